@@ -1,0 +1,9 @@
+//! PURE. What a job is: asset, people, kit, lines, limits and set-up (the plan), and the pre-scan checklist.
+
+pub mod check;
+pub mod checklist;
+pub mod plan;
+
+pub use check::{PlanError, Problem};
+pub use checklist::{Answer, AnswerError, Checklist, Item, ItemState};
+pub use plan::Plan;

@@ -1,0 +1,7 @@
+//! The door: parse, dispatch, exit code.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    backwall::cli::main()
+}

@@ -1,0 +1,1 @@
+//! The job file: one SQLite file per job, written by one thread, append-only where it matters.

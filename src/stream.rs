@@ -1,0 +1,1 @@
+//! Bytes to records: sources, profiles, framing, decoding, and the virtual crawler.

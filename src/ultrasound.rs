@@ -1,0 +1,14 @@
+//! PURE. From a waveform to a wall thickness: the physics and the picking of echoes.
+//!
+//! `waveform` holds samples and their time base, `setup` everything an evaluation depends on,
+//! `measurement` what comes out; `evaluate` is the one way from the first two to the third.
+
+pub mod evaluate;
+pub mod measurement;
+pub mod setup;
+pub mod waveform;
+
+pub use evaluate::{Evaluator, SetupError};
+pub use measurement::{Flag, Flags, Measurement, Quality};
+pub use setup::{Gate, Mode, Picker, Setup};
+pub use waveform::{TimeBase, Waveform};

@@ -1,0 +1,102 @@
+//! Everything that decides how a waveform becomes a thickness; stored with every run.
+
+use crate::units::{Frequency, Length, Temperature, Time, Velocity};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// How the arrival of an echo is timed; names of the trade.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum Picker {
+    /// Threshold on the leading edge.
+    Flank,
+    /// Highest point of the rectified signal.
+    Peak,
+    /// Zero crossing behind the threshold.
+    ZeroCrossing,
+    /// Correlation with the probe's own pulse.
+    #[default]
+    Matched,
+}
+
+/// Which two instants the transit time runs between.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum Mode {
+    /// From the transmit pulse to the first back-wall echo, less the zero.
+    #[default]
+    FirstEcho,
+    /// From one back-wall echo to the next: paint and delay cancel.
+    EchoToEcho,
+}
+
+impl fmt::Display for Picker {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Flank => "flank",
+            Self::Peak => "peak",
+            Self::ZeroCrossing => "zero-crossing",
+            Self::Matched => "matched",
+        })
+    }
+}
+impl fmt::Display for Mode {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::FirstEcho => "first-echo",
+            Self::EchoToEcho => "echo-to-echo",
+        })
+    }
+}
+
+/// The time window watched for an echo, and how high an echo must stand in it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Gate {
+    #[serde(rename = "start_ns")]
+    pub start: Time,
+    #[serde(rename = "length_ns")]
+    pub length: Time,
+    /// Percent of full screen height.
+    pub threshold_pct: f64,
+}
+
+impl Gate {
+    pub fn end(&self) -> Time {
+        self.start + self.length
+    }
+}
+
+/// The full set-up of an evaluation. The same waveform and the same set-up give the same measurement.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Setup {
+    /// Sound velocity in the wall at `block_temperature`.
+    #[serde(rename = "velocity_m_s")]
+    pub velocity: Velocity,
+    /// Time of everything outside the wall: tyre there and back, cable, electronics.
+    #[serde(rename = "zero_ns")]
+    pub zero: Time,
+    /// Half the distance between the exit points of the two elements; zero for a single element.
+    #[serde(rename = "half_separation_mm")]
+    pub half_separation: Length,
+    #[serde(rename = "frequency_hz")]
+    pub frequency: Frequency,
+    /// The thinnest wall the probe can resolve.
+    #[serde(rename = "minimum_mm")]
+    pub minimum: Length,
+    pub gate: Gate,
+    pub picker: Picker,
+    pub mode: Mode,
+    /// Temperature at which velocity and zero were found.
+    #[serde(rename = "block_temperature_c")]
+    pub block_temperature: Temperature,
+    /// Change of the wall's velocity with temperature, m/s per kelvin.
+    pub velocity_slope_m_s_k: f64,
+}
+
+impl Setup {
+    /// Velocity in the wall at its own temperature, by the set-up's linear rule.
+    pub fn velocity_at(&self, wall: Temperature) -> Velocity {
+        let kelvin = (wall - self.block_temperature).as_celsius();
+        Velocity::m_s(self.velocity.as_m_s() + self.velocity_slope_m_s_k * kelvin)
+    }
+}

@@ -1,0 +1,426 @@
+//! Lengths, times and the other quantities of the trade, as types.
+//!
+//! Every quantity that crosses a room's wall is one of these, so that a millimetre is never taken for an
+//! inch nor a microsecond for a nanosecond. Serialised, each is the plain number in the unit its
+//! constructor-of-record names (`Length` mm, `Time` ns, `Velocity` m/s, `Frequency` Hz, `Temperature` °C,
+//! `Decibel` dB); the key of the plan or the JSON carries that unit in its name.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::ops::{Add, Div, Mul, Neg, Sub};
+
+macro_rules! quantity {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, Serialize, Deserialize)]
+        #[serde(transparent)]
+        pub struct $name(f64);
+
+        impl $name {
+            pub const ZERO: Self = Self(0.0);
+
+            pub fn is_finite(self) -> bool {
+                self.0.is_finite()
+            }
+            pub fn abs(self) -> Self {
+                Self(self.0.abs())
+            }
+            pub fn min(self, other: Self) -> Self {
+                Self(self.0.min(other.0))
+            }
+            pub fn max(self, other: Self) -> Self {
+                Self(self.0.max(other.0))
+            }
+            pub fn total_cmp(&self, other: &Self) -> std::cmp::Ordering {
+                self.0.total_cmp(&other.0)
+            }
+        }
+        impl Add for $name {
+            type Output = Self;
+            fn add(self, other: Self) -> Self {
+                Self(self.0 + other.0)
+            }
+        }
+        impl Sub for $name {
+            type Output = Self;
+            fn sub(self, other: Self) -> Self {
+                Self(self.0 - other.0)
+            }
+        }
+        impl Neg for $name {
+            type Output = Self;
+            fn neg(self) -> Self {
+                Self(-self.0)
+            }
+        }
+        impl Mul<f64> for $name {
+            type Output = Self;
+            fn mul(self, factor: f64) -> Self {
+                Self(self.0 * factor)
+            }
+        }
+        impl Div<f64> for $name {
+            type Output = Self;
+            fn div(self, divisor: f64) -> Self {
+                Self(self.0 / divisor)
+            }
+        }
+        impl Div for $name {
+            type Output = f64;
+            fn div(self, other: Self) -> f64 {
+                self.0 / other.0
+            }
+        }
+    };
+}
+
+quantity!(
+    /// A length or a place along a line; of record in millimetres.
+    Length
+);
+quantity!(
+    /// A span of time on the ultrasonic time base; of record in nanoseconds.
+    Time
+);
+quantity!(
+    /// A sound velocity; of record in metres per second.
+    Velocity
+);
+quantity!(
+    /// A crawling speed; of record in millimetres per second.
+    Speed
+);
+quantity!(
+    /// A frequency or a sampling rate; of record in hertz.
+    Frequency
+);
+quantity!(
+    /// A temperature or a difference of two; of record in degrees Celsius.
+    Temperature
+);
+quantity!(
+    /// A level or a gain; of record in decibels (20 log10 of an amplitude ratio).
+    Decibel
+);
+
+/// One inch is exactly 25.4 mm (international yard and pound agreement, 1959).
+pub const MM_PER_INCH: f64 = 25.4;
+
+impl Length {
+    pub const fn mm(value: f64) -> Self {
+        Self(value)
+    }
+    pub fn inch(value: f64) -> Self {
+        Self(value * MM_PER_INCH)
+    }
+    pub fn metres(value: f64) -> Self {
+        Self(value * 1e3)
+    }
+    pub fn micrometres(value: i64) -> Self {
+        Self(value as f64 / 1e3)
+    }
+    pub fn nanometres(value: i64) -> Self {
+        Self(value as f64 / 1e6)
+    }
+    pub const fn as_mm(self) -> f64 {
+        self.0
+    }
+    pub fn as_inch(self) -> f64 {
+        self.0 / MM_PER_INCH
+    }
+    pub fn as_metres(self) -> f64 {
+        self.0 / 1e3
+    }
+    /// The nearest whole micrometre; what the job file stores of a place.
+    pub fn as_micrometres(self) -> i64 {
+        (self.0 * 1e3).round() as i64
+    }
+    /// The nearest whole nanometre; what the job file stores of a thickness.
+    pub fn as_nanometres(self) -> i64 {
+        (self.0 * 1e6).round() as i64
+    }
+}
+
+impl Time {
+    pub const fn ns(value: f64) -> Self {
+        Self(value)
+    }
+    pub fn us(value: f64) -> Self {
+        Self(value * 1e3)
+    }
+    pub fn seconds(value: f64) -> Self {
+        Self(value * 1e9)
+    }
+    pub fn picoseconds(value: i64) -> Self {
+        Self(value as f64 / 1e3)
+    }
+    pub const fn as_ns(self) -> f64 {
+        self.0
+    }
+    pub fn as_us(self) -> f64 {
+        self.0 / 1e3
+    }
+    pub fn as_seconds(self) -> f64 {
+        self.0 / 1e9
+    }
+    /// The nearest whole picosecond; what the job file stores of an echo time.
+    pub fn as_picoseconds(self) -> i64 {
+        (self.0 * 1e3).round() as i64
+    }
+}
+
+impl Velocity {
+    pub const fn m_s(value: f64) -> Self {
+        Self(value)
+    }
+    pub fn inch_per_us(value: f64) -> Self {
+        Self(value * MM_PER_INCH * 1e3)
+    }
+    pub const fn as_m_s(self) -> f64 {
+        self.0
+    }
+    pub fn as_mm_per_us(self) -> f64 {
+        self.0 / 1e3
+    }
+    pub fn as_inch_per_us(self) -> f64 {
+        self.0 / (MM_PER_INCH * 1e3)
+    }
+}
+
+impl Speed {
+    pub const fn mm_s(value: f64) -> Self {
+        Self(value)
+    }
+    pub const fn as_mm_s(self) -> f64 {
+        self.0
+    }
+    pub fn as_inch_s(self) -> f64 {
+        self.0 / MM_PER_INCH
+    }
+}
+
+impl Frequency {
+    pub const fn hz(value: f64) -> Self {
+        Self(value)
+    }
+    pub fn mhz(value: f64) -> Self {
+        Self(value * 1e6)
+    }
+    pub const fn as_hz(self) -> f64 {
+        self.0
+    }
+    pub fn as_mhz(self) -> f64 {
+        self.0 / 1e6
+    }
+    /// The time between two samples at this rate.
+    pub fn period(self) -> Time {
+        Time(1e9 / self.0)
+    }
+}
+
+impl Temperature {
+    pub const fn celsius(value: f64) -> Self {
+        Self(value)
+    }
+    pub const fn as_celsius(self) -> f64 {
+        self.0
+    }
+}
+
+impl Decibel {
+    pub const fn db(value: f64) -> Self {
+        Self(value)
+    }
+    pub const fn as_db(self) -> f64 {
+        self.0
+    }
+    pub fn as_ratio(self) -> f64 {
+        libm::exp10(self.0 / 20.0)
+    }
+    pub fn of_ratio(ratio: f64) -> Self {
+        Self(20.0 * libm::log10(ratio))
+    }
+}
+
+/// A sound path travelled at a velocity: the time it takes.
+impl Div<Velocity> for Length {
+    type Output = Time;
+    fn div(self, velocity: Velocity) -> Time {
+        Time(self.0 / velocity.0 * 1e6)
+    }
+}
+
+/// How far sound goes at a velocity in a time.
+impl Mul<Time> for Velocity {
+    type Output = Length;
+    fn mul(self, time: Time) -> Length {
+        Length(self.0 * time.0 / 1e6)
+    }
+}
+
+/// Serde for plan keys that end in `_us`: a [`Time`] written in microseconds.
+pub mod microseconds {
+    use super::Time;
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(time: &Time, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_f64(time.as_us())
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Time, D::Error> {
+        f64::deserialize(deserializer).map(Time::us)
+    }
+}
+
+/// Serde for plan keys that end in `_mhz`: a [`Frequency`] written in megahertz.
+pub mod megahertz {
+    use super::Frequency;
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(frequency: &Frequency, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_f64(frequency.as_mhz())
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Frequency, D::Error> {
+        f64::deserialize(deserializer).map(Frequency::mhz)
+    }
+}
+
+/// The unit the operator reads lengths in; storage is always metric.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LengthUnit {
+    #[default]
+    Mm,
+    Inch,
+}
+
+impl LengthUnit {
+    pub fn toggled(self) -> Self {
+        match self {
+            Self::Mm => Self::Inch,
+            Self::Inch => Self::Mm,
+        }
+    }
+    /// A wall thickness with the digits the trade reads: 0.01 mm or 0.001 in.
+    pub fn thickness(self, length: Length) -> String {
+        match self {
+            Self::Mm => format!("{:.2}", length.as_mm()),
+            Self::Inch => format!("{:.3}", length.as_inch()),
+        }
+    }
+    /// A place along a line: metres with millimetres, or inches with tenths.
+    pub fn place(self, length: Length) -> String {
+        match self {
+            Self::Mm => format!("{:.3}", length.as_metres()),
+            Self::Inch => format!("{:.1}", length.as_inch()),
+        }
+    }
+    /// A crawling speed without its unit.
+    pub fn speed(self, speed: Speed) -> String {
+        match self {
+            Self::Mm => format!("{:.0}", speed.as_mm_s()),
+            Self::Inch => format!("{:.2}", speed.as_inch_s()),
+        }
+    }
+    pub fn thickness_symbol(self) -> &'static str {
+        match self {
+            Self::Mm => "mm",
+            Self::Inch => "in",
+        }
+    }
+    pub fn place_symbol(self) -> &'static str {
+        match self {
+            Self::Mm => "m",
+            Self::Inch => "in",
+        }
+    }
+    pub fn speed_symbol(self) -> &'static str {
+        match self {
+            Self::Mm => "mm/s",
+            Self::Inch => "in/s",
+        }
+    }
+}
+
+/// What is wrong with a typed length.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("'{text}' is not a length: write a number, with mm, m or in behind it if it is not in {unit}", unit = .default.thickness_symbol())]
+pub struct LengthError {
+    pub text: String,
+    pub default: LengthUnit,
+}
+
+/// Reads a typed length: a number in `default`, or with `mm`, `m`, `in` or `"` behind it.
+pub fn parse_length(text: &str, default: LengthUnit) -> Result<Length, LengthError> {
+    let trimmed = text.trim();
+    let wrong = || LengthError { text: trimmed.to_owned(), default };
+    let split = trimmed.find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"').unwrap_or(trimmed.len());
+    let (number, unit) = trimmed.split_at(split);
+    let value: f64 = number.trim().parse().map_err(|_| wrong())?;
+    if !value.is_finite() {
+        return Err(wrong());
+    }
+    match (unit.trim(), default) {
+        ("mm", _) | ("", LengthUnit::Mm) => Ok(Length::mm(value)),
+        ("m", _) => Ok(Length::metres(value)),
+        ("in" | "\"", _) | ("", LengthUnit::Inch) => Ok(Length::inch(value)),
+        _ => Err(wrong()),
+    }
+}
+
+impl fmt::Display for Length {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} mm", self.0)
+    }
+}
+impl fmt::Display for Time {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} ns", self.0)
+    }
+}
+impl fmt::Display for Velocity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} m/s", self.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn close(got: f64, want: f64, tolerance: f64) {
+        assert!((got - want).abs() <= tolerance, "got {got}, want {want} ± {tolerance}");
+    }
+
+    // T = V·t/2: ASTM E797, section 4.1 (contact pulse-echo); arithmetic worked from it.
+    #[test]
+    fn a_wall_and_its_transit_time_agree_with_the_pulse_echo_relation() {
+        close((Length::mm(10.0) * 2.0 / Velocity::m_s(5920.0)).as_us(), 3.378378, 1e-6);
+        close((Length::inch(0.5) * 2.0 / Velocity::inch_per_us(0.2330)).as_us(), 4.291845, 1e-6);
+        close((Velocity::m_s(5920.0) * Time::us(8.581081) / 2.0).as_mm(), 25.4, 1e-5);
+    }
+
+    // Exact: 1 in = 25.4 mm (international inch).
+    #[test]
+    fn velocities_convert_between_metric_and_inch() {
+        close(Velocity::m_s(5920.0).as_inch_per_us(), 0.233071, 1e-6);
+        close(Velocity::inch_per_us(0.2330).as_m_s(), 5918.2, 0.05);
+    }
+
+    // ASTM E797 section 4.1 with the wrong velocity set: true 10.000 mm of 5740 m/s steel read at 5920 m/s.
+    #[test]
+    fn a_wrong_velocity_reads_in_proportion() {
+        let time = Length::mm(10.0) * 2.0 / Velocity::m_s(5740.0);
+        close((Velocity::m_s(5920.0) * time / 2.0).as_mm(), 10.313589, 1e-6);
+    }
+
+    #[test]
+    fn lengths_are_read_in_the_unit_typed() {
+        assert_eq!(parse_length("6.2", LengthUnit::Mm), Ok(Length::mm(6.2)));
+        assert_eq!(parse_length(" 1.25 m", LengthUnit::Inch), Ok(Length::mm(1250.0)));
+        assert_eq!(parse_length("0.5", LengthUnit::Inch), Ok(Length::mm(12.7)));
+        assert_eq!(parse_length("0.5\"", LengthUnit::Mm), Ok(Length::mm(12.7)));
+        assert_eq!(parse_length("1e1mm", LengthUnit::Mm), Ok(Length::mm(10.0)));
+        assert!(parse_length("ten", LengthUnit::Mm).is_err());
+        assert!(parse_length("nan", LengthUnit::Mm).is_err());
+    }
+}
