@@ -1,4 +1,87 @@
-//! The command line: one file a command.
-pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+//! The command line: one file a command. Exit code 0 done, 1 the work failed, 2 bad usage.
+
+mod checklist;
+mod console;
+mod demo;
+mod export;
+mod follow;
+mod new;
+mod ports;
+mod profile;
+mod scan;
+mod session;
+mod simulate;
+mod templates;
+mod verify;
+
+use clap::{Parser, Subcommand};
+use std::io::Write;
+use std::process::ExitCode;
+
+/// Live ultrasonic wall-thickness acquisition for field operators.
+///
+/// Prepares a job, works through its checklist, scans, shows thin spots at once and keeps every reading in a job
+/// file. What it shows are measurements and screening numbers: local codes, the procedure, and the responsible
+/// engineer decide.
+#[derive(Parser)]
+#[command(name = "backwall", version, propagate_version = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// The console on the bundled invented job and stream; nothing to set up
+    Demo(demo::DemoArgs),
+    /// A job file from a job plan
+    New(new::NewArgs),
+    /// The console on a job, at the first step that is not done
+    Open(console::OpenArgs),
+    /// Work through the pre-scan checklist and sign it
+    Checklist(checklist::ChecklistArgs),
+    /// Acquire one run along a line
+    Scan(scan::ScanArgs),
+    /// Look at the runs of a job again
+    Review(console::ReviewArgs),
+    /// Write the data of a job for other programs
+    Export(export::ExportArgs),
+    /// Check a job's digests, and compute every reading again from its waveform
+    Verify(verify::VerifyArgs),
+    /// Check a stream profile, or try it on a stream
+    Profile(profile::ProfileArgs),
+    /// The virtual crawler: a stream from a wall described in TOML
+    Simulate(simulate::SimulateArgs),
+    /// Serial ports on this machine
+    Ports(ports::PortsArgs),
+}
+
+/// Parses the command line, does the work, reports.
+pub fn main() -> ExitCode {
+    let done = match Cli::parse().command {
+        Command::Demo(args) => demo::run(args),
+        Command::New(args) => new::run(args),
+        Command::Open(args) => console::open(args),
+        Command::Checklist(args) => checklist::run(args),
+        Command::Scan(args) => scan::run(args),
+        Command::Review(args) => console::review(args),
+        Command::Export(args) => export::run(args),
+        Command::Verify(args) => verify::run(args),
+        Command::Profile(args) => profile::run(args),
+        Command::Simulate(args) => simulate::run(args),
+        Command::Ports(args) => ports::run(args),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        // A reader that closed the pipe wants no more; that is not a failure.
+        Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            writeln!(std::io::stderr(), "backwall: {error:#}").ok();
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error.chain().any(|cause| cause.downcast_ref::<std::io::Error>().is_some_and(|io| io.kind() == std::io::ErrorKind::BrokenPipe))
 }

@@ -14,6 +14,7 @@
 //! spawn no task. `stream` and `store` know the pure rooms; `live` knows those; `console`, `report` and
 //! `cli` know all of them, and nobody knows `console` or `cli`. `tests/architecture.rs` holds this law.
 
+pub mod platform;
 pub mod units;
 
 pub mod job;

@@ -1,9 +1,19 @@
 //! One run as it happens: the tasks and channels between stream, reading, store and screen.
 //!
-//! `view` holds what a screen may look at, `scan` starts and drives a run, `step` is one feed item to readings
-//! and entries. The screen never holds anything up: it looks at the latest [`LiveView`] and locks [`Wall`] for
+//! `engine` is one feed item to readings and entries, `scan` starts and drives a run, `view` holds what a screen
+//! may look at. The screen never holds anything up: it looks at the latest [`LiveView`] and locks [`Wall`] for
 //! no longer than it takes to copy rows out.
 
+pub mod blocks;
+pub mod engine;
+pub mod scan;
 pub mod view;
 
+pub use engine::Notice;
+pub use scan::{Order, Scan, ScanRequest, StartError, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry, Wall};
+
+/// The computer's clock, µs since 1970-01-01 UTC.
+pub fn now_us() -> i64 {
+    chrono::Utc::now().timestamp_micros()
+}

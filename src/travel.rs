@@ -1,5 +1,6 @@
 //! PURE. Where on the wall a shot was taken: encoder counts to a place along a line, its course, its speed.
 
+pub mod encoder_check;
 pub mod odometer;
 pub mod sequence;
 

@@ -88,5 +88,8 @@ pub enum Command {
     Note(String),
     Acknowledge(SpotId),
     AcknowledgeAll,
+    /// The operator ends the run.
     End,
+    /// The program has been told to end, or its terminal is gone.
+    Terminate,
 }

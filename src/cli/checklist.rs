@@ -1,0 +1,139 @@
+//! `backwall checklist`: the pre-scan checklist, on the console or from a file of answers.
+
+use super::console::{OpenArgs, ScreenArgs};
+use super::session::Session;
+use crate::job::Checklist;
+use crate::job::checklist::{Answer, AnswerError, Signature, Signed};
+use crate::store::JobFile;
+use anyhow::{Context, bail};
+use clap::Args;
+use serde::Deserialize;
+use serde_json::json;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+#[derive(Args, Debug)]
+pub struct ChecklistArgs {
+    /// The job file
+    pub job: PathBuf,
+    /// No screen: take answers from --answers, sign with --sign, and say how the checklist stands
+    #[arg(long)]
+    pub headless: bool,
+    /// With --headless: one JSON object
+    #[arg(long, requires = "headless")]
+    pub json: bool,
+    /// Answers in TOML: [[answer]] with item, value and, if wanted, note
+    #[arg(long, value_name = "FILE", requires = "headless")]
+    pub answers: Option<PathBuf>,
+    /// Sign as this person after the answers
+    #[arg(long, value_name = "NAME", requires = "headless")]
+    pub sign: Option<String>,
+    /// Certificate to sign with, if the plan does not name it
+    #[arg(long, value_name = "TEXT", requires = "sign")]
+    pub certificate: Option<String>,
+    #[command(flatten)]
+    pub screen: ScreenArgs,
+}
+
+/// A file of answers.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct AnswerFile {
+    #[serde(rename = "answer")]
+    answers: Vec<AnswerText>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct AnswerText {
+    item: String,
+    value: String,
+    #[serde(default)]
+    note: String,
+}
+
+/// Reads a file of answers against its checklist.
+pub fn read_answers(file: &str, text: &str, checklist: &Checklist, by: &Signed) -> anyhow::Result<Vec<Answer>> {
+    let parsed: AnswerFile = toml::from_str(text).map_err(|error| {
+        let problem = crate::job::check::toml_problem(text, &error);
+        anyhow::anyhow!("{file}:{}: {}", problem.line.unwrap_or(1), problem.message)
+    })?;
+    parsed
+        .answers
+        .into_iter()
+        .enumerate()
+        .map(|(index, answer)| {
+            let line = crate::job::check::line_of_key(text, &format!("answer[{index}].item")).unwrap_or(1);
+            let item = checklist
+                .item(&answer.item)
+                .ok_or_else(|| AnswerError::NoSuchItem(answer.item.clone()))
+                .with_context(|| format!("{file}:{line}"))?;
+            let value = item.parse(&answer.value).with_context(|| format!("{file}:{line}: {}", answer.item))?;
+            Ok(Answer { item: answer.item, value, note: answer.note, by: by.clone() })
+        })
+        .collect()
+}
+
+/// Stores answers and a signature under them.
+pub fn answer_and_sign(file: &JobFile, answers: Vec<Answer>, sign: Option<Signed>) -> anyhow::Result<()> {
+    let writer = file.writer();
+    for answer in answers {
+        writer.answer(answer)?;
+    }
+    if let Some(by) = sign {
+        let answers = file.contents()?.answers.len();
+        writer.sign(Signature { by, answers })?;
+    }
+    Ok(())
+}
+
+pub fn run(args: ChecklistArgs) -> anyhow::Result<()> {
+    if !args.headless {
+        return super::console::checklist(OpenArgs::of(args.job, args.screen));
+    }
+    let session = Session::open(&args.job, args.sign.as_deref())?;
+    let done = headless(&session, &args);
+    let closed = session.file.close();
+    let clear = done?;
+    closed?;
+    if clear { Ok(()) } else { bail!("the checklist stands against scanning") }
+}
+
+/// Answers, signs, reports; `true` when nothing stands against scanning.
+fn headless(session: &Session, args: &ChecklistArgs) -> anyhow::Result<bool> {
+    let now = crate::live::now_us();
+    let mut by = Signed { at_us: now, ..session.operator.clone() };
+    if let Some(certificate) = &args.certificate {
+        by.certificate.clone_from(certificate);
+    }
+    let answers = match &args.answers {
+        Some(path) => {
+            let text = std::fs::read_to_string(path).with_context(|| format!("{} cannot be read", path.display()))?;
+            read_answers(&path.display().to_string(), &text, &session.file.contents()?.checklist, &by)?
+        }
+        None => Vec::new(),
+    };
+    if args.sign.is_some() && by.certificate.trim().is_empty() {
+        bail!("{} has no certificate in the plan: give it with --certificate", by.name);
+    }
+    answer_and_sign(&session.file, answers, args.sign.is_some().then_some(by))?;
+    let contents = session.file.contents()?;
+    let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        let object = json!({
+            "event": "checklist", "job": path_text(&args.job), "items": contents.checklist.items.len(),
+            "answers": contents.answers.len(), "signatures": contents.signatures.len(), "obstacles": obstacles,
+        });
+        writeln!(out, "{object}")?;
+    } else if obstacles.is_empty() {
+        writeln!(out, "checklist done and signed by {}", contents.signatures.last().map_or("nobody", |s| s.by.name.as_str()))?;
+    } else {
+        writeln!(out, "still in the way of scanning:\n  {}", obstacles.join("\n  "))?;
+    }
+    Ok(obstacles.is_empty())
+}
+
+fn path_text(path: &Path) -> String {
+    path.display().to_string()
+}

@@ -1,0 +1,236 @@
+//! `backwall open`, `review`, and the way of every other command onto the console: the console's effects, done
+//! to an open job.
+
+use super::follow::{closed, text_of_summary};
+use super::session::{Session, StreamArgs, runtime};
+use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ScanHandle, Step, Theme};
+use crate::job::checklist::{Answer, Signature, Signed};
+use crate::live::Wall;
+use crate::store::{JobContents, JobFile, Note, RunId};
+use crate::strip::spot::Sample;
+use crate::strip::{AlarmSettings, SpotWatch, Strip};
+use crate::ultrasound::Setup;
+use anyhow::{Context, bail};
+use clap::Args;
+use serde_json::json;
+use std::io::Write;
+use std::path::PathBuf;
+
+/// How the console looks.
+#[derive(Args, Debug, Clone, Default)]
+pub struct ScreenArgs {
+    /// Colours; mono when NO_COLOR is set
+    #[arg(long, value_enum)]
+    pub theme: Option<Theme>,
+    /// Which characters lines and pictures are drawn with
+    #[arg(long, value_enum)]
+    pub glyphs: Option<Glyphs>,
+    /// Lengths in inch instead of the job's unit
+    #[arg(long)]
+    pub inch: bool,
+}
+
+#[derive(Args, Debug)]
+pub struct OpenArgs {
+    /// The job file
+    pub job: PathBuf,
+    #[command(flatten)]
+    pub stream: StreamArgs,
+    /// Who works, if not the plan's operator
+    #[arg(long, value_name = "NAME")]
+    pub operator: Option<String>,
+    /// No screen: say how the job stands
+    #[arg(long)]
+    pub headless: bool,
+    /// With --headless: one JSON object
+    #[arg(long, requires = "headless")]
+    pub json: bool,
+    #[command(flatten)]
+    pub screen: ScreenArgs,
+}
+
+impl OpenArgs {
+    pub fn of(job: PathBuf, screen: ScreenArgs) -> Self {
+        use crate::stream::spec::Pace;
+        let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), pace: Pace::Device, record: None };
+        Self { job, stream, operator: None, headless: false, json: false, screen }
+    }
+}
+
+#[derive(Args, Debug)]
+pub struct ReviewArgs {
+    /// The job file
+    pub job: PathBuf,
+    /// The run to begin with
+    #[arg(long)]
+    pub run: Option<RunId>,
+    /// No screen: list the runs
+    #[arg(long)]
+    pub headless: bool,
+    /// With --headless: one JSON object a line
+    #[arg(long, requires = "headless")]
+    pub json: bool,
+    #[command(flatten)]
+    pub screen: ScreenArgs,
+}
+
+/// The console on a job, at the first step that is not done.
+pub fn open(args: OpenArgs) -> anyhow::Result<()> {
+    if args.headless {
+        return standing(&args);
+    }
+    let session = Session::open(&args.job, args.operator.as_deref())?.with_stream(&args.stream)?;
+    let contents = session.file.contents()?;
+    let step = if contents.signatures.is_empty() {
+        Step::Checklist
+    } else if contents.setups.is_empty() {
+        Step::Calibrate
+    } else {
+        Step::Scan
+    };
+    run_console(session, step, None, &args.screen)
+}
+
+/// The console on the checklist.
+pub fn checklist(args: OpenArgs) -> anyhow::Result<()> {
+    let session = Session::open(&args.job, args.operator.as_deref())?.with_stream(&args.stream)?;
+    run_console(session, Step::Checklist, None, &args.screen)
+}
+
+/// The console on a run that starts at once.
+pub fn scan(session: Session, line: String, checklist_override: Option<String>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_console(session, Step::Scan, Some((line, checklist_override)), screen)
+}
+
+pub fn review(args: ReviewArgs) -> anyhow::Result<()> {
+    if args.headless {
+        let contents = JobFile::open_read_only(&args.job)?.contents()?;
+        let mut out = std::io::stdout().lock();
+        for summary in contents.runs.iter().filter(|summary| args.run.is_none_or(|run| run == summary.id)) {
+            if args.json {
+                let mut object = closed(summary);
+                object["event"] = json!("run");
+                writeln!(out, "{object}")?;
+            } else {
+                writeln!(out, "{}", text_of_summary(summary))?;
+            }
+        }
+        return Ok(());
+    }
+    let session = Session::open(&args.job, None)?;
+    run_console(session, Step::Review, None, &args.screen)
+}
+
+/// What is still missing before each step, without a screen.
+fn standing(args: &OpenArgs) -> anyhow::Result<()> {
+    let contents = JobFile::open_read_only(&args.job)?.contents()?;
+    let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        let object = json!({
+            "event": "job", "job": contents.plan.job.number, "asset": contents.plan.asset.name, "obstacles": obstacles,
+            "setups": contents.setups.len(), "runs": contents.runs.len(),
+        });
+        writeln!(out, "{object}")?;
+        return Ok(());
+    }
+    writeln!(out, "{} {}", contents.plan.job.number, contents.plan.asset.name)?;
+    for obstacle in &obstacles {
+        writeln!(out, "checklist: {obstacle}")?;
+    }
+    if contents.setups.is_empty() {
+        writeln!(out, "calibrate: no set-up entered yet; the plan's typed values would be used")?;
+    }
+    for summary in &contents.runs {
+        writeln!(out, "{}", text_of_summary(summary))?;
+    }
+    Ok(())
+}
+
+fn run_console(session: Session, step: Step, start: Option<(String, Option<String>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    use std::io::IsTerminal;
+    if !std::io::stdout().is_terminal() {
+        bail!("the console needs a terminal; use --headless to run without one");
+    }
+    let runtime = runtime()?;
+    let contents = session.file.contents()?;
+    let unit = if screen.inch { crate::units::LengthUnit::Inch } else { contents.plan.job.units };
+    let (start_line, start_override) = start.map_or((None, None), |(line, reason)| (Some(line), reason));
+    let options = ConsoleOptions {
+        start: step,
+        theme: screen.theme,
+        glyphs: screen.glyphs,
+        unit,
+        start_line,
+        start_override,
+        operator: session.operator.clone(),
+        settings_path: crate::platform::settings_folder().map(|folder| folder.join("console.toml")),
+    };
+    let mut desk = Desk { session };
+    let outcome = runtime.block_on(crate::console::run(&mut desk, options));
+    // The input thread may sit in a read that never returns, and so may a reader of standard input.
+    runtime.shutdown_background();
+    let closed = desk.session.file.close();
+    let outcome = outcome?;
+    closed?;
+    match outcome {
+        Outcome::Quit => Ok(()),
+        Outcome::Terminated(why) => bail!("ended: {why}; what was shown as saved is in the job file"),
+    }
+}
+
+/// The console's backend: an open job and its streams.
+struct Desk {
+    session: Session,
+}
+
+impl Backend for Desk {
+    fn contents(&self) -> anyhow::Result<JobContents> {
+        Ok(self.session.file.contents()?)
+    }
+    fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().answer(answer)?)
+    }
+    fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().sign(signature)?)
+    }
+    fn note(&mut self, note: Note) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().note(note)?)
+    }
+    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().add_override(reason, by)?)
+    }
+    fn set_setup(&mut self, setup: Setup, by: Signed) -> anyhow::Result<()> {
+        self.session.file.writer().add_setup(setup, "typed".to_owned(), by)?;
+        Ok(())
+    }
+    fn start_scan(&mut self, line: &str, override_reason: Option<String>) -> anyhow::Result<ScanHandle> {
+        let scan = self.session.start(line, override_reason, |_| {})?;
+        Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
+    }
+    fn review(&self, run: RunId) -> anyhow::Result<Wall> {
+        let reader = self.session.file.reader()?;
+        let contents = reader.contents()?;
+        let summary = contents.runs.iter().find(|summary| summary.id == run).with_context(|| format!("there is no run {run}"))?;
+        let mut strip = Strip::default();
+        let mut spots = SpotWatch::new(AlarmSettings { ..contents.plan.alarm });
+        let limits = &summary.start.limits;
+        reader.for_each_reading(run, |reading| {
+            let thickness = reading.measurement.thickness;
+            strip.push(reading.place.along, thickness, reading.level);
+            spots.push(&Sample {
+                seq: reading.seq,
+                along: reading.place.along,
+                course: reading.place.course,
+                thickness,
+                level: reading.level,
+                sound_from: limits.required(reading.place.course).map(|required| required + limits.watch_margin),
+            });
+        })?;
+        let seams = contents.plan.line(&summary.start.line).map(|line| contents.plan.seams(line)).unwrap_or_default();
+        Ok(Wall { strip, spots, marks: reader.marks(run)?, notes: reader.notes(run)?, seams, span: summary.start.path.span() })
+    }
+    fn now_us(&self) -> i64 {
+        crate::live::now_us()
+    }
+}

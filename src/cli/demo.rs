@@ -1,0 +1,85 @@
+//! `backwall demo`: the main job on a bundled, invented job and stream; nothing to set up.
+
+use super::checklist::{answer_and_sign, read_answers};
+use super::console::ScreenArgs;
+use super::session::{LineStream, Session};
+use super::templates;
+use crate::job::Plan;
+use crate::job::checklist::Signed;
+use crate::store::JobFile;
+use crate::stream::profile::Profile;
+use crate::stream::spec::{Pace, StreamSpec};
+use anyhow::Context;
+use clap::Args;
+use std::path::{Path, PathBuf};
+
+#[derive(Args, Debug)]
+pub struct DemoArgs {
+    /// Where to put the demo's job file; a folder of its own under the system's temporary folder if not given
+    #[arg(long, value_name = "PATH")]
+    pub job: Option<PathBuf>,
+    /// No screen: run the demo's first line as fast as it can be read
+    #[arg(long)]
+    pub headless: bool,
+    /// With --headless: one JSON object a line
+    #[arg(long, requires = "headless")]
+    pub json: bool,
+    /// How fast the bundled stream is read; device pace on the console, as fast as possible without a screen
+    #[arg(long, value_enum)]
+    pub pace: Option<Pace>,
+    #[command(flatten)]
+    pub screen: ScreenArgs,
+}
+
+const PLAN: &str = include_str!("../../demo-stream/plan.toml");
+const ANSWERS: &str = include_str!("../../demo-stream/answers.toml");
+/// The bundled streams, by the line they belong to. All simulated, of an invented tank.
+const STREAMS: &[(&str, &[u8])] = &[
+    ("A090", include_bytes!("../../demo-stream/A090.shots")),
+    ("A120", include_bytes!("../../demo-stream/A120.shots")),
+    ("C1", include_bytes!("../../demo-stream/C1.shots")),
+];
+
+pub fn run(args: DemoArgs) -> anyhow::Result<()> {
+    let folder = match &args.job {
+        Some(path) => path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new(".")).to_owned(),
+        None => std::env::temp_dir().join(format!("backwall-demo-{}", std::process::id())),
+    };
+    std::fs::create_dir_all(&folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+    let path = args.job.clone().unwrap_or_else(|| folder.join("demo.job"));
+    let streams = std::env::temp_dir().join(format!("backwall-demo-streams-{}", std::process::id()));
+    let pace = args.pace.unwrap_or(if args.headless { Pace::Max } else { Pace::Device });
+    let session = prepare(&path, &streams, pace)?;
+    let first = STREAMS[0].0;
+    let done = if args.headless {
+        super::scan::headless(session, first, None, args.json)
+    } else {
+        super::console::scan(session, first.to_owned(), None, &args.screen)
+    };
+    std::fs::remove_dir_all(&streams).ok();
+    if !args.headless {
+        eprintln!("The demo's job file (all of it invented) is {}", path.display());
+    }
+    done
+}
+
+/// The demo's job with checklist answered and signed, and its streams laid out as files.
+fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
+    let plan = Plan::parse("demo-stream/plan.toml", PLAN)?;
+    let checklist = templates::checklist(&plan.job.checklist)?;
+    let now = crate::live::now_us();
+    JobFile::create(path, &plan, PLAN, &checklist, now)?;
+    let mut session = Session::open(path, None)?;
+    let by = Signed { at_us: now, ..session.operator.clone() };
+    let answers = read_answers("demo-stream/answers.toml", ANSWERS, &checklist, &by)?;
+    answer_and_sign(&session.file, answers, Some(by.clone()))?;
+    session.file.writer().add_setup(plan.typed_setup(), "typed from the plan".to_owned(), by)?;
+    session.profile = Some(Profile::load("open-packet")?);
+    std::fs::create_dir_all(streams).with_context(|| format!("{} cannot be made", streams.display()))?;
+    for (line, bytes) in STREAMS {
+        let file = streams.join(format!("{line}.shots"));
+        std::fs::write(&file, bytes).with_context(|| format!("{} cannot be written", file.display()))?;
+        session.streams.insert((*line).to_owned(), LineStream { spec: StreamSpec::File(file), pace });
+    }
+    Ok(session)
+}

@@ -1,0 +1,116 @@
+//! A run without a screen: says what happens as text, or as one JSON object a line.
+
+use crate::live::{Command, Notice, Phase, Scan};
+use crate::store::{RunSummary, Saved};
+use anyhow::Context;
+use serde_json::{Value, json};
+use std::io::Write;
+use tokio::sync::mpsc;
+
+/// How many alarms may wait for a slow reader of our output.
+pub const NOTICES: usize = 1024;
+
+/// Follows `scan` to its end, or ends it when the system asks the program to end.
+pub async fn follow(scan: Scan, mut notices: mpsc::Receiver<Notice>, as_json: bool, opened: Value) -> anyhow::Result<RunSummary> {
+    let Scan { run, mut view, commands, mut task, .. } = scan;
+    let mut commands = Some(commands);
+    let mut told = Saved::default();
+    let mut say = |text: String, object: Value| -> std::io::Result<()> {
+        let mut out = std::io::stdout().lock();
+        if as_json { writeln!(out, "{object}") } else { writeln!(out, "{text}") }?;
+        out.flush()
+    };
+    say(format!("run {run} opened: line {}, stream {}", opened["line"], opened["stream"]), opened)?;
+    let ended = crate::platform::asked_to_end();
+    tokio::pin!(ended);
+    let summary = loop {
+        tokio::select! {
+            summary = &mut task => break summary,
+            why = &mut ended, if commands.is_some() => {
+                if let Some(commands) = commands.take() {
+                    writeln!(std::io::stderr(), "backwall: {why}; closing the run").ok();
+                    commands.send(Command::Terminate).await.ok();
+                }
+            }
+            Some(notice) = notices.recv() => {
+                let (text, object) = of_notice(&notice, run);
+                say(text, object)?;
+            }
+            Ok(()) = view.changed() => {
+                let saved = view.borrow_and_update().saved.clone();
+                if saved.run == Some(run) && saved.readings != told.readings {
+                    let (text, object) = of_saved(&saved, run);
+                    say(text, object)?;
+                    told = saved;
+                }
+            }
+        }
+    };
+    while let Ok(notice) = notices.try_recv() {
+        let (text, object) = of_notice(&notice, run);
+        say(text, object)?;
+    }
+    let summary = summary.context("the run's task broke off")?;
+    let summary = summary.with_context(|| match &view.borrow().phase {
+        Phase::Failed(why) => format!("run {run} could not be closed: {why}"),
+        _ => format!("run {run} could not be closed"),
+    })?;
+    say(text_of_summary(&summary), closed(&summary))?;
+    Ok(summary)
+}
+
+fn of_saved(saved: &Saved, run: i64) -> (String, Value) {
+    let position = saved.along.map(|along| along.as_mm());
+    let object = json!({"event": "saved", "run": run, "seq": saved.seq, "position_mm": position, "readings": saved.readings});
+    let place = position.map_or(String::new(), |mm| format!(" up to {mm:.1} mm"));
+    (format!("saved {} readings{place}", saved.readings), object)
+}
+
+fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
+    match notice {
+        Notice::Alarm(spot) => {
+            let mm = |length: Option<crate::units::Length>| length.map(|length| length.as_mm());
+            let object = json!({
+                "event": "alarm", "run": run, "kind": "spot", "spot": spot.id, "level": spot.level.word(),
+                "thickness_mm": spot.least.as_mm(), "position_mm": mm(spot.least_at), "seq": spot.least_seq,
+                "from_mm": mm(spot.edges.map(|edges| edges.0)), "to_mm": mm(spot.edges.map(|edges| edges.1)),
+            });
+            let place = mm(spot.least_at).map_or(String::new(), |mm| format!(" at {mm:.1} mm"));
+            (format!("{} spot {}: {:.2} mm{place}", spot.level, spot.id, spot.least.as_mm()), object)
+        }
+        Notice::LongGap { from, length, seq } => {
+            let object = json!({
+                "event": "alarm", "run": run, "kind": "gap", "level": "LOST", "from_mm": from.map(|from| from.as_mm()),
+                "length_mm": length.as_mm(), "seq": seq,
+            });
+            (format!("LOST: no echo over {:.0} mm", length.as_mm()), object)
+        }
+        Notice::Link { up, text } => (format!("link: {text}"), json!({"event": "link", "run": run, "up": up, "text": text})),
+        Notice::Fault(text) => (format!("FAULT: {text}"), json!({"event": "fault", "run": run, "text": text})),
+    }
+}
+
+/// One closed run as an object: the last line of a headless scan, and what `review` lists.
+pub fn closed(summary: &RunSummary) -> Value {
+    json!({
+        "event": "closed", "run": summary.id, "line": summary.start.line, "state": summary.state, "reason": summary.reason,
+        "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "spots": summary.spots,
+        "least_mm": summary.least.map(|least| least.as_mm()), "least_at_mm": summary.least_at.map(|at| at.as_mm()),
+        "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
+        "checklist_override": summary.start.checklist_override, "digest": summary.digest,
+    })
+}
+
+pub fn text_of_summary(summary: &RunSummary) -> String {
+    let least = match (summary.least, summary.least_at) {
+        (Some(least), Some(at)) => format!(", least {:.2} mm at {:.3} m", least.as_mm(), at.as_metres()),
+        (Some(least), None) => format!(", least {:.2} mm", least.as_mm()),
+        _ => ", no thickness read".to_owned(),
+    };
+    let digest = summary.digest.as_deref().map_or(String::new(), |digest| format!(", digest {}", &digest[..digest.len().min(16)]));
+    let against = summary.start.checklist_override.as_ref().map_or(String::new(), |why| format!("\n  CHECKLIST OVERRIDDEN: {why}"));
+    format!(
+        "run {} on {} ({}): {} readings, {} without echo, {} shots lost, {} spots{least}{digest}{against}",
+        summary.id, summary.start.line, summary.reason, summary.readings, summary.no_echo, summary.lost, summary.spots
+    )
+}

@@ -1,0 +1,114 @@
+//! An open job with its streams: what the console's effects and the headless commands act on.
+
+use crate::job::checklist::Signed;
+use crate::job::{Plan, plan};
+use crate::live::{Order, Scan, ScanRequest};
+use crate::store::JobFile;
+use crate::stream::feed::SourceOptions;
+use crate::stream::profile::Profile;
+use crate::stream::spec::{Pace, StreamSpec};
+use anyhow::{Context, bail};
+use clap::Args;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+/// Which stream a scan reads, and how.
+#[derive(Args, Debug, Clone)]
+pub struct StreamArgs {
+    /// serial:PORT[@BAUD], tcp:HOST:PORT, file:PATH, or - for standard input
+    #[arg(long)]
+    pub stream: Option<StreamSpec>,
+    /// A profile's path, or the name of a shipped or user profile
+    #[arg(long, default_value = "open-packet")]
+    pub profile: String,
+    /// How fast a recorded file is read
+    #[arg(long, value_enum, default_value_t = Pace::Device)]
+    pub pace: Pace,
+    /// Also write the bytes as they come to this file
+    #[arg(long, value_name = "FILE")]
+    pub record: Option<PathBuf>,
+}
+
+/// Where a line's bytes come from.
+#[derive(Debug, Clone)]
+pub struct LineStream {
+    pub spec: StreamSpec,
+    pub pace: Pace,
+}
+
+/// A job with everything needed to scan its lines.
+pub struct Session {
+    pub file: JobFile,
+    pub path: PathBuf,
+    pub profile: Option<Profile>,
+    pub record: Option<PathBuf>,
+    /// The stream of every line that has none of its own.
+    pub stream: Option<LineStream>,
+    /// Streams of single lines; the demo brings one for each.
+    pub streams: HashMap<String, LineStream>,
+    pub operator: Signed,
+}
+
+impl Session {
+    pub fn open(path: &Path, operator: Option<&str>) -> anyhow::Result<Self> {
+        let file = JobFile::open(path)?;
+        let contents = file.contents()?;
+        let operator = operator_of(&contents.plan, operator);
+        Ok(Self { file, path: path.to_owned(), profile: None, record: None, stream: None, streams: HashMap::new(), operator })
+    }
+
+    pub fn with_stream(mut self, args: &StreamArgs) -> anyhow::Result<Self> {
+        self.profile = Some(Profile::load(&args.profile)?);
+        self.record = args.record.clone();
+        self.stream = args.stream.clone().map(|spec| LineStream { spec, pace: args.pace });
+        Ok(self)
+    }
+
+    /// Starts a run along `line`; `prepare` may still change the request.
+    pub fn start(
+        &self,
+        line: &str,
+        checklist_override: Option<String>,
+        prepare: impl FnOnce(&mut ScanRequest),
+    ) -> anyhow::Result<Scan> {
+        let contents = self.file.contents()?;
+        let Some(stream) = self.streams.get(line).or(self.stream.as_ref()) else {
+            bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
+        };
+        let profile = self.profile.clone().context("no stream profile is loaded")?;
+        let writer = self.file.writer();
+        let order = Order {
+            line,
+            spec: stream.spec.clone(),
+            profile,
+            options: SourceOptions { pace: stream.pace, record: self.record.clone() },
+            operator: &self.operator.name,
+            checklist_override,
+        };
+        let mut request = ScanRequest::new(&contents, order)?;
+        prepare(&mut request);
+        if let Some(why) = &request.start.checklist_override {
+            writer.add_override(why.clone(), Signed { at_us: crate::live::now_us(), ..self.operator.clone() })?;
+        }
+        Ok(crate::live::start(writer, self.file.saved(), request)?)
+    }
+}
+
+/// Who works: the named person of the plan, else its first operator, else its first person.
+fn operator_of(plan: &Plan, name: Option<&str>) -> Signed {
+    let by_name = |name: &str| plan.people.iter().find(|person| person.name == name);
+    let person: Option<&plan::Person> = match name {
+        Some(name) => by_name(name),
+        None => plan.people.iter().find(|person| person.role == "operator").or(plan.people.first()),
+    };
+    Signed {
+        name: person.map(|person| person.name.clone()).or(name.map(str::to_owned)).unwrap_or_default(),
+        certificate: person.and_then(|person| person.certificate.clone()).unwrap_or_default(),
+        at_us: 0,
+    }
+}
+
+/// The runtime every command with a stream or a screen runs in.
+pub fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
+    tokio::runtime::Builder::new_multi_thread().worker_threads(3).enable_all().build().context("the runtime could not be started")
+}

@@ -1,0 +1,316 @@
+//! One feed item to readings, entries and the state of the wall. Knows no task and no clock: times come in.
+
+use super::view::{Command, Counts, Phase, Telemetry, Wall};
+use crate::reading::{Reading, ReadingMaker, Record};
+use crate::store::{CloseReason, Entry, EventKind, Mark, Note};
+use crate::stream::feed::{Feed, FeedItem};
+use crate::strip::spot::{Sample, SpotEvent};
+use crate::strip::{Limits, Spot, SpotId};
+use crate::travel::SequenceWatch;
+use crate::ultrasound::{TimeBase, Waveform};
+use crate::units::{Length, Temperature};
+use std::sync::{Arc, Mutex, MutexGuard};
+
+/// A device is taken to stall when it says nothing for this long while the link is up.
+pub const STALL_US: i64 = 1_500_000;
+/// A change of the wall's temperature smaller than this is not worth an event.
+const TEMPERATURE_STEP: Temperature = Temperature::celsius(0.5);
+
+/// What headless callers are told as it happens.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Notice {
+    Alarm(Spot),
+    LongGap { from: Option<Length>, length: Length, seq: u32 },
+    Link { up: bool, text: String },
+    Fault(String),
+}
+
+/// The state of one run.
+pub struct Engine {
+    maker: ReadingMaker,
+    limits: Arc<Limits>,
+    max_gap: Length,
+    sequence: SequenceWatch,
+    base: Option<TimeBase>,
+    gap: Gap,
+    status_temperature: Option<Temperature>,
+    last_shot_us: Option<i64>,
+    stalled: bool,
+    pub wall: Arc<Mutex<Wall>>,
+    pub phase: Phase,
+    pub reading: Option<Reading>,
+    pub waveform: Option<Waveform>,
+    pub telemetry: Telemetry,
+    pub counts: Counts,
+    pub bells: u64,
+}
+
+/// The stretch without an echo that the crawler is in.
+#[derive(Debug, Clone, Copy, Default)]
+struct Gap {
+    from: Option<Length>,
+    length: Option<Length>,
+    told: bool,
+}
+
+/// Where entries and notices of one step go.
+#[derive(Default)]
+pub struct Outcome {
+    pub entries: Vec<Entry>,
+    pub notices: Vec<Notice>,
+    pub ended: bool,
+}
+
+impl Engine {
+    pub fn new(maker: ReadingMaker, limits: Arc<Limits>, max_gap: Length, wall: Wall) -> Self {
+        Self {
+            maker,
+            limits,
+            max_gap,
+            sequence: SequenceWatch::default(),
+            base: None,
+            gap: Gap::default(),
+            status_temperature: None,
+            last_shot_us: None,
+            stalled: false,
+            wall: Arc::new(Mutex::new(wall)),
+            phase: Phase::Waiting,
+            reading: None,
+            waveform: None,
+            telemetry: Telemetry::default(),
+            counts: Counts::default(),
+            bells: 0,
+        }
+    }
+
+    fn wall(&self) -> MutexGuard<'_, Wall> {
+        // A screen that panicked while it looked has changed nothing: go on with what is there.
+        self.wall.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    pub fn gap(&self) -> Option<Length> {
+        self.gap.length
+    }
+
+    /// Takes the next item of the stream.
+    pub fn take(&mut self, feed: Feed, out: &mut Outcome) {
+        let at_us = feed.host_time_us;
+        match feed.item {
+            FeedItem::Record(record) => self.record(record, at_us, out),
+            FeedItem::Up { what } => {
+                if !matches!(self.phase, Phase::Recording) {
+                    self.phase = Phase::Waiting;
+                }
+                self.link(true, format!("connected to {what}"), at_us, out);
+            }
+            FeedItem::Down { why } => {
+                self.phase = Phase::LinkDown(why.clone());
+                self.link(false, why, at_us, out);
+            }
+            FeedItem::Reconnected { attempts, down_ms } => {
+                self.phase = Phase::Waiting;
+                let text = format!("connected again after {:.1} s and {attempts} attempts", down_ms as f64 / 1e3);
+                self.link(true, text, at_us, out);
+            }
+            FeedItem::Overflow { bytes } => {
+                self.event(EventKind::Overflow, format!("{bytes} bytes came faster than they could be decoded and are lost"), at_us, out);
+            }
+            FeedItem::Ended => out.ended = true,
+        }
+    }
+
+    fn record(&mut self, record: Record, at_us: i64, out: &mut Outcome) {
+        match record {
+            Record::Header(header) => {
+                self.telemetry.device = Some(header.device_name.clone());
+                if self.base == Some(header.base) {
+                    return;
+                }
+                let changed = self.base.replace(header.base).is_some();
+                if let Err(error) = self.maker.set_time_base(header.base) {
+                    self.fault(format!("this set-up cannot evaluate the device's waveforms: {error}"), at_us, out);
+                }
+                out.entries.push(Entry::TimeBase(header.base));
+                let text = format!(
+                    "{}{} MS/s, first sample at {:.3} µs, {} samples, {} bit, device {} '{}'",
+                    if changed { "time base changed: " } else { "" },
+                    header.base.rate.as_mhz(),
+                    header.base.first.as_us(),
+                    header.samples,
+                    header.base.bits,
+                    header.device_id,
+                    header.device_name
+                );
+                self.event(EventKind::Header, text, at_us, out);
+            }
+            Record::Shot(shot) => {
+                self.missing(shot.seq, at_us, out);
+                let reading = self.maker.shot(&shot, at_us);
+                let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
+                self.reading(reading, waveform, out);
+            }
+            Record::Gauge(gauge) => {
+                self.missing(gauge.seq, at_us, out);
+                let reading = self.maker.gauge(&gauge, at_us);
+                self.reading(reading, None, out);
+            }
+            Record::Status(status) => {
+                self.telemetry.battery_mv = status.battery_mv.or(self.telemetry.battery_mv);
+                let Some(temperature) = status.surface_temperature else { return };
+                self.telemetry.surface_temperature = Some(temperature);
+                self.maker.set_wall_temperature(temperature);
+                if self.status_temperature.is_none_or(|last| (temperature - last).abs() >= TEMPERATURE_STEP) {
+                    self.status_temperature = Some(temperature);
+                    let text = format!("surface temperature {:.1} °C", temperature.as_celsius());
+                    self.event(EventKind::Status, text, at_us, out);
+                }
+            }
+        }
+    }
+
+    fn missing(&mut self, seq: u32, at_us: i64, out: &mut Outcome) {
+        let missing = self.sequence.next(seq);
+        self.counts.lost = self.sequence.lost();
+        if missing > 0 {
+            self.event(EventKind::Lost, format!("{missing} shots missing before seq {seq}"), at_us, out);
+        }
+        self.last_shot_us = Some(at_us);
+        self.stalled = false;
+    }
+
+    fn reading(&mut self, reading: Reading, waveform: Option<Waveform>, out: &mut Outcome) {
+        self.phase = Phase::Recording;
+        self.counts.received += 1;
+        let thickness = reading.measurement.thickness;
+        self.counts.no_echo += u64::from(thickness.is_none());
+        let sound_from = self.limits.required(reading.place.course).map(|required| required + self.limits.watch_margin);
+        let sample = Sample {
+            seq: reading.seq,
+            along: reading.place.along,
+            course: reading.place.course,
+            thickness,
+            level: reading.level,
+            sound_from,
+        };
+        let raised = {
+            let mut wall = self.wall();
+            wall.strip.push(sample.along, thickness, reading.level);
+            let event = wall.spots.push(&sample);
+            event.and_then(|SpotEvent::Raised(id)| wall.spots.spots().iter().find(|spot| spot.id == id).cloned())
+        };
+        self.watch_gap(&sample, reading.host_time_us, out);
+        out.entries.push(Entry::Reading { reading: reading.clone(), waveform: waveform.clone() });
+        if let Some(spot) = raised {
+            self.bells += 1;
+            out.entries.push(Entry::Spot(spot.clone()));
+            let text = format!("spot {} {}: {:.2} mm", spot.id, spot.level, spot.least.as_mm());
+            self.event(EventKind::Alarm, text, reading.host_time_us, out);
+            out.notices.push(Notice::Alarm(spot));
+        }
+        self.reading = Some(reading);
+        if waveform.is_some() {
+            self.waveform = waveform;
+        }
+    }
+
+    fn watch_gap(&mut self, sample: &Sample, at_us: i64, out: &mut Outcome) {
+        if sample.thickness.is_some() {
+            self.gap = Gap { from: sample.along, ..Gap::default() };
+            return;
+        }
+        let from = *self.gap.from.get_or_insert(sample.along.unwrap_or(Length::ZERO));
+        let length = sample.along.map_or(Length::ZERO, |along| (along - from).abs());
+        let length = self.gap.length.map_or(length, |known| known.max(length));
+        self.gap.length = Some(length);
+        if length > self.max_gap && !self.gap.told {
+            self.gap.told = true;
+            self.counts.long_gaps += 1;
+            self.bells += 1;
+            let text = format!("no echo over more than {:.0} mm from {:.0} mm on", self.max_gap.as_mm(), from.as_mm());
+            self.event(EventKind::Alarm, text, at_us, out);
+            out.notices.push(Notice::LongGap { from: Some(from), length, seq: sample.seq });
+        }
+    }
+
+    /// Takes what the operator asks for; a reason when the run is to end.
+    pub fn command(&mut self, command: Command, at_us: i64, out: &mut Outcome) -> Option<CloseReason> {
+        let (along, seq) = match &self.reading {
+            Some(reading) => (reading.place.along, Some(reading.seq)),
+            None => (None, None),
+        };
+        match command {
+            Command::Mark { kind, text } => {
+                let mark = Mark { kind, along, seq, text, at_us };
+                self.wall().marks.push(mark.clone());
+                out.entries.push(Entry::Mark(mark));
+            }
+            Command::Note(text) => {
+                let note = Note { run: None, along, text, at_us };
+                self.wall().notes.push(note.clone());
+                out.entries.push(Entry::Note(note));
+            }
+            Command::Acknowledge(id) => self.acknowledge(&[id], at_us, out),
+            Command::AcknowledgeAll => {
+                let open: Vec<SpotId> = self.wall().spots.open().map(|spot| spot.id).collect();
+                self.acknowledge(&open, at_us, out);
+            }
+            Command::End => return Some(CloseReason::Operator),
+            Command::Terminate => return Some(CloseReason::Terminated),
+        }
+        None
+    }
+
+    fn acknowledge(&mut self, ids: &[SpotId], at_us: i64, out: &mut Outcome) {
+        for id in ids {
+            let spot = {
+                let mut wall = self.wall();
+                wall.spots.acknowledge(*id);
+                wall.spots.spots().iter().find(|spot| spot.id == *id).cloned()
+            };
+            if let Some(spot) = spot {
+                out.entries.push(Entry::Spot(spot));
+                self.event(EventKind::Acknowledged, format!("spot {id} acknowledged"), at_us, out);
+            }
+        }
+    }
+
+    /// The final state of every spot, for the job file.
+    pub fn finish(&mut self, out: &mut Outcome) {
+        let spots = self.wall().spots.spots().to_vec();
+        out.entries.extend(spots.into_iter().map(Entry::Spot));
+    }
+
+    /// Called now and then: notices a device that has fallen silent.
+    pub fn tick(&mut self, now_us: i64, out: &mut Outcome) {
+        let silent = self.last_shot_us.is_some_and(|last| now_us - last > STALL_US);
+        if silent && !self.stalled && matches!(self.phase, Phase::Recording) {
+            self.stalled = true;
+            self.counts.stalls += 1;
+            let text = format!("no shot for {:.1} s although the link is up", STALL_US as f64 / 1e6);
+            self.event(EventKind::Stall, text.clone(), now_us, out);
+            out.notices.push(Notice::Link { up: true, text });
+        }
+    }
+
+    pub fn is_stalled(&self) -> bool {
+        self.stalled
+    }
+
+    fn link(&mut self, up: bool, text: String, at_us: i64, out: &mut Outcome) {
+        self.event(EventKind::Link, text.clone(), at_us, out);
+        out.notices.push(Notice::Link { up, text });
+    }
+
+    fn fault(&mut self, text: String, at_us: i64, out: &mut Outcome) {
+        self.event(EventKind::Fault, text.clone(), at_us, out);
+        out.notices.push(Notice::Fault(text));
+    }
+
+    fn event(&self, kind: EventKind, text: String, at_us: i64, out: &mut Outcome) {
+        let (seq, along) = match &self.reading {
+            Some(reading) => (Some(reading.seq), reading.place.along),
+            None => (None, None),
+        };
+        out.entries.push(Entry::Event { kind, text, seq, along, at_us });
+    }
+}

@@ -1,0 +1,298 @@
+//! Starts a run and drives it: stream and commands in, job file and screen out.
+//!
+//! The stream's reader and decoder, this engine, the store's writer and the screen are tasks or threads of their
+//! own. Stream to store is bounded and lossless: what cannot be queued from a live link is counted and told, a file
+//! waits. To the screen goes the newest state only.
+
+use super::engine::{Engine, Notice, Outcome};
+use super::view::{Command, LiveView, Phase, Wall};
+use crate::job::plan::Plan;
+use crate::reading::ReadingMaker;
+use crate::store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
+use crate::stream::feed::{Feed, LinkState, Source, SourceOptions, StreamError};
+use crate::stream::profile::Profile;
+use crate::stream::spec::StreamSpec;
+use crate::strip::{AlarmSettings, SpotWatch, Strip};
+use crate::travel::{Odometer, TravelError};
+use crate::ultrasound::SetupError;
+use crate::units::{Length, Speed};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+
+/// Why a run cannot start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    #[error("the plan has no line '{name}'; it has: {known}")]
+    NoSuchLine { name: String, known: String },
+    #[error("the checklist stands against scanning:\n  {}\nAnswer and sign it, or override it with a reason.", .0.join("\n  "))]
+    Checklist(Vec<String>),
+    #[error(transparent)]
+    Stream(#[from] StreamError),
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("encoder: {0}")]
+    Travel(#[from] TravelError),
+    #[error("set-up: {0}")]
+    Setup(#[from] SetupError),
+}
+
+/// Everything a run needs besides the job file's writer.
+pub struct ScanRequest {
+    pub start: RunStart,
+    pub spec: StreamSpec,
+    pub profile: Profile,
+    pub options: SourceOptions,
+    pub alarm: AlarmSettings,
+    pub max_speed: Speed,
+    pub max_gap: Length,
+    pub seams: Vec<Length>,
+    /// Where alarms and faults are told as they happen; for callers without a screen.
+    pub notices: Option<mpsc::Sender<Notice>>,
+}
+
+/// What to scan, as an operator says it.
+pub struct Order<'a> {
+    pub line: &'a str,
+    pub spec: StreamSpec,
+    pub profile: Profile,
+    pub options: SourceOptions,
+    pub operator: &'a str,
+    pub checklist_override: Option<String>,
+}
+
+impl ScanRequest {
+    /// Makes a request from a job, after asking the checklist.
+    pub fn new(job: &JobContents, order: Order<'_>) -> Result<Self, StartError> {
+        let plan: &Plan = &job.plan;
+        let line = plan.line(order.line).ok_or_else(|| StartError::NoSuchLine {
+            name: order.line.to_owned(),
+            known: plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", "),
+        })?;
+        let obstacles = job.checklist.obstacles(&job.answers, &job.signatures);
+        if !obstacles.is_empty() && order.checklist_override.is_none() {
+            return Err(StartError::Checklist(obstacles));
+        }
+        let in_force = job.setups.last();
+        let start = RunStart {
+            line: line.name.clone(),
+            path: plan.path(line),
+            limits: plan.limits(),
+            setup: in_force.map_or_else(|| plan.typed_setup(), |entry| entry.setup.clone()),
+            setup_id: in_force.map(|entry| entry.id),
+            wall_temperature: plan.wall_temperature(),
+            profile_name: order.profile.name().to_owned(),
+            profile_text: order.profile.text().to_owned(),
+            stream: order.spec.to_string(),
+            software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
+            checklist_override: order.checklist_override.filter(|_| !obstacles.is_empty()),
+            operator: order.operator.to_owned(),
+            started_us: super::now_us(),
+        };
+        Ok(Self {
+            start,
+            spec: order.spec,
+            profile: order.profile,
+            options: order.options,
+            alarm: plan.alarm,
+            max_speed: plan.limits.max_speed,
+            max_gap: plan.limits.max_gap,
+            seams: plan.seams(line),
+            notices: None,
+        })
+    }
+}
+
+/// A run that is under way.
+pub struct Scan {
+    pub run: RunId,
+    pub view: watch::Receiver<Arc<LiveView>>,
+    pub wall: Arc<Mutex<Wall>>,
+    pub commands: mpsc::Sender<Command>,
+    /// Ends with the run's summary.
+    pub task: tokio::task::JoinHandle<Result<RunSummary, StoreError>>,
+}
+
+/// Commands waiting while the engine is busy; far more than fingers can type.
+const COMMANDS: usize = 64;
+/// Feed items taken at once, after which the screen is told.
+const BATCH: usize = 256;
+/// How often silence and saving are looked at.
+const TICK: Duration = Duration::from_millis(250);
+
+/// Opens the stream and the run. Must be called in a multi-threaded tokio runtime.
+pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest) -> Result<Scan, StartError> {
+    let start = request.start;
+    let odometer = Odometer::new(start.path.clone())?;
+    let limits = Arc::new(start.limits.clone());
+    let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
+    if let Some(base) = request.profile.fixed_base() {
+        maker.set_time_base(base)?;
+    }
+    let live = request.spec.is_live();
+    let source = crate::stream::feed::open(&request.spec, &request.profile, request.options)?;
+    let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
+    let wall = Wall {
+        strip: Strip::default(),
+        spots: SpotWatch::new(request.alarm),
+        marks: Vec::new(),
+        notes: Vec::new(),
+        seams: request.seams,
+        span: start.path.span(),
+    };
+    let engine = Engine::new(maker, limits.clone(), request.max_gap, wall);
+    let wall = engine.wall.clone();
+    let view = LiveView {
+        phase: Phase::Waiting,
+        run,
+        line: start.line.clone(),
+        direction: start.path.direction,
+        reading: None,
+        waveform: None,
+        setup: Arc::new(start.setup),
+        limits,
+        max_speed: request.max_speed,
+        max_gap: request.max_gap,
+        link: LinkState::default(),
+        saved: Saved::default(),
+        telemetry: Default::default(),
+        counts: Default::default(),
+        started_us: start.started_us,
+        bells: 0,
+        checklist_override: start.checklist_override,
+        gap: None,
+    };
+    let (view_tx, view_rx) = watch::channel(Arc::new(view));
+    let (command_tx, commands) = mpsc::channel(COMMANDS);
+    let driver = Driver { run, writer, saved, source, live, engine, view: view_tx, commands, notices: request.notices };
+    Ok(Scan { run, view: view_rx, wall, commands: command_tx, task: tokio::spawn(driver.drive()) })
+}
+
+struct Driver {
+    run: RunId,
+    writer: Writer,
+    saved: watch::Receiver<Saved>,
+    source: Source,
+    live: bool,
+    engine: Engine,
+    view: watch::Sender<Arc<LiveView>>,
+    commands: mpsc::Receiver<Command>,
+    notices: Option<mpsc::Sender<Notice>>,
+}
+
+impl Driver {
+    async fn drive(mut self) -> Result<RunSummary, StoreError> {
+        let reason = self.record().await;
+        self.source.stop();
+        self.engine.phase = Phase::Ending;
+        self.publish();
+        let mut out = Outcome::default();
+        self.engine.finish(&mut out);
+        // What was queued before the end is waited for: it was seen on screen.
+        for entry in out.entries {
+            tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).ok();
+        }
+        let closed = tokio::task::block_in_place(|| self.writer.close_run(self.run, reason, self.engine.counts.lost));
+        self.engine.phase = match &closed {
+            Ok(summary) => Phase::Ended(Box::new(summary.clone())),
+            Err(error) => Phase::Failed(error.to_string()),
+        };
+        self.publish();
+        closed
+    }
+
+    /// Runs until the stream ends, the operator ends it, or nobody can command it any more.
+    async fn record(&mut self) -> CloseReason {
+        let mut batch: Vec<Feed> = Vec::with_capacity(BATCH);
+        let mut tick = tokio::time::interval(TICK);
+        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut out = Outcome::default();
+        let mut was_fault = None;
+        loop {
+            tokio::select! {
+                biased;
+                command = self.commands.recv() => match command {
+                    Some(command) => {
+                        if let Some(reason) = self.engine.command(command, super::now_us(), &mut out) {
+                            return reason;
+                        }
+                    }
+                    // Every handle is gone: the program is on its way out.
+                    None => return CloseReason::Terminated,
+                },
+                taken = self.source.feed.recv_many(&mut batch, BATCH) => {
+                    if taken == 0 {
+                        return CloseReason::StreamEnded;
+                    }
+                    for feed in batch.drain(..) {
+                        self.engine.take(feed, &mut out);
+                    }
+                }
+                _ = tick.tick() => self.engine.tick(super::now_us(), &mut out),
+            }
+            self.save(&mut out);
+            let fault = self.saved.borrow().fault.clone();
+            if fault != was_fault {
+                if let Some(what) = &fault {
+                    out.notices.push(Notice::Fault(format!("not saved: {what}")));
+                }
+                was_fault = fault;
+            }
+            self.tell(&mut out);
+            self.publish();
+            if out.ended {
+                return CloseReason::StreamEnded;
+            }
+        }
+    }
+
+    /// Queues what is to be saved. A live link is never held up; a file waits for the disk.
+    fn save(&mut self, out: &mut Outcome) {
+        for entry in out.entries.drain(..) {
+            let is_reading = matches!(entry, Entry::Reading { .. });
+            let Err(entry) = self.writer.try_append(self.run, entry) else { continue };
+            let kept = (!self.live || !is_reading)
+                && tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();
+            if !kept && is_reading {
+                self.engine.counts.unsaved += 1;
+            }
+        }
+    }
+
+    fn tell(&mut self, out: &mut Outcome) {
+        for notice in out.notices.drain(..) {
+            if let Some(notices) = &self.notices {
+                // A reader that does not read its own output loses notices, never readings.
+                notices.try_send(notice).ok();
+            }
+        }
+    }
+
+    fn publish(&mut self) {
+        let engine = &self.engine;
+        let old = self.view.borrow().clone();
+        let link = self.source.link.borrow().clone();
+        let saved = self.saved.borrow().clone();
+        let phase = if engine.is_stalled() && matches!(engine.phase, Phase::Recording) {
+            Phase::LinkDown("the device has fallen silent".to_owned())
+        } else {
+            engine.phase.clone()
+        };
+        self.view.send_replace(Arc::new(LiveView {
+            phase,
+            reading: engine.reading.clone(),
+            waveform: engine.waveform.clone(),
+            link,
+            saved,
+            telemetry: engine.telemetry.clone(),
+            counts: engine.counts.clone(),
+            bells: engine.bells,
+            gap: engine.gap(),
+            line: old.line.clone(),
+            setup: old.setup.clone(),
+            limits: old.limits.clone(),
+            checklist_override: old.checklist_override.clone(),
+            ..*old
+        }));
+    }
+}

@@ -1,0 +1,48 @@
+//! What differs between operating systems, in one place.
+
+/// Waits until the system asks this program to end; says what it was told.
+#[cfg(unix)]
+pub async fn asked_to_end() -> &'static str {
+    use tokio::signal::unix::{SignalKind, signal};
+    let listen = |kind| signal(kind).ok();
+    let (mut term, mut hangup, mut interrupt) =
+        (listen(SignalKind::terminate()), listen(SignalKind::hangup()), listen(SignalKind::interrupt()));
+    async fn next(signal: &mut Option<tokio::signal::unix::Signal>) {
+        match signal {
+            Some(signal) => {
+                signal.recv().await;
+            }
+            // A signal that cannot be listened for never comes.
+            None => std::future::pending().await,
+        }
+    }
+    tokio::select! {
+        () = next(&mut term) => "SIGTERM",
+        () = next(&mut hangup) => "SIGHUP: the terminal went away",
+        () = next(&mut interrupt) => "interrupted",
+    }
+}
+
+/// Waits until the system asks this program to end; says what it was told.
+#[cfg(windows)]
+pub async fn asked_to_end() -> &'static str {
+    use tokio::signal::windows;
+    let (Ok(mut c), Ok(mut brk), Ok(mut close), Ok(mut logoff), Ok(mut shutdown)) =
+        (windows::ctrl_c(), windows::ctrl_break(), windows::ctrl_close(), windows::ctrl_logoff(), windows::ctrl_shutdown())
+    else {
+        return std::future::pending().await;
+    };
+    tokio::select! {
+        _ = c.recv() => "interrupted",
+        _ = brk.recv() => "interrupted",
+        _ = close.recv() => "the console window was closed",
+        _ = logoff.recv() => "the user logged off",
+        _ = shutdown.recv() => "the computer is shutting down",
+    }
+}
+
+/// Where this user's settings for the program live.
+pub fn settings_folder() -> Option<std::path::PathBuf> {
+    use etcetera::BaseStrategy;
+    etcetera::choose_base_strategy().ok().map(|strategy| strategy.config_dir().join("backwall"))
+}
