@@ -5,6 +5,8 @@ use super::filter::Filter;
 use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
+use super::setup::Mode;
+use super::spacing::{self, Repeat, Spaced};
 use super::trace::{Arrival, Top, Trace};
 use super::{Measurement, Setup, TimeBase};
 use crate::units::{Decibel, Length, Temperature, Time};
@@ -33,8 +35,15 @@ pub struct Evaluator {
 impl Evaluator {
     pub fn new(setup: &Setup, base: TimeBase) -> Result<Self, SetupError> {
         check(setup, base)?;
-        let pulse = Pulse::gaussian(setup.frequency, TYPICAL_BANDWIDTH);
-        let filter = Filter::matched(&pulse, setup.frequency, base.rate);
+        let typical;
+        let pulse = match &setup.calibration {
+            Some(calibration) => &calibration.pulse,
+            None => {
+                typical = Pulse::gaussian(setup.frequency, TYPICAL_BANDWIDTH);
+                &typical
+            }
+        };
+        let filter = Filter::matched(pulse, setup.frequency, base.rate);
         Ok(Self {
             model: Model::new(setup, base.full_scale()),
             setup: setup.clone(),
@@ -62,7 +71,7 @@ impl Evaluator {
         if gate.0 >= record_end || gate.1 <= self.base.first.as_ns() {
             return Measurement::none(Flags::of(Flag::OutOfRange));
         }
-        self.model.set_temperature(&self.setup, if wall.is_finite() { wall } else { self.setup.block_temperature });
+        self.model.set_temperature(&self.setup, wall);
         // Behind the third repeat of the thickest wall the gate admits nothing more is of use.
         let useful = self.model.path.zero_ns + 3.4 * (gate.1 - self.model.path.zero_ns).max(1000.0);
         let end = self.sample_of(useful).clamp(LEAST_SAMPLES as f64, samples.len() as f64) as usize;
@@ -94,14 +103,21 @@ impl Evaluator {
     }
 
     fn arrival(&self, candidate: &Candidate) -> Arrival {
-        self.trace.arrival(&self.filter, candidate.top, self.model.phase(candidate.depth))
+        self.trace.arrival(&self.filter, candidate.top, 0.0)
     }
 
     fn time_and_judge(&self, wall: Wall, gate: (f64, f64), mut flags: Flags) -> Measurement {
         flags = Flags::from_bits(flags.bits() | wall.flags.bits());
         let arrival = self.arrival(&wall.chosen);
-        let time = self.base.time_at(if self.model.calibrated { arrival.correlation } else { arrival.envelope }).as_ns();
-        let Some(depth) = self.model.depth(time).filter(|depth| *depth >= self.setup.minimum.as_mm()) else {
+        let time = self.base.time_at(if self.model.calibrated() { arrival.correlation } else { arrival.envelope }).as_ns();
+        let (depth, next) = match self.setup.mode {
+            Mode::FirstEcho => (self.model.depth(time), wall.second.map(|second| second.time_ns)),
+            Mode::EchoToEcho => match self.echo_to_echo(&wall, &arrival) {
+                Some((spaced, next)) => (Some(spaced.depth), Some(next)),
+                None => return Measurement::none(flags.with(Flag::SingleEcho)),
+            },
+        };
+        let Some(depth) = depth.filter(|depth| *depth >= self.setup.minimum.as_mm()) else {
             return Measurement::none(flags.with(Flag::OutOfRange));
         };
         let margin = 0.6 * self.setup.frequency.period().as_ns();
@@ -119,7 +135,7 @@ impl Evaluator {
         };
         Measurement {
             echo_time: Some(Time::ns(time)),
-            next_echo: wall.second.map(|second| Time::ns(second.time_ns)),
+            next_echo: next.map(Time::ns),
             thickness: Some(Length::mm(depth)),
             uncertainty: None,
             height_pct: Some(100.0 * arrival.height / self.base.full_scale()),
@@ -127,6 +143,47 @@ impl Evaluator {
             quality,
             flags,
         }
+    }
+
+    /// The wall from the spacing of two to four echoes, and when the second arrives.
+    fn echo_to_echo(&self, wall: &Wall, first: &Arrival) -> Option<(Spaced, f64)> {
+        // Paint delays the first echo, so the spacing is at most what its time says, and the mode-converted echo lies
+        // nearer than half of it.
+        let most = self.model.path.spacing(wall.chosen.depth, 1.0, 2.0);
+        let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
+        let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
+        let second = self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height))?;
+        let start = self.time_of(first.correlation);
+        let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; 4];
+        let arrival = self.arrival(second);
+        echoes[1] = Repeat { m: 2, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
+        let mut spaced = spacing::solve(&self.model, &echoes[..2])?;
+        let next = echoes[1].time_ns;
+        let mut count = 2;
+        for m in 3..=4 {
+            if !self.model.knows_repeat(m) {
+                break;
+            }
+            let due = self.model.time(spaced.depth, m) + spaced.delay_ns;
+            let near = |c: &&Candidate| (c.time_ns - due).abs() < 70.0;
+            let Some(found) = self.candidates.iter().filter(near).max_by(|a, b| a.top.height.total_cmp(&b.top.height)) else { break };
+            let arrival = self.arrival(found);
+            echoes[count] = Repeat { m, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
+            count += 1;
+            spaced = spacing::solve(&self.model, &echoes[..count])?;
+        }
+        Some((spaced, next))
+    }
+
+    fn time_of(&self, sample: f64) -> f64 {
+        self.base.time_at(sample).as_ns()
+    }
+
+    /// A repeat's arrival on the same cycle as the first echo's, by the envelopes.
+    fn like_cycle(&self, first: &Arrival, repeat: &Arrival) -> f64 {
+        let period = 2.0 * std::f64::consts::PI / self.filter.carrier;
+        let apart = (repeat.envelope - first.envelope) - (repeat.correlation - first.correlation);
+        self.time_of(repeat.correlation + period * (apart / period).round())
     }
 }
 
