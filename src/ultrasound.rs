@@ -9,6 +9,7 @@ mod curve;
 mod decide;
 pub mod evaluate;
 mod filter;
+mod judge;
 pub mod materials;
 pub mod measurement;
 mod model;
@@ -17,6 +18,7 @@ mod pulse;
 pub mod setup;
 mod spacing;
 mod trace;
+mod uncertainty;
 pub mod waveform;
 
 pub use calibrate::{

@@ -53,6 +53,21 @@ fn report(case: &cases::Case, readings: &[Measurement]) -> BTreeMap<&'static str
         .collect();
     score.insert("covered", with_u.iter().filter(|r| **r <= 2.0).count() as f64 / with_u.len().max(1) as f64);
     score.insert("judged_u", with_u.len() as f64);
+    score.insert("z_rms", (with_u.iter().map(|r| r * r).sum::<f64>() / with_u.len().max(1) as f64).sqrt());
+    let flagged = flats.iter().filter(|(m, _)| m.quality < Quality::Good).count();
+    score.insert("flat_not_good", flagged as f64 / flats.len().max(1) as f64);
+    if case.is_plate() {
+        let pits: Vec<usize> = (0..readings.len())
+            .filter(|id| cases::number(&case.truth[*id], "min_r05_mm") < cases::number(&case.truth[0], "thickness_mm") - 1.0)
+            .collect();
+        let told = |id: &&usize| {
+            let row = &case.truth[**id];
+            let m = &readings[**id];
+            let half = 0.5 * (cases::number(&case.truth[0], "thickness_mm") + cases::number(row, "min_r05_mm"));
+            m.thickness.is_none() || cases::mm(m) <= half || m.quality < Quality::Good
+        };
+        score.insert("pit_told", pits.iter().filter(told).count() as f64 / pits.len().max(1) as f64);
+    }
     let good = readings.iter().filter(|m| m.quality == Quality::Good).count();
     score.insert("good", good as f64 / readings.len() as f64);
     // A wall said to be good that is thicker or thinner than anything under the beam.

@@ -327,21 +327,32 @@ impl Bench<'_> {
         echoes: &[Vec<Echo>],
     ) -> Result<Calibration, CalibrationError> {
         let full_scale = self.input.base.full_scale();
+        let per_cent = |code: f64| 100.0 * code / full_scale;
         let thickness: Vec<f64> = self.input.blocks.iter().map(|b| b.thickness.as_mm()).collect();
         let mut residuals: Vec<Vec<(f64, f64)>> = vec![Vec::new(); 4];
+        let mut seconds: Vec<(f64, f64)> = Vec::new();
         for (block, d) in thickness.iter().enumerate() {
             let first = mean(echoes[block].iter().map(|e| e.time_ns));
             residuals[0].push((*d, first - self.expected(&path, block, 1.0)));
             for m in 2..=4 {
-                if let Some(time) = self.repeat_time(filter, &path, block, m, first) {
+                if let Some((time, height)) = self.repeat(filter, &path, block, m, first) {
                     residuals[m - 1].push((*d, time - self.expected(&path, block, m as f64)));
+                    if m == 2 {
+                        seconds.push((*d, per_cent(height)));
+                    }
                 }
             }
         }
-        let per_cent = |code: f64| 100.0 * code / full_scale;
         let curve = |between, value: &dyn Fn(&[Echo]) -> f64| {
             Curve::new(between, thickness.iter().zip(echoes).map(|(d, block)| (*d, value(block))).collect())
         };
+        let height = curve(Between::Height, &|block| per_cent(mean(block.iter().map(|e| e.height))));
+        let prepared = height.prepared();
+        let level = |d: f64, pct: f64| pct / prepared.at(d).unwrap_or(pct).max(1e-9);
+        let repeat_part = Curve::new(
+            Between::Straight,
+            seconds.iter().map(|(d, pct)| (*d, level(2.0 * d, *pct) / level(*d, prepared.at(*d).unwrap_or(1.0)))).collect(),
+        );
         let (clutter, face_pct) = self.clutter(filter, &path, echoes);
         let mut budget = Budget::blocks();
         let scatter = mean(echoes.iter().map(|block| {
@@ -357,7 +368,8 @@ impl Bench<'_> {
             velocity_fitted: self.input.fit_velocity,
             temperature,
             residuals: residuals.into_iter().map(|points| Curve::new(Between::Smooth, points)).collect(),
-            height: curve(Between::Height, &|block| per_cent(mean(block.iter().map(|e| e.height)))),
+            height,
+            repeat_part,
             phase: curve(Between::Straight, &|block| mean(block.iter().map(|e| e.phase))),
             face_pct,
             clutter,
@@ -386,17 +398,18 @@ impl Bench<'_> {
         Ok(calibration)
     }
 
-    /// Mean arrival of a block's `m`-th echo; none unless every shot shows it well.
-    fn repeat_time(&mut self, filter: &Filter, path: &Path, block: usize, m: usize, first: f64) -> Option<f64> {
+    /// Mean arrival and height of a block's `m`-th echo; none unless every shot shows it well.
+    fn repeat(&mut self, filter: &Filter, path: &Path, block: usize, m: usize, first: f64) -> Option<(f64, f64)> {
         let due = first + self.expected(path, block, m as f64) - self.expected(path, block, 1.0);
-        let mut times = Vec::new();
+        let mut found = Vec::new();
         for shot in 0..self.shots(block) {
             self.load(filter, block, shot);
-            times.extend(self.echo_near(filter, due, 110.0, 8.0).map(|echo| echo.time_ns));
+            found.extend(self.echo_near(filter, due, 110.0, 8.0));
         }
+        let times: Vec<f64> = found.iter().map(|echo| echo.time_ns).collect();
         let steady = times.len() == self.shots(block) && deviation(&times) < 15.0;
         let inside = due + 400.0 < self.input.base.end(self.trace.record.len()).as_ns();
-        (steady && inside).then(|| mean(times.into_iter()))
+        (steady && inside).then(|| (mean(times.into_iter()), mean(found.iter().map(|echo| echo.height))))
     }
 
     /// What stands in front of every block's wall, and the height of the near face's echo.

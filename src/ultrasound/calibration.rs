@@ -106,6 +106,8 @@ pub struct Calibration {
     pub height: Curve,
     /// Phase of the first echo at its envelope's top, radians.
     pub phase: Curve,
+    /// Level of the second echo against the first's, each against the height curve.
+    pub repeat_part: Curve,
     /// Height of the near face's echo when coupled; none where the record begins behind it.
     pub face_pct: Option<f64>,
     pub clutter: Clutter,

@@ -11,6 +11,7 @@ struct Learned {
     residuals: Vec<Prepared>,
     height: Prepared,
     phase: Prepared,
+    repeat_part: Prepared,
     face: Option<f64>,
     clutter: Vec<f64>,
     clutter_first_ns: f64,
@@ -71,6 +72,10 @@ impl Model {
         let learned = self.learned.as_ref().and_then(|l| Some(l.height.at(depth)? * l.code_per_pct));
         learned.unwrap_or(0.5 * self.full_scale).max(1e-6)
     }
+    /// Level of the second echo against the first's on the blocks.
+    pub fn repeat_part(&self, depth: f64) -> f64 {
+        self.learned.as_ref().and_then(|l| l.repeat_part.at(depth)).unwrap_or(1.0).max(0.1)
+    }
     /// Phase at the envelope's top on the blocks.
     pub fn phase(&self, depth: f64) -> f64 {
         self.learned.as_ref().and_then(|l| l.phase.at(depth)).unwrap_or(0.0)
@@ -94,6 +99,7 @@ impl Learned {
             residuals: calibration.residuals.iter().map(|curve| curve.prepared()).collect(),
             height: calibration.height.prepared(),
             phase: calibration.phase.prepared(),
+            repeat_part: calibration.repeat_part.prepared(),
             face: calibration.face_pct.map(|pct| pct * code_per_pct),
             clutter: calibration.clutter.height_pct.iter().map(|pct| pct * code_per_pct).collect(),
             clutter_first_ns: calibration.clutter.first.as_ns(),
