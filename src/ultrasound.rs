@@ -3,17 +3,29 @@
 //! `waveform` holds samples and their time base, `setup` everything an evaluation depends on,
 //! `measurement` what comes out; `evaluate` is the one way from the first two to the third.
 
+mod calibrate;
+pub mod calibration;
+mod curve;
 mod decide;
 pub mod evaluate;
 mod filter;
+mod judge;
+pub mod materials;
 pub mod measurement;
 mod model;
 mod path;
 mod pulse;
 pub mod setup;
+mod spacing;
 mod trace;
+mod uncertainty;
 pub mod waveform;
 
+pub use calibrate::{
+    Block, BlockCheck, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, STABLE_SHOTS, Stability, calibrate, stability,
+    verify_block,
+};
+pub use calibration::{BlockPoint, Budget, Calibration};
 pub use evaluate::{Evaluator, SetupError};
 pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use setup::{Gate, Mode, Picker, Setup};

@@ -304,6 +304,7 @@ impl Plan {
             mode: setup.mode,
             block_temperature: setup.block_temperature,
             velocity_slope_m_s_k: setup.velocity_slope_m_s_k,
+            calibration: None,
         }
     }
 

@@ -96,8 +96,8 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
     let mut weaker_before = false;
     let mut outside: Option<Candidate> = None;
     for (index, candidate) in candidates.iter().enumerate() {
-        let second = repeat(candidates, index, 2.0, scene.model);
-        let third = repeat(candidates, index, 3.0, scene.model);
+        let second = repeat(candidates, index, 2, scene.model);
+        let third = repeat(candidates, index, 3, scene.model);
         if !is_wall(candidate, second.is_some() as u8 + third.is_some() as u8, family, grain, scene) {
             weaker_before |= candidate.level > 0.1 * family;
             continue;
@@ -116,7 +116,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         }
         if let Some(earlier) = outside.filter(|o| o.time_ns < candidate.time_ns) {
             // The first echo lies before the gate: what stands in the gate may be its repeat.
-            let doubled = [2.0, 3.0].iter().any(|m| (scene.model.time(earlier.depth, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS);
+            let doubled = [2, 3].iter().any(|m| (scene.model.time(earlier.depth, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS);
             if doubled {
                 return Err(Flags::of(Flag::OutOfRange));
             }
@@ -138,7 +138,7 @@ fn is_wall(candidate: &Candidate, repeats: u8, family: f64, grain: f64, scene: &
     if part >= FIRM {
         return candidate.depth > THIN_MM || repeats > 0 || (candidate.phase.abs() < 1.0 && candidate.top.height > 10.0 * scene.noise);
     }
-    part >= floor(family, scene.model.calibrated) && candidate.top.height >= OVER_GRAIN * grain && candidate.depth > THIN_MM
+    part >= floor(family, scene.model.calibrated()) && candidate.top.height >= OVER_GRAIN * grain && candidate.depth > THIN_MM
 }
 
 /// A weak wall leaves room for a weak early echo, a strong one does not.
@@ -150,9 +150,9 @@ fn floor(family: f64, calibrated: bool) -> f64 {
     0.20 + 0.20 * u
 }
 
-fn repeat(candidates: &[Candidate], index: usize, m: f64, model: &Model) -> Option<Candidate> {
+fn repeat(candidates: &[Candidate], index: usize, m: usize, model: &Model) -> Option<Candidate> {
     let first = &candidates[index];
-    let expected = model.time(first.depth, m) + (first.time_ns - model.time(first.depth, 1.0));
+    let expected = model.time(first.depth, m) + (first.time_ns - model.time(first.depth, 1));
     candidates[index + 1..]
         .iter()
         .filter(|c| (c.time_ns - expected).abs() < REPEAT_NS)

@@ -2,10 +2,15 @@
 
 use super::decide::{self, Candidate, Scene, Wall};
 use super::filter::Filter;
+use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
 use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
+use super::setup::Mode;
+use super::spacing::{self, Repeat, Spaced};
+use super::trace::wrapped;
 use super::trace::{Arrival, Top, Trace};
+use super::uncertainty::{self, Evidence};
 use super::{Measurement, Setup, TimeBase};
 use crate::units::{Decibel, Length, Temperature, Time};
 
@@ -16,6 +21,9 @@ pub enum SetupError {
     Impossible { what: &'static str, value: String, rule: &'static str },
 }
 
+/// In front of a thin wall there is no room to see the grain, which is highest there; the floor behind is taken for
+/// this part of it. Fitted on simulated thin walls.
+const NO_ROOM: f64 = 3.0;
 /// Fewer samples than this say nothing.
 const LEAST_SAMPLES: usize = 32;
 
@@ -28,13 +36,21 @@ pub struct Evaluator {
     trace: Trace,
     tops: Vec<Top>,
     candidates: Vec<Candidate>,
+    wall: Temperature,
 }
 
 impl Evaluator {
     pub fn new(setup: &Setup, base: TimeBase) -> Result<Self, SetupError> {
         check(setup, base)?;
-        let pulse = Pulse::gaussian(setup.frequency, TYPICAL_BANDWIDTH);
-        let filter = Filter::matched(&pulse, setup.frequency, base.rate);
+        let typical;
+        let pulse = match &setup.calibration {
+            Some(calibration) => &calibration.pulse,
+            None => {
+                typical = Pulse::gaussian(setup.frequency, TYPICAL_BANDWIDTH);
+                &typical
+            }
+        };
+        let filter = Filter::matched(pulse, setup.frequency, base.rate);
         Ok(Self {
             model: Model::new(setup, base.full_scale()),
             setup: setup.clone(),
@@ -43,6 +59,7 @@ impl Evaluator {
             trace: Trace::default(),
             tops: Vec::new(),
             candidates: Vec::new(),
+            wall: setup.reference_temperature(),
         })
     }
     pub fn setup(&self) -> &Setup {
@@ -62,7 +79,8 @@ impl Evaluator {
         if gate.0 >= record_end || gate.1 <= self.base.first.as_ns() {
             return Measurement::none(Flags::of(Flag::OutOfRange));
         }
-        self.model.set_temperature(&self.setup, if wall.is_finite() { wall } else { self.setup.block_temperature });
+        self.wall = if wall.is_finite() { wall } else { self.setup.reference_temperature() };
+        self.model.set_temperature(&self.setup, self.wall);
         // Behind the third repeat of the thickest wall the gate admits nothing more is of use.
         let useful = self.model.path.zero_ns + 3.4 * (gate.1 - self.model.path.zero_ns).max(1000.0);
         let end = self.sample_of(useful).clamp(LEAST_SAMPLES as f64, samples.len() as f64) as usize;
@@ -94,39 +112,122 @@ impl Evaluator {
     }
 
     fn arrival(&self, candidate: &Candidate) -> Arrival {
-        self.trace.arrival(&self.filter, candidate.top, self.model.phase(candidate.depth))
+        self.trace.arrival(&self.filter, candidate.top, 0.0)
     }
 
-    fn time_and_judge(&self, wall: Wall, gate: (f64, f64), mut flags: Flags) -> Measurement {
+    fn time_and_judge(&mut self, mut wall: Wall, gate: (f64, f64), mut flags: Flags) -> Measurement {
         flags = Flags::from_bits(flags.bits() | wall.flags.bits());
         let arrival = self.arrival(&wall.chosen);
-        let time = self.base.time_at(if self.model.calibrated { arrival.correlation } else { arrival.envelope }).as_ns();
-        let Some(depth) = self.model.depth(time).filter(|depth| *depth >= self.setup.minimum.as_mm()) else {
+        let noise = self.noise_at(&wall);
+        let signal = Signal { noise_part: noise / arrival.height.max(1e-9), filter: &self.filter };
+        let turned = wrapped(arrival.phase - self.model.phase(wall.chosen.depth));
+        let phase_told = self.model.calibrated() && self.setup.mode == Mode::FirstEcho;
+        let strange = phase_told && turned.abs() > PHASE_DOUBT.max(2.6 * signal.phase_noise());
+        if strange {
+            flags = flags.with(Flag::Phase);
+        }
+        // A turned phase moves the correlation's top and leaves the envelope's where it is; the correlation still is the
+        // better of the two until the turn makes its cycle doubtful.
+        let by_envelope = !self.model.calibrated() || (strange && turned.abs() > CYCLE_DOUBT.max(4.5 * signal.phase_noise()));
+        let time = self.time_of(if by_envelope {
+            arrival.envelope - self.model.phase(wall.chosen.depth) / self.filter.carrier
+        } else {
+            arrival.correlation
+        });
+        let (depth, next, scatter) = match self.setup.mode {
+            Mode::FirstEcho => {
+                let scatter = if by_envelope { signal.envelope_noise() } else { signal.timing_noise() };
+                let scatter_ns = scatter * self.base.rate.period().as_ns();
+                let depth = self.model.depth(time);
+                (depth, wall.second.map(|c| c.time_ns), scatter_ns * depth.map_or(0.0, |d| self.model.path.slope(d)))
+            }
+            Mode::EchoToEcho => match self.echo_to_echo(&wall, &arrival) {
+                Some((spaced, second)) => {
+                    let next = second.time_ns;
+                    wall.second = Some(second);
+                    let per_code = noise / self.filter.rms_frequency * self.base.rate.period().as_ns();
+                    (Some(spaced.depth), Some(next), spaced.sensitivity * per_code)
+                }
+                None => return Measurement::none(flags.with(Flag::SingleEcho)),
+            },
+        };
+        let Some(depth) = depth.filter(|depth| *depth >= self.setup.minimum.as_mm()) else {
             return Measurement::none(flags.with(Flag::OutOfRange));
         };
         let margin = 0.6 * self.setup.frequency.period().as_ns();
         if time - gate.0 < margin || gate.1 - time < margin {
             flags = flags.with(Flag::GateEdge);
         }
+        flags = Flags::from_bits(flags.bits() | judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode).bits());
         let snr = 20.0 * libm::log10(arrival.height / self.trace.noise);
-        let doubts = [Flag::EarlyEcho, Flag::Ambiguous, Flag::GateEdge, Flag::InnerReflector, Flag::Weak, Flag::Phase];
-        let quality = if flags.has(Flag::Ambiguous) || snr < 20.0 {
-            Quality::Poor
-        } else if doubts.iter().any(|flag| flags.has(*flag)) || snr < 24.0 {
-            Quality::Fair
-        } else {
-            Quality::Good
-        };
+        let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
+        let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
+        let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));
+        let evidence = Evidence { depth, uneven, scatter_mm: scatter, shape_ns: if phase_told { shape_ns } else { 0.0 }, shape_noise_ns };
+        let uncertainty = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
         Measurement {
             echo_time: Some(Time::ns(time)),
-            next_echo: wall.second.map(|second| Time::ns(second.time_ns)),
+            next_echo: next.map(Time::ns),
             thickness: Some(Length::mm(depth)),
-            uncertainty: None,
+            uncertainty: Some(uncertainty),
             height_pct: Some(100.0 * arrival.height / self.base.full_scale()),
             snr: Some(Decibel::db(snr)),
-            quality,
+            quality: judge::quality(&wall, flags, snr),
             flags,
         }
+    }
+
+    /// Noise where the echo stands, grain in front of it included.
+    fn noise_at(&self, wall: &Wall) -> f64 {
+        // The filtered echo itself reaches some three periods forward.
+        let period = self.setup.frequency.period().as_ns();
+        let from = (wall.chosen.time_ns - 12.0 * period).max(self.model.path.zero_ns + 2.5 * period);
+        let to = wall.chosen.time_ns - 3.3 * period;
+        if to - from < 2.5 * period {
+            return NO_ROOM * self.trace.noise;
+        }
+        self.trace.noise_with_grain(self.sample_of(from), self.sample_of(to))
+    }
+
+    /// The wall from the spacing of two to four echoes, and when the second arrives.
+    fn echo_to_echo(&self, wall: &Wall, first: &Arrival) -> Option<(Spaced, Candidate)> {
+        // Paint delays the first echo, so the spacing is at most what its time says, and the mode-converted echo lies
+        // nearer than half of it.
+        let most = self.model.path.spacing(wall.chosen.depth, 1.0, 2.0);
+        let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
+        let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
+        let mut second = *self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height))?;
+        let start = self.time_of(first.correlation);
+        let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; 4];
+        let arrival = self.arrival(&second);
+        echoes[1] = Repeat { m: 2, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
+        let mut spaced = spacing::solve(&self.model, &echoes[..2])?;
+        second.time_ns = echoes[1].time_ns;
+        let mut count = 2;
+        for m in 3..=4 {
+            if !self.model.knows_repeat(m) {
+                break;
+            }
+            let due = self.model.time(spaced.depth, m) + spaced.delay_ns;
+            let near = |c: &&Candidate| (c.time_ns - due).abs() < 70.0;
+            let Some(found) = self.candidates.iter().filter(near).max_by(|a, b| a.top.height.total_cmp(&b.top.height)) else { break };
+            let arrival = self.arrival(found);
+            echoes[count] = Repeat { m, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
+            count += 1;
+            spaced = spacing::solve(&self.model, &echoes[..count])?;
+        }
+        Some((spaced, second))
+    }
+
+    fn time_of(&self, sample: f64) -> f64 {
+        self.base.time_at(sample).as_ns()
+    }
+
+    /// A repeat's arrival on the same cycle as the first echo's, by the envelopes.
+    fn like_cycle(&self, first: &Arrival, repeat: &Arrival) -> f64 {
+        let period = 2.0 * std::f64::consts::PI / self.filter.carrier;
+        let apart = (repeat.envelope - first.envelope) - (repeat.correlation - first.correlation);
+        self.time_of(repeat.correlation + period * (apart / period).round())
     }
 }
 

@@ -51,6 +51,10 @@ impl Path {
     pub fn slope(&self, d: f64) -> f64 {
         self.mm_per_ns / 2.0 * self.leg(d) / d.max(1e-3)
     }
+    /// Leg times half the velocity: what divides `m m d` in the derivative of an echo's time by the wall.
+    pub fn slope_base(&self, d: f64) -> f64 {
+        self.leg(d).max(1e-9) * self.mm_per_ns / 2.0
+    }
     fn leg(&self, d: f64) -> f64 {
         libm::sqrt(d * d + self.half_mm * self.half_mm)
     }

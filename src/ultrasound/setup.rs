@@ -1,8 +1,10 @@
 //! Everything that decides how a waveform becomes a thickness; stored with every run.
 
+use super::calibration::Calibration;
 use crate::units::{Frequency, Length, Temperature, Time, Velocity};
 use serde::{Deserialize, Serialize};
 use std::fmt;
+use std::sync::Arc;
 
 /// How the arrival of an echo is timed; names of the trade.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
@@ -91,12 +93,44 @@ pub struct Setup {
     pub block_temperature: Temperature,
     /// Change of the wall's velocity with temperature, m/s per kelvin.
     pub velocity_slope_m_s_k: f64,
+    /// What blocks taught; its zero, path, velocity and temperature then count instead of the typed ones.
+    #[serde(default, skip_serializing_if = "Option::is_none", with = "shared")]
+    pub calibration: Option<Arc<Calibration>>,
+}
+
+/// Serde for a calibration that set-ups share.
+mod shared {
+    use super::{Arc, Calibration};
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<S: Serializer>(calibration: &Option<Arc<Calibration>>, serializer: S) -> Result<S::Ok, S::Error> {
+        calibration.as_deref().serialize(serializer)
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Arc<Calibration>>, D::Error> {
+        Ok(Option::<Calibration>::deserialize(deserializer)?.map(Arc::new))
+    }
 }
 
 impl Setup {
+    /// This set-up with a calibration, its typed values replaced by the calibration's.
+    pub fn with_calibration(&self, calibration: Arc<Calibration>) -> Self {
+        Self {
+            velocity: calibration.velocity,
+            zero: calibration.zero,
+            half_separation: calibration.half_separation,
+            block_temperature: calibration.temperature,
+            calibration: Some(calibration),
+            ..self.clone()
+        }
+    }
+    /// The temperature at which the velocity that counts was found.
+    pub fn reference_temperature(&self) -> Temperature {
+        self.calibration.as_ref().map_or(self.block_temperature, |calibration| calibration.temperature)
+    }
     /// Velocity in the wall at its own temperature, by the set-up's linear rule.
     pub fn velocity_at(&self, wall: Temperature) -> Velocity {
-        let kelvin = (wall - self.block_temperature).as_celsius();
-        Velocity::m_s(self.velocity.as_m_s() + self.velocity_slope_m_s_k * kelvin)
+        let velocity = self.calibration.as_ref().map_or(self.velocity, |calibration| calibration.velocity);
+        let kelvin = (wall - self.reference_temperature()).as_celsius();
+        Velocity::m_s(velocity.as_m_s() + self.velocity_slope_m_s_k * kelvin)
     }
 }

@@ -161,6 +161,17 @@ impl Trace {
         Some(quantile(&mut self.scratch, QUIET_PART) / QUIET_RAYLEIGH)
     }
 
+    /// Noise rms per component in a stretch, its mean power weighed against the record's own noise as if that were
+    /// known from a few looks more: short stretches say little.
+    pub fn noise_with_grain(&self, from: f64, to: f64) -> f64 {
+        const LOOKS: f64 = 4.0;
+        let start = (from / self.step as f64).ceil().max(0.0) as usize;
+        let end = (((to / self.step as f64).floor().max(-1.0) + 1.0) as usize).min(self.envelope.len());
+        let power: f64 = self.envelope.get(start..end).unwrap_or(&[]).iter().map(|e| 0.5 * e * e).sum();
+        let count = end.saturating_sub(start) as f64;
+        libm::sqrt((power + LOOKS * self.noise * self.noise) / (count + LOOKS)).max(self.noise)
+    }
+
     /// The arrival of the echo at `top` to a fraction of a sample.
     pub fn arrival(&self, filter: &Filter, top: Top, expected_phase: f64) -> Arrival {
         let mut local = Local::about(self, filter, top.at);

@@ -1,0 +1,545 @@
+//! From records on blocks of known thickness to a calibration, and a check of one on a further block.
+//!
+//! The pulse is the mean of the echoes shifted onto each other (common practice, no single source); zero and half
+//! separation follow from the blocks' times by least squares, what is left over becomes the residual curves.
+
+use super::calibration::{BlockPoint, Budget, Calibration, Clutter};
+use super::curve::{Between, Curve};
+use super::filter::Filter;
+use super::materials;
+use super::model::Model;
+use super::path::Path;
+use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
+use super::trace::{Arrival, Top, Trace, quantile};
+use super::{Evaluator, Setup, SetupError, TimeBase};
+use crate::units::{Length, Temperature, Time, Velocity};
+use std::sync::Arc;
+
+/// A block of known thickness and the shots taken on it.
+#[derive(Debug, Clone)]
+pub struct Block {
+    pub thickness: Length,
+    pub temperature: Temperature,
+    pub shots: Vec<Arc<[i16]>>,
+}
+
+pub struct CalibrationInput<'a> {
+    /// Typed values to start from; a calibration in it is not looked at.
+    pub setup: &'a Setup,
+    pub base: TimeBase,
+    pub blocks: &'a [Block],
+    /// Whether the velocity is found from the blocks (two thicknesses or more) or taken as typed.
+    pub fit_velocity: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum CalibrationError {
+    #[error(transparent)]
+    Setup(#[from] SetupError),
+    #[error("no blocks were measured: put the probe on a block of known thickness and measure it")]
+    NoBlocks,
+    #[error("a block is said to be {thickness} mm thick: a thickness must be a positive number")]
+    Impossible { thickness: f64 },
+    #[error("the {thickness} mm block has {shots} shots, at least {need} are needed: hold the probe on it longer")]
+    TooFewShots { thickness: f64, shots: usize, need: usize },
+    #[error("{echoes} of {shots} shots on the {thickness} mm block show an echo where one is due: check coupling, gain and the typed zero")]
+    NoEcho { thickness: f64, shots: usize, echoes: usize },
+    #[error(
+        "readings on the {thickness} mm block spread by {spread:.3} mm (at most {limit} mm): hold the probe still and measure it again"
+    )]
+    Unstable { thickness: f64, spread: f64, limit: f64 },
+    #[error("finding the velocity needs two different thicknesses: measure a second block, or type the velocity")]
+    OneThickness,
+    #[error("the blocks give {velocity:.0} m/s, which no wall has: check the thicknesses typed for the blocks")]
+    ImpossibleVelocity { velocity: f64 },
+}
+
+/// Fewer shots than this on a block tell nothing of its spread.
+pub const LEAST_SHOTS: usize = 2;
+/// A block whose single readings spread more than this (standard deviation) was not held still.
+pub const MOST_SPREAD_MM: f64 = 0.05;
+/// Shots a live measurement waits for before it calls a block stable.
+pub const STABLE_SHOTS: usize = 16;
+/// A velocity this far from the typed one, relative, deserves a word.
+const VELOCITY_DOUBT: f64 = 0.01;
+/// The typed zero may be off by this much.
+const ZERO_SEARCH_NS: f64 = 1500.0;
+const PASSES: usize = 4;
+/// A steel wall's shear velocity over its longitudinal one (3230/5920): places the mode-converted echo.
+const SHEAR_OVER_LONGITUDINAL: f64 = 0.5456;
+
+/// What one shot on a block told.
+#[derive(Clone, Copy)]
+struct Echo {
+    time_ns: f64,
+    height: f64,
+    phase: f64,
+}
+
+/// Blocks with their echoes under the filter of one pass.
+struct Bench<'a> {
+    input: &'a CalibrationInput<'a>,
+    velocities: Vec<f64>,
+    trace: Trace,
+    tops: Vec<Top>,
+}
+
+/// Learns a calibration from blocks.
+pub fn calibrate(input: &CalibrationInput) -> Result<Calibration, CalibrationError> {
+    let typed = Setup { calibration: None, ..input.setup.clone() };
+    Evaluator::new(&typed, input.base)?;
+    check_blocks(input)?;
+    let temperature = mean_temperature(input.blocks);
+    let typed_velocity = typed.velocity_at(temperature).as_m_s();
+    let slope = typed.velocity_slope_m_s_k;
+    let kelvin = |block: &Block| (block.temperature - temperature).as_celsius();
+    let mut bench = Bench {
+        input,
+        velocities: input.blocks.iter().map(|b| (typed_velocity + slope * kelvin(b)) * 1e-6).collect(),
+        trace: Trace::default(),
+        tops: Vec::new(),
+    };
+    let mut pulse = Pulse::gaussian(typed.frequency, TYPICAL_BANDWIDTH);
+    let mut filter = Filter::matched(&pulse, typed.frequency, input.base.rate);
+    let mut path = Path { zero_ns: typed.zero.as_ns(), half_mm: typed.half_separation.as_mm(), mm_per_ns: typed_velocity * 1e-6 };
+    path.zero_ns += bench.coarse_shift(&filter, &path);
+    let mut velocity = typed_velocity;
+    let mut echoes = Vec::new();
+    for pass in 0..=PASSES {
+        let window = if pass == 0 { 350.0 } else { 200.0 };
+        echoes = bench.first_echoes(&filter, &path, window)?;
+        let times: Vec<f64> = echoes.iter().map(|block| mean(block.iter().map(|e| e.time_ns))).collect();
+        (path, velocity) = fit(input, &bench.velocities, &times, &path, velocity, typed.half_separation.as_mm())?;
+        bench.velocities = input.blocks.iter().map(|b| (velocity + slope * kelvin(b)) * 1e-6).collect();
+        if pass < PASSES {
+            pulse = bench.learn_pulse(&echoes, velocity, typed.frequency.as_hz());
+            filter = Filter::matched(&pulse, typed.frequency, input.base.rate);
+        }
+    }
+    bench.finish(typed, pulse, &filter, path, velocity, temperature, &echoes)
+}
+
+fn check_blocks(input: &CalibrationInput) -> Result<(), CalibrationError> {
+    if input.blocks.is_empty() {
+        return Err(CalibrationError::NoBlocks);
+    }
+    for block in input.blocks {
+        let thickness = block.thickness.as_mm();
+        if !(thickness.is_finite() && thickness > 0.0 && block.temperature.is_finite()) {
+            return Err(CalibrationError::Impossible { thickness });
+        }
+        let shots = block.shots.iter().filter(|shot| shot.len() >= 64).count();
+        if shots < LEAST_SHOTS {
+            return Err(CalibrationError::TooFewShots { thickness, shots, need: LEAST_SHOTS });
+        }
+    }
+    if input.fit_velocity && distinct(input.blocks) < 2 {
+        return Err(CalibrationError::OneThickness);
+    }
+    Ok(())
+}
+
+fn distinct(blocks: &[Block]) -> usize {
+    let mut all: Vec<i64> = blocks.iter().map(|b| b.thickness.as_micrometres() / 50).collect();
+    all.sort_unstable();
+    all.dedup();
+    all.len()
+}
+
+fn mean_temperature(blocks: &[Block]) -> Temperature {
+    Temperature::celsius(mean(blocks.iter().map(|b| b.temperature.as_celsius())))
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> f64 {
+    let (sum, count) = values.fold((0.0, 0usize), |(sum, count), v| (sum + v, count + 1));
+    if count == 0 { f64::NAN } else { sum / count as f64 }
+}
+
+fn deviation(values: &[f64]) -> f64 {
+    if values.len() < 2 {
+        return 0.0;
+    }
+    let centre = mean(values.iter().copied());
+    libm::sqrt(values.iter().map(|v| (v - centre) * (v - centre)).sum::<f64>() / (values.len() - 1) as f64)
+}
+
+/// Zero, half separation (three thicknesses or more) and velocity (where asked) from the blocks' times.
+fn fit(
+    input: &CalibrationInput,
+    velocities: &[f64],
+    times: &[f64],
+    path: &Path,
+    velocity: f64,
+    typed_half: f64,
+) -> Result<(Path, f64), CalibrationError> {
+    let blocks = distinct(input.blocks);
+    let thickness: Vec<f64> = input.blocks.iter().map(|b| b.thickness.as_mm()).collect();
+    let half_fitted = typed_half > 0.0 && blocks >= if input.fit_velocity { 4 } else { 3 };
+    // Way there and back at the present velocity, for a given half separation.
+    let way = |half: f64, i: usize| 2.0 * libm::sqrt(thickness[i] * thickness[i] + half * half) / velocities[i];
+    let solve = |half: f64| -> (f64, f64, f64) {
+        let ways: Vec<f64> = (0..times.len()).map(|i| way(half, i)).collect();
+        let (mt, mw) = (mean(times.iter().copied()), mean(ways.iter().copied()));
+        let stretch = if input.fit_velocity {
+            let cross: f64 = times.iter().zip(&ways).map(|(t, w)| (t - mt) * (w - mw)).sum();
+            cross / ways.iter().map(|w| (w - mw) * (w - mw)).sum::<f64>()
+        } else {
+            1.0
+        };
+        let zero = mt - stretch * mw;
+        let square = times.iter().zip(&ways).map(|(t, w)| (t - zero - stretch * w) * (t - zero - stretch * w)).sum();
+        (zero, stretch, square)
+    };
+    let half = if half_fitted {
+        let steps = (2.0 * typed_half.max(2.5) / 0.01) as usize;
+        (0..=steps).map(|k| k as f64 * 0.01).min_by(|a, b| solve(*a).2.total_cmp(&solve(*b).2)).unwrap_or(typed_half)
+    } else {
+        typed_half
+    };
+    let (zero_ns, stretch, _) = solve(half);
+    let found = velocity / stretch;
+    if !(500.0..=15_000.0).contains(&found) {
+        return Err(CalibrationError::ImpossibleVelocity { velocity: found });
+    }
+    Ok((Path { zero_ns, half_mm: half, mm_per_ns: path.mm_per_ns / stretch }, found))
+}
+
+impl Bench<'_> {
+    fn load(&mut self, filter: &Filter, block: usize, shot: usize) {
+        let samples = &self.input.blocks[block].shots[shot];
+        self.trace.load(samples, samples.len(), filter, &self.input.base);
+    }
+    fn sample_of(&self, ns: f64) -> f64 {
+        self.input.base.sample_at(Time::ns(ns))
+    }
+    fn expected(&self, path: &Path, block: usize, m: f64) -> f64 {
+        let path = Path { mm_per_ns: self.velocities[block], ..*path };
+        path.time(self.input.blocks[block].thickness.as_mm(), m)
+    }
+    fn shots(&self, block: usize) -> usize {
+        self.input.blocks[block].shots.len()
+    }
+
+    /// How far all echoes lie from where the typed zero expects them.
+    fn coarse_shift(&mut self, filter: &Filter, path: &Path) -> f64 {
+        const STEP_NS: f64 = 20.0;
+        let steps = (2.0 * ZERO_SEARCH_NS / STEP_NS) as usize + 1;
+        let mut score = vec![0.0; steps];
+        for block in 0..self.input.blocks.len() {
+            let due = self.expected(path, block, 1.0);
+            self.load(filter, block, 0);
+            let heights: Vec<f64> = (0..steps)
+                .map(|k| {
+                    let at = self.sample_of(due - ZERO_SEARCH_NS + k as f64 * STEP_NS) / self.trace.step as f64;
+                    if at >= 0.0 { self.trace.envelope.get(at.round() as usize).copied().unwrap_or(0.0) } else { 0.0 }
+                })
+                .collect();
+            let top = heights.iter().copied().fold(1e-9, f64::max);
+            for (sum, height) in score.iter_mut().zip(&heights) {
+                *sum += libm::sqrt(height / top);
+            }
+        }
+        let offset = |k: usize| k as f64 * STEP_NS - ZERO_SEARCH_NS;
+        // Of equals the nearest to the typed zero.
+        let worth = |k: usize| score[k] - 0.05 * offset(k).abs() / 1000.0 * self.input.blocks.len() as f64;
+        let best = (0..steps).max_by(|a, b| worth(*a).total_cmp(&worth(*b))).unwrap_or(0);
+        offset(best)
+    }
+
+    /// The echo nearest to a time, if it stands over the noise.
+    fn echo_near(&mut self, filter: &Filter, due: f64, window: f64, over_noise: f64) -> Option<Echo> {
+        let (from, to) = (self.sample_of(due - window), self.sample_of(due + window));
+        let mut tops = std::mem::take(&mut self.tops);
+        self.trace.tops(from, over_noise * self.trace.noise, &mut tops);
+        let top = tops.iter().filter(|top| top.at <= to).max_by(|a, b| a.height.total_cmp(&b.height)).copied();
+        self.tops = tops;
+        let Arrival { height, phase, correlation, .. } = self.trace.arrival(filter, top?, 0.0);
+        Some(Echo { time_ns: self.input.base.time_at(correlation).as_ns(), height, phase })
+    }
+
+    fn first_echoes(&mut self, filter: &Filter, path: &Path, window: f64) -> Result<Vec<Vec<Echo>>, CalibrationError> {
+        (0..self.input.blocks.len())
+            .map(|block| {
+                let due = self.expected(path, block, 1.0);
+                let mut found = Vec::new();
+                for shot in 0..self.shots(block) {
+                    self.load(filter, block, shot);
+                    found.extend(self.echo_near(filter, due, window, 8.0));
+                }
+                let thickness = self.input.blocks[block].thickness.as_mm();
+                let shots = self.shots(block);
+                if found.len() < LEAST_SHOTS || found.len() * 10 < shots * 8 {
+                    return Err(CalibrationError::NoEcho { thickness, shots, echoes: found.len() });
+                }
+                let times: Vec<f64> = found.iter().map(|e| e.time_ns).collect();
+                let spread = deviation(&times) * path.slope(thickness);
+                if spread > MOST_SPREAD_MM {
+                    return Err(CalibrationError::Unstable { thickness, spread, limit: MOST_SPREAD_MM });
+                }
+                Ok(found)
+            })
+            .collect()
+    }
+
+    /// The mean of all clean echoes, each shifted to its own time.
+    fn learn_pulse(&mut self, echoes: &[Vec<Echo>], velocity: f64, f0: f64) -> Pulse {
+        let rate = self.input.base.rate;
+        // When the mode-converted echo follows the first, in ns.
+        let gap = |block: usize| self.input.blocks[block].thickness.as_mm() / (velocity * 1e-6) * (1.0 / SHEAR_OVER_LONGITUDINAL - 1.0);
+        let period = 1e9 / f0;
+        let before_ns = 2.75 * period;
+        let thickest = (0..echoes.len()).max_by(|a, b| gap(*a).total_cmp(&gap(*b))).unwrap_or(0);
+        let clean: Vec<usize> = (0..echoes.len()).filter(|b| gap(*b) >= 5.5 * period || *b == thickest).collect();
+        let room = clean.iter().map(|b| gap(*b)).fold(f64::INFINITY, f64::min) - 2.2 * period;
+        let after_ns = room.clamp(2.5 * period, 7.5 * period);
+        let (before, after) = ((before_ns / rate.period().as_ns()).ceil() as usize, (after_ns / rate.period().as_ns()).ceil() as usize);
+        let mut samples = vec![0.0; before + after + 1];
+        let mut weight = 0.0;
+        for block in clean {
+            for (shot, echo) in self.input.blocks[block].shots.iter().zip(&echoes[block]) {
+                let centre = mean(shot.iter().map(|s| f64::from(*s)));
+                let record: Vec<f64> = shot.iter().map(|s| f64::from(*s) - centre).collect();
+                let at = self.sample_of(echo.time_ns);
+                for (k, sum) in samples.iter_mut().enumerate() {
+                    *sum += echo.height * between_samples(&record, at + k as f64 - before as f64);
+                }
+                weight += echo.height * echo.height;
+            }
+        }
+        let count = samples.len();
+        for (k, sample) in samples.iter_mut().enumerate() {
+            let edge = (0.12 * count as f64).max(1.0);
+            let near = (k.min(count - 1 - k) as f64 / edge).min(1.0);
+            *sample *= (0.5 - 0.5 * libm::cos(std::f64::consts::PI * near)) / weight.max(1e-9);
+        }
+        Pulse { rate, reference: before as f64, samples }
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn finish(
+        &mut self,
+        typed: Setup,
+        pulse: Pulse,
+        filter: &Filter,
+        path: Path,
+        velocity: f64,
+        temperature: Temperature,
+        echoes: &[Vec<Echo>],
+    ) -> Result<Calibration, CalibrationError> {
+        let full_scale = self.input.base.full_scale();
+        let per_cent = |code: f64| 100.0 * code / full_scale;
+        let thickness: Vec<f64> = self.input.blocks.iter().map(|b| b.thickness.as_mm()).collect();
+        let mut residuals: Vec<Vec<(f64, f64)>> = vec![Vec::new(); 4];
+        let mut seconds: Vec<(f64, f64)> = Vec::new();
+        for (block, d) in thickness.iter().enumerate() {
+            let first = mean(echoes[block].iter().map(|e| e.time_ns));
+            residuals[0].push((*d, first - self.expected(&path, block, 1.0)));
+            for m in 2..=4 {
+                if let Some((time, height)) = self.repeat(filter, &path, block, m, first) {
+                    residuals[m - 1].push((*d, time - self.expected(&path, block, m as f64)));
+                    if m == 2 {
+                        seconds.push((*d, per_cent(height)));
+                    }
+                }
+            }
+        }
+        let curve = |between, value: &dyn Fn(&[Echo]) -> f64| {
+            Curve::new(between, thickness.iter().zip(echoes).map(|(d, block)| (*d, value(block))).collect())
+        };
+        let height = curve(Between::Height, &|block| per_cent(mean(block.iter().map(|e| e.height))));
+        let prepared = height.prepared();
+        let level = |d: f64, pct: f64| pct / prepared.at(d).unwrap_or(pct).max(1e-9);
+        let repeat_part = Curve::new(
+            Between::Straight,
+            seconds.iter().map(|(d, pct)| (*d, level(2.0 * d, *pct) / level(*d, prepared.at(*d).unwrap_or(1.0)))).collect(),
+        );
+        let (clutter, face_pct) = self.clutter(filter, &path, echoes);
+        let mut budget = Budget::blocks();
+        let scatter = mean(echoes.iter().map(|block| {
+            let times: Vec<f64> = block.iter().map(|e| e.time_ns).collect();
+            deviation(&times) / libm::sqrt(times.len() as f64)
+        }));
+        budget.zero = Time::ns(scatter);
+        let mut calibration = Calibration {
+            pulse,
+            zero: Time::ns(path.zero_ns),
+            half_separation: Length::mm(path.half_mm),
+            velocity: Velocity::m_s(velocity),
+            velocity_fitted: self.input.fit_velocity,
+            temperature,
+            residuals: residuals.into_iter().map(|points| Curve::new(Between::Smooth, points)).collect(),
+            height,
+            repeat_part,
+            phase: curve(Between::Straight, &|block| mean(block.iter().map(|e| e.phase))),
+            face_pct,
+            clutter,
+            points: Vec::new(),
+            budget,
+            warnings: Vec::new(),
+        };
+        let typed_velocity = typed.velocity_at(temperature);
+        calibration.warnings = warnings(&typed, &calibration, typed_velocity);
+        let setup = typed.with_calibration(Arc::new(calibration.clone()));
+        let mut model = Model::new(&setup, full_scale);
+        for (block, echoes) in self.input.blocks.iter().zip(echoes) {
+            model.set_temperature(&setup, block.temperature);
+            let depths: Vec<f64> = echoes.iter().filter_map(|e| model.depth(e.time_ns)).collect();
+            let measured = mean(depths.iter().copied());
+            calibration.points.push(BlockPoint {
+                thickness: block.thickness,
+                measured: Length::mm(measured),
+                error: Length::mm(measured) - block.thickness,
+                spread: Length::mm(deviation(&depths)),
+                shots: depths.len() as u32,
+                echo_time: Time::ns(mean(echoes.iter().map(|e| e.time_ns))),
+                height_pct: per_cent(mean(echoes.iter().map(|e| e.height))),
+            });
+        }
+        Ok(calibration)
+    }
+
+    /// Mean arrival and height of a block's `m`-th echo; none unless every shot shows it well.
+    fn repeat(&mut self, filter: &Filter, path: &Path, block: usize, m: usize, first: f64) -> Option<(f64, f64)> {
+        let due = first + self.expected(path, block, m as f64) - self.expected(path, block, 1.0);
+        let mut found = Vec::new();
+        for shot in 0..self.shots(block) {
+            self.load(filter, block, shot);
+            found.extend(self.echo_near(filter, due, 110.0, 8.0));
+        }
+        let times: Vec<f64> = found.iter().map(|echo| echo.time_ns).collect();
+        let steady = times.len() == self.shots(block) && deviation(&times) < 15.0;
+        let inside = due + 400.0 < self.input.base.end(self.trace.record.len()).as_ns();
+        (steady && inside).then(|| (mean(times.into_iter()), mean(found.iter().map(|echo| echo.height))))
+    }
+
+    /// What stands in front of every block's wall, and the height of the near face's echo.
+    fn clutter(&mut self, filter: &Filter, path: &Path, echoes: &[Vec<Echo>]) -> (Clutter, Option<f64>) {
+        let full_scale = self.input.base.full_scale();
+        let (mut least, mut faces): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+        for (block, found) in echoes.iter().enumerate() {
+            let wall = self.sample_of(mean(found.iter().map(|e| e.time_ns)) - 500.0);
+            let mut columns: Vec<Vec<f64>> = Vec::new();
+            for shot in 0..self.shots(block) {
+                self.load(filter, block, shot);
+                let upto = (wall / self.trace.step as f64).max(0.0) as usize;
+                columns.resize_with(columns.len().max(upto.min(self.trace.envelope.len())), Vec::new);
+                for (column, height) in columns.iter_mut().zip(&self.trace.envelope) {
+                    column.push(*height);
+                }
+                faces.push(self.trace.highest(self.sample_of(path.zero_ns - 250.0), self.sample_of(path.zero_ns + 250.0)).0);
+            }
+            for (at, mut column) in columns.into_iter().enumerate() {
+                let median = 100.0 * quantile(&mut column, 0.5) / full_scale;
+                match least.get_mut(at) {
+                    Some(value) => *value = f64::min(*value, median),
+                    None => least.push(median),
+                }
+            }
+        }
+        let base = self.input.base;
+        let step = base.rate.period() * self.trace.step as f64;
+        let face = (self.sample_of(path.zero_ns - 250.0) >= 0.0).then(|| 100.0 * quantile(&mut faces, 0.5) / full_scale);
+        (Clutter { first: base.first, step, height_pct: least }, face)
+    }
+}
+
+/// A record between its samples: a windowed sinc (band-limited interpolation, Shannon 1949).
+fn between_samples(record: &[f64], at: f64) -> f64 {
+    const REACH: i64 = 14;
+    let base = at.floor();
+    let part = at - base;
+    let mut sum = 0.0;
+    for k in -REACH + 1..=REACH {
+        let index = base as i64 + k;
+        let Some(value) = usize::try_from(index).ok().and_then(|i| record.get(i)) else { continue };
+        let x = k as f64 - part;
+        let angle = std::f64::consts::PI * x;
+        let sinc = if x.abs() < 1e-9 { 1.0 } else { libm::sin(angle) / angle };
+        sum += value * sinc * (0.5 + 0.5 * libm::cos(angle / REACH as f64));
+    }
+    sum
+}
+
+fn warnings(typed: &Setup, calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {
+    let mut all = Vec::new();
+    let (found, typed_m_s) = (calibration.velocity.as_m_s(), typed_velocity.as_m_s());
+    if calibration.velocity_fitted && (found / typed_m_s - 1.0).abs() > VELOCITY_DOUBT {
+        let cause = if typed.half_separation <= Length::ZERO && found > typed_m_s {
+            "dual-element path not corrected (a probe with two elements needs its separation)".to_owned()
+        } else if let Some(material) = materials::nearest(calibration.velocity) {
+            format!("a wrong material or block thickness; {} has about {:.0} m/s", material.name, material.velocity.as_m_s())
+        } else {
+            "a wrong block thickness; no common material has this velocity".to_owned()
+        };
+        all.push(format!("velocity from the blocks is {found:.0} m/s against {typed_m_s:.0} m/s typed: likely {cause}"));
+    }
+    if distinct_points(calibration) < 3 && typed.half_separation > Length::ZERO {
+        all.push("fewer than three blocks: the dual-element path is the drawing's, thin walls may read off".to_owned());
+    }
+    all
+}
+
+fn distinct_points(calibration: &Calibration) -> usize {
+    calibration.height.len()
+}
+
+/// What a further block says of a calibrated set-up.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BlockCheck {
+    pub thickness: Length,
+    /// Median reading; none where no shot gave one.
+    pub measured: Option<Length>,
+    pub error: Option<Length>,
+    /// Standard deviation of the readings.
+    pub spread: Length,
+    pub shots: usize,
+    /// Shots that gave a reading.
+    pub readings: usize,
+    /// Whether the block was read steadily and within the tolerance.
+    pub within: bool,
+}
+
+/// Reads a block of known thickness with a set-up as it stands.
+pub fn verify_block(
+    setup: &Setup,
+    base: TimeBase,
+    thickness: Length,
+    temperature: Temperature,
+    shots: &[Arc<[i16]>],
+    tolerance: Length,
+) -> Result<BlockCheck, SetupError> {
+    let mut evaluator = Evaluator::new(setup, base)?;
+    let mut readings: Vec<f64> =
+        shots.iter().filter_map(|shot| evaluator.measure(shot, temperature).thickness).map(Length::as_mm).collect();
+    let spread = Length::mm(deviation(&readings));
+    let count = readings.len();
+    let measured = (count > 0).then(|| Length::mm(median(&mut readings)));
+    let error = measured.map(|m| m - thickness);
+    let steady = count >= LEAST_SHOTS && count * 10 >= shots.len() * 9 && spread.as_mm() <= MOST_SPREAD_MM;
+    let within = steady && error.is_some_and(|e| e.abs().as_mm() <= tolerance.as_mm() + 1e-9);
+    Ok(BlockCheck { thickness, measured, error, spread, shots: shots.len(), readings: count, within })
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let half = values.len() / 2;
+    if values.len().is_multiple_of(2) { 0.5 * (values[half - 1] + values[half]) } else { values[half] }
+}
+
+/// Whether the probe has been held still on a block long enough: what a live measurement waits for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stability {
+    pub readings: usize,
+    pub mean: Option<Length>,
+    pub spread: Length,
+    pub stable: bool,
+}
+
+/// Judges the last [`STABLE_SHOTS`] readings of a probe held on a block; `None` stands for a shot without an echo.
+pub fn stability(recent: &[Option<Length>]) -> Stability {
+    let last = &recent[recent.len().saturating_sub(STABLE_SHOTS)..];
+    let values: Vec<f64> = last.iter().flatten().map(|d| d.as_mm()).collect();
+    let spread = Length::mm(deviation(&values));
+    let stable = values.len() >= STABLE_SHOTS && spread.as_mm() <= MOST_SPREAD_MM;
+    Stability { readings: values.len(), mean: (!values.is_empty()).then(|| Length::mm(mean(values.iter().copied()))), spread, stable }
+}

@@ -1,0 +1,82 @@
+//! The standard uncertainty of one reading: timing from the shot itself, the rest from the budget.
+//!
+//! Combined as the square root of the sum of squares of sensitivity times uncertainty (JCGM 100:2008, equation 10).
+
+use super::calibration::{BlockPoint, Budget};
+use super::model::Model;
+use super::setup::{Mode, Setup};
+use crate::units::{Length, Temperature};
+
+/// What one shot tells of its own accuracy.
+pub struct Evidence {
+    pub depth: f64,
+    /// From noise, mm.
+    pub scatter_mm: f64,
+    /// How far correlation and envelope disagree against the blocks, ns, and what noise alone explains of it.
+    pub shape_ns: f64,
+    pub shape_noise_ns: f64,
+    /// What the second echo lacks against the blocks', both against the first.
+    pub uneven: f64,
+}
+
+/// The part of a disagreement between correlation and envelope that shows up as error; fitted on simulated rough walls.
+const SHAPE_PART: f64 = 0.5;
+/// A weaker second echo than the blocks' tells of a rough or uneven wall; error in mm when all of it is missing, and what
+/// coupling alone explains. Fitted on simulated rough walls.
+const UNEVEN_MM: f64 = 0.03;
+const UNEVEN_FREE: f64 = 0.08;
+/// Between the blocks, mm for each unit of the logarithm of thickness to the nearest; from simulated flat plates.
+const BETWEEN_MM: f64 = 0.008;
+/// What paint does to the phase of each bounce, mm; fitted on simulated painted plate.
+const PAINT_MM: f64 = 0.0016;
+/// What a noise estimate from one shot falls short of; fitted so that ±2u covers 95 % of simulated even walls.
+const NOISE_FACTOR: f64 = 0.9;
+/// Beyond the blocks a reading loses this much certainty for each mm, up to a limit.
+const BEYOND_MM: f64 = 0.006;
+const BEYOND_MOST_MM: f64 = 0.06;
+
+pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence) -> Length {
+    let budget = setup.calibration.as_ref().map_or_else(Budget::typed, |calibration| calibration.budget);
+    let depth = evidence.depth;
+    let per_ns = model.path.slope(depth);
+    let stretch = model.path.slope(depth) * 2.0 / model.path.mm_per_ns;
+    let velocity = depth * stretch * stretch;
+    let relative_k = (setup.velocity_slope_m_s_k / setup.velocity_at(wall).as_m_s()).abs();
+    let shape = (evidence.shape_ns.abs() - 2.0 * evidence.shape_noise_ns).max(0.0);
+    let beyond =
+        setup.calibration.as_ref().and_then(|c| c.range()).map_or(0.0, |(thin, thick)| {
+            (thin.as_mm() - depth).max(depth - thick.as_mm()).clamp(0.0, BEYOND_MOST_MM / BEYOND_MM) * BEYOND_MM
+        });
+    let between = setup.calibration.as_ref().map_or(0.0, |c| {
+        let away = |p: &BlockPoint| libm::log(depth / p.thickness.as_mm()).abs();
+        BETWEEN_MM * c.points.iter().map(away).fold(1.0, f64::min)
+    });
+    let mut parts = sum_of_squares([
+        NOISE_FACTOR * evidence.scatter_mm,
+        SHAPE_PART * shape * per_ns,
+        UNEVEN_MM * (evidence.uneven - UNEVEN_FREE).clamp(0.0, 1.0),
+        velocity * budget.velocity_relative,
+        velocity * relative_k * budget.temperature_k,
+        budget.block.as_mm(),
+        beyond,
+        between,
+        budget.zero.as_ns() * per_ns,
+    ]);
+    if setup.mode == Mode::FirstEcho {
+        let drift = (wall - setup.reference_temperature()).as_celsius();
+        parts += square(budget.delay_ns_k * budget.temperature_k * per_ns);
+        parts += square(budget.delay_ns_k * drift * per_ns);
+        parts += square(budget.coupling.as_mm());
+    } else {
+        parts += square(PAINT_MM);
+    }
+    Length::mm(libm::sqrt(parts).max(1e-5))
+}
+
+fn square(value: f64) -> f64 {
+    value * value
+}
+
+fn sum_of_squares(parts: [f64; 9]) -> f64 {
+    parts.iter().map(|part| part * part).sum()
+}

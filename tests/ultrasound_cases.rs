@@ -1,0 +1,122 @@
+//! Every simulated case, calibrated on its own block records with one default set-up, held to its goals.
+
+#[path = "ultrasound/cases.rs"]
+mod cases;
+
+use backwall::ultrasound::{Block, Budget, Calibration, CalibrationInput, Evaluator, Measurement, Mode, Quality, calibrate};
+use backwall::units::{Length, Temperature};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Painted plate, and a wall whose temperature takes the tyre's delay with it, are read echo to echo.
+fn mode(name: &str) -> Mode {
+    if name.starts_with("coated") || name.starts_with("hot") { Mode::EchoToEcho } else { Mode::FirstEcho }
+}
+
+fn calibration(case: &cases::Case) -> Calibration {
+    let mut blocks: BTreeMap<i64, Block> = BTreeMap::new();
+    for (row, shot) in case.cal_truth.iter().zip(&case.cal_shots) {
+        let thickness = Length::mm(cases::number(row, "thickness_mm"));
+        let temperature = Temperature::celsius(cases::number(row, "temp_c"));
+        blocks.entry(thickness.as_micrometres()).or_insert(Block { thickness, temperature, shots: Vec::new() }).shots.push(shot.clone());
+    }
+    let blocks: Vec<Block> = blocks.into_values().collect();
+    let setup = case.setup(mode(&case.facts.name));
+    let mut calibration = calibrate(&CalibrationInput { setup: &setup, base: case.base(), blocks: &blocks, fit_velocity: false }).unwrap();
+    // Simulated blocks and steel are exact.
+    calibration.budget = Budget { zero: calibration.budget.zero, ..Budget::exact() };
+    calibration
+}
+
+fn readings(case: &cases::Case) -> Vec<Measurement> {
+    let setup = case.setup(mode(&case.facts.name)).with_calibration(Arc::new(calibration(case)));
+    let mut evaluator = Evaluator::new(&setup, case.base()).unwrap();
+    case.shots.iter().enumerate().map(|(id, shot)| evaluator.measure(shot, case.temperature(id))).collect()
+}
+
+/// Readings whose true wall is one number: even under the whole beam, coupled, not a lamination.
+fn even(case: &cases::Case, id: usize) -> Option<f64> {
+    let row = &case.truth[id];
+    let flat = row.get("flat_footprint").is_none_or(|f| f == "1");
+    let wall = row.get("expect").is_none_or(|e| e == "wall");
+    (flat && wall && cases::number(row, "valid") == 1.0).then(|| cases::number(row, "thickness_mm"))
+}
+
+fn report(case: &cases::Case, readings: &[Measurement]) -> BTreeMap<&'static str, f64> {
+    let mut score = cases::score(case, readings);
+    let flats: Vec<(&Measurement, f64)> = readings.iter().enumerate().filter_map(|(id, m)| Some((m, even(case, id)?))).collect();
+    let with_u: Vec<f64> = flats
+        .iter()
+        .filter_map(|(m, want)| Some((cases::mm(m) - want).abs() / m.uncertainty?.as_mm()))
+        .filter(|ratio| ratio.is_finite())
+        .collect();
+    score.insert("covered", with_u.iter().filter(|r| **r <= 2.0).count() as f64 / with_u.len().max(1) as f64);
+    score.insert("judged_u", with_u.len() as f64);
+    score.insert("z_rms", (with_u.iter().map(|r| r * r).sum::<f64>() / with_u.len().max(1) as f64).sqrt());
+    let flagged = flats.iter().filter(|(m, _)| m.quality < Quality::Good).count();
+    score.insert("flat_not_good", flagged as f64 / flats.len().max(1) as f64);
+    if case.is_plate() {
+        let pits: Vec<usize> = (0..readings.len())
+            .filter(|id| cases::number(&case.truth[*id], "min_r05_mm") < cases::number(&case.truth[0], "thickness_mm") - 1.0)
+            .collect();
+        let told = |id: &&usize| {
+            let row = &case.truth[**id];
+            let m = &readings[**id];
+            let half = 0.5 * (cases::number(&case.truth[0], "thickness_mm") + cases::number(row, "min_r05_mm"));
+            m.thickness.is_none() || cases::mm(m) <= half || m.quality < Quality::Good
+        };
+        score.insert("pit_told", pits.iter().filter(told).count() as f64 / pits.len().max(1) as f64);
+    }
+    let good = readings.iter().filter(|m| m.quality == Quality::Good).count();
+    score.insert("good", good as f64 / readings.len() as f64);
+    // A wall said to be good that is thicker or thinner than anything under the beam.
+    let good_wrong = readings
+        .iter()
+        .enumerate()
+        .filter(|(id, m)| {
+            let row = &case.truth[*id];
+            let (low, high) = if case.is_plate() {
+                let high = cases::number(row, "min_r05_mm").max(cases::number(row, "min_footprint_mm"));
+                (cases::number(row, "min_r25_mm"), if high.is_nan() { f64::INFINITY } else { high + 0.5 })
+            } else if row.get("expect").is_some_and(|e| e != "wall") {
+                (cases::number(row, "min_footprint_mm"), cases::number(row, "thickness_mm"))
+            } else {
+                (cases::number(row, "thickness_mm"), cases::number(row, "thickness_mm"))
+            };
+            m.quality == Quality::Good && (cases::mm(m) < low - 0.5 || cases::mm(m) > high + 0.5 || cases::number(row, "valid") == 0.0)
+        })
+        .count();
+    score.insert("good_wrong", good_wrong as f64);
+    score
+}
+
+/// Another folder of cases may be named in the environment to look at fresh data with the same code.
+fn folder() -> PathBuf {
+    std::env::var_os("BACKWALL_CASES").map_or_else(cases::folder, PathBuf::from)
+}
+
+#[test]
+fn every_case_meets_its_goals_with_one_set_up() {
+    let goals: BTreeMap<String, BTreeMap<String, BTreeMap<String, f64>>> =
+        std::fs::read(folder().join("goals.json")).map(|bytes| serde_json::from_slice(&bytes).unwrap()).unwrap_or_default();
+    let (mut met, mut failed) = (0, Vec::new());
+    for case in cases::load(&folder()) {
+        let name = case.facts.name.clone();
+        let readings = readings(&case);
+        let score = report(&case, &readings);
+        let line: Vec<String> = score.iter().filter(|(_, v)| !v.is_nan()).map(|(k, v)| format!("{k} {v:.4}")).collect();
+        println!("{name:<16} {}", line.join("  "));
+        for (key, limit) in goals.get(&name).and_then(|g| g.get("must")).into_iter().flatten() {
+            let value = score[key.as_str()];
+            let at_least = matches!(key.as_str(), "inside_footprint" | "pit_seen");
+            if if at_least { value >= *limit } else { value.abs() <= *limit } {
+                met += 1;
+            } else {
+                failed.push(format!("{name}: {key} is {value:.4}, limit {limit}"));
+            }
+        }
+    }
+    println!("{met} limits met, {} not", failed.len());
+    assert!(failed.is_empty(), "{failed:#?}");
+}
