@@ -1,4 +1,6 @@
 //! The command line: one file a command.
+pub mod simulate;
+
 pub fn main() -> std::process::ExitCode {
     std::process::ExitCode::SUCCESS
 }

@@ -1,1 +1,3 @@
 //! Bytes to records: sources, profiles, framing, decoding, and the virtual crawler.
+
+pub mod simulate;
