@@ -1,1 +1,4 @@
 //! Bytes to records: sources, profiles, framing, decoding, and the virtual crawler.
+
+pub mod cobs;
+pub mod packet;
