@@ -11,7 +11,6 @@ mod crawler;
 mod drive;
 mod echoes;
 mod noise;
-mod packet;
 mod pulse;
 mod section;
 pub mod wall;

@@ -3,9 +3,10 @@
 use super::drive::Drive;
 use super::echoes::Echoes;
 use super::noise::split_mix;
-use super::packet;
 use super::section::{Section, Sections};
 use super::wall::{LostShots, Wall};
+use crate::reading::Header;
+use crate::stream::packet;
 use crate::travel::Direction;
 use crate::ultrasound::TimeBase;
 use crate::units::{Decibel, Length, Temperature};
@@ -144,10 +145,10 @@ impl Crawler {
             }
             if header == now {
                 self.headers += 1;
-                packet::encode_header(out, &self.base(), self.wall.receiver.samples, self.wall.device.id, &self.wall.device.name);
+                packet::encode_header(&self.header(), out);
             } else if status == now {
                 self.statuses += 1;
-                packet::encode_status(out, now, Some(self.battery(now)), Some(self.temperature));
+                packet::encode_status(now, Some(self.battery(now)), Some(self.temperature), out);
             } else {
                 let number = self.shot;
                 self.shot += 1;
@@ -158,6 +159,12 @@ impl Crawler {
             }
             return Some(DeviceTime { us: now });
         }
+    }
+
+    fn header(&self) -> Header {
+        let device = &self.wall.device;
+        let samples = self.wall.receiver.samples;
+        Header { base: self.base(), samples, device_id: device.id, device_name: device.name.clone() }
     }
 
     fn battery(&self, now: u64) -> u16 {
@@ -179,7 +186,7 @@ impl Crawler {
         let counts = libm::rint(driven.as_mm() * self.wall.device.counts_per_mm) as i64;
         let counts = i64::from(self.wall.device.first_count).wrapping_add(counts) as i32;
         let seq = self.wall.device.first_seq.wrapping_add(number as u32);
-        packet::encode_shot(out, seq, now, counts, self.section.gain, &self.samples);
+        packet::encode_shot(seq, now, counts, self.section.gain, &self.samples, out);
     }
 }
 
