@@ -86,9 +86,18 @@ fn the_first_thin_spot_comes_within_twenty_seconds_and_every_kind_is_there() {
 }
 
 #[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
 struct Answers {
+    by: By,
     #[serde(rename = "answer")]
     answers: Vec<Given>,
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct By {
+    name: String,
+    certificate: String,
 }
 
 #[derive(serde::Deserialize)]
@@ -103,7 +112,8 @@ fn the_demo_answers_pass_every_item_of_the_checklist() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("profiles/checklist/magnetic-crawler.toml");
     let list = Checklist::parse("magnetic-crawler.toml", &text(path)).unwrap_or_else(|error| panic!("{error}"));
     let given: Answers = toml::from_str(&text(demo("answers.toml"))).unwrap();
-    let by = Signed { name: plan().people[0].name.clone(), certificate: String::new(), at_us: 0 };
+    let by = Signed { name: given.by.name.clone(), certificate: given.by.certificate.clone(), at_us: 0 };
+    assert!(plan().people.iter().any(|person| person.name == by.name && person.certificate.as_ref() == Some(&by.certificate)));
     let answers: Vec<Answer> = given
         .answers
         .iter()

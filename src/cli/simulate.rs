@@ -54,10 +54,10 @@ pub struct SimulateArgs {
     #[arg(long, value_name = "N")]
     pub samples: Option<u16>,
     /// End after so many seconds of device time; a shorter drive goes back and forth
-    #[arg(long, value_name = "S", conflicts_with_all = ["shots", "loop"])]
+    #[arg(long, value_name = "S", conflicts_with_all = ["shots", "endless"])]
     pub seconds: Option<f64>,
     /// End after so many shots
-    #[arg(long, value_name = "N", conflicts_with = "loop")]
+    #[arg(long, value_name = "N", conflicts_with = "endless")]
     pub shots: Option<u64>,
     /// Never end: drive back and forth
     #[arg(long = "loop")]
