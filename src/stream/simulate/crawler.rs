@@ -41,7 +41,7 @@ const BLOCK_SECONDS: f64 = 10.0;
 const BLOCK_CREEP_MM: f64 = 0.2;
 
 enum Under {
-    Line { sections: Sections, start: Length, direction: Direction },
+    Line { sections: Box<Sections>, start: Length, direction: Direction },
     Block,
 }
 
@@ -71,7 +71,7 @@ impl Crawler {
             let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
             return Err(CrawlerError::NoSuchLine { wall: wall.name.clone(), line: name.to_owned(), known });
         };
-        let under = Under::Line { sections: Sections::new(wall, line), start: line.start, direction: line.direction };
+        let under = Under::Line { sections: Box::new(Sections::new(wall, line)), start: line.start, direction: line.direction };
         let drive = Drive::new(&line.legs);
         let mut crawler = Self::new(wall, wall.steel.temperature, under, drive, end, index as u64 + 1);
         crawler.lost = line.lost.clone();
@@ -104,7 +104,7 @@ impl Crawler {
             section: Section::default(),
             drive,
             lost: Vec::new(),
-            end_us: end_us.map(|seconds| microseconds(seconds)),
+            end_us: end_us.map(microseconds),
             end_shots: if let End::Shots(shots) = end { Some(shots) } else { None },
             shot: 0,
             headers: 0,
