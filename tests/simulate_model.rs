@@ -124,7 +124,8 @@ fn the_first_echo_arrives_when_the_v_path_says() {
 #[test]
 fn waveforms_agree_with_the_frequency_domain_sum() {
     let quiet = wall(QUIET);
-    let cases: [(f64, f64, &[(usize, f64)]); 3] = [
+    type Samples<'a> = &'a [(usize, f64)];
+    let cases: [(f64, f64, Samples); 3] = [
         (
             7.3,
             0.0,
