@@ -3,3 +3,6 @@
 pub mod feed;
 pub mod profile;
 pub mod spec;
+pub mod cobs;
+pub mod packet;
+pub mod simulate;
