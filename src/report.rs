@@ -1,1 +1,3 @@
 //! Exports and reports.
+
+pub mod csv;

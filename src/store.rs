@@ -1,10 +1,30 @@
 //! The job file: one SQLite file per job, written by one thread, append-only where it matters.
 //!
 //! "Saved" means: in a transaction that was committed and synced (`synchronous=FULL`). Nothing else is ever
-//! called saved. `contents` holds the plain types that go in and come out.
+//! called saved. `contents` holds the plain types that go in and come out. `file` makes, opens and closes, `writer`
+//! and `queue` take in, `reader` gives back; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
+//! is in them, `digest` the chain over them, `lock` what keeps a second writer out. `docs/job-file.md` describes the
+//! file to others.
 
 pub mod contents;
 
+mod codec;
+mod digest;
+mod error;
+mod file;
+mod insert;
+mod lock;
+mod queue;
+mod reader;
+mod row;
+mod schema;
+mod summary;
+mod writer;
+
 pub use contents::{
-    CloseReason, Entry, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupEntry,
+    CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupEntry,
 };
+pub use error::{Holder, StoreError};
+pub use file::JobFile;
+pub use reader::JobReader;
+pub use writer::Writer;

@@ -197,6 +197,13 @@ impl Speed {
     pub fn as_inch_s(self) -> f64 {
         self.0 / MM_PER_INCH
     }
+    pub fn micrometres_s(value: i64) -> Self {
+        Self(value as f64 / 1e3)
+    }
+    /// The nearest whole micrometre per second; what the job file stores of a speed.
+    pub fn as_micrometres_s(self) -> i64 {
+        (self.0 * 1e3).round() as i64
+    }
 }
 
 impl Frequency {
@@ -225,6 +232,17 @@ impl Temperature {
     pub const fn as_celsius(self) -> f64 {
         self.0
     }
+    pub fn millidegrees(value: i64) -> Self {
+        Self(value as f64 / 1e3)
+    }
+    /// The nearest whole thousandth of a degree; what the job file stores of a temperature.
+    pub fn as_millidegrees(self) -> i64 {
+        (self.0 * 1e3).round() as i64
+    }
+    /// Rounded to what the job file stores.
+    pub fn rounded(self) -> Self {
+        Self((self.0 * 1e3).round() / 1e3)
+    }
 }
 
 impl Decibel {
@@ -233,6 +251,17 @@ impl Decibel {
     }
     pub const fn as_db(self) -> f64 {
         self.0
+    }
+    pub fn hundredths(value: i64) -> Self {
+        Self(value as f64 / 1e2)
+    }
+    /// The nearest whole hundredth of a decibel; what the job file stores of a level or a gain.
+    pub fn as_hundredths(self) -> i64 {
+        (self.0 * 1e2).round() as i64
+    }
+    /// Rounded to what the job file stores.
+    pub fn rounded(self) -> Self {
+        Self((self.0 * 1e2).round() / 1e2)
     }
     pub fn as_ratio(self) -> f64 {
         libm::exp10(self.0 / 20.0)

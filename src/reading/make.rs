@@ -18,7 +18,7 @@ pub struct ReadingMaker {
 
 impl ReadingMaker {
     pub fn new(setup: Setup, odometer: Odometer, limits: Limits, wall: Temperature) -> Self {
-        Self { setup, evaluator: None, odometer, limits, wall }
+        Self { setup, evaluator: None, odometer, limits, wall: wall.rounded() }
     }
 
     /// Tells the time base of the shots that follow; cheap when it has not changed.
@@ -31,7 +31,8 @@ impl ReadingMaker {
 
     /// Tells the wall's temperature for the shots that follow.
     pub fn set_wall_temperature(&mut self, wall: Temperature) {
-        self.wall = wall;
+        // Rounded to what is stored, so that a reading made again from the job file is the same.
+        self.wall = wall.rounded();
     }
 
     pub fn setup(&self) -> &Setup {
@@ -67,6 +68,7 @@ impl ReadingMaker {
     ) -> Reading {
         let place: Place = self.odometer.place(encoder, device_time_us);
         let level = self.limits.level(&measurement, place.course);
+        let gain = gain.rounded();
         Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature: self.wall, measurement, level }
     }
 }

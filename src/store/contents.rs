@@ -149,13 +149,50 @@ pub enum EventKind {
     Stall,
 }
 
+impl EventKind {
+    pub const ALL: [Self; 9] =
+        [Self::Link, Self::Lost, Self::Overflow, Self::Header, Self::Status, Self::Alarm, Self::Acknowledged, Self::Fault, Self::Stall];
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Link => "link",
+            Self::Lost => "lost",
+            Self::Overflow => "overflow",
+            Self::Header => "header",
+            Self::Status => "status",
+            Self::Alarm => "alarm",
+            Self::Acknowledged => "acknowledged",
+            Self::Fault => "fault",
+            Self::Stall => "stall",
+        }
+    }
+}
+
+/// Something that happened to a run besides readings, as stored.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    pub kind: EventKind,
+    pub text: String,
+    pub seq: Option<u32>,
+    pub along: Option<Length>,
+    pub at_us: i64,
+}
+
 /// One thing to be saved in an open run, in the order it happened.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
-    Reading { reading: Reading, waveform: Option<Waveform> },
+    Reading {
+        reading: Reading,
+        waveform: Option<Waveform>,
+    },
     Mark(Mark),
     Note(Note),
-    Event { kind: EventKind, text: String, seq: Option<u32>, along: Option<Length>, at_us: i64 },
+    Event {
+        kind: EventKind,
+        text: String,
+        seq: Option<u32>,
+        along: Option<Length>,
+        at_us: i64,
+    },
     /// The time base of the waveforms that follow.
     TimeBase(TimeBase),
     /// The state of a spot when it was raised, acknowledged or ended.
@@ -173,6 +210,8 @@ pub struct Saved {
     pub at_us: i64,
     /// Why nothing more can be saved; what was acknowledged before stands.
     pub fault: Option<String>,
+    /// Entries that came after the fault and are not in the file.
+    pub unsaved: u64,
     /// Free bytes on the disk the job file is on.
     pub free_bytes: Option<u64>,
     pub file_bytes: u64,

@@ -1,0 +1,111 @@
+//! One writer a job. A lock on `JOB.lock` is held while a job is open for writing; the operating system drops it
+//! when the process dies, however it dies. Who holds it stands in `JOB.lock-owner`: a second file, because on
+//! Windows a locked file cannot be read by others.
+
+use super::error::{Holder, StoreError};
+use std::fs::{File, OpenOptions, TryLockError};
+use std::path::{Path, PathBuf};
+
+/// `JOB` with something put behind its whole name.
+pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+pub(super) struct Lock {
+    // Held for as long as it is open.
+    _file: File,
+    lock: PathBuf,
+    owner: PathBuf,
+}
+
+impl Lock {
+    pub fn take(job: &Path) -> Result<Self, StoreError> {
+        let (lock, owner) = (beside(job, ".lock"), beside(job, ".lock-owner"));
+        let open = || {
+            OpenOptions::new().create(true).truncate(false).write(true).open(&lock).map_err(|error| match error.kind() {
+                // The job file itself is there: what is missing is a folder to write in.
+                std::io::ErrorKind::NotFound => StoreError::ReadOnlyFolder { path: job.to_path_buf() },
+                _ => StoreError::io(job, &error),
+            })
+        };
+        let in_use = || StoreError::InUse { path: job.to_path_buf(), holder: read_owner(&owner) };
+        loop {
+            let file = open()?;
+            match file.try_lock() {
+                Ok(()) => {}
+                Err(TryLockError::WouldBlock) => return Err(in_use()),
+                Err(TryLockError::Error(error)) => return Err(StoreError::io(job, &error)),
+            }
+            // The last holder may have removed the file between our open and our lock. Then the name leads to
+            // another file by now, which can be locked a second time; a lock on the removed one keeps nobody out.
+            match open()?.try_lock() {
+                Err(TryLockError::WouldBlock) => {}
+                _ => continue,
+            }
+            let text = format!("pid = {}\nhost = {}\nsince = {}\n", std::process::id(), host(), chrono::Utc::now().to_rfc3339());
+            std::fs::write(&owner, text).map_err(|error| StoreError::io(job, &error))?;
+            return Ok(Self { _file: file, lock, owner });
+        }
+    }
+}
+
+impl Drop for Lock {
+    fn drop(&mut self) {
+        // Removed while still held; a file left behind does no harm.
+        let _ = std::fs::remove_file(&self.owner);
+        let _ = std::fs::remove_file(&self.lock);
+    }
+}
+
+fn read_owner(owner: &Path) -> Option<Holder> {
+    let text = std::fs::read_to_string(owner).ok()?;
+    let value = |key: &str| {
+        text.lines().find_map(|line| line.split_once(" = ").filter(|(name, _)| *name == key).map(|(_, value)| value.to_owned()))
+    };
+    Some(Holder { pid: value("pid")?.parse().ok()?, host: value("host")?, since: value("since")? })
+}
+
+fn host() -> String {
+    std::fs::read_to_string("/proc/sys/kernel/hostname")
+        .ok()
+        .or_else(|| std::env::var("COMPUTERNAME").ok())
+        .or_else(|| std::env::var("HOSTNAME").ok())
+        .map_or_else(|| "this computer".to_owned(), |name| name.trim().to_owned())
+}
+
+/// Space set aside while a run is open, so that the run can be closed when the disk is full.
+pub(super) struct Reserve {
+    path: PathBuf,
+}
+
+/// Twice what the write-ahead log may hold between checkpoints.
+const RESERVE_BYTES: u64 = 32 << 20;
+
+impl Reserve {
+    /// Takes as much as can be had without filling the disk; `None` when there is none.
+    pub fn take(job: &Path) -> Option<Self> {
+        let free = fs4::available_space(folder(job)).ok()?;
+        let bytes = RESERVE_BYTES.min(free / 4);
+        let path = beside(job, ".reserve");
+        let file = File::create(&path).ok()?;
+        let reserve = Self { path };
+        fs4::fs_std::FileExt::allocate(&file, bytes).ok()?;
+        Some(reserve)
+    }
+}
+
+impl Drop for Reserve {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+/// The folder a job file is in.
+pub(super) fn folder(job: &Path) -> &Path {
+    match job.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}

@@ -1,0 +1,117 @@
+//! A reading as the whole numbers of its row, and back, without losing a bit: readings are made in the units the
+//! row stores.
+
+use crate::reading::Reading;
+use crate::strip::Level;
+use crate::travel::Place;
+use crate::ultrasound::{Flags, Measurement, Quality};
+use crate::units::{Decibel, Length, Speed, Temperature, Time};
+use rusqlite::types::FromSqlError;
+use rusqlite::{Row, Statement};
+
+/// The columns of a reading behind `run_id` and `row`, in the order [`insert`] and [`read`] use.
+pub(super) const COLUMNS: &str = "seq, device_time_us, host_time_us, encoder_counts, position_um, course, speed_um_s, \
+     gain_cdb, wall_temperature_mdeg, echo_time_ps, next_echo_time_ps, thickness_nm, uncertainty_nm, height_cpct, \
+     snr_cdb, quality, flags, level";
+
+/// A number that cannot be is missing, never zero.
+fn whole(value: Option<f64>, scaled: impl Fn(f64) -> i64) -> Option<i64> {
+    value.filter(|value| value.is_finite()).map(scaled)
+}
+pub(super) fn micrometres(length: Option<Length>) -> Option<i64> {
+    whole(length.map(Length::as_mm), |mm| Length::mm(mm).as_micrometres())
+}
+pub(super) fn nanometres(length: Option<Length>) -> Option<i64> {
+    whole(length.map(Length::as_mm), |mm| Length::mm(mm).as_nanometres())
+}
+fn picoseconds(time: Option<Time>) -> Option<i64> {
+    whole(time.map(Time::as_ns), |ns| Time::ns(ns).as_picoseconds())
+}
+fn hundredths(value: Option<f64>) -> Option<i64> {
+    whole(value, |value| (value * 100.0).round() as i64)
+}
+
+const QUALITIES: [Quality; 4] = [Quality::None, Quality::Poor, Quality::Fair, Quality::Good];
+pub(super) const LEVELS: [Level; 5] = [Level::Unjudged, Level::Sound, Level::Lost, Level::Watch, Level::Thin];
+
+fn quality_word(quality: Quality) -> &'static str {
+    match quality {
+        Quality::None => "none",
+        Quality::Poor => "poor",
+        Quality::Fair => "fair",
+        Quality::Good => "good",
+    }
+}
+
+/// Puts a reading in; `statement` takes run, row and [`COLUMNS`].
+pub(super) fn insert(statement: &mut Statement<'_>, run: i64, row: i64, reading: &Reading) -> rusqlite::Result<()> {
+    let Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level } = reading;
+    statement.execute(rusqlite::params![
+        run,
+        row,
+        seq,
+        // Stored as the same 64 bits; clocks that count past 2^63 µs do not exist.
+        device_time_us.map(|time| time as i64),
+        host_time_us,
+        encoder,
+        micrometres(place.along),
+        place.course,
+        whole(place.speed.map(Speed::as_mm_s), |mm_s| Speed::mm_s(mm_s).as_micrometres_s()),
+        hundredths(Some(gain.as_db())),
+        whole(Some(wall_temperature.as_celsius()), |celsius| Temperature::celsius(celsius).as_millidegrees()),
+        picoseconds(measurement.echo_time),
+        picoseconds(measurement.next_echo),
+        nanometres(measurement.thickness),
+        nanometres(measurement.uncertainty),
+        hundredths(measurement.height_pct),
+        hundredths(measurement.snr.map(Decibel::as_db)),
+        quality_word(measurement.quality),
+        measurement.flags.bits(),
+        level.word(),
+    ])?;
+    Ok(())
+}
+
+/// Reads [`COLUMNS`] from column `first` on.
+pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
+    let length = |index: usize, unit: fn(i64) -> Length| row.get::<_, Option<i64>>(first + index).map(|value| value.map(unit));
+    let time = |index: usize| row.get::<_, Option<i64>>(first + index).map(|value| value.map(Time::picoseconds));
+    Ok(Reading {
+        seq: row.get(first)?,
+        device_time_us: row.get::<_, Option<i64>>(first + 1)?.map(|time| time as u64),
+        host_time_us: row.get(first + 2)?,
+        encoder: row.get(first + 3)?,
+        place: Place {
+            along: length(4, Length::micrometres)?,
+            course: row.get(first + 5)?,
+            speed: row.get::<_, Option<i64>>(first + 6)?.map(Speed::micrometres_s),
+        },
+        gain: row.get::<_, Option<i64>>(first + 7)?.map_or(Decibel::db(f64::NAN), Decibel::hundredths),
+        wall_temperature: row.get::<_, Option<i64>>(first + 8)?.map_or(Temperature::celsius(f64::NAN), Temperature::millidegrees),
+        measurement: Measurement {
+            echo_time: time(9)?,
+            next_echo: time(10)?,
+            thickness: length(11, Length::nanometres)?,
+            uncertainty: length(12, Length::nanometres)?,
+            height_pct: row.get::<_, Option<i64>>(first + 13)?.map(|value| value as f64 / 100.0),
+            snr: row.get::<_, Option<i64>>(first + 14)?.map(Decibel::hundredths),
+            quality: word(row, first + 15, QUALITIES, quality_word)?,
+            flags: Flags::from_bits(row.get(first + 16)?),
+        },
+        level: word(row, first + 17, LEVELS, Level::word)?,
+    })
+}
+
+/// The value a stored word stands for.
+pub(super) fn word<T: Copy>(
+    row: &Row<'_>,
+    index: usize,
+    all: impl IntoIterator<Item = T>,
+    word: impl Fn(T) -> &'static str,
+) -> rusqlite::Result<T> {
+    let text = row.get_ref(index)?.as_str()?;
+    all.into_iter().find(|value| word(*value) == text).ok_or_else(|| {
+        let why = FromSqlError::Other(format!("'{text}' is not a known word").into());
+        rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, Box::new(why))
+    })
+}

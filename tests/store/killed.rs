@@ -1,0 +1,1 @@
+//! A process that is killed while it records.

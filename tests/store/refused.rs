@@ -1,0 +1,1 @@
+//! What is refused, and how it is said.

@@ -1,0 +1,10 @@
+//! The job file, from outside: what is promised of it, tried on real files and real processes.
+
+#[path = "store/kept.rs"]
+mod kept;
+#[path = "store/killed.rs"]
+mod killed;
+#[path = "store/refused.rs"]
+mod refused;
+#[path = "store/support.rs"]
+mod support;
