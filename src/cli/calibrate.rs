@@ -4,7 +4,7 @@
 use super::console::{OpenArgs, ScreenArgs};
 use super::session::{Session, runtime};
 use crate::job::checklist::Signed;
-use crate::job::validity::{Check, Validity, default_tolerance, validity};
+use crate::job::validity::{Check, Validity, default_tolerance};
 use crate::live::blocks::{BlockShots, collect, count_travel};
 use crate::store::JobContents;
 use crate::stream::profile::Profile;
@@ -216,11 +216,10 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
 
 /// Every run whose calibration later failed, by number, with the reason.
 fn tainted(contents: &JobContents) -> Vec<(i64, String)> {
-    let of = |run: &crate::store::RunSummary| validity(run.start.started_us, run.start.setup_id, &contents.checks);
     contents
         .runs
         .iter()
-        .filter_map(|run| match of(run) {
+        .filter_map(|run| match contents.validity(run) {
             Validity::Suspect(why) => Some((run.id, why)),
             _ => None,
         })

@@ -1,10 +1,12 @@
 //! What a job file holds, as plain types: what the writer takes and the reader gives back.
 
 use crate::job::checklist::{Answer, Signature, Signed};
+use crate::job::validity::{Check, Validity, validity};
 use crate::job::{Checklist, Plan};
 use crate::reading::Reading;
 use crate::strip::{Limits, Spot};
 use crate::travel::Path;
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{Setup, TimeBase, Waveform};
 use crate::units::{Length, Temperature};
 use serde::{Deserialize, Serialize};
@@ -25,6 +27,16 @@ pub struct JobContents {
     pub notes: Vec<Note>,
     /// Why scanning was allowed although the checklist stood against it.
     pub overrides: Vec<(String, Signed)>,
+    /// Verifications of set-ups on blocks, in time order.
+    pub checks: Vec<Check>,
+    pub encoder_checks: Vec<(EncoderCheck, Signed)>,
+}
+
+impl JobContents {
+    /// How the calibration of a run stands.
+    pub fn validity(&self, run: &RunSummary) -> Validity {
+        validity(run.start.started_us, run.start.setup_id, &self.checks)
+    }
 }
 
 /// A set-up and how it came about.

@@ -199,6 +199,22 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
             )?;
             "setup"
         }
+        JobItem::Check(check) => {
+            signed(
+                "INSERT INTO block_check (setup_id, check_json, name, certificate, at_us) VALUES (?, ?, ?, ?, ?)",
+                &[&check.setup_id, &json(check)?],
+                &check.by,
+            )?;
+            "block_check"
+        }
+        JobItem::EncoderCheck(check, by) => {
+            signed(
+                "INSERT INTO encoder_check (distance_um, counts, set_counts_per_mm, name, certificate, at_us) VALUES (?, ?, ?, ?, ?, ?)",
+                &[&check.distance.as_micrometres(), &check.counts, &check.set_counts_per_mm],
+                by,
+            )?;
+            "encoder_check"
+        }
         JobItem::Note(note) => {
             connection.execute(
                 "INSERT INTO note (run_id, position_um, text, at_us) VALUES (?, ?, ?, ?)",

@@ -4,6 +4,8 @@
 use super::contents::{Entry, EventKind, Mark, Note, RunId, RunStart, RunSummary};
 use super::error::StoreError;
 use crate::job::checklist::{Answer, Signature, Signed};
+use crate::job::validity::Check;
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
 use std::collections::VecDeque;
 use std::sync::mpsc::Sender;
@@ -26,6 +28,8 @@ pub(super) enum JobItem {
     Signature(Signature),
     Override(String, Signed),
     Setup(Box<Setup>, String, Signed),
+    Check(Check),
+    EncoderCheck(EncoderCheck, Signed),
     Note(Note),
 }
 

@@ -11,6 +11,7 @@ use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::{Checklist, Plan};
 use crate::reading::Reading;
 use crate::strip::Spot;
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{TimeBase, Waveform};
 use crate::units::{Frequency, Length, Time};
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Row, params};
@@ -108,6 +109,19 @@ impl JobReader {
             notes: self.all("SELECT run_id, position_um, text, at_us FROM note ORDER BY id", [], note)?,
             overrides: self
                 .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
+            checks: self.all("SELECT check_json FROM block_check ORDER BY id", [], |row| from_json(row, 0))?,
+            encoder_checks: self.all(
+                "SELECT name, certificate, at_us, distance_um, counts, set_counts_per_mm FROM encoder_check ORDER BY id",
+                [],
+                |row| {
+                    let check = EncoderCheck {
+                        distance: Length::micrometres(row.get(3)?),
+                        counts: row.get(4)?,
+                        set_counts_per_mm: row.get(5)?,
+                    };
+                    Ok((check, signed(row)?))
+                },
+            )?,
         })
     }
 

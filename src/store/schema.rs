@@ -45,6 +45,19 @@ CREATE TABLE setup (
   name TEXT NOT NULL, certificate TEXT NOT NULL, at_us INTEGER NOT NULL
 ) STRICT;
 
+-- Verifications of a set-up on a block of known thickness.
+CREATE TABLE block_check (
+  id INTEGER PRIMARY KEY, setup_id INTEGER NOT NULL REFERENCES setup(id), check_json TEXT NOT NULL,
+  true_mm REAL NOT NULL GENERATED ALWAYS AS (check_json ->> '$.true_mm') VIRTUAL,
+  measured_mm REAL GENERATED ALWAYS AS (check_json ->> '$.measured_mm') VIRTUAL,
+  name TEXT NOT NULL, certificate TEXT NOT NULL, at_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE encoder_check (
+  id INTEGER PRIMARY KEY, distance_um INTEGER NOT NULL, counts INTEGER NOT NULL, set_counts_per_mm REAL NOT NULL,
+  name TEXT NOT NULL, certificate TEXT NOT NULL, at_us INTEGER NOT NULL
+) STRICT;
+
 CREATE TABLE run (
   id INTEGER PRIMARY KEY,
   start_json TEXT NOT NULL,
@@ -171,6 +184,8 @@ const APPEND_ONLY: &[&str] = &[
     "signature",
     "override",
     "setup",
+    "block_check",
+    "encoder_check",
     "run",
     "link",
     "reading",

@@ -9,6 +9,8 @@ use super::queue::{Command, JobItem, Queue, Reply};
 use super::summary::{self, Ending};
 use super::{digest, schema};
 use crate::job::checklist::{Answer, Signature, Signed};
+use crate::job::validity::Check;
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
 use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 use std::collections::VecDeque;
@@ -56,6 +58,13 @@ impl Writer {
     /// Enters a set-up, which is in force from then on; answers its number.
     pub fn add_setup(&self, setup: Setup, origin: String, by: Signed) -> Result<i64, StoreError> {
         self.enter(JobItem::Setup(Box::new(setup), origin, by))
+    }
+    /// A verification of a set-up on a block; a failed one taints the runs since the last good one.
+    pub fn add_check(&self, check: Check) -> Result<(), StoreError> {
+        self.enter(JobItem::Check(check)).map(drop)
+    }
+    pub fn add_encoder_check(&self, check: EncoderCheck, by: Signed) -> Result<(), StoreError> {
+        self.enter(JobItem::EncoderCheck(check, by)).map(drop)
     }
     /// A note to the job, or to a run that has ended; notes to an open run go with [`Writer::try_append`].
     pub fn note(&self, note: Note) -> Result<(), StoreError> {
