@@ -1,8 +1,8 @@
 //! Bytes to records: sources, profiles, framing, decoding, and the virtual crawler.
 
-pub mod feed;
-pub mod profile;
-pub mod spec;
 pub mod cobs;
+pub mod feed;
 pub mod packet;
+pub mod profile;
 pub mod simulate;
+pub mod spec;

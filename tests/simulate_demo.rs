@@ -2,7 +2,11 @@
 //! README promises.
 
 use backwall::job::{Answer, Checklist, Item, ItemState, Plan, checklist::Signature, checklist::Signed};
+use backwall::stream::cobs;
 use backwall::stream::simulate::{Crawler, End, Sections, Wall};
+use backwall::travel::Odometer;
+use backwall::ultrasound::{Evaluator, Flag};
+use backwall::units::Length;
 use std::path::{Path, PathBuf};
 
 fn demo(name: &str) -> PathBuf {
@@ -69,9 +73,9 @@ fn the_first_thin_spot_comes_within_twenty_seconds_and_every_kind_is_there() {
     let mut thin = Vec::new();
     let mut watch = 0;
     for mm in 0..6000 {
-        let along = backwall::units::Length::mm(f64::from(mm));
+        let along = Length::mm(f64::from(mm));
         let required = limits.required(path.course_at(along)).unwrap();
-        let remaining = backwall::units::Length::mm(sections.wall_mm(f64::from(mm), 0.0));
+        let remaining = Length::mm(sections.wall_mm(f64::from(mm), 0.0));
         if remaining < required {
             thin.push(mm);
         } else if remaining < required + limits.watch_margin {
@@ -83,6 +87,58 @@ fn the_first_thin_spot_comes_within_twenty_seconds_and_every_kind_is_there() {
     let stretches = 1 + thin.windows(2).filter(|pair| pair[1] - pair[0] > 100).count();
     assert!(stretches >= 3, "smooth thinning, pits and the upper course: {thin:?}");
     assert!(watch > 100, "{watch} mm to be watched");
+}
+
+/// Encoder counts and samples of the shots of a stream.
+fn shots(stream: &[u8]) -> Vec<(i32, Vec<i16>)> {
+    let frames = stream.split(|byte| *byte == 0).filter(|frame| !frame.is_empty());
+    frames
+        .map(|frame| {
+            let mut body = Vec::new();
+            assert!(cobs::decode(frame, &mut body));
+            body
+        })
+        .filter(|body| body[0] == 2)
+        .map(|body| {
+            let samples = body[19..body.len() - 4].chunks_exact(2).map(|pair| i16::from_le_bytes([pair[0], pair[1]])).collect();
+            (i32::from_le_bytes(body[13..17].try_into().unwrap()), samples)
+        })
+        .collect()
+}
+
+#[test]
+fn the_demo_reads_as_its_wall_is_and_never_thicker() {
+    let (plan, wall) = (plan(), wall());
+    for (planned, built) in plan.lines.iter().zip(&wall.lines) {
+        let base = Crawler::on_line(&wall, &built.name, End::Drive).unwrap().base();
+        let mut evaluator = Evaluator::new(&plan.typed_setup(), base).unwrap();
+        let mut odometer = Odometer::new(plan.path(planned)).unwrap();
+        let sections = Sections::new(&wall, built);
+        let (mut read, mut silent, mut ringing) = (0, 0, 0);
+        for (counts, samples) in shots(&std::fs::read(demo(&format!("{}.shots", built.name))).unwrap()) {
+            let x = odometer.place(Some(counts), None).along.unwrap().as_mm();
+            let measured = evaluator.measure(&samples, plan.wall_temperature());
+            let lost = built.losses.iter().any(|loss| x > loss.from.as_mm() + 2.0 && x < loss.to.as_mm() - 2.0);
+            let Some(thickness) = measured.thickness.map(Length::as_mm) else {
+                silent += 1;
+                ringing += i32::from(lost && measured.flags.has(Flag::NoCoupling));
+                continue;
+            };
+            assert!(!lost, "{} at {x} mm: {thickness} mm without contact", built.name);
+            read += 1;
+            // What stands within the beam: three of its widths to each side.
+            let beside: Vec<f64> = (-8..=8)
+                .flat_map(|i| (-8..=8).map(move |j| (f64::from(i) / 2.0, f64::from(j) / 2.0)))
+                .map(|(dx, dy)| sections.wall_mm(x + dx, dy))
+                .collect();
+            let reflector = built.reflectors.iter().find(|r| x > r.from.as_mm() - 4.0 && x < r.to.as_mm() + 4.0);
+            let least = reflector.map(|r| r.depth.as_mm()).into_iter().chain(beside.iter().copied()).fold(f64::INFINITY, f64::min);
+            let most = beside.iter().copied().fold(0.0, f64::max);
+            assert!(thickness < most + 0.1 && thickness > least - 0.1, "{} at {x} mm: {thickness} mm of {least} to {most}", built.name);
+        }
+        assert!(silent * 10 < read, "{}: {silent} without echo, {read} read", built.name);
+        assert!(built.losses.is_empty() || ringing >= 8, "{}: {ringing} told as lost contact", built.name);
+    }
 }
 
 #[derive(serde::Deserialize)]
