@@ -1,5 +1,14 @@
 //! The command line: one file a command. Exit code 0 done, 1 the work failed, 2 bad usage.
 
+/// A line on standard output. A reader that has closed the pipe is an error to pass on, not a panic.
+macro_rules! say {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        writeln!(std::io::stdout(), $($text)*)?
+    }};
+}
+
+mod calibrate;
 mod checklist;
 mod console;
 mod demo;
@@ -35,19 +44,21 @@ enum Command {
     /// The console on the bundled invented job and stream; nothing to set up
     Demo(demo::DemoArgs),
     /// A job file from a job plan
-    New(new::NewArgs),
+    New(new::Args),
     /// The console on a job, at the first step that is not done
     Open(console::OpenArgs),
     /// Work through the pre-scan checklist and sign it
     Checklist(checklist::ChecklistArgs),
+    /// Measure blocks of known thickness, verify a set-up, check the encoder
+    Calibrate(calibrate::CalibrateArgs),
     /// Acquire one run along a line
     Scan(scan::ScanArgs),
     /// Look at the runs of a job again
     Review(console::ReviewArgs),
     /// Write the data of a job for other programs
-    Export(export::ExportArgs),
+    Export(export::Args),
     /// Check a job's digests, and compute every reading again from its waveform
-    Verify(verify::VerifyArgs),
+    Verify(verify::Args),
     /// Check a stream profile, or try it on a stream
     Profile(profile::ProfileArgs),
     /// The virtual crawler: a stream from a wall described in TOML
@@ -60,13 +71,14 @@ enum Command {
 pub fn main() -> ExitCode {
     let done = match Cli::parse().command {
         Command::Demo(args) => demo::run(args),
-        Command::New(args) => new::run(args),
+        Command::New(args) => new::run(&args),
         Command::Open(args) => console::open(args),
         Command::Checklist(args) => checklist::run(args),
+        Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
         Command::Review(args) => console::review(args),
-        Command::Export(args) => export::run(args),
-        Command::Verify(args) => verify::run(args),
+        Command::Export(args) => export::run(&args),
+        Command::Verify(args) => verify::run(&args),
         Command::Profile(args) => profile::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Ports(args) => ports::run(args),

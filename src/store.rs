@@ -19,6 +19,7 @@ mod reader;
 mod row;
 mod schema;
 mod summary;
+mod verify;
 mod writer;
 
 pub use contents::{
@@ -27,4 +28,5 @@ pub use contents::{
 pub use error::{Holder, StoreError};
 pub use file::JobFile;
 pub use reader::JobReader;
+pub use verify::{Problem, RunVerdict, Verdict};
 pub use writer::Writer;

@@ -66,7 +66,7 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
 /// The demo's job with checklist answered and signed, and its streams laid out as files.
 fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
     let plan = Plan::parse("demo-stream/plan.toml", PLAN)?;
-    let checklist = templates::checklist(&plan.job.checklist)?;
+    let checklist = templates::checklist(&plan.job.checklist, Path::new("demo-stream/plan.toml"))?;
     let now = crate::live::now_us();
     JobFile::create(path, &plan, PLAN, &checklist, now)?;
     let mut session = Session::open(path, None)?;

@@ -137,7 +137,7 @@ fn write_file(path: &Path, crawler: Crawler, pace: Pace) -> anyhow::Result<()> {
     let file = std::fs::File::create(path).with_context(|| format!("cannot create {}: check the folder", path.display()))?;
     let sent = send(crawler, BufWriter::new(file), pace)
         .with_context(|| format!("cannot write {}: check the space on the disk", path.display()))?;
-    println!("{}: {} shots, {} bytes, {:.1} s of device time", path.display(), sent.shots, sent.bytes, sent.seconds);
+    say!("{}: {} shots, {} bytes, {:.1} s of device time", path.display(), sent.shots, sent.bytes, sent.seconds);
     Ok(())
 }
 
@@ -175,7 +175,7 @@ fn serve(address: &str, start: &dyn Fn() -> anyhow::Result<Crawler>, pace: Pace,
     let listener = std::net::TcpListener::bind(address)
         .with_context(|| format!("cannot listen on {address}: is the port taken, or the address not of this machine?"))?;
     start()?;
-    println!("listening on {}", listener.local_addr()?);
+    say!("listening on {}", listener.local_addr()?);
     std::io::stdout().flush()?;
     loop {
         let (client, from) = match listener.accept() {
@@ -186,12 +186,12 @@ fn serve(address: &str, start: &dyn Fn() -> anyhow::Result<Crawler>, pace: Pace,
                 continue;
             }
         };
-        println!("{from} connected");
+        say!("{from} connected");
         // A frame waits for nothing; without this small ones would be held back.
         let _ = client.set_nodelay(true);
         match send(start()?, BufWriter::new(client), pace) {
-            Ok(sent) => println!("{from}: {} shots sent, stream ended", sent.shots),
-            Err(error) => println!("{from} left: {error}"),
+            Ok(sent) => say!("{from}: {} shots sent, stream ended", sent.shots),
+            Err(error) => say!("{from} left: {error}"),
         }
         if once {
             return Ok(());
@@ -233,11 +233,11 @@ mod serial {
         let (mut near, far) = TTYPort::pair().context("cannot open a pseudo-terminal: use --tcp instead")?;
         near.set_timeout(Duration::from_millis(20)).context("cannot set up the pseudo-terminal: use --tcp instead")?;
         let path = far.name().context("the pseudo-terminal has no path: use --tcp instead")?;
-        println!("serial:{path}");
+        say!("serial:{path}");
         std::io::stdout().flush()?;
         let mut line = Line { port: near, dropped: 0 };
         let sent = send(crawler, &mut line, pace).with_context(|| format!("cannot write to {path}"))?;
-        println!("{} shots, {} bytes sent, {} of them read by nobody", sent.shots, sent.bytes, line.dropped);
+        say!("{} shots, {} bytes sent, {} of them read by nobody", sent.shots, sent.bytes, line.dropped);
         // The far end is held open to here: without it, writing fails while no reader is there.
         drop(far);
         Ok(())

@@ -1,0 +1,60 @@
+//! `backwall verify JOB`: the digests, and every reading again from its waveform.
+
+use crate::store::{JobFile, RunState};
+use anyhow::bail;
+use std::path::PathBuf;
+
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The job file; it may be in use
+    pub job: PathBuf,
+    /// Say what was found as one JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let verdict = JobFile::open_read_only(&args.job)?.verify()?;
+    let job = args.job.display();
+    if args.json {
+        let mut object = serde_json::json!(verdict);
+        object["job"] = job.to_string().into();
+        object["whole"] = verdict.problems.is_empty().into();
+        say!("{object}");
+    } else {
+        for run in &verdict.runs {
+            let state = match run.state {
+                RunState::Open => "open",
+                RunState::Closed => "closed",
+                RunState::Interrupted => "interrupted",
+            };
+            let found = if run.problems == 0 { "all as saved".to_owned() } else { format!("{} PROBLEMS", run.problems) };
+            say!(
+                "run {} on line {}, {state}: {} readings, {} made again from their waveforms: {found}",
+                run.run, run.line, run.readings, run.remade
+            );
+            if run.without_waveform > 0 {
+                say!(
+                    "  {} readings have no waveform in the file: only their place and level could be made again",
+                    run.without_waveform
+                );
+            }
+            if let Some(digest) = &run.digest {
+                say!("  digest {digest}");
+            }
+        }
+        for problem in &verdict.problems {
+            match problem.run {
+                Some(run) => say!("run {run}: {}", problem.what),
+                None => say!("{}", problem.what),
+            }
+        }
+    }
+    if !verdict.problems.is_empty() {
+        bail!("{job}: not as it was saved, see above. Keep this file as it is and go back to a copy made before");
+    }
+    if !args.json {
+        say!("{job}: whole");
+    }
+    Ok(())
+}
