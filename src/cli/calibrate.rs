@@ -10,7 +10,7 @@ use crate::store::JobContents;
 use crate::stream::profile::Profile;
 use crate::stream::spec::StreamSpec;
 use crate::travel::encoder_check::EncoderCheck;
-use crate::ultrasound::calibrate::{Block, CalibrationInput, calibrate, verify_block};
+use crate::ultrasound::{Block, CalibrationInput, calibrate, verify_block};
 use crate::ultrasound::{Calibration, Setup};
 use crate::units::{Length, LengthUnit, Temperature, parse_length};
 use anyhow::{Context, bail};

@@ -41,6 +41,18 @@ pub struct ChecklistArgs {
 struct AnswerFile {
     #[serde(rename = "answer")]
     answers: Vec<AnswerText>,
+    /// Who wrote the file; who signs is said on the command line.
+    #[serde(default)]
+    #[expect(dead_code, reason = "kept in the file for those who read it")]
+    by: Option<ByText>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(dead_code, reason = "kept in the file for those who read it")]
+struct ByText {
+    name: String,
+    certificate: String,
 }
 
 #[derive(Deserialize)]

@@ -234,3 +234,9 @@ impl Backend for Desk {
         crate::live::now_us()
     }
 }
+
+/// The console on the calibration.
+pub fn calibrate(args: OpenArgs) -> anyhow::Result<()> {
+    let session = Session::open(&args.job, args.operator.as_deref())?.with_stream(&args.stream)?;
+    run_console(session, Step::Calibrate, None, &args.screen)
+}

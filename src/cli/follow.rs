@@ -15,7 +15,7 @@ pub async fn follow(scan: Scan, mut notices: mpsc::Receiver<Notice>, as_json: bo
     let Scan { run, mut view, commands, mut task, .. } = scan;
     let mut commands = Some(commands);
     let mut told = Saved::default();
-    let mut say = |text: String, object: Value| -> std::io::Result<()> {
+    let say = |text: String, object: Value| -> std::io::Result<()> {
         let mut out = std::io::stdout().lock();
         if as_json { writeln!(out, "{object}") } else { writeln!(out, "{text}") }?;
         out.flush()

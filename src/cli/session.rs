@@ -39,7 +39,6 @@ pub struct LineStream {
 /// A job with everything needed to scan its lines.
 pub struct Session {
     pub file: JobFile,
-    pub path: PathBuf,
     pub profile: Option<Profile>,
     pub record: Option<PathBuf>,
     /// The stream of every line that has none of its own.
@@ -54,7 +53,7 @@ impl Session {
         let file = JobFile::open(path)?;
         let contents = file.contents()?;
         let operator = operator_of(&contents.plan, operator);
-        Ok(Self { file, path: path.to_owned(), profile: None, record: None, stream: None, streams: HashMap::new(), operator })
+        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), operator })
     }
 
     pub fn with_stream(mut self, args: &StreamArgs) -> anyhow::Result<Self> {

@@ -5,7 +5,7 @@ use crate::reading::Record;
 use crate::stream::feed::{self, FeedItem, SourceOptions, StreamError};
 use crate::stream::profile::Profile;
 use crate::stream::spec::{Pace, StreamSpec};
-use crate::ultrasound::calibrate::{STABLE_SHOTS, Stability, stability};
+use crate::ultrasound::{STABLE_SHOTS, Stability, stability};
 use crate::ultrasound::{Evaluator, Setup, SetupError, TimeBase, Waveform};
 use crate::units::{Length, Temperature};
 use std::collections::VecDeque;

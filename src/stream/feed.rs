@@ -1,4 +1,8 @@
 //! (contract; the stream branch replaces this)
+use super::profile::Profile;
+use super::spec::{Pace, StreamSpec};
+use crate::reading::Record;
+use std::path::PathBuf;
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct LinkState {
     pub up: bool,
@@ -15,3 +19,12 @@ pub struct LinkState {
     pub rate_hz: f64,
     pub fault: Option<String>,
 }
+pub struct Feed { pub item: FeedItem, pub host_time_us: i64 }
+pub enum FeedItem { Record(Record), Up{what:String}, Down{why:String}, Reconnected{attempts:u32, down_ms:u64}, Overflow{bytes:u64}, Ended }
+pub struct SourceOptions{ pub pace:Pace, pub record: Option<PathBuf> }
+#[derive(Debug, thiserror::Error)]
+#[error("x")]
+pub struct StreamError;
+pub struct Source{ pub feed: tokio::sync::mpsc::Receiver<Feed>, pub link: tokio::sync::watch::Receiver<LinkState> }
+impl Source { pub fn stop(&mut self) {} }
+pub fn open(_: &StreamSpec, _: &Profile, _: SourceOptions) -> Result<Source, StreamError> { todo!() }
