@@ -1,5 +1,15 @@
 //! Bytes to records: sources, profiles, framing, decoding, and the virtual crawler.
 
+mod check;
 pub mod cobs;
 pub mod crc;
+pub mod decode;
+mod draft;
+mod framing;
+mod layout;
+mod meaning;
 pub mod packet;
+pub mod profile;
+
+pub use decode::{DecodeCounts, Decoded, Decoder, What};
+pub use profile::{DEFAULT_PROFILE, Profile, ProfileError};
