@@ -1,8 +1,18 @@
 //! Bytes to records: sources, profiles, framing, decoding, and the virtual crawler.
 
+mod check;
 pub mod cobs;
+pub mod crc;
+pub mod decode;
+mod draft;
 pub mod feed;
+mod framing;
+mod layout;
+mod meaning;
 pub mod packet;
 pub mod profile;
 pub mod simulate;
 pub mod spec;
+
+pub use decode::{DecodeCounts, Decoded, Decoder, What};
+pub use profile::{DEFAULT_PROFILE, Profile, ProfileError};
