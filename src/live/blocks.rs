@@ -67,16 +67,16 @@ pub struct Collector {
 }
 
 impl Collector {
-    pub fn new(setup: &Setup, base: Option<TimeBase>) -> Result<Self, SetupError> {
-        Ok(Self {
-            evaluator: base.map(|base| Evaluator::new(setup, base)).transpose()?,
+    pub fn new(setup: &Setup) -> Self {
+        Self {
+            evaluator: None,
             setup: setup.clone(),
             wall: setup.block_temperature,
             temperature: None,
             readings: VecDeque::new(),
             shots: VecDeque::new(),
             changed: false,
-        })
+        }
     }
 
     /// Takes a record; progress when it was a shot.
@@ -148,7 +148,7 @@ pub async fn collect(
 ) -> Result<BlockShots, BlockError> {
     let name = spec.to_string();
     let mut source = feed::open(spec, profile, SourceOptions { pace: Pace::Max, record: None })?;
-    let mut collector = Collector::new(setup, profile.fixed_base())?;
+    let mut collector = Collector::new(setup);
     let patience = tokio::time::sleep(PATIENCE);
     tokio::pin!(patience);
     loop {

@@ -81,8 +81,8 @@ impl ScanRequest {
             setup: in_force.map_or_else(|| plan.typed_setup(), |entry| entry.setup.clone()),
             setup_id: in_force.map(|entry| entry.id),
             wall_temperature: plan.wall_temperature(),
-            profile_name: order.profile.name().to_owned(),
-            profile_text: order.profile.text().to_owned(),
+            profile_name: order.profile.name.clone(),
+            profile_text: order.profile.text.clone(),
             stream: order.spec.to_string(),
             software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
             checklist_override: order.checklist_override.filter(|_| !obstacles.is_empty()),
@@ -125,10 +125,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let start = request.start;
     let odometer = Odometer::new(start.path.clone())?;
     let limits = Arc::new(start.limits.clone());
-    let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
-    if let Some(base) = request.profile.fixed_base() {
-        maker.set_time_base(base)?;
-    }
+    let maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
     let live = request.spec.is_live();
     let source = crate::stream::feed::open(&request.spec, &request.profile, request.options)?;
     let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;

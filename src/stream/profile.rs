@@ -18,6 +18,8 @@ pub use written::{Flow, Parity};
 #[derive(Debug, Clone)]
 pub struct Profile {
     pub name: String,
+    /// The TOML it was read from, whole; kept with every run.
+    pub text: String,
     /// One line on the device it reads.
     pub about: String,
     pub link: LinkSettings,
@@ -105,7 +107,7 @@ impl Profile {
         let built = if unread { None } else { build::build(text, &written, &wrong, &mut problems) };
         problems.sort_by_key(|problem| problem.line);
         match built {
-            Some(profile) if problems.is_empty() => Ok(profile),
+            Some(profile) if problems.is_empty() => Ok(Self { text: text.to_owned(), ..profile }),
             _ => Err(PlanError { file: file.to_owned(), problems }),
         }
     }

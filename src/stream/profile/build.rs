@@ -93,6 +93,7 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
     let records = written.records.iter().enumerate().filter_map(|(index, record)| rule(index, record, order, &mut found)).collect();
     whole(written, &fixed_header, &mut found);
     Some(Profile {
+        text: String::new(),
         name: name?,
         about: written.about.clone().unwrap_or_default(),
         link,
