@@ -152,10 +152,19 @@ pub enum EventKind {
 /// One thing to be saved in an open run, in the order it happened.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Entry {
-    Reading { reading: Reading, waveform: Option<Waveform> },
+    Reading {
+        reading: Reading,
+        waveform: Option<Waveform>,
+    },
     Mark(Mark),
     Note(Note),
-    Event { kind: EventKind, text: String, seq: Option<u32>, along: Option<Length>, at_us: i64 },
+    Event {
+        kind: EventKind,
+        text: String,
+        seq: Option<u32>,
+        along: Option<Length>,
+        at_us: i64,
+    },
     /// The time base of the waveforms that follow.
     TimeBase(TimeBase),
     /// The state of a spot when it was raised, acknowledged or ended.
