@@ -1,17 +1,46 @@
-//! (contract)
-use crate::job::checklist::*; use crate::store::*; use crate::ultrasound::Setup; use crate::live::*; use std::sync::*;
-pub trait Backend {
-   fn contents(&self) -> anyhow::Result<JobContents>;
-   fn answer(&mut self, _: Answer)->anyhow::Result<()>; fn sign(&mut self, _: Signature)->anyhow::Result<()>; fn note(&mut self, _: Note)->anyhow::Result<()>; fn add_override(&mut self, _: String, _: Signed)->anyhow::Result<()>;
-   fn set_setup(&mut self, _: Setup, _: Signed)->anyhow::Result<()>;
-   fn start_scan(&mut self, line:&str, override_reason:Option<String>) -> anyhow::Result<ScanHandle>;
-   fn review(&self, run: RunId) -> anyhow::Result<Wall>;
-   fn now_us(&self)->i64;
+//! The console: what the operator sees and types. `state` is everything it knows, `update` turns events into new
+//! state and effects, `view` draws the state, and `shell` alone owns terminal, input thread and clock. It reads the
+//! newest [`crate::live::LiveView`] and never holds up what it looks at.
+
+pub mod backend;
+pub mod form;
+pub mod glyphs;
+pub mod keys;
+mod platform;
+pub mod settings;
+pub mod shell;
+pub mod state;
+pub mod text;
+pub mod theme;
+pub mod update;
+pub mod view;
+
+pub use backend::{Backend, ScanHandle};
+pub use glyphs::Glyphs;
+pub use shell::{ConsoleOptions, Outcome, count_draws, run};
+pub use text::safe_text;
+pub use theme::Theme;
+
+/// The steps of a job, in order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Step {
+    Prepare,
+    Checklist,
+    Calibrate,
+    Scan,
+    Review,
 }
-pub struct ScanHandle { pub view: tokio::sync::watch::Receiver<Arc<LiveView>>, pub wall: Arc<Mutex<Wall>>, pub commands: tokio::sync::mpsc::Sender<Command> }
-pub enum Step { Prepare, Checklist, Calibrate, Scan, Review }
-#[derive(Debug, Clone, Copy, clap::ValueEnum)] pub enum Theme { Dark }
-#[derive(Debug, Clone, Copy, clap::ValueEnum)] pub enum Glyphs { Ascii }
-pub struct ConsoleOptions { pub start: Step, pub theme: Option<Theme>, pub glyphs: Option<Glyphs>, pub unit: crate::units::LengthUnit, pub start_line: Option<String>, pub start_override: Option<String>, pub operator: Signed, pub settings_path: Option<std::path::PathBuf> }
-pub enum Outcome { Quit, Terminated(String) }
-pub async fn run(_: &mut impl Backend, _: ConsoleOptions) -> anyhow::Result<Outcome> { todo!() }
+
+impl Step {
+    pub const ALL: [Self; 5] = [Self::Prepare, Self::Checklist, Self::Calibrate, Self::Scan, Self::Review];
+
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Prepare => "Prepare",
+            Self::Checklist => "Checklist",
+            Self::Calibrate => "Calibrate",
+            Self::Scan => "Scan",
+            Self::Review => "Review",
+        }
+    }
+}

@@ -1,0 +1,31 @@
+//! What the console asks of the rest of the house: a job, its runs, and one run as it happens. The console knows
+//! neither file nor stream, so that a test can stand in for both.
+
+use crate::job::checklist::{Answer, Signature, Signed};
+use crate::live::{Command, LiveView, Wall};
+use crate::store::{JobContents, Note, RunId};
+use crate::ultrasound::Setup;
+use std::sync::{Arc, Mutex};
+
+pub trait Backend {
+    fn contents(&self) -> anyhow::Result<JobContents>;
+    fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
+    fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
+    fn note(&mut self, note: Note) -> anyhow::Result<()>;
+    /// Keeps why scanning is allowed although the checklist stands against it.
+    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()>;
+    fn set_setup(&mut self, setup: Setup, by: Signed) -> anyhow::Result<()>;
+    /// Opens a run on a line; readings flow until it ends.
+    fn start_scan(&mut self, line: &str, override_reason: Option<String>) -> anyhow::Result<ScanHandle>;
+    /// Strip, spots and marks of a stored run.
+    fn review(&self, run: RunId) -> anyhow::Result<Wall>;
+    /// µs since 1970-01-01 UTC.
+    fn now_us(&self) -> i64;
+}
+
+/// A run that is going on.
+pub struct ScanHandle {
+    pub view: tokio::sync::watch::Receiver<Arc<LiveView>>,
+    pub wall: Arc<Mutex<Wall>>,
+    pub commands: tokio::sync::mpsc::Sender<Command>,
+}

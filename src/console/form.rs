@@ -1,0 +1,222 @@
+//! A form: fields that are typed or chosen, one in focus, each with its own error. Pure; drawn elsewhere.
+
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+use tui_input::{Input, InputRequest};
+
+/// Longer input is refused: a stuck key must not fill a report.
+const LONGEST: usize = 400;
+
+#[derive(Debug, Clone)]
+pub enum Kind {
+    Text {
+        required: bool,
+    },
+    Number {
+        min: f64,
+        max: f64,
+    },
+    /// One of a few words; left and right go through them.
+    Choice(Vec<String>),
+}
+
+#[derive(Debug, Clone)]
+pub struct Field {
+    pub key: &'static str,
+    pub label: String,
+    pub unit: &'static str,
+    /// Why the value matters, one line.
+    pub hint: &'static str,
+    pub kind: Kind,
+    pub input: Input,
+    pub error: Option<String>,
+}
+
+impl Field {
+    pub fn text(key: &'static str, label: &str, value: &str, required: bool) -> Self {
+        Self::new(key, label, value, Kind::Text { required })
+    }
+    pub fn number(key: &'static str, label: &str, unit: &'static str, value: f64, min: f64, max: f64) -> Self {
+        Self { unit, ..Self::new(key, label, &format!("{value}"), Kind::Number { min, max }) }
+    }
+    pub fn choice(key: &'static str, label: &str, value: &str, choices: Vec<String>) -> Self {
+        Self::new(key, label, value, Kind::Choice(choices))
+    }
+    pub fn hint(self, hint: &'static str) -> Self {
+        Self { hint, ..self }
+    }
+    fn new(key: &'static str, label: &str, value: &str, kind: Kind) -> Self {
+        Self { key, label: label.to_owned(), unit: "", hint: "", kind, input: Input::new(value.to_owned()), error: None }
+    }
+
+    pub fn value(&self) -> &str {
+        self.input.value().trim()
+    }
+
+    fn check(&self) -> Option<String> {
+        let text = self.value();
+        match &self.kind {
+            Kind::Text { required: true } if text.is_empty() => Some("write something here, or press Esc".to_owned()),
+            Kind::Text { .. } => None,
+            Kind::Number { min, max } => match text.parse::<f64>() {
+                Ok(number) if number.is_finite() && (*min..=*max).contains(&number) => None,
+                Ok(number) if number.is_finite() => Some(format!("{number} is not possible: from {min} to {max} {}", self.unit)),
+                _ => Some(format!("'{text}' is not a number: write digits and a point, without the unit")),
+            },
+            Kind::Choice(choices) if choices.iter().any(|choice| choice == text) => None,
+            Kind::Choice(choices) => Some(format!("choose one of {}", choices.join(", "))),
+        }
+    }
+
+    fn turn(&mut self, forward: bool) {
+        if let Kind::Choice(choices) = &self.kind
+            && !choices.is_empty()
+        {
+            let here = choices.iter().position(|choice| choice == self.input.value()).unwrap_or(0);
+            let next = (here + if forward { 1 } else { choices.len() - 1 }) % choices.len();
+            self.input = Input::new(choices[next].clone());
+        }
+    }
+}
+
+#[derive(Debug, Clone)]
+pub struct Form {
+    pub fields: Vec<Field>,
+    pub focus: usize,
+}
+
+impl Form {
+    pub fn new(fields: Vec<Field>) -> Self {
+        Self { fields, focus: 0 }
+    }
+
+    pub fn value(&self, key: &str) -> &str {
+        self.fields.iter().find(|field| field.key == key).map_or("", Field::value)
+    }
+
+    /// A number that [`Form::validate`] has passed.
+    pub fn number(&self, key: &str) -> Option<f64> {
+        self.value(key).parse().ok()
+    }
+
+    pub fn on_last(&self) -> bool {
+        self.focus + 1 >= self.fields.len()
+    }
+
+    pub fn go(&mut self, forward: bool) {
+        let count = self.fields.len().max(1);
+        self.focus = (self.focus + if forward { 1 } else { count - 1 }) % count;
+    }
+
+    /// Puts an error under a field and the focus on it.
+    pub fn refuse(&mut self, key: &str, why: impl Into<String>) {
+        if let Some(index) = self.fields.iter().position(|field| field.key == key) {
+            self.fields[index].error = Some(why.into());
+            self.focus = index;
+        }
+    }
+
+    /// Checks every field; the focus goes to the first that is wrong.
+    pub fn validate(&mut self) -> bool {
+        for field in &mut self.fields {
+            field.error = field.check();
+        }
+        match self.fields.iter().position(|field| field.error.is_some()) {
+            Some(first) => {
+                self.focus = first;
+                false
+            }
+            None => true,
+        }
+    }
+
+    pub fn type_key(&mut self, key: &KeyEvent) {
+        let Some(field) = self.fields.get_mut(self.focus) else {
+            return;
+        };
+        if let Kind::Choice(_) = field.kind {
+            match key.code {
+                KeyCode::Right | KeyCode::Char(' ') => field.turn(true),
+                KeyCode::Left => field.turn(false),
+                _ => {}
+            }
+            return;
+        }
+        let control = key.modifiers.contains(KeyModifiers::CONTROL);
+        let request = match key.code {
+            KeyCode::Char('u') if control => InputRequest::DeleteLine,
+            KeyCode::Char('w') if control => InputRequest::DeletePrevWord,
+            KeyCode::Char('a') if control => InputRequest::GoToStart,
+            KeyCode::Char('e') if control => InputRequest::GoToEnd,
+            // AltGr arrives as Ctrl+Alt on Windows and still types a character.
+            KeyCode::Char(c) if control == key.modifiers.contains(KeyModifiers::ALT) && !c.is_control() => {
+                if field.input.value().chars().count() >= LONGEST {
+                    return;
+                }
+                InputRequest::InsertChar(c)
+            }
+            KeyCode::Backspace => InputRequest::DeletePrevChar,
+            KeyCode::Delete => InputRequest::DeleteNextChar,
+            KeyCode::Left => InputRequest::GoToPrevChar,
+            KeyCode::Right => InputRequest::GoToNextChar,
+            KeyCode::Home => InputRequest::GoToStart,
+            KeyCode::End => InputRequest::GoToEnd,
+            _ => return,
+        };
+        field.input.handle(request);
+        field.error = None;
+    }
+
+    pub fn paste(&mut self, text: &str) {
+        if let Some(field) = self.fields.get_mut(self.focus)
+            && !matches!(field.kind, Kind::Choice(_))
+        {
+            let room = LONGEST.saturating_sub(field.input.value().chars().count());
+            for c in super::text::safe_text(text).chars().take(room) {
+                field.input.handle(InputRequest::InsertChar(c));
+            }
+            field.error = None;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn press(form: &mut Form, text: &str) {
+        for c in text.chars() {
+            form.type_key(&KeyEvent::new(KeyCode::Char(c), KeyModifiers::NONE));
+        }
+    }
+
+    #[test]
+    fn a_number_out_of_its_limits_is_refused_under_its_field() {
+        let mut form = Form::new(vec![Field::text("a", "name", "x", true), Field::number("b", "velocity", "m/s", 5920.0, 500.0, 15000.0)]);
+        assert!(form.validate());
+        form.go(true);
+        press(&mut form, "0");
+        assert!(!form.validate());
+        assert_eq!(form.focus, 1);
+        assert_eq!(form.fields[1].error.as_deref(), Some("59200 is not possible: from 500 to 15000 m/s"));
+        press(&mut form, "x");
+        assert!(!form.validate() && form.fields[1].error.as_ref().unwrap().contains("is not a number"));
+    }
+
+    #[test]
+    fn choices_turn_and_take_no_letters() {
+        let mut form = Form::new(vec![Field::choice("p", "picker", "flank", vec!["flank".into(), "peak".into()])]);
+        press(&mut form, "zz ");
+        assert_eq!(form.value("p"), "peak");
+        form.type_key(&KeyEvent::new(KeyCode::Left, KeyModifiers::NONE));
+        assert_eq!(form.value("p"), "flank");
+    }
+
+    #[test]
+    fn pasted_text_loses_its_control_characters_and_a_stuck_key_stops() {
+        let mut form = Form::new(vec![Field::text("n", "note", "", true)]);
+        form.paste("pit\x1b[2J");
+        assert_eq!(form.value("n"), "pit·[2J");
+        press(&mut form, &"x".repeat(1000));
+        assert_eq!(form.value("n").chars().count(), LONGEST);
+    }
+}

@@ -1,0 +1,192 @@
+//! The characters a screen may use. A terminal does not tell which of them its font has, so the operator looks at
+//! a test card and chooses: braille, half blocks (only what the old code page 437 fonts hold), or plain ASCII.
+
+use crate::strip::Level;
+use serde::{Deserialize, Serialize};
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum Glyphs {
+    Braille,
+    HalfBlock,
+    Ascii,
+}
+
+impl Default for Glyphs {
+    /// Windows consoles come with fonts that have no braille.
+    fn default() -> Self {
+        if cfg!(windows) { Self::HalfBlock } else { Self::Braille }
+    }
+}
+
+/// The single characters of a set.
+#[derive(Debug)]
+pub struct Shapes {
+    /// Metal across, from empty to full; what lies between is evenly spread.
+    pub across: &'static [char],
+    /// Metal upward, from empty to full.
+    pub upward: &'static [char],
+    pub hatch: char,
+    pub nominal: char,
+    pub required: char,
+    pub crawler: char,
+    pub outer_face: char,
+    pub seam: char,
+    pub rule: char,
+    pub divider: char,
+    pub done: char,
+    pub open: char,
+    pub missing: char,
+    pub cursor: char,
+    pub gate: (char, char, char),
+    pub corner: [char; 4],
+    pub tee: (char, char),
+    pub ellipsis: char,
+}
+
+const BRAILLE: Shapes = Shapes {
+    across: &[' ', '▏', '▎', '▍', '▌', '▋', '▊', '▉', '█'],
+    upward: &[' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'],
+    hatch: '░',
+    nominal: '│',
+    required: '┆',
+    crawler: '▶',
+    outer_face: '┃',
+    seam: '╌',
+    rule: '─',
+    divider: '│',
+    done: '●',
+    open: '○',
+    missing: '!',
+    cursor: '›',
+    gate: ('╘', '═', '╛'),
+    corner: ['┌', '┐', '└', '┘'],
+    tee: ('├', '┤'),
+    ellipsis: '…',
+};
+
+const HALF_BLOCK: Shapes = Shapes {
+    across: &[' ', '▌', '█'],
+    upward: &[' ', '▄', '█'],
+    required: '¦',
+    crawler: '►',
+    outer_face: '║',
+    seam: '-',
+    cursor: '>',
+    ellipsis: '.',
+    ..BRAILLE
+};
+
+const ASCII: Shapes = Shapes {
+    across: &[' ', '-', '='],
+    upward: &[' ', '.', '='],
+    hatch: '/',
+    nominal: '|',
+    required: ':',
+    crawler: '>',
+    outer_face: '|',
+    seam: '-',
+    rule: '-',
+    divider: '|',
+    done: '*',
+    open: 'o',
+    missing: '!',
+    cursor: '>',
+    gate: ('\\', '_', '/'),
+    corner: ['+', '+', '+', '+'],
+    tee: ('+', '+'),
+    ellipsis: '.',
+};
+
+impl Glyphs {
+    pub const ALL: [Self; 3] = [Self::Braille, Self::HalfBlock, Self::Ascii];
+
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Braille => "braille",
+            Self::HalfBlock => "half-block",
+            Self::Ascii => "ascii",
+        }
+    }
+
+    pub fn next(self) -> Self {
+        match self {
+            Self::Braille => Self::HalfBlock,
+            Self::HalfBlock => Self::Ascii,
+            Self::Ascii => Self::Braille,
+        }
+    }
+
+    pub fn shapes(self) -> &'static Shapes {
+        match self {
+            Self::Braille => &BRAILLE,
+            Self::HalfBlock => &HALF_BLOCK,
+            Self::Ascii => &ASCII,
+        }
+    }
+
+    /// How a key is written: arrows are words where there are no arrows.
+    pub fn key_name(self, shown: &'static str) -> &'static str {
+        match (self, shown) {
+            (Self::Ascii, "↑↓") => "Up/Dn",
+            (_, shown) => shown,
+        }
+    }
+
+    /// The glyph that goes with a level's word.
+    pub fn level(self, level: Level) -> char {
+        match (self, level) {
+            (Self::Ascii, Level::Unjudged) => '?',
+            (Self::Ascii, Level::Sound) => '.',
+            (Self::Ascii, Level::Watch) => '^',
+            (Self::Ascii, Level::Thin) => '#',
+            (Self::Ascii, Level::Lost) => 'o',
+            (_, Level::Unjudged) => '?',
+            (_, Level::Sound) => '·',
+            (_, Level::Watch) => '▲',
+            (Self::HalfBlock, Level::Thin) => '■',
+            (_, Level::Thin) => '◆',
+            (_, Level::Lost) => '○',
+        }
+    }
+}
+
+impl Shapes {
+    /// A bar of `length` cells (a fraction is drawn as finely as the set can), never longer than `cells`.
+    /// Rounds down, so that a wall never looks thicker than it is.
+    pub fn bar(ramp: &[char], length: f64, cells: usize) -> impl Iterator<Item = char> {
+        let steps = ramp.len() - 1;
+        let filled = (length.clamp(0.0, cells as f64) * steps as f64 + 1e-9).floor() as usize;
+        (0..cells).map(move |cell| ramp[filled.saturating_sub(cell * steps).min(steps)])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bar_is_never_longer_than_the_wall_is_thick() {
+        let bar = |length| Shapes::bar(BRAILLE.across, length, 4).collect::<String>();
+        assert_eq!((bar(0.0), bar(1.5), bar(2.99), bar(9.0)), ("    ".into(), "█▌  ".into(), "██▉ ".into(), "████".into()));
+        assert_eq!(Shapes::bar(HALF_BLOCK.across, 1.9, 3).collect::<String>(), "█▌ ");
+    }
+
+    #[test]
+    fn ascii_is_ascii() {
+        for level in [Level::Unjudged, Level::Sound, Level::Watch, Level::Thin, Level::Lost] {
+            assert!(Glyphs::Ascii.level(level).is_ascii());
+        }
+    }
+
+    #[test]
+    fn no_two_levels_share_a_glyph() {
+        for set in Glyphs::ALL {
+            let mut seen: Vec<char> =
+                [Level::Unjudged, Level::Sound, Level::Watch, Level::Thin, Level::Lost].map(|level| set.level(level)).to_vec();
+            seen.sort_unstable();
+            seen.dedup();
+            assert_eq!(seen.len(), 5, "{set:?}");
+        }
+    }
+}

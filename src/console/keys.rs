@@ -1,0 +1,345 @@
+//! The one table of keys: what each does, where it works, what the footer and the help say of it.
+
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+
+/// What the operator can do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Action {
+    Quit,
+    Help,
+    NextStep,
+    PreviousStep,
+    NextTheme,
+    NextGlyphs,
+    ToggleUnit,
+    Redraw,
+    TestCard,
+    Up,
+    Down,
+    PageUp,
+    PageDown,
+    Home,
+    /// Take what the cursor is on.
+    Choose,
+    Yes,
+    No,
+    Back,
+    Sign,
+    Comment,
+    EditSetup,
+    Start,
+    Override,
+    Note,
+    /// Flag the place with the mark of this number.
+    Mark(u8),
+    Acknowledge,
+    AcknowledgeAll,
+    Freeze,
+    WaveSpan,
+    ZoomIn,
+    ZoomOut,
+    EndRun,
+    Submit,
+    Cancel,
+    NextField,
+    PreviousField,
+}
+
+/// Which keys work is a matter of what is on screen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Mode {
+    Prepare,
+    CheckConfirm,
+    CheckChoice,
+    CheckField,
+    Calibrate,
+    /// No run is going; one can be started.
+    Ready,
+    Scanning,
+    /// A run has ended and still stands on screen.
+    Ended,
+    Runs,
+    ReviewRun,
+    Typing,
+    Confirm,
+    Help,
+    TestCard,
+}
+
+impl Mode {
+    pub const ALL: [Self; 14] = [
+        Self::Prepare,
+        Self::CheckConfirm,
+        Self::CheckChoice,
+        Self::CheckField,
+        Self::Calibrate,
+        Self::Ready,
+        Self::Scanning,
+        Self::Ended,
+        Self::Runs,
+        Self::ReviewRun,
+        Self::Typing,
+        Self::Confirm,
+        Self::Help,
+        Self::TestCard,
+    ];
+}
+
+/// A key, with or without Ctrl.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Chord {
+    pub code: KeyCode,
+    pub control: bool,
+}
+
+const fn key(code: KeyCode) -> Chord {
+    Chord { code, control: false }
+}
+const fn letter(c: char) -> Chord {
+    key(KeyCode::Char(c))
+}
+const fn control(c: char) -> Chord {
+    Chord { code: KeyCode::Char(c), control: true }
+}
+
+#[derive(Debug)]
+pub struct Binding {
+    pub keys: &'static [Chord],
+    pub action: Action,
+    pub modes: &'static [Mode],
+    /// How the key is written on screen; empty where another binding's line speaks for it.
+    pub shown: &'static str,
+    /// Two words for the footer; empty keeps it out of there.
+    pub label: &'static str,
+    pub help: &'static str,
+    /// Held down, it goes on.
+    pub repeats: bool,
+}
+
+use Action as A;
+use Mode as M;
+
+const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
+const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun];
+const STEPS: &[Mode] =
+    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun];
+const LISTS: &[Mode] =
+    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun, M::Help];
+
+const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
+    let repeats = matches!(action, A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::NextField | A::PreviousField);
+    Binding { keys, action, modes, shown: words[0], label: words[1], help: words[2], repeats }
+}
+
+/// In the order of the footer.
+pub const BINDINGS: &[Binding] = &[
+    bind(&[letter('s')], A::Start, &[M::Ready, M::Ended], ["s", "start run", "open a run on the chosen line and record"]),
+    bind(
+        &[letter('o')],
+        A::Override,
+        &[M::Ready],
+        ["o", "override", "scan although the checklist stands against it; asks why and keeps the reason"],
+    ),
+    bind(
+        &[letter('n')],
+        A::Note,
+        &[M::Prepare, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
+        ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
+    ),
+    bind(
+        &[letter('1')],
+        A::Mark(0),
+        &[M::Scanning],
+        ["1-5", "mark", "flag this place: 1 seam, 2 nozzle, 3 obstruction, 4 surface, 5 other"],
+    ),
+    bind(&[letter('2')], A::Mark(1), &[M::Scanning], ["", "", ""]),
+    bind(&[letter('3')], A::Mark(2), &[M::Scanning], ["", "", ""]),
+    bind(&[letter('4')], A::Mark(3), &[M::Scanning], ["", "", ""]),
+    bind(&[letter('5')], A::Mark(4), &[M::Scanning], ["", "", ""]),
+    bind(
+        &[letter('a')],
+        A::Acknowledge,
+        &[M::Scanning],
+        ["a", "seen", "acknowledge the spot named in the alarm line; it stays in the list"],
+    ),
+    bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
+    bind(&[letter('f')], A::Freeze, &[M::Scanning], ["f", "freeze", "hold the waveform still to look at it; recording goes on"]),
+    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate], ["w", "", "waveform about the gate, or whole"]),
+    bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
+    bind(
+        &[letter('n'), letter('N')],
+        A::No,
+        &[M::CheckConfirm, M::Confirm],
+        ["n", "no", "not confirmed: this stops the job until it is put right"],
+    ),
+    bind(
+        &[key(KeyCode::Enter)],
+        A::Choose,
+        &[M::Prepare, M::CheckChoice, M::CheckField, M::Ended, M::Runs],
+        ["Enter", "choose", "take what the cursor is on, or type the answer"],
+    ),
+    bind(&[letter('s')], A::Sign, CHECK, ["s", "sign", "sign the answers given so far with name and certificate"]),
+    bind(&[letter('c')], A::Comment, CHECK, ["c", "comment", "add words to an answer; the earlier answer stays"]),
+    bind(
+        &[letter('e')],
+        A::EditSetup,
+        &[M::Calibrate],
+        ["e", "edit", "type velocity, zero and gate; kept beside the earlier set-ups with your name"],
+    ),
+    bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the least reading always shows"]),
+    bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
+    bind(&[key(KeyCode::Up), letter('k')], A::Up, LISTS, ["↑↓", "move", "back along the wall, or through the list; recording goes on"]),
+    bind(&[key(KeyCode::Down), letter('j')], A::Down, LISTS, ["", "", ""]),
+    bind(&[key(KeyCode::PageUp)], A::PageUp, LISTS, ["PgUp PgDn", "", "ten rows at a time"]),
+    bind(&[key(KeyCode::PageDown)], A::PageDown, LISTS, ["", "", ""]),
+    bind(&[key(KeyCode::Home)], A::Home, LISTS, ["Home", "", "to the start, or back to the crawler"]),
+    bind(&[letter('e')], A::EndRun, &[M::Scanning], ["e", "end run", "close the run; asks first"]),
+    bind(&[key(KeyCode::Esc)], A::Back, &[M::Ended, M::ReviewRun, M::Help, M::TestCard], ["Esc", "back", "back to where you were"]),
+    bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
+    bind(&[key(KeyCode::Enter)], A::Choose, &[M::TestCard], ["Enter", "keep", "keep the set that looks right"]),
+    bind(&[key(KeyCode::Esc)], A::Cancel, &[M::Typing, M::Confirm], ["Esc", "drop", "drop what was typed"]),
+    bind(&[key(KeyCode::Tab), key(KeyCode::Down)], A::NextField, &[M::Typing], ["Tab", "next field", "next field"]),
+    bind(&[key(KeyCode::BackTab), key(KeyCode::Up)], A::PreviousField, &[M::Typing], ["", "", ""]),
+    bind(&[key(KeyCode::Tab)], A::NextStep, STEPS, ["Tab", "next step", "next step; Shift-Tab goes back. A run goes on meanwhile"]),
+    bind(&[key(KeyCode::BackTab)], A::PreviousStep, STEPS, ["", "", ""]),
+    bind(&[letter('t')], A::NextTheme, STEPS, ["t", "", "colours: dark, light, sunlight, mono"]),
+    bind(
+        &[letter('g')],
+        A::NextGlyphs,
+        &[
+            M::Prepare,
+            M::CheckConfirm,
+            M::CheckChoice,
+            M::CheckField,
+            M::Calibrate,
+            M::Ready,
+            M::Scanning,
+            M::Ended,
+            M::Runs,
+            M::ReviewRun,
+            M::TestCard,
+        ],
+        ["g", "", "characters for drawing: braille, half blocks, ASCII"],
+    ),
+    bind(&[letter('G')], A::TestCard, STEPS, ["G", "", "the test card: see which characters your font has"]),
+    bind(&[letter('u')], A::ToggleUnit, STEPS, ["u", "", "millimetres or inches; what is stored does not change"]),
+    bind(&[control('l')], A::Redraw, STEPS, ["^L", "", "draw the whole screen again"]),
+    bind(&[letter('q'), control('c')], A::Quit, STEPS, ["q", "quit", "leave; asks first while a run is going"]),
+    bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm], ["", "", ""]),
+    bind(&[control('c')], A::Back, &[M::Help, M::TestCard], ["", "", ""]),
+    bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
+    bind(&[letter('?'), letter('q')], A::Back, &[M::Help], ["", "", ""]),
+];
+
+/// What a key means here. Releases mean nothing; a key held down only goes on where that does no harm.
+pub fn lookup(mode: Mode, event: &KeyEvent) -> Option<&'static Binding> {
+    if event.kind == KeyEventKind::Release {
+        return None;
+    }
+    let control = event.modifiers.contains(KeyModifiers::CONTROL) && !event.modifiers.contains(KeyModifiers::ALT);
+    let chord = Chord { code: event.code, control };
+    BINDINGS
+        .iter()
+        .find(|binding| binding.modes.contains(&mode) && binding.keys.contains(&chord))
+        .filter(|binding| event.kind == KeyEventKind::Press || binding.repeats)
+}
+
+/// Key and words for the footer of a mode, in order.
+pub fn footer(mode: Mode) -> impl Iterator<Item = (&'static str, &'static str)> {
+    BINDINGS.iter().filter(move |binding| binding.modes.contains(&mode) && !binding.label.is_empty()).map(|b| (b.shown, b.label))
+}
+
+/// Every key that works in a mode, with what it does.
+pub fn help(mode: Mode) -> impl Iterator<Item = (&'static str, &'static str)> {
+    BINDINGS.iter().filter(move |binding| binding.modes.contains(&mode) && !binding.help.is_empty()).map(|b| (b.shown, b.help))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::HashSet;
+
+    #[test]
+    fn no_key_means_two_things_in_one_mode() {
+        for mode in Mode::ALL {
+            let mut seen = HashSet::new();
+            for binding in BINDINGS.iter().filter(|binding| binding.modes.contains(&mode)) {
+                for chord in binding.keys {
+                    assert!(seen.insert(*chord), "{chord:?} stands twice in {mode:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn every_action_has_a_key_and_every_mode_a_way_out() {
+        use Action::*;
+        let all = [
+            Quit,
+            Help,
+            NextStep,
+            PreviousStep,
+            NextTheme,
+            NextGlyphs,
+            ToggleUnit,
+            Redraw,
+            TestCard,
+            Up,
+            Down,
+            PageUp,
+            PageDown,
+            Home,
+            Choose,
+            Yes,
+            No,
+            Back,
+            Sign,
+            Comment,
+            EditSetup,
+            Start,
+            Override,
+            Note,
+            Mark(0),
+            Mark(1),
+            Mark(2),
+            Mark(3),
+            Mark(4),
+            Acknowledge,
+            AcknowledgeAll,
+            Freeze,
+            WaveSpan,
+            ZoomIn,
+            ZoomOut,
+            EndRun,
+            Submit,
+            Cancel,
+            NextField,
+            PreviousField,
+        ];
+        let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
+        for action in all {
+            assert!(bound.contains(&action), "{action:?} has no key");
+        }
+        assert_eq!(bound.len(), all.len(), "an action is bound that this test does not know");
+        for mode in Mode::ALL {
+            let out = BINDINGS.iter().any(|b| b.modes.contains(&mode) && matches!(b.action, Quit | Cancel | Back));
+            assert!(out, "{mode:?}");
+        }
+    }
+
+    #[test]
+    fn releases_mean_nothing_and_a_held_key_only_navigates() {
+        let event = |c, kind| KeyEvent { kind, ..KeyEvent::new(KeyCode::Char(c), KeyModifiers::NONE) };
+        assert!(lookup(Mode::Scanning, &event('e', KeyEventKind::Press)).is_some());
+        assert!(lookup(Mode::Scanning, &event('e', KeyEventKind::Release)).is_none());
+        assert!(lookup(Mode::Scanning, &event('e', KeyEventKind::Repeat)).is_none());
+        assert!(lookup(Mode::Scanning, &event('+', KeyEventKind::Repeat)).is_some());
+    }
+
+    #[test]
+    fn the_footer_names_a_handful_of_keys() {
+        for mode in Mode::ALL {
+            assert!((1..=11).contains(&footer(mode).count()), "{mode:?}: {}", footer(mode).count());
+        }
+    }
+}

@@ -1,0 +1,182 @@
+//! The terminal itself: taken over and given back, drawn on through a thread of its own, its keys read in another.
+//! A terminal that hangs or goes away holds up those two threads and nothing else.
+
+use super::Surface;
+use crate::console::platform;
+use crate::console::state::App;
+use crate::console::view;
+use ratatui::Terminal;
+use ratatui::backend::{Backend, ClearType, CrosstermBackend};
+use ratatui::crossterm::event::{self, DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent};
+use ratatui::crossterm::terminal::{
+    BeginSynchronizedUpdate, EndSynchronizedUpdate, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
+};
+use ratatui::crossterm::{cursor, execute, queue, style};
+use std::io::{self, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, Once, PoisonError, mpsc as std_mpsc};
+use std::time::{Duration, Instant};
+use tokio::sync::mpsc;
+
+/// Whether the terminal is in our hands: then a panic must give it back.
+static TAKEN: AtomicBool = AtomicBool::new(false);
+static HOOK: Once = Once::new();
+
+fn take_over() -> io::Result<()> {
+    HOOK.call_once(|| {
+        let before = std::panic::take_hook();
+        std::panic::set_hook(Box::new(move |info| {
+            give_back();
+            before(info);
+        }));
+    });
+    enable_raw_mode()?;
+    TAKEN.store(true, Ordering::SeqCst);
+    execute!(io::stdout(), EnterAlternateScreen, EnableBracketedPaste, cursor::Hide)
+}
+
+/// Undoes exactly what [`take_over`] did, once.
+fn give_back() {
+    if !TAKEN.swap(false, Ordering::SeqCst) {
+        return;
+    }
+    // A terminal that is gone cannot be restored; there is nobody to tell.
+    let _ = execute!(io::stdout(), EndSynchronizedUpdate, style::ResetColor, DisableBracketedPaste, LeaveAlternateScreen, cursor::Show);
+    let _ = disable_raw_mode();
+}
+
+/// Collects one picture's bytes.
+#[derive(Clone, Default)]
+struct Frame(Arc<Mutex<Vec<u8>>>);
+
+impl Frame {
+    fn take(&self) -> Vec<u8> {
+        std::mem::take(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+impl Write for Frame {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+pub struct TerminalSurface {
+    terminal: Terminal<CrosstermBackend<Frame>>,
+    frame: Frame,
+    pictures: std_mpsc::SyncSender<Vec<u8>>,
+    /// Set while a picture is on its way out.
+    busy: Arc<AtomicBool>,
+    broken: Arc<AtomicBool>,
+}
+
+impl TerminalSurface {
+    pub fn open() -> io::Result<Self> {
+        if !platform::terminal_is_there() {
+            return Err(io::Error::other("the output is not a terminal"));
+        }
+        let frame = Frame::default();
+        let terminal = Terminal::new(CrosstermBackend::new(frame.clone()))?;
+        if let Err(error) = take_over() {
+            give_back();
+            return Err(error);
+        }
+        let (busy, broken) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
+        let (pictures, queue) = std_mpsc::sync_channel::<Vec<u8>>(1);
+        let (writer_busy, writer_broken) = (busy.clone(), broken.clone());
+        let spawned = std::thread::Builder::new().name("screen".to_owned()).spawn(move || {
+            while let Ok(bytes) = queue.recv() {
+                let mut out = io::stdout().lock();
+                if out.write_all(&bytes).and_then(|()| out.flush()).is_err() {
+                    writer_broken.store(true, Ordering::SeqCst);
+                }
+                drop(out);
+                writer_busy.store(false, Ordering::SeqCst);
+            }
+        });
+        if let Err(error) = spawned {
+            give_back();
+            return Err(error);
+        }
+        Ok(Self { terminal, frame, pictures, busy, broken })
+    }
+
+    fn send(&self, bytes: Vec<u8>) {
+        self.busy.store(true, Ordering::SeqCst);
+        if self.pictures.try_send(bytes).is_err() {
+            self.broken.store(true, Ordering::SeqCst);
+        }
+    }
+}
+
+impl Surface for TerminalSurface {
+    fn ready(&self) -> bool {
+        !self.busy.load(Ordering::SeqCst)
+    }
+
+    fn draw(&mut self, app: &App) -> io::Result<()> {
+        queue!(self.frame, BeginSynchronizedUpdate)?;
+        self.terminal.draw(|frame| view::draw(app, frame))?;
+        queue!(self.frame, EndSynchronizedUpdate)?;
+        self.send(self.frame.take());
+        Ok(())
+    }
+
+    fn start_over(&mut self) -> io::Result<()> {
+        self.terminal = Terminal::new(CrosstermBackend::new(self.frame.clone()))?;
+        self.terminal.backend_mut().clear_region(ClearType::All)
+    }
+
+    fn bell(&mut self) {
+        // Goes out with the next picture, which an alarm always brings with it.
+        let _ = self.frame.write_all(b"\x07");
+    }
+
+    fn is_there(&self) -> bool {
+        !self.broken.load(Ordering::SeqCst) && platform::terminal_is_there()
+    }
+}
+
+impl Drop for TerminalSurface {
+    fn drop(&mut self) {
+        // The last picture goes out first; a terminal that does not take it is left as it is.
+        let since = Instant::now();
+        while self.busy.load(Ordering::SeqCst) && since.elapsed() < Duration::from_millis(500) {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        if self.busy.load(Ordering::SeqCst) {
+            TAKEN.store(false, Ordering::SeqCst);
+            let _ = disable_raw_mode();
+        } else {
+            give_back();
+        }
+    }
+}
+
+/// Reads keys in a thread that nothing waits for: where the terminal vanishes, its poll may never return.
+pub fn read_input() -> mpsc::Receiver<TerminalEvent> {
+    let (events, received) = mpsc::channel(256);
+    let read = move || {
+        while !events.is_closed() {
+            match event::poll(Duration::from_millis(200)) {
+                Ok(false) => {}
+                Ok(true) => match event::read() {
+                    Ok(event) => {
+                        if events.blocking_send(event).is_err() {
+                            return;
+                        }
+                    }
+                    Err(_) => return,
+                },
+                Err(_) => return,
+            }
+        }
+    };
+    // Without the thread the channel closes at once and the screen is there to be looked at.
+    let _ = std::thread::Builder::new().name("keys".to_owned()).spawn(read);
+    received
+}

@@ -1,0 +1,424 @@
+//! Everything the console knows, as plain data. `update` changes it, `view` draws it; neither touches a terminal,
+//! a file or a clock.
+
+use super::form::Form;
+use super::keys::Mode;
+use super::theme::Role;
+use super::{Glyphs, Step, Theme, text};
+use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
+use crate::job::plan::Date;
+use crate::live::{Command, LiveView, Phase, Wall};
+use crate::reading::Reading;
+use crate::store::{JobContents, Note, RunId, RunState, RunSummary};
+use crate::strip::{Level, Spot};
+use crate::travel::Direction;
+use crate::ultrasound::{Setup, Waveform};
+use crate::units::{Length, LengthUnit};
+use ratatui::crossterm::event::KeyEvent;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// How the screen looks.
+#[derive(Debug, Clone, Copy)]
+pub struct Look {
+    pub theme: Theme,
+    pub glyphs: Glyphs,
+    pub unit: LengthUnit,
+    /// The wall clock's offset from UTC, s.
+    pub utc_offset_s: i32,
+}
+
+/// Something that happened.
+#[derive(Debug, Clone)]
+pub enum Event {
+    Key(KeyEvent),
+    Paste(String),
+    /// A second has passed while something on screen shows time.
+    Clock(i64),
+    Live(Arc<LiveView>, i64),
+    Contents(Box<JobContents>),
+    Started {
+        view: Arc<LiveView>,
+        wall: Arc<Mutex<Wall>>,
+    },
+    Reviewed(RunId, Box<Wall>),
+    /// An effect was done; says so in words.
+    Done(String),
+    /// An effect failed; says what and what to do.
+    Failed(String),
+}
+
+/// What the shell must do.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    Reload,
+    Answer(Answer),
+    Sign(Signature),
+    Note(Note),
+    AddOverride(String, Signed),
+    SetSetup(Box<Setup>, Signed),
+    StartScan {
+        line: String,
+        reason: Option<String>,
+    },
+    Command(Command),
+    OpenRun(RunId),
+    SaveSettings,
+    /// Draw everything again, also what has not changed.
+    Redraw,
+    Bell,
+    Quit,
+}
+
+/// What is being typed, and what it is for.
+#[derive(Debug, Clone)]
+pub struct Prompt {
+    pub title: String,
+    pub purpose: Purpose,
+    pub form: Form,
+}
+
+#[derive(Debug, Clone)]
+pub enum Purpose {
+    /// Who is at the keys; then what was wanted.
+    Identify,
+    Answer {
+        item: String,
+    },
+    Comment {
+        item: String,
+        value: Value,
+    },
+    Sign,
+    Note,
+    Setup,
+    Override {
+        line: String,
+    },
+}
+
+/// A question to be answered with yes or no.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Question {
+    EndRun,
+    EndRunAndQuit,
+}
+
+impl Question {
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::EndRun => "End this run?",
+            Self::EndRunAndQuit => "A run is going. End it and leave?",
+        }
+    }
+}
+
+/// Millimetres of wall in one row (or column), from near to far.
+pub const ZOOMS: [f64; 9] = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0];
+
+/// Where the operator looks on the wall.
+#[derive(Debug, Clone, Copy)]
+pub struct WallLook {
+    pub zoom: usize,
+    /// The place looked at; `None` follows the crawler.
+    pub back: Option<Length>,
+}
+
+impl Default for WallLook {
+    fn default() -> Self {
+        Self { zoom: 5, back: None }
+    }
+}
+
+impl WallLook {
+    pub fn step(&self) -> Length {
+        Length::mm(ZOOMS[self.zoom.min(ZOOMS.len() - 1)])
+    }
+}
+
+/// A waveform held still.
+#[derive(Debug, Clone)]
+pub struct Frozen {
+    pub waveform: Waveform,
+    pub reading: Reading,
+}
+
+/// A run on screen, going on or just ended.
+#[derive(Debug, Clone)]
+pub struct Scan {
+    pub view: Arc<LiveView>,
+    pub wall: Arc<Mutex<Wall>>,
+    pub look: WallLook,
+    pub frozen: Option<Frozen>,
+    /// Size of the job file and time when first seen: how fast it grows.
+    pub size_at_start: Option<(u64, i64)>,
+}
+
+impl Scan {
+    /// Locks the wall for the time of copying rows out. A writer that panicked has left whole readings behind.
+    pub fn wall(&self) -> MutexGuard<'_, Wall> {
+        self.wall.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub fn is_over(&self) -> bool {
+        matches!(self.view.phase, Phase::Ended(_) | Phase::Failed(_))
+    }
+
+    /// The spot the alarm line shows: the worst that nobody has acknowledged, the newest of equals.
+    pub fn alarm(&self) -> Option<(Spot, usize)> {
+        let wall = self.wall();
+        let open = wall.spots.open().count();
+        let worst = wall.spots.open().max_by_key(|spot| (spot.level, spot.id))?;
+        Some((worst.clone(), open))
+    }
+
+    /// Seconds the saved state is behind what has come.
+    pub fn lag_s(&self, now_us: i64) -> f64 {
+        let Some(reading) = &self.view.reading else {
+            return 0.0;
+        };
+        if self.view.saved.run == Some(self.view.run) && self.view.saved.seq == Some(reading.seq) {
+            return 0.0;
+        }
+        let since = if self.view.saved.at_us > 0 { self.view.saved.at_us.max(self.view.started_us) } else { self.view.started_us };
+        (now_us.max(reading.host_time_us) - since).max(0) as f64 / 1e6
+    }
+
+    /// Seconds until the disk is full at the rate the job file has grown; `None` until that is known.
+    pub fn disk_seconds(&self) -> Option<f64> {
+        let (size, at) = self.size_at_start?;
+        let saved = &self.view.saved;
+        let seconds = (saved.at_us - at) as f64 / 1e6;
+        let grown = saved.file_bytes.checked_sub(size)?;
+        (seconds >= 5.0 && grown > 0).then_some(())?;
+        Some(saved.free_bytes? as f64 / (grown as f64 / seconds))
+    }
+
+    /// How old the last byte is, when that is worth saying: what stands on screen is then no longer what is.
+    pub fn stale_s(&self, now_us: i64) -> Option<f64> {
+        if self.is_over() {
+            return None;
+        }
+        let age = (now_us - self.view.link.last_byte_us?) as f64 / 1e6;
+        (age > STALE_S).then_some(age)
+    }
+}
+
+/// A reading older than this is not shown as if it were now. Common practice, no source.
+const STALE_S: f64 = 2.0;
+
+/// A stored run opened for a look.
+#[derive(Debug, Clone)]
+pub struct Opened {
+    pub run: RunId,
+    pub wall: Arc<Wall>,
+    pub look: WallLook,
+}
+
+#[derive(Debug, Clone)]
+pub struct Message {
+    pub role: Role,
+    pub text: String,
+}
+
+/// The whole state.
+#[derive(Debug, Clone)]
+pub struct App {
+    pub step: Step,
+    pub look: Look,
+    pub now_us: i64,
+    pub contents: JobContents,
+    pub operator: Signed,
+    pub line: usize,
+    pub item: usize,
+    pub choice: usize,
+    pub scan: Option<Scan>,
+    pub opened: Option<Opened>,
+    pub run: usize,
+    pub prompt: Option<Prompt>,
+    pub question: Option<Question>,
+    pub message: Option<Message>,
+    pub help: Option<usize>,
+    pub test_card: bool,
+    pub wave_whole: bool,
+    /// Leave as soon as the run has ended.
+    pub leaving: bool,
+}
+
+impl App {
+    pub fn new(step: Step, look: Look, contents: JobContents, operator: Signed, now_us: i64) -> Self {
+        let operator = if operator.name.trim().is_empty() { operator_of(&contents) } else { operator };
+        let mut app = Self {
+            step,
+            look,
+            now_us,
+            contents,
+            operator,
+            line: 0,
+            item: 0,
+            choice: 0,
+            scan: None,
+            opened: None,
+            run: 0,
+            prompt: None,
+            question: None,
+            message: None,
+            help: None,
+            test_card: false,
+            wave_whole: false,
+            leaving: false,
+        };
+        app.item = app.next_open_item(0).unwrap_or(0);
+        app.line = app.next_open_line();
+        app.run = app.contents.runs.len().saturating_sub(1);
+        app
+    }
+
+    pub fn mode(&self) -> Mode {
+        if self.test_card {
+            return Mode::TestCard;
+        }
+        if self.help.is_some() {
+            return Mode::Help;
+        }
+        if self.prompt.is_some() {
+            return Mode::Typing;
+        }
+        if self.question.is_some() {
+            return Mode::Confirm;
+        }
+        self.step_mode()
+    }
+
+    /// The mode beneath help, prompts and questions.
+    pub fn step_mode(&self) -> Mode {
+        match self.step {
+            Step::Prepare => Mode::Prepare,
+            Step::Checklist => match self.contents.checklist.items.get(self.item).map(|item| &item.kind) {
+                Some(ItemKind::Confirm) => Mode::CheckConfirm,
+                Some(ItemKind::Choice { .. }) => Mode::CheckChoice,
+                _ => Mode::CheckField,
+            },
+            Step::Calibrate => Mode::Calibrate,
+            Step::Scan => match &self.scan {
+                None => Mode::Ready,
+                Some(scan) if scan.is_over() => Mode::Ended,
+                Some(_) => Mode::Scanning,
+            },
+            Step::Review if self.opened.is_some() => Mode::ReviewRun,
+            Step::Review => Mode::Runs,
+        }
+    }
+
+    pub fn scanning(&self) -> bool {
+        self.scan.as_ref().is_some_and(|scan| !scan.is_over())
+    }
+
+    /// Whether anything on screen changes by time alone.
+    pub fn shows_time(&self) -> bool {
+        self.scanning()
+    }
+
+    pub fn signed(&self) -> Signed {
+        Signed { at_us: self.now_us, ..self.operator.clone() }
+    }
+
+    pub fn setup(&self) -> Setup {
+        self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
+    }
+
+    pub fn obstacles(&self) -> Vec<String> {
+        self.contents.checklist.obstacles(&self.contents.answers, &self.contents.signatures)
+    }
+
+    pub fn runs_on(&self, line: &str) -> impl Iterator<Item = &RunSummary> {
+        self.contents.runs.iter().filter(move |run| run.start.line == line)
+    }
+
+    /// The first item from `from` on (then from the start) that is not answered well.
+    pub fn next_open_item(&self, from: usize) -> Option<usize> {
+        let list = &self.contents.checklist;
+        let open = |index: &usize| list.state(&list.items[*index], &self.contents.answers) != ItemState::Passed;
+        (from..list.items.len()).find(open).or_else(|| (0..from.min(list.items.len())).find(open))
+    }
+
+    fn next_open_line(&self) -> usize {
+        let lines = &self.contents.plan.lines;
+        lines.iter().position(|line| self.runs_on(&line.name).next().is_none()).unwrap_or(0)
+    }
+
+    pub fn direction(&self) -> Direction {
+        self.scan.as_ref().map_or(Direction::Up, |scan| scan.view.direction)
+    }
+
+    pub fn say(&mut self, role: Role, words: impl Into<String>) {
+        self.message = Some(Message { role, text: text::safe_text(&words.into()) });
+    }
+
+    /// What keeps a step from being done, in words; empty when it is done.
+    pub fn missing(&self, step: Step) -> Vec<String> {
+        match step {
+            Step::Prepare => self.out_of_date(),
+            Step::Checklist => self.obstacles(),
+            Step::Calibrate if self.contents.setups.is_empty() => vec!["set-up is as planned, not confirmed here".to_owned()],
+            Step::Calibrate => Vec::new(),
+            Step::Scan => {
+                let lines = &self.contents.plan.lines;
+                let open = |name: &str| !self.runs_on(name).any(|run| run.state == RunState::Closed && run.readings > 0);
+                lines.iter().filter(|line| open(&line.name)).map(|line| format!("{} not scanned", line.name)).collect()
+            }
+            Step::Review => Vec::new(),
+        }
+    }
+
+    /// Whether a step must be put right before scanning, or is only not done yet.
+    pub fn stops(&self, step: Step) -> bool {
+        match step {
+            Step::Prepare => !self.out_of_date().is_empty(),
+            Step::Checklist => !self.obstacles().is_empty(),
+            _ => false,
+        }
+    }
+
+    /// People and kit that are out of date today, and lines that are not there.
+    pub fn out_of_date(&self) -> Vec<String> {
+        let plan = &self.contents.plan;
+        let mut found = Vec::new();
+        for person in &plan.people {
+            if self.is_past(person.expires) {
+                found.push(format!("{}'s certificate is out of date", person.name));
+            }
+        }
+        for kit in &plan.kit {
+            if self.is_past(kit.due) {
+                found.push(format!("{} {} is out of date", kit.kind, kit.serial));
+            }
+        }
+        if plan.lines.is_empty() {
+            found.push("the plan has no line to scan".to_owned());
+        }
+        found
+    }
+
+    pub fn is_past(&self, date: Option<Date>) -> bool {
+        match (date, text::day(self.now_us, self.look.utc_offset_s)) {
+            (Some(date), Some(today)) => date.0 < today,
+            _ => false,
+        }
+    }
+}
+
+/// The plan's first operator, else nobody.
+fn operator_of(contents: &JobContents) -> Signed {
+    let people = &contents.plan.people;
+    let person = people.iter().find(|person| person.role == "operator").or(people.first());
+    Signed {
+        name: person.map(|person| person.name.clone()).unwrap_or_default(),
+        certificate: person.and_then(|person| person.certificate.clone()).unwrap_or_default(),
+        at_us: 0,
+    }
+}
+
+/// The word for a reading that is or is not there, and its level.
+pub fn level_of(reading: Option<&Reading>) -> Option<Level> {
+    reading.map(|reading| reading.level)
+}

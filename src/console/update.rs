@@ -1,0 +1,221 @@
+//! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
+
+mod prompt;
+mod steps;
+
+use super::Step;
+use super::keys::{self, Action, Mode};
+use super::state::{App, Effect, Event, Opened, Question, Scan, WallLook};
+use super::theme::Role;
+use crate::live::{Command, LiveView, Phase};
+use ratatui::crossterm::event::KeyEvent;
+use std::sync::Arc;
+
+pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
+    match event {
+        Event::Key(key) => press(app, &key),
+        Event::Paste(text) => {
+            if let Some(prompt) = &mut app.prompt {
+                prompt.form.paste(&text);
+            }
+            Vec::new()
+        }
+        Event::Clock(now_us) => {
+            app.now_us = now_us;
+            Vec::new()
+        }
+        Event::Live(view, now_us) => {
+            app.now_us = now_us;
+            live(app, view)
+        }
+        Event::Contents(contents) => {
+            app.contents = *contents;
+            app.item = app.item.min(app.contents.checklist.items.len().saturating_sub(1));
+            app.run = app.run.min(app.contents.runs.len().saturating_sub(1));
+            Vec::new()
+        }
+        Event::Started { view, wall } => {
+            app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None });
+            app.step = Step::Scan;
+            app.message = None;
+            Vec::new()
+        }
+        Event::Reviewed(run, wall) => {
+            let back = wall.strip.extent().map(|(_, high)| high);
+            app.opened = Some(Opened { run, wall: Arc::new(*wall), look: WallLook { back, ..WallLook::default() } });
+            Vec::new()
+        }
+        Event::Done(words) => {
+            app.say(Role::Plain, words);
+            Vec::new()
+        }
+        Event::Failed(words) => {
+            app.say(Role::Fault, words);
+            Vec::new()
+        }
+    }
+}
+
+fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
+    let Some(scan) = &mut app.scan else {
+        return Vec::new();
+    };
+    let mut effects = Vec::new();
+    if view.bells != scan.view.bells {
+        effects.push(Effect::Bell);
+    }
+    if scan.size_at_start.is_none() && view.saved.at_us > 0 && view.saved.file_bytes > 0 {
+        scan.size_at_start = Some((view.saved.file_bytes, view.saved.at_us));
+    }
+    let was_over = scan.is_over();
+    scan.view = view;
+    if scan.is_over() && !was_over {
+        if let Phase::Failed(why) = &scan.view.phase {
+            let why = why.clone();
+            app.say(Role::Fault, format!("the run could not be closed: {why}"));
+        }
+        effects.push(Effect::Reload);
+        app.question = None;
+        if app.leaving {
+            effects.push(Effect::Quit);
+        }
+    }
+    effects
+}
+
+fn press(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
+    let mode = app.mode();
+    match keys::lookup(mode, key) {
+        Some(binding) => act(app, binding.action),
+        None if mode == Mode::Typing && key.kind != ratatui::crossterm::event::KeyEventKind::Release => {
+            if let Some(prompt) = &mut app.prompt {
+                prompt.form.type_key(key);
+            }
+            Vec::new()
+        }
+        None => typed_on_a_field(app, mode, key),
+    }
+}
+
+/// A digit or letter typed on an open checklist field starts its answer: one key less with gloves on.
+fn typed_on_a_field(app: &mut App, mode: Mode, key: &KeyEvent) -> Vec<Effect> {
+    use ratatui::crossterm::event::{KeyCode, KeyEventKind};
+    if mode == Mode::CheckField && key.kind == KeyEventKind::Press && matches!(key.code, KeyCode::Char('0'..='9')) {
+        let effects = prompt::ask_answer(app);
+        if let Some(prompt) = &mut app.prompt {
+            prompt.form.type_key(key);
+        }
+        return effects;
+    }
+    Vec::new()
+}
+
+/// Does what a key stands for.
+pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
+    if !matches!(action, Action::Submit | Action::NextField | Action::PreviousField) {
+        app.message = None;
+    }
+    match action {
+        Action::Quit if app.scanning() => {
+            app.question = Some(Question::EndRunAndQuit);
+            Vec::new()
+        }
+        Action::Quit => vec![Effect::Quit],
+        Action::Help => {
+            app.help = Some(0);
+            Vec::new()
+        }
+        Action::TestCard => {
+            app.test_card = true;
+            Vec::new()
+        }
+        Action::NextStep => go(app, 1),
+        Action::PreviousStep => go(app, Step::ALL.len() - 1),
+        Action::NextTheme => {
+            app.look.theme = app.look.theme.next();
+            vec![Effect::SaveSettings]
+        }
+        Action::NextGlyphs => {
+            app.look.glyphs = app.look.glyphs.next();
+            vec![Effect::SaveSettings]
+        }
+        Action::ToggleUnit => {
+            app.look.unit = app.look.unit.toggled();
+            Vec::new()
+        }
+        Action::Redraw => vec![Effect::Redraw],
+        Action::Submit | Action::Cancel | Action::NextField | Action::PreviousField => prompt::typing(app, action),
+        Action::Yes | Action::No if app.question.is_some() => answer_question(app, action == Action::Yes),
+        Action::Up => steps::walk(app, 1, true),
+        Action::Down => steps::walk(app, 1, false),
+        Action::PageUp => steps::walk(app, 10, true),
+        Action::PageDown => steps::walk(app, 10, false),
+        Action::Home => steps::home(app),
+        Action::Choose => steps::choose(app),
+        Action::Back => {
+            if app.test_card {
+                app.test_card = false;
+            } else if app.help.is_some() {
+                app.help = None;
+            } else if app.step == Step::Review {
+                app.opened = None;
+            } else if app.scan.as_ref().is_some_and(Scan::is_over) {
+                app.scan = None;
+            }
+            Vec::new()
+        }
+        Action::Yes | Action::No => prompt::confirm_item(app, action == Action::Yes),
+        Action::Sign => prompt::ask_sign(app),
+        Action::Comment => prompt::ask_comment(app),
+        Action::EditSetup => prompt::ask_setup(app),
+        Action::Start => steps::start(app),
+        Action::Override => prompt::ask_override(app),
+        Action::Note => prompt::ask_note(app),
+        Action::Mark(number) => steps::mark(app, number),
+        Action::Acknowledge => match app.scan.as_ref().and_then(Scan::alarm) {
+            Some((spot, _)) => vec![Effect::Command(Command::Acknowledge(spot.id))],
+            None => Vec::new(),
+        },
+        Action::AcknowledgeAll => vec![Effect::Command(Command::AcknowledgeAll)],
+        Action::Freeze => {
+            steps::freeze(app);
+            Vec::new()
+        }
+        Action::WaveSpan => {
+            app.wave_whole = !app.wave_whole;
+            Vec::new()
+        }
+        Action::ZoomIn => steps::zoom(app, false),
+        Action::ZoomOut => steps::zoom(app, true),
+        Action::EndRun => {
+            app.question = Some(Question::EndRun);
+            Vec::new()
+        }
+    }
+}
+
+fn go(app: &mut App, by: usize) -> Vec<Effect> {
+    app.step = Step::ALL[(app.step as usize + by) % Step::ALL.len()];
+    // A run that has ended is looked at again in the review; the step is free for the next one.
+    if app.scan.as_ref().is_some_and(Scan::is_over) {
+        app.scan = None;
+    }
+    // While a run is going its notes and spots are being written; what is listed is read again when one looks.
+    if app.step == Step::Review { vec![Effect::Reload] } else { Vec::new() }
+}
+
+fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {
+    let Some(question) = app.question.take() else {
+        return Vec::new();
+    };
+    if !yes {
+        return Vec::new();
+    }
+    if question == Question::EndRunAndQuit {
+        // Asked a second time while the run will not end: leave; what was saved is safe.
+        if std::mem::replace(&mut app.leaving, true) {
+            return vec![Effect::Command(Command::End), Effect::Quit];
+        }
+    }
+    vec![Effect::Command(Command::End)]
+}

@@ -1,0 +1,286 @@
+//! What is typed: answers, signatures, notes, reasons, a set-up. Nothing typed stops anything.
+
+use super::super::Step;
+use super::super::form::{Field, Form};
+use super::super::keys::Action;
+use super::super::state::{App, Effect, Prompt, Purpose, Scan};
+use super::super::theme::Role;
+use crate::job::checklist::{Answer, Item, ItemKind, ItemState, Signature, Signed, Value};
+use crate::live::Command;
+use crate::store::Note;
+use crate::ultrasound::{Gate, Mode, Picker, Setup};
+use crate::units::{Length, Temperature, Time, Velocity};
+
+pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
+    if action == Action::Cancel {
+        app.prompt = None;
+        app.question = None;
+        return Vec::new();
+    }
+    let Some(prompt) = &mut app.prompt else {
+        return Vec::new();
+    };
+    match action {
+        Action::NextField => prompt.form.go(true),
+        Action::PreviousField => prompt.form.go(false),
+        _ if !prompt.form.on_last() => prompt.form.go(true),
+        _ if prompt.form.validate() => {
+            // Taken out while it is worked on; put back by whoever refuses it.
+            if let Some(prompt) = app.prompt.take() {
+                return submit(app, prompt);
+            }
+        }
+        _ => {}
+    }
+    Vec::new()
+}
+
+fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<Field>) -> Vec<Effect> {
+    app.prompt = Some(Prompt { title: title.into(), purpose, form: Form::new(fields) });
+    Vec::new()
+}
+
+fn who(app: &App) -> Vec<Field> {
+    vec![Field::text("name", "name", &app.operator.name, true), Field::text("certificate", "certificate", &app.operator.certificate, true)]
+}
+
+/// Answers carry a name: asks for it once if there is none.
+fn unknown_operator(app: &mut App) -> bool {
+    let unknown = app.operator.name.trim().is_empty();
+    if unknown {
+        let fields = who(app);
+        ask(app, "Who is at the keys? Answers carry a name.", Purpose::Identify, fields);
+    }
+    unknown
+}
+
+fn current(app: &App) -> Option<Item> {
+    app.contents.checklist.items.get(app.item).cloned()
+}
+
+pub fn take_item(app: &mut App) -> Vec<Effect> {
+    match current(app).map(|item| (item.kind.clone(), item)) {
+        Some((ItemKind::Choice { choices, .. }, item)) => match choices.get(app.choice) {
+            Some(choice) => give(app, &item, Value::Choice(choice.clone()), String::new()),
+            None => Vec::new(),
+        },
+        Some(_) => ask_answer(app),
+        None => Vec::new(),
+    }
+}
+
+pub fn confirm_item(app: &mut App, yes: bool) -> Vec<Effect> {
+    match current(app) {
+        Some(item) => give(app, &item, Value::Confirmed(yes), String::new()),
+        None => Vec::new(),
+    }
+}
+
+pub fn ask_answer(app: &mut App) -> Vec<Effect> {
+    if unknown_operator(app) {
+        return Vec::new();
+    }
+    let Some(item) = current(app) else {
+        return Vec::new();
+    };
+    let label = match &item.kind {
+        ItemKind::Number { unit, .. } => format!("answer in {unit}"),
+        _ => "answer".to_owned(),
+    };
+    let field = Field::text("answer", &label, "", true);
+    ask(app, item.ask.clone(), Purpose::Answer { item: item.id }, vec![field])
+}
+
+/// Keeps an answer and goes on to the next open item; a failed one stays in sight.
+fn give(app: &mut App, item: &Item, value: Value, note: String) -> Vec<Effect> {
+    if unknown_operator(app) {
+        return Vec::new();
+    }
+    let answer = Answer { item: item.id.clone(), value, note, by: app.signed() };
+    let failed = match item.judge(&answer.value) {
+        ItemState::Failed(why) => Some(why),
+        _ => None,
+    };
+    // Known here at once; the reload after it brings what was really stored.
+    app.contents.answers.push(answer.clone());
+    match failed {
+        Some(why) => app.say(Role::Error, format!("this stops the job: {why}. Put it right and answer again, or comment with c")),
+        None => {
+            app.choice = 0;
+            match app.next_open_item(app.item + 1) {
+                Some(next) => app.item = next,
+                None => app.say(Role::Plain, "every item is answered: s signs"),
+            }
+        }
+    }
+    vec![Effect::Answer(answer), Effect::Reload]
+}
+
+pub fn ask_comment(app: &mut App) -> Vec<Effect> {
+    let Some(item) = current(app) else {
+        return Vec::new();
+    };
+    match app.contents.checklist.answer(&item, &app.contents.answers).map(|answer| answer.value.clone()) {
+        Some(value) => {
+            let field = Field::text("note", "comment", "", true);
+            ask(app, item.ask, Purpose::Comment { item: item.id, value }, vec![field])
+        }
+        None => {
+            app.say(Role::Error, "answer the item first; a comment goes with an answer");
+            Vec::new()
+        }
+    }
+}
+
+pub fn ask_sign(app: &mut App) -> Vec<Effect> {
+    if app.contents.answers.is_empty() {
+        app.say(Role::Error, "there is nothing to sign yet: answer the items first");
+        return Vec::new();
+    }
+    let fields = who(app);
+    let title = format!("Sign {} answers. A later answer makes the signature stale.", app.contents.answers.len());
+    ask(app, title, Purpose::Sign, fields)
+}
+
+pub fn ask_note(app: &mut App) -> Vec<Effect> {
+    let title = match app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.view.reading.as_ref()?.place.along) {
+        Some(along) => format!("note at {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
+        None => "note".to_owned(),
+    };
+    ask(app, title, Purpose::Note, vec![Field::text("note", "note", "", true)])
+}
+
+pub fn ask_override(app: &mut App) -> Vec<Effect> {
+    let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
+        return Vec::new();
+    };
+    if app.obstacles().is_empty() {
+        app.say(Role::Plain, "nothing stands against scanning: s starts the run");
+        return Vec::new();
+    }
+    let mut fields =
+        vec![Field::text("reason", "reason", "", true).hint("kept in the job file and shown on every screen and report of the run")];
+    fields.extend(who(app));
+    ask(app, format!("Scan {line} although the checklist stands against it"), Purpose::Override { line }, fields)
+}
+
+pub fn ask_setup(app: &mut App) -> Vec<Effect> {
+    let setup = app.setup();
+    let words = |all: &[&dyn std::fmt::Display]| all.iter().map(ToString::to_string).collect::<Vec<_>>();
+    let number = |key, label, unit, value: f64, min, max| Field::number(key, label, unit, (value * 1e6).round() / 1e6, min, max);
+    let mut fields = vec![
+        number("velocity", "velocity", "m/s", setup.velocity.as_m_s(), 500.0, 15000.0).hint("1 % off here is 1 % off in every thickness"),
+        number("zero", "zero", "ns", setup.zero.as_ns(), 0.0, 1e6)
+            .hint("the time outside the wall: tyre there and back, cable, electronics"),
+        number("separation", "element separation", "mm", (setup.half_separation * 2.0).as_mm(), 0.0, 100.0)
+            .hint("exit point to exit point; 0 for a single element"),
+        number("start", "gate start", "us", setup.gate.start.as_us(), 0.0, 1000.0)
+            .hint("behind the tyre's own echoes, before the thinnest wall"),
+        number("length", "gate length", "us", setup.gate.length.as_us(), 0.01, 1000.0).hint("long enough for the thickest wall"),
+        number("threshold", "gate threshold", "%", setup.gate.threshold_pct, 1.0, 100.0)
+            .hint("percent of full screen height; well over the noise, well under the echo"),
+        Field::choice(
+            "picker",
+            "picker",
+            &setup.picker.to_string(),
+            words(&[&Picker::Flank, &Picker::Peak, &Picker::ZeroCrossing, &Picker::Matched]),
+        )
+        .hint("how the arrival of the echo is timed; calibrate again after a change"),
+        Field::choice("mode", "mode", &setup.mode.to_string(), words(&[&Mode::FirstEcho, &Mode::EchoToEcho]))
+            .hint("echo to echo leaves paint out of the thickness"),
+        number("temperature", "block temperature", "C", setup.block_temperature.as_celsius(), -60.0, 500.0)
+            .hint("what velocity and zero were found at"),
+    ];
+    fields.extend(who(app));
+    ask(app, "Set-up: kept beside the earlier ones, with your name", Purpose::Setup, fields)
+}
+
+fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
+    let form = &prompt.form;
+    match &prompt.purpose {
+        Purpose::Identify => {
+            identify(app, form);
+            Vec::new()
+        }
+        Purpose::Answer { item } => {
+            let Some(item) = app.contents.checklist.item(item).cloned() else {
+                return Vec::new();
+            };
+            match item.parse(form.value("answer")) {
+                Ok(value) => give(app, &item, value, String::new()),
+                Err(error) => refuse(app, prompt, "answer", error.to_string()),
+            }
+        }
+        Purpose::Comment { item, value } => match app.contents.checklist.item(item).cloned() {
+            Some(item) => give(app, &item, value.clone(), form.value("note").to_owned()),
+            None => Vec::new(),
+        },
+        Purpose::Sign => {
+            let by = identify(app, form);
+            let signature = Signature { by, answers: app.contents.answers.len() };
+            app.contents.signatures.push(signature.clone());
+            vec![Effect::Sign(signature), Effect::Reload]
+        }
+        Purpose::Note => {
+            let text = form.value("note").to_owned();
+            match app.scan.as_ref().filter(|scan| !scan.is_over()) {
+                Some(_) => vec![Effect::Command(Command::Note(text))],
+                None => {
+                    let run = match app.step {
+                        Step::Scan => app.scan.as_ref().map(|scan: &Scan| scan.view.run),
+                        Step::Review => app.opened.as_ref().map(|opened| opened.run),
+                        _ => None,
+                    };
+                    let along = app.opened.as_ref().filter(|_| app.step == Step::Review).and_then(|opened| opened.look.back);
+                    vec![Effect::Note(Note { run, along, text, at_us: app.now_us }), Effect::Reload]
+                }
+            }
+        }
+        Purpose::Override { line } => {
+            let reason = form.value("reason").to_owned();
+            let line = line.clone();
+            let by = identify(app, form);
+            vec![Effect::AddOverride(reason.clone(), by), Effect::StartScan { line, reason: Some(reason) }, Effect::Reload]
+        }
+        Purpose::Setup => match setup_of(app, form) {
+            Ok(setup) => {
+                let by = identify(app, form);
+                vec![Effect::SetSetup(Box::new(setup), by), Effect::Reload]
+            }
+            Err((key, why)) => refuse(app, prompt, key, why),
+        },
+    }
+}
+
+fn refuse(app: &mut App, mut prompt: Prompt, key: &str, why: String) -> Vec<Effect> {
+    prompt.form.refuse(key, why);
+    app.prompt = Some(prompt);
+    Vec::new()
+}
+
+fn identify(app: &mut App, form: &Form) -> Signed {
+    app.operator.name = form.value("name").to_owned();
+    app.operator.certificate = form.value("certificate").to_owned();
+    app.signed()
+}
+
+/// The set-up a form describes, or which field makes it impossible and why.
+fn setup_of(app: &App, form: &Form) -> Result<Setup, (&'static str, String)> {
+    let read = |key: &'static str| form.number(key).ok_or((key, "is not a number".to_owned()));
+    let picker = [Picker::Flank, Picker::Peak, Picker::ZeroCrossing, Picker::Matched];
+    let mode = [Mode::FirstEcho, Mode::EchoToEcho];
+    let setup = Setup {
+        velocity: Velocity::m_s(read("velocity")?),
+        zero: Time::ns(read("zero")?),
+        half_separation: Length::mm(read("separation")?) / 2.0,
+        gate: Gate { start: Time::us(read("start")?), length: Time::us(read("length")?), threshold_pct: read("threshold")? },
+        picker: picker.into_iter().find(|p| p.to_string() == form.value("picker")).ok_or(("picker", "choose one".to_owned()))?,
+        mode: mode.into_iter().find(|m| m.to_string() == form.value("mode")).ok_or(("mode", "choose one".to_owned()))?,
+        block_temperature: Temperature::celsius(read("temperature")?),
+        ..app.setup()
+    };
+    if setup.gate.end() <= setup.zero {
+        return Err(("start", format!("the gate ends before the zero of {}: no wall could ever be in it", setup.zero)));
+    }
+    Ok(setup)
+}

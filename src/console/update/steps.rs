@@ -1,0 +1,156 @@
+//! Moving about: through lists, along the wall, from a line to its run.
+
+use super::super::Step;
+use super::super::state::{App, Effect, Frozen, Scan, WallLook, ZOOMS};
+use super::super::theme::Role;
+use super::prompt;
+use crate::job::checklist::ItemKind;
+use crate::live::Command;
+use crate::store::MarkKind;
+use crate::units::Length;
+
+fn moved(index: usize, by: usize, back: bool, count: usize) -> usize {
+    let last = count.saturating_sub(1);
+    if back { index.saturating_sub(by) } else { (index + by).min(last) }
+}
+
+pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
+    if let Some(top) = &mut app.help {
+        *top = moved(*top, by, back, 100);
+        return Vec::new();
+    }
+    match app.step {
+        Step::Prepare => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
+        Step::Checklist => {
+            let choices = match app.contents.checklist.items.get(app.item).map(|item| &item.kind) {
+                Some(ItemKind::Choice { choices, .. }) => choices.len(),
+                _ => 0,
+            };
+            // Inside a list of choices the cursor goes through the list first.
+            let stays = if back { app.choice > 0 } else { app.choice + 1 < choices };
+            if by == 1 && choices > 0 && stays {
+                app.choice = moved(app.choice, 1, back, choices);
+            } else {
+                app.item = moved(app.item, by, back, app.contents.checklist.items.len());
+                app.choice = 0;
+            }
+        }
+        Step::Calibrate => {}
+        Step::Scan if app.scan.is_none() => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
+        Step::Review if app.opened.is_none() => app.run = moved(app.run, by, !back, app.contents.runs.len()),
+        Step::Scan | Step::Review => {
+            let from = place_of(app);
+            if let Some(look) = look_mut(app) {
+                let way = look.step() * by as f64;
+                let here = look.back.or(from).unwrap_or(Length::ZERO);
+                look.back = Some(if back { here + way } else { here - way });
+            }
+        }
+    }
+    Vec::new()
+}
+
+/// The look of the wall that is on screen.
+fn look_mut(app: &mut App) -> Option<&mut WallLook> {
+    match app.step {
+        Step::Review => app.opened.as_mut().map(|opened| &mut opened.look),
+        _ => app.scan.as_mut().map(|scan| &mut scan.look),
+    }
+}
+
+fn place_of(app: &App) -> Option<Length> {
+    match app.step {
+        Step::Review => app.opened.as_ref()?.wall.strip.extent().map(|(_, high)| high),
+        _ => app.scan.as_ref()?.view.reading.as_ref()?.place.along,
+    }
+}
+
+pub fn home(app: &mut App) -> Vec<Effect> {
+    if app.help.is_some() {
+        app.help = Some(0);
+        return Vec::new();
+    }
+    let top = if app.step == Step::Review { place_of(app) } else { None };
+    match app.step {
+        Step::Prepare => app.line = 0,
+        Step::Checklist => (app.item, app.choice) = (0, 0),
+        Step::Review if app.opened.is_none() => app.run = app.contents.runs.len().saturating_sub(1),
+        _ => {
+            if let Some(look) = look_mut(app) {
+                look.back = top;
+            }
+        }
+    }
+    Vec::new()
+}
+
+pub fn zoom(app: &mut App, out: bool) -> Vec<Effect> {
+    if let Some(look) = look_mut(app) {
+        look.zoom = moved(look.zoom, 1, !out, ZOOMS.len());
+    }
+    Vec::new()
+}
+
+pub fn freeze(app: &mut App) {
+    if let Some(scan) = &mut app.scan {
+        scan.frozen = match (scan.frozen.take(), &scan.view.waveform, &scan.view.reading) {
+            (None, Some(waveform), Some(reading)) => Some(Frozen { waveform: waveform.clone(), reading: reading.clone() }),
+            _ => None,
+        };
+    }
+}
+
+pub fn choose(app: &mut App) -> Vec<Effect> {
+    if app.test_card {
+        app.test_card = false;
+        return vec![Effect::SaveSettings];
+    }
+    match app.step {
+        Step::Prepare => {
+            app.step = Step::Scan;
+            Vec::new()
+        }
+        Step::Checklist => prompt::take_item(app),
+        Step::Calibrate => Vec::new(),
+        Step::Scan => {
+            // The run just ended, in the review.
+            let Some(run) = app.scan.take().map(|scan| scan.view.run) else {
+                return Vec::new();
+            };
+            app.step = Step::Review;
+            app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
+            vec![Effect::Reload, Effect::OpenRun(run)]
+        }
+        Step::Review => match app.contents.runs.get(app.run) {
+            Some(run) => vec![Effect::OpenRun(run.id)],
+            None => Vec::new(),
+        },
+    }
+}
+
+pub fn start(app: &mut App) -> Vec<Effect> {
+    let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
+        app.say(Role::Error, "the plan has no line to scan");
+        return Vec::new();
+    };
+    let obstacles = app.obstacles();
+    if !obstacles.is_empty() {
+        app.scan = app.scan.take().filter(|scan| !scan.is_over());
+        app.say(Role::Error, format!("NOT STARTED: the checklist stands against it ({}); o overrides with a reason", obstacles.len()));
+        return Vec::new();
+    }
+    vec![Effect::StartScan { line, reason: None }]
+}
+
+pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {
+    let Some(kind) = MarkKind::ALL.get(usize::from(number)).copied() else {
+        return Vec::new();
+    };
+    let along = app.scan.as_ref().and_then(|scan: &Scan| scan.view.reading.as_ref()).and_then(|reading| reading.place.along);
+    let place = along.map_or_else(
+        || "without a place".to_owned(),
+        |along| format!("at {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
+    );
+    app.say(Role::Plain, format!("marked {} {place}", kind.word()));
+    vec![Effect::Command(Command::Mark { kind, text: String::new() })]
+}

@@ -1,0 +1,197 @@
+//! The state, drawn. Pure: the same state and size give the same cells.
+
+mod calibrate;
+mod checklist;
+mod digits;
+mod header;
+mod overlay;
+mod panels;
+mod pen;
+mod prepare;
+mod reading;
+mod review;
+mod scan;
+mod section;
+mod wave;
+
+use super::Step;
+use super::keys::{self, Mode};
+use super::state::{App, Purpose};
+use super::theme::Role;
+use pen::Pen;
+use ratatui::Frame;
+use ratatui::layout::{Position, Rect};
+
+/// The least size a screen needs.
+pub const LEAST: (u16, u16) = (60, 20);
+/// From this width on there is room for more beside the least.
+const WIDE: u16 = 120;
+
+pub fn draw(app: &App, frame: &mut Frame) {
+    let area = frame.area();
+    let buffer = frame.buffer_mut();
+    buffer.set_style(area, app.look.theme.base());
+    let mut pen = Pen::new(buffer, app.look);
+    if area.width < LEAST.0 || area.height < LEAST.1 {
+        too_small(app, &mut pen, area);
+        return;
+    }
+    header::draw(app, &mut pen, Rect { height: 1, ..area });
+    let body = Rect { y: area.y + 1, height: area.height - 3, ..area };
+    match (app.test_card, app.help) {
+        (true, _) => overlay::test_card(app, &mut pen, body),
+        (false, Some(top)) => overlay::help(app, &mut pen, body, top),
+        (false, None) => step(app, &mut pen, body),
+    }
+    let mut cursor = None;
+    if let Some(prompt) = app.prompt.as_ref().filter(|prompt| prompt.form.fields.len() > 1) {
+        cursor = overlay::form(prompt, &mut pen, body);
+    }
+    let line = Rect { y: area.bottom() - 2, height: 1, ..area };
+    alarm_line(app, &mut pen, line);
+    let line = Rect { y: area.bottom() - 1, height: 1, ..area };
+    match (&app.prompt, app.question) {
+        (Some(prompt), _) if prompt.form.fields.len() == 1 && !in_place(&prompt.purpose) => {
+            cursor = overlay::prompt_line(prompt, &mut pen, line);
+        }
+        (None, Some(question)) => overlay::question(question, &mut pen, line),
+        _ => footer(app.mode(), &mut pen, line),
+    }
+    if let (Some(prompt), Step::Checklist) = (&app.prompt, app.step)
+        && in_place(&prompt.purpose)
+    {
+        cursor = checklist::field(app, prompt, &mut pen, content_of(body));
+    }
+    if let Some((x, y)) = cursor {
+        frame.set_cursor_position(Position { x, y });
+    }
+}
+
+/// An answer is typed under its question, not in the bottom line.
+fn in_place(purpose: &Purpose) -> bool {
+    matches!(purpose, Purpose::Answer { .. } | Purpose::Comment { .. })
+}
+
+fn too_small(app: &App, pen: &mut Pen, area: Rect) {
+    let recording = if app.scanning() { " Recording goes on." } else { "" };
+    let words = format!("This screen is {} by {}; {} by {} or more is needed.{recording}", area.width, area.height, LEAST.0, LEAST.1);
+    let role = if app.scanning() { Role::Fault } else { Role::Strong };
+    for (row, line) in super::text::wrap(&words, usize::from(area.width)).iter().enumerate().take(usize::from(area.height)) {
+        pen.put(area.x, area.y + row as u16, area.width, line, role);
+    }
+}
+
+/// Width of the column of steps.
+const STEPS_WIDTH: u16 = 16;
+
+fn content_of(body: Rect) -> Rect {
+    Rect { x: body.x + STEPS_WIDTH + 1, width: body.width - STEPS_WIDTH - 2, ..body }
+}
+
+fn step(app: &App, pen: &mut Pen, body: Rect) {
+    // A run takes the whole screen: the steps wait at its end.
+    if app.step == Step::Scan && app.scan.is_some() {
+        scan::running(app, pen, body);
+        return;
+    }
+    steps_column(app, pen, Rect { width: STEPS_WIDTH, ..body });
+    let area = content_of(body);
+    match app.step {
+        Step::Prepare => prepare::draw(app, pen, area),
+        Step::Checklist => checklist::draw(app, pen, area),
+        Step::Calibrate => calibrate::draw(app, pen, area),
+        Step::Scan => scan::ready(app, pen, area),
+        Step::Review => review::draw(app, pen, area),
+    }
+}
+
+/// The steps of the job down the left edge, each with how it stands, and what is missing before the next.
+fn steps_column(app: &App, pen: &mut Pen, area: Rect) {
+    let shapes = pen.look.glyphs.shapes();
+    for y in area.top()..area.bottom() {
+        pen.cell(area.right() - 1, y, shapes.divider, Role::Quiet);
+    }
+    let width = area.width - 2;
+    for (index, step) in Step::ALL.into_iter().enumerate() {
+        let y = area.y + 1 + index as u16 * 2;
+        let missing = app.missing(step);
+        let glyph = match (missing.is_empty(), app.stops(step), step) {
+            (_, true, _) => shapes.missing,
+            (true, _, Step::Review) => {
+                if app.contents.runs.is_empty() {
+                    shapes.open
+                } else {
+                    shapes.done
+                }
+            }
+            (true, _, _) => shapes.done,
+            (false, _, _) => shapes.open,
+        };
+        let here = app.step == step;
+        let role = if here { Role::Cursor } else { Role::Plain };
+        pen.put(area.x, y, width + 1, &format!(" {glyph} {:<11}", step.word()), role);
+        if let Some(first) = missing.first() {
+            let more = if missing.len() > 1 { format!(" +{}", missing.len() - 1) } else { String::new() };
+            let room = usize::from(width - 2).saturating_sub(more.len());
+            let words = format!("{}{more}", super::text::clip(first, room));
+            pen.put(area.x + 3, y + 1, width - 2, &words, Role::Quiet);
+        }
+    }
+    // What stands before the next step, in full, beneath.
+    let missing = app.missing(app.step);
+    let mut y = area.y + 12;
+    if missing.is_empty() || y >= area.bottom() {
+        return;
+    }
+    pen.put(area.x, y, width, "still missing:", Role::Title);
+    y += 1;
+    let room = usize::from(area.bottom().saturating_sub(y));
+    let lines: Vec<String> = missing.iter().flat_map(|words| super::text::wrap(words, usize::from(width))).collect();
+    for (row, words) in lines.iter().take(room).enumerate() {
+        let last = row + 1 == room && lines.len() > room;
+        pen.put(area.x, y + row as u16, width, if last { "and more" } else { words }, Role::Plain);
+    }
+}
+
+/// The line above the footer: an alarm nobody has acknowledged, else what was last said.
+fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
+    if let Some((spot, open)) = app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.alarm()) {
+        let limits = app.scan.as_ref().map(|scan| &scan.view.limits);
+        let words = panels::alarm_words(&spot, limits.and_then(|limits| limits.required(spot.course)), pen.look.unit);
+        let more = if open > 1 { format!(" +{} more", open - 1) } else { String::new() };
+        let tail = format!("{more}  [a] acknowledge ");
+        let width = usize::from(area.width).saturating_sub(tail.len() + 1);
+        let style = pen.look.theme.level(spot.level);
+        pen.fill(area, style);
+        pen.put_style(area.x + 1, area.y, area.width - 1, &super::text::clip(&words, width), style);
+        pen.put_style(area.right() - tail.len() as u16, area.y, tail.len() as u16, &tail, style);
+        return;
+    }
+    if let Some(message) = &app.message {
+        let style = pen.look.theme.style(message.role);
+        if message.role == Role::Fault {
+            pen.fill(area, style);
+        }
+        pen.put_style(area.x + 1, area.y, area.width - 2, &super::text::clip(&message.text, usize::from(area.width - 2)), style);
+    }
+}
+
+/// The keys that work now; help comes last and always fits.
+fn footer(mode: Mode, pen: &mut Pen, area: Rect) {
+    let help = keys::footer(mode).find(|(shown, _)| *shown == "?");
+    let room = area.width.saturating_sub(if help.is_some() { 9 } else { 1 });
+    let mut x = area.x + 1;
+    for (shown, label) in keys::footer(mode).filter(|(shown, _)| *shown != "?") {
+        let shown = pen.look.glyphs.key_name(shown);
+        let width = (super::text::columns(shown) + 1 + label.len()) as u16;
+        if x + width > area.x + room {
+            continue;
+        }
+        x = pen.put(x, area.y, area.right() - x, shown, Role::Key) + 1;
+        x = pen.put(x, area.y, area.right() - x, label, Role::Plain) + 2;
+    }
+    if let Some((shown, label)) = help {
+        x = pen.put(x, area.y, area.right().saturating_sub(x), shown, Role::Key) + 1;
+        pen.put(x, area.y, area.right().saturating_sub(x), label, Role::Plain);
+    }
+}

@@ -1,0 +1,197 @@
+//! The checklist: one item at a time, large, with its caution; what was answered so far in a narrow column.
+
+use super::overlay;
+use super::pen::{Pen, Rows};
+use crate::console::state::{App, Prompt};
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::job::checklist::{Answer, Item, ItemKind, ItemState};
+use ratatui::layout::Rect;
+
+/// Columns of the list of items.
+fn list_width(area: Rect) -> u16 {
+    (area.width / 3).clamp(18, 40)
+}
+
+pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
+    let list = Rect { width: list_width(area), ..area };
+    items(app, pen, list);
+    pen.down(list.right(), area);
+    let right = right_of(area);
+    let Some(item) = app.contents.checklist.items.get(app.item) else {
+        pen.put(right.x, right.y, right.width, "the checklist has no items", Role::Watch);
+        return;
+    };
+    let mut rows = Rows::of(right);
+    large(app, item, pen, &mut rows);
+    answering(app, item, pen, &mut rows);
+    history(app, item, pen, &mut rows);
+    standing(app, pen, rows.rest());
+}
+
+fn right_of(area: Rect) -> Rect {
+    let list = list_width(area);
+    Rect { x: area.x + list + 2, width: area.width.saturating_sub(list + 2), ..area }
+}
+
+/// All items in order, grouped, with how each stands.
+fn items(app: &App, pen: &mut Pen, area: Rect) {
+    let list = &app.contents.checklist;
+    let passed = list.items.iter().filter(|item| list.state(item, &app.contents.answers) == ItemState::Passed).count();
+    pen.title(Rect { height: 1, ..area }, &format!("{passed} of {}", list.items.len()), "");
+    let shapes = pen.look.glyphs.shapes();
+    let room = usize::from(area.height - 1);
+    let top = app.item.saturating_sub(room.saturating_sub(1) / 2).min(list.items.len().saturating_sub(room));
+    for (row, (index, item)) in list.items.iter().enumerate().skip(top).enumerate().take(room) {
+        let state = list.state(item, &app.contents.answers);
+        let glyph = match state {
+            ItemState::Passed => shapes.done,
+            ItemState::Failed(_) => shapes.missing,
+            ItemState::Open => shapes.open,
+        };
+        // A hold point carries its H whether it is answered or not.
+        let hold = if item.hold { 'H' } else { ' ' };
+        let role = match (index == app.item, &state) {
+            (true, _) => Role::Cursor,
+            (false, ItemState::Failed(_)) => Role::Watch,
+            (false, ItemState::Passed) => Role::Quiet,
+            (false, ItemState::Open) => Role::Plain,
+        };
+        let words = text::clip(&format!("{glyph}{hold} {}", safe_text(&item.ask)), usize::from(area.width));
+        pen.put(area.x, area.y + 1 + row as u16, area.width, &words, role);
+    }
+}
+
+fn paragraph(pen: &mut Pen, rows: &mut Rows, words: &str, role: Role) {
+    let width = rows.take(0).width;
+    for line in text::wrap(&safe_text(words), usize::from(width)) {
+        let taken = rows.take(1);
+        if taken.height == 0 {
+            return;
+        }
+        pen.put(taken.x, taken.y, taken.width, &line, role);
+    }
+}
+
+fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
+    let number = format!("{} of {}", app.item + 1, app.contents.checklist.items.len());
+    pen.title(rows.take(1), &text::clip(&safe_text(&item.group), 30), &number);
+    rows.take(1);
+    if item.hold {
+        let taken = rows.take(1);
+        pen.put(taken.x, taken.y, taken.width, "HOLD POINT: scanning waits for it", Role::Watch);
+    }
+    paragraph(pen, rows, &item.ask, Role::Strong);
+    if let Some(caution) = &item.caution {
+        paragraph(pen, rows, &format!("CAUTION: {caution}"), Role::Watch);
+    } else if app.item == 0 && !app.contents.checklist.caution.is_empty() {
+        paragraph(pen, rows, &format!("CAUTION: {}", app.contents.checklist.caution), Role::Watch);
+    }
+    if let Some(reference) = &item.reference {
+        paragraph(pen, rows, &format!("from: {reference}"), Role::Quiet);
+    }
+    rows.take(1);
+}
+
+/// What kind of answer is wanted, and its limits.
+fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
+    match &item.kind {
+        ItemKind::Confirm => paragraph(pen, rows, "y confirms   n does not confirm", Role::Plain),
+        ItemKind::Text => paragraph(pen, rows, "Enter types the answer", Role::Plain),
+        ItemKind::Number { unit, min, max } => {
+            let limits = match (min, max) {
+                (Some(min), Some(max)) => format!("from {min} to {max} {unit}"),
+                (Some(min), None) => format!("at least {min} {unit}"),
+                (None, Some(max)) => format!("at most {max} {unit}"),
+                (None, None) => format!("in {unit}, no limit"),
+            };
+            paragraph(pen, rows, &format!("a number {limits}; type it"), Role::Plain);
+        }
+        ItemKind::Choice { choices, failing } => {
+            for (index, choice) in choices.iter().enumerate() {
+                let taken = rows.take(1);
+                let here = index == app.choice;
+                let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
+                let stops = if failing.contains(choice) { "  (stops the job)" } else { "" };
+                let role = if here { Role::Cursor } else { Role::Plain };
+                pen.put(taken.x, taken.y, taken.width, &format!("{cursor} {}{stops}", safe_text(choice)), role);
+            }
+        }
+    }
+    rows.take(2);
+}
+
+/// Every answer given to this item; the last one counts, none is ever overwritten.
+fn history(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
+    let given: Vec<&Answer> = app.contents.answers.iter().filter(|answer| answer.item == item.id).collect();
+    let Some((last, earlier)) = given.split_last() else {
+        return;
+    };
+    let words = |answer: &Answer| {
+        let note = if answer.note.is_empty() { String::new() } else { format!(" ({})", answer.note) };
+        let at = text::day_and_clock(answer.by.at_us, app.look.utc_offset_s);
+        format!("{}{note}, {} {at}", answer.value, answer.by.name)
+    };
+    match item.judge(&last.value) {
+        ItemState::Failed(why) => {
+            paragraph(pen, rows, &format!("FAILED: {why}"), Role::Fault);
+            paragraph(pen, rows, &words(last), Role::Plain);
+        }
+        _ => paragraph(pen, rows, &format!("answered: {}", words(last)), Role::Plain),
+    }
+    for answer in earlier.iter().rev().take(3) {
+        paragraph(pen, rows, &format!("earlier: {}", words(answer)), Role::Quiet);
+    }
+}
+
+/// Whether scanning may start, and who signed.
+fn standing(app: &App, pen: &mut Pen, area: Rect) {
+    if area.height < 2 {
+        return;
+    }
+    let obstacles = app.obstacles();
+    let signed = match app.contents.signatures.last() {
+        Some(signature) => {
+            let at = text::day_and_clock(signature.by.at_us, app.look.utc_offset_s);
+            format!("signed {} ({}) {at}", safe_text(&signature.by.name), safe_text(&signature.by.certificate))
+        }
+        None => "not signed yet: s signs".to_owned(),
+    };
+    let first = match obstacles.len() {
+        0 => "DONE: nothing stands against scanning".to_owned(),
+        1 => format!("1 obstacle: {}", safe_text(&obstacles[0])),
+        count => format!("{count} obstacles, first: {}", safe_text(&obstacles[0])),
+    };
+    let room = usize::from(area.width);
+    let y = area.bottom() - 2;
+    pen.put(area.x, y, area.width, &text::clip(&first, room), if obstacles.is_empty() { Role::Strong } else { Role::Plain });
+    pen.put(area.x, y + 1, area.width, &text::clip(&signed, room), Role::Quiet);
+}
+
+/// The field of an answer, over the lower part of the item.
+pub fn field(app: &App, prompt: &Prompt, pen: &mut Pen, area: Rect) -> Option<(u16, u16)> {
+    let right = right_of(area);
+    let height = 5.min(right.height);
+    let panel = Rect { y: right.bottom() - height, height, ..right };
+    pen.clear(panel);
+    let label = prompt.form.fields.first().map(|field| field.label.clone()).unwrap_or_default();
+    pen.title(Rect { height: 1, ..panel }, &safe_text(&label), "");
+    let field = prompt.form.fields.first()?;
+    let cursor = overlay::input(field, pen, Rect { x: panel.x + 1, y: panel.y + 1, width: panel.width - 2, height: 1 });
+    match &field.error {
+        Some(error) => {
+            for (row, line) in text::wrap(error, usize::from(panel.width - 1)).iter().enumerate().take(2) {
+                pen.put(panel.x + 1, panel.y + 2 + row as u16, panel.width - 1, line, Role::Error);
+            }
+        }
+        None => {
+            let limits = app.contents.checklist.items.get(app.item).map(|item| &item.kind);
+            if let Some(ItemKind::Number { unit, min, max }) = limits {
+                let low = min.map_or_else(String::new, |min| format!("at least {min} {unit} "));
+                let high = max.map_or_else(String::new, |max| format!("at most {max} {unit}"));
+                pen.put(panel.x + 1, panel.y + 2, panel.width - 1, &format!("{low}{high}"), Role::Quiet);
+            }
+        }
+    }
+    Some(cursor)
+}

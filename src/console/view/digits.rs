@@ -1,0 +1,83 @@
+//! The reading in large digits: quadrant blocks, half blocks where they fit, or plain letters.
+
+use super::pen::Pen;
+use crate::console::Glyphs;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+use ratatui::widgets::Widget;
+use tui_big_text::{BigText, PixelSize};
+
+/// Rows large digits take in a set of glyphs.
+pub fn height(glyphs: Glyphs) -> u16 {
+    if glyphs == Glyphs::Braille { 4 } else { 5 }
+}
+
+/// Draws `value` in `area`; answers the columns it took.
+pub fn draw(pen: &mut Pen, area: Rect, value: &str, style: Style) -> u16 {
+    let count = value.chars().count() as u16;
+    let size = match pen.look.glyphs {
+        Glyphs::Braille if area.width >= count * 8 + 24 => Some((PixelSize::HalfHeight, 8)),
+        Glyphs::Braille => Some((PixelSize::Quadrant, 4)),
+        Glyphs::HalfBlock if area.width >= count * 8 + 24 => Some((PixelSize::HalfHeight, 8)),
+        Glyphs::HalfBlock | Glyphs::Ascii => None,
+    };
+    match size {
+        Some((size, cells)) => {
+            let area = Rect { width: area.width.min(count * cells), height: area.height.min(4), ..area };
+            BigText::builder().pixel_size(size).style(style).lines(vec![value.to_owned().into()]).build().render(area, pen.buffer);
+            area.width
+        }
+        None => plain(pen, area, value, style),
+    }
+}
+
+fn plain(pen: &mut Pen, area: Rect, value: &str, style: Style) -> u16 {
+    let ink = if pen.look.glyphs == Glyphs::Ascii { '#' } else { '█' };
+    let mut x = area.x;
+    for c in value.chars() {
+        let (width, rows) = shape(c);
+        if x + width > area.right() {
+            break;
+        }
+        for (row, bits) in rows.iter().enumerate().take(usize::from(area.height)) {
+            for column in 0..width {
+                if bits >> (width - 1 - column) & 1 == 1 {
+                    pen.cell_style(x + column, area.y + row as u16, ink, style);
+                }
+            }
+        }
+        x += width + 1;
+    }
+    x - area.x
+}
+
+/// Width and five rows of bits of a character.
+fn shape(c: char) -> (u16, [u8; 5]) {
+    match c {
+        '0' => (4, [0b0110, 0b1001, 0b1001, 0b1001, 0b0110]),
+        '1' => (4, [0b0010, 0b0110, 0b0010, 0b0010, 0b0111]),
+        '2' => (4, [0b1110, 0b0001, 0b0110, 0b1000, 0b1111]),
+        '3' => (4, [0b1110, 0b0001, 0b0110, 0b0001, 0b1110]),
+        '4' => (4, [0b1001, 0b1001, 0b1111, 0b0001, 0b0001]),
+        '5' => (4, [0b1111, 0b1000, 0b1110, 0b0001, 0b1110]),
+        '6' => (4, [0b0110, 0b1000, 0b1110, 0b1001, 0b0110]),
+        '7' => (4, [0b1111, 0b0001, 0b0010, 0b0100, 0b0100]),
+        '8' => (4, [0b0110, 0b1001, 0b0110, 0b1001, 0b0110]),
+        '9' => (4, [0b0110, 0b1001, 0b0111, 0b0001, 0b0110]),
+        '.' => (1, [0, 0, 0, 0, 1]),
+        '-' => (3, [0, 0, 0b111, 0, 0]),
+        _ => (2, [0; 5]),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::HashSet;
+
+    #[test]
+    fn no_two_digits_look_alike() {
+        let shapes: HashSet<_> = "0123456789.-".chars().map(shape).collect();
+        assert_eq!(shapes.len(), 12);
+    }
+}

@@ -1,0 +1,101 @@
+//! The top line: what must never be guessed. A fault takes it over, in words.
+
+use super::pen::Pen;
+use crate::console::state::{App, Scan};
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::live::Phase;
+use ratatui::layout::Rect;
+
+/// Later than this, saving is behind; later than [`LATE_S`], it is too slow. Common practice, no source.
+const BEHIND_S: f64 = 0.5;
+const LATE_S: f64 = 2.0;
+
+pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
+    if let Some(fault) = app.scan.as_ref().and_then(|scan| fault(app, scan)) {
+        let style = pen.look.theme.style(Role::Fault);
+        pen.fill(area, style);
+        pen.put_style(area.x + 1, area.y, area.width - 2, &text::clip(&fault, usize::from(area.width - 2)), style);
+        return;
+    }
+    let clock = text::clock(app.now_us, pen.look.utc_offset_s);
+    let plan = &app.contents.plan;
+    let who = format!("{}  {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
+    let mut parts: Vec<(String, Role)> = vec![(who, Role::Strong)];
+    match &app.scan {
+        Some(scan) => running(app, scan, &mut parts),
+        None => parts.push((safe_text(&plan.job.site), Role::Plain)),
+    }
+    let room = area.right().saturating_sub(clock.len() as u16 + 1);
+    let mut x = area.x + 1;
+    for (words, role) in parts {
+        let width = text::columns(&words) as u16;
+        if x + width + 1 > room {
+            break;
+        }
+        x = pen.put(x, area.y, width, &words, role) + 2;
+    }
+    pen.put(room, area.y, clock.len() as u16, &clock, Role::Plain);
+}
+
+fn running(app: &App, scan: &Scan, parts: &mut Vec<(String, Role)>) {
+    let view = &scan.view;
+    let unit = app.look.unit;
+    parts.push((format!("{} {} run {}", safe_text(&view.line), view.direction.word(), view.run), Role::Plain));
+    let lag = scan.lag_s(app.now_us);
+    let saved = match view.saved.along {
+        Some(along) => format!("saved {} {}", unit.place(along), unit.place_symbol()),
+        None => format!("saved {}", view.saved.readings),
+    };
+    parts.push(match &view.phase {
+        Phase::Waiting => ("WAITING for the first shot".to_owned(), Role::Strong),
+        Phase::Ending => (format!("ENDING {saved}"), Role::Strong),
+        Phase::Ended(_) => (format!("ENDED {saved}"), Role::Strong),
+        _ if lag > LATE_S => (format!("SAVING SLOW: {saved}, {lag:.1} s behind"), Role::Watch),
+        _ if lag > BEHIND_S => (format!("REC {saved}, {lag:.1} s behind"), Role::Strong),
+        _ => (format!("REC {saved}"), Role::Strong),
+    });
+    if !scan.is_over() {
+        parts.push((format!("{:.0}/s", view.link.rate_hz), Role::Plain));
+    }
+    if let Some(left) = scan.disk_seconds() {
+        let role = if left < 3600.0 { Role::Watch } else { Role::Plain };
+        let words = if left > 360_000.0 { "disk >100 h".to_owned() } else { format!("disk {}", text::duration(left)) };
+        parts.push((words, role));
+    } else if let Some(free) = view.saved.free_bytes {
+        parts.push((format!("{} free", text::bytes(free)), Role::Plain));
+    }
+    if let Some(millivolts) = view.telemetry.battery_mv {
+        parts.push((format!("{:.1} V", f64::from(millivolts) / 1e3), Role::Plain));
+    }
+    let end = if let Phase::Ended(summary) = &view.phase { summary.closed_us.unwrap_or(app.now_us) } else { app.now_us };
+    parts.push((text::duration((end - view.started_us) as f64 / 1e6), Role::Plain));
+    if let Some(reason) = &view.checklist_override {
+        parts.push((format!("OVERRIDE: {}", safe_text(reason)), Role::Watch));
+    }
+}
+
+/// The worst thing that is wrong, in words.
+fn fault(app: &App, scan: &Scan) -> Option<String> {
+    let view = &scan.view;
+    let saved = match view.saved.along {
+        Some(along) => format!("saved up to {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
+        None => format!("{} readings saved", view.saved.readings),
+    };
+    if let Some(why) = &view.saved.fault {
+        return Some(format!("NOT SAVED: {} ({saved})", safe_text(why)));
+    }
+    if let Phase::Failed(why) = &view.phase {
+        return Some(format!("RUN NOT CLOSED: {} ({saved})", safe_text(why)));
+    }
+    if view.counts.unsaved > 0 {
+        return Some(format!("NOT SAVED: {} readings could not be queued, the disk is too slow ({saved})", view.counts.unsaved));
+    }
+    if let Phase::LinkDown(why) = &view.phase {
+        return Some(format!("LINK DOWN: {} (trying again, {} reconnects; {saved})", safe_text(why), view.link.reconnects));
+    }
+    match scan.stale_s(app.now_us) {
+        Some(age) => Some(format!("NOTHING COMES: last byte {} ago ({saved})", text::duration(age))),
+        None => view.link.fault.as_ref().map(|why| format!("LINK: {} ({saved})", safe_text(why))),
+    }
+}

@@ -1,0 +1,204 @@
+//! What lies over a step: forms, prompts, questions, the help page and the test card.
+
+use super::pen::{Pen, Rows};
+use crate::console::Glyphs;
+use crate::console::form::{Field, Kind};
+use crate::console::keys;
+use crate::console::state::{App, Prompt, Question};
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::strip::Level;
+use ratatui::layout::Rect;
+
+/// A typed value with its cursor in sight; answers where the terminal's cursor belongs.
+pub fn input(field: &Field, pen: &mut Pen, area: Rect) -> (u16, u16) {
+    let style = pen.look.theme.style(Role::Field);
+    pen.fill(area, style);
+    let width = usize::from(area.width.saturating_sub(1)).max(1);
+    let scroll = field.input.visual_scroll(width);
+    let mut skipped = 0;
+    let shown: String = safe_text(field.input.value())
+        .chars()
+        .skip_while(|c| {
+            let skip = skipped < scroll;
+            skipped += text::columns(&c.to_string());
+            skip
+        })
+        .collect();
+    pen.put_style(area.x, area.y, area.width, &shown, style);
+    let x = area.x + (field.input.visual_cursor().max(scroll) - scroll) as u16;
+    // The cell under the cursor is marked as well: not every terminal shows its cursor.
+    if x < area.right() {
+        let under = pen.buffer[(x, area.y)].symbol().chars().next().unwrap_or(' ');
+        pen.cell_style(x, area.y, under, pen.look.theme.style(Role::Cursor));
+    }
+    (x.min(area.right().saturating_sub(1)), area.y)
+}
+
+/// A prompt of one field in the bottom line; the alarm line above stays in sight.
+pub fn prompt_line(prompt: &Prompt, pen: &mut Pen, area: Rect) -> Option<(u16, u16)> {
+    pen.clear(area);
+    let field = prompt.form.fields.first()?;
+    let label = format!("{}: ", safe_text(&prompt.title));
+    let x = pen.put(area.x + 1, area.y, area.width / 2, &label, Role::Key);
+    let tail = field.error.clone().unwrap_or_else(|| "Enter keep  Esc drop".to_owned());
+    let tail = text::clip(&tail, usize::from(area.width / 2));
+    let width = (text::columns(&tail) + 1) as u16;
+    let role = if field.error.is_some() { Role::Error } else { Role::Quiet };
+    pen.put(area.right().saturating_sub(width), area.y, width, &tail, role);
+    Some(input(field, pen, Rect { x, y: area.y, width: area.right().saturating_sub(x + width + 1).max(4), height: 1 }))
+}
+
+/// A form of several fields over the middle of the screen; errors stand under their field.
+pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
+    let fields = &prompt.form.fields;
+    let width = body.width.saturating_sub(8).min(76);
+    let title = text::wrap(&safe_text(&prompt.title), usize::from(width - 4));
+    let errors = fields.iter().filter(|field| field.error.is_some()).count();
+    let height = ((fields.len() + errors + title.len() + 4) as u16).min(body.height);
+    let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
+    frame(pen, area);
+    let inside = Rect { x: area.x + 2, y: area.y + 1, width: width - 4, height: height - 2 };
+    let mut rows = Rows::of(inside);
+    for line in &title {
+        let taken = rows.take(1);
+        pen.put(taken.x, taken.y, taken.width, line, Role::Strong);
+    }
+    let mut cursor = None;
+    const LABEL: u16 = 22;
+    for (index, field) in fields.iter().enumerate() {
+        let taken = rows.take(1);
+        if taken.height == 0 {
+            break;
+        }
+        let here = index == prompt.form.focus;
+        let label = match field.unit {
+            "" => field.label.clone(),
+            unit => format!("{} ({unit})", field.label),
+        };
+        let mark = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
+        pen.put(taken.x, taken.y, LABEL, &format!("{mark} {label}"), if here { Role::Strong } else { Role::Plain });
+        let place = Rect { x: taken.x + LABEL + 1, width: taken.width - LABEL - 1, ..taken };
+        match (&field.kind, here) {
+            (Kind::Choice(_), true) => {
+                pen.put(place.x, place.y, place.width, &format!("< {} >", field.value()), Role::Cursor);
+            }
+            (_, true) => cursor = Some(input(field, pen, place)),
+            (_, false) => {
+                pen.put(place.x, place.y, place.width, &safe_text(field.input.value()), Role::Field);
+            }
+        }
+        if let Some(error) = &field.error {
+            let taken = rows.take(1);
+            pen.put(taken.x + 2, taken.y, taken.width - 2, &text::clip(error, usize::from(taken.width - 2)), Role::Error);
+        }
+    }
+    let last = Rect { y: area.bottom() - 2, height: 1, ..inside };
+    if let Some(hint) = fields.get(prompt.form.focus).map(|field| field.hint) {
+        pen.put(last.x, last.y, last.width, &text::clip(hint, usize::from(last.width)), Role::Quiet);
+    }
+    cursor
+}
+
+fn frame(pen: &mut Pen, area: Rect) {
+    pen.clear(area);
+    let shapes = pen.look.glyphs.shapes();
+    let (right, low) = (area.right() - 1, area.bottom() - 1);
+    for x in area.x..=right {
+        pen.cell(x, area.y, shapes.rule, Role::Plain);
+        pen.cell(x, low, shapes.rule, Role::Plain);
+    }
+    for y in area.y..=low {
+        pen.cell(area.x, y, shapes.divider, Role::Plain);
+        pen.cell(right, y, shapes.divider, Role::Plain);
+    }
+    for (c, (x, y)) in shapes.corner.iter().zip([(area.x, area.y), (right, area.y), (area.x, low), (right, low)]) {
+        pen.cell(x, y, *c, Role::Plain);
+    }
+}
+
+pub fn question(question: Question, pen: &mut Pen, area: Rect) {
+    let style = pen.look.theme.style(Role::Cursor);
+    pen.fill(area, style);
+    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  y yes   n no", question.words()), style);
+}
+
+/// Every key that works now, and what the screen shows.
+pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
+    pen.title(Rect { height: 1, ..area }, &format!("help: {}", app.step.word()), "Esc back");
+    let width = usize::from(area.width.saturating_sub(14));
+    let mut lines: Vec<(String, String)> = Vec::new();
+    for (shown, words) in keys::help(app.step_mode()) {
+        for (row, line) in text::wrap(words, width).into_iter().enumerate() {
+            lines.push((if row == 0 { pen.look.glyphs.key_name(shown).to_owned() } else { String::new() }, line));
+        }
+    }
+    lines.push(Default::default());
+    for level in [Level::Sound, Level::Watch, Level::Thin, Level::Lost, Level::Unjudged] {
+        let words = match level {
+            Level::Sound => "at or above required plus the watch margin",
+            Level::Watch => "within the watch margin over required",
+            Level::Thin => "below the required thickness",
+            Level::Lost => "no thickness could be read; nothing is ever filled in",
+            Level::Unjudged => "the course has no required thickness to judge by",
+        };
+        lines.push((format!("{} {}", pen.look.glyphs.level(level), level.word()), words.to_owned()));
+    }
+    lines.push(Default::default());
+    for words in [
+        "SAVED means committed to the disk and synced; only that survives a dead battery.",
+        "Each row of the wall shows the least reading of its stretch. Hatched: no echo. Empty: not driven.",
+        "±U is the expanded uncertainty, k = 2. A gate too early takes the tyre for the wall.",
+    ] {
+        lines.extend(text::wrap(words, width + 12).into_iter().map(|line| (String::new(), format!("\u{1}{line}"))));
+    }
+    let room = usize::from(area.height - 1);
+    let top = top.min(lines.len().saturating_sub(room));
+    for (row, (shown, words)) in lines.iter().skip(top).take(room).enumerate() {
+        let y = area.y + 1 + row as u16;
+        match words.strip_prefix('\u{1}') {
+            Some(words) => {
+                pen.put(area.x + 1, y, area.width - 1, words, Role::Plain);
+            }
+            None => {
+                pen.put(area.x + 1, y, 12, shown, Role::Key);
+                pen.put(area.x + 13, y, area.width.saturating_sub(13), words, Role::Plain);
+            }
+        }
+    }
+    if lines.len() > top + room {
+        pen.put(area.right() - 8, area.bottom() - 1, 7, " more ", Role::Cursor);
+    }
+}
+
+/// Every set of characters side by side: the operator sees what the font has.
+pub fn test_card(app: &App, pen: &mut Pen, area: Rect) {
+    pen.title(Rect { height: 1, ..area }, "test card", "g next set, Enter keeps it");
+    let mut y = area.y + 2;
+    pen.put(area.x + 2, y, area.width - 2, "Choose the finest set without boxes, question marks or gaps.", Role::Plain);
+    y += 2;
+    for set in Glyphs::ALL {
+        let shapes = set.shapes();
+        let here = app.look.glyphs == set;
+        let mark = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
+        pen.put(area.x + 2, y, 16, &format!("{mark} {:<11}", set.word()), if here { Role::Cursor } else { Role::Plain });
+        let ramp: String = shapes.across.iter().chain(shapes.upward).collect();
+        let levels: String = [Level::Sound, Level::Watch, Level::Thin, Level::Lost].map(|level| set.level(level)).iter().collect();
+        let wave = match set {
+            Glyphs::Braille => "⣀⡠⠔⠊⠉⠑⠢⢄⣀⡠⠔⠊⠉⠑⠢⢄⣀",
+            Glyphs::HalfBlock => "▄▄▀▀▀▀▄▄▄▄▀▀▀▀▄▄▄",
+            Glyphs::Ascii => "__--^^--____--^^-",
+        };
+        let words =
+            format!("{ramp} {levels} {}{}{}{}{} {wave}", shapes.crawler, shapes.outer_face, shapes.nominal, shapes.required, shapes.hatch);
+        pen.put(area.x + 18, y, area.width - 18, &words, Role::Plain);
+        y += 2;
+    }
+    pen.put(area.x + 2, y, area.width - 2, "The wave should be one smooth line; the bars should grow evenly.", Role::Plain);
+    y += 2;
+    for (level, words) in [(Level::Watch, "watch"), (Level::Thin, "thin"), (Level::Lost, "lost")] {
+        let glyph = pen.look.glyphs.level(level);
+        pen.put_style(area.x + 2, y, 20, &format!(" {glyph} {words} "), pen.look.theme.level(level));
+        y += 1;
+    }
+}

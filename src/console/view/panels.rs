@@ -1,0 +1,238 @@
+//! The small panels of the scan screen: spots, notes, link, histogram.
+
+use super::pen::Pen;
+use crate::console::glyphs::Shapes;
+use crate::console::state::Scan;
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::live::Wall;
+use crate::strip::{Limits, Spot};
+use crate::units::{Length, LengthUnit};
+use ratatui::layout::Rect;
+
+/// The alarm in words: `THIN at 4.035 m, 5.78 mm (0.42 under 6.20)`.
+pub fn alarm_words(spot: &Spot, required: Option<Length>, unit: LengthUnit) -> String {
+    let place = match spot.least_at {
+        Some(at) => format!("at {} {}", unit.place(at), unit.place_symbol()),
+        None => format!("at shot {}", spot.least_seq),
+    };
+    let margin = match required {
+        Some(required) if spot.least < required => {
+            format!(" ({} under {})", unit.thickness(required - spot.least), unit.thickness(required))
+        }
+        Some(required) => format!(" ({} over {})", unit.thickness(spot.least - required), unit.thickness(required)),
+        None => String::new(),
+    };
+    format!("{} {place}, {} {}{margin}", spot.level.word(), unit.thickness(spot.least), unit.thickness_symbol())
+}
+
+/// Spots, those nobody has acknowledged first, then the newest.
+pub fn spots(wall: &Wall, pen: &mut Pen, area: Rect) {
+    if area.height == 0 {
+        return;
+    }
+    let unit = pen.look.unit;
+    let open = wall.spots.open().count();
+    let all = wall.spots.spots();
+    let count = if all.is_empty() { "none".to_owned() } else { format!("{open} new of {}", all.len()) };
+    pen.title(Rect { height: 1, ..area }, &format!("spots ({count})"), "");
+    let mut order: Vec<&Spot> = all.iter().collect();
+    order.sort_by_key(|spot| (spot.acknowledged, std::cmp::Reverse(spot.level), std::cmp::Reverse(spot.id)));
+    let room = usize::from(area.height - 1);
+    let cut = order.len() > room;
+    for (row, spot) in order.iter().take(room).enumerate() {
+        let y = area.y + 1 + row as u16;
+        if cut && row + 1 == room && room > 1 {
+            pen.put(area.x + 1, y, area.width - 1, &format!("and {} more", order.len() - row), Role::Quiet);
+            break;
+        }
+        let place = match spot.edges {
+            Some((from, to)) => format!("{}-{} {}", unit.place(from), unit.place(to), unit.place_symbol()),
+            None => format!("shot {}", spot.least_seq),
+        };
+        let length = spot.length().map_or_else(String::new, |length| match unit {
+            LengthUnit::Mm => format!("{:.0} mm", length.as_mm()),
+            LengthUnit::Inch => format!("{:.2} in", length.as_inch()),
+        });
+        let style = pen.look.theme.level(spot.level);
+        let glyph = pen.look.glyphs.level(spot.level);
+        let wide = area.width >= 46;
+        let word = if wide { format!("{glyph} {:<5}", spot.level.word()) } else { glyph.to_string() };
+        let x = pen.put_style(area.x + 1, y, area.width - 1, &word, style) + 1;
+        let least = unit.thickness(spot.least);
+        let seen = if spot.acknowledged { "seen" } else { "NEW" };
+        let role = if spot.acknowledged { Role::Plain } else { Role::Strong };
+        let words = if wide {
+            format!("{place:<17} {least} {} {length:>7}  {seen}", unit.thickness_symbol())
+        } else {
+            format!("{place} {least} {length} {seen}")
+        };
+        pen.put(x, y, area.right().saturating_sub(x), &words, role);
+    }
+}
+
+/// The newest notes and marks.
+pub fn notes(wall: &Wall, pen: &mut Pen, area: Rect, titled: bool) {
+    if area.height == 0 {
+        return;
+    }
+    let mut area = area;
+    if titled {
+        pen.title(Rect { height: 1, ..area }, "notes and marks", "");
+        area = Rect { y: area.y + 1, height: area.height - 1, ..area };
+    }
+    let unit = pen.look.unit;
+    let place = |along: Option<Length>| along.map_or_else(String::new, |a| format!("{} {} ", unit.place(a), unit.place_symbol()));
+    let mut lines: Vec<(i64, String)> = wall
+        .notes
+        .iter()
+        .rev()
+        .take(usize::from(area.height))
+        .map(|note| (note.at_us, format!("{}{}", place(note.along), safe_text(&note.text))))
+        .collect();
+    lines.extend(
+        wall.marks
+            .iter()
+            .rev()
+            .take(usize::from(area.height))
+            .map(|mark| (mark.at_us, format!("{}mark {} {}", place(mark.along), mark.kind.word(), safe_text(&mark.text)))),
+    );
+    lines.sort_by_key(|line| std::cmp::Reverse(line.0));
+    if lines.is_empty() && !titled {
+        pen.put(area.x + 1, area.y, area.width - 1, "no notes yet", Role::Quiet);
+    }
+    for (row, (at_us, words)) in lines.into_iter().take(usize::from(area.height)).enumerate() {
+        let words = format!("{} {words}", text::clock(at_us, pen.look.utc_offset_s));
+        pen.put(area.x + 1, area.y + row as u16, area.width - 1, &text::clip(&words, usize::from(area.width - 1)), Role::Plain);
+    }
+}
+
+fn age(scan: &Scan, now_us: i64) -> String {
+    match scan.view.link.last_byte_us {
+        Some(at) => {
+            let seconds = ((now_us - at) as f64 / 1e6).max(0.0);
+            if seconds < 10.0 { format!("{seconds:.1} s") } else { text::duration(seconds) }
+        }
+        None => "never".to_owned(),
+    }
+}
+
+/// Link and counts in one line.
+pub fn link_line(scan: &Scan, now_us: i64, pen: &mut Pen, area: Rect) {
+    if area.height == 0 {
+        return;
+    }
+    let (link, counts) = (&scan.view.link, &scan.view.counts);
+    let bad = link.dropped + counts.lost + link.overflow_bytes + counts.unsaved > 0;
+    let words = format!(
+        "link {} lost {} bad {} over {} re {}",
+        age(scan, now_us),
+        counts.lost,
+        link.dropped,
+        text::bytes(link.overflow_bytes),
+        link.reconnects
+    );
+    pen.put(area.x + 1, area.y, area.width - 1, &words, if bad { Role::Watch } else { Role::Quiet });
+}
+
+/// Link, counts and telemetry, one a line.
+pub fn link(scan: &Scan, now_us: i64, pen: &mut Pen, area: Rect) {
+    if area.height == 0 {
+        return;
+    }
+    let view = &scan.view;
+    let (link, counts) = (&view.link, &view.counts);
+    pen.title(Rect { height: 1, ..area }, "link and device", if link.up { "UP" } else { "DOWN" });
+    let telemetry = &view.telemetry;
+    let watch = |bad: bool| if bad { Role::Watch } else { Role::Plain };
+    let lines: [(String, Role); 14] = [
+        (format!("stream       {}", safe_text(&link.what)), Role::Plain),
+        (format!("device       {}", telemetry.device.as_deref().map_or("not told".to_owned(), safe_text)), Role::Plain),
+        (format!("rate         {:.0} shots/s", link.rate_hz), Role::Plain),
+        (format!("last byte    {} ago", age(scan, now_us)), watch(scan.stale_s(now_us).is_some())),
+        (format!("received     {} readings, {}", counts.received, text::bytes(link.bytes)), Role::Plain),
+        (format!("no echo      {} readings, {} stretches too long", counts.no_echo, counts.long_gaps), watch(counts.long_gaps > 0)),
+        (format!("lost         {} shots never came", counts.lost), watch(counts.lost > 0)),
+        (format!("dropped      {} frames broken, {} unknown", link.dropped, link.unknown), watch(link.dropped > 0)),
+        (format!("overflow     {}", text::bytes(link.overflow_bytes)), watch(link.overflow_bytes > 0)),
+        (format!("reconnects   {}, {} stalls", link.reconnects, counts.stalls), watch(link.reconnects + counts.stalls > 0)),
+        (format!("saved        {} readings, {:.1} s behind", view.saved.readings, scan.lag_s(now_us)), watch(scan.lag_s(now_us) > 0.5)),
+        (
+            format!(
+                "job file     {}, {} free on the disk",
+                text::bytes(view.saved.file_bytes),
+                view.saved.free_bytes.map_or("unknown".to_owned(), text::bytes)
+            ),
+            Role::Plain,
+        ),
+        (
+            format!("battery      {}", telemetry.battery_mv.map_or("not told".to_owned(), |mv| format!("{:.2} V", f64::from(mv) / 1e3))),
+            Role::Plain,
+        ),
+        (
+            format!(
+                "surface      {}",
+                telemetry.surface_temperature.map_or("not told".to_owned(), |t| format!("{:.1} °C", t.as_celsius()))
+            ),
+            Role::Plain,
+        ),
+    ];
+    for (row, (words, role)) in lines.iter().enumerate().take(usize::from(area.height - 1)) {
+        pen.put(area.x + 1, area.y + 1 + row as u16, area.width - 1, words, *role);
+    }
+}
+
+/// How much of the course has which thickness; each millimetre driven counts once, with its least reading.
+pub fn histogram(wall: &Wall, limits: &Limits, at: Option<Length>, upright: bool, pen: &mut Pen, area: Rect) {
+    if area.height < 3 {
+        return;
+    }
+    let unit = pen.look.unit;
+    let course = at.filter(|_| upright).and_then(|at| limits.courses.iter().find(|course| at >= course.bottom && at < course.top));
+    let name = course.map_or("thickness along the line".to_owned(), |course| format!("thickness in course {}", course.number));
+    let Some((low, high)) = wall.strip.extent() else {
+        pen.title(Rect { height: 1, ..area }, &name, "");
+        return;
+    };
+    let (low, high) = course.map_or((low, high), |course| (low.max(course.bottom), high.min(course.top)));
+    let nominal = course.map(|course| course.nominal).or(limits.nominal(None)).unwrap_or(Length::mm(10.0));
+    let required = course.map_or(limits.required(None), |course| course.required);
+    let rows = usize::from(area.height - 1);
+    let full = nominal * 1.15;
+    let class = full / rows as f64;
+    let mut counts = vec![0u32; rows];
+    let mut lost = 0;
+    let mut place = low;
+    while place < high {
+        let bin = wall.strip.stretch(place, place + Length::mm(1.0));
+        match bin.least {
+            Some(least) => counts[((least / class).max(0.0) as usize).min(rows - 1)] += 1,
+            None if bin.lost > 0 => lost += 1,
+            None => {}
+        }
+        place = place + Length::mm(1.0);
+    }
+    pen.title(Rect { height: 1, ..area }, &name, &format!("{lost} mm without echo"));
+    let most = counts.iter().copied().max().unwrap_or(0).max(1);
+    let shapes = pen.look.glyphs.shapes();
+    const LABEL: u16 = 9;
+    let cells = usize::from(area.width.saturating_sub(LABEL + 10));
+    for row in 0..rows {
+        let index = rows - 1 - row;
+        let y = area.y + 1 + row as u16;
+        let from = class * index as f64;
+        let under = required.is_some_and(|required| from < required);
+        let role = if under { Role::Watch } else { Role::Plain };
+        let limit = required.is_some_and(|required| required >= from && required < from + class);
+        pen.put(area.x + 1, y, LABEL, &format!("{:>6}{}", unit.thickness(from), if limit { shapes.required } else { ' ' }), role);
+        // A class with anything in it shows at least its first stroke: a single thin millimetre must not vanish.
+        let width = f64::from(counts[index]) / f64::from(most) * cells as f64;
+        let width = if counts[index] > 0 { width.max(1.0) } else { 0.0 };
+        for (offset, c) in Shapes::bar(shapes.across, width, cells).enumerate() {
+            pen.cell(area.x + LABEL + offset as u16, y, c, role);
+        }
+        if counts[index] > 0 {
+            pen.put(area.x + LABEL + width.ceil() as u16 + 1, y, 9, &format!("{} mm", counts[index]), Role::Quiet);
+        }
+    }
+}

@@ -1,0 +1,149 @@
+//! The reading: the largest thing on screen, with everything that says how far to trust it. What is old or absent
+//! never stands there as if it were now.
+
+use super::digits;
+use super::pen::Pen;
+use crate::console::state::Scan;
+use crate::console::text;
+use crate::console::theme::Role;
+use crate::live::Phase;
+use crate::reading::Reading;
+use crate::strip::Level;
+use crate::ultrasound::Quality;
+use crate::units::LengthUnit;
+use ratatui::layout::Rect;
+
+/// Rows the reading takes.
+pub fn height(pen: &Pen) -> u16 {
+    digits::height(pen.look.glyphs) + 3
+}
+
+pub fn draw(scan: &Scan, now_us: i64, pen: &mut Pen, area: Rect) {
+    let Some(reading) = &scan.view.reading else {
+        pen.title(Rect { height: 1, ..area }, "wall", "");
+        let words = if scan.is_over() { "no reading came in this run" } else { "waiting for the first shot" };
+        pen.put(area.x + 1, area.y + 2, area.width - 1, words, Role::Plain);
+        return;
+    };
+    let stale = scan.stale_s(now_us);
+    let word = word_of(scan, reading, stale, pen);
+    pen.title(Rect { height: 1, ..area }, "wall", "");
+    let style = if stale.is_some() { pen.look.theme.style(Role::Fault) } else { pen.look.theme.level(reading.level) };
+    let width = (text::columns(&word) + 2) as u16;
+    pen.put_style(area.right().saturating_sub(width + 1), area.y, width, &format!(" {word} "), style);
+
+    let unit = pen.look.unit;
+    let value = match (reading.measurement.thickness, stale) {
+        (Some(thickness), None) => unit.thickness(thickness),
+        _ => "-.--".to_owned(),
+    };
+    let tall = digits::height(pen.look.glyphs);
+    let room = Rect { x: area.x + 1, y: area.y + 1, width: area.width.saturating_sub(18), height: tall };
+    let role = if reading.level == Level::Thin { Role::Strong } else { Role::Plain };
+    let used = digits::draw(pen, room, &value, pen.look.theme.style(role));
+    let x = area.x + 1 + used.max(area.width.min(44) / 2) + 1;
+    for (row, (words, role)) in details(scan, reading, unit).into_iter().enumerate().take(usize::from(tall)) {
+        pen.put(x, area.y + 1 + row as u16, area.right().saturating_sub(x), &words, role);
+    }
+    speed(scan, reading, pen, Rect { y: area.y + 1 + tall, height: 1, ..area });
+    trust(scan, reading, pen, Rect { y: area.y + 2 + tall, height: 1, ..area });
+}
+
+fn word_of(scan: &Scan, reading: &Reading, stale: Option<f64>, pen: &Pen) -> String {
+    match (&scan.view.phase, stale) {
+        (_, Some(age)) => format!("OLD {}", text::duration(age)),
+        (Phase::Ended(_) | Phase::Failed(_), _) => format!("LAST {} {}", pen.look.glyphs.level(reading.level), reading.level.word()),
+        _ => format!("{} {}", pen.look.glyphs.level(reading.level), reading.level.word()),
+    }
+}
+
+/// Beside the digits: uncertainty, margin, echo, place.
+fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Role)> {
+    let measurement = &reading.measurement;
+    let symbol = unit.thickness_symbol();
+    let mut lines = Vec::new();
+    match (measurement.thickness, measurement.uncertainty) {
+        // U at k = 2: GUM (JCGM 100:2008) 6.2.
+        (Some(_), Some(u)) => lines.push((format!("{symbol} ±{} k=2", unit.thickness(u * 2.0)), Role::Plain)),
+        (Some(_), None) => lines.push((format!("{symbol}, U unknown"), Role::Plain)),
+        (None, _) => lines.push(("no echo".to_owned(), Role::Strong)),
+    }
+    let required = scan.view.limits.required(reading.place.course);
+    lines.push(match (measurement.thickness, required) {
+        (Some(thickness), Some(required)) if thickness < required => {
+            (format!("{} under {}", unit.thickness(required - thickness), unit.thickness(required)), Role::Watch)
+        }
+        (Some(thickness), Some(required)) => {
+            (format!("{} over {}", unit.thickness(thickness - required), unit.thickness(required)), Role::Plain)
+        }
+        (None, Some(required)) => (format!("required {}", unit.thickness(required)), Role::Plain),
+        (_, None) => ("no limit known".to_owned(), Role::Plain),
+    });
+    let height = measurement.height_pct.map_or_else(String::new, |height| format!("{height:.0} %"));
+    let snr = measurement.snr.map_or_else(String::new, |snr| format!("{:.0} dB", snr.as_db()));
+    if measurement.height_pct.is_some() || measurement.snr.is_some() {
+        lines.push((format!("{height} {snr}").trim().to_owned(), Role::Plain));
+    } else {
+        lines.push(("no height".to_owned(), Role::Quiet));
+    }
+    let course = reading.place.course.map_or_else(String::new, |course| format!(" course {course}"));
+    lines.push(match reading.place.along {
+        Some(along) => (format!("{} {}{course}", unit.place(along), unit.place_symbol()), Role::Strong),
+        None => (format!("no place{course}"), Role::Strong),
+    });
+    lines
+}
+
+fn speed(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
+    let unit = pen.look.unit;
+    let limit = scan.view.max_speed;
+    let Some(speed) = reading.place.speed else {
+        pen.put(area.x + 1, area.y, area.width - 1, "speed not known yet", Role::Quiet);
+        return;
+    };
+    let fast = speed.abs() > limit;
+    let words = format!("speed {} of {} {}", unit.speed(speed), unit.speed(limit), unit.speed_symbol());
+    let x = pen.put(area.x + 1, area.y, area.width - 1, &words, if fast { Role::Watch } else { Role::Plain }) + 1;
+    if fast {
+        pen.put(x, area.y, area.right().saturating_sub(x), "TOO FAST", Role::Watch);
+        return;
+    }
+    let cells = area.right().saturating_sub(x + 2).min(24);
+    let shapes = pen.look.glyphs.shapes();
+    let full = f64::from(cells) * (speed.abs() / limit.max(crate::units::Speed::mm_s(1e-6)));
+    for (offset, c) in crate::console::glyphs::Shapes::bar(shapes.across, full, usize::from(cells)).enumerate() {
+        pen.cell(x + offset as u16, area.y, c, Role::Plain);
+    }
+    pen.cell(x + cells, area.y, shapes.divider, Role::Quiet);
+}
+
+/// Quality and flags in words; a gap longer than allowed comes first.
+fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
+    let unit = pen.look.unit;
+    let measurement = &reading.measurement;
+    let width = usize::from(area.width - 1);
+    let (words, role) = match scan.view.gap {
+        Some(gap) => {
+            let long = gap > scan.view.max_gap;
+            let over = if long { "TOO LONG: " } else { "" };
+            let of = format!("{} of {} {}", unit.thickness(gap), unit.thickness(scan.view.max_gap), unit.thickness_symbol());
+            let why = measurement.flags.iter().next().map_or_else(String::new, |flag| format!(", {}", flag.explanation()));
+            (format!("{over}no echo for {of}{why}"), if long { Role::Watch } else { Role::Plain })
+        }
+        None => {
+            let mut words = match measurement.quality {
+                Quality::None => "no thickness".to_owned(),
+                quality => format!("quality {quality}"),
+            };
+            let mut flags = measurement.flags.iter();
+            match (flags.next(), flags.next()) {
+                (Some(flag), None) => words = format!("{words}: {}", flag.explanation()),
+                (Some(_), Some(_)) => words = format!("{words}: {}", measurement.flags),
+                (None, _) => {}
+            }
+            let role = if measurement.quality == Quality::Poor { Role::Watch } else { Role::Plain };
+            (words, role)
+        }
+    };
+    pen.put(area.x + 1, area.y, area.width - 1, &text::clip(&words, width), role);
+}

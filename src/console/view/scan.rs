@@ -1,0 +1,257 @@
+//! The scan screen: before a run what stands against it, during a run everything the operator steers by.
+
+use super::pen::{Pen, Rows};
+use super::section::{self, Section};
+use super::wave::{self, Wave};
+use super::{WIDE, panels, reading};
+use crate::console::state::{App, Scan};
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::live::Phase;
+use crate::store::RunSummary;
+use ratatui::layout::Rect;
+
+/// No run is going.
+pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
+    let mut rows = Rows::of(area);
+    pen.title(rows.take(1), "scan", "");
+    let lines = &app.contents.plan.lines;
+    pen.put(area.x + 1, area.y + 1, area.width, "line to scan:", Role::Plain);
+    rows.take(1);
+    super::prepare::lines(app, pen, rows.take((lines.len() as u16).min(area.height / 3).max(1)));
+    rows.take(1);
+    let obstacles = app.obstacles();
+    if obstacles.is_empty() {
+        let taken = rows.take(2);
+        pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stands against scanning. s starts the run.", Role::Strong);
+        warnings(app, pen, rows.rest());
+        return;
+    }
+    let taken = rows.take(1);
+    let words = format!("BLOCKED: the checklist stands against scanning ({} reasons)", obstacles.len());
+    pen.put(taken.x + 1, taken.y, taken.width - 1, &words, Role::Fault);
+    let room = rows.left().saturating_sub(3);
+    let shapes = pen.look.glyphs.shapes();
+    let all: Vec<(char, String)> = obstacles
+        .iter()
+        .flat_map(|reason| {
+            let broken = text::wrap(&safe_text(reason), usize::from(area.width.saturating_sub(5)));
+            broken.into_iter().enumerate().map(|(index, line)| (if index == 0 { shapes.missing } else { ' ' }, line)).collect::<Vec<_>>()
+        })
+        .collect();
+    for (row, (glyph, words)) in all.iter().take(usize::from(room)).enumerate() {
+        let taken = rows.take(1);
+        if row + 1 == usize::from(room) && all.len() > usize::from(room) {
+            pen.put(
+                taken.x + 1,
+                taken.y,
+                taken.width - 1,
+                &format!("  and {} more lines; Tab to the checklist", all.len() - row),
+                Role::Plain,
+            );
+        } else {
+            pen.put(taken.x + 1, taken.y, taken.width - 1, &format!("{glyph} {words}"), Role::Plain);
+        }
+    }
+    rows.take(1);
+    let taken = rows.take(1);
+    pen.put(taken.x + 1, taken.y, taken.width - 1, "o scans all the same, with your name and a reason that stays in the job.", Role::Plain);
+    warnings(app, pen, rows.rest());
+}
+
+fn warnings(app: &App, pen: &mut Pen, area: Rect) {
+    for (row, words) in app.out_of_date().iter().enumerate().take(usize::from(area.height)) {
+        let words = text::clip(&format!("note: {}", safe_text(words)), usize::from(area.width.saturating_sub(2)));
+        pen.put(area.x + 1, area.y + row as u16, area.width - 1, &words, Role::Watch);
+    }
+}
+
+/// A run is going, or has just ended.
+pub fn running(app: &App, pen: &mut Pen, body: Rect) {
+    let Some(scan) = &app.scan else { return };
+    match (scan.view.direction.is_upright(), body.width >= WIDE && body.height >= 30) {
+        (true, false) => narrow(app, scan, pen, body),
+        (true, true) => wide(app, scan, pen, body),
+        (false, is_wide) => across(app, scan, pen, body, is_wide),
+    }
+}
+
+fn section_of<'a>(scan: &'a Scan, wall: &'a crate::live::Wall) -> Section<'a> {
+    let place = scan.view.reading.as_ref().map(|reading| reading.place);
+    Section {
+        wall,
+        limits: &scan.view.limits,
+        direction: scan.view.direction,
+        at: place.and_then(|place| place.along),
+        course: place.and_then(|place| place.course),
+        look: scan.look,
+    }
+}
+
+fn back_word(scan: &Scan, pen: &mut Pen, area: Rect) {
+    if let Some(back) = scan.look.back {
+        let unit = pen.look.unit;
+        let words = format!(" LOOKING BACK at {} {}, Home returns ", unit.place(back), unit.place_symbol());
+        pen.put(area.x + 1, area.bottom() - 1, area.width - 1, &words, Role::Cursor);
+    }
+}
+
+fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
+    let left = Rect { width: (body.width / 2).max(30), ..body };
+    let right = Rect { x: left.right() + 1, width: body.width - left.width - 1, ..body };
+    pen.down(left.right(), body);
+    {
+        let wall = scan.wall();
+        section::upright(&section_of(scan, &wall), pen, left);
+    }
+    back_word(scan, pen, left);
+    let mut rows = Rows::of(right);
+    reading::draw(scan, app.now_us, pen, rows.take(reading::height(pen)));
+    if let Phase::Ended(summary) = &scan.view.phase {
+        ended(summary, pen, rows.rest());
+        return;
+    }
+    let fixed = 3 + 2 + 1;
+    let waves = rows.left().saturating_sub(fixed).clamp(6, 14);
+    waveform(app, scan, pen, rows.take(waves));
+    let wall = scan.wall();
+    let spots = rows.left().saturating_sub(3).clamp(2, 8);
+    panels::spots(&wall, pen, rows.take(spots));
+    let notes = rows.left().saturating_sub(1);
+    panels::notes(&wall, pen, rows.take(notes), notes > 3);
+    drop(wall);
+    panels::link_line(scan, app.now_us, pen, rows.take(1));
+}
+
+fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
+    let left = Rect { width: body.width * 2 / 5, ..body };
+    let middle = Rect { x: left.right() + 1, width: (body.width - left.width) / 2 - 1, ..body };
+    let right = Rect { x: middle.right() + 1, width: body.right() - middle.right() - 1, ..body };
+    pen.down(left.right(), body);
+    pen.down(middle.right(), body);
+    let wall = scan.wall();
+    section::upright(&section_of(scan, &wall), pen, left);
+    back_word(scan, pen, left);
+    let mut rows = Rows::of(middle);
+    reading::draw(scan, app.now_us, pen, rows.take(reading::height(pen)));
+    waveform(app, scan, pen, rows.take((body.height / 3).max(10)));
+    let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
+    panels::histogram(&wall, &scan.view.limits, at, true, pen, rows.rest());
+    side(app, scan, &wall, pen, right);
+}
+
+/// Spots, notes, link; or how the run ended.
+fn side(app: &App, scan: &Scan, wall: &crate::live::Wall, pen: &mut Pen, area: Rect) {
+    let mut rows = Rows::of(area);
+    if let Phase::Ended(summary) = &scan.view.phase {
+        ended(summary, pen, rows.take(13));
+    }
+    let link = 15.min(area.height / 2);
+    let spots = rows.left().saturating_sub(link) * 3 / 5;
+    panels::spots(wall, pen, rows.take(spots));
+    let notes = rows.left().saturating_sub(link);
+    panels::notes(wall, pen, rows.take(notes), true);
+    panels::link(scan, app.now_us, pen, rows.rest());
+}
+
+fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
+    let mut rows = Rows::of(body);
+    let wall = scan.wall();
+    let top = if is_wide { rows.take(body.height / 2) } else { rows.take((body.height / 2).max(9)) };
+    let section_rows = if is_wide { rows.left() / 2 + 2 } else { rows.left().saturating_sub(4) };
+    let middle = rows.take(section_rows);
+    let bottom = rows.rest();
+    let reading_area = Rect { width: top.width / 2, height: top.height.min(reading::height(pen)), ..top };
+    reading::draw(scan, app.now_us, pen, reading_area);
+    if top.height > reading_area.height + 2 {
+        let below = Rect { y: reading_area.bottom(), height: top.height - reading_area.height, ..reading_area };
+        panels::histogram(&wall, &scan.view.limits, None, false, pen, below);
+    }
+    pen.down(reading_area.right(), top);
+    let wave_area = Rect { x: reading_area.right() + 1, width: top.width - reading_area.width - 1, ..top };
+    waveform(app, scan, pen, wave_area);
+    section::flat(&section_of(scan, &wall), pen, middle);
+    back_word(scan, pen, middle);
+    if let (Phase::Ended(summary), false) = (&scan.view.phase, is_wide) {
+        ended(summary, pen, bottom);
+        return;
+    }
+    let half = Rect { width: bottom.width / 2, ..bottom };
+    let other = Rect { x: half.right() + 1, width: bottom.width - half.width - 1, ..bottom };
+    if is_wide {
+        side(app, scan, &wall, pen, half);
+        panels::notes(&wall, pen, other, true);
+    } else {
+        panels::spots(&wall, pen, half);
+        panels::notes(&wall, pen, Rect { height: bottom.height.saturating_sub(1), ..other }, true);
+        panels::link_line(scan, app.now_us, pen, Rect { y: bottom.bottom().saturating_sub(1), height: 1, ..other });
+    }
+}
+
+fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
+    if area.height < 5 {
+        return;
+    }
+    let (waveform, shown) = match &scan.frozen {
+        Some(frozen) => (Some(&frozen.waveform), Some(&frozen.reading)),
+        None => (scan.view.waveform.as_ref(), scan.view.reading.as_ref()),
+    };
+    let title = Rect { height: 1, ..area };
+    let Some(waveform) = waveform else {
+        pen.title(title, "waveform", "");
+        pen.put(area.x + 1, area.y + 1, area.width - 1, "the device sends no waveform", Role::Quiet);
+        return;
+    };
+    let picture = Rect { y: area.y + 1, height: area.height - 1, ..area };
+    let measurement = shown.map(|reading| &reading.measurement);
+    let height = wave::draw(&Wave { waveform, setup: &scan.view.setup, measurement, whole: app.wave_whole }, pen, picture);
+    let full = format!("±{height:.0} %");
+    let threshold = scan.view.setup.gate.threshold_pct;
+    match (&scan.frozen, shown.and_then(|reading| reading.place.along)) {
+        (Some(_), Some(along)) => {
+            let words = format!("FROZEN at {} {}", pen.look.unit.place(along), pen.look.unit.place_symbol());
+            pen.title(title, &words, &full);
+        }
+        (Some(_), None) => pen.title(title, "FROZEN waveform", &full),
+        (None, _) => pen.title(title, "waveform", &format!("{full}, gate {threshold:.0} %")),
+    }
+}
+
+/// How a run ended, in words.
+pub fn ended(summary: &RunSummary, pen: &mut Pen, area: Rect) {
+    if area.height == 0 {
+        return;
+    }
+    pen.title(Rect { height: 1, ..area }, &format!("run {} has ended", summary.id), "");
+    let mut lines = vec![(safe_text(&summary.reason), Role::Strong)];
+    lines.extend(summary_lines(summary, pen.look.unit).into_iter().map(|line| (line, Role::Plain)));
+    lines.push((String::new(), Role::Plain));
+    lines.push(("Enter review   s next run   Esc close".to_owned(), Role::Plain));
+    for (row, (words, role)) in lines.iter().enumerate().take(usize::from(area.height - 1)) {
+        let words = text::clip(words, usize::from(area.width - 1));
+        pen.put(area.x + 1, area.y + 1 + row as u16, area.width - 1, &words, *role);
+    }
+}
+
+/// The numbers of a run, one a line.
+pub fn summary_lines(summary: &RunSummary, unit: crate::units::LengthUnit) -> Vec<String> {
+    let place = |place| format!("{} {}", unit.place(place), unit.place_symbol());
+    let mut lines = vec![format!("{} readings saved", summary.readings)];
+    lines.push(format!("{} without echo, {} shots lost", summary.no_echo, summary.lost));
+    lines.push(format!("{} spots", summary.spots));
+    if let Some(least) = summary.least {
+        let at = summary.least_at.map_or_else(String::new, |at| format!(" at {}", place(at)));
+        lines.push(format!("least {} {}{at}", unit.thickness(least), unit.thickness_symbol()));
+    }
+    if let (Some(from), Some(to)) = (summary.from, summary.to) {
+        lines.push(format!("from {} to {}", place(from), place(to)));
+    }
+    lines.push(match &summary.digest {
+        Some(digest) => format!("sealed {}", digest.get(..16).unwrap_or(digest)),
+        None => "not sealed".to_owned(),
+    });
+    if let Some(reason) = &summary.start.checklist_override {
+        lines.push(format!("OVERRIDE: {}", safe_text(reason)));
+    }
+    lines
+}

@@ -1,0 +1,331 @@
+//! The wall in section: upright for lines up and down, flat for lines across. Each row (or column) shows the least
+//! reading of its stretch; a stretch without echo is hatched and says so; one not driven yet is empty.
+
+use super::pen::Pen;
+use crate::console::glyphs::Shapes;
+use crate::console::state::WallLook;
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::live::Wall;
+use crate::store::MarkKind;
+use crate::strip::{Bin, Level, Limits};
+use crate::travel::Direction;
+use crate::units::{Length, LengthUnit};
+use ratatui::layout::Rect;
+
+/// What a section is drawn from.
+pub struct Section<'a> {
+    pub wall: &'a Wall,
+    pub limits: &'a Limits,
+    pub direction: Direction,
+    /// Where the crawler (or the cursor of a review) is.
+    pub at: Option<Length>,
+    /// For lines across: the course they run in.
+    pub course: Option<u16>,
+    pub look: WallLook,
+}
+
+/// One stretch of wall, ready to draw.
+struct Stretch {
+    index: i64,
+    bin: Bin,
+    nominal: Option<Length>,
+    required: Option<Length>,
+    seam: bool,
+    mark: Option<(MarkKind, String)>,
+}
+
+impl Section<'_> {
+    /// The index of the stretch a place lies in.
+    fn index(&self, place: Length) -> i64 {
+        (place / self.look.step()).floor() as i64
+    }
+
+    /// The place the view hangs on.
+    fn anchor(&self) -> Length {
+        let start = if self.direction == Direction::Down { self.wall.span.1 } else { self.wall.span.0 };
+        self.look.back.or(self.at).unwrap_or(start)
+    }
+
+    fn stretch(&self, index: i64) -> Stretch {
+        let step = self.look.step();
+        let (from, to) = (step * index as f64, step * (index + 1) as f64);
+        let inside = |place: Length| place >= from && place < to;
+        let course = match self.direction {
+            Direction::Across => self.course,
+            _ => {
+                let middle = from + step / 2.0;
+                let courses = &self.limits.courses;
+                courses.iter().find(|course| middle >= course.bottom && middle < course.top).map(|course| course.number)
+            }
+        };
+        Stretch {
+            index,
+            bin: self.wall.strip.stretch(from, to),
+            nominal: self.limits.nominal(course),
+            required: self.limits.required(course),
+            seam: self.wall.seams.iter().any(|seam| inside(*seam)),
+            mark: self.wall.marks.iter().rev().find(|mark| mark.along.is_some_and(inside)).map(|mark| (mark.kind, safe_text(&mark.text))),
+        }
+    }
+
+    /// The thickness at the far end of the scale.
+    fn full_scale(&self, unit: LengthUnit) -> Length {
+        let nominal = self.limits.nominal(None).unwrap_or(Length::mm(10.0)) * 1.15;
+        match unit {
+            LengthUnit::Mm => Length::mm(nominal.as_mm().ceil().max(1.0)),
+            LengthUnit::Inch => Length::inch((nominal.as_inch() * 20.0).ceil().max(1.0) / 20.0),
+        }
+    }
+}
+
+/// Steps of the thickness scale, finest first.
+fn tick(full: Length, cells: u16, unit: LengthUnit) -> f64 {
+    let (all, steps): (f64, &[f64]) = match unit {
+        LengthUnit::Mm => (full.as_mm(), &[1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0]),
+        LengthUnit::Inch => (full.as_inch(), &[0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0]),
+    };
+    *steps.iter().find(|step| all / **step <= f64::from(cells) / 7.0).unwrap_or(&all)
+}
+
+fn mark_letter(kind: MarkKind) -> char {
+    match kind {
+        MarkKind::Seam => 's',
+        MarkKind::Nozzle => 'n',
+        MarkKind::Obstruction => 'o',
+        MarkKind::Surface => 'f',
+        MarkKind::Other => 'x',
+    }
+}
+
+/// Columns of the ruler on the left.
+const RULER: u16 = 7;
+
+/// The upright section; the first row is its scale.
+pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
+    let unit = pen.look.unit;
+    let step = section.look.step();
+    let words = if area.width >= 56 { 24 } else { 13 };
+    let cells = area.width.saturating_sub(RULER + 1 + words);
+    let full = section.full_scale(unit);
+    let bar_x = area.x + RULER + 1;
+    let column_of = |thickness: Length| ((thickness / full) * f64::from(cells)).clamp(0.0, f64::from(cells));
+    scale(pen, Rect { x: bar_x, width: cells, height: 1, ..area }, full, true);
+    pen.put(area.x + 1, area.y, RULER, unit.place_symbol(), Role::Quiet);
+    pen.put(bar_x + cells, area.y, words, &format!(" level  row {}", row_word(step, unit)), Role::Quiet);
+
+    let rows = area.height.saturating_sub(1);
+    // The crawler stands a fifth from the end it drives towards, so that most of what is seen is known.
+    let ahead = if section.direction == Direction::Down { rows - 1 - rows / 5 } else { rows / 5 };
+    let top = section.index(section.anchor()) + i64::from(ahead);
+    let here = section.at.map(|at| section.index(at));
+    for row in 0..rows {
+        let y = area.y + 1 + row;
+        let stretch = section.stretch(top - i64::from(row));
+        let is_here = here == Some(stretch.index);
+        // A row is named by the middle of the wall it shows only at coarse steps; by its lower edge always.
+        let label = text::ruler(step * stretch.index as f64, step, unit);
+        pen.put(area.x, y, RULER - 1, &format!("{label:>6}"), if is_here { Role::Strong } else { Role::Quiet });
+        let shapes = pen.look.glyphs.shapes();
+        let (edge, role) = match (&stretch.mark, is_here, stretch.seam) {
+            (_, true, _) => (shapes.crawler, Role::Strong),
+            (Some((kind, _)), _, _) => (mark_letter(*kind), Role::Strong),
+            (None, _, true) => (shapes.seam, Role::Strong),
+            _ => (shapes.outer_face, if stretch.bin.is_empty() { Role::Quiet } else { Role::Plain }),
+        };
+        pen.cell(area.x + RULER, y, edge, role);
+        let bar = Rect { x: bar_x, y, width: cells, height: 1 };
+        bar_across(pen, bar, &stretch, column_of);
+        words_of(pen, Rect { x: bar_x + cells + 1, y, width: words - 1, height: 1 }, &stretch, words > 20);
+    }
+}
+
+fn row_word(step: Length, unit: LengthUnit) -> String {
+    match unit {
+        LengthUnit::Mm => format!("{} mm", text::scale_mark(step.as_mm())),
+        LengthUnit::Inch => format!("{:.2} in", step.as_inch()),
+    }
+}
+
+fn scale(pen: &mut Pen, area: Rect, full: Length, unit_at_end: bool) {
+    let unit = pen.look.unit;
+    let of = |length: Length| if unit == LengthUnit::Mm { length.as_mm() } else { length.as_inch() };
+    let step = tick(full, area.width, unit);
+    let mut value = 0.0;
+    while value <= of(full) {
+        let x = area.x + ((value / of(full)) * f64::from(area.width)) as u16;
+        let mut label = text::scale_mark(value);
+        if unit_at_end && value + step > of(full) {
+            label = format!("{label} {}", unit.thickness_symbol());
+        }
+        if x + (label.len() as u16) <= area.right() + 1 {
+            pen.put(x, area.y, label.len() as u16, &label, Role::Quiet);
+        }
+        value += step;
+    }
+}
+
+fn bar_across(pen: &mut Pen, area: Rect, stretch: &Stretch, column_of: impl Fn(Length) -> f64) {
+    let shapes = pen.look.glyphs.shapes();
+    let bin = &stretch.bin;
+    let at = |length: Length| area.x + (column_of(length) as u16).min(area.width.saturating_sub(1));
+    let nominal = stretch.nominal.map(&at);
+    let required = stretch.required.map(&at);
+    if stretch.seam && bin.is_empty() {
+        let end = nominal.unwrap_or(area.right());
+        for x in area.x..end {
+            pen.cell(x, area.y, shapes.seam, Role::Quiet);
+        }
+        pen.put(area.x + 3, area.y, area.width.saturating_sub(3), " seam ", Role::Plain);
+        return;
+    }
+    for (x, c) in [(required, shapes.required), (nominal, shapes.nominal)] {
+        if let Some(x) = x {
+            pen.cell(x, area.y, c, Role::Quiet);
+        }
+    }
+    match (bin.is_empty(), bin.least) {
+        (true, _) => {}
+        (false, None) => {
+            let end = nominal.unwrap_or(area.right());
+            for x in area.x..end {
+                pen.cell(x, area.y, shapes.hatch, Role::Lost);
+            }
+            pen.put(area.x + 1, area.y, area.width.saturating_sub(1), " no echo ", Role::Lost);
+        }
+        (false, Some(least)) => {
+            let style = match bin.worst {
+                Level::Thin => pen.look.theme.style(Role::Thin),
+                level => pen.look.theme.level(level),
+            };
+            // Metal that is thin is named in its level word; the bar itself is metal and never reversed.
+            let style = style.remove_modifier(ratatui::style::Modifier::REVERSED);
+            let style = if pen.look.theme == crate::console::Theme::Sunlight { pen.look.theme.base() } else { style };
+            let width = column_of(least);
+            let covered = width.ceil() as u16;
+            for (offset, c) in Shapes::bar(shapes.across, width, usize::from(covered.min(area.width))).enumerate() {
+                if c != ' ' {
+                    pen.cell_style(area.x + offset as u16, area.y, c, style);
+                }
+            }
+            // The metal that should be there shows as the line of the required thickness beyond the bar's end.
+        }
+    }
+}
+
+fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
+    let bin = &stretch.bin;
+    let unit = pen.look.unit;
+    let mut x = area.x;
+    if !bin.is_empty() {
+        let glyph = pen.look.glyphs.level(bin.worst);
+        let mut words = match bin.worst {
+            Level::Sound if !wide => glyph.to_string(),
+            Level::Unjudged if !wide => glyph.to_string(),
+            level => format!("{glyph} {}", level.word()),
+        };
+        if let Some(least) = bin.least
+            && (wide || bin.worst >= Level::Watch)
+        {
+            if !wide && bin.worst == Level::Watch {
+                // Twelve columns hold glyph, word and value only without one of them; the value counts more.
+                words = format!("{glyph} {}", bin.worst.word());
+            }
+            words = format!("{words} {}", unit.thickness(least));
+        }
+        let style = pen.look.theme.level(bin.worst);
+        x = pen.put_style(x, area.y, area.right().saturating_sub(x), &words, style);
+        if bin.read > 0 && bin.lost > 0 && x + 1 < area.right() {
+            // Some of this stretch gave no echo.
+            x += 1;
+            pen.cell(x, area.y, pen.look.glyphs.level(Level::Lost), Role::Lost);
+            x += 1;
+        }
+    }
+    let tail = match (&stretch.mark, stretch.seam) {
+        (Some((kind, text)), _) if text.is_empty() => kind.word().to_owned(),
+        (Some((_, text)), _) => text.clone(),
+        (None, true) if !bin.is_empty() => "seam".to_owned(),
+        _ => return,
+    };
+    let room = area.right().saturating_sub(x + 1);
+    if room >= 4 {
+        pen.put(x + 1, area.y, room, &text::clip(&tail, usize::from(room)), Role::Quiet);
+    }
+}
+
+/// The flat section of a line across: outer face at the bottom, the line runs to the right.
+pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
+    const LEFT: u16 = 7;
+    let unit = pen.look.unit;
+    let step = section.look.step();
+    let shapes = pen.look.glyphs.shapes();
+    let cells = area.width.saturating_sub(LEFT + 1);
+    let height = area.height.saturating_sub(4).max(1);
+    let full = section.full_scale(unit);
+    let row_of = |thickness: Length| ((thickness / full) * f64::from(height)).clamp(0.0, f64::from(height));
+    let base = area.y + height;
+    let behind = cells - cells / 5;
+    let left = section.index(section.anchor()) - i64::from(behind);
+    let here = section.at.map(|at| section.index(at));
+    let course = section.course;
+    for (thickness, c, name) in
+        [(section.limits.nominal(course), shapes.rule, "nominal"), (section.limits.required(course), shapes.seam, "requird")]
+    {
+        let Some(thickness) = thickness else { continue };
+        let y = base - (row_of(thickness).ceil() as u16).max(1);
+        for x in 0..cells {
+            pen.cell(area.x + LEFT + x, y, c, Role::Quiet);
+        }
+        pen.put(area.x, y, LEFT, &format!("{:>6}", unit.thickness(thickness)), Role::Quiet);
+        let _ = name;
+    }
+    let mut word_end = 0;
+    let mut last = None;
+    for column in 0..cells {
+        let stretch = section.stretch(left + i64::from(column));
+        let x = area.x + LEFT + column;
+        let bin = &stretch.bin;
+        match (bin.is_empty(), bin.least) {
+            (true, _) => {}
+            (false, None) => {
+                for y in area.y..base {
+                    pen.cell(x, y, shapes.hatch, Role::Lost);
+                }
+            }
+            (false, Some(least)) => {
+                let style = pen.look.theme.level(bin.worst).remove_modifier(ratatui::style::Modifier::REVERSED);
+                let style = if pen.look.theme == crate::console::Theme::Sunlight { pen.look.theme.base() } else { style };
+                for (offset, c) in Shapes::bar(shapes.upward, row_of(least), usize::from(height)).enumerate() {
+                    if c != ' ' {
+                        pen.cell_style(x, base - 1 - offset as u16, c, style);
+                    }
+                }
+            }
+        }
+        let edge = match (&stretch.mark, here == Some(stretch.index), stretch.seam) {
+            (_, true, _) => '^',
+            (Some((kind, _)), _, _) => mark_letter(*kind),
+            (None, _, true) => shapes.divider,
+            _ => shapes.rule,
+        };
+        pen.cell(x, base, edge, if edge == shapes.rule { Role::Quiet } else { Role::Strong });
+        if !bin.is_empty() {
+            pen.cell_style(x, base + 1, pen.look.glyphs.level(bin.worst), pen.look.theme.level(bin.worst));
+            let word = bin.worst.word();
+            if last != Some(bin.worst) && bin.worst >= Level::Lost && column >= word_end && column + word.len() as u16 <= cells {
+                pen.put_style(x, base + 2, word.len() as u16, word, pen.look.theme.level(bin.worst));
+                word_end = column + word.len() as u16 + 1;
+            }
+        }
+        last = (!bin.is_empty()).then_some(bin.worst);
+        if stretch.index.rem_euclid(10) == 0 {
+            let label = text::ruler(step * stretch.index as f64, step, unit);
+            if column + (label.len() as u16) < cells {
+                pen.put(x, base + 3, label.len() as u16, &label, Role::Quiet);
+            }
+        }
+    }
+    pen.put(area.x, base + 1, LEFT, "level", Role::Quiet);
+    pen.put(area.x, base + 3, LEFT, unit.place_symbol(), Role::Quiet);
+}
