@@ -1,0 +1,92 @@
+//! What a screen may see of a run, and what it may ask of it.
+
+use crate::reading::Reading;
+use crate::store::{Mark, MarkKind, Note, RunId, RunSummary, Saved};
+use crate::stream::feed::LinkState;
+use crate::strip::{Limits, SpotId, SpotWatch, Strip};
+use crate::travel::Direction;
+use crate::ultrasound::{Setup, Waveform};
+use crate::units::{Length, Speed, Temperature};
+use std::sync::Arc;
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum Phase {
+    /// The run is open; nothing has come yet.
+    Waiting,
+    Recording,
+    /// The link is down; the reader keeps trying.
+    LinkDown(String),
+    Ending,
+    Ended(Box<RunSummary>),
+    /// The run could not be closed properly; says what is safe.
+    Failed(String),
+}
+
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Telemetry {
+    pub device: Option<String>,
+    pub battery_mv: Option<u16>,
+    pub surface_temperature: Option<Temperature>,
+}
+
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Counts {
+    pub received: u64,
+    pub no_echo: u64,
+    /// Shots that never arrived.
+    pub lost: u64,
+    /// Readings that could not be queued for saving.
+    pub unsaved: u64,
+    /// Stretches without an echo longer than the procedure allows.
+    pub long_gaps: u64,
+    pub stalls: u64,
+}
+
+/// The newest state of a run; older ones are never queued.
+#[derive(Debug, Clone)]
+pub struct LiveView {
+    pub phase: Phase,
+    pub run: RunId,
+    pub line: String,
+    pub direction: Direction,
+    pub reading: Option<Reading>,
+    pub waveform: Option<Waveform>,
+    pub setup: Arc<Setup>,
+    pub limits: Arc<Limits>,
+    pub max_speed: Speed,
+    pub max_gap: Length,
+    pub link: LinkState,
+    pub saved: Saved,
+    pub telemetry: Telemetry,
+    pub counts: Counts,
+    pub started_us: i64,
+    /// Counts up by one at each alarm: ring the bell when it has changed.
+    pub bells: u64,
+    /// Why scanning was allowed against the checklist.
+    pub checklist_override: Option<String>,
+    /// Length of the stretch without echo the crawler is in, if it is in one.
+    pub gap: Option<Length>,
+}
+
+/// What has been learned of the wall in this run.
+#[derive(Debug, Clone)]
+pub struct Wall {
+    pub strip: Strip,
+    pub spots: SpotWatch,
+    pub marks: Vec<Mark>,
+    pub notes: Vec<Note>,
+    /// Seams of the plan along this line.
+    pub seams: Vec<Length>,
+    /// The planned stretch, in rising order.
+    pub span: (Length, Length),
+}
+
+/// What the operator asks of a run. None of them stops anything.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Command {
+    Mark { kind: MarkKind, text: String },
+    Note(String),
+    Acknowledge(SpotId),
+    AcknowledgeAll,
+    End,
+}

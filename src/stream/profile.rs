@@ -1,0 +1,1 @@
+//! (contract; the stream branch replaces this)

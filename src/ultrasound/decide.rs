@@ -1,0 +1,194 @@
+//! Which of the tops is the first back wall, or why none is.
+//!
+//! Every top is divided by the height a first back-wall echo of that depth has on the blocks. A flat plate's repeats
+//! then all stand near one level whatever gain and coupling are, so early weak tops compare like with like: where the
+//! wall stands at full height they are grain, where the wall itself is weak they may be a pit. The threshold that
+//! follows the locally measured level is the constant-false-alarm-rate idea (Finn and Johnson, RCA Review 29, 1968;
+//! Rohling, IEEE Trans. AES 19, 1983); the levels themselves are this program's own.
+
+use super::measurement::{Flag, Flags};
+use super::model::Model;
+use super::trace::{Top, Trace, wrapped};
+
+/// The highest top must stand this many times over the noise for any reading.
+pub const READ_OVER_NOISE: f64 = 6.0;
+/// Any other top counts from here.
+pub const TOP_OVER_NOISE: f64 = 6.0;
+/// A top with both repeats is hardly chance.
+const FLOOR_WITH_REPEATS: f64 = 0.12;
+/// A top this high against the family's level is a wall on its own.
+const FIRM: f64 = 0.5;
+const FIRM_ALONE: f64 = 0.33;
+/// Over the grain in front of it.
+const OVER_GRAIN: f64 = 4.0;
+/// A wall thinner than this shows repeats; one that does not is doubted.
+const THIN_MM: f64 = 2.5;
+/// Tyre's own echo against the wall's.
+const RING: f64 = 0.7;
+const FACE_RISEN: f64 = 2.5;
+const LOST: f64 = 25.0;
+/// Repeats are looked for this near their predicted time, in ns.
+const REPEAT_NS: f64 = 90.0;
+
+/// A top that could be a wall.
+#[derive(Debug, Clone, Copy)]
+pub struct Candidate {
+    pub top: Top,
+    pub time_ns: f64,
+    pub depth: f64,
+    /// Height over that of a block's first echo from the same depth.
+    pub level: f64,
+    /// Phase against the blocks'.
+    pub phase: f64,
+}
+
+#[derive(Debug, Clone, Copy)]
+pub struct Wall {
+    pub chosen: Candidate,
+    /// Repeats found at their predicted times.
+    pub second: Option<Candidate>,
+    pub third: Option<Candidate>,
+    pub flags: Flags,
+    /// Highest level among the candidates.
+    pub family: f64,
+}
+
+/// What the decision looks at beside the candidates.
+pub struct Scene<'a> {
+    pub model: &'a Model,
+    pub gate_ns: (f64, f64),
+    /// Lowest height taken for an echo, codes.
+    pub threshold: f64,
+    pub face_height: f64,
+    pub face_ns: f64,
+    pub noise: f64,
+}
+
+/// Fills `out` with the candidates among `tops`.
+pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, minimum: f64, out: &mut Vec<Candidate>) {
+    out.clear();
+    for top in tops {
+        let time_ns = time_of(top.at);
+        if let Some(depth) = model.depth(time_ns).filter(|depth| *depth >= 0.8 * minimum)
+            && top.height > 3.0 * model.clutter(time_ns)
+        {
+            out.push(Candidate {
+                top: *top,
+                time_ns,
+                depth,
+                level: top.height / model.height(depth),
+                phase: wrapped(top.phase - model.phase(depth)),
+            });
+        }
+    }
+}
+
+pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sample_of: impl Fn(f64) -> f64) -> Result<Wall, Flags> {
+    let highest = candidates.iter().map(|c| c.top.height).fold(0.0, f64::max);
+    if highest < READ_OVER_NOISE * scene.noise || candidates.is_empty() {
+        return Err(Flags::of(if uncoupled_face(scene) { Flag::NoCoupling } else { Flag::NoBackWall }));
+    }
+    let family = candidates.iter().map(|c| c.level).fold(0.0, f64::max);
+    if tyre_alone(candidates, scene, family, highest) {
+        return Err(Flags::of(Flag::NoCoupling));
+    }
+    let grain = grain_level(candidates, scene, trace, family, &sample_of);
+    let mut weaker_before = false;
+    let mut outside: Option<Candidate> = None;
+    for (index, candidate) in candidates.iter().enumerate() {
+        let second = repeat(candidates, index, 2.0, scene.model);
+        let third = repeat(candidates, index, 3.0, scene.model);
+        if !is_wall(candidate, second.is_some() as u8 + third.is_some() as u8, family, grain, scene) {
+            weaker_before |= candidate.level > 0.1 * family;
+            continue;
+        }
+        if candidate.time_ns < scene.gate_ns.0 || candidate.time_ns > scene.gate_ns.1 {
+            outside.get_or_insert(*candidate);
+            continue;
+        }
+        if candidate.top.height < scene.threshold {
+            weaker_before = true;
+            continue;
+        }
+        let mut flags = Flags::NONE;
+        if weaker_before {
+            flags = flags.with(Flag::EarlyEcho);
+        }
+        if let Some(earlier) = outside.filter(|o| o.time_ns < candidate.time_ns) {
+            // The first echo lies before the gate: what stands in the gate may be its repeat.
+            let doubled = [2.0, 3.0].iter().any(|m| (scene.model.time(earlier.depth, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS);
+            if doubled {
+                return Err(Flags::of(Flag::OutOfRange));
+            }
+            flags = flags.with(Flag::Ambiguous).with(Flag::InnerReflector);
+        }
+        return Ok(Wall { chosen: *candidate, second, third, flags, family });
+    }
+    Err(match outside {
+        Some(_) => Flags::of(Flag::OutOfRange),
+        None => Flags::of(Flag::NoBackWall),
+    })
+}
+
+fn is_wall(candidate: &Candidate, repeats: u8, family: f64, grain: f64, scene: &Scene) -> bool {
+    let part = candidate.level / family;
+    if repeats == 2 && part >= FLOOR_WITH_REPEATS {
+        return true;
+    }
+    if part >= FIRM {
+        return candidate.depth > THIN_MM || repeats > 0 || (candidate.phase.abs() < 1.0 && candidate.top.height > 10.0 * scene.noise);
+    }
+    part >= floor(family, scene.model.calibrated) && candidate.top.height >= OVER_GRAIN * grain && candidate.depth > THIN_MM
+}
+
+/// A weak wall leaves room for a weak early echo, a strong one does not.
+fn floor(family: f64, calibrated: bool) -> f64 {
+    if !calibrated {
+        return FIRM_ALONE;
+    }
+    let u = ((family - 0.4) / 0.3).clamp(0.0, 1.0);
+    0.20 + 0.20 * u
+}
+
+fn repeat(candidates: &[Candidate], index: usize, m: f64, model: &Model) -> Option<Candidate> {
+    let first = &candidates[index];
+    let expected = model.time(first.depth, m) + (first.time_ns - model.time(first.depth, 1.0));
+    candidates[index + 1..]
+        .iter()
+        .filter(|c| (c.time_ns - expected).abs() < REPEAT_NS)
+        .filter(|c| c.level > 0.3 * first.level && c.level < 6.0 * first.level && wrapped(c.phase - first.phase).abs() < 1.4)
+        .max_by(|a, b| a.top.height.total_cmp(&b.top.height))
+        .copied()
+}
+
+fn uncoupled_face(scene: &Scene) -> bool {
+    match scene.model.face() {
+        Some(coupled) => scene.face_height > FACE_RISEN * coupled && scene.face_height > 6.0 * scene.noise,
+        None => scene.face_height > 12.0 * scene.noise,
+    }
+}
+
+/// The tyre lifted off rings in itself: its face stands high and its second trip is all there is.
+fn tyre_alone(candidates: &[Candidate], scene: &Scene, family: f64, highest: f64) -> bool {
+    if scene.face_height < 6.0 * scene.noise {
+        return false;
+    }
+    if let Some(coupled) = scene.model.face()
+        && scene.face_height > LOST * coupled * family
+    {
+        return true;
+    }
+    let twice = 2.0 * scene.face_ns;
+    scene.face_height > RING * highest
+        && candidates.iter().filter(|c| c.level >= FIRM_ALONE * family).all(|c| c.time_ns > twice - 700.0 && c.time_ns < twice + 150.0)
+}
+
+/// Noise in front of the first certain wall, where there is room to tell.
+fn grain_level(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, family: f64, sample_of: &impl Fn(f64) -> f64) -> f64 {
+    let Some(certain) = candidates.iter().find(|c| c.level >= FIRM * family) else { return scene.noise };
+    let (from, to) = (scene.face_ns + 400.0, certain.time_ns - 300.0);
+    if to - from < 1000.0 {
+        return scene.noise;
+    }
+    trace.local_noise(sample_of(from), sample_of(to)).unwrap_or(scene.noise).max(scene.noise)
+}

@@ -1,0 +1,36 @@
+//! Without any calibration, from typed values alone, a reading must still be honest.
+
+#[path = "ultrasound/cases.rs"]
+mod cases;
+
+use backwall::ultrasound::{Evaluator, Flag, Measurement, Mode};
+
+fn readings(name: &str) -> (cases::Case, Vec<Measurement>) {
+    let case = cases::load(&cases::folder()).into_iter().find(|case| case.facts.name == name).unwrap();
+    let mut evaluator = Evaluator::new(&case.setup(Mode::FirstEcho), case.base()).unwrap();
+    let readings = case.shots.iter().enumerate().map(|(id, shot)| evaluator.measure(shot, case.temperature(id))).collect();
+    (case, readings)
+}
+
+#[test]
+fn typed_values_read_a_flat_plate_and_a_step_wedge() {
+    for name in ["flat10", "wedge_16bit"] {
+        let (case, readings) = readings(name);
+        let score = cases::score(&case, &readings);
+        println!("{name}: {score:?}");
+        assert_eq!((score["missed"], score["wrong_echo"]), (0.0, 0.0), "{name}: {score:?}");
+        assert!(score["bias_mm"].abs() < 0.05 && score["rms_mm"] < 0.05, "{name}: {score:?}");
+    }
+}
+
+#[test]
+fn lost_coupling_is_no_reading_and_is_told_from_a_missing_back_wall() {
+    let (case, readings) = readings("coupling_bursts");
+    let score = cases::score(&case, &readings);
+    println!("{score:?}");
+    assert_eq!((score["missed"], score["wrong_echo"], score["false_reading"]), (0.0, 0.0, 0.0));
+    assert!(score["bias_mm"].abs() < 0.05);
+    for (row, reading) in case.truth.iter().zip(&readings).filter(|(row, _)| cases::number(row, "valid") == 0.0) {
+        assert!(reading.flags.has(Flag::NoCoupling), "{row:?} {}", reading.flags);
+    }
+}
