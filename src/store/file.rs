@@ -3,7 +3,7 @@
 use super::contents::{JobContents, RunState, Saved};
 use super::error::StoreError;
 use super::insert;
-use super::lock::Lock;
+use super::lock::{self, Lock};
 use super::queue::{Command, Queue};
 use super::reader::JobReader;
 use super::schema::{self, Access};
@@ -45,6 +45,7 @@ impl JobFile {
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         std::fs::metadata(path).map_err(|error| StoreError::io(path, &error))?;
         let lock = Lock::take(path)?;
+        lock::forget_reserve(path);
         let say = |error: rusqlite::Error| StoreError::sqlite(path, &error);
         let mut connection = schema::connect(path, Access::Write).map_err(say)?;
         schema::migrate(&mut connection, path)?;

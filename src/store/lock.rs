@@ -96,6 +96,11 @@ impl Reserve {
     }
 }
 
+/// Gives back what a process that was killed had set aside.
+pub(super) fn forget_reserve(job: &Path) {
+    let _ = std::fs::remove_file(beside(job, ".reserve"));
+}
+
 impl Drop for Reserve {
     fn drop(&mut self) {
         let _ = std::fs::remove_file(&self.path);
