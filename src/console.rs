@@ -6,7 +6,6 @@ pub mod backend;
 pub mod form;
 pub mod glyphs;
 pub mod keys;
-mod platform;
 pub mod settings;
 pub mod shell;
 pub mod state;

@@ -155,14 +155,14 @@ fn run_console(session: Session, step: Step, start: Option<(String, Option<Strin
     let runtime = runtime()?;
     let contents = session.file.contents()?;
     let unit = if screen.inch { crate::units::LengthUnit::Inch } else { contents.plan.job.units };
-    let (start_line, start_override) = start.map_or((None, None), |(line, reason)| (Some(line), reason));
+    let (start_line, override_reason) = start.map_or((None, None), |(line, reason)| (Some(line), reason));
     let options = ConsoleOptions {
         start: step,
         theme: screen.theme,
         glyphs: screen.glyphs,
         unit,
         start_line,
-        start_override,
+        override_reason,
         operator: session.operator.clone(),
         settings_path: crate::platform::settings_folder().map(|folder| folder.join("console.toml")),
     };

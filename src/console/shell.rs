@@ -8,7 +8,8 @@ use super::settings::Settings;
 use super::state::{App, Effect, Event, Look};
 use super::theme::Role;
 use super::update::update;
-use super::{Glyphs, Step, Theme, platform};
+use super::{Glyphs, Step, Theme};
+use crate::platform;
 use crate::job::checklist::Signed;
 use crate::live::{Command, LiveView, Phase};
 use crate::units::LengthUnit;
@@ -74,13 +75,13 @@ pub trait Surface {
 }
 
 /// Runs the console until the operator leaves, the terminal goes, or the system ends it.
-pub async fn run(mut backend: impl Backend, options: ConsoleOptions) -> anyhow::Result<Outcome> {
-    let mut app = first_state(&backend, &options)?;
+pub async fn run(backend: &mut impl Backend, options: ConsoleOptions) -> anyhow::Result<Outcome> {
+    let mut app = first_state(backend, &options)?;
     let mut surface = terminal::TerminalSurface::open()
         .context("the screen needs a terminal: run this in one, or use --headless where the command has it")?;
     let input = terminal::read_input();
-    let ended = async { platform::told_to_end().await.to_owned() };
-    drive(&mut backend, &mut app, &mut surface, input, ended, &options).await
+    let ended = async { platform::asked_to_end().await.to_owned() };
+    drive(backend, &mut app, &mut surface, input, ended, &options).await
 }
 
 /// The state to start with.

@@ -2,7 +2,7 @@
 //! A terminal that hangs or goes away holds up those two threads and nothing else.
 
 use super::Surface;
-use crate::console::platform;
+use crate::platform;
 use crate::console::state::App;
 use crate::console::view;
 use ratatui::Terminal;
