@@ -220,7 +220,7 @@ impl Hands {
         if let Some(scan) = &mut self.scan {
             let closing = async {
                 // A full queue empties as the run works through it; a closed one means the run is over.
-                let _ = scan.commands.send(Command::End).await;
+                let _ = scan.commands.send(Command::Terminate).await;
                 let _ = scan.view.wait_for(|view| matches!(view.phase, Phase::Ended(_) | Phase::Failed(_))).await;
             };
             // Late or not, the program ends: what was called saved is on the disk.
