@@ -170,7 +170,7 @@ pub async fn collect(
             break;
         }
     }
-    source.stop();
+    source.stop.stop();
     collector.finish(&name)
 }
 
@@ -191,7 +191,7 @@ pub async fn count_travel(spec: &StreamSpec, profile: &Profile) -> Result<i64, B
             last = Some(counts);
         }
     }
-    source.stop();
+    source.stop.stop();
     if last.is_none() {
         return Err(BlockError::NoEncoder { stream: spec.to_string() });
     }

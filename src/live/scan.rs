@@ -127,7 +127,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let limits = Arc::new(start.limits.clone());
     let maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
     let live = request.spec.is_live();
-    let source = crate::stream::feed::open(&request.spec, &request.profile, request.options)?;
+    let source = tokio::task::block_in_place(|| crate::stream::feed::open(&request.spec, &request.profile, request.options))?;
     let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
     let wall = Wall {
         strip: Strip::default(),
@@ -180,7 +180,7 @@ struct Driver {
 impl Driver {
     async fn drive(mut self) -> Result<RunSummary, StoreError> {
         let reason = self.record().await;
-        self.source.stop();
+        self.source.stop.stop();
         self.engine.phase = Phase::Ending;
         self.publish();
         let mut out = Outcome::default();
