@@ -8,3 +8,5 @@ mod killed;
 mod refused;
 #[path = "store/support.rs"]
 mod support;
+#[path = "store/verified.rs"]
+mod verified;
