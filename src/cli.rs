@@ -17,6 +17,7 @@ mod follow;
 mod new;
 mod ports;
 mod profile;
+mod reevaluate;
 mod scan;
 mod session;
 mod simulate;
@@ -55,6 +56,8 @@ enum Command {
     Scan(scan::ScanArgs),
     /// Look at the runs of a job again
     Review(console::ReviewArgs),
+    /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
+    Reevaluate(reevaluate::ReevaluateArgs),
     /// Write the data of a job for other programs
     Export(export::Args),
     /// Check a job's digests, and compute every reading again from its waveform
@@ -77,6 +80,7 @@ pub fn main() -> ExitCode {
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
         Command::Review(args) => console::review(args),
+        Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Profile(args) => profile::run(args),

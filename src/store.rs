@@ -2,7 +2,7 @@
 //!
 //! "Saved" means: in a transaction that was committed and synced (`synchronous=FULL`). Nothing else is ever
 //! called saved. `contents` holds the plain types that go in and come out. `file` makes, opens and closes, `writer`
-//! and `queue` take in, `reader` gives back; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
+//! and `queue` take in, `reader` gives back, `evaluation` makes readings again; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
 //! is in them, `digest` the chain over them, `lock` what keeps a second writer out. `docs/job-file.md` describes the
 //! file to others.
 
@@ -11,6 +11,7 @@ pub mod contents;
 mod codec;
 mod digest;
 mod error;
+mod evaluation;
 mod file;
 mod insert;
 mod lock;
@@ -26,7 +27,8 @@ pub use contents::{
     CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupEntry,
 };
 pub use error::{Holder, StoreError};
+pub use evaluation::{Changes, Difference, EvaluationError, EvaluationId, EvaluationStart, EvaluationSummary, Findings};
 pub use file::JobFile;
 pub use reader::JobReader;
-pub use verify::{Problem, RunVerdict, Verdict};
+pub use verify::{EvaluationVerdict, Problem, RunVerdict, Verdict};
 pub use writer::Writer;

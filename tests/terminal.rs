@@ -121,8 +121,7 @@ fn from_the_checklist_to_a_closed_run_by_keys() {
     let folder = tempfile::tempdir().unwrap();
     let job = short_job(folder.path());
     let stream = format!("file:{}", root().join("demo-stream/C1.shots").display());
-    let mut terminal =
-        Terminal::open(&["open", job.to_str().unwrap(), "--stream", &stream, "--pace", "max"], 24, 80, folder.path());
+    let mut terminal = Terminal::open(&["open", job.to_str().unwrap(), "--stream", &stream, "--pace", "max"], 24, 80, folder.path());
     terminal.wait_for("Second tether attached");
     terminal.send("y");
     terminal.wait_for("Wind at height");

@@ -1,7 +1,8 @@
 //! `backwall open`, `review`, and the way of every other command onto the console: the console's effects, done
 //! to an open job.
 
-use super::follow::{closed, text_of_summary};
+use super::follow::{closed, text_of_summary, text_of_validity};
+use super::reevaluate;
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ScanHandle, Step, Theme};
 use crate::job::checklist::{Answer, Signature, Signed};
@@ -107,12 +108,21 @@ pub fn review(args: ReviewArgs) -> anyhow::Result<()> {
         let contents = JobFile::open_read_only(&args.job)?.contents()?;
         let mut out = std::io::stdout().lock();
         for summary in contents.runs.iter().filter(|summary| args.run.is_none_or(|run| run == summary.id)) {
+            let validity = contents.validity(summary);
+            let evaluations = || contents.evaluations.iter().filter(|evaluation| evaluation.start.run == summary.id);
             if args.json {
                 let mut object = closed(summary);
                 object["event"] = json!("run");
+                object["calibration"] = json!(validity.word());
+                object["calibration_why"] = json!(validity.why());
+                object["evaluations"] =
+                    evaluations().map(|evaluation| reevaluate::object_of(evaluation, &contents.validity_of(evaluation))).collect();
                 writeln!(out, "{object}")?;
             } else {
-                writeln!(out, "{}", text_of_summary(summary))?;
+                writeln!(out, "{}\n  {}", text_of_summary(summary), text_of_validity(&validity))?;
+                for evaluation in evaluations() {
+                    writeln!(out, "  {}", reevaluate::line_of(evaluation, &contents.validity_of(evaluation)))?;
+                }
             }
         }
         return Ok(());

@@ -1,7 +1,7 @@
 //! `backwall export JOB --format csv --out PATH`: readings for other programs.
 
 use crate::report::csv;
-use crate::store::{JobFile, RunId, StoreError};
+use crate::store::{EvaluationId, EvaluationSummary, JobFile, JobReader, RunId, StoreError};
 use anyhow::{Context, bail};
 use std::fs::File;
 use std::io::{BufWriter, Read, Write};
@@ -24,6 +24,9 @@ pub struct Args {
     /// Only this run; without it, all runs
     #[arg(long)]
     pub run: Option<RunId>,
+    /// The readings of a run as this evaluation has them, instead of its own
+    #[arg(long, value_name = "NUMBER", conflicts_with = "run")]
+    pub evaluation: Option<EvaluationId>,
     /// Say what was done as one JSON object
     #[arg(long)]
     pub json: bool,
@@ -32,22 +35,39 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
     let all: Vec<RunId> = reader.runs()?.iter().map(|run| run.id).collect();
-    let runs = match args.run {
+    let evaluation = args.evaluation.map(|id| evaluation(&reader, id)).transpose()?;
+    let runs = match args.run.or(evaluation.as_ref().map(|evaluation| evaluation.start.run)) {
         Some(run) if !all.contains(&run) => bail!(StoreError::NoSuchRun { path: args.job.clone(), run }),
         Some(run) => vec![run],
         None => all,
     };
     refuse_database(&args.out)?;
     let readings = write_whole(&args.out, |out| match args.format {
-        Format::Csv => Ok(csv::write_readings(&reader, &runs, out)?),
+        Format::Csv => Ok(match &evaluation {
+            None => csv::write_readings(&reader, &runs, out)?,
+            Some(evaluation) => csv::write_evaluation(&reader, evaluation, out)?,
+        }),
     })?;
     let out = args.out.display().to_string();
     if args.json {
-        say!("{}", serde_json::json!({ "out": out, "format": "csv", "runs": runs, "readings": readings }));
+        let evaluation = args.evaluation;
+        say!("{}", serde_json::json!({ "out": out, "format": "csv", "runs": runs, "evaluation": evaluation, "readings": readings }));
+    } else if let Some(evaluation) = evaluation {
+        let (id, run) = (evaluation.id, evaluation.start.run);
+        say!("{out}: {readings} readings of run {run} as evaluation {id} has them ({})", evaluation.start.differs);
     } else {
         say!("{out}: {readings} readings of {} runs", runs.len());
     }
     Ok(())
+}
+
+fn evaluation(reader: &JobReader, id: EvaluationId) -> anyhow::Result<EvaluationSummary> {
+    let all = reader.evaluations()?;
+    let known: Vec<_> = all.iter().map(|evaluation| format!("{} (of run {})", evaluation.id, evaluation.start.run)).collect();
+    let known = if known.is_empty() { "none; `backwall reevaluate` makes one".to_owned() } else { known.join(", ") };
+    all.into_iter()
+        .find(|evaluation| evaluation.id == id)
+        .with_context(|| format!("{}: there is no evaluation {id} in this job; it has: {known}", reader.path().display()))
 }
 
 /// An export must never take the place of a job file.

@@ -1,5 +1,6 @@
 //! A run without a screen: says what happens as text, or as one JSON object a line.
 
+use crate::job::validity::Validity;
 use crate::live::{Command, Notice, Phase, Scan};
 use crate::store::{RunSummary, Saved};
 use anyhow::Context;
@@ -99,6 +100,15 @@ pub fn closed(summary: &RunSummary) -> Value {
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
         "checklist_override": summary.start.checklist_override, "digest": summary.digest,
     })
+}
+
+/// How the calibration of readings stands.
+pub fn text_of_validity(validity: &Validity) -> String {
+    let word = match validity {
+        Validity::Suspect(_) => "SUSPECT",
+        _ => validity.word(),
+    };
+    format!("calibration {word}: {}", validity.why())
 }
 
 pub fn text_of_summary(summary: &RunSummary) -> String {

@@ -31,17 +31,27 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             let found = if run.problems == 0 { "all as saved".to_owned() } else { format!("{} PROBLEMS", run.problems) };
             say!(
                 "run {} on line {}, {state}: {} readings, {} made again from their waveforms: {found}",
-                run.run, run.line, run.readings, run.remade
+                run.run,
+                run.line,
+                run.readings,
+                run.remade
             );
             if run.without_waveform > 0 {
-                say!(
-                    "  {} readings have no waveform in the file: only their place and level could be made again",
-                    run.without_waveform
-                );
+                say!("  {} readings have no waveform in the file: only their place and level could be made again", run.without_waveform);
             }
             if let Some(digest) = &run.digest {
                 say!("  digest {digest}");
             }
+        }
+        for evaluation in &verdict.evaluations {
+            let found = if evaluation.problems == 0 { "all as saved".to_owned() } else { format!("{} PROBLEMS", evaluation.problems) };
+            say!(
+                "evaluation {} of run {}: {} readings made again with its set-up: {found}",
+                evaluation.evaluation,
+                evaluation.run,
+                evaluation.readings
+            );
+            say!("  digest {}", evaluation.digest);
         }
         for problem in &verdict.problems {
             match problem.run {

@@ -2,14 +2,14 @@
 //! Numbers are written from the whole numbers the job file stores, so that no digit is invented or lost.
 
 use crate::reading::Reading;
-use crate::store::{JobReader, RunId, StoreError};
+use crate::store::{EvaluationSummary, JobReader, RunId, StoreError};
 use crate::strip::Level;
 use crate::units::{Decibel, Length, Speed, Time};
 use chrono::{DateTime, SecondsFormat};
 use std::io::Write;
 
 /// The first fifteen never change; others are only ever added behind them.
-pub const COLUMNS: [&str; 18] = [
+pub const COLUMNS: [&str; 19] = [
     "run",
     "seq",
     "device_time_us",
@@ -28,6 +28,7 @@ pub const COLUMNS: [&str; 18] = [
     "gain_db",
     "wall_temperature_c",
     "speed_mm_s",
+    "calibration",
 ];
 
 #[derive(Debug, thiserror::Error)]
@@ -40,27 +41,61 @@ pub enum CsvError {
 
 /// Writes the readings of `runs`, in that order; answers how many.
 pub fn write_readings(reader: &JobReader, runs: &[RunId], out: impl Write) -> Result<u64, CsvError> {
-    let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
-    csv.write_record(COLUMNS)?;
-    let (mut written, mut failed) = (0u64, None);
+    let mut table = Table::new(out)?;
+    let job = reader.contents()?;
     for &run in runs {
-        let line = plain_text(&reader.run(run)?.start.line);
-        let run_text = run.to_string();
-        reader.for_each_reading(run, |reading| {
-            if failed.is_none() {
-                failed = csv.write_record(fields(&run_text, &line, &reading)).err();
-                written += 1;
-            }
-        })?;
+        let summary = reader.run(run)?;
+        let rows = table.of(run, &summary.start.line, job.validity(&summary).word());
+        reader.for_each_reading(run, rows)?;
     }
-    if let Some(error) = failed {
-        return Err(error.into());
-    }
-    csv.flush().map_err(csv::Error::from)?;
-    Ok(written)
+    table.end()
 }
 
-fn fields(run: &str, line: &str, reading: &Reading) -> [String; COLUMNS.len()] {
+/// Writes the readings of a run as an evaluation has them; answers how many.
+pub fn write_evaluation(reader: &JobReader, evaluation: &EvaluationSummary, out: impl Write) -> Result<u64, CsvError> {
+    let mut table = Table::new(out)?;
+    let run = evaluation.start.run;
+    let (summary, calibration) = (reader.run(run)?, reader.contents()?.validity_of(evaluation));
+    let rows = table.of(run, &summary.start.line, calibration.word());
+    reader.for_each_evaluated(evaluation.id, rows)?;
+    table.end()
+}
+
+/// Rows on their way out; after the first error nothing more is written.
+struct Table<W: Write> {
+    csv: csv::Writer<W>,
+    written: u64,
+    failed: Option<csv::Error>,
+}
+
+impl<W: Write> Table<W> {
+    fn new(out: W) -> Result<Self, CsvError> {
+        let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
+        csv.write_record(COLUMNS)?;
+        Ok(Self { csv, written: 0, failed: None })
+    }
+
+    /// Takes the readings of one run.
+    fn of(&mut self, run: RunId, line: &str, calibration: &'static str) -> impl FnMut(Reading) {
+        let (run, line) = (run.to_string(), plain_text(line));
+        move |reading| {
+            if self.failed.is_none() {
+                self.failed = self.csv.write_record(fields(&run, &line, calibration, &reading)).err();
+                self.written += 1;
+            }
+        }
+    }
+
+    fn end(mut self) -> Result<u64, CsvError> {
+        if let Some(error) = self.failed {
+            return Err(error.into());
+        }
+        self.csv.flush().map_err(csv::Error::from)?;
+        Ok(self.written)
+    }
+}
+
+fn fields(run: &str, line: &str, calibration: &str, reading: &Reading) -> [String; COLUMNS.len()] {
     let measurement = &reading.measurement;
     let mm = |length: Option<Length>, scaled: fn(Length) -> i64, digits| length.map(|length| fixed(scaled(length), digits));
     let hundredths = |value: Option<f64>| value.map(|value| fixed((value * 100.0).round() as i64, 2));
@@ -86,6 +121,7 @@ fn fields(run: &str, line: &str, reading: &Reading) -> [String; COLUMNS.len()] {
         or_empty(decibels(Some(reading.gain))),
         or_empty(Some(temperature).filter(|t| t.is_finite()).map(|t| fixed(t.as_millidegrees(), 3))),
         or_empty(reading.place.speed.map(Speed::as_micrometres_s).map(|speed| fixed(speed, 3))),
+        calibration.to_owned(),
     ]
 }
 

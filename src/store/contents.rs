@@ -1,5 +1,6 @@
 //! What a job file holds, as plain types: what the writer takes and the reader gives back.
 
+use super::evaluation::EvaluationSummary;
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::{Check, Validity, validity};
 use crate::job::{Checklist, Plan};
@@ -30,12 +31,33 @@ pub struct JobContents {
     /// Verifications of set-ups on blocks, in time order.
     pub checks: Vec<Check>,
     pub encoder_checks: Vec<(EncoderCheck, Signed)>,
+    /// Runs evaluated again with other set-ups.
+    pub evaluations: Vec<EvaluationSummary>,
 }
 
 impl JobContents {
     /// How the calibration of a run stands.
     pub fn validity(&self, run: &RunSummary) -> Validity {
         validity(run.start.started_us, run.start.setup_id, &self.checks)
+    }
+
+    /// How the calibration of an evaluation stands. Evaluating a run again never makes it better than the run itself:
+    /// what a failed verification made suspect stays suspect.
+    pub fn validity_of(&self, evaluation: &EvaluationSummary) -> Validity {
+        let start = &evaluation.start;
+        let Some(run) = self.runs.iter().find(|run| run.id == start.run) else {
+            return Validity::Pending("its run is not in the job");
+        };
+        let own = validity(run.start.started_us, start.setup_id, &self.checks);
+        let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
+        let calibrated = |setup: &Setup| (setup.velocity, setup.zero, setup.calibration.clone());
+        let typed = entered.is_none_or(|entry| calibrated(&entry.setup) != calibrated(&start.setup));
+        match (self.validity(run), own) {
+            (suspect @ Validity::Suspect(_), _) | (_, suspect @ Validity::Suspect(_)) => suspect,
+            _ if typed => Validity::Pending("its velocity or zero was typed for it and never verified"),
+            (pending @ Validity::Pending(_), _) | (_, pending @ Validity::Pending(_)) => pending,
+            (Validity::Valid, Validity::Valid) => Validity::Valid,
+        }
     }
 }
 

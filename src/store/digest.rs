@@ -119,6 +119,14 @@ pub(super) fn of_end(connection: &Connection, run: i64, last: &Digest, end: &[ru
     Ok(hash.end())
 }
 
+/// What an evaluation holds, tied to the digest of its run.
+pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Digest> {
+    let of_run: Digest = connection.query_row("SELECT digest FROM run_end WHERE run_id = ?1", [run], |row| row.get(0))?;
+    let mut hash = Hash::new("evaluation", &of_run);
+    hash.rows(connection, "SELECT * FROM evaluated WHERE evaluation_id = ?1 ORDER BY row", [evaluation])?;
+    Ok(hash.end())
+}
+
 /// The next digest of the ledger: the one before it, and the row it enters.
 pub(super) fn of_ledger(connection: &Connection, item: &str, item_id: i64, before: &Digest) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new(item, before);

@@ -3,6 +3,7 @@
 use super::codec::{self, Packer};
 use super::contents::{Entry, RunId};
 use super::digest::{self, Digest};
+use super::evaluation::{Changes, EvaluationId, EvaluationStart, EvaluationSummary};
 use super::queue::JobItem;
 use super::row;
 use crate::job::checklist::Signed;
@@ -224,6 +225,36 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
         }
     };
     ledger(connection, table)
+}
+
+/// Ends an evaluation whose readings are in: its digest, its own row, its entry in the ledger.
+pub(super) fn evaluation(
+    connection: &Connection,
+    id: EvaluationId,
+    start: &EvaluationStart,
+    changes: Changes,
+) -> rusqlite::Result<EvaluationSummary> {
+    let digest = digest::of_evaluation(connection, start.run, id)?;
+    connection.execute(
+        "INSERT INTO evaluation (id, run_id, setup_json, setup_id, differs, why, software, changes_json, name, certificate, at_us, digest)
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        params![
+            id,
+            start.run,
+            json(&start.setup)?,
+            start.setup_id,
+            start.differs,
+            start.why,
+            start.software,
+            json(&changes)?,
+            start.by.name,
+            start.by.certificate,
+            start.by.at_us,
+            digest
+        ],
+    )?;
+    ledger(connection, "evaluation")?;
+    Ok(EvaluationSummary { id, start: start.clone(), changes, digest: digest::hex(&digest) })
 }
 
 /// Enters the row just inserted into `table` in the ledger; answers its number.

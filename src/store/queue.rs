@@ -3,12 +3,13 @@
 
 use super::contents::{Entry, EventKind, Mark, Note, RunId, RunStart, RunSummary};
 use super::error::StoreError;
+use super::evaluation::{EvaluationStart, EvaluationSummary, Step};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
 use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
 use std::collections::VecDeque;
-use std::sync::mpsc::Sender;
+use std::sync::mpsc::{Receiver, Sender};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -40,6 +41,7 @@ pub(super) enum Command {
     StartRun(Box<RunStart>, Reply<RunId>),
     CloseRun { run: RunId, reason: super::CloseReason, lost: u64, reply: Reply<RunSummary> },
     Enter(JobItem, Reply<i64>),
+    Evaluate { start: Box<EvaluationStart>, steps: Receiver<Step>, reply: Reply<EvaluationSummary> },
     Flush(Reply<()>),
     Close(Reply<()>),
 }

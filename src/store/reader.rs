@@ -4,9 +4,10 @@
 use super::codec::Unpacker;
 use super::contents::{Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunSummary, SetupEntry};
 use super::error::StoreError;
+use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
 use super::schema::{self, Access};
-use super::{row, summary};
+use super::{digest, row, summary};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::{Checklist, Plan};
 use crate::reading::Reading;
@@ -110,19 +111,58 @@ impl JobReader {
             overrides: self
                 .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
             checks: self.all("SELECT check_json FROM block_check ORDER BY id", [], |row| from_json(row, 0))?,
+            evaluations: self.evaluations()?,
             encoder_checks: self.all(
                 "SELECT name, certificate, at_us, distance_um, counts, set_counts_per_mm FROM encoder_check ORDER BY id",
                 [],
                 |row| {
-                    let check = EncoderCheck {
-                        distance: Length::micrometres(row.get(3)?),
-                        counts: row.get(4)?,
-                        set_counts_per_mm: row.get(5)?,
-                    };
+                    let check =
+                        EncoderCheck { distance: Length::micrometres(row.get(3)?), counts: row.get(4)?, set_counts_per_mm: row.get(5)? };
                     Ok((check, signed(row)?))
                 },
             )?,
         })
+    }
+
+    /// All evaluations of the job, in the order they were made.
+    pub fn evaluations(&self) -> Result<Vec<EvaluationSummary>, StoreError> {
+        self.all(
+            "SELECT name, certificate, at_us, id, run_id, setup_json, setup_id, differs, why, software, changes_json, digest
+             FROM evaluation ORDER BY id",
+            [],
+            |row| {
+                let start = EvaluationStart {
+                    by: signed(row)?,
+                    run: row.get(4)?,
+                    setup: from_json(row, 5)?,
+                    setup_id: row.get(6)?,
+                    differs: row.get(7)?,
+                    why: row.get(8)?,
+                    software: row.get(9)?,
+                };
+                let digest: digest::Digest = row.get(11)?;
+                Ok(EvaluationSummary { id: row.get(3)?, start, changes: from_json(row, 10)?, digest: digest::hex(&digest) })
+            },
+        )
+    }
+
+    /// At most `limit` readings from row `from` on, as an evaluation has them.
+    pub fn evaluated(&self, evaluation: EvaluationId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
+        let sql = format!(
+            "SELECT {} FROM evaluation AS v JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
+             WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3",
+            row::evaluated_columns()
+        );
+        self.all(&sql, params![evaluation, from as i64, limit as i64], |found| row::read(found, 0))
+    }
+
+    /// The digest that an evaluation's rows make.
+    pub(super) fn digest_of(&self, evaluation: &EvaluationSummary) -> Result<String, StoreError> {
+        self.said(digest::of_evaluation(&self.connection, evaluation.start.run, evaluation.id)).map(|digest| digest::hex(&digest))
+    }
+
+    pub(super) fn has_waveforms(&self, run: RunId) -> Result<bool, StoreError> {
+        self.said(self.connection.query_row("SELECT EXISTS (SELECT 1 FROM waveform_block WHERE run_id = ?1)", [run], |row| row.get(0)))
     }
 
     pub fn runs(&self) -> Result<Vec<RunSummary>, StoreError> {
@@ -149,17 +189,13 @@ impl JobReader {
         self.all(&sql, params![run, from as i64, limit as i64], |found| row::read(found, 0))
     }
 
-    pub fn for_each_reading(&self, run: RunId, mut each: impl FnMut(Reading)) -> Result<(), StoreError> {
-        let mut from = 0;
-        loop {
-            let piece = self.readings(run, from, PIECE as usize)?;
-            let count = piece.len();
-            piece.into_iter().for_each(&mut each);
-            if count < PIECE as usize {
-                return Ok(());
-            }
-            from += count as u64;
-        }
+    pub fn for_each_reading(&self, run: RunId, each: impl FnMut(Reading)) -> Result<(), StoreError> {
+        in_pieces(|from| self.readings(run, from, PIECE as usize), each)
+    }
+
+    /// Every reading as an evaluation has it.
+    pub fn for_each_evaluated(&self, evaluation: EvaluationId, each: impl FnMut(Reading)) -> Result<(), StoreError> {
+        in_pieces(|from| self.evaluated(evaluation, from, PIECE as usize), each)
     }
 
     /// Every reading with the waveform it was made from.
@@ -282,6 +318,19 @@ impl JobReader {
         self.all("SELECT from_row, rate_hz, first_sample_ns, bits FROM time_base WHERE run_id = ?1 ORDER BY id", [run], |found| {
             Ok((found.get::<_, i64>(0)? as u64, time_base(found, 1)?))
         })
+    }
+}
+
+fn in_pieces(piece: impl Fn(u64) -> Result<Vec<Reading>, StoreError>, mut each: impl FnMut(Reading)) -> Result<(), StoreError> {
+    let mut from = 0;
+    loop {
+        let piece = piece(from)?;
+        let count = piece.len();
+        piece.into_iter().for_each(&mut each);
+        if count < PIECE as usize {
+            return Ok(());
+        }
+        from += count as u64;
     }
 }
 

@@ -72,6 +72,42 @@ pub(super) fn insert(statement: &mut Statement<'_>, run: i64, row: i64, reading:
     Ok(())
 }
 
+/// Puts in what an evaluation makes of the reading in `row`.
+pub(super) fn insert_evaluated(
+    connection: &rusqlite::Connection,
+    evaluation: i64,
+    row: i64,
+    measurement: &Measurement,
+    level: Level,
+) -> rusqlite::Result<()> {
+    let mut statement = connection.prepare_cached("INSERT INTO evaluated VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
+    statement.execute(rusqlite::params![
+        evaluation,
+        row,
+        picoseconds(measurement.echo_time),
+        picoseconds(measurement.next_echo),
+        nanometres(measurement.thickness),
+        nanometres(measurement.uncertainty),
+        hundredths(measurement.height_pct),
+        hundredths(measurement.snr.map(Decibel::as_db)),
+        quality_word(measurement.quality),
+        measurement.flags.bits(),
+        level.word(),
+    ])?;
+    Ok(())
+}
+
+/// [`COLUMNS`] of a reading `r` as evaluation row `e` has it.
+pub(super) fn evaluated_columns() -> String {
+    let mut of_evaluation = false;
+    let columns = COLUMNS.split(',').map(|column| {
+        let column = column.trim();
+        of_evaluation |= column == "echo_time_ps";
+        format!("{}.{column}", if of_evaluation { "e" } else { "r" })
+    });
+    columns.collect::<Vec<_>>().join(", ")
+}
+
 /// Reads [`COLUMNS`] from column `first` on.
 pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
     let length = |index: usize, unit: fn(i64) -> Length| row.get::<_, Option<i64>>(first + index).map(|value| value.map(unit));

@@ -166,6 +166,35 @@ CREATE TABLE ledger (
   digest BLOB NOT NULL CHECK (length(digest) = 32)
 ) STRICT;
 
+-- Readings of a run made again from its waveforms with another set-up. Its row is the last thing an evaluation gets:
+-- what has one is whole.
+CREATE TABLE evaluation (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id),
+  setup_json TEXT NOT NULL,
+  setup_id INTEGER REFERENCES setup(id),
+  differs TEXT NOT NULL, why TEXT NOT NULL, software TEXT NOT NULL,
+  changes_json TEXT NOT NULL,
+  name TEXT NOT NULL, certificate TEXT NOT NULL, at_us INTEGER NOT NULL,
+  digest BLOB NOT NULL CHECK (length(digest) = 32)
+) STRICT;
+
+-- What an evaluation makes of the run's reading in the same row; everything else of that reading stands.
+CREATE TABLE evaluated (
+  evaluation_id INTEGER NOT NULL REFERENCES evaluation(id) DEFERRABLE INITIALLY DEFERRED,
+  row INTEGER NOT NULL,
+  echo_time_ps INTEGER,
+  next_echo_time_ps INTEGER,
+  thickness_nm INTEGER,
+  uncertainty_nm INTEGER,
+  height_cpct INTEGER,
+  snr_cdb INTEGER,
+  quality TEXT NOT NULL CHECK (quality IN ('none', 'poor', 'fair', 'good')),
+  flags INTEGER NOT NULL,
+  level TEXT NOT NULL CHECK (level IN ('SOUND', 'WATCH', 'THIN', 'LOST', 'NO LIMIT')),
+  PRIMARY KEY (evaluation_id, row)
+) STRICT, WITHOUT ROWID;
+
 CREATE VIEW reading_text AS SELECT
   reading.run_id AS run, reading.seq, run.line,
   strftime('%Y-%m-%dT%H:%M:%fZ', host_time_us / 1e6, 'unixepoch') AS host_time,
@@ -196,6 +225,8 @@ const APPEND_ONLY: &[&str] = &[
     "spot",
     "note",
     "run_end",
+    "evaluation",
+    "evaluated",
     "ledger",
 ];
 

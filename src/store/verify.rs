@@ -21,6 +21,7 @@ const TOLD: u64 = 20;
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Verdict {
     pub runs: Vec<RunVerdict>,
+    pub evaluations: Vec<EvaluationVerdict>,
     /// Empty when the file is whole.
     pub problems: Vec<Problem>,
 }
@@ -43,6 +44,16 @@ pub struct RunVerdict {
     pub without_waveform: u64,
     /// As it is in the file; compare it with the one noted when the run was closed.
     pub digest: Option<String>,
+    pub problems: u64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct EvaluationVerdict {
+    pub evaluation: i64,
+    pub run: RunId,
+    /// Readings made again with the evaluation's set-up.
+    pub readings: u64,
+    pub digest: String,
     pub problems: u64,
 }
 
@@ -126,7 +137,32 @@ impl JobReader {
             }
             findings.end();
         }
-        Ok(Verdict { runs, problems: findings.problems })
+        let evaluations = self.verify_evaluations(&mut findings);
+        Ok(Verdict { runs, evaluations, problems: findings.problems })
+    }
+
+    fn verify_evaluations(&self, findings: &mut Findings) -> Vec<EvaluationVerdict> {
+        findings.run = None;
+        let stored = match self.evaluations() {
+            Ok(stored) => stored,
+            Err(error) => {
+                findings.add(format!("the evaluations cannot be read: {error}"));
+                Vec::new()
+            }
+        };
+        let verdicts = stored.iter().map(|stored| {
+            let id = stored.id;
+            findings.run = Some(stored.start.run);
+            let done = super::evaluation::check(self, stored, &mut |what| findings.add(format!("evaluation {id}: {what}")));
+            if let Err(error) = done {
+                findings.add(format!("evaluation {id}: {error}"));
+            }
+            let problems = findings.count;
+            findings.end();
+            let (run, readings) = (stored.start.run, stored.changes.readings);
+            EvaluationVerdict { evaluation: id, run, readings, digest: stored.digest.clone(), problems }
+        });
+        verdicts.collect()
     }
 
     /// Makes every reading of a run again and compares.
@@ -165,7 +201,7 @@ impl JobReader {
     }
 }
 
-fn from_waveform(maker: &mut ReadingMaker, stored: &Reading, waveform: Waveform) -> Result<Reading, String> {
+pub(super) fn from_waveform(maker: &mut ReadingMaker, stored: &Reading, waveform: Waveform) -> Result<Reading, String> {
     maker.set_time_base(waveform.base).map_err(|error| format!("its set-up cannot evaluate it: {error}"))?;
     let shot = Shot {
         seq: stored.seq,
@@ -178,7 +214,7 @@ fn from_waveform(maker: &mut ReadingMaker, stored: &Reading, waveform: Waveform)
 }
 
 /// What can be made again without a waveform: the place, and the level of the stored measurement.
-fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &super::RunStart) -> Reading {
+pub(super) fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &super::RunStart) -> Reading {
     let gauge = Gauge {
         seq: stored.seq,
         device_time_us: stored.device_time_us,
@@ -190,7 +226,7 @@ fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &super::RunSta
     Reading { place, level, ..stored.clone() }
 }
 
-fn differences(stored: &Reading, made: &Reading) -> String {
+pub(super) fn differences(stored: &Reading, made: &Reading) -> String {
     let mm = |length: Option<Length>| length.map_or("none".to_owned(), |length| length.to_string());
     let mut found = Vec::new();
     let mut compare = |name: &str, stored: String, made: String| {
@@ -264,7 +300,7 @@ fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<
         before = stored;
         expected = id + 1;
     }
-    for table in ["job", "answer", "signature", "override", "setup", "note"] {
+    for table in ["job", "answer", "signature", "override", "setup", "note", "evaluation"] {
         let own = if table == "note" { "link IS NULL AND" } else { "" };
         let strangers: i64 = connection.query_row(
             &format!("SELECT count(*) FROM {table} WHERE {own} id NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),

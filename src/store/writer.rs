@@ -3,6 +3,7 @@
 
 use super::contents::{CloseReason, Entry, Note, RunId, RunStart, RunState, RunSummary, Saved};
 use super::error::StoreError;
+use super::evaluation::{self, EvaluationStart, EvaluationSummary, Step};
 use super::insert::{self, Inserter, Progress};
 use super::lock::{Lock, Reserve, beside, folder};
 use super::queue::{Command, JobItem, Queue, Reply};
@@ -16,7 +17,7 @@ use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::mpsc::channel;
+use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
@@ -173,6 +174,7 @@ impl WriterThread {
                     drop(reply.send(self.close_run(run, &reason, lost)));
                 }
                 Some(Command::Enter(item, reply)) => drop(reply.send(self.enter(&item))),
+                Some(Command::Evaluate { start, steps, reply }) => drop(reply.send(self.evaluate(&start, &steps))),
                 Some(Command::Flush(reply)) => {
                     self.publish();
                     drop(reply.send(self.standing()));
@@ -315,6 +317,28 @@ impl WriterThread {
         }
         let entered = self.transaction(|connection, _| insert::job_item(connection, item));
         entered.map_err(|error| self.said(&error))
+    }
+
+    /// Takes an evaluation in while it is computed elsewhere, in one transaction.
+    fn evaluate(&mut self, start: &EvaluationStart, steps: &Receiver<Step>) -> Result<EvaluationSummary, StoreError> {
+        if let Some(run) = &self.run {
+            return Err(StoreError::RunOpen { run: run.run });
+        }
+        self.standing()?;
+        let attempt = |connection: &mut Connection| {
+            // With the old journal, pages that do not fit the cache would lock out the reader the evaluation is computed from.
+            let in_log = connection.pragma_query_value(None, "journal_mode", |row| row.get::<_, String>(0))? == "wal";
+            connection.pragma_update(None, "cache_spill", in_log)?;
+            let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let taken = evaluation::take(&transaction, start, steps)?;
+            if taken.is_some() {
+                transaction.commit()?;
+            }
+            Ok(taken)
+        };
+        let taken = attempt(&mut self.connection).map_err(|error| self.said(&error))?;
+        self.checkpoint(1);
+        taken.ok_or_else(|| StoreError::Stopped { fault: "the evaluation was stopped before its end".to_owned() })
     }
 
     /// Brings the log into the main file once at least `pages` wait in it. An error here is an error of the disk,

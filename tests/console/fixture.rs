@@ -150,6 +150,9 @@ pub fn contents() -> JobContents {
         runs: Vec::new(),
         notes: Vec::new(),
         overrides: Vec::new(),
+        checks: Vec::new(),
+        encoder_checks: Vec::new(),
+        evaluations: Vec::new(),
     }
 }
 

@@ -1,0 +1,308 @@
+//! `backwall reevaluate JOB --run N`: another gate, picker, mode or calibration over the stored waveforms of a run. What
+//! comes out is kept beside the run's own readings and compared with them; those stay as they are.
+
+use super::follow::text_of_validity;
+use super::session::{Session, runtime};
+use crate::job::checklist::Signed;
+use crate::job::validity::Validity;
+use crate::store::{EvaluationStart, EvaluationSummary, Findings, JobContents, RunId};
+use crate::ultrasound::calibration::Budget;
+use crate::ultrasound::{Mode, Picker, Setup};
+use crate::units::{Length, Time, Velocity};
+use anyhow::{Context, bail};
+use clap::Args;
+use serde_json::{Value, json};
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+#[derive(Args, Debug)]
+pub struct ReevaluateArgs {
+    /// The job file
+    pub job: PathBuf,
+    /// The run to evaluate again; it must have ended
+    #[arg(long)]
+    pub run: RunId,
+    /// A set-up of the job to evaluate with, by its number, for example a later calibration; the run's own if not given
+    #[arg(long, value_name = "NUMBER")]
+    pub setup: Option<i64>,
+    /// Where the gate starts, µs after the transmit pulse
+    #[arg(long, value_name = "US", allow_hyphen_values = true)]
+    pub gate_start: Option<f64>,
+    /// How long the gate is, µs
+    #[arg(long, value_name = "US", allow_hyphen_values = true)]
+    pub gate_length: Option<f64>,
+    /// How high an echo must stand in the gate, percent of full screen height
+    #[arg(long, value_name = "PCT", allow_hyphen_values = true)]
+    pub threshold: Option<f64>,
+    /// How the arrival of an echo is timed
+    #[arg(long, value_enum)]
+    pub picker: Option<Picker>,
+    /// From the transmit pulse to the first echo, or from echo to echo
+    #[arg(long, value_enum)]
+    pub mode: Option<Mode>,
+    /// Velocity in the wall, m/s, instead of the set-up's
+    #[arg(long, value_name = "M_S", allow_hyphen_values = true)]
+    pub velocity: Option<f64>,
+    /// Zero, ns, instead of the set-up's
+    #[arg(long, value_name = "NS", allow_hyphen_values = true)]
+    pub zero: Option<f64>,
+    /// Why; kept with the evaluation
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub why: String,
+    /// Who evaluates, if not the plan's operator
+    #[arg(long, value_name = "NAME")]
+    pub operator: Option<String>,
+    /// Taken as for other commands; this one has no screen
+    #[arg(long)]
+    pub headless: bool,
+    /// Say what came out as one JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+impl ReevaluateArgs {
+    fn changes_nothing(&self) -> bool {
+        let numbers = [self.gate_start, self.gate_length, self.threshold, self.velocity, self.zero];
+        numbers.iter().all(Option::is_none) && self.setup.is_none() && self.picker.is_none() && self.mode.is_none()
+    }
+}
+
+pub fn run(args: &ReevaluateArgs) -> anyhow::Result<()> {
+    if args.changes_nothing() {
+        bail!(
+            "nothing to evaluate with: give at least one of --gate-start US, --gate-length US, --threshold PCT, --picker, --mode, \
+             --velocity M_S, --zero NS, or --setup NUMBER (a set-up of this job, such as a later calibration)"
+        );
+    }
+    let session = Session::open(&args.job, args.operator.as_deref())?;
+    let done = work(&session, args);
+    let contents = session.file.contents();
+    let closed = session.file.close();
+    let (evaluation, contents) = (done?, contents?);
+    closed?;
+    let validity = contents.validity_of(&evaluation);
+    if args.json {
+        let mut object = object_of(&evaluation, &validity);
+        object["event"] = json!("evaluated");
+        say!("{object}");
+    } else {
+        say!("{}", text_of(&evaluation, &validity));
+        say!(
+            "The readings of run {} are as they were. `backwall export {} --format csv --evaluation {} --out FILE` writes these.",
+            evaluation.start.run,
+            args.job.display(),
+            evaluation.id
+        );
+    }
+    Ok(())
+}
+
+fn work(session: &Session, args: &ReevaluateArgs) -> anyhow::Result<EvaluationSummary> {
+    let contents = session.file.contents()?;
+    let start = order(&contents, args, &session.operator)?;
+    // Dropped before the file is closed, so that one plain file is left.
+    let reader = session.file.reader()?;
+    let runtime = runtime()?;
+    let stop = Arc::new(AtomicBool::new(false));
+    let told = Arc::clone(&stop);
+    runtime.spawn(async move {
+        crate::platform::asked_to_end().await;
+        told.store(true, Ordering::Relaxed);
+    });
+    let mut progress = Progress::new();
+    let done = session.file.writer().reevaluate(&reader, start, |done, of| {
+        progress.show(done, of);
+        !stop.load(Ordering::Relaxed)
+    });
+    progress.clear();
+    runtime.shutdown_background();
+    Ok(done?)
+}
+
+fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::Result<EvaluationStart> {
+    let known = || contents.runs.iter().map(|run| run.id.to_string()).collect::<Vec<_>>().join(", ");
+    let run = contents
+        .runs
+        .iter()
+        .find(|run| run.id == args.run)
+        .with_context(|| format!("{}: run {} does not exist in this job; it has: {}", args.job.display(), args.run, known()))?;
+    let (from, setup_id) = match args.setup {
+        None => (&run.start.setup, run.start.setup_id),
+        Some(id) => {
+            let entry = contents.setups.iter().find(|entry| entry.id == id).with_context(|| {
+                let known: Vec<_> = contents.setups.iter().map(|entry| format!("{} ({})", entry.id, entry.origin)).collect();
+                let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+                format!("{}: there is no set-up {id} in this job; it has: {known}", args.job.display())
+            })?;
+            (&entry.setup, Some(id))
+        }
+    };
+    let setup = changed(from, args);
+    Ok(EvaluationStart {
+        run: run.id,
+        differs: differences(&run.start.setup, &setup, args.setup),
+        setup,
+        setup_id,
+        why: args.why.trim().to_owned(),
+        software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
+        by: Signed { at_us: crate::live::now_us(), ..by.clone() },
+    })
+}
+
+/// The set-up with what the command line says put in.
+fn changed(from: &Setup, args: &ReevaluateArgs) -> Setup {
+    let mut setup = from.clone();
+    let gate = &mut setup.gate;
+    gate.start = args.gate_start.map_or(gate.start, Time::us);
+    gate.length = args.gate_length.map_or(gate.length, Time::us);
+    gate.threshold_pct = args.threshold.unwrap_or(gate.threshold_pct);
+    setup.picker = args.picker.unwrap_or(setup.picker);
+    setup.mode = args.mode.unwrap_or(setup.mode);
+    setup.velocity = args.velocity.map_or(setup.velocity, Velocity::m_s);
+    setup.zero = args.zero.map_or(setup.zero, Time::ns);
+    // Where blocks were measured, theirs are the velocity and the zero that count; typed over, they are no better known
+    // than typed ones.
+    if let Some(blocks) = setup.calibration.as_mut().filter(|_| args.velocity.is_some() || args.zero.is_some()) {
+        let (blocks, typed) = (Arc::make_mut(blocks), Budget::typed());
+        if args.velocity.is_some() {
+            blocks.velocity = setup.velocity;
+            blocks.velocity_fitted = false;
+            blocks.budget.velocity_relative = blocks.budget.velocity_relative.max(typed.velocity_relative);
+        }
+        if args.zero.is_some() {
+            blocks.zero = setup.zero;
+            blocks.budget.zero = blocks.budget.zero.max(typed.zero);
+        }
+        blocks.warnings.push("velocity or zero was typed over the blocks' for an evaluation".to_owned());
+    }
+    setup
+}
+
+/// What differs between a run's set-up and another, in words.
+fn differences(before: &Setup, after: &Setup, setup_id: Option<i64>) -> String {
+    let mut found = Vec::new();
+    if let Some(id) = setup_id {
+        found.push(format!("set-up {id}"));
+    }
+    let mut compare = |name: &str, before: String, after: String| {
+        if before != after {
+            found.push(format!("{name} {before} -> {after}"));
+        }
+    };
+    let us = |time: Time| format!("{} µs", time.as_us());
+    compare("gate start", us(before.gate.start), us(after.gate.start));
+    compare("gate length", us(before.gate.length), us(after.gate.length));
+    compare("threshold", format!("{} %", before.gate.threshold_pct), format!("{} %", after.gate.threshold_pct));
+    compare("picker", before.picker.to_string(), after.picker.to_string());
+    compare("mode", before.mode.to_string(), after.mode.to_string());
+    compare("velocity", before.velocity.to_string(), after.velocity.to_string());
+    compare("zero", before.zero.to_string(), after.zero.to_string());
+    if found.is_empty() { "nothing".to_owned() } else { found.join(", ") }
+}
+
+/// How far the work is, on a terminal; a file or a pipe is not filled with it.
+struct Progress {
+    shown: Option<Instant>,
+    wanted: bool,
+}
+
+impl Progress {
+    const EVERY: Duration = Duration::from_millis(200);
+
+    fn new() -> Self {
+        Self { shown: None, wanted: std::io::stderr().is_terminal() }
+    }
+    fn show(&mut self, done: u64, of: u64) {
+        if self.wanted && self.shown.is_none_or(|shown| shown.elapsed() >= Self::EVERY) {
+            self.shown = Some(Instant::now());
+            let mut out = std::io::stderr();
+            write!(out, "\r{done} of {of} readings").and_then(|()| out.flush()).ok();
+        }
+    }
+    fn clear(&self) {
+        if self.shown.is_some() {
+            write!(std::io::stderr(), "\r{:48}\r", "").ok();
+        }
+    }
+}
+
+/// An evaluation as an object, for this command and for `review`.
+pub fn object_of(evaluation: &EvaluationSummary, validity: &Validity) -> Value {
+    let start = &evaluation.start;
+    let mut object = json!(evaluation.changes);
+    object["evaluation"] = json!(evaluation.id);
+    object["run"] = json!(start.run);
+    object["differs"] = json!(start.differs);
+    object["setup_id"] = json!(start.setup_id);
+    object["why"] = json!(start.why);
+    object["by"] = json!(start.by.name);
+    object["at_us"] = json!(start.by.at_us);
+    object["software"] = json!(start.software);
+    object["calibration"] = json!(validity.word());
+    object["calibration_why"] = json!(validity.why());
+    object["digest"] = json!(evaluation.digest);
+    object
+}
+
+/// One line about an evaluation, for a list.
+pub fn line_of(evaluation: &EvaluationSummary, validity: &Validity) -> String {
+    let (start, changes) = (&evaluation.start, &evaluation.changes);
+    let why = if start.why.is_empty() { String::new() } else { format!(" ({})", start.why) };
+    format!(
+        "evaluation {} by {}, {}{why}: {} of {} readings changed, least {}, {}",
+        evaluation.id,
+        if start.by.name.is_empty() { "nobody named" } else { &start.by.name },
+        start.differs,
+        changes.changed,
+        changes.readings,
+        least(&changes.after),
+        text_of_validity(validity)
+    )
+}
+
+fn text_of(evaluation: &EvaluationSummary, validity: &Validity) -> String {
+    let (start, changes) = (&evaluation.start, &evaluation.changes);
+    let mut text = format!("evaluation {} of run {}: {}\n", evaluation.id, start.run, start.differs);
+    text += &format!(
+        "{} readings: {} changed, {} gained an echo, {} lost it\n",
+        changes.readings, changes.changed, changes.gained, changes.lost
+    );
+    if changes.kept > 0 {
+        text += &format!("{} readings have no waveform in the file and stand as they were\n", changes.kept);
+    }
+    if let Some(mean) = changes.mean_difference {
+        text += &format!("{} readings with a thickness before and after: mean difference {:+.3} mm", changes.compared, mean.as_mm());
+        if let Some(largest) = &changes.largest {
+            text += &format!(
+                ", largest {:+.3} mm{} (seq {}: {:.2} -> {:.2} mm)",
+                (largest.after - largest.before).as_mm(),
+                place(largest.at),
+                largest.seq,
+                largest.before.as_mm(),
+                largest.after.as_mm()
+            );
+        }
+        text += "\n";
+    }
+    for (word, found) in [("before", &changes.before), ("after", &changes.after)] {
+        text += &format!(
+            "{word}: {} without echo, {} THIN and {} WATCH spots, least {}\n",
+            found.no_echo,
+            found.thin_spots,
+            found.watch_spots,
+            least(found)
+        );
+    }
+    text + &format!("{}\ndigest {}", text_of_validity(validity), evaluation.digest)
+}
+
+fn least(found: &Findings) -> String {
+    found.least.map_or("none: no thickness read".to_owned(), |least| format!("{:.2} mm{}", least.as_mm(), place(found.least_at)))
+}
+
+fn place(at: Option<Length>) -> String {
+    at.map_or(String::new(), |at| format!(" at {:.3} m", at.as_metres()))
+}
