@@ -5,11 +5,18 @@ pub mod cobs;
 pub mod crc;
 pub mod decode;
 mod draft;
+pub mod feed;
 mod framing;
 mod layout;
+mod link;
 mod meaning;
 pub mod packet;
+pub mod ports;
 pub mod profile;
+mod queue;
+pub mod spec;
 
 pub use decode::{DecodeCounts, Decoded, Decoder, What};
+pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open};
 pub use profile::{DEFAULT_PROFILE, Profile, ProfileError};
+pub use spec::{Pace, SpecError, StreamSpec};

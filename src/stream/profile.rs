@@ -12,6 +12,7 @@ use crate::reading::Header;
 use crate::ultrasound::TimeBase;
 use crate::units::{Decibel, Frequency, Time};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 pub use written::{Flow, Parity};
 
 /// A profile that passed every check.
@@ -21,6 +22,8 @@ pub struct Profile {
     /// One line on the device it reads.
     pub about: String,
     pub link: LinkSettings,
+    /// Over a network, so much silence means that the link is lost.
+    pub silence: Option<Duration>,
     pub(super) framing: Framing,
     pub(super) max_frame_bytes: usize,
     pub(super) check: Check,
@@ -58,7 +61,12 @@ struct Send {
 }
 
 /// The profiles that come with the program: name and text.
-const SHIPPED: &[(&str, &str)] = &[("open-packet", include_str!("../../profiles/stream/open-packet.toml"))];
+const SHIPPED: &[(&str, &str)] = &[
+    ("open-packet", include_str!("../../profiles/stream/open-packet.toml")),
+    ("delimited-text", include_str!("../../profiles/stream/delimited-text.toml")),
+    ("keyed-text-xor", include_str!("../../profiles/stream/keyed-text-xor.toml")),
+    ("fixed-binary", include_str!("../../profiles/stream/fixed-binary.toml")),
+];
 
 /// What the name of the open packet stream's profile is; the one taken when none is asked for.
 pub const DEFAULT_PROFILE: &str = SHIPPED[0].0;

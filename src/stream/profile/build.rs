@@ -10,6 +10,7 @@ use crate::stream::framing::{Framing, LengthRule, Packed};
 use crate::stream::layout::{Constant, Count, Field, Layout, Place, RecordRule, Scale, UnitRule, Wire};
 use crate::stream::meaning::{Meaning, RecordKind, Unit};
 use crate::units::{Frequency, Time};
+use std::time::Duration;
 
 /// The longest frame where a profile sets none, and the longest it may set.
 const USUAL_FRAME: usize = 1 << 16;
@@ -81,6 +82,10 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
     let name = found.needed("name", written.name.clone().filter(|name| !name.trim().is_empty()), "give the profile a name");
     let order = written.byte_order.unwrap_or_default();
     let link = link(&written.link, &mut found);
+    if written.link.silence_s.is_some_and(|silence| !(1.0..=86_400.0).contains(&silence)) {
+        found.add("link.silence_s", "must lie between 1 and 86400");
+    }
+    let silence = written.link.silence_s.and_then(|silence| Duration::try_from_secs_f64(silence).ok());
     let check = check(&written.check, order, written.framing.kind, &mut found);
     let max = written.framing.max_frame_bytes.unwrap_or(USUAL_FRAME);
     found.within("framing.max_frame_bytes", max, 8, LONGEST_FRAME);
@@ -96,6 +101,7 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
         name: name?,
         about: written.about.clone().unwrap_or_default(),
         link,
+        silence,
         framing: framing?,
         max_frame_bytes: max,
         check,
@@ -487,7 +493,7 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
                 (false, Some(bytes), None) => Count::Bytes(bytes),
                 (false, None, Some(_)) => Count::One,
                 (false, None, None) => {
-                    found.add(&key("type"), "text and skip need bytes, or rest = true");
+                    found.add(&key("bytes"), "is missing: text and skip need it, or rest = true");
                     return None;
                 }
                 (true, Some(_), _) | (false, Some(_), Some(_)) => {
@@ -557,7 +563,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
 /// What a record of its kind cannot do without.
 fn complete(at: &str, kind: RecordKind, record: &written::Record, found: &mut Findings<'_>) {
     let fields = format!("{at}.fields");
-    let count = |meaning: Meaning| record.fields.iter().filter(|field| field.meaning == Some(meaning)).count();
+    let has = |meaning: Meaning| record.fields.iter().any(|field| field.meaning == Some(meaning));
     for (index, field) in record.fields.iter().enumerate() {
         if let Some(meaning) = field.meaning
             && record.fields[..index].iter().any(|earlier| earlier.meaning == Some(meaning))
@@ -569,8 +575,8 @@ fn complete(at: &str, kind: RecordKind, record: &written::Record, found: &mut Fi
         return;
     }
     match kind {
-        RecordKind::Shot if count(Meaning::Samples) == 0 => found.add(&fields, "a shot needs a field with meaning = \"samples\""),
-        RecordKind::Gauge if count(Meaning::Thickness) + count(Meaning::EchoTime) != 1 => {
+        RecordKind::Shot if !has(Meaning::Samples) => found.add(&fields, "a shot needs a field with meaning = \"samples\""),
+        RecordKind::Gauge if has(Meaning::Thickness) == has(Meaning::EchoTime) => {
             found.add(&fields, "a gauge record needs one field with meaning = \"thickness\" or \"echo-time\"");
         }
         _ => {}

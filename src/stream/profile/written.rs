@@ -33,6 +33,7 @@ pub struct Link {
     pub parity: Option<Parity>,
     pub stop_bits: Option<u8>,
     pub flow: Option<Flow>,
+    pub silence_s: Option<f64>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]

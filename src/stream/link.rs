@@ -1,0 +1,285 @@
+//! The ways bytes come in: serial port, TCP, file, standard input. Each is read in a thread of its own that
+//! waits for nothing else.
+
+use super::ports::{self, Identity};
+use super::profile::{Flow, LinkSettings, Parity, Profile};
+use super::queue::{Event, Queue};
+use std::io::{self, Read, Write};
+use std::net::{TcpStream, ToSocketAddrs};
+use std::sync::{Condvar, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// How long one read waits, and so how soon a stop or a command is seen.
+const READ_PATIENCE: Duration = Duration::from_millis(50);
+const SHORTEST_BACK_OFF: Duration = Duration::from_millis(100);
+const LONGEST_BACK_OFF: Duration = Duration::from_secs(2);
+const CONNECT_PATIENCE: Duration = Duration::from_secs(2);
+/// How long the first connection is tried for: a server may just be starting.
+const FIRST_CONNECT: Duration = Duration::from_secs(3);
+const CHUNK: usize = 1 << 16;
+
+/// The computer's clock, µs since 1970-01-01 UTC.
+pub fn host_now_us() -> i64 {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+    i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
+}
+
+/// Stops a reader, and hands it commands for the device.
+#[derive(Default)]
+pub struct Control {
+    inner: Mutex<ControlInner>,
+    changed: Condvar,
+}
+
+#[derive(Default)]
+struct ControlInner {
+    stop: bool,
+    commands: Vec<Vec<u8>>,
+}
+
+impl Control {
+    pub fn stop(&self) {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner).stop = true;
+        self.changed.notify_all();
+    }
+
+    pub fn is_stopped(&self) -> bool {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner).stop
+    }
+
+    /// Waits; true where it was stopped meanwhile.
+    pub fn wait(&self, time: Duration) -> bool {
+        let inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        let (inner, _) = self.changed.wait_timeout_while(inner, time, |inner| !inner.stop).unwrap_or_else(PoisonError::into_inner);
+        inner.stop
+    }
+
+    pub fn send(&self, command: Vec<u8>) {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner).commands.push(command);
+    }
+
+    fn commands(&self) -> Vec<Vec<u8>> {
+        std::mem::take(&mut self.inner.lock().unwrap_or_else(PoisonError::into_inner).commands)
+    }
+}
+
+/// An open line that is read with short patience and written to.
+pub trait Line: Read + Write + Send {}
+impl<T: Read + Write + Send> Line for T {}
+
+/// A line that can be opened again.
+pub enum Target {
+    Serial { port: String, settings: LinkSettings, device: Option<Identity> },
+    Tcp { host: String, port: u16, silence: Option<Duration> },
+}
+
+impl Target {
+    pub fn serial(port: &str, settings: LinkSettings) -> Self {
+        Self::Serial { port: port.to_owned(), settings, device: None }
+    }
+
+    pub fn what(&self) -> String {
+        match self {
+            Self::Serial { port, settings, .. } => format!("{port} at {} baud", settings.baud),
+            Self::Tcp { host, port, .. } => format!("{host}:{port}"),
+        }
+    }
+
+    /// Opens it, and where it is a serial port remembers the device behind it.
+    pub fn open(&mut self) -> io::Result<Box<dyn Line>> {
+        match self {
+            Self::Serial { port, settings, device } => {
+                // A device that comes back may do so under another name, and another device under its old one.
+                let name = match device {
+                    Some(device) => {
+                        device.port_now().ok_or_else(|| io::Error::new(io::ErrorKind::NotFound, "the device is not plugged in"))?
+                    }
+                    None => port.clone(),
+                };
+                let line = open_serial(&name, *settings)?;
+                if device.is_none() {
+                    *device = Identity::of_port(&name);
+                }
+                *port = name;
+                Ok(line)
+            }
+            Self::Tcp { host, port, .. } => Ok(Box::new(connect(host, *port)?)),
+        }
+    }
+
+    /// Opens it for the first time.
+    pub fn open_first(&mut self) -> io::Result<Box<dyn Line>> {
+        let began = Instant::now();
+        loop {
+            match self.open() {
+                Err(error)
+                    if matches!(self, Self::Tcp { .. })
+                        && error.kind() == io::ErrorKind::ConnectionRefused
+                        && began.elapsed() < FIRST_CONNECT =>
+                {
+                    std::thread::sleep(SHORTEST_BACK_OFF);
+                }
+                opened => return opened,
+            }
+        }
+    }
+
+    fn silence(&self) -> Option<Duration> {
+        match self {
+            // A serial adapter stays when its device falls silent; opening it again would prove nothing.
+            Self::Serial { .. } => None,
+            Self::Tcp { silence, .. } => *silence,
+        }
+    }
+}
+
+fn open_serial(port: &str, settings: LinkSettings) -> io::Result<Box<dyn Line>> {
+    use serialport::{DataBits, FlowControl, StopBits};
+    let line = serialport::new(port, settings.baud)
+        .data_bits(match settings.data_bits {
+            5 => DataBits::Five,
+            6 => DataBits::Six,
+            7 => DataBits::Seven,
+            _ => DataBits::Eight,
+        })
+        .parity(match settings.parity {
+            Parity::None => serialport::Parity::None,
+            Parity::Even => serialport::Parity::Even,
+            Parity::Odd => serialport::Parity::Odd,
+        })
+        .stop_bits(if settings.stop_bits == 2 { StopBits::Two } else { StopBits::One })
+        .flow_control(match settings.flow {
+            Flow::None => FlowControl::None,
+            Flow::Software => FlowControl::Software,
+            Flow::Hardware => FlowControl::Hardware,
+        })
+        .timeout(READ_PATIENCE)
+        .open()?;
+    Ok(Box::new(line))
+}
+
+fn connect(host: &str, port: u16) -> io::Result<TcpStream> {
+    let mut last = io::Error::new(io::ErrorKind::NotFound, "the name leads to no address");
+    for address in (host, port).to_socket_addrs()? {
+        match TcpStream::connect_timeout(&address, CONNECT_PATIENCE) {
+            Ok(stream) => {
+                stream.set_nodelay(true)?;
+                stream.set_read_timeout(Some(READ_PATIENCE))?;
+                stream.set_write_timeout(Some(CONNECT_PATIENCE))?;
+                return Ok(stream);
+            }
+            Err(error) => last = error,
+        }
+    }
+    Err(last)
+}
+
+/// Reads a live line until it is stopped, through any number of losses.
+pub fn run_live(mut line: Box<dyn Line>, mut target: Target, profile: &Profile, queue: &Queue, control: &Control) {
+    let mut started = line.write_all(profile.start_command());
+    queue.tell(Event::Up { what: target.what() }, host_now_us());
+    loop {
+        let why = match started {
+            Ok(()) => read_line(&mut *line, target.silence(), queue, control),
+            Err(error) => Err(error),
+        };
+        let Err(why) = why else {
+            // Best effort: the line may be gone, and the run ends either way.
+            let _ = line.write_all(profile.stop_command()).and_then(|()| line.flush());
+            break;
+        };
+        drop(line);
+        queue.tell(Event::Down { why: why.to_string() }, host_now_us());
+        let down = Instant::now();
+        let Some((opened, attempts)) = reopen(&mut target, control) else { break };
+        line = opened;
+        started = line.write_all(profile.start_command());
+        let down_ms = u64::try_from(down.elapsed().as_millis()).unwrap_or(u64::MAX);
+        queue.tell(Event::Reconnected { attempts, down_ms }, host_now_us());
+    }
+    queue.tell(Event::Ended { fault: None }, host_now_us());
+}
+
+/// Until it is stopped (`Ok`) or lost.
+fn read_line(line: &mut dyn Line, silence: Option<Duration>, queue: &Queue, control: &Control) -> io::Result<()> {
+    let mut buffer = vec![0; CHUNK];
+    let mut heard = Instant::now();
+    loop {
+        if control.is_stopped() {
+            return Ok(());
+        }
+        for command in control.commands() {
+            line.write_all(&command)?;
+        }
+        match line.read(&mut buffer) {
+            Ok(0) => return Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the other side hung up")),
+            Ok(count) => {
+                heard = Instant::now();
+                queue.offer(buffer[..count].to_vec(), host_now_us());
+            }
+            Err(error) if is_patience(&error) => {
+                if let Some(silence) = silence.filter(|silence| heard.elapsed() > *silence) {
+                    return Err(io::Error::new(io::ErrorKind::TimedOut, format!("nothing came for {} s", silence.as_secs())));
+                }
+            }
+            Err(error) => return Err(error),
+        }
+    }
+}
+
+fn is_patience(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::TimedOut | io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted)
+}
+
+/// Tries until it opens; `None` where it was stopped first.
+fn reopen(target: &mut Target, control: &Control) -> Option<(Box<dyn Line>, u32)> {
+    let mut pause = SHORTEST_BACK_OFF;
+    let mut attempts = 0;
+    loop {
+        if control.wait(pause) {
+            return None;
+        }
+        attempts += 1;
+        match target.open() {
+            Ok(line) => return Some((line, attempts)),
+            Err(_) => pause = (pause * 2).min(LONGEST_BACK_OFF),
+        }
+    }
+}
+
+/// Reads a file or a pipe to its end. It waits for room, so nothing is lost.
+pub fn run_to_end(mut from: impl Read, what: String, queue: &Queue, control: &Control) {
+    queue.tell(Event::Up { what }, host_now_us());
+    let mut buffer = vec![0; CHUNK];
+    let fault = loop {
+        if control.is_stopped() {
+            break None;
+        }
+        match from.read(&mut buffer) {
+            Ok(0) => break None,
+            Ok(count) => {
+                if !queue.wait_and_put(buffer[..count].to_vec(), host_now_us()) {
+                    break None;
+                }
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => break Some(format!("reading failed: {error}")),
+        }
+    };
+    queue.tell(Event::Ended { fault }, host_now_us());
+}
+
+/// What to tell when a serial port does not open.
+pub fn serial_advice(error: &io::Error) -> String {
+    let advice = match error.kind() {
+        io::ErrorKind::PermissionDenied => "you may not use it: join the group that owns it, or ask the administrator; ",
+        io::ErrorKind::ResourceBusy => "another program holds it; ",
+        _ => "",
+    };
+    format!("{advice}{}", ports::in_words())
+}
+
+/// Starts a named thread.
+pub fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> io::Result<()> {
+    std::thread::Builder::new().name(name.to_owned()).spawn(work).map(drop)
+}
