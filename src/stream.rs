@@ -15,6 +15,7 @@ pub mod ports;
 pub mod profile;
 mod queue;
 pub mod spec;
+pub mod tap;
 
 pub use decode::{DecodeCounts, Decoded, Decoder, What};
 pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open};
