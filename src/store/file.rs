@@ -43,6 +43,11 @@ impl JobFile {
 
     /// Opens a job file to write in it. Runs that a crash left open are written down as interrupted.
     pub fn open(path: &Path) -> Result<Self, StoreError> {
+        Self::open_with(path, |_| Ok(()))
+    }
+
+    /// `prepare` sees the writing connection before the thread has it.
+    fn open_with(path: &Path, prepare: impl FnOnce(&Connection) -> rusqlite::Result<()>) -> Result<Self, StoreError> {
         std::fs::metadata(path).map_err(|error| StoreError::io(path, &error))?;
         let lock = Lock::take(path)?;
         lock::forget_reserve(path);
@@ -55,6 +60,7 @@ impl JobFile {
             connection.pragma_update(None, "synchronous", "EXTRA").map_err(say)?;
         }
         interrupt_open_runs(&mut connection).map_err(say)?;
+        prepare(&connection).map_err(say)?;
 
         let (sender, saved) = watch::channel(Saved::default());
         let queue = Arc::new(Queue::default());
@@ -145,3 +151,6 @@ fn interrupt_open_runs(connection: &mut Connection) -> rusqlite::Result<()> {
     }
     transaction.commit()
 }
+
+#[cfg(test)]
+mod tests;

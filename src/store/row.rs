@@ -115,3 +115,85 @@ pub(super) fn word<T: Copy>(
         rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, Box::new(why))
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::option;
+    use proptest::prelude::*;
+
+    const INSERT: &str = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+
+    fn there_and_back(connection: &rusqlite::Connection, reading: &Reading) -> Reading {
+        insert(&mut connection.prepare(INSERT).unwrap(), 1, 0, reading).unwrap();
+        connection.query_row(&format!("SELECT {COLUMNS} FROM reading"), [], |row| read(row, 0)).unwrap()
+    }
+
+    fn table() -> rusqlite::Connection {
+        let connection = crate::store::schema::fresh().unwrap();
+        connection.execute_batch("PRAGMA foreign_keys = OFF; DROP TRIGGER reading_no_delete").unwrap();
+        connection
+    }
+
+    prop_compose! {
+        fn measurement()(
+            numbers in (option::of(0.0..1e6f64), option::of(0.0..1e6f64), option::of(0.0..500.0f64), option::of(0.0..9.0f64)),
+            height_pct in option::of(0.0..400.0f64), snr in option::of(-60.0..140.0f64),
+            quality in 0usize..4, flags in any::<u32>(),
+        ) -> Measurement {
+            Measurement {
+                echo_time: numbers.0.map(Time::ns),
+                next_echo: numbers.1.map(Time::ns),
+                thickness: numbers.2.map(Length::mm),
+                uncertainty: numbers.3.map(Length::mm),
+                height_pct,
+                snr: snr.map(Decibel::db),
+                quality: QUALITIES[quality],
+                flags: Flags::from_bits(flags),
+            }
+            .rounded()
+        }
+    }
+
+    prop_compose! {
+        fn reading()(
+            measurement in measurement(), seq in any::<u32>(), device_time_us in option::of(any::<u64>()), host_time_us in any::<i64>(),
+            encoder in option::of(any::<i32>()), along in option::of(-1_000_000_000i64..1_000_000_000), course in option::of(any::<u16>()),
+            speed in option::of(-9_000_000i64..9_000_000), gain in -200.0..200.0f64, wall in -80.0..600.0f64, level in 0usize..5,
+        ) -> Reading {
+            let place = Place { along: along.map(Length::micrometres), course, speed: speed.map(Speed::micrometres_s) };
+            let (gain, wall_temperature) = (Decibel::db(gain).rounded(), Temperature::celsius(wall).rounded());
+            Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level: LEVELS[level] }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn every_reading_comes_back_bit_for_bit(readings in prop::collection::vec(reading(), 1..40)) {
+            let connection = table();
+            for reading in readings {
+                prop_assert_eq!(there_and_back(&connection, &reading), reading);
+                connection.execute_batch("DELETE FROM reading").unwrap();
+            }
+        }
+    }
+
+    #[test]
+    fn a_number_that_cannot_be_is_missing_and_never_zero() {
+        let mut reading = Reading {
+            seq: 0,
+            device_time_us: None,
+            host_time_us: 0,
+            encoder: None,
+            place: Place { along: Some(Length::mm(f64::INFINITY)), course: None, speed: Some(Speed::mm_s(f64::NAN)) },
+            gain: Decibel::ZERO,
+            wall_temperature: Temperature::celsius(f64::NAN),
+            measurement: Measurement::none(Flags::NONE),
+            level: Level::Lost,
+        };
+        reading.measurement.thickness = Some(Length::mm(f64::NAN));
+        let back = there_and_back(&table(), &reading);
+        assert_eq!((back.measurement.thickness, back.place.along, back.place.speed), (None, None, None));
+        assert!(back.wall_temperature.as_celsius().is_nan());
+    }
+}

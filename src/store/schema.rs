@@ -229,6 +229,23 @@ pub(super) fn lay(transaction: &rusqlite::Transaction<'_>) -> rusqlite::Result<(
     run_steps(transaction, 0)
 }
 
+/// A new file's tables, in memory.
+pub(super) fn fresh() -> rusqlite::Result<Connection> {
+    let mut connection = Connection::open_in_memory()?;
+    let transaction = connection.transaction()?;
+    lay(&transaction)?;
+    transaction.commit()?;
+    Ok(connection)
+}
+
+/// What a file's schema holds: kind and name, and how it was made.
+pub(super) fn objects(connection: &Connection) -> rusqlite::Result<std::collections::BTreeMap<String, Option<String>>> {
+    connection
+        .prepare("SELECT type || ' ' || name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite_stat%'")?
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .collect()
+}
+
 fn steps(connection: &mut Connection, from: usize) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
     run_steps(&transaction, from)?;
@@ -312,10 +329,7 @@ mod tests {
 
     #[test]
     fn every_table_refuses_to_be_changed() {
-        let mut connection = Connection::open_in_memory().unwrap();
-        let transaction = connection.transaction().unwrap();
-        lay(&transaction).unwrap();
-        transaction.commit().unwrap();
+        let connection = fresh().unwrap();
         let mut names = connection.prepare("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").unwrap();
         let mut tables: Vec<String> = names.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
         let mut kept: Vec<&str> = APPEND_ONLY.to_vec();

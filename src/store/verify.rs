@@ -5,6 +5,7 @@ use super::contents::{RunId, RunState};
 use super::digest::{self, Digest, hex};
 use super::error::StoreError;
 use super::reader::JobReader;
+use super::schema;
 use super::summary::END_COLUMNS;
 use crate::reading::{Gauge, GaugeValue, Reading, ReadingMaker, Shot};
 use crate::travel::Odometer;
@@ -215,7 +216,7 @@ fn differences(stored: &Reading, made: &Reading) -> String {
 
 /// What SQLite itself can say of the file.
 fn structure(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
-    let mut statement = connection.prepare("PRAGMA quick_check(10)")?;
+    let mut statement = connection.prepare("PRAGMA integrity_check(10)")?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
         let said: String = row.get(0)?;
@@ -227,6 +228,19 @@ fn structure(connection: &Connection, findings: &mut Findings) -> rusqlite::Resu
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
         findings.add(format!("a row of {} belongs to nothing", row.get::<_, String>(0)?));
+    }
+    // Tables, and the triggers that keep them from being changed, are as this program lays them.
+    let laid = schema::objects(&schema::fresh()?)?;
+    let there = schema::objects(connection)?;
+    for (name, sql) in &laid {
+        match there.get(name) {
+            None => findings.add(format!("{name} is missing")),
+            Some(there) if there != sql => findings.add(format!("{name} is not as this program makes it")),
+            Some(_) => {}
+        }
+    }
+    for name in there.keys().filter(|name| !laid.contains_key(*name)) {
+        findings.add(format!("{name} was not made by this program"));
     }
     Ok(())
 }

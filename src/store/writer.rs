@@ -173,7 +173,10 @@ impl WriterThread {
                     drop(reply.send(self.close_run(run, &reason, lost)));
                 }
                 Some(Command::Enter(item, reply)) => drop(reply.send(self.enter(&item))),
-                Some(Command::Flush(reply)) => drop(reply.send(self.standing())),
+                Some(Command::Flush(reply)) => {
+                    self.publish();
+                    drop(reply.send(self.standing()));
+                }
                 Some(Command::Close(reply)) => {
                     let done = self.fold();
                     self.connection = match Connection::open_in_memory() {
@@ -257,11 +260,11 @@ impl WriterThread {
     }
 
     fn start_run(&mut self, start: &RunStart) -> Result<RunId, StoreError> {
-        if let Some(run) = &self.run {
-            return Err(StoreError::RunOpen { run: run.run });
-        }
         if self.health == Health::Failed {
             self.standing()?;
+        }
+        if let Some(run) = &self.run {
+            return Err(StoreError::RunOpen { run: run.run });
         }
         let started = self.transaction(|connection, _| {
             let json = insert::json(start)?;

@@ -71,7 +71,7 @@ pub fn reading(seq: u32) -> Reading {
     let number = f64::from(seq);
     let measurement = Measurement {
         echo_time: Some(Time::ns(15_378.123 + number * 0.37)),
-        next_echo: (seq % 2 == 0).then(|| Time::ns(18_756.5)),
+        next_echo: seq.is_multiple_of(2).then(|| Time::ns(18_756.5)),
         thickness: Some(Length::mm(9.876_543_21 - number * 1e-3)),
         uncertainty: Some(Length::mm(0.031_25)),
         height_pct: Some(61.234),
@@ -125,4 +125,22 @@ pub fn again(test: &str, name: &str, value: &Path) -> Child {
         .stdin(Stdio::piped())
         .spawn()
         .unwrap()
+}
+
+/// A waveform with a back-wall echo behind some 9 mm of steel, as the typed set-up of the plan expects it.
+pub fn back_wall(seq: u32) -> Waveform {
+    let noise = waveform(seq, 1200);
+    let at_ns = 12_000.0 + 2.0 * 9.0 / 5.92e-3 + f64::from(seq) * 0.5;
+    let samples = noise
+        .samples
+        .iter()
+        .enumerate()
+        .map(|(index, sample)| {
+            let from_echo_us = (index as f64 * 20.0 - at_ns) / 1e3;
+            let echo = 1200.0 * (-(from_echo_us / 0.18).powi(2)).exp() * (std::f64::consts::TAU * 5.0 * from_echo_us).cos();
+            // Of the noise generator only the noise: its own echo is in another place.
+            (echo + f64::from(*sample % 8)) as i16
+        })
+        .collect();
+    Waveform { base: base(), samples }
 }
