@@ -12,6 +12,15 @@ use super::trace::{Top, Trace, wrapped};
 
 /// The highest top must stand this many times over the noise for any reading.
 pub const READ_OVER_NOISE: f64 = 6.0;
+/// Noise does not reach this; on a thin wall, where echoes fill the record, nothing more is asked.
+const CERTAIN_OVER_NOISE: f64 = 14.0;
+/// Below that it must also stand this many times over the body of the record, with and without repeats.
+const READ_OVER_REST: f64 = 6.4;
+const REPEATED_OVER_REST: f64 = 5.8;
+/// A body no higher than this against the white noise is white noise, whose level is known well.
+const WHITE_BODY: f64 = 1.25;
+/// How far an echo reaches to either side, ns.
+const ECHO_REACH_NS: f64 = 600.0;
 /// Any other top counts from here.
 pub const TOP_OVER_NOISE: f64 = 6.0;
 /// A top with both repeats is hardly chance.
@@ -84,8 +93,12 @@ pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, min
 }
 
 pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sample_of: impl Fn(f64) -> f64) -> Result<Wall, Flags> {
-    let highest = candidates.iter().map(|c| c.top.height).fold(0.0, f64::max);
-    if highest < READ_OVER_NOISE * scene.noise || candidates.is_empty() {
+    let tallest = (0..candidates.len()).max_by(|a, b| candidates[*a].top.height.total_cmp(&candidates[*b].top.height));
+    let highest = tallest.map_or(0.0, |index| candidates[index].top.height);
+    let lone = tallest.is_none_or(|index| (2..=3).all(|m| repeat(candidates, index, m, scene.model).is_none()));
+    let certain = highest >= CERTAIN_OVER_NOISE * scene.noise;
+    let over_rest = if lone { READ_OVER_REST } else { REPEATED_OVER_REST };
+    if highest < READ_OVER_NOISE * scene.noise || (!certain && !over_the_rest(candidates, tallest, over_rest, trace, &sample_of)) {
         return Err(Flags::of(if uncoupled_face(scene) { Flag::NoCoupling } else { Flag::NoBackWall }));
     }
     let family = candidates.iter().map(|c| c.level).fold(0.0, f64::max);
@@ -128,6 +141,22 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         Some(_) => Flags::of(Flag::OutOfRange),
         None => Flags::of(Flag::NoBackWall),
     })
+}
+
+/// Whether the tallest echo stands over the body of the record. The noise floor is taken from the quietest part, which
+/// noise in the probe's own band, only some thirty independent looks a record, sometimes leaves very quiet.
+fn over_the_rest(
+    candidates: &[Candidate],
+    tallest: Option<usize>,
+    factor: f64,
+    trace: &mut Trace,
+    sample_of: &impl Fn(f64) -> f64,
+) -> bool {
+    let Some(candidate) = tallest.map(|index| candidates[index]) else { return false };
+    let (from, to) = (sample_of(candidate.time_ns - ECHO_REACH_NS), sample_of(candidate.time_ns + ECHO_REACH_NS));
+    let body = trace.body_outside(from, to);
+    let factor = if body < WHITE_BODY * trace.white { READ_OVER_NOISE } else { factor };
+    candidate.top.height >= factor * body.max(trace.white)
 }
 
 fn is_wall(candidate: &Candidate, repeats: u8, family: f64, grain: f64, scene: &Scene) -> bool {

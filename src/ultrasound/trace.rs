@@ -53,6 +53,8 @@ pub struct Trace {
     pub carrier: f64,
     /// rms of one component of the filtered noise, codes.
     pub noise: f64,
+    /// What the white noise alone makes of it, from the record's high frequencies: hundreds of looks.
+    pub white: f64,
     pub clipped: usize,
     pub peak_code: i32,
 }
@@ -79,6 +81,7 @@ impl Trace {
 
     fn noise_floor(&mut self, filter: &Filter) -> f64 {
         let white = self.white_level() * filter.noise_gain;
+        self.white = white;
         let floor = white.max(ROUNDING * filter.noise_gain).max(1e-9);
         self.scratch.clear();
         self.scratch.extend_from_slice(&self.envelope);
@@ -159,6 +162,23 @@ impl Trace {
         self.scratch.clear();
         self.scratch.extend_from_slice(&self.envelope[start..end]);
         Some(quantile(&mut self.scratch, QUIET_PART) / QUIET_RAYLEIGH)
+    }
+
+    /// Noise rms per component as the body of the record outside a stretch has it: its mean power, tops cut at three
+    /// times what its 60 % quantile says.
+    pub fn body_outside(&mut self, from: f64, to: f64) -> f64 {
+        const BODY_RAYLEIGH: f64 = 1.353_73; // sqrt(-2 ln 0.4)
+        const CUT: f64 = 3.0;
+        const CUT_LOSS: f64 = 0.988_891; // of the power of Rayleigh noise, 1 - exp(-4.5)
+        let start = ((from / self.step as f64).max(0.0) as usize).min(self.envelope.len());
+        let end = ((to / self.step as f64).max(0.0) as usize).clamp(start, self.envelope.len());
+        self.scratch.clear();
+        self.scratch.extend_from_slice(&self.envelope[..start]);
+        self.scratch.extend_from_slice(&self.envelope[end..]);
+        let most = CUT * quantile(&mut self.scratch, 0.6) / BODY_RAYLEIGH;
+        let rest = self.envelope[..start].iter().chain(&self.envelope[end..]);
+        let power: f64 = rest.map(|e| e.min(most) * e.min(most)).sum();
+        libm::sqrt(power / (2.0 * CUT_LOSS * self.scratch.len().max(1) as f64))
     }
 
     /// Noise rms per component in a stretch, its mean power weighed against the record's own noise as if that were
