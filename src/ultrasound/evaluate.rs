@@ -99,6 +99,8 @@ impl Evaluator {
             face_height,
             face_ns: base.time_at(face_at).as_ns(),
             noise,
+            minimum: self.setup.minimum.as_mm(),
+            first_counts: self.setup.mode == Mode::FirstEcho,
         };
         let saturated = if self.trace.clipped > 0 { Flags::of(Flag::Saturated) } else { Flags::NONE };
         match decide::first_wall(&self.candidates, &scene, &mut self.trace, |ns| base.sample_at(Time::ns(ns))) {
@@ -135,6 +137,13 @@ impl Evaluator {
             arrival.correlation
         });
         let (depth, next, scatter) = match self.setup.mode {
+            Mode::FirstEcho if wall.order > 1 => {
+                let Some((spaced, second)) = self.from_repeats(&wall, &arrival) else {
+                    return Measurement::none(flags.with(Flag::Ambiguous));
+                };
+                let per_code = noise / self.filter.rms_frequency * self.base.rate.period().as_ns();
+                (Some(spaced.depth), Some(second), spaced.sensitivity * per_code)
+            }
             Mode::FirstEcho => {
                 let scatter = if by_envelope { signal.envelope_noise() } else { signal.timing_noise() };
                 let scatter_ns = scatter * self.base.rate.period().as_ns();
@@ -217,6 +226,17 @@ impl Evaluator {
             spaced = spacing::solve(&self.model, &echoes[..count])?;
         }
         Some((spaced, second))
+    }
+
+    /// The wall from two of its repeats, where the first echo was not seen.
+    fn from_repeats(&self, wall: &Wall, second: &Arrival) -> Option<(Spaced, f64)> {
+        let third = self.arrival(wall.second.as_ref()?);
+        let later = self.like_cycle(second, &third);
+        let echoes = [
+            Repeat { m: wall.order, time_ns: self.time_of(second.correlation), height: second.height },
+            Repeat { m: wall.order + 1, time_ns: later, height: third.height },
+        ];
+        Some((spacing::solve(&self.model, &echoes)?, later))
     }
 
     fn time_of(&self, sample: f64) -> f64 {
