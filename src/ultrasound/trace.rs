@@ -210,13 +210,13 @@ impl Trace {
 }
 
 /// A few samples of the signal without its carrier, smooth enough for a polynomial.
-struct Local {
+pub struct Local {
     first: usize,
     z: [Complex; 7],
 }
 
 impl Local {
-    fn about(trace: &Trace, filter: &Filter, at: f64) -> Self {
+    pub fn about(trace: &Trace, filter: &Filter, at: f64) -> Self {
         let last = trace.record.len().saturating_sub(7);
         let first = ((at.round() - 3.0).max(0.0) as usize).min(last);
         let z = std::array::from_fn(|k| {
@@ -226,8 +226,13 @@ impl Local {
         Self { first, z }
     }
 
+    /// Whether a place lies well inside the seven samples.
+    pub fn holds(&self, at: f64) -> bool {
+        (at - self.first as f64 - 3.0).abs() <= 1.5
+    }
+
     /// Lagrange's polynomial through the seven samples.
-    fn value(&self, at: f64) -> Complex {
+    pub fn value(&self, at: f64) -> Complex {
         const WEIGHT: [f64; 7] = [1.0 / 720.0, -1.0 / 120.0, 1.0 / 48.0, -1.0 / 36.0, 1.0 / 48.0, -1.0 / 120.0, 1.0 / 720.0];
         let u = at - self.first as f64;
         let mut sum = Complex::default();
@@ -248,8 +253,7 @@ impl Local {
         const STEP: f64 = 0.25;
         let mut t = at;
         for _ in 0..6 {
-            let centre = self.first as f64 + 3.0;
-            if (t - centre).abs() > 1.5 {
+            if !self.holds(t) {
                 *self = Self::about(trace, filter, t);
             }
             let (left, here, right) =
