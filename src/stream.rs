@@ -16,6 +16,7 @@ pub mod profile;
 mod queue;
 pub mod simulate;
 pub mod spec;
+pub mod tap;
 
 pub use decode::{DecodeCounts, Decoded, Decoder, What};
 pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open};

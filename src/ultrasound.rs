@@ -14,6 +14,7 @@ pub mod materials;
 pub mod measurement;
 mod model;
 mod path;
+mod pick;
 mod pulse;
 pub mod setup;
 mod spacing;

@@ -3,9 +3,14 @@
 #[path = "console/fixture.rs"]
 mod fixture;
 
+use backwall::console::state::{App, Event};
 use backwall::console::{Glyphs, Step, Theme};
+use backwall::live::Phase;
+use backwall::store::RunState;
 use backwall::travel::Direction;
+use backwall::units::{Length, LengthUnit};
 use fixture::*;
+use ratatui::style::{Color, Modifier, Style};
 
 const SIZES: [(u16, u16); 2] = [(80, 24), (190, 50)];
 
@@ -56,5 +61,234 @@ fn looks() {
         app.look.glyphs = glyphs;
         insta::assert_snapshot!(format!("scan_up_{}", glyphs.word()), text(&app, 80, 24));
     }
-    let _ = Theme::ALL;
+}
+
+/// The cells of one row that carry `words`, with their styles.
+fn styles_of(app: &App, width: u16, height: u16, words: &str) -> Vec<Style> {
+    let terminal = render(app, width, height);
+    let buffer = terminal.backend().buffer();
+    for y in 0..height {
+        let cells: Vec<String> = (0..width).map(|x| buffer[(x, y)].symbol().to_owned()).collect();
+        for x in 0..cells.len() {
+            if cells[x..].concat().starts_with(words) {
+                return (x..x + words.chars().count()).map(|x| buffer[(x as u16, y)].style()).collect();
+            }
+        }
+    }
+    panic!("'{words}' is not on screen:\n{}", text(app, width, height));
+}
+
+#[test]
+fn thin_is_a_word_a_glyph_and_reverse_video_in_every_theme() {
+    for theme in Theme::ALL {
+        let mut app = scanning(Direction::Up);
+        app.look.theme = theme;
+        for style in styles_of(&app, 80, 24, "◆ THIN 5.79") {
+            let black_on_white = style.fg == Some(Color::Indexed(231)) && style.bg == Some(Color::Indexed(16));
+            assert!(style.add_modifier.contains(Modifier::REVERSED) || black_on_white, "{theme:?}: {style:?}");
+        }
+        // A stretch without an echo is told apart from sound wall without colour as well.
+        styles_of(&app, 80, 24, "○ LOST");
+        styles_of(&app, 80, 24, "no echo");
+    }
+}
+
+#[test]
+fn sunlight_paints_every_cell_black_on_white_or_white_on_black_and_nothing_is_dim() {
+    let mut app = scanning(Direction::Up);
+    app.look.theme = Theme::Sunlight;
+    let terminal = render(&app, 80, 24);
+    for cell in &terminal.backend().buffer().content {
+        let (black, white) = (Color::Indexed(16), Color::Indexed(231));
+        assert!([(black, white), (white, black)].contains(&(cell.fg, cell.bg)), "{cell:?}");
+        assert!(!cell.modifier.contains(Modifier::DIM), "{cell:?}");
+    }
+}
+
+#[test]
+fn mono_has_no_colour_anywhere() {
+    let mut app = scanning(Direction::Up);
+    app.look.theme = Theme::Mono;
+    for cell in &render(&app, 190, 50).backend().buffer().content {
+        assert_eq!((cell.fg, cell.bg), (Color::Reset, Color::Reset));
+    }
+}
+
+#[test]
+fn every_theme_shows_the_same_letters() {
+    let plain = text(&scanning(Direction::Up), 80, 24);
+    for theme in Theme::ALL {
+        let mut app = scanning(Direction::Up);
+        app.look.theme = theme;
+        assert_eq!(text(&app, 80, 24), plain, "{theme:?}");
+    }
+}
+
+#[test]
+fn ascii_uses_nothing_but_ascii() {
+    for direction in [Direction::Up, Direction::Across] {
+        let mut app = scanning(direction);
+        app.look.glyphs = Glyphs::Ascii;
+        for step in Step::ALL {
+            app.step = step;
+            for (width, height) in SIZES {
+                let screen = text(&app, width, height);
+                assert!(screen.is_ascii(), "{step:?}: {:?}\n{screen}", screen.chars().find(|c| !c.is_ascii()));
+            }
+        }
+    }
+}
+
+#[test]
+fn the_half_block_set_keeps_to_what_the_old_console_fonts_hold() {
+    // The block, box and arrow signs of code page 437 as listed in its Unicode mapping (unicode.org,
+    // VENDORS/MICSFT/PC/CP437.TXT), with Latin-1 beside them.
+    const HELD: &str = "░▒▓│┤╡╢╖╕╣║╗╝╜╛┐└┴┬├─┼╞╟╚╔╩╦╠═╬╧╨╤╥╙╘╒╓╫╪┘┌█▄▌▐▀■▲►▼◄↑↓→←○●";
+    for direction in [Direction::Up, Direction::Across] {
+        let mut app = scanning(direction);
+        app.look.glyphs = Glyphs::HalfBlock;
+        for step in Step::ALL {
+            app.step = step;
+            for c in text(&app, 190, 50).chars() {
+                assert!(c as u32 <= 0xff || HELD.contains(c), "{c} in {step:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn too_small_says_what_it_needs_and_that_recording_goes_on() {
+    let screen = text(&scanning(Direction::Up), 59, 19);
+    insta::assert_snapshot!("too_small", screen);
+    assert!(screen.contains("60 by 20") && screen.contains("Recording goes on"));
+    assert!(!text(&app(Step::Prepare, contents()), 59, 24).contains("Recording"));
+    // Any size is drawn without trouble, down to nothing.
+    for (width, height) in [(0, 0), (1, 1), (10, 3), (60, 20), (61, 21), (80, 20), (60, 100), (300, 20), (119, 30), (120, 30), (300, 100)] {
+        for direction in [Direction::Up, Direction::Down, Direction::Across] {
+            for glyphs in Glyphs::ALL {
+                let mut app = scanning(direction);
+                app.look.glyphs = glyphs;
+                for step in Step::ALL {
+                    app.step = step;
+                    render(&app, width, height);
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn inches_are_shown_with_a_thousandth() {
+    let mut app = scanning(Direction::Up);
+    app.look.unit = LengthUnit::Inch;
+    let screen = text(&app, 80, 24);
+    insta::assert_snapshot!("scan_up_inch", screen);
+    // 5.79 mm is 0.228 in, 6.20 mm is 0.244 in (1 in = 25.4 mm exactly, international inch).
+    assert!(screen.contains("0.228 in") && screen.contains("0.244"), "{screen}");
+}
+
+#[test]
+fn notes_and_names_cannot_steer_the_terminal() {
+    let mut app = scanning(Direction::Up);
+    {
+        let scan = app.scan.as_ref().unwrap();
+        let mut wall = scan.wall.lock().unwrap();
+        wall.notes[0].text = "\u{1b}[2J\u{1b}]0;gone\u{7}pit\u{202e}ting".into();
+    }
+    change(&mut app, |view| {
+        view.telemetry.device = Some("crawler\u{1b}c".into());
+        view.link.what = "serial:\u{9b}31mPORT".into();
+        view.checklist_override = Some("no\u{1b}[31m wind gauge".into());
+    });
+    for (width, height) in SIZES {
+        let terminal = render(&app, width, height);
+        for cell in &terminal.backend().buffer().content {
+            assert!(!cell.symbol().chars().any(|c| c.is_control() || c == '\u{202e}'), "{:?}", cell.symbol());
+        }
+    }
+    assert!(text(&app, 190, 50).contains("·[2J·]0;gone·pitting"), "{}", text(&app, 190, 50));
+}
+
+#[test]
+fn no_echo_shows_no_number_and_says_why() {
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| {
+        view.reading = Some(no_echo(4349.8));
+        view.gap = Some(Length::mm(14.0));
+    });
+    let screen = text(&app, 80, 24);
+    insta::assert_snapshot!("scan_no_echo", screen);
+    assert!(
+        screen.contains("○ LOST") && screen.contains("no echo for 14 mm of 10 mm, TOO LONG") && screen.contains("no-coupling"),
+        "{screen}"
+    );
+}
+
+#[test]
+fn an_old_reading_does_not_stand_there_as_if_it_were_now() {
+    let mut app = scanning(Direction::Up);
+    backwall::console::update::update(&mut app, Event::Clock(NOW + 7_000_000));
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("OLD 7 s") && screen.starts_with(" NOTHING COMES: last byte 7 s ago"), "{screen}");
+    assert!(!screen.contains("· SOUND ─"), "{screen}");
+}
+
+#[test]
+fn saving_that_falls_behind_changes_its_words_and_a_fault_takes_the_header() {
+    let header = |f: &dyn Fn(&mut backwall::live::LiveView)| {
+        let mut app = scanning(Direction::Up);
+        change(&mut app, |view| f(view));
+        text(&app, 100, 24).lines().next().unwrap().to_owned()
+    };
+    assert!(header(&|_| {}).contains("REC saved 4.340 m  "));
+    assert!(header(&|view| view.saved.at_us = NOW - 800_000).contains("REC saved 4.340 m, 0.8 s behind"));
+    assert!(header(&|view| view.saved.at_us = NOW - 2_400_000).contains("SAVING SLOW: saved 4.340 m, 2.4 s behind"));
+    let fault = header(&|view| view.saved.fault = Some("the disk is full".into()));
+    assert!(fault.starts_with(" NOT SAVED: the disk is full (saved up to 4.340 m)"), "{fault}");
+    let down = header(&|view| view.phase = Phase::LinkDown("the port is gone".into()));
+    assert!(down.starts_with(" LINK DOWN: the port is gone"), "{down}");
+}
+
+#[test]
+fn a_zoomed_out_row_still_shows_the_thin_place() {
+    let mut app = scanning(Direction::Up);
+    for _ in 0..9 {
+        backwall::console::update::update(&mut app, letter('-'));
+        // The alarm line is taken away, so that only the section can say it.
+        let screen = text(&app, 80, 24);
+        let section: String = screen.lines().take(22).map(|line| line.chars().take(40).collect::<String>() + "\n").collect();
+        assert!(section.contains("◆ THIN 5.79"), "{section}");
+    }
+}
+
+#[test]
+fn overlays() {
+    let mut app = scanning(Direction::Up);
+    backwall::console::update::update(&mut app, letter('?'));
+    insta::assert_snapshot!("help_80x24", text(&app, 80, 24));
+    let mut app = scanning(Direction::Up);
+    backwall::console::update::update(&mut app, letter('n'));
+    type_in(&mut app, "rust under cladding");
+    insta::assert_snapshot!("note_80x24", text(&app, 80, 24));
+    let mut app = self::app(Step::Calibrate, ready());
+    backwall::console::update::update(&mut app, letter('e'));
+    type_in(&mut app, "0000");
+    for _ in 0..10 {
+        backwall::console::update::update(&mut app, key(ratatui::crossterm::event::KeyCode::Enter));
+    }
+    backwall::console::update::update(&mut app, key(ratatui::crossterm::event::KeyCode::Enter));
+    insta::assert_snapshot!("setup_80x24", text(&app, 80, 24));
+    let mut app = self::app(Step::Scan, contents());
+    backwall::console::update::update(&mut app, letter('G'));
+    insta::assert_snapshot!("test_card_80x24", text(&app, 80, 24));
+}
+
+#[test]
+fn a_run_that_has_ended_and_one_that_is_reviewed() {
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
+    insta::assert_snapshot!("scan_ended_80x24", text(&app, 80, 24));
+    let mut app = self::app(Step::Review, ready());
+    backwall::console::update::update(&mut app, Event::Reviewed(2, Box::new(wall(Direction::Up))));
+    snap!("review_run", &app);
 }

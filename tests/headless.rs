@@ -137,7 +137,7 @@ fn mistakes_say_what_happened_where_and_what_to_do() {
     std::fs::write(&wrong, plan.replace("max_gap_mm", "max_gapp_mm")).unwrap();
     let other = folder.path().join("other.job");
     let cases: &[(&[&str], i32, &[&str])] = &[
-        (&["new", path, "--from", "demo-stream/plan.toml"], 1, &["test.job", "exist"]),
+        (&["new", path, "--from", "demo-stream/plan.toml"], 1, &["test.job", "already"]),
         (&["new", other.to_str().unwrap(), "--from", wrong.to_str().unwrap()], 1, &["wrong.toml:", "max_gapp_mm"]),
         (&["new", other.to_str().unwrap(), "--from", "nowhere.toml"], 1, &["nowhere.toml"]),
         (&["scan", path, "--line", "Z9", "--stream", "file:demo-stream/C1.shots", "--headless"], 1, &["Z9", "A090"]),

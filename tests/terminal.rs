@@ -6,6 +6,7 @@ use common::*;
 use portable_pty::{Child, CommandBuilder, MasterPty, PtySize, native_pty_system};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -15,6 +16,8 @@ struct Terminal {
     child: Box<dyn Child + Send + Sync>,
     keys: Option<Box<dyn Write + Send>>,
     screen: Arc<Mutex<vt100::Parser>>,
+    /// Set, the reader lets go of the terminal with the next output.
+    gone: Arc<AtomicBool>,
 }
 
 impl Terminal {
@@ -31,17 +34,19 @@ impl Terminal {
         let screen = Arc::new(Mutex::new(vt100::Parser::new(rows, cols, 0)));
         let mut output = pair.master.try_clone_reader().unwrap();
         let sink = screen.clone();
+        let gone = Arc::new(AtomicBool::new(false));
+        let leave = gone.clone();
         std::thread::spawn(move || {
             let mut buffer = [0; 4096];
             while let Ok(read) = output.read(&mut buffer) {
-                if read == 0 {
+                if read == 0 || leave.load(Ordering::SeqCst) {
                     break;
                 }
                 sink.lock().unwrap().process(&buffer[..read]);
             }
         });
         let keys = pair.master.take_writer().unwrap();
-        Self { master: Some(pair.master), child, keys: Some(keys), screen }
+        Self { master: Some(pair.master), child, keys: Some(keys), screen, gone }
     }
     fn text(&self) -> String {
         self.screen.lock().unwrap().screen().contents()
@@ -162,6 +167,7 @@ fn a_terminal_that_goes_away_closes_the_run() {
     std::thread::sleep(Duration::from_secs(2));
     terminal.keys = None;
     terminal.master = None;
+    terminal.gone.store(true, Ordering::SeqCst);
     terminal.exit(Duration::from_secs(12));
     let runs = runs(&job);
     assert_eq!(runs[0]["state"], "closed", "{runs:?}");

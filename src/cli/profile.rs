@@ -1,3 +1,275 @@
-//! x
-#[derive(clap::Args)] pub struct ProfileArgs {}
-pub fn run(_: ProfileArgs) -> anyhow::Result<()> { Ok(()) }
+//! `backwall profile`: make a profile for a new device: look at those there are, check one, try it on a stream.
+
+use crate::reading::{GaugeValue, Record};
+use crate::stream::tap::{Tap, TapItem};
+use crate::stream::{DecodeCounts, Decoded, Profile, StreamSpec, What};
+use anyhow::{Context, Result, bail};
+use std::io::{self, Write};
+use std::time::Duration;
+
+/// Make a profile for a new device
+#[derive(Debug, clap::Args)]
+pub struct ProfileArgs {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Command {
+    /// Read a profile and tell every mistake, with file, line and key
+    Check {
+        /// Path of a profile, or the name of a known one
+        file: String,
+    },
+    /// Show what a profile makes of a stream, beside the bytes
+    Try {
+        /// Path of a profile, or the name of a known one
+        file: String,
+        /// serial:PORT[@BAUD], tcp:HOST:PORT, file:PATH, or - for standard input
+        #[arg(long)]
+        stream: StreamSpec,
+        /// Stop after so many frames
+        #[arg(long, default_value_t = 20)]
+        limit: u64,
+    },
+    /// List the profiles that come with the program
+    List,
+    /// Print a profile that comes with the program, to start a new one from
+    Show { name: String },
+}
+
+pub fn run(args: ProfileArgs) -> Result<()> {
+    let mut out = io::stdout().lock();
+    let done = match args.command {
+        Command::Check { file } => check(&file, &mut out),
+        Command::Try { file, stream, limit } => try_out(&file, &stream, limit, &mut out),
+        Command::List => list(&mut out),
+        Command::Show { name } => show(&name, &mut out),
+    };
+    match done {
+        // Whoever read along has seen enough.
+        Err(error) if error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe) => Ok(()),
+        done => done,
+    }
+}
+
+fn check(file: &str, out: &mut impl Write) -> Result<()> {
+    let profile = Profile::load(file)?;
+    writeln!(out, "{file}: good. It is '{}': {}", profile.name, or_dash(&profile.about))?;
+    writeln!(out, "Next: backwall profile try {file} --stream STREAM")?;
+    Ok(())
+}
+
+fn or_dash(text: &str) -> &str {
+    if text.is_empty() { "-" } else { text }
+}
+
+fn list(out: &mut impl Write) -> Result<()> {
+    let width = Profile::shipped().map(|(name, _)| name.len()).max().unwrap_or(0);
+    for (name, _) in Profile::shipped() {
+        writeln!(out, "{name:width$}  {}", Profile::load(name)?.about)?;
+    }
+    writeln!(out, "Your own profiles go into {}", crate::stream::profile::user_folder().display())?;
+    Ok(())
+}
+
+fn show(name: &str, out: &mut impl Write) -> Result<()> {
+    let Some((_, text)) = Profile::shipped().find(|(known, _)| *known == name) else {
+        bail!("no profile '{name}' comes with the program: see backwall profile list");
+    };
+    out.write_all(text.as_bytes())?;
+    Ok(())
+}
+
+/// So long nothing may come before advice is given.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+fn try_out(file: &str, stream: &StreamSpec, limit: u64, out: &mut impl Write) -> Result<()> {
+    let profile = Profile::load(file)?;
+    let mut tap = Tap::open(stream, &profile).with_context(|| format!("cannot try {file}"))?;
+    let mut tally = Tally::default();
+    while tally.shown() < limit {
+        match tap.next(PATIENCE) {
+            TapItem::Frame(decoded) => {
+                tally.add(&decoded.what);
+                write_frame(tally.shown(), &decoded, profile.is_text(), out)?;
+            }
+            TapItem::Note(note) => writeln!(out, "-- {note}")?,
+            TapItem::Silence => writeln!(out, "-- {}", silence(&tap.counts()))?,
+            TapItem::Ended => break,
+        }
+        out.flush()?;
+    }
+    tally.write(limit, tap.counts().bytes, out)?;
+    Ok(())
+}
+
+fn silence(counts: &DecodeCounts) -> String {
+    let seconds = PATIENCE.as_secs();
+    if counts.bytes == 0 {
+        format!("nothing came for {seconds} s: is the device on, the port right, and does it want a start command ([send] start)?")
+    } else {
+        format!("no frame for {seconds} s, {} bytes so far: are baud and [framing] right?", counts.bytes)
+    }
+}
+
+fn write_frame(number: u64, decoded: &Decoded, is_text: bool, out: &mut impl Write) -> io::Result<()> {
+    writeln!(out, "{number:>5}  {}", in_words(&decoded.what))?;
+    if !decoded.bytes.is_empty() {
+        writeln!(out, "       {}", if is_text { escaped(&decoded.bytes) } else { hex(&decoded.bytes) })?;
+    }
+    Ok(())
+}
+
+fn in_words(what: &What) -> String {
+    match what {
+        What::Record(record) => record_in_words(record),
+        What::Unknown => "unknown   no [[record]] is for this frame".to_owned(),
+        What::Ignored => "ignored".to_owned(),
+        What::BeforeHeader => "shot      before any header: counted, not used".to_owned(),
+        What::Dropped { why } => format!("DROPPED   {}", plain(why)),
+    }
+}
+
+fn record_in_words(record: &Record) -> String {
+    let when = |seq: u32, time: Option<u64>, encoder: Option<i32>| {
+        let time = time.map_or("no device time".to_owned(), |time| format!("{time} us"));
+        let encoder = encoder.map_or("no encoder".to_owned(), |encoder| format!("encoder {encoder}"));
+        format!("seq {seq}, {time}, {encoder}")
+    };
+    match record {
+        Record::Header(header) => format!(
+            "header    {} MHz, first sample {}, {} bits, {} samples, device {} '{}'",
+            header.base.rate.as_mhz(),
+            header.base.first,
+            header.base.bits,
+            header.samples,
+            header.device_id,
+            plain(&header.device_name)
+        ),
+        Record::Shot(shot) => {
+            let (low, high) = shot.samples.iter().fold((0, 0), |(low, high), sample| (low.min(*sample), high.max(*sample)));
+            let when = when(shot.seq, shot.device_time_us, shot.encoder);
+            format!("shot      {when}, gain {} dB, {} samples from {low} to {high}", shot.gain.as_db(), shot.samples.len())
+        }
+        Record::Status(status) => {
+            let time = status.device_time_us.map_or("no device time".to_owned(), |time| format!("{time} us"));
+            let battery = status.battery_mv.map_or("no battery".to_owned(), |battery| format!("battery {battery} mV"));
+            let surface =
+                status.surface_temperature.map_or("no temperature".to_owned(), |surface| format!("surface {} C", surface.as_celsius()));
+            format!("status    {time}, {battery}, {surface}")
+        }
+        Record::Gauge(gauge) => {
+            let value = match gauge.value {
+                GaugeValue::Thickness(Some(thickness)) => format!("thickness {thickness}"),
+                GaugeValue::EchoTime(Some(time)) => format!("echo time {time}"),
+                GaugeValue::Thickness(None) | GaugeValue::EchoTime(None) => "no echo".to_owned(),
+            };
+            format!("gauge     {}, {value}", when(gauge.seq, gauge.device_time_us, gauge.encoder))
+        }
+    }
+}
+
+/// Text of a device, which must not steer the terminal.
+fn plain(text: &str) -> String {
+    text.chars().map(|char| if char.is_control() { '\u{FFFD}' } else { char }).collect()
+}
+
+const SHOWN_BYTES: usize = 32;
+const SHOWN_CHARS: usize = 110;
+
+fn hex(bytes: &[u8]) -> String {
+    let mut shown: Vec<String> = bytes.iter().take(SHOWN_BYTES).map(|byte| format!("{byte:02X}")).collect();
+    if bytes.len() > SHOWN_BYTES {
+        shown.push(format!("... {} bytes", bytes.len()));
+    }
+    shown.join(" ")
+}
+
+fn escaped(bytes: &[u8]) -> String {
+    let text = bytes[..bytes.len().min(SHOWN_CHARS)].escape_ascii().to_string();
+    if bytes.len() > SHOWN_CHARS { format!("{text} ... {} bytes", bytes.len()) } else { text }
+}
+
+/// What was shown; the decoder may be ahead of that.
+#[derive(Default)]
+struct Tally {
+    good: u64,
+    dropped: u64,
+    unknown: u64,
+    before_header: u64,
+}
+
+impl Tally {
+    fn shown(&self) -> u64 {
+        self.good + self.dropped + self.unknown + self.before_header
+    }
+
+    fn add(&mut self, what: &What) {
+        *match what {
+            What::Record(_) | What::Ignored => &mut self.good,
+            What::Unknown => &mut self.unknown,
+            What::BeforeHeader => &mut self.before_header,
+            What::Dropped { .. } => &mut self.dropped,
+        } += 1;
+    }
+
+    fn write(&self, limit: u64, bytes: u64, out: &mut impl Write) -> io::Result<()> {
+        let Self { good, dropped, unknown, before_header } = self;
+        writeln!(out, "{good} good, {dropped} dropped, {unknown} unknown, {before_header} shots before any header")?;
+        if self.shown() >= limit {
+            writeln!(out, "Stopped after {limit}; --limit shows more.")?;
+        }
+        if *good == 0 && bytes > 0 {
+            writeln!(out, "Nothing could be read: compare the bytes with [framing] and [check], and the baud with the device's.")?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn tried(profile: &str, name: &str, bytes: &[u8], limit: u64) -> String {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        let mut out = Vec::new();
+        try_out(profile, &StreamSpec::File(path), limit, &mut out).unwrap();
+        let text = String::from_utf8(out).unwrap();
+        text.lines().filter(|line| !line.starts_with("-- reading")).collect::<Vec<_>>().join("\n")
+    }
+
+    #[test]
+    fn a_tried_text_stream_shows_records_beside_their_bytes() {
+        insta::assert_snapshot!(tried("delimited-text", "a.txt", b"# hello\n1;10;-4;6.2\n2;20;0;-\n3;30;\x1b[31m;6\nend", 20), @r"
+        1  ignored
+           # hello
+        2  gauge     seq 1, 10000 us, encoder -4, thickness 6.2 mm
+           1;10;-4;6.2
+        3  gauge     seq 2, 20000 us, encoder 0, no echo
+           2;20;0;-
+        4  DROPPED   gauge: '�[31m' is no value for 'encoder'
+           3;30;\x1b[31m;6
+        5  DROPPED   the stream ends inside this frame
+           end
+    3 good, 2 dropped, 0 unknown, 0 shots before any header
+    ");
+    }
+
+    #[test]
+    fn a_tried_binary_stream_shows_hexadecimal_and_stops_at_the_limit() {
+        let mut bytes = b"\x05noise\x00".to_vec();
+        crate::stream::packet::encode_status(1_000_000, Some(12_000), None, &mut bytes);
+        crate::stream::packet::encode_gauge(1, 2, 3, None, &mut bytes);
+        insta::assert_snapshot!(tried("open-packet", "a.shots", &bytes, 2), @r"
+        1  DROPPED   not COBS, or the check fails
+           05 6E 6F 69 73 65
+        2  status    1000000 us, battery 12000 mV, no temperature
+           05 03 40 42 0F 01 01 01 01 03 E0 2E 06 80 5B 79 FB 48
+    1 good, 1 dropped, 0 unknown, 0 shots before any header
+    Stopped after 2; --limit shows more.
+    ");
+    }
+}

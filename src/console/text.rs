@@ -1,6 +1,6 @@
 //! Free text made safe and short enough for a screen, and the small formats every screen shares.
 
-use crate::units::Length;
+use crate::units::{Length, LengthUnit};
 
 /// Text from outside (notes, device names, faults) with everything that could steer a terminal taken out.
 /// Control characters become `·`; direction overrides and zero-width characters vanish, so that nothing on screen
@@ -80,6 +80,11 @@ fn stamp(at_us: i64, offset_s: i32, format: &str) -> String {
     chrono::DateTime::from_timestamp_micros(local).map_or_else(|| "no time".to_owned(), |time| time.format(format).to_string())
 }
 
+/// A day and time without the year, for lists: `05-04 14:02`.
+pub fn short_day_and_clock(at_us: i64, offset_s: i32) -> String {
+    stamp(at_us, offset_s, "%m-%d %H:%M")
+}
+
 /// The calendar day at a clock `offset_s` seconds ahead of UTC.
 pub fn day(at_us: i64, offset_s: i32) -> Option<chrono::NaiveDate> {
     chrono::DateTime::from_timestamp_micros(at_us.saturating_add(i64::from(offset_s) * 1_000_000)).map(|time| time.date_naive())
@@ -99,6 +104,15 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// Time gone by, as on a stop watch: `1:46`, `2:05:00`.
+pub fn elapsed(seconds: f64) -> String {
+    let whole = seconds.max(0.0) as u64;
+    match whole {
+        0..3600 => format!("{}:{:02}", whole / 60, whole % 60),
+        _ => format!("{}:{:02}:{:02}", whole / 3600, whole % 3600 / 60, whole % 60),
+    }
+}
+
 /// An amount of storage: `3.2 GB`.
 pub fn bytes(count: u64) -> String {
     let count = count as f64;
@@ -110,6 +124,14 @@ pub fn bytes(count: u64) -> String {
     }
 }
 
+/// A length along the wall, as long as a spot or a gap: `14 mm`, `0.55 in`.
+pub fn stretch(unit: LengthUnit, length: Length) -> String {
+    match unit {
+        LengthUnit::Mm => format!("{:.0} mm", length.as_mm()),
+        LengthUnit::Inch => format!("{:.2} in", length.as_inch()),
+    }
+}
+
 /// A whole number of units of length, for a scale: `0`, `5`, `0.25`.
 pub fn scale_mark(value: f64) -> String {
     let text = format!("{value:.2}");
@@ -117,11 +139,11 @@ pub fn scale_mark(value: f64) -> String {
 }
 
 /// A short form of a place for a ruler.
-pub fn ruler(place: Length, step: Length, unit: crate::units::LengthUnit) -> String {
+pub fn ruler(place: Length, step: Length, unit: LengthUnit) -> String {
     match unit {
-        crate::units::LengthUnit::Mm if step < Length::mm(10.0) => format!("{:.3}", place.as_metres()),
-        crate::units::LengthUnit::Mm => format!("{:.2}", place.as_metres()),
-        crate::units::LengthUnit::Inch => format!("{:.1}", place.as_inch()),
+        LengthUnit::Mm if step < Length::mm(10.0) => format!("{:.3}", place.as_metres()),
+        LengthUnit::Mm => format!("{:.2}", place.as_metres()),
+        LengthUnit::Inch => format!("{:.1}", place.as_inch()),
     }
 }
 

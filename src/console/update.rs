@@ -41,7 +41,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             Vec::new()
         }
         Event::Reviewed(run, wall) => {
-            let back = wall.strip.extent().map(|(_, high)| high);
+            let back = steps::far_end(&wall);
             app.opened = Some(Opened { run, wall: Arc::new(*wall), look: WallLook { back, ..WallLook::default() } });
             Vec::new()
         }

@@ -62,6 +62,7 @@ pub fn draw(app: &App, frame: &mut Frame) {
     {
         cursor = checklist::field(app, prompt, &mut pen, content_of(body));
     }
+    pen.only_what_the_set_has();
     if let Some((x, y)) = cursor {
         frame.set_cursor_position(Position { x, y });
     }

@@ -40,7 +40,7 @@ pub enum StoreError {
     )]
     ReadOnlyFolder { path: PathBuf },
     #[error(
-        "{}: the disk is full. What was acknowledged as saved is safe; nothing after it is. Free some space, then open the job again",
+        "{}: the disk is full. What was acknowledged as saved is safe; nothing after it is. Free some space, then open and close the job again; until then keep the files beside it (-wal) with it",
         .path.display()
     )]
     Full { path: PathBuf },

@@ -262,11 +262,11 @@ impl WriterThread {
     }
 
     fn start_run(&mut self, start: &RunStart) -> Result<RunId, StoreError> {
-        if let Some(run) = &self.run {
-            return Err(StoreError::RunOpen { run: run.run });
-        }
         if self.health == Health::Failed {
             self.standing()?;
+        }
+        if let Some(run) = &self.run {
+            return Err(StoreError::RunOpen { run: run.run });
         }
         let started = self.transaction(|connection, _| {
             let json = insert::json(start)?;

@@ -169,10 +169,10 @@ pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Res
     Ok(Source { feed, link, stop: StopHandle { control, profile } })
 }
 
-type Reader = Box<dyn FnOnce() + Send>;
+pub(super) type Reader = Box<dyn FnOnce() + Send>;
 
 /// Opens the link; what comes back reads it to its end.
-fn reader(spec: &StreamSpec, profile: &Arc<Profile>, queue: &Arc<Queue>, control: &Arc<Control>) -> Result<Reader, StreamError> {
+pub(super) fn reader(spec: &StreamSpec, profile: &Arc<Profile>, queue: &Arc<Queue>, control: &Arc<Control>) -> Result<Reader, StreamError> {
     let (profile, queue, control) = (Arc::clone(profile), Arc::clone(queue), Arc::clone(control));
     let mut target = match spec {
         StreamSpec::File(path) => {

@@ -12,6 +12,15 @@ use super::trace::{Top, Trace, wrapped};
 
 /// The highest top must stand this many times over the noise for any reading.
 pub const READ_OVER_NOISE: f64 = 6.0;
+/// Noise does not reach this; on a thin wall, where echoes fill the record, nothing more is asked.
+const CERTAIN_OVER_NOISE: f64 = 14.0;
+/// Below that it must also stand this many times over the body of the record, with and without repeats.
+const READ_OVER_REST: f64 = 6.4;
+const REPEATED_OVER_REST: f64 = 5.8;
+/// A body no higher than this against the white noise is white noise, whose level is known well.
+const WHITE_BODY: f64 = 1.25;
+/// How far an echo reaches to either side, ns.
+const ECHO_REACH_NS: f64 = 600.0;
 /// Any other top counts from here.
 pub const TOP_OVER_NOISE: f64 = 6.0;
 /// A top with both repeats is hardly chance.
@@ -27,6 +36,12 @@ const THIN_MM: f64 = 2.5;
 const RING: f64 = 0.7;
 const FACE_RISEN: f64 = 2.5;
 const LOST: f64 = 25.0;
+/// A comb: echoes this high against the family, this many gaps, alike within this part; the chosen echo at this many.
+const COMB_LEVEL: f64 = 0.33;
+const COMB_LEAST: usize = 3;
+const COMB_MOST: usize = 8;
+const COMB_EVEN: f64 = 0.12;
+const COMB_DOUBLED: f64 = 1.6;
 /// Repeats are looked for this near their predicted time, in ns.
 const REPEAT_NS: f64 = 90.0;
 
@@ -51,6 +66,8 @@ pub struct Wall {
     pub flags: Flags,
     /// Highest level among the candidates.
     pub family: f64,
+    /// 1 where `chosen` is the first echo; else it is this repeat, `second` the one behind it, and the first was not seen.
+    pub order: usize,
 }
 
 /// What the decision looks at beside the candidates.
@@ -62,6 +79,10 @@ pub struct Scene<'a> {
     pub face_height: f64,
     pub face_ns: f64,
     pub noise: f64,
+    /// Thinnest wall to be told.
+    pub minimum: f64,
+    /// Whether the wall comes from the first echo's time; where it comes from spacings a lost first echo does no harm.
+    pub first_counts: bool,
 }
 
 /// Fills `out` with the candidates among `tops`.
@@ -84,8 +105,12 @@ pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, min
 }
 
 pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sample_of: impl Fn(f64) -> f64) -> Result<Wall, Flags> {
-    let highest = candidates.iter().map(|c| c.top.height).fold(0.0, f64::max);
-    if highest < READ_OVER_NOISE * scene.noise || candidates.is_empty() {
+    let tallest = (0..candidates.len()).max_by(|a, b| candidates[*a].top.height.total_cmp(&candidates[*b].top.height));
+    let highest = tallest.map_or(0.0, |index| candidates[index].top.height);
+    let lone = tallest.is_none_or(|index| (2..=3).all(|m| repeat(candidates, index, m, scene.model).is_none()));
+    let certain = highest >= CERTAIN_OVER_NOISE * scene.noise;
+    let over_rest = if lone { READ_OVER_REST } else { REPEATED_OVER_REST };
+    if highest < READ_OVER_NOISE * scene.noise || (!certain && !over_the_rest(candidates, tallest, over_rest, trace, &sample_of)) {
         return Err(Flags::of(if uncoupled_face(scene) { Flag::NoCoupling } else { Flag::NoBackWall }));
     }
     let family = candidates.iter().map(|c| c.level).fold(0.0, f64::max);
@@ -122,12 +147,41 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
             }
             flags = flags.with(Flag::Ambiguous).with(Flag::InnerReflector);
         }
-        return Ok(Wall { chosen: *candidate, second, third, flags, family });
+        if scene.first_counts
+            && let Some(comb) = comb(candidates, candidate, family, scene.minimum, scene.model)
+        {
+            if comb.depth < scene.minimum {
+                return Err(Flags::of(Flag::OutOfRange).with(Flag::Multiple));
+            }
+            let flags = flags.with(Flag::Multiple);
+            let first = candidates[..index].iter().filter(|c| (c.depth / comb.depth - 1.0).abs() < 0.1).next_back();
+            return Ok(match first.filter(|_| comb.order == 2) {
+                Some(first) => Wall { chosen: *first, second: Some(*candidate), third: Some(comb.next), flags, family, order: 1 },
+                None => Wall { chosen: *candidate, second: Some(comb.next), third: None, flags, family, order: comb.order },
+            });
+        }
+        return Ok(Wall { chosen: *candidate, second, third, flags, family, order: 1 });
     }
     Err(match outside {
         Some(_) => Flags::of(Flag::OutOfRange),
         None => Flags::of(Flag::NoBackWall),
     })
+}
+
+/// Whether the tallest echo stands over the body of the record. The noise floor is taken from the quietest part, which
+/// noise in the probe's own band, only some thirty independent looks a record, sometimes leaves very quiet.
+fn over_the_rest(
+    candidates: &[Candidate],
+    tallest: Option<usize>,
+    factor: f64,
+    trace: &mut Trace,
+    sample_of: &impl Fn(f64) -> f64,
+) -> bool {
+    let Some(candidate) = tallest.map(|index| candidates[index]) else { return false };
+    let (from, to) = (sample_of(candidate.time_ns - ECHO_REACH_NS), sample_of(candidate.time_ns + ECHO_REACH_NS));
+    let body = trace.body_outside(from, to);
+    let factor = if body < WHITE_BODY * trace.white { READ_OVER_NOISE } else { factor };
+    candidate.top.height >= factor * body.max(trace.white)
 }
 
 fn is_wall(candidate: &Candidate, repeats: u8, family: f64, grain: f64, scene: &Scene) -> bool {
@@ -159,6 +213,47 @@ fn repeat(candidates: &[Candidate], index: usize, m: usize, model: &Model) -> Op
         .filter(|c| c.level > 0.3 * first.level && c.level < 6.0 * first.level && wrapped(c.phase - first.phase).abs() < 1.4)
         .max_by(|a, b| a.top.height.total_cmp(&b.top.height))
         .copied()
+}
+
+/// A regular train of echoes whose spacing is a wall much thinner than the chosen echo says: on a thin wall the first
+/// echoes may be lost, and the chosen one is then itself a repeat.
+struct Comb {
+    depth: f64,
+    /// Which repeat the chosen echo is.
+    order: usize,
+    next: Candidate,
+}
+
+fn comb(candidates: &[Candidate], chosen: &Candidate, family: f64, minimum: f64, model: &Model) -> Option<Comb> {
+    let train = || candidates.iter().filter(|c| c.level >= COMB_LEVEL * family && c.time_ns >= chosen.time_ns - 1.0);
+    let mut gaps = [0.0; COMB_MOST];
+    let mut count = 0;
+    for (left, right) in train().zip(train().skip(1)).take(COMB_MOST) {
+        gaps[count] = model.path.depth(right.time_ns)? - model.path.depth(left.time_ns)?;
+        count += 1;
+    }
+    if count < COMB_LEAST {
+        return None;
+    }
+    let gaps = &mut gaps[..count];
+    gaps.sort_by(f64::total_cmp);
+    let middle = gaps[count / 2];
+    let regular = gaps.iter().filter(|gap| (*gap / middle - 1.0).abs() < COMB_EVEN).count();
+    let order = (chosen.depth / middle).round();
+    // The overlapped first echo of a thin wall may be half off its own place, a second never.
+    if chosen.depth < COMB_DOUBLED * middle || order < 2.0 {
+        return None;
+    }
+    if regular * 4 < count * 3 && middle > minimum {
+        return None;
+    }
+    // Echoes crowded closer than the thinnest wall are told as such even where they overlap too much to be even.
+    // The later echoes stand clear of each other; the wall that places the last of them best.
+    let last = train().take(count + 1).last()?;
+    let place = model.path.depth(last.time_ns)?;
+    let depth = if middle > minimum { place / (place / middle).round().max(1.0) } else { middle };
+    let next = *train().nth(1)?;
+    Some(Comb { depth, order: order as usize, next })
 }
 
 fn uncoupled_face(scene: &Scene) -> bool {

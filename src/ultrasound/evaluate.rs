@@ -5,6 +5,7 @@ use super::filter::Filter;
 use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
 use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
+use super::pick::Marker;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
 use super::setup::Mode;
 use super::spacing::{self, Repeat, Spaced};
@@ -33,6 +34,7 @@ pub struct Evaluator {
     base: TimeBase,
     model: Model,
     filter: Filter,
+    marker: Option<Marker>,
     trace: Trace,
     tops: Vec<Top>,
     candidates: Vec<Candidate>,
@@ -55,6 +57,7 @@ impl Evaluator {
             model: Model::new(setup, base.full_scale()),
             setup: setup.clone(),
             base,
+            marker: Marker::new(setup.picker, pulse, setup.frequency, base.rate, filter.carrier),
             filter,
             trace: Trace::default(),
             tops: Vec::new(),
@@ -99,6 +102,8 @@ impl Evaluator {
             face_height,
             face_ns: base.time_at(face_at).as_ns(),
             noise,
+            minimum: self.setup.minimum.as_mm(),
+            first_counts: self.setup.mode == Mode::FirstEcho,
         };
         let saturated = if self.trace.clipped > 0 { Flags::of(Flag::Saturated) } else { Flags::NONE };
         match decide::first_wall(&self.candidates, &scene, &mut self.trace, |ns| base.sample_at(Time::ns(ns))) {
@@ -128,16 +133,25 @@ impl Evaluator {
         }
         // A turned phase moves the correlation's top and leaves the envelope's where it is; the correlation still is the
         // better of the two until the turn makes its cycle doubtful.
-        let by_envelope = !self.model.calibrated() || (strange && turned.abs() > CYCLE_DOUBT.max(4.5 * signal.phase_noise()));
-        let time = self.time_of(if by_envelope {
-            arrival.envelope - self.model.phase(wall.chosen.depth) / self.filter.carrier
+        let by_envelope = !self.model.calibrated() || (strange && turned.abs() > CYCLE_DOUBT.max(5.5 * signal.phase_noise()));
+        let time = if by_envelope {
+            let reference = arrival.envelope - self.model.phase(wall.chosen.depth) / self.filter.carrier;
+            self.time_of(if strange { reference } else { self.marked(reference) })
         } else {
-            arrival.correlation
-        });
+            self.time_of(self.marked(arrival.correlation))
+        };
+        let per_sample = self.base.rate.period().as_ns() * self.marker.as_ref().map_or(1.0, Marker::noise_factor);
         let (depth, next, scatter) = match self.setup.mode {
+            Mode::FirstEcho if wall.order > 1 => {
+                let Some((spaced, second)) = self.from_repeats(&wall, &arrival) else {
+                    return Measurement::none(flags.with(Flag::Ambiguous));
+                };
+                let per_code = noise / self.filter.rms_frequency * per_sample;
+                (Some(spaced.depth), Some(second), spaced.sensitivity * per_code)
+            }
             Mode::FirstEcho => {
                 let scatter = if by_envelope { signal.envelope_noise() } else { signal.timing_noise() };
-                let scatter_ns = scatter * self.base.rate.period().as_ns();
+                let scatter_ns = scatter * per_sample;
                 let depth = self.model.depth(time);
                 (depth, wall.second.map(|c| c.time_ns), scatter_ns * depth.map_or(0.0, |d| self.model.path.slope(d)))
             }
@@ -145,7 +159,7 @@ impl Evaluator {
                 Some((spaced, second)) => {
                     let next = second.time_ns;
                     wall.second = Some(second);
-                    let per_code = noise / self.filter.rms_frequency * self.base.rate.period().as_ns();
+                    let per_code = noise / self.filter.rms_frequency * per_sample;
                     (Some(spaced.depth), Some(next), spaced.sensitivity * per_code)
                 }
                 None => return Measurement::none(flags.with(Flag::SingleEcho)),
@@ -197,7 +211,7 @@ impl Evaluator {
         let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
         let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
         let mut second = *self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height))?;
-        let start = self.time_of(first.correlation);
+        let start = self.time_of(self.marked(first.correlation));
         let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; 4];
         let arrival = self.arrival(&second);
         echoes[1] = Repeat { m: 2, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
@@ -219,6 +233,22 @@ impl Evaluator {
         Some((spaced, second))
     }
 
+    /// The wall from two of its repeats, where the first echo was not seen.
+    fn from_repeats(&self, wall: &Wall, second: &Arrival) -> Option<(Spaced, f64)> {
+        let third = self.arrival(wall.second.as_ref()?);
+        let later = self.like_cycle(second, &third);
+        let echoes = [
+            Repeat { m: wall.order, time_ns: self.time_of(self.marked(second.correlation)), height: second.height },
+            Repeat { m: wall.order + 1, time_ns: later, height: third.height },
+        ];
+        Some((spacing::solve(&self.model, &echoes)?, later))
+    }
+
+    /// An echo's time by the set-up's picker, given its time by the correlation.
+    fn marked(&self, reference: f64) -> f64 {
+        self.marker.as_ref().and_then(|marker| marker.time(&self.trace, reference)).unwrap_or(reference)
+    }
+
     fn time_of(&self, sample: f64) -> f64 {
         self.base.time_at(sample).as_ns()
     }
@@ -227,7 +257,7 @@ impl Evaluator {
     fn like_cycle(&self, first: &Arrival, repeat: &Arrival) -> f64 {
         let period = 2.0 * std::f64::consts::PI / self.filter.carrier;
         let apart = (repeat.envelope - first.envelope) - (repeat.correlation - first.correlation);
-        self.time_of(repeat.correlation + period * (apart / period).round())
+        self.time_of(self.marked(repeat.correlation + period * (apart / period).round()))
     }
 }
 

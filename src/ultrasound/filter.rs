@@ -34,6 +34,20 @@ impl Complex {
     }
 }
 
+/// One line of a pulse's spectrum, and how much of it the band lets through.
+#[derive(Debug, Clone, Copy)]
+pub struct Line {
+    pub hertz: f64,
+    pub value: Complex,
+    pub taper: f64,
+}
+
+impl Line {
+    pub fn tapered(&self) -> Complex {
+        Complex::default().plus_scaled(self.value, self.taper)
+    }
+}
+
 /// Where the filter's band ends: full above -24 dB of the pulse's power, nothing under -34 dB.
 const BAND_FULL_DB: f64 = -24.0;
 const BAND_NONE_DB: f64 = -34.0;
@@ -68,24 +82,8 @@ impl Filter {
 
     fn design(pulse: &Pulse, centre: Frequency, rate: Frequency, matched: bool) -> Self {
         let (f0, fs) = (centre.as_hz(), rate.as_hz());
-        let df = f0 / 64.0;
-        let count = ((3.2 * f0).min(0.49 * fs) / df) as usize;
-        let spectrum: Vec<(f64, f64, f64)> = (1..=count)
-            .map(|k| {
-                let f = k as f64 * df;
-                let (re, im) = pulse.spectrum(f);
-                (f, re, im)
-            })
-            .collect();
-        let top = spectrum.iter().map(|(_, re, im)| re * re + im * im).fold(f64::MIN_POSITIVE, f64::max);
-        let band: Vec<(f64, f64, f64, f64)> = spectrum
-            .iter()
-            .filter_map(|&(f, re, im)| {
-                let power = (re * re + im * im) / top;
-                let taper = taper(10.0 * libm::log10(power.max(1e-30)));
-                (taper > 0.0).then_some((f, re, im, taper))
-            })
-            .collect();
+        let band: Vec<(f64, f64, f64, f64)> =
+            Self::band(pulse, centre, fs).into_iter().map(|line| (line.hertz, line.value.re, line.value.im, line.taper)).collect();
         let reach = (1.9 / f0 * 5.0 * fs).ceil() as i64;
         let mut taps: Vec<Complex> = (-reach..=reach)
             .map(|k| {
@@ -133,6 +131,28 @@ impl Filter {
         }
     }
 
+    /// The lines of the pulse's spectrum inside its band, below half of `rate`.
+    pub fn band(pulse: &Pulse, centre: Frequency, rate: f64) -> Vec<Line> {
+        let f0 = centre.as_hz();
+        let df = f0 / 64.0;
+        let count = ((3.2 * f0).min(0.49 * rate) / df) as usize;
+        let spectrum: Vec<(f64, f64, f64)> = (1..=count)
+            .map(|k| {
+                let hertz = k as f64 * df;
+                let (re, im) = pulse.spectrum(hertz);
+                (hertz, re, im)
+            })
+            .collect();
+        let top = spectrum.iter().map(|(_, re, im)| re * re + im * im).fold(f64::MIN_POSITIVE, f64::max);
+        spectrum
+            .into_iter()
+            .filter_map(|(hertz, re, im)| {
+                let taper = taper(10.0 * libm::log10(((re * re + im * im) / top).max(1e-30)));
+                (taper > 0.0).then_some(Line { hertz, value: Complex { re, im }, taper })
+            })
+            .collect()
+    }
+
     /// The analytic signal at sample `at`. Samples outside the record count as zero.
     pub fn at(&self, record: &[f64], at: usize) -> Complex {
         let skip = self.before.saturating_sub(at);
@@ -143,11 +163,6 @@ impl Filter {
         let count = (self.re.len() - skip).min(record.len() - start);
         let part = &record[start..start + count];
         Complex { re: dot(part, &self.re[skip..skip + count]), im: dot(part, &self.im[skip..skip + count]) }
-    }
-
-    /// How many samples before and behind the reference the filter looks at.
-    pub fn reach(&self) -> (usize, usize) {
-        (self.before, self.re.len().saturating_sub(self.before + 1))
     }
 }
 

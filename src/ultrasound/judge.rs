@@ -58,8 +58,8 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     if wall.chosen.level < WEAK && !even(wall) {
         flags = flags.with(Flag::Weak);
     }
-    // Paint moves the first echo against its repeats and rings itself: places tell nothing then.
-    if mode == Mode::EchoToEcho {
+    // Paint moves the first echo against its repeats and rings itself: places tell nothing then, nor do they when the first echo was not seen.
+    if mode == Mode::EchoToEcho || wall.order > 1 {
         return flags;
     }
     let beside = |c: &&Candidate| {
@@ -75,8 +75,8 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
 }
 
 pub fn quality(wall: &Wall, flags: Flags, snr: f64) -> Quality {
-    const DOUBTS: [Flag; 7] =
-        [Flag::EarlyEcho, Flag::Ambiguous, Flag::GateEdge, Flag::InnerReflector, Flag::Weak, Flag::Phase, Flag::Saturated];
+    const DOUBTS: [Flag; 8] =
+        [Flag::EarlyEcho, Flag::Ambiguous, Flag::GateEdge, Flag::InnerReflector, Flag::Weak, Flag::Phase, Flag::Saturated, Flag::Multiple];
     let doubts = DOUBTS.iter().filter(|flag| flags.has(**flag)).count();
     if flags.has(Flag::Ambiguous) || snr < FAIR_SNR || (flags.has(Flag::Weak) && wall.chosen.level < VERY_WEAK) {
         Quality::Poor

@@ -53,6 +53,8 @@ pub struct Trace {
     pub carrier: f64,
     /// rms of one component of the filtered noise, codes.
     pub noise: f64,
+    /// What the white noise alone makes of it, from the record's high frequencies: hundreds of looks.
+    pub white: f64,
     pub clipped: usize,
     pub peak_code: i32,
 }
@@ -79,6 +81,7 @@ impl Trace {
 
     fn noise_floor(&mut self, filter: &Filter) -> f64 {
         let white = self.white_level() * filter.noise_gain;
+        self.white = white;
         let floor = white.max(ROUNDING * filter.noise_gain).max(1e-9);
         self.scratch.clear();
         self.scratch.extend_from_slice(&self.envelope);
@@ -161,6 +164,23 @@ impl Trace {
         Some(quantile(&mut self.scratch, QUIET_PART) / QUIET_RAYLEIGH)
     }
 
+    /// Noise rms per component as the body of the record outside a stretch has it: its mean power, tops cut at three
+    /// times what its 60 % quantile says.
+    pub fn body_outside(&mut self, from: f64, to: f64) -> f64 {
+        const BODY_RAYLEIGH: f64 = 1.353_73; // sqrt(-2 ln 0.4)
+        const CUT: f64 = 3.0;
+        const CUT_LOSS: f64 = 0.988_891; // of the power of Rayleigh noise, 1 - exp(-4.5)
+        let start = ((from / self.step as f64).max(0.0) as usize).min(self.envelope.len());
+        let end = ((to / self.step as f64).max(0.0) as usize).clamp(start, self.envelope.len());
+        self.scratch.clear();
+        self.scratch.extend_from_slice(&self.envelope[..start]);
+        self.scratch.extend_from_slice(&self.envelope[end..]);
+        let most = CUT * quantile(&mut self.scratch, 0.6) / BODY_RAYLEIGH;
+        let rest = self.envelope[..start].iter().chain(&self.envelope[end..]);
+        let power: f64 = rest.map(|e| e.min(most) * e.min(most)).sum();
+        libm::sqrt(power / (2.0 * CUT_LOSS * self.scratch.len().max(1) as f64))
+    }
+
     /// Noise rms per component in a stretch, its mean power weighed against the record's own noise as if that were
     /// known from a few looks more: short stretches say little.
     pub fn noise_with_grain(&self, from: f64, to: f64) -> f64 {
@@ -190,13 +210,13 @@ impl Trace {
 }
 
 /// A few samples of the signal without its carrier, smooth enough for a polynomial.
-struct Local {
+pub struct Local {
     first: usize,
     z: [Complex; 7],
 }
 
 impl Local {
-    fn about(trace: &Trace, filter: &Filter, at: f64) -> Self {
+    pub fn about(trace: &Trace, filter: &Filter, at: f64) -> Self {
         let last = trace.record.len().saturating_sub(7);
         let first = ((at.round() - 3.0).max(0.0) as usize).min(last);
         let z = std::array::from_fn(|k| {
@@ -206,8 +226,13 @@ impl Local {
         Self { first, z }
     }
 
+    /// Whether a place lies well inside the seven samples.
+    pub fn holds(&self, at: f64) -> bool {
+        (at - self.first as f64 - 3.0).abs() <= 1.5
+    }
+
     /// Lagrange's polynomial through the seven samples.
-    fn value(&self, at: f64) -> Complex {
+    pub fn value(&self, at: f64) -> Complex {
         const WEIGHT: [f64; 7] = [1.0 / 720.0, -1.0 / 120.0, 1.0 / 48.0, -1.0 / 36.0, 1.0 / 48.0, -1.0 / 120.0, 1.0 / 720.0];
         let u = at - self.first as f64;
         let mut sum = Complex::default();
@@ -228,8 +253,7 @@ impl Local {
         const STEP: f64 = 0.25;
         let mut t = at;
         for _ in 0..6 {
-            let centre = self.first as f64 + 3.0;
-            if (t - centre).abs() > 1.5 {
+            if !self.holds(t) {
                 *self = Self::about(trace, filter, t);
             }
             let (left, here, right) =

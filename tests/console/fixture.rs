@@ -191,7 +191,7 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
         },
         state,
         reason: if closed { "ended by the operator" } else { "the program ended in the middle" }.into(),
-        closed_us: closed.then_some(NOW - 7_000_000_000),
+        closed_us: closed.then_some(NOW),
         readings: 21_000,
         no_echo: 120,
         lost: 3,

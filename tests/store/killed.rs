@@ -45,7 +45,7 @@ fn a_killed_process_loses_nothing_that_was_acknowledged() {
         let reader = std::thread::spawn(move || {
             lines.filter_map(|line| line.strip_prefix("ack ").and_then(|count| count.parse::<u64>().ok())).last().unwrap_or(0)
         });
-        let random = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().subsec_nanos() / 1000;
+        let random = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().subsec_micros();
         std::thread::sleep(Duration::from_millis(50 + u64::from(random % 500)));
         // On Unix this is SIGKILL, on Windows TerminateProcess: neither can be caught.
         child.kill().unwrap();

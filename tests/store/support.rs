@@ -71,7 +71,7 @@ pub fn reading(seq: u32) -> Reading {
     let number = f64::from(seq);
     let measurement = Measurement {
         echo_time: Some(Time::ns(15_378.123 + number * 0.37)),
-        next_echo: (seq % 2 == 0).then(|| Time::ns(18_756.5)),
+        next_echo: seq.is_multiple_of(2).then(|| Time::ns(18_756.5)),
         thickness: Some(Length::mm(9.876_543_21 - number * 1e-3)),
         uncertainty: Some(Length::mm(0.031_25)),
         height_pct: Some(61.234),

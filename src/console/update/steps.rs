@@ -5,7 +5,7 @@ use super::super::state::{App, Effect, Frozen, Scan, WallLook, ZOOMS};
 use super::super::theme::Role;
 use super::prompt;
 use crate::job::checklist::ItemKind;
-use crate::live::Command;
+use crate::live::{Command, Wall};
 use crate::store::MarkKind;
 use crate::units::Length;
 
@@ -60,9 +60,14 @@ fn look_mut(app: &mut App) -> Option<&mut WallLook> {
 
 fn place_of(app: &App) -> Option<Length> {
     match app.step {
-        Step::Review => app.opened.as_ref()?.wall.strip.extent().map(|(_, high)| high),
+        Step::Review => far_end(&app.opened.as_ref()?.wall),
         _ => app.scan.as_ref()?.view.reading.as_ref()?.place.along,
     }
+}
+
+/// The last place driven, to the bin.
+pub fn far_end(wall: &Wall) -> Option<Length> {
+    wall.strip.extent().map(|(_, high)| high - Length::mm(1.0))
 }
 
 pub fn home(app: &mut App) -> Vec<Effect> {

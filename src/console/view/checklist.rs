@@ -96,7 +96,7 @@ fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
 /// What kind of answer is wanted, and its limits.
 fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
     match &item.kind {
-        ItemKind::Confirm => paragraph(pen, rows, "y confirms   n does not confirm", Role::Plain),
+        ItemKind::Confirm => paragraph(pen, rows, "y confirms, n does not", Role::Plain),
         ItemKind::Text => paragraph(pen, rows, "Enter types the answer", Role::Plain),
         ItemKind::Number { unit, min, max } => {
             let limits = match (min, max) {

@@ -16,9 +16,9 @@ pub fn height(glyphs: Glyphs) -> u16 {
 pub fn draw(pen: &mut Pen, area: Rect, value: &str, style: Style) -> u16 {
     let count = value.chars().count() as u16;
     let size = match pen.look.glyphs {
-        Glyphs::Braille if area.width >= count * 8 + 24 => Some((PixelSize::HalfHeight, 8)),
+        // Five characters fit, so that the digits keep their size from 9.99 to 10.00.
+        Glyphs::Braille | Glyphs::HalfBlock if area.width >= 44 => Some((PixelSize::HalfHeight, 8)),
         Glyphs::Braille => Some((PixelSize::Quadrant, 4)),
-        Glyphs::HalfBlock if area.width >= count * 8 + 24 => Some((PixelSize::HalfHeight, 8)),
         Glyphs::HalfBlock | Glyphs::Ascii => None,
     };
     match size {

@@ -20,7 +20,8 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     }
     let clock = text::clock(app.now_us, pen.look.utc_offset_s);
     let plan = &app.contents.plan;
-    let who = format!("{}  {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
+    let gap = if area.width < 100 { 1 } else { 2 };
+    let who = format!("{} {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
     let mut parts: Vec<(String, Role)> = vec![(who, Role::Strong)];
     match &app.scan {
         Some(scan) => running(app, scan, &mut parts),
@@ -33,7 +34,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         if x + width + 1 > room {
             break;
         }
-        x = pen.put(x, area.y, width, &words, role) + 2;
+        x = pen.put(x, area.y, width, &words, role) + gap;
     }
     pen.put(room, area.y, clock.len() as u16, &clock, Role::Plain);
 }
@@ -58,18 +59,18 @@ fn running(app: &App, scan: &Scan, parts: &mut Vec<(String, Role)>) {
     if !scan.is_over() {
         parts.push((format!("{:.0}/s", view.link.rate_hz), Role::Plain));
     }
+    if let Some(millivolts) = view.telemetry.battery_mv {
+        parts.push((format!("{:.1}V", f64::from(millivolts) / 1e3), Role::Plain));
+    }
     if let Some(left) = scan.disk_seconds() {
         let role = if left < 3600.0 { Role::Watch } else { Role::Plain };
-        let words = if left > 360_000.0 { "disk >100 h".to_owned() } else { format!("disk {}", text::duration(left)) };
+        let words = if left > 360_000.0 { ">99h disk".to_owned() } else { format!("{:.0}h disk", (left / 3600.0).floor()) };
         parts.push((words, role));
     } else if let Some(free) = view.saved.free_bytes {
         parts.push((format!("{} free", text::bytes(free)), Role::Plain));
     }
-    if let Some(millivolts) = view.telemetry.battery_mv {
-        parts.push((format!("{:.1} V", f64::from(millivolts) / 1e3), Role::Plain));
-    }
     let end = if let Phase::Ended(summary) = &view.phase { summary.closed_us.unwrap_or(app.now_us) } else { app.now_us };
-    parts.push((text::duration((end - view.started_us) as f64 / 1e6), Role::Plain));
+    parts.push((text::elapsed((end - view.started_us) as f64 / 1e6), Role::Plain));
     if let Some(reason) = &view.checklist_override {
         parts.push((format!("OVERRIDE: {}", safe_text(reason)), Role::Watch));
     }

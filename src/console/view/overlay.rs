@@ -65,7 +65,7 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
         pen.put(taken.x, taken.y, taken.width, line, Role::Strong);
     }
     let mut cursor = None;
-    const LABEL: u16 = 22;
+    const LABEL: u16 = 26;
     for (index, field) in fields.iter().enumerate() {
         let taken = rows.take(1);
         if taken.height == 0 {

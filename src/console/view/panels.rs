@@ -50,10 +50,7 @@ pub fn spots(wall: &Wall, pen: &mut Pen, area: Rect) {
             Some((from, to)) => format!("{}-{} {}", unit.place(from), unit.place(to), unit.place_symbol()),
             None => format!("shot {}", spot.least_seq),
         };
-        let length = spot.length().map_or_else(String::new, |length| match unit {
-            LengthUnit::Mm => format!("{:.0} mm", length.as_mm()),
-            LengthUnit::Inch => format!("{:.2} in", length.as_inch()),
-        });
+        let length = spot.length().map_or_else(String::new, |length| text::stretch(unit, length));
         let style = pen.look.theme.level(spot.level);
         let glyph = pen.look.glyphs.level(spot.level);
         let wide = area.width >= 46;

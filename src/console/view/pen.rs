@@ -26,6 +26,11 @@ impl<'a> Pen<'a> {
             return x;
         }
         let width = width.min(self.buffer.area.right() - x);
+        // A cut number would be another number: what is cut shows it.
+        if text.len() > usize::from(width) && crate::console::text::columns(text) > usize::from(width) {
+            let cut = crate::console::text::clip(text, usize::from(width));
+            return self.buffer.set_stringn(x, y, cut, usize::from(width), style).0;
+        }
         self.buffer.set_stringn(x, y, text, usize::from(width), style).0
     }
 
@@ -70,6 +75,23 @@ impl<'a> Pen<'a> {
             if width + 2 < area.width {
                 self.put(area.right() - width - 1, area.y, width, &format!(" {right} "), Role::Plain);
             }
+        }
+    }
+
+    /// Signs of the trade that plain ASCII does not have; what people typed stays as they typed it.
+    pub fn only_what_the_set_has(&mut self) {
+        if self.look.glyphs != crate::console::Glyphs::Ascii {
+            return;
+        }
+        for cell in &mut self.buffer.content {
+            let plain = match cell.symbol() {
+                "±" => '~',
+                "µ" => 'u',
+                "°" => '\'',
+                "·" => '.',
+                _ => continue,
+            };
+            cell.set_char(plain);
         }
     }
 

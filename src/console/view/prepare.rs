@@ -88,11 +88,11 @@ fn stack(app: &App, pen: &mut Pen, area: Rect, tall: bool) {
         pen.cell(area.x + width, y, shapes.divider, Role::Plain);
         pen.put(area.x + 3, y, width - 3, &format!("course {}", course.number), Role::Strong);
         let required = match course.required {
-            Some(required) => format!("required {}", unit.thickness(required)),
+            Some(required) => format!("required {} {}", unit.thickness(required), unit.thickness_symbol()),
             None => "required NOT KNOWN".to_owned(),
         };
         let from = course.required_from.as_deref().map_or_else(String::new, |from| format!(" ({})", safe_text(from)));
-        let words = format!("nominal {}  {required} {}{from}", unit.thickness(course.nominal), unit.thickness_symbol());
+        let words = format!("nominal {}  {required}{from}", unit.thickness(course.nominal));
         let role = if course.required.is_some() { Role::Plain } else { Role::Watch };
         let room = area.width.saturating_sub(width + 2);
         pen.put(area.x + width + 2, y, room, &text::clip(&words, usize::from(room)), role);

@@ -84,7 +84,7 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
     if measurement.height_pct.is_some() || measurement.snr.is_some() {
         lines.push((format!("{height} {snr}").trim().to_owned(), Role::Plain));
     } else {
-        lines.push(("no height".to_owned(), Role::Quiet));
+        lines.push((measurement.flags.iter().next().map_or("no height", |flag| flag.word()).to_owned(), Role::Plain));
     }
     let course = reading.place.course.map_or_else(String::new, |course| format!(" course {course}"));
     lines.push(match reading.place.along {
@@ -125,10 +125,10 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
     let (words, role) = match scan.view.gap {
         Some(gap) => {
             let long = gap > scan.view.max_gap;
-            let over = if long { "TOO LONG: " } else { "" };
-            let of = format!("{} of {} {}", unit.thickness(gap), unit.thickness(scan.view.max_gap), unit.thickness_symbol());
-            let why = measurement.flags.iter().next().map_or_else(String::new, |flag| format!(", {}", flag.explanation()));
-            (format!("{over}no echo for {of}{why}"), if long { Role::Watch } else { Role::Plain })
+            let over = if long { ", TOO LONG" } else { "" };
+            let why = measurement.flags.iter().next().map_or_else(String::new, |flag| format!(": {}", flag.explanation()));
+            let (gap, most) = (text::stretch(unit, gap), text::stretch(unit, scan.view.max_gap));
+            (format!("no echo for {gap} of {most}{over}{why}"), if long { Role::Watch } else { Role::Plain })
         }
         None => {
             let mut words = match measurement.quality {

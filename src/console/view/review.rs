@@ -40,7 +40,7 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     let head = rows.take(1);
-    pen.put(head.x + 1, head.y, head.width - 1, "  run line     started           state        readings  spots  least", Role::Quiet);
+    pen.put(head.x + 1, head.y, head.width - 1, "  run line     started      state       readings spots  least", Role::Quiet);
     let detail = 11.min(rows.left() / 2);
     let listed = rows.take(rows.left().saturating_sub(detail));
     let room = usize::from(listed.height);
@@ -54,9 +54,9 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let here = *index == app.run;
         let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
         let least = run.least.map_or_else(|| "none".to_owned(), |least| unit.thickness(least));
-        let at = text::day_and_clock(run.start.started_us, app.look.utc_offset_s);
+        let at = text::short_day_and_clock(run.start.started_us, app.look.utc_offset_s);
         let words = format!(
-            "{cursor} {:>3} {:<8} {at}  {state:<11} {:>9} {:>6} {least:>6}",
+            "{cursor} {:>3} {:<8} {at}  {state:<11} {:>8} {:>5} {least:>6}",
             run.id,
             safe_text(&run.start.line),
             run.readings,

@@ -55,7 +55,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     }
     rows.take(1);
     let taken = rows.take(1);
-    pen.put(taken.x + 1, taken.y, taken.width - 1, "o scans all the same, with your name and a reason that stays in the job.", Role::Plain);
+    pen.put(taken.x + 1, taken.y, taken.width - 1, "o overrides, with your name and a reason that stay in the job", Role::Plain);
     warnings(app, pen, rows.rest());
 }
 
@@ -108,7 +108,9 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let mut rows = Rows::of(right);
     reading::draw(scan, app.now_us, pen, rows.take(reading::height(pen)));
     if let Phase::Ended(summary) = &scan.view.phase {
-        ended(summary, pen, rows.rest());
+        ended(summary, pen, rows.take(11));
+        let wall = scan.wall();
+        panels::spots(&wall, pen, rows.rest());
         return;
     }
     let fixed = 3 + 2 + 1;
@@ -124,7 +126,7 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
 }
 
 fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
-    let left = Rect { width: body.width * 2 / 5, ..body };
+    let left = Rect { width: body.width / 3, ..body };
     let middle = Rect { x: left.right() + 1, width: (body.width - left.width) / 2 - 1, ..body };
     let right = Rect { x: middle.right() + 1, width: body.right() - middle.right() - 1, ..body };
     pen.down(left.right(), body);
@@ -157,13 +159,13 @@ fn side(app: &App, scan: &Scan, wall: &crate::live::Wall, pen: &mut Pen, area: R
 fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     let mut rows = Rows::of(body);
     let wall = scan.wall();
-    let top = if is_wide { rows.take(body.height / 2) } else { rows.take((body.height / 2).max(9)) };
-    let section_rows = if is_wide { rows.left() / 2 + 2 } else { rows.left().saturating_sub(4) };
+    let top = rows.take(if is_wide { body.height * 2 / 5 } else { reading::height(pen) });
+    let section_rows = if is_wide { rows.left() / 2 } else { rows.left().saturating_sub(4) };
     let middle = rows.take(section_rows);
     let bottom = rows.rest();
     let reading_area = Rect { width: top.width / 2, height: top.height.min(reading::height(pen)), ..top };
     reading::draw(scan, app.now_us, pen, reading_area);
-    if top.height > reading_area.height + 2 {
+    if top.height > reading_area.height + 5 {
         let below = Rect { y: reading_area.bottom(), height: top.height - reading_area.height, ..reading_area };
         panels::histogram(&wall, &scan.view.limits, None, false, pen, below);
     }
@@ -179,8 +181,14 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     let half = Rect { width: bottom.width / 2, ..bottom };
     let other = Rect { x: half.right() + 1, width: bottom.width - half.width - 1, ..bottom };
     if is_wide {
-        side(app, scan, &wall, pen, half);
-        panels::notes(&wall, pen, other, true);
+        let third = Rect { width: bottom.width / 3, ..bottom };
+        panels::spots(&wall, pen, third);
+        panels::link(scan, app.now_us, pen, Rect { x: third.right() + 1, width: third.width - 1, ..bottom });
+        let last = Rect { x: third.right() * 2 + 1, width: bottom.right().saturating_sub(third.right() * 2 + 1), ..bottom };
+        match &scan.view.phase {
+            Phase::Ended(summary) => ended(summary, pen, last),
+            _ => panels::notes(&wall, pen, last, true),
+        }
     } else {
         panels::spots(&wall, pen, half);
         panels::notes(&wall, pen, Rect { height: bottom.height.saturating_sub(1), ..other }, true);

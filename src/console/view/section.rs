@@ -47,6 +47,16 @@ impl Section<'_> {
         self.look.back.or(self.at).unwrap_or(start)
     }
 
+    /// The lowest of `count` stretches to show: moved so that no room is spent beyond the ends of the line.
+    fn kept_inside(&self, lowest: i64, count: i64) -> i64 {
+        let (low, high) = (self.index(self.wall.span.0) - 1, self.index(self.wall.span.1) + 1);
+        let anchor = self.index(self.anchor());
+        if anchor < low || anchor > high {
+            return lowest;
+        }
+        lowest.min(high - count + 1).max(low)
+    }
+
     fn stretch(&self, index: i64) -> Stretch {
         let step = self.look.step();
         let (from, to) = (step * index as f64, step * (index + 1) as f64);
@@ -105,25 +115,28 @@ const RULER: u16 = 7;
 pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
     let step = section.look.step();
-    let words = if area.width >= 56 { 24 } else { 13 };
+    let words = if area.width >= 56 { 24 } else { 14 };
     let cells = area.width.saturating_sub(RULER + 1 + words);
     let full = section.full_scale(unit);
     let bar_x = area.x + RULER + 1;
     let column_of = |thickness: Length| ((thickness / full) * f64::from(cells)).clamp(0.0, f64::from(cells));
-    scale(pen, Rect { x: bar_x, width: cells, height: 1, ..area }, full, true);
     pen.put(area.x + 1, area.y, RULER, unit.place_symbol(), Role::Quiet);
-    pen.put(bar_x + cells, area.y, words, &format!(" level  row {}", row_word(step, unit)), Role::Quiet);
+    let header = if words > 20 { format!("level   row {}", row_word(step, unit)) } else { "level".to_owned() };
+    let at = area.right().saturating_sub(if words > 20 { words - 1 } else { 6 });
+    pen.put(at, area.y, area.right() - at, &header, Role::Quiet);
+    scale(pen, Rect { x: bar_x, width: cells, height: 1, ..area }, full, true);
 
     let rows = area.height.saturating_sub(1);
     // The crawler stands a fifth from the end it drives towards, so that most of what is seen is known.
     let ahead = if section.direction == Direction::Down { rows - 1 - rows / 5 } else { rows / 5 };
     let top = section.index(section.anchor()) + i64::from(ahead);
+    let top = section.kept_inside(top - i64::from(rows) + 1, i64::from(rows)) + i64::from(rows) - 1;
     let here = section.at.map(|at| section.index(at));
     for row in 0..rows {
         let y = area.y + 1 + row;
         let stretch = section.stretch(top - i64::from(row));
         let is_here = here == Some(stretch.index);
-        // A row is named by the middle of the wall it shows only at coarse steps; by its lower edge always.
+        // A row is named by its lower edge.
         let label = text::ruler(step * stretch.index as f64, step, unit);
         pen.put(area.x, y, RULER - 1, &format!("{label:>6}"), if is_here { Role::Strong } else { Role::Quiet });
         let shapes = pen.look.glyphs.shapes();
@@ -158,7 +171,7 @@ fn scale(pen: &mut Pen, area: Rect, full: Length, unit_at_end: bool) {
         if unit_at_end && value + step > of(full) {
             label = format!("{label} {}", unit.thickness_symbol());
         }
-        if x + (label.len() as u16) <= area.right() + 1 {
+        if x + (label.len() as u16) <= area.right() + 3 {
             pen.put(x, area.y, label.len() as u16, &label, Role::Quiet);
         }
         value += step;
@@ -171,6 +184,12 @@ fn bar_across(pen: &mut Pen, area: Rect, stretch: &Stretch, column_of: impl Fn(L
     let at = |length: Length| area.x + (column_of(length) as u16).min(area.width.saturating_sub(1));
     let nominal = stretch.nominal.map(&at);
     let required = stretch.required.map(&at);
+    // A limit above what was read stands clear of the bar, also where both fall into one cell.
+    let clear = |limit: Option<Length>, x: Option<u16>| match (limit, bin.least) {
+        (Some(limit), Some(least)) if limit > least => x.map(|x| x.max(area.x + column_of(least).ceil() as u16)),
+        _ => x,
+    };
+    let required = clear(stretch.required, required);
     if stretch.seam && bin.is_empty() {
         let end = nominal.unwrap_or(area.right());
         for x in area.x..end {
@@ -208,7 +227,6 @@ fn bar_across(pen: &mut Pen, area: Rect, stretch: &Stretch, column_of: impl Fn(L
                     pen.cell_style(area.x + offset as u16, area.y, c, style);
                 }
             }
-            // The metal that should be there shows as the line of the required thickness beyond the bar's end.
         }
     }
 }
@@ -227,11 +245,11 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
         if let Some(least) = bin.least
             && (wide || bin.worst >= Level::Watch)
         {
-            if !wide && bin.worst == Level::Watch {
-                // Twelve columns hold glyph, word and value only without one of them; the value counts more.
-                words = format!("{glyph} {}", bin.worst.word());
-            }
             words = format!("{words} {}", unit.thickness(least));
+            // Never a cut number: where not all fits, the glyph speaks for the word.
+            if text::columns(&words) > usize::from(area.width) {
+                words = format!("{glyph} {}", unit.thickness(least));
+            }
         }
         let style = pen.look.theme.level(bin.worst);
         x = pen.put_style(x, area.y, area.right().saturating_sub(x), &words, style);
@@ -266,20 +284,18 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
     let row_of = |thickness: Length| ((thickness / full) * f64::from(height)).clamp(0.0, f64::from(height));
     let base = area.y + height;
     let behind = cells - cells / 5;
-    let left = section.index(section.anchor()) - i64::from(behind);
+    let left = section.kept_inside(section.index(section.anchor()) - i64::from(behind), i64::from(cells));
     let here = section.at.map(|at| section.index(at));
     let course = section.course;
-    for (thickness, c, name) in
-        [(section.limits.nominal(course), shapes.rule, "nominal"), (section.limits.required(course), shapes.seam, "requird")]
-    {
+    for (thickness, c) in [(section.limits.nominal(course), shapes.rule), (section.limits.required(course), shapes.seam)] {
         let Some(thickness) = thickness else { continue };
         let y = base - (row_of(thickness).ceil() as u16).max(1);
         for x in 0..cells {
             pen.cell(area.x + LEFT + x, y, c, Role::Quiet);
         }
         pen.put(area.x, y, LEFT, &format!("{:>6}", unit.thickness(thickness)), Role::Quiet);
-        let _ = name;
     }
+    let full_wall = section.limits.nominal(course).map_or(area.y, |nominal| base - (row_of(nominal).ceil() as u16).max(1));
     let mut word_end = 0;
     let mut last = None;
     for column in 0..cells {
@@ -289,7 +305,7 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
         match (bin.is_empty(), bin.least) {
             (true, _) => {}
             (false, None) => {
-                for y in area.y..base {
+                for y in full_wall..base {
                     pen.cell(x, y, shapes.hatch, Role::Lost);
                 }
             }

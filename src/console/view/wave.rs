@@ -73,8 +73,9 @@ pub fn draw(wave: &Wave, pen: &mut Pen, area: Rect) -> f64 {
     let column_of = |time: Time| ((time - from) / (to - from) * f64::from(picture.width)).floor();
 
     threshold(wave, pen, picture, height, down, column_of);
-    let dots = usize::from(picture.height) * down;
-    let row_of = |value: f64| (((1.0 - value / height) / 2.0 * dots as f64).floor().max(0.0) as usize).min(dots.saturating_sub(1));
+    // An odd number of dots, so that the zero line is one dot high.
+    let dots = (usize::from(picture.height) * down).saturating_sub(1) / 2 * 2;
+    let row_of = |value: f64| (((1.0 - value / height) / 2.0 * dots as f64).round().max(0.0) as usize).min(dots);
     for cell in 0..picture.width {
         let mine = &columns[usize::from(cell) * across..(usize::from(cell) + 1) * across];
         let spans: Vec<Option<(usize, usize)>> = mine.iter().map(|column| column.map(|(low, high)| (row_of(high), row_of(low)))).collect();
@@ -96,11 +97,11 @@ pub fn draw(wave: &Wave, pen: &mut Pen, area: Rect) -> f64 {
 
 fn threshold(wave: &Wave, pen: &mut Pen, picture: Rect, height: f64, down: usize, column_of: impl Fn(Time) -> f64) {
     let gate = &wave.setup.gate;
-    let dots = f64::from(picture.height) * down as f64;
+    let dots = ((usize::from(picture.height) * down).saturating_sub(1) / 2 * 2) as f64;
     let (first, last) = (column_of(gate.start).max(0.0) as u16, column_of(gate.end()).clamp(0.0, f64::from(picture.width)) as u16);
     let c = pen.look.glyphs.shapes().seam;
     for value in [gate.threshold_pct / 100.0, -gate.threshold_pct / 100.0] {
-        let row = ((1.0 - value / height) / 2.0 * dots).floor() as u16 / down as u16;
+        let row = ((1.0 - value / height) / 2.0 * dots).round() as u16 / down as u16;
         if row < picture.height {
             for column in (first..last).step_by(2) {
                 pen.cell(picture.x + column, picture.y + row, c, Role::Quiet);

@@ -130,3 +130,37 @@ fn a_mark_is_saved_before_the_tick_is_over() {
     assert!(best < Some(Duration::from_millis(80)), "{best:?}");
     assert_eq!(job.reader().unwrap().marks(run).unwrap().len(), 20);
 }
+
+#[test]
+fn a_write_that_fails_ends_saving_and_the_run_is_interrupted() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    // A trigger of this connection alone plays the disk that refuses one write.
+    let refuse = "CREATE TEMP TRIGGER refuse BEFORE INSERT ON main.reading WHEN NEW.row = 500
+                  BEGIN SELECT RAISE(ABORT, 'the disk refused'); END";
+    let job = JobFile::open_with(&path, |connection| connection.execute_batch(refuse)).unwrap();
+    let (writer, saved) = (job.writer(), job.saved());
+    let run = writer.start_run(start()).unwrap();
+    let mut acknowledged = 0;
+    for seq in 0..1000 {
+        assert_eq!(writer.try_append(run, shot(seq)), Ok(()));
+        if seq % 50 == 0 && writer.flush().is_ok() {
+            acknowledged = saved.borrow().readings;
+        }
+    }
+    let stopped =
+        |result: Result<(), StoreError>| matches!(result, Err(StoreError::Stopped { fault }) if fault.contains("the disk refused"));
+    assert!(stopped(writer.flush()));
+    let after = saved.borrow().clone();
+    assert!(after.fault.unwrap().contains("the disk refused"));
+    assert!(acknowledged >= 401 && after.readings >= acknowledged && after.readings <= 500, "{acknowledged}, {}", after.readings);
+    assert_eq!(after.readings + after.unsaved, 1000);
+    // Nothing is claimed on a disk that has failed once, not even that the run was closed.
+    assert!(stopped(writer.close_run(run, CloseReason::Operator, 0).map(drop)));
+    assert!(stopped(writer.start_run(start()).map(drop)));
+    assert!(stopped(job.close()));
+    let job = JobFile::open(&path).unwrap();
+    let summary = job.contents().unwrap().runs.pop().unwrap();
+    assert_eq!((summary.state, summary.readings), (crate::store::RunState::Interrupted, after.readings));
+    assert_eq!(job.reader().unwrap().verify_digests().unwrap().problems, []);
+}

@@ -564,7 +564,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
 /// What a record of its kind cannot do without.
 fn complete(at: &str, kind: RecordKind, record: &written::Record, found: &mut Findings<'_>) {
     let fields = format!("{at}.fields");
-    let count = |meaning: Meaning| record.fields.iter().filter(|field| field.meaning == Some(meaning)).count();
+    let has = |meaning: Meaning| record.fields.iter().any(|field| field.meaning == Some(meaning));
     for (index, field) in record.fields.iter().enumerate() {
         if let Some(meaning) = field.meaning
             && record.fields[..index].iter().any(|earlier| earlier.meaning == Some(meaning))
@@ -576,8 +576,8 @@ fn complete(at: &str, kind: RecordKind, record: &written::Record, found: &mut Fi
         return;
     }
     match kind {
-        RecordKind::Shot if count(Meaning::Samples) == 0 => found.add(&fields, "a shot needs a field with meaning = \"samples\""),
-        RecordKind::Gauge if count(Meaning::Thickness) + count(Meaning::EchoTime) != 1 => {
+        RecordKind::Shot if !has(Meaning::Samples) => found.add(&fields, "a shot needs a field with meaning = \"samples\""),
+        RecordKind::Gauge if has(Meaning::Thickness) == has(Meaning::EchoTime) => {
             found.add(&fields, "a gauge record needs one field with meaning = \"thickness\" or \"echo-time\"");
         }
         _ => {}

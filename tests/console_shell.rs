@@ -1,0 +1,315 @@
+//! The loop about the console, with a stand-in for terminal and job: how often it draws, and how it ends.
+
+#[path = "console/fixture.rs"]
+mod fixture;
+
+use backwall::console::shell::{Surface, drive, first_state};
+use backwall::console::state::App;
+use backwall::console::{Backend, ConsoleOptions, Glyphs, Outcome, ScanHandle, Step, Theme, view};
+use backwall::job::checklist::{Answer, Signature, Signed};
+use backwall::live::{Command, LiveView, Phase, Wall};
+use backwall::store::{JobContents, Note, RunId, RunState};
+use backwall::travel::Direction;
+use backwall::ultrasound::Setup;
+use backwall::units::LengthUnit;
+use fixture::*;
+use ratatui::Terminal;
+use ratatui::backend::TestBackend;
+use ratatui::crossterm::event::{Event, KeyCode, KeyEvent, KeyModifiers};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+
+/// A run that counts what it is told and ends when asked to.
+struct Job {
+    job: JobContents,
+    views: watch::Sender<Arc<LiveView>>,
+    commands: mpsc::Sender<Command>,
+    fails: bool,
+    answers: Arc<AtomicU64>,
+}
+
+impl Job {
+    /// A job with a task that plays the run.
+    fn new(job: JobContents) -> (Self, Arc<AtomicBool>) {
+        let (views, _) = watch::channel(Arc::new(live(Direction::Up)));
+        let (commands, mut asked) = mpsc::channel(4);
+        let ended = Arc::new(AtomicBool::new(false));
+        let (told, sender) = (ended.clone(), views.clone());
+        tokio::spawn(async move {
+            while let Some(command) = asked.recv().await {
+                if command == Command::End {
+                    tokio::time::sleep(Duration::from_millis(100)).await;
+                    told.store(true, Ordering::SeqCst);
+                    let phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));
+                    sender.send_replace(Arc::new(LiveView { phase, ..live(Direction::Up) }));
+                }
+            }
+        });
+        (Self { job, views, commands, fails: false, answers: Default::default() }, ended)
+    }
+}
+
+impl Backend for Job {
+    fn contents(&self) -> anyhow::Result<JobContents> {
+        Ok(self.job.clone())
+    }
+    fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
+        anyhow::ensure!(!self.fails, "the disk is full");
+        self.answers.fetch_add(1, Ordering::SeqCst);
+        self.job.answers.push(answer);
+        Ok(())
+    }
+    fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
+        self.job.signatures.push(signature);
+        Ok(())
+    }
+    fn note(&mut self, note: Note) -> anyhow::Result<()> {
+        self.job.notes.push(note);
+        Ok(())
+    }
+    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
+        self.job.overrides.push((reason, by));
+        Ok(())
+    }
+    fn set_setup(&mut self, _: Setup, _: Signed) -> anyhow::Result<()> {
+        Ok(())
+    }
+    fn start_scan(&mut self, _: &str, _: Option<String>) -> anyhow::Result<ScanHandle> {
+        Ok(ScanHandle { view: self.views.subscribe(), wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
+    }
+    fn review(&self, _: RunId) -> anyhow::Result<Wall> {
+        Ok(wall(Direction::Up))
+    }
+    fn now_us(&self) -> i64 {
+        NOW
+    }
+}
+
+/// A screen in memory.
+struct Paper {
+    terminal: Terminal<TestBackend>,
+    draws: Arc<AtomicU64>,
+    bells: u32,
+    ready: bool,
+    there: Arc<AtomicBool>,
+}
+
+impl Paper {
+    fn new() -> Self {
+        Self {
+            terminal: Terminal::new(TestBackend::new(80, 24)).unwrap(),
+            draws: Default::default(),
+            bells: 0,
+            ready: true,
+            there: Arc::new(AtomicBool::new(true)),
+        }
+    }
+}
+
+impl Surface for Paper {
+    fn ready(&self) -> bool {
+        self.ready
+    }
+    fn draw(&mut self, app: &App) -> std::io::Result<()> {
+        self.draws.fetch_add(1, Ordering::SeqCst);
+        self.terminal.draw(|frame| view::draw(app, frame)).unwrap();
+        Ok(())
+    }
+    fn start_over(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+    fn bell(&mut self) {
+        self.bells += 1;
+    }
+    fn is_there(&self) -> bool {
+        self.there.load(Ordering::SeqCst)
+    }
+}
+
+fn options(start: Step, line: Option<&str>) -> ConsoleOptions {
+    ConsoleOptions {
+        start,
+        theme: Some(Theme::Dark),
+        glyphs: Some(Glyphs::Braille),
+        unit: LengthUnit::Mm,
+        start_line: line.map(str::to_owned),
+        override_reason: None,
+        operator: signed(),
+        settings_path: None,
+    }
+}
+
+fn key_press(c: char) -> Event {
+    Event::Key(KeyEvent::new(KeyCode::Char(c), KeyModifiers::NONE))
+}
+
+async fn after(time: u64, why: &str) -> String {
+    tokio::time::sleep(Duration::from_millis(time)).await;
+    why.to_owned()
+}
+
+#[tokio::test]
+async fn an_idle_screen_is_drawn_once_and_then_left_alone() {
+    let (mut job, _) = Job::new(contents());
+    let options = options(Step::Prepare, None);
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper::new();
+    let (_keys, input) = mpsc::channel(8);
+    let outcome = drive(&mut job, &mut app, &mut paper, input, after(3200, "SIGTERM"), &options).await.unwrap();
+    assert_eq!(outcome, Outcome::Terminated("SIGTERM".into()));
+    assert_eq!(paper.draws.load(Ordering::SeqCst), 1);
+}
+
+#[tokio::test]
+async fn a_run_without_news_is_drawn_at_most_twice_a_second() {
+    let (mut job, _) = Job::new(ready());
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper::new();
+    let (_keys, input) = mpsc::channel(8);
+    drive(&mut job, &mut app, &mut paper, input, after(3200, "SIGTERM"), &options).await.unwrap();
+    let draws = paper.draws.load(Ordering::SeqCst);
+    assert!((2..=7).contains(&draws), "{draws} draws in 3.2 s");
+}
+
+#[tokio::test]
+async fn a_storm_of_views_and_sizes_stays_under_thirty_pictures_a_second() {
+    let (mut job, _) = Job::new(ready());
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper::new();
+    let (keys, input) = mpsc::channel(64);
+    let views = job.views.clone();
+    let storm = tokio::spawn(async move {
+        for bells in 0.. {
+            views.send_replace(Arc::new(LiveView { bells, ..live(Direction::Up) }));
+            if keys.send(Event::Resize(80, 24)).await.is_err() {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(1)).await;
+        }
+    });
+    drive(&mut job, &mut app, &mut paper, input, after(2000, "SIGTERM"), &options).await.unwrap();
+    storm.abort();
+    let draws = paper.draws.load(Ordering::SeqCst);
+    assert!((5..=62).contains(&draws), "{draws} draws in 2 s");
+    assert!((1..=3).contains(&paper.bells), "{} bells in 2 s", paper.bells);
+}
+
+#[tokio::test]
+async fn a_signal_ends_the_run_before_the_console() {
+    let (mut job, ended) = Job::new(ready());
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper::new();
+    let (_keys, input) = mpsc::channel(8);
+    let outcome = drive(&mut job, &mut app, &mut paper, input, after(200, "SIGHUP"), &options).await.unwrap();
+    assert_eq!(outcome, Outcome::Terminated("SIGHUP".into()));
+    assert!(ended.load(Ordering::SeqCst), "the run was asked to end and had the time to");
+}
+
+#[tokio::test]
+async fn a_terminal_that_goes_away_ends_the_run() {
+    let (mut job, ended) = Job::new(ready());
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper::new();
+    let there = paper.there.clone();
+    let (_keys, input) = mpsc::channel(8);
+    tokio::spawn(async move {
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        there.store(false, Ordering::SeqCst);
+    });
+    let never = std::future::pending();
+    let outcome = drive(&mut job, &mut app, &mut paper, input, never, &options).await.unwrap();
+    assert_eq!(outcome, Outcome::Terminated("the terminal went away".into()));
+    assert!(ended.load(Ordering::SeqCst));
+}
+
+#[tokio::test]
+async fn a_screen_that_takes_nothing_more_holds_up_nothing() {
+    let (mut job, ended) = Job::new(ready());
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper { ready: false, ..Paper::new() };
+    let (_keys, input) = mpsc::channel(8);
+    drive(&mut job, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
+    assert_eq!(paper.draws.load(Ordering::SeqCst), 0);
+    assert!(ended.load(Ordering::SeqCst));
+}
+
+#[tokio::test]
+async fn keys_end_the_run_and_leave() {
+    let (mut job, ended) = Job::new(ready());
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper::new();
+    let (keys, input) = mpsc::channel(8);
+    for c in ['q', 'y'] {
+        keys.send(key_press(c)).await.unwrap();
+    }
+    let outcome = drive(&mut job, &mut app, &mut paper, input, std::future::pending(), &options).await.unwrap();
+    assert_eq!((outcome, ended.load(Ordering::SeqCst)), (Outcome::Quit, true));
+}
+
+#[tokio::test]
+async fn an_answer_that_could_not_be_kept_does_not_stay_on_screen() {
+    let (mut job, _) = Job::new(contents());
+    job.fails = true;
+    let options = options(Step::Checklist, None);
+    let mut app = first_state(&job, &options).unwrap();
+    let before = app.contents.answers.len();
+    let mut paper = Paper::new();
+    let (keys, input) = mpsc::channel(8);
+    keys.send(key_press('y')).await.unwrap();
+    drive(&mut job, &mut app, &mut paper, input, after(200, "SIGTERM"), &options).await.unwrap();
+    assert_eq!((app.contents.answers.len(), job.answers.load(Ordering::SeqCst)), (before, 0));
+    assert_eq!(app.message.unwrap().text, "the answer was NOT kept: the disk is full");
+}
+
+#[tokio::test]
+async fn a_run_whose_task_is_gone_is_told_as_failed() {
+    let (mut job, _) = Job::new(ready());
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let mut paper = Paper::new();
+    let (_keys, input) = mpsc::channel(8);
+    // The console starts a run of its own whose sender is dropped at once.
+    struct Gone(Job);
+    impl Backend for Gone {
+        fn contents(&self) -> anyhow::Result<JobContents> {
+            self.0.contents()
+        }
+        fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
+            self.0.answer(answer)
+        }
+        fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
+            self.0.sign(signature)
+        }
+        fn note(&mut self, note: Note) -> anyhow::Result<()> {
+            self.0.note(note)
+        }
+        fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
+            self.0.add_override(reason, by)
+        }
+        fn set_setup(&mut self, setup: Setup, by: Signed) -> anyhow::Result<()> {
+            self.0.set_setup(setup, by)
+        }
+        fn start_scan(&mut self, line: &str, reason: Option<String>) -> anyhow::Result<ScanHandle> {
+            let (_, view) = watch::channel(Arc::new(live(Direction::Up)));
+            Ok(ScanHandle { view, ..self.0.start_scan(line, reason)? })
+        }
+        fn review(&self, run: RunId) -> anyhow::Result<Wall> {
+            self.0.review(run)
+        }
+        fn now_us(&self) -> i64 {
+            self.0.now_us()
+        }
+    }
+    job.fails = false;
+    let mut gone = Gone(job);
+    drive(&mut gone, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
+    assert!(matches!(&app.scan.unwrap().view.phase, Phase::Failed(why) if why.contains("stopped without closing")));
+}

@@ -1,0 +1,259 @@
+//! What keys and events do to the state, and what they ask to be done.
+
+#[path = "console/fixture.rs"]
+mod fixture;
+
+use backwall::console::state::{App, Effect, Event, Question};
+use backwall::console::update::update;
+use backwall::console::{Step, keys::Mode};
+use backwall::job::checklist::{ItemState, Value};
+use backwall::live::{Command, Phase};
+use backwall::store::{MarkKind, RunState};
+use backwall::travel::Direction;
+use backwall::units::Length;
+use fixture::*;
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+
+fn press(app: &mut App, c: char) -> Vec<Effect> {
+    update(app, letter(c))
+}
+fn enter(app: &mut App) -> Vec<Effect> {
+    update(app, key(KeyCode::Enter))
+}
+
+#[test]
+fn the_checklist_goes_from_item_to_item_and_keeps_every_answer() {
+    let mut app = app(Step::Checklist, contents());
+    // The permit is answered; the first open item is the tether.
+    assert_eq!((app.item, app.mode()), (1, Mode::CheckConfirm));
+    let effects = press(&mut app, 'y');
+    assert!(matches!(&effects[..], [Effect::Answer(answer), Effect::Reload] if answer.item == "tether" && answer.by.name == "R. Aldane"));
+    assert_eq!((app.item, app.mode()), (2, Mode::CheckField));
+    // A digit starts the answer; a word instead of a number is refused under the field.
+    press(&mut app, '1');
+    type_in(&mut app, "2,x");
+    assert!(enter(&mut app).is_empty());
+    let error = app.prompt.as_ref().unwrap().form.fields[0].error.clone().unwrap();
+    assert!(error.contains("'12,x' is not a number"), "{error}");
+    for _ in 0..2 {
+        update(&mut app, key(KeyCode::Backspace));
+    }
+    // 12 m/s is over the limit: kept, named, and the cursor stays.
+    let effects = enter(&mut app);
+    assert!(matches!(&effects[0], Effect::Answer(answer) if answer.value == Value::Number(12.0)));
+    assert_eq!(app.item, 2);
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("12 m/s is over the limit of 10.3 m/s"), "{words}");
+    press(&mut app, '8');
+    enter(&mut app);
+    let winds: Vec<_> = app.contents.answers.iter().filter(|answer| answer.item == "wind").map(|answer| answer.value.clone()).collect();
+    assert_eq!(winds, [Value::Number(12.0), Value::Number(8.0)]);
+    // A choice that stops the job, then the right one.
+    assert_eq!((app.item, app.mode()), (3, Mode::CheckChoice));
+    update(&mut app, key(KeyCode::Down));
+    enter(&mut app);
+    let item = app.contents.checklist.items[3].clone();
+    assert!(matches!(app.contents.checklist.state(&item, &app.contents.answers), ItemState::Failed(_)));
+    update(&mut app, key(KeyCode::Up));
+    enter(&mut app);
+    assert_eq!(app.obstacles(), ["the checklist is not signed"]);
+    // Signing asks for name and certificate, and signs the answers given.
+    press(&mut app, 's');
+    assert_eq!(app.prompt.as_ref().unwrap().form.value("name"), "R. Aldane");
+    enter(&mut app);
+    let effects = enter(&mut app);
+    assert!(matches!(&effects[0], Effect::Sign(signature) if signature.answers == 6 && signature.by.certificate == "UT 2, no. 00417"));
+    assert!(app.obstacles().is_empty());
+}
+
+#[test]
+fn a_signature_without_a_certificate_is_refused_under_its_field() {
+    let mut app = app(Step::Checklist, ready());
+    app.operator.certificate.clear();
+    press(&mut app, 's');
+    enter(&mut app);
+    assert!(enter(&mut app).is_empty());
+    let form = &app.prompt.as_ref().unwrap().form;
+    assert!(form.focus == 1 && form.fields[1].error.is_some());
+}
+
+#[test]
+fn an_answer_without_a_name_asks_who_answers() {
+    let mut job = contents();
+    job.plan.people.clear();
+    let mut app = app(Step::Checklist, job);
+    assert!(press(&mut app, 'y').is_empty());
+    type_in(&mut app, "S. Orrin");
+    enter(&mut app);
+    type_in(&mut app, "UT 2");
+    enter(&mut app);
+    assert!(matches!(&press(&mut app, 'y')[0], Effect::Answer(answer) if answer.by.name == "S. Orrin"));
+}
+
+#[test]
+fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
+    let mut ready = app(Step::Scan, ready());
+    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), reason: None }]);
+    let mut app = app(Step::Scan, contents());
+    assert!(press(&mut app, 's').is_empty());
+    assert!(app.message.as_ref().unwrap().text.contains("NOT STARTED"));
+    press(&mut app, 'o');
+    // Without a reason it does not go on.
+    for _ in 0..3 {
+        assert!(enter(&mut app).is_empty());
+    }
+    assert!(app.prompt.as_ref().unwrap().form.fields[0].error.is_some());
+    type_in(&mut app, "no wind gauge");
+    enter(&mut app);
+    enter(&mut app);
+    let effects = enter(&mut app);
+    assert!(matches!(&effects[0], Effect::AddOverride(reason, by) if reason == "no wind gauge" && by.name == "R. Aldane"));
+    assert_eq!(effects[1], Effect::StartScan { line: "A090".into(), reason: Some("no wind gauge".into()) });
+}
+
+#[test]
+fn marks_and_notes_stop_nothing() {
+    let mut app = scanning(Direction::Up);
+    assert_eq!(press(&mut app, '2'), [Effect::Command(Command::Mark { kind: MarkKind::Nozzle, text: String::new() })]);
+    press(&mut app, 'n');
+    type_in(&mut app, "e1 q");
+    // While a note is typed, readings go on.
+    change(&mut app, |view| view.reading = Some(reading(4400.0)));
+    assert_eq!(app.scan.as_ref().unwrap().view.reading.as_ref().unwrap().place.along, Some(Length::mm(4400.0)));
+    assert_eq!(enter(&mut app), [Effect::Command(Command::Note("e1 q".into()))]);
+    assert_eq!(app.mode(), Mode::Scanning);
+}
+
+#[test]
+fn ending_a_run_asks_first_and_a_no_goes_on() {
+    let mut app = scanning(Direction::Up);
+    assert!(press(&mut app, 'e').is_empty());
+    assert_eq!((app.mode(), app.question), (Mode::Confirm, Some(Question::EndRun)));
+    assert!(press(&mut app, 'n').is_empty() && app.mode() == Mode::Scanning);
+    press(&mut app, 'e');
+    assert_eq!(press(&mut app, 'y'), [Effect::Command(Command::End)]);
+}
+
+#[test]
+fn leaving_during_a_run_ends_it_and_leaves_when_it_is_closed() {
+    let mut app = scanning(Direction::Up);
+    assert!(press(&mut app, 'q').is_empty());
+    assert_eq!(press(&mut app, 'y'), [Effect::Command(Command::End)]);
+    let mut view = (*app.scan.as_ref().unwrap().view).clone();
+    view.phase = Phase::Ending;
+    assert!(update(&mut app, Event::Live(view.clone().into(), NOW)).is_empty());
+    view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));
+    assert_eq!(update(&mut app, Event::Live(view.into(), NOW)), [Effect::Reload, Effect::Quit]);
+}
+
+#[test]
+fn releases_and_held_keys_do_nothing_twice() {
+    let mut app = scanning(Direction::Up);
+    let event = |kind| Event::Key(KeyEvent { kind, ..KeyEvent::new(KeyCode::Char('f'), KeyModifiers::NONE) });
+    update(&mut app, event(KeyEventKind::Press));
+    update(&mut app, event(KeyEventKind::Repeat));
+    update(&mut app, event(KeyEventKind::Release));
+    assert!(app.scan.as_ref().unwrap().frozen.is_some());
+    press(&mut app, 'n');
+    let typed = |kind| Event::Key(KeyEvent { kind, ..KeyEvent::new(KeyCode::Char('x'), KeyModifiers::NONE) });
+    for kind in [KeyEventKind::Press, KeyEventKind::Release] {
+        update(&mut app, typed(kind));
+    }
+    assert_eq!(app.prompt.as_ref().unwrap().form.value("note"), "x");
+}
+
+#[test]
+fn a_frozen_waveform_stays_while_readings_go_on() {
+    let mut app = scanning(Direction::Up);
+    press(&mut app, 'f');
+    change(&mut app, |view| {
+        view.reading = Some(reading(4400.0));
+        view.waveform = None;
+    });
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("FROZEN at 4.350 m") && screen.contains("4.400 m course 2"), "{screen}");
+    press(&mut app, 'f');
+    assert!(app.scan.as_ref().unwrap().frozen.is_none());
+}
+
+#[test]
+fn looking_back_stays_put_while_the_crawler_goes_on_and_home_returns() {
+    let mut app = scanning(Direction::Up);
+    for _ in 0..30 {
+        update(&mut app, key(KeyCode::Down));
+    }
+    change(&mut app, |view| view.reading = Some(reading(4500.0)));
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("LOOKING BACK at 2.850 m") && screen.contains(" 2.40 "), "{screen}");
+    update(&mut app, key(KeyCode::Home));
+    assert!(!text(&app, 80, 24).contains("LOOKING BACK"));
+}
+
+#[test]
+fn the_alarm_stays_until_it_is_acknowledged() {
+    let mut app = scanning(Direction::Up);
+    assert_eq!(press(&mut app, 'a'), [Effect::Command(Command::Acknowledge(2))]);
+    // Sent is not done: only the run itself takes it off the screen.
+    assert!(text(&app, 80, 24).contains("THIN at 4.052 m"));
+    app.scan.as_ref().unwrap().wall.lock().unwrap().spots.acknowledge(2);
+    assert!(!text(&app, 80, 24).contains("THIN at 4.052 m"));
+}
+
+#[test]
+fn a_new_alarm_rings_once() {
+    let mut app = scanning(Direction::Up);
+    let mut view = (*app.scan.as_ref().unwrap().view).clone();
+    view.bells += 1;
+    assert_eq!(update(&mut app, Event::Live(view.clone().into(), NOW)), [Effect::Bell]);
+    assert!(update(&mut app, Event::Live(view.into(), NOW)).is_empty());
+}
+
+#[test]
+fn a_set_up_is_typed_checked_and_signed() {
+    let mut app = app(Step::Calibrate, contents());
+    press(&mut app, 'e');
+    let form = &mut app.prompt.as_mut().unwrap().form;
+    form.fields[3].input = "1".to_owned().into();
+    form.fields[4].input = "2".to_owned().into();
+    for _ in 0..10 {
+        enter(&mut app);
+    }
+    assert!(enter(&mut app).is_empty());
+    let form = &mut app.prompt.as_mut().unwrap().form;
+    assert!(form.fields[3].error.as_ref().unwrap().contains("the gate ends before the zero"));
+    form.fields[3].input = "13".to_owned().into();
+    form.fields[4].input = "7.5".to_owned().into();
+    let mut effects = Vec::new();
+    while effects.is_empty() && app.prompt.is_some() {
+        effects = enter(&mut app);
+    }
+    let Effect::SetSetup(setup, by) = &effects[0] else { panic!("{effects:?}") };
+    assert_eq!((setup.gate.start.as_us(), setup.gate.length.as_us(), by.name.as_str()), (13.0, 7.5, "R. Aldane"));
+    assert_eq!(setup.frequency, app.contents.plan.probe.frequency, "what is not on the form stays as it was");
+}
+
+#[test]
+fn steps_are_walked_while_a_run_goes_on() {
+    let mut app = scanning(Direction::Up);
+    update(&mut app, key(KeyCode::Tab));
+    assert_eq!((app.step, app.mode()), (Step::Review, Mode::Runs));
+    assert!(text(&app, 80, 24).starts_with(" FP-0412 TK-7 A090 up run 3 REC saved 4.340 m"));
+    update(&mut app, key(KeyCode::BackTab));
+    assert_eq!(app.mode(), Mode::Scanning);
+}
+
+#[test]
+fn looks_are_switched_and_kept() {
+    let mut app = app(Step::Prepare, contents());
+    assert_eq!(press(&mut app, 't'), [Effect::SaveSettings]);
+    assert_eq!(press(&mut app, 'g'), [Effect::SaveSettings]);
+    press(&mut app, 'u');
+    assert!(text(&app, 80, 24).contains("0.394"), "10 mm is 0.394 in");
+}
+
+#[test]
+fn a_failure_is_told_in_words() {
+    let mut app = app(Step::Prepare, contents());
+    update(&mut app, Event::Failed("the answer was NOT kept: the disk\u{1b}[2J is full".into()));
+    assert!(text(&app, 80, 24).contains("the answer was NOT kept: the disk·[2J is full"));
+}
