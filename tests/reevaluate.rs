@@ -85,7 +85,7 @@ fn recorded(folder: &Path, waveforms: bool) -> (PathBuf, RunId) {
             Shot { seq, device_time_us: Some(u64::from(seq) * 500), encoder: Some(seq as i32 * 2), gain: Decibel::db(42.0), samples };
         let reading = maker.shot(&shot, NOW_US + i64::from(seq) * 500);
         read += u32::from(reading.measurement.thickness.is_some());
-        let waveform = waveforms.then(|| Waveform { base, samples: shot.samples });
+        let waveform = waveforms.then_some(Waveform { base, samples: shot.samples });
         writer.append_blocking(run, Entry::Reading { reading, waveform }).unwrap();
     }
     assert!(read > SHOTS * 9 / 10, "only {read} of {SHOTS} were read: nothing to compare");

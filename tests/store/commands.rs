@@ -13,7 +13,7 @@ fn make(folder: &Path) -> std::path::PathBuf {
 }
 
 fn export(job: &Path, out: &Path, run: Option<i64>) -> Result<(), String> {
-    export::run(&export::Args { job: job.into(), format: export::Format::Csv, out: out.into(), run, json: true })
+    export::run(&export::Args { job: job.into(), format: export::Format::Csv, out: out.into(), run, evaluation: None, json: true })
         .map_err(|error| format!("{error:#}"))
 }
 
