@@ -379,3 +379,25 @@ fn a_mistake_that_stands_alone_is_told_alone() {
         assert_eq!(error.lines().count(), 1, "{error}");
     }
 }
+
+/// The guide's worked device: the profile printed there is the one that is tested, and it reads what is printed.
+#[test]
+fn the_worked_example_of_the_guide_is_true() {
+    let guide = include_str!("../docs/new-device.md");
+    let text = include_str!("data/stream/puck.toml");
+    assert!(guide.contains(&format!("```toml\n{text}```")), "docs/new-device.md prints another profile");
+    let sent = include_str!("data/stream/puck.txt").replace("\r\n", "\n").replace('\n', "\r\n");
+    let (records, dropped, _) = read(Profile::parse("puck.toml", text).unwrap(), sent.as_bytes());
+    assert_eq!(
+        gauges(&records),
+        [
+            // 0.388 in is 9.8552 mm, exactly.
+            (17, None, Some(5124), mm(0.388 * 25.4)),
+            (18, None, Some(5129), NO_WALL),
+            (19, None, Some(5134), mm(9.84)),
+        ]
+    );
+    assert_eq!(dropped.len(), 1);
+    let Record::Status(status) = &records[0] else { panic!("{records:?}") };
+    assert_eq!(status.battery_mv, Some(3710));
+}
