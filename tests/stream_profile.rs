@@ -3,6 +3,7 @@
 use backwall::reading::{GaugeValue, Record};
 use backwall::stream::{Decoder, Profile, What};
 use backwall::units::{Decibel, Length, Temperature, Time};
+use proptest::prelude::*;
 use std::sync::Arc;
 
 fn read(profile: Profile, bytes: &[u8]) -> (Vec<Record>, Vec<String>, backwall::stream::DecodeCounts) {
@@ -377,5 +378,69 @@ fn a_mistake_that_stands_alone_is_told_alone() {
         let error = Profile::parse("p.toml", &good.replacen(from, to, 1)).map(|_| ()).expect_err(due).to_string();
         assert!(error.lines().next().unwrap().starts_with(due), "want {due}\ngot  {error}");
         assert_eq!(error.lines().count(), 1, "{error}");
+    }
+}
+
+/// The guide's worked device: the profile printed there is the one that is tested, and it reads what is printed.
+#[test]
+fn the_worked_example_of_the_guide_is_true() {
+    let guide = include_str!("../docs/new-device.md");
+    let text = include_str!("data/stream/puck.toml");
+    assert!(guide.contains(&format!("```toml\n{text}```")), "docs/new-device.md prints another profile");
+    let sent = include_str!("data/stream/puck.txt").replace("\r\n", "\n").replace('\n', "\r\n");
+    let (records, dropped, _) = read(Profile::parse("puck.toml", text).unwrap(), sent.as_bytes());
+    assert_eq!(
+        gauges(&records),
+        [
+            // 0.388 in is 9.8552 mm, exactly.
+            (17, None, Some(5124), mm(0.388 * 25.4)),
+            (18, None, Some(5129), NO_WALL),
+            (19, None, Some(5134), mm(9.84)),
+        ]
+    );
+    assert_eq!(dropped.len(), 1);
+    let Record::Status(status) = &records[0] else { panic!("{records:?}") };
+    assert_eq!(status.battery_mv, Some(3710));
+}
+
+fn cut_up(profile: &Profile, chunks: &[&[u8]]) -> (Vec<What>, backwall::stream::DecodeCounts) {
+    let mut decoder = Decoder::new(Arc::new(profile.clone()));
+    let mut out = Vec::new();
+    for chunk in chunks {
+        decoder.push(chunk, &mut out);
+    }
+    decoder.finish(&mut out);
+    (out.into_iter().map(|one| one.what).collect(), decoder.counts())
+}
+
+proptest! {
+    /// For every framing: no bytes make it panic, and how they are cut up changes nothing.
+    #[test]
+    fn no_bytes_break_a_profile_and_chunks_do_not_matter(
+        pieces in proptest::collection::vec(
+            prop_oneof![
+                proptest::collection::vec(any::<u8>(), 0..40),
+                Just(b"1;10;-4;6.2\n".to_vec()),
+                Just(b"R,00017,+0512.4,0.388in,OK\r\n".to_vec()),
+                Just(b"$UTST,BAT=11.8,TS=23.5*5A\r\n".to_vec()),
+                Just(vec![0x5A, 0xA5]),
+                Just(vec![0xAA, 0x55, 10, 0x47]),
+                Just(vec![b'7'; 300]),
+                Just(board_frame(7, 8, 9)),
+                Just(length_frame(0.5, 3)),
+            ],
+            0..12,
+        ),
+        cuts in proptest::collection::vec(0usize..3000, 0..12),
+    ) {
+        let bytes = pieces.concat();
+        let mut cuts: Vec<usize> = cuts.into_iter().map(|cut| cut.min(bytes.len())).chain([0, bytes.len()]).collect();
+        cuts.sort_unstable();
+        let chunks: Vec<&[u8]> = cuts.windows(2).map(|pair| &bytes[pair[0]..pair[1]]).collect();
+        let texts = Profile::shipped().map(|(_, text)| text).chain([BOARD, include_str!("data/stream/puck.toml")]);
+        for text in texts {
+            let profile = Profile::parse("p.toml", text).unwrap();
+            prop_assert_eq!(cut_up(&profile, &chunks), cut_up(&profile, &[&bytes]));
+        }
     }
 }

@@ -259,6 +259,17 @@ mod tests {
     }
 
     #[test]
+    fn the_guide_prints_what_trying_its_example_prints() {
+        let guide = include_str!("../../docs/new-device.md");
+        let sent = include_str!("../../tests/data/stream/puck.txt").replace("\r\n", "\n").replace('\n', "\r\n");
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("puck.toml");
+        std::fs::write(&path, include_str!("../../tests/data/stream/puck.toml")).unwrap();
+        let printed = tried(&path.display().to_string(), "puck.txt", sent.as_bytes(), 20);
+        assert!(guide.contains(&format!("```text\n{printed}\n```")), "docs/new-device.md prints something else than\n{printed}");
+    }
+
+    #[test]
     fn a_tried_binary_stream_shows_hexadecimal_and_stops_at_the_limit() {
         let mut bytes = b"\x05noise\x00".to_vec();
         crate::stream::packet::encode_status(1_000_000, Some(12_000), None, &mut bytes);

@@ -1,6 +1,8 @@
 //! A profile says how to read one kind of device. A new device needs a profile, not a new build.
 
 mod build;
+mod findings;
+mod records;
 mod written;
 
 use super::check::Check;
