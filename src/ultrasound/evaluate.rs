@@ -102,6 +102,7 @@ impl Evaluator {
             face_height,
             face_ns: base.time_at(face_at).as_ns(),
             noise,
+            full_scale: self.base.full_scale(),
             minimum: self.setup.minimum.as_mm(),
             first_counts: self.setup.mode == Mode::FirstEcho,
         };
