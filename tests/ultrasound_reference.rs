@@ -75,7 +75,8 @@ fn a_straight_two_block_calibration_over_states_thin_wall() {
     close(worst, 11.38, 0.02);
     close(read(worst) - worst, -0.174_37, 1e-3);
     // The same two blocks through this program's straight path with the line's velocity and zero agree with the formula.
-    let line = Setup { velocity: Velocity::m_s(5920.0 * slope), zero: Time::us(2.0 * (leg(5.0) / C - 5.0 / (C * slope))), ..setup(0.0, 0.0) };
+    let line =
+        Setup { velocity: Velocity::m_s(5920.0 * slope), zero: Time::us(2.0 * (leg(5.0) / C - 5.0 / (C * slope))), ..setup(0.0, 0.0) };
     close(wall(&line, 2.0 * leg(2.0) / C, 20.0), 2.554_47, 5e-4);
 }
 
