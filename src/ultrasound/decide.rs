@@ -62,12 +62,9 @@ pub struct Candidate {
 #[derive(Debug, Clone, Copy)]
 pub struct Wall {
     pub chosen: Candidate,
-    /// Repeats found at their predicted times.
+    /// The repeat found at its predicted time.
     pub second: Option<Candidate>,
-    pub third: Option<Candidate>,
     pub flags: Flags,
-    /// Highest level among the candidates.
-    pub family: f64,
     /// 1 where `chosen` is the first echo; else it is this repeat, `second` the one behind it, and the first was not seen.
     pub order: usize,
 }
@@ -160,13 +157,13 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
                 return Err(Flags::of(Flag::OutOfRange).with(Flag::Multiple));
             }
             let flags = flags.with(Flag::Multiple);
-            let first = candidates[..index].iter().filter(|c| (c.depth / comb.depth - 1.0).abs() < 0.1).next_back();
+            let first = candidates[..index].iter().rfind(|c| (c.depth / comb.depth - 1.0).abs() < 0.1);
             return Ok(match first.filter(|_| comb.order == 2) {
-                Some(first) => Wall { chosen: *first, second: Some(*candidate), third: Some(comb.next), flags, family, order: 1 },
-                None => Wall { chosen: *candidate, second: Some(comb.next), third: None, flags, family, order: comb.order },
+                Some(first) => Wall { chosen: *first, second: Some(*candidate), flags, order: 1 },
+                None => Wall { chosen: *candidate, second: Some(comb.next), flags, order: comb.order },
             });
         }
-        return Ok(Wall { chosen: *candidate, second, third, flags, family, order: 1 });
+        return Ok(Wall { chosen: *candidate, second, flags, order: 1 });
     }
     Err(match outside {
         Some(_) => Flags::of(Flag::OutOfRange),
