@@ -50,7 +50,7 @@ fn odd_records_are_answered_without_a_reading() {
                     let measurement = evaluator.measure(&samples, ROOM);
                     assert!(measurement.thickness.is_none() && measurement.flags.has(flag), "{} samples: {measurement:?}", samples.len());
                 }
-                for samples in [vec![i16::MIN, i16::MAX].repeat(512), (0..65_535).map(|k| (k * 7919) as i16).collect()] {
+                for samples in [[i16::MIN, i16::MAX].repeat(512), (0..65_535).map(|k| (k * 7919) as i16).collect()] {
                     sound(&evaluator.measure(&samples, Temperature::celsius(f64::NAN)));
                 }
             }
