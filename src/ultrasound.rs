@@ -20,14 +20,13 @@ pub mod setup;
 mod spacing;
 mod trace;
 mod uncertainty;
+mod verify;
 pub mod waveform;
 
-pub use calibrate::{
-    Block, BlockCheck, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, STABLE_SHOTS, Stability, calibrate, stability,
-    verify_block,
-};
+pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate};
 pub use calibration::{BlockPoint, Budget, Calibration};
 pub use evaluate::{Evaluator, SetupError};
 pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use setup::{Gate, Mode, Picker, Setup};
+pub use verify::{BlockCheck, STABLE_SHOTS, Stability, stability, verify_block};
 pub use waveform::{TimeBase, Waveform};

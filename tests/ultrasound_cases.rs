@@ -100,13 +100,22 @@ fn folder() -> PathBuf {
 fn every_case_meets_its_goals_with_one_set_up() {
     let goals: BTreeMap<String, BTreeMap<String, BTreeMap<String, f64>>> =
         std::fs::read(folder().join("goals.json")).map(|bytes| serde_json::from_slice(&bytes).unwrap()).unwrap_or_default();
-    let (mut met, mut failed) = (0, Vec::new());
+    let (mut met, mut failed, mut covered, mut judged) = (0, Vec::new(), 0.0, 0.0);
     for case in cases::load(&folder()) {
         let name = case.facts.name.clone();
         let readings = readings(&case);
         let score = report(&case, &readings);
         let line: Vec<String> = score.iter().filter(|(_, v)| !v.is_nan()).map(|(k, v)| format!("{k} {v:.4}")).collect();
         println!("{name:<16} {}", line.join("  "));
+        covered += score["covered"] * score["judged_u"];
+        judged += score["judged_u"];
+        if folder() != cases::folder() {
+            continue;
+        }
+        assert_eq!(score["good_wrong"], 0.0, "{name} calls a wrong wall good");
+        if let Some(told) = score.get("pit_told") {
+            assert!(*told >= 0.95, "{name}: only {told} of the pits are seen, flagged or not read");
+        }
         for (key, limit) in goals.get(&name).and_then(|g| g.get("must")).into_iter().flatten() {
             let value = score[key.as_str()];
             let at_least = matches!(key.as_str(), "inside_footprint" | "pit_seen");
@@ -119,4 +128,11 @@ fn every_case_meets_its_goals_with_one_set_up() {
     }
     println!("{met} limits met, {} not", failed.len());
     assert!(failed.is_empty(), "{failed:#?}");
+    if folder() == cases::folder() {
+        assert_eq!(met, 61);
+    } else {
+        return;
+    }
+    println!("±2u holds {:.1} % of {judged} even walls", 100.0 * covered / judged);
+    assert!((0.93..=0.98).contains(&(covered / judged)), "±2u holds {covered} of {judged}");
 }

@@ -3,14 +3,16 @@
 //! The pulse is the mean of the echoes shifted onto each other (common practice, no single source); zero and half
 //! separation follow from the blocks' times by least squares, what is left over becomes the residual curves.
 
-use super::calibration::{BlockPoint, Budget, Calibration, Clutter};
+mod bench;
+
+use super::calibration::{BlockPoint, Budget, Calibration};
 use super::curve::{Between, Curve};
 use super::filter::Filter;
 use super::materials;
 use super::model::Model;
 use super::path::Path;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
-use super::trace::{Arrival, Top, Trace, quantile};
+use super::trace::{Top, Trace};
 use super::{Evaluator, Setup, SetupError, TimeBase};
 use crate::units::{Length, Temperature, Time, Velocity};
 use std::sync::Arc;
@@ -58,15 +60,9 @@ pub enum CalibrationError {
 pub const LEAST_SHOTS: usize = 2;
 /// A block whose single readings spread more than this (standard deviation) was not held still.
 pub const MOST_SPREAD_MM: f64 = 0.05;
-/// Shots a live measurement waits for before it calls a block stable.
-pub const STABLE_SHOTS: usize = 16;
 /// A velocity this far from the typed one, relative, deserves a word.
 const VELOCITY_DOUBT: f64 = 0.01;
-/// The typed zero may be off by this much.
-const ZERO_SEARCH_NS: f64 = 1500.0;
 const PASSES: usize = 4;
-/// A steel wall's shear velocity over its longitudinal one (3230/5920): places the mode-converted echo.
-const SHEAR_OVER_LONGITUDINAL: f64 = 0.5456;
 
 /// What one shot on a block told.
 #[derive(Clone, Copy)]
@@ -150,12 +146,12 @@ fn mean_temperature(blocks: &[Block]) -> Temperature {
     Temperature::celsius(mean(blocks.iter().map(|b| b.temperature.as_celsius())))
 }
 
-fn mean(values: impl Iterator<Item = f64>) -> f64 {
+pub(super) fn mean(values: impl Iterator<Item = f64>) -> f64 {
     let (sum, count) = values.fold((0.0, 0usize), |(sum, count), v| (sum + v, count + 1));
     if count == 0 { f64::NAN } else { sum / count as f64 }
 }
 
-fn deviation(values: &[f64]) -> f64 {
+pub(super) fn deviation(values: &[f64]) -> f64 {
     if values.len() < 2 {
         return 0.0;
     }
@@ -205,116 +201,6 @@ fn fit(
 }
 
 impl Bench<'_> {
-    fn load(&mut self, filter: &Filter, block: usize, shot: usize) {
-        let samples = &self.input.blocks[block].shots[shot];
-        self.trace.load(samples, samples.len(), filter, &self.input.base);
-    }
-    fn sample_of(&self, ns: f64) -> f64 {
-        self.input.base.sample_at(Time::ns(ns))
-    }
-    fn expected(&self, path: &Path, block: usize, m: f64) -> f64 {
-        let path = Path { mm_per_ns: self.velocities[block], ..*path };
-        path.time(self.input.blocks[block].thickness.as_mm(), m)
-    }
-    fn shots(&self, block: usize) -> usize {
-        self.input.blocks[block].shots.len()
-    }
-
-    /// How far all echoes lie from where the typed zero expects them.
-    fn coarse_shift(&mut self, filter: &Filter, path: &Path) -> f64 {
-        const STEP_NS: f64 = 20.0;
-        let steps = (2.0 * ZERO_SEARCH_NS / STEP_NS) as usize + 1;
-        let mut score = vec![0.0; steps];
-        for block in 0..self.input.blocks.len() {
-            let due = self.expected(path, block, 1.0);
-            self.load(filter, block, 0);
-            let heights: Vec<f64> = (0..steps)
-                .map(|k| {
-                    let at = self.sample_of(due - ZERO_SEARCH_NS + k as f64 * STEP_NS) / self.trace.step as f64;
-                    if at >= 0.0 { self.trace.envelope.get(at.round() as usize).copied().unwrap_or(0.0) } else { 0.0 }
-                })
-                .collect();
-            let top = heights.iter().copied().fold(1e-9, f64::max);
-            for (sum, height) in score.iter_mut().zip(&heights) {
-                *sum += libm::sqrt(height / top);
-            }
-        }
-        let offset = |k: usize| k as f64 * STEP_NS - ZERO_SEARCH_NS;
-        // Of equals the nearest to the typed zero.
-        let worth = |k: usize| score[k] - 0.05 * offset(k).abs() / 1000.0 * self.input.blocks.len() as f64;
-        let best = (0..steps).max_by(|a, b| worth(*a).total_cmp(&worth(*b))).unwrap_or(0);
-        offset(best)
-    }
-
-    /// The echo nearest to a time, if it stands over the noise.
-    fn echo_near(&mut self, filter: &Filter, due: f64, window: f64, over_noise: f64) -> Option<Echo> {
-        let (from, to) = (self.sample_of(due - window), self.sample_of(due + window));
-        let mut tops = std::mem::take(&mut self.tops);
-        self.trace.tops(from, over_noise * self.trace.noise, &mut tops);
-        let top = tops.iter().filter(|top| top.at <= to).max_by(|a, b| a.height.total_cmp(&b.height)).copied();
-        self.tops = tops;
-        let Arrival { height, phase, correlation, .. } = self.trace.arrival(filter, top?, 0.0);
-        Some(Echo { time_ns: self.input.base.time_at(correlation).as_ns(), height, phase })
-    }
-
-    fn first_echoes(&mut self, filter: &Filter, path: &Path, window: f64) -> Result<Vec<Vec<Echo>>, CalibrationError> {
-        (0..self.input.blocks.len())
-            .map(|block| {
-                let due = self.expected(path, block, 1.0);
-                let mut found = Vec::new();
-                for shot in 0..self.shots(block) {
-                    self.load(filter, block, shot);
-                    found.extend(self.echo_near(filter, due, window, 8.0));
-                }
-                let thickness = self.input.blocks[block].thickness.as_mm();
-                let shots = self.shots(block);
-                if found.len() < LEAST_SHOTS || found.len() * 10 < shots * 8 {
-                    return Err(CalibrationError::NoEcho { thickness, shots, echoes: found.len() });
-                }
-                let times: Vec<f64> = found.iter().map(|e| e.time_ns).collect();
-                let spread = deviation(&times) * path.slope(thickness);
-                if spread > MOST_SPREAD_MM {
-                    return Err(CalibrationError::Unstable { thickness, spread, limit: MOST_SPREAD_MM });
-                }
-                Ok(found)
-            })
-            .collect()
-    }
-
-    /// The mean of all clean echoes, each shifted to its own time.
-    fn learn_pulse(&mut self, echoes: &[Vec<Echo>], velocity: f64, f0: f64) -> Pulse {
-        let rate = self.input.base.rate;
-        // When the mode-converted echo follows the first, in ns.
-        let gap = |block: usize| self.input.blocks[block].thickness.as_mm() / (velocity * 1e-6) * (1.0 / SHEAR_OVER_LONGITUDINAL - 1.0);
-        let period = 1e9 / f0;
-        let before_ns = 2.75 * period;
-        let thickest = (0..echoes.len()).max_by(|a, b| gap(*a).total_cmp(&gap(*b))).unwrap_or(0);
-        let clean: Vec<usize> = (0..echoes.len()).filter(|b| gap(*b) >= 5.5 * period || *b == thickest).collect();
-        let room = clean.iter().map(|b| gap(*b)).fold(f64::INFINITY, f64::min) - 2.2 * period;
-        let after_ns = room.clamp(2.5 * period, 7.5 * period);
-        let (before, after) = ((before_ns / rate.period().as_ns()).ceil() as usize, (after_ns / rate.period().as_ns()).ceil() as usize);
-        let mut samples = vec![0.0; before + after + 1];
-        let mut weight = 0.0;
-        for block in clean {
-            for (shot, echo) in self.input.blocks[block].shots.iter().zip(&echoes[block]) {
-                let centre = mean(shot.iter().map(|s| f64::from(*s)));
-                let record: Vec<f64> = shot.iter().map(|s| f64::from(*s) - centre).collect();
-                let at = self.sample_of(echo.time_ns);
-                for (k, sum) in samples.iter_mut().enumerate() {
-                    *sum += echo.height * between_samples(&record, at + k as f64 - before as f64);
-                }
-                weight += echo.height * echo.height;
-            }
-        }
-        let count = samples.len();
-        for (k, sample) in samples.iter_mut().enumerate() {
-            let edge = (0.12 * count as f64).max(1.0);
-            let near = (k.min(count - 1 - k) as f64 / edge).min(1.0);
-            *sample *= (0.5 - 0.5 * libm::cos(std::f64::consts::PI * near)) / weight.max(1e-9);
-        }
-        Pulse { rate, reference: before as f64, samples }
-    }
-
     #[allow(clippy::too_many_arguments)]
     fn finish(
         &mut self,
@@ -397,67 +283,6 @@ impl Bench<'_> {
         }
         Ok(calibration)
     }
-
-    /// Mean arrival and height of a block's `m`-th echo; none unless every shot shows it well.
-    fn repeat(&mut self, filter: &Filter, path: &Path, block: usize, m: usize, first: f64) -> Option<(f64, f64)> {
-        let due = first + self.expected(path, block, m as f64) - self.expected(path, block, 1.0);
-        let mut found = Vec::new();
-        for shot in 0..self.shots(block) {
-            self.load(filter, block, shot);
-            found.extend(self.echo_near(filter, due, 110.0, 8.0));
-        }
-        let times: Vec<f64> = found.iter().map(|echo| echo.time_ns).collect();
-        let steady = times.len() == self.shots(block) && deviation(&times) < 15.0;
-        let inside = due + 400.0 < self.input.base.end(self.trace.record.len()).as_ns();
-        (steady && inside).then(|| (mean(times.into_iter()), mean(found.iter().map(|echo| echo.height))))
-    }
-
-    /// What stands in front of every block's wall, and the height of the near face's echo.
-    fn clutter(&mut self, filter: &Filter, path: &Path, echoes: &[Vec<Echo>]) -> (Clutter, Option<f64>) {
-        let full_scale = self.input.base.full_scale();
-        let (mut least, mut faces): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
-        for (block, found) in echoes.iter().enumerate() {
-            let wall = self.sample_of(mean(found.iter().map(|e| e.time_ns)) - 500.0);
-            let mut columns: Vec<Vec<f64>> = Vec::new();
-            for shot in 0..self.shots(block) {
-                self.load(filter, block, shot);
-                let upto = (wall / self.trace.step as f64).max(0.0) as usize;
-                columns.resize_with(columns.len().max(upto.min(self.trace.envelope.len())), Vec::new);
-                for (column, height) in columns.iter_mut().zip(&self.trace.envelope) {
-                    column.push(*height);
-                }
-                faces.push(self.trace.highest(self.sample_of(path.zero_ns - 250.0), self.sample_of(path.zero_ns + 250.0)).0);
-            }
-            for (at, mut column) in columns.into_iter().enumerate() {
-                let median = 100.0 * quantile(&mut column, 0.5) / full_scale;
-                match least.get_mut(at) {
-                    Some(value) => *value = f64::min(*value, median),
-                    None => least.push(median),
-                }
-            }
-        }
-        let base = self.input.base;
-        let step = base.rate.period() * self.trace.step as f64;
-        let face = (self.sample_of(path.zero_ns - 250.0) >= 0.0).then(|| 100.0 * quantile(&mut faces, 0.5) / full_scale);
-        (Clutter { first: base.first, step, height_pct: least }, face)
-    }
-}
-
-/// A record between its samples: a windowed sinc (band-limited interpolation, Shannon 1949).
-fn between_samples(record: &[f64], at: f64) -> f64 {
-    const REACH: i64 = 14;
-    let base = at.floor();
-    let part = at - base;
-    let mut sum = 0.0;
-    for k in -REACH + 1..=REACH {
-        let index = base as i64 + k;
-        let Some(value) = usize::try_from(index).ok().and_then(|i| record.get(i)) else { continue };
-        let x = k as f64 - part;
-        let angle = std::f64::consts::PI * x;
-        let sinc = if x.abs() < 1e-9 { 1.0 } else { libm::sin(angle) / angle };
-        sum += value * sinc * (0.5 + 0.5 * libm::cos(angle / REACH as f64));
-    }
-    sum
 }
 
 fn warnings(typed: &Setup, calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {
@@ -481,65 +306,4 @@ fn warnings(typed: &Setup, calibration: &Calibration, typed_velocity: Velocity) 
 
 fn distinct_points(calibration: &Calibration) -> usize {
     calibration.height.len()
-}
-
-/// What a further block says of a calibrated set-up.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BlockCheck {
-    pub thickness: Length,
-    /// Median reading; none where no shot gave one.
-    pub measured: Option<Length>,
-    pub error: Option<Length>,
-    /// Standard deviation of the readings.
-    pub spread: Length,
-    pub shots: usize,
-    /// Shots that gave a reading.
-    pub readings: usize,
-    /// Whether the block was read steadily and within the tolerance.
-    pub within: bool,
-}
-
-/// Reads a block of known thickness with a set-up as it stands.
-pub fn verify_block(
-    setup: &Setup,
-    base: TimeBase,
-    thickness: Length,
-    temperature: Temperature,
-    shots: &[Arc<[i16]>],
-    tolerance: Length,
-) -> Result<BlockCheck, SetupError> {
-    let mut evaluator = Evaluator::new(setup, base)?;
-    let mut readings: Vec<f64> =
-        shots.iter().filter_map(|shot| evaluator.measure(shot, temperature).thickness).map(Length::as_mm).collect();
-    let spread = Length::mm(deviation(&readings));
-    let count = readings.len();
-    let measured = (count > 0).then(|| Length::mm(median(&mut readings)));
-    let error = measured.map(|m| m - thickness);
-    let steady = count >= LEAST_SHOTS && count * 10 >= shots.len() * 9 && spread.as_mm() <= MOST_SPREAD_MM;
-    let within = steady && error.is_some_and(|e| e.abs().as_mm() <= tolerance.as_mm() + 1e-9);
-    Ok(BlockCheck { thickness, measured, error, spread, shots: shots.len(), readings: count, within })
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let half = values.len() / 2;
-    if values.len().is_multiple_of(2) { 0.5 * (values[half - 1] + values[half]) } else { values[half] }
-}
-
-/// Whether the probe has been held still on a block long enough: what a live measurement waits for.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Stability {
-    pub readings: usize,
-    pub mean: Option<Length>,
-    pub spread: Length,
-    pub stable: bool,
-}
-
-/// Judges the last [`STABLE_SHOTS`] readings of a probe held on a block; `None` stands for a shot without an echo.
-pub fn stability(recent: &[Option<Length>]) -> Stability {
-    let last = &recent[recent.len().saturating_sub(STABLE_SHOTS)..];
-    let values: Vec<f64> = last.iter().flatten().map(|d| d.as_mm()).collect();
-    let spread = Length::mm(deviation(&values));
-    let stable = values.len() >= STABLE_SHOTS && spread.as_mm() <= MOST_SPREAD_MM;
-    Stability { readings: values.len(), mean: (!values.is_empty()).then(|| Length::mm(mean(values.iter().copied()))), spread, stable }
 }

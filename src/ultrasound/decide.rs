@@ -12,6 +12,8 @@ use super::trace::{Top, Trace, wrapped};
 
 /// The highest top must stand this many times over the noise for any reading.
 pub const READ_OVER_NOISE: f64 = 6.0;
+/// Weaker than this against the blocks, -34 dB, nothing is a wall.
+const LEAST_FAMILY: f64 = 0.02;
 /// Noise does not reach this; on a thin wall, where echoes fill the record, nothing more is asked.
 const CERTAIN_OVER_NOISE: f64 = 14.0;
 /// Below that it must also stand this many times over the body of the record, with and without repeats.
@@ -60,12 +62,9 @@ pub struct Candidate {
 #[derive(Debug, Clone, Copy)]
 pub struct Wall {
     pub chosen: Candidate,
-    /// Repeats found at their predicted times.
+    /// The repeat found at its predicted time.
     pub second: Option<Candidate>,
-    pub third: Option<Candidate>,
     pub flags: Flags,
-    /// Highest level among the candidates.
-    pub family: f64,
     /// 1 where `chosen` is the first echo; else it is this repeat, `second` the one behind it, and the first was not seen.
     pub order: usize,
 }
@@ -79,6 +78,7 @@ pub struct Scene<'a> {
     pub face_height: f64,
     pub face_ns: f64,
     pub noise: f64,
+    pub full_scale: f64,
     /// Thinnest wall to be told.
     pub minimum: f64,
     /// Whether the wall comes from the first echo's time; where it comes from spacings a lost first echo does no harm.
@@ -110,10 +110,13 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
     let lone = tallest.is_none_or(|index| (2..=3).all(|m| repeat(candidates, index, m, scene.model).is_none()));
     let certain = highest >= CERTAIN_OVER_NOISE * scene.noise;
     let over_rest = if lone { READ_OVER_REST } else { REPEATED_OVER_REST };
-    if highest < READ_OVER_NOISE * scene.noise || (!certain && !over_the_rest(candidates, tallest, over_rest, trace, &sample_of)) {
+    let family = candidates.iter().map(|c| c.level).fold(0.0, f64::max);
+    if highest < READ_OVER_NOISE * scene.noise || (scene.model.calibrated() && family < LEAST_FAMILY) {
         return Err(Flags::of(if uncoupled_face(scene) { Flag::NoCoupling } else { Flag::NoBackWall }));
     }
-    let family = candidates.iter().map(|c| c.level).fold(0.0, f64::max);
+    if !certain && !over_the_rest(candidates, tallest, over_rest, trace, &sample_of) {
+        return Err(Flags::of(if uncoupled_face(scene) { Flag::NoCoupling } else { Flag::NoBackWall }).with(Flag::Ambiguous));
+    }
     if tyre_alone(candidates, scene, family, highest) {
         return Err(Flags::of(Flag::NoCoupling));
     }
@@ -154,13 +157,13 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
                 return Err(Flags::of(Flag::OutOfRange).with(Flag::Multiple));
             }
             let flags = flags.with(Flag::Multiple);
-            let first = candidates[..index].iter().filter(|c| (c.depth / comb.depth - 1.0).abs() < 0.1).next_back();
+            let first = candidates[..index].iter().rfind(|c| (c.depth / comb.depth - 1.0).abs() < 0.1);
             return Ok(match first.filter(|_| comb.order == 2) {
-                Some(first) => Wall { chosen: *first, second: Some(*candidate), third: Some(comb.next), flags, family, order: 1 },
-                None => Wall { chosen: *candidate, second: Some(comb.next), third: None, flags, family, order: comb.order },
+                Some(first) => Wall { chosen: *first, second: Some(*candidate), flags, order: 1 },
+                None => Wall { chosen: *candidate, second: Some(comb.next), flags, order: comb.order },
             });
         }
-        return Ok(Wall { chosen: *candidate, second, third, flags, family, order: 1 });
+        return Ok(Wall { chosen: *candidate, second, flags, order: 1 });
     }
     Err(match outside {
         Some(_) => Flags::of(Flag::OutOfRange),
@@ -259,7 +262,7 @@ fn comb(candidates: &[Candidate], chosen: &Candidate, family: f64, minimum: f64,
 fn uncoupled_face(scene: &Scene) -> bool {
     match scene.model.face() {
         Some(coupled) => scene.face_height > FACE_RISEN * coupled && scene.face_height > 6.0 * scene.noise,
-        None => scene.face_height > 12.0 * scene.noise,
+        None => scene.face_height > (12.0 * scene.noise).max(0.05 * scene.full_scale),
     }
 }
 

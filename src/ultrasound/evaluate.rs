@@ -102,6 +102,7 @@ impl Evaluator {
             face_height,
             face_ns: base.time_at(face_at).as_ns(),
             noise,
+            full_scale: self.base.full_scale(),
             minimum: self.setup.minimum.as_mm(),
             first_counts: self.setup.mode == Mode::FirstEcho,
         };
@@ -143,7 +144,7 @@ impl Evaluator {
         let per_sample = self.base.rate.period().as_ns() * self.marker.as_ref().map_or(1.0, Marker::noise_factor);
         let (depth, next, scatter) = match self.setup.mode {
             Mode::FirstEcho if wall.order > 1 => {
-                let Some((spaced, second)) = self.from_repeats(&wall, &arrival) else {
+                let Some((spaced, second)) = self.behind_the_first(&wall, &arrival) else {
                     return Measurement::none(flags.with(Flag::Ambiguous));
                 };
                 let per_code = noise / self.filter.rms_frequency * per_sample;
@@ -217,8 +218,7 @@ impl Evaluator {
         echoes[1] = Repeat { m: 2, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
         let mut spaced = spacing::solve(&self.model, &echoes[..2])?;
         second.time_ns = echoes[1].time_ns;
-        let mut count = 2;
-        for m in 3..=4 {
+        for (count, m) in (2..).zip(3..=4) {
             if !self.model.knows_repeat(m) {
                 break;
             }
@@ -227,14 +227,13 @@ impl Evaluator {
             let Some(found) = self.candidates.iter().filter(near).max_by(|a, b| a.top.height.total_cmp(&b.top.height)) else { break };
             let arrival = self.arrival(found);
             echoes[count] = Repeat { m, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
-            count += 1;
-            spaced = spacing::solve(&self.model, &echoes[..count])?;
+            spaced = spacing::solve(&self.model, &echoes[..=count])?;
         }
         Some((spaced, second))
     }
 
     /// The wall from two of its repeats, where the first echo was not seen.
-    fn from_repeats(&self, wall: &Wall, second: &Arrival) -> Option<(Spaced, f64)> {
+    fn behind_the_first(&self, wall: &Wall, second: &Arrival) -> Option<(Spaced, f64)> {
         let third = self.arrival(wall.second.as_ref()?);
         let later = self.like_cycle(second, &third);
         let echoes = [

@@ -10,8 +10,8 @@ use super::setup::Mode;
 pub const PHASE_DOUBT: f64 = 0.38;
 /// A turn this large leaves the cycle in doubt, radians.
 pub const CYCLE_DOUBT: f64 = 1.2;
-/// A wall under this part of the blocks' height may hide a pit beside it; -3.7 dB, from simulated pits.
-const WEAK: f64 = 0.65;
+/// A wall under this part of the blocks' height may hide a pit beside it; -3.1 dB, from simulated pits.
+const WEAK: f64 = 0.7;
 const VERY_WEAK: f64 = 0.25;
 /// A second echo this high against the first (both against the blocks') needs an even wall under the whole beam.
 const EVEN: f64 = 0.75;
