@@ -2,90 +2,26 @@
 
 #[path = "console/fixture.rs"]
 mod fixture;
+#[path = "console/job.rs"]
+mod job;
 
 use backwall::console::shell::{Surface, drive, first_state};
 use backwall::console::state::App;
-use backwall::console::{Backend, ConsoleOptions, Glyphs, Outcome, ScanHandle, Step, Theme, view};
+use backwall::console::{Backend, Outcome, ScanHandle, Step, view};
 use backwall::job::checklist::{Answer, Signature, Signed};
-use backwall::live::{Command, LiveView, Phase, Wall};
-use backwall::store::{JobContents, Note, RunId, RunState};
+use backwall::live::{LiveView, Phase, Wall};
+use backwall::store::{JobContents, Note, RunId};
 use backwall::travel::Direction;
 use backwall::ultrasound::Setup;
-use backwall::units::LengthUnit;
 use fixture::*;
+use job::{Job, options};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::crossterm::event::{Event, KeyCode, KeyEvent, KeyModifiers};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::{mpsc, watch};
-
-/// A run that counts what it is told and ends when asked to.
-struct Job {
-    job: JobContents,
-    views: watch::Sender<Arc<LiveView>>,
-    commands: mpsc::Sender<Command>,
-    fails: bool,
-    answers: Arc<AtomicU64>,
-}
-
-impl Job {
-    /// A job with a task that plays the run.
-    fn new(job: JobContents) -> (Self, Arc<AtomicBool>) {
-        let (views, _) = watch::channel(Arc::new(live(Direction::Up)));
-        let (commands, mut asked) = mpsc::channel(4);
-        let ended = Arc::new(AtomicBool::new(false));
-        let (told, sender) = (ended.clone(), views.clone());
-        tokio::spawn(async move {
-            while let Some(command) = asked.recv().await {
-                if command == Command::End {
-                    tokio::time::sleep(Duration::from_millis(100)).await;
-                    told.store(true, Ordering::SeqCst);
-                    let phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));
-                    sender.send_replace(Arc::new(LiveView { phase, ..live(Direction::Up) }));
-                }
-            }
-        });
-        (Self { job, views, commands, fails: false, answers: Default::default() }, ended)
-    }
-}
-
-impl Backend for Job {
-    fn contents(&self) -> anyhow::Result<JobContents> {
-        Ok(self.job.clone())
-    }
-    fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
-        anyhow::ensure!(!self.fails, "the disk is full");
-        self.answers.fetch_add(1, Ordering::SeqCst);
-        self.job.answers.push(answer);
-        Ok(())
-    }
-    fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
-        self.job.signatures.push(signature);
-        Ok(())
-    }
-    fn note(&mut self, note: Note) -> anyhow::Result<()> {
-        self.job.notes.push(note);
-        Ok(())
-    }
-    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
-        self.job.overrides.push((reason, by));
-        Ok(())
-    }
-    fn set_setup(&mut self, _: Setup, _: Signed) -> anyhow::Result<()> {
-        Ok(())
-    }
-    fn start_scan(&mut self, _: &str, _: Option<String>) -> anyhow::Result<ScanHandle> {
-        Ok(ScanHandle { view: self.views.subscribe(), wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
-    }
-    fn review(&self, _: RunId) -> anyhow::Result<Wall> {
-        Ok(wall(Direction::Up))
-    }
-    fn now_us(&self) -> i64 {
-        NOW
-    }
-}
 
 /// A screen in memory.
 struct Paper {
@@ -125,19 +61,6 @@ impl Surface for Paper {
     }
     fn is_there(&self) -> bool {
         self.there.load(Ordering::SeqCst)
-    }
-}
-
-fn options(start: Step, line: Option<&str>) -> ConsoleOptions {
-    ConsoleOptions {
-        start,
-        theme: Some(Theme::Dark),
-        glyphs: Some(Glyphs::Braille),
-        unit: LengthUnit::Mm,
-        start_line: line.map(str::to_owned),
-        override_reason: None,
-        operator: signed(),
-        settings_path: None,
     }
 }
 

@@ -135,6 +135,21 @@ fn ending_a_run_asks_first_and_a_no_goes_on() {
 }
 
 #[test]
+fn after_a_run_the_next_line_is_chosen_but_not_started() {
+    let mut app = scanning(Direction::Up);
+    assert_eq!(app.contents.plan.lines[app.line].name, "A090");
+    change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
+    assert!(press(&mut app, 's').is_empty());
+    update(&mut app, key(KeyCode::Esc));
+    assert_eq!((app.mode(), app.contents.plan.lines[app.line].name.as_str()), (Mode::Ready, "C2"));
+    // Or the run just made is looked at.
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
+    assert_eq!(enter(&mut app), [Effect::Reload, Effect::OpenRun(3)]);
+    assert_eq!(app.step, Step::Review);
+}
+
+#[test]
 fn leaving_during_a_run_ends_it_and_leaves_when_it_is_closed() {
     let mut app = scanning(Direction::Up);
     assert!(press(&mut app, 'q').is_empty());

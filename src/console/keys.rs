@@ -133,7 +133,7 @@ const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], wo
 
 /// In the order of the footer.
 pub const BINDINGS: &[Binding] = &[
-    bind(&[letter('s')], A::Start, &[M::Ready, M::Ended], ["s", "start run", "open a run on the chosen line and record"]),
+    bind(&[letter('s')], A::Start, &[M::Ready], ["s", "start run", "open a run on the chosen line and record"]),
     bind(
         &[letter('o')],
         A::Override,

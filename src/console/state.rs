@@ -10,8 +10,7 @@ use crate::job::plan::Date;
 use crate::live::{Command, LiveView, Phase, Wall};
 use crate::reading::Reading;
 use crate::store::{JobContents, Note, RunId, RunState, RunSummary};
-use crate::strip::{Level, Spot};
-use crate::travel::Direction;
+use crate::strip::Spot;
 use crate::ultrasound::{Setup, Waveform};
 use crate::units::{Length, LengthUnit};
 use ratatui::crossterm::event::KeyEvent;
@@ -341,13 +340,17 @@ impl App {
         (from..list.items.len()).find(open).or_else(|| (0..from.min(list.items.len())).find(open))
     }
 
+    /// Puts a run that has ended away; the next line without a run is then chosen.
+    pub fn put_away(&mut self) {
+        if self.scan.as_ref().is_some_and(Scan::is_over) {
+            self.scan = None;
+            self.line = self.next_open_line();
+        }
+    }
+
     fn next_open_line(&self) -> usize {
         let lines = &self.contents.plan.lines;
         lines.iter().position(|line| self.runs_on(&line.name).next().is_none()).unwrap_or(0)
-    }
-
-    pub fn direction(&self) -> Direction {
-        self.scan.as_ref().map_or(Direction::Up, |scan| scan.view.direction)
     }
 
     pub fn say(&mut self, role: Role, words: impl Into<String>) {
@@ -416,9 +419,4 @@ fn operator_of(contents: &JobContents) -> Signed {
         certificate: person.and_then(|person| person.certificate.clone()).unwrap_or_default(),
         at_us: 0,
     }
-}
-
-/// The word for a reading that is or is not there, and its level.
-pub fn level_of(reading: Option<&Reading>) -> Option<Level> {
-    reading.map(|reading| reading.level)
 }

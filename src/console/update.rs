@@ -35,6 +35,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             Vec::new()
         }
         Event::Started { view, wall } => {
+            app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
             app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None });
             app.step = Step::Scan;
             app.message = None;
@@ -159,8 +160,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.help = None;
             } else if app.step == Step::Review {
                 app.opened = None;
-            } else if app.scan.as_ref().is_some_and(Scan::is_over) {
-                app.scan = None;
+            } else {
+                app.put_away();
             }
             Vec::new()
         }
@@ -197,9 +198,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
 fn go(app: &mut App, by: usize) -> Vec<Effect> {
     app.step = Step::ALL[(app.step as usize + by) % Step::ALL.len()];
     // A run that has ended is looked at again in the review; the step is free for the next one.
-    if app.scan.as_ref().is_some_and(Scan::is_over) {
-        app.scan = None;
-    }
+    app.put_away();
     // While a run is going its notes and spots are being written; what is listed is read again when one looks.
     if app.step == Step::Review { vec![Effect::Reload] } else { Vec::new() }
 }

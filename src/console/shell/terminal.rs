@@ -14,22 +14,40 @@ use ratatui::crossterm::terminal::{
 use ratatui::crossterm::{cursor, execute, queue, style};
 use std::io::{self, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, Once, PoisonError, mpsc as std_mpsc};
+use std::sync::{Arc, Mutex, MutexGuard, Once, PoisonError, mpsc as std_mpsc};
+use std::thread::ThreadId;
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
 /// Whether the terminal is in our hands: then a panic must give it back.
 static TAKEN: AtomicBool = AtomicBool::new(false);
 static HOOK: Once = Once::new();
+/// The thread the console runs on.
+static OWNER: Mutex<Option<ThreadId>> = Mutex::new(None);
+/// Faults told by other threads while the screen was up; printed once it is down.
+static ELSEWHERE: Mutex<Vec<String>> = Mutex::new(Vec::new());
+
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
 
 fn take_over() -> io::Result<()> {
     HOOK.call_once(|| {
         let before = std::panic::take_hook();
         std::panic::set_hook(Box::new(move |info| {
+            let ours = *locked(&OWNER) == Some(std::thread::current().id());
+            if TAKEN.load(Ordering::SeqCst) && !ours {
+                // The screen goes on and says what has stopped; the words must not run across it.
+                locked(&ELSEWHERE).push(info.to_string());
+                return;
+            }
             give_back();
             before(info);
         }));
     });
+    *locked(&OWNER) = Some(std::thread::current().id());
+    // Whether there are colours is a matter of the theme; mono has none.
+    style::force_color_output(true);
     enable_raw_mode()?;
     TAKEN.store(true, Ordering::SeqCst);
     execute!(io::stdout(), EnterAlternateScreen, EnableBracketedPaste, cursor::Hide)
@@ -43,6 +61,9 @@ fn give_back() {
     // A terminal that is gone cannot be restored; there is nobody to tell.
     let _ = execute!(io::stdout(), EndSynchronizedUpdate, style::ResetColor, DisableBracketedPaste, LeaveAlternateScreen, cursor::Show);
     let _ = disable_raw_mode();
+    for words in locked(&ELSEWHERE).drain(..) {
+        let _ = writeln!(io::stderr(), "while the screen was up, {}", crate::console::safe_text(&words));
+    }
 }
 
 /// Collects one picture's bytes.
@@ -51,13 +72,13 @@ struct Frame(Arc<Mutex<Vec<u8>>>);
 
 impl Frame {
     fn take(&self) -> Vec<u8> {
-        std::mem::take(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner))
+        std::mem::take(&mut *locked(&self.0))
     }
 }
 
 impl Write for Frame {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).extend_from_slice(bytes);
+        locked(&self.0).extend_from_slice(bytes);
         Ok(bytes.len())
     }
     fn flush(&mut self) -> io::Result<()> {

@@ -140,7 +140,6 @@ pub fn start(app: &mut App) -> Vec<Effect> {
     };
     let obstacles = app.obstacles();
     if !obstacles.is_empty() {
-        app.scan = app.scan.take().filter(|scan| !scan.is_over());
         app.say(Role::Error, format!("NOT STARTED: the checklist stands against it ({}); o overrides with a reason", obstacles.len()));
         return Vec::new();
     }

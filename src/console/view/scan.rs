@@ -234,7 +234,7 @@ pub fn ended(summary: &RunSummary, pen: &mut Pen, area: Rect) {
     let mut lines = vec![(safe_text(&summary.reason), Role::Strong)];
     lines.extend(summary_lines(summary, pen.look.unit).into_iter().map(|line| (line, Role::Plain)));
     lines.push((String::new(), Role::Plain));
-    lines.push(("Enter review   s next run   Esc close".to_owned(), Role::Plain));
+    lines.push(("Enter reviews it, Esc goes on to the next line".to_owned(), Role::Plain));
     for (row, (words, role)) in lines.iter().enumerate().take(usize::from(area.height - 1)) {
         let words = text::clip(words, usize::from(area.width - 1));
         pen.put(area.x + 1, area.y + 1 + row as u16, area.width - 1, &words, *role);
