@@ -23,8 +23,19 @@ const LAW: &[(&str, &[&str])] = &[
 const PURE: &[&str] = &["units", "ultrasound", "travel", "strip", "job", "reading"];
 /// What a pure room must not touch: files, clocks, tasks, terminals.
 const IMPURE: &[&str] = &[
-    "std::fs", "std::net", "std::thread", "std::process", "std::env", "Instant::now", "SystemTime", "Utc::now", "Local::now", "tokio::",
-    "ratatui", "rusqlite", "serialport",
+    "std::fs",
+    "std::net",
+    "std::thread",
+    "std::process",
+    "std::env",
+    "Instant::now",
+    "SystemTime",
+    "Utc::now",
+    "Local::now",
+    "tokio::",
+    "ratatui",
+    "rusqlite",
+    "serialport",
 ];
 
 fn sources() -> Vec<(String, PathBuf, String)> {

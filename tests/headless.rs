@@ -99,7 +99,10 @@ fn standard_input_and_tcp_give_what_the_file_gives() {
 
     let rows = csv(&job, folder.path());
     let of = |run: &str| -> Vec<_> {
-        rows.iter().filter(|row| row["run"] == run).map(|row| (row["seq"].clone(), row["position_mm"].clone(), row["thickness_mm"].clone())).collect()
+        rows.iter()
+            .filter(|row| row["run"] == run)
+            .map(|row| (row["seq"].clone(), row["position_mm"].clone(), row["thickness_mm"].clone()))
+            .collect()
     };
     assert_eq!(of("1"), of("2"));
     assert_eq!(of("1"), of("3"));

@@ -100,7 +100,11 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
     let (text, object, failed) = done?;
     closed?;
     let mut out = std::io::stdout().lock();
-    if args.json { writeln!(out, "{object}")? } else { writeln!(out, "{text}")? }
+    if args.json {
+        writeln!(out, "{object}")?
+    } else {
+        writeln!(out, "{text}")?
+    }
     match failed {
         None => Ok(()),
         Some(why) => bail!("{why}"),

@@ -64,12 +64,7 @@ impl Session {
     }
 
     /// Starts a run along `line`; `prepare` may still change the request.
-    pub fn start(
-        &self,
-        line: &str,
-        checklist_override: Option<String>,
-        prepare: impl FnOnce(&mut ScanRequest),
-    ) -> anyhow::Result<Scan> {
+    pub fn start(&self, line: &str, checklist_override: Option<String>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
         let contents = self.file.contents()?;
         let Some(stream) = self.streams.get(line).or(self.stream.as_ref()) else {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");

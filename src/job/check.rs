@@ -75,7 +75,7 @@ pub fn line_of_key(text: &str, path: &str) -> Option<usize> {
         line = Some(line_of(text, name.span().start));
         let mut value = value;
         if let (Some(index), DeValue::Array(items)) = (index, value.get_ref()) {
-            let Some(item) = items.iter().nth(index) else {
+            let Some(item) = items.get(index) else {
                 return line;
             };
             line = Some(line_of(text, item.span().start));

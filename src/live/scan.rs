@@ -248,8 +248,7 @@ impl Driver {
         for entry in out.entries.drain(..) {
             let is_reading = matches!(entry, Entry::Reading { .. });
             let Err(entry) = self.writer.try_append(self.run, entry) else { continue };
-            let kept = (!self.live || !is_reading)
-                && tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();
+            let kept = (!self.live || !is_reading) && tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();
             if !kept && is_reading {
                 self.engine.counts.unsaved += 1;
             }

@@ -84,7 +84,10 @@ pub struct Wall {
 /// What the operator asks of a run. None of them stops anything.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Command {
-    Mark { kind: MarkKind, text: String },
+    Mark {
+        kind: MarkKind,
+        text: String,
+    },
     Note(String),
     Acknowledge(SpotId),
     AcknowledgeAll,

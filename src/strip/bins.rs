@@ -98,16 +98,10 @@ impl Layer {
 }
 
 /// The strip of one run.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Strip {
     layers: [Layer; LEVELS],
     unplaced: u64,
-}
-
-impl Default for Strip {
-    fn default() -> Self {
-        Self { layers: Default::default(), unplaced: 0 }
-    }
 }
 
 impl Strip {

@@ -2,9 +2,9 @@
 //! A terminal that hangs or goes away holds up those two threads and nothing else.
 
 use super::Surface;
-use crate::platform;
 use crate::console::state::App;
 use crate::console::view;
+use crate::platform;
 use ratatui::Terminal;
 use ratatui::backend::{Backend, ClearType, CrosstermBackend};
 use ratatui::crossterm::event::{self, DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent};
