@@ -32,7 +32,7 @@ impl Job {
         let (told, sender) = (ended.clone(), views.clone());
         tokio::spawn(async move {
             while let Some(command) = asked.recv().await {
-                if command == Command::End {
+                if matches!(command, Command::End | Command::Terminate) {
                     tokio::time::sleep(Duration::from_millis(100)).await;
                     told.store(true, Ordering::SeqCst);
                     let phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));
