@@ -255,7 +255,9 @@ impl Stage {
                 None if self.control.is_stopped() && !self.reader_ends => return Ok(()),
                 None => {}
                 Some((host_time_us, Event::Bytes(bytes))) => {
-                    self.state.last_byte_us = Some(host_time_us);
+                    if !self.is_file {
+                        self.state.last_byte_us = Some(host_time_us);
+                    }
                     self.write_log(&bytes);
                     self.decoder.push(&bytes, &mut decoded);
                     self.deliver(&mut decoded, host_time_us)?;
@@ -311,10 +313,12 @@ impl Stage {
                 return Ok(());
             }
             self.measured += u64::from(time.is_some());
+            // A file is read ahead; what counts of it is what has been played.
+            let host_time_us = if self.is_file { host_now_us() } else { host_time_us };
+            self.state.last_byte_us = Some(host_time_us);
             if self.published.elapsed() >= PUBLISH_EVERY {
                 self.publish();
             }
-            let host_time_us = if self.is_file { host_now_us() } else { host_time_us };
             self.feed.blocking_send(Feed { item: FeedItem::Record(record), host_time_us }).map_err(|_| Gone)?;
         }
         Ok(())
