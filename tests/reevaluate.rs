@@ -337,3 +337,38 @@ fn an_evaluation_once_kept_is_never_changed_and_damage_to_it_is_found() {
         assert!(words.iter().all(|word| said.contains(word)), "{statement}: {said}");
     }
 }
+
+/// A threshold set above the first echo must not turn its repeat into a wall twice as thick.
+#[test]
+fn a_threshold_over_the_first_echo_never_doubles_the_wall() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("demo.job");
+    let path = job.to_str().unwrap();
+    let run = |arguments: &[&str]| {
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_backwall"))
+            .args(arguments)
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .output()
+            .unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    };
+    run(&["demo", "--headless", "--job", path]);
+    let reader = || backwall::store::JobFile::open_read_only(&job).unwrap();
+    let mut first = Vec::new();
+    reader().for_each_reading(1, |reading| first.push(reading.measurement.thickness)).unwrap();
+    for threshold in ["25", "35", "50"] {
+        run(&["reevaluate", path, "--run", "1", "--threshold", threshold, "--headless"]);
+        let evaluation = reader().contents().unwrap().evaluations.last().unwrap().id;
+        let mut row = 0;
+        reader()
+            .for_each_evaluated(evaluation, |again| {
+                if let (Some(before), Some(now)) = (first[row], again.measurement.thickness) {
+                    let ratio = now / before;
+                    assert!(ratio < 1.5, "threshold {threshold} %, reading {row}: {before} became {now}");
+                }
+                row += 1;
+            })
+            .unwrap();
+        assert_eq!(row, first.len());
+    }
+}

@@ -123,6 +123,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
     let grain = grain_level(candidates, scene, trace, family, &sample_of);
     let mut weaker_before = false;
     let mut outside: Option<Candidate> = None;
+    let mut under: Option<Candidate> = None;
     for (index, candidate) in candidates.iter().enumerate() {
         let second = repeat(candidates, index, 2, scene.model);
         let third = repeat(candidates, index, 3, scene.model);
@@ -136,7 +137,12 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         }
         if candidate.top.height < scene.threshold {
             weaker_before = true;
+            under.get_or_insert(*candidate);
             continue;
+        }
+        if under.is_some_and(|first| is_repeat_of(candidate, &first, scene.model)) {
+            // The wall's own first echo is under the threshold: its repeat must not be read as a wall twice as thick.
+            return Err(Flags::of(Flag::NoBackWall).with(Flag::Weak));
         }
         let mut flags = Flags::NONE;
         if weaker_before {
@@ -144,8 +150,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         }
         if let Some(earlier) = outside.filter(|o| o.time_ns < candidate.time_ns) {
             // The first echo lies before the gate: what stands in the gate may be its repeat.
-            let doubled = [2, 3].iter().any(|m| (scene.model.time(earlier.depth, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS);
-            if doubled {
+            if is_repeat_of(candidate, &earlier, scene.model) {
                 return Err(Flags::of(Flag::OutOfRange));
             }
             flags = flags.with(Flag::Ambiguous).with(Flag::InnerReflector);
@@ -165,9 +170,10 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         }
         return Ok(Wall { chosen: *candidate, second, flags, order: 1 });
     }
-    Err(match outside {
-        Some(_) => Flags::of(Flag::OutOfRange),
-        None => Flags::of(Flag::NoBackWall),
+    Err(match (outside, under) {
+        (Some(_), _) => Flags::of(Flag::OutOfRange),
+        (None, Some(_)) => Flags::of(Flag::NoBackWall).with(Flag::Weak),
+        (None, None) => Flags::of(Flag::NoBackWall),
     })
 }
 
@@ -205,6 +211,11 @@ fn floor(family: f64, calibrated: bool) -> f64 {
     }
     let u = ((family - 0.4) / 0.3).clamp(0.0, 1.0);
     0.20 + 0.20 * u
+}
+
+/// Whether an echo stands where the second or third of `first` is due.
+fn is_repeat_of(candidate: &Candidate, first: &Candidate, model: &Model) -> bool {
+    [2, 3].iter().any(|m| (model.time(first.depth, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS)
 }
 
 fn repeat(candidates: &[Candidate], index: usize, m: usize, model: &Model) -> Option<Candidate> {
