@@ -2,10 +2,9 @@
 
 use super::pen::Pen;
 use crate::console::Glyphs;
+use font8x8::UnicodeFonts;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
-use ratatui::widgets::Widget;
-use tui_big_text::{BigText, PixelSize};
 
 /// Rows large digits take in a set of glyphs.
 pub fn height(glyphs: Glyphs) -> u16 {
@@ -15,19 +14,39 @@ pub fn height(glyphs: Glyphs) -> u16 {
 /// Draws `value` in `area`; answers the columns it took.
 pub fn draw(pen: &mut Pen, area: Rect, value: &str, style: Style) -> u16 {
     let count = value.chars().count() as u16;
-    let size = match pen.look.glyphs {
-        // Five characters fit, so that the digits keep their size from 9.99 to 10.00.
-        Glyphs::Braille | Glyphs::HalfBlock if area.width >= 44 => Some((PixelSize::HalfHeight, 8)),
-        Glyphs::Braille => Some((PixelSize::Quadrant, 4)),
+    // Five characters fit, so that the digits keep their size from 9.99 to 10.00.
+    let wide = match pen.look.glyphs {
+        Glyphs::Braille => Some(area.width >= 44),
+        Glyphs::HalfBlock if area.width >= 44 => Some(true),
         Glyphs::HalfBlock | Glyphs::Ascii => None,
     };
-    match size {
-        Some((size, cells)) => {
-            let area = Rect { width: area.width.min(count * cells), height: area.height.min(4), ..area };
-            BigText::builder().pixel_size(size).style(style).lines(vec![value.to_owned().into()]).build().render(area, pen.buffer);
-            area.width
+    match wide {
+        Some(wide) => {
+            let cells = if wide { 8 } else { 4 };
+            for (index, c) in value.chars().enumerate() {
+                let left = area.x + index as u16 * cells;
+                blocks(pen, Rect { x: left, width: cells.min(area.right().saturating_sub(left)), ..area }, c, wide, style);
+            }
+            area.width.min(count * cells)
         }
         None => plain(pen, area, value, style),
+    }
+}
+
+/// Quadrant blocks by their pixels: bit 0 upper left, 1 upper right, 2 lower left, 3 lower right.
+const QUADRANTS: [char; 16] = [' ', '▘', '▝', '▀', '▖', '▌', '▞', '▛', '▗', '▚', '▐', '▜', '▄', '▙', '▟', '█'];
+
+/// One character of an 8x8 font: two pixels above each other in a cell where it is wide, four where it is not.
+fn blocks(pen: &mut Pen, area: Rect, c: char, wide: bool, style: Style) {
+    let Some(pixels) = font8x8::BASIC_FONTS.get(c) else { return };
+    let lit = |x: u16, y: u16| usize::from(pixels[usize::from(y)] >> x & 1);
+    for row in 0..area.height.min(4) {
+        for column in 0..area.width {
+            let (upper, lower) = (2 * row, 2 * row + 1);
+            let (left, right) = if wide { (column, column) } else { (2 * column, 2 * column + 1) };
+            let ink = lit(left, upper) | lit(right, upper) << 1 | lit(left, lower) << 2 | lit(right, lower) << 3;
+            pen.cell_style(area.x + column, area.y + row, QUADRANTS[ink], style);
+        }
     }
 }
 
