@@ -1,3 +1,5 @@
 //! Exports and reports.
 
 pub mod csv;
+pub mod figure;
+pub mod svg;
