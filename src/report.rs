@@ -2,4 +2,7 @@
 
 pub mod csv;
 pub mod figure;
+pub mod readings;
 pub mod svg;
+pub mod table;
+pub mod whole_file;
