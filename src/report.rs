@@ -2,6 +2,7 @@
 
 pub mod csv;
 pub mod figure;
+pub mod png;
 pub mod readings;
 pub mod svg;
 pub mod table;
