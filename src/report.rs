@@ -1,3 +1,4 @@
 //! Exports and reports.
 
 pub mod csv;
+pub mod earlier;
