@@ -1,6 +1,7 @@
 //! Exports and reports.
 
 pub mod csv;
+pub mod earlier;
 pub mod figure;
 pub mod png;
 pub mod readings;
