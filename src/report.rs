@@ -1,3 +1,10 @@
 //! Exports and reports.
 
 pub mod csv;
+pub mod earlier;
+pub mod figure;
+pub mod png;
+pub mod readings;
+pub mod svg;
+pub mod table;
+pub mod whole_file;
