@@ -90,7 +90,8 @@ fn date(us: i64) -> Option<Date> {
 fn image(file: &mut Pdf, id: Ref, logo: &Logo) {
     let pixels = compressed(&logo.rgb);
     let mut image = file.image_xobject(id, &pixels);
-    image.filter(Filter::FlateDecode).width(logo.width as i32).height(logo.height as i32).bits_per_component(8);
+    image.filter(Filter::FlateDecode);
+    image.width(logo.width as i32).height(logo.height as i32).bits_per_component(8);
     image.color_space().device_rgb();
 }
 

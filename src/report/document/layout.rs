@@ -1,7 +1,7 @@
 //! A document on pages: the blocks put down one below the other, page numbers once their count is known.
 
-pub use super::page::{Entry, Page, Pages, Place};
 use super::page::Sheet;
+pub use super::page::{Entry, Page, Pages, Place};
 use super::wrap::Type;
 use super::{Block, Captioned, Document, Logo, Tone, table};
 use crate::report::figure::{Anchor, Ink, Stroke, point};

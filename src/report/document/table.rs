@@ -43,12 +43,8 @@ pub(super) fn put(sheet: &mut Sheet, table: &Table) {
 pub(super) fn facts(sheet: &mut Sheet, facts: &[(String, String)]) {
     let name_width = facts.iter().map(|(name, _)| BODY.width(name)).fold(0.0, f64::max) + 2.0 * PAD;
     let name_width = name_width.clamp(26.0, sheet.width() * 0.36);
-    let grid = Grid {
-        table: &Table::of(&["", ""]),
-        widths: vec![name_width, sheet.width() - name_width],
-        head: Vec::new(),
-        head_height: 0.0,
-    };
+    let grid =
+        Grid { table: &Table::of(&["", ""]), widths: vec![name_width, sheet.width() - name_width], head: Vec::new(), head_height: 0.0 };
     for (name, value) in facts {
         grid.row(sheet, &Row { cells: vec![name.clone(), value.clone()], tone: Tone::Plain });
     }

@@ -72,7 +72,7 @@ impl Letters {
     fn write(&self, file: &mut Pdf, next: &mut Ref) -> Result<(), PdfError> {
         let face = font::face(self.weight).ok_or(PdfError::Font)?;
         let glyphs: Vec<u16> = self.in_order.iter().map(|c| face.glyph_index(*c).unwrap_or_default().0).collect();
-        let remapper = GlyphRemapper::new_from_glyphs_sorted(&sorted(&glyphs));
+        let remapper = GlyphRemapper::new_from_glyphs_sorted(&glyphs);
         let cut = subsetter::subset(font::data(self.weight), 0, &remapper).map_err(|_| PdfError::Font)?;
         let base = match self.weight {
             Weight::Regular => "BCKWAL+DejaVuSans",
@@ -120,11 +120,4 @@ impl Letters {
         file.cmap(unicode, &packed).filter(Filter::FlateDecode);
         Ok(())
     }
-}
-
-fn sorted(glyphs: &[u16]) -> Vec<u16> {
-    let mut glyphs = glyphs.to_vec();
-    glyphs.sort_unstable();
-    glyphs.dedup();
-    glyphs
 }
