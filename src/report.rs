@@ -3,8 +3,10 @@
 pub mod csv;
 pub mod earlier;
 pub mod figure;
+pub mod parquet;
 pub mod png;
 pub mod readings;
+pub mod statistics;
 pub mod svg;
 pub mod table;
 pub mod whole_file;

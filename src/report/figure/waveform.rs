@@ -25,7 +25,12 @@ pub fn draw(of: &WaveformFigure<'_>) -> Figure {
     let mut figure = Figure::new(of.title.clone(), of.width, of.height);
     let mut y = TITLE;
     figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, Weight::Bold), TITLE).bold());
-    for line in mark::wrapped(&of.subtitle, of.width, BODY).into_iter().chain(mark::wrapped(&verdict(of), of.width, BODY)) {
+    for line in mark::wrapped(&of.subtitle, of.width, BODY, Weight::Regular).into_iter().chain(mark::wrapped(
+        &verdict(of),
+        of.width,
+        BODY,
+        Weight::Regular,
+    )) {
         y += BODY * 1.5;
         figure.text(Text::new(point(0.0, y), line, BODY));
     }
