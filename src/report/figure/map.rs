@@ -81,7 +81,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     const TALLEST: f64 = 62.0;
     let ground = &of.map.ground;
     let (around, up) = (ground.circumference.as_mm().max(1.0), (ground.top - ground.bottom).as_mm().max(1.0));
-    let scale = ((of.width - LEFT - 2.0) / around).min(TALLEST / up);
+    let scale = ((of.width - LEFT - 4.0) / around).min(TALLEST / up);
     let (width, height) = (around * scale, up * scale);
     let bottom = top + height;
     let x = |arc: Length| LEFT + arc.as_mm() * scale;
@@ -151,7 +151,7 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
     let words = "The lines side by side, not at their distance: every cell shows the worst reading in it, white was not scanned";
     figure.text(Text::new(point(LEFT, top), words, SMALL).ink(Ink::Grey));
     let flat_height = if across.is_empty() { 0.0 } else { 7.0 + across.len() as f64 * 8.0 };
-    let (head, foot) = (top + 12.0, bottom - flat_height);
+    let (head, foot) = (top + 13.0, bottom - flat_height);
     let ground = &of.map.ground;
     if !upright.is_empty() && foot - head > CELL {
         // From the lowest to the highest place of the wall that any line was to reach or did reach.
@@ -171,9 +171,13 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
             let room = pitch - 1.0;
             let middle = left + wide / 2.0;
             let name = font::fitted(&band.line, room, SMALL, Weight::Bold);
-            figure.text(Text::new(point(middle, head - 5.0), name, SMALL).bold().anchored(Anchor::Middle));
+            figure.text(Text::new(point(middle, head - 7.6), name, SMALL).bold().anchored(Anchor::Middle));
             let azimuth = font::fitted(&format!("{degrees:.0}°"), room, SMALL, Weight::Regular);
-            figure.text(Text::new(point(middle, head - 1.6), azimuth, SMALL).anchored(Anchor::Middle));
+            figure.text(Text::new(point(middle, head - 4.6), azimuth, SMALL).anchored(Anchor::Middle));
+            let least = band.strip.extent().and_then(|(from, to)| band.strip.stretch(from, to).least);
+            let least = least.map_or_else(|| "nothing read".to_owned(), |least| format!("least {}", of.unit.thickness(least)));
+            let least = font::fitted(&least, room, SMALL, Weight::Regular);
+            figure.text(Text::new(point(middle, head - 1.6), least, SMALL).anchored(Anchor::Middle));
             planned(figure, point(left - 0.8, y(band.planned.0)), point(left - 0.8, y(band.planned.1)));
             cells(figure, &band.cells(low, high, rows * SLICES), |cell| (point(left, y(cell.to)), point(left + wide, y(cell.from))));
         }

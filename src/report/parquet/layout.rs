@@ -23,7 +23,7 @@ pub enum LayoutError {
 
 /// Whether a target is a folder of a data set, and not one file.
 pub fn is_folder(out: &Path) -> bool {
-    out.is_dir() || out.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("parquet"))
+    out.is_dir() || !out.is_file() && out.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("parquet"))
 }
 
 /// The place of a run's file under `root`.
