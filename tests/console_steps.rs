@@ -99,7 +99,7 @@ fn an_answer_without_a_name_asks_who_answers() {
 #[test]
 fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     let mut ready = app(Step::Scan, ready());
-    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), reason: None }]);
+    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), against: None }]);
     let mut app = app(Step::Scan, contents());
     assert!(press(&mut app, 's').is_empty());
     assert!(app.message.as_ref().unwrap().text.contains("NOT STARTED"));
@@ -113,14 +113,22 @@ fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     enter(&mut app);
     enter(&mut app);
     let effects = enter(&mut app);
-    assert!(matches!(&effects[0], Effect::AddOverride(reason, by) if reason == "no wind gauge" && by.name == "R. Aldane"));
-    assert_eq!(effects[1], Effect::StartScan { line: "A090".into(), reason: Some("no wind gauge".into()) });
+    // The reason goes with the start, and with nothing else: it is stored once.
+    let [Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((line.as_str(), reason.as_str(), by.name.as_str()), ("A090", "no wind gauge", "R. Aldane"));
 }
 
 #[test]
 fn marks_and_notes_stop_nothing() {
     let mut app = scanning(Direction::Up);
-    assert_eq!(press(&mut app, '2'), [Effect::Command(Command::Mark { kind: MarkKind::Nozzle, text: String::new() })]);
+    let mark = |kind| Effect::Command(Command::Mark { kind, text: String::new() });
+    assert_eq!(press(&mut app, '2'), [mark(MarkKind::Nozzle)]);
+    // The mark is set; words may follow. Without any the next mark is one key away, and Esc or Enter goes on.
+    assert_eq!(press(&mut app, '1'), [mark(MarkKind::Seam)]);
+    assert!(enter(&mut app).is_empty() && app.mode() == Mode::Scanning);
+    press(&mut app, '3');
+    type_in(&mut app, "bracket 2");
+    assert_eq!(enter(&mut app), [Effect::Command(Command::MarkText("bracket 2".into()))]);
     press(&mut app, 'n');
     type_in(&mut app, "e1 q");
     // While a note is typed, readings go on.

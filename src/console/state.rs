@@ -7,7 +7,7 @@ use super::theme::Role;
 use super::{Glyphs, Step, Theme, text};
 use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
 use crate::job::plan::Date;
-use crate::job::validity::Check;
+use crate::job::validity::{Check, Validity, validity};
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Command, LiveView, Phase, Wall};
 use crate::reading::Reading;
@@ -58,7 +58,6 @@ pub enum Effect {
     Answer(Answer),
     Sign(Signature),
     Note(Note),
-    AddOverride(String, Signed),
     /// With verifications that were made of it.
     SetSetup {
         setup: Box<Setup>,
@@ -73,7 +72,8 @@ pub enum Effect {
     Bench(BenchCommand),
     StartScan {
         line: String,
-        reason: Option<String>,
+        /// Why, and by whose name, although the checklist stands against it.
+        against: Option<(String, Signed)>,
     },
     Command(Command),
     OpenRun(RunId),
@@ -112,6 +112,8 @@ pub enum Purpose {
     Block,
     VerifyBlock,
     Distance,
+    /// Words for the mark just set.
+    MarkText,
 }
 
 /// A question to be answered with yes or no.
@@ -368,6 +370,20 @@ impl App {
 
     pub fn setup(&self) -> Setup {
         self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
+    }
+
+    /// Whether a set-up's calibration is the one in force.
+    pub fn is_in_force(&self, setup: &Setup) -> bool {
+        let calibration = self.contents.setups.last().and_then(|entry| entry.setup.calibration.as_ref());
+        calibration.is_some() && calibration == setup.calibration.as_ref()
+    }
+
+    /// How the calibration stands: of the run that is going, else of the set-up in force.
+    pub fn calibration(&self) -> Validity {
+        let Some(scan) = &self.scan else { return self.contents.standing() };
+        let started = scan.view.started_us;
+        let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);
+        validity(started, setup_id, &self.contents.checks)
     }
 
     pub fn obstacles(&self) -> Vec<String> {

@@ -244,6 +244,14 @@ impl Engine {
                 self.wall().marks.push(mark.clone());
                 out.entries.push(Entry::Mark(mark));
             }
+            Command::MarkText(text) => {
+                let mark = self.wall().marks.last_mut().map(|mark| {
+                    mark.text = text;
+                    mark.clone()
+                });
+                // Stored again with its words; the later one counts.
+                out.entries.extend(mark.map(Entry::Mark));
+            }
             Command::Note(text) => {
                 let note = Note { run: None, along, text, at_us };
                 self.wall().notes.push(note.clone());

@@ -88,6 +88,8 @@ pub enum Command {
         kind: MarkKind,
         text: String,
     },
+    /// Words for the mark set last; it keeps its place.
+    MarkText(String),
     Note(String),
     Acknowledge(SpotId),
     AcknowledgeAll,

@@ -143,7 +143,7 @@ pub fn start(app: &mut App) -> Vec<Effect> {
         app.say(Role::Error, format!("NOT STARTED: the checklist stands against it ({}); o overrides with a reason", obstacles.len()));
         return Vec::new();
     }
-    vec![Effect::StartScan { line, reason: None }]
+    vec![Effect::StartScan { line, against: None }]
 }
 
 pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {
@@ -155,6 +155,6 @@ pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {
         || "without a place".to_owned(),
         |along| format!("at {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
     );
-    app.say(Role::Plain, format!("marked {} {place}", kind.word()));
+    prompt::ask_mark_text(app, format!("{} {place}", kind.word()));
     vec![Effect::Command(Command::Mark { kind, text: String::new() })]
 }
