@@ -336,9 +336,7 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     let mut job = ready();
     job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
     let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
-    for mm in [5.0, 20.0] {
-        bench::take(&mut bench, mm);
-    }
+    bench::take(&mut bench, &[5.0, 20.0]);
     let mut app = at_the_bench(job, &bench);
     // Two blocks say what they cannot know.
     let fitted = bench.view.fitted().unwrap().clone();

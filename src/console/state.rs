@@ -4,7 +4,7 @@
 use super::form::Form;
 use super::keys::Mode;
 use super::theme::Role;
-use super::{Glyphs, Step, Theme, text};
+use super::{Glyphs, Step, Theme, origin, text};
 use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
 use crate::job::plan::Date;
 use crate::job::validity::{Check, Validity, validity};
@@ -126,7 +126,7 @@ pub enum Question {
 impl Question {
     pub fn words(self) -> &'static str {
         match self {
-            Self::EndRun => "End this run?",
+            Self::EndRun => "End this run? (d: it is back at its start, note the misclosure and end)",
             Self::EndRunAndQuit => "A run is going. End it and leave?",
         }
     }
@@ -234,6 +234,13 @@ pub struct Opened {
     pub look: WallLook,
 }
 
+/// Where a number comes from, held still while it is read.
+#[derive(Debug, Clone)]
+pub struct OriginShown {
+    pub lines: Vec<origin::Line>,
+    pub top: usize,
+}
+
 /// What stands where the live waveform does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Picture {
@@ -283,6 +290,7 @@ pub struct App {
     pub question: Option<Question>,
     pub message: Option<Message>,
     pub help: Option<usize>,
+    pub origin: Option<OriginShown>,
     pub test_card: bool,
     pub wave_whole: bool,
     /// Leave as soon as the run has ended.
@@ -309,6 +317,7 @@ impl App {
             question: None,
             message: None,
             help: None,
+            origin: None,
             test_card: false,
             wave_whole: false,
             leaving: false,
@@ -325,6 +334,9 @@ impl App {
         }
         if self.help.is_some() {
             return Mode::Help;
+        }
+        if self.origin.is_some() {
+            return Mode::Origin;
         }
         if self.prompt.is_some() {
             return Mode::Typing;

@@ -180,6 +180,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.test_card = false;
             } else if app.help.is_some() {
                 app.help = None;
+            } else if app.origin.take().is_some() {
+                // Back at the run.
             } else if app.step == Step::Review {
                 app.opened = None;
             } else {
@@ -205,6 +207,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             steps::freeze(app);
             Vec::new()
         }
+        Action::Origin => steps::origin(app),
+        Action::AtDatum => at_datum(app),
         Action::WaveSpan => {
             app.wave_whole = !app.wave_whole;
             Vec::new()
@@ -216,6 +220,17 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             Vec::new()
         }
     }
+}
+
+/// Notes how far the encoder is off at the starting point; asked while a run is being ended, it ends as well.
+fn at_datum(app: &mut App) -> Vec<Effect> {
+    let mut effects = vec![Effect::Command(Command::AtDatum)];
+    if app.question.is_some() {
+        effects.extend(answer_question(app, true));
+    } else if let Some(off) = app.scan.as_ref().and_then(|scan| scan.view.misclosure()) {
+        app.say(Role::Plain, off.words());
+    }
+    effects
 }
 
 fn go(app: &mut App, by: usize) -> Vec<Effect> {

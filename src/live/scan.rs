@@ -158,7 +158,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
         seams: request.seams,
         span: start.path.span(),
     };
-    let engine = Engine::new(maker, limits.clone(), request.max_gap, wall);
+    let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
     let wall = engine.wall.clone();
     let view = LiveView {
         phase: Phase::Waiting,
@@ -178,6 +178,8 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
         started_us: start.started_us,
         bells: 0,
         checklist_override: start.checklist_override,
+        start: start.path.start,
+        reach: Length::ZERO,
         gap: None,
     };
     let (view_tx, view_rx) = watch::channel(Arc::new(view));
@@ -316,6 +318,7 @@ impl Driver {
             telemetry: engine.telemetry.clone(),
             counts: engine.counts.clone(),
             bells: engine.bells,
+            reach: engine.reach,
             gap: engine.gap(),
             line: old.line.clone(),
             setup: old.setup.clone(),

@@ -4,6 +4,7 @@
 use super::digits;
 use super::header;
 use super::pen::Pen;
+use crate::console::origin::is_guarded;
 use crate::console::state::{App, Scan};
 use crate::console::text;
 use crate::console::theme::Role;
@@ -77,6 +78,9 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
     }
     let required = scan.view.limits.required(reading.place.course);
     lines.push(match (measurement.thickness, required) {
+        (Some(_), Some(required)) if is_guarded(reading, &scan.view.limits) => {
+            (format!("within U of {}", unit.thickness(required)), Role::Watch)
+        }
         (Some(thickness), Some(required)) if thickness < required => {
             (format!("{} under {}", unit.thickness(required - thickness), unit.thickness(required)), Role::Watch)
         }
@@ -142,6 +146,9 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
                 Quality::None => "no thickness".to_owned(),
                 quality => format!("quality {quality}"),
             };
+            if let Some(required) = scan.view.limits.required(reading.place.course).filter(|_| is_guarded(reading, &scan.view.limits)) {
+                words = format!("{words}: WATCH, {} lies within U of it", unit.thickness(required));
+            }
             let mut flags = measurement.flags.iter();
             match (flags.next(), flags.next()) {
                 (Some(flag), None) => words = format!("{words}: {}", flag.explanation()),
