@@ -127,7 +127,7 @@ fn where_a_number_comes_from() {
         assert!(pages.contains(words), "{words}: {pages}");
     }
     update(&mut app, key(KeyCode::Esc));
-    assert!(text(&app, 80, 24).contains("wall, calibration pending"));
+    assert!(text(&app, 80, 24).contains("wall, cal pending"));
 }
 
 #[test]

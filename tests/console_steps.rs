@@ -445,3 +445,29 @@ fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
         assert!(words.contains(if accepted { "accepted" } else { "REFUSED" }), "{words}");
     }
 }
+
+#[test]
+fn a_return_to_the_start_is_told_and_may_end_the_run() {
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.reading = Some(reading(2.0)));
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum)]);
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("misclosure +2.0 mm over 8700 mm there and back (+0.02 %)"), "{words}");
+    press(&mut app, 'e');
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
+    // A stream without an encoder has no place to be off.
+    change(&mut app, |view| view.reading.as_mut().unwrap().place.along = None);
+    assert!(press(&mut app, 'd').is_empty() && app.message.as_ref().unwrap().text.contains("no encoder counts"));
+}
+
+#[test]
+fn an_old_waveform_at_the_bench_is_called_old() {
+    let bench = Bench::new(app(Step::Calibrate, ready()).setup(), 40.0);
+    let mut app = at_the_bench(ready(), &bench);
+    let mut view = bench.view.clone();
+    view.link.last_byte_us = Some(NOW);
+    update(&mut app, Event::Bench(Arc::new(view), NOW));
+    assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
+    update(&mut app, Event::Clock(NOW + 5_000_000));
+    assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
+}

@@ -282,7 +282,8 @@ impl Hands {
                 }
                 Effect::SetSetup { setup, origin, by, checks } => {
                     // What verified it has said so already.
-                    let said = checks.is_empty().then(|| Event::Done("set-up kept; it is in force from the next run on".to_owned()));
+                    let said =
+                        checks.is_empty().then(|| Event::Done("set-up kept, in force from the next run on; verify it (v)".to_owned()));
                     backend
                         .set_setup(*setup, origin, by)
                         .and_then(|setup_id| checks.into_iter().try_for_each(|check| backend.add_check(Check { setup_id, ..check })))

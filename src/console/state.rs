@@ -12,6 +12,7 @@ use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Command, LiveView, Phase, Wall};
 use crate::reading::Reading;
 use crate::store::{JobContents, Note, RunId, RunState, RunSummary};
+use crate::stream::feed::LinkState;
 use crate::strip::Spot;
 use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{Setup, Waveform};
@@ -126,7 +127,7 @@ pub enum Question {
 impl Question {
     pub fn words(self) -> &'static str {
         match self {
-            Self::EndRun => "End this run? (d: it is back at its start, note the misclosure and end)",
+            Self::EndRun => "End this run?",
             Self::EndRunAndQuit => "A run is going. End it and leave?",
         }
     }
@@ -171,6 +172,19 @@ pub struct Scan {
     pub frozen: Option<Frozen>,
     /// Size of the job file and time when first seen: how fast it grows.
     pub size_at_start: Option<(u64, i64)>,
+}
+
+/// What stands on a screen is not of now when nothing has come for [`STALE_S`]; how old it then is, s.
+fn stale_s(link: &LinkState, now_us: i64) -> Option<f64> {
+    let age = (now_us - link.last_byte_us?) as f64 / 1e6;
+    (age > STALE_S).then_some(age)
+}
+
+impl BenchShown {
+    /// How old the last byte is, when that is worth saying.
+    pub fn stale_s(&self, now_us: i64) -> Option<f64> {
+        stale_s(&self.view.link, now_us)
+    }
 }
 
 impl Scan {
@@ -218,8 +232,7 @@ impl Scan {
         if self.is_over() {
             return None;
         }
-        let age = (now_us - self.view.link.last_byte_us?) as f64 / 1e6;
-        (age > STALE_S).then_some(age)
+        stale_s(&self.view.link, now_us)
     }
 }
 
@@ -436,7 +449,10 @@ impl App {
             Step::Prepare => self.out_of_date(),
             Step::Checklist => self.obstacles(),
             Step::Calibrate if self.contents.setups.is_empty() => vec!["set-up is as planned, not confirmed here".to_owned()],
-            Step::Calibrate => Vec::new(),
+            Step::Calibrate => match self.contents.standing() {
+                Validity::Valid => Vec::new(),
+                doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why())],
+            },
             Step::Scan => {
                 let lines = &self.contents.plan.lines;
                 let open = |name: &str| !self.runs_on(name).any(|run| run.state == RunState::Closed && run.readings > 0);

@@ -121,7 +121,13 @@ fn frame(pen: &mut Pen, area: Rect) {
 pub fn question(question: Question, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  y yes   n no", question.words()), style);
+    pen.put_style(
+        area.x + 1,
+        area.y,
+        area.width - 1,
+        &format!("{}  y yes   n no   d yes, it stands at its start again", question.words()),
+        style,
+    );
 }
 
 /// Every input of a number, under headings; in two columns where there is room.

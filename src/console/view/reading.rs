@@ -23,7 +23,7 @@ pub fn height(pen: &Pen) -> u16 {
 
 pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let calibration = app.calibration();
-    let title = format!("wall, calibration {}", header::word(&calibration));
+    let title = format!("wall, cal {}", header::word(&calibration));
     let Some(reading) = &scan.view.reading else {
         pen.title(Rect { height: 1, ..area }, &title, "");
         let words = if scan.is_over() { "no reading came in this run" } else { "waiting for the first shot" };

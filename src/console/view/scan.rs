@@ -7,6 +7,7 @@ use super::{WIDE, panels, reading};
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::job::validity::Validity;
 use crate::live::Phase;
 use crate::store::RunSummary;
 use ratatui::layout::Rect;
@@ -66,9 +67,11 @@ fn warnings(app: &App, pen: &mut Pen, area: Rect) {
         notes.push("a calibration on blocks is not kept: a run now reads with the set-up before it".to_owned());
     }
     notes.extend(app.out_of_date());
-    for (row, words) in notes.iter().enumerate().take(usize::from(area.height)) {
-        let words = text::clip(&format!("note: {}", safe_text(words)), usize::from(area.width.saturating_sub(2)));
-        pen.put(area.x + 1, area.y + row as u16, area.width - 1, &words, Role::Watch);
+    let role = if matches!(calibration, Validity::Valid) && notes.len() == 1 { Role::Plain } else { Role::Watch };
+    let width = usize::from(area.width.saturating_sub(2));
+    let lines = notes.iter().flat_map(|words| text::wrap(&format!("note: {}", safe_text(words)), width));
+    for (row, words) in lines.enumerate().take(usize::from(area.height)) {
+        pen.put(area.x + 1, area.y + row as u16, area.width - 1, &words, role);
     }
 }
 
