@@ -18,6 +18,7 @@ pub mod new;
 mod ports;
 mod profile;
 mod reevaluate;
+pub mod review;
 mod scan;
 mod session;
 pub mod simulate;
@@ -56,7 +57,7 @@ enum Command {
     /// Acquire one run along a line
     Scan(scan::ScanArgs),
     /// Look at the runs of a job again
-    Review(console::ReviewArgs),
+    Review(review::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
     Reevaluate(reevaluate::ReevaluateArgs),
     /// Write the data of a job for other programs
@@ -80,7 +81,7 @@ pub fn main() -> ExitCode {
         Command::Checklist(args) => checklist::run(args),
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
-        Command::Review(args) => console::review(args),
+        Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Verify(args) => verify::run(&args),
