@@ -24,8 +24,9 @@ pub fn draw(app: &App, opened: &Opened, pen: &mut Pen, body: Rect) {
     let mut rows = Rows::of(body);
     title(app, opened, pen, rows.take(1));
     let limits = opened.limits();
+    let beneath = 2 + u16::from(opened.behind.is_some());
     if opened.overview.direction.is_upright() {
-        let main = rows.take(rows.left().saturating_sub(2));
+        let main = rows.take(rows.left().saturating_sub(beneath));
         let left = Rect { width: (main.width / 2).max(30), ..main };
         let right = Rect { x: left.right() + 1, width: main.width.saturating_sub(left.width + 1), ..main };
         pen.down(left.right(), main);
@@ -33,11 +34,17 @@ pub fn draw(app: &App, opened: &Opened, pen: &mut Pen, body: Rect) {
         strip(opened, &limits, pen, left, positions, section::upright);
         beside(app, opened, &limits, pen, right);
     } else {
-        let height = (rows.left().saturating_sub(2) / 2).max(9);
+        let height = (rows.left().saturating_sub(beneath) / 2).max(9);
         let flat = rows.take(height);
         strip(opened, &limits, pen, flat, flat.width.saturating_sub(8), section::flat);
-        let rest = rows.take(rows.left().saturating_sub(2));
+        let rest = rows.take(rows.left().saturating_sub(beneath));
         beside(app, opened, &limits, pen, rest);
+    }
+    if let Some(behind) = &opened.behind {
+        let line = rows.take(1);
+        let at = opened.at.and_then(|at| at.along()).or(opened.place());
+        let role = if behind.accepted.is_some() { Role::Plain } else { Role::Watch };
+        pen.put(line.x + 1, line.y, line.width - 1, &behind.words(at, pen.look.unit), role);
     }
     stretch_line(opened, &limits, pen, rows.take(1));
     limit_line(opened, &limits, pen, rows.rest());
