@@ -145,7 +145,8 @@ fn label(at: At, unit: LengthUnit) -> String {
 
 /// Beside the strip: the reading, its waveform, spots, and what was noted near.
 fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
-    let wide = area.width >= 70;
+    // Beside a strip that lies flat above there is room for two columns.
+    let wide = area.width >= 70 && !opened.overview.direction.is_upright();
     let room = if wide { area.width / 2 } else { area.width };
     let lines = reading_lines(app, opened, limits, usize::from(room.saturating_sub(2)), pen.look.unit);
     let mut rows = Rows::of(area);
@@ -163,7 +164,7 @@ fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect
     let shown = rows.take(lines.len() as u16);
     put_lines(&lines, pen, shown);
     let room = rows.left();
-    waveform(app, opened, pen, rows.take(if room > 24 { room / 2 } else { (room.saturating_sub(4)).min(9).max(room.min(7)) }));
+    waveform(app, opened, pen, rows.take(if room > 24 { room * 2 / 5 } else { (room.saturating_sub(4)).min(9).max(room.min(7)) }));
     lists(opened, pen, rows.rest());
 }
 
@@ -234,7 +235,7 @@ fn reading_lines(app: &App, opened: &Opened, limits: &Limits, width: usize, unit
     };
     let glyph = app.look.glyphs.level(level);
     let mut lines = vec![(format!("{place}{course}"), Role::Strong), (format!("{glyph} {} {value}", level.word()), role)];
-    lines.push((margin(reading, limits, unit), Role::Plain));
+    lines.push((margin(&Reading { level, ..reading.clone() }, limits, unit), Role::Plain));
     let height = measurement.height_pct.map_or("height unknown".to_owned(), |height| format!("height {height:.0} %"));
     let snr = measurement.snr.map_or(String::new(), |snr| format!(", SNR {:.0} dB", snr.as_db()));
     let quality = match measurement.quality {
