@@ -23,7 +23,7 @@ mod uncertainty;
 mod verify;
 pub mod waveform;
 
-pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate};
+pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate, finds_path};
 pub use calibration::{BlockPoint, Budget, Calibration};
 pub use evaluate::{Evaluator, SetupError};
 pub use measurement::{Flag, Flags, Measurement, Quality};

@@ -382,11 +382,11 @@ mod tests {
         let mut out = Outcome::default();
         assert_eq!(engine.command(Command::AtDatum, 9, &mut out), None);
         let [Entry::Note(note)] = &out.entries[..] else { panic!("{:?}", out.entries) };
-        assert!(note.text.contains("misclosure -1.0 mm over 2000 mm there and back (-0.05 %)"), "{}", note.text);
+        assert!(note.text.contains("misclosure -1.0 mm of 2000 mm there and back (-0.05 %)"), "{}", note.text);
         assert_eq!((note.along, engine.wall().notes.len()), (Some(Length::mm(1999.0)), 1));
         drive(&mut engine, &[1_000]);
         engine.command(Command::AtDatum, 9, &mut out);
-        assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MORE THAN 1 %")), "{:?}", out.entries[1]);
+        assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
     }
 
     #[test]
