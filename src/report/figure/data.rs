@@ -136,16 +136,21 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
     let (width, height) = sheet::PAPER;
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
     let runs = job.runs.iter().filter(|run| run.readings > 0).count();
-    let doubtful: Vec<_> = job
-        .runs
-        .iter()
-        .filter(|run| run.readings > 0)
-        .map(|run| (run.id, job.validity(run)))
-        .filter(|(_, validity)| *validity != Validity::Valid)
-        .map(|(run, validity)| format!("run {run} {}", validity.word().to_uppercase()))
+    let of_word = |word: &str| {
+        let runs = job.runs.iter().filter(|run| run.readings > 0 && job.validity(run).word() == word);
+        runs.map(|run| run.id.to_string()).collect::<Vec<_>>()
+    };
+    let doubtful: Vec<_> = ["suspect", "pending"]
+        .into_iter()
+        .map(|word| (word, of_word(word)))
+        .filter(|(_, runs)| !runs.is_empty())
+        .map(|(word, runs)| format!("CALIBRATION {} of run {}", word.to_uppercase(), runs.join(", ")))
         .collect();
-    let calibration =
-        if doubtful.is_empty() { "all calibrations valid".to_owned() } else { format!("calibration: {}", doubtful.join(", ")) };
+    let calibration = match (doubtful.is_empty(), runs) {
+        (_, 0) => "nothing was read".to_owned(),
+        (true, _) => "all calibrations valid".to_owned(),
+        (false, _) => doubtful.join("; "),
+    };
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
         subtitle: format!("Job {}, {} lines, {runs} runs; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),

@@ -347,3 +347,90 @@ fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
     let words = format!("Each row is the least reading of {each} of the line. Nothing is interpolated, smoothed or filled in.");
     figure.text(Text::new(point(0.0, top + 3.0 + taken + SMALL), words, SMALL).ink(Ink::Grey));
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::Item;
+    use super::*;
+
+    const BEAM: Length = Length::mm(5.0);
+
+    fn figure(strip: &Strip, to: f64) -> Figure {
+        let spans = [CourseSpan {
+            course: Some(1),
+            from: Length::ZERO,
+            to: Length::mm(to),
+            nominal: Some(Length::mm(10.0)),
+            required: Some(Length::mm(6.0)),
+        }];
+        let (width, height) = paper(Direction::Up);
+        draw(&StripFigure {
+            title: "test".into(),
+            subtitle: String::new(),
+            direction: Direction::Up,
+            unit: LengthUnit::Mm,
+            from: Length::ZERO,
+            to: Length::mm(to),
+            strip,
+            earlier: None,
+            spans: &spans,
+            seams: &[],
+            marks: &[],
+            spots: &[],
+            beam: BEAM,
+            max_gap: Length::mm(10.0),
+            width,
+            height,
+        })
+    }
+
+    /// Height on paper that an ink fills inside the section, least to greatest `y`; legends lie beneath it.
+    fn filled(figure: &Figure, ink: Ink) -> f64 {
+        let areas = figure.items.iter().filter_map(|item| match item {
+            Item::Areas { areas, ink: of } if *of == ink => Some(areas),
+            _ => None,
+        });
+        let section = areas.flatten().filter(|area| area.iter().all(|p| p.y <= figure.height - FOOT + 1e-6));
+        section.map(|area| area.iter().map(|p| p.y).fold(0.0, f64::max) - area.iter().map(|p| p.y).fold(f64::MAX, f64::min)).sum()
+    }
+
+    fn push(strip: &mut Strip, from: i32, to: i32, thickness: Option<f64>, level: Level) {
+        for place in from..to {
+            strip.push(Some(Length::mm(f64::from(place) + 0.5)), thickness.map(Length::mm), level);
+        }
+    }
+
+    #[test]
+    fn one_thin_reading_in_ten_metres_is_drawn() {
+        let mut strip = Strip::default();
+        push(&mut strip, 0, 10_000, Some(9.5), Level::Sound);
+        push(&mut strip, 7_003, 7_004, Some(5.0), Level::Thin);
+        let figure = figure(&strip, 10_000.0);
+        assert!(filled(&figure, Ink::Vermilion) >= 0.24, "{}", filled(&figure, Ink::Vermilion));
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "◆")));
+    }
+
+    #[test]
+    fn what_was_not_read_is_not_filled_and_a_gap_is_as_long_as_it_is() {
+        let mut strip = Strip::default();
+        push(&mut strip, 0, 400, Some(9.5), Level::Sound);
+        push(&mut strip, 450, 700, Some(9.5), Level::Sound);
+        let figure = figure(&strip, 1_000.0);
+        let blank = filled(&figure, Ink::White);
+        let sound = filled(&figure, Ink::Pale);
+        // 650 of 1000 mm were read.
+        let section: f64 = sound / 0.65;
+        assert!((blank / section - 0.05).abs() < 0.002, "{blank} of {section}");
+        assert!(sound < 0.67 * (figure.height - FOOT), "the rest of the line was filled: {sound}");
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text.contains("gap: no reading over 50 mm"))));
+    }
+
+    #[test]
+    fn long_lines_are_cut_into_equal_pages_that_meet() {
+        let all = pages(Length::ZERO, Length::mm(13_000.0), Length::mm(6_000.0));
+        assert_eq!(all.len(), 3);
+        assert_eq!((all[0].1, all[1].1, all[2].1), (all[1].0, all[2].0, Length::mm(13_000.0)));
+        assert_eq!(pages(Length::ZERO, Length::mm(6_000.0), Length::mm(6_000.0)).len(), 1);
+        assert_eq!(pages(Length::ZERO, Length::ZERO, Length::mm(6_000.0)).len(), 1);
+    }
+}
