@@ -3,8 +3,8 @@
 mod common;
 use common::*;
 
+use backwall::job::Plan;
 use backwall::job::checklist::{Checklist, Signed};
-use backwall::job::{Plan, validity};
 use backwall::reading::Reading;
 use backwall::report::csv::{CsvError, write_readings};
 use backwall::report::readings::Source;
@@ -63,14 +63,28 @@ impl Job {
         let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::us(12.0), bits: 12 };
         writer.append_blocking(run, Entry::TimeBase(base)).unwrap();
         let path = self.plan.path(&planned);
+        let mut least: Option<(Length, Reading)> = None;
         for seq in 0..1200u32 {
             let at = Length::mm(f64::from(seq) * 5.0 + 0.125);
             let place = Place { along: Some(at), course: path.course_at(at), speed: (seq > 2).then_some(Speed::mm_s(40.0)) };
             let reading = reading(seq, started_us, place, wall(at.as_mm()), &self.plan.limits());
+            if let Some(thickness) = reading.measurement.thickness.filter(|_| reading.level >= Level::Watch)
+                && least.as_ref().is_none_or(|(known, _)| thickness < *known)
+            {
+                least = Some((thickness, reading.clone()));
+            }
             let samples: Vec<i16> = (0..256).map(|sample| if sample % 64 == 5 { 900 } else { (sample % 7) as i16 }).collect();
             let waveform = Some(Waveform { base, samples: samples.into() });
             writer.append_blocking(run, Entry::Reading { reading, waveform }).unwrap();
         }
+        if let Some((least, of)) = least {
+            let edges = of.place.along.map(|at| (at - Length::mm(40.0), at + Length::mm(35.5)));
+            let (least_at, least_seq, level, course) = (of.place.along, of.seq, of.level, of.place.course);
+            let spot = Spot { id: 1, edges, least, least_at, least_seq, level, course, readings: 16, acknowledged: true };
+            writer.append_blocking(run, Entry::Spot(spot)).unwrap();
+        }
+        let mark = Mark { kind: MarkKind::Nozzle, along: Some(Length::mm(1250.0)), seq: None, text: "N2 <b>".into(), at_us: started_us };
+        writer.append_blocking(run, Entry::Mark(mark)).unwrap();
         writer.close_run(run, CloseReason::Operator, 0).unwrap();
         run
     }
@@ -179,7 +193,7 @@ fn parquet_holds_what_the_csv_holds_digit_for_digit_with_its_units() {
             Some(match what {
                 "readings" => 2400,
                 "statistics" => 6,
-                _ => 0,
+                _ => 1,
             }),
             "{what}"
         );
@@ -300,6 +314,8 @@ fn pictures_say_in_words_what_they_show() {
     for part in [
         "◆",
         "THIN",
+        "THIN 4.87 mm at 3.500 m, 76 mm long",
+        "nozzle marked at 1.250 m: N2 <b>",
         "no echo over 64 mm",
         "seam at 2.000 m",
         "course 2, nominal 9.00 mm, required 5.50 mm",
