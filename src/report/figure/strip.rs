@@ -192,7 +192,8 @@ struct Rows {
     rows: Vec<Row>,
     /// How much of the line one row stands for.
     each: Length,
-    nominal: f64,
+    /// Ends of each course on paper, and its nominal thickness.
+    nominal: Vec<(f64, f64, f64)>,
 }
 
 impl Rows {
@@ -203,10 +204,13 @@ impl Rows {
         let least = Length::mm(Self::FINEST / axes.along).max(strip.beam);
         let count = ((strip.to - strip.from) / least).floor().clamp(1.0, 20_000.0) as usize;
         let rows = strip.strip.rows(strip.from, strip.to, count);
-        let nominal = strip.spans.iter().filter_map(|span| span.nominal).reduce(Length::min).unwrap_or(Length::mm(5.0));
+        let nominal = strip
+            .spans
+            .iter()
+            .map(|span| (axes.u(span.from), axes.u(span.to), span.nominal.map_or(axes.depth / 2.0, |nominal| axes.v(nominal))));
         Self {
             each: (strip.to - strip.from) / count as f64,
-            nominal: axes.v(nominal),
+            nominal: nominal.collect(),
             rows: rows
                 .iter()
                 .filter(|row| !row.bin.is_empty())
@@ -220,6 +224,12 @@ impl Rows {
         }
     }
 
+    /// As deep as the wall should be, from one end to the other.
+    fn to_nominal(&self, from: f64, to: f64, axes: &Axes) -> Vec<(Point, Point)> {
+        let inside = self.nominal.iter().map(|(low, high, v)| (low.max(from), high.min(to), *v)).filter(|(low, high, _)| low < high);
+        inside.map(|(low, high, v)| (axes.at(low, 0.0), axes.at(high, v))).collect()
+    }
+
     fn draw(&self, figure: &mut Figure, axes: &Axes, holes: &[Hole]) {
         // Neighbouring rows of one level are one area.
         let groups =
@@ -231,18 +241,17 @@ impl Rows {
         fill(figure, Level::Unjudged);
         fill(figure, Level::Sound);
         // A row holds what was read anywhere in it; a hole is as long as it is. Only WATCH and THIN go over it.
-        let corners = |hole: &Hole, v: f64| (axes.at(axes.u(hole.from), 0.0), axes.at(axes.u(hole.to), v));
-        let blank = holes.iter().map(|hole| {
-            let (a, b) = corners(hole, axes.depth);
+        let ends = |hole: &Hole| (axes.u(hole.from), axes.u(hole.to));
+        let blank = holes.iter().map(ends).map(|(from, to)| {
+            let (a, b) = (axes.at(from, 0.0), axes.at(to, axes.depth));
             vec![a, point(b.x, a.y), b, point(a.x, b.y)]
         });
         figure.areas(blank.collect(), Ink::White);
-        let mut no_echo: Vec<_> = holes.iter().filter(|hole| hole.no_echo).map(|hole| corners(hole, self.nominal)).collect();
-        no_echo.extend(groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::Lost).filter_map(|group| {
-            let (from, to) = (group[0].u.0, group[group.len() - 1].u.1);
-            let told = holes.iter().any(|hole| axes.u(hole.from) <= from && axes.u(hole.to) >= to);
-            (!told).then(|| (axes.at(from, 0.0), axes.at(to, self.nominal)))
-        }));
+        let mut no_echo: Vec<(f64, f64)> = holes.iter().filter(|hole| hole.no_echo).map(ends).collect();
+        let lost = groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::Lost);
+        let lost = lost.map(|group| (group[0].u.0, group[group.len() - 1].u.1));
+        no_echo.extend(lost.filter(|(from, to)| !holes.iter().map(ends).any(|hole| hole.0 <= *from && hole.1 >= *to)));
+        let no_echo: Vec<_> = no_echo.into_iter().flat_map(|(from, to)| self.to_nominal(from, to, axes)).collect();
         figure.hatch(&no_echo, HATCH_APART, HATCH);
         fill(figure, Level::Watch);
         fill(figure, Level::Thin);
