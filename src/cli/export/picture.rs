@@ -52,7 +52,7 @@ fn only<'a>(order: &Order<'a>, shown: &str) -> anyhow::Result<Source<'a>> {
 
 fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let args = order.args;
-    let several = args.out.is_dir() || args.out.extension().is_none();
+    let several = args.out.is_dir() || order.sources.len() > 1 && args.out.extension().is_none();
     let sources =
         if several { order.sources.clone() } else { vec![only(order, "strip").context("several strips need a folder as --out")?] };
     if several {
