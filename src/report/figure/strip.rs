@@ -365,6 +365,10 @@ mod tests {
     const BEAM: Length = Length::mm(5.0);
 
     fn figure(strip: &Strip, to: f64) -> Figure {
+        with_earlier(strip, None, to)
+    }
+
+    fn with_earlier(strip: &Strip, earlier: Option<(&Strip, String)>, to: f64) -> Figure {
         let spans = [CourseSpan {
             course: Some(1),
             from: Length::ZERO,
@@ -381,7 +385,7 @@ mod tests {
             from: Length::ZERO,
             to: Length::mm(to),
             strip,
-            earlier: None,
+            earlier,
             spans: &spans,
             seams: &[],
             marks: &[],
@@ -432,6 +436,18 @@ mod tests {
         assert!((blank / section - 0.05).abs() < 0.002, "{blank} of {section}");
         assert!(sound < 0.67 * (figure.height - FOOT), "the rest of the line was filled: {sound}");
         assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text.contains("gap: no reading over 50 mm"))));
+    }
+
+    #[test]
+    fn an_earlier_survey_is_an_outline_with_its_name_and_fills_nothing() {
+        let (mut now, mut then) = (Strip::default(), Strip::default());
+        push(&mut now, 0, 500, Some(9.0), Level::Sound);
+        push(&mut then, 0, 1_000, Some(9.5), Level::Sound);
+        let figure = with_earlier(&now, Some((&then, "2021".into())), 1_000.0);
+        let outlines = |item: &&Item| matches!(item, Item::Lines { stroke, .. } if stroke.ink == Ink::Purple);
+        assert_eq!(figure.items.iter().filter(outlines).count(), 2, "once in the section, once in the legend");
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "2021")));
+        assert_eq!(filled(&figure, Ink::Pale), filled(&super::tests::figure(&now, 1_000.0), Ink::Pale));
     }
 
     #[test]
