@@ -204,6 +204,12 @@ impl Tally {
         of(&kept, self.span(scope), scope.max_gap)
     }
 
+    /// The gaps longer than the procedure allows, in rising order; those that [`Coverage`] counts.
+    pub fn gaps_over(&self, scope: &Scope<'_>) -> Vec<Gap> {
+        let (Some(span), Some(most)) = (self.span(scope), scope.max_gap) else { return Vec::new() };
+        gaps(&self.kept.iter().collect::<Vec<_>>(), span).into_iter().filter(|gap| gap.length() > most).collect()
+    }
+
     /// Course by course in rising number; readings of no known course last. A course the path crosses but nobody drove
     /// is there too, with no readings.
     pub fn by_course(&self, scope: &Scope<'_>) -> Vec<OfCourse> {
@@ -355,15 +361,19 @@ fn percentiles(sorted: &[f64]) -> Option<Percentiles> {
     Some(Percentiles { p1: at(0.01)?, p5: at(0.05)?, p25: at(0.25)?, p50: at(0.50)?, p75: at(0.75)?, p95: at(0.95)? })
 }
 
-fn coverage(kept: &[&Kept], (from, to): (Length, Length), max_gap: Option<Length>) -> Coverage {
+/// Every stretch between neighbouring places with a thickness, and to the two ends, in rising order.
+fn gaps(kept: &[&Kept], (from, to): (Length, Length)) -> Vec<Gap> {
     let read = kept.iter().filter(|kept| kept.thickness_mm.is_finite()).filter_map(|kept| kept.along());
     let mut places: Vec<Length> = read.filter(|along| *along >= from && *along <= to).collect();
     places.sort_by(Length::total_cmp);
+    let starts = std::iter::once(from).chain(places.iter().copied());
+    starts.zip(places.iter().copied().chain([to])).map(|(from, to)| Gap { from, to }).collect()
+}
+
+fn coverage(kept: &[&Kept], (from, to): (Length, Length), max_gap: Option<Length>) -> Coverage {
     let mut largest = Gap { from, to: from };
     let (mut over, mut uncovered) = (0, Length::ZERO);
-    let mut last = from;
-    for place in places.into_iter().chain([to]) {
-        let gap = Gap { from: last, to: place };
+    for gap in gaps(kept, (from, to)) {
         if gap.length() > largest.length() {
             largest = gap;
         }
@@ -371,7 +381,6 @@ fn coverage(kept: &[&Kept], (from, to): (Length, Length), max_gap: Option<Length
             over += 1;
             uncovered = uncovered + gap.length();
         }
-        last = place;
     }
     let length = to - from;
     let share = max_gap.filter(|_| length > Length::ZERO).map(|_| (1.0 - uncovered / length).clamp(0.0, 1.0));
