@@ -5,7 +5,7 @@ use super::worked::{Answer, Refusal, Source, Worked, positive};
 use crate::units::Length;
 use serde::Serialize;
 
-const AVERAGE: Source =
+pub const AVERAGE: Source =
     Source::published("API 653, corroded areas of the shell: t1, t2 and L = 3.7 (D t2)^0.5 (3rd to 5th edition wording)");
 const PITS: Source = Source::from_memory("API 653 4.3.2.2, widely scattered pits: half t_min, and 2 in. in 8 in.");
 
