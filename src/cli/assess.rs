@@ -102,6 +102,8 @@ fn of_line(line: &LineAssessment, unit: LengthUnit, working: bool) -> Vec<String
     let mut rows = vec![SUMMARY.map(str::to_owned)];
     rows.extend(line.courses.iter().map(|course| summary_row(course, unit)));
     lines.extend(table(&rows));
+    let checks = |course: &CourseAssessment| course.checks.iter().map(|check| format!("  ! {}: {check}", name(course))).collect::<Vec<_>>();
+    lines.extend(line.courses.iter().flat_map(checks));
     for compared in &line.comparisons {
         lines.extend(comparison(compared, unit));
     }

@@ -2,7 +2,7 @@
 //! what is missing for the rest.
 
 use super::{LineComparison, Request};
-use crate::integrity::average::{Lowest, judge, lowest_average, pits, tank_length};
+use crate::integrity::average::{Lowest, judge, lasting, lowest_average, pits, tank_length};
 use crate::integrity::extreme::{Blocks, least_expected};
 use crate::integrity::interval::{self, Rules};
 use crate::integrity::rate::{Rate, Term, Wall, date_after, rate, remaining_life, years_between};
@@ -60,6 +60,8 @@ pub struct CourseAssessment {
     pub summary: Summary,
     /// Every number with its way.
     pub numbers: Vec<Worked>,
+    /// What does not agree and must be looked at.
+    pub checks: Vec<String>,
     /// What could not be answered, and why.
     pub missing: Vec<String>,
 }
@@ -84,6 +86,7 @@ pub(super) fn assess(facts: &Facts<'_>, found: OfCourse) -> CourseAssessment {
         statistics: found.statistics,
         summary: Summary::default(),
         numbers: Vec::new(),
+        checks: Vec::new(),
         missing: Vec::new(),
     };
     let courses = &facts.plan.asset.courses;
@@ -170,8 +173,8 @@ impl Work<'_> {
         };
         match (self.course.required, calculated) {
             (Some(told), Some(calculated)) if calculated > told => {
-                self.done.missing.push(format!(
-                    "CHECK: the plan requires {} mm and the formula {} mm; the plan's counts here, and it is the lesser",
+                self.done.checks.push(format!(
+                    "the plan requires {} mm and the formula {} mm; the plan's counts here, and it is the lesser",
                     LengthUnit::Mm.thickness(told),
                     LengthUnit::Mm.thickness(calculated)
                 ));
@@ -438,6 +441,10 @@ impl Work<'_> {
         if tank {
             let judged = judge(lowest.average, least, required, allowance);
             self.done.summary.passes = self.take(judged).map(|passes| passes.both());
+            if let Some(rate) = rate.filter(|rate| *rate > LossRate::ZERO) {
+                let lasting = lasting(lowest.average, least, required, rate);
+                self.take(lasting);
+            }
             let pits = pits(&self.readings, required, allowance, self.facts.plan.limits.max_gap);
             self.take(pits);
         } else {
