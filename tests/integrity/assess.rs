@@ -195,6 +195,7 @@ fn an_earlier_table_in_inches_is_compared_once_its_unit_is_told() {
     scan(&now, NOW_US, 0.0, |x| Some(wall(x, 0.0)));
     let csv = folder.path().join("earlier.csv");
     let rows: String = (0..2000).map(|i| format!("{:.4},{:.5}\n", f64::from(i) / 25.4, (wall(f64::from(i), 0.0) + 0.5) / 25.4)).collect();
+    let thinner: String = (0..2000).map(|i| format!("{},{:.5}\n", f64::from(i), wall(f64::from(i), 0.0) - 0.5)).collect();
     std::fs::write(&csv, format!("Elev,Wall\n{rows}")).unwrap();
     let (now, csv) = (now.to_str().unwrap(), csv.to_str().unwrap());
     let names = ["--column", "position=Elev", "--column", "thickness=Wall", "--earlier-line", "A090"];
@@ -206,6 +207,10 @@ fn an_earlier_table_in_inches_is_compared_once_its_unit_is_told() {
     super::close(compared["comparison"]["whole"]["mean"]["difference_mm"].as_f64().unwrap(), -0.5, 0.01);
     assert_eq!(compared["comparison"]["whole"]["mean"]["change"].as_str(), Some("thinner"));
     assert!(has(&compared["warnings"], "does not tell its datum") && has(&compared["warnings"], "does not tell its velocity"));
+    let grown = folder.path().join("grown.csv");
+    std::fs::write(&grown, format!("position_mm,thickness_mm\n{thinner}")).unwrap();
+    let found = json(&[now, "--earlier", grown.to_str().unwrap(), "--earlier-line", "A090", "--earlier-u", "0.2mm"]);
+    assert!(has(&found["lines"][0]["comparisons"][0]["warnings"], "a wall does not grow"));
     let wrong_unit = json(&[&[now, "--earlier", csv], &names[..], &["--unit", "mm"]].concat());
     assert!(has(&wrong_unit["lines"][0]["comparisons"][0]["warnings"], "check the unit"));
     assert!(refused(&[now, "--earlier", csv, "--earlier-date", "2016-01-01", "--earlier-date", "2017-01-01"]).contains("one for each"));

@@ -2,7 +2,7 @@
 
 use super::Request;
 use crate::report::earlier::Survey;
-use crate::strip::compare::{Alignment, Comparison, Point, SurveyLine, Verdict, align, compare, other_datum, warnings};
+use crate::strip::compare::{Alignment, Change, Comparison, Point, SurveyLine, Verdict, align, compare, other_datum, warnings};
 use crate::units::Length;
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -101,6 +101,11 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
     let comparison = compare(&now.points, &earlier.points, offset, &request.settings);
     if comparison.bins.is_empty() {
         found.not_compared = Some("the two read no common stretch of wall".to_owned());
+    }
+    if comparison.stretches.iter().any(|stretch| stretch.mean.change == Change::Thicker) {
+        let what =
+            "a wall does not grow: stretches that read thicker tell of another place, another set-up or a wrong reading, now or then";
+        found.warnings.push(what.to_owned());
     }
     found.comparison = Some(comparison);
     found.earlier = earlier.points.iter().map(|point| Point { along: point.along + offset, ..*point }).collect();
