@@ -1,8 +1,13 @@
 //! Exports and reports.
 
+pub mod contents;
 pub mod csv;
 pub mod document;
 pub mod figure;
 pub mod pdf;
+pub mod readings;
 pub mod svg;
+pub mod table;
+pub mod template;
+pub mod whole_file;
 pub mod words;

@@ -1,11 +1,12 @@
 //! `backwall export JOB --format csv --out PATH`: readings for other programs.
 
-use crate::report::csv;
-use crate::store::{EvaluationId, EvaluationSummary, JobFile, JobReader, RunId, StoreError};
+use super::work::interruptible;
+use crate::report::csv::{self, CsvError};
+use crate::report::readings::Source;
+use crate::report::whole_file;
+use crate::store::{EvaluationId, EvaluationSummary, JobFile, JobReader, RunId, RunSummary, StoreError};
 use anyhow::{Context, bail};
-use std::fs::File;
-use std::io::{BufWriter, Read, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Format {
@@ -34,20 +35,21 @@ pub struct Args {
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
-    let all: Vec<RunId> = reader.runs()?.iter().map(|run| run.id).collect();
+    let job = reader.contents()?;
     let evaluation = args.evaluation.map(|id| evaluation(&reader, id)).transpose()?;
-    let runs = match args.run.or(evaluation.as_ref().map(|evaluation| evaluation.start.run)) {
-        Some(run) if !all.contains(&run) => bail!(StoreError::NoSuchRun { path: args.job.clone(), run }),
-        Some(run) => vec![run],
-        None => all,
+    let wanted = args.run.or(evaluation.as_ref().map(|evaluation| evaluation.start.run));
+    let sources: Vec<Source<'_>> = match (wanted, &evaluation) {
+        (None, _) => job.runs.iter().map(Source::Run).collect(),
+        (Some(run), _) if job.runs.iter().all(|known| known.id != run) => bail!(StoreError::NoSuchRun { path: args.job.clone(), run }),
+        (Some(run), evaluation) => {
+            let of_run = |known: &&RunSummary| known.id == run;
+            job.runs.iter().filter(of_run).map(|run| evaluation.as_ref().map_or(Source::Run(run), |e| Source::Evaluation(e, run))).collect()
+        }
     };
-    refuse_database(&args.out)?;
-    let readings = write_whole(&args.out, |out| match args.format {
-        Format::Csv => Ok(match &evaluation {
-            None => csv::write_readings(&reader, &runs, out)?,
-            Some(evaluation) => csv::write_evaluation(&reader, evaluation, out)?,
-        }),
-    })?;
+    let runs: Vec<RunId> = sources.iter().map(|source| source.run().id).collect();
+    let readings = interruptible("readings", |tick| {
+        whole_file::write::<_, CsvError>(&args.out, |out| csv::write_readings(&reader, &job, &sources, out, tick))
+    })??;
     let out = args.out.display().to_string();
     if args.json {
         let evaluation = args.evaluation;
@@ -68,38 +70,4 @@ fn evaluation(reader: &JobReader, id: EvaluationId) -> anyhow::Result<Evaluation
     all.into_iter()
         .find(|evaluation| evaluation.id == id)
         .with_context(|| format!("{}: there is no evaluation {id} in this job; it has: {known}", reader.path().display()))
-}
-
-/// An export must never take the place of a job file.
-fn refuse_database(out: &Path) -> anyhow::Result<()> {
-    let mut head = [0; 16];
-    let is_database = File::open(out).and_then(|mut file| file.read_exact(&mut head)).is_ok() && head.starts_with(b"SQLite format 3");
-    if is_database {
-        bail!("{}: this is a job file or another database, and an export would replace it; choose another name", out.display());
-    }
-    Ok(())
-}
-
-/// Writes beside the file and renames, so that the name never holds half an export.
-fn write_whole<T>(out: &Path, write: impl FnOnce(&mut BufWriter<&File>) -> anyhow::Result<T>) -> anyhow::Result<T> {
-    let mut name = out.file_name().with_context(|| format!("{}: not a file name", out.display()))?.to_owned();
-    name.push(format!(".part-{}", std::process::id()));
-    let part = out.with_file_name(name);
-    let written = (|| {
-        let file = File::create(&part).with_context(|| format!("{}: cannot be written; check that its folder exists", part.display()))?;
-        let mut buffered = BufWriter::new(&file);
-        let done = write(&mut buffered)?;
-        buffered.flush().with_context(|| format!("{}: not written to the end", part.display()))?;
-        drop(buffered);
-        file.sync_all().with_context(|| format!("{}: not written to the end", part.display()))?;
-        Ok(done)
-    })();
-    let renamed = written.and_then(|done| {
-        std::fs::rename(&part, out).with_context(|| format!("{}: cannot be put in place", out.display()))?;
-        Ok(done)
-    });
-    if renamed.is_err() {
-        let _ = std::fs::remove_file(&part);
-    }
-    renamed
 }
