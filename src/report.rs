@@ -3,8 +3,10 @@
 pub mod contents;
 pub mod csv;
 pub mod document;
+pub mod earlier;
 pub mod figure;
 pub mod pdf;
+pub mod png;
 pub mod readings;
 pub mod svg;
 pub mod table;

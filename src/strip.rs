@@ -1,6 +1,8 @@
-//! PURE. Thickness against distance: levels, bins that keep the worst, spots, statistics, and the unrolled wall.
+//! PURE. Thickness against distance: levels, bins that keep the worst, spots, statistics, the unrolled wall, and
+//! the comparison of two surveys.
 
 pub mod bins;
+pub mod compare;
 pub mod histogram;
 pub mod level;
 pub mod map;

@@ -1,16 +1,21 @@
 //! Every step of the console as it stands on screen, kept as text; and what must be true of it in any look.
 
+#[path = "console/bench.rs"]
+mod bench;
 #[path = "console/fixture.rs"]
 mod fixture;
 
 use backwall::console::state::{App, Event};
+use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme};
 use backwall::live::Phase;
+use backwall::live::bench::{Bench, BenchView, Hold};
 use backwall::store::RunState;
 use backwall::travel::Direction;
 use backwall::units::{Length, LengthUnit};
 use fixture::*;
 use ratatui::style::{Color, Modifier, Style};
+use std::sync::Arc;
 
 const SIZES: [(u16, u16); 2] = [(80, 24), (190, 50)];
 
@@ -35,6 +40,37 @@ fn checklist() {
 #[test]
 fn calibrate() {
     snap!("calibrate", &app(Step::Calibrate, ready()));
+}
+
+#[test]
+fn calibrate_on_blocks() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut app = app(Step::Calibrate, job);
+    update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
+    snap!("calibrate_open", &app);
+    let mut show = |bench: &mut Bench| {
+        bench.view.link.what = "serial:PORT".into();
+        update(&mut app, Event::Bench(Arc::new(bench.view.clone()), NOW));
+        app.clone()
+    };
+    bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 12);
+    snap!("calibrate_unsteady", &show(&mut bench));
+    for mm in [5.0, 20.0] {
+        bench::take(&mut bench, mm);
+    }
+    snap!("calibrate_two_blocks", &show(&mut bench));
+    for mm in [3.0, 8.0, 12.0] {
+        bench::take(&mut bench, mm);
+    }
+    bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
+    let mut app = show(&mut bench);
+    snap!("calibrate_verify", &app);
+    for picture in ["residuals", "pulse", "words"] {
+        update(&mut app, letter('c'));
+        insta::assert_snapshot!(format!("calibrate_{picture}_80x24"), text(&app, 80, 24));
+    }
 }
 
 #[test]

@@ -148,6 +148,12 @@ fn mistakes_say_what_happened_where_and_what_to_do() {
         (&["scan", path, "--line", "C1", "--stream", "file:no-such-file", "--headless"], 1, &["no-such-file"]),
         (&["scan", path, "--line", "C1", "--stream", "carrier-pigeon:7", "--headless"], 2, &["carrier-pigeon"]),
         (&["scan", path, "--line", "C1", "--headless"], 1, &["--stream"]),
+        // Bytes that are no stream of this profile; the run is there, closed and empty.
+        (
+            &["scan", path, "--line", "C1", "--stream", "file:Cargo.lock", "--pace", "max", "--headless"],
+            1,
+            &["recorded nothing", "no good frame", "profile try open-packet", "file:Cargo.lock"],
+        ),
         (&["verify", "README.md"], 1, &["README.md"]),
         (&["no-such-command"], 2, &["no-such-command"]),
     ];

@@ -2,13 +2,13 @@
 //! measured distance.
 
 use super::console::{OpenArgs, ScreenArgs};
-use super::session::{Session, runtime};
+use super::session::{Session, StreamArgs, runtime};
 use crate::job::checklist::Signed;
 use crate::job::validity::{Check, Validity, default_tolerance};
 use crate::live::blocks::{BlockShots, collect, count_travel};
 use crate::store::JobContents;
 use crate::stream::profile::Profile;
-use crate::stream::spec::StreamSpec;
+use crate::stream::spec::{Pace, StreamSpec};
 use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{Block, CalibrationInput, calibrate, verify_block};
 use crate::ultrasound::{Calibration, Setup};
@@ -65,6 +65,9 @@ pub struct CalibrateArgs {
     /// Serial number of the block set
     #[arg(long, value_name = "SERIAL", default_value = "")]
     pub block_serial: String,
+    /// On the console: the probe's stream, serial:PORT[@BAUD], tcp:HOST:PORT or file:PATH
+    #[arg(long, conflicts_with_all = ["at", "verify", "encoder", "headless"])]
+    pub stream: Option<StreamSpec>,
     /// A profile's path, or the name of a shipped or user profile
     #[arg(long, default_value = "open-packet")]
     pub profile: String,
@@ -87,7 +90,8 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
         bail!("nothing to measure: give --at 5.00=STREAM for each block, --verify 10.00=STREAM, or --encoder 1000=STREAM");
     }
     if nothing {
-        return super::console::calibrate(OpenArgs::of(args.job, args.screen));
+        let stream = StreamArgs { stream: args.stream, profile: args.profile, pace: Pace::Device, record: None };
+        return super::console::calibrate(OpenArgs { stream, operator: args.operator, ..OpenArgs::of(args.job, args.screen) });
     }
     if args.tolerance.is_some_and(|mm| !(mm.is_finite() && mm > 0.0)) {
         bail!("--tolerance must be greater than 0 mm");

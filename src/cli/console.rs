@@ -6,10 +6,13 @@ use super::reevaluate;
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ScanHandle, Step, Theme};
 use crate::job::checklist::{Answer, Signature, Signed};
+use crate::job::validity::Check;
 use crate::live::Wall;
+use crate::live::bench::BenchHandle;
 use crate::store::{JobContents, JobFile, Note, RunId};
 use crate::strip::spot::Sample;
 use crate::strip::{AlarmSettings, SpotWatch, Strip};
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
 use anyhow::{Context, bail};
 use clap::Args;
@@ -210,9 +213,17 @@ impl Backend for Desk {
     fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
         Ok(self.session.file.writer().add_override(reason, by)?)
     }
-    fn set_setup(&mut self, setup: Setup, by: Signed) -> anyhow::Result<()> {
-        self.session.file.writer().add_setup(setup, "typed".to_owned(), by)?;
-        Ok(())
+    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+        Ok(self.session.file.writer().add_setup(setup, origin, by)?)
+    }
+    fn add_check(&mut self, check: Check) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().add_check(check)?)
+    }
+    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().add_encoder_check(check, by)?)
+    }
+    fn start_bench(&mut self) -> anyhow::Result<BenchHandle> {
+        self.session.start_bench()
     }
     fn start_scan(&mut self, line: &str, override_reason: Option<String>) -> anyhow::Result<ScanHandle> {
         let scan = self.session.start(line, override_reason, |_| {})?;

@@ -47,6 +47,21 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         }
     };
     let runs: Vec<RunId> = sources.iter().map(|source| source.run().id).collect();
+    if let Ok(figure) = std::env::var("FIG") {
+        let run = sources[0].run();
+        let wall = crate::report::figure::data::RunWall::read(&reader, sources[0], &mut |_, _| true)?;
+        let mut stretch = crate::report::figure::data::stretch(run, &wall.strip);
+        if let Ok(to) = std::env::var("TO") {
+            stretch.1 = crate::units::Length::mm(to.parse()?);
+        }
+        if let Ok(to) = std::env::var("FROM") {
+            stretch.0 = crate::units::Length::mm(to.parse()?);
+        }
+        let drawn = crate::report::figure::data::strip_figure(&job, run, &job.validity(run), &wall, stretch, job.plan.job.units);
+        let _ = figure;
+        whole_file::write_bytes(&args.out, &crate::report::png::png(&drawn, 130)?)?;
+        return Ok(());
+    }
     let readings = interruptible("readings", |tick| {
         whole_file::write::<_, CsvError>(&args.out, |out| csv::write_readings(&reader, &job, &sources, out, tick))
     })??;

@@ -3,6 +3,7 @@
 use crate::job::validity::Validity;
 use crate::live::{Command, Notice, Phase, Scan};
 use crate::store::{RunSummary, Saved};
+use crate::stream::feed::LinkState;
 use anyhow::Context;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -57,7 +58,25 @@ pub async fn follow(scan: Scan, mut notices: mpsc::Receiver<Notice>, as_json: bo
         _ => format!("run {run} could not be closed"),
     })?;
     say(text_of_summary(&summary), closed(&summary))?;
+    let link = view.borrow().link.clone();
+    if summary.readings == 0 && link.bytes > 0 {
+        anyhow::bail!(nothing_read(&summary, &link));
+    }
     Ok(summary)
+}
+
+/// Bytes came and not one reading: the profile does not fit the device, or the device never said what it sends.
+fn nothing_read(summary: &RunSummary, link: &LinkState) -> String {
+    let profile = &summary.start.profile_name;
+    let why = match link {
+        LinkState { before_header: 1.., .. } => format!("{} shots came before any header", link.before_header),
+        LinkState { frames: 0, .. } => format!("there is no good frame of the profile '{profile}' in them"),
+        _ => format!("{} good frames of the profile '{profile}' hold no shot and no gauge value", link.frames),
+    };
+    format!(
+        "run {} recorded nothing: {} B came from {}, and {why}. See what they decode to with `backwall profile try {profile} --stream {}`",
+        summary.id, link.bytes, link.what, summary.start.stream
+    )
 }
 
 fn of_saved(saved: &Saved, run: i64) -> (String, Value) {

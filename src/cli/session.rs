@@ -2,10 +2,12 @@
 
 use crate::job::checklist::Signed;
 use crate::job::{Plan, plan};
+use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
 use crate::live::{Order, Scan, ScanRequest};
 use crate::store::JobFile;
 use crate::stream::feed::SourceOptions;
 use crate::stream::profile::Profile;
+use crate::stream::simulate::Wall;
 use crate::stream::spec::{Pace, StreamSpec};
 use anyhow::{Context, bail};
 use clap::Args;
@@ -45,6 +47,8 @@ pub struct Session {
     pub stream: Option<LineStream>,
     /// Streams of single lines; the demo brings one for each.
     pub streams: HashMap<String, LineStream>,
+    /// Where nothing is real: what a virtual crawler calibrates on.
+    pub simulated: Option<Wall>,
     pub operator: Signed,
 }
 
@@ -53,7 +57,7 @@ impl Session {
         let file = JobFile::open(path)?;
         let contents = file.contents()?;
         let operator = operator_of(&contents.plan, operator);
-        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), operator })
+        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), simulated: None, operator })
     }
 
     pub fn with_stream(mut self, args: &StreamArgs) -> anyhow::Result<Self> {
@@ -61,6 +65,31 @@ impl Session {
         self.record = args.record.clone();
         self.stream = args.stream.clone().map(|spec| LineStream { spec, pace: args.pace });
         Ok(self)
+    }
+
+    /// Opens the probe's stream for a calibration.
+    pub fn start_bench(&self) -> anyhow::Result<BenchHandle> {
+        let contents = self.file.contents()?;
+        let stream = match (&self.simulated, &self.stream) {
+            (Some(wall), _) => BenchStream::Simulated(Box::new(wall.clone())),
+            (None, Some(LineStream { spec: StreamSpec::Stdin, .. })) => {
+                bail!(
+                    "standard input can be read once only and is left for the run: calibrate before with backwall calibrate --at MM=STREAM"
+                )
+            }
+            // A recording of raw bytes belongs to a run.
+            (None, Some(stream)) => {
+                BenchStream::Device { spec: stream.spec.clone(), options: SourceOptions { pace: stream.pace, record: None } }
+            }
+            (None, None) => {
+                bail!(
+                    "no stream to calibrate on: open the job with --stream (serial:PORT, tcp:HOST:PORT or file:PATH), or type the values with e"
+                )
+            }
+        };
+        let setup = contents.setups.last().map_or_else(|| contents.plan.typed_setup(), |entry| entry.setup.clone());
+        let profile = self.profile.clone().context("no stream profile is loaded")?;
+        Ok(bench::start(BenchRequest { stream, profile, setup, counts_per_mm: contents.plan.encoder.counts_per_mm })?)
     }
 
     /// Starts a run along `line`; `prepare` may still change the request.

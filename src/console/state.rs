@@ -7,10 +7,13 @@ use super::theme::Role;
 use super::{Glyphs, Step, Theme, text};
 use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
 use crate::job::plan::Date;
+use crate::job::validity::Check;
+use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Command, LiveView, Phase, Wall};
 use crate::reading::Reading;
 use crate::store::{JobContents, Note, RunId, RunState, RunSummary};
 use crate::strip::Spot;
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{Setup, Waveform};
 use crate::units::{Length, LengthUnit};
 use ratatui::crossterm::event::KeyEvent;
@@ -40,6 +43,8 @@ pub enum Event {
         wall: Arc<Mutex<Wall>>,
     },
     Reviewed(RunId, Box<Wall>),
+    BenchOpened(Arc<BenchView>),
+    Bench(Arc<BenchView>, i64),
     /// An effect was done; says so in words.
     Done(String),
     /// An effect failed; says what and what to do.
@@ -54,7 +59,18 @@ pub enum Effect {
     Sign(Signature),
     Note(Note),
     AddOverride(String, Signed),
-    SetSetup(Box<Setup>, Signed),
+    /// With verifications that were made of it.
+    SetSetup {
+        setup: Box<Setup>,
+        origin: String,
+        by: Signed,
+        checks: Vec<Check>,
+    },
+    Check(Check),
+    EncoderCheck(EncoderCheck, Signed),
+    OpenBench,
+    CloseBench,
+    Bench(BenchCommand),
     StartScan {
         line: String,
         reason: Option<String>,
@@ -93,6 +109,9 @@ pub enum Purpose {
     Override {
         line: String,
     },
+    Block,
+    VerifyBlock,
+    Distance,
 }
 
 /// A question to be answered with yes or no.
@@ -213,6 +232,30 @@ pub struct Opened {
     pub look: WallLook,
 }
 
+/// What stands where the live waveform does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Picture {
+    #[default]
+    Wave,
+    Residuals,
+    Pulse,
+    /// The result in full.
+    Words,
+}
+
+/// The calibration bench on screen.
+#[derive(Debug, Clone)]
+pub struct BenchShown {
+    pub view: Arc<BenchView>,
+    /// How much of what it found was handed on to be stored.
+    pub handed_on: usize,
+    pub picture: Picture,
+    /// What was typed last, for the next block of the set.
+    pub serial: String,
+    pub tolerance: String,
+    pub keep_velocity: bool,
+}
+
 #[derive(Debug, Clone)]
 pub struct Message {
     pub role: Role,
@@ -232,6 +275,7 @@ pub struct App {
     pub choice: usize,
     pub scan: Option<Scan>,
     pub opened: Option<Opened>,
+    pub bench: Option<BenchShown>,
     pub run: usize,
     pub prompt: Option<Prompt>,
     pub question: Option<Question>,
@@ -257,6 +301,7 @@ impl App {
             choice: 0,
             scan: None,
             opened: None,
+            bench: None,
             run: 0,
             prompt: None,
             question: None,
@@ -314,7 +359,7 @@ impl App {
 
     /// Whether anything on screen changes by time alone.
     pub fn shows_time(&self) -> bool {
-        self.scanning()
+        self.scanning() || self.bench.is_some()
     }
 
     pub fn signed(&self) -> Signed {

@@ -61,6 +61,25 @@ pub fn elapsed(seconds: f64) -> String {
     }
 }
 
+/// A thickness as a calibration looks at it: to a micrometre, or a tenth of a thousandth of an inch.
+pub fn fine(unit: LengthUnit, length: Length) -> String {
+    match unit {
+        LengthUnit::Mm => format!("{:.3}", length.as_mm()),
+        LengthUnit::Inch => format!("{:.4}", length.as_inch()),
+    }
+}
+
+/// A difference of thicknesses with its sign, as fine.
+pub fn signed(unit: LengthUnit, length: Length) -> String {
+    let (value, digits) = match unit {
+        LengthUnit::Mm => (length.as_mm(), 3),
+        LengthUnit::Inch => (length.as_inch(), 4),
+    };
+    let text = format!("{value:+.digits$}");
+    // What rounds to nothing has no sign to go by.
+    if text.bytes().all(|c| !(b'1'..=b'9').contains(&c)) { text.replacen('-', "+", 1) } else { text }
+}
+
 /// A whole number of units of length, for a scale: `0`, `5`, `0.25`.
 pub fn scale_mark(value: f64) -> String {
     let text = format!("{value:.2}");

@@ -1,5 +1,6 @@
 //! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
 
+pub(super) mod bench;
 mod prompt;
 mod steps;
 
@@ -29,15 +30,22 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             live(app, view)
         }
         Event::Contents(contents) => {
+            let before = app.setup();
             app.contents = *contents;
             app.item = app.item.min(app.contents.checklist.items.len().saturating_sub(1));
             app.run = app.run.min(app.contents.runs.len().saturating_sub(1));
-            Vec::new()
+            bench::in_force(app, &before)
+        }
+        Event::BenchOpened(view) => bench::opened(app, view),
+        Event::Bench(view, now_us) => {
+            app.now_us = now_us;
+            bench::news(app, view)
         }
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
             app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None });
             app.step = Step::Scan;
+            app.bench = None;
             app.message = None;
             Vec::new()
         }
@@ -169,6 +177,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Sign => prompt::ask_sign(app),
         Action::Comment => prompt::ask_comment(app),
         Action::EditSetup => prompt::ask_setup(app),
+        Action::Bench(key) => bench::press(app, key),
         Action::Start => steps::start(app),
         Action::Override => prompt::ask_override(app),
         Action::Note => prompt::ask_note(app),

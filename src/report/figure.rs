@@ -1,7 +1,14 @@
 //! A drawing that belongs to no file format: lines, areas and text on a sheet measured in millimetres of paper.
 //! Strip, waveform and map are drawn once, here; SVG, PNG, PDF and HTML each only put these few items down.
 
+pub mod axis;
+pub mod data;
 pub mod font;
+mod label;
+pub mod map;
+pub mod mark;
+pub mod strip;
+pub mod waveform;
 
 /// A place on the sheet, millimetres from its upper left corner: `x` to the right, `y` down.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

@@ -35,7 +35,7 @@ pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     Vec::new()
 }
 
-fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<Field>) -> Vec<Effect> {
+pub(super) fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<Field>) -> Vec<Effect> {
     app.prompt = Some(Prompt { title: title.into(), purpose, form: Form::new(fields) });
     Vec::new()
 }
@@ -45,7 +45,7 @@ fn who(app: &App) -> Vec<Field> {
 }
 
 /// Answers carry a name: asks for it once if there is none.
-fn unknown_operator(app: &mut App) -> bool {
+pub(super) fn unknown_operator(app: &mut App) -> bool {
     let unknown = app.operator.name.trim().is_empty();
     if unknown {
         let fields = who(app);
@@ -245,8 +245,12 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         Purpose::Setup => match setup_of(app, form) {
             Ok(setup) => {
                 let by = identify(app, form);
-                vec![Effect::SetSetup(Box::new(setup), by), Effect::Reload]
+                vec![Effect::SetSetup { setup: Box::new(setup), origin: "typed".to_owned(), by, checks: Vec::new() }, Effect::Reload]
             }
+            Err((key, why)) => refuse(app, prompt, key, why),
+        },
+        Purpose::Block | Purpose::VerifyBlock | Purpose::Distance => match super::bench::submit(app, &prompt) {
+            Ok(effects) => effects,
             Err((key, why)) => refuse(app, prompt, key, why),
         },
     }
