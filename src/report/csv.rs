@@ -1,6 +1,7 @@
 //! A table as CSV: UTF-8, RFC 4180, point as decimal mark, RFC 3339 times, an empty field for what does not exist.
 
 use super::readings::{ReadingRow, Source, SpotRow, reading_columns, spot_columns};
+use super::statistics::{StatisticsRow, statistics_columns};
 use super::table::{Column, Kind, Value, decimal};
 use super::whole_file::{Stopped, Tick, WholeFileError};
 use crate::store::{JobContents, JobReader, StoreError};
@@ -51,6 +52,14 @@ pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>]
     }
     table.end()?;
     Ok(done)
+}
+
+/// Writes the statistics of `sources`; answers how many rows.
+pub fn write_statistics(rows: &[StatisticsRow], out: impl Write) -> Result<u64, CsvError> {
+    let mut table = Table::new(statistics_columns(), out)?;
+    rows.iter().try_for_each(|row| table.row(row))?;
+    table.end()?;
+    Ok(rows.len() as u64)
 }
 
 /// Rows on their way out.

@@ -2,7 +2,7 @@
 
 use super::axis::spread;
 use super::mark::{self, FINE, SMALL};
-use super::strip::{Axes, FLAT_LABELS, LABELS, LANE, StripFigure};
+use super::strip::{Axes, LABELS, LANE, StripFigure};
 use super::{Anchor, Figure, Text, Weight, font, point};
 use crate::strip::Level;
 use crate::units::{Length, LengthUnit};
@@ -94,6 +94,12 @@ pub(super) fn holes(strip: &StripFigure<'_>) -> Vec<Hole> {
     holes
 }
 
+/// Room that labels need where they stand on their side.
+pub(super) fn flat_room(strip: &StripFigure<'_>, holes: &[Hole]) -> f64 {
+    let width = |label: &Label| font::width(&label.words, SMALL, if label.bold { Weight::Bold } else { Weight::Regular });
+    label_list(strip, holes).iter().map(width).fold(0.0, f64::max).min(60.0) + 8.0
+}
+
 /// Words beside the section with a line to their place.
 pub(super) fn draw(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes, holes: &[Hole]) {
     const PITCH: f64 = 3.5;
@@ -101,7 +107,7 @@ pub(super) fn draw(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes, ho
     let wished: Vec<(f64, u32)> = all.iter().map(|label| (axes.u(label.along), label.weight)).collect();
     let placed = spread(&wished, PITCH, axes.long - PITCH);
     let (near, far) = (axes.depth + LANE, axes.depth + LANE + 5.0);
-    let room = if axes.upright { LABELS - 6.0 } else { FLAT_LABELS - 7.0 };
+    let room = if axes.upright { LABELS - 6.0 } else { flat_room(strip, holes) - 7.0 };
     let mut leaders = Vec::new();
     for (index, at) in &placed {
         let label = &all[*index];
@@ -125,7 +131,8 @@ pub(super) fn draw(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes, ho
         figure.text(if axes.upright {
             Text::new(at, words, SMALL)
         } else {
-            Text::new(point(strip.width, axes.origin.y - axes.depth - FLAT_LABELS), words, SMALL).anchored(Anchor::End)
+            Text::new(point(strip.width, axes.origin.y - axes.depth - LANE - flat_room(strip, holes) + SMALL), words, SMALL)
+                .anchored(Anchor::End)
         });
     }
 }

@@ -34,7 +34,7 @@ pub fn draw(of: &MapFigure<'_>) -> Figure {
     let mut y = TITLE;
     figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, Weight::Bold), TITLE).bold());
     let words = |figure: &mut Figure, y: &mut f64, text: &str, bold: bool| {
-        for line in mark::wrapped(text, of.width, BODY) {
+        for line in mark::wrapped(text, of.width, BODY, if bold { Weight::Bold } else { Weight::Regular }) {
             *y += BODY * 1.5;
             let line = Text::new(point(0.0, *y), line, BODY);
             figure.text(if bold { line.bold() } else { line });
@@ -81,7 +81,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     const TALLEST: f64 = 62.0;
     let ground = &of.map.ground;
     let (around, up) = (ground.circumference.as_mm().max(1.0), (ground.top - ground.bottom).as_mm().max(1.0));
-    let scale = ((of.width - LEFT - 2.0) / around).min(TALLEST / up);
+    let scale = ((of.width - LEFT - 4.0) / around).min(TALLEST / up);
     let (width, height) = (around * scale, up * scale);
     let bottom = top + height;
     let x = |arc: Length| LEFT + arc.as_mm() * scale;
@@ -124,7 +124,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     }
     let hair =
         if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam, for paper has no finer ones" } else { "" };
-    let words = format!("The whole wall, true to scale, seen from outside, clockwise from above{hair}");
+    let words = format!("The whole wall, true to scale, azimuth to the right{hair}");
     figure.text(Text::new(point(LEFT, bottom + 7.6), words, SMALL).ink(Ink::Grey));
     bottom + 8.0
 }
@@ -151,7 +151,7 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
     let words = "The lines side by side, not at their distance: every cell shows the worst reading in it, white was not scanned";
     figure.text(Text::new(point(LEFT, top), words, SMALL).ink(Ink::Grey));
     let flat_height = if across.is_empty() { 0.0 } else { 7.0 + across.len() as f64 * 8.0 };
-    let (head, foot) = (top + 12.0, bottom - flat_height);
+    let (head, foot) = (top + 13.0, bottom - flat_height);
     let ground = &of.map.ground;
     if !upright.is_empty() && foot - head > CELL {
         // From the lowest to the highest place of the wall that any line was to reach or did reach.
@@ -171,11 +171,15 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
             let room = pitch - 1.0;
             let middle = left + wide / 2.0;
             let name = font::fitted(&band.line, room, SMALL, Weight::Bold);
-            figure.text(Text::new(point(middle, head - 5.0), name, SMALL).bold().anchored(Anchor::Middle));
+            figure.text(Text::new(point(middle, head - 7.6), name, SMALL).bold().anchored(Anchor::Middle));
             let azimuth = font::fitted(&format!("{degrees:.0}°"), room, SMALL, Weight::Regular);
-            figure.text(Text::new(point(middle, head - 1.6), azimuth, SMALL).anchored(Anchor::Middle));
+            figure.text(Text::new(point(middle, head - 4.6), azimuth, SMALL).anchored(Anchor::Middle));
+            let least = band.strip.extent().and_then(|(from, to)| band.strip.stretch(from, to).least);
+            let least = least.map_or_else(|| "nothing read".to_owned(), |least| format!("least {}", of.unit.thickness(least)));
+            let least = font::fitted(&least, room, SMALL, Weight::Regular);
+            figure.text(Text::new(point(middle, head - 1.6), least, SMALL).anchored(Anchor::Middle));
             planned(figure, point(left - 0.8, y(band.planned.0)), point(left - 0.8, y(band.planned.1)));
-            cells(figure, &band.cells(low, high, rows), |cell| (point(left, y(cell.to)), point(left + wide, y(cell.from))));
+            cells(figure, &band.cells(low, high, rows * SLICES), |cell| (point(left, y(cell.to)), point(left + wide, y(cell.from))));
         }
     }
     flat(figure, of, &across, foot + 6.0);
@@ -201,31 +205,33 @@ fn flat(figure: &mut Figure, of: &MapFigure<'_>, across: &[(&Band, Length)], top
         let words = font::fitted(&format!("{} at {}", band.line, place(*elevation)), name_width - 2.0, SMALL, Weight::Bold);
         figure.text(Text::new(point(LEFT, y + 3.0), words, SMALL).bold());
         planned(figure, point(x(band.planned.0), y + 4.8), point(x(band.planned.1), y + 4.8));
-        cells(figure, &band.cells(low, high, count), |cell| (point(x(cell.from), y), point(x(cell.to), y + 4.0)));
+        cells(figure, &band.cells(low, high, count * SLICES), |cell| (point(x(cell.from), y), point(x(cell.to), y + 4.0)));
     }
     let words = format!("lines across: {} to {} from the datum", place(low), place(high));
     figure.text(Text::new(point(left + width, top - 1.6), words, SMALL).ink(Ink::Grey).anchored(Anchor::End));
 }
 
-/// Cells with their fill, hatch and glyph. A cell that was not read over its whole length is filled in part, from its lower
-/// or left end; the rest of it stays white or is hatched.
-fn cells(figure: &mut Figure, cells: &[Cell], corners: impl Fn(&Cell) -> (Point, Point)) {
-    for cell in cells.iter().filter(|cell| cell.class != Class::NotScanned) {
-        let (a, b) = corners(cell);
-        if let Some(ink) = mark::class_fill(cell.class) {
-            figure.areas(vec![rectangle(a.x, a.y, b.x - a.x, b.y - a.y)], ink);
+/// Slices of a drawn cell: only those that were read are filled.
+const SLICES: usize = 6;
+
+/// Cells of [`SLICES`] each, with fill, hatch and the glyph of their worst reading. What was not read stays white.
+fn cells(figure: &mut Figure, slices: &[Cell], corners: impl Fn(&Cell) -> (Point, Point)) {
+    let between = |a: Point, b: Point| rectangle(a.x, a.y, b.x - a.x, b.y - a.y);
+    for cell in slices.chunks(SLICES) {
+        let class = cell.iter().map(|slice| slice.class).max().unwrap_or(Class::NotScanned);
+        if class == Class::NotScanned {
+            continue;
         }
-        if cell.no_echo > 0.0 && cell.class != Class::NoEcho {
-            // Part of it gave no echo: hatch down one side.
-            figure.hatch(&[(a, point(a.x + (b.x - a.x) * 0.25, b.y))], HATCH_APART * 0.6, HATCH);
-        }
-        if cell.class == Class::NoEcho {
-            figure.hatch(&[(a, b)], HATCH_APART, HATCH);
-        }
-        figure.outline(&rectangle(a.x, a.y, b.x - a.x, b.y - a.y), FINE);
-        let middle = point((a.x + b.x) / 2.0, (a.y + b.y) / 2.0 + SMALL * 0.36);
-        let glyph = Text::new(middle, mark::class_glyph(cell.class), SMALL).anchored(Anchor::Middle).bold();
-        figure.text(glyph.ink(mark::class_glyph_ink(cell.class)));
+        let read = cell.iter().filter(|slice| slice.bin.read > 0).map(&corners).map(|(a, b)| between(a, b));
+        figure.areas(read.collect(), mark::class_fill(class).unwrap_or(Ink::White));
+        let no_echo: Vec<_> = cell.iter().filter(|slice| slice.class == Class::NoEcho).map(&corners).collect();
+        figure.hatch(&no_echo, HATCH_APART, HATCH);
+        let ((a, b), (c, d)) = (corners(&cell[0]), corners(&cell[cell.len() - 1]));
+        let (low, high) = (point(a.x.min(c.x), a.y.min(c.y)), point(b.x.max(d.x), b.y.max(d.y)));
+        figure.outline(&between(low, high), FINE);
+        let middle = point((low.x + high.x) / 2.0, (low.y + high.y) / 2.0 + SMALL * 0.36);
+        let ink = if cell.iter().all(|slice| slice.bin.read > 0) { mark::class_glyph_ink(class) } else { Ink::Black };
+        figure.text(Text::new(middle, mark::class_glyph(class), SMALL).anchored(Anchor::Middle).bold().ink(ink));
     }
 }
 
@@ -243,8 +249,8 @@ fn footer(figure: &mut Figure, of: &MapFigure<'_>, top: f64) {
         .chain([(Key::Line(FINE), "planned".to_owned()), (Key::Line(mark::SEAM), "seam".to_owned())])
         .collect();
     let taken = mark::legend(figure, point(0.0, top), of.width, &entries);
-    let words = "A place passed twice shows the worst. A hatched edge: some readings in the cell gave no echo. Classes are shares of the course's nominal thickness; WATCH and THIN go before them.";
-    for (index, line) in mark::wrapped(words, of.width, SMALL).into_iter().enumerate() {
+    let words = "A place passed twice shows the worst. A cell that was read in part is filled in part. Classes are shares of the course's nominal thickness; WATCH and THIN go before them.";
+    for (index, line) in mark::wrapped(words, of.width, SMALL, Weight::Regular).into_iter().enumerate() {
         figure.text(Text::new(point(0.0, top + taken + SMALL + index as f64 * 3.2), line, SMALL).ink(Ink::Grey));
     }
 }

@@ -1,6 +1,6 @@
 //! How levels and classes look on paper: glyph, word, colour and hatch together, and the legend that says so.
 
-use super::{Anchor, Dash, Figure, Ink, Point, Stroke, Text, point, rectangle};
+use super::{Anchor, Dash, Figure, Ink, Point, Stroke, Text, Weight, point, rectangle};
 use crate::strip::Level;
 use crate::strip::map::Class;
 
@@ -116,11 +116,11 @@ pub fn legend(figure: &mut Figure, at: Point, width: f64, entries: &[(Key, Strin
 }
 
 /// Words in lines no wider than `width`, broken at spaces.
-pub fn wrapped(words: &str, width: f64, size: f64) -> Vec<String> {
+pub fn wrapped(words: &str, width: f64, size: f64, weight: Weight) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for word in words.split_whitespace() {
         match lines.last_mut() {
-            Some(line) if super::font::width(&format!("{line} {word}"), size, super::Weight::Regular) <= width => {
+            Some(line) if super::font::width(&format!("{line} {word}"), size, weight) <= width => {
                 line.push(' ');
                 line.push_str(word);
             }

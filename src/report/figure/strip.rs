@@ -82,10 +82,11 @@ impl Axes {
 pub fn draw(strip: &StripFigure<'_>) -> Figure {
     let mut figure = Figure::new(strip.title.clone(), strip.width, strip.height);
     let top = heading(&mut figure, strip);
-    let axes = axes(strip, top, strip.height - FOOT);
+    let holes = holes(strip);
+    let axes = axes(strip, &holes, top, strip.height - FOOT);
     ruler(&mut figure, strip, &axes);
     depth_scale(&mut figure, strip, &axes);
-    let (rows, holes) = (Rows::of(strip, &axes), holes(strip));
+    let rows = Rows::of(strip, &axes);
     rows.draw(&mut figure, &axes, &holes);
     if let Some((earlier, _)) = &strip.earlier {
         outline(&mut figure, earlier, strip, &axes, mark::EARLIER);
@@ -99,7 +100,7 @@ pub fn draw(strip: &StripFigure<'_>) -> Figure {
 fn heading(figure: &mut Figure, strip: &StripFigure<'_>) -> f64 {
     let mut y = TITLE;
     figure.text(Text::new(point(0.0, y), font::fitted(&strip.title, strip.width, TITLE, Weight::Bold), TITLE).bold());
-    for line in mark::wrapped(&strip.subtitle, strip.width, BODY) {
+    for line in mark::wrapped(&strip.subtitle, strip.width, BODY, Weight::Regular) {
         y += BODY * 1.5;
         figure.text(Text::new(point(0.0, y), line, BODY));
     }
@@ -110,9 +111,8 @@ const RULER: f64 = 17.0;
 /// Room for glyphs between the section and its labels.
 pub(super) const LANE: f64 = 5.0;
 pub(super) const LABELS: f64 = 68.0;
-pub(super) const FLAT_LABELS: f64 = 60.0;
 
-fn axes(strip: &StripFigure<'_>, top: f64, bottom: f64) -> Axes {
+fn axes(strip: &StripFigure<'_>, holes: &[Hole], top: f64, bottom: f64) -> Axes {
     let upright = strip.direction.is_upright();
     let span = (strip.to - strip.from).max(Length::mm(1e-3));
     let (origin, long, depth) = if upright {
@@ -120,7 +120,7 @@ fn axes(strip: &StripFigure<'_>, top: f64, bottom: f64) -> Axes {
         (point(RULER, bottom), bottom - head, strip.width - RULER - LANE - LABELS)
     } else {
         let base = bottom - 9.0;
-        (point(13.0, base), strip.width - 16.0, base - top - FLAT_LABELS - LANE)
+        (point(13.0, base), strip.width - 16.0, base - top - label::flat_room(strip, holes) - LANE)
     };
     let thickest = strip.spans.iter().filter_map(|span| span.nominal).chain(strip.strip.stretch(strip.from, strip.to).greatest);
     let thickest = thickest.reduce(Length::max).unwrap_or(Length::mm(10.0)) * 1.06;

@@ -25,7 +25,12 @@ pub fn draw(of: &WaveformFigure<'_>) -> Figure {
     let mut figure = Figure::new(of.title.clone(), of.width, of.height);
     let mut y = TITLE;
     figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, Weight::Bold), TITLE).bold());
-    for line in mark::wrapped(&of.subtitle, of.width, BODY).into_iter().chain(mark::wrapped(&verdict(of), of.width, BODY)) {
+    for line in mark::wrapped(&of.subtitle, of.width, BODY, Weight::Regular).into_iter().chain(mark::wrapped(
+        &verdict(of),
+        of.width,
+        BODY,
+        Weight::Regular,
+    )) {
         y += BODY * 1.5;
         figure.text(Text::new(point(0.0, y), line, BODY));
     }
@@ -112,7 +117,13 @@ impl Plot {
     /// A bar at the threshold over the gate's length, with its ends down to the base line.
     fn gate(&self, figure: &mut Figure, gate: &Gate) {
         let (start, end) = (self.x(gate.start), self.x(gate.end()));
+        let mut words = format!("gate {:.2} to {:.2} µs, threshold {} %", gate.start.as_us(), gate.end().as_us(), gate.threshold_pct);
         if start >= end {
+            words += ": it lies outside the record";
+        }
+        let label = Text::new(point(end.max(self.left + 60.0) - 0.8, self.y(-100.0) - 1.4), words, SMALL).anchored(Anchor::End);
+        if start >= end {
+            figure.text(label.ink(Ink::Blue));
             return;
         }
         let (high, low) = (self.y(gate.threshold_pct), self.y(-gate.threshold_pct));
@@ -121,9 +132,7 @@ impl Plot {
         figure.line(point(start, low), point(end, low), Stroke { width: 0.25, ..stroke }.dashed(Dash::Dotted));
         let ends = [gate.start, gate.end()].into_iter().filter(|edge| self.shows(*edge)).map(|edge| self.x(edge));
         figure.lines(ends.map(|x| vec![point(x, high), point(x, low)]).collect(), stroke);
-        let words = format!("gate {:.2} to {:.2} µs, threshold {} %", gate.start.as_us(), gate.end().as_us(), gate.threshold_pct);
-        let at = point(end - 0.8, self.y(-100.0) - 1.4);
-        figure.text(Text::new(at, words, SMALL).anchored(Anchor::End).ink(Ink::Blue));
+        figure.text(label.ink(Ink::Blue));
     }
 
     /// Sample to sample; where many fall on one hair of paper, their least and greatest.
