@@ -5,6 +5,7 @@ pub mod csv;
 pub mod document;
 pub mod earlier;
 pub mod figure;
+pub mod html;
 pub mod parquet;
 pub mod pdf;
 pub mod png;
