@@ -8,8 +8,10 @@ macro_rules! say {
     }};
 }
 
+mod assess;
 mod calibrate;
 mod checklist;
+mod compare;
 mod console;
 mod demo;
 pub mod export;
@@ -60,6 +62,8 @@ enum Command {
     Review(console::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
     Reevaluate(reevaluate::ReevaluateArgs),
+    /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
+    Assess(assess::AssessArgs),
     /// The client's report as PDF or HTML
     Report(report::Args),
     /// Write the data of a job for other programs
@@ -85,6 +89,7 @@ pub fn main() -> ExitCode {
         Command::Scan(args) => scan::run(args),
         Command::Review(args) => console::review(args),
         Command::Reevaluate(args) => reevaluate::run(&args),
+        Command::Assess(args) => assess::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Verify(args) => verify::run(&args),

@@ -9,11 +9,12 @@ pub mod blocks;
 pub mod engine;
 pub mod propose;
 pub mod scan;
+mod unsaved;
 pub mod verdict;
 pub mod view;
 
 pub use engine::Notice;
-pub use scan::{Order, Scan, ScanRequest, StartError, start};
+pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry, Wall};
 
 /// The computer's clock, µs since 1970-01-01 UTC.

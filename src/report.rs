@@ -1,5 +1,6 @@
 //! Exports and reports.
 
+pub mod assessment;
 pub mod contents;
 pub mod csv;
 pub mod document;

@@ -28,5 +28,6 @@ pub use calibration::{BlockPoint, Budget, Calibration};
 pub use evaluate::{Evaluator, SetupError};
 pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use setup::{Gate, Mode, Picker, Setup};
+pub use uncertainty::Part;
 pub use verify::{BlockCheck, STABLE_SHOTS, Stability, stability, verify_block};
 pub use waveform::{TimeBase, Waveform};

@@ -8,12 +8,18 @@ mod fixture;
 use backwall::console::state::{App, Event};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme};
+use backwall::job::validity::Check;
 use backwall::live::Phase;
 use backwall::live::bench::{Bench, BenchView, Hold};
-use backwall::store::RunState;
+use backwall::reading::Record;
+use backwall::store::{RunState, SetupEntry};
+use backwall::stream::simulate::{Crawler, End};
+use backwall::strip::Limits;
 use backwall::travel::Direction;
-use backwall::units::{Length, LengthUnit};
+use backwall::ultrasound::{Evaluator, Waveform};
+use backwall::units::{Length, LengthUnit, Temperature};
 use fixture::*;
+use ratatui::crossterm::event::KeyCode;
 use ratatui::style::{Color, Modifier, Style};
 use std::sync::Arc;
 
@@ -57,13 +63,9 @@ fn calibrate_on_blocks() {
     };
     bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 12);
     snap!("calibrate_unsteady", &show(&mut bench));
-    for mm in [5.0, 20.0] {
-        bench::take(&mut bench, mm);
-    }
+    bench::take(&mut bench, &[5.0, 20.0]);
     snap!("calibrate_two_blocks", &show(&mut bench));
-    for mm in [3.0, 8.0, 12.0] {
-        bench::take(&mut bench, mm);
-    }
+    bench::take(&mut bench, &[3.0, 8.0, 12.0]);
     bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
     let mut app = show(&mut bench);
     snap!("calibrate_verify", &app);
@@ -71,6 +73,61 @@ fn calibrate_on_blocks() {
         update(&mut app, letter('c'));
         insta::assert_snapshot!(format!("calibrate_{picture}_80x24"), text(&app, 80, 24));
     }
+}
+
+/// A run read with a calibration on blocks, on a wall so near its limit that the limit lies within U.
+#[test]
+fn where_a_number_comes_from() {
+    let mut job = ready();
+    let mut bench = Bench::new(bench::typed(job.setups[0].setup.clone()), 40.0);
+    bench::take(&mut bench, &[3.0, 5.0, 8.0, 12.0]);
+    let setup = bench.view.fitted().unwrap().setup.clone();
+    let by = signed();
+    job.setups.push(SetupEntry { id: 2, setup: setup.clone(), origin: "measured on 4 blocks".into(), by: by.clone() });
+    job.checks.push(Check {
+        setup_id: 2,
+        block: "SB-4".into(),
+        truth: Length::mm(10.0),
+        measured: Some(Length::mm(10.02)),
+        spread: Length::mm(0.004),
+        shots: 32,
+        tolerance: Length::mm(0.1),
+        temperature: Temperature::celsius(20.0),
+        by,
+    });
+    let shot = bench::records(Crawler::on_block(&bench::wall(), Length::mm(6.22), End::Shots(1)).unwrap())
+        .into_iter()
+        .find_map(|record| if let Record::Shot(shot) = record { Some(shot) } else { None })
+        .unwrap();
+    let base = bench.view.waveform.as_ref().unwrap().base;
+    let mut app = scanning(Direction::Up);
+    update(&mut app, Event::Contents(Box::new(job)));
+    change(&mut app, |view| {
+        let limits = Limits { watch_margin: Length::ZERO, guard_band: true, ..(*view.limits).clone() };
+        let mut reading = reading(4349.8);
+        reading.measurement = Evaluator::new(&setup, base).unwrap().measure(&shot.samples, reading.wall_temperature);
+        reading.level = limits.level(&reading.measurement, reading.place.course);
+        view.reading = Some(reading);
+        view.waveform = Some(Waveform { base, samples: shot.samples.clone() });
+        view.setup = Arc::new(setup.clone());
+        view.limits = Arc::new(limits);
+    });
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("WATCH") && screen.contains("within U of 6.20"), "{screen}");
+    update(&mut app, letter('i'));
+    snap!("scan_origin", &app);
+    // Every input is there, on as many pages as it takes.
+    let mut pages = text(&app, 80, 24);
+    for _ in 0..4 {
+        update(&mut app, key(KeyCode::PageDown));
+        pages += &text(&app, 80, 24);
+    }
+    for words in ["gate", "picker", "velocity", "block", "before the run", "uncertainty budget", "coupling", "from its waveform: the same"]
+    {
+        assert!(pages.contains(words), "{words}: {pages}");
+    }
+    update(&mut app, key(KeyCode::Esc));
+    assert!(text(&app, 80, 24).contains("wall, cal pending"));
 }
 
 #[test]

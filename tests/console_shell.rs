@@ -7,7 +7,7 @@ mod job;
 
 use backwall::console::shell::{Surface, drive, first_state};
 use backwall::console::state::App;
-use backwall::console::{Backend, Outcome, Step, view};
+use backwall::console::{Outcome, Step, view};
 use backwall::live::{LiveView, Phase};
 use backwall::travel::Direction;
 use fixture::*;

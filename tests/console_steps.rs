@@ -99,7 +99,7 @@ fn an_answer_without_a_name_asks_who_answers() {
 #[test]
 fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     let mut ready = app(Step::Scan, ready());
-    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), reason: None }]);
+    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), against: None }]);
     let mut app = app(Step::Scan, contents());
     assert!(press(&mut app, 's').is_empty());
     assert!(app.message.as_ref().unwrap().text.contains("NOT STARTED"));
@@ -113,14 +113,22 @@ fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     enter(&mut app);
     enter(&mut app);
     let effects = enter(&mut app);
-    assert!(matches!(&effects[0], Effect::AddOverride(reason, by) if reason == "no wind gauge" && by.name == "R. Aldane"));
-    assert_eq!(effects[1], Effect::StartScan { line: "A090".into(), reason: Some("no wind gauge".into()) });
+    // The reason goes with the start, and with nothing else: it is stored once.
+    let [Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((line.as_str(), reason.as_str(), by.name.as_str()), ("A090", "no wind gauge", "R. Aldane"));
 }
 
 #[test]
 fn marks_and_notes_stop_nothing() {
     let mut app = scanning(Direction::Up);
-    assert_eq!(press(&mut app, '2'), [Effect::Command(Command::Mark { kind: MarkKind::Nozzle, text: String::new() })]);
+    let mark = |kind| Effect::Command(Command::Mark { kind, text: String::new() });
+    assert_eq!(press(&mut app, '2'), [mark(MarkKind::Nozzle)]);
+    // The mark is set; words may follow. Without any the next mark is one key away, and Esc or Enter goes on.
+    assert_eq!(press(&mut app, '1'), [mark(MarkKind::Seam)]);
+    assert!(enter(&mut app).is_empty() && app.mode() == Mode::Scanning);
+    press(&mut app, '3');
+    type_in(&mut app, "bracket 2");
+    assert_eq!(enter(&mut app), [Effect::Command(Command::MarkText("bracket 2".into()))]);
     press(&mut app, 'n');
     type_in(&mut app, "e1 q");
     // While a note is typed, readings go on.
@@ -328,9 +336,7 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     let mut job = ready();
     job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
     let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
-    for mm in [5.0, 20.0] {
-        bench::take(&mut bench, mm);
-    }
+    bench::take(&mut bench, &[5.0, 20.0]);
     let mut app = at_the_bench(job, &bench);
     // Two blocks say what they cannot know.
     let fitted = bench.view.fitted().unwrap().clone();
@@ -438,4 +444,30 @@ fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
         let words = &app.message.as_ref().unwrap().text;
         assert!(words.contains(if accepted { "accepted" } else { "REFUSED" }), "{words}");
     }
+}
+
+#[test]
+fn a_return_to_the_start_is_told_and_may_end_the_run() {
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.reading = Some(reading(2.0)));
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum)]);
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("misclosure +2.0 mm over 8700 mm there and back (+0.02 %)"), "{words}");
+    press(&mut app, 'e');
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
+    // A stream without an encoder has no place to be off.
+    change(&mut app, |view| view.reading.as_mut().unwrap().place.along = None);
+    assert!(press(&mut app, 'd').is_empty() && app.message.as_ref().unwrap().text.contains("no encoder counts"));
+}
+
+#[test]
+fn an_old_waveform_at_the_bench_is_called_old() {
+    let bench = Bench::new(app(Step::Calibrate, ready()).setup(), 40.0);
+    let mut app = at_the_bench(ready(), &bench);
+    let mut view = bench.view.clone();
+    view.link.last_byte_us = Some(NOW);
+    update(&mut app, Event::Bench(Arc::new(view), NOW));
+    assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
+    update(&mut app, Event::Clock(NOW + 5_000_000));
+    assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
 }

@@ -1,13 +1,16 @@
 //! Integrity numbers against published worked examples; each names its source. "Worked" marks arithmetic done from the
 //! published formula where no printed result exists.
 
-use backwall::integrity::average::{judge, lowest_average, pits, tank_length};
+#[path = "integrity/assess.rs"]
+mod assess;
+
+use backwall::integrity::average::{judge, lasting, lowest_average, pits, tank_length};
 use backwall::integrity::extreme::{Blocks, Maxima, Minima, lag_one, least_expected, mann_kendall, whole_surface};
 use backwall::integrity::interval::{self, PipingClass};
 use backwall::integrity::rate::{Rate, Term, Wall, controlling, date_after, rate, remaining_life, years_between};
 use backwall::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress, unknown_steel};
 use backwall::integrity::trend::regression;
-use backwall::integrity::variation::{averaging_length, q, variation};
+use backwall::integrity::variation::{averaging_length, level_one, q, variation};
 use backwall::integrity::{Refusal, Standing};
 use backwall::units::{Length, LossRate, Pressure, Years};
 use chrono::NaiveDate;
@@ -131,6 +134,9 @@ fn averages_and_the_two_tests() {
     assert!(with_loss.value.average && !with_loss.value.least);
     close(with_loss.worked.results[0].value / 25.4, 0.468530, 1e-6);
     close(with_loss.worked.results[1].value / 25.4, 0.297118, 1e-6);
+    // Worked from the same rules: 0.4 mm over t_min and 1.2 mm over 0.6·t_min at 0.1 mm/y.
+    let left = lasting(Length::mm(6.4), Length::mm(4.8), Length::mm(6.0), LossRate::mm_y(0.1)).unwrap();
+    close(left.value.as_years(), 4.0, 1e-9);
     let equal = judge(required, required * 0.6, required, Length::ZERO).unwrap();
     assert!(equal.value.both(), "what equals the required passes");
 }
@@ -372,6 +378,18 @@ fn the_averaging_length_for_fitness_for_service() {
     let length = averaging_length(Length::mm(2438.4), Length::mm(0.6 * 12.7), Length::ZERO, Length::mm(12.7)).unwrap();
     close(length.value.as_mm(), 131.087, 1e-3);
     assert!(averaging_length(Length::mm(2438.4), Length::mm(2.0), Length::mm(2.0), Length::mm(12.7)).is_err());
+}
+
+// API 579-1/ASME FFS-1 Part 4, Level 1 (from memory); a published sheet shows t_lim 2.500 mm with t_nom 10.97 mm
+// (scribd.com/document/498951088). Worked.
+#[test]
+fn level_one_wants_the_average_and_a_least_thickness() {
+    let judged = |average: f64, least: f64, allowance: f64| {
+        level_one(Length::mm(average), Length::mm(least), Length::mm(3.0), Length::mm(10.97), Length::mm(allowance)).unwrap()
+    };
+    close(judged(3.0, 2.5, 0.0).worked.results[0].value, 2.5, 1e-12);
+    assert!(judged(3.0, 2.5, 0.0).value.both());
+    assert!(!judged(3.0, 2.5, 0.1).value.average && !judged(3.2, 2.5, 0.1).value.least);
 }
 
 // Gumbel parameters of Corrosion Science 25 (1985) 305, quoted as a textbook exercise: 150 and 90.

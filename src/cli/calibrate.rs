@@ -6,6 +6,7 @@ use super::session::{Session, StreamArgs, runtime};
 use crate::job::checklist::Signed;
 use crate::job::validity::{Check, Validity, default_tolerance};
 use crate::live::blocks::{BlockShots, collect, count_travel};
+use crate::live::verdict;
 use crate::store::JobContents;
 use crate::stream::profile::Profile;
 use crate::stream::spec::{Pace, StreamSpec};
@@ -155,7 +156,7 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
     let mut candidate = None;
     if !args.at.is_empty() {
         let (calibration, setup) = fit(args, &profile, &typed).await?;
-        text.push(describe(&calibration, &setup));
+        text.push(describe(&calibration, &typed));
         object["calibration"] = json!({
             "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
             "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
@@ -257,7 +258,7 @@ fn block_temperature(args: &CalibrateArgs, shots: &BlockShots, setup: &Setup) ->
     args.temperature.map(Temperature::celsius).or(shots.temperature).unwrap_or(setup.block_temperature)
 }
 
-fn describe(calibration: &Calibration, setup: &Setup) -> String {
+fn describe(calibration: &Calibration, typed: &Setup) -> String {
     let mut text = format!("{:>10} {:>10} {:>9} {:>9} {:>6}\n", "block mm", "read mm", "error mm", "spread", "shots");
     for point in &calibration.points {
         text += &format!(
@@ -270,19 +271,17 @@ fn describe(calibration: &Calibration, setup: &Setup) -> String {
         );
     }
     text += &format!(
-        "velocity {:.1} m/s ({}), zero {:.1} ns, half separation {:.3} mm\n",
+        "velocity {:.1} m/s ({}), zero {:.1} ns, half separation {:.3} mm",
         calibration.velocity.as_m_s(),
         if calibration.velocity_fitted { "measured on the blocks" } else { "typed" },
         calibration.zero.as_ns(),
         calibration.half_separation.as_mm()
     );
-    text += &format!(
-        "temperature rule: velocity changes by {} m/s per kelvin from {:.1} °C; the tyre's delay drifts more than steel does: \
-         verify again when the surface is more than 14 °C off the blocks",
-        setup.velocity_slope_m_s_k,
-        calibration.temperature.as_celsius()
-    );
-    for warning in &calibration.warnings {
+    let verdict = verdict::of(calibration, typed);
+    for words in &verdict.says {
+        text += &format!("\n{words}");
+    }
+    for warning in &verdict.warns {
         text += &format!("\nWARNING: {warning}");
     }
     text

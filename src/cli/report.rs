@@ -1,5 +1,6 @@
 //! `backwall report JOB --out FILE`: the report a client can read, as PDF or HTML, in one call.
 
+use super::compare::EarlierArgs;
 use super::work::interruptible;
 use crate::report::contents::{self, Wanted};
 use crate::report::document::{Document, Logo, Paper};
@@ -37,6 +38,8 @@ pub struct Args {
     /// Date of issue, as 2026-03-02T09:00:00+01:00; all times in the report are on its clock. Now and here, if not given
     #[arg(long, value_name = "TIME")]
     pub issued: Option<DateTime<FixedOffset>>,
+    #[command(flatten)]
+    pub earlier: EarlierArgs,
     /// Say what was done as one JSON object
     #[arg(long)]
     pub json: bool,
@@ -54,7 +57,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let (template, logo) = template_of(&args.template)?;
     let issued = args.issued.unwrap_or_else(|| chrono::Local::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
-    let job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, tick))??;
+    let request = args.earlier.request(reader.contents()?.plan.job.units)?;
+    let job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
     let wanted = Wanted {
         paper: args.paper.unwrap_or(template.paper),
         unit: match args.units {

@@ -93,7 +93,8 @@ impl Session {
     }
 
     /// Starts a run along `line`; `prepare` may still change the request.
-    pub fn start(&self, line: &str, checklist_override: Option<String>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
+    /// `against` says why, and by whose name, the checklist is overridden; it is stored here and nowhere else.
+    pub fn start(&self, line: &str, against: Option<(String, Signed)>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
         let contents = self.file.contents()?;
         let Some(stream) = self.streams.get(line).or(self.stream.as_ref()) else {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
@@ -106,14 +107,22 @@ impl Session {
             profile,
             options: SourceOptions { pace: stream.pace, record: self.record.clone() },
             operator: &self.operator.name,
-            checklist_override,
+            checklist_override: against.as_ref().map(|(why, _)| why.clone()),
         };
         let mut request = ScanRequest::new(&contents, order)?;
         prepare(&mut request);
-        if let Some(why) = &request.start.checklist_override {
-            writer.add_override(why.clone(), Signed { at_us: crate::live::now_us(), ..self.operator.clone() })?;
+        let stands = request.start.checklist_override.is_some();
+        let scan = crate::live::start(writer.clone(), self.file.saved(), request)?;
+        if let Some((why, by)) = against.filter(|_| stands) {
+            // Whoever lets go of the run ends it: none goes on whose override is not kept.
+            writer.add_override(why, by).context("the override was NOT kept, and the run was ended")?;
         }
-        Ok(crate::live::start(writer, self.file.saved(), request)?)
+        Ok(scan)
+    }
+
+    /// The operator's name, now.
+    pub fn signed(&self) -> Signed {
+        Signed { at_us: crate::live::now_us(), ..self.operator.clone() }
     }
 }
 

@@ -36,6 +36,10 @@ pub enum Action {
     AcknowledgeAll,
     Freeze,
     WaveSpan,
+    /// Where the number on screen comes from.
+    Origin,
+    /// The crawler stands on its starting point again.
+    AtDatum,
     ZoomIn,
     ZoomOut,
     EndRun,
@@ -88,11 +92,13 @@ pub enum Mode {
     Typing,
     Confirm,
     Help,
+    /// Where the number on screen comes from.
+    Origin,
     TestCard,
 }
 
 impl Mode {
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 15] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -106,6 +112,7 @@ impl Mode {
         Self::Typing,
         Self::Confirm,
         Self::Help,
+        Self::Origin,
         Self::TestCard,
     ];
 }
@@ -150,8 +157,19 @@ const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
 const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun];
 const STEPS: &[Mode] =
     &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun];
-const LISTS: &[Mode] =
-    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun, M::Help];
+const LISTS: &[Mode] = &[
+    M::Prepare,
+    M::CheckConfirm,
+    M::CheckChoice,
+    M::CheckField,
+    M::Ready,
+    M::Scanning,
+    M::Ended,
+    M::Runs,
+    M::ReviewRun,
+    M::Help,
+    M::Origin,
+];
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
     let repeats = matches!(action, A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::NextField | A::PreviousField)
@@ -233,6 +251,18 @@ pub const BINDINGS: &[Binding] = &[
     ),
     bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
     bind(&[letter('f')], A::Freeze, &[M::Scanning], ["f", "freeze", "hold the waveform still to look at it; recording goes on"]),
+    bind(
+        &[letter('i')],
+        A::Origin,
+        &[M::Scanning, M::Ended],
+        ["i", "", "where this number comes from: shot, gate, picker, set-up, blocks, verification, uncertainty"],
+    ),
+    bind(
+        &[letter('d')],
+        A::AtDatum,
+        &[M::Scanning, M::Confirm],
+        ["d", "", "the crawler stands at its start again: note how far the encoder is off"],
+    ),
     bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate], ["w", "", "waveform about the gate, or whole"]),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
@@ -263,7 +293,12 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::PageDown)], A::PageDown, LISTS, ["", "", ""]),
     bind(&[key(KeyCode::Home)], A::Home, LISTS, ["Home", "", "to the start, or back to the crawler"]),
     bind(&[letter('e')], A::EndRun, &[M::Scanning], ["e", "end run", "close the run; asks first"]),
-    bind(&[key(KeyCode::Esc)], A::Back, &[M::Ended, M::ReviewRun, M::Help, M::TestCard], ["Esc", "back", "back to where you were"]),
+    bind(
+        &[key(KeyCode::Esc)],
+        A::Back,
+        &[M::Ended, M::ReviewRun, M::Help, M::Origin, M::TestCard],
+        ["Esc", "back", "back to where you were"],
+    ),
     bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
     bind(&[key(KeyCode::Enter)], A::Choose, &[M::TestCard], ["Enter", "keep", "keep the set that looks right"]),
     bind(&[key(KeyCode::Esc)], A::Cancel, &[M::Typing, M::Confirm], ["Esc", "drop", "drop what was typed"]),
@@ -295,9 +330,10 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[control('l')], A::Redraw, STEPS, ["^L", "", "draw the whole screen again"]),
     bind(&[letter('q'), control('c')], A::Quit, STEPS, ["q", "quit", "leave; asks first while a run is going"]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm], ["", "", ""]),
-    bind(&[control('c')], A::Back, &[M::Help, M::TestCard], ["", "", ""]),
+    bind(&[control('c')], A::Back, &[M::Help, M::Origin, M::TestCard], ["", "", ""]),
     bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
-    bind(&[letter('?'), letter('q')], A::Back, &[M::Help], ["", "", ""]),
+    bind(&[letter('?'), letter('q')], A::Back, &[M::Help, M::Origin], ["", "", ""]),
+    bind(&[letter('i')], A::Back, &[M::Origin], ["", "", ""]),
 ];
 
 /// What a key means here. Releases mean nothing; a key held down only goes on where that does no harm.
@@ -377,6 +413,8 @@ mod tests {
             AcknowledgeAll,
             Freeze,
             WaveSpan,
+            Origin,
+            AtDatum,
             ZoomIn,
             ZoomOut,
             EndRun,

@@ -124,7 +124,7 @@ pub async fn drive<B: Backend, S: Surface>(
     let mut ended = pin!(ended);
     let mut hands = Hands { scan: None, bench: None, last_bell: None };
     if let Some(line) = options.start_line.clone() {
-        let start = Effect::StartScan { line, reason: options.override_reason.clone() };
+        let start = Effect::StartScan { line, against: options.override_reason.clone().map(|why| (why, app.signed())) };
         hands.execute(backend, app, surface, options, vec![start, Effect::Reload]);
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
@@ -280,12 +280,10 @@ impl Hands {
                 Effect::Note(note) => {
                     backend.note(note).map(|()| Some(Event::Done("note kept".to_owned()))).context("the note was NOT kept")
                 }
-                Effect::AddOverride(reason, by) => {
-                    backend.add_override(reason, by).map(|()| None).context("the override was NOT kept, and nothing was started")
-                }
                 Effect::SetSetup { setup, origin, by, checks } => {
                     // What verified it has said so already.
-                    let said = checks.is_empty().then(|| Event::Done("set-up kept; it is in force from the next run on".to_owned()));
+                    let said =
+                        checks.is_empty().then(|| Event::Done("set-up kept, in force from the next run on; verify it (v)".to_owned()));
                     backend
                         .set_setup(*setup, origin, by)
                         .and_then(|setup_id| checks.into_iter().try_for_each(|check| backend.add_check(Check { setup_id, ..check })))
@@ -309,10 +307,10 @@ impl Hands {
                     Some(bench) => bench.commands.try_send(command).map(|()| None).context("the bench does not keep up: press again"),
                     None => Ok(None),
                 },
-                Effect::StartScan { line, reason } => {
+                Effect::StartScan { line, against } => {
                     // The run reads the stream the bench has open.
                     self.close_bench();
-                    backend.start_scan(&line, reason).map(|handle| {
+                    backend.start_scan(&line, against).map(|handle| {
                         let started = Event::Started { view: handle.view.borrow().clone(), wall: handle.wall.clone() };
                         self.scan = Some(handle);
                         Some(started)

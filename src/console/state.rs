@@ -4,14 +4,15 @@
 use super::form::Form;
 use super::keys::Mode;
 use super::theme::Role;
-use super::{Glyphs, Step, Theme, text};
+use super::{Glyphs, Step, Theme, origin, text};
 use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
 use crate::job::plan::Date;
-use crate::job::validity::Check;
+use crate::job::validity::{Check, Validity, validity};
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Command, LiveView, Phase, Wall};
 use crate::reading::Reading;
 use crate::store::{JobContents, Note, RunId, RunState, RunSummary};
+use crate::stream::feed::LinkState;
 use crate::strip::Spot;
 use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{Setup, Waveform};
@@ -58,7 +59,6 @@ pub enum Effect {
     Answer(Answer),
     Sign(Signature),
     Note(Note),
-    AddOverride(String, Signed),
     /// With verifications that were made of it.
     SetSetup {
         setup: Box<Setup>,
@@ -73,7 +73,8 @@ pub enum Effect {
     Bench(BenchCommand),
     StartScan {
         line: String,
-        reason: Option<String>,
+        /// Why, and by whose name, although the checklist stands against it.
+        against: Option<(String, Signed)>,
     },
     Command(Command),
     OpenRun(RunId),
@@ -112,6 +113,8 @@ pub enum Purpose {
     Block,
     VerifyBlock,
     Distance,
+    /// Words for the mark just set.
+    MarkText,
 }
 
 /// A question to be answered with yes or no.
@@ -171,6 +174,19 @@ pub struct Scan {
     pub size_at_start: Option<(u64, i64)>,
 }
 
+/// What stands on a screen is not of now when nothing has come for [`STALE_S`]; how old it then is, s.
+fn stale_s(link: &LinkState, now_us: i64) -> Option<f64> {
+    let age = (now_us - link.last_byte_us?) as f64 / 1e6;
+    (age > STALE_S).then_some(age)
+}
+
+impl BenchShown {
+    /// How old the last byte is, when that is worth saying.
+    pub fn stale_s(&self, now_us: i64) -> Option<f64> {
+        stale_s(&self.view.link, now_us)
+    }
+}
+
 impl Scan {
     /// Locks the wall for the time of copying rows out. A writer that panicked has left whole readings behind.
     pub fn wall(&self) -> MutexGuard<'_, Wall> {
@@ -216,8 +232,7 @@ impl Scan {
         if self.is_over() {
             return None;
         }
-        let age = (now_us - self.view.link.last_byte_us?) as f64 / 1e6;
-        (age > STALE_S).then_some(age)
+        stale_s(&self.view.link, now_us)
     }
 }
 
@@ -230,6 +245,13 @@ pub struct Opened {
     pub run: RunId,
     pub wall: Arc<Wall>,
     pub look: WallLook,
+}
+
+/// Where a number comes from, held still while it is read.
+#[derive(Debug, Clone)]
+pub struct OriginShown {
+    pub lines: Vec<origin::Line>,
+    pub top: usize,
 }
 
 /// What stands where the live waveform does.
@@ -281,6 +303,7 @@ pub struct App {
     pub question: Option<Question>,
     pub message: Option<Message>,
     pub help: Option<usize>,
+    pub origin: Option<OriginShown>,
     pub test_card: bool,
     pub wave_whole: bool,
     /// Leave as soon as the run has ended.
@@ -307,6 +330,7 @@ impl App {
             question: None,
             message: None,
             help: None,
+            origin: None,
             test_card: false,
             wave_whole: false,
             leaving: false,
@@ -323,6 +347,9 @@ impl App {
         }
         if self.help.is_some() {
             return Mode::Help;
+        }
+        if self.origin.is_some() {
+            return Mode::Origin;
         }
         if self.prompt.is_some() {
             return Mode::Typing;
@@ -370,6 +397,20 @@ impl App {
         self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
     }
 
+    /// Whether a set-up's calibration is the one in force.
+    pub fn is_in_force(&self, setup: &Setup) -> bool {
+        let calibration = self.contents.setups.last().and_then(|entry| entry.setup.calibration.as_ref());
+        calibration.is_some() && calibration == setup.calibration.as_ref()
+    }
+
+    /// How the calibration stands: of the run that is going, else of the set-up in force.
+    pub fn calibration(&self) -> Validity {
+        let Some(scan) = &self.scan else { return self.contents.standing() };
+        let started = scan.view.started_us;
+        let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);
+        validity(started, setup_id, &self.contents.checks)
+    }
+
     pub fn obstacles(&self) -> Vec<String> {
         self.contents.checklist.obstacles(&self.contents.answers, &self.contents.signatures)
     }
@@ -408,7 +449,10 @@ impl App {
             Step::Prepare => self.out_of_date(),
             Step::Checklist => self.obstacles(),
             Step::Calibrate if self.contents.setups.is_empty() => vec!["set-up is as planned, not confirmed here".to_owned()],
-            Step::Calibrate => Vec::new(),
+            Step::Calibrate => match self.contents.standing() {
+                Validity::Valid => Vec::new(),
+                doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why())],
+            },
             Step::Scan => {
                 let lines = &self.contents.plan.lines;
                 let open = |name: &str| !self.runs_on(name).any(|run| run.state == RunState::Closed && run.readings > 0);

@@ -2,10 +2,10 @@
 //! average `t1`, and pits. Gaps are skipped, never filled in.
 
 use super::worked::{Answer, Refusal, Source, Worked, positive};
-use crate::units::Length;
+use crate::units::{Length, LossRate, Years};
 use serde::Serialize;
 
-const AVERAGE: Source =
+pub const AVERAGE: Source =
     Source::published("API 653, corroded areas of the shell: t1, t2 and L = 3.7 (D t2)^0.5 (3rd to 5th edition wording)");
 const PITS: Source = Source::from_memory("API 653 4.3.2.2, widely scattered pits: half t_min, and 2 in. in 8 in.");
 
@@ -19,7 +19,8 @@ pub fn tank_length(diameter: Length, least: Length) -> Result<Answer<Length>, Re
         .given("D", "diameter", feet, "ft")
         .given("t2", "least thickness", t2, "in")
         .gives("", "calculated", value, "in")
-        .gives("L", "averaging length", value.min(40.0), "in");
+        .gives("L", "averaging length", value.min(40.0), "in")
+        .gives("", "which is", Length::inch(value.min(40.0)).as_mm(), "mm");
     Ok(Answer::new(Length::inch(value.min(40.0)), worked))
 }
 
@@ -144,6 +145,29 @@ pub fn judge(average: Length, least: Length, required: Length, allowance: Length
         .caution("t2 is the least reading with pits in it: an inspector may leave out widely scattered pits")
         .caution_if(allowance == Length::ZERO, "no loss until the next inspection is in it");
     Ok(Answer::new(passes, worked))
+}
+
+/// How long both tests of a tank shell go on passing at a rate: the lesser of (t1 − t_min)/rate and (t2 − 0.6·t_min)/rate.
+pub fn lasting(average: Length, least: Length, required: Length, rate: LossRate) -> Result<Answer<Years>, Refusal> {
+    let title = "Time until a thinned area fails the tests of t1 and t2";
+    positive(title, "required thickness", required.as_mm())?;
+    positive(title, "rate", rate.as_mm_y())?;
+    let years = |value: Length, wanted: Length| ((value - wanted) / rate).max(Years::ZERO);
+    let (first, second) = (years(average, required), years(least, required * 0.6));
+    let value = first.min(second);
+    if !value.is_finite() {
+        return Err(Refusal::impossible(title, "a thickness is not a number"));
+    }
+    let worked = Worked::new(title, "min((t1 - t_min) / rate, (t2 - 0.6 t_min) / rate)", AVERAGE)
+        .given("t1", "lowest average", average.as_mm(), "mm")
+        .given("t2", "least thickness", least.as_mm(), "mm")
+        .given("t_min", "required thickness", required.as_mm(), "mm")
+        .given("rate", "controlling rate", rate.as_mm_y(), "mm/y")
+        .gives("", "by t1", first.as_years(), "y")
+        .gives("", "by t2", second.as_years(), "y")
+        .gives("", "time left", value.as_years(), "y")
+        .caution("of the scanned line alone; the tests stand above");
+    Ok(Answer::new(value, worked))
 }
 
 /// A stretch under the required thickness.

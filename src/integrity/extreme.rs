@@ -129,7 +129,7 @@ impl Blocks {
     pub fn of(readings: &[(Length, Length)], (from, to): (Length, Length), length: Length, spacing: Length) -> Self {
         let none = Self { minima: Vec::new(), block_length: length, left_out: 0 };
         let whole = ((to - from) / length).floor();
-        if !(whole >= 1.0 && whole < 1e6 && length > Length::ZERO && spacing > Length::ZERO) {
+        if !((1.0..2e4).contains(&whole) && length > Length::ZERO && spacing > Length::ZERO) {
             return none;
         }
         let cells = (length / spacing).floor().clamp(1.0, 1e6);

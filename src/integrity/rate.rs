@@ -115,6 +115,7 @@ pub fn remaining_life(actual: Length, required: Length, rate: LossRate) -> Resul
         .given("rate", "controlling rate", rate.as_mm_y(), "mm/y")
         .gives("RL", "remaining life", value.as_years(), "y")
         .caution_if(spent, "the wall is at or below its required thickness now")
+        .caution("by the least single reading; a thinned area of a tank shell is judged by its averages as well")
         .caution("the rate of the past is taken for the future: a change of service or coating makes it void");
     Ok(Answer::new(value, worked))
 }

@@ -64,7 +64,11 @@ impl Figure {
 
 impl fmt::Display for Figure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} {} = {}", self.meaning, self.symbol, digits(self.value))?;
+        f.write_str(&self.meaning)?;
+        if !self.symbol.is_empty() {
+            write!(f, " {}", self.symbol)?;
+        }
+        write!(f, " = {}", digits(self.value))?;
         if self.unit.is_empty() { Ok(()) } else { write!(f, " {}", self.unit) }
     }
 }

@@ -250,11 +250,14 @@ fn course_inputs(found: &mut Findings<'_>, course: &Course, key: &impl Fn(&str) 
 }
 
 fn assess_inputs(found: &mut Findings<'_>, assess: &AssessPlan) {
-    let lengths = [("fill_height_mm", assess.fill_height), ("block_mm", assess.block), ("track_mm", assess.track)];
+    let lengths = [("fill_height_mm", assess.fill_height), ("track_mm", assess.track)];
     for (name, length) in lengths {
         if let Some(length) = length {
             found.positive(format!("assess.{name}"), length.as_mm());
         }
+    }
+    if let Some(block) = assess.block {
+        found.within("assess.block_mm", block.as_mm(), 10.0, 10_000.0, "mm");
     }
     if let Some(gravity) = assess.specific_gravity {
         found.within("assess.specific_gravity", gravity, 0.1, 5.0, "(water is 1)");

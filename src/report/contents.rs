@@ -1,6 +1,7 @@
 //! What the report says: a job's facts in the order of a template, as a document that belongs to no file format. Pure:
 //! the time of issue and the clock are told, so that the same job gives the same report.
 
+mod assessed;
 mod closing;
 mod gather;
 mod job;
@@ -102,6 +103,8 @@ impl Writer<'_> {
             Section::Map => self.map(),
             Section::Statistics => self.statistics(),
             Section::Runs => {}
+            Section::Comparison => self.comparison(),
+            Section::Assessment => self.assessment(),
             Section::Missing => self.missing(),
             Section::Uncertainty => self.uncertainty(),
             Section::Setup => self.setups(),
@@ -124,10 +127,10 @@ impl Writer<'_> {
     fn bare(&self, length: Option<Length>) -> String {
         length.map_or_else(|| "–".to_owned(), |length| self.wanted.unit.thickness(length))
     }
-    /// A thickness with its expanded uncertainty: `4.37 mm ± 0.12 mm`.
+    /// A thickness with its expanded uncertainty: `4.37 mm ± 0.12 mm (k = 2)`.
     fn with_uncertainty(&self, thickness: Length, standard: Option<Length>) -> String {
         match standard {
-            Some(u) => format!("{} ± {}", self.thickness(thickness), self.thickness(u * 2.0)),
+            Some(u) => format!("{} ± {} (k = 2)", self.thickness(thickness), self.thickness(u * 2.0)),
             None => format!("{} (uncertainty not known)", self.thickness(thickness)),
         }
     }

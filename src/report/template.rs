@@ -38,6 +38,8 @@ sections! {
     Map "map" "Map of the unrolled wall";
     Statistics "statistics" "Statistics by course";
     Runs "runs" "Runs";
+    Comparison "comparison" "Comparison with earlier surveys";
+    Assessment "assessment" "Assessment (screening)";
     Missing "missing" "Missing, suspect and tainted data";
     Uncertainty "uncertainty" "Uncertainty";
     Setup "setup" "Set-up";

@@ -11,7 +11,7 @@ use super::setup::Mode;
 use super::spacing::{self, Repeat, Spaced};
 use super::trace::wrapped;
 use super::trace::{Arrival, Top, Trace};
-use super::uncertainty::{self, Evidence};
+use super::uncertainty::{self, Combined, Evidence, Part};
 use super::{Measurement, Setup, TimeBase};
 use crate::units::{Decibel, Length, Temperature, Time};
 
@@ -39,6 +39,7 @@ pub struct Evaluator {
     tops: Vec<Top>,
     candidates: Vec<Candidate>,
     wall: Temperature,
+    parts: Vec<Part>,
 }
 
 impl Evaluator {
@@ -63,6 +64,7 @@ impl Evaluator {
             tops: Vec::new(),
             candidates: Vec::new(),
             wall: setup.reference_temperature(),
+            parts: Vec::new(),
         })
     }
     pub fn setup(&self) -> &Setup {
@@ -71,9 +73,14 @@ impl Evaluator {
     pub fn base(&self) -> TimeBase {
         self.base
     }
+    /// What the uncertainty of the last measurement is made of; nothing where it had no thickness.
+    pub fn parts(&self) -> &[Part] {
+        &self.parts
+    }
 
     /// What `samples` say of a wall at temperature `wall`.
     pub fn measure(&mut self, samples: &[i16], wall: Temperature) -> Measurement {
+        self.parts.clear();
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
         }
@@ -179,12 +186,13 @@ impl Evaluator {
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
         let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));
         let evidence = Evidence { depth, uneven, scatter_mm: scatter, shape_ns: if phase_told { shape_ns } else { 0.0 }, shape_noise_ns };
-        let uncertainty = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
+        let Combined { parts, total } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
+        self.parts = parts;
         Measurement {
             echo_time: Some(Time::ns(time)),
             next_echo: next.map(Time::ns),
             thickness: Some(Length::mm(depth)),
-            uncertainty: Some(uncertainty),
+            uncertainty: Some(total),
             height_pct: Some(100.0 * arrival.height / self.base.full_scale()),
             snr: Some(Decibel::db(snr)),
             quality: judge::quality(&wall, flags, snr),

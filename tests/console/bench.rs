@@ -65,10 +65,12 @@ pub fn put_on(bench: &mut Bench, hold: Hold, shots: u64) {
     }
 }
 
-/// Takes a block and works out what is due.
-pub fn take(bench: &mut Bench, mm: f64) {
-    put_on(bench, Hold::Block(piece(mm)), 40);
-    bench.command(BenchCommand::Take, NOW);
+/// Takes blocks, then works out what they give.
+pub fn take(bench: &mut Bench, blocks: &[f64]) {
+    for mm in blocks {
+        put_on(bench, Hold::Block(piece(*mm)), 20);
+        bench.command(BenchCommand::Take, NOW);
+    }
     if let Some(job) = bench.fit_job() {
         bench.fitted(job.run());
     }

@@ -67,10 +67,6 @@ impl Backend for Job {
         self.job.notes.push(note);
         Ok(())
     }
-    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
-        self.job.overrides.push((reason, by));
-        Ok(())
-    }
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
         let id = self.job.setups.len() as i64 + 1;
         self.job.setups.push(SetupEntry { id, setup, origin, by });
@@ -89,7 +85,8 @@ impl Backend for Job {
         let (commands, _) = mpsc::channel(1);
         Ok(BenchHandle { view, commands })
     }
-    fn start_scan(&mut self, _: &str, _: Option<String>) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle> {
+        self.job.overrides.extend(against);
         let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
         Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
     }

@@ -233,7 +233,7 @@ fn keep(app: &mut App) -> Vec<Effect> {
     }
     let Some(bench) = &app.bench else { return Vec::new() };
     let gate = bench.view.setup.as_ref().map(|setup| setup.gate);
-    let (setup, origin) = match bench.view.fitted().filter(|fitted| !is_in_force(app, &fitted.setup)) {
+    let (setup, origin) = match bench.view.fitted().filter(|fitted| !app.is_in_force(&fitted.setup)) {
         Some(fitted) => (fitted.setup.clone(), origin(&bench.view, false)),
         None => (app.setup(), "gate set on the live waveform".to_owned()),
     };
@@ -243,10 +243,6 @@ fn keep(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     vec![Effect::SetSetup { setup: Box::new(setup), origin, by: app.signed(), checks: Vec::new() }, Effect::Reload]
-}
-
-fn is_in_force(app: &App, setup: &Setup) -> bool {
-    app.contents.setups.last().is_some_and(|entry| entry.setup.calibration.is_some() && entry.setup.calibration == setup.calibration)
 }
 
 /// How a set-up came about, for the job file: blocks with their serials.
@@ -332,7 +328,7 @@ fn found_something(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect
                 temperature: *temperature,
                 by: app.signed(),
             };
-            match fitted.as_ref().filter(|fitted| !is_in_force(app, &fitted.setup)) {
+            match fitted.as_ref().filter(|fitted| !app.is_in_force(&fitted.setup)) {
                 Some(fitted) => checked_new(app, view, &fitted.setup, check),
                 None => checked_in_force(app, check),
             }

@@ -150,6 +150,11 @@ pub fn ask_note(app: &mut App) -> Vec<Effect> {
     ask(app, title, Purpose::Note, vec![Field::text("note", "note", "", true)])
 }
 
+/// The mark is set; words for it may follow or not.
+pub fn ask_mark_text(app: &mut App, mark: String) {
+    ask(app, format!("marked {mark}"), Purpose::MarkText, vec![Field::text("text", "words", "", false)]);
+}
+
 pub fn ask_override(app: &mut App) -> Vec<Effect> {
     let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
         return Vec::new();
@@ -236,11 +241,15 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
                 }
             }
         }
+        Purpose::MarkText => match form.value("text") {
+            "" => Vec::new(),
+            text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
+        },
         Purpose::Override { line } => {
             let reason = form.value("reason").to_owned();
             let line = line.clone();
             let by = identify(app, form);
-            vec![Effect::AddOverride(reason.clone(), by), Effect::StartScan { line, reason: Some(reason) }, Effect::Reload]
+            vec![Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload]
         }
         Purpose::Setup => match setup_of(app, form) {
             Ok(setup) => {

@@ -10,6 +10,7 @@ use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::update::bench::{check_words, encoder_words};
+use crate::job::validity::Validity;
 use crate::ultrasound::Setup;
 use crate::units::LengthUnit;
 use ratatui::layout::Rect;
@@ -99,8 +100,8 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     }
 }
 
-/// Last verification and last encoder check, a line each.
-fn standing(app: &App) -> [(String, Role); 2] {
+/// Last verification, the runs that hang on it, last encoder check; a line each.
+fn standing(app: &App) -> Vec<(String, Role)> {
     let at = |at_us| text::short_day_and_clock(at_us, app.look.utc_offset_s);
     let setup_id = app.contents.setups.last().map(|entry| entry.id);
     let check = app.contents.checks.iter().rfind(|check| Some(check.setup_id) == setup_id);
@@ -118,7 +119,21 @@ fn standing(app: &App) -> [(String, Role); 2] {
         },
         None => ("encoder not checked here: d checks it over a measured distance".to_owned(), Role::Quiet),
     };
-    [check, encoder]
+    let runs = |wanted: fn(&Validity) -> bool| -> Vec<String> {
+        let contents = &app.contents;
+        contents.runs.iter().filter(|run| wanted(&contents.validity(run))).map(|run| run.id.to_string()).collect()
+    };
+    let suspect = runs(|validity| matches!(validity, Validity::Suspect(_)));
+    let pending = runs(|validity| matches!(validity, Validity::Pending(_)));
+    let mut lines = vec![check];
+    if !suspect.is_empty() {
+        lines.push((format!("SUSPECT by a failed verification: run {}", suspect.join(", ")), Role::Fault));
+    }
+    if !pending.is_empty() {
+        lines.push((format!("pending, not verified on both sides: run {}", pending.join(", ")), Role::Plain));
+    }
+    lines.push(encoder);
+    lines
 }
 
 /// A set-up in words, one value a line.

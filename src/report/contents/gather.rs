@@ -2,6 +2,7 @@
 
 use crate::job::validity::Validity;
 use crate::reading::Reading;
+use crate::report::assessment::{AssessError, Assessment, Request, assess};
 use crate::report::figure::data::RunWall;
 use crate::report::whole_file::{Stopped, Tick, go_on};
 use crate::store::{Event, JobContents, JobReader, Note, RunSummary, StoreError};
@@ -19,6 +20,8 @@ pub enum GatherError {
     #[error(transparent)]
     Store(#[from] StoreError),
     #[error(transparent)]
+    Assess(#[from] AssessError),
+    #[error(transparent)]
     Stopped(#[from] Stopped),
 }
 
@@ -30,6 +33,8 @@ pub struct Gathered {
     pub runs: Vec<RunFacts>,
     /// All lines on the unrolled wall.
     pub map: WallMap,
+    /// `None` while there is no run.
+    pub assessment: Option<Assessment>,
 }
 
 /// One run.
@@ -63,8 +68,8 @@ pub struct SpotFacts {
     pub waveform: Option<Waveform>,
 }
 
-/// Reads a job. `waveforms` spots of each run are read with theirs.
-pub fn gather(reader: &JobReader, waveforms: usize, tick: &mut Tick<'_>) -> Result<Gathered, GatherError> {
+/// Reads a job. `waveforms` spots of each run are read with theirs; `request` tells the earlier surveys.
+pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mut Tick<'_>) -> Result<Gathered, GatherError> {
     let contents = reader.contents()?;
     let all: u64 = contents.runs.iter().map(|run| run.readings).sum();
     let mut done = 0;
@@ -79,7 +84,8 @@ pub fn gather(reader: &JobReader, waveforms: usize, tick: &mut Tick<'_>) -> Resu
     }
     let file = reader.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let map = contents.plan.wall_map(|line| lines.remove(line).unwrap_or_default());
-    Ok(Gathered { file, contents, runs, map })
+    let assessment = if runs.is_empty() { None } else { Some(assess(reader, request)?) };
+    Ok(Gathered { file, contents, runs, map, assessment })
 }
 
 fn run(

@@ -6,7 +6,8 @@ use crate::report::document::{Table, Tone};
 use crate::report::figure::data;
 use crate::report::words::percent;
 use crate::strip::Level;
-use crate::strip::statistics::Statistics;
+use crate::strip::statistics::{Percentiles, Statistics};
+use crate::units::Length;
 
 impl Writer<'_> {
     pub(super) fn results(&mut self) {
@@ -94,35 +95,36 @@ impl Writer<'_> {
         if self.job.runs.is_empty() {
             return self.out.paragraph("No run was made.");
         }
-        self.out.paragraph(
-            "Every reading counts once, so where the crawler crept the mean leans towards that place. Percentiles are linear between order \
-             statistics. Readings without an echo are counted and have no thickness.",
-        );
+        let unit = self.wanted.unit.thickness_symbol();
+        self.out.paragraph(format!(
+            "Thicknesses in {unit}; gap is the longest stretch without one. Every reading counts once, so where the crawler crept the mean leans towards that place. Percentiles are linear between order \
+             statistics. Readings without an echo are counted and have no thickness."
+        ));
     }
 
     fn statistics_table(&self) -> Table {
-        Table::of(&[
+        let at = format!("At, {}>", self.wanted.unit.place_symbol());
+        let heads = [
             "Course",
             "Readings>",
             "No echo>",
-            &self.head("Required"),
-            &self.head("Least"),
-            &format!("At, {}>", self.wanted.unit.place_symbol()),
-            &self.head("1 %"),
-            &self.head("5 %"),
-            &self.head("Median"),
-            &self.head("Mean"),
-            &self.head("St. dev."),
-            &self.head("Greatest"),
-            "Largest gap>",
+            "Required>",
+            "Least>",
+            &at,
+            "5 %>",
+            "Median>",
+            "Mean>",
+            "St. dev.>",
+            "Greatest>",
+            "Gap>",
             "Covered>",
-        ])
+        ];
+        Table::of(&heads)
     }
 
-    fn statistics_row(&self, name: String, of: &Statistics, required: Option<crate::units::Length>) -> Vec<String> {
+    fn statistics_row(&self, name: String, of: &Statistics, required: Option<Length>) -> Vec<String> {
         let unit = self.wanted.unit;
-        let percentile =
-            |pick: fn(&crate::strip::statistics::Percentiles) -> crate::units::Length| self.bare(of.percentiles.as_ref().map(pick));
+        let percentile = |pick: fn(&Percentiles) -> Length| self.bare(of.percentiles.as_ref().map(pick));
         vec![
             name,
             of.readings.to_string(),
@@ -130,7 +132,6 @@ impl Writer<'_> {
             self.bare(required),
             self.bare(of.least.map(|found| found.thickness)),
             of.least.and_then(|found| found.along).map_or_else(|| "–".to_owned(), |along| unit.place(along)),
-            percentile(|p| p.p1),
             percentile(|p| p.p5),
             percentile(|p| p.p50),
             self.bare(of.mean),

@@ -228,15 +228,21 @@ impl Writer<'_> {
         }
     }
 
+    /// The parts that are more than nothing.
     fn budget(&self, budget: &Budget) -> Vec<(String, String)> {
-        vec![
-            fact("Velocity of the wall against the blocks'", format!("{:.3} % (k = 1)", budget.velocity_relative * 100.0)),
-            fact("Thickness of a block", format!("{:.3} mm", budget.block.as_mm())),
-            fact("Zero", format!("{:.1} ns", budget.zero.as_ns())),
-            fact("Temperature of the wall", format!("{:.1} K", budget.temperature_k)),
-            fact("Delay of the tyre with temperature", format!("{:.1} ns per kelvin", budget.delay_ns_k)),
-            fact("Coupling and tyre, from place to place", format!("{:.3} mm", budget.coupling.as_mm())),
-        ]
+        let parts = [
+            ("Velocity of the wall against the blocks'", budget.velocity_relative * 100.0, 3, "%"),
+            ("Thickness of a block", budget.block.as_mm(), 3, "mm"),
+            ("Zero", budget.zero.as_ns(), 1, "ns"),
+            ("Temperature of the wall", budget.temperature_k, 1, "K"),
+            ("Delay of the tyre with temperature", budget.delay_ns_k, 1, "ns per kelvin"),
+            ("Coupling and tyre, from place to place", budget.coupling.as_mm(), 3, "mm"),
+        ];
+        parts
+            .iter()
+            .filter(|part| part.1 != 0.0)
+            .map(|(name, value, digits, unit)| fact(name, format!("{value:.digits$} {unit} (k = 1)")))
+            .collect()
     }
 }
 

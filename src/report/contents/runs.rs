@@ -36,12 +36,12 @@ impl Writer<'_> {
             self.out.notice(Tone::Watch, "Read these results with this in mind", lines);
         }
         self.out.facts(self.run_facts(run));
+        self.spots(run);
         if run.wall.strip.extent().is_some() {
             self.strip(run);
         } else {
             self.out.paragraph("No reading has a place on the wall, so there is no section to draw.");
         }
-        self.spots(run);
         self.waveforms(run);
         self.said(run);
         self.happened(run);
@@ -193,10 +193,7 @@ impl Writer<'_> {
             height: WAVEFORM_HEIGHT,
         });
         let flags = if measurement.flags.is_empty() { String::new() } else { format!(", {}", measurement.flags) };
-        let height = measurement.height_pct.map_or_else(String::new, |height| format!(", {height:.0} % high"));
-        let snr = measurement.snr.map_or_else(String::new, |snr| format!(", {:.0} dB over noise", snr.as_db()));
-        let u = measurement.uncertainty.map_or_else(|| "not known".to_owned(), |u| self.thickness(u * 2.0));
-        Some(captioned(figure, format!("Shot {}: U {u}, quality {}{height}{snr}{flags}", of.reading.seq, measurement.quality)))
+        Some(captioned(figure, format!("Shot {}{flags}", of.reading.seq)))
     }
 
     /// Notes and marks of the operator.

@@ -82,14 +82,21 @@ impl Writer<'_> {
         let of = |tone| stands.iter().filter(|(_, (found, _))| *found == tone).count() as u64;
         let suspect = runs.iter().filter(|run| matches!(run.validity, Validity::Suspect(_))).count() as u64;
         let (tone, title) = if suspect > 0 {
-            (Tone::Bad, format!("CALIBRATION SUSPECT for {} of {}: do not rely on their thicknesses", count(suspect, "run"), runs.len()))
+            (
+                Tone::Bad,
+                format!("CALIBRATION SUSPECT for {suspect} of {}: do not rely on their thicknesses", count(runs.len() as u64, "run")),
+            )
         } else if of(Tone::Bad) > 0 {
             (
                 Tone::Bad,
-                format!("NO CALIBRATION for {} of {}: their thicknesses rest on typed values", count(of(Tone::Bad), "run"), runs.len()),
+                format!(
+                    "NO CALIBRATION for {} of {}: their thicknesses rest on typed values",
+                    of(Tone::Bad),
+                    count(runs.len() as u64, "run")
+                ),
             )
         } else if of(Tone::Watch) > 0 {
-            (Tone::Watch, format!("CALIBRATION NOT VERIFIED for {} of {}", count(of(Tone::Watch), "run"), runs.len()))
+            (Tone::Watch, format!("CALIBRATION NOT VERIFIED for {} of {}", of(Tone::Watch), count(runs.len() as u64, "run")))
         } else {
             (
                 Tone::Good,

@@ -31,7 +31,12 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
         Picture::Pulse => plot::pulse(shown, pen, picture),
         Picture::Wave | Picture::Words => live(app, shown, pen, picture),
     }
-    let (words, role) = hold(app, &shown.view);
+    let (words, role) = match (shown.stale_s(app.now_us), &shown.view.link.fault) {
+        // An old number never stands there as if it were now.
+        (Some(age), Some(fault)) => (format!("LINK DOWN for {}: {}", text::duration(age), safe_text(fault)), Role::Fault),
+        (Some(age), None) => (format!("NOTHING COMES from the probe for {}: look at the link", text::duration(age)), Role::Fault),
+        (None, _) => hold(app, &shown.view),
+    };
     for line in text::wrap(&words, width).iter().take(2) {
         let taken = rows.take(1);
         pen.put(taken.x + 1, taken.y, taken.width - 1, line, role);
