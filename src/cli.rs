@@ -20,6 +20,7 @@ pub mod new;
 mod ports;
 mod profile;
 mod reevaluate;
+pub mod report;
 mod scan;
 mod session;
 pub mod simulate;
@@ -63,6 +64,8 @@ enum Command {
     Reevaluate(reevaluate::ReevaluateArgs),
     /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
+    /// The client's report as PDF or HTML
+    Report(report::Args),
     /// Write the data of a job for other programs
     Export(export::Args),
     /// Check a job's digests, and compute every reading again from its waveform
@@ -87,6 +90,7 @@ pub fn main() -> ExitCode {
         Command::Review(args) => console::review(args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Assess(args) => assess::run(&args),
+        Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Profile(args) => profile::run(args),

@@ -439,6 +439,19 @@ impl LengthUnit {
             Self::Inch => "in",
         }
     }
+    /// A loss rate without its unit.
+    pub fn rate(self, rate: LossRate) -> String {
+        match self {
+            Self::Mm => format!("{:.3}", rate.as_mm_y()),
+            Self::Inch => format!("{:.4}", rate.as_inch_y()),
+        }
+    }
+    pub fn rate_symbol(self) -> &'static str {
+        match self {
+            Self::Mm => "mm/year",
+            Self::Inch => "in/year",
+        }
+    }
     pub fn speed_symbol(self) -> &'static str {
         match self {
             Self::Mm => "mm/s",

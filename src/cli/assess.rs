@@ -154,10 +154,7 @@ const SUMMARY: [&str; 10] = ["", "required", "t1", "t2", "t1, t2", "rate/y", "li
 fn summary_row(course: &CourseAssessment, unit: LengthUnit) -> [String; 10] {
     let summary = &course.summary;
     let wall = |wall: Option<Length>| wall.map_or("-".to_owned(), |wall| unit.thickness(wall));
-    let rate = summary.rate.map(|rate| match unit {
-        LengthUnit::Mm => format!("{:.3}", rate.as_mm_y()),
-        LengthUnit::Inch => format!("{:.4}", rate.as_inch_y()),
-    });
+    let rate = summary.rate.map(|rate| unit.rate(rate));
     let or_none = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
     [
         name(course),
