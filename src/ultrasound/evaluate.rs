@@ -173,7 +173,9 @@ impl Evaluator {
         if time - gate.0 < margin || gate.1 - time < margin {
             flags = flags.with(Flag::GateEdge);
         }
-        flags = Flags::from_bits(flags.bits() | judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode).bits());
+        let end = self.time_of(self.trace.record.len() as f64);
+        let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, self.trace.noise, end);
+        flags = Flags::from_bits(flags.bits() | told.bits());
         let snr = 20.0 * libm::log10(arrival.height / self.trace.noise);
         let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
