@@ -97,6 +97,7 @@ impl Evaluator {
         decide::candidates(&self.tops, &self.model, |at| base.time_at(at).as_ns(), self.setup.minimum.as_mm(), &mut self.candidates);
         let scene = Scene {
             model: &self.model,
+            filter: &self.filter,
             gate_ns: gate,
             threshold: self.setup.gate.threshold_pct / 100.0 * self.base.full_scale(),
             face_height,
