@@ -28,6 +28,8 @@ const ECHO_REACH_NS: f64 = 600.0;
 pub const TOP_OVER_NOISE: f64 = 6.0;
 /// A top with both repeats is hardly chance.
 const FLOOR_WITH_REPEATS: f64 = 0.12;
+/// The third of a train stands this high against the second.
+const TRAIN_ALIKE: f64 = 0.33;
 /// A top this high against the family's level is a wall on its own.
 const FIRM: f64 = 0.5;
 const FIRM_ALONE: f64 = 0.33;
@@ -131,6 +133,8 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
     for (index, candidate) in candidates.iter().enumerate() {
         let second = repeat(candidates, index, 2, scene.model);
         let third = repeat(candidates, index, 3, scene.model);
+        // The wall's own first echo is the second of any top at half its depth; a train's third then is missing.
+        let third = third.filter(|third| second.is_none_or(|second| third.level >= TRAIN_ALIKE * second.level));
         if !is_wall(candidate, second.is_some() as u8 + third.is_some() as u8, family, grain, scene) {
             weaker_before |= candidate.level > 0.1 * family;
             continue;
@@ -200,7 +204,9 @@ fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scen
             .max_by(|a, b| a.top.height.total_cmp(&b.top.height))
             .copied()
     };
-    if order == 2 && let Some(first) = near(scene.model.time(depth, 1)) {
+    if order == 2
+        && let Some(first) = near(scene.model.time(depth, 1))
+    {
         return Ok(Wall { chosen: first, second: Some(*chosen), flags, order: 1 });
     }
     match near(scene.model.time(depth, order + 1)) {

@@ -175,7 +175,8 @@ impl Evaluator {
             flags = flags.with(Flag::GateEdge);
         }
         let end = self.time_of(self.trace.record.len() as f64);
-        let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, self.trace.noise, end);
+        let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
+        let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness);
         flags = Flags::from_bits(flags.bits() | told.bits());
         let snr = 20.0 * libm::log10(arrival.height / self.trace.noise);
         let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
@@ -190,7 +191,7 @@ impl Evaluator {
             uncertainty: Some(uncertainty),
             height_pct: Some(100.0 * arrival.height / self.base.full_scale()),
             snr: Some(Decibel::db(snr)),
-            quality: judge::quality(&wall, flags, snr),
+            quality: judge::quality(&wall, flags, snr, evenness),
             flags,
         }
     }

@@ -16,6 +16,8 @@ const WEAK: f64 = 0.85;
 const VERY_WEAK: f64 = 0.25;
 /// A second echo this high against the first (both against the blocks') needs an even wall under the whole beam.
 const EVEN: f64 = 0.75;
+/// An echo this high shows that the gain is not the blocks', so that height tells nothing; only a second echo does then.
+const LOUD: f64 = 1.2;
 /// The same against what the blocks' own second echo was. A flat wall keeps 0.77 and more of it, a wall read beside a pit
 /// 0.6 and less (simulated waves), at any gain.
 const EVEN_AS_BLOCKS: f64 = 0.7;
@@ -59,16 +61,31 @@ fn even(wall: &Wall) -> bool {
     wall.second.is_some_and(|second| second.level >= EVEN * wall.chosen.level)
 }
 
-/// Whether a second echo that must be there is weak or gone. Unlike the first echo's height this holds at any gain.
-fn uneven(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> bool {
+/// What the second echo says of the wall under the beam. Unlike the first echo's height this holds at any gain.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Evenness {
+    /// Too weak on the blocks, or outside the record.
+    Unknown,
+    Even,
+    /// A second echo that must be there is weak or gone.
+    Uneven,
+}
+
+pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness {
     let depth = wall.chosen.depth;
     let due = model.time(depth, 2) + wall.chosen.time_ns - model.time(depth, 1);
     let level = model.repeat_part(depth) * wall.chosen.level;
-    let judged = model.knows_repeat(2) && due + SECOND_ROOM_NS < end_ns && level * model.height(2.0 * depth) > SECOND_OVER_NOISE * noise;
-    judged && wall.second.is_none_or(|second| second.level < EVEN_AS_BLOCKS * level)
+    let expected = model.knows_repeat(2) && level * model.height(2.0 * depth) > SECOND_OVER_NOISE * noise;
+    if wall.order > 1 || !model.calibrated() || !expected || due + SECOND_ROOM_NS >= end_ns {
+        Evenness::Unknown
+    } else if wall.second.is_some_and(|second| second.level >= EVEN_AS_BLOCKS * level) {
+        Evenness::Even
+    } else {
+        Evenness::Uneven
+    }
 }
 
-pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mode, noise: f64, end_ns: f64) -> Flags {
+pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mode, evenness: Evenness) -> Flags {
     let mut flags = Flags::NONE;
     if !model.calibrated() {
         return flags;
@@ -76,7 +93,7 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     if wall.chosen.level < WEAK && !even(wall) {
         flags = flags.with(Flag::Weak);
     }
-    if wall.order == 1 && uneven(wall, model, noise, end_ns) {
+    if evenness == Evenness::Uneven {
         flags = flags.with(Flag::Uneven);
     }
     // Paint moves the first echo against its repeats and rings itself: places tell nothing then, nor do they when the first echo was not seen.
@@ -97,7 +114,7 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     flags
 }
 
-pub fn quality(wall: &Wall, flags: Flags, snr: f64) -> Quality {
+pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
     const DOUBTS: [Flag; 9] = [
         Flag::EarlyEcho,
         Flag::Ambiguous,
@@ -112,7 +129,7 @@ pub fn quality(wall: &Wall, flags: Flags, snr: f64) -> Quality {
     let doubts = DOUBTS.iter().filter(|flag| flags.has(**flag)).count();
     if flags.has(Flag::Ambiguous) || snr < FAIR_SNR || (flags.has(Flag::Weak) && wall.chosen.level < VERY_WEAK) {
         Quality::Poor
-    } else if doubts > 0 || snr < GOOD_SNR {
+    } else if doubts > 0 || snr < GOOD_SNR || (wall.chosen.level > LOUD && evenness == Evenness::Unknown) {
         Quality::Fair
     } else {
         Quality::Good
