@@ -23,6 +23,7 @@ mod session;
 pub mod simulate;
 mod templates;
 pub mod verify;
+mod work;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;

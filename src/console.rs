@@ -6,6 +6,7 @@ pub mod backend;
 pub mod form;
 pub mod glyphs;
 pub mod keys;
+pub mod origin;
 pub mod settings;
 pub mod shell;
 pub mod state;

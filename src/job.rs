@@ -4,6 +4,7 @@ pub mod check;
 pub mod checklist;
 pub mod plan;
 pub mod validity;
+pub mod wall;
 
 pub use check::{PlanError, Problem};
 pub use checklist::{Answer, AnswerError, Checklist, Item, ItemState};

@@ -1,16 +1,20 @@
 //! One run as it happens: the tasks and channels between stream, reading, store and screen.
 //!
-//! `engine` is one feed item to readings and entries, `scan` starts and drives a run, `view` holds what a screen
-//! may look at. The screen never holds anything up: it looks at the latest [`LiveView`] and locks [`Wall`] for
+//! `bench` is the calibration with the probe on blocks, `engine` is one feed item to readings and entries, `scan`
+//! starts and drives a run, `view` holds what a screen may look at. The screen never holds anything up: it looks at the latest [`LiveView`] and locks [`Wall`] for
 //! no longer than it takes to copy rows out.
 
+pub mod bench;
 pub mod blocks;
 pub mod engine;
+pub mod propose;
 pub mod scan;
+mod unsaved;
+pub mod verdict;
 pub mod view;
 
 pub use engine::Notice;
-pub use scan::{Order, Scan, ScanRequest, StartError, start};
+pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry, Wall};
 
 /// The computer's clock, µs since 1970-01-01 UTC.

@@ -7,7 +7,7 @@ pub mod record;
 pub use make::ReadingMaker;
 pub use record::{Gauge, GaugeValue, Header, Record, Shot, Status};
 
-use crate::strip::Level;
+use crate::strip::{Level, statistics};
 use crate::travel::Place;
 use crate::ultrasound::Measurement;
 use crate::units::{Decibel, Temperature};
@@ -28,4 +28,16 @@ pub struct Reading {
     pub wall_temperature: Temperature,
     pub measurement: Measurement,
     pub level: Level,
+}
+
+impl From<&Reading> for statistics::Sample {
+    fn from(reading: &Reading) -> Self {
+        Self {
+            along: reading.place.along,
+            course: reading.place.course,
+            thickness: reading.measurement.thickness,
+            quality: reading.measurement.quality,
+            level: reading.level,
+        }
+    }
 }

@@ -1,9 +1,15 @@
-//! PURE. Thickness against distance: levels, bins that keep the worst, and spots.
+//! PURE. Thickness against distance: levels, bins that keep the worst, spots, statistics, the unrolled wall, and
+//! the comparison of two surveys.
 
 pub mod bins;
+pub mod compare;
+pub mod histogram;
 pub mod level;
+pub mod map;
 pub mod spot;
+pub mod statistics;
 
 pub use bins::{Bin, Row, Strip};
 pub use level::{CourseLimits, Level, Limits};
+pub use map::WallMap;
 pub use spot::{AlarmSettings, Spot, SpotId, SpotWatch};

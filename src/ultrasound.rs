@@ -5,6 +5,7 @@
 
 mod calibrate;
 pub mod calibration;
+mod coating;
 mod curve;
 mod decide;
 pub mod evaluate;
@@ -25,8 +26,10 @@ pub mod waveform;
 
 pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate};
 pub use calibration::{BlockPoint, Budget, Calibration};
+pub use coating::{COATING_VELOCITY, Coating};
 pub use evaluate::{Evaluator, SetupError};
 pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use setup::{Gate, Mode, Picker, Setup};
+pub use uncertainty::Part;
 pub use verify::{BlockCheck, STABLE_SHOTS, Stability, stability, verify_block};
 pub use waveform::{TimeBase, Waveform};

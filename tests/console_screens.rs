@@ -1,16 +1,27 @@
 //! Every step of the console as it stands on screen, kept as text; and what must be true of it in any look.
 
+#[path = "console/bench.rs"]
+mod bench;
 #[path = "console/fixture.rs"]
 mod fixture;
 
 use backwall::console::state::{App, Event};
+use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme};
+use backwall::job::validity::Check;
 use backwall::live::Phase;
-use backwall::store::RunState;
+use backwall::live::bench::{Bench, BenchView, Hold};
+use backwall::reading::Record;
+use backwall::store::{RunState, SetupEntry};
+use backwall::stream::simulate::{Crawler, End};
+use backwall::strip::Limits;
 use backwall::travel::Direction;
-use backwall::units::{Length, LengthUnit};
+use backwall::ultrasound::{Evaluator, Waveform};
+use backwall::units::{Length, LengthUnit, Temperature};
 use fixture::*;
+use ratatui::crossterm::event::KeyCode;
 use ratatui::style::{Color, Modifier, Style};
+use std::sync::Arc;
 
 const SIZES: [(u16, u16); 2] = [(80, 24), (190, 50)];
 
@@ -35,6 +46,88 @@ fn checklist() {
 #[test]
 fn calibrate() {
     snap!("calibrate", &app(Step::Calibrate, ready()));
+}
+
+#[test]
+fn calibrate_on_blocks() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut app = app(Step::Calibrate, job);
+    update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
+    snap!("calibrate_open", &app);
+    let mut show = |bench: &mut Bench| {
+        bench.view.link.what = "serial:PORT".into();
+        update(&mut app, Event::Bench(Arc::new(bench.view.clone()), NOW));
+        app.clone()
+    };
+    bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 12);
+    snap!("calibrate_unsteady", &show(&mut bench));
+    bench::take(&mut bench, &[5.0, 20.0]);
+    snap!("calibrate_two_blocks", &show(&mut bench));
+    bench::take(&mut bench, &[3.0, 8.0, 12.0]);
+    bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
+    let mut app = show(&mut bench);
+    snap!("calibrate_verify", &app);
+    for picture in ["residuals", "pulse", "words"] {
+        update(&mut app, letter('c'));
+        insta::assert_snapshot!(format!("calibrate_{picture}_80x24"), text(&app, 80, 24));
+    }
+}
+
+/// A run read with a calibration on blocks, on a wall so near its limit that the limit lies within U.
+#[test]
+fn where_a_number_comes_from() {
+    let mut job = ready();
+    let mut bench = Bench::new(bench::typed(job.setups[0].setup.clone()), 40.0);
+    bench::take(&mut bench, &[3.0, 5.0, 8.0, 12.0]);
+    let setup = bench.view.fitted().unwrap().setup.clone();
+    let by = signed();
+    job.setups.push(SetupEntry { id: 2, setup: setup.clone(), origin: "measured on 4 blocks".into(), by: by.clone() });
+    job.checks.push(Check {
+        setup_id: 2,
+        block: "SB-4".into(),
+        truth: Length::mm(10.0),
+        measured: Some(Length::mm(10.02)),
+        spread: Length::mm(0.004),
+        shots: 32,
+        tolerance: Length::mm(0.1),
+        temperature: Temperature::celsius(20.0),
+        by,
+    });
+    let shot = bench::records(Crawler::on_block(&bench::wall(), Length::mm(6.22), End::Shots(1)).unwrap())
+        .into_iter()
+        .find_map(|record| if let Record::Shot(shot) = record { Some(shot) } else { None })
+        .unwrap();
+    let base = bench.view.waveform.as_ref().unwrap().base;
+    let mut app = scanning(Direction::Up);
+    update(&mut app, Event::Contents(Box::new(job)));
+    change(&mut app, |view| {
+        let limits = Limits { watch_margin: Length::ZERO, guard_band: true, ..(*view.limits).clone() };
+        let mut reading = reading(4349.8);
+        reading.measurement = Evaluator::new(&setup, base).unwrap().measure(&shot.samples, reading.wall_temperature);
+        reading.level = limits.level(&reading.measurement, reading.place.course);
+        view.reading = Some(reading);
+        view.waveform = Some(Waveform { base, samples: shot.samples.clone() });
+        view.setup = Arc::new(setup.clone());
+        view.limits = Arc::new(limits);
+    });
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("WATCH") && screen.contains("within U of 6.20"), "{screen}");
+    update(&mut app, letter('i'));
+    snap!("scan_origin", &app);
+    // Every input is there, on as many pages as it takes.
+    let mut pages = text(&app, 80, 24);
+    for _ in 0..4 {
+        update(&mut app, key(KeyCode::PageDown));
+        pages += &text(&app, 80, 24);
+    }
+    for words in ["gate", "picker", "velocity", "block", "before the run", "uncertainty budget", "coupling", "from its waveform: the same"]
+    {
+        assert!(pages.contains(words), "{words}: {pages}");
+    }
+    update(&mut app, key(KeyCode::Esc));
+    assert!(text(&app, 80, 24).contains("wall, cal pending"));
 }
 
 #[test]
@@ -244,7 +337,7 @@ fn saving_that_falls_behind_changes_its_words_and_a_fault_takes_the_header() {
     assert!(header(&|view| view.saved.at_us = NOW - 800_000).contains("REC saved 4.340 m, 0.8 s behind"));
     assert!(header(&|view| view.saved.at_us = NOW - 2_400_000).contains("SAVING SLOW: saved 4.340 m, 2.4 s behind"));
     let fault = header(&|view| view.saved.fault = Some("the disk is full".into()));
-    assert!(fault.starts_with(" NOT SAVED: the disk is full (saved up to 4.340 m)"), "{fault}");
+    assert!(fault.starts_with(" NOT SAVED (saved up to 4.340 m): the disk is full"), "{fault}");
     let down = header(&|view| view.phase = Phase::LinkDown("the port is gone".into()));
     assert!(down.starts_with(" LINK DOWN: the port is gone"), "{down}");
 }

@@ -7,12 +7,9 @@ mod job;
 
 use backwall::console::shell::{Surface, drive, first_state};
 use backwall::console::state::App;
-use backwall::console::{Backend, Outcome, ScanHandle, Step, view};
-use backwall::job::checklist::{Answer, Signature, Signed};
-use backwall::live::{LiveView, Phase, Wall};
-use backwall::store::{JobContents, Note, RunId};
+use backwall::console::{Outcome, Step, view};
+use backwall::live::{LiveView, Phase};
 use backwall::travel::Direction;
-use backwall::ultrasound::Setup;
 use fixture::*;
 use job::{Job, options};
 use ratatui::Terminal;
@@ -21,7 +18,7 @@ use ratatui::crossterm::event::{Event, KeyCode, KeyEvent, KeyModifiers};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::mpsc;
 
 /// A screen in memory.
 struct Paper {
@@ -200,39 +197,7 @@ async fn a_run_whose_task_is_gone_is_told_as_failed() {
     let mut paper = Paper::new();
     let (_keys, input) = mpsc::channel(8);
     // The console starts a run of its own whose sender is dropped at once.
-    struct Gone(Job);
-    impl Backend for Gone {
-        fn contents(&self) -> anyhow::Result<JobContents> {
-            self.0.contents()
-        }
-        fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
-            self.0.answer(answer)
-        }
-        fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
-            self.0.sign(signature)
-        }
-        fn note(&mut self, note: Note) -> anyhow::Result<()> {
-            self.0.note(note)
-        }
-        fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
-            self.0.add_override(reason, by)
-        }
-        fn set_setup(&mut self, setup: Setup, by: Signed) -> anyhow::Result<()> {
-            self.0.set_setup(setup, by)
-        }
-        fn start_scan(&mut self, line: &str, reason: Option<String>) -> anyhow::Result<ScanHandle> {
-            let (_, view) = watch::channel(Arc::new(live(Direction::Up)));
-            Ok(ScanHandle { view, ..self.0.start_scan(line, reason)? })
-        }
-        fn review(&self, run: RunId) -> anyhow::Result<Wall> {
-            self.0.review(run)
-        }
-        fn now_us(&self) -> i64 {
-            self.0.now_us()
-        }
-    }
-    job.fails = false;
-    let mut gone = Gone(job);
-    drive(&mut gone, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
+    (job.fails, job.sender_gone) = (false, true);
+    drive(&mut job, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
     assert!(matches!(&app.scan.unwrap().view.phase, Phase::Failed(why) if why.contains("stopped without closing")));
 }

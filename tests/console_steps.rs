@@ -1,5 +1,7 @@
 //! What keys and events do to the state, and what they ask to be done.
 
+#[path = "console/bench.rs"]
+mod bench;
 #[path = "console/fixture.rs"]
 mod fixture;
 
@@ -7,12 +9,16 @@ use backwall::console::state::{App, Effect, Event, Question};
 use backwall::console::update::update;
 use backwall::console::{Step, keys::Mode};
 use backwall::job::checklist::{ItemState, Value};
+use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
 use backwall::live::{Command, Phase};
+use backwall::reading::Record;
 use backwall::store::{MarkKind, RunState};
+use backwall::stream::simulate::{Crawler, End};
 use backwall::travel::Direction;
-use backwall::units::Length;
+use backwall::units::{Length, Temperature};
 use fixture::*;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use std::sync::Arc;
 
 fn press(app: &mut App, c: char) -> Vec<Effect> {
     update(app, letter(c))
@@ -93,7 +99,7 @@ fn an_answer_without_a_name_asks_who_answers() {
 #[test]
 fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     let mut ready = app(Step::Scan, ready());
-    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), reason: None }]);
+    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), against: None }]);
     let mut app = app(Step::Scan, contents());
     assert!(press(&mut app, 's').is_empty());
     assert!(app.message.as_ref().unwrap().text.contains("NOT STARTED"));
@@ -107,14 +113,22 @@ fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     enter(&mut app);
     enter(&mut app);
     let effects = enter(&mut app);
-    assert!(matches!(&effects[0], Effect::AddOverride(reason, by) if reason == "no wind gauge" && by.name == "R. Aldane"));
-    assert_eq!(effects[1], Effect::StartScan { line: "A090".into(), reason: Some("no wind gauge".into()) });
+    // The reason goes with the start, and with nothing else: it is stored once.
+    let [Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((line.as_str(), reason.as_str(), by.name.as_str()), ("A090", "no wind gauge", "R. Aldane"));
 }
 
 #[test]
 fn marks_and_notes_stop_nothing() {
     let mut app = scanning(Direction::Up);
-    assert_eq!(press(&mut app, '2'), [Effect::Command(Command::Mark { kind: MarkKind::Nozzle, text: String::new() })]);
+    let mark = |kind| Effect::Command(Command::Mark { kind, text: String::new() });
+    assert_eq!(press(&mut app, '2'), [mark(MarkKind::Nozzle)]);
+    // The mark is set; words may follow. Without any the next mark is one key away, and Esc or Enter goes on.
+    assert_eq!(press(&mut app, '1'), [mark(MarkKind::Seam)]);
+    assert!(enter(&mut app).is_empty() && app.mode() == Mode::Scanning);
+    press(&mut app, '3');
+    type_in(&mut app, "bracket 2");
+    assert_eq!(enter(&mut app), [Effect::Command(Command::MarkText("bracket 2".into()))]);
     press(&mut app, 'n');
     type_in(&mut app, "e1 q");
     // While a note is typed, readings go on.
@@ -242,7 +256,7 @@ fn a_set_up_is_typed_checked_and_signed() {
     while effects.is_empty() && app.prompt.is_some() {
         effects = enter(&mut app);
     }
-    let Effect::SetSetup(setup, by) = &effects[0] else { panic!("{effects:?}") };
+    let Effect::SetSetup { setup, by, .. } = &effects[0] else { panic!("{effects:?}") };
     assert_eq!((setup.gate.start.as_us(), setup.gate.length.as_us(), by.name.as_str()), (13.0, 7.5, "R. Aldane"));
     assert_eq!(setup.frequency, app.contents.plan.probe.frequency, "what is not on the form stays as it was");
 }
@@ -271,4 +285,189 @@ fn a_failure_is_told_in_words() {
     let mut app = app(Step::Prepare, contents());
     update(&mut app, Event::Failed("the answer was NOT kept: the disk\u{1b}[2J is full".into()));
     assert!(text(&app, 80, 24).contains("the answer was NOT kept: the disk·[2J is full"));
+}
+
+/// The Calibrate step with a bench in a given state.
+fn at_the_bench(job: backwall::store::JobContents, bench: &Bench) -> App {
+    let mut app = app(Step::Calibrate, job);
+    update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
+    show(&mut app, bench);
+    app
+}
+
+fn show(app: &mut App, bench: &Bench) -> Vec<Effect> {
+    update(app, Event::Bench(Arc::new(bench.view.clone()), NOW))
+}
+
+#[test]
+fn a_block_is_typed_held_until_steady_and_taken() {
+    let mut app = app(Step::Calibrate, ready());
+    // Typed before the stream is open: the stream is opened for it.
+    press(&mut app, 'b');
+    type_in(&mut app, "5.0");
+    let mut effects = Vec::new();
+    for _ in 0..3 {
+        effects = enter(&mut app);
+    }
+    let expected = Hold::Block(Piece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
+    assert_eq!(effects, [Effect::OpenBench, Effect::Bench(BenchCommand::Hold(expected))]);
+    let mut bench = Bench::new(bench::typed(app.setup()), 40.0);
+    bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 10);
+    update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
+    assert!(show(&mut app, &bench).is_empty());
+    assert_eq!(enter(&mut app), [Effect::Bench(BenchCommand::Take)]);
+    // Ten shots are not enough.
+    bench.command(BenchCommand::Take, NOW);
+    show(&mut app, &bench);
+    let words = &app.message.as_ref().unwrap().text;
+    assert!(words.contains("NOT TAKEN") && words.contains("was not stable"), "{words}");
+    assert!(bench.view.blocks.is_empty());
+    // What came long ago is not what the probe stands on now.
+    bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 40);
+    bench.command(BenchCommand::Take, NOW + 5_000_000);
+    assert!(bench.view.blocks.is_empty() && bench.view.said.as_ref().unwrap().1.contains("nothing has come"));
+    bench.command(BenchCommand::Take, NOW);
+    assert_eq!((bench.view.blocks.len(), bench.view.blocks[0].shots.len()), (1, 32));
+    assert!(bench.view.hold.is_none());
+}
+
+#[test]
+fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    bench::take(&mut bench, &[5.0, 20.0]);
+    let mut app = at_the_bench(job, &bench);
+    // Two blocks say what they cannot know.
+    let fitted = bench.view.fitted().unwrap().clone();
+    assert!(fitted.verdict.says.iter().any(|words| words.contains("NOT KNOWN")), "{:?}", fitted.verdict);
+    // 3 mm is read wrong by more than the tolerance asked for: the set-up before stands, and the job says so.
+    let tight = |mm, tolerance| Hold::Verify { piece: bench::piece(mm), tolerance: Length::mm(tolerance) };
+    bench::put_on(&mut bench, tight(3.0, 0.001), 40);
+    bench.command(BenchCommand::Take, NOW);
+    let effects = show(&mut app, &bench);
+    assert!(matches!(&effects[..], [Effect::Note(note), Effect::Reload] if note.text.contains("NOT taken into force")), "{effects:?}");
+    // With the usual tolerance it passes and is stored with its verification.
+    bench::put_on(&mut bench, tight(10.0, 0.1), 40);
+    bench.command(BenchCommand::Take, NOW);
+    let effects = show(&mut app, &bench);
+    let [Effect::SetSetup { setup, origin, checks, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!(setup.calibration.as_ref(), Some(&fitted.calibration));
+    assert!(origin.contains("5.000 mm (SB-4), 20.000 mm (SB-4)"), "{origin}");
+    assert!(checks.len() == 1 && checks[0].passed() && checks[0].block == "SB-4", "{checks:?}");
+    // The same news again stores nothing twice.
+    assert!(show(&mut app, &bench).is_empty());
+}
+
+#[test]
+fn a_failed_verification_names_the_runs_it_taints() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    for run in &mut job.runs {
+        run.start.setup_id = Some(1);
+    }
+    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut app = at_the_bench(job, &bench);
+    // The probe stands on 10 mm, and the block is said to be 12.
+    bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
+    bench.command(BenchCommand::Hold(Hold::Verify { piece: bench::piece(12.0), tolerance: Length::mm(0.12) }), NOW);
+    for record in bench::records(Crawler::on_block(&bench::wall(), Length::mm(10.0), End::Shots(40)).unwrap()) {
+        bench.record(record, NOW);
+    }
+    bench.command(BenchCommand::Take, NOW);
+    let effects = show(&mut app, &bench);
+    assert!(matches!(&effects[0], Effect::Check(check) if check.setup_id == 1 && !check.passed()), "{effects:?}");
+    let words = &app.message.as_ref().unwrap().text;
+    assert!(words.contains("FAILED") && words.contains("SUSPECT: run 1 (A090), run 2 (A090)"), "{words}");
+    // No steady reading at all fails as well.
+    bench.command(BenchCommand::Hold(Hold::Verify { piece: bench::piece(12.0), tolerance: Length::mm(0.12) }), NOW);
+    bench.command(BenchCommand::GiveUp, NOW);
+    let effects = show(&mut app, &bench);
+    assert!(matches!(&effects[0], Effect::Check(check) if check.measured.is_none()), "{effects:?}");
+}
+
+#[test]
+fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut app = at_the_bench(job, &bench);
+    for (code, expected) in
+        [(KeyCode::Right, (50.0, 0.0, 0.0)), (KeyCode::Char('>'), (50.0, 100.0, 0.0)), (KeyCode::Up, (50.0, 100.0, 1.0))]
+    {
+        let effects = update(&mut app, key(code));
+        let [Effect::Bench(command @ BenchCommand::Gate(_))] = &effects[..] else { panic!("{effects:?}") };
+        bench.command(command.clone(), NOW);
+        show(&mut app, &bench);
+        let (gate, old) = (bench.view.setup.as_ref().unwrap().gate, app.setup().gate);
+        let moved = ((gate.start - old.start).as_ns(), (gate.length - old.length).as_ns(), gate.threshold_pct - old.threshold_pct);
+        let off = [moved.0 - expected.0, moved.1 - expected.1, moved.2 - expected.2];
+        assert!(off.iter().all(|off| off.abs() < 1e-6), "{moved:?}");
+    }
+    let effects = press(&mut app, 'k');
+    let [Effect::SetSetup { setup, origin, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((setup.gate.threshold_pct, origin.as_str()), (21.0, "gate set on the live waveform"));
+    assert!(matches!(&press(&mut app, 'p')[..], [Effect::Bench(BenchCommand::Gate(_))]));
+}
+
+#[test]
+fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
+    let mut bench = Bench::new(app(Step::Calibrate, ready()).setup(), 40.0);
+    let mut app = at_the_bench(ready(), &bench);
+    press(&mut app, 'd');
+    type_in(&mut app, "400");
+    assert!(enter(&mut app).is_empty(), "400 mm is too short");
+    for _ in 0..3 {
+        update(&mut app, key(KeyCode::Backspace));
+    }
+    type_in(&mut app, "1000");
+    let hold = Hold::Encoder { distance: Length::mm(1000.0) };
+    assert_eq!(enter(&mut app), [Effect::Bench(BenchCommand::Hold(hold.clone()))]);
+    let shot = |encoder| {
+        let gauge = backwall::reading::Gauge {
+            seq: 1,
+            device_time_us: None,
+            encoder: Some(encoder),
+            value: backwall::reading::GaugeValue::Thickness(None),
+        };
+        Record::Gauge(gauge)
+    };
+    for (counts, accepted) in [(40_100, true), (40_500, false), (-40_000, false)] {
+        bench.command(BenchCommand::Hold(hold.clone()), NOW);
+        // Past the end of a 32-bit count, as a long day brings it there.
+        bench.record(shot(i32::MAX - 10), NOW);
+        bench.command(BenchCommand::Take, NOW);
+        bench.record(shot((i32::MAX - 10).wrapping_add(counts)), NOW);
+        bench.command(BenchCommand::Take, NOW);
+        let effects = show(&mut app, &bench);
+        assert!(matches!(&effects[0], Effect::EncoderCheck(check, _) if check.counts == i64::from(counts)), "{effects:?}");
+        let words = &app.message.as_ref().unwrap().text;
+        assert!(words.contains(if accepted { "accepted" } else { "REFUSED" }), "{words}");
+    }
+}
+
+#[test]
+fn a_return_to_the_start_is_told_and_may_end_the_run() {
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.reading = Some(reading(2.0)));
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum)]);
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("misclosure +2.0 mm over 8700 mm there and back (+0.02 %)"), "{words}");
+    press(&mut app, 'e');
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
+    // A stream without an encoder has no place to be off.
+    change(&mut app, |view| view.reading.as_mut().unwrap().place.along = None);
+    assert!(press(&mut app, 'd').is_empty() && app.message.as_ref().unwrap().text.contains("no encoder counts"));
+}
+
+#[test]
+fn an_old_waveform_at_the_bench_is_called_old() {
+    let bench = Bench::new(app(Step::Calibrate, ready()).setup(), 40.0);
+    let mut app = at_the_bench(ready(), &bench);
+    let mut view = bench.view.clone();
+    view.link.last_byte_us = Some(NOW);
+    update(&mut app, Event::Bench(Arc::new(view), NOW));
+    assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
+    update(&mut app, Event::Clock(NOW + 5_000_000));
+    assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
 }

@@ -128,6 +128,11 @@ fn an_unsigned_checklist_stops_scanning_unless_overridden_with_a_reason_that_is_
     let events = events(&must(&overridden));
     assert_eq!(events.last().unwrap()["checklist_override"], "client's standing order 7");
     assert!(must(&["review", path, "--headless"]).contains("CHECKLIST OVERRIDDEN: client's standing order 7"));
+    let kept = backwall::store::JobFile::open_read_only(&job).unwrap().contents().unwrap().overrides;
+    assert!(matches!(&kept[..], [(reason, by)] if reason == "client's standing order 7" && by.name == "R. Aldane"), "{kept:?}");
+    // How the calibration stands is told with the run, and with the job.
+    assert_eq!(events.last().unwrap()["calibration"], "pending");
+    assert!(must(&["open", path, "--headless"]).contains("calibration pending: no set-up was entered"));
 }
 
 #[test]
@@ -148,6 +153,12 @@ fn mistakes_say_what_happened_where_and_what_to_do() {
         (&["scan", path, "--line", "C1", "--stream", "file:no-such-file", "--headless"], 1, &["no-such-file"]),
         (&["scan", path, "--line", "C1", "--stream", "carrier-pigeon:7", "--headless"], 2, &["carrier-pigeon"]),
         (&["scan", path, "--line", "C1", "--headless"], 1, &["--stream"]),
+        // Bytes that are no stream of this profile; the run is there, closed and empty.
+        (
+            &["scan", path, "--line", "C1", "--stream", "file:Cargo.lock", "--pace", "max", "--headless"],
+            1,
+            &["recorded nothing", "no good frame", "profile try open-packet", "file:Cargo.lock"],
+        ),
         (&["verify", "README.md"], 1, &["README.md"]),
         (&["no-such-command"], 2, &["no-such-command"]),
     ];
@@ -160,4 +171,29 @@ fn mistakes_say_what_happened_where_and_what_to_do() {
         }
         assert!(!said.contains("panicked"), "{said}");
     }
+}
+
+#[test]
+fn a_run_does_not_start_on_a_disk_without_room() {
+    use backwall::live::{LEAST_FREE, Order, ScanRequest, StartError, low_disk, start};
+    use backwall::store::{JobFile, Saved};
+    let folder = tempfile::tempdir().unwrap();
+    let job = JobFile::open(&signed_job(folder.path())).unwrap();
+    let order = Order {
+        line: "C1",
+        spec: "file:demo-stream/C1.shots".parse().unwrap(),
+        profile: backwall::stream::Profile::load("open-packet").unwrap(),
+        options: Default::default(),
+        operator: "R. Aldane",
+        checklist_override: None,
+    };
+    let request = ScanRequest::new(&job.contents().unwrap(), order).unwrap();
+    let (_sender, saved) = tokio::sync::watch::channel(Saved { free_bytes: Some(LEAST_FREE - 1), ..Saved::default() });
+    let refused = start(job.writer(), saved, request);
+    assert!(matches!(&refused, Err(StartError::NoRoom { .. })));
+    assert!(job.contents().unwrap().runs.is_empty());
+    // A little more starts, with a word.
+    assert!(low_disk(Some(LEAST_FREE)).unwrap().contains("0.10 GB are free"));
+    assert_eq!((low_disk(Some(u64::MAX)), low_disk(None)), (None, None));
+    job.close().unwrap();
 }

@@ -2,13 +2,14 @@
 //! measured distance.
 
 use super::console::{OpenArgs, ScreenArgs};
-use super::session::{Session, runtime};
+use super::session::{Session, StreamArgs, runtime};
 use crate::job::checklist::Signed;
 use crate::job::validity::{Check, Validity, default_tolerance};
 use crate::live::blocks::{BlockShots, collect, count_travel};
+use crate::live::verdict;
 use crate::store::JobContents;
 use crate::stream::profile::Profile;
-use crate::stream::spec::StreamSpec;
+use crate::stream::spec::{Pace, StreamSpec};
 use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{Block, CalibrationInput, calibrate, verify_block};
 use crate::ultrasound::{Calibration, Setup};
@@ -65,6 +66,9 @@ pub struct CalibrateArgs {
     /// Serial number of the block set
     #[arg(long, value_name = "SERIAL", default_value = "")]
     pub block_serial: String,
+    /// On the console: the probe's stream, serial:PORT[@BAUD], tcp:HOST:PORT or file:PATH
+    #[arg(long, conflicts_with_all = ["at", "verify", "encoder", "headless"])]
+    pub stream: Option<StreamSpec>,
     /// A profile's path, or the name of a shipped or user profile
     #[arg(long, default_value = "open-packet")]
     pub profile: String,
@@ -87,7 +91,8 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
         bail!("nothing to measure: give --at 5.00=STREAM for each block, --verify 10.00=STREAM, or --encoder 1000=STREAM");
     }
     if nothing {
-        return super::console::calibrate(OpenArgs::of(args.job, args.screen));
+        let stream = StreamArgs { stream: args.stream, profile: args.profile, pace: Pace::Device, record: None };
+        return super::console::calibrate(OpenArgs { stream, operator: args.operator, ..OpenArgs::of(args.job, args.screen) });
     }
     if args.tolerance.is_some_and(|mm| !(mm.is_finite() && mm > 0.0)) {
         bail!("--tolerance must be greater than 0 mm");
@@ -151,7 +156,7 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
     let mut candidate = None;
     if !args.at.is_empty() {
         let (calibration, setup) = fit(args, &profile, &typed).await?;
-        text.push(describe(&calibration, &setup));
+        text.push(describe(&calibration, &typed));
         object["calibration"] = json!({
             "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
             "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
@@ -253,7 +258,7 @@ fn block_temperature(args: &CalibrateArgs, shots: &BlockShots, setup: &Setup) ->
     args.temperature.map(Temperature::celsius).or(shots.temperature).unwrap_or(setup.block_temperature)
 }
 
-fn describe(calibration: &Calibration, setup: &Setup) -> String {
+fn describe(calibration: &Calibration, typed: &Setup) -> String {
     let mut text = format!("{:>10} {:>10} {:>9} {:>9} {:>6}\n", "block mm", "read mm", "error mm", "spread", "shots");
     for point in &calibration.points {
         text += &format!(
@@ -266,19 +271,17 @@ fn describe(calibration: &Calibration, setup: &Setup) -> String {
         );
     }
     text += &format!(
-        "velocity {:.1} m/s ({}), zero {:.1} ns, half separation {:.3} mm\n",
+        "velocity {:.1} m/s ({}), zero {:.1} ns, half separation {:.3} mm",
         calibration.velocity.as_m_s(),
         if calibration.velocity_fitted { "measured on the blocks" } else { "typed" },
         calibration.zero.as_ns(),
         calibration.half_separation.as_mm()
     );
-    text += &format!(
-        "temperature rule: velocity changes by {} m/s per kelvin from {:.1} °C; the tyre's delay drifts more than steel does: \
-         verify again when the surface is more than 14 °C off the blocks",
-        setup.velocity_slope_m_s_k,
-        calibration.temperature.as_celsius()
-    );
-    for warning in &calibration.warnings {
+    let verdict = verdict::of(calibration, typed);
+    for words in &verdict.says {
+        text += &format!("\n{words}");
+    }
+    for warning in &verdict.warns {
         text += &format!("\nWARNING: {warning}");
     }
     text

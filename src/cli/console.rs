@@ -6,10 +6,13 @@ use super::reevaluate;
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ScanHandle, Step, Theme};
 use crate::job::checklist::{Answer, Signature, Signed};
+use crate::job::validity::Check;
 use crate::live::Wall;
+use crate::live::bench::BenchHandle;
 use crate::store::{JobContents, JobFile, Note, RunId};
 use crate::strip::spot::Sample;
 use crate::strip::{AlarmSettings, SpotWatch, Strip};
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
 use anyhow::{Context, bail};
 use clap::Args;
@@ -111,10 +114,8 @@ pub fn review(args: ReviewArgs) -> anyhow::Result<()> {
             let validity = contents.validity(summary);
             let evaluations = || contents.evaluations.iter().filter(|evaluation| evaluation.start.run == summary.id);
             if args.json {
-                let mut object = closed(summary);
+                let mut object = closed(summary, &validity);
                 object["event"] = json!("run");
-                object["calibration"] = json!(validity.word());
-                object["calibration_why"] = json!(validity.why());
                 object["evaluations"] =
                     evaluations().map(|evaluation| reevaluate::object_of(evaluation, &contents.validity_of(evaluation))).collect();
                 writeln!(out, "{object}")?;
@@ -135,11 +136,13 @@ pub fn review(args: ReviewArgs) -> anyhow::Result<()> {
 fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     let contents = JobFile::open_read_only(&args.job)?.contents()?;
     let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
+    let standing = contents.standing();
     let mut out = std::io::stdout().lock();
     if args.json {
         let object = json!({
             "event": "job", "job": contents.plan.job.number, "asset": contents.plan.asset.name, "obstacles": obstacles,
             "setups": contents.setups.len(), "runs": contents.runs.len(),
+            "calibration": standing.word(), "calibration_why": standing.why(),
         });
         writeln!(out, "{object}")?;
         return Ok(());
@@ -151,8 +154,9 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     if contents.setups.is_empty() {
         writeln!(out, "calibrate: no set-up entered yet; the plan's typed values would be used")?;
     }
+    writeln!(out, "{}", text_of_validity(&standing))?;
     for summary in &contents.runs {
-        writeln!(out, "{}", text_of_summary(summary))?;
+        writeln!(out, "{}\n  {}", text_of_summary(summary), text_of_validity(&contents.validity(summary)))?;
     }
     Ok(())
 }
@@ -207,15 +211,20 @@ impl Backend for Desk {
     fn note(&mut self, note: Note) -> anyhow::Result<()> {
         Ok(self.session.file.writer().note(note)?)
     }
-    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
-        Ok(self.session.file.writer().add_override(reason, by)?)
+    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+        Ok(self.session.file.writer().add_setup(setup, origin, by)?)
     }
-    fn set_setup(&mut self, setup: Setup, by: Signed) -> anyhow::Result<()> {
-        self.session.file.writer().add_setup(setup, "typed".to_owned(), by)?;
-        Ok(())
+    fn add_check(&mut self, check: Check) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().add_check(check)?)
     }
-    fn start_scan(&mut self, line: &str, override_reason: Option<String>) -> anyhow::Result<ScanHandle> {
-        let scan = self.session.start(line, override_reason, |_| {})?;
+    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().add_encoder_check(check, by)?)
+    }
+    fn start_bench(&mut self) -> anyhow::Result<BenchHandle> {
+        self.session.start_bench()
+    }
+    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle> {
+        let scan = self.session.start(line, against, |_| {})?;
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
     fn review(&self, run: RunId) -> anyhow::Result<Wall> {

@@ -8,6 +8,7 @@ use crate::job::Plan;
 use crate::job::checklist::Signed;
 use crate::store::JobFile;
 use crate::stream::profile::Profile;
+use crate::stream::simulate::Wall;
 use crate::stream::spec::{Pace, StreamSpec};
 use anyhow::Context;
 use clap::Args;
@@ -74,6 +75,7 @@ fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
     let answers = read_answers("demo-stream/answers.toml", ANSWERS, &checklist, &by)?;
     answer_and_sign(&session.file, answers, Some(by.clone()))?;
     session.file.writer().add_setup(plan.typed_setup(), "typed from the plan".to_owned(), by)?;
+    session.simulated = Some(Wall::parse("demo-stream/wall.toml", super::simulate::DEMO_WALL)?);
     session.profile = Some(Profile::load("open-packet")?);
     std::fs::create_dir_all(streams).with_context(|| format!("{} cannot be made", streams.display()))?;
     for (line, bytes) in STREAMS {

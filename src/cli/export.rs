@@ -1,15 +1,59 @@
-//! `backwall export JOB --format csv --out PATH`: readings for other programs.
+//! `backwall export JOB --format csv|parquet|svg|png --out PATH`: data and pictures for other programs.
 
-use crate::report::csv;
-use crate::store::{EvaluationId, EvaluationSummary, JobFile, JobReader, RunId, StoreError};
+mod data;
+mod picture;
+
+use super::work::interruptible;
+use crate::report::readings::Source;
+use crate::report::whole_file::{self, Stopped};
+use crate::store::{EvaluationId, EvaluationSummary, JobContents, JobFile, JobReader, RunId, RunSummary, StoreError};
 use anyhow::{Context, bail};
-use std::fs::File;
-use std::io::{BufWriter, Read, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Format {
     Csv,
+    Parquet,
+    Svg,
+    Png,
+}
+
+impl Format {
+    const fn word(self) -> &'static str {
+        match self {
+            Self::Csv => "csv",
+            Self::Parquet => "parquet",
+            Self::Svg => "svg",
+            Self::Png => "png",
+        }
+    }
+    const fn is_picture(self) -> bool {
+        matches!(self, Self::Svg | Self::Png)
+    }
+}
+
+/// What a table holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
+pub enum What {
+    /// Every reading of the runs
+    #[default]
+    Readings,
+    /// The spots under a limit, with their minimum
+    Spots,
+    /// Each line as a whole, by course, and by interval with --interval
+    Statistics,
+}
+
+/// What a picture shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
+pub enum Shown {
+    /// The section through the wall along a run
+    #[default]
+    Strip,
+    /// One shot of a run with gate and echoes
+    Waveform,
+    /// All lines on the unrolled wall
+    Map,
 }
 
 #[derive(Debug, clap::Args)]
@@ -18,47 +62,135 @@ pub struct Args {
     pub job: PathBuf,
     #[arg(long, value_enum)]
     pub format: Format,
-    /// The file to write; one of an earlier export is replaced
+    /// The file to write; one of an earlier export is replaced. For Parquet of readings or spots, and for strips of several
+    /// runs, also a folder: one file a run is then laid out in it
     #[arg(long)]
     pub out: PathBuf,
+    /// What a CSV or Parquet table holds [default: readings]
+    #[arg(long, value_enum)]
+    pub what: Option<What>,
+    /// What an SVG or PNG picture shows [default: strip]
+    #[arg(long, value_enum)]
+    pub figure: Option<Shown>,
     /// Only this run; without it, all runs
     #[arg(long)]
     pub run: Option<RunId>,
     /// The readings of a run as this evaluation has them, instead of its own
     #[arg(long, value_name = "NUMBER", conflicts_with = "run")]
     pub evaluation: Option<EvaluationId>,
+    /// The waveform nearest to this place along the line, in mm or inch as the job has it, or with its unit (4.035m); the
+    /// thinnest place if not given
+    #[arg(long, value_name = "POSITION", allow_hyphen_values = true)]
+    pub at: Option<String>,
+    /// Where a strip begins, written as for --at
+    #[arg(long, value_name = "POSITION", allow_hyphen_values = true)]
+    pub from: Option<String>,
+    /// Where a strip ends, written as for --at
+    #[arg(long, value_name = "POSITION", allow_hyphen_values = true)]
+    pub to: Option<String>,
+    /// Also statistics of every interval of this length, written as for --at
+    #[arg(long, value_name = "LENGTH")]
+    pub interval: Option<String>,
+    /// Dots per inch of a PNG [default: 200]
+    #[arg(long, value_name = "DPI", value_parser = clap::value_parser!(u32).range(30..=1200))]
+    pub dpi: Option<u32>,
+    /// Begin a CSV with a byte order mark, for spreadsheet programs that take it for another alphabet without
+    #[arg(long)]
+    pub bom: bool,
     /// Say what was done as one JSON object
     #[arg(long)]
     pub json: bool,
 }
 
+/// What was written, in words and as numbers.
+struct Done {
+    /// Rows, or pictures.
+    count: u64,
+    files: Vec<PathBuf>,
+    runs: Vec<RunId>,
+    /// The rest of the line after the file's name.
+    words: String,
+}
+
+/// A job file opened for an export.
+struct Order<'a> {
+    args: &'a Args,
+    reader: &'a JobReader,
+    job: &'a JobContents,
+    sources: Vec<Source<'a>>,
+}
+
 pub fn run(args: &Args) -> anyhow::Result<()> {
+    refuse_what_does_not_apply(args)?;
     let reader = JobFile::open_read_only(&args.job)?;
-    let all: Vec<RunId> = reader.runs()?.iter().map(|run| run.id).collect();
+    let job = reader.contents()?;
     let evaluation = args.evaluation.map(|id| evaluation(&reader, id)).transpose()?;
-    let runs = match args.run.or(evaluation.as_ref().map(|evaluation| evaluation.start.run)) {
-        Some(run) if !all.contains(&run) => bail!(StoreError::NoSuchRun { path: args.job.clone(), run }),
-        Some(run) => vec![run],
-        None => all,
-    };
-    refuse_database(&args.out)?;
-    let readings = write_whole(&args.out, |out| match args.format {
-        Format::Csv => Ok(match &evaluation {
-            None => csv::write_readings(&reader, &runs, out)?,
-            Some(evaluation) => csv::write_evaluation(&reader, evaluation, out)?,
-        }),
-    })?;
+    let sources = sources(args, &job, evaluation.as_ref())?;
+    let order = Order { args, reader: &reader, job: &job, sources };
+    let done = interruptible("readings", |tick| {
+        let done = if args.format.is_picture() { picture::write(&order, tick) } else { data::write(&order, tick) };
+        done.map_err(|error| match error.is::<Stopped>() {
+            true => whole_file::WholeFileError::Stopped(args.out.clone()).into(),
+            false => error,
+        })
+    })??;
     let out = args.out.display().to_string();
     if args.json {
-        let evaluation = args.evaluation;
-        say!("{}", serde_json::json!({ "out": out, "format": "csv", "runs": runs, "evaluation": evaluation, "readings": readings }));
-    } else if let Some(evaluation) = evaluation {
-        let (id, run) = (evaluation.id, evaluation.start.run);
-        say!("{out}: {readings} readings of run {run} as evaluation {id} has them ({})", evaluation.start.differs);
+        let files: Vec<_> = done.files.iter().map(|file| file.display().to_string()).collect();
+        let kind = if args.format.is_picture() { "pictures" } else { "rows" };
+        let mut object = serde_json::json!({
+            "out": out, "format": args.format.word(), "runs": done.runs, "evaluation": args.evaluation, "files": files,
+        });
+        object[kind] = done.count.into();
+        if args.what.unwrap_or_default() == What::Readings && !args.format.is_picture() {
+            object["readings"] = done.count.into();
+        }
+        say!("{object}");
     } else {
-        say!("{out}: {readings} readings of {} runs", runs.len());
+        say!("{out}: {}", done.words);
+        for file in done.files.iter().filter(|file| **file != args.out) {
+            say!("  {}", file.display());
+        }
     }
     Ok(())
+}
+
+/// An option that would be passed over is an error: the export would not be what was meant.
+fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
+    let (picture, what, shown) = (args.format.is_picture(), args.what.unwrap_or_default(), args.figure.unwrap_or_default());
+    let strip = picture && shown == Shown::Strip;
+    let rules = [
+        ("--what", args.what.is_some(), !picture, "csv or parquet"),
+        ("--figure", args.figure.is_some(), picture, "svg or png"),
+        ("--at", args.at.is_some(), picture && shown == Shown::Waveform, "--figure waveform"),
+        ("--from", args.from.is_some(), strip, "--figure strip"),
+        ("--to", args.to.is_some(), strip, "--figure strip"),
+        ("--interval", args.interval.is_some(), !picture && what == What::Statistics, "--what statistics"),
+        ("--dpi", args.dpi.is_some(), args.format == Format::Png, "--format png"),
+        ("--bom", args.bom, args.format == Format::Csv, "--format csv"),
+        ("--run", args.run.is_some(), !(picture && shown == Shown::Map), "one run, and --figure map shows all"),
+        (
+            "--evaluation",
+            args.evaluation.is_some(),
+            !(picture && shown == Shown::Map) && (picture || what != What::Spots),
+            "readings, statistics, strip or waveform",
+        ),
+    ];
+    match rules.iter().find(|(_, given, applies, _)| *given && !applies) {
+        Some((option, _, _, with)) => bail!("{option} goes with {with}; leave it out or change the rest"),
+        None => Ok(()),
+    }
+}
+
+fn sources<'a>(args: &Args, job: &'a JobContents, evaluation: Option<&'a EvaluationSummary>) -> anyhow::Result<Vec<Source<'a>>> {
+    let wanted = args.run.or(evaluation.map(|evaluation| evaluation.start.run));
+    let Some(wanted) = wanted else {
+        return Ok(job.runs.iter().map(Source::Run).collect());
+    };
+    let Some(run) = job.runs.iter().find(|run: &&RunSummary| run.id == wanted) else {
+        bail!(StoreError::NoSuchRun { path: args.job.clone(), run: wanted });
+    };
+    Ok(vec![evaluation.map_or(Source::Run(run), |evaluation| Source::Evaluation(evaluation, run))])
 }
 
 fn evaluation(reader: &JobReader, id: EvaluationId) -> anyhow::Result<EvaluationSummary> {
@@ -68,38 +200,4 @@ fn evaluation(reader: &JobReader, id: EvaluationId) -> anyhow::Result<Evaluation
     all.into_iter()
         .find(|evaluation| evaluation.id == id)
         .with_context(|| format!("{}: there is no evaluation {id} in this job; it has: {known}", reader.path().display()))
-}
-
-/// An export must never take the place of a job file.
-fn refuse_database(out: &Path) -> anyhow::Result<()> {
-    let mut head = [0; 16];
-    let is_database = File::open(out).and_then(|mut file| file.read_exact(&mut head)).is_ok() && head.starts_with(b"SQLite format 3");
-    if is_database {
-        bail!("{}: this is a job file or another database, and an export would replace it; choose another name", out.display());
-    }
-    Ok(())
-}
-
-/// Writes beside the file and renames, so that the name never holds half an export.
-fn write_whole<T>(out: &Path, write: impl FnOnce(&mut BufWriter<&File>) -> anyhow::Result<T>) -> anyhow::Result<T> {
-    let mut name = out.file_name().with_context(|| format!("{}: not a file name", out.display()))?.to_owned();
-    name.push(format!(".part-{}", std::process::id()));
-    let part = out.with_file_name(name);
-    let written = (|| {
-        let file = File::create(&part).with_context(|| format!("{}: cannot be written; check that its folder exists", part.display()))?;
-        let mut buffered = BufWriter::new(&file);
-        let done = write(&mut buffered)?;
-        buffered.flush().with_context(|| format!("{}: not written to the end", part.display()))?;
-        drop(buffered);
-        file.sync_all().with_context(|| format!("{}: not written to the end", part.display()))?;
-        Ok(done)
-    })();
-    let renamed = written.and_then(|done| {
-        std::fs::rename(&part, out).with_context(|| format!("{}: cannot be put in place", out.display()))?;
-        Ok(done)
-    });
-    if renamed.is_err() {
-        let _ = std::fs::remove_file(&part);
-    }
-    renamed
 }

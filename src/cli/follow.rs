@@ -3,6 +3,7 @@
 use crate::job::validity::Validity;
 use crate::live::{Command, Notice, Phase, Scan};
 use crate::store::{RunSummary, Saved};
+use crate::stream::feed::LinkState;
 use anyhow::Context;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -12,7 +13,14 @@ use tokio::sync::mpsc;
 pub const NOTICES: usize = 1024;
 
 /// Follows `scan` to its end, or ends it when the system asks the program to end.
-pub async fn follow(scan: Scan, mut notices: mpsc::Receiver<Notice>, as_json: bool, opened: Value) -> anyhow::Result<RunSummary> {
+/// `validity` says how the calibration of the closed run stands.
+pub async fn follow(
+    scan: Scan,
+    mut notices: mpsc::Receiver<Notice>,
+    as_json: bool,
+    opened: Value,
+    validity: impl Fn(&RunSummary) -> anyhow::Result<Validity>,
+) -> anyhow::Result<RunSummary> {
     let Scan { run, mut view, commands, mut task, .. } = scan;
     let mut commands = Some(commands);
     let mut told = Saved::default();
@@ -56,8 +64,27 @@ pub async fn follow(scan: Scan, mut notices: mpsc::Receiver<Notice>, as_json: bo
         Phase::Failed(why) => format!("run {run} could not be closed: {why}"),
         _ => format!("run {run} could not be closed"),
     })?;
-    say(text_of_summary(&summary), closed(&summary))?;
+    let validity = validity(&summary)?;
+    say(format!("{}\n  {}", text_of_summary(&summary), text_of_validity(&validity)), closed(&summary, &validity))?;
+    let link = view.borrow().link.clone();
+    if summary.readings == 0 && link.bytes > 0 {
+        anyhow::bail!(nothing_read(&summary, &link));
+    }
     Ok(summary)
+}
+
+/// Bytes came and not one reading: the profile does not fit the device, or the device never said what it sends.
+fn nothing_read(summary: &RunSummary, link: &LinkState) -> String {
+    let profile = &summary.start.profile_name;
+    let why = match link {
+        LinkState { before_header: 1.., .. } => format!("{} shots came before any header", link.before_header),
+        LinkState { frames: 0, .. } => format!("there is no good frame of the profile '{profile}' in them"),
+        _ => format!("{} good frames of the profile '{profile}' hold no shot and no gauge value", link.frames),
+    };
+    format!(
+        "run {} recorded nothing: {} B came from {}, and {why}. See what they decode to with `backwall profile try {profile} --stream {}`",
+        summary.id, link.bytes, link.what, summary.start.stream
+    )
 }
 
 fn of_saved(saved: &Saved, run: i64) -> (String, Value) {
@@ -92,13 +119,14 @@ fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
 }
 
 /// One closed run as an object: the last line of a headless scan, and what `review` lists.
-pub fn closed(summary: &RunSummary) -> Value {
+pub fn closed(summary: &RunSummary, validity: &Validity) -> Value {
     json!({
         "event": "closed", "run": summary.id, "line": summary.start.line, "state": summary.state, "reason": summary.reason,
         "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "spots": summary.spots,
         "least_mm": summary.least.map(|least| least.as_mm()), "least_at_mm": summary.least_at.map(|at| at.as_mm()),
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
         "checklist_override": summary.start.checklist_override, "digest": summary.digest,
+        "calibration": validity.word(), "calibration_why": validity.why(),
     })
 }
 

@@ -2,7 +2,8 @@
 //! comes out is kept beside the run's own readings and compared with them; those stay as they are.
 
 use super::follow::text_of_validity;
-use super::session::{Session, runtime};
+use super::session::Session;
+use super::work::interruptible;
 use crate::job::checklist::Signed;
 use crate::job::validity::Validity;
 use crate::store::{EvaluationStart, EvaluationSummary, Findings, JobContents, RunId};
@@ -12,11 +13,8 @@ use crate::units::{Length, Time, Velocity};
 use anyhow::{Context, bail};
 use clap::Args;
 use serde_json::{Value, json};
-use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
 
 #[derive(Args, Debug)]
 pub struct ReevaluateArgs {
@@ -105,20 +103,7 @@ fn work(session: &Session, args: &ReevaluateArgs) -> anyhow::Result<EvaluationSu
     let start = order(&contents, args, &session.operator)?;
     // Dropped before the file is closed, so that one plain file is left.
     let reader = session.file.reader()?;
-    let runtime = runtime()?;
-    let stop = Arc::new(AtomicBool::new(false));
-    let told = Arc::clone(&stop);
-    runtime.spawn(async move {
-        crate::platform::asked_to_end().await;
-        told.store(true, Ordering::Relaxed);
-    });
-    let mut progress = Progress::new();
-    let done = session.file.writer().reevaluate(&reader, start, |done, of| {
-        progress.show(done, of);
-        !stop.load(Ordering::Relaxed)
-    });
-    progress.clear();
-    runtime.shutdown_background();
+    let done = interruptible("readings", |tick| session.file.writer().reevaluate(&reader, start, tick))?;
     Ok(done?)
 }
 
@@ -201,32 +186,6 @@ fn differences(before: &Setup, after: &Setup, setup_id: Option<i64>) -> String {
     compare("velocity", before.velocity.to_string(), after.velocity.to_string());
     compare("zero", before.zero.to_string(), after.zero.to_string());
     if found.is_empty() { "nothing".to_owned() } else { found.join(", ") }
-}
-
-/// How far the work is, on a terminal; a file or a pipe is not filled with it.
-struct Progress {
-    shown: Option<Instant>,
-    wanted: bool,
-}
-
-impl Progress {
-    const EVERY: Duration = Duration::from_millis(200);
-
-    fn new() -> Self {
-        Self { shown: None, wanted: std::io::stderr().is_terminal() }
-    }
-    fn show(&mut self, done: u64, of: u64) {
-        if self.wanted && self.shown.is_none_or(|shown| shown.elapsed() >= Self::EVERY) {
-            self.shown = Some(Instant::now());
-            let mut out = std::io::stderr();
-            write!(out, "\r{done} of {of} readings").and_then(|()| out.flush()).ok();
-        }
-    }
-    fn clear(&self) {
-        if self.shown.is_some() {
-            write!(std::io::stderr(), "\r{:48}\r", "").ok();
-        }
-    }
 }
 
 /// An evaluation as an object, for this command and for `review`.

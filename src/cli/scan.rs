@@ -54,7 +54,8 @@ pub fn headless(session: Session, line: &str, checklist_override: Option<String>
     let done = runtime.block_on(async {
         let (tx, notices) = mpsc::channel(NOTICES);
         let mut opened = json!({});
-        let scan = session.start(line, checklist_override, |request| {
+        let against = checklist_override.map(|why| (why, session.signed()));
+        let scan = session.start(line, against, |request| {
             opened = json!({
                 "line": request.start.line, "stream": request.start.stream, "profile": request.start.profile_name,
                 "checklist_override": request.start.checklist_override,
@@ -63,7 +64,7 @@ pub fn headless(session: Session, line: &str, checklist_override: Option<String>
         })?;
         opened["event"] = json!("opened");
         opened["run"] = json!(scan.run);
-        follow(scan, notices, as_json, opened).await
+        follow(scan, notices, as_json, opened, |summary| Ok(session.file.contents()?.validity(summary))).await
     });
     // The reader of standard input may sit in a read that never returns; do not wait for it.
     runtime.shutdown_background();

@@ -2,10 +2,12 @@
 
 use crate::job::checklist::Signed;
 use crate::job::{Plan, plan};
+use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
 use crate::live::{Order, Scan, ScanRequest};
 use crate::store::JobFile;
 use crate::stream::feed::SourceOptions;
 use crate::stream::profile::Profile;
+use crate::stream::simulate::Wall;
 use crate::stream::spec::{Pace, StreamSpec};
 use anyhow::{Context, bail};
 use clap::Args;
@@ -45,6 +47,8 @@ pub struct Session {
     pub stream: Option<LineStream>,
     /// Streams of single lines; the demo brings one for each.
     pub streams: HashMap<String, LineStream>,
+    /// Where nothing is real: what a virtual crawler calibrates on.
+    pub simulated: Option<Wall>,
     pub operator: Signed,
 }
 
@@ -53,7 +57,7 @@ impl Session {
         let file = JobFile::open(path)?;
         let contents = file.contents()?;
         let operator = operator_of(&contents.plan, operator);
-        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), operator })
+        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), simulated: None, operator })
     }
 
     pub fn with_stream(mut self, args: &StreamArgs) -> anyhow::Result<Self> {
@@ -63,8 +67,34 @@ impl Session {
         Ok(self)
     }
 
+    /// Opens the probe's stream for a calibration.
+    pub fn start_bench(&self) -> anyhow::Result<BenchHandle> {
+        let contents = self.file.contents()?;
+        let stream = match (&self.simulated, &self.stream) {
+            (Some(wall), _) => BenchStream::Simulated(Box::new(wall.clone())),
+            (None, Some(LineStream { spec: StreamSpec::Stdin, .. })) => {
+                bail!(
+                    "standard input can be read once only and is left for the run: calibrate before with backwall calibrate --at MM=STREAM"
+                )
+            }
+            // A recording of raw bytes belongs to a run.
+            (None, Some(stream)) => {
+                BenchStream::Device { spec: stream.spec.clone(), options: SourceOptions { pace: stream.pace, record: None } }
+            }
+            (None, None) => {
+                bail!(
+                    "no stream to calibrate on: open the job with --stream (serial:PORT, tcp:HOST:PORT or file:PATH), or type the values with e"
+                )
+            }
+        };
+        let setup = contents.setups.last().map_or_else(|| contents.plan.typed_setup(), |entry| entry.setup.clone());
+        let profile = self.profile.clone().context("no stream profile is loaded")?;
+        Ok(bench::start(BenchRequest { stream, profile, setup, counts_per_mm: contents.plan.encoder.counts_per_mm })?)
+    }
+
     /// Starts a run along `line`; `prepare` may still change the request.
-    pub fn start(&self, line: &str, checklist_override: Option<String>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
+    /// `against` says why, and by whose name, the checklist is overridden; it is stored here and nowhere else.
+    pub fn start(&self, line: &str, against: Option<(String, Signed)>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
         let contents = self.file.contents()?;
         let Some(stream) = self.streams.get(line).or(self.stream.as_ref()) else {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
@@ -77,14 +107,22 @@ impl Session {
             profile,
             options: SourceOptions { pace: stream.pace, record: self.record.clone() },
             operator: &self.operator.name,
-            checklist_override,
+            checklist_override: against.as_ref().map(|(why, _)| why.clone()),
         };
         let mut request = ScanRequest::new(&contents, order)?;
         prepare(&mut request);
-        if let Some(why) = &request.start.checklist_override {
-            writer.add_override(why.clone(), Signed { at_us: crate::live::now_us(), ..self.operator.clone() })?;
+        let stands = request.start.checklist_override.is_some();
+        let scan = crate::live::start(writer.clone(), self.file.saved(), request)?;
+        if let Some((why, by)) = against.filter(|_| stands) {
+            // Whoever lets go of the run ends it: none goes on whose override is not kept.
+            writer.add_override(why, by).context("the override was NOT kept, and the run was ended")?;
         }
-        Ok(crate::live::start(writer, self.file.saved(), request)?)
+        Ok(scan)
+    }
+
+    /// The operator's name, now.
+    pub fn signed(&self) -> Signed {
+        Signed { at_us: crate::live::now_us(), ..self.operator.clone() }
     }
 }
 

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 /// The wall of the bundled demo; invented.
-const DEMO_WALL: &str = include_str!("../../demo-stream/wall.toml");
+pub(super) const DEMO_WALL: &str = include_str!("../../demo-stream/wall.toml");
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Pace {

@@ -2,8 +2,11 @@
 //! neither file nor stream, so that a test can stand in for both.
 
 use crate::job::checklist::{Answer, Signature, Signed};
+use crate::job::validity::Check;
+use crate::live::bench::BenchHandle;
 use crate::live::{Command, LiveView, Wall};
 use crate::store::{JobContents, Note, RunId};
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
 use std::sync::{Arc, Mutex};
 
@@ -12,11 +15,15 @@ pub trait Backend {
     fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
     fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
     fn note(&mut self, note: Note) -> anyhow::Result<()>;
-    /// Keeps why scanning is allowed although the checklist stands against it.
-    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()>;
-    fn set_setup(&mut self, setup: Setup, by: Signed) -> anyhow::Result<()>;
-    /// Opens a run on a line; readings flow until it ends.
-    fn start_scan(&mut self, line: &str, override_reason: Option<String>) -> anyhow::Result<ScanHandle>;
+    /// Enters a set-up, in force from then on; answers its number.
+    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
+    fn add_check(&mut self, check: Check) -> anyhow::Result<()>;
+    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()>;
+    /// Opens the probe's stream for a calibration.
+    fn start_bench(&mut self) -> anyhow::Result<BenchHandle>;
+    /// Opens a run on a line; readings flow until it ends. `against` is why, and by whose name, it is scanned although
+    /// the checklist stands against it; that is kept with the run.
+    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle>;
     /// Strip, spots and marks of a stored run.
     fn review(&self, run: RunId) -> anyhow::Result<Wall>;
     /// µs since 1970-01-01 UTC.

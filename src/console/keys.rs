@@ -36,6 +36,10 @@ pub enum Action {
     AcknowledgeAll,
     Freeze,
     WaveSpan,
+    /// Where the number on screen comes from.
+    Origin,
+    /// The crawler stands on its starting point again.
+    AtDatum,
     ZoomIn,
     ZoomOut,
     EndRun,
@@ -43,6 +47,31 @@ pub enum Action {
     Cancel,
     NextField,
     PreviousField,
+    /// At the calibration bench.
+    Bench(BenchKey),
+}
+
+/// What the operator can do at the calibration bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum BenchKey {
+    /// Open or close the probe's stream.
+    Live,
+    Block,
+    Verify,
+    Distance,
+    Take,
+    /// Put away what the probe is on, or take the last block off the table.
+    Drop,
+    Keep,
+    KeepVelocity,
+    Propose,
+    Picture,
+    GateEarlier,
+    GateLater,
+    GateShorter,
+    GateLonger,
+    ThresholdUp,
+    ThresholdDown,
 }
 
 /// Which keys work is a matter of what is on screen.
@@ -63,11 +92,13 @@ pub enum Mode {
     Typing,
     Confirm,
     Help,
+    /// Where the number on screen comes from.
+    Origin,
     TestCard,
 }
 
 impl Mode {
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 15] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -81,6 +112,7 @@ impl Mode {
         Self::Typing,
         Self::Confirm,
         Self::Help,
+        Self::Origin,
         Self::TestCard,
     ];
 }
@@ -117,17 +149,31 @@ pub struct Binding {
 }
 
 use Action as A;
+use BenchKey as B;
 use Mode as M;
 
+const BENCH: &[Mode] = &[M::Calibrate];
 const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
 const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun];
 const STEPS: &[Mode] =
     &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun];
-const LISTS: &[Mode] =
-    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun, M::Help];
+const LISTS: &[Mode] = &[
+    M::Prepare,
+    M::CheckConfirm,
+    M::CheckChoice,
+    M::CheckField,
+    M::Ready,
+    M::Scanning,
+    M::Ended,
+    M::Runs,
+    M::ReviewRun,
+    M::Help,
+    M::Origin,
+];
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
-    let repeats = matches!(action, A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::NextField | A::PreviousField);
+    let repeats = matches!(action, A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::NextField | A::PreviousField)
+        || matches!(action, A::Bench(B::GateEarlier | B::GateLater | B::GateShorter | B::GateLonger | B::ThresholdUp | B::ThresholdDown));
     Binding { keys, action, modes, shown: words[0], label: words[1], help: words[2], repeats }
 }
 
@@ -140,6 +186,47 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Ready],
         ["o", "override", "scan although the checklist stands against it; asks why and keeps the reason"],
     ),
+    bind(&[letter('b')], A::Bench(B::Block), BENCH, ["b", "block", "put the probe on a block of known thickness to calibrate on"]),
+    bind(
+        &[key(KeyCode::Enter)],
+        A::Bench(B::Take),
+        BENCH,
+        ["Enter", "take", "take the block once it is steady; at a measured distance mark its start, then its end"],
+    ),
+    bind(
+        &[letter('v')],
+        A::Bench(B::Verify),
+        BENCH,
+        ["v", "verify", "verify on another block: before the first run, in between, and after the last"],
+    ),
+    bind(
+        &[letter('k')],
+        A::Bench(B::Keep),
+        BENCH,
+        ["k", "keep", "keep the calibration or the moved gate as a new set-up; earlier ones stay"],
+    ),
+    bind(&[letter('d')], A::Bench(B::Distance), BENCH, ["d", "distance", "check the encoder over a measured distance of 500 mm or more"]),
+    bind(
+        &[letter('x')],
+        A::Bench(B::Drop),
+        BENCH,
+        ["x", "", "put away what the probe is on (a verification has then failed), or take the last block off"],
+    ),
+    bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
+    bind(
+        &[letter('p')],
+        A::Bench(B::Propose),
+        BENCH,
+        ["p", "", "propose gate and threshold from nominal thickness, velocity, zero and the echo seen"],
+    ),
+    bind(&[key(KeyCode::Left)], A::Bench(B::GateEarlier), BENCH, ["←→", "", "gate start 0.05 µs earlier or later"]),
+    bind(&[key(KeyCode::Right)], A::Bench(B::GateLater), BENCH, ["", "", ""]),
+    bind(&[letter('<'), letter(',')], A::Bench(B::GateShorter), BENCH, ["< >", "", "gate 0.1 µs shorter or longer"]),
+    bind(&[letter('>'), letter('.')], A::Bench(B::GateLonger), BENCH, ["", "", ""]),
+    bind(&[key(KeyCode::Up)], A::Bench(B::ThresholdUp), BENCH, ["↑↓", "", "threshold 1 % of full screen height up or down"]),
+    bind(&[key(KeyCode::Down)], A::Bench(B::ThresholdDown), BENCH, ["", "", ""]),
+    bind(&[letter('c')], A::Bench(B::Picture), BENCH, ["c", "", "show the waveform, the residual curve, or the pulse that was learned"]),
+    bind(&[letter('y')], A::Bench(B::KeepVelocity), BENCH, ["y", "", "velocity from the blocks, or kept as typed"]),
     bind(
         &[letter('n')],
         A::Note,
@@ -164,6 +251,18 @@ pub const BINDINGS: &[Binding] = &[
     ),
     bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
     bind(&[letter('f')], A::Freeze, &[M::Scanning], ["f", "freeze", "hold the waveform still to look at it; recording goes on"]),
+    bind(
+        &[letter('i')],
+        A::Origin,
+        &[M::Scanning, M::Ended],
+        ["i", "", "where this number comes from: shot, gate, picker, set-up, blocks, verification, uncertainty"],
+    ),
+    bind(
+        &[letter('d')],
+        A::AtDatum,
+        &[M::Scanning, M::Confirm],
+        ["d", "", "the crawler stands at its start again: note how far the encoder is off"],
+    ),
     bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate], ["w", "", "waveform about the gate, or whole"]),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
@@ -194,7 +293,12 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::PageDown)], A::PageDown, LISTS, ["", "", ""]),
     bind(&[key(KeyCode::Home)], A::Home, LISTS, ["Home", "", "to the start, or back to the crawler"]),
     bind(&[letter('e')], A::EndRun, &[M::Scanning], ["e", "end run", "close the run; asks first"]),
-    bind(&[key(KeyCode::Esc)], A::Back, &[M::Ended, M::ReviewRun, M::Help, M::TestCard], ["Esc", "back", "back to where you were"]),
+    bind(
+        &[key(KeyCode::Esc)],
+        A::Back,
+        &[M::Ended, M::ReviewRun, M::Help, M::Origin, M::TestCard],
+        ["Esc", "back", "back to where you were"],
+    ),
     bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
     bind(&[key(KeyCode::Enter)], A::Choose, &[M::TestCard], ["Enter", "keep", "keep the set that looks right"]),
     bind(&[key(KeyCode::Esc)], A::Cancel, &[M::Typing, M::Confirm], ["Esc", "drop", "drop what was typed"]),
@@ -226,9 +330,10 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[control('l')], A::Redraw, STEPS, ["^L", "", "draw the whole screen again"]),
     bind(&[letter('q'), control('c')], A::Quit, STEPS, ["q", "quit", "leave; asks first while a run is going"]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm], ["", "", ""]),
-    bind(&[control('c')], A::Back, &[M::Help, M::TestCard], ["", "", ""]),
+    bind(&[control('c')], A::Back, &[M::Help, M::Origin, M::TestCard], ["", "", ""]),
     bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
-    bind(&[letter('?'), letter('q')], A::Back, &[M::Help], ["", "", ""]),
+    bind(&[letter('?'), letter('q')], A::Back, &[M::Help, M::Origin], ["", "", ""]),
+    bind(&[letter('i')], A::Back, &[M::Origin], ["", "", ""]),
 ];
 
 /// What a key means here. Releases mean nothing; a key held down only goes on where that does no harm.
@@ -308,6 +413,8 @@ mod tests {
             AcknowledgeAll,
             Freeze,
             WaveSpan,
+            Origin,
+            AtDatum,
             ZoomIn,
             ZoomOut,
             EndRun,
@@ -315,6 +422,22 @@ mod tests {
             Cancel,
             NextField,
             PreviousField,
+            Bench(B::Live),
+            Bench(B::Block),
+            Bench(B::Verify),
+            Bench(B::Distance),
+            Bench(B::Take),
+            Bench(B::Drop),
+            Bench(B::Keep),
+            Bench(B::KeepVelocity),
+            Bench(B::Propose),
+            Bench(B::Picture),
+            Bench(B::GateEarlier),
+            Bench(B::GateLater),
+            Bench(B::GateShorter),
+            Bench(B::GateLonger),
+            Bench(B::ThresholdUp),
+            Bench(B::ThresholdDown),
         ];
         let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
         for action in all {

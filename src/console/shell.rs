@@ -10,6 +10,8 @@ use super::theme::Role;
 use super::update::update;
 use super::{Glyphs, Step, Theme};
 use crate::job::checklist::Signed;
+use crate::job::validity::Check;
+use crate::live::bench::{BenchHandle, BenchView};
 use crate::live::{Command, LiveView, Phase};
 use crate::platform;
 use crate::units::LengthUnit;
@@ -120,9 +122,9 @@ pub async fn drive<B: Backend, S: Surface>(
     options: &ConsoleOptions,
 ) -> anyhow::Result<Outcome> {
     let mut ended = pin!(ended);
-    let mut hands = Hands { scan: None, last_bell: None };
+    let mut hands = Hands { scan: None, bench: None, last_bell: None };
     if let Some(line) = options.start_line.clone() {
-        let start = Effect::StartScan { line, reason: options.override_reason.clone() };
+        let start = Effect::StartScan { line, against: options.override_reason.clone().map(|why| (why, app.signed())) };
         hands.execute(backend, app, surface, options, vec![start, Effect::Reload]);
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
@@ -167,7 +169,11 @@ pub async fn drive<B: Backend, S: Surface>(
                     app.now_us = now_us;
                 }
             }
-            view = hands.newest(), if hands.scan.is_some() => events.push(Event::Live(view, backend.now_us())),
+            view = newest_of_bench(&mut hands.bench), if hands.bench.is_some() => match view {
+                Some(view) => events.push(Event::Bench(view, backend.now_us())),
+                None => hands.bench = None,
+            },
+            view = newest_of_run(&mut hands.scan), if hands.scan.is_some() => events.push(Event::Live(view, backend.now_us())),
             () = tokio::time::sleep_until(wake), if dirty => {}
         }
         for event in events {
@@ -193,28 +199,37 @@ fn take(event: TerminalEvent, events: &mut Vec<Event>, dirty: &mut bool) {
 /// What the shell holds on behalf of the core.
 struct Hands {
     scan: Option<ScanHandle>,
+    bench: Option<BenchHandle>,
     last_bell: Option<Instant>,
 }
 
-impl Hands {
-    /// The run's next view. A run whose task is gone without having closed is told as failed.
-    async fn newest(&mut self) -> Arc<LiveView> {
-        let Some(scan) = &mut self.scan else {
-            return std::future::pending().await;
-        };
-        let gone = scan.view.changed().await.is_err();
-        let view = scan.view.borrow_and_update().clone();
-        let over = matches!(view.phase, Phase::Ended(_) | Phase::Failed(_));
-        if over || gone {
-            self.scan = None;
-        }
-        if gone && !over {
-            let why = "the acquisition stopped without closing the run; what was saved is safe".to_owned();
-            return Arc::new(LiveView { phase: Phase::Failed(why), ..(*view).clone() });
-        }
-        view
+/// The run's next view. A run whose task is gone without having closed is told as failed.
+async fn newest_of_run(running: &mut Option<ScanHandle>) -> Arc<LiveView> {
+    let Some(scan) = running else {
+        return std::future::pending().await;
+    };
+    let gone = scan.view.changed().await.is_err();
+    let view = scan.view.borrow_and_update().clone();
+    let over = matches!(view.phase, Phase::Ended(_) | Phase::Failed(_));
+    if over || gone {
+        *running = None;
     }
+    if gone && !over {
+        let why = "the acquisition stopped without closing the run; what was saved is safe".to_owned();
+        return Arc::new(LiveView { phase: Phase::Failed(why), ..(*view).clone() });
+    }
+    view
+}
 
+/// The bench's next view; `None` once it is gone.
+async fn newest_of_bench(bench: &mut Option<BenchHandle>) -> Option<Arc<BenchView>> {
+    match bench {
+        Some(bench) => bench.view.changed().await.ok().map(|()| bench.view.borrow_and_update().clone()),
+        None => std::future::pending().await,
+    }
+}
+
+impl Hands {
     /// Ends the run that is going, within bounds, and says why the console ends.
     async fn terminate(&mut self, why: String) -> Outcome {
         if let Some(scan) = &mut self.scan {
@@ -265,18 +280,42 @@ impl Hands {
                 Effect::Note(note) => {
                     backend.note(note).map(|()| Some(Event::Done("note kept".to_owned()))).context("the note was NOT kept")
                 }
-                Effect::AddOverride(reason, by) => {
-                    backend.add_override(reason, by).map(|()| None).context("the override was NOT kept, and nothing was started")
+                Effect::SetSetup { setup, origin, by, checks } => {
+                    // What verified it has said so already.
+                    let said =
+                        checks.is_empty().then(|| Event::Done("set-up kept, in force from the next run on; verify it (v)".to_owned()));
+                    backend
+                        .set_setup(*setup, origin, by)
+                        .and_then(|setup_id| checks.into_iter().try_for_each(|check| backend.add_check(Check { setup_id, ..check })))
+                        .map(|()| said)
+                        .context("the set-up or its verification was NOT kept")
                 }
-                Effect::SetSetup(setup, by) => backend
-                    .set_setup(*setup, by)
-                    .map(|()| Some(Event::Done("set-up kept; it is in force from the next run on".to_owned())))
-                    .context("the set-up was NOT kept"),
-                Effect::StartScan { line, reason } => backend.start_scan(&line, reason).map(|handle| {
-                    let started = Event::Started { view: handle.view.borrow().clone(), wall: handle.wall.clone() };
-                    self.scan = Some(handle);
-                    Some(started)
+                Effect::Check(check) => backend.add_check(check).map(|()| None).context("the verification was NOT kept"),
+                Effect::EncoderCheck(check, by) => {
+                    backend.add_encoder_check(check, by).map(|()| None).context("the encoder check was NOT kept")
+                }
+                Effect::OpenBench => backend.start_bench().map(|handle| {
+                    let opened = Event::BenchOpened(handle.view.borrow().clone());
+                    self.bench = Some(handle);
+                    Some(opened)
                 }),
+                Effect::CloseBench => {
+                    self.close_bench();
+                    Ok(None)
+                }
+                Effect::Bench(command) => match &self.bench {
+                    Some(bench) => bench.commands.try_send(command).map(|()| None).context("the bench does not keep up: press again"),
+                    None => Ok(None),
+                },
+                Effect::StartScan { line, against } => {
+                    // The run reads the stream the bench has open.
+                    self.close_bench();
+                    backend.start_scan(&line, against).map(|handle| {
+                        let started = Event::Started { view: handle.view.borrow().clone(), wall: handle.wall.clone() };
+                        self.scan = Some(handle);
+                        Some(started)
+                    })
+                }
                 Effect::OpenRun(run) => backend.review(run).map(|wall| Some(Event::Reviewed(run, Box::new(wall)))),
                 Effect::Command(command) => {
                     self.command(command);
@@ -295,6 +334,12 @@ impl Hands {
             }
         }
         false
+    }
+
+    fn close_bench(&mut self) {
+        if let Some(bench) = self.bench.take() {
+            bench.close();
+        }
     }
 
     fn command(&self, command: Command) {

@@ -4,13 +4,17 @@
 use super::form::Form;
 use super::keys::Mode;
 use super::theme::Role;
-use super::{Glyphs, Step, Theme, text};
+use super::{Glyphs, Step, Theme, origin, text};
 use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
 use crate::job::plan::Date;
+use crate::job::validity::{Check, Validity, validity};
+use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Command, LiveView, Phase, Wall};
 use crate::reading::Reading;
 use crate::store::{JobContents, Note, RunId, RunState, RunSummary};
+use crate::stream::feed::LinkState;
 use crate::strip::Spot;
+use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::{Setup, Waveform};
 use crate::units::{Length, LengthUnit};
 use ratatui::crossterm::event::KeyEvent;
@@ -40,6 +44,8 @@ pub enum Event {
         wall: Arc<Mutex<Wall>>,
     },
     Reviewed(RunId, Box<Wall>),
+    BenchOpened(Arc<BenchView>),
+    Bench(Arc<BenchView>, i64),
     /// An effect was done; says so in words.
     Done(String),
     /// An effect failed; says what and what to do.
@@ -53,11 +59,22 @@ pub enum Effect {
     Answer(Answer),
     Sign(Signature),
     Note(Note),
-    AddOverride(String, Signed),
-    SetSetup(Box<Setup>, Signed),
+    /// With verifications that were made of it.
+    SetSetup {
+        setup: Box<Setup>,
+        origin: String,
+        by: Signed,
+        checks: Vec<Check>,
+    },
+    Check(Check),
+    EncoderCheck(EncoderCheck, Signed),
+    OpenBench,
+    CloseBench,
+    Bench(BenchCommand),
     StartScan {
         line: String,
-        reason: Option<String>,
+        /// Why, and by whose name, although the checklist stands against it.
+        against: Option<(String, Signed)>,
     },
     Command(Command),
     OpenRun(RunId),
@@ -93,6 +110,11 @@ pub enum Purpose {
     Override {
         line: String,
     },
+    Block,
+    VerifyBlock,
+    Distance,
+    /// Words for the mark just set.
+    MarkText,
 }
 
 /// A question to be answered with yes or no.
@@ -152,6 +174,19 @@ pub struct Scan {
     pub size_at_start: Option<(u64, i64)>,
 }
 
+/// What stands on a screen is not of now when nothing has come for [`STALE_S`]; how old it then is, s.
+fn stale_s(link: &LinkState, now_us: i64) -> Option<f64> {
+    let age = (now_us - link.last_byte_us?) as f64 / 1e6;
+    (age > STALE_S).then_some(age)
+}
+
+impl BenchShown {
+    /// How old the last byte is, when that is worth saying.
+    pub fn stale_s(&self, now_us: i64) -> Option<f64> {
+        stale_s(&self.view.link, now_us)
+    }
+}
+
 impl Scan {
     /// Locks the wall for the time of copying rows out. A writer that panicked has left whole readings behind.
     pub fn wall(&self) -> MutexGuard<'_, Wall> {
@@ -197,8 +232,7 @@ impl Scan {
         if self.is_over() {
             return None;
         }
-        let age = (now_us - self.view.link.last_byte_us?) as f64 / 1e6;
-        (age > STALE_S).then_some(age)
+        stale_s(&self.view.link, now_us)
     }
 }
 
@@ -211,6 +245,37 @@ pub struct Opened {
     pub run: RunId,
     pub wall: Arc<Wall>,
     pub look: WallLook,
+}
+
+/// Where a number comes from, held still while it is read.
+#[derive(Debug, Clone)]
+pub struct OriginShown {
+    pub lines: Vec<origin::Line>,
+    pub top: usize,
+}
+
+/// What stands where the live waveform does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Picture {
+    #[default]
+    Wave,
+    Residuals,
+    Pulse,
+    /// The result in full.
+    Words,
+}
+
+/// The calibration bench on screen.
+#[derive(Debug, Clone)]
+pub struct BenchShown {
+    pub view: Arc<BenchView>,
+    /// How much of what it found was handed on to be stored.
+    pub handed_on: usize,
+    pub picture: Picture,
+    /// What was typed last, for the next block of the set.
+    pub serial: String,
+    pub tolerance: String,
+    pub keep_velocity: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -232,11 +297,13 @@ pub struct App {
     pub choice: usize,
     pub scan: Option<Scan>,
     pub opened: Option<Opened>,
+    pub bench: Option<BenchShown>,
     pub run: usize,
     pub prompt: Option<Prompt>,
     pub question: Option<Question>,
     pub message: Option<Message>,
     pub help: Option<usize>,
+    pub origin: Option<OriginShown>,
     pub test_card: bool,
     pub wave_whole: bool,
     /// Leave as soon as the run has ended.
@@ -257,11 +324,13 @@ impl App {
             choice: 0,
             scan: None,
             opened: None,
+            bench: None,
             run: 0,
             prompt: None,
             question: None,
             message: None,
             help: None,
+            origin: None,
             test_card: false,
             wave_whole: false,
             leaving: false,
@@ -278,6 +347,9 @@ impl App {
         }
         if self.help.is_some() {
             return Mode::Help;
+        }
+        if self.origin.is_some() {
+            return Mode::Origin;
         }
         if self.prompt.is_some() {
             return Mode::Typing;
@@ -314,7 +386,7 @@ impl App {
 
     /// Whether anything on screen changes by time alone.
     pub fn shows_time(&self) -> bool {
-        self.scanning()
+        self.scanning() || self.bench.is_some()
     }
 
     pub fn signed(&self) -> Signed {
@@ -323,6 +395,20 @@ impl App {
 
     pub fn setup(&self) -> Setup {
         self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
+    }
+
+    /// Whether a set-up's calibration is the one in force.
+    pub fn is_in_force(&self, setup: &Setup) -> bool {
+        let calibration = self.contents.setups.last().and_then(|entry| entry.setup.calibration.as_ref());
+        calibration.is_some() && calibration == setup.calibration.as_ref()
+    }
+
+    /// How the calibration stands: of the run that is going, else of the set-up in force.
+    pub fn calibration(&self) -> Validity {
+        let Some(scan) = &self.scan else { return self.contents.standing() };
+        let started = scan.view.started_us;
+        let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);
+        validity(started, setup_id, &self.contents.checks)
     }
 
     pub fn obstacles(&self) -> Vec<String> {
@@ -363,7 +449,10 @@ impl App {
             Step::Prepare => self.out_of_date(),
             Step::Checklist => self.obstacles(),
             Step::Calibrate if self.contents.setups.is_empty() => vec!["set-up is as planned, not confirmed here".to_owned()],
-            Step::Calibrate => Vec::new(),
+            Step::Calibrate => match self.contents.standing() {
+                Validity::Valid => Vec::new(),
+                doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why())],
+            },
             Step::Scan => {
                 let lines = &self.contents.plan.lines;
                 let open = |name: &str| !self.runs_on(name).any(|run| run.state == RunState::Closed && run.readings > 0);

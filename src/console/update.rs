@@ -1,11 +1,12 @@
 //! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
 
+pub(super) mod bench;
 mod prompt;
 mod steps;
 
 use super::Step;
 use super::keys::{self, Action, Mode};
-use super::state::{App, Effect, Event, Opened, Question, Scan, WallLook};
+use super::state::{App, Effect, Event, Opened, Purpose, Question, Scan, WallLook};
 use super::theme::Role;
 use crate::live::{Command, LiveView, Phase};
 use ratatui::crossterm::event::KeyEvent;
@@ -29,16 +30,27 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             live(app, view)
         }
         Event::Contents(contents) => {
+            let before = app.setup();
             app.contents = *contents;
             app.item = app.item.min(app.contents.checklist.items.len().saturating_sub(1));
             app.run = app.run.min(app.contents.runs.len().saturating_sub(1));
-            Vec::new()
+            bench::in_force(app, &before)
+        }
+        Event::BenchOpened(view) => bench::opened(app, view),
+        Event::Bench(view, now_us) => {
+            app.now_us = now_us;
+            bench::news(app, view)
         }
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
             app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None });
             app.step = Step::Scan;
+            app.bench = None;
             app.message = None;
+            let free = app.scan.as_ref().and_then(|scan| scan.view.saved.free_bytes);
+            if let Some(words) = crate::live::low_disk(free) {
+                app.say(Role::Watch, words);
+            }
             Vec::new()
         }
         Event::Reviewed(run, wall) => {
@@ -85,6 +97,9 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
 }
 
 fn press(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
+    if next_mark(app, key) {
+        app.prompt = None;
+    }
     let mode = app.mode();
     match keys::lookup(mode, key) {
         Some(binding) => act(app, binding.action),
@@ -96,6 +111,13 @@ fn press(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
         }
         None => typed_on_a_field(app, mode, key),
     }
+}
+
+/// A mark set while the words for the one before were not begun: it is meant as the next mark.
+fn next_mark(app: &App, key: &KeyEvent) -> bool {
+    let waiting = |prompt: &super::state::Prompt| matches!(prompt.purpose, Purpose::MarkText) && prompt.form.value("text").is_empty();
+    app.prompt.as_ref().is_some_and(waiting)
+        && matches!(keys::lookup(Mode::Scanning, key), Some(keys::Binding { action: Action::Mark(_), .. }))
 }
 
 /// A digit or letter typed on an open checklist field starts its answer: one key less with gloves on.
@@ -158,6 +180,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.test_card = false;
             } else if app.help.is_some() {
                 app.help = None;
+            } else if app.origin.take().is_some() {
+                // Back at the run.
             } else if app.step == Step::Review {
                 app.opened = None;
             } else {
@@ -169,6 +193,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Sign => prompt::ask_sign(app),
         Action::Comment => prompt::ask_comment(app),
         Action::EditSetup => prompt::ask_setup(app),
+        Action::Bench(key) => bench::press(app, key),
         Action::Start => steps::start(app),
         Action::Override => prompt::ask_override(app),
         Action::Note => prompt::ask_note(app),
@@ -182,6 +207,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             steps::freeze(app);
             Vec::new()
         }
+        Action::Origin => steps::origin(app),
+        Action::AtDatum => at_datum(app),
         Action::WaveSpan => {
             app.wave_whole = !app.wave_whole;
             Vec::new()
@@ -193,6 +220,20 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             Vec::new()
         }
     }
+}
+
+/// Notes how far the encoder is off at the starting point; asked while a run is being ended, it ends as well.
+fn at_datum(app: &mut App) -> Vec<Effect> {
+    let Some(off) = app.scan.as_ref().and_then(|scan| scan.view.misclosure()) else {
+        app.say(Role::Error, "no place is known: the stream tells no encoder counts");
+        return Vec::new();
+    };
+    app.say(if off.is_large() { Role::Watch } else { Role::Plain }, off.words());
+    let mut effects = vec![Effect::Command(Command::AtDatum)];
+    if app.question.is_some() {
+        effects.extend(answer_question(app, true));
+    }
+    effects
 }
 
 fn go(app: &mut App, by: usize) -> Vec<Effect> {

@@ -3,7 +3,7 @@
 mod calibrate;
 mod checklist;
 mod digits;
-mod header;
+pub(super) mod header;
 mod overlay;
 mod panels;
 mod pen;
@@ -38,10 +38,11 @@ pub fn draw(app: &App, frame: &mut Frame) {
     }
     header::draw(app, &mut pen, Rect { height: 1, ..area });
     let body = Rect { y: area.y + 1, height: area.height - 3, ..area };
-    match (app.test_card, app.help) {
-        (true, _) => overlay::test_card(app, &mut pen, body),
-        (false, Some(top)) => overlay::help(app, &mut pen, body, top),
-        (false, None) => step(app, &mut pen, body),
+    match (app.test_card, app.help, &app.origin) {
+        (true, ..) => overlay::test_card(app, &mut pen, body),
+        (false, Some(top), _) => overlay::help(app, &mut pen, body, top),
+        (false, None, Some(shown)) => overlay::origin(shown, &mut pen, body),
+        (false, None, None) => step(app, &mut pen, body),
     }
     let mut cursor = None;
     if let Some(prompt) = app.prompt.as_ref().filter(|prompt| prompt.form.fields.len() > 1) {

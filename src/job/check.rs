@@ -195,6 +195,9 @@ fn problems(plan: &Plan, text: &str) -> Vec<Problem> {
     found.within("probe.frequency_mhz", plan.probe.frequency.as_mhz(), 0.1, 50.0, "MHz");
     found.within("probe.element_separation_mm", plan.probe.element_separation.as_mm(), 0.0, 100.0, "mm");
     found.not_negative("probe.minimum_mm", plan.probe.minimum.as_mm());
+    if let Some(beam) = plan.probe.beam_width {
+        found.within("probe.beam_width_mm", beam.as_mm(), 0.1, 100.0, "mm");
+    }
     let setup = &plan.setup;
     found.within("setup.velocity_m_s", setup.velocity.as_m_s(), 500.0, 15000.0, "m/s");
     found.not_negative("setup.zero_ns", setup.zero.as_ns());

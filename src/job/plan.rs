@@ -186,6 +186,9 @@ pub struct Probe {
     pub element_separation: Length,
     #[serde(rename = "minimum_mm")]
     pub minimum: Length,
+    /// Width of the stripe of wall that a reading speaks for; maps and coverage use it.
+    #[serde(rename = "beam_width_mm", default, skip_serializing_if = "Option::is_none")]
+    pub beam_width: Option<Length>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

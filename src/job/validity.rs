@@ -94,6 +94,17 @@ pub fn validity(started_us: i64, setup_id: Option<i64>, checks: &[Check]) -> Val
     }
 }
 
+/// How a set-up in force stands. `last_run_us` is when the last run with it was started.
+pub fn standing(setup_id: Option<i64>, last_run_us: Option<i64>, checks: &[Check]) -> Validity {
+    let Some(setup_id) = setup_id else { return Validity::Pending("no set-up was entered: the plan's typed values count") };
+    match checks.iter().rfind(|check| check.setup_id == setup_id) {
+        None => Validity::Pending("the set-up in force is not verified yet"),
+        Some(last) if !last.passed() => Validity::Suspect(format!("the last verification failed on block {}", last.block)),
+        Some(last) if last_run_us.is_some_and(|run| run > last.by.at_us) => Validity::Pending("runs wait for the verification after them"),
+        Some(_) => Validity::Valid,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -128,6 +139,17 @@ mod tests {
         assert!(matches!(validity(50, Some(1), &[check(100, 1, 10.0)]), Validity::Pending(_)));
         assert!(matches!(validity(50, Some(2), &[check(0, 1, 10.0), check(100, 1, 10.0)]), Validity::Pending(_)));
         assert!(matches!(validity(50, None, &[]), Validity::Pending(_)));
+    }
+
+    #[test]
+    fn a_set_up_stands_valid_until_a_run_waits_for_its_verification() {
+        let good = [check(0, 1, 10.0)];
+        assert_eq!(standing(Some(1), None, &good), Validity::Valid);
+        assert_eq!(standing(Some(1), Some(-5), &good), Validity::Valid);
+        assert!(matches!(standing(Some(1), Some(50), &good), Validity::Pending(_)));
+        assert!(matches!(standing(Some(2), None, &good), Validity::Pending(_)));
+        assert!(matches!(standing(None, None, &good), Validity::Pending(_)));
+        assert!(matches!(standing(Some(1), None, &[check(0, 1, 10.0), check(9, 1, 10.5)]), Validity::Suspect(_)));
     }
 
     #[test]

@@ -5,8 +5,8 @@ use crate::reading::Record;
 use crate::stream::feed::{self, FeedItem, SourceOptions, StreamError};
 use crate::stream::profile::Profile;
 use crate::stream::spec::{Pace, StreamSpec};
-use crate::ultrasound::{Evaluator, Setup, SetupError, TimeBase, Waveform};
-use crate::ultrasound::{STABLE_SHOTS, Stability, stability};
+use crate::ultrasound::{Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
+use crate::ultrasound::{MOST_SPREAD_MM, STABLE_SHOTS, Stability, stability as stability_of};
 use crate::units::{Length, Temperature};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -51,6 +51,7 @@ pub struct BlockShots {
 #[derive(Debug, Clone)]
 pub struct Progress {
     pub waveform: Waveform,
+    pub measurement: Measurement,
     pub stability: Stability,
     pub shots: usize,
 }
@@ -93,24 +94,29 @@ impl Collector {
             }
             Record::Shot(shot) => {
                 let Some(evaluator) = &mut self.evaluator else { return Ok(None) };
-                let thickness = evaluator.measure(&shot.samples, self.wall).thickness;
+                let measurement = evaluator.measure(&shot.samples, self.wall);
                 let waveform = Waveform { base: evaluator.base(), samples: shot.samples.clone() };
-                self.readings.push_back(thickness);
+                self.readings.push_back(measurement.thickness);
                 self.shots.push_back(shot.samples);
                 if self.shots.len() > KEEP_SHOTS {
                     self.shots.pop_front();
                     self.readings.pop_front();
                 }
-                return Ok(Some(Progress { waveform, stability: self.stability(), shots: self.shots.len() }));
+                return Ok(Some(Progress { waveform, measurement, stability: self.stability(), shots: self.shots.len() }));
             }
             Record::Header(_) | Record::Gauge(_) => {}
         }
         Ok(None)
     }
 
+    /// Surface temperature, where the stream has told one.
+    pub fn temperature(&self) -> Option<Temperature> {
+        self.temperature
+    }
+
     pub fn stability(&self) -> Stability {
         let readings: Vec<_> = self.readings.iter().copied().collect();
-        stability(&readings)
+        stability_of(&readings)
     }
 
     /// Whether there are as many shots as are kept, and the last of them are stable.
@@ -119,7 +125,7 @@ impl Collector {
     }
 
     /// What was taken, if it is stable. `stream` stands for the source in messages.
-    pub fn finish(self, stream: &str) -> Result<BlockShots, BlockError> {
+    pub fn finish(&self, stream: &str) -> Result<BlockShots, BlockError> {
         let stream = || stream.to_owned();
         let Some(evaluator) = &self.evaluator else { return Err(BlockError::NoShots { stream: stream() }) };
         if self.shots.is_empty() {
@@ -132,11 +138,18 @@ impl Collector {
         if !stability.stable {
             return Err(BlockError::NotStable { stream: stream(), readings: stability.readings, spread: stability.spread.as_mm() });
         }
-        // Of the kept shots the last ones are known to be stable; those before may be from before the probe settled.
-        let stable = self.shots.len().min(2 * STABLE_SHOTS);
-        let shots = self.shots.iter().skip(self.shots.len() - stable).cloned().collect();
+        // Those before the last may be from before the probe settled: they count only if they are as steady.
+        let earlier: Vec<_> = self.readings.iter().copied().take(self.readings.len().saturating_sub(STABLE_SHOTS)).collect();
+        let stable = STABLE_SHOTS + if still(&stability_of(&earlier), &stability) { STABLE_SHOTS } else { 0 };
+        let shots = self.shots.iter().skip(self.shots.len().saturating_sub(stable)).cloned().collect();
         Ok(BlockShots { base: evaluator.base(), shots, stability, temperature: self.temperature })
     }
+}
+
+/// Whether the probe was still from one stretch of shots to the next.
+fn still(before: &Stability, after: &Stability) -> bool {
+    let moved = before.mean.zip(after.mean).map(|(before, after)| (after - before).abs());
+    before.stable && after.stable && moved.is_some_and(|moved| moved.as_mm() <= MOST_SPREAD_MM)
 }
 
 /// Takes a block from a stream; tells progress on the way.

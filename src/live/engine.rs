@@ -1,12 +1,13 @@
 //! One feed item to readings, entries and the state of the wall. Knows no task and no clock: times come in.
 
-use super::view::{Command, Counts, Phase, Telemetry, Wall};
+use super::view::{Command, Counts, Misclosure, Phase, Telemetry, Wall};
 use crate::reading::{Reading, ReadingMaker, Record};
 use crate::store::{CloseReason, Entry, EventKind, Mark, Note};
 use crate::stream::feed::{Feed, FeedItem};
 use crate::strip::spot::{Sample, SpotEvent};
 use crate::strip::{Limits, Spot, SpotId};
 use crate::travel::SequenceWatch;
+use crate::travel::encoder_check::misclosure;
 use crate::ultrasound::{TimeBase, Waveform};
 use crate::units::{Length, Temperature};
 use std::sync::{Arc, Mutex, MutexGuard};
@@ -33,6 +34,9 @@ pub struct Engine {
     sequence: SequenceWatch,
     base: Option<TimeBase>,
     gap: Gap,
+    start: Length,
+    /// How far along the line the crawler has been from there.
+    pub reach: Length,
     status_temperature: Option<Temperature>,
     last_shot_us: Option<i64>,
     stalled: bool,
@@ -62,7 +66,8 @@ pub struct Outcome {
 }
 
 impl Engine {
-    pub fn new(maker: ReadingMaker, limits: Arc<Limits>, max_gap: Length, wall: Wall) -> Self {
+    /// `start` is where along the line the run begins.
+    pub fn new(maker: ReadingMaker, limits: Arc<Limits>, max_gap: Length, start: Length, wall: Wall) -> Self {
         Self {
             maker,
             limits,
@@ -70,6 +75,8 @@ impl Engine {
             sequence: SequenceWatch::default(),
             base: None,
             gap: Gap::default(),
+            start,
+            reach: Length::ZERO,
             status_temperature: None,
             last_shot_us: None,
             stalled: false,
@@ -199,6 +206,7 @@ impl Engine {
             event.and_then(|SpotEvent::Raised(id)| wall.spots.spots().iter().find(|spot| spot.id == id).cloned())
         };
         self.watch_gap(&sample, reading.host_time_us, out);
+        self.reach = sample.along.map_or(self.reach, |along| self.reach.max((along - self.start).abs()));
         out.entries.push(Entry::Reading { reading: reading.clone(), waveform: waveform.clone() });
         if let Some(spot) = raised {
             self.bells += 1;
@@ -243,6 +251,21 @@ impl Engine {
                 let mark = Mark { kind, along, seq, text, at_us };
                 self.wall().marks.push(mark.clone());
                 out.entries.push(Entry::Mark(mark));
+            }
+            Command::AtDatum => {
+                let Some(along) = along else { return None };
+                let found = Misclosure { off: misclosure(self.start, along), reach: self.reach };
+                let note = Note { run: None, along: Some(along), text: found.words(), at_us };
+                self.wall().notes.push(note.clone());
+                out.entries.push(Entry::Note(note));
+            }
+            Command::MarkText(text) => {
+                let mark = self.wall().marks.last_mut().map(|mark| {
+                    mark.text = text;
+                    mark.clone()
+                });
+                // Stored again with its words; the later one counts.
+                out.entries.extend(mark.map(Entry::Mark));
             }
             Command::Note(text) => {
                 let note = Note { run: None, along, text, at_us };
@@ -312,5 +335,70 @@ impl Engine {
             None => (None, None),
         };
         out.entries.push(Entry::Event { kind, text, seq, along, at_us });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::job::Plan;
+    use crate::reading::{Gauge, GaugeValue};
+    use crate::store::MarkKind;
+    use crate::strip::{SpotWatch, Strip};
+    use crate::travel::Odometer;
+
+    /// The demo's line A120 runs down from 2 m, with 40 counts per mm.
+    fn engine() -> Engine {
+        let plan = Plan::parse("plan.toml", include_str!("../../demo-stream/plan.toml")).unwrap();
+        let path = plan.path(plan.line("A120").unwrap());
+        let wall = Wall {
+            strip: Strip::default(),
+            spots: SpotWatch::new(plan.alarm),
+            marks: Vec::new(),
+            notes: Vec::new(),
+            seams: Vec::new(),
+            span: path.span(),
+        };
+        let (start, limits) = (path.start, plan.limits());
+        let maker = ReadingMaker::new(plan.typed_setup(), Odometer::new(path).unwrap(), limits.clone(), plan.wall_temperature());
+        Engine::new(maker, Arc::new(limits), plan.limits.max_gap, start, wall)
+    }
+
+    fn drive(engine: &mut Engine, counts: &[i32]) {
+        for (seq, count) in counts.iter().enumerate() {
+            let value = GaugeValue::Thickness(Some(Length::mm(9.0)));
+            let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 100_000), encoder: Some(*count), value };
+            let item = FeedItem::Record(Record::Gauge(gauge));
+            engine.take(Feed { item, host_time_us: 7 }, &mut Outcome::default());
+        }
+    }
+
+    // Arithmetic: 40,000 counts are 1000 mm; back by 39,960 leaves 40 counts, 1 mm, of 2000 mm there and back.
+    #[test]
+    fn a_return_to_the_start_notes_how_far_the_encoder_is_off() {
+        let mut engine = engine();
+        drive(&mut engine, &[0, 20_000, 40_000, 40]);
+        let mut out = Outcome::default();
+        assert_eq!(engine.command(Command::AtDatum, 9, &mut out), None);
+        let [Entry::Note(note)] = &out.entries[..] else { panic!("{:?}", out.entries) };
+        assert!(note.text.contains("misclosure -1.0 mm over 2000 mm there and back (-0.05 %)"), "{}", note.text);
+        assert_eq!((note.along, engine.wall().notes.len()), (Some(Length::mm(1999.0)), 1));
+        drive(&mut engine, &[1_000]);
+        engine.command(Command::AtDatum, 9, &mut out);
+        assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MORE THAN 1 %")), "{:?}", out.entries[1]);
+    }
+
+    #[test]
+    fn words_for_a_mark_keep_its_place() {
+        let mut engine = engine();
+        let mut out = Outcome::default();
+        drive(&mut engine, &[0, 4_000]);
+        engine.command(Command::Mark { kind: MarkKind::Nozzle, text: String::new() }, 5, &mut out);
+        drive(&mut engine, &[8_000]);
+        engine.command(Command::MarkText("N3".to_owned()), 9, &mut out);
+        let [Entry::Mark(first), Entry::Mark(second)] = &out.entries[..] else { panic!("{:?}", out.entries) };
+        assert_eq!((first.along, first.text.as_str()), (Some(Length::mm(1900.0)), ""));
+        assert_eq!(*second, Mark { text: "N3".to_owned(), ..first.clone() });
+        assert_eq!(engine.wall().marks, [second.clone()]);
     }
 }

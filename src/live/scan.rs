@@ -5,6 +5,7 @@
 //! waits. To the screen goes the newest state only.
 
 use super::engine::{Engine, Notice, Outcome};
+use super::unsaved::Unsaved;
 use super::view::{Command, LiveView, Phase, Wall};
 use crate::job::plan::Plan;
 use crate::reading::ReadingMaker;
@@ -27,6 +28,8 @@ pub enum StartError {
     NoSuchLine { name: String, known: String },
     #[error("the checklist stands against scanning:\n  {}\nAnswer and sign it, or override it with a reason.", .0.join("\n  "))]
     Checklist(Vec<String>),
+    #[error("only {} MB are free on the disk of the job file, {} MB are needed to start a run: make room, or move the job to another disk", .free / 1_000_000, LEAST_FREE / 1_000_000)]
+    NoRoom { free: u64 },
     #[error(transparent)]
     Stream(#[from] StreamError),
     #[error(transparent)]
@@ -35,6 +38,17 @@ pub enum StartError {
     Travel(#[from] TravelError),
     #[error("set-up: {0}")]
     Setup(#[from] SetupError),
+}
+
+/// With less than this on the disk no run starts: it could not be closed in order. Common practice, no source.
+pub const LEAST_FREE: u64 = 100_000_000;
+/// With less than this a word is said: about an hour of waveforms at 200 shots a second.
+pub const LOW_FREE: u64 = 2_000_000_000;
+
+/// What there is to say of the room on the disk before a run, if anything.
+pub fn low_disk(free: Option<u64>) -> Option<String> {
+    let free = free.filter(|free| *free < LOW_FREE)?;
+    Some(format!("only {:.2} GB are free on the disk of the job file: a long run may not fit", free as f64 / 1e9))
 }
 
 /// Everything a run needs besides the job file's writer.
@@ -122,6 +136,13 @@ const TICK: Duration = Duration::from_millis(250);
 
 /// Opens the stream and the run. Must be called in a multi-threaded tokio runtime.
 pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest) -> Result<Scan, StartError> {
+    let before = saved.borrow().clone();
+    if let Some(free) = before.free_bytes.filter(|free| *free < LEAST_FREE) {
+        return Err(StartError::NoRoom { free });
+    }
+    if let (Some(words), Some(notices)) = (low_disk(before.free_bytes), &request.notices) {
+        notices.try_send(Notice::Fault(words)).ok();
+    }
     let start = request.start;
     let odometer = Odometer::new(start.path.clone())?;
     let limits = Arc::new(start.limits.clone());
@@ -137,7 +158,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
         seams: request.seams,
         span: start.path.span(),
     };
-    let engine = Engine::new(maker, limits.clone(), request.max_gap, wall);
+    let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
     let wall = engine.wall.clone();
     let view = LiveView {
         phase: Phase::Waiting,
@@ -151,17 +172,20 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
         max_speed: request.max_speed,
         max_gap: request.max_gap,
         link: LinkState::default(),
-        saved: Saved::default(),
+        saved: Saved { free_bytes: before.free_bytes, ..Saved::default() },
         telemetry: Default::default(),
         counts: Default::default(),
         started_us: start.started_us,
         bells: 0,
         checklist_override: start.checklist_override,
+        start: start.path.start,
+        reach: Length::ZERO,
         gap: None,
     };
     let (view_tx, view_rx) = watch::channel(Arc::new(view));
     let (command_tx, commands) = mpsc::channel(COMMANDS);
-    let driver = Driver { run, writer, saved, source, live, engine, view: view_tx, commands, notices: request.notices };
+    let unsaved = Unsaved::default();
+    let driver = Driver { run, writer, saved, source, live, engine, unsaved, view: view_tx, commands, notices: request.notices };
     Ok(Scan { run, view: view_rx, wall, commands: command_tx, task: tokio::spawn(driver.drive()) })
 }
 
@@ -172,6 +196,7 @@ struct Driver {
     source: Source,
     live: bool,
     engine: Engine,
+    unsaved: Unsaved,
     view: watch::Sender<Arc<LiveView>>,
     commands: mpsc::Receiver<Command>,
     notices: Option<mpsc::Sender<Notice>>,
@@ -185,6 +210,7 @@ impl Driver {
         self.publish();
         let mut out = Outcome::default();
         self.engine.finish(&mut out);
+        out.entries.extend(self.unsaved.told(super::now_us()));
         // What was queued before the end is waited for: it was seen on screen.
         for entry in out.entries {
             tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).ok();
@@ -247,11 +273,20 @@ impl Driver {
     fn save(&mut self, out: &mut Outcome) {
         for entry in out.entries.drain(..) {
             let is_reading = matches!(entry, Entry::Reading { .. });
-            let Err(entry) = self.writer.try_append(self.run, entry) else { continue };
-            let kept = (!self.live || !is_reading) && tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();
-            if !kept && is_reading {
+            let Err(entry) = self.writer.try_append(self.run, entry) else {
+                // There is room again: what is missing is written down where it is missing.
+                if let Some(told) = self.unsaved.told(super::now_us()) {
+                    tokio::task::block_in_place(|| self.writer.append_blocking(self.run, told)).ok();
+                }
+                continue;
+            };
+            if self.live && is_reading {
                 self.engine.counts.unsaved += 1;
+                self.unsaved.lost(&entry);
+                continue;
             }
+            let kept = tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();
+            self.engine.counts.unsaved += u64::from(is_reading && !kept);
         }
     }
 
@@ -283,6 +318,7 @@ impl Driver {
             telemetry: engine.telemetry.clone(),
             counts: engine.counts.clone(),
             bells: engine.bells,
+            reach: engine.reach,
             gap: engine.gap(),
             line: old.line.clone(),
             setup: old.setup.clone(),

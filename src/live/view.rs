@@ -5,6 +5,7 @@ use crate::store::{Mark, MarkKind, Note, RunId, RunSummary, Saved};
 use crate::stream::feed::LinkState;
 use crate::strip::{Limits, SpotId, SpotWatch, Strip};
 use crate::travel::Direction;
+use crate::travel::encoder_check::{LARGEST_ERROR, misclosure};
 use crate::ultrasound::{Setup, Waveform};
 use crate::units::{Length, Speed, Temperature};
 use std::sync::Arc;
@@ -64,8 +65,46 @@ pub struct LiveView {
     pub bells: u64,
     /// Why scanning was allowed against the checklist.
     pub checklist_override: Option<String>,
+    /// Where the run started, along the line.
+    pub start: Length,
+    /// How far along the line the crawler has been, from there.
+    pub reach: Length,
     /// Length of the stretch without echo the crawler is in, if it is in one.
     pub gap: Option<Length>,
+}
+
+impl LiveView {
+    /// How far the encoder is off, if the crawler stands at its starting point now.
+    pub fn misclosure(&self) -> Option<Misclosure> {
+        let returned = self.reading.as_ref()?.place.along?;
+        Some(Misclosure { off: misclosure(self.start, returned), reach: self.reach })
+    }
+}
+
+/// What a line's return to its starting point showed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Misclosure {
+    pub off: Length,
+    /// How far out the crawler had been.
+    pub reach: Length,
+}
+
+impl Misclosure {
+    /// Off by more than the encoder check allows over the way there and back.
+    pub fn is_large(&self) -> bool {
+        self.off.abs() > self.reach * (2.0 * LARGEST_ERROR)
+    }
+
+    pub fn words(&self) -> String {
+        let way = self.reach * 2.0;
+        let share = if way > Length::ZERO { 100.0 * (self.off / way) } else { 0.0 };
+        let large = if self.is_large() { "; MORE THAN 1 %: look for slip, places of this run are in doubt" } else { "" };
+        format!(
+            "back at the start: misclosure {:+.1} mm over {:.0} mm there and back ({share:+.2} %){large}",
+            self.off.as_mm(),
+            way.as_mm()
+        )
+    }
 }
 
 /// What has been learned of the wall in this run.
@@ -88,6 +127,10 @@ pub enum Command {
         kind: MarkKind,
         text: String,
     },
+    /// The crawler stands at its starting point again: keeps how far the encoder is off.
+    AtDatum,
+    /// Words for the mark set last; it keeps its place.
+    MarkText(String),
     Note(String),
     Acknowledge(SpotId),
     AcknowledgeAll,

@@ -2,7 +2,7 @@
 
 use super::evaluation::EvaluationSummary;
 use crate::job::checklist::{Answer, Signature, Signed};
-use crate::job::validity::{Check, Validity, validity};
+use crate::job::validity::{Check, Validity, standing, validity};
 use crate::job::{Checklist, Plan};
 use crate::reading::Reading;
 use crate::strip::{Limits, Spot};
@@ -39,6 +39,13 @@ impl JobContents {
     /// How the calibration of a run stands.
     pub fn validity(&self, run: &RunSummary) -> Validity {
         validity(run.start.started_us, run.start.setup_id, &self.checks)
+    }
+
+    /// How the set-up in force stands.
+    pub fn standing(&self) -> Validity {
+        let setup_id = self.setups.last().map(|entry| entry.id);
+        let last_run = self.runs.iter().filter(|run| run.start.setup_id == setup_id).map(|run| run.start.started_us).max();
+        standing(setup_id, last_run, &self.checks)
     }
 
     /// How the calibration of an evaluation stands. Evaluating a run again never makes it better than the run itself:

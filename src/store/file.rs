@@ -140,6 +140,7 @@ fn lay(path: &Path, plan: &Plan, plan_text: &str, checklist: &Checklist, now_us:
         ],
     )?;
     insert::ledger(&transaction, "job")?;
+    insert::plan(&transaction, plan)?;
     transaction.commit()
 }
 

@@ -6,6 +6,7 @@ use super::digest::{self, Digest};
 use super::evaluation::{Changes, EvaluationId, EvaluationStart, EvaluationSummary};
 use super::queue::JobItem;
 use super::row;
+use crate::job::Plan;
 use crate::job::checklist::Signed;
 use crate::ultrasound::{TimeBase, Waveform};
 use crate::units::Length;
@@ -255,6 +256,11 @@ pub(super) fn evaluation(
     )?;
     ledger(connection, "evaluation")?;
     Ok(EvaluationSummary { id, start: start.clone(), changes, digest: digest::hex(&digest) })
+}
+
+/// The plan as JSON, for those who read the file with another tool; the TOML it came from is what counts.
+pub(super) fn plan(connection: &Connection, plan: &Plan) -> rusqlite::Result<()> {
+    connection.execute("INSERT INTO plan (id, plan_json) VALUES (1, ?)", params![json(plan)?]).map(drop)
 }
 
 /// Enters the row just inserted into `table` in the ledger; answers its number.

@@ -271,11 +271,21 @@ impl JobReader {
         Ok(self.said(found)?.map(|row: i64| row as u64))
     }
 
+    /// The marks of a run, each with the words that were put to it.
     pub fn marks(&self, run: RunId) -> Result<Vec<Mark>, StoreError> {
-        self.all("SELECT kind, position_um, seq, text, at_us FROM mark WHERE run_id = ?1 ORDER BY id", [run], |found| {
+        let rows = self.all("SELECT kind, position_um, seq, text, at_us FROM mark WHERE run_id = ?1 ORDER BY id", [run], |found| {
             let kind = row::word(found, 0, MarkKind::ALL, MarkKind::word)?;
             Ok(Mark { kind, along: place(found, 1)?, seq: found.get(2)?, text: found.get(3)?, at_us: found.get(4)? })
-        })
+        })?;
+        let mut marks: Vec<Mark> = Vec::with_capacity(rows.len());
+        for mark in rows {
+            // A mark is stored at once, and again when words are put to it.
+            match marks.iter_mut().rfind(|known| (known.kind, known.at_us, known.seq) == (mark.kind, mark.at_us, mark.seq)) {
+                Some(known) => *known = mark,
+                None => marks.push(mark),
+            }
+        }
+        Ok(marks)
     }
 
     pub fn notes(&self, run: RunId) -> Result<Vec<Note>, StoreError> {

@@ -166,7 +166,7 @@ mod tests {
     }
 
     fn table() -> rusqlite::Connection {
-        let connection = crate::store::schema::fresh().unwrap();
+        let connection = crate::store::schema::fresh(crate::store::schema::KNOWN_VERSION).unwrap();
         connection.execute_batch("PRAGMA foreign_keys = OFF; DROP TRIGGER reading_no_delete").unwrap();
         connection
     }

@@ -1,6 +1,7 @@
 //! The tables of a job file, how they came to be version by version, and how a connection is set up.
 
 use super::error::StoreError;
+use rusqlite::types::Type;
 use rusqlite::{Connection, OpenFlags};
 use std::path::Path;
 
@@ -8,7 +9,7 @@ use std::path::Path;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2];
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -206,8 +207,42 @@ FROM reading JOIN run ON run.id = reading.run_id
 ORDER BY reading.run_id, reading.row;
 ";
 
-/// Tables whose rows are never changed or removed.
-const APPEND_ONLY: &[&str] = &[
+/// The plan once more, as JSON, and views that show it as tables to whoever opens the file with another tool.
+const VERSION_2: &str = "
+CREATE TABLE plan (
+  id INTEGER PRIMARY KEY CHECK (id = 1) REFERENCES job(id),
+  plan_json TEXT NOT NULL
+) STRICT;
+
+CREATE VIEW asset AS SELECT
+  plan_json ->> '$.asset.kind' AS kind, plan_json ->> '$.asset.name' AS name,
+  plan_json ->> '$.asset.diameter_mm' AS diameter_mm, plan_json ->> '$.asset.material' AS material,
+  plan_json ->> '$.asset.surface_temperature_c' AS surface_temperature_c, plan_json ->> '$.asset.datum' AS datum
+FROM plan;
+
+CREATE VIEW course AS SELECT
+  value ->> '$.number' AS number, value ->> '$.height_mm' AS height_mm, value ->> '$.nominal_mm' AS nominal_mm,
+  value ->> '$.required_mm' AS required_mm, value ->> '$.required_from' AS required_from
+FROM plan, json_each(plan_json, '$.asset.course');
+
+CREATE VIEW line AS SELECT
+  value ->> '$.name' AS name, value ->> '$.azimuth_deg' AS azimuth_deg, value ->> '$.start_mm' AS start_mm,
+  value ->> '$.length_mm' AS length_mm, value ->> '$.direction' AS direction, value ->> '$.course' AS course,
+  value ->> '$.elevation_mm' AS elevation_mm
+FROM plan, json_each(plan_json, '$.line');
+
+CREATE VIEW person AS SELECT
+  value ->> '$.name' AS name, value ->> '$.role' AS role, value ->> '$.certificate' AS certificate, value ->> '$.expires' AS expires
+FROM plan, json_each(plan_json, '$.person');
+
+CREATE VIEW kit AS SELECT value ->> '$.kind' AS kind, value ->> '$.serial' AS serial, value ->> '$.due' AS due
+FROM plan, json_each(plan_json, '$.kit');
+";
+
+/// Tables whose rows are never changed or removed, by the version that brought them.
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"]];
+
+const APPEND_ONLY_1: &[&str] = &[
     "job",
     "answer",
     "signature",
@@ -230,9 +265,9 @@ const APPEND_ONLY: &[&str] = &[
     "ledger",
 ];
 
-fn triggers() -> String {
+fn triggers(tables: &[&str]) -> String {
     let mut sql = String::new();
-    for table in APPEND_ONLY {
+    for table in tables {
         for (when, what) in [("UPDATE", "changed"), ("DELETE", "removed")] {
             sql += &format!(
                 "CREATE TRIGGER {table}_no_{} BEFORE {when} ON {table} BEGIN
@@ -257,14 +292,14 @@ pub(super) fn migrate(connection: &mut Connection, path: &Path) -> Result<(), St
 /// Lays the tables of a new file.
 pub(super) fn lay(transaction: &rusqlite::Transaction<'_>) -> rusqlite::Result<()> {
     transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
-    run_steps(transaction, 0)
+    run_steps(transaction, 0, STEPS.len())
 }
 
-/// A new file's tables, in memory.
-pub(super) fn fresh() -> rusqlite::Result<Connection> {
+/// A new file's tables as a version of the format lays them, in memory.
+pub(super) fn fresh(version: i64) -> rusqlite::Result<Connection> {
     let mut connection = Connection::open_in_memory()?;
     let transaction = connection.transaction()?;
-    lay(&transaction)?;
+    run_steps(&transaction, 0, version as usize)?;
     transaction.commit()?;
     Ok(connection)
 }
@@ -279,18 +314,21 @@ pub(super) fn objects(connection: &Connection) -> rusqlite::Result<std::collecti
 
 fn steps(connection: &mut Connection, from: usize) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
-    run_steps(&transaction, from)?;
+    run_steps(&transaction, from, STEPS.len())?;
+    if from < 2 {
+        let text: String = transaction.query_row("SELECT plan_toml FROM job", [], |row| row.get(0))?;
+        let plan = toml::from_str(&text).map_err(|error| rusqlite::Error::FromSqlConversionFailure(0, Type::Text, error.into()))?;
+        super::insert::plan(&transaction, &plan)?;
+    }
     transaction.commit()
 }
 
-fn run_steps(transaction: &rusqlite::Transaction<'_>, from: usize) -> rusqlite::Result<()> {
-    for step in &STEPS[from..] {
+fn run_steps(transaction: &rusqlite::Transaction<'_>, from: usize, to: usize) -> rusqlite::Result<()> {
+    for (step, tables) in STEPS.iter().zip(APPEND_ONLY).take(to).skip(from) {
         transaction.execute_batch(step)?;
+        transaction.execute_batch(&triggers(tables))?;
     }
-    if from == 0 {
-        transaction.execute_batch(&triggers())?;
-    }
-    transaction.pragma_update(None, "user_version", KNOWN_VERSION)
+    transaction.pragma_update(None, "user_version", to as i64)
 }
 
 /// Whether this is a job file of a format known here; answers its version.
@@ -360,12 +398,36 @@ mod tests {
 
     #[test]
     fn every_table_refuses_to_be_changed() {
-        let connection = fresh().unwrap();
+        let connection = fresh(KNOWN_VERSION).unwrap();
         let mut names = connection.prepare("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name").unwrap();
         let mut tables: Vec<String> = names.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
-        let mut kept: Vec<&str> = APPEND_ONLY.to_vec();
+        let mut kept: Vec<&str> = APPEND_ONLY.concat();
         kept.sort_unstable();
         tables.sort();
         assert_eq!(tables, kept);
+    }
+    /// A file as the first format laid it, with a plan in it.
+    #[test]
+    fn a_file_of_the_first_format_is_brought_up_to_date() {
+        let plan = include_str!("../../tests/data/plan.toml");
+        let mut connection = fresh(1).unwrap();
+        connection.pragma_update(None, "application_id", APPLICATION_ID).unwrap();
+        connection.execute("INSERT INTO job VALUES (1, 'FP-0412', 'site', 'TK-7', 'WT-07', 0, 'backwall', ?1, '{}')", [plan]).unwrap();
+        assert!(connection.prepare("SELECT * FROM course").is_err());
+
+        migrate(&mut connection, Path::new("old.job")).unwrap();
+        assert_eq!(objects(&connection).unwrap(), objects(&fresh(KNOWN_VERSION).unwrap()).unwrap());
+        let number = |sql: &str| connection.query_row(sql, [], |row| row.get::<_, f64>(0)).unwrap();
+        let written: toml::Table = plan.parse().unwrap();
+        let courses = written["asset"]["course"].as_array().unwrap();
+        assert_eq!(number("SELECT count(*) FROM course") as usize, courses.len());
+        assert_eq!(number("SELECT nominal_mm FROM course WHERE number = 1"), courses[0]["nominal_mm"].as_float().unwrap());
+        assert_eq!(number("SELECT count(*) FROM line") as usize, written["line"].as_array().unwrap().len());
+        assert_eq!(number("SELECT count(*) FROM person") as usize, written["person"].as_array().unwrap().len());
+        assert_eq!(number("SELECT count(*) FROM kit") as usize, written["kit"].as_array().unwrap().len());
+        assert_eq!(number("SELECT count(*) FROM asset"), 1.0);
+        assert!(connection.execute("UPDATE plan SET plan_json = '{}'", []).unwrap_err().to_string().contains("never changed"));
+        // Nothing is left to do the second time.
+        migrate(&mut connection, Path::new("old.job")).unwrap();
     }
 }

@@ -7,6 +7,7 @@ use super::error::StoreError;
 use super::reader::JobReader;
 use super::schema;
 use super::summary::END_COLUMNS;
+use crate::job::Plan;
 use crate::reading::{Gauge, GaugeValue, Reading, ReadingMaker, Shot};
 use crate::travel::Odometer;
 use crate::ultrasound::Waveform;
@@ -102,10 +103,15 @@ impl JobReader {
 
     fn check(&self, remake: bool) -> Result<Verdict, StoreError> {
         let mut findings = Findings { run: None, count: 0, problems: Vec::new() };
-        let done = structure(&self.connection, &mut findings);
+        let version = schema::check(&self.connection, &self.path)?;
+        let done = structure(&self.connection, version, &mut findings);
         findings.ask(done, "the file's structure");
         let done = ledger(&self.connection, &mut findings);
         findings.ask(done, "the ledger");
+        if version >= 2 {
+            let done = plan(&self.connection, &mut findings);
+            findings.ask(done, "the plan");
+        }
         findings.end();
         let ids: Result<Vec<RunId>, _> =
             self.connection.prepare("SELECT id FROM run ORDER BY id").and_then(|mut ids| ids.query_map([], |row| row.get(0))?.collect());
@@ -251,7 +257,7 @@ pub(super) fn differences(stored: &Reading, made: &Reading) -> String {
 }
 
 /// What SQLite itself can say of the file.
-fn structure(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
+fn structure(connection: &Connection, version: i64, findings: &mut Findings) -> rusqlite::Result<()> {
     let mut statement = connection.prepare("PRAGMA integrity_check(10)")?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
@@ -266,7 +272,7 @@ fn structure(connection: &Connection, findings: &mut Findings) -> rusqlite::Resu
         findings.add(format!("a row of {} belongs to nothing", row.get::<_, String>(0)?));
     }
     // Tables, and the triggers that keep them from being changed, are as this program lays them.
-    let laid = schema::objects(&schema::fresh()?)?;
+    let laid = schema::objects(&schema::fresh(version)?)?;
     let there = schema::objects(connection)?;
     for (name, sql) in &laid {
         match there.get(name) {
@@ -277,6 +283,17 @@ fn structure(connection: &Connection, findings: &mut Findings) -> rusqlite::Resu
     }
     for name in there.keys().filter(|name| !laid.contains_key(*name)) {
         findings.add(format!("{name} was not made by this program"));
+    }
+    Ok(())
+}
+
+/// The plan's copy for other tools says what the plan says.
+fn plan(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
+    let (text, copy): (String, Option<String>) =
+        connection.query_row("SELECT plan_toml, plan_json FROM job LEFT JOIN plan USING (id)", [], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let copy = copy.and_then(|json| serde_json::from_str::<Plan>(&json).ok());
+    if toml::from_str::<Plan>(&text).ok() != copy {
+        findings.add("the plan as other tools see it is not the job's plan");
     }
     Ok(())
 }
@@ -300,7 +317,7 @@ fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<
         before = stored;
         expected = id + 1;
     }
-    for table in ["job", "answer", "signature", "override", "setup", "note", "evaluation"] {
+    for table in ["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"] {
         let own = if table == "note" { "link IS NULL AND" } else { "" };
         let strangers: i64 = connection.query_row(
             &format!("SELECT count(*) FROM {table} WHERE {own} id NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),

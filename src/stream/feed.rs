@@ -4,6 +4,7 @@ use super::decode::{Decoded, Decoder, What};
 use super::link::{self, Control, Target, host_now_us};
 use super::profile::Profile;
 use super::queue::{Event, Queue};
+use super::simulate::{Crawler, Paced};
 use super::spec::{Pace, StreamSpec};
 use crate::reading::Record;
 use crate::units::Decibel;
@@ -134,39 +135,72 @@ impl StopHandle {
 /// Opens a stream. A port or server that is not there is an error now; one that is lost later is told in the feed
 /// and tried again. May take up to some seconds where a server does not answer.
 pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Result<Source, StreamError> {
-    let profile = Arc::new(profile.clone());
-    let queue = Arc::new(Queue::new(QUEUE_BYTES));
-    let control = Arc::new(Control::default());
-    let (feed_in, feed) = mpsc::channel(FEED_LENGTH);
-    let (link_in, link) = watch::channel(LinkState { what: spec.to_string(), ..LinkState::default() });
-    let reader = reader(spec, &profile, &queue, &control)?;
+    let parts = Parts::new(profile);
+    let reader = reader(spec, &parts.profile, &parts.queue, &parts.control)?;
     let log = options.record.as_deref().map(create_log).transpose()?;
-    let reader_ends = matches!(spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. });
-    let mut stage = Stage {
-        decoder: Decoder::new(Arc::clone(&profile)),
-        queue: Arc::clone(&queue),
-        control: Arc::clone(&control),
-        feed: feed_in,
-        link: link_in,
-        state: LinkState { what: spec.to_string(), ..LinkState::default() },
-        log,
-        is_file: matches!(spec, StreamSpec::File(_)),
-        reader_ends,
-        pacer: (matches!(spec, StreamSpec::File(_)) && options.pace == Pace::Device).then(Pacer::default),
-        rate: RateMeter::default(),
-        published: Instant::now(),
-        measured: 0,
-    };
-    if reader_ends {
-        // We may come in the middle of a frame.
-        stage.decoder.resync();
+    let is_file = matches!(spec, StreamSpec::File(_));
+    parts.run(spec.to_string(), reader, |stage| {
+        stage.log = log;
+        stage.is_file = is_file;
+        stage.reader_ends = matches!(spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. });
+        stage.pacer = (is_file && options.pace == Pace::Device).then(Pacer::default);
+        if stage.reader_ends {
+            // We may come in the middle of a frame.
+            stage.decoder.resync();
+        }
+    })
+}
+
+/// A virtual crawler in this process, sending at its own pace.
+pub fn open_simulated(what: &str, crawler: Crawler, profile: &Profile) -> Result<Source, StreamError> {
+    let parts = Parts::new(profile);
+    let (what, queue, control) = (what.to_owned(), Arc::clone(&parts.queue), Arc::clone(&parts.control));
+    let stopped = Arc::clone(&parts.control);
+    let from = Paced::new(crawler, move |time| stopped.wait(time));
+    let name = what.clone();
+    parts.run(name, Box::new(move || link::run_to_end(from, what, &queue, &control)), |_| {})
+}
+
+/// What reader and decoder share.
+struct Parts {
+    profile: Arc<Profile>,
+    queue: Arc<Queue>,
+    control: Arc<Control>,
+}
+
+impl Parts {
+    fn new(profile: &Profile) -> Self {
+        Self { profile: Arc::new(profile.clone()), queue: Arc::new(Queue::new(QUEUE_BYTES)), control: Arc::default() }
     }
-    link::spawn("stream-decoder", move || stage.run()).map_err(StreamError::Thread)?;
-    link::spawn("stream-reader", reader).map_err(|error| {
-        control.stop();
-        StreamError::Thread(error)
-    })?;
-    Ok(Source { feed, link, stop: StopHandle { control, profile } })
+
+    /// Sets both going; `prepare` says what is special about this source.
+    fn run(self, what: String, reader: Reader, prepare: impl FnOnce(&mut Stage)) -> Result<Source, StreamError> {
+        let Self { profile, queue, control } = self;
+        let (feed_in, feed) = mpsc::channel(FEED_LENGTH);
+        let (link_in, link) = watch::channel(LinkState { what: what.clone(), ..LinkState::default() });
+        let mut stage = Stage {
+            decoder: Decoder::new(Arc::clone(&profile)),
+            queue,
+            control: Arc::clone(&control),
+            feed: feed_in,
+            link: link_in,
+            state: LinkState { what, ..LinkState::default() },
+            log: None,
+            is_file: false,
+            reader_ends: false,
+            pacer: None,
+            rate: RateMeter::default(),
+            published: Instant::now(),
+            measured: 0,
+        };
+        prepare(&mut stage);
+        link::spawn("stream-decoder", move || stage.run()).map_err(StreamError::Thread)?;
+        link::spawn("stream-reader", reader).map_err(|error| {
+            control.stop();
+            StreamError::Thread(error)
+        })?;
+        Ok(Source { feed, link, stop: StopHandle { control, profile } })
+    }
 }
 
 pub(super) type Reader = Box<dyn FnOnce() + Send>;

@@ -5,16 +5,19 @@
 //! describes the model and the file.
 //!
 //! `wall` is the file; `section` what the probe stands on at a place; `pulse` the probe's pulse; `echoes` one shot's
-//! waveform; `drive` the way; `noise` the randomness; `crawler` the frames.
+//! waveform; `drive` the way; `noise` the randomness; `crawler` the frames; `paced` gives
+//! them out when the device would.
 
 mod crawler;
 mod drive;
 mod echoes;
 mod noise;
+mod paced;
 mod pulse;
 mod section;
 pub mod wall;
 
 pub use crawler::{Crawler, CrawlerError, DeviceTime, End};
+pub use paced::Paced;
 pub use section::Sections;
 pub use wall::Wall;

@@ -1,5 +1,6 @@
 //! The one way from a waveform and a set-up to a measurement.
 
+use super::coating::Coating;
 use super::decide::{self, Candidate, Scene, Wall};
 use super::filter::Filter;
 use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
@@ -11,7 +12,7 @@ use super::setup::Mode;
 use super::spacing::{self, Repeat, Spaced};
 use super::trace::wrapped;
 use super::trace::{Arrival, Top, Trace};
-use super::uncertainty::{self, Evidence};
+use super::uncertainty::{self, Combined, Evidence, Part};
 use super::{Measurement, Setup, TimeBase};
 use crate::units::{Decibel, Length, Temperature, Time};
 
@@ -39,6 +40,8 @@ pub struct Evaluator {
     tops: Vec<Top>,
     candidates: Vec<Candidate>,
     wall: Temperature,
+    parts: Vec<Part>,
+    coating: Option<Coating>,
 }
 
 impl Evaluator {
@@ -63,6 +66,8 @@ impl Evaluator {
             tops: Vec::new(),
             candidates: Vec::new(),
             wall: setup.reference_temperature(),
+            parts: Vec::new(),
+            coating: None,
         })
     }
     pub fn setup(&self) -> &Setup {
@@ -71,9 +76,19 @@ impl Evaluator {
     pub fn base(&self) -> TimeBase {
         self.base
     }
+    /// What the uncertainty of the last measurement is made of; nothing where it had no thickness.
+    pub fn parts(&self) -> &[Part] {
+        &self.parts
+    }
+    /// What the last measured shot tells of a coating: only echo to echo, where first echo and spacing agree on one.
+    pub fn coating(&self) -> Option<Coating> {
+        self.coating
+    }
 
     /// What `samples` say of a wall at temperature `wall`.
     pub fn measure(&mut self, samples: &[i16], wall: Temperature) -> Measurement {
+        self.parts.clear();
+        self.coating = None;
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
         }
@@ -161,6 +176,8 @@ impl Evaluator {
                 Some((spaced, second)) => {
                     let next = second.time_ns;
                     wall.second = Some(second);
+                    let drift_k = (self.wall - self.setup.reference_temperature()).as_celsius();
+                    self.coating = self.model.calibrated().then(|| Coating::behind(spaced.delay_ns, drift_k)).flatten();
                     let per_code = noise / self.filter.rms_frequency * per_sample;
                     (Some(spaced.depth), Some(next), spaced.sensitivity * per_code)
                 }
@@ -174,6 +191,10 @@ impl Evaluator {
         if time - gate.0 < margin || gate.1 - time < margin {
             flags = flags.with(Flag::GateEdge);
         }
+        let kelvin = (self.wall - self.setup.reference_temperature()).as_celsius();
+        if self.setup.mode == Mode::FirstEcho && kelvin.abs() > judge::DRIFT_K {
+            flags = flags.with(Flag::Drift);
+        }
         let end = self.time_of(self.trace.record.len() as f64);
         let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
         let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness);
@@ -183,12 +204,13 @@ impl Evaluator {
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
         let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));
         let evidence = Evidence { depth, uneven, scatter_mm: scatter, shape_ns: if phase_told { shape_ns } else { 0.0 }, shape_noise_ns };
-        let uncertainty = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
+        let Combined { parts, total } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
+        self.parts = parts;
         Measurement {
             echo_time: Some(Time::ns(time)),
             next_echo: next.map(Time::ns),
             thickness: Some(Length::mm(depth)),
-            uncertainty: Some(uncertainty),
+            uncertainty: Some(total),
             height_pct: Some(100.0 * arrival.height / self.base.full_scale()),
             snr: Some(Decibel::db(snr)),
             quality: judge::quality(&wall, flags, snr, evenness),

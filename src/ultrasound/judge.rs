@@ -26,6 +26,8 @@ const SECOND_OVER_NOISE: f64 = 12.0;
 const SECOND_ROOM_NS: f64 = 300.0;
 /// Something behind the chosen echo that is none of its repeats and this high beside it.
 const BESIDE: f64 = 0.4;
+/// A wall this far from the blocks' temperature moves the tyre's delay by more than the verification's 0.1 mm, kelvin.
+pub const DRIFT_K: f64 = 5.0;
 /// Lengths of the mode-converted echo's path in walls, around which it is expected; one lies behind each repeat too, less
 /// high than the repeat.
 const MODE_CONVERTED: (f64, f64) = (1.3, 1.6);
@@ -115,7 +117,7 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
 }
 
 pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
-    const DOUBTS: [Flag; 9] = [
+    const DOUBTS: [Flag; 10] = [
         Flag::EarlyEcho,
         Flag::Ambiguous,
         Flag::GateEdge,
@@ -125,6 +127,7 @@ pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quali
         Flag::Saturated,
         Flag::Multiple,
         Flag::Uneven,
+        Flag::Drift,
     ];
     let doubts = DOUBTS.iter().filter(|flag| flags.has(**flag)).count();
     if flags.has(Flag::Ambiguous) || snr < FAIR_SNR || (flags.has(Flag::Weak) && wall.chosen.level < VERY_WEAK) {

@@ -2,7 +2,7 @@
 //!
 //! Combined as the square root of the sum of squares of sensitivity times uncertainty (JCGM 100:2008, equation 10).
 
-use super::calibration::{BlockPoint, Budget};
+use super::calibration::{BlockPoint, Budget, TYRE_NS_K};
 use super::model::Model;
 use super::setup::{Mode, Setup};
 use crate::units::{Length, Temperature};
@@ -38,7 +38,20 @@ const THINNER_MM: f64 = 0.35;
 const BEYOND_MM: f64 = 0.006;
 const BEYOND_MOST_MM: f64 = 0.06;
 
-pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence) -> Length {
+/// One thing a reading's uncertainty is made of; standard uncertainty (k = 1) of the thickness.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Part {
+    pub name: &'static str,
+    pub size: Length,
+}
+
+/// What a reading is uncertain by, and of what.
+pub struct Combined {
+    pub parts: Vec<Part>,
+    pub total: Length,
+}
+
+pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence) -> Combined {
     let budget = setup.calibration.as_ref().map_or_else(Budget::typed, |calibration| calibration.budget);
     let depth = evidence.depth;
     let per_ns = model.path.slope(depth);
@@ -58,33 +71,25 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         let over = libm::log(thin.as_mm() / depth.max(0.1)).clamp(0.0, 1.0);
         THINNER_MM * over * over
     });
-    let mut parts = sum_of_squares([
-        thinner,
-        NOISE_FACTOR * evidence.scatter_mm,
-        SHAPE_PART * shape * per_ns,
-        UNEVEN_MM * (evidence.uneven - UNEVEN_FREE).clamp(0.0, 1.0),
-        velocity * budget.velocity_relative,
-        velocity * relative_k * budget.temperature_k,
-        budget.block.as_mm(),
-        beyond,
-        between,
-        budget.zero.as_ns() * per_ns,
-    ]);
+    let mut parts = Vec::with_capacity(12);
+    let mut part = |name, mm: f64| parts.push(Part { name, size: Length::mm(mm) });
+    part("noise of this shot", NOISE_FACTOR * evidence.scatter_mm);
+    part("shape of the echo", SHAPE_PART * shape * per_ns);
+    part("uneven wall", UNEVEN_MM * (evidence.uneven - UNEVEN_FREE).clamp(0.0, 1.0));
+    part("velocity", velocity * budget.velocity_relative);
+    part("wall temperature", velocity * relative_k * budget.temperature_k);
+    part("blocks", budget.block.as_mm());
+    part("beyond the blocks", libm::hypot(beyond, thinner));
+    part("between the blocks", between);
+    part("zero", budget.zero.as_ns() * per_ns);
     if setup.mode == Mode::FirstEcho {
         let drift = (wall - setup.reference_temperature()).as_celsius();
-        parts += square(budget.delay_ns_k * budget.temperature_k * per_ns);
-        parts += square(budget.delay_ns_k * drift * per_ns);
-        parts += square(budget.coupling.as_mm());
+        part("tyre temperature", budget.delay_ns_k * budget.temperature_k * per_ns);
+        part("tyre drift from the blocks", budget.delay_ns_k.max(TYRE_NS_K) * drift * per_ns);
+        part("coupling", budget.coupling.as_mm());
     } else {
-        parts += square(PAINT_MM);
+        part("paint", PAINT_MM);
     }
-    Length::mm(libm::sqrt(parts).max(1e-5))
-}
-
-fn square(value: f64) -> f64 {
-    value * value
-}
-
-fn sum_of_squares(parts: [f64; 10]) -> f64 {
-    parts.iter().map(|part| part * part).sum()
+    let squares: f64 = parts.iter().map(|part| part.size.as_mm() * part.size.as_mm()).sum();
+    Combined { parts, total: Length::mm(libm::sqrt(squares).max(1e-5)) }
 }

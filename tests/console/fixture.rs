@@ -348,6 +348,8 @@ pub fn live(direction: Direction) -> LiveView {
         started_us: NOW - 106_000_000,
         bells: 1,
         checklist_override: None,
+        start: Length::ZERO,
+        reach: Length::mm(4349.8),
         gap: None,
     }
 }

@@ -4,9 +4,12 @@
 use crate::fixture::*;
 use backwall::console::{Backend, ConsoleOptions, Glyphs, ScanHandle, Step, Theme};
 use backwall::job::checklist::{Answer, Signature, Signed};
+use backwall::job::validity::Check;
+use backwall::live::bench::BenchHandle;
 use backwall::live::{Command, LiveView, Phase, Wall};
-use backwall::store::{JobContents, Note, RunId, RunState};
+use backwall::store::{JobContents, Note, RunId, RunState, SetupEntry};
 use backwall::travel::Direction;
+use backwall::travel::encoder_check::EncoderCheck;
 use backwall::ultrasound::Setup;
 use backwall::units::LengthUnit;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -20,6 +23,8 @@ pub struct Job {
     pub views: watch::Sender<Arc<LiveView>>,
     pub commands: mpsc::Sender<Command>,
     pub fails: bool,
+    /// A run starts whose task is gone at once.
+    pub sender_gone: bool,
     pub answers: Arc<AtomicU64>,
 }
 
@@ -40,7 +45,7 @@ impl Job {
                 }
             }
         });
-        (Self { job, views, commands, fails: false, answers: Default::default() }, ended)
+        (Self { job, views, commands, fails: false, sender_gone: false, answers: Default::default() }, ended)
     }
 }
 
@@ -62,15 +67,28 @@ impl Backend for Job {
         self.job.notes.push(note);
         Ok(())
     }
-    fn add_override(&mut self, reason: String, by: Signed) -> anyhow::Result<()> {
-        self.job.overrides.push((reason, by));
+    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+        let id = self.job.setups.len() as i64 + 1;
+        self.job.setups.push(SetupEntry { id, setup, origin, by });
+        Ok(id)
+    }
+    fn add_check(&mut self, check: Check) -> anyhow::Result<()> {
+        self.job.checks.push(check);
         Ok(())
     }
-    fn set_setup(&mut self, _: Setup, _: Signed) -> anyhow::Result<()> {
+    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
+        self.job.encoder_checks.push((check, by));
         Ok(())
     }
-    fn start_scan(&mut self, _: &str, _: Option<String>) -> anyhow::Result<ScanHandle> {
-        Ok(ScanHandle { view: self.views.subscribe(), wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
+    fn start_bench(&mut self) -> anyhow::Result<BenchHandle> {
+        let (_, view) = watch::channel(Default::default());
+        let (commands, _) = mpsc::channel(1);
+        Ok(BenchHandle { view, commands })
+    }
+    fn start_scan(&mut self, _: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle> {
+        self.job.overrides.extend(against);
+        let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
+        Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
     }
     fn review(&self, _: RunId) -> anyhow::Result<Wall> {
         assert!(!self.fails, "a fault of the test's own");

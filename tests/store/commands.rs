@@ -3,6 +3,8 @@
 use super::support::*;
 use backwall::cli::{export, new, verify};
 use backwall::store::{CloseReason, JobFile};
+use clap::Parser;
+use std::ffi::OsStr;
 use std::path::Path;
 
 fn make(folder: &Path) -> std::path::PathBuf {
@@ -13,8 +15,17 @@ fn make(folder: &Path) -> std::path::PathBuf {
 }
 
 fn export(job: &Path, out: &Path, run: Option<i64>) -> Result<(), String> {
-    export::run(&export::Args { job: job.into(), format: export::Format::Csv, out: out.into(), run, evaluation: None, json: true })
-        .map_err(|error| format!("{error:#}"))
+    /// As the command line gives them.
+    #[derive(clap::Parser)]
+    struct Line {
+        #[command(flatten)]
+        args: export::Args,
+    }
+    let run = run.map(|run| format!("--run={run}"));
+    let words =
+        [OsStr::new("export"), job.as_os_str(), OsStr::new("--format=csv"), OsStr::new("--json"), OsStr::new("--out"), out.as_os_str()];
+    let line = Line::parse_from(words.into_iter().chain(run.as_deref().map(OsStr::new)));
+    export::run(&line.args).map_err(|error| format!("{error:#}"))
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use super::support::*;
 use backwall::job::checklist::{Answer, Signature, Value};
 use backwall::report::csv;
+use backwall::report::readings::Source;
 use backwall::store::{CloseReason, Entry, EventKind, JobFile, Mark, MarkKind, Note, RunState};
 use backwall::strip::{Level, Spot};
 use backwall::ultrasound::TimeBase;
@@ -103,8 +104,8 @@ fn a_run_comes_back_bit_for_bit() {
     assert_eq!((reader.spots(run).unwrap(), reader.events(run).unwrap().len()), (vec![spot(5.25, true)], 1));
     assert_eq!(reader.time_bases(run).unwrap(), vec![(0, base())]);
 
-    let mut out = Vec::new();
-    assert_eq!(csv::write_readings(&reader, &[run], &mut out).unwrap(), 2000);
+    let (mut out, job, summary) = (Vec::new(), reader.contents().unwrap(), reader.run(run).unwrap());
+    assert_eq!(csv::write_readings(&reader, &job, &[Source::Run(&summary)], &mut out, &mut |_, _| true).unwrap(), 2000);
     let text = String::from_utf8(out).unwrap();
     let mut lines = text.split("\r\n");
     assert_eq!(

@@ -57,6 +57,7 @@ fn tamper(path: &Path, table: &str, statement: &str) {
     for (name, _) in &triggers {
         raw.execute_batch(&format!("DROP TRIGGER {name}")).unwrap();
     }
+    raw.pragma_update(None, "foreign_keys", false).unwrap();
     assert!(raw.execute(statement, []).unwrap() > 0, "{statement}");
     for (_, sql) in &triggers {
         raw.execute_batch(sql).unwrap();
@@ -115,6 +116,13 @@ fn every_kind_of_slip_is_found() {
         ("link", "DELETE FROM link WHERE link = 1", "do not join"),
         ("override", "UPDATE override SET reason = 'none'", "override 1 is not what was entered"),
         ("answer", "INSERT INTO answer VALUES (1, 'tether', '{\"confirmed\":true}', '', '', '', 0)", "1 rows of answer were never entered"),
+        (
+            "block_check",
+            "INSERT INTO block_check (id, setup_id, check_json, name, certificate, at_us) VALUES (1, 1, '{\"true_mm\":10}', '', '', 0)",
+            "1 rows of block_check were never entered",
+        ),
+        ("encoder_check", "INSERT INTO encoder_check VALUES (1, 1000000, 40000, 40.0, '', '', 0)", "1 rows of encoder_check were never"),
+        ("plan", "UPDATE plan SET plan_json = replace(plan_json, 'TK-7', 'TK-8')", "not the job's plan"),
         ("job", "UPDATE job SET site = 'elsewhere'", "job 1 is not what was entered"),
         ("mark", "INSERT INTO mark VALUES (1, 1, 99, 'seam', 0, 0, '', 0)", "1 marks stand in no commit"),
         ("waveform_block", "UPDATE waveform_block SET rate_hz = rate_hz * 1.01 WHERE first_row = 0", "does not follow from its waveform"),

@@ -35,7 +35,7 @@ pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     Vec::new()
 }
 
-fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<Field>) -> Vec<Effect> {
+pub(super) fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<Field>) -> Vec<Effect> {
     app.prompt = Some(Prompt { title: title.into(), purpose, form: Form::new(fields) });
     Vec::new()
 }
@@ -45,7 +45,7 @@ fn who(app: &App) -> Vec<Field> {
 }
 
 /// Answers carry a name: asks for it once if there is none.
-fn unknown_operator(app: &mut App) -> bool {
+pub(super) fn unknown_operator(app: &mut App) -> bool {
     let unknown = app.operator.name.trim().is_empty();
     if unknown {
         let fields = who(app);
@@ -150,6 +150,11 @@ pub fn ask_note(app: &mut App) -> Vec<Effect> {
     ask(app, title, Purpose::Note, vec![Field::text("note", "note", "", true)])
 }
 
+/// The mark is set; words for it may follow or not.
+pub fn ask_mark_text(app: &mut App, mark: String) {
+    ask(app, format!("marked {mark}"), Purpose::MarkText, vec![Field::text("text", "words", "", false)]);
+}
+
 pub fn ask_override(app: &mut App) -> Vec<Effect> {
     let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
         return Vec::new();
@@ -236,17 +241,25 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
                 }
             }
         }
+        Purpose::MarkText => match form.value("text") {
+            "" => Vec::new(),
+            text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
+        },
         Purpose::Override { line } => {
             let reason = form.value("reason").to_owned();
             let line = line.clone();
             let by = identify(app, form);
-            vec![Effect::AddOverride(reason.clone(), by), Effect::StartScan { line, reason: Some(reason) }, Effect::Reload]
+            vec![Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload]
         }
         Purpose::Setup => match setup_of(app, form) {
             Ok(setup) => {
                 let by = identify(app, form);
-                vec![Effect::SetSetup(Box::new(setup), by), Effect::Reload]
+                vec![Effect::SetSetup { setup: Box::new(setup), origin: "typed".to_owned(), by, checks: Vec::new() }, Effect::Reload]
             }
+            Err((key, why)) => refuse(app, prompt, key, why),
+        },
+        Purpose::Block | Purpose::VerifyBlock | Purpose::Distance => match super::bench::submit(app, &prompt) {
+            Ok(effects) => effects,
             Err((key, why)) => refuse(app, prompt, key, why),
         },
     }

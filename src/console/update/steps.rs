@@ -1,8 +1,8 @@
 //! Moving about: through lists, along the wall, from a line to its run.
 
-use super::super::Step;
-use super::super::state::{App, Effect, Frozen, Scan, WallLook, ZOOMS};
+use super::super::state::{App, Effect, Frozen, OriginShown, Scan, WallLook, ZOOMS};
 use super::super::theme::Role;
+use super::super::{Step, origin};
 use super::prompt;
 use crate::job::checklist::ItemKind;
 use crate::live::{Command, Wall};
@@ -17,6 +17,10 @@ fn moved(index: usize, by: usize, back: bool, count: usize) -> usize {
 pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
     if let Some(top) = &mut app.help {
         *top = moved(*top, by, back, 100);
+        return Vec::new();
+    }
+    if let Some(shown) = &mut app.origin {
+        shown.top = moved(shown.top, by, back, shown.lines.len());
         return Vec::new();
     }
     match app.step {
@@ -70,9 +74,31 @@ pub fn far_end(wall: &Wall) -> Option<Length> {
     wall.strip.extent().map(|(_, high)| high - Length::mm(1.0))
 }
 
+/// Opens where the number on screen comes from; a frozen one counts before the newest.
+pub fn origin(app: &mut App) -> Vec<Effect> {
+    let Some(scan) = &app.scan else { return Vec::new() };
+    let (reading, waveform) = match &scan.frozen {
+        Some(frozen) => (Some(&frozen.reading), Some(&frozen.waveform)),
+        None => (scan.view.reading.as_ref(), scan.view.waveform.as_ref()),
+    };
+    match reading {
+        Some(reading) => {
+            let run = origin::Run { started_us: scan.view.started_us, setup: &scan.view.setup, limits: &scan.view.limits };
+            let lines = origin::of(&app.contents, &run, reading, waveform, &app.look);
+            app.origin = Some(OriginShown { lines, top: 0 });
+        }
+        None => app.say(Role::Plain, "no reading has come yet"),
+    }
+    Vec::new()
+}
+
 pub fn home(app: &mut App) -> Vec<Effect> {
     if app.help.is_some() {
         app.help = Some(0);
+        return Vec::new();
+    }
+    if let Some(shown) = &mut app.origin {
+        shown.top = 0;
         return Vec::new();
     }
     let top = if app.step == Step::Review { place_of(app) } else { None };
@@ -143,7 +169,7 @@ pub fn start(app: &mut App) -> Vec<Effect> {
         app.say(Role::Error, format!("NOT STARTED: the checklist stands against it ({}); o overrides with a reason", obstacles.len()));
         return Vec::new();
     }
-    vec![Effect::StartScan { line, reason: None }]
+    vec![Effect::StartScan { line, against: None }]
 }
 
 pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {
@@ -155,6 +181,6 @@ pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {
         || "without a place".to_owned(),
         |along| format!("at {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
     );
-    app.say(Role::Plain, format!("marked {} {place}", kind.word()));
+    prompt::ask_mark_text(app, format!("{} {place}", kind.word()));
     vec![Effect::Command(Command::Mark { kind, text: String::new() })]
 }

@@ -1,15 +1,39 @@
-//! Calibrate: the set-up in force and where it comes from, those before it, and the live waveform to set the gate by.
+//! Calibrate: the bench with the live waveform, its blocks and what they gave; without a stream the set-up in force,
+//! where it comes from and how it stands.
+
+mod bench;
+mod plot;
 
 use super::pen::{Pen, Rows};
 use super::wave::{self, Wave};
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::console::update::bench::{check_words, encoder_words};
+use crate::job::validity::Validity;
 use crate::ultrasound::Setup;
 use crate::units::LengthUnit;
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
+    match &app.bench {
+        Some(shown) if area.width >= 100 && area.height >= 30 => {
+            let left = Rect { width: area.width * 3 / 5, ..area };
+            let right = Rect { x: left.right() + 1, width: area.width - left.width - 1, ..area };
+            pen.down(left.right(), area);
+            bench::draw(app, shown, pen, left);
+            let mut rows = Rows::of(right);
+            plot::residuals(shown, pen, rows.take(area.height / 4));
+            plot::pulse(shown, pen, rows.take(area.height / 4));
+            in_force(app, pen, rows.rest());
+        }
+        Some(shown) => bench::draw(app, shown, pen, area),
+        None => closed(app, pen, area),
+    }
+}
+
+/// No stream is open: what is in force, and the waveform of a run if one is going.
+fn closed(app: &App, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
     if let Some(scan) = &app.scan
         && let Some(waveform) = &scan.view.waveform
@@ -18,8 +42,26 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         let measurement = scan.view.reading.as_ref().map(|reading| &reading.measurement);
         let picture = Rect { y: taken.y + 1, height: taken.height - 1, ..taken };
         let height = wave::draw(&Wave { waveform, setup: &scan.view.setup, measurement, whole: app.wave_whole }, pen, picture);
-        pen.title(Rect { height: 1, ..taken }, "live waveform", &format!("±{height:.0} %"));
+        pen.title(Rect { height: 1, ..taken }, "waveform of the run", &format!("±{height:.0} %"));
+    } else {
+        let taken = rows.take(2);
+        pen.put(taken.x + 1, taken.y, taken.width - 1, "b puts the probe on a block; l only opens its stream to look", Role::Strong);
     }
+    in_force(app, pen, rows.rest());
+}
+
+fn line(pen: &mut Pen, rows: &mut Rows, label: &str, value: &str, role: Role) {
+    let taken = rows.take(1);
+    if taken.height == 0 {
+        return;
+    }
+    pen.put(taken.x + 1, taken.y, 21, label, Role::Quiet);
+    pen.put(taken.x + 22, taken.y, taken.width.saturating_sub(22), value, role);
+}
+
+/// The set-up in force, how it stands, and those before it.
+fn in_force(app: &App, pen: &mut Pen, area: Rect) {
+    let mut rows = Rows::of(area);
     pen.title(rows.take(1), "set-up in force", "e edits");
     let setup = app.setup();
     let (origin, by) = match app.contents.setups.last() {
@@ -30,15 +72,13 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         None => ("as planned".to_owned(), "nobody has confirmed it here".to_owned()),
     };
     for (label, value) in values(&setup, pen.look.unit) {
-        let taken = rows.take(1);
-        pen.put(taken.x + 1, taken.y, 22, label, Role::Quiet);
-        pen.put(taken.x + 22, taken.y, taken.width.saturating_sub(22), &value, Role::Strong);
+        line(pen, &mut rows, label, &value, Role::Strong);
     }
-    for (label, value) in [("origin", origin), ("by", by)] {
+    line(pen, &mut rows, "origin", &origin, Role::Plain);
+    line(pen, &mut rows, "by", &by, Role::Plain);
+    for (words, role) in standing(app) {
         let taken = rows.take(1);
-        pen.put(taken.x + 1, taken.y, 22, label, Role::Quiet);
-        let room = taken.width.saturating_sub(22);
-        pen.put(taken.x + 22, taken.y, room, &text::clip(&value, usize::from(room)), Role::Plain);
+        pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), &words, role);
     }
     let count = app.contents.setups.len();
     if count < 2 || rows.left() < 3 {
@@ -58,6 +98,42 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         );
         pen.put(rest.x + 1, rest.y + row as u16, rest.width - 1, &text::clip(&words, usize::from(rest.width - 1)), Role::Plain);
     }
+}
+
+/// Last verification, the runs that hang on it, last encoder check; a line each.
+fn standing(app: &App) -> Vec<(String, Role)> {
+    let at = |at_us| text::short_day_and_clock(at_us, app.look.utc_offset_s);
+    let setup_id = app.contents.setups.last().map(|entry| entry.id);
+    let check = app.contents.checks.iter().rfind(|check| Some(check.setup_id) == setup_id);
+    let check = match check {
+        Some(check) => {
+            let role = if check.passed() { Role::Plain } else { Role::Fault };
+            (format!("{} {}", at(check.by.at_us), safe_text(&check_words(check))), role)
+        }
+        None => ("not verified yet: v verifies on another block".to_owned(), Role::Watch),
+    };
+    let encoder = match app.contents.encoder_checks.last() {
+        Some((check, by)) => match check.judge() {
+            Ok(_) => (format!("{} {}: accepted", at(by.at_us), encoder_words(check)), Role::Plain),
+            Err(_) => (format!("{} {}: REFUSED", at(by.at_us), encoder_words(check)), Role::Fault),
+        },
+        None => ("encoder not checked here: d checks it over a measured distance".to_owned(), Role::Quiet),
+    };
+    let runs = |wanted: fn(&Validity) -> bool| -> Vec<String> {
+        let contents = &app.contents;
+        contents.runs.iter().filter(|run| wanted(&contents.validity(run))).map(|run| run.id.to_string()).collect()
+    };
+    let suspect = runs(|validity| matches!(validity, Validity::Suspect(_)));
+    let pending = runs(|validity| matches!(validity, Validity::Pending(_)));
+    let mut lines = vec![check];
+    if !suspect.is_empty() {
+        lines.push((format!("SUSPECT by a failed verification: run {}", suspect.join(", ")), Role::Fault));
+    }
+    if !pending.is_empty() {
+        lines.push((format!("pending, not verified on both sides: run {}", pending.join(", ")), Role::Plain));
+    }
+    lines.push(encoder);
+    lines
 }
 
 /// A set-up in words, one value a line.

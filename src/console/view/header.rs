@@ -4,6 +4,7 @@ use super::pen::Pen;
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::job::validity::Validity;
 use crate::live::Phase;
 use ratatui::layout::Rect;
 
@@ -27,6 +28,11 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         Some(scan) => running(app, scan, &mut parts),
         None => parts.push((safe_text(&plan.job.site), Role::Plain)),
     }
+    let calibration = app.calibration();
+    let role = if matches!(calibration, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
+    // A calibration in doubt goes before what is only good to know.
+    let at = if role == Role::Fault { parts.len().min(2) } else { parts.len() };
+    parts.insert(at, (format!("cal {}", word(&calibration)), role));
     let room = area.right().saturating_sub(clock.len() as u16 + 1);
     let mut x = area.x + 1;
     for (words, role) in parts {
@@ -37,6 +43,14 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         x = pen.put(x, area.y, width, &words, role) + gap;
     }
     pen.put(room, area.y, clock.len() as u16, &clock, Role::Plain);
+}
+
+/// How a calibration stands, loud where it must not be overlooked.
+pub fn word(validity: &Validity) -> &'static str {
+    match validity {
+        Validity::Suspect(_) => "SUSPECT",
+        _ => validity.word(),
+    }
 }
 
 fn running(app: &App, scan: &Scan, parts: &mut Vec<(String, Role)>) {
@@ -84,10 +98,10 @@ fn fault(app: &App, scan: &Scan) -> Option<String> {
         None => format!("{} readings saved", view.saved.readings),
     };
     if let Some(why) = &view.saved.fault {
-        return Some(format!("NOT SAVED: {} ({saved})", safe_text(why)));
+        return Some(format!("NOT SAVED ({saved}): {}", safe_text(why)));
     }
     if let Phase::Failed(why) = &view.phase {
-        return Some(format!("RUN NOT CLOSED: {} ({saved})", safe_text(why)));
+        return Some(format!("RUN NOT CLOSED ({saved}): {}", safe_text(why)));
     }
     if view.counts.unsaved > 0 {
         return Some(format!("NOT SAVED: {} readings could not be queued, the disk is too slow ({saved})", view.counts.unsaved));

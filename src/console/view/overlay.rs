@@ -4,7 +4,8 @@ use super::pen::{Pen, Rows};
 use crate::console::Glyphs;
 use crate::console::form::{Field, Kind};
 use crate::console::keys;
-use crate::console::state::{App, Prompt, Question};
+use crate::console::origin::Line;
+use crate::console::state::{App, OriginShown, Prompt, Question};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::strip::Level;
@@ -120,7 +121,43 @@ fn frame(pen: &mut Pen, area: Rect) {
 pub fn question(question: Question, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  y yes   n no", question.words()), style);
+    pen.put_style(
+        area.x + 1,
+        area.y,
+        area.width - 1,
+        &format!("{}  y yes   n no   d yes, it stands at its start again", question.words()),
+        style,
+    );
+}
+
+/// Every input of a number, under headings; in two columns where there is room.
+pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
+    pen.title(Rect { height: 1, ..area }, "where this number comes from", "Esc back");
+    let inside = Rect { y: area.y + 1, height: area.height - 1, ..area };
+    let columns = if area.width >= 150 { 2 } else { 1 };
+    let width = inside.width / columns;
+    let room = usize::from(inside.height * columns);
+    let top = shown.top.min(shown.lines.len().saturating_sub(room));
+    const LABEL: u16 = 20;
+    for (index, line) in shown.lines.iter().skip(top).take(room).enumerate() {
+        let (column, row) = ((index / usize::from(inside.height)) as u16, (index % usize::from(inside.height)) as u16);
+        let (x, y) = (inside.x + column * width, inside.y + row);
+        match line {
+            Line::Heading(name) => {
+                pen.put(x + 1, y, width - 2, name, Role::Title);
+            }
+            Line::Row(label, value, role) => {
+                pen.put(x + 2, y, LABEL, label, Role::Quiet);
+                pen.put(x + 2 + LABEL, y, width.saturating_sub(LABEL + 3), value, *role);
+            }
+        }
+    }
+    let below = shown.lines.len().saturating_sub(top + room);
+    if below > 0 {
+        let words = format!(" {below} more, down ");
+        let wide = words.len() as u16;
+        pen.put(area.right().saturating_sub(wide + 1), area.bottom() - 1, wide, &words, Role::Key);
+    }
 }
 
 /// Every key that works now, and what the screen shows.

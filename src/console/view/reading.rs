@@ -2,10 +2,13 @@
 //! never stands there as if it were now.
 
 use super::digits;
+use super::header;
 use super::pen::Pen;
-use crate::console::state::Scan;
+use crate::console::origin::is_guarded;
+use crate::console::state::{App, Scan};
 use crate::console::text;
 use crate::console::theme::Role;
+use crate::job::validity::Validity;
 use crate::live::Phase;
 use crate::reading::Reading;
 use crate::strip::Level;
@@ -18,16 +21,21 @@ pub fn height(pen: &Pen) -> u16 {
     digits::height(pen.look.glyphs) + 3
 }
 
-pub fn draw(scan: &Scan, now_us: i64, pen: &mut Pen, area: Rect) {
+pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
+    let calibration = app.calibration();
+    let title = format!("wall, cal {}", header::word(&calibration));
     let Some(reading) = &scan.view.reading else {
-        pen.title(Rect { height: 1, ..area }, "wall", "");
+        pen.title(Rect { height: 1, ..area }, &title, "");
         let words = if scan.is_over() { "no reading came in this run" } else { "waiting for the first shot" };
         pen.put(area.x + 1, area.y + 2, area.width - 1, words, Role::Plain);
         return;
     };
-    let stale = scan.stale_s(now_us);
+    let stale = scan.stale_s(app.now_us);
     let word = word_of(scan, reading, stale, pen);
-    pen.title(Rect { height: 1, ..area }, "wall", "");
+    pen.title(Rect { height: 1, ..area }, &title, "");
+    if matches!(calibration, Validity::Suspect(_)) {
+        pen.put(area.x + 2, area.y, area.width.saturating_sub(2), &title, Role::Fault);
+    }
     let style = if stale.is_some() { pen.look.theme.style(Role::Fault) } else { pen.look.theme.level(reading.level) };
     let width = (text::columns(&word) + 2) as u16;
     pen.put_style(area.right().saturating_sub(width + 1), area.y, width, &format!(" {word} "), style);
@@ -70,6 +78,9 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
     }
     let required = scan.view.limits.required(reading.place.course);
     lines.push(match (measurement.thickness, required) {
+        (Some(_), Some(required)) if is_guarded(reading, &scan.view.limits) => {
+            (format!("within U of {}", unit.thickness(required)), Role::Watch)
+        }
         (Some(thickness), Some(required)) if thickness < required => {
             (format!("{} under {}", unit.thickness(required - thickness), unit.thickness(required)), Role::Watch)
         }
@@ -135,6 +146,9 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
                 Quality::None => "no thickness".to_owned(),
                 quality => format!("quality {quality}"),
             };
+            if let Some(required) = scan.view.limits.required(reading.place.course).filter(|_| is_guarded(reading, &scan.view.limits)) {
+                words = format!("{words}: WATCH, {} lies within U of it", unit.thickness(required));
+            }
             let mut flags = measurement.flags.iter();
             match (flags.next(), flags.next()) {
                 (Some(flag), None) => words = format!("{words}: {}", flag.explanation()),

@@ -7,6 +7,7 @@ use super::{WIDE, panels, reading};
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::job::validity::Validity;
 use crate::live::Phase;
 use crate::store::RunSummary;
 use ratatui::layout::Rect;
@@ -60,9 +61,17 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
 }
 
 fn warnings(app: &App, pen: &mut Pen, area: Rect) {
-    for (row, words) in app.out_of_date().iter().enumerate().take(usize::from(area.height)) {
-        let words = text::clip(&format!("note: {}", safe_text(words)), usize::from(area.width.saturating_sub(2)));
-        pen.put(area.x + 1, area.y + row as u16, area.width - 1, &words, Role::Watch);
+    let calibration = app.calibration();
+    let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why())];
+    if app.bench.as_ref().is_some_and(|bench| bench.view.fitted().is_some_and(|fitted| !app.is_in_force(&fitted.setup))) {
+        notes.push("a calibration on blocks is not kept: a run now reads with the set-up before it".to_owned());
+    }
+    notes.extend(app.out_of_date());
+    let role = if matches!(calibration, Validity::Valid) && notes.len() == 1 { Role::Plain } else { Role::Watch };
+    let width = usize::from(area.width.saturating_sub(2));
+    let lines = notes.iter().flat_map(|words| text::wrap(&format!("note: {}", safe_text(words)), width));
+    for (row, words) in lines.enumerate().take(usize::from(area.height)) {
+        pen.put(area.x + 1, area.y + row as u16, area.width - 1, &words, role);
     }
 }
 
@@ -106,7 +115,7 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     }
     back_word(scan, pen, left);
     let mut rows = Rows::of(right);
-    reading::draw(scan, app.now_us, pen, rows.take(reading::height(pen)));
+    reading::draw(app, scan, pen, rows.take(reading::height(pen)));
     if let Phase::Ended(summary) = &scan.view.phase {
         ended(summary, pen, rows.take(11));
         let wall = scan.wall();
@@ -135,7 +144,7 @@ fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     section::upright(&section_of(scan, &wall), pen, left);
     back_word(scan, pen, left);
     let mut rows = Rows::of(middle);
-    reading::draw(scan, app.now_us, pen, rows.take(reading::height(pen)));
+    reading::draw(app, scan, pen, rows.take(reading::height(pen)));
     waveform(app, scan, pen, rows.take((body.height / 3).max(10)));
     let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
     panels::histogram(&wall, &scan.view.limits, at, true, pen, rows.rest());
@@ -164,7 +173,7 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     let middle = rows.take(section_rows);
     let bottom = rows.rest();
     let reading_area = Rect { width: top.width / 2, height: top.height.min(reading::height(pen)), ..top };
-    reading::draw(scan, app.now_us, pen, reading_area);
+    reading::draw(app, scan, pen, reading_area);
     if top.height > reading_area.height + 5 {
         let below = Rect { y: reading_area.bottom(), height: top.height - reading_area.height, ..reading_area };
         panels::histogram(&wall, &scan.view.limits, None, false, pen, below);

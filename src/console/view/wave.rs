@@ -62,22 +62,49 @@ impl Wave<'_> {
 pub fn draw(wave: &Wave, pen: &mut Pen, area: Rect) -> f64 {
     let (from, to) = wave.span();
     let picture = Rect { height: area.height.saturating_sub(2), ..area };
-    let (across, down) = match pen.look.glyphs {
-        Glyphs::Braille => (2, 4),
-        Glyphs::HalfBlock => (1, 2),
-        Glyphs::Ascii => (1, 1),
-    };
-    let columns = columns(wave.waveform, from, to, usize::from(picture.width) * across);
+    let columns = columns(wave.waveform, from, to, dots_across(pen, picture.width));
     let peak = columns.iter().flatten().fold(wave.setup.gate.threshold_pct / 100.0, |peak, (low, high)| peak.max(-low).max(*high));
     let height = HEIGHTS.into_iter().find(|height| *height >= peak).unwrap_or(1.1);
     let column_of = |time: Time| ((time - from) / (to - from) * f64::from(picture.width)).floor();
 
-    threshold(wave, pen, picture, height, down, column_of);
-    // An odd number of dots, so that the zero line is one dot high.
-    let dots = (usize::from(picture.height) * down).saturating_sub(1) / 2 * 2;
+    threshold(wave, pen, picture, height, column_of);
+    trace(&columns, height, pen, picture);
+    gate_line(wave, pen, Rect { y: picture.bottom(), height: 1, ..area }, column_of);
+    time_scale(pen, Rect { y: picture.bottom() + 1, height: 1, ..area }, from, to);
+    height * 100.0
+}
+
+/// Dots of the set in hand within one cell, across and down.
+fn grain(pen: &Pen) -> (usize, usize) {
+    match pen.look.glyphs {
+        Glyphs::Braille => (2, 4),
+        Glyphs::HalfBlock => (1, 2),
+        Glyphs::Ascii => (1, 1),
+    }
+}
+
+/// How many columns of dots `width` cells have.
+pub fn dots_across(pen: &Pen, width: u16) -> usize {
+    usize::from(width) * grain(pen).0
+}
+
+/// Rows of dots of a picture: an odd number, so that the zero line is one dot high.
+fn dots_down(pen: &Pen, picture: Rect) -> usize {
+    (usize::from(picture.height) * grain(pen).1).saturating_sub(1) / 2 * 2
+}
+
+/// The row of cells a value stands in, in a picture from -`height` to `height`.
+pub fn cell_row(value: f64, height: f64, pen: &Pen, picture: Rect) -> u16 {
+    let dots = dots_down(pen, picture) as f64;
+    (((1.0 - value / height) / 2.0 * dots).round().clamp(0.0, dots) as usize / grain(pen).1) as u16
+}
+
+/// Draws columns of dots, each from its least to its greatest, in a picture from -`height` to `height`.
+pub fn trace(columns: &[Option<(f64, f64)>], height: f64, pen: &mut Pen, picture: Rect) {
+    let across = grain(pen).0;
+    let dots = dots_down(pen, picture);
     let row_of = |value: f64| (((1.0 - value / height) / 2.0 * dots as f64).round().max(0.0) as usize).min(dots);
-    for cell in 0..picture.width {
-        let mine = &columns[usize::from(cell) * across..(usize::from(cell) + 1) * across];
+    for (cell, mine) in (0..picture.width).zip(columns.chunks(across)) {
         let spans: Vec<Option<(usize, usize)>> = mine.iter().map(|column| column.map(|(low, high)| (row_of(high), row_of(low)))).collect();
         for row in 0..picture.height {
             let c = match pen.look.glyphs {
@@ -90,18 +117,14 @@ pub fn draw(wave: &Wave, pen: &mut Pen, area: Rect) -> f64 {
             }
         }
     }
-    gate_line(wave, pen, Rect { y: picture.bottom(), height: 1, ..area }, column_of);
-    time_scale(pen, Rect { y: picture.bottom() + 1, height: 1, ..area }, from, to);
-    height * 100.0
 }
 
-fn threshold(wave: &Wave, pen: &mut Pen, picture: Rect, height: f64, down: usize, column_of: impl Fn(Time) -> f64) {
+fn threshold(wave: &Wave, pen: &mut Pen, picture: Rect, height: f64, column_of: impl Fn(Time) -> f64) {
     let gate = &wave.setup.gate;
-    let dots = ((usize::from(picture.height) * down).saturating_sub(1) / 2 * 2) as f64;
     let (first, last) = (column_of(gate.start).max(0.0) as u16, column_of(gate.end()).clamp(0.0, f64::from(picture.width)) as u16);
     let c = pen.look.glyphs.shapes().seam;
     for value in [gate.threshold_pct / 100.0, -gate.threshold_pct / 100.0] {
-        let row = ((1.0 - value / height) / 2.0 * dots).round() as u16 / down as u16;
+        let row = cell_row(value, height, pen, picture);
         if row < picture.height {
             for column in (first..last).step_by(2) {
                 pen.cell(picture.x + column, picture.y + row, c, Role::Quiet);

@@ -1,0 +1,108 @@
+//! Tables: readings, spots and statistics as CSV or Parquet.
+
+use super::{Done, Format, Order, What};
+use crate::report::csv::{self, CsvError};
+use crate::report::parquet::{self, ParquetError, layout};
+use crate::report::readings::Source;
+use crate::report::statistics;
+use crate::report::whole_file::{self, Tick, WholeFileError};
+use crate::units::parse_length;
+use std::io::Write;
+use std::path::Path;
+
+pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    match order.args.format {
+        Format::Parquet => as_parquet(order, tick),
+        _ => as_csv(order, tick),
+    }
+}
+
+fn done(order: &Order<'_>, count: u64) -> Done {
+    let runs: Vec<_> = order.sources.iter().map(|source| source.run().id).collect();
+    let things = match order.args.what.unwrap_or_default() {
+        What::Readings => "readings",
+        What::Spots => "spots",
+        What::Statistics => "rows of statistics",
+    };
+    let words = match order.sources.as_slice() {
+        [Source::Evaluation(evaluation, run)] => {
+            format!("{count} {things} of run {} as evaluation {} has them ({})", run.id, evaluation.id, evaluation.start.differs)
+        }
+        _ => format!("{count} {things} of {} runs", runs.len()),
+    };
+    Done { count, files: vec![order.args.out.clone()], runs, words }
+}
+
+fn as_csv(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    let Order { args, reader, job, sources } = order;
+    let rows = statistics_of(order, tick)?;
+    let count = whole_file::write(&args.out, |out| {
+        if args.bom {
+            let fail = |why| WholeFileError::Io { path: args.out.clone(), what: "not written", why };
+            out.write_all("\u{feff}".as_bytes()).map_err(fail)?;
+        }
+        match &rows {
+            Some(rows) => csv::write_statistics(rows, out),
+            None if args.what == Some(What::Spots) => csv::write_spots(reader, job, sources, out),
+            None => csv::write_readings(reader, job, sources, out, tick),
+        }
+    });
+    Ok(done(order, count.map_err(of_csv)?))
+}
+
+/// The rows, where statistics are asked for.
+fn statistics_of(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Option<Vec<statistics::StatisticsRow>>> {
+    let Order { args, reader, job, sources } = order;
+    if args.what != Some(What::Statistics) {
+        return Ok(None);
+    }
+    let interval = args.interval.as_deref().map(|text| parse_length(text, job.plan.job.units)).transpose()?;
+    match statistics::rows(reader, job, sources, interval, tick) {
+        Err(statistics::StatisticsError::Stopped(stopped)) => Err(stopped.into()),
+        rows => Ok(Some(rows?)),
+    }
+}
+
+fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    let Order { args, reader, job, sources } = order;
+    let all = sources.iter().map(|source| source.run().readings).sum();
+    let write = |out: &Path, sources: &[Source<'_>], before: u64, tick: &mut Tick<'_>| {
+        whole_file::write(out, |file| match args.what.unwrap_or_default() {
+            What::Spots => parquet::write_spots(reader, job, sources, file),
+            _ => parquet::write_readings(reader, job, sources, file, (before, all), tick),
+        })
+        .map_err(of_parquet)
+    };
+    if let Some(rows) = statistics_of(order, tick)? {
+        let count = whole_file::write(&args.out, |file| parquet::write_statistics(job, sources, &rows, file)).map_err(of_parquet)?;
+        return Ok(done(order, count));
+    }
+    if !layout::is_folder(&args.out) {
+        let count = write(&args.out, sources, 0, tick)?;
+        return Ok(done(order, count));
+    }
+    let table = if args.what == Some(What::Spots) { "spots" } else { "readings" };
+    let (mut files, mut count) = (Vec::new(), 0);
+    for source in sources {
+        let place = layout::place(&args.out, job, source.run());
+        layout::make_room(&place, table, source.run())?;
+        count += write(&place, &[*source], count, tick)?;
+        files.push(place);
+    }
+    Ok(Done { files, ..done(order, count) })
+}
+
+/// Being stopped is told apart from failing.
+fn of_csv(error: CsvError) -> anyhow::Error {
+    match error {
+        CsvError::Stopped(stopped) => stopped.into(),
+        error => error.into(),
+    }
+}
+
+fn of_parquet(error: ParquetError) -> anyhow::Error {
+    match error {
+        ParquetError::Stopped(stopped) => stopped.into(),
+        error => error.into(),
+    }
+}

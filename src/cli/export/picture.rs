@@ -1,0 +1,149 @@
+//! Pictures: strip, waveform and unrolled map as SVG or PNG.
+
+use super::{Done, Format, Order, Shown};
+use crate::job::validity::Validity;
+use crate::reading::Reading;
+use crate::report::figure::Figure;
+use crate::report::figure::data::{self, DataError, RunWall};
+use crate::report::readings::Source;
+use crate::report::whole_file::{self, Tick};
+use crate::report::{png, svg};
+use crate::units::{Length, parse_length};
+use anyhow::{Context, bail};
+use std::path::{Path, PathBuf};
+
+pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    match order.args.figure.unwrap_or_default() {
+        Shown::Strip => strips(order, tick),
+        Shown::Waveform => waveform(order, tick),
+        Shown::Map => map(order, tick),
+    }
+}
+
+fn put(order: &Order<'_>, figure: &Figure, out: &Path) -> anyhow::Result<()> {
+    let bytes = match order.args.format {
+        Format::Png => png::png(figure, order.args.dpi.unwrap_or(png::DOTS_PER_INCH))?,
+        _ => svg::svg(figure).into_bytes(),
+    };
+    Ok(whole_file::write_bytes(out, &bytes)?)
+}
+
+fn of_data(error: DataError) -> anyhow::Error {
+    match error {
+        DataError::Stopped(stopped) => stopped.into(),
+        error => error.into(),
+    }
+}
+
+fn validity(order: &Order<'_>, source: Source<'_>) -> Validity {
+    match source {
+        Source::Run(run) => order.job.validity(run),
+        Source::Evaluation(evaluation, _) => order.job.validity_of(evaluation),
+    }
+}
+
+fn place(order: &Order<'_>, text: Option<&str>) -> anyhow::Result<Option<Length>> {
+    Ok(text.map(|text| parse_length(text, order.job.plan.job.units)).transpose()?)
+}
+
+/// The one run that is meant.
+fn only<'a>(order: &Order<'a>, shown: &str) -> anyhow::Result<Source<'a>> {
+    match order.sources.as_slice() {
+        [] => bail!("{}: there is no run in this job, so there is no {shown} to draw", order.args.job.display()),
+        [source] => Ok(*source),
+        sources => {
+            let known: Vec<_> = sources.iter().map(|source| format!("{} ({})", source.run().id, source.run().start.line)).collect();
+            bail!("which run? Name one with --run; this job has: {}", known.join(", "))
+        }
+    }
+}
+
+fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    let args = order.args;
+    let several = args.out.is_dir() || args.out.extension().is_none();
+    let sources =
+        if several { order.sources.clone() } else { vec![only(order, "strip").context("several strips need a folder as --out")?] };
+    if several {
+        std::fs::create_dir_all(&args.out).with_context(|| format!("{}: this folder cannot be made", args.out.display()))?;
+    }
+    let (from, to) = (place(order, args.from.as_deref())?, place(order, args.to.as_deref())?);
+    let mut files = Vec::new();
+    for source in &sources {
+        let run = source.run();
+        let wall = RunWall::read(order.reader, *source, tick).map_err(of_data)?;
+        let (first, last) = data::stretch(run, &wall.strip);
+        let (from, to) = (from.unwrap_or(first), to.unwrap_or(last));
+        if to - from < Length::mm(1.0) {
+            bail!("a strip from {from} to {to} has no length: --from must lie below --to, by 1 mm or more");
+        }
+        if to - from > Length::metres(1000.0) {
+            bail!("a strip from {from} to {to} is longer than any line: choose --from and --to nearer to each other");
+        }
+        let figure = data::strip_figure(order.job, run, &validity(order, *source), &wall, (from, to), order.job.plan.job.units);
+        let out = if several { args.out.join(file_name(order, run.id)) } else { args.out.clone() };
+        put(order, &figure, &out)?;
+        files.push(out);
+    }
+    let runs: Vec<_> = sources.iter().map(|source| source.run().id).collect();
+    Ok(Done { count: files.len() as u64, words: format!("strip of {} runs", runs.len()), files, runs })
+}
+
+fn file_name(order: &Order<'_>, run: i64) -> PathBuf {
+    let number: String = order.job.plan.job.number.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' }).collect();
+    PathBuf::from(format!("{number}-{run}.{}", order.args.format.word()))
+}
+
+fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    let source = only(order, "waveform")?;
+    let run = source.run();
+    let at = place(order, order.args.at.as_deref())?;
+    let (row, reading) = nearest(order, source, at, tick)?;
+    let Some(waveform) = order.reader.waveform(run.id, row)? else {
+        bail!("run {}: no waveform is stored with shot {}; its device may send none", run.id, reading.seq)
+    };
+    let setup = match source {
+        Source::Run(run) => &run.start.setup,
+        Source::Evaluation(evaluation, _) => &evaluation.start.setup,
+    };
+    let unit = order.job.plan.job.units;
+    let validity = validity(order, source);
+    let figure = data::waveform_figure(order.job, run, (setup, &validity), (&reading, &waveform), unit);
+    put(order, &figure, &order.args.out)?;
+    let place = reading.place.along.map_or_else(|| "no known place".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
+    let words = format!("waveform of shot {} of run {} at {place}", reading.seq, run.id);
+    Ok(Done { count: 1, files: vec![order.args.out.clone()], runs: vec![run.id], words })
+}
+
+/// The reading nearest to a place, or the thinnest; of equal ones the first. Where nothing was read, the first reading.
+fn nearest(order: &Order<'_>, source: Source<'_>, at: Option<Length>, tick: &mut Tick<'_>) -> anyhow::Result<(u64, Reading)> {
+    let run = source.run();
+    let (mut best, mut row): (Option<(f64, u64, Reading)>, u64) = (None, 0);
+    source
+        .for_each(order.reader, (0, run.readings), tick, |reading| {
+            let far = match at {
+                Some(at) => reading.place.along.map(|along| (along - at).abs().as_mm()),
+                None => Some(reading.measurement.thickness.map_or(f64::MAX, Length::as_mm)),
+            };
+            if let Some(far) = far
+                && best.as_ref().is_none_or(|(known, ..)| far < *known)
+            {
+                best = Some((far, row, reading));
+            }
+            row += 1;
+            Ok::<(), DataError>(())
+        })
+        .map_err(of_data)?;
+    match best {
+        Some((_, row, reading)) => Ok((row, reading)),
+        None if row == 0 => bail!("run {}: it has no readings, so there is no waveform to draw", run.id),
+        None => bail!("run {}: none of its readings has a place; leave --at out to see its thinnest", run.id),
+    }
+}
+
+fn map(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    let map = data::wall_map(order.reader, order.job, tick).map_err(of_data)?;
+    put(order, &data::map_figure(order.job, &map, order.job.plan.job.units), &order.args.out)?;
+    let runs = order.job.runs.iter().map(|run| run.id).collect();
+    let words = format!("unrolled map of {} lines", map.bands.len());
+    Ok(Done { count: 1, files: vec![order.args.out.clone()], runs, words })
+}

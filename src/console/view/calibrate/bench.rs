@@ -1,0 +1,197 @@
+//! The bench: live waveform (or what was learned), what the probe is on, the table of blocks, the result in words.
+
+use super::plot;
+use super::standing;
+use crate::console::state::{App, BenchShown, Picture};
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::wave::{self, Wave};
+use crate::live::bench::{BenchView, Fit, Hold};
+use crate::ultrasound::STABLE_SHOTS;
+use ratatui::layout::Rect;
+
+pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
+    let mut rows = Rows::of(area);
+    let width = usize::from(area.width.saturating_sub(2));
+    let result: Vec<(String, Role)> = result(shown)
+        .into_iter()
+        .flat_map(|(words, role)| text::wrap(&safe_text(&words), width).into_iter().map(move |line| (line, role)))
+        .collect();
+    if shown.picture == Picture::Words {
+        lines(&result, pen, &mut rows, "result in full", 0);
+        return;
+    }
+    let standing = standing(app);
+    let blocks = shown.view.blocks.len() as u16;
+    let wanted = 2 + 2 + blocks.min(6) + 1 + (result.len() as u16).clamp(1, 9) + standing.len() as u16;
+    let picture = rows.take(area.height.saturating_sub(wanted).clamp(8, (area.height / 2).max(8)));
+    match shown.picture {
+        Picture::Residuals => plot::residuals(shown, pen, picture),
+        Picture::Pulse => plot::pulse(shown, pen, picture),
+        Picture::Wave | Picture::Words => live(app, shown, pen, picture),
+    }
+    let (words, role) = match (shown.stale_s(app.now_us), &shown.view.link.fault) {
+        // An old number never stands there as if it were now.
+        (Some(age), Some(fault)) => (format!("LINK DOWN for {}: {}", text::duration(age), safe_text(fault)), Role::Fault),
+        (Some(age), None) => (format!("NOTHING COMES from the probe for {}: look at the link", text::duration(age)), Role::Fault),
+        (None, _) => hold(app, &shown.view),
+    };
+    for line in text::wrap(&words, width).iter().take(2) {
+        let taken = rows.take(1);
+        pen.put(taken.x + 1, taken.y, taken.width - 1, line, role);
+    }
+    // Title, result title, at least two lines of result, and how things stand.
+    let room = rows.left().saturating_sub(1 + 2 + standing.len() as u16);
+    if blocks > 0 {
+        table(shown, pen, rows.take(room.min(2 + blocks)));
+    }
+    lines(&result, pen, &mut rows, "result", standing.len() as u16);
+    for (words, role) in standing {
+        let taken = rows.take(1);
+        pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), &words, role);
+    }
+}
+
+/// As many of `all` as there is room for, `keep` rows left free; what is cut says where the rest is.
+fn lines(all: &[(String, Role)], pen: &mut Pen, rows: &mut Rows, name: &str, keep: u16) {
+    let room = usize::from(rows.left().saturating_sub(1 + keep));
+    let cut = all.len() > room;
+    pen.title(rows.take(1), name, if cut { "c shows all" } else { "" });
+    for (words, role) in all.iter().take(room) {
+        let taken = rows.take(1);
+        pen.put(taken.x + 1, taken.y, taken.width - 1, words, *role);
+    }
+}
+
+fn live(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
+    let view = &shown.view;
+    let title = Rect { height: 1, ..area };
+    let name = match &view.ended {
+        Some(why) => format!("NO SHOTS: {}", safe_text(why)),
+        None if view.link.what.is_empty() => "live".to_owned(),
+        None => format!("live: {}", safe_text(&view.link.what)),
+    };
+    let (Some(waveform), Some(setup)) = (&view.waveform, &view.setup) else {
+        pen.title(title, &name, "");
+        let words =
+            if view.ended.is_some() { "l closes and opens it again" } else { "nothing has come from the probe yet; b puts it on a block" };
+        pen.put(area.x + 1, area.y + 1, area.width - 1, words, Role::Plain);
+        return;
+    };
+    let picture = Rect { y: area.y + 1, height: area.height - 1, ..area };
+    let measurement = view.measurement.as_ref();
+    let height = wave::draw(&Wave { waveform, setup, measurement, whole: app.wave_whole }, pen, picture);
+    let echo = measurement.and_then(|m| m.height_pct).map_or("no echo".to_owned(), |pct| format!("echo {pct:.0} %"));
+    let tail = format!("{echo}, gate {:.0} %, ±{height:.0} %", setup.gate.threshold_pct);
+    pen.title(title, &text::clip(&name, usize::from(area.width).saturating_sub(tail.len() + 6)), &tail);
+}
+
+/// What the probe is on and how steady it is there.
+fn hold(app: &App, view: &BenchView) -> (String, Role) {
+    let unit = app.look.unit;
+    let symbol = unit.thickness_symbol();
+    let fine = |length| text::fine(unit, length);
+    let stability = view.stability;
+    let reading = match stability.and_then(|s| s.mean.map(|mean| (mean, s))) {
+        Some((mean, s)) => format!("reads {} {symbol}, spread {}, {} of {STABLE_SHOTS} shots", fine(mean), fine(s.spread), s.readings),
+        None => "no echo in the gate".to_owned(),
+    };
+    let steady = stability.is_some_and(|stability| stability.stable);
+    let now = if steady { "STEADY, Enter takes it" } else { "NOT STEADY, hold it still" };
+    let role = if steady { Role::Strong } else { Role::Watch };
+    match &view.hold {
+        None if view.waveform.is_none() => ("b block  v verify  d distance".to_owned(), Role::Quiet),
+        None => {
+            let with = match (view.fitted(), app.contents.setups.last()) {
+                (Some(_), _) => "with the new calibration",
+                (None, Some(_)) => "with the set-up in force",
+                (None, None) => "with the plan's values",
+            };
+            match view.measurement.and_then(|m| m.thickness.map(|t| (t, m))) {
+                Some((thickness, m)) => {
+                    let u = m.uncertainty.map_or(String::new(), |u| format!(" ±{}", unit.thickness(u * 2.0)));
+                    (format!("{} {symbol}{u} {with}", unit.thickness(thickness)), Role::Plain)
+                }
+                None => {
+                    let why = view.measurement.and_then(|m| m.flags.iter().next()).map_or("", |flag| flag.explanation());
+                    (format!("no thickness: {why}"), Role::Plain)
+                }
+            }
+        }
+        Some(Hold::Block(piece)) => {
+            (format!("BLOCK {} {symbol} ({}): {now}. Typed values {reading}", fine(piece.thickness), safe_text(&piece.serial)), role)
+        }
+        Some(Hold::Verify { piece, tolerance }) => (
+            format!("VERIFY {} ±{} {symbol} ({}): {now}. It {reading}", fine(piece.thickness), fine(*tolerance), safe_text(&piece.serial)),
+            role,
+        ),
+        Some(Hold::Encoder { distance }) => match view.travelled {
+            None => (format!("DISTANCE {:.0} mm: stand at its start, Enter marks it", distance.as_mm()), Role::Strong),
+            Some(counts) => {
+                let driven = counts as f64 / app.contents.plan.encoder.counts_per_mm;
+                (
+                    format!(
+                        "DISTANCE {:.0} mm: {counts} counts, {driven:.1} mm by the set scale; at the mark Enter takes it",
+                        distance.as_mm()
+                    ),
+                    Role::Strong,
+                )
+            }
+        },
+    }
+}
+
+/// One row a block: true, read, error, spread, shots.
+fn table(shown: &BenchShown, pen: &mut Pen, area: Rect) {
+    let view = &shown.view;
+    if area.height < 2 {
+        return;
+    }
+    let unit = pen.look.unit;
+    let velocity = if shown.keep_velocity { "velocity kept as typed" } else { "" };
+    pen.title(Rect { height: 1, ..area }, "blocks", velocity);
+    let head = format!("{:>8} {:>8} {:>8} {:>7} {:>5} {:>6}  serial", "true", "read", "error", "spread", "shots", "C");
+    pen.put(area.x + 1, area.y + 1, area.width - 1, &head, Role::Quiet);
+    let room = usize::from(area.height - 2);
+    let skip = view.blocks.len().saturating_sub(room);
+    for (row, (index, taken)) in view.blocks.iter().enumerate().skip(skip).enumerate() {
+        let point = view.fitted().and_then(|fitted| fitted.calibration.points.get(index));
+        let (read, error) = match point {
+            Some(point) => (text::fine(unit, point.measured), text::signed(unit, point.error)),
+            None => ("-".to_owned(), "-".to_owned()),
+        };
+        let words = format!(
+            "{:>8} {read:>8} {error:>8} {:>7} {:>5} {:>6.1}  {}",
+            text::fine(unit, taken.piece.thickness),
+            text::fine(unit, taken.stability.spread),
+            taken.shots.len(),
+            taken.temperature.as_celsius(),
+            safe_text(&taken.piece.serial)
+        );
+        pen.put(area.x + 1, area.y + 2 + row as u16, area.width - 1, &words, Role::Plain);
+    }
+}
+
+/// What the blocks gave, in words.
+fn result(shown: &BenchShown) -> Vec<(String, Role)> {
+    match &shown.view.fit {
+        Fit::None => vec![("take two or more blocks: the thinnest and thickest wall, and some between".to_owned(), Role::Quiet)],
+        Fit::Working => vec![("working it out ...".to_owned(), Role::Quiet)],
+        Fit::Refused(why) => vec![(format!("NOT POSSIBLE: {why}"), Role::Error)],
+        Fit::Done(fitted) => {
+            let calibration = &fitted.calibration;
+            let numbers = format!(
+                "{:.1} m/s{}, zero {:.1} ns, separation {:.2} mm",
+                calibration.velocity.as_m_s(),
+                if calibration.velocity_fitted { "" } else { " (typed)" },
+                calibration.zero.as_ns(),
+                (calibration.half_separation * 2.0).as_mm()
+            );
+            let mut lines = vec![(numbers, Role::Strong)];
+            lines.extend(fitted.verdict.warns.iter().map(|words| (format!("WARNING: {words}"), Role::Watch)));
+            lines.extend(fitted.verdict.says.iter().map(|words| (words.clone(), Role::Plain)));
+            lines
+        }
+    }
+}

@@ -1,0 +1,455 @@
+//! The calibration bench: the probe's stream seen live, held on blocks until it is steady, fitted, verified, and driven
+//! over a measured distance. Knows no task and no clock; `drive` runs it. It keeps nothing: what it finds is told, and
+//! whoever asked for it stores it.
+
+mod drive;
+
+pub use drive::{BenchHandle, BenchRequest, BenchStream, start};
+
+use super::blocks::Collector;
+use super::verdict::{self, Verdict};
+use crate::reading::Record;
+use crate::stream::feed::LinkState;
+use crate::travel::encoder_check::{EncoderCheck, EncoderError};
+use crate::ultrasound::{Block, BlockCheck, Calibration, CalibrationInput, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
+use crate::ultrasound::{calibrate, verify_block};
+use crate::units::{Length, Temperature};
+use std::sync::Arc;
+
+/// Shots older than this are not what the probe stands on now. Common practice, no source.
+const FRESH_US: i64 = 2_000_000;
+/// A reading with typed values this far off, absolute and relative, is asked about: likely another block.
+const ODD: (Length, f64) = (Length::mm(1.0), 0.2);
+
+/// A piece of known thickness.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Piece {
+    pub serial: String,
+    pub thickness: Length,
+    /// As typed; else the stream's or the set-up's counts.
+    pub temperature: Option<Temperature>,
+}
+
+/// What the probe is put on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Hold {
+    /// A block to calibrate on.
+    Block(Piece),
+    /// A block to verify on.
+    Verify { piece: Piece, tolerance: Length },
+    /// A measured distance to drive.
+    Encoder { distance: Length },
+}
+
+/// A block's shots, taken while it was steady.
+#[derive(Debug, Clone)]
+pub struct Taken {
+    pub piece: Piece,
+    pub temperature: Temperature,
+    pub stability: Stability,
+    pub base: TimeBase,
+    pub shots: Vec<Arc<[i16]>>,
+}
+
+/// What the blocks gave.
+#[derive(Debug, Clone)]
+pub struct Fitted {
+    pub calibration: Arc<Calibration>,
+    /// The set-up it started from, with the calibration.
+    pub setup: Setup,
+    pub verdict: Verdict,
+}
+
+#[derive(Debug, Clone, Default)]
+pub enum Fit {
+    #[default]
+    None,
+    Working,
+    Done(Arc<Fitted>),
+    Refused(String),
+}
+
+/// Something to be stored.
+#[derive(Debug, Clone)]
+pub enum Found {
+    Checked {
+        piece: Piece,
+        tolerance: Length,
+        temperature: Temperature,
+        check: BlockCheck,
+        /// The set-up it was read with, where that is a fit nobody has kept yet.
+        fitted: Option<Arc<Fitted>>,
+    },
+    Encoder(EncoderCheck, Result<f64, EncoderError>),
+}
+
+/// The newest state of the bench.
+#[derive(Debug, Clone, Default)]
+pub struct BenchView {
+    pub link: LinkState,
+    pub device: Option<String>,
+    pub waveform: Option<Waveform>,
+    pub measurement: Option<Measurement>,
+    /// What the live waveform is evaluated with.
+    pub setup: Option<Arc<Setup>>,
+    pub hold: Option<Hold>,
+    pub stability: Option<Stability>,
+    /// Shots since the probe was put on.
+    pub shots: usize,
+    pub temperature: Option<Temperature>,
+    pub blocks: Vec<Arc<Taken>>,
+    pub fit: Fit,
+    /// Counts since the start of the measured distance was marked.
+    pub travelled: Option<i64>,
+    /// Everything found so far, in order.
+    pub found: Vec<Found>,
+    /// The last thing said, numbered so that the same words twice are two.
+    pub said: Option<(u64, String)>,
+    /// Why nothing comes any more.
+    pub ended: Option<String>,
+}
+
+impl BenchView {
+    pub fn fitted(&self) -> Option<&Arc<Fitted>> {
+        match &self.fit {
+            Fit::Done(fitted) => Some(fitted),
+            _ => None,
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum BenchCommand {
+    Hold(Hold),
+    /// Takes what the probe is on, if it is steady; at a measured distance marks its start, then its end.
+    Take,
+    /// No steady reading can be had: a verification has failed, anything else is put away.
+    GiveUp,
+    /// Takes the last block off the table.
+    DropBlock,
+    Gate(Gate),
+    KeepVelocity(bool),
+    /// This set-up has come into force.
+    InForce(Box<Setup>),
+    Stop,
+}
+
+/// Work for a thread of its own.
+pub struct FitJob {
+    number: u64,
+    setup: Setup,
+    blocks: Vec<Arc<Taken>>,
+    fit_velocity: bool,
+}
+
+impl FitJob {
+    pub fn run(self) -> (u64, Result<Arc<Fitted>, String>) {
+        (self.number, self.fit().map(Arc::new))
+    }
+
+    fn fit(&self) -> Result<Fitted, String> {
+        let first = self.blocks.first().ok_or("no block was taken yet")?;
+        let blocks: Vec<Block> = self
+            .blocks
+            .iter()
+            .map(|taken| Block { thickness: taken.piece.thickness, temperature: taken.temperature, shots: taken.shots.clone() })
+            .collect();
+        let input = CalibrationInput { setup: &self.setup, base: first.base, blocks: &blocks, fit_velocity: self.fit_velocity };
+        let calibration = Arc::new(calibrate(&input).map_err(|error| error.to_string())?);
+        let verdict = verdict::of(&calibration, &self.setup);
+        Ok(Fitted { setup: self.setup.with_calibration(calibration.clone()), calibration, verdict })
+    }
+}
+
+/// The state of the bench.
+pub struct Bench {
+    in_force: Setup,
+    gate: Gate,
+    counts_per_mm: f64,
+    keep_velocity: bool,
+    header: Option<Record>,
+    collector: Collector,
+    last_shot_us: Option<i64>,
+    count: Option<i32>,
+    position: i64,
+    mark: Option<i64>,
+    fits: u64,
+    wants_fit: bool,
+    pub view: BenchView,
+}
+
+impl Bench {
+    pub fn new(in_force: Setup, counts_per_mm: f64) -> Self {
+        let mut bench = Self {
+            gate: in_force.gate,
+            collector: Collector::new(&in_force),
+            in_force,
+            counts_per_mm,
+            keep_velocity: false,
+            header: None,
+            last_shot_us: None,
+            count: None,
+            position: 0,
+            mark: None,
+            fits: 0,
+            wants_fit: false,
+            view: BenchView::default(),
+        };
+        bench.collect_anew();
+        bench
+    }
+
+    /// Typed values to calibrate from.
+    fn typed(&self) -> Setup {
+        Setup { calibration: None, gate: self.gate, ..self.in_force.clone() }
+    }
+
+    /// Blocks for a calibration are read with the typed values, all else with what the bench has found, or with what is in force.
+    fn measures_with(&self) -> Setup {
+        match (&self.view.hold, self.view.fitted()) {
+            (Some(Hold::Block(_)), _) => self.typed(),
+            (_, Some(fitted)) => Setup { gate: self.gate, ..fitted.setup.clone() },
+            (_, None) => Setup { gate: self.gate, ..self.in_force.clone() },
+        }
+    }
+
+    /// What came before counts no more.
+    fn collect_anew(&mut self) {
+        let setup = self.measures_with();
+        self.collector = Collector::new(&setup);
+        self.view.setup = Some(Arc::new(setup));
+        self.view.stability = None;
+        self.view.shots = 0;
+        if let Some(header) = self.header.clone() {
+            self.take_record(header);
+        }
+    }
+
+    /// The stream was opened anew.
+    pub fn opened(&mut self) {
+        self.header = None;
+        self.count = None;
+        self.view.ended = None;
+        self.collect_anew();
+    }
+
+    pub fn ended(&mut self, why: String) {
+        self.view.ended = Some(why);
+    }
+
+    pub fn say(&mut self, words: impl Into<String>) {
+        let number = self.view.said.as_ref().map_or(0, |said| said.0 + 1);
+        self.view.said = Some((number, words.into()));
+    }
+
+    pub fn record(&mut self, record: Record, at_us: i64) {
+        let encoder = match &record {
+            Record::Shot(shot) => shot.encoder,
+            Record::Gauge(gauge) => gauge.encoder,
+            _ => None,
+        };
+        if let Some(count) = encoder {
+            self.position += self.count.map_or(0, |last| i64::from(count.wrapping_sub(last)));
+            self.count = Some(count);
+            self.view.travelled = self.mark.map(|mark| self.position - mark);
+        }
+        match &record {
+            Record::Header(header) => {
+                self.view.device = Some(header.device_name.clone());
+                self.header = Some(record.clone());
+            }
+            Record::Shot(_) | Record::Gauge(_) => self.last_shot_us = Some(at_us),
+            Record::Status(_) => {}
+        }
+        self.take_record(record);
+    }
+
+    fn take_record(&mut self, record: Record) {
+        match self.collector.take(record) {
+            Ok(Some(progress)) => {
+                self.view.waveform = Some(progress.waveform);
+                self.view.measurement = Some(progress.measurement);
+                self.view.stability = Some(progress.stability);
+                self.view.shots = progress.shots;
+                self.view.temperature = self.collector.temperature().or(self.view.temperature);
+            }
+            Ok(None) => {}
+            Err(error) => self.say(format!("this set-up cannot evaluate the device's waveforms: {error}")),
+        }
+    }
+
+    /// Does what is asked; `now_us` tells whether what came last is of now.
+    pub fn command(&mut self, command: BenchCommand, now_us: i64) {
+        match command {
+            BenchCommand::Hold(hold) => {
+                self.mark = None;
+                self.view.travelled = None;
+                self.view.hold = Some(hold);
+                self.collect_anew();
+            }
+            BenchCommand::Take => self.take(now_us),
+            BenchCommand::GiveUp => self.give_up(),
+            BenchCommand::DropBlock => match self.view.blocks.pop() {
+                Some(dropped) => {
+                    self.say(format!("the {:.3} mm block is off the table", dropped.piece.thickness.as_mm()));
+                    self.fit_anew();
+                }
+                None => self.say("there is no block to take off"),
+            },
+            BenchCommand::Gate(gate) => {
+                self.gate = gate;
+                self.collect_anew();
+            }
+            BenchCommand::KeepVelocity(keep) => {
+                self.keep_velocity = keep;
+                self.fit_anew();
+            }
+            BenchCommand::InForce(setup) => {
+                self.gate = setup.gate;
+                self.in_force = *setup;
+                let is_the_fit = self.view.fitted().is_some_and(|fitted| self.in_force.calibration.as_ref() == Some(&fitted.calibration));
+                if is_the_fit { self.collect_anew() } else { self.fit_anew() }
+            }
+            BenchCommand::Stop => {}
+        }
+    }
+
+    fn take(&mut self, now_us: i64) {
+        let fresh = self.view.ended.is_some() || self.last_shot_us.is_some_and(|last| now_us - last <= FRESH_US);
+        match self.view.hold.clone() {
+            None => self.say("say first what the probe is on: b a block, v a block to verify on, d a measured distance"),
+            Some(_) if !fresh => self.say("NOT TAKEN: nothing has come from the probe for 2 s; look at the link"),
+            Some(Hold::Encoder { distance }) => self.take_distance(distance),
+            Some(Hold::Block(piece)) => self.take_block(piece),
+            Some(Hold::Verify { piece, tolerance }) => self.take_check(piece, tolerance),
+        }
+    }
+
+    fn finish(&mut self) -> Option<Taken> {
+        let piece = match &self.view.hold {
+            Some(Hold::Block(piece) | Hold::Verify { piece, .. }) => piece.clone(),
+            _ => return None,
+        };
+        match self.collector.finish(&self.view.link.what) {
+            Ok(shots) => {
+                let temperature = piece.temperature.or(shots.temperature).unwrap_or(self.in_force.block_temperature);
+                Some(Taken { piece, temperature, stability: shots.stability, base: shots.base, shots: shots.shots })
+            }
+            Err(error) => {
+                self.say(format!("NOT TAKEN: {error}"));
+                None
+            }
+        }
+    }
+
+    fn take_block(&mut self, piece: Piece) {
+        let Some(taken) = self.finish() else { return };
+        if self.view.blocks.first().is_some_and(|first| first.base != taken.base) {
+            self.say("NOT TAKEN: another time base than on the blocks before it; measure all blocks with the same settings");
+            return;
+        }
+        let read = taken.stability.mean.unwrap_or(Length::ZERO);
+        let off = (read - piece.thickness).abs();
+        if off > ODD.0 && off > piece.thickness * ODD.1 {
+            self.say(format!(
+                "taken, but the typed values read {:.2} mm on it: is it the {:.3} mm block? x takes it off again",
+                read.as_mm(),
+                piece.thickness.as_mm()
+            ));
+        } else {
+            self.say(format!("taken: {:.3} mm, spread {:.4} mm", piece.thickness.as_mm(), taken.stability.spread.as_mm()));
+        }
+        self.view.blocks.push(Arc::new(taken));
+        self.view.hold = None;
+        self.fit_anew();
+    }
+
+    fn take_check(&mut self, piece: Piece, tolerance: Length) {
+        if matches!(self.view.fit, Fit::Working) {
+            self.say("NOT TAKEN: the calibration is still being worked out; press Enter again in a moment");
+            return;
+        }
+        let fitted = self.view.fitted().cloned();
+        let setup = self.measures_with();
+        let Some(taken) = self.finish() else { return };
+        match verify_block(&setup, taken.base, piece.thickness, taken.temperature, &taken.shots, tolerance) {
+            Ok(check) => {
+                self.view.found.push(Found::Checked { piece, tolerance, temperature: taken.temperature, check, fitted });
+                self.view.hold = None;
+                self.collect_anew();
+            }
+            Err(error) => self.say(format!("NOT TAKEN: {error}")),
+        }
+    }
+
+    fn take_distance(&mut self, distance: Length) {
+        if self.count.is_none() {
+            self.say("NOT TAKEN: this stream tells no encoder counts");
+            return;
+        }
+        let Some(mark) = self.mark else {
+            self.mark = Some(self.position);
+            self.view.travelled = Some(0);
+            self.say(format!("start marked: drive {:.0} mm by the tape and press Enter again", distance.as_mm()));
+            return;
+        };
+        let check = EncoderCheck { distance, counts: self.position - mark, set_counts_per_mm: self.counts_per_mm };
+        self.view.found.push(Found::Encoder(check, check.judge()));
+        (self.mark, self.view.travelled, self.view.hold) = (None, None, None);
+        self.collect_anew();
+    }
+
+    fn give_up(&mut self) {
+        if let Some(Hold::Verify { piece, tolerance }) = self.view.hold.clone() {
+            let spread = self.view.stability.map_or(Length::ZERO, |stability| stability.spread);
+            let readings = self.view.stability.map_or(0, |stability| stability.readings);
+            let check = BlockCheck {
+                thickness: piece.thickness,
+                measured: None,
+                error: None,
+                spread,
+                shots: self.view.shots,
+                readings,
+                within: false,
+            };
+            let temperature = piece.temperature.or(self.view.temperature).unwrap_or(self.in_force.block_temperature);
+            let fitted = self.view.fitted().cloned();
+            self.view.found.push(Found::Checked { piece, tolerance, temperature, check, fitted });
+        }
+        (self.mark, self.view.travelled, self.view.hold) = (None, None, None);
+        self.collect_anew();
+    }
+
+    fn fit_anew(&mut self) {
+        self.fits += 1;
+        self.wants_fit = !self.view.blocks.is_empty();
+        self.view.fit = if self.wants_fit { Fit::Working } else { Fit::None };
+        self.collect_anew();
+    }
+
+    /// A fit that is due, once.
+    pub fn fit_job(&mut self) -> Option<FitJob> {
+        if !std::mem::take(&mut self.wants_fit) {
+            return None;
+        }
+        let thickness = |taken: &Arc<Taken>| taken.piece.thickness;
+        let first = self.view.blocks.first().map(thickness)?;
+        let distinct = self.view.blocks.iter().any(|taken| (thickness(taken) - first).abs() > Length::mm(0.01));
+        let fit_velocity = distinct && !self.keep_velocity;
+        Some(FitJob { number: self.fits, setup: self.typed(), blocks: self.view.blocks.clone(), fit_velocity })
+    }
+
+    pub fn fitted(&mut self, (number, fit): (u64, Result<Arc<Fitted>, String>)) {
+        // Blocks have come or gone since.
+        if number != self.fits {
+            return;
+        }
+        self.view.fit = match fit {
+            Ok(fitted) => Fit::Done(fitted),
+            Err(why) => Fit::Refused(why),
+        };
+        if self.view.hold.is_none() {
+            self.collect_anew();
+        }
+    }
+}

@@ -1,0 +1,229 @@
+//! Drives the bench: the stream in, what is asked of it, the newest state out. One stream serves all, or, where
+//! nothing is real, a virtual crawler is put on each block in turn.
+
+use super::{Bench, BenchCommand, BenchView, Fitted, Hold};
+use crate::live::now_us;
+use crate::stream::feed::{self, FeedItem, Source, SourceOptions, StreamError};
+use crate::stream::profile::Profile;
+use crate::stream::simulate::wall::{Leg, Line};
+use crate::stream::simulate::{Crawler, CrawlerError, End, Wall};
+use crate::stream::spec::StreamSpec;
+use crate::ultrasound::Setup;
+use crate::units::{Length, Speed};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinHandle;
+
+/// Where the probe's shots come from.
+pub enum BenchStream {
+    Device {
+        spec: StreamSpec,
+        options: SourceOptions,
+    },
+    /// Simulated blocks, and a simulated drive; everything in it is invented.
+    Simulated(Box<Wall>),
+}
+
+pub struct BenchRequest {
+    pub stream: BenchStream,
+    pub profile: Profile,
+    /// What counts until something better is found.
+    pub setup: Setup,
+    pub counts_per_mm: f64,
+}
+
+/// A bench that is running; it ends when its commands are dropped.
+pub struct BenchHandle {
+    pub view: watch::Receiver<Arc<BenchView>>,
+    pub commands: mpsc::Sender<BenchCommand>,
+}
+
+/// How long the stream may take to be given back.
+const CLOSING: Duration = Duration::from_millis(1500);
+
+impl BenchHandle {
+    /// Ends the bench and waits until its stream can be opened by others.
+    pub fn close(self) {
+        if self.commands.try_send(BenchCommand::Stop).is_err() {
+            return;
+        }
+        let began = Instant::now();
+        while !self.commands.is_closed() && began.elapsed() < CLOSING {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum BenchError {
+    #[error(transparent)]
+    Stream(#[from] StreamError),
+    #[error(transparent)]
+    Crawler(#[from] CrawlerError),
+}
+
+const COMMANDS: usize = 64;
+const BATCH: usize = 64;
+/// How often the link is looked at when nothing comes.
+const TICK: Duration = Duration::from_millis(250);
+/// The simulated crawler on the measured distance.
+const DRIVE_MM_S: f64 = 100.0;
+/// Long enough for anybody to look at it.
+const REST_S: f64 = 36_000.0;
+
+/// Opens the stream and the bench. Must be called in a multi-threaded tokio runtime.
+pub fn start(request: BenchRequest) -> Result<BenchHandle, BenchError> {
+    let bench = Bench::new(request.setup, request.counts_per_mm);
+    let (view_tx, view) = watch::channel(Arc::new(bench.view.clone()));
+    let (commands, asked) = mpsc::channel(COMMANDS);
+    let mut driver = Driver { bench, stream: request.stream, profile: request.profile, source: None, view: view_tx, commands: asked };
+    driver.open(None)?;
+    tokio::spawn(driver.drive());
+    Ok(BenchHandle { view, commands })
+}
+
+type FitTask = JoinHandle<(u64, Result<Arc<Fitted>, String>)>;
+
+struct Driver {
+    bench: Bench,
+    stream: BenchStream,
+    profile: Profile,
+    source: Option<Source>,
+    view: watch::Sender<Arc<BenchView>>,
+    commands: mpsc::Receiver<BenchCommand>,
+}
+
+impl Driver {
+    /// Opens the stream for what the probe is put on. `driven` is the distance a simulated crawler sets off on.
+    fn open(&mut self, driven: Option<Length>) -> Result<(), BenchError> {
+        if let Some(source) = self.source.take() {
+            source.stop.stop();
+        }
+        let source = match &self.stream {
+            BenchStream::Device { spec, options } => {
+                tokio::task::block_in_place(|| feed::open(spec, &self.profile, options.clone())).map(Some)?
+            }
+            BenchStream::Simulated(wall) => match simulated(wall, self.bench.view.hold.as_ref(), driven)? {
+                Some((what, crawler)) => Some(feed::open_simulated(&what, crawler, &self.profile)?),
+                None => None,
+            },
+        };
+        self.source = source;
+        self.bench.opened();
+        Ok(())
+    }
+
+    async fn drive(mut self) {
+        let mut tick = tokio::time::interval(TICK);
+        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut batch = Vec::with_capacity(BATCH);
+        let mut fit: Option<FitTask> = None;
+        loop {
+            if fit.is_none()
+                && let Some(job) = self.bench.fit_job()
+            {
+                fit = Some(tokio::task::spawn_blocking(move || job.run()));
+            }
+            self.publish();
+            tokio::select! {
+                biased;
+                command = self.commands.recv() => match command {
+                    None | Some(BenchCommand::Stop) => break,
+                    Some(command) => self.command(command),
+                },
+                done = wait(&mut fit), if fit.is_some() => {
+                    fit = None;
+                    match done {
+                        Some(done) => self.bench.fitted(done),
+                        None => self.bench.say("the fit broke off; take the last block again"),
+                    }
+                }
+                taken = take(&mut self.source, &mut batch), if self.source.is_some() => {
+                    if taken == 0 {
+                        self.gone();
+                    }
+                    for feed in batch.drain(..) {
+                        match feed.item {
+                            FeedItem::Record(record) => self.bench.record(record, feed.host_time_us),
+                            FeedItem::Ended => self.gone(),
+                            _ => {}
+                        }
+                    }
+                }
+                _ = tick.tick() => {}
+            }
+        }
+        if let Some(mut source) = self.source.take() {
+            source.stop.stop();
+            // The feed ends when the reader has let go of the line.
+            let _ = tokio::time::timeout(CLOSING / 2, async { while source.feed.recv().await.is_some() {} }).await;
+        }
+    }
+
+    /// Nothing comes any more.
+    fn gone(&mut self) {
+        let Some(source) = self.source.take() else { return };
+        let fault = source.link.borrow().fault.clone();
+        self.bench.ended(fault.unwrap_or_else(|| "the stream has ended".to_owned()));
+    }
+
+    fn command(&mut self, command: BenchCommand) {
+        let is_simulated = matches!(self.stream, BenchStream::Simulated(_));
+        let held = matches!(command, BenchCommand::Hold(_) | BenchCommand::GiveUp);
+        let distance = match (&command, &self.bench.view.hold) {
+            (BenchCommand::Take, Some(Hold::Encoder { distance })) if is_simulated && self.bench.view.travelled.is_none() => {
+                Some(*distance)
+            }
+            _ => None,
+        };
+        self.bench.command(command, now_us());
+        // A device streams on whatever the probe stands on; a simulated one must be put there. A file is played again.
+        let again = (held && (is_simulated || self.bench.view.ended.is_some())) || distance.is_some();
+        if again && let Err(error) = self.open(distance) {
+            self.bench.ended(error.to_string());
+        }
+    }
+
+    fn publish(&mut self) {
+        if let Some(source) = &self.source {
+            self.bench.view.link = source.link.borrow().clone();
+        }
+        self.view.send_replace(Arc::new(self.bench.view.clone()));
+    }
+}
+
+async fn take(source: &mut Option<Source>, batch: &mut Vec<feed::Feed>) -> usize {
+    match source {
+        Some(source) => source.feed.recv_many(batch, BATCH).await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn wait(fit: &mut Option<FitTask>) -> Option<(u64, Result<Arc<Fitted>, String>)> {
+    match fit {
+        Some(task) => task.await.ok(),
+        None => std::future::pending().await,
+    }
+}
+
+/// The virtual crawler for what the probe is put on.
+fn simulated(wall: &Wall, hold: Option<&Hold>, driven: Option<Length>) -> Result<Option<(String, Crawler)>, CrawlerError> {
+    Ok(match hold {
+        None => None,
+        Some(Hold::Block(piece) | Hold::Verify { piece, .. }) => {
+            let crawler = Crawler::on_block(wall, piece.thickness, End::Never)?;
+            Some((format!("simulated block of {:.3} mm", piece.thickness.as_mm()), crawler))
+        }
+        Some(Hold::Encoder { .. }) => match wall.lines.first() {
+            None => None,
+            Some(line) => {
+                let rest = Leg { pause_s: Some(REST_S), ..Leg::default() };
+                let way = driven.map(|way| Leg { forward: Some(way), speed: Some(Speed::mm_s(DRIVE_MM_S)), ..Leg::default() });
+                let line = Line { legs: way.into_iter().chain([rest]).collect(), ..line.clone() };
+                let wall = Wall { lines: vec![line.clone()], ..wall.clone() };
+                Some(("simulated drive".to_owned(), Crawler::on_line(&wall, &line.name, End::Never)?))
+            }
+        },
+    })
+}

@@ -1,0 +1,81 @@
+//! Readings that were shown but found no room to be saved: counted by stretch, and told in the run itself.
+
+use crate::reading::Reading;
+use crate::store::{Entry, EventKind};
+use crate::units::Length;
+
+/// One stretch of readings that are not in the job file.
+#[derive(Debug, Default)]
+pub struct Unsaved {
+    stretch: Option<Stretch>,
+}
+
+#[derive(Debug)]
+struct Stretch {
+    count: u64,
+    first: (u32, Option<Length>),
+    last: (u32, Option<Length>),
+}
+
+impl Unsaved {
+    /// A reading that could not be queued; other entries are none of its business.
+    pub fn lost(&mut self, entry: &Entry) {
+        let Entry::Reading { reading, .. } = entry else { return };
+        let Reading { seq, place, .. } = reading;
+        let here = (*seq, place.along);
+        match &mut self.stretch {
+            Some(stretch) => (stretch.count, stretch.last) = (stretch.count + 1, here),
+            None => self.stretch = Some(Stretch { count: 1, first: here, last: here }),
+        }
+    }
+
+    /// The stretch as an event for the job file, once.
+    pub fn told(&mut self, at_us: i64) -> Option<Entry> {
+        let Stretch { count, first, last } = self.stretch.take()?;
+        let place = |(seq, along): (u32, Option<Length>)| match along {
+            Some(along) => format!("{:.1} mm (seq {seq})", along.as_mm()),
+            None => format!("seq {seq}"),
+        };
+        let text = format!("{count} readings shown but not saved, from {} to {}: the disk was too slow", place(first), place(last));
+        Some(Entry::Event { kind: EventKind::Overflow, text, seq: Some(last.0), along: last.1, at_us })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::strip::Level;
+    use crate::travel::Place;
+    use crate::ultrasound::{Flags, Measurement};
+    use crate::units::{Decibel, Temperature};
+
+    fn entry(seq: u32, along: Option<f64>) -> Entry {
+        let reading = Reading {
+            seq,
+            device_time_us: None,
+            host_time_us: 0,
+            encoder: None,
+            place: Place { along: along.map(Length::mm), ..Place::default() },
+            gain: Decibel::ZERO,
+            wall_temperature: Temperature::celsius(20.0),
+            measurement: Measurement::none(Flags::NONE),
+            level: Level::Lost,
+        };
+        Entry::Reading { reading, waveform: None }
+    }
+
+    #[test]
+    fn a_stretch_is_told_once_with_both_ends() {
+        let mut unsaved = Unsaved::default();
+        assert_eq!(unsaved.told(0), None);
+        for seq in 7..10 {
+            unsaved.lost(&entry(seq, Some(f64::from(seq) * 2.0)));
+        }
+        let Some(Entry::Event { kind, text, seq, along, .. }) = unsaved.told(5) else { panic!("nothing told") };
+        assert_eq!((kind, seq, along), (EventKind::Overflow, Some(9), Some(Length::mm(18.0))));
+        assert!(text.contains("3 readings shown but not saved, from 14.0 mm (seq 7) to 18.0 mm (seq 9)"), "{text}");
+        assert_eq!(unsaved.told(6), None);
+        unsaved.lost(&entry(40, None));
+        assert!(matches!(unsaved.told(7), Some(Entry::Event { text, .. }) if text.contains("from seq 40 to seq 40")));
+    }
+}

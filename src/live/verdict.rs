@@ -1,0 +1,69 @@
+//! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
+
+use crate::ultrasound::{Calibration, Setup};
+use crate::units::Length;
+
+/// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
+const MISFIT: Length = Length::mm(0.05);
+
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Verdict {
+    /// What was found and what it cannot know.
+    pub says: Vec<String>,
+    /// What should be looked at before it is used.
+    pub warns: Vec<String>,
+}
+
+/// Judges `calibration`, which started from the typed values of `typed`.
+pub fn of(calibration: &Calibration, typed: &Setup) -> Verdict {
+    let count = distinct(calibration);
+    let mut says = Vec::new();
+    let dual = typed.half_separation > Length::ZERO;
+    let fitted_path = calibration.half_separation != typed.half_separation;
+    match (count, calibration.velocity_fitted) {
+        (_, false) if count < 2 => {
+            says.push("one block: the zero is found, the velocity is as typed; nothing is known of other thicknesses".to_owned())
+        }
+        (_, false) => says.push("the zero is found on the blocks, the velocity is kept as typed".to_owned()),
+        (2, true) => says.push("two blocks: velocity and zero are solved and fit both blocks exactly, right or wrong".to_owned()),
+        (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are told below")),
+    }
+    if dual && fitted_path {
+        says.push("the probe's path between its elements is found on the blocks".to_owned());
+    } else if dual {
+        says.push(
+            "NOT KNOWN: the path between the elements is taken from the drawing; walls thinner than the blocks, or between them, \
+             may read some tenths of a millimetre off, also too thick: take a third and fourth block"
+                .to_owned(),
+        );
+    }
+    if count >= 4 {
+        says.push("what is left over is a curve over thickness, drawn with its blocks; beyond them it is only continued".to_owned());
+    }
+    if let Some((thin, thick)) = calibration.range() {
+        says.push(format!("holds from {:.2} to {:.2} mm; outside, readings are told with more uncertainty", thin.as_mm(), thick.as_mm()));
+    }
+    says.push(format!(
+        "found at {:.1} C; the velocity changes by {} m/s per kelvin; the tyre's delay drifts more than that: verify again when \
+         the wall is more than 14 C off the blocks",
+        calibration.temperature.as_celsius(),
+        typed.velocity_slope_m_s_k
+    ));
+    let mut warns = calibration.warnings.clone();
+    for point in calibration.points.iter().filter(|point| point.error.abs() > MISFIT) {
+        warns.push(format!(
+            "the {:.3} mm block reads {:+.3} mm off with this calibration: measure it again, or look at what was typed for it",
+            point.thickness.as_mm(),
+            point.error.as_mm()
+        ));
+    }
+    Verdict { says, warns }
+}
+
+/// Different thicknesses among the blocks.
+fn distinct(calibration: &Calibration) -> usize {
+    let mut all: Vec<i64> = calibration.points.iter().map(|point| point.thickness.as_micrometres()).collect();
+    all.sort_unstable();
+    all.dedup_by(|a, b| (*a - *b).abs() <= 10);
+    all.len()
+}

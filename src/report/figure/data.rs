@@ -1,0 +1,182 @@
+//! What figures need of a job, read once: the wall of a run or of a line, and the words that must stand with it.
+
+use super::Figure;
+use super::map::{self as sheet, MapFigure};
+use super::strip::{self, StripFigure};
+use super::waveform::{self, WaveformFigure};
+use crate::job::Plan;
+use crate::job::validity::Validity;
+use crate::job::wall::ASSUMED_BEAM;
+use crate::reading::Reading;
+use crate::report::readings::Source;
+use crate::report::whole_file::{Stopped, Tick};
+use crate::store::{JobContents, JobReader, Mark, RunSummary, StoreError};
+use crate::strip::map::{self, CourseSpan, WallMap};
+use crate::strip::{Spot, Strip};
+use crate::ultrasound::{Setup, Waveform};
+use crate::units::{Length, LengthUnit};
+
+#[derive(Debug, thiserror::Error)]
+pub enum DataError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
+}
+
+/// The width a reading speaks for, and whether the plan says so.
+pub fn beam(plan: &Plan) -> (Length, bool) {
+    (plan.probe.beam_width.unwrap_or(ASSUMED_BEAM), plan.probe.beam_width.is_some())
+}
+
+/// A run's wall and everything marked on it.
+pub struct RunWall {
+    pub strip: Strip,
+    pub marks: Vec<Mark>,
+    pub spots: Vec<Spot>,
+}
+
+impl RunWall {
+    pub fn read(reader: &JobReader, source: Source<'_>, tick: &mut Tick<'_>) -> Result<Self, DataError> {
+        let run = source.run();
+        let mut strip = Strip::default();
+        push(reader, source, &mut strip, (0, run.readings), tick)?;
+        Ok(Self { strip, marks: reader.marks(run.id)?, spots: reader.spots(run.id)? })
+    }
+}
+
+fn push(reader: &JobReader, source: Source<'_>, strip: &mut Strip, count: (u64, u64), tick: &mut Tick<'_>) -> Result<u64, DataError> {
+    source.for_each(reader, count, tick, |reading| {
+        strip.push(reading.place.along, reading.measurement.thickness, reading.level);
+        Ok(())
+    })
+}
+
+/// What must be read with every picture of a run.
+pub fn caution(run: &RunSummary, validity: &Validity) -> String {
+    let calibration = match validity {
+        Validity::Valid => "calibration valid".to_owned(),
+        Validity::Pending(why) => format!("CALIBRATION PENDING: {why}"),
+        Validity::Suspect(why) => format!("CALIBRATION SUSPECT: {why}"),
+    };
+    let overridden = run.start.checklist_override.as_ref().map_or_else(String::new, |why| format!("; checklist overridden: {why}"));
+    format!("{calibration}{overridden}")
+}
+
+/// The stretch a strip of the run shows: what was planned and what was driven.
+pub fn stretch(run: &RunSummary, strip: &Strip) -> (Length, Length) {
+    let planned = run.start.path.span();
+    strip.extent().map_or(planned, |(from, to)| (planned.0.min(from), planned.1.max(to)))
+}
+
+/// The strip of a run between two places.
+pub fn strip_figure(
+    job: &JobContents,
+    run: &RunSummary,
+    validity: &Validity,
+    wall: &RunWall,
+    (from, to): (Length, Length),
+    unit: LengthUnit,
+) -> Figure {
+    let (start, plan) = (&run.start, &job.plan);
+    let spans: Vec<CourseSpan> = map::course_spans(&start.path, &start.limits, from, to);
+    let seams = plan.line(&start.line).map_or_else(Vec::new, |line| plan.seams(line));
+    let place = |length| format!("{} {}", unit.place(length), unit.place_symbol());
+    let (width, height) = strip::paper(start.path.direction);
+    strip::draw(&StripFigure {
+        title: format!(
+            "{}, line {}, {}, run {}: {} to {}",
+            plan.asset.name,
+            start.line,
+            start.path.direction.word(),
+            run.id,
+            place(from),
+            place(to)
+        ),
+        subtitle: format!("Job {}, {} readings, {} without echo; {}.", plan.job.number, run.readings, run.no_echo, caution(run, validity)),
+        direction: start.path.direction,
+        unit,
+        from,
+        to,
+        strip: &wall.strip,
+        earlier: None,
+        spans: &spans,
+        seams: &seams,
+        marks: &wall.marks,
+        spots: &wall.spots,
+        beam: beam(plan).0,
+        max_gap: plan.limits.max_gap,
+        width,
+        height,
+    })
+}
+
+/// All lines of the job on the unrolled wall, everything read in any of their runs.
+pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> Result<WallMap, DataError> {
+    let of = job.runs.iter().map(|run| run.readings).sum();
+    let (mut done, mut failed) = (0, None);
+    let map = job.plan.wall_map(|line| {
+        let mut strip = Strip::default();
+        for run in job.runs.iter().filter(|run| run.start.line == line) {
+            if failed.is_none() {
+                match push(reader, Source::Run(run), &mut strip, (done, of), tick) {
+                    Ok(count) => done += count,
+                    Err(error) => failed = Some(error),
+                }
+            }
+        }
+        strip
+    });
+    failed.map_or(Ok(map), Err)
+}
+
+/// The picture of [`wall_map`].
+pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure {
+    let plan = &job.plan;
+    let (width, height) = sheet::PAPER;
+    let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
+    let runs = job.runs.iter().filter(|run| run.readings > 0).count();
+    let doubtful: Vec<_> = job
+        .runs
+        .iter()
+        .filter(|run| run.readings > 0)
+        .map(|run| (run.id, job.validity(run)))
+        .filter(|(_, validity)| *validity != Validity::Valid)
+        .map(|(run, validity)| format!("run {run} {}", validity.word().to_uppercase()))
+        .collect();
+    let calibration =
+        if doubtful.is_empty() { "all calibrations valid".to_owned() } else { format!("calibration: {}", doubtful.join(", ")) };
+    sheet::draw(&MapFigure {
+        title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
+        subtitle: format!("Job {}, {} lines, {runs} runs; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),
+        unit,
+        map,
+        beam_known: beam(plan).1,
+        seams: &seams,
+        width,
+        height,
+    })
+}
+
+/// The picture of one shot. `setup` is the set-up that read it.
+pub fn waveform_figure(
+    job: &JobContents,
+    run: &RunSummary,
+    (setup, validity): (&Setup, &Validity),
+    (reading, waveform): (&Reading, &Waveform),
+    unit: LengthUnit,
+) -> Figure {
+    let (width, height) = waveform::PAPER;
+    let place =
+        reading.place.along.map_or_else(|| "place not known".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
+    waveform::draw(&WaveformFigure {
+        title: format!("{}, line {}, run {}: shot {} at {place}", job.plan.asset.name, run.start.line, run.id, reading.seq),
+        subtitle: format!("Job {}, {}, {}, {}; {}.", job.plan.job.number, setup.picker, setup.mode, reading.level, caution(run, validity)),
+        unit,
+        waveform,
+        gate: setup.gate,
+        measurement: &reading.measurement,
+        width,
+        height,
+    })
+}

@@ -1,0 +1,349 @@
+//! The section through the wall along a line: upright for lines up and down, flat for lines across. Each row shows the
+//! least reading of its stretch; what was not read stays blank, what gave no echo is hatched, nothing is filled in.
+
+use super::axis;
+use super::label::{self, Hole, holes};
+use super::mark::{self, BODY, EDGE, HATCH, HATCH_APART, Key, SMALL, TITLE};
+use super::{Anchor, Figure, Ink, Point, Stroke, Text, Weight, font, point};
+use crate::store::Mark;
+use crate::strip::map::CourseSpan;
+use crate::strip::{Level, Spot, Strip};
+use crate::travel::Direction;
+use crate::units::{Length, LengthUnit};
+
+/// Everything a strip shows, and how.
+pub struct StripFigure<'a> {
+    pub title: String,
+    /// Beneath the title: job, set-up, calibration; whatever must be read with it.
+    pub subtitle: String,
+    pub direction: Direction,
+    pub unit: LengthUnit,
+    pub from: Length,
+    pub to: Length,
+    pub strip: &'a Strip,
+    /// An earlier survey of the line, drawn as an outline, with what it is called.
+    pub earlier: Option<(&'a Strip, String)>,
+    pub spans: &'a [CourseSpan],
+    pub seams: &'a [Length],
+    pub marks: &'a [Mark],
+    pub spots: &'a [Spot],
+    /// Width of the stripe a reading speaks for: no row is shorter.
+    pub beam: Length,
+    /// Holes longer than this are named.
+    pub max_gap: Length,
+    /// Paper, millimetres.
+    pub width: f64,
+    pub height: f64,
+}
+
+/// Paper for a line of this direction that fits A4 and Letter upright.
+pub const fn paper(direction: Direction) -> (f64, f64) {
+    if direction.is_upright() { (180.0, 232.0) } else { (180.0, 130.0) }
+}
+
+/// How much of a line one figure shows well.
+pub const fn longest(direction: Direction) -> Length {
+    if direction.is_upright() { Length::mm(6_000.0) } else { Length::mm(4_000.0) }
+}
+
+/// A stretch cut into equal pieces of at most `longest`, each a figure of its own.
+pub fn pages(from: Length, to: Length, longest: Length) -> Vec<(Length, Length)> {
+    let count = ((to - from) / longest - 1e-9).ceil().clamp(1.0, 10_000.0) as usize;
+    let step = (to - from) / count as f64;
+    (0..count).map(|page| (from + step * page as f64, if page + 1 == count { to } else { from + step * (page + 1) as f64 })).collect()
+}
+
+/// Where the section lies on the paper. `u` runs along the line, `v` from the outer face into the wall and on.
+pub(super) struct Axes {
+    pub(super) upright: bool,
+    pub(super) origin: Point,
+    from: Length,
+    /// Paper per millimetre of line.
+    along: f64,
+    /// Paper per millimetre of wall.
+    deep: f64,
+    /// Length of the section on paper, and its depth.
+    pub(super) long: f64,
+    pub(super) depth: f64,
+}
+
+impl Axes {
+    pub(super) fn at(&self, u: f64, v: f64) -> Point {
+        if self.upright { point(self.origin.x + v, self.origin.y - u) } else { point(self.origin.x + u, self.origin.y - v) }
+    }
+    pub(super) fn u(&self, along: Length) -> f64 {
+        ((along - self.from).as_mm() * self.along).clamp(0.0, self.long)
+    }
+    fn v(&self, thickness: Length) -> f64 {
+        (thickness.as_mm() * self.deep).clamp(0.0, self.depth)
+    }
+}
+
+pub fn draw(strip: &StripFigure<'_>) -> Figure {
+    let mut figure = Figure::new(strip.title.clone(), strip.width, strip.height);
+    let top = heading(&mut figure, strip);
+    let holes = holes(strip);
+    let axes = axes(strip, &holes, top, strip.height - FOOT);
+    ruler(&mut figure, strip, &axes);
+    depth_scale(&mut figure, strip, &axes);
+    let rows = Rows::of(strip, &axes);
+    rows.draw(&mut figure, &axes, &holes);
+    if let Some((earlier, _)) = &strip.earlier {
+        outline(&mut figure, earlier, strip, &axes, mark::EARLIER);
+    }
+    limits(&mut figure, strip, &axes);
+    label::draw(&mut figure, strip, &axes, &holes);
+    footer(&mut figure, strip, &rows, strip.height - FOOT);
+    figure
+}
+
+fn heading(figure: &mut Figure, strip: &StripFigure<'_>) -> f64 {
+    let mut y = TITLE;
+    figure.text(Text::new(point(0.0, y), font::fitted(&strip.title, strip.width, TITLE, Weight::Bold), TITLE).bold());
+    for line in mark::wrapped(&strip.subtitle, strip.width, BODY, Weight::Regular) {
+        y += BODY * 1.5;
+        figure.text(Text::new(point(0.0, y), line, BODY));
+    }
+    y + 2.0
+}
+
+const RULER: f64 = 17.0;
+/// Room for glyphs between the section and its labels.
+pub(super) const LANE: f64 = 5.0;
+pub(super) const LABELS: f64 = 68.0;
+
+fn axes(strip: &StripFigure<'_>, holes: &[Hole], top: f64, bottom: f64) -> Axes {
+    let upright = strip.direction.is_upright();
+    let span = (strip.to - strip.from).max(Length::mm(1e-3));
+    let (origin, long, depth) = if upright {
+        let head = top + 7.0;
+        (point(RULER, bottom), bottom - head, strip.width - RULER - LANE - LABELS)
+    } else {
+        let base = bottom - 9.0;
+        (point(13.0, base), strip.width - 16.0, base - top - label::flat_room(strip, holes) - LANE)
+    };
+    let thickest = strip.spans.iter().filter_map(|span| span.nominal).chain(strip.strip.stretch(strip.from, strip.to).greatest);
+    let thickest = thickest.reduce(Length::max).unwrap_or(Length::mm(10.0)) * 1.06;
+    let (long, depth) = (long.max(10.0), depth.max(10.0));
+    Axes { upright, origin, from: strip.from, along: long / span.as_mm(), deep: depth / thickest.as_mm(), long, depth }
+}
+
+/// Places along the line, outside the outer face.
+fn ruler(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
+    let reading = axis::place(strip.unit);
+    let apart = if axes.upright { 9.0 } else { 14.0 };
+    let mut lines = vec![vec![axes.at(0.0, 0.0), axes.at(axes.long, 0.0)]];
+    for (place, number) in axis::scale(reading, strip.from, strip.to, Length::mm(apart / axes.along)) {
+        let u = axes.u(place);
+        lines.push(vec![axes.at(u, 0.0), axes.at(u, -1.6)]);
+        let text = if axes.upright {
+            let at = axes.at(u, -2.2);
+            Text::new(point(at.x, at.y + SMALL * 0.36), number, SMALL).anchored(Anchor::End)
+        } else {
+            Text::new(axes.at(u, -4.2), number, SMALL).anchored(Anchor::Middle)
+        };
+        figure.text(text);
+    }
+    figure.lines(lines, EDGE);
+    let what = if axes.upright { "elevation above the datum" } else { "distance from the datum" };
+    let words = format!("{what}, {}", reading.symbol);
+    figure.text(if axes.upright {
+        let at = axes.at(axes.long / 2.0, -RULER + SMALL);
+        Text::new(at, words, SMALL).anchored(Anchor::Middle).turned(90.0)
+    } else {
+        Text::new(axes.at(axes.long / 2.0, -8.0), words, SMALL).anchored(Anchor::Middle)
+    });
+}
+
+/// Thicknesses, with a lattice over the section.
+fn depth_scale(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
+    let reading = axis::thickness(strip.unit);
+    let most = Length::mm(axes.depth / axes.deep);
+    let apart = if axes.upright { 9.0 } else { 5.0 };
+    let mut lattice = Vec::new();
+    for (thickness, number) in axis::scale(reading, Length::ZERO, most, Length::mm(apart / axes.deep)) {
+        let v = axes.v(thickness);
+        lattice.push(vec![axes.at(0.0, v), axes.at(axes.long, v)]);
+        figure.text(if axes.upright {
+            Text::new(axes.at(axes.long + 1.6, v), number, SMALL).anchored(Anchor::Middle)
+        } else {
+            let at = axes.at(-1.0, v);
+            Text::new(point(at.x, at.y + SMALL * 0.36), number, SMALL).anchored(Anchor::End)
+        });
+    }
+    figure.lines(lattice, Stroke::solid(Ink::Pale, 0.15));
+    let words = format!("wall from its outer face, {}", reading.symbol);
+    figure.text(if axes.upright {
+        Text::new(axes.at(axes.long + 4.6, axes.depth / 2.0), words, SMALL).anchored(Anchor::Middle)
+    } else {
+        Text::new(axes.at(-8.5, axes.depth / 2.0), words, SMALL).anchored(Anchor::Middle).turned(90.0)
+    });
+}
+
+/// One drawn row.
+struct Row {
+    u: (f64, f64),
+    v: Option<f64>,
+    level: Level,
+    some_lost: bool,
+}
+
+struct Rows {
+    rows: Vec<Row>,
+    /// How much of the line one row stands for.
+    each: Length,
+    nominal: f64,
+}
+
+impl Rows {
+    /// The finest row on paper, millimetres.
+    const FINEST: f64 = 0.25;
+
+    fn of(strip: &StripFigure<'_>, axes: &Axes) -> Self {
+        let least = Length::mm(Self::FINEST / axes.along).max(strip.beam);
+        let count = ((strip.to - strip.from) / least).floor().clamp(1.0, 20_000.0) as usize;
+        let rows = strip.strip.rows(strip.from, strip.to, count);
+        let nominal = strip.spans.iter().filter_map(|span| span.nominal).reduce(Length::min).unwrap_or(Length::mm(5.0));
+        Self {
+            each: (strip.to - strip.from) / count as f64,
+            nominal: axes.v(nominal),
+            rows: rows
+                .iter()
+                .filter(|row| !row.bin.is_empty())
+                .map(|row| Row {
+                    u: (axes.u(row.from), axes.u(row.to)),
+                    v: row.bin.least.map(|least| axes.v(least)),
+                    level: row.bin.worst,
+                    some_lost: row.bin.lost > 0,
+                })
+                .collect(),
+        }
+    }
+
+    fn draw(&self, figure: &mut Figure, axes: &Axes, holes: &[Hole]) {
+        // Neighbouring rows of one level are one area.
+        let groups =
+            |same: fn(&Row, &Row) -> bool| self.rows.chunk_by(move |a, b| (b.u.0 - a.u.1).abs() < 1e-6 && same(a, b)).collect::<Vec<_>>();
+        let fill = |figure: &mut Figure, level: Level| {
+            let of_level = groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == level);
+            figure.areas(of_level.map(|group| under(group, axes)).collect(), mark::fill(level).unwrap_or(Ink::White));
+        };
+        fill(figure, Level::Unjudged);
+        fill(figure, Level::Sound);
+        // A row holds what was read anywhere in it; a hole is as long as it is. Only WATCH and THIN go over it.
+        let corners = |hole: &Hole, v: f64| (axes.at(axes.u(hole.from), 0.0), axes.at(axes.u(hole.to), v));
+        let blank = holes.iter().map(|hole| {
+            let (a, b) = corners(hole, axes.depth);
+            vec![a, point(b.x, a.y), b, point(a.x, b.y)]
+        });
+        figure.areas(blank.collect(), Ink::White);
+        let mut no_echo: Vec<_> = holes.iter().filter(|hole| hole.no_echo).map(|hole| corners(hole, self.nominal)).collect();
+        no_echo.extend(groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::Lost).filter_map(|group| {
+            let (from, to) = (group[0].u.0, group[group.len() - 1].u.1);
+            let told = holes.iter().any(|hole| axes.u(hole.from) <= from && axes.u(hole.to) >= to);
+            (!told).then(|| (axes.at(from, 0.0), axes.at(to, self.nominal)))
+        }));
+        figure.hatch(&no_echo, HATCH_APART, HATCH);
+        fill(figure, Level::Watch);
+        fill(figure, Level::Thin);
+        let surface = groups(|a, b| a.v.is_some() == b.v.is_some()).into_iter().filter(|group| group[0].v.is_some());
+        figure.lines(surface.map(|group| steps(group, axes)).collect(), EDGE);
+        // A stretch that was read in part only: a mark outside the section, for hatch would hide what was read.
+        let partly = groups(|a, b| a.some_lost == b.some_lost).into_iter().filter(|group| group[0].some_lost);
+        let edge = axes.depth + 0.8;
+        let ticks = partly.map(|group| vec![axes.at(group[0].u.0, edge), axes.at(group[group.len() - 1].u.1, edge)]).collect();
+        figure.lines(ticks, Stroke::solid(Ink::Grey, 0.7));
+        self.glyphs(figure, axes);
+    }
+
+    /// The level of each stretch that is not sound, beside the section.
+    fn glyphs(&self, figure: &mut Figure, axes: &Axes) {
+        let mut taken: Vec<f64> = Vec::new();
+        for level in [Level::Thin, Level::Watch, Level::Lost] {
+            for group in self.rows.chunk_by(|a, b| (b.u.0 - a.u.1).abs() < 1e-6 && a.level == b.level) {
+                let middle = (group[0].u.0 + group[group.len() - 1].u.1) / 2.0;
+                if group[0].level != level || taken.iter().any(|other| (other - middle).abs() < BODY) {
+                    continue;
+                }
+                taken.push(middle);
+                let at = axes.at(middle, axes.depth + LANE / 2.0 + 0.4);
+                let at = point(at.x, at.y + BODY * 0.36);
+                figure.text(Text::new(at, mark::glyph(level), BODY).anchored(Anchor::Middle).bold());
+            }
+        }
+    }
+}
+
+/// The wall under the steps of neighbouring rows, down to the outer face.
+fn under(group: &[Row], axes: &Axes) -> Vec<Point> {
+    let mut area = vec![axes.at(group[0].u.0, 0.0)];
+    area.extend(steps(group, axes));
+    area.push(axes.at(group[group.len() - 1].u.1, 0.0));
+    area
+}
+
+fn steps(group: &[Row], axes: &Axes) -> Vec<Point> {
+    let mut line: Vec<Point> = Vec::with_capacity(group.len() * 2);
+    for row in group {
+        let v = row.v.unwrap_or_default();
+        line.push(axes.at(row.u.0, v));
+        line.push(axes.at(row.u.1, v));
+    }
+    line.dedup();
+    line
+}
+
+fn outline(figure: &mut Figure, of: &Strip, strip: &StripFigure<'_>, axes: &Axes, stroke: Stroke) {
+    let rows = Rows::of(&StripFigure { strip: of, earlier: None, ..shallow(strip) }, axes);
+    let groups = rows.rows.chunk_by(|a, b| (b.u.0 - a.u.1).abs() < 1e-6 && a.v.is_some() == b.v.is_some());
+    figure.lines(groups.filter(|group| group[0].v.is_some()).map(|group| steps(group, axes)).collect(), stroke);
+}
+
+fn shallow<'a>(strip: &StripFigure<'a>) -> StripFigure<'a> {
+    StripFigure { title: String::new(), subtitle: String::new(), earlier: None, ..*strip }
+}
+
+/// Nominal and required thickness, and the seams.
+fn limits(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
+    let line = |span: &CourseSpan, thickness: Option<Length>| {
+        let (from, to) = (span.from.max(strip.from), span.to.min(strip.to));
+        let v = axes.v(thickness?);
+        (from < to).then(|| vec![axes.at(axes.u(from), v), axes.at(axes.u(to), v)])
+    };
+    figure.lines(strip.spans.iter().filter_map(|span| line(span, span.nominal)).collect(), mark::NOMINAL);
+    figure.lines(strip.spans.iter().filter_map(|span| line(span, span.required)).collect(), mark::REQUIRED);
+    let seams = strip.seams.iter().filter(|seam| **seam > strip.from && **seam < strip.to);
+    figure.lines(seams.map(|seam| vec![axes.at(axes.u(*seam), 0.0), axes.at(axes.u(*seam), axes.depth)]).collect(), mark::SEAM);
+}
+
+/// Legend and note.
+const FOOT: f64 = 19.0;
+
+fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
+    let filled = |level: Level, words: &str| {
+        let ink = mark::fill(level).unwrap_or(Ink::White);
+        (Key::Filled(ink, mark::glyph(level), if level == Level::Thin { Ink::White } else { Ink::Black }), words.to_owned())
+    };
+    let mut entries = vec![filled(Level::Sound, "SOUND"), filled(Level::Watch, "WATCH"), filled(Level::Thin, "THIN")];
+    if rows.rows.iter().any(|row| row.level == Level::Unjudged) {
+        entries.push(filled(Level::Unjudged, "NO LIMIT set"));
+    }
+    entries.push((Key::Hatched, "LOST: no echo".to_owned()));
+    entries.push((Key::Line(Stroke::solid(Ink::Grey, 0.7)), "some readings without echo".to_owned()));
+    entries.push((Key::Blank, "not scanned".to_owned()));
+    entries.push((Key::Line(mark::NOMINAL), "nominal".to_owned()));
+    entries.push((Key::Line(mark::REQUIRED), "required".to_owned()));
+    if !strip.seams.is_empty() {
+        entries.push((Key::Line(mark::SEAM), "seam".to_owned()));
+    }
+    if let Some((_, name)) = &strip.earlier {
+        entries.push((Key::Line(mark::EARLIER), name.clone()));
+    }
+    let taken = mark::legend(figure, point(0.0, top + 3.0), strip.width, &entries);
+    let each = match strip.unit {
+        LengthUnit::Mm => format!("{:.1} mm", rows.each.as_mm()),
+        LengthUnit::Inch => format!("{:.2} in", rows.each.as_inch()),
+    };
+    let words = format!("Each row is the least reading of {each} of the line. Nothing is interpolated, smoothed or filled in.");
+    figure.text(Text::new(point(0.0, top + 3.0 + taken + SMALL), words, SMALL).ink(Ink::Grey));
+}
