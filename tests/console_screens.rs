@@ -337,7 +337,7 @@ fn saving_that_falls_behind_changes_its_words_and_a_fault_takes_the_header() {
     assert!(header(&|view| view.saved.at_us = NOW - 800_000).contains("REC saved 4.340 m, 0.8 s behind"));
     assert!(header(&|view| view.saved.at_us = NOW - 2_400_000).contains("SAVING SLOW: saved 4.340 m, 2.4 s behind"));
     let fault = header(&|view| view.saved.fault = Some("the disk is full".into()));
-    assert!(fault.starts_with(" NOT SAVED: the disk is full (saved up to 4.340 m)"), "{fault}");
+    assert!(fault.starts_with(" NOT SAVED (saved up to 4.340 m): the disk is full"), "{fault}");
     let down = header(&|view| view.phase = Phase::LinkDown("the port is gone".into()));
     assert!(down.starts_with(" LINK DOWN: the port is gone"), "{down}");
 }

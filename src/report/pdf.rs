@@ -23,8 +23,14 @@ pub enum PdfError {
     Font,
 }
 
-/// A document as the bytes of a PDF file.
-pub fn pdf(document: &Document) -> Result<Vec<u8>, PdfError> {
+/// A finished PDF file.
+pub struct Written {
+    pub bytes: Vec<u8>,
+    pub pages: usize,
+}
+
+/// A document as a PDF file.
+pub fn pdf(document: &Document) -> Result<Written, PdfError> {
     let laid_out = pages(document);
     let mut next = Ref::new(1);
     let mut file = Pdf::new();
@@ -69,7 +75,7 @@ pub fn pdf(document: &Document) -> Result<Vec<u8>, PdfError> {
         info.creation_date(issued);
     }
     info.finish();
-    Ok(file.finish())
+    Ok(Written { bytes: file.finish(), pages: leaves.len() })
 }
 
 fn points(mm: f64) -> f32 {

@@ -118,6 +118,7 @@ fn heading(sheet: &mut Sheet, level: u8, text: &str, next: Option<&Block>) {
 fn start_height(block: &Block, width: f64) -> f64 {
     match block {
         Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
+        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(2) as f64,
         Block::Heading { .. } | Block::PageBreak => 12.0,
         _ => 16.0,
     }

@@ -8,7 +8,7 @@ use crate::report::figure::{Anchor, Ink, Stroke};
 const BODY: Type = Type::regular(2.7);
 const HEAD: Type = Type::bold(2.7);
 /// Space inside a cell, at the sides and above and below.
-const PAD: f64 = 1.4;
+const PAD: f64 = 1.2;
 const HIGH: f64 = 0.8;
 /// Rows looked at to find how wide columns have to be.
 const SAMPLE: usize = 400;

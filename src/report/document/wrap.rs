@@ -1,6 +1,7 @@
 //! Text broken into lines by its real width.
 
 use crate::report::figure::{Weight, font};
+use crate::report::words::safe_text;
 
 /// A font height and weight.
 #[derive(Debug, Clone, Copy)]
@@ -26,6 +27,7 @@ impl Type {
 
     /// Breaks a text at spaces into lines of at most `room`; a word wider than that is broken where it must be.
     pub fn wrap(self, text: &str, room: f64) -> Vec<String> {
+        let text = safe_text(text);
         let space = self.width(" ");
         let (mut lines, mut line, mut used) = (Vec::new(), String::new(), 0.0);
         for word in text.split_whitespace() {
