@@ -69,6 +69,10 @@ fn calibrate_on_blocks() {
     bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
     let mut app = show(&mut bench);
     snap!("calibrate_verify", &app);
+    // In any window it stands, with its verdict or the way to it.
+    for (width, height) in [(60, 20), (61, 40), (119, 29), (120, 33), (300, 90)] {
+        assert!(text(&app, width, height).contains("result"), "{width}x{height}");
+    }
     for picture in ["residuals", "pulse", "words"] {
         update(&mut app, letter('c'));
         insta::assert_snapshot!(format!("calibrate_{picture}_80x24"), text(&app, 80, 24));

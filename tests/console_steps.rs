@@ -15,7 +15,7 @@ use backwall::reading::Record;
 use backwall::store::{MarkKind, RunState};
 use backwall::stream::simulate::{Crawler, End};
 use backwall::travel::Direction;
-use backwall::ultrasound::finds_path;
+use backwall::ultrasound::{Coating, finds_path};
 use backwall::units::{Length, Temperature};
 use fixture::*;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
@@ -476,4 +476,13 @@ fn an_old_waveform_at_the_bench_is_called_old() {
     assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
     update(&mut app, Event::Clock(NOW + 5_000_000));
     assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
+}
+
+#[test]
+fn a_coating_is_told_beside_the_wall() {
+    let mut app = scanning(Direction::Up);
+    assert!(!text(&app, 80, 24).contains("coating"));
+    let coating = Coating { thickness: Length::mm(0.312), uncertainty: Length::mm(0.02) };
+    change(&mut app, |view| view.coating = Some(coating));
+    assert!(text(&app, 80, 24).contains("quality good, coating 0.31 ±0.04 mm"), "{}", text(&app, 80, 24));
 }
