@@ -3,7 +3,7 @@
 use super::gather::{RunFacts, SpotFacts};
 use super::summary::capital;
 use super::{Writer, captioned, count, fact};
-use crate::report::document::{Captioned, Table, Tone};
+use crate::report::document::{Block, Captioned, Table, Tone};
 use crate::report::figure::data;
 use crate::report::figure::strip;
 use crate::report::figure::waveform::{self, WaveformFigure};
@@ -11,11 +11,14 @@ use crate::store::EventKind;
 use crate::strip::{Level, Spot};
 
 /// Two waveforms stand side by side.
-const WAVEFORM_HEIGHT: f64 = 58.0;
+const WAVEFORM_HEIGHT: f64 = 54.0;
 
 impl Writer<'_> {
     pub(super) fn runs(&mut self, heading: &str) {
-        for run in &self.job.runs {
+        for (index, run) in self.job.runs.iter().enumerate() {
+            if index > 0 {
+                self.out.blocks.push(Block::PageBreak);
+            }
             self.out.heading(1, format!("{heading}: {}", run.name()));
             self.run(run);
         }
