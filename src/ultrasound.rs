@@ -5,6 +5,7 @@
 
 mod calibrate;
 pub mod calibration;
+mod coating;
 mod curve;
 mod decide;
 pub mod evaluate;
@@ -25,6 +26,7 @@ pub mod waveform;
 
 pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate};
 pub use calibration::{BlockPoint, Budget, Calibration};
+pub use coating::{COATING_VELOCITY, Coating};
 pub use evaluate::{Evaluator, SetupError};
 pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use setup::{Gate, Mode, Picker, Setup};

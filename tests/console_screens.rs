@@ -52,7 +52,7 @@ fn calibrate() {
 fn calibrate_on_blocks() {
     let mut job = ready();
     job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
-    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
     let mut app = app(Step::Calibrate, job);
     update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
     snap!("calibrate_open", &app);
@@ -79,7 +79,7 @@ fn calibrate_on_blocks() {
 #[test]
 fn where_a_number_comes_from() {
     let mut job = ready();
-    let mut bench = Bench::new(bench::typed(job.setups[0].setup.clone()), 40.0);
+    let mut bench = Bench::new(bench::typed(job.setups[0].setup.clone()), Temperature::celsius(18.0), 40.0);
     bench::take(&mut bench, &[3.0, 5.0, 8.0, 12.0]);
     let setup = bench.view.fitted().unwrap().setup.clone();
     let by = signed();
@@ -337,7 +337,7 @@ fn saving_that_falls_behind_changes_its_words_and_a_fault_takes_the_header() {
     assert!(header(&|view| view.saved.at_us = NOW - 800_000).contains("REC saved 4.340 m, 0.8 s behind"));
     assert!(header(&|view| view.saved.at_us = NOW - 2_400_000).contains("SAVING SLOW: saved 4.340 m, 2.4 s behind"));
     let fault = header(&|view| view.saved.fault = Some("the disk is full".into()));
-    assert!(fault.starts_with(" NOT SAVED: the disk is full (saved up to 4.340 m)"), "{fault}");
+    assert!(fault.starts_with(" NOT SAVED (saved up to 4.340 m): the disk is full"), "{fault}");
     let down = header(&|view| view.phase = Phase::LinkDown("the port is gone".into()));
     assert!(down.starts_with(" LINK DOWN: the port is gone"), "{down}");
 }

@@ -156,7 +156,7 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
     let mut candidate = None;
     if !args.at.is_empty() {
         let (calibration, setup) = fit(args, &profile, &typed).await?;
-        text.push(describe(&calibration, &typed));
+        text.push(describe(&calibration, &typed, contents.plan.wall_temperature()));
         object["calibration"] = json!({
             "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
             "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
@@ -258,7 +258,7 @@ fn block_temperature(args: &CalibrateArgs, shots: &BlockShots, setup: &Setup) ->
     args.temperature.map(Temperature::celsius).or(shots.temperature).unwrap_or(setup.block_temperature)
 }
 
-fn describe(calibration: &Calibration, typed: &Setup) -> String {
+fn describe(calibration: &Calibration, typed: &Setup, wall: Temperature) -> String {
     let mut text = format!("{:>10} {:>10} {:>9} {:>9} {:>6}\n", "block mm", "read mm", "error mm", "spread", "shots");
     for point in &calibration.points {
         text += &format!(
@@ -277,7 +277,7 @@ fn describe(calibration: &Calibration, typed: &Setup) -> String {
         calibration.zero.as_ns(),
         calibration.half_separation.as_mm()
     );
-    let verdict = verdict::of(calibration, typed);
+    let verdict = verdict::of(calibration, typed, wall);
     for words in &verdict.says {
         text += &format!("\n{words}");
     }

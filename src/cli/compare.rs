@@ -50,6 +50,9 @@ pub struct EarlierArgs {
     /// Added to the earlier positions, instead of an offset that is found
     #[arg(long, value_name = "LENGTH", allow_hyphen_values = true, conflicts_with = "accept_offset")]
     pub offset: Option<String>,
+    /// How far each way an offset is looked for, 1 m if not given
+    #[arg(long, value_name = "LENGTH")]
+    pub search: Option<String>,
     /// Take the offset that laying the profiles over each other finds
     #[arg(long)]
     pub accept_offset: bool,
@@ -103,11 +106,16 @@ impl EarlierArgs {
             let told = Told { date: self.earlier_date.get(index).copied(), ..told.clone() };
             earlier::load(path, &told)
         });
+        let mut settings = Settings::default();
+        settings.search = length("--search", &self.search)?.unwrap_or(settings.search);
+        if !(settings.search > Length::ZERO && settings.search <= Length::metres(100.0)) {
+            bail!("--search must be more than 0 and not more than 100 m");
+        }
         Ok(Request {
             earlier: surveys.collect::<Result<_, _>>()?,
             offset: length("--offset", &self.offset)?,
             accept_offset: self.accept_offset,
-            settings: Settings::default(),
+            settings,
             ..Request::default()
         })
     }

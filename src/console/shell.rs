@@ -171,7 +171,10 @@ pub async fn drive<B: Backend, S: Surface>(
             }
             view = newest_of_bench(&mut hands.bench), if hands.bench.is_some() => match view {
                 Some(view) => events.push(Event::Bench(view, backend.now_us())),
-                None => hands.bench = None,
+                None => {
+                    hands.bench = None;
+                    events.push(Event::BenchGone);
+                }
             },
             view = newest_of_run(&mut hands.scan), if hands.scan.is_some() => events.push(Event::Live(view, backend.now_us())),
             () = tokio::time::sleep_until(wake), if dirty => {}

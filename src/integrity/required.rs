@@ -111,6 +111,7 @@ impl Shell {
             .given("G", "specific gravity", g, "")
             .given("E", "joint efficiency", e, "")
             .caution_if(value < least, "the formula gives less than the least thickness any course may have, so that counts")
+            .caution_if(e < 1.0, "in plate away from welds by more than 1 in and twice its thickness E counts as 1.0: where the welds lie, the plan does not tell")
             .caution("hydrostatic load only: wind, external pressure, settlement, nozzles and a hydrostatic test are not in it")
             .caution_if(form == Form::Si, "the least thickness of 2.5 mm is from memory (0.100 in = 2.54 mm)");
         Ok(Answer::new(Required { calculated: value, required: value.max(least) }, worked))
@@ -211,7 +212,8 @@ impl Pressurised {
             return Err(Refusal::impossible(title, format!("the formula holds up to P = {most} S E; use the thick-wall rules")));
         }
         let value = p * r / below;
-        let worked = self.figures(Worked::new(title, formula, UG27)).gives("t", "required", value, "mm");
+        let worked = Worked::new(title, formula, UG27).given("P", "pressure", p, "MPa");
+        let worked = self.figures(worked).gives("t", "required", value, "mm");
         let worked = worked.caution("internal pressure only; add the corrosion allowance; liquid head, supports and nozzles are not in it");
         Ok(Answer::new(Length::mm(value), worked))
     }
@@ -235,7 +237,6 @@ impl Pressurised {
 
     fn figures(&self, worked: Worked) -> Worked {
         worked
-            .given("P", "pressure", self.pressure.as_mpa(), "MPa")
             .given("R", "inside radius, corroded", self.radius.as_mm(), "mm")
             .given("S", "allowable stress", self.stress.as_mpa(), "MPa")
             .given("E", "joint efficiency", self.joint_efficiency, "")

@@ -138,6 +138,7 @@ pub enum BenchCommand {
 pub struct FitJob {
     number: u64,
     setup: Setup,
+    wall: Temperature,
     blocks: Vec<Arc<Taken>>,
     fit_velocity: bool,
 }
@@ -156,7 +157,7 @@ impl FitJob {
             .collect();
         let input = CalibrationInput { setup: &self.setup, base: first.base, blocks: &blocks, fit_velocity: self.fit_velocity };
         let calibration = Arc::new(calibrate(&input).map_err(|error| error.to_string())?);
-        let verdict = verdict::of(&calibration, &self.setup);
+        let verdict = verdict::of(&calibration, &self.setup, self.wall);
         Ok(Fitted { setup: self.setup.with_calibration(calibration.clone()), calibration, verdict })
     }
 }
@@ -164,6 +165,8 @@ impl FitJob {
 /// The state of the bench.
 pub struct Bench {
     in_force: Setup,
+    /// The plan's.
+    wall: Temperature,
     gate: Gate,
     counts_per_mm: f64,
     keep_velocity: bool,
@@ -179,11 +182,13 @@ pub struct Bench {
 }
 
 impl Bench {
-    pub fn new(in_force: Setup, counts_per_mm: f64) -> Self {
+    /// `wall` is what the plan says of the wall's temperature.
+    pub fn new(in_force: Setup, wall: Temperature, counts_per_mm: f64) -> Self {
         let mut bench = Self {
             gate: in_force.gate,
             collector: Collector::new(&in_force),
             in_force,
+            wall,
             counts_per_mm,
             keep_velocity: false,
             header: None,
@@ -436,7 +441,7 @@ impl Bench {
         let first = self.view.blocks.first().map(thickness)?;
         let distinct = self.view.blocks.iter().any(|taken| (thickness(taken) - first).abs() > Length::mm(0.01));
         let fit_velocity = distinct && !self.keep_velocity;
-        Some(FitJob { number: self.fits, setup: self.typed(), blocks: self.view.blocks.clone(), fit_velocity })
+        Some(FitJob { number: self.fits, setup: self.typed(), wall: self.wall, blocks: self.view.blocks.clone(), fit_velocity })
     }
 
     pub fn fitted(&mut self, (number, fit): (u64, Result<Arc<Fitted>, String>)) {

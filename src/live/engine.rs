@@ -253,11 +253,12 @@ impl Engine {
                 out.entries.push(Entry::Mark(mark));
             }
             Command::AtDatum => {
-                let Some(along) = along else { return None };
-                let found = Misclosure { off: misclosure(self.start, along), reach: self.reach };
-                let note = Note { run: None, along: Some(along), text: found.words(), at_us };
-                self.wall().notes.push(note.clone());
-                out.entries.push(Entry::Note(note));
+                if let Some(returned) = along {
+                    let found = Misclosure { off: misclosure(self.start, returned), reach: self.reach };
+                    let note = Note { run: None, along, text: found.words(), at_us };
+                    self.wall().notes.push(note.clone());
+                    out.entries.push(Entry::Note(note));
+                }
             }
             Command::MarkText(text) => {
                 let mark = self.wall().marks.last_mut().map(|mark| {
@@ -399,6 +400,6 @@ mod tests {
         let [Entry::Mark(first), Entry::Mark(second)] = &out.entries[..] else { panic!("{:?}", out.entries) };
         assert_eq!((first.along, first.text.as_str()), (Some(Length::mm(1900.0)), ""));
         assert_eq!(*second, Mark { text: "N3".to_owned(), ..first.clone() });
-        assert_eq!(engine.wall().marks, [second.clone()]);
+        assert_eq!(engine.wall().marks, std::slice::from_ref(second));
     }
 }

@@ -6,6 +6,7 @@
 //! follows the locally measured level is the constant-false-alarm-rate idea (Finn and Johnson, RCA Review 29, 1968;
 //! Rohling, IEEE Trans. AES 19, 1983); the levels themselves are this program's own.
 
+use super::filter::Filter;
 use super::measurement::{Flag, Flags};
 use super::model::Model;
 use super::trace::{Top, Trace, wrapped};
@@ -27,6 +28,8 @@ const ECHO_REACH_NS: f64 = 600.0;
 pub const TOP_OVER_NOISE: f64 = 6.0;
 /// A top with both repeats is hardly chance.
 const FLOOR_WITH_REPEATS: f64 = 0.12;
+/// The third of a train stands this high against the second.
+const TRAIN_ALIKE: f64 = 0.33;
 /// A top this high against the family's level is a wall on its own.
 const FIRM: f64 = 0.5;
 const FIRM_ALONE: f64 = 0.33;
@@ -72,6 +75,7 @@ pub struct Wall {
 /// What the decision looks at beside the candidates.
 pub struct Scene<'a> {
     pub model: &'a Model,
+    pub filter: &'a Filter,
     pub gate_ns: (f64, f64),
     /// Lowest height taken for an echo, codes.
     pub threshold: f64,
@@ -120,13 +124,17 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
     if tyre_alone(candidates, scene, family, highest) {
         return Err(Flags::of(Flag::NoCoupling));
     }
+    let sampled = |ns: f64| sample_of(ns) - sample_of(0.0);
     let grain = grain_level(candidates, scene, trace, family, &sample_of);
+    let repeats = |depth: f64| trace.repeats_after(scene.filter, sampled(scene.model.path.spacing(depth, 1.0, 2.0)));
     let mut weaker_before = false;
     let mut outside: Option<Candidate> = None;
     let mut under: Option<Candidate> = None;
     for (index, candidate) in candidates.iter().enumerate() {
         let second = repeat(candidates, index, 2, scene.model);
         let third = repeat(candidates, index, 3, scene.model);
+        // The wall's own first echo is the second of any top at half its depth; a train's third then is missing.
+        let third = third.filter(|third| second.is_none_or(|second| third.level >= TRAIN_ALIKE * second.level));
         if !is_wall(candidate, second.is_some() as u8 + third.is_some() as u8, family, grain, scene) {
             weaker_before |= candidate.level > 0.1 * family;
             continue;
@@ -157,6 +165,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         }
         if scene.first_counts
             && let Some(comb) = comb(candidates, candidate, family, scene.minimum, scene.model)
+            && (comb.depth >= scene.minimum || repeats(comb.depth))
         {
             if comb.depth < scene.minimum {
                 return Err(Flags::of(Flag::OutOfRange).with(Flag::Multiple));
@@ -168,6 +177,9 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
                 None => Wall { chosen: *candidate, second: Some(comb.next), flags, order: comb.order },
             });
         }
+        if let Some(order) = [2, 3].into_iter().rfind(|order| repeats(candidate.depth / *order as f64)) {
+            return repeat_taken(candidates, candidate, order, scene, flags);
+        }
         return Ok(Wall { chosen: *candidate, second, flags, order: 1 });
     }
     Err(match (outside, under) {
@@ -175,6 +187,32 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         (None, Some(_)) => Flags::of(Flag::NoBackWall).with(Flag::Weak),
         (None, None) => Flags::of(Flag::NoBackWall),
     })
+}
+
+/// The whole record repeats itself at a fraction of the chosen echo's depth, so the chosen one is a repeat: the wall is the
+/// echo standing at that fraction, or what the spacing behind the chosen one says.
+fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scene: &Scene, flags: Flags) -> Result<Wall, Flags> {
+    let flags = flags.with(Flag::Multiple);
+    let depth = chosen.depth / order as f64;
+    if depth < scene.minimum {
+        return Err(flags.with(Flag::OutOfRange));
+    }
+    let near = |due: f64| {
+        candidates
+            .iter()
+            .filter(move |c| (c.time_ns - due).abs() < 2.0 * REPEAT_NS)
+            .max_by(|a, b| a.top.height.total_cmp(&b.top.height))
+            .copied()
+    };
+    if order == 2
+        && let Some(first) = near(scene.model.time(depth, 1))
+    {
+        return Ok(Wall { chosen: first, second: Some(*chosen), flags, order: 1 });
+    }
+    match near(scene.model.time(depth, order + 1)) {
+        Some(next) if scene.first_counts => Ok(Wall { chosen: *chosen, second: Some(next), flags, order }),
+        _ => Err(flags.with(Flag::Ambiguous)),
+    }
 }
 
 /// Whether the tallest echo stands over the body of the record. The noise floor is taken from the quietest part, which

@@ -182,6 +182,7 @@ fn two_surveys_of_a_line_give_rate_life_and_next_date() {
     // Not accepted, the offset is shown and not used.
     let printed = text(&[now, "--earlier", then]);
     assert!(printed.contains("--accept-offset takes that") && printed.contains("positions as they stand"), "{printed}");
+    assert!(printed.contains("no local rate is drawn"), "{printed}");
     for wanted in ["responsible engineer", "NOT CALIBRATED", "calibration pending", "t = 4.9 (H - 0.3) D G / (S E)", "source   API 653"] {
         assert!(printed.contains(wanted), "{wanted} in {printed}");
     }
@@ -194,6 +195,7 @@ fn an_earlier_table_in_inches_is_compared_once_its_unit_is_told() {
     scan(&now, NOW_US, 0.0, |x| Some(wall(x, 0.0)));
     let csv = folder.path().join("earlier.csv");
     let rows: String = (0..2000).map(|i| format!("{:.4},{:.5}\n", f64::from(i) / 25.4, (wall(f64::from(i), 0.0) + 0.5) / 25.4)).collect();
+    let thinner: String = (0..2000).map(|i| format!("{},{:.5}\n", f64::from(i), wall(f64::from(i), 0.0) - 0.5)).collect();
     std::fs::write(&csv, format!("Elev,Wall\n{rows}")).unwrap();
     let (now, csv) = (now.to_str().unwrap(), csv.to_str().unwrap());
     let names = ["--column", "position=Elev", "--column", "thickness=Wall", "--earlier-line", "A090"];
@@ -205,11 +207,57 @@ fn an_earlier_table_in_inches_is_compared_once_its_unit_is_told() {
     super::close(compared["comparison"]["whole"]["mean"]["difference_mm"].as_f64().unwrap(), -0.5, 0.01);
     assert_eq!(compared["comparison"]["whole"]["mean"]["change"].as_str(), Some("thinner"));
     assert!(has(&compared["warnings"], "does not tell its datum") && has(&compared["warnings"], "does not tell its velocity"));
+    let grown = folder.path().join("grown.csv");
+    std::fs::write(&grown, format!("position_mm,thickness_mm\n{thinner}")).unwrap();
+    let found = json(&[now, "--earlier", grown.to_str().unwrap(), "--earlier-line", "A090", "--earlier-u", "0.2mm"]);
+    assert!(has(&found["lines"][0]["comparisons"][0]["warnings"], "a wall does not grow"));
     let wrong_unit = json(&[&[now, "--earlier", csv], &names[..], &["--unit", "mm"]].concat());
     assert!(has(&wrong_unit["lines"][0]["comparisons"][0]["warnings"], "check the unit"));
     assert!(refused(&[now, "--earlier", csv, "--earlier-date", "2016-01-01", "--earlier-date", "2017-01-01"]).contains("one for each"));
     let other_line = json(&[&[now, "--earlier", csv], &names[..5], &["A180", "--unit", "in"]].concat());
     assert!(other_line["lines"][0]["comparisons"][0]["not_compared"].as_str().unwrap().contains("no line A090"));
+}
+
+#[test]
+fn another_datum_or_a_survey_from_the_other_end_is_not_laid_over_the_present_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let (then, now) =
+        (job(folder.path(), "then.job", &told().replace("top of bottom weld", "floor")), job(folder.path(), "now.job", &told()));
+    scan(&then, THEN_US, 0.0, |x| Some(wall(x, 0.0)));
+    scan(&now, NOW_US, 0.0, |x| Some(wall(x, 0.0)));
+    let (then, now) = (then.to_str().unwrap(), now.to_str().unwrap());
+    let compared = |arguments: &[&str]| json(arguments)["lines"][0]["comparisons"][0].clone();
+    let apart = compared(&[now, "--earlier", then]);
+    assert!(apart["not_compared"].as_str().unwrap().contains("different datums") && apart["comparison"].is_null(), "{apart}");
+    assert!(compared(&[now, "--earlier", then, "--offset", "0"])["comparison"].is_object());
+
+    let csv = folder.path().join("turned.csv");
+    let rows: String = (0..2400).map(|i| format!("A090,{},{:.4}\n", 2400 - i, wall(f64::from(i), 0.0))).collect();
+    std::fs::write(&csv, format!("line,position_mm,thickness_mm\n{rows}")).unwrap();
+    let csv = csv.to_str().unwrap();
+    let turned = compared(&[now, "--earlier", csv]);
+    assert!(turned["not_compared"].as_str().unwrap().contains("turned end for end"), "{turned}");
+    let told = compared(&[now, "--earlier", csv, "--earlier-direction", "down", "--earlier-start", "2400", "--earlier-u", "0.1"]);
+    super::close(told["comparison"]["whole"]["mean"]["difference_mm"].as_f64().unwrap(), 0.0, 0.01);
+}
+
+#[test]
+fn a_pipe_is_assessed_by_its_own_rules() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = told()
+        .replace("tank-shell", "pipe")
+        .replace("diameter_mm = 18000", "diameter_mm = 406.4")
+        .replace("allowable_stress_mpa = 162.7", "allowable_stress_mpa = 137.9");
+    let plan = plan.replace("fill_height_mm = 9000\nspecific_gravity = 0.9\n", "design_pressure_mpa = 4.0\npiping_class = 2\n");
+    let path = job(folder.path(), "pipe.job", &plan);
+    scan(&path, NOW_US, 0.0, |x| Some(wall(x, 0.0)));
+    let course = &json(&[path.to_str().unwrap()])["lines"][0]["courses"][0];
+    let titles: Vec<&str> = course["numbers"].as_array().unwrap().iter().map(|number| number["title"].as_str().unwrap()).collect();
+    for wanted in ["Required thickness of the pipe", "piping", "Pressure allowed at the end", "fitness for service", "Level 1"] {
+        assert!(titles.iter().any(|title| title.contains(wanted)), "{wanted} in {titles:?}");
+    }
+    // P·D/(2·(S·E + P·Y)) is 6.84 mm, more than the plan's 6.2 mm.
+    assert!(has(&course["checks"], "the formula 6.84 mm"), "{course}");
 }
 
 #[test]

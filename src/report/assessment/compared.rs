@@ -2,7 +2,7 @@
 
 use super::Request;
 use crate::report::earlier::Survey;
-use crate::strip::compare::{Alignment, Comparison, Point, SurveyLine, align, compare, warnings};
+use crate::strip::compare::{Alignment, Change, Comparison, Point, SurveyLine, Verdict, align, compare, other_datum, warnings};
 use crate::units::Length;
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -37,6 +37,8 @@ pub struct LineComparison {
     pub warnings: Vec<String>,
     pub alignment: Option<Alignment>,
     pub offset_used: OffsetUsed,
+    /// Another offset was found than the one used: what changed from place to place is not to be believed.
+    pub misaligned: bool,
     pub comparison: Option<Comparison>,
     /// The earlier readings at their places on this line.
     #[serde(skip)]
@@ -51,6 +53,7 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
         warnings: Vec::new(),
         alignment: None,
         offset_used: OffsetUsed::None,
+        misaligned: false,
         comparison: None,
         earlier: Vec::new(),
     };
@@ -79,11 +82,30 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
         (None, Some(offset)) if request.accept_offset => (offset, OffsetUsed::Accepted),
         _ => (Length::ZERO, OffsetUsed::None),
     };
+    let apart = used == OffsetUsed::None && alignment.offset.is_some_and(|found| found.abs() > request.settings.bin / 2.0);
+    let reversed = alignment.verdict == Verdict::Reversed;
+    let why = alignment.why.clone();
     found.alignment = Some(alignment);
     found.offset_used = used;
+    found.misaligned = apart;
+    // Laid over each other at places that are known to differ, walls would seem to have come and gone.
+    if used == OffsetUsed::None && other_datum(now, earlier) {
+        let what = "the two count from different datums: tell what lies between them (--offset), or take an offset that is found (--accept-offset)";
+        found.not_compared = Some(what.to_owned());
+        return found;
+    }
+    if used != OffsetUsed::Told && reversed {
+        found.not_compared = Some(format!("{why}; of a table, --earlier-direction and --earlier-start tell it"));
+        return found;
+    }
     let comparison = compare(&now.points, &earlier.points, offset, &request.settings);
     if comparison.bins.is_empty() {
         found.not_compared = Some("the two read no common stretch of wall".to_owned());
+    }
+    if comparison.stretches.iter().any(|stretch| stretch.mean.change == Change::Thicker) {
+        let what =
+            "a wall does not grow: stretches that read thicker tell of another place, another set-up or a wrong reading, now or then";
+        found.warnings.push(what.to_owned());
     }
     found.comparison = Some(comparison);
     found.earlier = earlier.points.iter().map(|point| Point { along: point.along + offset, ..*point }).collect();

@@ -156,6 +156,7 @@ impl Work<'_> {
         };
         self.done.summary.life = life;
         self.next(least.thickness, required, rate, life);
+        self.pressure(least.thickness, rate);
         self.averages(least.thickness, required, rate);
         let walls: Vec<Length> = self.readings.iter().map(|reading| reading.1).collect();
         let varies = variation(&walls);
@@ -301,6 +302,11 @@ impl Work<'_> {
             if let Some(course) = Comparison::between(points, earlier, Length::ZERO, settings, from, to) {
                 found.extend(self.short(&course.mean, years, "mean of what both surveys read", &compared.source));
             }
+            if compared.misaligned {
+                let why = compared.alignment.as_ref().map_or("", |alignment| alignment.why.as_str());
+                self.done.checks.push(format!("{}: no local rate is drawn, since positions do not agree: {why}", compared.source));
+                continue;
+            }
             // The place that lost most is where life ends; only losses beyond U count, or the noise of many bins would.
             let stretches = compared.comparison.iter().flat_map(|comparison| &comparison.stretches);
             let lost = stretches.filter(|stretch| stretch.from < to && stretch.to > from && stretch.mean.difference < Length::ZERO);
@@ -396,6 +402,29 @@ impl Work<'_> {
                 (None, b) => b,
             };
         }
+    }
+
+    /// What pressure the least wall carries, where a design pressure is told.
+    fn pressure(&mut self, least: Length, rate: Option<LossRate>) {
+        let asset = &self.facts.plan.asset;
+        let inputs = (self.assess.design_pressure, self.course.allowable_stress, self.course.joint_efficiency);
+        let (Some(pressure), Some(stress), Some(joint_efficiency)) = inputs else { return };
+        let radius = asset.diameter / 2.0 + self.assess.corrosion_allowance.unwrap_or_default();
+        let vessel = Pressurised { pressure, radius, stress, joint_efficiency };
+        let carried = match asset.kind {
+            AssetKind::TankShell => return,
+            AssetKind::Sphere => vessel.allowable_pressure(Vessel::Sphere, least),
+            AssetKind::Column | AssetKind::Vessel => vessel.allowable_pressure(Vessel::Cylinder, least),
+            AssetKind::Pipe => {
+                let pipe = Pipe { pressure, outside_diameter: asset.diameter, stress, joint_efficiency, y: 0.4 };
+                if let Some((rate, interval)) = rate.zip(self.assess.interval) {
+                    let after = pipe.pressure_after(least, rate, interval);
+                    self.take(after);
+                }
+                pipe.allowable_pressure(least)
+            }
+        };
+        self.take(carried);
     }
 
     /// What may corrode until the next inspection.

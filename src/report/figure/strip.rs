@@ -192,7 +192,8 @@ struct Rows {
     rows: Vec<Row>,
     /// How much of the line one row stands for.
     each: Length,
-    nominal: f64,
+    /// Ends of each course on paper, and its nominal thickness.
+    nominal: Vec<(f64, f64, f64)>,
 }
 
 impl Rows {
@@ -203,10 +204,13 @@ impl Rows {
         let least = Length::mm(Self::FINEST / axes.along).max(strip.beam);
         let count = ((strip.to - strip.from) / least).floor().clamp(1.0, 20_000.0) as usize;
         let rows = strip.strip.rows(strip.from, strip.to, count);
-        let nominal = strip.spans.iter().filter_map(|span| span.nominal).reduce(Length::min).unwrap_or(Length::mm(5.0));
+        let nominal = strip
+            .spans
+            .iter()
+            .map(|span| (axes.u(span.from), axes.u(span.to), span.nominal.map_or(axes.depth / 2.0, |nominal| axes.v(nominal))));
         Self {
             each: (strip.to - strip.from) / count as f64,
-            nominal: axes.v(nominal),
+            nominal: nominal.collect(),
             rows: rows
                 .iter()
                 .filter(|row| !row.bin.is_empty())
@@ -220,6 +224,12 @@ impl Rows {
         }
     }
 
+    /// As deep as the wall should be, from one end to the other.
+    fn to_nominal(&self, from: f64, to: f64, axes: &Axes) -> Vec<(Point, Point)> {
+        let inside = self.nominal.iter().map(|(low, high, v)| (low.max(from), high.min(to), *v)).filter(|(low, high, _)| low < high);
+        inside.map(|(low, high, v)| (axes.at(low, 0.0), axes.at(high, v))).collect()
+    }
+
     fn draw(&self, figure: &mut Figure, axes: &Axes, holes: &[Hole]) {
         // Neighbouring rows of one level are one area.
         let groups =
@@ -231,18 +241,17 @@ impl Rows {
         fill(figure, Level::Unjudged);
         fill(figure, Level::Sound);
         // A row holds what was read anywhere in it; a hole is as long as it is. Only WATCH and THIN go over it.
-        let corners = |hole: &Hole, v: f64| (axes.at(axes.u(hole.from), 0.0), axes.at(axes.u(hole.to), v));
-        let blank = holes.iter().map(|hole| {
-            let (a, b) = corners(hole, axes.depth);
+        let ends = |hole: &Hole| (axes.u(hole.from), axes.u(hole.to));
+        let blank = holes.iter().map(ends).map(|(from, to)| {
+            let (a, b) = (axes.at(from, 0.0), axes.at(to, axes.depth));
             vec![a, point(b.x, a.y), b, point(a.x, b.y)]
         });
         figure.areas(blank.collect(), Ink::White);
-        let mut no_echo: Vec<_> = holes.iter().filter(|hole| hole.no_echo).map(|hole| corners(hole, self.nominal)).collect();
-        no_echo.extend(groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::Lost).filter_map(|group| {
-            let (from, to) = (group[0].u.0, group[group.len() - 1].u.1);
-            let told = holes.iter().any(|hole| axes.u(hole.from) <= from && axes.u(hole.to) >= to);
-            (!told).then(|| (axes.at(from, 0.0), axes.at(to, self.nominal)))
-        }));
+        let mut no_echo: Vec<(f64, f64)> = holes.iter().filter(|hole| hole.no_echo).map(ends).collect();
+        let lost = groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::Lost);
+        let lost = lost.map(|group| (group[0].u.0, group[group.len() - 1].u.1));
+        no_echo.extend(lost.filter(|(from, to)| !holes.iter().map(ends).any(|hole| hole.0 <= *from && hole.1 >= *to)));
+        let no_echo: Vec<_> = no_echo.into_iter().flat_map(|(from, to)| self.to_nominal(from, to, axes)).collect();
         figure.hatch(&no_echo, HATCH_APART, HATCH);
         fill(figure, Level::Watch);
         fill(figure, Level::Thin);
@@ -346,4 +355,107 @@ fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
     };
     let words = format!("Each row is the least reading of {each} of the line. Nothing is interpolated, smoothed or filled in.");
     figure.text(Text::new(point(0.0, top + 3.0 + taken + SMALL), words, SMALL).ink(Ink::Grey));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Item;
+    use super::*;
+
+    const BEAM: Length = Length::mm(5.0);
+
+    fn figure(strip: &Strip, to: f64) -> Figure {
+        with_earlier(strip, None, to)
+    }
+
+    fn with_earlier(strip: &Strip, earlier: Option<(&Strip, String)>, to: f64) -> Figure {
+        let spans = [CourseSpan {
+            course: Some(1),
+            from: Length::ZERO,
+            to: Length::mm(to),
+            nominal: Some(Length::mm(10.0)),
+            required: Some(Length::mm(6.0)),
+        }];
+        let (width, height) = paper(Direction::Up);
+        draw(&StripFigure {
+            title: "test".into(),
+            subtitle: String::new(),
+            direction: Direction::Up,
+            unit: LengthUnit::Mm,
+            from: Length::ZERO,
+            to: Length::mm(to),
+            strip,
+            earlier,
+            spans: &spans,
+            seams: &[],
+            marks: &[],
+            spots: &[],
+            beam: BEAM,
+            max_gap: Length::mm(10.0),
+            width,
+            height,
+        })
+    }
+
+    /// Height on paper that an ink fills inside the section, least to greatest `y`; legends lie beneath it.
+    fn filled(figure: &Figure, ink: Ink) -> f64 {
+        let areas = figure.items.iter().filter_map(|item| match item {
+            Item::Areas { areas, ink: of } if *of == ink => Some(areas),
+            _ => None,
+        });
+        let section = areas.flatten().filter(|area| area.iter().all(|p| p.y <= figure.height - FOOT + 1e-6));
+        section.map(|area| area.iter().map(|p| p.y).fold(0.0, f64::max) - area.iter().map(|p| p.y).fold(f64::MAX, f64::min)).sum()
+    }
+
+    fn push(strip: &mut Strip, from: i32, to: i32, thickness: Option<f64>, level: Level) {
+        for place in from..to {
+            strip.push(Some(Length::mm(f64::from(place) + 0.5)), thickness.map(Length::mm), level);
+        }
+    }
+
+    #[test]
+    fn one_thin_reading_in_ten_metres_is_drawn() {
+        let mut strip = Strip::default();
+        push(&mut strip, 0, 10_000, Some(9.5), Level::Sound);
+        push(&mut strip, 7_003, 7_004, Some(5.0), Level::Thin);
+        let figure = figure(&strip, 10_000.0);
+        assert!(filled(&figure, Ink::Vermilion) >= 0.24, "{}", filled(&figure, Ink::Vermilion));
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "◆")));
+    }
+
+    #[test]
+    fn what_was_not_read_is_not_filled_and_a_gap_is_as_long_as_it_is() {
+        let mut strip = Strip::default();
+        push(&mut strip, 0, 400, Some(9.5), Level::Sound);
+        push(&mut strip, 450, 700, Some(9.5), Level::Sound);
+        let figure = figure(&strip, 1_000.0);
+        let blank = filled(&figure, Ink::White);
+        let sound = filled(&figure, Ink::Pale);
+        // 650 of 1000 mm were read.
+        let section: f64 = sound / 0.65;
+        assert!((blank / section - 0.05).abs() < 0.002, "{blank} of {section}");
+        assert!(sound < 0.67 * (figure.height - FOOT), "the rest of the line was filled: {sound}");
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text.contains("gap: no reading over 50 mm"))));
+    }
+
+    #[test]
+    fn an_earlier_survey_is_an_outline_with_its_name_and_fills_nothing() {
+        let (mut now, mut then) = (Strip::default(), Strip::default());
+        push(&mut now, 0, 500, Some(9.0), Level::Sound);
+        push(&mut then, 0, 1_000, Some(9.5), Level::Sound);
+        let figure = with_earlier(&now, Some((&then, "2021".into())), 1_000.0);
+        let outlines = |item: &&Item| matches!(item, Item::Lines { stroke, .. } if stroke.ink == Ink::Purple);
+        assert_eq!(figure.items.iter().filter(outlines).count(), 2, "once in the section, once in the legend");
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "2021")));
+        assert_eq!(filled(&figure, Ink::Pale), filled(&super::tests::figure(&now, 1_000.0), Ink::Pale));
+    }
+
+    #[test]
+    fn long_lines_are_cut_into_equal_pages_that_meet() {
+        let all = pages(Length::ZERO, Length::mm(13_000.0), Length::mm(6_000.0));
+        assert_eq!(all.len(), 3);
+        assert_eq!((all[0].1, all[1].1, all[2].1), (all[1].0, all[2].0, Length::mm(13_000.0)));
+        assert_eq!(pages(Length::ZERO, Length::mm(6_000.0), Length::mm(6_000.0)).len(), 1);
+        assert_eq!(pages(Length::ZERO, Length::ZERO, Length::mm(6_000.0)).len(), 1);
+    }
 }

@@ -25,7 +25,7 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let standing = standing(app);
     let blocks = shown.view.blocks.len() as u16;
     let wanted = 2 + 2 + blocks.min(6) + 1 + (result.len() as u16).clamp(1, 9) + standing.len() as u16;
-    let picture = rows.take(area.height.saturating_sub(wanted).clamp(8, (area.height / 2).max(8)));
+    let picture = rows.take(area.height.saturating_sub(wanted).clamp(8, (area.height * 3 / 5).max(8)));
     match shown.picture {
         Picture::Residuals => plot::residuals(shown, pen, picture),
         Picture::Pulse => plot::pulse(shown, pen, picture),
