@@ -92,7 +92,7 @@ impl Writer<'_> {
             .iter()
             .enumerate()
             .map(|(index, piece)| {
-                let figure = data::strip_figure(job, &run.summary, &run.validity, &run.wall, *piece, self.wanted.unit);
+                let figure = data::strip_figure(job, &run.summary, &run.validity, &run.wall, *piece, self.wanted.unit, None);
                 let part = if pieces.len() > 1 { format!(", part {} of {}", index + 1, pieces.len()) } else { String::new() };
                 captioned(figure, format!("Section through the wall along {}{part}. Each row is the least reading of its stretch; hatched: no echo; blank: not driven.", run.name()))
             })

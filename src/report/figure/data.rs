@@ -95,7 +95,7 @@ pub fn stretch(run: &RunSummary, strip: &Strip) -> (Length, Length) {
     strip.extent().map_or(planned, |(from, to)| (planned.0.min(from), planned.1.max(to)))
 }
 
-/// The strip of a run between two places.
+/// The strip of a run between two places, over an earlier survey of the line where there is one to show.
 pub fn strip_figure(
     job: &JobContents,
     run: &RunSummary,
@@ -130,6 +130,7 @@ fn strip_with(
     wall: &RunWall,
     (from, to): (Length, Length),
     unit: LengthUnit,
+    earlier: Option<(&Strip, String)>,
 ) -> Figure {
     let (start, plan) = (&run.start, &job.plan);
     let spans: Vec<CourseSpan> = map::course_spans(&start.path, &start.limits, from, to);
@@ -152,7 +153,7 @@ fn strip_with(
         from,
         to,
         strip: &wall.strip,
-        earlier: None,
+        earlier,
         spans: &spans,
         seams: &seams,
         marks: &wall.marks,
