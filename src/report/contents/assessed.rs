@@ -92,7 +92,9 @@ impl Writer<'_> {
 
     /// The line's last run over the earlier survey.
     fn overlaid(&mut self, line: &LineAssessment, with: &LineComparison, day: &str) {
-        let Some(run) = self.job.runs.iter().rev().find(|run| line.runs.contains(&run.summary.id) && run.summary.readings > 0) else { return };
+        let Some(run) = self.job.runs.iter().rev().find(|run| line.runs.contains(&run.summary.id) && run.summary.readings > 0) else {
+            return;
+        };
         let mut earlier = Strip::default();
         for point in &with.earlier {
             earlier.push(Some(point.along), Some(point.thickness), Level::Unjudged);

@@ -270,11 +270,8 @@ mod tests {
         }
     }
     fn texts(page: &Page) -> Vec<&crate::report::figure::Text> {
-        let text = |item| match item {
-            &Item::Text(ref text) => Some(text),
-            _ => None,
-        };
-        page.figure.items.iter().filter_map(text).collect()
+        let items = page.figure.items.iter();
+        items.filter_map(|item| if let Item::Text(text) = item { Some(text) } else { None }).collect()
     }
     fn long_table() -> Table {
         let mut table = Table::of(&["Number>", "What the row says"]);

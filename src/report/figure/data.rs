@@ -103,13 +103,14 @@ pub fn strip_figure(
     wall: &RunWall,
     stretch: (Length, Length),
     unit: LengthUnit,
+    earlier: Option<(&Strip, String)>,
 ) -> Figure {
-    strip_with(job, run, &caution(run, validity), wall, stretch, unit)
+    strip_with(job, run, &caution(run, validity), (wall, earlier), stretch, unit)
 }
 
 /// The strip of a run, or of a run as an evaluation has it.
 pub fn strip_figure_of(job: &JobContents, source: Source<'_>, wall: &RunWall, stretch: (Length, Length), unit: LengthUnit) -> Figure {
-    strip_with(job, source.run(), &caution_of(job, source), wall, stretch, unit)
+    strip_with(job, source.run(), &caution_of(job, source), (wall, None), stretch, unit)
 }
 
 /// What was read of all, counted off the strip: also of a run that is still being recorded, or was evaluated again.
@@ -127,10 +128,9 @@ fn strip_with(
     job: &JobContents,
     run: &RunSummary,
     caution: &str,
-    wall: &RunWall,
+    (wall, earlier): (&RunWall, Option<(&Strip, String)>),
     (from, to): (Length, Length),
     unit: LengthUnit,
-    earlier: Option<(&Strip, String)>,
 ) -> Figure {
     let (start, plan) = (&run.start, &job.plan);
     let spans: Vec<CourseSpan> = map::course_spans(&start.path, &start.limits, from, to);
