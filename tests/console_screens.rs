@@ -393,11 +393,8 @@ fn overlays() {
 }
 
 #[test]
-fn a_run_that_has_ended_and_one_that_is_reviewed() {
+fn a_run_that_has_ended() {
     let mut app = scanning(Direction::Up);
     change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
     insta::assert_snapshot!("scan_ended_80x24", text(&app, 80, 24));
-    let mut app = self::app(Step::Review, ready());
-    backwall::console::update::update(&mut app, Event::Reviewed(2, Box::new(wall(Direction::Up))));
-    snap!("review_run", &app);
 }

@@ -65,9 +65,9 @@ p, ul { margin: 1.5mm 0; }
 table { border-collapse: collapse; width: 100%; margin: 2mm 0; font-size: 8.5pt; }
 thead { display: table-header-group; }
 th { background: #ddd; text-align: left; vertical-align: bottom; }
-th, td { padding: 0.7mm 1.4mm; border-bottom: 0.5pt solid #ddd; vertical-align: top; overflow-wrap: anywhere; }
-th { overflow-wrap: normal; }
-.number { text-align: right; overflow-wrap: normal; }
+th, td { padding: 0.7mm 1.4mm; border-bottom: 0.5pt solid #ddd; vertical-align: top; }
+.number { text-align: right; }
+p, li, h1, h2, h3, figcaption, .long { overflow-wrap: anywhere; }
 .facts th { background: none; font-weight: normal; color: #555; width: 30%; vertical-align: top; }
 tr.good td:first-child { border-left: 2.5pt solid #009e73; }
 tr.watch td:first-child { border-left: 2.5pt solid #e69f00; }
@@ -75,8 +75,8 @@ tr.bad td:first-child { border-left: 2.5pt solid #d55e00; }
 .notice { border: 0.75pt solid #6e6e6e; border-left-width: 5pt; border-right: 0; padding: 1.5mm 3mm; margin: 2.5mm 0; }
 .notice.good { border-color: #009e73; } .notice.watch { border-color: #e69f00; } .notice.bad { border-color: #d55e00; }
 .notice ul { padding-left: 5mm; } .notice p { margin: 0; } .notice .title { font-weight: bold; }
-.figures { display: flex; flex-wrap: wrap; gap: 4mm; }
-figure { margin: 2mm 0; } figure svg { max-width: 100%; height: auto; display: block; }
+figure { margin: 2mm 4mm 2mm 0; display: inline-block; vertical-align: top; } figure:only-child { margin-right: 0; }
+.figures { margin-right: -4.1mm; } figure svg { max-width: 100%; height: auto; display: block; }
 figcaption { font-size: 7.5pt; color: #555; }
 .signatures { display: flex; flex-wrap: wrap; gap: 0 10mm; }
 .signatures p { width: calc(50% - 5mm); border-top: 0.75pt solid #000; margin: 16mm 0 0 0; font-size: 8pt; color: #555; }
@@ -103,7 +103,8 @@ fn write_block(out: &mut String, block: &Block) -> fmt::Result {
         Block::Facts(facts) => {
             writeln!(out, "<table class=\"facts\"><tbody>")?;
             for (name, value) in facts {
-                writeln!(out, "<tr><th scope=\"row\">{}</th><td>{}</td></tr>", text(name), text(value))?;
+                let long = if is_long(value) { " class=\"long\"" } else { "" };
+                writeln!(out, "<tr><th scope=\"row\">{}</th><td{long}>{}</td></tr>", text(name), text(value))?;
             }
             writeln!(out, "</tbody></table>")
         }
@@ -150,7 +151,8 @@ fn write_table(out: &mut String, table: &Table) -> fmt::Result {
     for row in &table.rows {
         write!(out, "<tr class=\"{}\">", class(row.tone))?;
         for (index, cell) in row.cells.iter().enumerate() {
-            write!(out, "<td{}>{}</td>", number(index), text(cell))?;
+            let class = if is_long(cell) { " class=\"long\"" } else { number(index) };
+            write!(out, "<td{class}>{}</td>", text(cell))?;
         }
         writeln!(out, "</tr>")?;
     }
@@ -168,6 +170,11 @@ const fn class(tone: Tone) -> &'static str {
         Tone::Watch => "watch",
         Tone::Bad => "bad",
     }
+}
+
+/// Whether a cell has a word so long that it must be broken, lest it push the others off the paper.
+fn is_long(cell: &str) -> bool {
+    cell.split_whitespace().any(|word| word.chars().count() > 24)
 }
 
 /// Text that means nothing to a browser but itself.

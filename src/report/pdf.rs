@@ -197,9 +197,12 @@ fn colour(ink: Ink) -> [f32; 3] {
     ink.rgb().map(|part| f32::from(part) / 255.0)
 }
 
+/// Headings under another one.
+type Under<'a> = Vec<(&'a Entry, Ref)>;
+
 /// The headings as the list a viewer shows beside the pages; second ones under the first one before them.
 fn outline(file: &mut Pdf, next: &mut Ref, laid_out: &Pages, leaves: &[Ref]) -> Option<Ref> {
-    let mut parts: Vec<(&Entry, Ref, Vec<(&Entry, Ref)>)> = Vec::new();
+    let mut parts: Vec<(&Entry, Ref, Under<'_>)> = Vec::new();
     for entry in &laid_out.outline {
         match parts.last_mut() {
             Some((_, _, under)) if entry.level > 1 => under.push((entry, next.bump())),

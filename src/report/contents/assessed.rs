@@ -1,11 +1,13 @@
 //! Comparison with earlier surveys and assessment of each course: every number with its formula, inputs and source.
 
 use super::summary::capital;
-use super::{Writer, count, fact};
+use super::{Writer, captioned, count, fact};
 use crate::integrity::Worked;
 use crate::report::assessment::{CourseAssessment, LineAssessment, LineComparison, RunNote};
 use crate::report::document::{Table, Tone};
+use crate::report::figure::{data, strip};
 use crate::strip::compare::{Change, Difference};
+use crate::strip::{Level, Strip};
 
 impl Writer<'_> {
     pub(super) fn comparison(&mut self) {
@@ -85,12 +87,40 @@ impl Writer<'_> {
             table.toned(if thinner { Tone::Watch } else { Tone::Plain }, row);
         }
         self.shortened(table, "changed stretches", "upward along the line");
+        self.overlaid(line, with, &day);
+    }
+
+    /// The line's last run over the earlier survey.
+    fn overlaid(&mut self, line: &LineAssessment, with: &LineComparison, day: &str) {
+        let Some(run) = self.job.runs.iter().rev().find(|run| line.runs.contains(&run.summary.id) && run.summary.readings > 0) else {
+            return;
+        };
+        let mut earlier = Strip::default();
+        for point in &with.earlier {
+            earlier.push(Some(point.along), Some(point.thickness), Level::Unjudged);
+        }
+        if earlier.extent().is_none() {
+            return;
+        }
+        let (from, to) = data::stretch(&run.summary, &run.wall.strip);
+        let name = format!("{} ({day})", file_name(&with.source));
+        let figures = strip::pages(from, to, strip::longest(run.summary.start.path.direction)).into_iter().map(|piece| {
+            let shown = Some((&earlier, name.clone()));
+            let figure = data::strip_figure(&self.job.contents, &run.summary, &run.validity, &run.wall, piece, self.wanted.unit, shown);
+            captioned(figure, format!("{} over the outline of {name}, each the least reading of its stretch.", capital(&run.name())))
+        });
+        let figures = figures.collect();
+        self.out.figures(figures);
     }
 
     fn changed(&self, found: &Difference) -> String {
         let expanded = found.expanded.map_or_else(|| "U not known".to_owned(), |expanded| format!("U {}", self.thickness(expanded)));
-        let sign = if found.difference.as_mm() < 0.0 { "−" } else { "+" };
         let by = self.thickness(found.difference.abs());
+        let sign = match found.difference.as_mm() {
+            _ if !by.contains(|c: char| c.is_ascii_digit() && c != '0') => "",
+            less if less < 0.0 => "−",
+            _ => "+",
+        };
         format!(
             "{} then, {} now: {sign}{by}, {expanded}: {}",
             self.thickness(found.earlier),

@@ -171,6 +171,13 @@ fn looked_at(reader: &JobReader, summary: &RunSummary, spots: &[Spot], most: usi
     Ok(facts)
 }
 
+impl Gathered {
+    /// Whether any reading was taken along a line.
+    pub fn has_scanned(&self, line: &str) -> bool {
+        self.runs.iter().any(|run| run.summary.start.line == line && run.summary.readings > 0)
+    }
+}
+
 impl RunFacts {
     /// `run 3 on A090`, as messages and headings name it.
     pub fn name(&self) -> String {

@@ -5,6 +5,7 @@ use super::{Writer, fact};
 use crate::job::ItemState;
 use crate::job::checklist::ItemKind;
 use crate::report::document::{Table, Tone};
+use crate::store::EventKind;
 
 impl Writer<'_> {
     pub(super) fn job_facts(&mut self) {
@@ -104,6 +105,15 @@ impl Writer<'_> {
             if !devices.contains(&device) {
                 devices.push(device);
             }
+        }
+        let mut told: Vec<&str> = Vec::new();
+        for event in self.job.runs.iter().flat_map(|run| &run.events).filter(|event| event.kind == EventKind::Header) {
+            if !told.contains(&event.text.as_str()) {
+                told.push(&event.text);
+            }
+        }
+        if !told.is_empty() {
+            facts.push(fact("The device says of itself", told.join("; ")));
         }
         if !devices.is_empty() {
             facts.push(fact("Stream", devices.join("; ")));

@@ -66,11 +66,13 @@ impl Writer<'_> {
         if table.rows.is_empty() {
             self.out.paragraph("The job plan has no lines.");
         }
+        if !table.rows.is_empty() {
+            self.out.paragraph(format!(
+                "THIN and WATCH count spots. Covered is the share of the planned line without gaps longer than {}. U: k = 2.",
+                self.long(self.job.contents.plan.limits.max_gap)
+            ));
+        }
         self.out.table(table);
-        self.out.paragraph(format!(
-            "THIN and WATCH count spots. Covered is the share of the planned line without gaps longer than {}. U: k = 2.",
-            self.long(self.job.contents.plan.limits.max_gap)
-        ));
     }
 
     pub(super) fn map(&mut self) {
@@ -81,6 +83,14 @@ impl Writer<'_> {
     }
 
     pub(super) fn statistics(&mut self) {
+        if self.job.runs.is_empty() {
+            return self.out.paragraph("No run was made.");
+        }
+        let unit = self.wanted.unit.thickness_symbol();
+        self.out.paragraph(format!(
+            "Thicknesses in {unit}; gap is the longest stretch without one. Every reading counts once, so where the crawler crept the mean leans towards that place. Percentiles are linear between order \
+             statistics. Readings without an echo are counted and have no thickness."
+        ));
         for run in &self.job.runs {
             let mut table = self.statistics_table();
             for course in &run.courses {
@@ -92,14 +102,6 @@ impl Writer<'_> {
             self.out.heading(2, capital(&run.name()));
             self.out.table(table);
         }
-        if self.job.runs.is_empty() {
-            return self.out.paragraph("No run was made.");
-        }
-        let unit = self.wanted.unit.thickness_symbol();
-        self.out.paragraph(format!(
-            "Thicknesses in {unit}; gap is the longest stretch without one. Every reading counts once, so where the crawler crept the mean leans towards that place. Percentiles are linear between order \
-             statistics. Readings without an echo are counted and have no thickness."
-        ));
     }
 
     fn statistics_table(&self) -> Table {

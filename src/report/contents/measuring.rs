@@ -5,7 +5,7 @@ use super::{Writer, count, fact, micro};
 use crate::report::document::{Table, Tone};
 use crate::ultrasound::calibration::Budget;
 use crate::ultrasound::{Calibration, Setup};
-use crate::units::Length;
+use crate::units::{Length, LengthUnit};
 
 impl Writer<'_> {
     /// Set-ups that runs were made with, each once, with the runs that used it.
@@ -126,10 +126,12 @@ impl Writer<'_> {
 
     /// A difference of two thicknesses, with its sign and one more digit than a thickness has.
     fn difference(&self, length: Length) -> String {
-        match self.wanted.unit {
-            crate::units::LengthUnit::Mm => format!("{:+.3}", length.as_mm()),
-            crate::units::LengthUnit::Inch => format!("{:+.4}", length.as_inch()),
-        }
+        let text = match self.wanted.unit {
+            LengthUnit::Mm => format!("{:+.3}", length.as_mm()),
+            LengthUnit::Inch => format!("{:+.4}", length.as_inch()),
+        };
+        // What is nothing to all digits shown has no sign.
+        if text.contains(|c: char| c.is_ascii_digit() && c != '0') { text } else { text.trim_start_matches(['-', '+']).to_owned() }
     }
 
     fn blocks(&mut self, calibration: &Calibration, title: &str) {

@@ -3,7 +3,7 @@
 use super::gather::{RunFacts, SpotFacts};
 use super::summary::capital;
 use super::{Writer, captioned, count, fact};
-use crate::report::document::{Captioned, Table, Tone};
+use crate::report::document::{Block, Captioned, Table, Tone};
 use crate::report::figure::data;
 use crate::report::figure::strip;
 use crate::report::figure::waveform::{self, WaveformFigure};
@@ -11,11 +11,14 @@ use crate::store::EventKind;
 use crate::strip::{Level, Spot};
 
 /// Two waveforms stand side by side.
-const WAVEFORM_HEIGHT: f64 = 58.0;
+const WAVEFORM_HEIGHT: f64 = 54.0;
 
 impl Writer<'_> {
     pub(super) fn runs(&mut self, heading: &str) {
-        for run in &self.job.runs {
+        for (index, run) in self.job.runs.iter().enumerate() {
+            if index > 0 {
+                self.out.blocks.push(Block::PageBreak);
+            }
             self.out.heading(1, format!("{heading}: {}", run.name()));
             self.run(run);
         }
@@ -89,7 +92,7 @@ impl Writer<'_> {
             .iter()
             .enumerate()
             .map(|(index, piece)| {
-                let figure = data::strip_figure(job, &run.summary, &run.validity, &run.wall, *piece, self.wanted.unit);
+                let figure = data::strip_figure(job, &run.summary, &run.validity, &run.wall, *piece, self.wanted.unit, None);
                 let part = if pieces.len() > 1 { format!(", part {} of {}", index + 1, pieces.len()) } else { String::new() };
                 captioned(figure, format!("Section through the wall along {}{part}. Each row is the least reading of its stretch; hatched: no echo; blank: not driven.", run.name()))
             })

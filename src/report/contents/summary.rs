@@ -201,12 +201,7 @@ impl Writer<'_> {
     pub(super) fn missing_lines(&self) -> Vec<String> {
         let mut lines = Vec::new();
         let plan = &self.job.contents.plan;
-        let never: Vec<_> = plan
-            .lines
-            .iter()
-            .filter(|line| !self.job.runs.iter().any(|run| run.summary.start.line == line.name))
-            .map(|line| line.name.as_str())
-            .collect();
+        let never: Vec<_> = plan.lines.iter().filter(|line| !self.job.has_scanned(&line.name)).map(|line| line.name.as_str()).collect();
         if !never.is_empty() {
             lines.push(format!("{} of {} planned lines NOT SCANNED: {}", never.len(), plan.lines.len(), never.join(", ")));
         }
@@ -256,7 +251,7 @@ impl Writer<'_> {
 
     fn key_facts(&mut self) {
         let plan = &self.job.contents.plan;
-        let scanned = plan.lines.iter().filter(|line| self.job.runs.iter().any(|run| run.summary.start.line == line.name)).count();
+        let scanned = plan.lines.iter().filter(|line| self.job.has_scanned(&line.name)).count();
         let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();
         let readings = total(|run| run.statistics.readings);
         let mut facts = vec![

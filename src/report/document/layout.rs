@@ -250,3 +250,76 @@ impl Foot<'_> {
         self.figure.text(text.anchored(anchor).ink(Ink::Grey));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::document::{Paper, Table};
+    use crate::report::figure::{Figure, Item};
+
+    fn document(paper: Paper, blocks: Vec<Block>) -> Document {
+        Document {
+            title: "Title".to_owned(),
+            subtitle: Vec::new(),
+            foot: "foot".to_owned(),
+            language: "en".to_owned(),
+            paper,
+            logo: None,
+            issued_us: 0,
+            blocks,
+        }
+    }
+    fn texts(page: &Page) -> Vec<&crate::report::figure::Text> {
+        let items = page.figure.items.iter();
+        items.filter_map(|item| if let Item::Text(text) = item { Some(text) } else { None }).collect()
+    }
+    fn long_table() -> Table {
+        let mut table = Table::of(&["Number>", "What the row says"]);
+        for row in 0..300 {
+            let words = if row % 7 == 0 { "a cell of many words that has to be wrapped ".repeat(6) } else { "short".to_owned() };
+            table.row([format!("row{row}"), words]);
+        }
+        table.row(["last".to_owned(), "word ".repeat(4000)]);
+        table
+    }
+
+    #[test]
+    fn a_long_table_has_its_head_on_every_page_and_every_row_once() {
+        for paper in [Paper::A4, Paper::Letter] {
+            let pages = pages(&document(paper, vec![Block::Table(long_table())])).pages;
+            assert!(pages.len() > 8);
+            for page in &pages {
+                assert_eq!(texts(page).iter().filter(|text| text.text == "Number").count(), 1);
+            }
+            let all: Vec<_> = pages.iter().flat_map(texts).map(|text| text.text.as_str()).collect();
+            for row in 0..300 {
+                assert_eq!(all.iter().filter(|text| **text == format!("row{row}")).count(), 1, "row {row}");
+            }
+            assert_eq!(all.iter().flat_map(|text| text.split(' ')).filter(|word| *word == "word").count(), 4000);
+        }
+    }
+
+    #[test]
+    fn nothing_stands_outside_the_margins_and_pages_are_numbered() {
+        let mut blocks = vec![Block::Table(long_table())];
+        blocks.push(Block::Notice { tone: Tone::Bad, title: "T".to_owned(), lines: vec!["word ".repeat(3000), "x".repeat(5000)] });
+        blocks.push(Block::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
+        blocks.push(Block::Paragraph("z".repeat(9000)));
+        let figure = || Captioned { figure: Figure::new("", 85.0, 60.0), caption: "caption".to_owned() };
+        blocks.push(Block::Figures(vec![figure(), figure(), figure()]));
+        for paper in [Paper::A4, Paper::Letter] {
+            let pages = pages(&document(paper, blocks.clone())).pages;
+            let (width, height) = paper.size();
+            for (index, page) in pages.iter().enumerate() {
+                for text in texts(page) {
+                    let wide = text.width();
+                    let left = text.at.x - if text.anchor == Anchor::End { wide } else { 0.0 };
+                    assert!(left >= super::super::SIDE - 0.01 && left + wide <= width - super::super::SIDE + 0.01, "{}", text.text);
+                    assert!(text.at.y <= height - 8.0 && text.at.y > 10.0, "{}", text.text);
+                }
+                let number = format!("Page {} of {}", index + 1, pages.len());
+                assert!(texts(page).iter().any(|text| text.text == number), "{number}");
+            }
+        }
+    }
+}

@@ -134,7 +134,9 @@ fn height(cells: &[Vec<String>], kind: Type) -> f64 {
 fn widths(table: &Table, room: f64) -> Vec<f64> {
     let mut wants: Vec<(f64, f64)> = Vec::new();
     for (index, column) in table.columns.iter().enumerate() {
-        let (mut word, mut whole) = HEAD.extent(&column.head);
+        // Heads are broken between words sooner than what stands under them.
+        let (mut word, _) = HEAD.extent(&column.head);
+        let mut whole = word;
         for row in table.rows.iter().take(SAMPLE) {
             let (long, all) = row.cells.get(index).map_or((0.0, 0.0), |cell| BODY.extent(cell));
             word = word.max(long);

@@ -95,7 +95,7 @@ pub fn stretch(run: &RunSummary, strip: &Strip) -> (Length, Length) {
     strip.extent().map_or(planned, |(from, to)| (planned.0.min(from), planned.1.max(to)))
 }
 
-/// The strip of a run between two places.
+/// The strip of a run between two places, over an earlier survey of the line where there is one to show.
 pub fn strip_figure(
     job: &JobContents,
     run: &RunSummary,
@@ -103,13 +103,14 @@ pub fn strip_figure(
     wall: &RunWall,
     stretch: (Length, Length),
     unit: LengthUnit,
+    earlier: Option<(&Strip, String)>,
 ) -> Figure {
-    strip_with(job, run, &caution(run, validity), wall, stretch, unit)
+    strip_with(job, run, &caution(run, validity), (wall, earlier), stretch, unit)
 }
 
 /// The strip of a run, or of a run as an evaluation has it.
 pub fn strip_figure_of(job: &JobContents, source: Source<'_>, wall: &RunWall, stretch: (Length, Length), unit: LengthUnit) -> Figure {
-    strip_with(job, source.run(), &caution_of(job, source), wall, stretch, unit)
+    strip_with(job, source.run(), &caution_of(job, source), (wall, None), stretch, unit)
 }
 
 /// What was read of all, counted off the strip: also of a run that is still being recorded, or was evaluated again.
@@ -127,7 +128,7 @@ fn strip_with(
     job: &JobContents,
     run: &RunSummary,
     caution: &str,
-    wall: &RunWall,
+    (wall, earlier): (&RunWall, Option<(&Strip, String)>),
     (from, to): (Length, Length),
     unit: LengthUnit,
 ) -> Figure {
@@ -152,7 +153,7 @@ fn strip_with(
         from,
         to,
         strip: &wall.strip,
-        earlier: None,
+        earlier,
         spans: &spans,
         seams: &seams,
         marks: &wall.marks,
