@@ -21,6 +21,7 @@ mod ports;
 mod profile;
 mod reevaluate;
 pub mod report;
+pub mod review;
 mod scan;
 mod session;
 pub mod simulate;
@@ -59,7 +60,7 @@ enum Command {
     /// Acquire one run along a line
     Scan(scan::ScanArgs),
     /// Look at the runs of a job again
-    Review(console::ReviewArgs),
+    Review(review::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
     Reevaluate(reevaluate::ReevaluateArgs),
     /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
@@ -87,7 +88,7 @@ pub fn main() -> ExitCode {
         Command::Checklist(args) => checklist::run(args),
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
-        Command::Review(args) => console::review(args),
+        Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Assess(args) => assess::run(&args),
         Command::Report(args) => report::run(&args),

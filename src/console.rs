@@ -7,6 +7,7 @@ pub mod form;
 pub mod glyphs;
 pub mod keys;
 pub mod origin;
+pub mod review;
 pub mod settings;
 pub mod shell;
 pub mod state;
@@ -15,7 +16,7 @@ pub mod theme;
 pub mod update;
 pub mod view;
 
-pub use backend::{Backend, ScanHandle};
+pub use backend::{Backend, ReviewHandle, ScanHandle};
 pub use glyphs::Glyphs;
 pub use shell::{ConsoleOptions, Outcome, count_draws, run};
 pub use text::safe_text;

@@ -15,6 +15,7 @@ mod evaluation;
 mod file;
 mod insert;
 mod lock;
+mod overview;
 mod queue;
 mod reader;
 mod row;
@@ -29,6 +30,7 @@ pub use contents::{
 pub use error::{Holder, StoreError};
 pub use evaluation::{Changes, Difference, EvaluationError, EvaluationId, EvaluationStart, EvaluationSummary, Findings};
 pub use file::JobFile;
+pub use overview::Glance;
 pub use reader::JobReader;
 pub use verify::{EvaluationVerdict, Problem, RunVerdict, Verdict};
 pub use writer::Writer;

@@ -6,10 +6,12 @@ pub mod compare;
 pub mod histogram;
 pub mod level;
 pub mod map;
+pub mod places;
 pub mod spot;
 pub mod statistics;
 
 pub use bins::{Bin, Row, Strip};
 pub use level::{CourseLimits, Level, Limits};
 pub use map::WallMap;
+pub use places::{At, Places};
 pub use spot::{AlarmSettings, Spot, SpotId, SpotWatch};

@@ -24,7 +24,7 @@ mod uncertainty;
 mod verify;
 pub mod waveform;
 
-pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate};
+pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate, finds_path};
 pub use calibration::{BlockPoint, Budget, Calibration};
 pub use coating::{COATING_VELOCITY, Coating};
 pub use evaluate::{Evaluator, SetupError};

@@ -15,6 +15,7 @@ use backwall::reading::Record;
 use backwall::store::{MarkKind, RunState};
 use backwall::stream::simulate::{Crawler, End};
 use backwall::travel::Direction;
+use backwall::ultrasound::{Coating, finds_path};
 use backwall::units::{Length, Temperature};
 use fixture::*;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
@@ -342,6 +343,7 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     let fitted = bench.view.fitted().unwrap().clone();
     assert!(fitted.verdict.says.iter().any(|words| words.contains("NOT KNOWN")), "{:?}", fitted.verdict);
     assert!(!fitted.verdict.warns.iter().any(|words| words.contains("tyre's delay")), "{:?}", fitted.verdict);
+    assert!(finds_path(Length::mm(2.5), 4, true) && !finds_path(Length::mm(2.5), 2, true) && !finds_path(Length::ZERO, 9, true));
     // On a wall 40 K warmer than the blocks the tyre's delay is warned about.
     let warm = verdict::of(&fitted.calibration, &app.setup(), Temperature::celsius(60.0));
     assert!(warm.warns.iter().any(|words| words.contains("+40.0 K against the blocks")), "{warm:?}");
@@ -456,7 +458,7 @@ fn a_return_to_the_start_is_told_and_may_end_the_run() {
     change(&mut app, |view| view.reading = Some(reading(2.0)));
     assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum)]);
     let words = app.message.as_ref().unwrap().text.clone();
-    assert!(words.contains("misclosure +2.0 mm over 8700 mm there and back (+0.02 %)"), "{words}");
+    assert!(words.contains("misclosure +2.0 mm of 8700 mm there and back (+0.02 %)"), "{words}");
     press(&mut app, 'e');
     assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
     // A stream without an encoder has no place to be off.
@@ -474,4 +476,13 @@ fn an_old_waveform_at_the_bench_is_called_old() {
     assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
     update(&mut app, Event::Clock(NOW + 5_000_000));
     assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
+}
+
+#[test]
+fn a_coating_is_told_beside_the_wall() {
+    let mut app = scanning(Direction::Up);
+    assert!(!text(&app, 80, 24).contains("coating"));
+    let coating = Coating { thickness: Length::mm(0.312), uncertainty: Length::mm(0.02) };
+    change(&mut app, |view| view.coating = Some(coating));
+    assert!(text(&app, 80, 24).contains("quality good, coating 0.31 ±0.04 mm"), "{}", text(&app, 80, 24));
 }

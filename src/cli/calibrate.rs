@@ -3,6 +3,7 @@
 
 use super::console::{OpenArgs, ScreenArgs};
 use super::session::{Session, StreamArgs, runtime};
+use crate::console::text::signed;
 use crate::job::checklist::Signed;
 use crate::job::validity::{Check, Validity, default_tolerance};
 use crate::live::blocks::{BlockShots, collect, count_travel};
@@ -262,10 +263,10 @@ fn describe(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Stri
     let mut text = format!("{:>10} {:>10} {:>9} {:>9} {:>6}\n", "block mm", "read mm", "error mm", "spread", "shots");
     for point in &calibration.points {
         text += &format!(
-            "{:>10.3} {:>10.3} {:>+9.3} {:>9.4} {:>6}\n",
+            "{:>10.3} {:>10.3} {:>9} {:>9.4} {:>6}\n",
             point.thickness.as_mm(),
             point.measured.as_mm(),
-            point.error.as_mm(),
+            signed(LengthUnit::Mm, point.error),
             point.spread.as_mm(),
             point.shots
         );
@@ -289,7 +290,7 @@ fn describe(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Stri
 
 fn describe_check(check: &Check) -> String {
     let found = match (check.measured, check.error()) {
-        (Some(measured), Some(error)) => format!("read {:.3} mm, error {:+.3} mm", measured.as_mm(), error.as_mm()),
+        (Some(measured), Some(error)) => format!("read {:.3} mm, error {} mm", measured.as_mm(), signed(LengthUnit::Mm, error)),
         _ => "gave no stable reading".to_owned(),
     };
     format!(

@@ -1,20 +1,16 @@
-//! `backwall open`, `review`, and the way of every other command onto the console: the console's effects, done
+//! `backwall open`, and the way of every other command onto the console: the console's effects, done
 //! to an open job.
 
-use super::follow::{closed, text_of_summary, text_of_validity};
-use super::reevaluate;
+use super::follow::{text_of_summary, text_of_validity};
 use super::session::{Session, StreamArgs, runtime};
-use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ScanHandle, Step, Theme};
+use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReviewHandle, ScanHandle, Step, Theme};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
-use crate::live::Wall;
 use crate::live::bench::BenchHandle;
 use crate::store::{JobContents, JobFile, Note, RunId};
-use crate::strip::spot::Sample;
-use crate::strip::{AlarmSettings, SpotWatch, Strip};
 use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
-use anyhow::{Context, bail};
+use anyhow::bail;
 use clap::Args;
 use serde_json::json;
 use std::io::Write;
@@ -61,23 +57,6 @@ impl OpenArgs {
     }
 }
 
-#[derive(Args, Debug)]
-pub struct ReviewArgs {
-    /// The job file
-    pub job: PathBuf,
-    /// The run to begin with
-    #[arg(long)]
-    pub run: Option<RunId>,
-    /// No screen: list the runs
-    #[arg(long)]
-    pub headless: bool,
-    /// With --headless: one JSON object a line
-    #[arg(long, requires = "headless")]
-    pub json: bool,
-    #[command(flatten)]
-    pub screen: ScreenArgs,
-}
-
 /// The console on a job, at the first step that is not done.
 pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     if args.headless {
@@ -106,30 +85,9 @@ pub fn scan(session: Session, line: String, checklist_override: Option<String>, 
     run_console(session, Step::Scan, Some((line, checklist_override)), screen)
 }
 
-pub fn review(args: ReviewArgs) -> anyhow::Result<()> {
-    if args.headless {
-        let contents = JobFile::open_read_only(&args.job)?.contents()?;
-        let mut out = std::io::stdout().lock();
-        for summary in contents.runs.iter().filter(|summary| args.run.is_none_or(|run| run == summary.id)) {
-            let validity = contents.validity(summary);
-            let evaluations = || contents.evaluations.iter().filter(|evaluation| evaluation.start.run == summary.id);
-            if args.json {
-                let mut object = closed(summary, &validity);
-                object["event"] = json!("run");
-                object["evaluations"] =
-                    evaluations().map(|evaluation| reevaluate::object_of(evaluation, &contents.validity_of(evaluation))).collect();
-                writeln!(out, "{object}")?;
-            } else {
-                writeln!(out, "{}\n  {}", text_of_summary(summary), text_of_validity(&validity))?;
-                for evaluation in evaluations() {
-                    writeln!(out, "  {}", reevaluate::line_of(evaluation, &contents.validity_of(evaluation)))?;
-                }
-            }
-        }
-        return Ok(());
-    }
-    let session = Session::open(&args.job, None)?;
-    run_console(session, Step::Review, None, &args.screen)
+/// The console on the stored runs.
+pub fn review(session: Session, run: Option<RunId>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_console_at(session, Step::Review, None, run, screen)
 }
 
 /// What is still missing before each step, without a screen.
@@ -162,12 +120,44 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
 }
 
 fn run_console(session: Session, step: Step, start: Option<(String, Option<String>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_console_at(session, step, start, None, screen)
+}
+
+fn run_console_at(
+    session: Session,
+    step: Step,
+    start: Option<(String, Option<String>)>,
+    run: Option<RunId>,
+    screen: &ScreenArgs,
+) -> anyhow::Result<()> {
+    let operator = session.operator.clone();
+    let mut desk = Desk { session };
+    let shown = show(&mut desk, operator, step, start, run, screen);
+    let closed = desk.session.file.close();
+    shown?;
+    Ok(closed?)
+}
+
+/// Runs the console on a backend; on the review, at a run if one is named.
+pub fn show<B: Backend>(
+    backend: &mut B,
+    operator: Signed,
+    step: Step,
+    start: Option<(String, Option<String>)>,
+    run: Option<RunId>,
+    screen: &ScreenArgs,
+) -> anyhow::Result<()> {
     use std::io::IsTerminal;
     if !std::io::stdout().is_terminal() {
         bail!("the console needs a terminal; use --headless to run without one");
     }
     let runtime = runtime()?;
-    let contents = session.file.contents()?;
+    let contents = backend.contents()?;
+    if let Some(run) = run
+        && !contents.runs.iter().any(|summary| summary.id == run)
+    {
+        bail!("there is no run {run} in this job; review --headless lists the runs");
+    }
     let unit = if screen.inch { crate::units::LengthUnit::Inch } else { contents.plan.job.units };
     let (start_line, override_reason) = start.map_or((None, None), |(line, reason)| (Some(line), reason));
     let options = ConsoleOptions {
@@ -176,18 +166,15 @@ fn run_console(session: Session, step: Step, start: Option<(String, Option<Strin
         glyphs: screen.glyphs,
         unit,
         start_line,
+        start_run: run,
         override_reason,
-        operator: session.operator.clone(),
+        operator,
         settings_path: crate::platform::settings_folder().map(|folder| folder.join("console.toml")),
     };
-    let mut desk = Desk { session };
-    let outcome = runtime.block_on(crate::console::run(&mut desk, options));
+    let outcome = runtime.block_on(crate::console::run(backend, options));
     // The input thread may sit in a read that never returns, and so may a reader of standard input.
     runtime.shutdown_background();
-    let closed = desk.session.file.close();
-    let outcome = outcome?;
-    closed?;
-    match outcome {
+    match outcome? {
         Outcome::Quit => Ok(()),
         Outcome::Terminated(why) => bail!("ended: {why}; what was shown as saved is in the job file"),
     }
@@ -227,27 +214,8 @@ impl Backend for Desk {
         let scan = self.session.start(line, against, |_| {})?;
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
-    fn review(&self, run: RunId) -> anyhow::Result<Wall> {
-        let reader = self.session.file.reader()?;
-        let contents = reader.contents()?;
-        let summary = contents.runs.iter().find(|summary| summary.id == run).with_context(|| format!("there is no run {run}"))?;
-        let mut strip = Strip::default();
-        let mut spots = SpotWatch::new(AlarmSettings { ..contents.plan.alarm });
-        let limits = &summary.start.limits;
-        reader.for_each_reading(run, |reading| {
-            let thickness = reading.measurement.thickness;
-            strip.push(reading.place.along, thickness, reading.level);
-            spots.push(&Sample {
-                seq: reading.seq,
-                along: reading.place.along,
-                course: reading.place.course,
-                thickness,
-                level: reading.level,
-                sound_from: limits.required(reading.place.course).map(|required| required + limits.watch_margin),
-            });
-        })?;
-        let seams = contents.plan.line(&summary.start.line).map(|line| contents.plan.seams(line)).unwrap_or_default();
-        Ok(Wall { strip, spots, marks: reader.marks(run)?, notes: reader.notes(run)?, seams, span: summary.start.path.span() })
+    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
+        super::review::open(self.session.file.path(), run, all)
     }
     fn now_us(&self) -> i64 {
         crate::live::now_us()

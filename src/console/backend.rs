@@ -1,6 +1,7 @@
 //! What the console asks of the rest of the house: a job, its runs, and one run as it happens. The console knows
 //! neither file nor stream, so that a test can stand in for both.
 
+use super::review::{Ask, News, Overview};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
@@ -24,8 +25,8 @@ pub trait Backend {
     /// Opens a run on a line; readings flow until it ends. `against` is why, and by whose name, it is scanned although
     /// the checklist stands against it; that is kept with the run.
     fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle>;
-    /// Strip, spots and marks of a stored run.
-    fn review(&self, run: RunId) -> anyhow::Result<Wall>;
+    /// Opens a stored run, or all runs of its line, to be walked. Answers what is known at once; the rest comes as news.
+    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
     /// µs since 1970-01-01 UTC.
     fn now_us(&self) -> i64;
 }
@@ -35,4 +36,11 @@ pub struct ScanHandle {
     pub view: tokio::sync::watch::Receiver<Arc<LiveView>>,
     pub wall: Arc<Mutex<Wall>>,
     pub commands: tokio::sync::mpsc::Sender<Command>,
+}
+
+/// Stored runs being read. Reading ends when this is dropped.
+pub struct ReviewHandle {
+    pub overview: Arc<Overview>,
+    pub news: tokio::sync::mpsc::Receiver<News>,
+    pub asks: std::sync::mpsc::Sender<Ask>,
 }

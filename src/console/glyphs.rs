@@ -42,6 +42,9 @@ pub struct Shapes {
     pub corner: [char; 4],
     pub tee: (char, char),
     pub ellipsis: char,
+    /// The wall of an earlier survey.
+    pub outline: char,
+    pub outline_flat: char,
 }
 
 const BRAILLE: Shapes = Shapes {
@@ -63,6 +66,8 @@ const BRAILLE: Shapes = Shapes {
     corner: ['┌', '┐', '└', '┘'],
     tee: ('├', '┤'),
     ellipsis: '…',
+    outline: '▒',
+    outline_flat: '▒',
 };
 
 const HALF_BLOCK: Shapes = Shapes {
@@ -96,6 +101,8 @@ const ASCII: Shapes = Shapes {
     corner: ['+', '+', '+', '+'],
     tee: ('+', '+'),
     ellipsis: '.',
+    outline: '!',
+    outline_flat: '~',
 };
 
 impl Glyphs {

@@ -19,6 +19,7 @@ pub enum Action {
     PageUp,
     PageDown,
     Home,
+    End,
     /// Take what the cursor is on.
     Choose,
     Yes,
@@ -49,6 +50,25 @@ pub enum Action {
     PreviousField,
     /// At the calibration bench.
     Bench(BenchKey),
+    /// In the review of a run.
+    Walk(WalkKey),
+}
+
+/// What the operator can do in the review of a run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum WalkKey {
+    NextSpot,
+    PreviousSpot,
+    Least,
+    NextGap,
+    PreviousGap,
+    NextMark,
+    PreviousMark,
+    LimitDown,
+    LimitUp,
+    LimitHome,
+    /// This run, or all runs of its line.
+    AllRuns,
 }
 
 /// What the operator can do at the calibration bench.
@@ -151,7 +171,9 @@ pub struct Binding {
 use Action as A;
 use BenchKey as B;
 use Mode as M;
+use WalkKey as W;
 
+const WALK: &[Mode] = &[M::ReviewRun];
 const BENCH: &[Mode] = &[M::Calibrate];
 const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
 const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun];
@@ -173,6 +195,7 @@ const LISTS: &[Mode] = &[
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
     let repeats = matches!(action, A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::NextField | A::PreviousField)
+        || matches!(action, A::Walk(W::LimitDown | W::LimitUp))
         || matches!(action, A::Bench(B::GateEarlier | B::GateLater | B::GateShorter | B::GateLonger | B::ThresholdUp | B::ThresholdDown));
     Binding { keys, action, modes, shown: words[0], label: words[1], help: words[2], repeats }
 }
@@ -254,7 +277,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[letter('i')],
         A::Origin,
-        &[M::Scanning, M::Ended],
+        &[M::Scanning, M::Ended, M::ReviewRun],
         ["i", "", "where this number comes from: shot, gate, picker, set-up, blocks, verification, uncertainty"],
     ),
     bind(
@@ -263,7 +286,7 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning, M::Confirm],
         ["d", "", "the crawler stands at its start again: note how far the encoder is off"],
     ),
-    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate], ["w", "", "waveform about the gate, or whole"]),
+    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun], ["w", "", "waveform about the gate, or whole"]),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
         &[letter('n'), letter('N')],
@@ -285,6 +308,25 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Calibrate],
         ["e", "edit", "type velocity, zero and gate; kept beside the earlier set-ups with your name"],
     ),
+    bind(&[letter('s')], A::Walk(W::NextSpot), WALK, ["s/S", "spot", "next or previous spot, in the way the line was driven"]),
+    bind(&[letter('S')], A::Walk(W::PreviousSpot), WALK, ["", "", ""]),
+    bind(&[letter('m')], A::Walk(W::Least), WALK, ["m", "least", "the least reading of all"]),
+    bind(&[letter('o')], A::Walk(W::NextGap), WALK, ["o/O", "gap", "next or previous stretch without a thickness longer than allowed"]),
+    bind(&[letter('O')], A::Walk(W::PreviousGap), WALK, ["", "", ""]),
+    bind(&[letter('v')], A::Walk(W::NextMark), WALK, ["v/V", "", "next or previous mark"]),
+    bind(&[letter('V')], A::Walk(W::PreviousMark), WALK, ["", "", ""]),
+    bind(
+        &[letter('<'), letter(',')],
+        A::Walk(W::LimitDown),
+        WALK,
+        ["< >", "limit", "move the limit to see what falls under it; for looking only, stored nowhere"],
+    ),
+    bind(&[letter('>'), letter('.')], A::Walk(W::LimitUp), WALK, ["", "", ""]),
+    bind(&[letter('0')], A::Walk(W::LimitHome), WALK, ["0", "", "the limit of the plan again"]),
+    bind(&[letter('l')], A::Walk(W::AllRuns), WALK, ["l", "", "this run alone, or all runs of its line together"]),
+    bind(&[key(KeyCode::Right)], A::Up, WALK, ["", "", ""]),
+    bind(&[key(KeyCode::Left)], A::Down, WALK, ["", "", ""]),
+    bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
     bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the least reading always shows"]),
     bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
     bind(&[key(KeyCode::Up), letter('k')], A::Up, LISTS, ["↑↓", "move", "back along the wall, or through the list; recording goes on"]),
@@ -394,6 +436,7 @@ mod tests {
             PageUp,
             PageDown,
             Home,
+            End,
             Choose,
             Yes,
             No,
@@ -438,6 +481,17 @@ mod tests {
             Bench(B::GateLonger),
             Bench(B::ThresholdUp),
             Bench(B::ThresholdDown),
+            Walk(W::NextSpot),
+            Walk(W::PreviousSpot),
+            Walk(W::Least),
+            Walk(W::NextGap),
+            Walk(W::PreviousGap),
+            Walk(W::NextMark),
+            Walk(W::PreviousMark),
+            Walk(W::LimitDown),
+            Walk(W::LimitUp),
+            Walk(W::LimitHome),
+            Walk(W::AllRuns),
         ];
         let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
         for action in all {

@@ -3,7 +3,8 @@
 
 pub mod terminal;
 
-use super::backend::{Backend, ScanHandle};
+use super::backend::{Backend, ReviewHandle, ScanHandle};
+use super::review::News;
 use super::settings::Settings;
 use super::state::{App, Effect, Event, Look};
 use super::theme::Role;
@@ -14,6 +15,7 @@ use crate::job::validity::Check;
 use crate::live::bench::{BenchHandle, BenchView};
 use crate::live::{Command, LiveView, Phase};
 use crate::platform;
+use crate::store::RunId;
 use crate::units::LengthUnit;
 use anyhow::Context;
 use ratatui::crossterm::event::Event as TerminalEvent;
@@ -35,6 +37,8 @@ pub struct ConsoleOptions {
     pub unit: LengthUnit,
     /// Scan this line at once.
     pub start_line: Option<String>,
+    /// Open this run at once.
+    pub start_run: Option<RunId>,
     /// Why the line is scanned although the checklist stands against it.
     pub override_reason: Option<String>,
     /// Who is at the keys; an empty name takes the plan's first operator.
@@ -122,10 +126,14 @@ pub async fn drive<B: Backend, S: Surface>(
     options: &ConsoleOptions,
 ) -> anyhow::Result<Outcome> {
     let mut ended = pin!(ended);
-    let mut hands = Hands { scan: None, bench: None, last_bell: None };
+    let mut hands = Hands { scan: None, bench: None, review: None, last_bell: None };
     if let Some(line) = options.start_line.clone() {
         let start = Effect::StartScan { line, against: options.override_reason.clone().map(|why| (why, app.signed())) };
         hands.execute(backend, app, surface, options, vec![start, Effect::Reload]);
+    }
+    if let Some(run) = options.start_run {
+        app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
+        hands.execute(backend, app, surface, options, vec![Effect::OpenRun(run)]);
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
     second.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -176,6 +184,10 @@ pub async fn drive<B: Backend, S: Surface>(
                     events.push(Event::BenchGone);
                 }
             },
+            news = news_of_review(&mut hands.review), if hands.review.is_some() => match news {
+                Some(news) => events.push(Event::Review(news)),
+                None => hands.review = None,
+            },
             view = newest_of_run(&mut hands.scan), if hands.scan.is_some() => events.push(Event::Live(view, backend.now_us())),
             () = tokio::time::sleep_until(wake), if dirty => {}
         }
@@ -203,6 +215,7 @@ fn take(event: TerminalEvent, events: &mut Vec<Event>, dirty: &mut bool) {
 struct Hands {
     scan: Option<ScanHandle>,
     bench: Option<BenchHandle>,
+    review: Option<ReviewHandle>,
     last_bell: Option<Instant>,
 }
 
@@ -228,6 +241,14 @@ async fn newest_of_run(running: &mut Option<ScanHandle>) -> Arc<LiveView> {
 async fn newest_of_bench(bench: &mut Option<BenchHandle>) -> Option<Arc<BenchView>> {
     match bench {
         Some(bench) => bench.view.changed().await.ok().map(|()| bench.view.borrow_and_update().clone()),
+        None => std::future::pending().await,
+    }
+}
+
+/// What has been read of the stored runs on screen; `None` once nothing more can come.
+async fn news_of_review(review: &mut Option<ReviewHandle>) -> Option<News> {
+    match review {
+        Some(review) => review.news.recv().await,
         None => std::future::pending().await,
     }
 }
@@ -319,7 +340,19 @@ impl Hands {
                         Some(started)
                     })
                 }
-                Effect::OpenRun(run) => backend.review(run).map(|wall| Some(Event::Reviewed(run, Box::new(wall)))),
+                Effect::OpenRun(run) => self.open_review(backend, run, false).map(Some),
+                Effect::OpenLine(run) => self.open_review(backend, run, true).map(Some),
+                Effect::CloseReview => {
+                    self.review = None;
+                    Ok(None)
+                }
+                Effect::Ask(ask) => {
+                    // A reader that is gone has said why.
+                    if let Some(review) = &self.review {
+                        review.asks.send(ask).ok();
+                    }
+                    Ok(None)
+                }
                 Effect::Command(command) => {
                     self.command(command);
                     Ok(None)
@@ -337,6 +370,13 @@ impl Hands {
             }
         }
         false
+    }
+
+    fn open_review<B: Backend>(&mut self, backend: &mut B, run: RunId, all: bool) -> anyhow::Result<Event> {
+        let handle = backend.open_review(run, all)?;
+        let opened = Event::Reviewed(run, handle.overview.clone());
+        self.review = Some(handle);
+        Ok(opened)
     }
 
     fn close_bench(&mut self) {

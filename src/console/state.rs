@@ -3,6 +3,7 @@
 
 use super::form::Form;
 use super::keys::Mode;
+use super::review::{self, Opened};
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
@@ -43,7 +44,9 @@ pub enum Event {
         view: Arc<LiveView>,
         wall: Arc<Mutex<Wall>>,
     },
-    Reviewed(RunId, Box<Wall>),
+    /// A stored run is open.
+    Reviewed(RunId, Arc<review::Overview>),
+    Review(review::News),
     BenchOpened(Arc<BenchView>),
     Bench(Arc<BenchView>, i64),
     /// The bench broke off.
@@ -80,6 +83,10 @@ pub enum Effect {
     },
     Command(Command),
     OpenRun(RunId),
+    /// All runs of the line of this one.
+    OpenLine(RunId),
+    CloseReview,
+    Ask(review::Ask),
     SaveSettings,
     /// Draw everything again, also what has not changed.
     Redraw,
@@ -136,7 +143,7 @@ impl Question {
 }
 
 /// Millimetres of wall in one row (or column), from near to far.
-pub const ZOOMS: [f64; 9] = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0];
+pub const ZOOMS: [f64; 12] = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0];
 
 /// Where the operator looks on the wall.
 #[derive(Debug, Clone, Copy)]
@@ -243,14 +250,6 @@ const STALE_S: f64 = 2.0;
 
 /// A verification is due again after this long. Common practice, no source.
 const VERIFY_HOURS: f64 = 4.0;
-
-/// A stored run opened for a look.
-#[derive(Debug, Clone)]
-pub struct Opened {
-    pub run: RunId,
-    pub wall: Arc<Wall>,
-    pub look: WallLook,
-}
 
 /// Where a number comes from, held still while it is read.
 #[derive(Debug, Clone)]

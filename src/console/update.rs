@@ -2,11 +2,12 @@
 
 pub(super) mod bench;
 mod prompt;
+mod review;
 mod steps;
 
 use super::Step;
 use super::keys::{self, Action, Mode};
-use super::state::{App, Effect, Event, Opened, Purpose, Question, Scan, WallLook};
+use super::state::{App, Effect, Event, Purpose, Question, Scan, WallLook};
 use super::theme::Role;
 use crate::live::{Command, LiveView, Phase};
 use ratatui::crossterm::event::KeyEvent;
@@ -58,11 +59,8 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             }
             Vec::new()
         }
-        Event::Reviewed(run, wall) => {
-            let back = steps::far_end(&wall);
-            app.opened = Some(Opened { run, wall: Arc::new(*wall), look: WallLook { back, ..WallLook::default() } });
-            Vec::new()
-        }
+        Event::Reviewed(run, overview) => review::opened(app, run, overview),
+        Event::Review(news) => review::news(app, news),
         Event::Done(words) => {
             app.say(Role::Plain, words);
             Vec::new()
@@ -179,6 +177,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::PageUp => steps::walk(app, 10, true),
         Action::PageDown => steps::walk(app, 10, false),
         Action::Home => steps::home(app),
+        Action::End => review::end(app),
+        Action::Walk(key) => review::press(app, key),
         Action::Choose => steps::choose(app),
         Action::Back => {
             if app.test_card {
@@ -188,7 +188,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             } else if app.origin.take().is_some() {
                 // Back at the run.
             } else if app.step == Step::Review {
-                app.opened = None;
+                return review::close(app);
             } else {
                 app.put_away();
             }

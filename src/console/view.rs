@@ -96,6 +96,10 @@ fn step(app: &App, pen: &mut Pen, body: Rect) {
         scan::running(app, pen, body);
         return;
     }
+    if let (Step::Review, Some(opened)) = (app.step, &app.opened) {
+        review::walk::draw(app, opened, pen, body);
+        return;
+    }
     steps_column(app, pen, Rect { width: STEPS_WIDTH, ..body });
     let area = content_of(body);
     match app.step {

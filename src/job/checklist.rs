@@ -141,7 +141,7 @@ impl std::fmt::Display for Value {
 }
 
 /// Who did something, and when.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Signed {
     pub name: String,
     pub certificate: String,

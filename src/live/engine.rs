@@ -8,7 +8,7 @@ use crate::strip::spot::{Sample, SpotEvent};
 use crate::strip::{Limits, Spot, SpotId};
 use crate::travel::SequenceWatch;
 use crate::travel::encoder_check::misclosure;
-use crate::ultrasound::{TimeBase, Waveform};
+use crate::ultrasound::{Coating, TimeBase, Waveform};
 use crate::units::{Length, Temperature};
 use std::sync::{Arc, Mutex, MutexGuard};
 
@@ -44,6 +44,7 @@ pub struct Engine {
     pub phase: Phase,
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
+    pub coating: Option<Coating>,
     pub telemetry: Telemetry,
     pub counts: Counts,
     pub bells: u64,
@@ -84,6 +85,7 @@ impl Engine {
             phase: Phase::Waiting,
             reading: None,
             waveform: None,
+            coating: None,
             telemetry: Telemetry::default(),
             counts: Counts::default(),
             bells: 0,
@@ -153,12 +155,14 @@ impl Engine {
             Record::Shot(shot) => {
                 self.missing(shot.seq, at_us, out);
                 let reading = self.maker.shot(&shot, at_us);
+                self.coating = self.maker.coating();
                 let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
                 self.reading(reading, waveform, out);
             }
             Record::Gauge(gauge) => {
                 self.missing(gauge.seq, at_us, out);
                 let reading = self.maker.gauge(&gauge, at_us);
+                self.coating = None;
                 self.reading(reading, None, out);
             }
             Record::Status(status) => {
@@ -382,11 +386,11 @@ mod tests {
         let mut out = Outcome::default();
         assert_eq!(engine.command(Command::AtDatum, 9, &mut out), None);
         let [Entry::Note(note)] = &out.entries[..] else { panic!("{:?}", out.entries) };
-        assert!(note.text.contains("misclosure -1.0 mm over 2000 mm there and back (-0.05 %)"), "{}", note.text);
+        assert!(note.text.contains("misclosure -1.0 mm of 2000 mm there and back (-0.05 %)"), "{}", note.text);
         assert_eq!((note.along, engine.wall().notes.len()), (Some(Length::mm(1999.0)), 1));
         drive(&mut engine, &[1_000]);
         engine.command(Command::AtDatum, 9, &mut out);
-        assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MORE THAN 1 %")), "{:?}", out.entries[1]);
+        assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
     }
 
     #[test]

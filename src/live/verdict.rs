@@ -1,6 +1,6 @@
 //! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
 
-use crate::ultrasound::{Calibration, Setup};
+use crate::ultrasound::{Calibration, Setup, finds_path};
 use crate::units::{Length, Temperature};
 
 /// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
@@ -22,7 +22,6 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
     let count = distinct(calibration);
     let mut says = Vec::new();
     let dual = typed.half_separation > Length::ZERO;
-    let fitted_path = calibration.half_separation != typed.half_separation;
     match (count, calibration.velocity_fitted) {
         (_, false) if count < 2 => {
             says.push("one block: the zero is found, the velocity is as typed; nothing is known of other thicknesses".to_owned())
@@ -31,7 +30,7 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
         (2, true) => says.push("two blocks: velocity and zero are solved and fit both blocks exactly, right or wrong".to_owned()),
         (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are told below")),
     }
-    if dual && fitted_path {
+    if finds_path(typed.half_separation, count, calibration.velocity_fitted) {
         says.push("the probe's path between its elements is found on the blocks".to_owned());
     } else if dual {
         says.push(

@@ -22,6 +22,13 @@ pub struct Bin {
 impl Bin {
     const EMPTY: Self = Self { least: None, greatest: None, worst: Level::Unjudged, read: 0, lost: 0 };
 
+    /// A single reading.
+    pub fn of(thickness: Option<Length>, level: Level) -> Self {
+        let mut bin = Self::EMPTY;
+        bin.add(thickness, level);
+        bin
+    }
+
     pub fn is_empty(&self) -> bool {
         self.read + self.lost == 0
     }
@@ -69,7 +76,7 @@ const BIN: Length = Length::mm(1.0);
 const FAN: i64 = 8;
 const LEVELS: usize = 6;
 /// No crawler drives further than this from its start; a place beyond it is an encoder gone mad.
-const FURTHEST_MM: f64 = 500_000.0;
+pub(super) const FURTHEST_MM: f64 = 500_000.0;
 
 /// One level: bins in rising order of place, growing at both ends.
 #[derive(Debug, Clone, Default)]
@@ -127,6 +134,12 @@ impl Strip {
     pub fn extent(&self) -> Option<(Length, Length)> {
         let layer = &self.layers[0];
         (!layer.bins.is_empty()).then(|| (BIN * layer.first as f64, BIN * (layer.first + layer.bins.len() as i64) as f64))
+    }
+
+    /// The finest bins with what is known of them, each by its lower edge.
+    pub fn finest(&self) -> impl Iterator<Item = (Length, &Bin)> {
+        let layer = &self.layers[0];
+        (layer.first..).zip(&layer.bins).map(|(index, bin)| (BIN * index as f64, bin))
     }
 
     /// Everything known between two places.

@@ -85,7 +85,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
     if setup.mode == Mode::FirstEcho {
         let drift = (wall - setup.reference_temperature()).as_celsius();
         part("tyre temperature", budget.delay_ns_k * budget.temperature_k * per_ns);
-        part("tyre drift from the blocks", budget.delay_ns_k.max(TYRE_NS_K) * drift * per_ns);
+        part("tyre drift", budget.delay_ns_k.max(TYRE_NS_K) * drift * per_ns);
         part("coupling", budget.coupling.as_mm());
     } else {
         part("paint", PAINT_MM);

@@ -1,6 +1,8 @@
 //! An invented job and an invented run for the console's tests. All names and numbers are made up.
 #![allow(dead_code)]
 
+use backwall::console::review::overview::empty_wall;
+use backwall::console::review::{Overview, Progress};
 use backwall::console::state::{App, Event, Look};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme, view};
@@ -8,7 +10,7 @@ use backwall::job::checklist::{Answer, Signature, Signed, Value};
 use backwall::job::{Checklist, Plan};
 use backwall::live::{Counts, LiveView, Phase, Telemetry, Wall};
 use backwall::reading::Reading;
-use backwall::store::{JobContents, Mark, MarkKind, Note, RunStart, RunState, RunSummary, Saved, SetupEntry};
+use backwall::store::{Glance, JobContents, Mark, MarkKind, Note, RunStart, RunState, RunSummary, Saved, SetupEntry};
 use backwall::stream::feed::LinkState;
 use backwall::strip::{Level, SpotWatch, Strip, spot::Sample};
 use backwall::travel::{Direction, Place};
@@ -263,6 +265,39 @@ pub fn wall(direction: Direction) -> Wall {
     }
 }
 
+/// One reading of the invented wall, every 0.2 mm.
+pub fn glance(shot: u32) -> Glance {
+    let along = f64::from(shot) * 0.2;
+    let thickness = thickness_at(along);
+    Glance {
+        row: u64::from(shot),
+        seq: shot,
+        along: Some(Length::mm(along)),
+        course: Some(if along < 2400.0 { 1 } else { 2 }),
+        thickness: thickness.map(|t| Length::nanometres((t * 1e6).round() as i64)),
+        uncertainty: Some(Length::mm(0.03)),
+        level: level(thickness),
+    }
+}
+
+/// The invented wall as the overview of a stored run.
+pub fn overview(direction: Direction) -> Overview {
+    let plan = Plan::parse("plan.toml", PLAN).unwrap();
+    let limits = plan.limits();
+    let known = wall(direction);
+    let empty = empty_wall(SpotWatch::new(Default::default()), known.seams, known.span);
+    let course = (direction == Direction::Across).then_some(2);
+    let mut overview = Overview::new(vec![2], false, limits.clone(), direction, course, plan.limits.max_gap, empty);
+    for shot in 0..21_750u32 {
+        overview.push(0, &glance(shot), &limits);
+    }
+    overview.wall.marks = known.marks;
+    overview.wall.notes = known.notes;
+    overview.progress = Progress { read: 21_750, of: 21_750, done: true, open: false };
+    overview.settle();
+    overview
+}
+
 /// Two decaying wave packets over a quiet line.
 pub fn waveform() -> Waveform {
     let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::us(10.0), bits: 12 };
@@ -315,6 +350,7 @@ pub fn live(direction: Direction) -> LiveView {
         direction,
         reading: Some(reading(4349.8)),
         waveform: Some(waveform()),
+        coating: None,
         setup: Arc::new(plan.typed_setup()),
         limits: Arc::new(plan.limits()),
         max_speed: plan.limits.max_speed,

@@ -2,11 +2,11 @@
 #![allow(dead_code)]
 
 use crate::fixture::*;
-use backwall::console::{Backend, ConsoleOptions, Glyphs, ScanHandle, Step, Theme};
+use backwall::console::{Backend, ConsoleOptions, Glyphs, ReviewHandle, ScanHandle, Step, Theme};
 use backwall::job::checklist::{Answer, Signature, Signed};
 use backwall::job::validity::Check;
 use backwall::live::bench::BenchHandle;
-use backwall::live::{Command, LiveView, Phase, Wall};
+use backwall::live::{Command, LiveView, Phase};
 use backwall::store::{JobContents, Note, RunId, RunState, SetupEntry};
 use backwall::travel::Direction;
 use backwall::travel::encoder_check::EncoderCheck;
@@ -90,9 +90,11 @@ impl Backend for Job {
         let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
         Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
     }
-    fn review(&self, _: RunId) -> anyhow::Result<Wall> {
+    fn open_review(&mut self, _: RunId, _: bool) -> anyhow::Result<ReviewHandle> {
         assert!(!self.fails, "a fault of the test's own");
-        Ok(wall(Direction::Up))
+        let (_, news) = mpsc::channel(1);
+        let (asks, _) = std::sync::mpsc::channel();
+        Ok(ReviewHandle { overview: Arc::new(overview(Direction::Up)), news, asks })
     }
     fn now_us(&self) -> i64 {
         NOW
@@ -106,6 +108,7 @@ pub fn options(start: Step, line: Option<&str>) -> ConsoleOptions {
         glyphs: Some(Glyphs::Braille),
         unit: LengthUnit::Mm,
         start_line: line.map(str::to_owned),
+        start_run: None,
         override_reason: None,
         operator: signed(),
         settings_path: None,

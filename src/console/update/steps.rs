@@ -1,11 +1,11 @@
 //! Moving about: through lists, along the wall, from a line to its run.
 
-use super::super::state::{App, Effect, Frozen, OriginShown, Scan, WallLook, ZOOMS};
+use super::super::state::{App, Effect, Frozen, OriginShown, Scan, ZOOMS};
 use super::super::theme::Role;
 use super::super::{Step, origin};
 use super::prompt;
 use crate::job::checklist::ItemKind;
-use crate::live::{Command, Wall};
+use crate::live::Command;
 use crate::store::MarkKind;
 use crate::units::Length;
 
@@ -42,40 +42,24 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
         Step::Calibrate => {}
         Step::Scan if app.scan.is_none() => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
         Step::Review if app.opened.is_none() => app.run = moved(app.run, by, !back, app.contents.runs.len()),
-        Step::Scan | Step::Review => {
-            let from = place_of(app);
-            if let Some(look) = look_mut(app) {
-                let way = look.step() * by as f64;
-                let here = look.back.or(from).unwrap_or(Length::ZERO);
-                look.back = Some(if back { here + way } else { here - way });
+        Step::Review => return super::review::walk(app, by, back),
+        Step::Scan => {
+            if let Some(scan) = &mut app.scan {
+                let from = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
+                let way = scan.look.step() * by as f64;
+                let here = scan.look.back.or(from).unwrap_or(Length::ZERO);
+                scan.look.back = Some(if back { here + way } else { here - way });
             }
         }
     }
     Vec::new()
 }
 
-/// The look of the wall that is on screen.
-fn look_mut(app: &mut App) -> Option<&mut WallLook> {
-    match app.step {
-        Step::Review => app.opened.as_mut().map(|opened| &mut opened.look),
-        _ => app.scan.as_mut().map(|scan| &mut scan.look),
-    }
-}
-
-fn place_of(app: &App) -> Option<Length> {
-    match app.step {
-        Step::Review => far_end(&app.opened.as_ref()?.wall),
-        _ => app.scan.as_ref()?.view.reading.as_ref()?.place.along,
-    }
-}
-
-/// The last place driven, to the bin.
-pub fn far_end(wall: &Wall) -> Option<Length> {
-    wall.strip.extent().map(|(_, high)| high - Length::mm(1.0))
-}
-
 /// Opens where the number on screen comes from; a frozen one counts before the newest.
 pub fn origin(app: &mut App) -> Vec<Effect> {
+    if app.step == Step::Review {
+        return super::review::origin(app);
+    }
     let Some(scan) = &app.scan else { return Vec::new() };
     let (reading, waveform) = match &scan.frozen {
         Some(frozen) => (Some(&frozen.reading), Some(&frozen.waveform)),
@@ -101,14 +85,14 @@ pub fn home(app: &mut App) -> Vec<Effect> {
         shown.top = 0;
         return Vec::new();
     }
-    let top = if app.step == Step::Review { place_of(app) } else { None };
     match app.step {
         Step::Prepare => app.line = 0,
         Step::Checklist => (app.item, app.choice) = (0, 0),
         Step::Review if app.opened.is_none() => app.run = app.contents.runs.len().saturating_sub(1),
+        Step::Review => return super::review::home(app),
         _ => {
-            if let Some(look) = look_mut(app) {
-                look.back = top;
+            if let Some(scan) = &mut app.scan {
+                scan.look.back = None;
             }
         }
     }
@@ -116,8 +100,11 @@ pub fn home(app: &mut App) -> Vec<Effect> {
 }
 
 pub fn zoom(app: &mut App, out: bool) -> Vec<Effect> {
-    if let Some(look) = look_mut(app) {
-        look.zoom = moved(look.zoom, 1, !out, ZOOMS.len());
+    if app.step == Step::Review {
+        return super::review::zoom(app, out);
+    }
+    if let Some(scan) = &mut app.scan {
+        scan.look.zoom = moved(scan.look.zoom, 1, !out, ZOOMS.len());
     }
     Vec::new()
 }

@@ -1,24 +1,19 @@
-//! Review: the runs of the job, and the wall of one of them, walked by cursor.
+//! Review: the runs of the job; and one of them, or all of a line, walked by cursor.
+
+pub mod walk;
 
 use super::pen::{Pen, Rows};
-use super::section::{self, Section};
-use super::{panels, scan};
-use crate::console::state::{App, Opened};
+use super::scan;
+use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::job::validity::Validity;
 use crate::store::{RunState, RunSummary};
 use ratatui::layout::Rect;
 
+/// The runs of the job; an opened one takes the whole screen.
 pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
-    match &app.opened {
-        Some(opened) => match app.contents.runs.iter().find(|run| run.id == opened.run) {
-            Some(summary) => run(opened, summary, pen, area),
-            None => {
-                pen.put(area.x + 1, area.y + 1, area.width - 1, "this run is no longer in the list: Esc goes back", Role::Watch);
-            }
-        },
-        None => list(app, pen, area),
-    }
+    list(app, pen, area);
 }
 
 /// How a run stands, in a word.
@@ -50,7 +45,8 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
     let top = at.saturating_sub(room.saturating_sub(1));
     for (row, index) in order.iter().skip(top).take(room).enumerate() {
         let run = &app.contents.runs[*index];
-        let (state, _) = state_word(run);
+        let suspect = matches!(app.contents.validity(run), Validity::Suspect(_));
+        let state = if suspect && run.state == RunState::Closed { "SUSPECT" } else { state_word(run).0 };
         let here = *index == app.run;
         let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
         let least = run.least.map_or_else(|| "none".to_owned(), |least| unit.thickness(least));
@@ -65,6 +61,7 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let role = match (here, run.state) {
             (true, _) => Role::Cursor,
             (false, RunState::Interrupted) => Role::Watch,
+            (false, _) if suspect => Role::Watch,
             _ => Role::Plain,
         };
         pen.put(listed.x + 1, listed.y + row as u16, listed.width - 1, &text::clip(&words, usize::from(listed.width - 1)), role);
@@ -73,82 +70,12 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let rest = rows.rest();
         pen.title(Rect { height: 1, ..rest }, &format!("run {} on {}", run.id, safe_text(&run.start.line)), state_word(run).0);
         let mut lines = vec![format!("{}; by {}", safe_text(&run.reason), safe_text(&run.start.operator))];
+        let validity = app.contents.validity(run);
+        lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));
         lines.extend(scan::summary_lines(run, unit));
         lines.push(format!("stream {}, profile {}", safe_text(&run.start.stream), safe_text(&run.start.profile_name)));
         for (row, words) in lines.iter().enumerate().take(usize::from(rest.height - 1)) {
             pen.put(rest.x + 1, rest.y + 1 + row as u16, rest.width - 1, &text::clip(words, usize::from(rest.width - 1)), Role::Plain);
         }
     }
-}
-
-fn run(opened: &Opened, summary: &RunSummary, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
-    let unit = pen.look.unit;
-    let (state, role) = state_word(summary);
-    let title = rows.take(1);
-    pen.title(title, &format!("run {} on {}", summary.id, safe_text(&summary.start.line)), "");
-    pen.put(title.right().saturating_sub(state.len() as u16 + 1), title.y, state.len() as u16, state, role);
-    let path = &summary.start.path;
-    let section = Section {
-        wall: &opened.wall,
-        limits: &summary.start.limits,
-        direction: path.direction,
-        at: opened.look.back,
-        course: path.across_course,
-        look: opened.look,
-    };
-    let here = opened.look.back.map_or_else(String::new, |at| {
-        let low = opened.look.step() * (at / opened.look.step()).floor();
-        let bin = opened.wall.strip.stretch(low, low + opened.look.step());
-        let thickness = |length| format!("{} {}", unit.thickness(length), unit.thickness_symbol());
-        let place = format!("{} {}", unit.place(low), unit.place_symbol());
-        match (bin.least, bin.greatest) {
-            (Some(least), Some(greatest)) => {
-                format!(
-                    "{place}: {} to {}, {}, {} readings, {} without echo",
-                    thickness(least),
-                    thickness(greatest),
-                    bin.worst,
-                    bin.read,
-                    bin.lost
-                )
-            }
-            _ if bin.lost > 0 => format!("{place}: no echo in {} readings", bin.lost),
-            _ => format!("{place}: not driven"),
-        }
-    });
-    if path.direction.is_upright() {
-        let body = rows.take(rows.left().saturating_sub(1));
-        let left = Rect { width: (body.width * 3 / 5).max(34).min(body.width), ..body };
-        section::upright(&section, pen, left);
-        let right = Rect { x: left.right() + 1, width: body.width.saturating_sub(left.width + 1), ..body };
-        pen.down(left.right(), body);
-        facts(opened, summary, pen, right);
-    } else {
-        let body = rows.take(rows.left().saturating_sub(1) / 2 + 2);
-        section::flat(&section, pen, body);
-        let rest = rows.take(rows.left().saturating_sub(1));
-        facts(opened, summary, pen, rest);
-    }
-    let line = rows.rest();
-    pen.put(line.x + 1, line.y, line.width - 1, &text::clip(&here, usize::from(line.width - 1)), Role::Strong);
-}
-
-fn facts(opened: &Opened, summary: &RunSummary, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
-    for words in scan::summary_lines(summary, pen.look.unit) {
-        let taken = rows.take(1);
-        if taken.height > 0 {
-            pen.put(
-                taken.x + 1,
-                taken.y,
-                taken.width.saturating_sub(1),
-                &text::clip(&words, usize::from(area.width.saturating_sub(1))),
-                Role::Plain,
-            );
-        }
-    }
-    let spots = rows.left() * 3 / 5;
-    panels::spots(&opened.wall, pen, rows.take(spots));
-    panels::notes(&opened.wall, pen, rows.rest(), true);
 }

@@ -95,6 +95,7 @@ fn section_of<'a>(scan: &'a Scan, wall: &'a crate::live::Wall) -> Section<'a> {
         at: place.and_then(|place| place.along),
         course: place.and_then(|place| place.course),
         look: scan.look,
+        extra: Default::default(),
     }
 }
 

@@ -8,7 +8,7 @@ use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Wall;
 use crate::store::MarkKind;
-use crate::strip::{Bin, Level, Limits};
+use crate::strip::{Bin, Level, Limits, Strip};
 use crate::travel::Direction;
 use crate::units::{Length, LengthUnit};
 use ratatui::layout::Rect;
@@ -23,6 +23,28 @@ pub struct Section<'a> {
     /// For lines across: the course they run in.
     pub course: Option<u16>,
     pub look: WallLook,
+    pub extra: Extra<'a>,
+}
+
+/// What a review draws beyond the wall as it was judged.
+#[derive(Default)]
+pub struct Extra<'a> {
+    /// A stretch as another limit would have it.
+    pub judged: Option<&'a dyn Fn(Length, Length) -> Bin>,
+    /// The strip of an earlier survey, and what is added to its places.
+    pub behind: Option<(&'a Strip, Length)>,
+    /// Single readings instead of stretches: from the top down, or from left to right.
+    pub singles: Option<&'a [Option<Single>]>,
+}
+
+/// One reading as a row or column.
+#[derive(Clone)]
+pub struct Single {
+    pub label: String,
+    pub along: Option<Length>,
+    pub course: Option<u16>,
+    pub bin: Bin,
+    pub here: bool,
 }
 
 /// One stretch of wall, ready to draw.
@@ -31,6 +53,8 @@ struct Stretch {
     bin: Bin,
     nominal: Option<Length>,
     required: Option<Length>,
+    /// Least of the earlier survey.
+    earlier: Option<Length>,
     seam: bool,
     mark: Option<(MarkKind, String)>,
 }
@@ -71,12 +95,34 @@ impl Section<'_> {
         };
         Stretch {
             index,
-            bin: self.wall.strip.stretch(from, to),
+            bin: self.extra.judged.map_or_else(|| self.wall.strip.stretch(from, to), |judged| judged(from, to)),
+            earlier: self.extra.behind.and_then(|(strip, offset)| strip.stretch(from - offset, to - offset).least),
             nominal: self.limits.nominal(course),
             required: self.limits.required(course),
             seam: self.wall.seams.iter().any(|seam| inside(*seam)),
             mark: self.wall.marks.iter().rev().find(|mark| mark.along.is_some_and(inside)).map(|mark| (mark.kind, safe_text(&mark.text))),
         }
+    }
+
+    /// The row or column at `position`: a stretch, or a single reading; its label, and whether the cursor is on it.
+    fn at_position(&self, position: u16, index: i64, unit: LengthUnit) -> Option<(Stretch, String, bool)> {
+        let Some(singles) = self.extra.singles else {
+            let step = self.look.step();
+            let here = self.at.map(|at| self.index(at)) == Some(index);
+            return Some((self.stretch(index), text::ruler(step * index as f64, step, unit), here));
+        };
+        let single = singles.get(usize::from(position))?.as_ref()?;
+        let place = |of: &Strip, offset: Length| single.along.and_then(|along| of.stretch(along - offset, along - offset).least);
+        let stretch = Stretch {
+            index: i64::from(position),
+            bin: single.bin,
+            nominal: self.limits.nominal(single.course),
+            required: self.limits.required(single.course),
+            earlier: self.extra.behind.and_then(|(strip, offset)| place(strip, offset)),
+            seam: false,
+            mark: None,
+        };
+        Some((stretch, single.label.clone(), single.here))
     }
 
     /// The thickness at the far end of the scale.
@@ -121,7 +167,9 @@ pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
     let bar_x = area.x + RULER + 1;
     let column_of = |thickness: Length| ((thickness / full) * f64::from(cells)).clamp(0.0, f64::from(cells));
     pen.put(area.x + 1, area.y, RULER, unit.place_symbol(), Role::Quiet);
-    let header = if words > 20 { format!("level   row {}", row_word(step, unit)) } else { "level".to_owned() };
+    let of_rows =
+        if section.extra.singles.is_some() { "level   single reading".to_owned() } else { format!("level   row {}", row_word(step, unit)) };
+    let header = if words > 20 { of_rows } else { "level".to_owned() };
     let at = area.right().saturating_sub(if words > 20 { words - 1 } else { 6 });
     pen.put(at, area.y, area.right() - at, &header, Role::Quiet);
     scale(pen, Rect { x: bar_x, width: cells, height: 1, ..area }, full, true);
@@ -131,13 +179,10 @@ pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
     let ahead = if section.direction == Direction::Down { rows - 1 - rows / 5 } else { rows / 5 };
     let top = section.index(section.anchor()) + i64::from(ahead);
     let top = section.kept_inside(top - i64::from(rows) + 1, i64::from(rows)) + i64::from(rows) - 1;
-    let here = section.at.map(|at| section.index(at));
     for row in 0..rows {
         let y = area.y + 1 + row;
-        let stretch = section.stretch(top - i64::from(row));
-        let is_here = here == Some(stretch.index);
         // A row is named by its lower edge.
-        let label = text::ruler(step * stretch.index as f64, step, unit);
+        let Some((stretch, label, is_here)) = section.at_position(row, top - i64::from(row), unit) else { continue };
         pen.put(area.x, y, RULER - 1, &format!("{label:>6}"), if is_here { Role::Strong } else { Role::Quiet });
         let shapes = pen.look.glyphs.shapes();
         let (edge, role) = match (&stretch.mark, is_here, stretch.seam) {
@@ -149,6 +194,9 @@ pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
         pen.cell(area.x + RULER, y, edge, role);
         let bar = Rect { x: bar_x, y, width: cells, height: 1 };
         bar_across(pen, bar, &stretch, column_of);
+        if let Some(earlier) = stretch.earlier {
+            pen.cell(bar_x + (column_of(earlier) as u16).min(cells.saturating_sub(1)), y, shapes.outline, Role::Strong);
+        }
         words_of(pen, Rect { x: bar_x + cells + 1, y, width: words - 1, height: 1 }, &stretch, words > 20);
     }
 }
@@ -276,7 +324,6 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
 pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
     const LEFT: u16 = 7;
     let unit = pen.look.unit;
-    let step = section.look.step();
     let shapes = pen.look.glyphs.shapes();
     let cells = area.width.saturating_sub(LEFT + 1);
     let height = area.height.saturating_sub(4).max(1);
@@ -285,7 +332,6 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
     let base = area.y + height;
     let behind = cells - cells / 5;
     let left = section.kept_inside(section.index(section.anchor()) - i64::from(behind), i64::from(cells));
-    let here = section.at.map(|at| section.index(at));
     let course = section.course;
     for (thickness, c) in [(section.limits.nominal(course), shapes.rule), (section.limits.required(course), shapes.seam)] {
         let Some(thickness) = thickness else { continue };
@@ -299,7 +345,7 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
     let mut word_end = 0;
     let mut last = None;
     for column in 0..cells {
-        let stretch = section.stretch(left + i64::from(column));
+        let Some((stretch, label, is_here)) = section.at_position(column, left + i64::from(column), unit) else { continue };
         let x = area.x + LEFT + column;
         let bin = &stretch.bin;
         match (bin.is_empty(), bin.least) {
@@ -319,7 +365,10 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
                 }
             }
         }
-        let edge = match (&stretch.mark, here == Some(stretch.index), stretch.seam) {
+        if let Some(earlier) = stretch.earlier {
+            pen.cell(x, base - (row_of(earlier).ceil() as u16).max(1), shapes.outline_flat, Role::Strong);
+        }
+        let edge = match (&stretch.mark, is_here, stretch.seam) {
             (_, true, _) => '^',
             (Some((kind, _)), _, _) => mark_letter(*kind),
             (None, _, true) => shapes.divider,
@@ -336,7 +385,6 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
         }
         last = (!bin.is_empty()).then_some(bin.worst);
         if stretch.index.rem_euclid(10) == 0 {
-            let label = text::ruler(step * stretch.index as f64, step, unit);
             if column + (label.len() as u16) < cells {
                 pen.put(x, base + 3, label.len() as u16, &label, Role::Quiet);
             }
