@@ -35,8 +35,8 @@ sections! {
     Asset "asset" "Object examined";
     Procedure "procedure" "Procedure and limits";
     Results "results" "Results by line";
-    Map "map" "Map of the unrolled wall";
     Statistics "statistics" "Statistics by course";
+    Map "map" "Map of the unrolled wall";
     Runs "runs" "Runs";
     Comparison "comparison" "Comparison with earlier surveys";
     Assessment "assessment" "Assessment (screening)";

@@ -24,7 +24,7 @@ pub fn pages(document: &Document) -> Pages {
     let mut sheet = Sheet::new(document.paper);
     top(&mut sheet, document);
     for (index, block) in document.blocks.iter().enumerate() {
-        put(&mut sheet, block, document.blocks.get(index + 1));
+        put(&mut sheet, block, &document.blocks[index + 1..]);
     }
     let mut pages = sheet.done;
     foot(document, &mut pages);
@@ -59,9 +59,10 @@ fn logo_size(logo: &Logo) -> (f64, f64) {
     (width * scale, height * scale)
 }
 
-fn put(sheet: &mut Sheet, block: &Block, next: Option<&Block>) {
+/// `rest` are the blocks behind it.
+fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
     match block {
-        Block::Heading { level, text } => heading(sheet, *level, text, next),
+        Block::Heading { level, text } => heading(sheet, *level, text, rest),
         Block::Paragraph(text) => {
             sheet.gap(GAP / 2.0);
             sheet.lines(sheet.left(), TEXT, Ink::Black, &TEXT.wrap(text, sheet.width()));
@@ -99,11 +100,11 @@ fn put(sheet: &mut Sheet, block: &Block, next: Option<&Block>) {
     }
 }
 
-fn heading(sheet: &mut Sheet, level: u8, text: &str, next: Option<&Block>) {
+fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[Block]) {
     let (kind, before) = if level <= 1 { (FIRST, 7.0) } else { (SECOND, 5.0) };
     let lines = kind.wrap(text, sheet.width());
     let own = kind.line() * lines.len() as f64 + 2.0;
-    sheet.need(before + own + next.map_or(0.0, |next| start_height(next, sheet.width())));
+    sheet.need(before + own + start_height(rest, sheet.width()));
     sheet.gap(before);
     let entry = Entry { level, text: text.to_owned(), page: sheet.done.pages.len() - 1, y: sheet.y };
     sheet.done.outline.push(entry);
@@ -114,12 +115,20 @@ fn heading(sheet: &mut Sheet, level: u8, text: &str, next: Option<&Block>) {
     }
 }
 
-/// How much of a block must stand with the heading over it.
-fn start_height(block: &Block, width: f64) -> f64 {
+/// How much of what follows must stand with the heading over it.
+fn start_height(rest: &[Block], width: f64) -> f64 {
+    let Some((block, rest)) = rest.split_first() else { return 0.0 };
     match block {
         Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
         Block::Signatures(lines) => 22.0 * lines.len().div_ceil(2) as f64,
-        Block::Heading { .. } | Block::PageBreak => 12.0,
+        // A few words that lead over to something stay with it.
+        Block::Paragraph(text) if text.len() < 500 => {
+            let own = TEXT.line() * TEXT.wrap(text, width).len() as f64 + GAP;
+            own + start_height(rest, width).min(60.0)
+        }
+        Block::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
+        Block::Table(table) => table::start_height(table, width) + GAP,
+        Block::PageBreak => 0.0,
         _ => 16.0,
     }
 }
