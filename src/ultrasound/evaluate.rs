@@ -177,7 +177,9 @@ impl Evaluator {
                     let next = second.time_ns;
                     wall.second = Some(second);
                     let drift_k = (self.wall - self.setup.reference_temperature()).as_celsius();
-                    self.coating = self.model.calibrated().then(|| Coating::behind(spaced.delay_ns, drift_k)).flatten();
+                    // Paint near half a wavelength turns the echo so far that the delay may be a cycle off.
+                    let sure = self.model.calibrated() && turned.abs() < CYCLE_DOUBT;
+                    self.coating = sure.then(|| Coating::behind(spaced.delay_ns, drift_k)).flatten();
                     let per_code = noise / self.filter.rms_frequency * per_sample;
                     (Some(spaced.depth), Some(next), spaced.sensitivity * per_code)
                 }

@@ -1,6 +1,6 @@
 //! How far a chosen echo can be trusted: its flags and its one word.
 
-use super::decide::{Candidate, Wall};
+use super::decide::{Candidate, EVEN, Wall};
 use super::filter::Filter;
 use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
@@ -14,11 +14,9 @@ pub const CYCLE_DOUBT: f64 = 1.2;
 /// 3 mm wide keeps 0.65 of itself on the plate; another 2.3 dB are left to coupling.
 const WEAK: f64 = 0.85;
 const VERY_WEAK: f64 = 0.25;
-/// A second echo this high against the first (both against the blocks') needs an even wall under the whole beam.
-const EVEN: f64 = 0.75;
 /// An echo this high shows that the gain is not the blocks', so that height tells nothing; only a second echo does then.
 const LOUD: f64 = 1.2;
-/// The same against what the blocks' own second echo was. A flat wall keeps 0.77 and more of it, a wall read beside a pit
+/// A second echo against what the blocks' own second echo was. A flat wall keeps 0.77 and more of it, a wall read beside a pit
 /// 0.6 and less (simulated waves), at any gain.
 const EVEN_AS_BLOCKS: f64 = 0.7;
 /// The second echo is missed only where the blocks let it be expected this high over the noise and whole in the record.

@@ -24,6 +24,8 @@ const OVER_WHITE: f64 = 3.0;
 /// of its correlation distributed as exp(-looks * square) (a ratio of Gaussian sums), so the second figure over the looks
 /// keeps chance under one in a million a lag.
 const ALIKE: f64 = 0.49;
+/// At one lag asked for, of a record that holds a wall, chance has little room.
+const ALIKE_AT: f64 = 0.45;
 const CHANCE: f64 = 14.0;
 /// Lags, over the rms width of the band: beyond the pulse's own length, and as far as echoes still run into each other.
 const LAGS: (f64, f64) = (2.0, 12.0);
@@ -106,12 +108,13 @@ impl Trace {
     pub fn repeats_after(&self, filter: &Filter, lag: f64) -> bool {
         let at = (lag / self.step as f64).round() as usize;
         let (shortest, longest) = (self.lags(filter).0, self.signal.len() / 3);
-        (at.saturating_sub(2).max(shortest)..=(at + 2).min(longest)).any(|lag| self.likeness(lag) >= self.chance(filter))
+        (at.saturating_sub(2).max(shortest)..=(at + 2).min(longest)).any(|lag| self.likeness(lag) >= ALIKE_AT)
     }
 
     /// The likeness that noise does not reach.
     fn chance(&self, filter: &Filter) -> f64 {
-        let looks = self.signal.len() as f64 * self.width(filter) / libm::sqrt(std::f64::consts::PI);
+        // Noise in the pulse's own band passes it twice and is narrower by the root of two.
+        let looks = self.signal.len() as f64 * self.width(filter) / libm::sqrt(2.0 * std::f64::consts::PI);
         ALIKE.max(CHANCE / looks)
     }
 

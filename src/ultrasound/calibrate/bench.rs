@@ -149,7 +149,8 @@ impl Bench<'_> {
         let full_scale = self.input.base.full_scale();
         let (mut least, mut faces): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
         for (block, found) in echoes.iter().enumerate() {
-            let wall = self.sample_of(mean(found.iter().map(|e| e.time_ns)) - 500.0);
+            let before_ns = (2.5 * self.input.setup.frequency.period().as_ns()).max(500.0);
+            let wall = self.sample_of(mean(found.iter().map(|e| e.time_ns)) - before_ns);
             let mut columns: Vec<Vec<f64>> = Vec::new();
             for shot in 0..self.shots(block) {
                 self.load(filter, block, shot);
