@@ -86,8 +86,8 @@ pub fn scan(session: Session, line: String, checklist_override: Option<String>, 
 }
 
 /// The console on the stored runs.
-pub fn review(session: Session, run: Option<RunId>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_console_at(session, Step::Review, None, run, screen)
+pub fn review(session: Session, run: Option<RunId>, earlier: Option<PathBuf>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_desk(Desk { session, earlier }, Step::Review, None, run, screen)
 }
 
 /// What is still missing before each step, without a screen.
@@ -120,18 +120,17 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
 }
 
 fn run_console(session: Session, step: Step, start: Option<(String, Option<String>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_console_at(session, step, start, None, screen)
+    run_desk(Desk { session, earlier: None }, step, start, None, screen)
 }
 
-fn run_console_at(
-    session: Session,
+fn run_desk(
+    mut desk: Desk,
     step: Step,
     start: Option<(String, Option<String>)>,
     run: Option<RunId>,
     screen: &ScreenArgs,
 ) -> anyhow::Result<()> {
-    let operator = session.operator.clone();
-    let mut desk = Desk { session };
+    let operator = desk.session.operator.clone();
     let shown = show(&mut desk, operator, step, start, run, screen);
     let closed = desk.session.file.close();
     shown?;
@@ -183,6 +182,8 @@ pub fn show<B: Backend>(
 /// The console's backend: an open job and its streams.
 struct Desk {
     session: Session,
+    /// An earlier survey to draw behind what is reviewed.
+    earlier: Option<PathBuf>,
 }
 
 impl Backend for Desk {
@@ -215,7 +216,7 @@ impl Backend for Desk {
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
-        super::review::open(self.session.file.path(), run, all)
+        super::review::open(self.session.file.path(), run, all, self.earlier.as_deref())
     }
     fn now_us(&self) -> i64 {
         crate::live::now_us()

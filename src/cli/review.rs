@@ -6,17 +6,20 @@ use super::follow::{closed, text_of_summary, text_of_validity};
 use super::reevaluate;
 use super::session::Session;
 use crate::console::review::overview::{self, Overview};
-use crate::console::review::{Ask, News, SIDE, Shown, Window};
+use crate::console::review::{Ask, Earlier, News, SIDE, Shown, Window};
 use crate::console::{Backend, ReviewHandle, ScanHandle, Step};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
 use crate::reading::Reading;
+use crate::report::{self, earlier::Told};
 use crate::store::{JobContents, JobFile, JobReader, Note, RunId, RunSummary, StoreError};
+use crate::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align};
 use crate::strip::places::Rows;
-use crate::strip::{At, Places, SpotWatch};
+use crate::strip::{At, Level, Places, SpotWatch, Strip};
 use crate::travel::encoder_check::EncoderCheck;
 use crate::ultrasound::Setup;
+use crate::units::Length;
 use anyhow::{Context, bail};
 use clap::Args;
 use serde_json::json;
@@ -34,6 +37,9 @@ pub struct ReviewArgs {
     /// The run to begin with
     #[arg(long)]
     pub run: Option<RunId>,
+    /// An earlier survey to draw behind the present one: another job file, or a CSV file with columns named
+    #[arg(long, value_name = "FILE", conflicts_with = "headless")]
+    pub earlier: Option<PathBuf>,
     /// No screen: list the runs
     #[arg(long)]
     pub headless: bool,
@@ -49,11 +55,11 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<()> {
         return list(args);
     }
     match Session::open(&args.job, None) {
-        Ok(session) => super::console::review(session, args.run, &args.screen),
+        Ok(session) => super::console::review(session, args.run, args.earlier.clone(), &args.screen),
         // Another program records into it, or it lies where nothing can be written: it can still be looked at.
         Err(error) => match error.downcast_ref::<StoreError>() {
             Some(StoreError::InUse { .. } | StoreError::ReadOnlyFolder { .. }) => {
-                let mut onlooker = Onlooker { path: args.job.clone(), why: format!("{error:#}") };
+                let mut onlooker = Onlooker { path: args.job.clone(), why: format!("{error:#}"), earlier: args.earlier.clone() };
                 show(&mut onlooker, Signed::default(), Step::Review, None, args.run, &args.screen)
             }
             _ => Err(error),
@@ -87,6 +93,7 @@ fn list(args: &ReviewArgs) -> anyhow::Result<()> {
 struct Onlooker {
     path: PathBuf,
     why: String,
+    earlier: Option<PathBuf>,
 }
 
 impl Onlooker {
@@ -124,7 +131,7 @@ impl Backend for Onlooker {
         self.refuse()
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
-        open(&self.path, run, all)
+        open(&self.path, run, all, self.earlier.as_deref())
     }
     fn now_us(&self) -> i64 {
         crate::live::now_us()
@@ -139,7 +146,7 @@ const TELL: Duration = Duration::from_millis(250);
 const AGAIN: Duration = Duration::from_secs(1);
 
 /// Opens a stored run, or all runs of its line.
-pub fn open(path: &Path, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
+pub fn open(path: &Path, run: RunId, all: bool, earlier: Option<&Path>) -> anyhow::Result<ReviewHandle> {
     let reader = JobFile::open_read_only(path)?;
     let contents = reader.contents()?;
     let summary = contents.runs.iter().find(|summary| summary.id == run).with_context(|| format!("there is no run {run}"))?;
@@ -159,9 +166,18 @@ pub fn open(path: &Path, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> 
     let latest = Arc::new(Mutex::new(overview.clone()));
     let (tell, news) = tokio::sync::mpsc::channel(64);
     let (asks, asked) = channel();
-    let keeper = Keeper { reader, runs, overview: (*overview).clone(), latest: latest.clone(), tell: tell.clone() };
+    let surveys = Surveys::default();
+    let keeper = Keeper {
+        reader,
+        runs,
+        overview: (*overview).clone(),
+        latest: latest.clone(),
+        tell: tell.clone(),
+        earlier: earlier.map(Path::to_path_buf),
+        surveys: surveys.clone(),
+    };
     std::thread::Builder::new().name("overview".to_owned()).spawn(move || keeper.work())?;
-    let fetcher = Fetcher { reader: JobFile::open_read_only(path)?, latest, tell };
+    let fetcher = Fetcher { reader: JobFile::open_read_only(path)?, latest, tell, surveys };
     std::thread::Builder::new().name("fetch".to_owned()).spawn(move || fetcher.work(&asked))?;
     Ok(ReviewHandle { overview, news, asks })
 }
@@ -175,6 +191,8 @@ struct Keeper {
     overview: Overview,
     latest: Latest,
     tell: Sender<News>,
+    earlier: Option<PathBuf>,
+    surveys: Surveys,
 }
 
 impl Keeper {
@@ -187,6 +205,7 @@ impl Keeper {
     /// Until all is read and nothing more can come, or nobody looks any more.
     fn keep_up(&mut self) -> Result<(), StoreError> {
         let mut next = vec![0; self.runs.len()];
+        self.notes()?;
         loop {
             let before = self.overview.progress;
             // Asked before reading: what came in between is read all the same.
@@ -204,6 +223,15 @@ impl Keeper {
             self.overview.settle();
             if before != self.overview.progress && !self.publish() {
                 return Ok(());
+            }
+            if let Some(path) = self.earlier.take() {
+                let news = match self.surveys.load(&self.reader, &self.runs, &path) {
+                    Ok(earlier) => News::Earlier(Arc::new(earlier)),
+                    Err(error) => News::Failed(format!("the earlier survey is not shown: {error:#}")),
+                };
+                if self.tell.blocking_send(news).is_err() {
+                    return Ok(());
+                }
             }
             if !open {
                 return Ok(());
@@ -232,9 +260,8 @@ impl Keeper {
                 }
                 if told.elapsed() >= TELL {
                     told = Instant::now();
-                    let snapshot = Arc::new(self.overview.clone());
-                    *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = snapshot.clone();
-                    if self.tell.blocking_send(News::Overview(snapshot)).is_err() {
+                    self.overview.settle();
+                    if !self.publish() {
                         return Ok(false);
                     }
                 }
@@ -267,11 +294,75 @@ impl Keeper {
     }
 }
 
+/// The present and the earlier survey, kept for as long as they may be compared.
+#[derive(Clone, Default)]
+struct Surveys(Arc<Mutex<Option<(Vec<Point>, Vec<Point>)>>>);
+
+impl Surveys {
+    /// Reads the earlier survey, and the present one as the same thing.
+    fn load(&self, reader: &JobReader, runs: &[RunSummary], path: &Path) -> anyhow::Result<Earlier> {
+        let Some(newest) = runs.last() else { bail!("there is no run to compare it with") };
+        let survey = report::earlier::load(path, &Told::default())?;
+        let name = &newest.start.line;
+        let Some(earlier) = survey.line(name) else {
+            let known: Vec<&str> = survey.lines.iter().map(|line| line.line.as_str()).collect();
+            bail!("{} has no line {name}; it has {}", path.display(), if known.is_empty() { "none".to_owned() } else { known.join(", ") });
+        };
+        let contents = reader.contents()?;
+        let mut now = SurveyLine {
+            line: name.clone(),
+            source: reader.path().display().to_string(),
+            datum: Some(contents.plan.asset.datum.clone()),
+            direction: Some(newest.start.path.direction),
+            date: report::earlier::date_of(newest.start.started_us),
+            setup: SetupFacts::of(&newest.start.setup, newest.start.wall_temperature),
+            points: Vec::new(),
+            without: 0,
+        };
+        for run in runs {
+            let mut next = 0;
+            loop {
+                let count = reader.glance(run.id, next, PIECE, |glance| {
+                    next = glance.row + 1;
+                    match (glance.along, glance.thickness) {
+                        (Some(along), Some(thickness)) => {
+                            now.points.push(Point { along, thickness, uncertainty: glance.uncertainty });
+                        }
+                        _ => now.without += 1,
+                    }
+                })?;
+                if count < PIECE {
+                    break;
+                }
+            }
+        }
+        let mut strip = Strip::default();
+        for point in &earlier.points {
+            strip.push(Some(point.along), Some(point.thickness), Level::Unjudged);
+        }
+        let alignment = align(&now.points, &earlier.points, &Settings::default());
+        let mut warnings = compare::warnings(&now, earlier);
+        warnings.extend(survey.remarks.iter().cloned());
+        let file = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
+        let source = earlier.date.map_or_else(|| file.clone(), |date| format!("{file} of {date}"));
+        let points = earlier.points.clone();
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some((now.points, points));
+        Ok(Earlier { source, strip, alignment, warnings })
+    }
+
+    fn compare(&self, offset: Length) -> Option<News> {
+        let held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let (now, earlier) = held.as_ref()?;
+        Some(News::Compared(Arc::new(compare::compare(now, earlier, offset, &Settings::default()))))
+    }
+}
+
 /// Fetches what the cursor stands on.
 struct Fetcher {
     reader: JobReader,
     latest: Latest,
     tell: Sender<News>,
+    surveys: Surveys,
 }
 
 impl Fetcher {
@@ -283,14 +374,17 @@ impl Fetcher {
                 Err(_) => return,
             };
             // A key held down asks faster than a slow disk answers: the newest of a kind is what is still wanted.
-            let (mut reading, mut window) = (None, None);
+            let (mut reading, mut window, mut offset) = (None, None, None);
             for ask in std::iter::once(first).chain(asked.try_iter()) {
                 match ask {
                     Ask::Reading(at) => reading = Some(at),
                     Ask::Window(at) => window = Some(at),
+                    Ask::Compare(by) => offset = Some(by),
                 }
             }
-            for answer in [reading.and_then(|at| self.reading(at).transpose()), window.map(|at| self.window(at))].into_iter().flatten() {
+            let compared = offset.and_then(|offset| self.surveys.compare(offset)).map(Ok);
+            let answers = [reading.and_then(|at| self.reading(at).transpose()), window.map(|at| self.window(at)), compared];
+            for answer in answers.into_iter().flatten() {
                 let news = answer.unwrap_or_else(|error| News::Failed(error.to_string()));
                 if self.tell.blocking_send(news).is_err() {
                     return;
@@ -307,6 +401,10 @@ impl Fetcher {
         let overview = self.overview();
         let Some(run) = overview.runs.get(at.run as usize) else { return Ok(None) };
         let Some(reading) = self.reader.readings(*run, at.row, 1)?.pop() else { return Ok(None) };
+        // Another reading must never be shown for the one that was asked for.
+        if At::new(reading.place.along, at.run, at.row) != at {
+            return Ok(None);
+        }
         let waveform = self.reader.waveform(*run, at.row).map_err(|error| error.to_string());
         Ok(Some(News::Reading(Arc::new(Shown { at, reading, waveform }))))
     }
@@ -317,8 +415,8 @@ impl Fetcher {
     }
 }
 
-/// Blocks of readings without a place fetched at once.
-const UNPLACED: usize = 8;
+/// Blocks of readings without a place fetched at once, each way.
+const UNPLACED: usize = 4;
 /// Readings kept while a window is gathered, before those furthest off are let go.
 const GATHERED: usize = SIDE * 16;
 
@@ -338,7 +436,7 @@ pub fn window(reader: &JobReader, runs: &[RunId], places: &Places, at: At) -> Re
         }
     }
     gathered.cut_down();
-    let edge = |found: Option<crate::units::Length>, ok: bool| found.is_none() || ok;
+    let edge = |found: Option<Length>, ok: bool| found.is_none() || ok;
     let (low, high) = places.extent().unzip();
     let whole = (
         edge(low, low.is_some_and(|low| low >= from)) && !gathered.cut.0,
@@ -349,17 +447,16 @@ pub fn window(reader: &JobReader, runs: &[RunId], places: &Places, at: At) -> Re
 
 fn unplaced(reader: &JobReader, runs: &[RunId], places: &Places, at: At) -> Result<Window, StoreError> {
     let mut readings = Vec::new();
-    let blocks = places.rows_unplaced(at, UNPLACED);
-    for rows in &blocks {
-        fetch(reader, runs, *rows, |at, reading| {
+    let (blocks, whole) = places.rows_unplaced(at, UNPLACED);
+    for rows in blocks {
+        fetch(reader, runs, rows, |at, reading| {
             if at.along().is_none() {
                 readings.push((at, reading));
             }
         })?;
     }
     readings.sort_by_key(|(at, _)| *at);
-    let whole = blocks.len() < UNPLACED;
-    Ok(Window { readings, whole: (whole, whole) })
+    Ok(Window { readings, whole })
 }
 
 fn fetch(reader: &JobReader, runs: &[RunId], (run, first, count): Rows, mut each: impl FnMut(At, Reading)) -> Result<(), StoreError> {

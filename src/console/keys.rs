@@ -69,6 +69,8 @@ pub enum WalkKey {
     LimitHome,
     /// This run, or all runs of its line.
     AllRuns,
+    /// How an earlier survey's positions lie to the present ones.
+    Accept,
 }
 
 /// What the operator can do at the calibration bench.
@@ -324,6 +326,12 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('>'), letter('.')], A::Walk(W::LimitUp), WALK, ["", "", ""]),
     bind(&[letter('0')], A::Walk(W::LimitHome), WALK, ["0", "", "the limit of the plan again"]),
     bind(&[letter('l')], A::Walk(W::AllRuns), WALK, ["l", "", "this run alone, or all runs of its line together"]),
+    bind(
+        &[letter('a')],
+        A::Walk(W::Accept),
+        WALK,
+        ["a", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
+    ),
     bind(&[key(KeyCode::Right)], A::Up, WALK, ["", "", ""]),
     bind(&[key(KeyCode::Left)], A::Down, WALK, ["", "", ""]),
     bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
@@ -492,6 +500,7 @@ mod tests {
             Walk(W::LimitUp),
             Walk(W::LimitHome),
             Walk(W::AllRuns),
+            Walk(W::Accept),
         ];
         let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
         for action in all {

@@ -1,13 +1,16 @@
 //! A stored run opened for a look: where the cursor stands, what is asked of the disk and what has come of it. The
 //! screen never waits: the cursor moves at once, and the reading it stands on follows when it has been fetched.
 
+pub mod earlier;
 pub mod overview;
 
+pub use earlier::{Behind, Earlier};
 pub use overview::{Overview, Progress, Under};
 
 use super::state::WallLook;
 use crate::reading::Reading;
 use crate::store::RunId;
+use crate::strip::compare::Comparison;
 use crate::strip::{At, Limits};
 use crate::ultrasound::Waveform;
 use crate::units::{Length, LengthUnit};
@@ -20,6 +23,8 @@ pub enum Ask {
     Reading(At),
     /// The readings about a place, in order of place, then run, then row.
     Window(At),
+    /// The differences to the earlier survey, with this added to its positions.
+    Compare(Length),
 }
 
 /// What comes from the disk.
@@ -29,6 +34,8 @@ pub enum News {
     Overview(Arc<Overview>),
     Reading(Arc<Shown>),
     Window(Arc<Window>),
+    Earlier(Arc<Earlier>),
+    Compared(Arc<Comparison>),
     /// What could not be read, and what to do.
     Failed(String),
 }
@@ -94,6 +101,8 @@ pub struct Opened {
     /// What the limit is moved by, for looking only.
     pub moved: Length,
     pub under: Under,
+    /// The earlier survey, once it has been read.
+    pub behind: Option<Behind>,
     /// Nobody has walked yet: the cursor goes with what is read.
     follows: bool,
 }
@@ -110,6 +119,7 @@ impl Opened {
             window: None,
             moved: Length::ZERO,
             under: Under::default(),
+            behind: None,
             follows: true,
         };
         opened.go_end();
@@ -178,7 +188,9 @@ impl Opened {
         if self.single && self.window.as_ref().is_none_or(|window| window.is_short_of(at)) {
             asks.push(Ask::Window(at));
         }
-        if self.fetched().is_none() {
+        // In single steps the cursor may stand between readings until the window has come.
+        let is_known = !self.single || self.window.as_ref().is_some_and(|window| window.find(at).is_ok());
+        if is_known && self.fetched().is_none() {
             asks.push(Ask::Reading(at));
         }
         asks

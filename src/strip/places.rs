@@ -223,12 +223,14 @@ impl Places {
         self.blocks.iter().filter(inside).map(|block| (block.run, block.first, block.count))
     }
 
-    /// The rows among which readings without a place are, nearest to a row first and no more than `blocks` of them.
-    pub fn rows_unplaced(&self, at: At, blocks: usize) -> Vec<Rows> {
-        let mut near: Vec<&Block> = self.blocks.iter().filter(|block| block.unplaced).collect();
-        near.sort_by_key(|block| (block.run.abs_diff(at.run), block.first.abs_diff(at.row)));
-        near.truncate(blocks);
-        near.into_iter().map(|block| (block.run, block.first, block.count)).collect()
+    /// The rows among which readings without a place are: about a row, `reach` blocks each way; and whether these are the
+    /// first, and the last, of them.
+    pub fn rows_unplaced(&self, at: At, reach: usize) -> (Vec<Rows>, (bool, bool)) {
+        let all: Vec<&Block> = self.blocks.iter().filter(|block| block.unplaced).collect();
+        let here = all.partition_point(|block| (block.run, block.first + block.count) <= (at.run, at.row));
+        let (from, to) = (here.saturating_sub(reach), (here + reach + 1).min(all.len()));
+        let rows = all[from..to].iter().map(|block| (block.run, block.first, block.count)).collect();
+        (rows, (from == 0, to == all.len()))
     }
 }
 

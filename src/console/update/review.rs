@@ -3,7 +3,7 @@
 
 use super::super::keys::WalkKey;
 use super::super::origin as number_origin;
-use super::super::review::{News, Opened, Overview};
+use super::super::review::{Ask, Behind, News, Opened, Overview};
 use super::super::state::{App, Effect, OriginShown};
 use super::super::theme::Role;
 use crate::store::RunId;
@@ -38,6 +38,23 @@ pub fn news(app: &mut App, news: News) -> Vec<Effect> {
         News::Window(window) => opened.take_window(window),
         News::Reading(shown) => {
             opened.shown = Some(shown);
+            return Vec::new();
+        }
+        News::Earlier(earlier) => {
+            let doubts = earlier.warnings.first().map(|first| match earlier.warnings.len() {
+                1 => format!("earlier survey: {first}"),
+                more => format!("earlier survey: {first} (and {} more)", more - 1),
+            });
+            opened.behind = Some(Behind::new(earlier));
+            if let Some(words) = doubts {
+                app.say(Role::Watch, words);
+            }
+            return Vec::new();
+        }
+        News::Compared(comparison) => {
+            if let Some(behind) = opened.behind.as_mut().filter(|behind| behind.accepted == Some(comparison.offset)) {
+                behind.compared = Some(comparison);
+            }
             return Vec::new();
         }
         News::Failed(words) => {
@@ -86,6 +103,7 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
             let (run, all) = (opened.run, opened.is_all());
             return vec![if all { Effect::OpenRun(run) } else { Effect::OpenLine(run) }];
         }
+        WalkKey::Accept => return accept(app),
         WalkKey::Least => match opened.overview.places.least() {
             Some(at) => opened.go_to(at),
             None => app.say(Role::Plain, "no reading has a thickness"),
@@ -105,6 +123,21 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
         }
     }
     asks(app)
+}
+
+/// Accepts how the earlier survey's positions lie to the present ones; pressed again, takes it back.
+fn accept(app: &mut App) -> Vec<Effect> {
+    let Some(behind) = app.opened.as_mut().and_then(|opened| opened.behind.as_mut()) else {
+        app.say(Role::Plain, "no earlier survey is open: review JOB --earlier FILE brings one");
+        return Vec::new();
+    };
+    behind.compared = None;
+    if behind.accepted.take().is_some() {
+        return Vec::new();
+    }
+    let offset = behind.proposed();
+    behind.accepted = Some(offset);
+    vec![Effect::Ask(Ask::Compare(offset))]
 }
 
 /// Goes to the next of some places, in the way the line was driven.

@@ -24,8 +24,9 @@ pub fn draw(app: &App, opened: &Opened, pen: &mut Pen, body: Rect) {
     let mut rows = Rows::of(body);
     title(app, opened, pen, rows.take(1));
     let limits = opened.limits();
+    let beneath = 2 + u16::from(opened.behind.is_some());
     if opened.overview.direction.is_upright() {
-        let main = rows.take(rows.left().saturating_sub(2));
+        let main = rows.take(rows.left().saturating_sub(beneath));
         let left = Rect { width: (main.width / 2).max(30), ..main };
         let right = Rect { x: left.right() + 1, width: main.width.saturating_sub(left.width + 1), ..main };
         pen.down(left.right(), main);
@@ -33,11 +34,17 @@ pub fn draw(app: &App, opened: &Opened, pen: &mut Pen, body: Rect) {
         strip(opened, &limits, pen, left, positions, section::upright);
         beside(app, opened, &limits, pen, right);
     } else {
-        let height = (rows.left().saturating_sub(2) / 2).max(9);
+        let height = (rows.left().saturating_sub(beneath) / 2).max(9);
         let flat = rows.take(height);
         strip(opened, &limits, pen, flat, flat.width.saturating_sub(8), section::flat);
-        let rest = rows.take(rows.left().saturating_sub(2));
+        let rest = rows.take(rows.left().saturating_sub(beneath));
         beside(app, opened, &limits, pen, rest);
+    }
+    if let Some(behind) = &opened.behind {
+        let line = rows.take(1);
+        let at = opened.at.and_then(|at| at.along()).or(opened.place());
+        let role = if behind.accepted.is_some() { Role::Plain } else { Role::Watch };
+        pen.put(line.x + 1, line.y, line.width - 1, &behind.words(at, pen.look.unit), role);
     }
     stretch_line(opened, &limits, pen, rows.take(1));
     limit_line(opened, &limits, pen, rows.rest());
@@ -138,7 +145,8 @@ fn label(at: At, unit: LengthUnit) -> String {
 
 /// Beside the strip: the reading, its waveform, spots, and what was noted near.
 fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
-    let wide = area.width >= 70;
+    // Beside a strip that lies flat above there is room for two columns.
+    let wide = area.width >= 70 && !opened.overview.direction.is_upright();
     let room = if wide { area.width / 2 } else { area.width };
     let lines = reading_lines(app, opened, limits, usize::from(room.saturating_sub(2)), pen.look.unit);
     let mut rows = Rows::of(area);
@@ -156,7 +164,7 @@ fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect
     let shown = rows.take(lines.len() as u16);
     put_lines(&lines, pen, shown);
     let room = rows.left();
-    waveform(app, opened, pen, rows.take(if room > 24 { room / 2 } else { (room.saturating_sub(4)).min(9).max(room.min(7)) }));
+    waveform(app, opened, pen, rows.take(if room > 24 { room * 2 / 5 } else { (room.saturating_sub(4)).min(9).max(room.min(7)) }));
     lists(opened, pen, rows.rest());
 }
 
