@@ -8,8 +8,10 @@ macro_rules! say {
     }};
 }
 
+mod assess;
 mod calibrate;
 mod checklist;
+mod compare;
 mod console;
 mod demo;
 pub mod export;
@@ -18,6 +20,7 @@ pub mod new;
 mod ports;
 mod profile;
 mod reevaluate;
+pub mod report;
 pub mod review;
 mod scan;
 mod session;
@@ -60,6 +63,10 @@ enum Command {
     Review(review::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
     Reevaluate(reevaluate::ReevaluateArgs),
+    /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
+    Assess(assess::AssessArgs),
+    /// The client's report as PDF or HTML
+    Report(report::Args),
     /// Write the data of a job for other programs
     Export(export::Args),
     /// Check a job's digests, and compute every reading again from its waveform
@@ -83,6 +90,8 @@ pub fn main() -> ExitCode {
         Command::Scan(args) => scan::run(args),
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
+        Command::Assess(args) => assess::run(&args),
+        Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Profile(args) => profile::run(args),

@@ -1,5 +1,6 @@
 //! PURE. What a job is: asset, people, kit, lines, limits and set-up (the plan), and the pre-scan checklist.
 
+pub mod assess;
 pub mod check;
 pub mod checklist;
 pub mod plan;

@@ -10,13 +10,14 @@
 //! ```
 //!
 //! The rooms, from the ground up. `units` knows nobody. The pure rooms (`ultrasound`, `travel`, `strip`,
-//! `job`, `reading`) know `units` and each other where the trade does; they open no file, read no clock and
+//! `integrity`, `job`, `reading`) know `units` and each other where the trade does; they open no file, read no clock and
 //! spawn no task. `stream` and `store` know the pure rooms; `live` knows those; `console`, `report` and
 //! `cli` know all of them, and nobody knows `console` or `cli`. `tests/architecture.rs` holds this law.
 
 pub mod platform;
 pub mod units;
 
+pub mod integrity;
 pub mod job;
 pub mod reading;
 pub mod strip;

@@ -1,9 +1,12 @@
 //! Exports and reports.
 
+pub mod assessment;
+pub mod contents;
 pub mod csv;
 pub mod document;
 pub mod earlier;
 pub mod figure;
+pub mod html;
 pub mod parquet;
 pub mod pdf;
 pub mod png;
@@ -11,5 +14,6 @@ pub mod readings;
 pub mod statistics;
 pub mod svg;
 pub mod table;
+pub mod template;
 pub mod whole_file;
 pub mod words;

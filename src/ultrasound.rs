@@ -5,6 +5,7 @@
 
 mod calibrate;
 pub mod calibration;
+mod coating;
 mod curve;
 mod decide;
 pub mod evaluate;
@@ -23,8 +24,9 @@ mod uncertainty;
 mod verify;
 pub mod waveform;
 
-pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate};
+pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate, finds_path};
 pub use calibration::{BlockPoint, Budget, Calibration};
+pub use coating::{COATING_VELOCITY, Coating};
 pub use evaluate::{Evaluator, SetupError};
 pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use setup::{Gate, Mode, Picker, Setup};

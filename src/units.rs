@@ -3,7 +3,7 @@
 //! Every quantity that crosses a room's wall is one of these, so that a millimetre is never taken for an
 //! inch nor a microsecond for a nanosecond. Serialised, each is the plain number in the unit its
 //! constructor-of-record names (`Length` mm, `Time` ns, `Velocity` m/s, `Frequency` Hz, `Temperature` °C,
-//! `Decibel` dB); the key of the plan or the JSON carries that unit in its name.
+//! `Decibel` dB, `Pressure` MPa, `LossRate` mm a year, `Years` years); the key of the plan or the JSON carries that unit in its name.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -101,6 +101,19 @@ quantity!(
 quantity!(
     /// A level or a gain; of record in decibels (20 log10 of an amplitude ratio).
     Decibel
+);
+
+quantity!(
+    /// A pressure or a stress; of record in megapascals.
+    Pressure
+);
+quantity!(
+    /// A loss of wall over time, positive where the wall becomes thinner; of record in millimetres a year.
+    LossRate
+);
+quantity!(
+    /// A span of calendar time; of record in years of 365.25 days.
+    Years
 );
 
 /// One inch is exactly 25.4 mm (international yard and pound agreement, 1959).
@@ -271,6 +284,70 @@ impl Decibel {
     }
 }
 
+/// One pound-force per square inch in megapascals: 0.45359237 kg × 9.80665 m/s² / (0.0254 m)², all exact.
+const MPA_PER_PSI: f64 = 0.453_592_37 * 9.806_65 / (0.0254 * 0.0254) / 1e6;
+
+impl Pressure {
+    pub const fn mpa(value: f64) -> Self {
+        Self(value)
+    }
+    pub fn psi(value: f64) -> Self {
+        Self(value * MPA_PER_PSI)
+    }
+    pub const fn as_mpa(self) -> f64 {
+        self.0
+    }
+    pub fn as_psi(self) -> f64 {
+        self.0 / MPA_PER_PSI
+    }
+}
+
+impl LossRate {
+    pub const fn mm_y(value: f64) -> Self {
+        Self(value)
+    }
+    pub fn inch_y(value: f64) -> Self {
+        Self(value * MM_PER_INCH)
+    }
+    pub const fn as_mm_y(self) -> f64 {
+        self.0
+    }
+    pub fn as_inch_y(self) -> f64 {
+        self.0 / MM_PER_INCH
+    }
+}
+
+impl Years {
+    pub const fn new(value: f64) -> Self {
+        Self(value)
+    }
+    pub const fn as_years(self) -> f64 {
+        self.0
+    }
+}
+
+/// The wall lost in a time.
+impl Div<Years> for Length {
+    type Output = LossRate;
+    fn div(self, time: Years) -> LossRate {
+        LossRate(self.0 / time.0)
+    }
+}
+/// What goes at a rate in a time.
+impl Mul<Years> for LossRate {
+    type Output = Length;
+    fn mul(self, time: Years) -> Length {
+        Length(self.0 * time.0)
+    }
+}
+/// How long a wall lasts at a rate.
+impl Div<LossRate> for Length {
+    type Output = Years;
+    fn div(self, rate: LossRate) -> Years {
+        Years(self.0 / rate.0)
+    }
+}
+
 /// A sound path travelled at a velocity: the time it takes.
 impl Div<Velocity> for Length {
     type Output = Time;
@@ -360,6 +437,19 @@ impl LengthUnit {
         match self {
             Self::Mm => "m",
             Self::Inch => "in",
+        }
+    }
+    /// A loss rate without its unit.
+    pub fn rate(self, rate: LossRate) -> String {
+        match self {
+            Self::Mm => format!("{:.3}", rate.as_mm_y()),
+            Self::Inch => format!("{:.4}", rate.as_inch_y()),
+        }
+    }
+    pub fn rate_symbol(self) -> &'static str {
+        match self {
+            Self::Mm => "mm/year",
+            Self::Inch => "in/year",
         }
     }
     pub fn speed_symbol(self) -> &'static str {

@@ -11,16 +11,37 @@ const LAW: &[(&str, &[&str])] = &[
     ("ultrasound", &["units"]),
     ("travel", &["units"]),
     ("strip", &["units", "ultrasound", "travel"]),
-    ("job", &["units", "ultrasound", "travel", "strip"]),
+    ("integrity", &["units", "ultrasound", "travel", "strip"]),
+    ("job", &["units", "ultrasound", "travel", "strip", "integrity"]),
     ("reading", &["units", "ultrasound", "travel", "strip"]),
-    ("stream", &["units", "ultrasound", "travel", "strip", "job", "reading", "platform"]),
-    ("store", &["units", "ultrasound", "travel", "strip", "job", "reading", "platform"]),
-    ("live", &["units", "ultrasound", "travel", "strip", "job", "reading", "stream", "store", "platform"]),
-    ("report", &["units", "ultrasound", "travel", "strip", "job", "reading", "stream", "store", "live", "platform"]),
-    ("console", &["units", "ultrasound", "travel", "strip", "job", "reading", "stream", "store", "live", "report", "platform"]),
-    ("cli", &["units", "ultrasound", "travel", "strip", "job", "reading", "stream", "store", "live", "report", "console", "platform"]),
+    ("stream", &["units", "ultrasound", "travel", "strip", "integrity", "job", "reading", "platform"]),
+    ("store", &["units", "ultrasound", "travel", "strip", "integrity", "job", "reading", "platform"]),
+    ("live", &["units", "ultrasound", "travel", "strip", "integrity", "job", "reading", "stream", "store", "platform"]),
+    ("report", &["units", "ultrasound", "travel", "strip", "integrity", "job", "reading", "stream", "store", "live", "platform"]),
+    (
+        "console",
+        &["units", "ultrasound", "travel", "strip", "integrity", "job", "reading", "stream", "store", "live", "report", "platform"],
+    ),
+    (
+        "cli",
+        &[
+            "units",
+            "ultrasound",
+            "travel",
+            "strip",
+            "integrity",
+            "job",
+            "reading",
+            "stream",
+            "store",
+            "live",
+            "report",
+            "console",
+            "platform",
+        ],
+    ),
 ];
-const PURE: &[&str] = &["units", "ultrasound", "travel", "strip", "job", "reading"];
+const PURE: &[&str] = &["units", "ultrasound", "travel", "strip", "integrity", "job", "reading"];
 /// What a pure room must not touch: files, clocks, tasks, terminals.
 const IMPURE: &[&str] = &[
     "std::fs",

@@ -102,8 +102,8 @@ fn an_offset_is_found_to_the_step_whatever_its_sign() {
 fn a_survey_of_a_part_with_gaps_and_course_steps_is_found_as_well() {
     let pitted = wall(9, 6000.0);
     let stepped = |x: f64| pitted(x) - if x > 2400.0 { 2.0 } else { 0.0 };
-    let now = survey(&stepped, 0.0, 6000.0, 0.0, 1);
-    let mut earlier = survey(&stepped, 1500.0, 4500.0, 64.0, 2);
+    let now = survey(stepped, 0.0, 6000.0, 0.0, 1);
+    let mut earlier = survey(stepped, 1500.0, 4500.0, 64.0, 2);
     earlier.retain(|point| (point.along.as_mm() as i64 / 100) % 4 != 0);
     let found = align(&now, &earlier, &Settings::default());
     assert_eq!(found.verdict, Verdict::Found, "{found:?}");

@@ -8,6 +8,7 @@ mod fixture;
 use backwall::console::state::{App, Event};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme};
+use backwall::job::checklist::Signed;
 use backwall::job::validity::Check;
 use backwall::live::Phase;
 use backwall::live::bench::{Bench, BenchView, Hold};
@@ -52,7 +53,7 @@ fn calibrate() {
 fn calibrate_on_blocks() {
     let mut job = ready();
     job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
-    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
     let mut app = app(Step::Calibrate, job);
     update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
     snap!("calibrate_open", &app);
@@ -69,6 +70,10 @@ fn calibrate_on_blocks() {
     bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
     let mut app = show(&mut bench);
     snap!("calibrate_verify", &app);
+    // In any window it stands, with its verdict or the way to it.
+    for (width, height) in [(60, 20), (61, 40), (119, 29), (120, 33), (300, 90)] {
+        assert!(text(&app, width, height).contains("result"), "{width}x{height}");
+    }
     for picture in ["residuals", "pulse", "words"] {
         update(&mut app, letter('c'));
         insta::assert_snapshot!(format!("calibrate_{picture}_80x24"), text(&app, 80, 24));
@@ -79,7 +84,7 @@ fn calibrate_on_blocks() {
 #[test]
 fn where_a_number_comes_from() {
     let mut job = ready();
-    let mut bench = Bench::new(bench::typed(job.setups[0].setup.clone()), 40.0);
+    let mut bench = Bench::new(bench::typed(job.setups[0].setup.clone()), Temperature::celsius(18.0), 40.0);
     bench::take(&mut bench, &[3.0, 5.0, 8.0, 12.0]);
     let setup = bench.view.fitted().unwrap().setup.clone();
     let by = signed();
@@ -145,6 +150,17 @@ fn scan_up_and_across() {
 #[test]
 fn review() {
     snap!("review", &app(Step::Review, ready()));
+    // A run that a failed verification taints is called so, in the list and beneath it.
+    let mut job = ready();
+    for run in &mut job.runs {
+        run.start.setup_id = Some(1);
+    }
+    let measured = Some(Length::mm(10.4));
+    let (truth, spread, tolerance) = (Length::mm(10.0), Length::mm(0.01), Length::mm(0.1));
+    let (temperature, by) = (Temperature::celsius(20.0), Signed { at_us: NOW, ..signed() });
+    job.checks.push(Check { setup_id: 1, block: "SB-4".into(), truth, measured, spread, shots: 32, tolerance, temperature, by });
+    let screen = text(&app(Step::Review, job), 80, 24);
+    assert!(screen.contains("SUSPECT") && screen.contains("calibration SUSPECT: verification after it failed"), "{screen}");
 }
 
 #[test]
@@ -337,7 +353,7 @@ fn saving_that_falls_behind_changes_its_words_and_a_fault_takes_the_header() {
     assert!(header(&|view| view.saved.at_us = NOW - 800_000).contains("REC saved 4.340 m, 0.8 s behind"));
     assert!(header(&|view| view.saved.at_us = NOW - 2_400_000).contains("SAVING SLOW: saved 4.340 m, 2.4 s behind"));
     let fault = header(&|view| view.saved.fault = Some("the disk is full".into()));
-    assert!(fault.starts_with(" NOT SAVED: the disk is full (saved up to 4.340 m)"), "{fault}");
+    assert!(fault.starts_with(" NOT SAVED (saved up to 4.340 m): the disk is full"), "{fault}");
     let down = header(&|view| view.phase = Phase::LinkDown("the port is gone".into()));
     assert!(down.starts_with(" LINK DOWN: the port is gone"), "{down}");
 }

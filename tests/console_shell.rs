@@ -1,5 +1,7 @@
 //! The loop about the console, with a stand-in for terminal and job: how often it draws, and how it ends.
 
+#[path = "console/bench.rs"]
+mod bench;
 #[path = "console/fixture.rs"]
 mod fixture;
 #[path = "console/job.rs"]
@@ -8,8 +10,13 @@ mod job;
 use backwall::console::shell::{Surface, drive, first_state};
 use backwall::console::state::App;
 use backwall::console::{Outcome, Step, view};
+use backwall::job::Plan;
+use backwall::live::bench::{BenchCommand, BenchHandle, BenchRequest, BenchStream, BenchView, Found, Hold, start};
 use backwall::live::{LiveView, Phase};
+use backwall::stream::simulate::{Crawler, End};
+use backwall::stream::{Pace, Profile, SourceOptions, StreamSpec};
 use backwall::travel::Direction;
+use backwall::units::Length;
 use fixture::*;
 use job::{Job, options};
 use ratatui::Terminal;
@@ -200,4 +207,63 @@ async fn a_run_whose_task_is_gone_is_told_as_failed() {
     (job.fails, job.sender_gone) = (false, true);
     drive(&mut job, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
     assert!(matches!(&app.scan.unwrap().view.phase, Phase::Failed(why) if why.contains("stopped without closing")));
+}
+
+/// Waits for a state of the bench; it must come within a minute, an unoptimised fit on a busy machine included.
+async fn until(bench: &mut BenchHandle, wanted: impl Fn(&BenchView) -> bool) -> Arc<BenchView> {
+    let found = tokio::time::timeout(Duration::from_secs(60), bench.view.wait_for(|view| wanted(view))).await;
+    let found = found.map(|view| view.expect("the bench is gone").clone()).ok();
+    if let Some(view) = found {
+        return view;
+    }
+    panic!("it does not come: {:?}", BenchView { waveform: None, ..(**bench.view.borrow()).clone() });
+}
+
+fn start_bench(stream: BenchStream) -> BenchHandle {
+    let plan = Plan::parse("plan.toml", PLAN).unwrap();
+    let (setup, wall) = (bench::typed(plan.typed_setup()), plan.wall_temperature());
+    let profile = Profile::load("open-packet").unwrap();
+    start(BenchRequest { stream, profile, setup, wall, counts_per_mm: 40.0 }).unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_simulated_probe_is_put_on_blocks_taken_fitted_and_driven() {
+    let mut handle = start_bench(BenchStream::Simulated(Box::new(bench::wall())));
+    for (count, mm) in [5.0, 10.0].into_iter().enumerate() {
+        handle.commands.send(BenchCommand::Hold(Hold::Block(bench::piece(mm)))).await.unwrap();
+        until(&mut handle, |view| view.hold.is_some() && view.stability.is_some_and(|stability| stability.stable)).await;
+        handle.commands.send(BenchCommand::Take).await.unwrap();
+        until(&mut handle, |view| view.blocks.len() == count + 1).await;
+    }
+    let view = until(&mut handle, |view| view.fitted().is_some_and(|fitted| fitted.calibration.points.len() == 2)).await;
+    // The simulated steel has 5920 m/s; two blocks alone find it to half a per cent.
+    let velocity = view.fitted().unwrap().calibration.velocity.as_m_s();
+    assert!((velocity / 5920.0 - 1.0).abs() < 0.005, "{velocity}");
+    handle.commands.send(BenchCommand::Hold(Hold::Encoder { distance: Length::mm(500.0) })).await.unwrap();
+    until(&mut handle, |view| view.hold.is_some() && view.shots > 2).await;
+    handle.commands.send(BenchCommand::Take).await.unwrap();
+    until(&mut handle, |view| view.travelled.is_some_and(|counts| counts > 1_000)).await;
+    // Taken half-way: 1 % is far exceeded, and refused.
+    handle.commands.send(BenchCommand::Take).await.unwrap();
+    let view = until(&mut handle, |view| !view.found.is_empty()).await;
+    assert!(matches!(&view.found[0], Found::Encoder(check, Err(_)) if check.counts > 1_000), "{:?}", view.found);
+    handle.close();
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_recorded_block_is_taken_at_its_end_and_played_again_for_the_next() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("block5.shots");
+    let mut bytes = Vec::new();
+    let mut crawler = Crawler::on_block(&bench::wall(), Length::mm(5.0), End::Shots(40)).unwrap();
+    while crawler.next_frame(&mut bytes).is_some() {}
+    std::fs::write(&path, bytes).unwrap();
+    let options = SourceOptions { pace: Pace::Max, record: None };
+    let mut handle = start_bench(BenchStream::Device { spec: StreamSpec::File(path), options });
+    until(&mut handle, |view| view.ended.is_some()).await;
+    handle.commands.send(BenchCommand::Hold(Hold::Block(bench::piece(5.0)))).await.unwrap();
+    until(&mut handle, |view| view.hold.is_some() && view.ended.is_some() && view.shots == 40).await;
+    handle.commands.send(BenchCommand::Take).await.unwrap();
+    until(&mut handle, |view| view.blocks.len() == 1).await;
+    handle.close();
 }

@@ -10,11 +10,12 @@ use backwall::console::update::update;
 use backwall::console::{Step, keys::Mode};
 use backwall::job::checklist::{ItemState, Value};
 use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
-use backwall::live::{Command, Phase};
+use backwall::live::{Command, Phase, verdict};
 use backwall::reading::Record;
 use backwall::store::{MarkKind, RunState};
 use backwall::stream::simulate::{Crawler, End};
 use backwall::travel::Direction;
+use backwall::ultrasound::{Coating, finds_path};
 use backwall::units::{Length, Temperature};
 use fixture::*;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
@@ -311,7 +312,7 @@ fn a_block_is_typed_held_until_steady_and_taken() {
     }
     let expected = Hold::Block(Piece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
     assert_eq!(effects, [Effect::OpenBench, Effect::Bench(BenchCommand::Hold(expected))]);
-    let mut bench = Bench::new(bench::typed(app.setup()), 40.0);
+    let mut bench = Bench::new(bench::typed(app.setup()), Temperature::celsius(18.0), 40.0);
     bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 10);
     update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
     assert!(show(&mut app, &bench).is_empty());
@@ -335,12 +336,17 @@ fn a_block_is_typed_held_until_steady_and_taken() {
 fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     let mut job = ready();
     job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
-    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
     bench::take(&mut bench, &[5.0, 20.0]);
     let mut app = at_the_bench(job, &bench);
     // Two blocks say what they cannot know.
     let fitted = bench.view.fitted().unwrap().clone();
     assert!(fitted.verdict.says.iter().any(|words| words.contains("NOT KNOWN")), "{:?}", fitted.verdict);
+    assert!(!fitted.verdict.warns.iter().any(|words| words.contains("tyre's delay")), "{:?}", fitted.verdict);
+    assert!(finds_path(Length::mm(2.5), 4, true) && !finds_path(Length::mm(2.5), 2, true) && !finds_path(Length::ZERO, 9, true));
+    // On a wall 40 K warmer than the blocks the tyre's delay is warned about.
+    let warm = verdict::of(&fitted.calibration, &app.setup(), Temperature::celsius(60.0));
+    assert!(warm.warns.iter().any(|words| words.contains("+40.0 K against the blocks")), "{warm:?}");
     // 3 mm is read wrong by more than the tolerance asked for: the set-up before stands, and the job says so.
     let tight = |mm, tolerance| Hold::Verify { piece: bench::piece(mm), tolerance: Length::mm(tolerance) };
     bench::put_on(&mut bench, tight(3.0, 0.001), 40);
@@ -366,7 +372,7 @@ fn a_failed_verification_names_the_runs_it_taints() {
     for run in &mut job.runs {
         run.start.setup_id = Some(1);
     }
-    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
     let mut app = at_the_bench(job, &bench);
     // The probe stands on 10 mm, and the block is said to be 12.
     bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
@@ -390,7 +396,7 @@ fn a_failed_verification_names_the_runs_it_taints() {
 fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     let mut job = ready();
     job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
-    let mut bench = Bench::new(job.setups[0].setup.clone(), 40.0);
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
     let mut app = at_the_bench(job, &bench);
     for (code, expected) in
         [(KeyCode::Right, (50.0, 0.0, 0.0)), (KeyCode::Char('>'), (50.0, 100.0, 0.0)), (KeyCode::Up, (50.0, 100.0, 1.0))]
@@ -412,7 +418,7 @@ fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
 
 #[test]
 fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
-    let mut bench = Bench::new(app(Step::Calibrate, ready()).setup(), 40.0);
+    let mut bench = Bench::new(app(Step::Calibrate, ready()).setup(), Temperature::celsius(18.0), 40.0);
     let mut app = at_the_bench(ready(), &bench);
     press(&mut app, 'd');
     type_in(&mut app, "400");
@@ -452,7 +458,7 @@ fn a_return_to_the_start_is_told_and_may_end_the_run() {
     change(&mut app, |view| view.reading = Some(reading(2.0)));
     assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum)]);
     let words = app.message.as_ref().unwrap().text.clone();
-    assert!(words.contains("misclosure +2.0 mm over 8700 mm there and back (+0.02 %)"), "{words}");
+    assert!(words.contains("misclosure +2.0 mm of 8700 mm there and back (+0.02 %)"), "{words}");
     press(&mut app, 'e');
     assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
     // A stream without an encoder has no place to be off.
@@ -462,7 +468,7 @@ fn a_return_to_the_start_is_told_and_may_end_the_run() {
 
 #[test]
 fn an_old_waveform_at_the_bench_is_called_old() {
-    let bench = Bench::new(app(Step::Calibrate, ready()).setup(), 40.0);
+    let bench = Bench::new(app(Step::Calibrate, ready()).setup(), Temperature::celsius(18.0), 40.0);
     let mut app = at_the_bench(ready(), &bench);
     let mut view = bench.view.clone();
     view.link.last_byte_us = Some(NOW);
@@ -470,4 +476,13 @@ fn an_old_waveform_at_the_bench_is_called_old() {
     assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
     update(&mut app, Event::Clock(NOW + 5_000_000));
     assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
+}
+
+#[test]
+fn a_coating_is_told_beside_the_wall() {
+    let mut app = scanning(Direction::Up);
+    assert!(!text(&app, 80, 24).contains("coating"));
+    let coating = Coating { thickness: Length::mm(0.312), uncertainty: Length::mm(0.02) };
+    change(&mut app, |view| view.coating = Some(coating));
+    assert!(text(&app, 80, 24).contains("quality good, coating 0.31 ±0.04 mm"), "{}", text(&app, 80, 24));
 }

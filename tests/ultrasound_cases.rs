@@ -3,7 +3,7 @@
 #[path = "ultrasound/cases.rs"]
 mod cases;
 
-use backwall::ultrasound::{Block, Budget, Calibration, CalibrationInput, Evaluator, Measurement, Mode, Quality, calibrate};
+use backwall::ultrasound::{Block, Budget, Calibration, CalibrationInput, Evaluator, Flag, Measurement, Mode, Quality, calibrate};
 use backwall::units::{Length, Temperature};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -135,4 +135,84 @@ fn every_case_meets_its_goals_with_one_set_up() {
     }
     println!("±2u holds {:.1} % of {judged} even walls", 100.0 * covered / judged);
     assert!((0.93..=0.98).contains(&(covered / judged)), "±2u holds {covered} of {judged}");
+}
+
+fn calibrated(case: &cases::Case) -> Evaluator {
+    let setup = case.setup(mode(&case.facts.name)).with_calibration(Arc::new(calibration(case)));
+    Evaluator::new(&setup, case.base()).unwrap()
+}
+
+fn named(name: &str) -> cases::Case {
+    cases::load(&cases::folder()).into_iter().find(|case| case.facts.name == name).unwrap()
+}
+
+/// Flat plates of 2 to 7.5 mm read with blocks from 4.5 mm, and shots beside and over pits; truth from the simulated geometry.
+#[test]
+fn thin_walls_and_edges_of_pits_get_no_good_word_for_a_wrong_wall() {
+    let folder = cases::folder().with_file_name("waveforms_more");
+    let all = cases::load(&folder);
+    assert_eq!(all.len(), 2);
+    for case in all {
+        let name = &case.facts.name;
+        let readings = readings(&case);
+        let score = report(&case, &readings);
+        println!("{name}: {score:?}");
+        assert_eq!(score["good_wrong"], 0.0, "{name}");
+        if case.is_plate() {
+            assert_eq!(score["pit_told"], 1.0, "{name}");
+            continue;
+        }
+        assert_eq!((score["missed"], score["wrong_echo"]), (0.0, 0.0), "{name}: {score:?}");
+        for (row, m) in case.truth.iter().zip(&readings) {
+            let error = cases::mm(m) - cases::number(row, "thickness_mm");
+            // Well under the thinnest block the wall is told, with room for it, and too thin rather than too thick.
+            assert!(error < 0.02 && error.abs() <= 2.0 * m.uncertainty.unwrap().as_mm() + 0.01, "{name}: {error} {m:?}");
+            assert!(m.quality < Quality::Good || error.abs() < 0.03, "{name}: {error} {m:?}");
+        }
+    }
+}
+
+#[test]
+fn a_coating_is_told_where_first_echo_and_spacing_agree() {
+    let case = named("coated");
+    let mut evaluator = calibrated(&case);
+    let mut told = 0;
+    for (row, shot) in case.truth.iter().zip(&case.shots) {
+        evaluator.measure(shot, Temperature::celsius(20.0));
+        if let Some(coating) = evaluator.coating() {
+            let error = coating.thickness.as_mm() - cases::number(row, "coat_mm");
+            assert!(error.abs() < 0.03 && error.abs() < 2.0 * coating.uncertainty.as_mm(), "{error} mm, {coating:?}");
+            told += 1;
+        }
+    }
+    assert!(told >= 40, "told on {told} of {} shots", case.shots.len());
+    // Bare plate has none, however its wall is read.
+    let bare = named("hot_cold");
+    let mut evaluator = calibrated(&bare);
+    for (id, shot) in bare.shots.iter().enumerate() {
+        evaluator.measure(shot, bare.temperature(id));
+        assert_eq!(evaluator.coating(), None, "shot {id}");
+    }
+}
+
+/// The tyre's delay moves 8.2 ns a kelvin in these data, some 0.024 mm of steel; read from the first echo that is told.
+#[test]
+fn a_first_echo_far_from_the_blocks_temperature_is_flagged_and_its_uncertainty_says_by_how_much() {
+    let case = named("hot_cold");
+    let setup = case.setup(Mode::FirstEcho).with_calibration(Arc::new(calibration(&case)));
+    let mut evaluator = Evaluator::new(&setup, case.base()).unwrap();
+    let mut far = 0;
+    for (id, shot) in case.shots.iter().enumerate() {
+        let temperature = case.temperature(id);
+        let reading = evaluator.measure(shot, temperature);
+        let kelvin = temperature.as_celsius() - 20.0;
+        assert_eq!(reading.flags.has(Flag::Drift), kelvin.abs() > 5.0, "{kelvin} K: {}", reading.flags);
+        let error = (cases::mm(&reading) - cases::number(&case.truth[id], "thickness_mm")).abs();
+        assert!(error <= 2.0 * reading.uncertainty.unwrap().as_mm(), "{kelvin} K: {error} mm, {:?}", reading.uncertainty);
+        if kelvin.abs() > 5.0 {
+            assert!(reading.quality < Quality::Good);
+            far += 1;
+        }
+    }
+    assert!(far > 20);
 }

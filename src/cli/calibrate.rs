@@ -3,6 +3,7 @@
 
 use super::console::{OpenArgs, ScreenArgs};
 use super::session::{Session, StreamArgs, runtime};
+use crate::console::text::signed;
 use crate::job::checklist::Signed;
 use crate::job::validity::{Check, Validity, default_tolerance};
 use crate::live::blocks::{BlockShots, collect, count_travel};
@@ -156,7 +157,7 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
     let mut candidate = None;
     if !args.at.is_empty() {
         let (calibration, setup) = fit(args, &profile, &typed).await?;
-        text.push(describe(&calibration, &typed));
+        text.push(describe(&calibration, &typed, contents.plan.wall_temperature()));
         object["calibration"] = json!({
             "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
             "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
@@ -258,14 +259,14 @@ fn block_temperature(args: &CalibrateArgs, shots: &BlockShots, setup: &Setup) ->
     args.temperature.map(Temperature::celsius).or(shots.temperature).unwrap_or(setup.block_temperature)
 }
 
-fn describe(calibration: &Calibration, typed: &Setup) -> String {
+fn describe(calibration: &Calibration, typed: &Setup, wall: Temperature) -> String {
     let mut text = format!("{:>10} {:>10} {:>9} {:>9} {:>6}\n", "block mm", "read mm", "error mm", "spread", "shots");
     for point in &calibration.points {
         text += &format!(
-            "{:>10.3} {:>10.3} {:>+9.3} {:>9.4} {:>6}\n",
+            "{:>10.3} {:>10.3} {:>9} {:>9.4} {:>6}\n",
             point.thickness.as_mm(),
             point.measured.as_mm(),
-            point.error.as_mm(),
+            signed(LengthUnit::Mm, point.error),
             point.spread.as_mm(),
             point.shots
         );
@@ -277,7 +278,7 @@ fn describe(calibration: &Calibration, typed: &Setup) -> String {
         calibration.zero.as_ns(),
         calibration.half_separation.as_mm()
     );
-    let verdict = verdict::of(calibration, typed);
+    let verdict = verdict::of(calibration, typed, wall);
     for words in &verdict.says {
         text += &format!("\n{words}");
     }
@@ -289,7 +290,7 @@ fn describe(calibration: &Calibration, typed: &Setup) -> String {
 
 fn describe_check(check: &Check) -> String {
     let found = match (check.measured, check.error()) {
-        (Some(measured), Some(error)) => format!("read {:.3} mm, error {:+.3} mm", measured.as_mm(), error.as_mm()),
+        (Some(measured), Some(error)) => format!("read {:.3} mm, error {} mm", measured.as_mm(), signed(LengthUnit::Mm, error)),
         _ => "gave no stable reading".to_owned(),
     };
     format!(

@@ -294,9 +294,11 @@ impl Keeper {
     }
 }
 
+type NowAndEarlier = (Vec<Point>, Vec<Point>);
+
 /// The present and the earlier survey, kept for as long as they may be compared.
 #[derive(Clone, Default)]
-struct Surveys(Arc<Mutex<Option<(Vec<Point>, Vec<Point>)>>>);
+struct Surveys(Arc<Mutex<Option<NowAndEarlier>>>);
 
 impl Surveys {
     /// Reads the earlier survey, and the present one as the same thing.

@@ -89,7 +89,13 @@ impl Session {
         };
         let setup = contents.setups.last().map_or_else(|| contents.plan.typed_setup(), |entry| entry.setup.clone());
         let profile = self.profile.clone().context("no stream profile is loaded")?;
-        Ok(bench::start(BenchRequest { stream, profile, setup, counts_per_mm: contents.plan.encoder.counts_per_mm })?)
+        Ok(bench::start(BenchRequest {
+            stream,
+            profile,
+            setup,
+            wall: contents.plan.wall_temperature(),
+            counts_per_mm: contents.plan.encoder.counts_per_mm,
+        })?)
     }
 
     /// Starts a run along `line`; `prepare` may still change the request.

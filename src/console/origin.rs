@@ -189,6 +189,9 @@ fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, lo
         return;
     };
     let again = evaluator.measure(&waveform.samples, reading.wall_temperature);
+    if let Some(coating) = evaluator.coating() {
+        row(lines, "coating", text::coating(look.unit, &coating));
+    }
     let mut parts: Vec<Part> = evaluator.parts().to_vec();
     parts.sort_by(|a, b| b.size.abs().total_cmp(&a.size.abs()));
     let all: f64 = parts.iter().map(|part| part.size.as_mm() * part.size.as_mm()).sum();

@@ -179,7 +179,10 @@ pub async fn drive<B: Backend, S: Surface>(
             }
             view = newest_of_bench(&mut hands.bench), if hands.bench.is_some() => match view {
                 Some(view) => events.push(Event::Bench(view, backend.now_us())),
-                None => hands.bench = None,
+                None => {
+                    hands.bench = None;
+                    events.push(Event::BenchGone);
+                }
             },
             news = news_of_review(&mut hands.review), if hands.review.is_some() => match news {
                 Some(news) => events.push(Event::Review(news)),

@@ -49,6 +49,8 @@ pub enum Event {
     Review(review::News),
     BenchOpened(Arc<BenchView>),
     Bench(Arc<BenchView>, i64),
+    /// The bench broke off.
+    BenchGone,
     /// An effect was done; says so in words.
     Done(String),
     /// An effect failed; says what and what to do.
@@ -246,6 +248,9 @@ impl Scan {
 /// A reading older than this is not shown as if it were now. Common practice, no source.
 const STALE_S: f64 = 2.0;
 
+/// A verification is due again after this long. Common practice, no source.
+const VERIFY_HOURS: f64 = 4.0;
+
 /// Where a number comes from, held still while it is read.
 #[derive(Debug, Clone)]
 pub struct OriginShown {
@@ -394,6 +399,14 @@ impl App {
 
     pub fn setup(&self) -> Setup {
         self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
+    }
+
+    /// That the set-up in force was verified longer ago than it should be, in words.
+    pub fn verified_long_ago(&self) -> Option<String> {
+        let setup_id = self.contents.setups.last()?.id;
+        let last = self.contents.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
+        let hours = (self.now_us - last.by.at_us) as f64 / 3.6e9;
+        (hours > VERIFY_HOURS).then(|| format!("verified {} ago: verify again (Calibrate, v)", text::duration(hours * 3600.0)))
     }
 
     /// Whether a set-up's calibration is the one in force.

@@ -1,6 +1,7 @@
 //! Free text made safe and short enough for a screen, and the small formats every screen shares.
 
 pub use crate::report::words::{bytes, clock, day, day_and_clock, duration, safe_text, short_day_and_clock, stretch};
+use crate::ultrasound::Coating;
 use crate::units::{Length, LengthUnit};
 
 /// Columns a text takes on screen.
@@ -67,6 +68,11 @@ pub fn fine(unit: LengthUnit, length: Length) -> String {
         LengthUnit::Mm => format!("{:.3}", length.as_mm()),
         LengthUnit::Inch => format!("{:.4}", length.as_inch()),
     }
+}
+
+/// What a shot told of a coating: `coating 0.31 ±0.04 mm`, U at k = 2.
+pub fn coating(unit: LengthUnit, coating: &Coating) -> String {
+    format!("coating {} ±{} {}", unit.thickness(coating.thickness), unit.thickness(coating.uncertainty * 2.0), unit.thickness_symbol())
 }
 
 /// A difference of thicknesses with its sign, as fine.

@@ -38,6 +38,11 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             bench::in_force(app, &before)
         }
         Event::BenchOpened(view) => bench::opened(app, view),
+        Event::BenchGone => {
+            app.bench = None;
+            app.say(Role::Fault, "the bench broke off: blocks not kept are lost; b or l opens it again");
+            Vec::new()
+        }
         Event::Bench(view, now_us) => {
             app.now_us = now_us;
             bench::news(app, view)

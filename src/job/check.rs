@@ -1,6 +1,7 @@
 //! Finds every mistake in a plan and says where it stands: file, line, key, and what to do.
 
-use super::plan::Plan;
+use super::assess::AssessPlan;
+use super::plan::{Course, Plan};
 use crate::travel::Direction;
 use crate::units::Length;
 use std::fmt;
@@ -158,6 +159,7 @@ fn problems(plan: &Plan, text: &str) -> Vec<Problem> {
                 found.add(key("required_mm"), format!("{required} is more than the nominal {}: check both", course.nominal));
             }
         }
+        course_inputs(&mut found, course, &key);
     }
     let numbers: Vec<String> = plan.asset.courses.iter().map(|course| course.number.to_string()).collect();
     found.once("course", numbers.iter().enumerate().map(|(i, n)| (format!("asset.course[{i}].number"), n.as_str())));
@@ -215,7 +217,60 @@ fn problems(plan: &Plan, text: &str) -> Vec<Problem> {
     found.not_negative("alarm.hysteresis_mm", plan.alarm.hysteresis.as_mm());
     found.not_negative("alarm.minimum_length_mm", plan.alarm.minimum_length.as_mm());
     found.not_negative("alarm.join_mm", plan.alarm.join.as_mm());
+    if let Some(assess) = &plan.assess {
+        assess_inputs(&mut found, assess);
+    }
     found.problems
+}
+
+/// What an assessment takes from a course.
+fn course_inputs(found: &mut Findings<'_>, course: &Course, key: &impl Fn(&str) -> String) {
+    if let Some(original) = course.original {
+        found.positive(key("original_mm"), original.as_mm());
+    }
+    if let Some(efficiency) = course.joint_efficiency {
+        found.positive(key("joint_efficiency"), efficiency);
+        found.within(key("joint_efficiency"), efficiency, 0.0, 1.0, "(a part, not percent)");
+    }
+    let stresses = [("allowable_stress_mpa", course.allowable_stress), ("yield_mpa", course.yield_stress), ("tensile_mpa", course.tensile)];
+    for (name, stress) in stresses {
+        if let Some(stress) = stress {
+            // Below 20 or above 1500 MPa it is no structural steel but another unit.
+            found.within(key(name), stress.as_mpa(), 20.0, 1500.0, "MPa");
+        }
+    }
+    if let (Some(yield_stress), Some(tensile)) = (course.yield_stress, course.tensile)
+        && tensile < yield_stress
+    {
+        found.add(key("tensile_mpa"), "is less than yield_mpa: check both");
+    }
+    for (index, wall) in course.earlier.iter().enumerate() {
+        found.positive(key(&format!("earlier[{index}].thickness_mm")), wall.thickness.as_mm());
+    }
+}
+
+fn assess_inputs(found: &mut Findings<'_>, assess: &AssessPlan) {
+    let lengths = [("fill_height_mm", assess.fill_height), ("track_mm", assess.track)];
+    for (name, length) in lengths {
+        if let Some(length) = length {
+            found.positive(format!("assess.{name}"), length.as_mm());
+        }
+    }
+    if let Some(block) = assess.block {
+        found.within("assess.block_mm", block.as_mm(), 10.0, 10_000.0, "mm");
+    }
+    if let Some(gravity) = assess.specific_gravity {
+        found.within("assess.specific_gravity", gravity, 0.1, 5.0, "(water is 1)");
+    }
+    if let Some(pressure) = assess.design_pressure {
+        found.positive("assess.design_pressure_mpa", pressure.as_mpa());
+    }
+    if let Some(allowance) = assess.corrosion_allowance {
+        found.not_negative("assess.corrosion_allowance_mm", allowance.as_mm());
+    }
+    if let Some(interval) = assess.interval {
+        found.within("assess.interval_years", interval.as_years(), 0.1, 50.0, "years");
+    }
 }
 
 #[cfg(test)]
@@ -259,6 +314,33 @@ mod tests {
             let line = text.lines().position(|line| line.contains(needle)).unwrap() + 1;
             let problem = error.problems.iter().find(|problem| problem.key == key).unwrap_or_else(|| panic!("{key} in {error}"));
             assert_eq!(problem.line, Some(line), "{error}");
+        }
+    }
+
+    #[test]
+    fn inputs_of_an_assessment_are_read_and_impossible_ones_named() {
+        let course = "required_mm = 6.2\noriginal_mm = 10.1\njoint_efficiency = 0.7\nallowable_stress_mpa = 162.7\n\
+                      earlier = [{ date = 2019-05-31, thickness_mm = 9.1, source = \"report 3\" }]";
+        let assess =
+            "\n[assess]\ncode = \"api-653\"\npiping_class = 2\nbuilt = 1998-06-01\nfill_height_mm = 11000\nspecific_gravity = 0.9\n";
+        let text = GOOD.replace("required_mm = 6.2", course) + assess;
+        let plan = Plan::parse("plan.toml", &text).unwrap();
+        assert_eq!(plan.asset.courses[0].earlier[0].date.to_string(), "2019-05-31");
+        assert_eq!(plan.assess.as_ref().unwrap().fill_height, Some(Length::mm(11000.0)));
+        let json = serde_json::to_string(&plan).unwrap();
+        assert_eq!(serde_json::from_str::<Plan>(&json).unwrap(), plan);
+        for (good, bad, key) in [
+            ("specific_gravity = 0.9", "specific_gravity = 900", "assess.specific_gravity"),
+            ("fill_height_mm = 11000", "fill_height_mm = -1", "assess.fill_height_mm"),
+            ("joint_efficiency = 0.7", "joint_efficiency = 70", "asset.course[0].joint_efficiency"),
+            ("allowable_stress_mpa = 162.7", "allowable_stress_mpa = 23600", "asset.course[0].allowable_stress_mpa"),
+            ("thickness_mm = 9.1", "thickness_mm = 0", "asset.course[0].earlier[0].thickness_mm"),
+        ] {
+            let error = Plan::parse("plan.toml", &text.replace(good, bad)).unwrap_err();
+            assert!(error.problems.iter().any(|problem| problem.key == key), "{error}");
+        }
+        for (good, bad) in [("piping_class = 2", "piping_class = 9"), ("api-653", "api-999"), ("built =", "build =")] {
+            assert!(Plan::parse("plan.toml", &text.replace(good, bad)).is_err(), "{bad}");
         }
     }
 

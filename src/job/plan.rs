@@ -1,11 +1,12 @@
 //! The job plan: the TOML an office writes and a technician takes into the field. The serde types here are its
 //! schema; unknown keys are refused, and every key carries its unit in its name.
 
+use super::assess::{AssessPlan, EarlierWall};
 use super::check::{self, PlanError};
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
 use crate::travel::{Direction, Path};
 use crate::ultrasound::{Gate, Mode, Picker, Setup};
-use crate::units::{Frequency, Length, LengthUnit, Speed, Temperature, Time, Velocity, megahertz, microseconds};
+use crate::units::{Frequency, Length, LengthUnit, Pressure, Speed, Temperature, Time, Velocity, megahertz, microseconds};
 use serde::{Deserialize, Serialize};
 
 /// A whole job plan.
@@ -26,6 +27,8 @@ pub struct Plan {
     pub limits: LimitsPlan,
     #[serde(default)]
     pub alarm: AlarmSettings,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub assess: Option<AssessPlan>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -149,6 +152,20 @@ pub struct Course {
     pub required: Option<Length>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub required_from: Option<String>,
+    /// Measured when new; the nominal is no measurement.
+    #[serde(rename = "original_mm", default, skip_serializing_if = "Option::is_none")]
+    pub original: Option<Length>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub joint_efficiency: Option<f64>,
+    #[serde(rename = "allowable_stress_mpa", default, skip_serializing_if = "Option::is_none")]
+    pub allowable_stress: Option<Pressure>,
+    /// Of the plate's steel; for tanks the allowable stress follows from the two.
+    #[serde(rename = "yield_mpa", default, skip_serializing_if = "Option::is_none")]
+    pub yield_stress: Option<Pressure>,
+    #[serde(rename = "tensile_mpa", default, skip_serializing_if = "Option::is_none")]
+    pub tensile: Option<Pressure>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub earlier: Vec<EarlierWall>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

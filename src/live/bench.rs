@@ -3,15 +3,16 @@
 //! whoever asked for it stores it.
 
 mod drive;
+mod view;
 
 pub use drive::{BenchHandle, BenchRequest, BenchStream, start};
+pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Taken};
 
 use super::blocks::Collector;
-use super::verdict::{self, Verdict};
+use super::verdict;
 use crate::reading::Record;
-use crate::stream::feed::LinkState;
-use crate::travel::encoder_check::{EncoderCheck, EncoderError};
-use crate::ultrasound::{Block, BlockCheck, Calibration, CalibrationInput, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
+use crate::travel::encoder_check::EncoderCheck;
+use crate::ultrasound::{Block, BlockCheck, CalibrationInput, Gate, Setup};
 use crate::ultrasound::{calibrate, verify_block};
 use crate::units::{Length, Temperature};
 use std::sync::Arc;
@@ -21,123 +22,11 @@ const FRESH_US: i64 = 2_000_000;
 /// A reading with typed values this far off, absolute and relative, is asked about: likely another block.
 const ODD: (Length, f64) = (Length::mm(1.0), 0.2);
 
-/// A piece of known thickness.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Piece {
-    pub serial: String,
-    pub thickness: Length,
-    /// As typed; else the stream's or the set-up's counts.
-    pub temperature: Option<Temperature>,
-}
-
-/// What the probe is put on.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Hold {
-    /// A block to calibrate on.
-    Block(Piece),
-    /// A block to verify on.
-    Verify { piece: Piece, tolerance: Length },
-    /// A measured distance to drive.
-    Encoder { distance: Length },
-}
-
-/// A block's shots, taken while it was steady.
-#[derive(Debug, Clone)]
-pub struct Taken {
-    pub piece: Piece,
-    pub temperature: Temperature,
-    pub stability: Stability,
-    pub base: TimeBase,
-    pub shots: Vec<Arc<[i16]>>,
-}
-
-/// What the blocks gave.
-#[derive(Debug, Clone)]
-pub struct Fitted {
-    pub calibration: Arc<Calibration>,
-    /// The set-up it started from, with the calibration.
-    pub setup: Setup,
-    pub verdict: Verdict,
-}
-
-#[derive(Debug, Clone, Default)]
-pub enum Fit {
-    #[default]
-    None,
-    Working,
-    Done(Arc<Fitted>),
-    Refused(String),
-}
-
-/// Something to be stored.
-#[derive(Debug, Clone)]
-pub enum Found {
-    Checked {
-        piece: Piece,
-        tolerance: Length,
-        temperature: Temperature,
-        check: BlockCheck,
-        /// The set-up it was read with, where that is a fit nobody has kept yet.
-        fitted: Option<Arc<Fitted>>,
-    },
-    Encoder(EncoderCheck, Result<f64, EncoderError>),
-}
-
-/// The newest state of the bench.
-#[derive(Debug, Clone, Default)]
-pub struct BenchView {
-    pub link: LinkState,
-    pub device: Option<String>,
-    pub waveform: Option<Waveform>,
-    pub measurement: Option<Measurement>,
-    /// What the live waveform is evaluated with.
-    pub setup: Option<Arc<Setup>>,
-    pub hold: Option<Hold>,
-    pub stability: Option<Stability>,
-    /// Shots since the probe was put on.
-    pub shots: usize,
-    pub temperature: Option<Temperature>,
-    pub blocks: Vec<Arc<Taken>>,
-    pub fit: Fit,
-    /// Counts since the start of the measured distance was marked.
-    pub travelled: Option<i64>,
-    /// Everything found so far, in order.
-    pub found: Vec<Found>,
-    /// The last thing said, numbered so that the same words twice are two.
-    pub said: Option<(u64, String)>,
-    /// Why nothing comes any more.
-    pub ended: Option<String>,
-}
-
-impl BenchView {
-    pub fn fitted(&self) -> Option<&Arc<Fitted>> {
-        match &self.fit {
-            Fit::Done(fitted) => Some(fitted),
-            _ => None,
-        }
-    }
-}
-
-#[derive(Debug, Clone, PartialEq)]
-pub enum BenchCommand {
-    Hold(Hold),
-    /// Takes what the probe is on, if it is steady; at a measured distance marks its start, then its end.
-    Take,
-    /// No steady reading can be had: a verification has failed, anything else is put away.
-    GiveUp,
-    /// Takes the last block off the table.
-    DropBlock,
-    Gate(Gate),
-    KeepVelocity(bool),
-    /// This set-up has come into force.
-    InForce(Box<Setup>),
-    Stop,
-}
-
 /// Work for a thread of its own.
 pub struct FitJob {
     number: u64,
     setup: Setup,
+    wall: Temperature,
     blocks: Vec<Arc<Taken>>,
     fit_velocity: bool,
 }
@@ -156,7 +45,7 @@ impl FitJob {
             .collect();
         let input = CalibrationInput { setup: &self.setup, base: first.base, blocks: &blocks, fit_velocity: self.fit_velocity };
         let calibration = Arc::new(calibrate(&input).map_err(|error| error.to_string())?);
-        let verdict = verdict::of(&calibration, &self.setup);
+        let verdict = verdict::of(&calibration, &self.setup, self.wall);
         Ok(Fitted { setup: self.setup.with_calibration(calibration.clone()), calibration, verdict })
     }
 }
@@ -164,6 +53,8 @@ impl FitJob {
 /// The state of the bench.
 pub struct Bench {
     in_force: Setup,
+    /// The plan's.
+    wall: Temperature,
     gate: Gate,
     counts_per_mm: f64,
     keep_velocity: bool,
@@ -179,11 +70,13 @@ pub struct Bench {
 }
 
 impl Bench {
-    pub fn new(in_force: Setup, counts_per_mm: f64) -> Self {
+    /// `wall` is what the plan says of the wall's temperature.
+    pub fn new(in_force: Setup, wall: Temperature, counts_per_mm: f64) -> Self {
         let mut bench = Self {
             gate: in_force.gate,
             collector: Collector::new(&in_force),
             in_force,
+            wall,
             counts_per_mm,
             keep_velocity: false,
             header: None,
@@ -269,6 +162,7 @@ impl Bench {
             Ok(Some(progress)) => {
                 self.view.waveform = Some(progress.waveform);
                 self.view.measurement = Some(progress.measurement);
+                self.view.coating = progress.coating;
                 self.view.stability = Some(progress.stability);
                 self.view.shots = progress.shots;
                 self.view.temperature = self.collector.temperature().or(self.view.temperature);
@@ -436,7 +330,7 @@ impl Bench {
         let first = self.view.blocks.first().map(thickness)?;
         let distinct = self.view.blocks.iter().any(|taken| (thickness(taken) - first).abs() > Length::mm(0.01));
         let fit_velocity = distinct && !self.keep_velocity;
-        Some(FitJob { number: self.fits, setup: self.typed(), blocks: self.view.blocks.clone(), fit_velocity })
+        Some(FitJob { number: self.fits, setup: self.typed(), wall: self.wall, blocks: self.view.blocks.clone(), fit_velocity })
     }
 
     pub fn fitted(&mut self, (number, fit): (u64, Result<Arc<Fitted>, String>)) {

@@ -8,7 +8,7 @@ use crate::strip::spot::{Sample, SpotEvent};
 use crate::strip::{Limits, Spot, SpotId};
 use crate::travel::SequenceWatch;
 use crate::travel::encoder_check::misclosure;
-use crate::ultrasound::{TimeBase, Waveform};
+use crate::ultrasound::{Coating, TimeBase, Waveform};
 use crate::units::{Length, Temperature};
 use std::sync::{Arc, Mutex, MutexGuard};
 
@@ -44,6 +44,7 @@ pub struct Engine {
     pub phase: Phase,
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
+    pub coating: Option<Coating>,
     pub telemetry: Telemetry,
     pub counts: Counts,
     pub bells: u64,
@@ -84,6 +85,7 @@ impl Engine {
             phase: Phase::Waiting,
             reading: None,
             waveform: None,
+            coating: None,
             telemetry: Telemetry::default(),
             counts: Counts::default(),
             bells: 0,
@@ -153,12 +155,14 @@ impl Engine {
             Record::Shot(shot) => {
                 self.missing(shot.seq, at_us, out);
                 let reading = self.maker.shot(&shot, at_us);
+                self.coating = self.maker.coating();
                 let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
                 self.reading(reading, waveform, out);
             }
             Record::Gauge(gauge) => {
                 self.missing(gauge.seq, at_us, out);
                 let reading = self.maker.gauge(&gauge, at_us);
+                self.coating = None;
                 self.reading(reading, None, out);
             }
             Record::Status(status) => {
@@ -253,11 +257,12 @@ impl Engine {
                 out.entries.push(Entry::Mark(mark));
             }
             Command::AtDatum => {
-                let Some(along) = along else { return None };
-                let found = Misclosure { off: misclosure(self.start, along), reach: self.reach };
-                let note = Note { run: None, along: Some(along), text: found.words(), at_us };
-                self.wall().notes.push(note.clone());
-                out.entries.push(Entry::Note(note));
+                if let Some(returned) = along {
+                    let found = Misclosure { off: misclosure(self.start, returned), reach: self.reach };
+                    let note = Note { run: None, along, text: found.words(), at_us };
+                    self.wall().notes.push(note.clone());
+                    out.entries.push(Entry::Note(note));
+                }
             }
             Command::MarkText(text) => {
                 let mark = self.wall().marks.last_mut().map(|mark| {
@@ -381,11 +386,11 @@ mod tests {
         let mut out = Outcome::default();
         assert_eq!(engine.command(Command::AtDatum, 9, &mut out), None);
         let [Entry::Note(note)] = &out.entries[..] else { panic!("{:?}", out.entries) };
-        assert!(note.text.contains("misclosure -1.0 mm over 2000 mm there and back (-0.05 %)"), "{}", note.text);
+        assert!(note.text.contains("misclosure -1.0 mm of 2000 mm there and back (-0.05 %)"), "{}", note.text);
         assert_eq!((note.along, engine.wall().notes.len()), (Some(Length::mm(1999.0)), 1));
         drive(&mut engine, &[1_000]);
         engine.command(Command::AtDatum, 9, &mut out);
-        assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MORE THAN 1 %")), "{:?}", out.entries[1]);
+        assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
     }
 
     #[test]
@@ -399,6 +404,6 @@ mod tests {
         let [Entry::Mark(first), Entry::Mark(second)] = &out.entries[..] else { panic!("{:?}", out.entries) };
         assert_eq!((first.along, first.text.as_str()), (Some(Length::mm(1900.0)), ""));
         assert_eq!(*second, Mark { text: "N3".to_owned(), ..first.clone() });
-        assert_eq!(engine.wall().marks, [second.clone()]);
+        assert_eq!(engine.wall().marks, std::slice::from_ref(second));
     }
 }

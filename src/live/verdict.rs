@@ -1,7 +1,7 @@
 //! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
 
-use crate::ultrasound::{Calibration, Setup};
-use crate::units::Length;
+use crate::ultrasound::{Calibration, Setup, finds_path};
+use crate::units::{Length, Temperature};
 
 /// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
 const MISFIT: Length = Length::mm(0.05);
@@ -14,12 +14,14 @@ pub struct Verdict {
     pub warns: Vec<String>,
 }
 
-/// Judges `calibration`, which started from the typed values of `typed`.
-pub fn of(calibration: &Calibration, typed: &Setup) -> Verdict {
+/// A wall this far off the blocks has moved the tyre's delay by more than a verification allows. Common practice, no source.
+const DRIFT: Temperature = Temperature::celsius(14.0);
+
+/// Judges `calibration`, which started from the typed values of `typed`, for walls as warm as `wall`.
+pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdict {
     let count = distinct(calibration);
     let mut says = Vec::new();
     let dual = typed.half_separation > Length::ZERO;
-    let fitted_path = calibration.half_separation != typed.half_separation;
     match (count, calibration.velocity_fitted) {
         (_, false) if count < 2 => {
             says.push("one block: the zero is found, the velocity is as typed; nothing is known of other thicknesses".to_owned())
@@ -28,7 +30,7 @@ pub fn of(calibration: &Calibration, typed: &Setup) -> Verdict {
         (2, true) => says.push("two blocks: velocity and zero are solved and fit both blocks exactly, right or wrong".to_owned()),
         (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are told below")),
     }
-    if dual && fitted_path {
+    if finds_path(typed.half_separation, count, calibration.velocity_fitted) {
         says.push("the probe's path between its elements is found on the blocks".to_owned());
     } else if dual {
         says.push(
@@ -44,8 +46,7 @@ pub fn of(calibration: &Calibration, typed: &Setup) -> Verdict {
         says.push(format!("holds from {:.2} to {:.2} mm; outside, readings are told with more uncertainty", thin.as_mm(), thick.as_mm()));
     }
     says.push(format!(
-        "found at {:.1} C; the velocity changes by {} m/s per kelvin; the tyre's delay drifts more than that: verify again when \
-         the wall is more than 14 C off the blocks",
+        "found at {:.1} °C; on a warmer wall the velocity is changed by {} m/s per kelvin",
         calibration.temperature.as_celsius(),
         typed.velocity_slope_m_s_k
     ));
@@ -55,6 +56,15 @@ pub fn of(calibration: &Calibration, typed: &Setup) -> Verdict {
             "the {:.3} mm block reads {:+.3} mm off with this calibration: measure it again, or look at what was typed for it",
             point.thickness.as_mm(),
             point.error.as_mm()
+        ));
+    }
+    let apart = wall - calibration.temperature;
+    if apart.abs() > DRIFT {
+        warns.push(format!(
+            "the wall has {:.1} °C, {:+.1} K against the blocks: the rule corrects the velocity, not the tyre's delay, which drifts \
+             more; bring the blocks to the wall's temperature, or verify on a block at it",
+            wall.as_celsius(),
+            apart.as_celsius()
         ));
     }
     Verdict { says, warns }

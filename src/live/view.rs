@@ -6,7 +6,7 @@ use crate::stream::feed::LinkState;
 use crate::strip::{Limits, SpotId, SpotWatch, Strip};
 use crate::travel::Direction;
 use crate::travel::encoder_check::{LARGEST_ERROR, misclosure};
-use crate::ultrasound::{Setup, Waveform};
+use crate::ultrasound::{Coating, Setup, Waveform};
 use crate::units::{Length, Speed, Temperature};
 use std::sync::Arc;
 
@@ -52,6 +52,8 @@ pub struct LiveView {
     pub direction: Direction,
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
+    /// What the reading's shot told of a coating.
+    pub coating: Option<Coating>,
     pub setup: Arc<Setup>,
     pub limits: Arc<Limits>,
     pub max_speed: Speed,
@@ -98,12 +100,12 @@ impl Misclosure {
     pub fn words(&self) -> String {
         let way = self.reach * 2.0;
         let share = if way > Length::ZERO { 100.0 * (self.off / way) } else { 0.0 };
-        let large = if self.is_large() { "; MORE THAN 1 %: look for slip, places of this run are in doubt" } else { "" };
-        format!(
-            "back at the start: misclosure {:+.1} mm over {:.0} mm there and back ({share:+.2} %){large}",
-            self.off.as_mm(),
-            way.as_mm()
-        )
+        let found = format!("{:+.1} mm of {:.0} mm there and back ({share:+.2} %)", self.off.as_mm(), way.as_mm());
+        if self.is_large() {
+            format!("MISCLOSURE OVER 1 %: {found}: look for slip, places of this run are in doubt")
+        } else {
+            format!("back at the start, misclosure {found}")
+        }
     }
 }
 

@@ -177,7 +177,8 @@ impl Document {
     }
     pub fn figures(&mut self, figures: Vec<Captioned>) {
         if !figures.is_empty() {
-            self.blocks.push(Block::Figures(figures));
+            let fitted = |it: Captioned| Captioned { figure: page::fitted(it.figure, self.paper), ..it };
+            self.blocks.push(Block::Figures(figures.into_iter().map(fitted).collect()));
         }
     }
     pub fn notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {

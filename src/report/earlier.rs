@@ -6,6 +6,7 @@ mod table;
 pub use table::{Role, Unit};
 
 use crate::job::validity::Validity;
+use crate::reading::Reading;
 use crate::store::{JobContents, JobFile, JobReader, RunSummary, StoreError};
 use crate::strip::compare::{Point, SetupFacts, SurveyLine, same_text};
 use crate::travel::Direction;
@@ -83,7 +84,15 @@ pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
 /// All lines of a job that have runs, each with the readings of all its runs together. Runs that a failed verification
 /// has tainted are left out and named.
 pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {
-    let contents = reader.contents()?;
+    of_job_with(reader, &reader.contents()?, |_, _| {})
+}
+
+/// The same, and hands out every reading that was taken in.
+pub fn of_job_with(
+    reader: &JobReader,
+    contents: &JobContents,
+    mut each: impl FnMut(&RunSummary, &Reading),
+) -> Result<Survey, EarlierError> {
     let source = reader.path().display().to_string();
     let mut survey = Survey { source: source.clone(), lines: Vec::new(), remarks: Vec::new() };
     for run in &contents.runs {
@@ -94,7 +103,7 @@ pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {
         let index = match survey.lines.iter().position(|line| line.line == run.start.line) {
             Some(index) => index,
             None => {
-                survey.lines.push(empty_line(&contents, run, &source));
+                survey.lines.push(empty_line(contents, run, &source));
                 survey.lines.len() - 1
             }
         };
@@ -107,11 +116,14 @@ pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {
             line.setup = facts;
         }
         line.date = line.date.max(date_of(run.start.started_us));
-        reader.for_each_reading(run.id, |reading| match (reading.place.along, reading.measurement.thickness) {
-            (Some(along), Some(thickness)) => {
-                line.points.push(Point { along, thickness, uncertainty: reading.measurement.uncertainty });
+        reader.for_each_reading(run.id, |reading| {
+            each(run, &reading);
+            match (reading.place.along, reading.measurement.thickness) {
+                (Some(along), Some(thickness)) => {
+                    line.points.push(Point { along, thickness, uncertainty: reading.measurement.uncertainty });
+                }
+                _ => line.without += 1,
             }
-            _ => line.without += 1,
         })?;
     }
     Ok(survey)

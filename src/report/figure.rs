@@ -7,6 +7,7 @@ pub mod font;
 mod label;
 pub mod map;
 pub mod mark;
+mod rows;
 pub mod strip;
 pub mod waveform;
 

@@ -23,8 +23,14 @@ pub enum PdfError {
     Font,
 }
 
-/// A document as the bytes of a PDF file.
-pub fn pdf(document: &Document) -> Result<Vec<u8>, PdfError> {
+/// A finished PDF file.
+pub struct Written {
+    pub bytes: Vec<u8>,
+    pub pages: usize,
+}
+
+/// A document as a PDF file.
+pub fn pdf(document: &Document) -> Result<Written, PdfError> {
     let laid_out = pages(document);
     let mut next = Ref::new(1);
     let mut file = Pdf::new();
@@ -69,7 +75,7 @@ pub fn pdf(document: &Document) -> Result<Vec<u8>, PdfError> {
         info.creation_date(issued);
     }
     info.finish();
-    Ok(file.finish())
+    Ok(Written { bytes: file.finish(), pages: leaves.len() })
 }
 
 fn points(mm: f64) -> f32 {
@@ -191,9 +197,12 @@ fn colour(ink: Ink) -> [f32; 3] {
     ink.rgb().map(|part| f32::from(part) / 255.0)
 }
 
+/// Headings under another one.
+type Under<'a> = Vec<(&'a Entry, Ref)>;
+
 /// The headings as the list a viewer shows beside the pages; second ones under the first one before them.
 fn outline(file: &mut Pdf, next: &mut Ref, laid_out: &Pages, leaves: &[Ref]) -> Option<Ref> {
-    let mut parts: Vec<(&Entry, Ref, Vec<(&Entry, Ref)>)> = Vec::new();
+    let mut parts: Vec<(&Entry, Ref, Under<'_>)> = Vec::new();
     for entry in &laid_out.outline {
         match parts.last_mut() {
             Some((_, _, under)) if entry.level > 1 => under.push((entry, next.bump())),

@@ -93,7 +93,7 @@ fn colour(ink: Ink) -> String {
 }
 
 /// Text for XML 1.0: markup escaped, characters it cannot hold shown as a replacement.
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

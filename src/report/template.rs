@@ -1,7 +1,7 @@
 //! Report templates: which sections, in which order, under which headings, on which paper, with which logo. A template
 //! cannot leave out what a reader must not miss.
 
-use super::document::Paper;
+use super::document::{Logo, Paper};
 use crate::job::PlanError;
 use crate::job::check::{Problem, line_of_key, toml_problem};
 use crate::units::LengthUnit;
@@ -36,7 +36,10 @@ sections! {
     Procedure "procedure" "Procedure and limits";
     Results "results" "Results by line";
     Statistics "statistics" "Statistics by course";
+    Map "map" "Map of the unrolled wall";
     Runs "runs" "Runs";
+    Comparison "comparison" "Comparison with earlier surveys";
+    Assessment "assessment" "Assessment (screening)";
     Missing "missing" "Missing, suspect and tainted data";
     Uncertainty "uncertainty" "Uncertainty";
     Setup "setup" "Set-up";
@@ -152,7 +155,9 @@ impl Template {
         for (key, heading) in &written.headings {
             match Section::of(key) {
                 None => problem(format!("headings.{key}"), format!("there is no section '{key}'; there are: {}", known())),
-                Some(_) if heading.trim().is_empty() => problem(format!("headings.{key}"), "is empty: fill it in, or leave the key out".to_owned()),
+                Some(_) if heading.trim().is_empty() => {
+                    problem(format!("headings.{key}"), "is empty: fill it in, or leave the key out".to_owned())
+                }
                 Some(section) => {
                     headings.insert(section, heading.clone());
                 }
@@ -179,11 +184,31 @@ impl Template {
     }
 }
 
+/// A logo no larger than this, in dots either way: more cannot be seen on paper.
+const MOST_DOTS: u32 = 4000;
+
+/// Reads a PNG picture and puts it on white; says what is wrong with it otherwise.
+pub fn logo(png: &[u8]) -> Result<Logo, String> {
+    // The PNG specification (ISO/IEC 15948): a signature of eight bytes, then the header chunk with width and height.
+    let number = |at: usize| png.get(at..at + 4).and_then(|bytes| bytes.try_into().ok()).map(u32::from_be_bytes);
+    let size = number(16).zip(number(20)).filter(|_| png.starts_with(b"\x89PNG\r\n\x1a\n"));
+    let (width, height) = size.ok_or("it is no PNG picture")?;
+    if width == 0 || height == 0 || width > MOST_DOTS || height > MOST_DOTS {
+        return Err(format!("it is {width} by {height} dots; the most is {MOST_DOTS} either way"));
+    }
+    let picture = tiny_skia::Pixmap::decode_png(png).map_err(|error| error.to_string())?;
+    // Colours are stored times their cover already: what is not covered is white paper.
+    let on_white = |dot: &tiny_skia::PremultipliedColorU8| {
+        let paper = 255 - dot.alpha();
+        [dot.red().saturating_add(paper), dot.green().saturating_add(paper), dot.blue().saturating_add(paper)]
+    };
+    let rgb = picture.pixels().iter().flat_map(on_white).collect();
+    Ok(Logo { width: picture.width(), height: picture.height(), rgb, png: png.to_vec() })
+}
+
 /// Name and text of each template that comes with the program.
-pub const SHIPPED: &[(&str, &str)] = &[
-    ("full", include_str!("../../profiles/report/full.toml")),
-    ("short", include_str!("../../profiles/report/short.toml")),
-];
+pub const SHIPPED: &[(&str, &str)] =
+    &[("full", include_str!("../../profiles/report/full.toml")), ("short", include_str!("../../profiles/report/short.toml"))];
 
 #[cfg(test)]
 mod tests {

@@ -11,6 +11,8 @@ pub enum WholeFileError {
     NoName(PathBuf),
     #[error("{}: this is a job file or another database, and an export would replace it; choose another name", .0.display())]
     Database(PathBuf),
+    #[error("{}: this is a folder; name a file in it", .0.display())]
+    Folder(PathBuf),
     #[error("{}: {what}: {why}", .path.display())]
     Io { path: PathBuf, what: &'static str, why: std::io::Error },
     #[error("stopped before the end; nothing was written to {}", .0.display())]
@@ -35,6 +37,9 @@ pub fn write<T, E>(place: &Path, write: impl FnOnce(&mut BufWriter<&File>) -> Re
 where
     E: From<WholeFileError>,
 {
+    if place.is_dir() {
+        return Err(WholeFileError::Folder(place.to_owned()).into());
+    }
     refuse_database(place)?;
     let part = part_of(place)?;
     let io = |path: &Path, what| {
@@ -117,6 +122,7 @@ mod tests {
         assert!(matches!(write_bytes(&job, b"x"), Err(WholeFileError::Database(_))));
         let error = write_bytes(&folder.path().join("none/out.csv"), b"x").unwrap_err().to_string();
         assert!(error.contains("folder exists") && error.contains("out.csv"), "{error}");
-        assert!(write_bytes(Path::new("/"), b"x").is_err());
+        assert!(matches!(write_bytes(folder.path(), b"x"), Err(WholeFileError::Folder(_))));
+        assert!(write_bytes(Path::new(""), b"x").is_err());
     }
 }

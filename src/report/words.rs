@@ -80,7 +80,7 @@ pub fn percent(share: f64) -> String {
     let percent = share * 100.0;
     match percent {
         p if p > 0.0 && p < 0.05 => "under 0.1 %".to_owned(),
-        p if p < 100.0 && p >= 99.95 => "over 99.9 %".to_owned(),
+        p if (99.95..100.0).contains(&p) => "over 99.9 %".to_owned(),
         p => format!("{p:.1} %"),
     }
 }

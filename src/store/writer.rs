@@ -389,7 +389,9 @@ impl WriterThread {
 
     fn publish(&self) {
         let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
-        let fault = self.queue.fault();
+        // The screen has no room for the path, and there is one job only.
+        let named = format!("{}: ", self.path.display());
+        let fault = self.queue.fault().map(|fault| fault.strip_prefix(&named).map_or_else(|| fault.clone(), str::to_owned));
         self.saved.send_modify(|saved| {
             if let Some(run) = &self.run {
                 if saved.run != Some(run.run) || saved.readings != run.row as u64 {

@@ -63,7 +63,7 @@ pub struct Settings {
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { bin: Length::mm(10.0), step: Length::mm(2.0), search: Length::mm(500.0) }
+        Self { bin: Length::mm(10.0), step: Length::mm(2.0), search: Length::mm(1000.0) }
     }
 }
 
@@ -326,6 +326,11 @@ pub fn warnings(now: &SurveyLine, earlier: &SurveyLine) -> Vec<String> {
         found.push("the earlier survey tells no uncertainty: differences are shown but not judged".to_owned());
     }
     found
+}
+
+/// Whether both tell their datum and it is not the same.
+pub fn other_datum(now: &SurveyLine, earlier: &SurveyLine) -> bool {
+    now.datum.as_ref().zip(earlier.datum.as_ref()).is_some_and(|(now, earlier)| !same_text(now, earlier))
 }
 
 /// Whether both name the same line; case and outer blanks do not count.

@@ -159,6 +159,11 @@ pub(super) fn deviation(values: &[f64]) -> f64 {
     libm::sqrt(values.iter().map(|v| (v - centre) * (v - centre)).sum::<f64>() / (values.len() - 1) as f64)
 }
 
+/// Whether so many different blocks find the path between the elements, or leave it as typed.
+pub fn finds_path(typed_half: Length, blocks: usize, fit_velocity: bool) -> bool {
+    typed_half > Length::ZERO && blocks >= if fit_velocity { 4 } else { 3 }
+}
+
 /// Zero, half separation (three thicknesses or more) and velocity (where asked) from the blocks' times.
 fn fit(
     input: &CalibrationInput,
@@ -168,9 +173,8 @@ fn fit(
     velocity: f64,
     typed_half: f64,
 ) -> Result<(Path, f64), CalibrationError> {
-    let blocks = distinct(input.blocks);
     let thickness: Vec<f64> = input.blocks.iter().map(|b| b.thickness.as_mm()).collect();
-    let half_fitted = typed_half > 0.0 && blocks >= if input.fit_velocity { 4 } else { 3 };
+    let half_fitted = finds_path(Length::mm(typed_half), distinct(input.blocks), input.fit_velocity);
     // Way there and back at the present velocity, for a given half separation.
     let way = |half: f64, i: usize| 2.0 * libm::sqrt(thickness[i] * thickness[i] + half * half) / velocities[i];
     let solve = |half: f64| -> (f64, f64, f64) {

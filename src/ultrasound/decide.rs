@@ -6,6 +6,7 @@
 //! follows the locally measured level is the constant-false-alarm-rate idea (Finn and Johnson, RCA Review 29, 1968;
 //! Rohling, IEEE Trans. AES 19, 1983); the levels themselves are this program's own.
 
+use super::filter::Filter;
 use super::measurement::{Flag, Flags};
 use super::model::Model;
 use super::trace::{Top, Trace, wrapped};
@@ -27,6 +28,13 @@ const ECHO_REACH_NS: f64 = 600.0;
 pub const TOP_OVER_NOISE: f64 = 6.0;
 /// A top with both repeats is hardly chance.
 const FLOOR_WITH_REPEATS: f64 = 0.12;
+/// An early top's least part of the family under a weak wall and under a full one: grain reached 0.39, pits 0.2.
+const FLOOR_WEAK: f64 = 0.20;
+const FLOOR_FULL: f64 = 0.40;
+/// A second echo this high against the first (both against the blocks') needs an even wall under the whole beam.
+pub const EVEN: f64 = 0.75;
+/// The third of a train stands this high against the second.
+const TRAIN_ALIKE: f64 = 0.33;
 /// A top this high against the family's level is a wall on its own.
 const FIRM: f64 = 0.5;
 const FIRM_ALONE: f64 = 0.33;
@@ -72,6 +80,7 @@ pub struct Wall {
 /// What the decision looks at beside the candidates.
 pub struct Scene<'a> {
     pub model: &'a Model,
+    pub filter: &'a Filter,
     pub gate_ns: (f64, f64),
     /// Lowest height taken for an echo, codes.
     pub threshold: f64,
@@ -120,14 +129,19 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
     if tyre_alone(candidates, scene, family, highest) {
         return Err(Flags::of(Flag::NoCoupling));
     }
+    let floor = floor(candidates, family, scene.model);
+    let sampled = |ns: f64| sample_of(ns) - sample_of(0.0);
     let grain = grain_level(candidates, scene, trace, family, &sample_of);
+    let repeats = |depth: f64| trace.repeats_after(scene.filter, sampled(scene.model.path.spacing(depth, 1.0, 2.0)));
     let mut weaker_before = false;
     let mut outside: Option<Candidate> = None;
     let mut under: Option<Candidate> = None;
     for (index, candidate) in candidates.iter().enumerate() {
         let second = repeat(candidates, index, 2, scene.model);
         let third = repeat(candidates, index, 3, scene.model);
-        if !is_wall(candidate, second.is_some() as u8 + third.is_some() as u8, family, grain, scene) {
+        // The wall's own first echo is the second of any top at half its depth; a train's third then is missing.
+        let third = third.filter(|third| second.is_none_or(|second| third.level >= TRAIN_ALIKE * second.level));
+        if !is_wall(candidate, second.is_some() as u8 + third.is_some() as u8, family, floor, grain, scene) {
             weaker_before |= candidate.level > 0.1 * family;
             continue;
         }
@@ -144,6 +158,14 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
             // The wall's own first echo is under the threshold: its repeat must not be read as a wall twice as thick.
             return Err(Flags::of(Flag::NoBackWall).with(Flag::Weak));
         }
+        // Far beyond the blocks heights are guessed: a first echo higher than its repeat is the wall, whatever the guess.
+        let higher = candidates[..index].iter().find(|first| {
+            let seen = first.top.height >= candidate.top.height.max(scene.threshold) && first.time_ns >= scene.gate_ns.0;
+            seen && is_repeat_of(candidate, first, scene.model) && wrapped(candidate.phase - first.phase).abs() < 1.4
+        });
+        if let Some(first) = higher {
+            return Ok(Wall { chosen: *first, second: Some(*candidate), flags: Flags::of(Flag::Multiple), order: 1 });
+        }
         let mut flags = Flags::NONE;
         if weaker_before {
             flags = flags.with(Flag::EarlyEcho);
@@ -157,6 +179,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         }
         if scene.first_counts
             && let Some(comb) = comb(candidates, candidate, family, scene.minimum, scene.model)
+            && (comb.depth >= scene.minimum || repeats(comb.depth))
         {
             if comb.depth < scene.minimum {
                 return Err(Flags::of(Flag::OutOfRange).with(Flag::Multiple));
@@ -168,6 +191,11 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
                 None => Wall { chosen: *candidate, second: Some(comb.next), flags, order: comb.order },
             });
         }
+        if scene.first_counts
+            && let Some(order) = [2, 3].into_iter().rfind(|order| repeats(candidate.depth / *order as f64))
+        {
+            return repeat_taken(candidates, candidate, order, scene, flags);
+        }
         return Ok(Wall { chosen: *candidate, second, flags, order: 1 });
     }
     Err(match (outside, under) {
@@ -175,6 +203,32 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         (None, Some(_)) => Flags::of(Flag::NoBackWall).with(Flag::Weak),
         (None, None) => Flags::of(Flag::NoBackWall),
     })
+}
+
+/// The whole record repeats itself at a fraction of the chosen echo's depth, so the chosen one is a repeat: the wall is the
+/// echo standing at that fraction, or what the spacing behind the chosen one says.
+fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scene: &Scene, flags: Flags) -> Result<Wall, Flags> {
+    let flags = flags.with(Flag::Multiple);
+    let depth = chosen.depth / order as f64;
+    if depth < scene.minimum {
+        return Err(flags.with(Flag::OutOfRange));
+    }
+    let near = |due: f64| {
+        candidates
+            .iter()
+            .filter(move |c| (c.time_ns - due).abs() < 2.0 * REPEAT_NS)
+            .max_by(|a, b| a.top.height.total_cmp(&b.top.height))
+            .copied()
+    };
+    if order == 2
+        && let Some(first) = near(scene.model.time(depth, 1))
+    {
+        return Ok(Wall { chosen: first, second: Some(*chosen), flags, order: 1 });
+    }
+    match near(scene.model.time(depth, order + 1)) {
+        Some(next) => Ok(Wall { chosen: *chosen, second: Some(next), flags, order }),
+        None => Err(flags.with(Flag::Ambiguous)),
+    }
 }
 
 /// Whether the tallest echo stands over the body of the record. The noise floor is taken from the quietest part, which
@@ -193,7 +247,7 @@ fn over_the_rest(
     candidate.top.height >= factor * body.max(trace.white)
 }
 
-fn is_wall(candidate: &Candidate, repeats: u8, family: f64, grain: f64, scene: &Scene) -> bool {
+fn is_wall(candidate: &Candidate, repeats: u8, family: f64, floor: f64, grain: f64, scene: &Scene) -> bool {
     let part = candidate.level / family;
     if repeats == 2 && part >= FLOOR_WITH_REPEATS {
         return true;
@@ -201,16 +255,24 @@ fn is_wall(candidate: &Candidate, repeats: u8, family: f64, grain: f64, scene: &
     if part >= FIRM {
         return candidate.depth > THIN_MM || repeats > 0 || (candidate.phase.abs() < 1.0 && candidate.top.height > 10.0 * scene.noise);
     }
-    part >= floor(family, scene.model.calibrated()) && candidate.top.height >= OVER_GRAIN * grain && candidate.depth > THIN_MM
+    part >= floor && candidate.top.height >= OVER_GRAIN * grain && candidate.depth > THIN_MM
 }
 
-/// A weak wall leaves room for a weak early echo, a strong one does not.
-fn floor(family: f64, calibrated: bool) -> f64 {
-    if !calibrated {
+/// A weak wall leaves room for a weak early echo, a strong one does not; nor does one whose repeat stands as high, at
+/// whatever gain.
+fn floor(candidates: &[Candidate], family: f64, model: &Model) -> f64 {
+    if !model.calibrated() {
         return FIRM_ALONE;
     }
+    let even = |wall: usize| {
+        let level = candidates[wall].level;
+        level >= EVEN * family && repeat(candidates, wall, 2, model).is_some_and(|second| second.level >= EVEN * level)
+    };
+    if (0..candidates.len()).any(even) {
+        return FLOOR_FULL;
+    }
     let u = ((family - 0.4) / 0.3).clamp(0.0, 1.0);
-    0.20 + 0.20 * u
+    FLOOR_WEAK + (FLOOR_FULL - FLOOR_WEAK) * u
 }
 
 /// Whether an echo stands where the second or third of `first` is due.

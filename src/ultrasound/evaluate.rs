@@ -1,5 +1,6 @@
 //! The one way from a waveform and a set-up to a measurement.
 
+use super::coating::Coating;
 use super::decide::{self, Candidate, Scene, Wall};
 use super::filter::Filter;
 use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
@@ -40,6 +41,7 @@ pub struct Evaluator {
     candidates: Vec<Candidate>,
     wall: Temperature,
     parts: Vec<Part>,
+    coating: Option<Coating>,
 }
 
 impl Evaluator {
@@ -65,6 +67,7 @@ impl Evaluator {
             candidates: Vec::new(),
             wall: setup.reference_temperature(),
             parts: Vec::new(),
+            coating: None,
         })
     }
     pub fn setup(&self) -> &Setup {
@@ -77,10 +80,15 @@ impl Evaluator {
     pub fn parts(&self) -> &[Part] {
         &self.parts
     }
+    /// What the last measured shot tells of a coating: only echo to echo, where first echo and spacing agree on one.
+    pub fn coating(&self) -> Option<Coating> {
+        self.coating
+    }
 
     /// What `samples` say of a wall at temperature `wall`.
     pub fn measure(&mut self, samples: &[i16], wall: Temperature) -> Measurement {
         self.parts.clear();
+        self.coating = None;
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
         }
@@ -104,6 +112,7 @@ impl Evaluator {
         decide::candidates(&self.tops, &self.model, |at| base.time_at(at).as_ns(), self.setup.minimum.as_mm(), &mut self.candidates);
         let scene = Scene {
             model: &self.model,
+            filter: &self.filter,
             gate_ns: gate,
             threshold: self.setup.gate.threshold_pct / 100.0 * self.base.full_scale(),
             face_height,
@@ -167,6 +176,10 @@ impl Evaluator {
                 Some((spaced, second)) => {
                     let next = second.time_ns;
                     wall.second = Some(second);
+                    let drift_k = (self.wall - self.setup.reference_temperature()).as_celsius();
+                    // Paint near half a wavelength turns the echo so far that the delay may be a cycle off.
+                    let sure = self.model.calibrated() && turned.abs() < CYCLE_DOUBT;
+                    self.coating = sure.then(|| Coating::behind(spaced.delay_ns, drift_k)).flatten();
                     let per_code = noise / self.filter.rms_frequency * per_sample;
                     (Some(spaced.depth), Some(next), spaced.sensitivity * per_code)
                 }
@@ -180,7 +193,14 @@ impl Evaluator {
         if time - gate.0 < margin || gate.1 - time < margin {
             flags = flags.with(Flag::GateEdge);
         }
-        flags = Flags::from_bits(flags.bits() | judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode).bits());
+        let kelvin = (self.wall - self.setup.reference_temperature()).as_celsius();
+        if self.setup.mode == Mode::FirstEcho && kelvin.abs() > judge::DRIFT_K {
+            flags = flags.with(Flag::Drift);
+        }
+        let end = self.time_of(self.trace.record.len() as f64);
+        let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
+        let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness);
+        flags = Flags::from_bits(flags.bits() | told.bits());
         let snr = 20.0 * libm::log10(arrival.height / self.trace.noise);
         let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
@@ -195,7 +215,7 @@ impl Evaluator {
             uncertainty: Some(total),
             height_pct: Some(100.0 * arrival.height / self.base.full_scale()),
             snr: Some(Decibel::db(snr)),
-            quality: judge::quality(&wall, flags, snr),
+            quality: judge::quality(&wall, flags, snr, evenness),
             flags,
         }
     }

@@ -1,6 +1,6 @@
 //! How far a chosen echo can be trusted: its flags and its one word.
 
-use super::decide::{Candidate, Wall};
+use super::decide::{Candidate, EVEN, Wall};
 use super::filter::Filter;
 use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
@@ -10,15 +10,26 @@ use super::setup::Mode;
 pub const PHASE_DOUBT: f64 = 0.38;
 /// A turn this large leaves the cycle in doubt, radians.
 pub const CYCLE_DOUBT: f64 = 1.2;
-/// A wall under this part of the blocks' height may hide a pit beside it; -3.1 dB, from simulated pits.
-const WEAK: f64 = 0.7;
+/// A wall under this part of the blocks' height may hide a pit beside it. Half a millimetre outside a pit's edge a beam
+/// 3 mm wide keeps 0.65 of itself on the plate; another 2.3 dB are left to coupling.
+const WEAK: f64 = 0.85;
 const VERY_WEAK: f64 = 0.25;
-/// A second echo this high against the first (both against the blocks') needs an even wall under the whole beam.
-const EVEN: f64 = 0.75;
+/// An echo this high shows that the gain is not the blocks', so that height tells nothing; only a second echo does then.
+const LOUD: f64 = 1.2;
+/// A second echo against what the blocks' own second echo was. A flat wall keeps 0.77 and more of it, a wall read beside a pit
+/// 0.6 and less (simulated waves), at any gain.
+const EVEN_AS_BLOCKS: f64 = 0.7;
+/// The second echo is missed only where the blocks let it be expected this high over the noise and whole in the record.
+const SECOND_OVER_NOISE: f64 = 12.0;
+const SECOND_ROOM_NS: f64 = 300.0;
 /// Something behind the chosen echo that is none of its repeats and this high beside it.
 const BESIDE: f64 = 0.4;
-/// Lengths of the mode-converted echo's path in walls, around which it is expected.
+/// A wall this far from the blocks' temperature moves the tyre's delay by more than the verification's 0.1 mm, kelvin.
+pub const DRIFT_K: f64 = 5.0;
+/// Lengths of the mode-converted echo's path in walls, around which it is expected; one lies behind each repeat too, less
+/// high than the repeat.
 const MODE_CONVERTED: (f64, f64) = (1.3, 1.6);
+const BEHIND_REPEAT: f64 = 0.8;
 
 /// SNR behind the filter, dB.
 const GOOD_SNR: f64 = 24.0;
@@ -50,13 +61,40 @@ fn even(wall: &Wall) -> bool {
     wall.second.is_some_and(|second| second.level >= EVEN * wall.chosen.level)
 }
 
-pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mode) -> Flags {
+/// What the second echo says of the wall under the beam. Unlike the first echo's height this holds at any gain.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Evenness {
+    /// Too weak on the blocks, or outside the record.
+    Unknown,
+    Even,
+    /// A second echo that must be there is weak or gone.
+    Uneven,
+}
+
+pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness {
+    let depth = wall.chosen.depth;
+    let due = model.time(depth, 2) + wall.chosen.time_ns - model.time(depth, 1);
+    let level = model.repeat_part(depth) * wall.chosen.level;
+    let expected = model.knows_repeat(2) && level * model.height(2.0 * depth) > SECOND_OVER_NOISE * noise;
+    if wall.order > 1 || !model.calibrated() || !expected || due + SECOND_ROOM_NS >= end_ns {
+        Evenness::Unknown
+    } else if wall.second.is_some_and(|second| second.level >= EVEN_AS_BLOCKS * level) {
+        Evenness::Even
+    } else {
+        Evenness::Uneven
+    }
+}
+
+pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mode, evenness: Evenness) -> Flags {
     let mut flags = Flags::NONE;
     if !model.calibrated() {
         return flags;
     }
     if wall.chosen.level < WEAK && !even(wall) {
         flags = flags.with(Flag::Weak);
+    }
+    if evenness == Evenness::Uneven {
+        flags = flags.with(Flag::Uneven);
     }
     // Paint moves the first echo against its repeats and rings itself: places tell nothing then, nor do they when the first echo was not seen.
     if mode == Mode::EchoToEcho || wall.order > 1 {
@@ -65,7 +103,9 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     let beside = |c: &&Candidate| {
         let walls = c.depth / wall.chosen.depth;
         let repeat = (walls - walls.round()).abs() < 0.04 * walls;
-        let converted = walls > MODE_CONVERTED.0 && walls < MODE_CONVERTED.1;
+        let second = wall.second.filter(|second| c.level < BEHIND_REPEAT * second.level);
+        let extra = if second.is_some() { (walls - 1.0).floor().max(0.0) } else { 0.0 };
+        let converted = walls - extra > MODE_CONVERTED.0 && walls - extra < MODE_CONVERTED.1;
         c.time_ns > wall.chosen.time_ns + 150.0 && c.level > BESIDE * wall.chosen.level && !repeat && !converted
     };
     if candidates.iter().any(|c| beside(&c)) {
@@ -74,13 +114,23 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     flags
 }
 
-pub fn quality(wall: &Wall, flags: Flags, snr: f64) -> Quality {
-    const DOUBTS: [Flag; 8] =
-        [Flag::EarlyEcho, Flag::Ambiguous, Flag::GateEdge, Flag::InnerReflector, Flag::Weak, Flag::Phase, Flag::Saturated, Flag::Multiple];
+pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
+    const DOUBTS: [Flag; 10] = [
+        Flag::EarlyEcho,
+        Flag::Ambiguous,
+        Flag::GateEdge,
+        Flag::InnerReflector,
+        Flag::Weak,
+        Flag::Phase,
+        Flag::Saturated,
+        Flag::Multiple,
+        Flag::Uneven,
+        Flag::Drift,
+    ];
     let doubts = DOUBTS.iter().filter(|flag| flags.has(**flag)).count();
     if flags.has(Flag::Ambiguous) || snr < FAIR_SNR || (flags.has(Flag::Weak) && wall.chosen.level < VERY_WEAK) {
         Quality::Poor
-    } else if doubts > 0 || snr < GOOD_SNR {
+    } else if doubts > 0 || snr < GOOD_SNR || (wall.chosen.level > LOUD && evenness == Evenness::Unknown) {
         Quality::Fair
     } else {
         Quality::Good

@@ -67,6 +67,10 @@ flags! {
     DeviceNoEcho = 12 "device-no-echo" "the device itself reports that it has no echo";
     EarlyEcho = 13 "early-echo" "a weaker echo stands in front of the one taken";
     SingleEcho = 14 "single-echo" "echo to echo was asked for but only one echo stands";
+    /// The repeat is weaker than on the blocks: a slope, a pit's edge or roughness sends part of the beam elsewhere.
+    Uneven = 15 "uneven" "the second echo is weaker than on the blocks: the wall is not even under the probe";
+    /// The tyre's delay follows its temperature far more than steel does.
+    Drift = 16 "drift" "the wall is warmer or colder than the blocks, the tyre's delay moves with it: read echo to echo or calibrate again";
 }
 
 /// A set of [`Flag`]s.

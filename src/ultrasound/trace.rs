@@ -16,6 +16,21 @@ const QUIETEST_RAYLEIGH: f64 = 0.459_044;
 const STRONG: f64 = 8.0;
 /// How far about a strong echo is cut out, in periods of the carrier.
 const CUT_PERIODS: f64 = 2.0;
+/// An echo train fills a record where no echo stands this far over what passes for noise, ...
+const FULL_RECORD: f64 = 14.0;
+/// ... that noise is this far over the white noise, ...
+const OVER_WHITE: f64 = 3.0;
+/// ... and the signal repeats itself: correlated with itself one lag later by at least this, squared. Noise has the square
+/// of its correlation distributed as exp(-looks * square) (a ratio of Gaussian sums), so the second figure over the looks
+/// keeps chance under one in a million a lag.
+const ALIKE: f64 = 0.49;
+/// At one lag asked for, of a record that holds a wall, chance has little room.
+const ALIKE_AT: f64 = 0.45;
+const CHANCE: f64 = 14.0;
+/// Lags, over the rms width of the band: beyond the pulse's own length, and as far as echoes still run into each other.
+const LAGS: (f64, f64) = (2.0, 12.0);
+/// Echoes in such a train are looked for down to six times this part of the highest.
+const TRAIN_NOISE: f64 = 1.0 / 60.0;
 /// A converter's own rounding noise, in codes: 1/sqrt(12).
 const ROUNDING: f64 = 0.288_675;
 
@@ -77,6 +92,52 @@ impl Trace {
         self.envelope.clear();
         self.envelope.extend(self.signal.iter().map(|y| y.norm()));
         self.noise = self.noise_floor(filter);
+        let highest = self.envelope.iter().copied().fold(0.0, f64::max);
+        if highest < FULL_RECORD * self.noise && self.noise > OVER_WHITE * self.white && self.repeats_itself(filter) {
+            self.noise = (TRAIN_NOISE * highest).clamp(self.white, self.noise);
+        }
+    }
+
+    /// Whether the record is a train of like echoes: on a thin wall they leave no quiet part to take the noise from.
+    fn repeats_itself(&self, filter: &Filter) -> bool {
+        let (shortest, longest) = self.lags(filter);
+        (shortest..=longest).any(|lag| self.likeness(lag) >= self.chance(filter))
+    }
+
+    /// Whether the signal repeats itself after about `lag` samples.
+    pub fn repeats_after(&self, filter: &Filter, lag: f64) -> bool {
+        let at = (lag / self.step as f64).round() as usize;
+        let (shortest, longest) = (self.lags(filter).0, self.signal.len() / 3);
+        (at.saturating_sub(2).max(shortest)..=(at + 2).min(longest)).any(|lag| self.likeness(lag) >= ALIKE_AT)
+    }
+
+    /// The likeness that noise does not reach.
+    fn chance(&self, filter: &Filter) -> f64 {
+        // Noise in the pulse's own band passes it twice and is narrower by the root of two.
+        let looks = self.signal.len() as f64 * self.width(filter) / libm::sqrt(2.0 * std::f64::consts::PI);
+        ALIKE.max(CHANCE / looks)
+    }
+
+    fn lags(&self, filter: &Filter) -> (usize, usize) {
+        let width = self.width(filter);
+        (((LAGS.0 / width).ceil() as usize).max(1), ((LAGS.1 / width) as usize).min(self.signal.len() / 3))
+    }
+
+    fn width(&self, filter: &Filter) -> f64 {
+        (filter.rms_bandwidth * self.step as f64).max(1e-6)
+    }
+
+    /// The square of the signal's correlation with itself `lag` places later.
+    fn likeness(&self, lag: usize) -> f64 {
+        let (early, late) = (&self.signal[..self.signal.len() - lag], &self.signal[lag..]);
+        let (mut re, mut im, mut before, mut behind) = (0.0, 0.0, 0.0, 0.0);
+        for (a, b) in early.iter().zip(late) {
+            re += a.re * b.re + a.im * b.im;
+            im += a.re * b.im - a.im * b.re;
+            before += a.re * a.re + a.im * a.im;
+            behind += b.re * b.re + b.im * b.im;
+        }
+        (re * re + im * im) / (before * behind).max(f64::MIN_POSITIVE)
     }
 
     fn noise_floor(&mut self, filter: &Filter) -> f64 {

@@ -21,6 +21,13 @@ snr_db = 40.0
 [device]
 name = "virtual crawler"
 shot_rate_hz = 100.0
+[[line]]
+name = "L"
+direction = "up"
+wall_mm = 10.0
+[[line.leg]]
+forward_mm = 100.0
+speed_mm_s = 50.0
 "#;
 
 pub fn wall() -> Wall {

@@ -350,6 +350,7 @@ pub fn live(direction: Direction) -> LiveView {
         direction,
         reading: Some(reading(4349.8)),
         waveform: Some(waveform()),
+        coating: None,
         setup: Arc::new(plan.typed_setup()),
         limits: Arc::new(plan.limits()),
         max_speed: plan.limits.max_speed,

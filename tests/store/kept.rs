@@ -67,6 +67,8 @@ fn a_run_comes_back_bit_for_bit() {
     for seq in 0..2000 {
         writer.append_blocking(run, Entry::Reading { reading: reading(seq), waveform: waveform_of(seq) }).unwrap();
         if seq == 100 {
+            // Set at once, and again when words are put to it: one mark.
+            writer.append_blocking(run, Entry::Mark(Mark { text: String::new(), ..mark.clone() })).unwrap();
             writer.append_blocking(run, Entry::Mark(mark.clone())).unwrap();
             writer.append_blocking(run, Entry::Note(note.clone())).unwrap();
             writer.append_blocking(run, Entry::Spot(spot(5.5, false))).unwrap();

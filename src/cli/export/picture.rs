@@ -1,7 +1,6 @@
 //! Pictures: strip, waveform and unrolled map as SVG or PNG.
 
 use super::{Done, Format, Order, Shown};
-use crate::job::validity::Validity;
 use crate::reading::Reading;
 use crate::report::figure::Figure;
 use crate::report::figure::data::{self, DataError, RunWall};
@@ -35,13 +34,6 @@ fn of_data(error: DataError) -> anyhow::Error {
     }
 }
 
-fn validity(order: &Order<'_>, source: Source<'_>) -> Validity {
-    match source {
-        Source::Run(run) => order.job.validity(run),
-        Source::Evaluation(evaluation, _) => order.job.validity_of(evaluation),
-    }
-}
-
 fn place(order: &Order<'_>, text: Option<&str>) -> anyhow::Result<Option<Length>> {
     Ok(text.map(|text| parse_length(text, order.job.plan.job.units)).transpose()?)
 }
@@ -60,7 +52,7 @@ fn only<'a>(order: &Order<'a>, shown: &str) -> anyhow::Result<Source<'a>> {
 
 fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let args = order.args;
-    let several = args.out.is_dir() || args.out.extension().is_none();
+    let several = args.out.is_dir() || order.sources.len() > 1 && args.out.extension().is_none();
     let sources =
         if several { order.sources.clone() } else { vec![only(order, "strip").context("several strips need a folder as --out")?] };
     if several {
@@ -70,7 +62,7 @@ fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let mut files = Vec::new();
     for source in &sources {
         let run = source.run();
-        let wall = RunWall::read(order.reader, *source, tick).map_err(of_data)?;
+        let wall = RunWall::read(order.reader, *source, order.job.plan.alarm, tick).map_err(of_data)?;
         let (first, last) = data::stretch(run, &wall.strip);
         let (from, to) = (from.unwrap_or(first), to.unwrap_or(last));
         if to - from < Length::mm(1.0) {
@@ -79,7 +71,7 @@ fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         if to - from > Length::metres(1000.0) {
             bail!("a strip from {from} to {to} is longer than any line: choose --from and --to nearer to each other");
         }
-        let figure = data::strip_figure(order.job, run, &validity(order, *source), &wall, (from, to), order.job.plan.job.units);
+        let figure = data::strip_figure_of(order.job, *source, &wall, (from, to), order.job.plan.job.units);
         let out = if several { args.out.join(file_name(order, run.id)) } else { args.out.clone() };
         put(order, &figure, &out)?;
         files.push(out);
@@ -106,8 +98,8 @@ fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         Source::Evaluation(evaluation, _) => &evaluation.start.setup,
     };
     let unit = order.job.plan.job.units;
-    let validity = validity(order, source);
-    let figure = data::waveform_figure(order.job, run, (setup, &validity), (&reading, &waveform), unit);
+    let caution = data::caution_of(order.job, source);
+    let figure = data::waveform_figure(order.job, run, (setup, &caution), (&reading, &waveform), unit);
     put(order, &figure, &order.args.out)?;
     let place = reading.place.along.map_or_else(|| "no known place".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
     let words = format!("waveform of shot {} of run {} at {place}", reading.seq, run.id);

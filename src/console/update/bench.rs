@@ -310,8 +310,8 @@ fn found_something(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect
         Found::Encoder(check, judged) => {
             let words = encoder_words(check);
             match judged {
-                Ok(_) => app.say(Role::Strong, format!("{words}: accepted")),
-                Err(error) => app.say(Role::Fault, format!("{words}: REFUSED, {error}")),
+                Ok(_) => app.say(Role::Strong, words),
+                Err(error) => app.say(Role::Fault, format!("{words}: {error}")),
             }
             vec![Effect::EncoderCheck(*check, app.signed()), Effect::Reload]
         }
@@ -365,7 +365,7 @@ fn checked_in_force(app: &mut App, check: Check) -> Vec<Effect> {
             .map(|run| format!("{} ({})", run.id, run.start.line))
             .collect();
         let runs = if suspect.is_empty() { "no run hangs on it".to_owned() } else { format!("SUSPECT: run {}", suspect.join(", run ")) };
-        app.say(Role::Fault, format!("{words}. {runs}"));
+        app.say(Role::Fault, format!("{runs}. {words}"));
     }
     vec![Effect::Check(check), Effect::Reload]
 }
@@ -379,16 +379,11 @@ pub fn check_words(check: &Check) -> String {
         _ => "gave no steady reading".to_owned(),
     };
     let word = if check.passed() { "PASSED" } else { "FAILED" };
-    format!("verification {word}: block {} of {:.3} mm {found}", check.block, check.truth.as_mm())
+    format!("verification {word}: {} {:.3} {found}", check.block, check.truth.as_mm())
 }
 
 /// An encoder check in words.
 pub fn encoder_words(check: &EncoderCheck) -> String {
-    format!(
-        "encoder over {:.0} mm: {} counts, {:.3} counts per mm ({:+.2} %)",
-        check.distance.as_mm(),
-        check.counts,
-        check.solved(),
-        check.error() * 100.0
-    )
+    let word = if check.judge().is_ok() { "accepted" } else { "REFUSED" };
+    format!("encoder {word}: {:.0} mm, {:.3} counts/mm, {:+.2} %", check.distance.as_mm(), check.solved(), check.error() * 100.0)
 }

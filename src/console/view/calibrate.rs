@@ -102,7 +102,11 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
 
 /// Last verification, the runs that hang on it, last encoder check; a line each.
 fn standing(app: &App) -> Vec<(String, Role)> {
-    let at = |at_us| text::short_day_and_clock(at_us, app.look.utc_offset_s);
+    let offset = app.look.utc_offset_s;
+    let at = |at_us| match text::day(at_us, offset) == text::day(app.now_us, offset) {
+        true => text::clock(at_us, offset),
+        false => text::short_day_and_clock(at_us, offset),
+    };
     let setup_id = app.contents.setups.last().map(|entry| entry.id);
     let check = app.contents.checks.iter().rfind(|check| Some(check.setup_id) == setup_id);
     let check = match check {
@@ -113,11 +117,11 @@ fn standing(app: &App) -> Vec<(String, Role)> {
         None => ("not verified yet: v verifies on another block".to_owned(), Role::Watch),
     };
     let encoder = match app.contents.encoder_checks.last() {
-        Some((check, by)) => match check.judge() {
-            Ok(_) => (format!("{} {}: accepted", at(by.at_us), encoder_words(check)), Role::Plain),
-            Err(_) => (format!("{} {}: REFUSED", at(by.at_us), encoder_words(check)), Role::Fault),
-        },
-        None => ("encoder not checked here: d checks it over a measured distance".to_owned(), Role::Quiet),
+        Some((check, by)) => {
+            let role = if check.judge().is_ok() { Role::Plain } else { Role::Fault };
+            (format!("{} {}", at(by.at_us), encoder_words(check)), role)
+        }
+        None => ("encoder not checked here: d, over a measured distance".to_owned(), Role::Quiet),
     };
     let runs = |wanted: fn(&Validity) -> bool| -> Vec<String> {
         let contents = &app.contents;

@@ -98,10 +98,10 @@ fn fault(app: &App, scan: &Scan) -> Option<String> {
         None => format!("{} readings saved", view.saved.readings),
     };
     if let Some(why) = &view.saved.fault {
-        return Some(format!("NOT SAVED: {} ({saved})", safe_text(why)));
+        return Some(format!("NOT SAVED ({saved}): {}", safe_text(why)));
     }
     if let Phase::Failed(why) = &view.phase {
-        return Some(format!("RUN NOT CLOSED: {} ({saved})", safe_text(why)));
+        return Some(format!("RUN NOT CLOSED ({saved}): {}", safe_text(why)));
     }
     if view.counts.unsaved > 0 {
         return Some(format!("NOT SAVED: {} readings could not be queued, the disk is too slow ({saved})", view.counts.unsaved));

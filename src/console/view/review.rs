@@ -7,6 +7,7 @@ use super::scan;
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::job::validity::Validity;
 use crate::store::{RunState, RunSummary};
 use ratatui::layout::Rect;
 
@@ -44,7 +45,8 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
     let top = at.saturating_sub(room.saturating_sub(1));
     for (row, index) in order.iter().skip(top).take(room).enumerate() {
         let run = &app.contents.runs[*index];
-        let (state, _) = state_word(run);
+        let suspect = matches!(app.contents.validity(run), Validity::Suspect(_));
+        let state = if suspect && run.state == RunState::Closed { "SUSPECT" } else { state_word(run).0 };
         let here = *index == app.run;
         let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
         let least = run.least.map_or_else(|| "none".to_owned(), |least| unit.thickness(least));
@@ -59,6 +61,7 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let role = match (here, run.state) {
             (true, _) => Role::Cursor,
             (false, RunState::Interrupted) => Role::Watch,
+            (false, _) if suspect => Role::Watch,
             _ => Role::Plain,
         };
         pen.put(listed.x + 1, listed.y + row as u16, listed.width - 1, &text::clip(&words, usize::from(listed.width - 1)), role);
@@ -67,6 +70,8 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let rest = rows.rest();
         pen.title(Rect { height: 1, ..rest }, &format!("run {} on {}", run.id, safe_text(&run.start.line)), state_word(run).0);
         let mut lines = vec![format!("{}; by {}", safe_text(&run.reason), safe_text(&run.start.operator))];
+        let validity = app.contents.validity(run);
+        lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));
         lines.extend(scan::summary_lines(run, unit));
         lines.push(format!("stream {}, profile {}", safe_text(&run.start.stream), safe_text(&run.start.profile_name)));
         for (row, words) in lines.iter().enumerate().take(usize::from(rest.height - 1)) {

@@ -66,6 +66,7 @@ fn warnings(app: &App, pen: &mut Pen, area: Rect) {
     if app.bench.as_ref().is_some_and(|bench| bench.view.fitted().is_some_and(|fitted| !app.is_in_force(&fitted.setup))) {
         notes.push("a calibration on blocks is not kept: a run now reads with the set-up before it".to_owned());
     }
+    notes.extend(app.verified_long_ago());
     notes.extend(app.out_of_date());
     let role = if matches!(calibration, Validity::Valid) && notes.len() == 1 { Role::Plain } else { Role::Watch };
     let width = usize::from(area.width.saturating_sub(2));

@@ -384,10 +384,8 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
             }
         }
         last = (!bin.is_empty()).then_some(bin.worst);
-        if stretch.index.rem_euclid(10) == 0 {
-            if column + (label.len() as u16) < cells {
-                pen.put(x, base + 3, label.len() as u16, &label, Role::Quiet);
-            }
+        if stretch.index.rem_euclid(10) == 0 && column + (label.len() as u16) < cells {
+            pen.put(x, base + 3, label.len() as u16, &label, Role::Quiet);
         }
     }
     pen.put(area.x, base + 1, LEFT, "level", Role::Quiet);

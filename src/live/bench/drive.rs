@@ -9,7 +9,7 @@ use crate::stream::simulate::wall::{Leg, Line};
 use crate::stream::simulate::{Crawler, CrawlerError, End, Wall};
 use crate::stream::spec::StreamSpec;
 use crate::ultrasound::Setup;
-use crate::units::{Length, Speed};
+use crate::units::{Length, Speed, Temperature};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
@@ -30,6 +30,7 @@ pub struct BenchRequest {
     pub profile: Profile,
     /// What counts until something better is found.
     pub setup: Setup,
+    pub wall: Temperature,
     pub counts_per_mm: f64,
 }
 
@@ -74,7 +75,7 @@ const REST_S: f64 = 36_000.0;
 
 /// Opens the stream and the bench. Must be called in a multi-threaded tokio runtime.
 pub fn start(request: BenchRequest) -> Result<BenchHandle, BenchError> {
-    let bench = Bench::new(request.setup, request.counts_per_mm);
+    let bench = Bench::new(request.setup, request.wall, request.counts_per_mm);
     let (view_tx, view) = watch::channel(Arc::new(bench.view.clone()));
     let (commands, asked) = mpsc::channel(COMMANDS);
     let mut driver = Driver { bench, stream: request.stream, profile: request.profile, source: None, view: view_tx, commands: asked };
@@ -109,8 +110,11 @@ impl Driver {
                 None => None,
             },
         };
-        self.source = source;
         self.bench.opened();
+        if source.is_none() && self.bench.view.hold.is_some() {
+            self.bench.ended("the simulated wall has no line to drive along".to_owned());
+        }
+        self.source = source;
         Ok(())
     }
 

@@ -1,13 +1,16 @@
 //! Everything a report needs out of a job file, read once, run by run; nothing is decided here.
 
-use crate::report::whole_file::{Stopped, Tick, go_on};
 use crate::job::validity::Validity;
 use crate::reading::Reading;
-use crate::store::{Event, JobContents, JobReader, Mark, Note, RunSummary, StoreError};
+use crate::report::assessment::{AssessError, Assessment, Request, assess};
+use crate::report::figure::data::RunWall;
+use crate::report::whole_file::{Stopped, Tick, go_on};
+use crate::store::{Event, JobContents, JobReader, Note, RunSummary, StoreError};
 use crate::strip::statistics::{Gap, OfCourse, Scope, Statistics, Tally};
-use crate::strip::{Level, Spot, Strip};
+use crate::strip::{Level, Spot, Strip, WallMap};
 use crate::ultrasound::{Flag, Waveform};
 use crate::units::{Length, Speed};
+use std::collections::BTreeMap;
 
 /// Readings fetched at a time.
 const PIECE: usize = 4096;
@@ -16,6 +19,8 @@ const PIECE: usize = 4096;
 pub enum GatherError {
     #[error(transparent)]
     Store(#[from] StoreError),
+    #[error(transparent)]
+    Assess(#[from] AssessError),
     #[error(transparent)]
     Stopped(#[from] Stopped),
 }
@@ -26,18 +31,21 @@ pub struct Gathered {
     pub file: String,
     pub contents: JobContents,
     pub runs: Vec<RunFacts>,
+    /// All lines on the unrolled wall.
+    pub map: WallMap,
+    /// `None` while there is no run.
+    pub assessment: Option<Assessment>,
 }
 
 /// One run.
 pub struct RunFacts {
     pub summary: RunSummary,
     pub validity: Validity,
-    pub strip: Strip,
+    pub wall: RunWall,
     pub statistics: Statistics,
     pub courses: Vec<OfCourse>,
     /// Longer than the procedure allows, in rising order.
     pub gaps: Vec<Gap>,
-    pub spots: Vec<Spot>,
     /// The worst spots with their reading and its waveform, worst first.
     pub looked_at: Vec<SpotFacts>,
     /// The thinnest reading of each course that has one, in the order of `courses`.
@@ -49,7 +57,6 @@ pub struct RunFacts {
     pub too_fast: u64,
     pub fastest: Option<Speed>,
     pub without_uncertainty: u64,
-    pub marks: Vec<Mark>,
     pub notes: Vec<Note>,
     pub events: Vec<Event>,
 }
@@ -61,28 +68,31 @@ pub struct SpotFacts {
     pub waveform: Option<Waveform>,
 }
 
-/// Reads a job. `waveforms` spots of each run are read with theirs.
-pub fn gather(reader: &JobReader, waveforms: usize, tick: &mut Tick<'_>) -> Result<Gathered, GatherError> {
+/// Reads a job. `waveforms` spots of each run are read with theirs; `request` tells the earlier surveys.
+pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mut Tick<'_>) -> Result<Gathered, GatherError> {
     let contents = reader.contents()?;
     let all: u64 = contents.runs.iter().map(|run| run.readings).sum();
     let mut done = 0;
-    let mut runs = Vec::new();
+    let (mut runs, mut lines) = (Vec::new(), BTreeMap::new());
     for summary in &contents.runs {
         let validity = contents.validity(summary);
-        runs.push(run(reader, &contents, summary, validity, waveforms, &mut |new| {
+        let line = lines.entry(summary.start.line.clone()).or_default();
+        runs.push(run(reader, &contents, (summary, validity), line, waveforms, &mut |new| {
             done += new;
             go_on(tick, done.min(all), all)
         })?);
     }
     let file = reader.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    Ok(Gathered { file, contents, runs })
+    let map = contents.plan.wall_map(|line| lines.remove(line).unwrap_or_default());
+    let assessment = if runs.is_empty() { None } else { Some(assess(reader, request)?) };
+    Ok(Gathered { file, contents, runs, map, assessment })
 }
 
 fn run(
     reader: &JobReader,
     contents: &JobContents,
-    summary: &RunSummary,
-    validity: Validity,
+    (summary, validity): (&RunSummary, Validity),
+    line: &mut Strip,
     waveforms: usize,
     go_on: &mut dyn FnMut(u64) -> Result<(), Stopped>,
 ) -> Result<RunFacts, GatherError> {
@@ -97,7 +107,9 @@ fn run(
         let piece = reader.readings(id, from, PIECE)?;
         for reading in &piece {
             let measurement = &reading.measurement;
-            strip.push(reading.place.along, measurement.thickness, reading.level);
+            for strip in [&mut strip, &mut *line] {
+                strip.push(reading.place.along, measurement.thickness, reading.level);
+            }
             tally.push(reading);
             for (count, flag) in flags.iter_mut().zip(Flag::ALL) {
                 *count += u64::from(measurement.flags.has(*flag));
@@ -127,19 +139,17 @@ fn run(
     let spots = reader.spots(id)?;
     Ok(RunFacts {
         validity,
-        strip,
         statistics: tally.whole(&scope),
         courses,
         gaps: tally.gaps_over(&scope),
         looked_at: looked_at(reader, summary, &spots, waveforms)?,
-        spots,
         thinnest,
         readings_by_flag: Flag::ALL.iter().copied().zip(flags).filter(|(_, count)| *count > 0).collect(),
         uncertainty,
         too_fast,
         fastest,
         without_uncertainty,
-        marks: reader.marks(id)?,
+        wall: RunWall { strip, marks: reader.marks(id)?, spots },
         notes: reader.notes(id)?,
         events: reader.events(id)?,
         summary: summary.clone(),
@@ -161,12 +171,19 @@ fn looked_at(reader: &JobReader, summary: &RunSummary, spots: &[Spot], most: usi
     Ok(facts)
 }
 
+impl Gathered {
+    /// Whether any reading was taken along a line.
+    pub fn has_scanned(&self, line: &str) -> bool {
+        self.runs.iter().any(|run| run.summary.start.line == line && run.summary.readings > 0)
+    }
+}
+
 impl RunFacts {
     /// `run 3 on A090`, as messages and headings name it.
     pub fn name(&self) -> String {
         format!("run {} on {}", self.summary.id, self.summary.start.line)
     }
     pub fn spots_of(&self, level: Level) -> usize {
-        self.spots.iter().filter(|spot| spot.level == level).count()
+        self.wall.spots.iter().filter(|spot| spot.level == level).count()
     }
 }

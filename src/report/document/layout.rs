@@ -24,7 +24,7 @@ pub fn pages(document: &Document) -> Pages {
     let mut sheet = Sheet::new(document.paper);
     top(&mut sheet, document);
     for (index, block) in document.blocks.iter().enumerate() {
-        put(&mut sheet, block, document.blocks.get(index + 1));
+        put(&mut sheet, block, &document.blocks[index + 1..]);
     }
     let mut pages = sheet.done;
     foot(document, &mut pages);
@@ -59,9 +59,10 @@ fn logo_size(logo: &Logo) -> (f64, f64) {
     (width * scale, height * scale)
 }
 
-fn put(sheet: &mut Sheet, block: &Block, next: Option<&Block>) {
+/// `rest` are the blocks behind it.
+fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
     match block {
-        Block::Heading { level, text } => heading(sheet, *level, text, next),
+        Block::Heading { level, text } => heading(sheet, *level, text, rest),
         Block::Paragraph(text) => {
             sheet.gap(GAP / 2.0);
             sheet.lines(sheet.left(), TEXT, Ink::Black, &TEXT.wrap(text, sheet.width()));
@@ -99,11 +100,11 @@ fn put(sheet: &mut Sheet, block: &Block, next: Option<&Block>) {
     }
 }
 
-fn heading(sheet: &mut Sheet, level: u8, text: &str, next: Option<&Block>) {
+fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[Block]) {
     let (kind, before) = if level <= 1 { (FIRST, 7.0) } else { (SECOND, 5.0) };
     let lines = kind.wrap(text, sheet.width());
     let own = kind.line() * lines.len() as f64 + 2.0;
-    sheet.need(before + own + next.map_or(0.0, |next| start_height(next, sheet.width())));
+    sheet.need(before + own + start_height(rest, sheet.width()));
     sheet.gap(before);
     let entry = Entry { level, text: text.to_owned(), page: sheet.done.pages.len() - 1, y: sheet.y };
     sheet.done.outline.push(entry);
@@ -114,11 +115,20 @@ fn heading(sheet: &mut Sheet, level: u8, text: &str, next: Option<&Block>) {
     }
 }
 
-/// How much of a block must stand with the heading over it.
-fn start_height(block: &Block, width: f64) -> f64 {
+/// How much of what follows must stand with the heading over it.
+fn start_height(rest: &[Block], width: f64) -> f64 {
+    let Some((block, rest)) = rest.split_first() else { return 0.0 };
     match block {
         Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
-        Block::Heading { .. } | Block::PageBreak => 12.0,
+        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(2) as f64,
+        // A few words that lead over to something stay with it.
+        Block::Paragraph(text) if text.len() < 500 => {
+            let own = TEXT.line() * TEXT.wrap(text, width).len() as f64 + GAP;
+            own + start_height(rest, width).min(60.0)
+        }
+        Block::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
+        Block::Table(table) => table::start_height(table, width) + GAP,
+        Block::PageBreak => 0.0,
         _ => 16.0,
     }
 }
@@ -247,5 +257,78 @@ impl Foot<'_> {
     fn text(&mut self, x: f64, anchor: Anchor, text: &str) {
         let text = crate::report::figure::Text::new(point(x, self.y + 1.2 + FOOT.size), text, FOOT.size);
         self.figure.text(text.anchored(anchor).ink(Ink::Grey));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::document::{Paper, Table};
+    use crate::report::figure::{Figure, Item};
+
+    fn document(paper: Paper, blocks: Vec<Block>) -> Document {
+        Document {
+            title: "Title".to_owned(),
+            subtitle: Vec::new(),
+            foot: "foot".to_owned(),
+            language: "en".to_owned(),
+            paper,
+            logo: None,
+            issued_us: 0,
+            blocks,
+        }
+    }
+    fn texts(page: &Page) -> Vec<&crate::report::figure::Text> {
+        let items = page.figure.items.iter();
+        items.filter_map(|item| if let Item::Text(text) = item { Some(text) } else { None }).collect()
+    }
+    fn long_table() -> Table {
+        let mut table = Table::of(&["Number>", "What the row says"]);
+        for row in 0..300 {
+            let words = if row % 7 == 0 { "a cell of many words that has to be wrapped ".repeat(6) } else { "short".to_owned() };
+            table.row([format!("row{row}"), words]);
+        }
+        table.row(["last".to_owned(), "word ".repeat(4000)]);
+        table
+    }
+
+    #[test]
+    fn a_long_table_has_its_head_on_every_page_and_every_row_once() {
+        for paper in [Paper::A4, Paper::Letter] {
+            let pages = pages(&document(paper, vec![Block::Table(long_table())])).pages;
+            assert!(pages.len() > 8);
+            for page in &pages {
+                assert_eq!(texts(page).iter().filter(|text| text.text == "Number").count(), 1);
+            }
+            let all: Vec<_> = pages.iter().flat_map(texts).map(|text| text.text.as_str()).collect();
+            for row in 0..300 {
+                assert_eq!(all.iter().filter(|text| **text == format!("row{row}")).count(), 1, "row {row}");
+            }
+            assert_eq!(all.iter().flat_map(|text| text.split(' ')).filter(|word| *word == "word").count(), 4000);
+        }
+    }
+
+    #[test]
+    fn nothing_stands_outside_the_margins_and_pages_are_numbered() {
+        let mut blocks = vec![Block::Table(long_table())];
+        blocks.push(Block::Notice { tone: Tone::Bad, title: "T".to_owned(), lines: vec!["word ".repeat(3000), "x".repeat(5000)] });
+        blocks.push(Block::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
+        blocks.push(Block::Paragraph("z".repeat(9000)));
+        let figure = || Captioned { figure: Figure::new("", 85.0, 60.0), caption: "caption".to_owned() };
+        blocks.push(Block::Figures(vec![figure(), figure(), figure()]));
+        for paper in [Paper::A4, Paper::Letter] {
+            let pages = pages(&document(paper, blocks.clone())).pages;
+            let (width, height) = paper.size();
+            for (index, page) in pages.iter().enumerate() {
+                for text in texts(page) {
+                    let wide = text.width();
+                    let left = text.at.x - if text.anchor == Anchor::End { wide } else { 0.0 };
+                    assert!(left >= super::super::SIDE - 0.01 && left + wide <= width - super::super::SIDE + 0.01, "{}", text.text);
+                    assert!(text.at.y <= height - 8.0 && text.at.y > 10.0, "{}", text.text);
+                }
+                let number = format!("Page {} of {}", index + 1, pages.len());
+                assert!(texts(page).iter().any(|text| text.text == number), "{number}");
+            }
+        }
     }
 }

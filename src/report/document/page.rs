@@ -2,7 +2,7 @@
 
 use super::wrap::Type;
 use super::{BOTTOM, Paper, SIDE, TOP};
-use crate::report::figure::{Anchor, Figure, Ink, Stroke, Text, point, rectangle};
+use crate::report::figure::{Anchor, Figure, Ink, Item, Point, Stroke, Text, point, rectangle};
 
 /// A finished page: everything on it but the logo, which is no drawing.
 #[derive(Debug, Clone, PartialEq)]
@@ -117,5 +117,43 @@ impl Sheet {
             self.text(x, kind.size, kind, Anchor::Start, ink, line);
             self.y += kind.line();
         }
+    }
+}
+
+/// Room that a figure leaves on its page for a heading over it and words under it.
+const BESIDE_FIGURE: f64 = 26.0;
+
+/// A figure made smaller, lines and letters too, where it would not fit on a page.
+pub(super) fn fitted(figure: Figure, paper: Paper) -> Figure {
+    let most = (paper.text_width() / figure.width).min((paper.text_height() - BESIDE_FIGURE) / figure.height);
+    if most >= 1.0 || !(most.is_finite() && most > 0.0) {
+        return figure;
+    }
+    let small = |it: Point| point(it.x * most, it.y * most);
+    let all = |paths: Vec<Vec<Point>>| paths.into_iter().map(|path| path.into_iter().map(small).collect()).collect();
+    let items = figure.items.into_iter().map(|item| match item {
+        Item::Lines { lines, stroke } => Item::Lines { lines: all(lines), stroke: Stroke { width: stroke.width * most, ..stroke } },
+        Item::Areas { areas, ink } => Item::Areas { areas: all(areas), ink },
+        Item::Text(text) => Item::Text(Text { at: small(text.at), size: text.size * most, ..text }),
+    });
+    Figure { width: figure.width * most, height: figure.height * most, items: items.collect(), ..figure }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_figure_too_large_for_its_page_is_made_smaller_as_a_whole() {
+        let mut figure = Figure::new("tall", 180.0, 400.0);
+        figure.text(Text::new(point(90.0, 400.0), "A", 4.0));
+        for paper in [Paper::A4, Paper::Letter] {
+            let small = fitted(figure.clone(), paper);
+            let scale = small.width / 180.0;
+            assert!(small.height <= paper.text_height() - BESIDE_FIGURE + 1e-9 && (small.height / 400.0 - scale).abs() < 1e-12);
+            assert!(matches!(&small.items[0], Item::Text(text) if (text.at.x - 90.0 * scale).abs() < 1e-9 && text.size == 4.0 * scale));
+        }
+        let fits = Figure::new("", 85.0, 60.0);
+        assert_eq!(fitted(fits.clone(), Paper::A4), fits);
     }
 }

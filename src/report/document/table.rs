@@ -8,10 +8,12 @@ use crate::report::figure::{Anchor, Ink, Stroke};
 const BODY: Type = Type::regular(2.7);
 const HEAD: Type = Type::bold(2.7);
 /// Space inside a cell, at the sides and above and below.
-const PAD: f64 = 1.4;
+const PAD: f64 = 1.2;
 const HIGH: f64 = 0.8;
 /// Rows looked at to find how wide columns have to be.
 const SAMPLE: usize = 400;
+/// Rows that are kept together, where they are not too high.
+const TOGETHER: usize = 6;
 const FAINT: Stroke = Stroke::solid(Ink::Pale, 0.15);
 
 pub(super) const fn ink(tone: Tone) -> Ink {
@@ -28,8 +30,7 @@ pub(super) fn put(sheet: &mut Sheet, table: &Table) {
     let widths = widths(table, sheet.width());
     let head: Vec<_> = table.columns.iter().zip(&widths).map(|(column, width)| HEAD.wrap(&column.head, width - 2.0 * PAD)).collect();
     let head_height = height(&head, HEAD);
-    let first = table.rows.first().map_or(0.0, |row| height(&wrapped(row, &widths), BODY));
-    sheet.need(head_height + first.min(40.0));
+    sheet.need(start_height(table, sheet.width()));
     let grid = Grid { table, widths, head, head_height };
     grid.head(sheet);
     for row in &table.rows {
@@ -37,6 +38,14 @@ pub(super) fn put(sheet: &mut Sheet, table: &Table) {
     }
     let width = grid.widths.iter().sum();
     sheet.rule(sheet.left(), 0.0, width, Stroke::solid(Ink::Grey, 0.2));
+}
+
+/// The head with some rows: so much must stand together. A short table is not torn at all.
+pub(super) fn start_height(table: &Table, room: f64) -> f64 {
+    let widths = widths(table, room);
+    let head: Vec<_> = table.columns.iter().zip(&widths).map(|(column, width)| HEAD.wrap(&column.head, width - 2.0 * PAD)).collect();
+    let rows = table.rows.iter().take(TOGETHER).map(|row| height(&wrapped(row, &widths), BODY));
+    (height(&head, HEAD) + rows.sum::<f64>()).min(60.0)
 }
 
 /// Names with their values, put down as a table without a head.
@@ -134,7 +143,9 @@ fn height(cells: &[Vec<String>], kind: Type) -> f64 {
 fn widths(table: &Table, room: f64) -> Vec<f64> {
     let mut wants: Vec<(f64, f64)> = Vec::new();
     for (index, column) in table.columns.iter().enumerate() {
-        let (mut word, mut whole) = HEAD.extent(&column.head);
+        // Heads are broken between words sooner than what stands under them.
+        let (mut word, _) = HEAD.extent(&column.head);
+        let mut whole = word;
         for row in table.rows.iter().take(SAMPLE) {
             let (long, all) = row.cells.get(index).map_or((0.0, 0.0), |cell| BODY.extent(cell));
             word = word.max(long);

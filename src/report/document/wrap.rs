@@ -1,6 +1,7 @@
 //! Text broken into lines by its real width.
 
 use crate::report::figure::{Weight, font};
+use crate::report::words::safe_text;
 
 /// A font height and weight.
 #[derive(Debug, Clone, Copy)]
@@ -26,6 +27,9 @@ impl Type {
 
     /// Breaks a text at spaces into lines of at most `room`; a word wider than that is broken where it must be.
     pub fn wrap(self, text: &str, room: f64) -> Vec<String> {
+        let text = safe_text(text);
+        // A column made as wide as its widest word must hold it, whatever the sums were rounded to.
+        let room = room + 1e-6;
         let space = self.width(" ");
         let (mut lines, mut line, mut used) = (Vec::new(), String::new(), 0.0);
         for word in text.split_whitespace() {
@@ -75,7 +79,7 @@ mod tests {
         let kind = Type::regular(3.2);
         for room in [1.0, 9.0, 20.0, 44.0] {
             let lines = kind.wrap(text, room);
-            assert!(lines.iter().all(|line| kind.width(line) <= room || line.chars().count() == 1), "{room}: {lines:?}");
+            assert!(lines.iter().all(|line| kind.width(line) <= room + 1e-5 || line.chars().count() == 1), "{room}: {lines:?}");
             let letters = |text: &str| text.chars().filter(|c| !c.is_whitespace()).collect::<String>();
             assert_eq!(letters(&lines.concat()), letters(text));
         }

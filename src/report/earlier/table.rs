@@ -70,7 +70,7 @@ impl Unit {
             Self::Mm => Length::mm(value),
             Self::M => Length::metres(value),
             Self::In => Length::inch(value),
-            Self::Ft => Length::inch(value * 12.0),
+            Self::Ft => Length::mm(value * 304.8),
         }
     }
 }

@@ -12,7 +12,8 @@ use crate::report::readings::Source;
 use crate::report::whole_file::{Stopped, Tick};
 use crate::store::{JobContents, JobReader, Mark, RunSummary, StoreError};
 use crate::strip::map::{self, CourseSpan, WallMap};
-use crate::strip::{Spot, Strip};
+use crate::strip::spot::Sample;
+use crate::strip::{AlarmSettings, Spot, SpotWatch, Strip};
 use crate::ultrasound::{Setup, Waveform};
 use crate::units::{Length, LengthUnit};
 
@@ -37,11 +38,25 @@ pub struct RunWall {
 }
 
 impl RunWall {
-    pub fn read(reader: &JobReader, source: Source<'_>, tick: &mut Tick<'_>) -> Result<Self, DataError> {
+    pub fn read(reader: &JobReader, source: Source<'_>, alarm: AlarmSettings, tick: &mut Tick<'_>) -> Result<Self, DataError> {
         let run = source.run();
         let mut strip = Strip::default();
-        push(reader, source, &mut strip, (0, run.readings), tick)?;
-        Ok(Self { strip, marks: reader.marks(run.id)?, spots: reader.spots(run.id)? })
+        let marks = reader.marks(run.id)?;
+        if let Source::Run(_) = source {
+            push(reader, source, &mut strip, (0, run.readings), tick)?;
+            return Ok(Self { strip, marks, spots: reader.spots(run.id)? });
+        }
+        // The stored spots are those of the run's own readings; an evaluation's are found again.
+        let (limits, mut watch) = (&run.start.limits, SpotWatch::new(alarm));
+        source.for_each(reader, (0, run.readings), tick, |reading| {
+            let (along, course, thickness, level) =
+                (reading.place.along, reading.place.course, reading.measurement.thickness, reading.level);
+            strip.push(along, thickness, level);
+            let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
+            watch.push(&Sample { seq: reading.seq, along, course, thickness, level, sound_from });
+            Ok::<(), DataError>(())
+        })?;
+        Ok(Self { strip, marks, spots: watch.spots().to_vec() })
     }
 }
 
@@ -63,18 +78,57 @@ pub fn caution(run: &RunSummary, validity: &Validity) -> String {
     format!("{calibration}{overridden}")
 }
 
+/// The same for a source: that it is an evaluation, and how it differs, must be read too.
+pub fn caution_of(job: &JobContents, source: Source<'_>) -> String {
+    match source {
+        Source::Run(run) => caution(run, &job.validity(run)),
+        Source::Evaluation(evaluation, run) => {
+            let (id, differs) = (evaluation.id, &evaluation.start.differs);
+            format!("as evaluation {id} has it ({differs}); {}", caution(run, &job.validity_of(evaluation)))
+        }
+    }
+}
+
 /// The stretch a strip of the run shows: what was planned and what was driven.
 pub fn stretch(run: &RunSummary, strip: &Strip) -> (Length, Length) {
     let planned = run.start.path.span();
     strip.extent().map_or(planned, |(from, to)| (planned.0.min(from), planned.1.max(to)))
 }
 
-/// The strip of a run between two places.
+/// The strip of a run between two places, over an earlier survey of the line where there is one to show.
 pub fn strip_figure(
     job: &JobContents,
     run: &RunSummary,
     validity: &Validity,
     wall: &RunWall,
+    stretch: (Length, Length),
+    unit: LengthUnit,
+    earlier: Option<(&Strip, String)>,
+) -> Figure {
+    strip_with(job, run, &caution(run, validity), (wall, earlier), stretch, unit)
+}
+
+/// The strip of a run, or of a run as an evaluation has it.
+pub fn strip_figure_of(job: &JobContents, source: Source<'_>, wall: &RunWall, stretch: (Length, Length), unit: LengthUnit) -> Figure {
+    strip_with(job, source.run(), &caution_of(job, source), (wall, None), stretch, unit)
+}
+
+/// What was read of all, counted off the strip: also of a run that is still being recorded, or was evaluated again.
+fn subtitle(job: &str, strip: &Strip, caution: &str) -> String {
+    let all = strip.extent().map(|(from, to)| strip.stretch(from, to));
+    let (read, lost) = all.map_or((0, 0), |bin| (bin.read, bin.lost));
+    let unplaced = match strip.unplaced() {
+        0 => String::new(),
+        count => format!(", {count} without a place and so not drawn"),
+    };
+    format!("Job {job}, {} readings, {lost} without echo{unplaced}; {caution}.", read + lost)
+}
+
+fn strip_with(
+    job: &JobContents,
+    run: &RunSummary,
+    caution: &str,
+    (wall, earlier): (&RunWall, Option<(&Strip, String)>),
     (from, to): (Length, Length),
     unit: LengthUnit,
 ) -> Figure {
@@ -93,13 +147,13 @@ pub fn strip_figure(
             place(from),
             place(to)
         ),
-        subtitle: format!("Job {}, {} readings, {} without echo; {}.", plan.job.number, run.readings, run.no_echo, caution(run, validity)),
+        subtitle: subtitle(&plan.job.number, &wall.strip, caution),
         direction: start.path.direction,
         unit,
         from,
         to,
         strip: &wall.strip,
-        earlier: None,
+        earlier,
         spans: &spans,
         seams: &seams,
         marks: &wall.marks,
@@ -136,16 +190,21 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
     let (width, height) = sheet::PAPER;
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
     let runs = job.runs.iter().filter(|run| run.readings > 0).count();
-    let doubtful: Vec<_> = job
-        .runs
-        .iter()
-        .filter(|run| run.readings > 0)
-        .map(|run| (run.id, job.validity(run)))
-        .filter(|(_, validity)| *validity != Validity::Valid)
-        .map(|(run, validity)| format!("run {run} {}", validity.word().to_uppercase()))
+    let of_word = |word: &str| {
+        let runs = job.runs.iter().filter(|run| run.readings > 0 && job.validity(run).word() == word);
+        runs.map(|run| run.id.to_string()).collect::<Vec<_>>()
+    };
+    let doubtful: Vec<_> = ["suspect", "pending"]
+        .into_iter()
+        .map(|word| (word, of_word(word)))
+        .filter(|(_, runs)| !runs.is_empty())
+        .map(|(word, runs)| format!("CALIBRATION {} of run {}", word.to_uppercase(), runs.join(", ")))
         .collect();
-    let calibration =
-        if doubtful.is_empty() { "all calibrations valid".to_owned() } else { format!("calibration: {}", doubtful.join(", ")) };
+    let calibration = match (doubtful.is_empty(), runs) {
+        (_, 0) => "nothing was read".to_owned(),
+        (true, _) => "all calibrations valid".to_owned(),
+        (false, _) => doubtful.join("; "),
+    };
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
         subtitle: format!("Job {}, {} lines, {runs} runs; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),
@@ -158,11 +217,11 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
     })
 }
 
-/// The picture of one shot. `setup` is the set-up that read it.
+/// The picture of one shot. `setup` is the set-up that read it, `caution` the words of [`caution`] or [`caution_of`].
 pub fn waveform_figure(
     job: &JobContents,
     run: &RunSummary,
-    (setup, validity): (&Setup, &Validity),
+    (setup, caution): (&Setup, &str),
     (reading, waveform): (&Reading, &Waveform),
     unit: LengthUnit,
 ) -> Figure {
@@ -171,7 +230,7 @@ pub fn waveform_figure(
         reading.place.along.map_or_else(|| "place not known".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
     waveform::draw(&WaveformFigure {
         title: format!("{}, line {}, run {}: shot {} at {place}", job.plan.asset.name, run.start.line, run.id, reading.seq),
-        subtitle: format!("Job {}, {}, {}, {}; {}.", job.plan.job.number, setup.picker, setup.mode, reading.level, caution(run, validity)),
+        subtitle: format!("Job {}, {}, {}, {}; {}.", job.plan.job.number, setup.picker, setup.mode, reading.level, caution),
         unit,
         waveform,
         gate: setup.gate,

@@ -116,17 +116,33 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
         figure.text(Text::new(point(x, bottom + 4.0), format!("{degrees}°"), SMALL).anchored(Anchor::Middle));
     }
     elevations(figure, of.unit, (ground.bottom, ground.top), &y, 6.0 / scale);
-    let names: Vec<(f64, u32)> = of.map.upright().iter().map(|(_, at)| (x(*at), 1)).collect();
-    let pitch = of.map.upright().iter().map(|(band, _)| Text::new(point(0.0, 0.0), &band.line, SMALL).width()).fold(2.0, f64::max) + 1.5;
-    for (index, x) in axis::spread(&names, pitch, of.width - pitch / 2.0) {
-        let (band, _) = of.map.upright()[index];
-        figure.text(Text::new(point(x, top - 1.4), &band.line, SMALL).anchored(Anchor::Middle));
-    }
+    names(figure, &of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect::<Vec<_>>(), top, of.width);
     let hair =
         if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam, for paper has no finer ones" } else { "" };
     let words = format!("The whole wall, true to scale, azimuth to the right{hair}");
     figure.text(Text::new(point(LEFT, bottom + 7.6), words, SMALL).ink(Ink::Grey));
     bottom + 8.0
+}
+
+/// Names of lines over their places; smaller where they crowd, and pushed apart only where that does not help.
+fn names(figure: &mut Figure, lines: &[(&str, f64)], top: f64, width: f64) {
+    let widest = lines.iter().map(|(name, _)| font::width(name, SMALL, Weight::Regular)).fold(1.0, f64::max);
+    let nearest = lines.windows(2).map(|pair| pair[1].1 - pair[0].1).filter(|apart| *apart > 1e-6).fold(f64::MAX, f64::min);
+    let size = SMALL * ((nearest - 0.8) / widest).clamp(SMALLEST / SMALL, 1.0);
+    let pitch = widest * size / SMALL + 0.8;
+    let wished: Vec<(f64, u32)> = lines.iter().map(|(_, x)| (*x, 1)).collect();
+    for (index, x) in axis::spread(&wished, pitch, width - pitch / 2.0) {
+        figure.text(Text::new(point(x, top - 1.4), lines[index].0, size).anchored(Anchor::Middle));
+    }
+}
+
+/// Smaller than this nobody reads.
+const SMALLEST: f64 = 1.5;
+
+/// A text made smaller, and cut in the end, to fit a width; with its size.
+fn squeezed(text: &str, room: f64, weight: Weight) -> (String, f64) {
+    let size = (SMALL * room * 0.999 / font::width(text, SMALL, weight).max(1e-3)).clamp(SMALLEST, SMALL);
+    (font::fitted(text, room, size, weight), size)
 }
 
 fn elevations(figure: &mut Figure, unit: LengthUnit, (low, high): (Length, Length), y: &dyn Fn(Length) -> f64, least_step: f64) {
@@ -164,20 +180,25 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
         figure.lines(seams.map(|seam| vec![point(LEFT, y(*seam)), point(of.width, y(*seam))]).collect(), mark::SEAM);
         let pitch = (of.width - LEFT) / upright.len() as f64;
         let wide = WIDEST.min(pitch * 0.6);
+        let captions = [("azimuth", 4.6), (if of.unit == LengthUnit::Mm { "least, mm" } else { "least, in" }, 1.6)];
+        for (caption, above) in captions {
+            figure.text(Text::new(point(0.0, head - above), caption, SMALL).ink(Ink::Grey));
+        }
         let rows = ((foot - head) / CELL).floor().max(1.0) as usize;
         for (index, (band, at)) in upright.iter().enumerate() {
             let left = LEFT + pitch * (index as f64 + 0.5) - wide / 2.0;
             let degrees = *at / ground.circumference * 360.0;
-            let room = pitch - 1.0;
             let middle = left + wide / 2.0;
-            let name = font::fitted(&band.line, room, SMALL, Weight::Bold);
-            figure.text(Text::new(point(middle, head - 7.6), name, SMALL).bold().anchored(Anchor::Middle));
-            let azimuth = font::fitted(&format!("{degrees:.0}°"), room, SMALL, Weight::Regular);
-            figure.text(Text::new(point(middle, head - 4.6), azimuth, SMALL).anchored(Anchor::Middle));
             let least = band.strip.extent().and_then(|(from, to)| band.strip.stretch(from, to).least);
-            let least = least.map_or_else(|| "nothing read".to_owned(), |least| format!("least {}", of.unit.thickness(least)));
-            let least = font::fitted(&least, room, SMALL, Weight::Regular);
-            figure.text(Text::new(point(middle, head - 1.6), least, SMALL).anchored(Anchor::Middle));
+            let least = least.map_or_else(|| "–".to_owned(), |least| of.unit.thickness(least));
+            let azimuth = format!("{degrees:.0}°");
+            for (text, above, weight) in [(&band.line, 7.6, Weight::Bold), (&azimuth, 4.6, Weight::Regular), (&least, 1.6, Weight::Regular)]
+            {
+                let (fitted, size) = squeezed(text, pitch - 0.8, weight);
+                // A name may be cut, a number never.
+                let text = if fitted == *text || weight == Weight::Bold { fitted } else { String::new() };
+                figure.text(Text { weight, ..Text::new(point(middle, head - above), text, size).anchored(Anchor::Middle) });
+            }
             planned(figure, point(left - 0.8, y(band.planned.0)), point(left - 0.8, y(band.planned.1)));
             cells(figure, &band.cells(low, high, rows * SLICES), |cell| (point(left, y(cell.to)), point(left + wide, y(cell.from))));
         }
@@ -252,5 +273,29 @@ fn footer(figure: &mut Figure, of: &MapFigure<'_>, top: f64) {
     let words = "A place passed twice shows the worst. A cell that was read in part is filled in part. Classes are shares of the course's nominal thickness; WATCH and THIN go before them.";
     for (index, line) in mark::wrapped(words, of.width, SMALL, Weight::Regular).into_iter().enumerate() {
         figure.text(Text::new(point(0.0, top + taken + SMALL + index as f64 * 3.2), line, SMALL).ink(Ink::Grey));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_share_is_never_rounded_up() {
+        assert_eq!(
+            (percent(0.000_079_99), percent(0.1234), percent(0.9999), percent(1.0)),
+            ("0.007 %".into(), "12.3 %".into(), "99.9 %".into(), "100.0 %".into())
+        );
+        assert_eq!(percent(0.0), "0.000 %");
+    }
+
+    #[test]
+    fn a_text_that_was_made_to_fit_fits() {
+        let room = 6.1;
+        let (text, size) = squeezed("0.172", room, Weight::Regular);
+        assert_eq!(text, "0.172");
+        assert!(size < SMALL && font::width(&text, size, Weight::Regular) <= room);
+        let (cut, size) = squeezed("a very long name of a line", room, Weight::Bold);
+        assert!(cut.ends_with('…') && size == SMALLEST);
     }
 }

@@ -3,7 +3,8 @@
 
 use super::axis;
 use super::label::{self, Hole, holes};
-use super::mark::{self, BODY, EDGE, HATCH, HATCH_APART, Key, SMALL, TITLE};
+use super::mark::{self, BODY, EDGE, Key, SMALL, TITLE};
+use super::rows::{Rows, steps};
 use super::{Anchor, Figure, Ink, Point, Stroke, Text, Weight, font, point};
 use crate::store::Mark;
 use crate::strip::map::CourseSpan;
@@ -59,7 +60,7 @@ pub(super) struct Axes {
     pub(super) origin: Point,
     from: Length,
     /// Paper per millimetre of line.
-    along: f64,
+    pub(super) along: f64,
     /// Paper per millimetre of wall.
     deep: f64,
     /// Length of the section on paper, and its depth.
@@ -74,7 +75,7 @@ impl Axes {
     pub(super) fn u(&self, along: Length) -> f64 {
         ((along - self.from).as_mm() * self.along).clamp(0.0, self.long)
     }
-    fn v(&self, thickness: Length) -> f64 {
+    pub(super) fn v(&self, thickness: Length) -> f64 {
         (thickness.as_mm() * self.deep).clamp(0.0, self.depth)
     }
 }
@@ -180,119 +181,6 @@ fn depth_scale(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
     });
 }
 
-/// One drawn row.
-struct Row {
-    u: (f64, f64),
-    v: Option<f64>,
-    level: Level,
-    some_lost: bool,
-}
-
-struct Rows {
-    rows: Vec<Row>,
-    /// How much of the line one row stands for.
-    each: Length,
-    nominal: f64,
-}
-
-impl Rows {
-    /// The finest row on paper, millimetres.
-    const FINEST: f64 = 0.25;
-
-    fn of(strip: &StripFigure<'_>, axes: &Axes) -> Self {
-        let least = Length::mm(Self::FINEST / axes.along).max(strip.beam);
-        let count = ((strip.to - strip.from) / least).floor().clamp(1.0, 20_000.0) as usize;
-        let rows = strip.strip.rows(strip.from, strip.to, count);
-        let nominal = strip.spans.iter().filter_map(|span| span.nominal).reduce(Length::min).unwrap_or(Length::mm(5.0));
-        Self {
-            each: (strip.to - strip.from) / count as f64,
-            nominal: axes.v(nominal),
-            rows: rows
-                .iter()
-                .filter(|row| !row.bin.is_empty())
-                .map(|row| Row {
-                    u: (axes.u(row.from), axes.u(row.to)),
-                    v: row.bin.least.map(|least| axes.v(least)),
-                    level: row.bin.worst,
-                    some_lost: row.bin.lost > 0,
-                })
-                .collect(),
-        }
-    }
-
-    fn draw(&self, figure: &mut Figure, axes: &Axes, holes: &[Hole]) {
-        // Neighbouring rows of one level are one area.
-        let groups =
-            |same: fn(&Row, &Row) -> bool| self.rows.chunk_by(move |a, b| (b.u.0 - a.u.1).abs() < 1e-6 && same(a, b)).collect::<Vec<_>>();
-        let fill = |figure: &mut Figure, level: Level| {
-            let of_level = groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == level);
-            figure.areas(of_level.map(|group| under(group, axes)).collect(), mark::fill(level).unwrap_or(Ink::White));
-        };
-        fill(figure, Level::Unjudged);
-        fill(figure, Level::Sound);
-        // A row holds what was read anywhere in it; a hole is as long as it is. Only WATCH and THIN go over it.
-        let corners = |hole: &Hole, v: f64| (axes.at(axes.u(hole.from), 0.0), axes.at(axes.u(hole.to), v));
-        let blank = holes.iter().map(|hole| {
-            let (a, b) = corners(hole, axes.depth);
-            vec![a, point(b.x, a.y), b, point(a.x, b.y)]
-        });
-        figure.areas(blank.collect(), Ink::White);
-        let mut no_echo: Vec<_> = holes.iter().filter(|hole| hole.no_echo).map(|hole| corners(hole, self.nominal)).collect();
-        no_echo.extend(groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::Lost).filter_map(|group| {
-            let (from, to) = (group[0].u.0, group[group.len() - 1].u.1);
-            let told = holes.iter().any(|hole| axes.u(hole.from) <= from && axes.u(hole.to) >= to);
-            (!told).then(|| (axes.at(from, 0.0), axes.at(to, self.nominal)))
-        }));
-        figure.hatch(&no_echo, HATCH_APART, HATCH);
-        fill(figure, Level::Watch);
-        fill(figure, Level::Thin);
-        let surface = groups(|a, b| a.v.is_some() == b.v.is_some()).into_iter().filter(|group| group[0].v.is_some());
-        figure.lines(surface.map(|group| steps(group, axes)).collect(), EDGE);
-        // A stretch that was read in part only: a mark outside the section, for hatch would hide what was read.
-        let partly = groups(|a, b| a.some_lost == b.some_lost).into_iter().filter(|group| group[0].some_lost);
-        let edge = axes.depth + 0.8;
-        let ticks = partly.map(|group| vec![axes.at(group[0].u.0, edge), axes.at(group[group.len() - 1].u.1, edge)]).collect();
-        figure.lines(ticks, Stroke::solid(Ink::Grey, 0.7));
-        self.glyphs(figure, axes);
-    }
-
-    /// The level of each stretch that is not sound, beside the section.
-    fn glyphs(&self, figure: &mut Figure, axes: &Axes) {
-        let mut taken: Vec<f64> = Vec::new();
-        for level in [Level::Thin, Level::Watch, Level::Lost] {
-            for group in self.rows.chunk_by(|a, b| (b.u.0 - a.u.1).abs() < 1e-6 && a.level == b.level) {
-                let middle = (group[0].u.0 + group[group.len() - 1].u.1) / 2.0;
-                if group[0].level != level || taken.iter().any(|other| (other - middle).abs() < BODY) {
-                    continue;
-                }
-                taken.push(middle);
-                let at = axes.at(middle, axes.depth + LANE / 2.0 + 0.4);
-                let at = point(at.x, at.y + BODY * 0.36);
-                figure.text(Text::new(at, mark::glyph(level), BODY).anchored(Anchor::Middle).bold());
-            }
-        }
-    }
-}
-
-/// The wall under the steps of neighbouring rows, down to the outer face.
-fn under(group: &[Row], axes: &Axes) -> Vec<Point> {
-    let mut area = vec![axes.at(group[0].u.0, 0.0)];
-    area.extend(steps(group, axes));
-    area.push(axes.at(group[group.len() - 1].u.1, 0.0));
-    area
-}
-
-fn steps(group: &[Row], axes: &Axes) -> Vec<Point> {
-    let mut line: Vec<Point> = Vec::with_capacity(group.len() * 2);
-    for row in group {
-        let v = row.v.unwrap_or_default();
-        line.push(axes.at(row.u.0, v));
-        line.push(axes.at(row.u.1, v));
-    }
-    line.dedup();
-    line
-}
-
 fn outline(figure: &mut Figure, of: &Strip, strip: &StripFigure<'_>, axes: &Axes, stroke: Stroke) {
     let rows = Rows::of(&StripFigure { strip: of, earlier: None, ..shallow(strip) }, axes);
     let groups = rows.rows.chunk_by(|a, b| (b.u.0 - a.u.1).abs() < 1e-6 && a.v.is_some() == b.v.is_some());
@@ -346,4 +234,107 @@ fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
     };
     let words = format!("Each row is the least reading of {each} of the line. Nothing is interpolated, smoothed or filled in.");
     figure.text(Text::new(point(0.0, top + 3.0 + taken + SMALL), words, SMALL).ink(Ink::Grey));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Item;
+    use super::*;
+
+    const BEAM: Length = Length::mm(5.0);
+
+    fn figure(strip: &Strip, to: f64) -> Figure {
+        with_earlier(strip, None, to)
+    }
+
+    fn with_earlier(strip: &Strip, earlier: Option<(&Strip, String)>, to: f64) -> Figure {
+        let spans = [CourseSpan {
+            course: Some(1),
+            from: Length::ZERO,
+            to: Length::mm(to),
+            nominal: Some(Length::mm(10.0)),
+            required: Some(Length::mm(6.0)),
+        }];
+        let (width, height) = paper(Direction::Up);
+        draw(&StripFigure {
+            title: "test".into(),
+            subtitle: String::new(),
+            direction: Direction::Up,
+            unit: LengthUnit::Mm,
+            from: Length::ZERO,
+            to: Length::mm(to),
+            strip,
+            earlier,
+            spans: &spans,
+            seams: &[],
+            marks: &[],
+            spots: &[],
+            beam: BEAM,
+            max_gap: Length::mm(10.0),
+            width,
+            height,
+        })
+    }
+
+    /// Height on paper that an ink fills inside the section, least to greatest `y`; legends lie beneath it.
+    fn filled(figure: &Figure, ink: Ink) -> f64 {
+        let areas = figure.items.iter().filter_map(|item| match item {
+            Item::Areas { areas, ink: of } if *of == ink => Some(areas),
+            _ => None,
+        });
+        let section = areas.flatten().filter(|area| area.iter().all(|p| p.y <= figure.height - FOOT + 1e-6));
+        section.map(|area| area.iter().map(|p| p.y).fold(0.0, f64::max) - area.iter().map(|p| p.y).fold(f64::MAX, f64::min)).sum()
+    }
+
+    fn push(strip: &mut Strip, from: i32, to: i32, thickness: Option<f64>, level: Level) {
+        for place in from..to {
+            strip.push(Some(Length::mm(f64::from(place) + 0.5)), thickness.map(Length::mm), level);
+        }
+    }
+
+    #[test]
+    fn one_thin_reading_in_ten_metres_is_drawn() {
+        let mut strip = Strip::default();
+        push(&mut strip, 0, 10_000, Some(9.5), Level::Sound);
+        push(&mut strip, 7_003, 7_004, Some(5.0), Level::Thin);
+        let figure = figure(&strip, 10_000.0);
+        assert!(filled(&figure, Ink::Vermilion) >= 0.24, "{}", filled(&figure, Ink::Vermilion));
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "◆")));
+    }
+
+    #[test]
+    fn what_was_not_read_is_not_filled_and_a_gap_is_as_long_as_it_is() {
+        let mut strip = Strip::default();
+        push(&mut strip, 0, 400, Some(9.5), Level::Sound);
+        push(&mut strip, 450, 700, Some(9.5), Level::Sound);
+        let figure = figure(&strip, 1_000.0);
+        let blank = filled(&figure, Ink::White);
+        let sound = filled(&figure, Ink::Pale);
+        // 650 of 1000 mm were read.
+        let section: f64 = sound / 0.65;
+        assert!((blank / section - 0.05).abs() < 0.002, "{blank} of {section}");
+        assert!(sound < 0.67 * (figure.height - FOOT), "the rest of the line was filled: {sound}");
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text.contains("gap: no reading over 50 mm"))));
+    }
+
+    #[test]
+    fn an_earlier_survey_is_an_outline_with_its_name_and_fills_nothing() {
+        let (mut now, mut then) = (Strip::default(), Strip::default());
+        push(&mut now, 0, 500, Some(9.0), Level::Sound);
+        push(&mut then, 0, 1_000, Some(9.5), Level::Sound);
+        let figure = with_earlier(&now, Some((&then, "2021".into())), 1_000.0);
+        let outlines = |item: &&Item| matches!(item, Item::Lines { stroke, .. } if stroke.ink == Ink::Purple);
+        assert_eq!(figure.items.iter().filter(outlines).count(), 2, "once in the section, once in the legend");
+        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "2021")));
+        assert_eq!(filled(&figure, Ink::Pale), filled(&super::tests::figure(&now, 1_000.0), Ink::Pale));
+    }
+
+    #[test]
+    fn long_lines_are_cut_into_equal_pages_that_meet() {
+        let all = pages(Length::ZERO, Length::mm(13_000.0), Length::mm(6_000.0));
+        assert_eq!(all.len(), 3);
+        assert_eq!((all[0].1, all[1].1, all[2].1), (all[1].0, all[2].0, Length::mm(13_000.0)));
+        assert_eq!(pages(Length::ZERO, Length::mm(6_000.0), Length::mm(6_000.0)).len(), 1);
+        assert_eq!(pages(Length::ZERO, Length::ZERO, Length::mm(6_000.0)).len(), 1);
+    }
 }

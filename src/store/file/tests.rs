@@ -85,7 +85,7 @@ fn a_full_disk_is_told_at_once_and_takes_nothing_that_was_acknowledged() {
     assert!(matches!(writer.flush(), Err(StoreError::Stopped { .. })));
     let after = saved.borrow_and_update().clone();
     let fault = after.fault.unwrap();
-    assert!(fault.contains("the disk is full") && fault.contains("tk7.job"), "{fault}");
+    assert!(fault.starts_with("the disk is full"), "{fault}");
     assert!(acknowledged > 300 && after.readings >= acknowledged, "{acknowledged} acknowledged, {} saved", after.readings);
     assert_eq!(after.readings + after.unsaved, 3000);
     assert!(matches!(writer.append_blocking(run, shot(0)), Err(StoreError::Stopped { .. })));

@@ -8,6 +8,10 @@ use crate::ultrasound::pulse::Pulse;
 use crate::ultrasound::trace::{Arrival, quantile};
 use crate::units::Time;
 
+/// On a thin block echoes fill the record and leave no noise to see. Where one must stand is known here, so this part of
+/// the highest echo passes for noise, if the highest stands clear of the white noise. What is no echo does not come steadily.
+const NOISE_OF_HIGHEST: f64 = 1.0 / 80.0;
+const CLEAR: f64 = 40.0;
 /// The typed zero may be off by this much.
 const ZERO_SEARCH_NS: f64 = 1500.0;
 /// A steel wall's shear velocity over its longitudinal one (3230/5920): places the mode-converted echo.
@@ -59,7 +63,9 @@ impl Bench<'_> {
     fn echo_near(&mut self, filter: &Filter, due: f64, window: f64, over_noise: f64) -> Option<Echo> {
         let (from, to) = (self.sample_of(due - window), self.sample_of(due + window));
         let mut tops = std::mem::take(&mut self.tops);
-        self.trace.tops(from, over_noise * self.trace.noise, &mut tops);
+        let highest = self.trace.envelope.iter().copied().fold(0.0, f64::max);
+        let clear = if highest >= CLEAR * self.trace.white { NOISE_OF_HIGHEST * highest } else { self.trace.noise };
+        self.trace.tops(from, over_noise * clear.clamp(self.trace.white, self.trace.noise.max(self.trace.white)), &mut tops);
         let top = tops.iter().filter(|top| top.at <= to).max_by(|a, b| a.height.total_cmp(&b.height)).copied();
         self.tops = tops;
         let Arrival { height, phase, correlation, .. } = self.trace.arrival(filter, top?, 0.0);
@@ -143,7 +149,8 @@ impl Bench<'_> {
         let full_scale = self.input.base.full_scale();
         let (mut least, mut faces): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
         for (block, found) in echoes.iter().enumerate() {
-            let wall = self.sample_of(mean(found.iter().map(|e| e.time_ns)) - 500.0);
+            let before_ns = (2.5 * self.input.setup.frequency.period().as_ns()).max(500.0);
+            let wall = self.sample_of(mean(found.iter().map(|e| e.time_ns)) - before_ns);
             let mut columns: Vec<Vec<f64>> = Vec::new();
             for shot in 0..self.shots(block) {
                 self.load(filter, block, shot);

@@ -25,7 +25,7 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let standing = standing(app);
     let blocks = shown.view.blocks.len() as u16;
     let wanted = 2 + 2 + blocks.min(6) + 1 + (result.len() as u16).clamp(1, 9) + standing.len() as u16;
-    let picture = rows.take(area.height.saturating_sub(wanted).clamp(8, (area.height / 2).max(8)));
+    let picture = rows.take(area.height.saturating_sub(wanted).clamp(8, (area.height * 3 / 5).max(8)));
     match shown.picture {
         Picture::Residuals => plot::residuals(shown, pen, picture),
         Picture::Pulse => plot::pulse(shown, pen, picture),
@@ -111,7 +111,8 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
             match view.measurement.and_then(|m| m.thickness.map(|t| (t, m))) {
                 Some((thickness, m)) => {
                     let u = m.uncertainty.map_or(String::new(), |u| format!(" ±{}", unit.thickness(u * 2.0)));
-                    (format!("{} {symbol}{u} {with}", unit.thickness(thickness)), Role::Plain)
+                    let coating = view.coating.map_or(String::new(), |coating| format!(", {}", text::coating(unit, &coating)));
+                    (format!("{} {symbol}{u} {with}{coating}", unit.thickness(thickness)), Role::Plain)
                 }
                 None => {
                     let why = view.measurement.and_then(|m| m.flags.iter().next()).map_or("", |flag| flag.explanation());

@@ -62,7 +62,7 @@ fn title(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     let progress = &overview.progress;
     let (right, role) = match (progress.done, progress.open, summary) {
         (false, ..) => {
-            let share = if progress.of > 0 { (100 * progress.read / progress.of).min(100) } else { 0 };
+            let share = (100 * progress.read).checked_div(progress.of).unwrap_or(0).min(100);
             (format!("reading {share} %: {} of {}", progress.read, progress.of), Role::Strong)
         }
         (true, true, _) => (format!("RECORDING, {} so far", progress.read), Role::Strong),

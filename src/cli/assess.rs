@@ -1,0 +1,246 @@
+//! `backwall assess JOB`: statistics, comparison with earlier surveys and integrity numbers, each with its way.
+
+use super::compare::EarlierArgs;
+use crate::report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
+use crate::report::words::safe_text;
+use crate::store::JobFile;
+use crate::strip::compare::{Change, Compared};
+use crate::strip::statistics::Statistics;
+use crate::units::{Length, LengthUnit, parse_length};
+use anyhow::Context;
+use clap::Args;
+use std::path::PathBuf;
+
+/// Statistics, corrosion rate, remaining life and what else the readings and the plan allow, with formulas and sources.
+///
+/// Screening numbers: the code of record and the responsible engineer decide. Runs of suspect calibration are named and
+/// left out. What is missing for a number is said; nothing is assumed.
+#[derive(Args, Debug)]
+pub struct AssessArgs {
+    /// The job file; it may be in use
+    pub job: PathBuf,
+    /// Only this line
+    #[arg(long)]
+    pub line: Option<String>,
+    /// Statistics of intervals of this length as well, such as 500, 0.5m or 20in
+    #[arg(long, value_name = "LENGTH")]
+    pub interval: Option<String>,
+    #[command(flatten)]
+    pub earlier: EarlierArgs,
+    /// The tables only, without the working of each number
+    #[arg(long)]
+    pub summary: bool,
+    /// Everything as one JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
+    let reader = JobFile::open_read_only(&args.job)?;
+    let unit = reader.contents()?.plan.job.units;
+    let request = Request {
+        line: args.line.clone(),
+        interval: args.interval.as_deref().map(|text| parse_length(text, unit)).transpose().context("--interval")?,
+        ..args.earlier.request(unit)?
+    };
+    let assessment = assess(&reader, &request).with_context(|| args.job.display().to_string())?;
+    if args.json {
+        say!("{}", serde_json::to_string(&assessment)?);
+        return Ok(());
+    }
+    for line in text(&assessment, unit, !args.summary) {
+        say!("{line}");
+    }
+    Ok(())
+}
+
+fn text(assessment: &Assessment, unit: LengthUnit, working: bool) -> Vec<String> {
+    let mut lines =
+        vec![format!("Assessment of {}, job {}", safe_text(&assessment.asset), safe_text(&assessment.job)), assessment.caution.to_owned()];
+    lines.extend(assessment.remarks.iter().map(|remark| format!("! {}", safe_text(remark))));
+    lines.push(String::new());
+    lines.push("Runs".to_owned());
+    lines.extend(assessment.runs.iter().map(|run| run_line(run, unit)));
+    for line in &assessment.lines {
+        lines.extend(of_line(line, unit, working));
+    }
+    if assessment.lines.is_empty() {
+        lines.push("No run is left to assess.".to_owned());
+    }
+    lines
+}
+
+fn run_line(run: &RunNote, unit: LengthUnit) -> String {
+    let least = run.least.map_or("no thickness".to_owned(), |least| format!("least {} {}", unit.thickness(least), unit.thickness_symbol()));
+    let used = if run.used { "" } else { "; LEFT OUT of all numbers below" };
+    let remarks: String = run.remarks.iter().map(|remark| format!("; {remark}")).collect();
+    format!(
+        "  run {} on {}: {least}; calibration {}: {}{used}{remarks}",
+        run.run,
+        safe_text(&run.line),
+        run.calibration,
+        safe_text(&run.why)
+    )
+}
+
+fn of_line(line: &LineAssessment, unit: LengthUnit, working: bool) -> Vec<String> {
+    let runs: Vec<String> = line.runs.iter().map(i64::to_string).collect();
+    let day = line.date.map_or("day not known".to_owned(), |day| day.to_string());
+    let mut lines = vec![
+        String::new(),
+        format!("Line {} (runs {}; {day}), lengths in {}", safe_text(&line.line), runs.join(", "), unit.thickness_symbol()),
+    ];
+    let mut rows = vec![STATISTICS.map(str::to_owned)];
+    rows.push(statistics_row("all", &line.statistics, unit));
+    rows.extend(line.courses.iter().map(|course| statistics_row(&name(course), &course.statistics, unit)));
+    let place = |place: Length| unit.place(place);
+    rows.extend(
+        line.intervals.iter().map(|found| statistics_row(&format!("{}-{}", place(found.from), place(found.to)), &found.statistics, unit)),
+    );
+    lines.extend(table(&rows));
+    lines.push(String::new());
+    let mut rows = vec![SUMMARY.map(str::to_owned)];
+    rows.extend(line.courses.iter().map(|course| summary_row(course, unit)));
+    lines.extend(table(&rows));
+    let checks = |course: &CourseAssessment| course.checks.iter().map(|check| format!("  ! {}: {check}", name(course))).collect::<Vec<_>>();
+    lines.extend(line.courses.iter().flat_map(checks));
+    for compared in &line.comparisons {
+        lines.extend(comparison(compared, unit));
+    }
+    for course in line.courses.iter().filter(|_| working) {
+        if course.numbers.is_empty() && course.missing.is_empty() {
+            continue;
+        }
+        lines.push(String::new());
+        lines.push(format!("Line {}, {}", safe_text(&line.line), name(course)));
+        lines.extend(course.numbers.iter().flat_map(|number| number.lines()).map(|line| format!("  {line}")));
+        lines.extend(course.missing.iter().map(|missing| format!("  - {missing}")));
+    }
+    lines
+}
+
+fn name(course: &CourseAssessment) -> String {
+    course.course.map_or("no course".to_owned(), |number| format!("course {number}"))
+}
+
+const STATISTICS: [&str; 13] = ["", "readings", "no echo", "min", "at", "mean", "sd", "p1", "p5", "p50", "p95", "largest gap", "coverage"];
+
+fn statistics_row(name: &str, found: &Statistics, unit: LengthUnit) -> [String; 13] {
+    let wall = |wall: Option<Length>| wall.map_or("-".to_owned(), |wall| unit.thickness(wall));
+    let percent = |share: Option<f64>| share.map_or("-".to_owned(), |share| format!("{:.1} %", share * 100.0));
+    let p = found.percentiles;
+    let least = found.least;
+    let gap = found.coverage.map(|coverage| coverage.largest_gap.length());
+    let at = least.and_then(|least| least.along).map_or("-".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
+    [
+        name.to_owned(),
+        found.readings.to_string(),
+        percent(found.no_echo_share),
+        wall(least.map(|least| least.thickness)),
+        at,
+        wall(found.mean),
+        wall(found.deviation),
+        wall(p.map(|p| p.p1)),
+        wall(p.map(|p| p.p5)),
+        wall(p.map(|p| p.p50)),
+        wall(p.map(|p| p.p95)),
+        gap.map_or("-".to_owned(), |gap| unit.thickness(gap)),
+        percent(found.coverage.and_then(|coverage| coverage.share)),
+    ]
+}
+
+const SUMMARY: [&str; 10] = ["", "required", "t1", "t2", "t1, t2", "rate/y", "life, years", "next by", "COV", "least expected"];
+
+fn summary_row(course: &CourseAssessment, unit: LengthUnit) -> [String; 10] {
+    let summary = &course.summary;
+    let wall = |wall: Option<Length>| wall.map_or("-".to_owned(), |wall| unit.thickness(wall));
+    let rate = summary.rate.map(|rate| unit.rate(rate));
+    let or_none = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
+    [
+        name(course),
+        wall(summary.required),
+        wall(summary.lowest_average),
+        wall(summary.least),
+        or_none(summary.passes.map(|passes| if passes { "pass" } else { "FAIL" }.to_owned())),
+        or_none(rate),
+        or_none(summary.life.map(|life| format!("{:.1}", life.as_years()))),
+        or_none(summary.next.map(|next| next.to_string())),
+        or_none(summary.cov.map(|cov| format!("{:.1} %", cov * 100.0))),
+        wall(summary.least_expected),
+    ]
+}
+
+fn comparison(compared: &LineComparison, unit: LengthUnit) -> Vec<String> {
+    let day = compared.date.map_or("day not known".to_owned(), |day| day.to_string());
+    let mut lines = vec![String::new(), format!("Compared with {} ({day})", safe_text(&compared.source))];
+    lines.extend(compared.warnings.iter().map(|warning| format!("  ! {}", safe_text(warning))));
+    if let Some(alignment) = &compared.alignment {
+        lines.push(format!("  offset   {}", alignment.why));
+    }
+    if let Some(why) = &compared.not_compared {
+        lines.push(format!("  not compared: {}", safe_text(why)));
+        return lines;
+    }
+    let Some(comparison) = &compared.comparison else { return lines };
+    let used = comparison.offset;
+    lines.push(format!("  used     {} ({:+.1} mm)", compared.offset_used.word(), used.as_mm()));
+    let found = compared.alignment.as_ref().and_then(|alignment| alignment.offset);
+    if let Some(offset) = found.filter(|offset| (*offset - used).abs() > Length::mm(1.0)) {
+        lines.push(format!("  !        the profiles fit with {:+.0} mm: --accept-offset takes that", offset.as_mm()));
+    }
+    lines.push(format!(
+        "  bins     {} read by both, {} only now, {} only earlier",
+        comparison.bins.len(),
+        comparison.only_now,
+        comparison.only_earlier
+    ));
+    if let Some(whole) = &comparison.whole {
+        lines.push(format!("  mean     {}", difference(&whole.mean, unit)));
+    }
+    if comparison.stretches.is_empty() {
+        let judged = comparison.bins.iter().any(|bin| bin.mean.change != Change::Unjudged);
+        lines.push(
+            if judged {
+                "  no stretch has changed by more than the combined U"
+            } else {
+                "  nothing is judged: an uncertainty is not known"
+            }
+            .to_owned(),
+        );
+    } else {
+        lines.push(format!(
+            "  {} stretches changed by more than the combined U (k = 2); of an unchanged wall about {:.0} bins would, by chance",
+            comparison.stretches.len(),
+            comparison.by_chance
+        ));
+    }
+    lines.extend(comparison.stretches.iter().map(|stretch| stretch_line(stretch, unit)));
+    lines
+}
+
+fn stretch_line(stretch: &Compared, unit: LengthUnit) -> String {
+    let edges = format!("{} to {} {}", unit.place(stretch.from), unit.place(stretch.to), unit.place_symbol());
+    format!("  {edges}: mean {}; least {}", difference(&stretch.mean, unit), difference(&stretch.least, unit))
+}
+
+fn difference(found: &crate::strip::compare::Difference, unit: LengthUnit) -> String {
+    let expanded = found.expanded.map_or("U not known".to_owned(), |expanded| format!("U {}", unit.thickness(expanded)));
+    let sign = if found.difference < Length::ZERO { "-" } else { "+" };
+    format!(
+        "{} -> {} ({sign}{}, {expanded}): {}",
+        unit.thickness(found.earlier),
+        unit.thickness(found.now),
+        unit.thickness(found.difference.abs()),
+        found.change.word()
+    )
+}
+
+/// Rows with their columns set under each other.
+fn table<const N: usize>(rows: &[[String; N]]) -> Vec<String> {
+    let widths: Vec<usize> = (0..N).map(|column| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0)).collect();
+    let cell = |(column, text): (usize, &String)| match column {
+        0 => format!("{text:<width$}", width = widths[column]),
+        _ => format!("{text:>width$}", width = widths[column]),
+    };
+    rows.iter().map(|row| format!("  {}", row.iter().enumerate().map(cell).collect::<Vec<_>>().join("  "))).collect()
+}

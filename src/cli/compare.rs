@@ -1,0 +1,122 @@
+//! Options that name earlier surveys and tell what they do not tell themselves.
+
+use crate::report::assessment::Request;
+use crate::report::earlier::{self, Role, Told, Unit};
+use crate::strip::compare::Settings;
+use crate::travel::Direction;
+use crate::ultrasound::Mode;
+use crate::units::{Length, LengthUnit, Velocity, parse_length};
+use anyhow::{Context, bail};
+use chrono::NaiveDate;
+use clap::Args;
+use std::path::PathBuf;
+
+#[derive(Args, Debug, Clone, Default)]
+#[command(next_help_heading = "Earlier surveys")]
+pub struct EarlierArgs {
+    /// An earlier survey: a job file, or a table as CSV; once for each
+    #[arg(long, value_name = "FILE")]
+    pub earlier: Vec<PathBuf>,
+    /// Which column of a table is what: position, thickness, uncertainty, line, date or calibration
+    #[arg(long, value_name = "WHAT=NAME", value_parser = column)]
+    pub column: Vec<(Role, String)>,
+    /// The unit of columns whose name does not tell it (position_mm, Wall (in)); never guessed
+    #[arg(long, value_enum)]
+    pub unit: Option<Unit>,
+    /// The line a table is of, if it has no column for it
+    #[arg(long, value_name = "NAME")]
+    pub earlier_line: Option<String>,
+    /// The day of an earlier survey, once for each --earlier and in the same order
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    pub earlier_date: Vec<NaiveDate>,
+    /// The datum of a table, in the words of the plan
+    #[arg(long, value_name = "TEXT")]
+    pub earlier_datum: Option<String>,
+    /// Positions of a table count from where its line starts, in this direction, instead of from the datum
+    #[arg(long, value_name = "WAY", value_parser = direction)]
+    pub earlier_direction: Option<Direction>,
+    /// Where such a line starts, from the datum
+    #[arg(long, value_name = "LENGTH")]
+    pub earlier_start: Option<String>,
+    /// Expanded uncertainty (k = 2) of one reading of a table without such a column
+    #[arg(long, value_name = "LENGTH")]
+    pub earlier_u: Option<String>,
+    /// Velocity a table was measured with, m/s
+    #[arg(long, value_name = "M_S")]
+    pub earlier_velocity: Option<f64>,
+    /// Mode a table was measured in
+    #[arg(long, value_enum)]
+    pub earlier_mode: Option<Mode>,
+    /// Added to the earlier positions, instead of an offset that is found
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true, conflicts_with = "accept_offset")]
+    pub offset: Option<String>,
+    /// How far each way an offset is looked for, 1 m if not given
+    #[arg(long, value_name = "LENGTH")]
+    pub search: Option<String>,
+    /// Take the offset that laying the profiles over each other finds
+    #[arg(long)]
+    pub accept_offset: bool,
+}
+
+fn column(text: &str) -> Result<(Role, String), String> {
+    let (role, name) = text.split_once('=').ok_or_else(|| format!("'{text}' is not WHAT=NAME, such as thickness=Wall"))?;
+    Ok((role.trim().parse()?, name.trim().to_owned()))
+}
+
+fn direction(text: &str) -> Result<Direction, String> {
+    [Direction::Up, Direction::Down, Direction::Across]
+        .into_iter()
+        .find(|direction| direction.word() == text)
+        .ok_or_else(|| format!("'{text}' is not a direction: up, down or across"))
+}
+
+impl EarlierArgs {
+    /// Reads the surveys. Lengths without a unit are in `unit`.
+    pub fn request(&self, unit: LengthUnit) -> anyhow::Result<Request> {
+        let length = |name: &'static str, text: &Option<String>| -> anyhow::Result<Option<Length>> {
+            text.as_deref().map(|text| parse_length(text, unit)).transpose().context(name)
+        };
+        if !self.earlier_date.is_empty() && self.earlier_date.len() != self.earlier.len() {
+            bail!(
+                "{} --earlier-date for {} --earlier: give one for each, in the same order, or none",
+                self.earlier_date.len(),
+                self.earlier.len()
+            );
+        }
+        let expanded = length("--earlier-u", &self.earlier_u)?;
+        if expanded.is_some_and(|expanded| expanded <= Length::ZERO) {
+            bail!("--earlier-u must be greater than 0");
+        }
+        if self.earlier_velocity.is_some_and(|velocity| !(500.0..=15000.0).contains(&velocity)) {
+            bail!("--earlier-velocity must lie between 500 and 15000 m/s");
+        }
+        let told = Told {
+            columns: self.column.clone(),
+            unit: self.unit,
+            line: self.earlier_line.clone(),
+            date: None,
+            datum: self.earlier_datum.clone(),
+            direction: self.earlier_direction,
+            start: length("--earlier-start", &self.earlier_start)?,
+            expanded,
+            velocity: self.earlier_velocity.map(Velocity::m_s),
+            mode: self.earlier_mode,
+        };
+        let surveys = self.earlier.iter().enumerate().map(|(index, path)| {
+            let told = Told { date: self.earlier_date.get(index).copied(), ..told.clone() };
+            earlier::load(path, &told)
+        });
+        let mut settings = Settings::default();
+        settings.search = length("--search", &self.search)?.unwrap_or(settings.search);
+        if !(settings.search > Length::ZERO && settings.search <= Length::metres(100.0)) {
+            bail!("--search must be more than 0 and not more than 100 m");
+        }
+        Ok(Request {
+            earlier: surveys.collect::<Result<_, _>>()?,
+            offset: length("--offset", &self.offset)?,
+            accept_offset: self.accept_offset,
+            settings,
+            ..Request::default()
+        })
+    }
+}

@@ -1,0 +1,128 @@
+//! `backwall report JOB --out FILE`: the report a client can read, as PDF or HTML, in one call.
+
+use super::compare::EarlierArgs;
+use super::work::interruptible;
+use crate::report::contents::{self, Wanted};
+use crate::report::document::{Document, Logo, Paper};
+use crate::report::template::{self, SHIPPED, Template};
+use crate::report::{html, pdf, whole_file};
+use crate::store::JobFile;
+use crate::units::LengthUnit;
+use anyhow::{Context, bail};
+use chrono::{DateTime, FixedOffset};
+use std::path::{Path, PathBuf};
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Units {
+    Mm,
+    #[value(alias = "inch")]
+    In,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The job file; it may be in use
+    pub job: PathBuf,
+    /// The file to write, by its ending .pdf or .html; one of an earlier report is replaced
+    #[arg(long)]
+    pub out: PathBuf,
+    /// Sections, headings, paper and logo: full, short, or a template's path
+    #[arg(long, value_name = "NAME|FILE", default_value = "full")]
+    pub template: String,
+    /// Instead of the template's
+    #[arg(long, value_enum)]
+    pub paper: Option<Paper>,
+    /// Instead of the template's and the job's
+    #[arg(long, value_enum)]
+    pub units: Option<Units>,
+    /// Date of issue, as 2026-03-02T09:00:00+01:00; all times in the report are on its clock. Now and here, if not given
+    #[arg(long, value_name = "TIME")]
+    pub issued: Option<DateTime<FixedOffset>>,
+    #[command(flatten)]
+    pub earlier: EarlierArgs,
+    /// Say what was done as one JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What the file's name ends in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Format {
+    Pdf,
+    Html,
+}
+
+pub fn run(args: &Args) -> anyhow::Result<()> {
+    let format = format_of(&args.out)?;
+    let (template, logo) = template_of(&args.template)?;
+    let issued = args.issued.unwrap_or_else(|| chrono::Local::now().fixed_offset());
+    let reader = JobFile::open_read_only(&args.job)?;
+    let request = args.earlier.request(reader.contents()?.plan.job.units)?;
+    let job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
+    let wanted = Wanted {
+        paper: args.paper.unwrap_or(template.paper),
+        unit: match args.units {
+            Some(Units::Mm) => LengthUnit::Mm,
+            Some(Units::In) => LengthUnit::Inch,
+            None => template.units.unwrap_or(job.contents.plan.job.units),
+        },
+        template: &template,
+        logo,
+        issued_us: issued.timestamp_micros(),
+        utc_offset_s: issued.offset().local_minus_utc(),
+    };
+    let report = contents::report(&job, &wanted);
+    let (bytes, pages) = written(format, &report)?;
+    whole_file::write_bytes(&args.out, &bytes)?;
+    let (out, runs) = (args.out.display().to_string(), job.runs.len());
+    let name = if format == Format::Pdf { "pdf" } else { "html" };
+    if args.json {
+        say!("{}", serde_json::json!({ "out": out, "format": name, "pages": pages, "runs": runs, "bytes": bytes.len() }));
+    } else {
+        let pages = pages.map_or_else(String::new, |pages| format!("{pages} pages, "));
+        say!("{out}: {pages}{runs} runs, {}", crate::report::words::bytes(bytes.len() as u64));
+    }
+    Ok(())
+}
+
+fn written(format: Format, report: &Document) -> anyhow::Result<(Vec<u8>, Option<usize>)> {
+    Ok(match format {
+        Format::Pdf => {
+            let done = pdf::pdf(report)?;
+            (done.bytes, Some(done.pages))
+        }
+        Format::Html => (html::html(report).into_bytes(), None),
+    })
+}
+
+fn format_of(out: &Path) -> anyhow::Result<Format> {
+    let ending = out.extension().map(|ending| ending.to_string_lossy().to_lowercase());
+    match ending.as_deref() {
+        Some("pdf") => Ok(Format::Pdf),
+        Some("html" | "htm") => Ok(Format::Html),
+        _ => bail!("{}: the name must end in .pdf or .html, which says what to write", out.display()),
+    }
+}
+
+/// A template that comes with the program, or a file, with its logo.
+fn template_of(name: &str) -> anyhow::Result<(Template, Option<Logo>)> {
+    if let Some((name, text)) = SHIPPED.iter().find(|(shipped, _)| *shipped == name) {
+        return Ok((Template::parse(name, text)?, None));
+    }
+    let path = Path::new(name);
+    let text = std::fs::read_to_string(path).with_context(|| {
+        let shipped: Vec<_> = SHIPPED.iter().map(|(name, _)| *name).collect();
+        format!("--template {name}: neither a template that comes with the program ({}) nor a file that can be read", shipped.join(", "))
+    })?;
+    let template = Template::parse(name, &text)?;
+    let logo = template.logo.as_ref().map(|logo| read_logo(path, &text, logo)).transpose()?;
+    Ok((template, logo))
+}
+
+fn read_logo(template: &Path, text: &str, logo: &str) -> anyhow::Result<Logo> {
+    let place = template.parent().unwrap_or(Path::new("")).join(logo);
+    let line = crate::job::check::line_of_key(text, "logo").map_or_else(String::new, |line| format!(":{line}"));
+    let stands = || format!("{}{line}: logo: {}", template.display(), place.display());
+    let bytes = std::fs::read(&place).with_context(|| format!("{}: cannot be read", stands()))?;
+    template::logo(&bytes).map_err(|why| anyhow::anyhow!("{}: {why}", stands()))
+}

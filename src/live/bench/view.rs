@@ -1,0 +1,122 @@
+//! What a screen may see of the bench, and what it may ask of it.
+
+use crate::live::verdict::Verdict;
+use crate::stream::feed::LinkState;
+use crate::travel::encoder_check::{EncoderCheck, EncoderError};
+use crate::ultrasound::{BlockCheck, Calibration, Coating, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
+use crate::units::{Length, Temperature};
+use std::sync::Arc;
+
+/// A piece of known thickness.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Piece {
+    pub serial: String,
+    pub thickness: Length,
+    /// As typed; else the stream's or the set-up's counts.
+    pub temperature: Option<Temperature>,
+}
+
+/// What the probe is put on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Hold {
+    /// A block to calibrate on.
+    Block(Piece),
+    /// A block to verify on.
+    Verify { piece: Piece, tolerance: Length },
+    /// A measured distance to drive.
+    Encoder { distance: Length },
+}
+
+/// A block's shots, taken while it was steady.
+#[derive(Debug, Clone)]
+pub struct Taken {
+    pub piece: Piece,
+    pub temperature: Temperature,
+    pub stability: Stability,
+    pub base: TimeBase,
+    pub shots: Vec<Arc<[i16]>>,
+}
+
+/// What the blocks gave.
+#[derive(Debug, Clone)]
+pub struct Fitted {
+    pub calibration: Arc<Calibration>,
+    /// The set-up it started from, with the calibration.
+    pub setup: Setup,
+    pub verdict: Verdict,
+}
+
+#[derive(Debug, Clone, Default)]
+pub enum Fit {
+    #[default]
+    None,
+    Working,
+    Done(Arc<Fitted>),
+    Refused(String),
+}
+
+/// Something to be stored.
+#[derive(Debug, Clone)]
+pub enum Found {
+    Checked {
+        piece: Piece,
+        tolerance: Length,
+        temperature: Temperature,
+        check: BlockCheck,
+        /// The set-up it was read with, where that is a fit nobody has kept yet.
+        fitted: Option<Arc<Fitted>>,
+    },
+    Encoder(EncoderCheck, Result<f64, EncoderError>),
+}
+
+/// The newest state of the bench.
+#[derive(Debug, Clone, Default)]
+pub struct BenchView {
+    pub link: LinkState,
+    pub device: Option<String>,
+    pub waveform: Option<Waveform>,
+    pub measurement: Option<Measurement>,
+    pub coating: Option<Coating>,
+    /// What the live waveform is evaluated with.
+    pub setup: Option<Arc<Setup>>,
+    pub hold: Option<Hold>,
+    pub stability: Option<Stability>,
+    /// Shots since the probe was put on.
+    pub shots: usize,
+    pub temperature: Option<Temperature>,
+    pub blocks: Vec<Arc<Taken>>,
+    pub fit: Fit,
+    /// Counts since the start of the measured distance was marked.
+    pub travelled: Option<i64>,
+    /// Everything found so far, in order.
+    pub found: Vec<Found>,
+    /// The last thing said, numbered so that the same words twice are two.
+    pub said: Option<(u64, String)>,
+    /// Why nothing comes any more.
+    pub ended: Option<String>,
+}
+
+impl BenchView {
+    pub fn fitted(&self) -> Option<&Arc<Fitted>> {
+        match &self.fit {
+            Fit::Done(fitted) => Some(fitted),
+            _ => None,
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum BenchCommand {
+    Hold(Hold),
+    /// Takes what the probe is on, if it is steady; at a measured distance marks its start, then its end.
+    Take,
+    /// No steady reading can be had: a verification has failed, anything else is put away.
+    GiveUp,
+    /// Takes the last block off the table.
+    DropBlock,
+    Gate(Gate),
+    KeepVelocity(bool),
+    /// This set-up has come into force.
+    InForce(Box<Setup>),
+    Stop,
+}
