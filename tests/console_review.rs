@@ -257,8 +257,12 @@ mod stored {
 
     impl Desk {
         fn open(path: &Path, run: i64, all: bool) -> Self {
+            Self::before(path, run, all, None)
+        }
+
+        fn before(path: &Path, run: i64, all: bool, earlier: Option<&Path>) -> Self {
             let job = JobFile::open_read_only(path).unwrap().contents().unwrap();
-            let handle = open(path, run, all, None).unwrap();
+            let handle = open(path, run, all, earlier).unwrap();
             let mut desk = Self { app: app(Step::Review, job), handle };
             let effects = update(&mut desk.app, Event::Reviewed(run, desk.handle.overview.clone()));
             desk.ask(effects);
@@ -402,6 +406,75 @@ mod stored {
         desk.press(letter('m'));
         assert!(text(&desk.app, 80, 24).contains("run 2: cal"), "{}", text(&desk.app, 80, 24));
         assert_eq!(update(&mut desk.app, letter('l')), [Effect::OpenRun(1)]);
+    }
+
+    /// Bumps at places that repeat nowhere, so that one shift fits and no other.
+    fn shape(along: f64) -> f64 {
+        let bump = |k: u32| {
+            let (place, height) = (f64::from(k.wrapping_mul(2_654_435_761) % 2000), 0.3 + f64::from(k.wrapping_mul(40_503) % 100) / 200.0);
+            height * (-((along - place) / 14.0).powi(2)).exp()
+        };
+        9.6 - (1..40).map(bump).sum::<f64>()
+    }
+
+    #[test]
+    fn an_earlier_survey_is_compared_only_once_its_offset_is_accepted() {
+        let (folder, earlier_folder) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let paths = [new_job(earlier_folder.path()), new_job(folder.path())];
+        for (path, thinned) in paths.iter().zip([false, true]) {
+            let job = JobFile::open(path).unwrap();
+            let writer = job.writer();
+            let run = start(&writer);
+            // The earlier survey counted its places 20 mm short.
+            let readings = (0..2000u32).map(|seq| {
+                let along = f64::from(seq);
+                let lost = if thinned && (1000.0..1100.0).contains(&along) { 1.0 } else { 0.0 };
+                at(seq, Some(if thinned { along } else { along - 20.0 }), Some(shape(along) - lost))
+            });
+            append(&writer, run, readings);
+            writer.close_run(run, CloseReason::Operator, 0).unwrap();
+            job.close().unwrap();
+        }
+        let mut desk = Desk::before(&paths[1], 1, false, Some(&paths[0]));
+        desk.wait(|app| app.opened.as_ref().unwrap().behind.is_some());
+        let screen = text(&desk.app, 190, 50);
+        assert!(screen.contains("offset +20 mm found") && screen.contains("NOT applied"), "{screen}");
+        assert!(!screen.contains(" then, "), "{screen}");
+        desk.press(letter('a'));
+        desk.wait(|app| app.opened.as_ref().unwrap().behind.as_ref().unwrap().compared.is_some());
+        desk.press(key(KeyCode::Home));
+        let place = |desk: &Desk| desk.app.opened.as_ref().unwrap().at.unwrap().along().unwrap().as_mm();
+        while place(&desk) < 1000.0 {
+            let screen = text(&desk.app, 190, 50);
+            assert!(screen.contains("no change (within ±"), "{}: {screen}", place(&desk));
+            desk.press(key(KeyCode::Up));
+        }
+        let screen = text(&desk.app, 190, 50);
+        // U of the difference of two single readings with U = 0.06 mm each: 2·√(0.03² + 0.03²) = 0.085 (JCGM 100:2008, 5.1.2).
+        assert!(screen.contains("-1.00 ±0.08 thinner"), "{screen}");
+        desk.press(letter('a'));
+        assert!(text(&desk.app, 190, 50).contains("NOT applied"));
+    }
+
+    #[test]
+    fn an_earlier_survey_that_cannot_be_used_is_said_and_the_run_is_walked_all_the_same() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = new_job(folder.path());
+        let job = JobFile::open(&path).unwrap();
+        let writer = job.writer();
+        let run = start(&writer);
+        append(&writer, run, (0..50u32).map(|seq| at(seq, Some(f64::from(seq)), Some(9.0))));
+        writer.close_run(run, CloseReason::Operator, 0).unwrap();
+        let other = folder.path().join("other.csv");
+        std::fs::write(&other, "line,position_mm,thickness_mm\nB17,1,9.0\n").unwrap();
+        for (earlier, why) in [(other, "has no line A090; it has B17"), (folder.path().join("none.csv"), "cannot be read")] {
+            let mut desk = Desk::before(&path, run, false, Some(&earlier));
+            desk.wait(|app| app.message.is_some());
+            let screen = text(&desk.app, 190, 50);
+            assert!(screen.contains("the earlier survey is not shown") && screen.contains(why), "{screen}");
+            desk.press(letter('m'));
+            assert_eq!(desk.seq(), 0);
+        }
     }
 
     /// Writes rows as the store does, without going through its queue: a file of this size is made for its size.
