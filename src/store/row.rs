@@ -7,7 +7,7 @@ use crate::travel::Place;
 use crate::ultrasound::{Flags, Measurement, Quality};
 use crate::units::{Decibel, Length, Speed, Temperature, Time};
 use rusqlite::types::FromSqlError;
-use rusqlite::{Row, Statement};
+use rusqlite::{Row, Statement, ToSql, params_from_iter};
 
 /// The columns of a reading behind `run_id` and `row`, in the order [`insert`] and [`read`] use.
 pub(super) const COLUMNS: &str = "seq, device_time_us, host_time_us, encoder_counts, position_um, course, speed_um_s, \
@@ -46,29 +46,37 @@ fn quality_word(quality: Quality) -> &'static str {
 /// Puts a reading in; `statement` takes run, row and [`COLUMNS`].
 pub(super) fn insert(statement: &mut Statement<'_>, run: i64, row: i64, reading: &Reading) -> rusqlite::Result<()> {
     let Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level } = reading;
-    statement.execute(rusqlite::params![
-        run,
-        row,
+    let place: [&dyn ToSql; 11] = [
+        &run,
+        &row,
         seq,
         // Stored as the same 64 bits; clocks that count past 2^63 µs do not exist.
-        device_time_us.map(|time| time as i64),
+        &device_time_us.map(|time| time as i64),
         host_time_us,
         encoder,
-        micrometres(place.along),
-        place.course,
-        whole(place.speed.map(Speed::as_mm_s), |mm_s| Speed::mm_s(mm_s).as_micrometres_s()),
-        hundredths(Some(gain.as_db())),
-        whole(Some(wall_temperature.as_celsius()), |celsius| Temperature::celsius(celsius).as_millidegrees()),
-        picoseconds(measurement.echo_time),
-        picoseconds(measurement.next_echo),
-        nanometres(measurement.thickness),
-        nanometres(measurement.uncertainty),
-        hundredths(measurement.height_pct),
-        hundredths(measurement.snr.map(Decibel::as_db)),
-        quality_word(measurement.quality),
-        measurement.flags.bits(),
-        level.word(),
-    ])?;
+        &micrometres(place.along),
+        &place.course,
+        &whole(place.speed.map(Speed::as_mm_s), |mm_s| Speed::mm_s(mm_s).as_micrometres_s()),
+        &hundredths(Some(gain.as_db())),
+        &whole(Some(wall_temperature.as_celsius()), |celsius| Temperature::celsius(celsius).as_millidegrees()),
+    ];
+    bind(statement, &place, measurement, *level)
+}
+
+/// Puts a row in: what stands in front, then what was measured.
+fn bind(statement: &mut Statement<'_>, front: &[&dyn ToSql], measurement: &Measurement, level: Level) -> rusqlite::Result<()> {
+    let measured: [&dyn ToSql; 9] = [
+        &picoseconds(measurement.echo_time),
+        &picoseconds(measurement.next_echo),
+        &nanometres(measurement.thickness),
+        &nanometres(measurement.uncertainty),
+        &hundredths(measurement.height_pct),
+        &hundredths(measurement.snr.map(Decibel::as_db)),
+        &quality_word(measurement.quality),
+        &measurement.flags.bits(),
+        &level.word(),
+    ];
+    statement.execute(params_from_iter(front.iter().chain(&measured)))?;
     Ok(())
 }
 
@@ -81,20 +89,7 @@ pub(super) fn insert_evaluated(
     level: Level,
 ) -> rusqlite::Result<()> {
     let mut statement = connection.prepare_cached("INSERT INTO evaluated VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
-    statement.execute(rusqlite::params![
-        evaluation,
-        row,
-        picoseconds(measurement.echo_time),
-        picoseconds(measurement.next_echo),
-        nanometres(measurement.thickness),
-        nanometres(measurement.uncertainty),
-        hundredths(measurement.height_pct),
-        hundredths(measurement.snr.map(Decibel::as_db)),
-        quality_word(measurement.quality),
-        measurement.flags.bits(),
-        level.word(),
-    ])?;
-    Ok(())
+    bind(&mut statement, &[&evaluation, &row], measurement, level)
 }
 
 /// [`COLUMNS`] of a reading `r` as evaluation row `e` has it.
