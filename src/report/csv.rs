@@ -1,6 +1,6 @@
 //! A table as CSV: UTF-8, RFC 4180, point as decimal mark, RFC 3339 times, an empty field for what does not exist.
 
-use super::readings::{ReadingRow, Source, SpotRow, reading_columns, spot_columns};
+use super::readings::{Source, each_reading, each_spot, reading_columns, spot_columns};
 use super::statistics::{StatisticsRow, statistics_columns};
 use super::table::{Column, Kind, Value, decimal};
 use super::whole_file::{Stopped, Tick, WholeFileError};
@@ -30,11 +30,7 @@ pub fn write_readings(
 ) -> Result<u64, CsvError> {
     let mut table = Table::new(reading_columns(), out)?;
     let of = sources.iter().map(|source| source.run().readings).sum();
-    let mut done = 0;
-    for source in sources {
-        let (run, calibration) = (source.run(), source.calibration(job));
-        done += source.for_each(reader, (done, of), tick, |reading| table.row(&ReadingRow { run, calibration, reading }))?;
-    }
+    let done = each_reading(reader, job, sources, (0, of), tick, |row| table.row(row))?;
     table.end()?;
     Ok(done)
 }
@@ -42,14 +38,7 @@ pub fn write_readings(
 /// Writes the spots of `sources`; answers how many.
 pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>], out: impl Write) -> Result<u64, CsvError> {
     let mut table = Table::new(spot_columns(), out)?;
-    let mut done = 0;
-    for source in sources {
-        let (run, calibration) = (source.run(), source.calibration(job));
-        for spot in reader.spots(run.id)? {
-            table.row(&SpotRow { run, calibration, spot })?;
-            done += 1;
-        }
-    }
+    let done = each_spot(reader, job, sources, |row| table.row(row))?;
     table.end()?;
     Ok(done)
 }

@@ -5,7 +5,7 @@ pub mod layout;
 
 mod arrow_schema;
 
-use super::readings::{ReadingRow, Source, SpotRow, reading_columns, spot_columns};
+use super::readings::{Source, each_reading, each_spot, reading_columns, spot_columns};
 use super::statistics::{StatisticsRow, statistics_columns};
 use super::table::{Column, Kind, Value};
 use super::whole_file::{Stopped, Tick, WholeFileError};
@@ -42,21 +42,17 @@ pub enum ParquetError {
     Layout(#[from] layout::LayoutError),
 }
 
-/// Writes the readings of `sources`; `count` is what was done before and what there is in all. Answers how many.
+/// Writes the readings of `sources`; `progress` is what was done before and what there is in all. Answers how many.
 pub fn write_readings(
     reader: &JobReader,
     job: &JobContents,
     sources: &[Source<'_>],
     out: impl Write + Send,
-    (before, of): (u64, u64),
+    progress: (u64, u64),
     tick: &mut Tick<'_>,
 ) -> Result<u64, ParquetError> {
     let mut table = Table::new(reading_columns(), layout::facts("readings", job, sources), out)?;
-    let mut done = 0;
-    for source in sources {
-        let (run, calibration) = (source.run(), source.calibration(job));
-        done += source.for_each(reader, (before + done, of), tick, |reading| table.row(&ReadingRow { run, calibration, reading }))?;
-    }
+    let done = each_reading(reader, job, sources, progress, tick, |row| table.row(row))?;
     table.end()?;
     Ok(done)
 }
@@ -64,14 +60,7 @@ pub fn write_readings(
 /// Writes the spots of `sources`; answers how many.
 pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>], out: impl Write + Send) -> Result<u64, ParquetError> {
     let mut table = Table::new(spot_columns(), layout::facts("spots", job, sources), out)?;
-    let mut done = 0;
-    for source in sources {
-        let (run, calibration) = (source.run(), source.calibration(job));
-        for spot in reader.spots(run.id)? {
-            table.row(&SpotRow { run, calibration, spot })?;
-            done += 1;
-        }
-    }
+    let done = each_spot(reader, job, sources, |row| table.row(row))?;
     table.end()?;
     Ok(done)
 }

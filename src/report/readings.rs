@@ -155,5 +155,43 @@ impl<'a> Source<'a> {
     }
 }
 
+/// Every reading of `sources` as a row; `before` and `of` as for [`Source::for_each`]. Answers how many.
+pub fn each_reading<'a, E>(
+    reader: &JobReader,
+    job: &JobContents,
+    sources: &[Source<'a>],
+    (before, of): (u64, u64),
+    tick: &mut Tick<'_>,
+    mut each: impl FnMut(&ReadingRow<'a>) -> Result<(), E>,
+) -> Result<u64, E>
+where
+    E: From<StoreError> + From<Stopped>,
+{
+    let mut done = 0;
+    for source in sources {
+        let (run, calibration) = (source.run(), source.calibration(job));
+        done += source.for_each(reader, (before + done, of), tick, |reading| each(&ReadingRow { run, calibration, reading }))?;
+    }
+    Ok(done)
+}
+
+/// Every spot of `sources` as a row; answers how many.
+pub fn each_spot<'a, E: From<StoreError>>(
+    reader: &JobReader,
+    job: &JobContents,
+    sources: &[Source<'a>],
+    mut each: impl FnMut(&SpotRow<'a>) -> Result<(), E>,
+) -> Result<u64, E> {
+    let mut done = 0;
+    for source in sources {
+        let (run, calibration) = (source.run(), source.calibration(job));
+        for spot in reader.spots(run.id)? {
+            each(&SpotRow { run, calibration, spot })?;
+            done += 1;
+        }
+    }
+    Ok(done)
+}
+
 /// Readings fetched in one short read.
 const PIECE: usize = 4096;
