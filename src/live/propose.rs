@@ -16,17 +16,9 @@ const THRESHOLDS: (f64, f64) = (5.0, 60.0);
 
 /// Proposes a gate for walls from the probe's least to `nominal` and over. Without an echo seen the threshold stays.
 pub fn gate(setup: &Setup, nominal: Length, seen: Option<&Measurement>) -> Gate {
-    let (zero, half, velocity) = match &setup.calibration {
-        Some(calibration) => (calibration.zero, calibration.half_separation, calibration.velocity),
-        None => (setup.zero, setup.half_separation, setup.velocity),
-    };
-    let arrival = |wall: Length| {
-        let leg = libm::sqrt(wall.as_metres() * wall.as_metres() + half.as_metres() * half.as_metres());
-        zero + Time::seconds(2.0 * leg / velocity.as_m_s())
-    };
     let period = setup.frequency.period();
-    let start = rounded((arrival(setup.minimum) - period * BEFORE).max(zero));
-    let end = rounded(arrival(nominal * THICKER) + period * BEHIND);
+    let start = rounded((setup.arrival(setup.minimum) - period * BEFORE).max(setup.reference_zero()));
+    let end = rounded(setup.arrival(nominal * THICKER) + period * BEHIND);
     let threshold_pct = seen
         .and_then(|measurement| measurement.height_pct.zip(measurement.snr))
         .map_or(setup.gate.threshold_pct, |(height, snr)| (PART * height).max(OVER_NOISE * height / snr.as_ratio()).round())

@@ -29,13 +29,7 @@ pub struct Model {
 impl Model {
     pub fn new(setup: &Setup, full_scale: f64) -> Self {
         let calibration = setup.calibration.as_deref();
-        let (zero, half) = calibration.map_or((setup.zero, setup.half_separation), |c| (c.zero, c.half_separation));
-        let path = Path {
-            zero_ns: zero.as_ns(),
-            half_mm: half.as_mm(),
-            mm_per_ns: setup.velocity_at(setup.reference_temperature()).as_m_s() * 1e-6,
-        };
-        Self { path, learned: calibration.map(|c| Learned::of(c, full_scale)), full_scale }
+        Self { path: setup.path(), learned: calibration.map(|c| Learned::of(c, full_scale)), full_scale }
     }
     pub fn set_temperature(&mut self, setup: &Setup, wall: Temperature) {
         let wall = if wall.is_finite() { wall } else { setup.reference_temperature() };

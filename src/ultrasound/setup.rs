@@ -1,6 +1,7 @@
 //! Everything that decides how a waveform becomes a thickness; stored with every run.
 
 use super::calibration::Calibration;
+use super::path::Path;
 use crate::units::{Frequency, Length, Temperature, Time, Velocity};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -126,6 +127,23 @@ impl Setup {
     /// The temperature at which the velocity that counts was found.
     pub fn reference_temperature(&self) -> Temperature {
         self.calibration.as_ref().map_or(self.block_temperature, |calibration| calibration.temperature)
+    }
+    /// The zero that counts.
+    pub fn reference_zero(&self) -> Time {
+        self.calibration.as_ref().map_or(self.zero, |calibration| calibration.zero)
+    }
+    /// The sound's way at the temperature of the blocks.
+    pub(super) fn path(&self) -> Path {
+        let half = self.calibration.as_ref().map_or(self.half_separation, |calibration| calibration.half_separation);
+        Path {
+            zero_ns: self.reference_zero().as_ns(),
+            half_mm: half.as_mm(),
+            mm_per_ns: self.velocity_at(self.reference_temperature()).as_m_s() * 1e-6,
+        }
+    }
+    /// When the first echo of a wall at the temperature of the blocks arrives.
+    pub fn arrival(&self, wall: Length) -> Time {
+        Time::ns(self.path().time(wall.as_mm(), 1.0))
     }
     /// Velocity in the wall at its own temperature, by the set-up's linear rule.
     pub fn velocity_at(&self, wall: Temperature) -> Velocity {
