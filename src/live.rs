@@ -13,11 +13,7 @@ mod unsaved;
 pub mod verdict;
 pub mod view;
 
+pub use crate::store::now_us;
 pub use engine::Notice;
 pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry, Wall};
-
-/// The computer's clock, µs since 1970-01-01 UTC.
-pub fn now_us() -> i64 {
-    chrono::Utc::now().timestamp_micros()
-}

@@ -33,4 +33,4 @@ pub use file::JobFile;
 pub use overview::Glance;
 pub use reader::JobReader;
 pub use verify::{EvaluationVerdict, Problem, RunVerdict, Verdict};
-pub use writer::Writer;
+pub use writer::{Writer, now_us};

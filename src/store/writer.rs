@@ -124,7 +124,8 @@ impl Drop for EndQueue {
     }
 }
 
-pub(super) fn now_us() -> i64 {
+/// The computer's clock, µs since 1970-01-01 UTC.
+pub fn now_us() -> i64 {
     chrono::Utc::now().timestamp_micros()
 }
 
@@ -390,8 +391,9 @@ impl WriterThread {
     fn publish(&self) {
         let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
         // The screen has no room for the path, and there is one job only.
-        let named = format!("{}: ", self.path.display());
-        let fault = self.queue.fault().map(|fault| fault.strip_prefix(&named).map_or_else(|| fault.clone(), str::to_owned));
+        let without_path =
+            |fault: String| fault.strip_prefix(&format!("{}: ", self.path.display())).map_or_else(|| fault.clone(), str::to_owned);
+        let fault = self.queue.fault().map(without_path);
         self.saved.send_modify(|saved| {
             if let Some(run) = &self.run {
                 if saved.run != Some(run.run) || saved.readings != run.row as u64 {

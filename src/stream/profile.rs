@@ -163,7 +163,5 @@ impl Profile {
 
 /// Where a user keeps own profiles.
 pub fn user_folder() -> PathBuf {
-    use etcetera::BaseStrategy;
-    let base = etcetera::choose_base_strategy().map(|base| base.config_dir()).unwrap_or_else(|_| PathBuf::from("."));
-    base.join("backwall").join("profiles")
+    crate::platform::settings_folder().unwrap_or_else(|| PathBuf::from(".").join("backwall")).join("profiles")
 }
