@@ -46,21 +46,7 @@ impl Job {
     /// A closed run with a reading each 5 mm from 0 to 6 m, thicknesses as `wall` tells them for a place.
     fn run(&self, line: &str, started_us: i64, wall: impl Fn(f64) -> Option<f64>) -> RunId {
         let (writer, planned) = (self.file.writer(), self.plan.line(line).unwrap().clone());
-        let start = RunStart {
-            line: line.into(),
-            path: self.plan.path(&planned),
-            limits: self.plan.limits(),
-            setup: self.plan.typed_setup(),
-            setup_id: Some(self.setup_id),
-            wall_temperature: self.plan.wall_temperature(),
-            profile_name: "open-packet".into(),
-            profile_text: "# none".into(),
-            stream: "-".into(),
-            software: "test".into(),
-            checklist_override: None,
-            operator: "R. Aldane".into(),
-            started_us,
-        };
+        let start = RunStart { setup_id: Some(self.setup_id), ..run_start(&self.plan, line, started_us) };
         let run = writer.start_run(start).unwrap();
         let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::us(12.0), bits: 12 };
         writer.append_blocking(run, Entry::TimeBase(base)).unwrap();

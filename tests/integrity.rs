@@ -3,6 +3,7 @@
 
 #[path = "integrity/assess.rs"]
 mod assess;
+mod common;
 
 use backwall::integrity::average::{judge, lasting, lowest_average, pits, tank_length};
 use backwall::integrity::extreme::{Blocks, Maxima, Minima, lag_one, least_expected, mann_kendall, whole_surface};

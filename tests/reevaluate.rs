@@ -55,22 +55,9 @@ fn recorded(folder: &Path, waveforms: bool) -> (PathBuf, RunId) {
     let writer = job.writer();
     let (wall, setup) = typed();
     let setup_id = writer.add_setup(setup.clone(), "typed".into(), by(NOW_US)).unwrap();
-    let (plan, line) = (plan(), plan().line("A090").unwrap().clone());
-    let start = RunStart {
-        line: line.name.clone(),
-        path: plan.path(&line),
-        limits: plan.limits(),
-        setup,
-        setup_id: Some(setup_id),
-        wall_temperature: wall.steel.temperature,
-        profile_name: "open-packet".into(),
-        profile_text: "# none".into(),
-        stream: "-".into(),
-        software: "test".into(),
-        checklist_override: None,
-        operator: "R. Aldane".into(),
-        started_us: NOW_US + 10,
-    };
+    let plan = plan();
+    let start =
+        RunStart { setup, setup_id: Some(setup_id), wall_temperature: wall.steel.temperature, ..run_start(&plan, "A090", NOW_US + 10) };
     let odometer = Odometer::new(start.path.clone()).unwrap();
     let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
     let run = writer.start_run(start).unwrap();

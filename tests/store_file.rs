@@ -2,6 +2,7 @@
 
 #[path = "store/commands.rs"]
 mod commands;
+mod common;
 #[path = "store/full.rs"]
 mod full;
 #[path = "store/kept.rs"]

@@ -1,6 +1,8 @@
 //! What several end-to-end tests share: the real binary, a prepared job, and its CSV.
 #![allow(dead_code)]
 
+use backwall::job::Plan;
+use backwall::store::RunStart;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -55,4 +57,24 @@ pub fn events(text: &str) -> Vec<serde_json::Value> {
 
 pub fn of_kind<'a>(events: &'a [serde_json::Value], kind: &str) -> Vec<&'a serde_json::Value> {
     events.iter().filter(|event| event["event"] == kind).collect()
+}
+
+/// What a run on `line` starts with when nothing but the plan counts.
+pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
+    let line = plan.line(line).unwrap();
+    RunStart {
+        line: line.name.clone(),
+        path: plan.path(line),
+        limits: plan.limits(),
+        setup: plan.typed_setup(),
+        setup_id: None,
+        wall_temperature: plan.wall_temperature(),
+        profile_name: "open-packet".into(),
+        profile_text: "# none".into(),
+        stream: "-".into(),
+        software: "test".into(),
+        checklist_override: None,
+        operator: "R. Aldane".into(),
+        started_us,
+    }
 }

@@ -1,5 +1,6 @@
 //! `backwall assess` on jobs made for it: an invented tank, two surveys of one line, a run that is tainted.
 
+use crate::common::run_start;
 use backwall::job::checklist::Signed;
 use backwall::job::validity::{Check, default_tolerance};
 use backwall::job::{Checklist, Plan};
@@ -53,22 +54,7 @@ fn scan(path: &Path, at_us: i64, shift: f64, wall: impl Fn(f64) -> Option<f64>) 
     let setups = file.contents().unwrap().setups.len() as i64;
     let setup_id = if setups == 0 { writer.add_setup(plan.typed_setup(), "typed".into(), signed(at_us - 2)).unwrap() } else { setups };
     writer.add_check(check(setup_id, at_us - 1, 10.0)).unwrap();
-    let line = plan.line("A090").unwrap();
-    let start = RunStart {
-        line: line.name.clone(),
-        path: plan.path(line),
-        limits: plan.limits(),
-        setup: plan.typed_setup(),
-        setup_id: Some(setup_id),
-        wall_temperature: Temperature::celsius(18.0),
-        profile_name: "open-packet".into(),
-        profile_text: "# none".into(),
-        stream: "-".into(),
-        software: "test".into(),
-        checklist_override: None,
-        operator: "R. Aldane".into(),
-        started_us: at_us,
-    };
+    let start = RunStart { setup_id: Some(setup_id), wall_temperature: Temperature::celsius(18.0), ..run_start(&plan, "A090", at_us) };
     let limits = plan.limits();
     let run = writer.start_run(start).unwrap();
     for seq in 0..2400u32 {

@@ -1,5 +1,6 @@
 //! An invented job and invented readings, and a second process that is this very test again.
 
+use crate::common::run_start;
 use backwall::job::checklist::Signed;
 use backwall::job::{Checklist, Plan};
 use backwall::reading::Reading;
@@ -43,23 +44,7 @@ pub fn signed() -> Signed {
 }
 
 pub fn start() -> RunStart {
-    let plan = plan();
-    let line = plan.line("A090").unwrap();
-    RunStart {
-        line: line.name.clone(),
-        path: plan.path(line),
-        limits: plan.limits(),
-        setup: plan.typed_setup(),
-        setup_id: None,
-        wall_temperature: Temperature::celsius(18.3),
-        profile_name: "open-packet".into(),
-        profile_text: "# none".into(),
-        stream: "-".into(),
-        software: "test".into(),
-        checklist_override: None,
-        operator: "R. Aldane".into(),
-        started_us: NOW_US + 10,
-    }
+    RunStart { wall_temperature: Temperature::celsius(18.3), ..run_start(&plan(), "A090", NOW_US + 10) }
 }
 
 pub fn base() -> TimeBase {
