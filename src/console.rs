@@ -11,12 +11,13 @@ pub mod review;
 pub mod settings;
 pub mod shell;
 pub mod state;
+pub mod survey;
 pub mod text;
 pub mod theme;
 pub mod update;
 pub mod view;
 
-pub use backend::{Backend, ReviewHandle, ScanHandle};
+pub use backend::{Backend, ReviewHandle, ScanHandle, SurveyHandle};
 pub use glyphs::Glyphs;
 pub use shell::{ConsoleOptions, Outcome, count_draws, run};
 pub use text::safe_text;

@@ -3,7 +3,8 @@
 
 use super::follow::{text_of_summary, text_of_validity};
 use super::session::{Session, StreamArgs, runtime};
-use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReviewHandle, ScanHandle, Step, Theme};
+use crate::console::survey::Survey;
+use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
@@ -217,6 +218,9 @@ impl Backend for Desk {
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
         super::review::open(self.session.file.path(), run, all, self.earlier.as_deref())
+    }
+    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
+        super::review::open_survey(self.session.file.path(), survey)
     }
     fn now_us(&self) -> i64 {
         crate::live::now_us()

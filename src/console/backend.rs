@@ -2,6 +2,7 @@
 //! neither file nor stream, so that a test can stand in for both.
 
 use super::review::{Ask, News, Overview};
+use super::survey::{Survey, SurveyNews};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
@@ -27,6 +28,8 @@ pub trait Backend {
     fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle>;
     /// Opens a stored run, or all runs of its line, to be walked. Answers what is known at once; the rest comes as news.
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
+    /// Reads the whole job for its map or its statistics.
+    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle>;
     /// µs since 1970-01-01 UTC.
     fn now_us(&self) -> i64;
 }
@@ -43,4 +46,11 @@ pub struct ReviewHandle {
     pub overview: Arc<Overview>,
     pub news: tokio::sync::mpsc::Receiver<News>,
     pub asks: std::sync::mpsc::Sender<Ask>,
+}
+
+/// The whole job being read. Reading ends when this is dropped.
+pub struct SurveyHandle {
+    pub news: tokio::sync::mpsc::Receiver<SurveyNews>,
+    /// What else is wanted of it.
+    pub asks: std::sync::mpsc::Sender<Survey>,
 }

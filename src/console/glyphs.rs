@@ -2,6 +2,7 @@
 //! a test card and chooses: braille, half blocks (only what the old code page 437 fonts hold), or plain ASCII.
 
 use crate::strip::Level;
+use crate::strip::map::Class;
 use serde::{Deserialize, Serialize};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
@@ -136,7 +137,23 @@ impl Glyphs {
     pub fn key_name(self, shown: &'static str) -> &'static str {
         match (self, shown) {
             (Self::Ascii, "↑↓") => "Up/Dn",
+            (Self::Ascii, "←→") => "Lt/Rt",
             (_, shown) => shown,
+        }
+    }
+
+    /// The glyph of a class of the map; what was not scanned has none.
+    pub fn class(self, class: Class) -> char {
+        match (self, class) {
+            (_, Class::NotScanned) => ' ',
+            (_, Class::NoEcho) => self.shapes().hatch,
+            (_, Class::Unrated) => self.level(Level::Unjudged),
+            (_, Class::Ninety) => self.level(Level::Sound),
+            (Self::Braille, Class::Eighty) => '–',
+            (_, Class::Eighty) => '-',
+            (_, Class::Less) => '=',
+            (_, Class::Watch) => self.level(Level::Watch),
+            (_, Class::Thin) => self.level(Level::Thin),
         }
     }
 

@@ -103,6 +103,8 @@ pub struct Opened {
     pub under: Under,
     /// The earlier survey, once it has been read.
     pub behind: Option<Behind>,
+    /// Where to stand until somebody walks, instead of at the end of what is read.
+    pub aim: Option<Length>,
     /// Nobody has walked yet: the cursor goes with what is read.
     follows: bool,
 }
@@ -120,6 +122,7 @@ impl Opened {
             moved: Length::ZERO,
             under: Under::default(),
             behind: None,
+            aim: None,
             follows: true,
         };
         opened.go_end();
@@ -158,7 +161,10 @@ impl Opened {
         let was = self.overview.clone();
         self.overview = overview;
         if self.follows || was.wall.strip.extent().is_none() {
-            self.go_end();
+            match self.aim {
+                Some(place) => self.go(place),
+                None => self.go_end(),
+            }
             self.follows = true;
         }
         if !self.single {
@@ -240,6 +246,12 @@ impl Opened {
         let step = self.look.step();
         self.look.back = Some(step * (place / step).floor());
         self.stand();
+    }
+
+    /// Goes to a place before anybody walks; what is read meanwhile does not move the cursor from there.
+    pub fn look_at(&mut self, place: Length) {
+        self.go(place);
+        self.follows = true;
     }
 
     /// Goes to a reading.

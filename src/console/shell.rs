@@ -3,10 +3,11 @@
 
 pub mod terminal;
 
-use super::backend::{Backend, ReviewHandle, ScanHandle};
+use super::backend::{Backend, ReviewHandle, ScanHandle, SurveyHandle};
 use super::review::News;
 use super::settings::Settings;
 use super::state::{App, Effect, Event, Look};
+use super::survey::SurveyNews;
 use super::theme::Role;
 use super::update::update;
 use super::{Glyphs, Step, Theme};
@@ -126,7 +127,7 @@ pub async fn drive<B: Backend, S: Surface>(
     options: &ConsoleOptions,
 ) -> anyhow::Result<Outcome> {
     let mut ended = pin!(ended);
-    let mut hands = Hands { scan: None, bench: None, review: None, last_bell: None };
+    let mut hands = Hands { scan: None, bench: None, review: None, survey: None, last_bell: None };
     if let Some(line) = options.start_line.clone() {
         let start = Effect::StartScan { line, against: options.override_reason.clone().map(|why| (why, app.signed())) };
         hands.execute(backend, app, surface, options, vec![start, Effect::Reload]);
@@ -188,6 +189,10 @@ pub async fn drive<B: Backend, S: Surface>(
                 Some(news) => events.push(Event::Review(news)),
                 None => hands.review = None,
             },
+            news = news_of_survey(&mut hands.survey), if hands.survey.is_some() => match news {
+                Some(news) => events.push(Event::Survey(news)),
+                None => hands.survey = None,
+            },
             view = newest_of_run(&mut hands.scan), if hands.scan.is_some() => events.push(Event::Live(view, backend.now_us())),
             () = tokio::time::sleep_until(wake), if dirty => {}
         }
@@ -216,6 +221,7 @@ struct Hands {
     scan: Option<ScanHandle>,
     bench: Option<BenchHandle>,
     review: Option<ReviewHandle>,
+    survey: Option<SurveyHandle>,
     last_bell: Option<Instant>,
 }
 
@@ -249,6 +255,13 @@ async fn newest_of_bench(bench: &mut Option<BenchHandle>) -> Option<Arc<BenchVie
 async fn news_of_review(review: &mut Option<ReviewHandle>) -> Option<News> {
     match review {
         Some(review) => review.news.recv().await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn news_of_survey(survey: &mut Option<SurveyHandle>) -> Option<SurveyNews> {
+    match survey {
+        Some(survey) => survey.news.recv().await,
         None => std::future::pending().await,
     }
 }
@@ -344,6 +357,14 @@ impl Hands {
                 Effect::OpenLine(run) => self.open_review(backend, run, true).map(Some),
                 Effect::CloseReview => {
                     self.review = None;
+                    Ok(None)
+                }
+                Effect::OpenSurvey(survey) => backend.open_survey(survey).map(|handle| {
+                    self.survey = Some(handle);
+                    None
+                }),
+                Effect::CloseSurvey => {
+                    self.survey = None;
                     Ok(None)
                 }
                 Effect::Ask(ask) => {

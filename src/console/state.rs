@@ -4,6 +4,7 @@
 use super::form::Form;
 use super::keys::Mode;
 use super::review::{self, Opened};
+use super::survey::{Survey, SurveyNews, SurveyShown};
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
@@ -47,6 +48,7 @@ pub enum Event {
     /// A stored run is open.
     Reviewed(RunId, Arc<review::Overview>),
     Review(review::News),
+    Survey(SurveyNews),
     BenchOpened(Arc<BenchView>),
     Bench(Arc<BenchView>, i64),
     /// The bench broke off.
@@ -87,6 +89,8 @@ pub enum Effect {
     OpenLine(RunId),
     CloseReview,
     Ask(review::Ask),
+    OpenSurvey(Survey),
+    CloseSurvey,
     SaveSettings,
     /// Draw everything again, also what has not changed.
     Redraw,
@@ -301,6 +305,10 @@ pub struct App {
     pub choice: usize,
     pub scan: Option<Scan>,
     pub opened: Option<Opened>,
+    /// Over the review: the whole job.
+    pub survey: Option<SurveyShown>,
+    /// The place to stand on in the line that is being opened.
+    pub aim: Option<Length>,
     pub bench: Option<BenchShown>,
     pub run: usize,
     pub prompt: Option<Prompt>,
@@ -328,6 +336,8 @@ impl App {
             choice: 0,
             scan: None,
             opened: None,
+            survey: None,
+            aim: None,
             bench: None,
             run: 0,
             prompt: None,
@@ -379,6 +389,7 @@ impl App {
                 Some(scan) if scan.is_over() => Mode::Ended,
                 Some(_) => Mode::Scanning,
             },
+            Step::Review if self.survey.is_some() => Mode::Map,
             Step::Review if self.opened.is_some() => Mode::ReviewRun,
             Step::Review => Mode::Runs,
         }

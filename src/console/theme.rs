@@ -3,6 +3,7 @@
 //! "Color Universal Design", 2008), which colour-blind people can tell apart.
 
 use crate::strip::Level;
+use crate::strip::map::Class;
 use ratatui::style::{Color, Modifier, Style};
 use serde::{Deserialize, Serialize};
 
@@ -47,6 +48,8 @@ pub enum Role {
 const ORANGE: Color = Color::Indexed(214);
 const DARK_ORANGE: Color = Color::Indexed(130);
 const VERMILION: Color = Color::Indexed(166);
+const PURPLE: Color = Color::Indexed(175);
+const DARK_PURPLE: Color = Color::Indexed(132);
 const SKY: Color = Color::Indexed(74);
 const BLUE: Color = Color::Indexed(25);
 // The fixed black and white of the 256 colours: a terminal's own palette does not bend them.
@@ -131,6 +134,23 @@ impl Theme {
                 Role::Cursor => plain.add_modifier(Modifier::REVERSED),
                 Role::Field => plain.add_modifier(Modifier::UNDERLINED),
             },
+        }
+    }
+
+    /// A class of the map. What is sound is told apart by hues of its own; glyphs say the same.
+    pub fn class(self, class: Class) -> Style {
+        let plain = self.base();
+        match (self, class) {
+            (_, Class::Thin) => self.style(Role::Thin),
+            (_, Class::Watch) => self.style(Role::Watch),
+            (_, Class::NoEcho) => self.style(Role::Lost),
+            (_, Class::NotScanned) | (_, Class::Unrated) | (_, Class::Ninety) => plain,
+            (Self::Dark, Class::Eighty) => plain.fg(SKY),
+            (Self::Light, Class::Eighty) => plain.fg(BLUE),
+            (Self::Dark, Class::Less) => plain.fg(PURPLE).add_modifier(Modifier::BOLD),
+            (Self::Light, Class::Less) => plain.fg(DARK_PURPLE).add_modifier(Modifier::BOLD),
+            (Self::Sunlight, Class::Eighty | Class::Less) | (Self::Mono, Class::Eighty) => plain,
+            (Self::Mono, Class::Less) => plain.add_modifier(Modifier::BOLD),
         }
     }
 

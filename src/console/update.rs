@@ -4,9 +4,10 @@ pub(super) mod bench;
 mod prompt;
 mod review;
 mod steps;
+mod survey;
 
 use super::Step;
-use super::keys::{self, Action, Mode};
+use super::keys::{self, Action, Mode, WalkKey};
 use super::state::{App, Effect, Event, Purpose, Question, Scan, WallLook};
 use super::theme::Role;
 use crate::live::{Command, LiveView, Phase};
@@ -61,6 +62,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Reviewed(run, overview) => review::opened(app, run, overview),
         Event::Review(news) => review::news(app, news),
+        Event::Survey(news) => survey::news(app, news),
         Event::Done(words) => {
             app.say(Role::Plain, words);
             Vec::new()
@@ -178,6 +180,10 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::PageDown => steps::walk(app, 10, false),
         Action::Home => steps::home(app),
         Action::End => review::end(app),
+        Action::Map => survey::open_map(app),
+        Action::Left => survey::sideways(app, false),
+        Action::Right => survey::sideways(app, true),
+        Action::Walk(WalkKey::Least) if app.survey.is_some() => survey::least(app),
         Action::Walk(key) => review::press(app, key),
         Action::Choose => steps::choose(app),
         Action::Back => {
@@ -187,6 +193,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.help = None;
             } else if app.origin.take().is_some() {
                 // Back at the run.
+            } else if app.step == Step::Review && app.survey.take().is_some() {
+                return vec![Effect::CloseSurvey];
             } else if app.step == Step::Review {
                 return review::close(app);
             } else {

@@ -17,6 +17,7 @@ mod wave;
 use super::Step;
 use super::keys::{self, Mode};
 use super::state::{App, Purpose};
+use super::survey::SurveyShown;
 use super::theme::Role;
 use pen::Pen;
 use ratatui::Frame;
@@ -94,6 +95,12 @@ fn step(app: &App, pen: &mut Pen, body: Rect) {
     // A run takes the whole screen: the steps wait at its end.
     if app.step == Step::Scan && app.scan.is_some() {
         scan::running(app, pen, body);
+        return;
+    }
+    if let (Step::Review, Some(survey)) = (app.step, &app.survey) {
+        match survey {
+            SurveyShown::Map(shown) => review::map::draw(app, shown, pen, body),
+        }
         return;
     }
     if let (Step::Review, Some(opened)) = (app.step, &app.opened) {

@@ -159,7 +159,11 @@ impl Band {
 
     /// `count` cells of equal length from one place to another.
     pub fn cells(&self, from: Length, to: Length, count: usize) -> Vec<Cell> {
-        let stretches = Stretches::between(&self.strip, from, to, Length::ZERO);
+        self.cells_over(&Stretches::between(&self.strip, from, to, Length::ZERO), from, to, count)
+    }
+
+    /// The same, for who has the [`Stretches`] of the whole band at hand: they are costly, and the same for all cells.
+    pub fn cells_over(&self, stretches: &Stretches, from: Length, to: Length, count: usize) -> Vec<Cell> {
         let rows = self.strip.rows(from, to, count);
         rows.into_iter()
             .map(|row| {
@@ -179,6 +183,12 @@ impl Band {
             .collect()
     }
 
+    /// Where along the whole band something was read, to the millimetre.
+    pub fn stretches(&self) -> Stretches {
+        let (from, to) = self.strip.extent().unwrap_or((Length::ZERO, Length::ZERO));
+        Stretches::between(&self.strip, from, to, Length::ZERO)
+    }
+
     /// The stretches that were read, in rising order. Readings nearer to each other than the beam is wide join up.
     pub fn read(&self, beam: Length) -> Vec<(Length, Length)> {
         self.strip.extent().map_or_else(Vec::new, |(from, to)| Stretches::between(&self.strip, from, to, beam).read)
@@ -186,7 +196,8 @@ impl Band {
 }
 
 /// What was read and what was driven in vain, as stretches in rising order.
-struct Stretches {
+#[derive(Debug, Clone)]
+pub struct Stretches {
     read: Vec<(Length, Length)>,
     no_echo: Vec<(Length, Length)>,
 }

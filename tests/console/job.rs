@@ -2,7 +2,8 @@
 #![allow(dead_code)]
 
 use crate::fixture::*;
-use backwall::console::{Backend, ConsoleOptions, Glyphs, ReviewHandle, ScanHandle, Step, Theme};
+use backwall::console::survey::Survey;
+use backwall::console::{Backend, ConsoleOptions, Glyphs, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use backwall::job::checklist::{Answer, Signature, Signed};
 use backwall::job::validity::Check;
 use backwall::live::bench::BenchHandle;
@@ -95,6 +96,9 @@ impl Backend for Job {
         let (_, news) = mpsc::channel(1);
         let (asks, _) = std::sync::mpsc::channel();
         Ok(ReviewHandle { overview: Arc::new(overview(Direction::Up)), news, asks })
+    }
+    fn open_survey(&mut self, _: Survey) -> anyhow::Result<SurveyHandle> {
+        anyhow::bail!("this job has no file")
     }
     fn now_us(&self) -> i64 {
         NOW

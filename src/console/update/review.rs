@@ -22,6 +22,10 @@ pub fn opened(app: &mut App, run: RunId, overview: Arc<Overview>) -> Vec<Effect>
         }
         opened.limit_again();
     }
+    opened.aim = app.aim.take();
+    if let Some(place) = opened.aim {
+        opened.look_at(place);
+    }
     app.opened = Some(opened);
     asks(app)
 }

@@ -41,6 +41,7 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
         }
         Step::Calibrate => {}
         Step::Scan if app.scan.is_none() => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
+        Step::Review if app.survey.is_some() => return super::survey::walk(app, by, back),
         Step::Review if app.opened.is_none() => app.run = moved(app.run, by, !back, app.contents.runs.len()),
         Step::Review => return super::review::walk(app, by, back),
         Step::Scan => {
@@ -88,6 +89,7 @@ pub fn home(app: &mut App) -> Vec<Effect> {
     match app.step {
         Step::Prepare => app.line = 0,
         Step::Checklist => (app.item, app.choice) = (0, 0),
+        Step::Review if app.survey.is_some() => return super::survey::home(app),
         Step::Review if app.opened.is_none() => app.run = app.contents.runs.len().saturating_sub(1),
         Step::Review => return super::review::home(app),
         _ => {
@@ -100,6 +102,9 @@ pub fn home(app: &mut App) -> Vec<Effect> {
 }
 
 pub fn zoom(app: &mut App, out: bool) -> Vec<Effect> {
+    if app.step == Step::Review && app.survey.is_some() {
+        return super::survey::zoom(app, out);
+    }
     if app.step == Step::Review {
         return super::review::zoom(app, out);
     }
@@ -139,6 +144,7 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
             app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
             vec![Effect::Reload, Effect::OpenRun(run)]
         }
+        Step::Review if app.survey.is_some() => super::survey::choose(app),
         Step::Review => match app.contents.runs.get(app.run) {
             Some(run) => vec![Effect::OpenRun(run.id)],
             None => Vec::new(),

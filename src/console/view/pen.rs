@@ -122,6 +122,9 @@ impl Rows {
     pub fn rest(self) -> Rect {
         self.area
     }
+    pub fn width(&self) -> u16 {
+        self.area.width
+    }
     pub fn left(&self) -> u16 {
         self.area.height
     }

@@ -55,17 +55,21 @@ pub fn draw(of: &MapFigure<'_>) -> Figure {
 
 /// How much of the surface was read, in words that do not promise more.
 fn share(of: &MapFigure<'_>) -> String {
-    let (map, unit) = (of.map, of.unit);
+    let map = of.map;
+    scanned_words(map, (map.scanned_share(), map.scanned_m2()), of.beam_known, of.unit)
+}
+
+/// The same of a share and an area in m² that are known already.
+pub fn scanned_words(map: &WallMap, (share, area): (Option<f64>, f64), beam_known: bool, unit: LengthUnit) -> String {
     let beam = format!("{} {}", unit.thickness(map.beam), unit.thickness_symbol());
-    let beam = if of.beam_known { format!("{beam} wide") } else { format!("{beam} wide (assumed: the plan gives no beam_width_mm)") };
-    match map.scanned_share() {
+    let beam = if beam_known { format!("{beam} wide") } else { format!("{beam} wide (assumed: the plan gives no beam_width_mm)") };
+    match share {
         Some(share) => format!(
-            "Scanned: {} of the surface ({:.3} of {:.1} m²), stripes {beam}. The rest of the wall was not looked at.",
+            "Scanned: {} of the surface ({area:.3} of {:.1} m²), stripes {beam}. The rest of the wall was not looked at.",
             percent(share),
-            map.scanned_m2(),
             map.ground.surface_m2()
         ),
-        None => format!("Scanned: {:.3} m², stripes {beam}; the surface of the wall is not known.", map.scanned_m2()),
+        None => format!("Scanned: {area:.3} m², stripes {beam}; the surface of the wall is not known."),
     }
 }
 

@@ -1,0 +1,77 @@
+//! An earlier survey, laid behind the walked runs and compared with them.
+
+use super::PIECE;
+use crate::console::review::{Earlier, News};
+use crate::report::{self, earlier::Told};
+use crate::store::{JobReader, RunSummary};
+use crate::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align};
+use crate::strip::{Level, Strip};
+use crate::units::Length;
+use anyhow::bail;
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError};
+
+type NowAndEarlier = (Vec<Point>, Vec<Point>);
+
+/// The present and the earlier survey, kept for as long as they may be compared.
+#[derive(Clone, Default)]
+pub(super) struct Surveys(Arc<Mutex<Option<NowAndEarlier>>>);
+
+impl Surveys {
+    /// Reads the earlier survey, and the present one as the same thing.
+    pub(super) fn load(&self, reader: &JobReader, runs: &[RunSummary], path: &Path) -> anyhow::Result<Earlier> {
+        let Some(newest) = runs.last() else { bail!("there is no run to compare it with") };
+        let survey = report::earlier::load(path, &Told::default())?;
+        let name = &newest.start.line;
+        let Some(earlier) = survey.line(name) else {
+            let known: Vec<&str> = survey.lines.iter().map(|line| line.line.as_str()).collect();
+            bail!("{} has no line {name}; it has {}", path.display(), if known.is_empty() { "none".to_owned() } else { known.join(", ") });
+        };
+        let contents = reader.contents()?;
+        let mut now = SurveyLine {
+            line: name.clone(),
+            source: reader.path().display().to_string(),
+            datum: Some(contents.plan.asset.datum.clone()),
+            direction: Some(newest.start.path.direction),
+            date: report::earlier::date_of(newest.start.started_us),
+            setup: SetupFacts::of(&newest.start.setup, newest.start.wall_temperature),
+            points: Vec::new(),
+            without: 0,
+        };
+        for run in runs {
+            let mut next = 0;
+            loop {
+                let count = reader.glance(run.id, next, PIECE, |glance| {
+                    next = glance.row + 1;
+                    match (glance.along, glance.thickness) {
+                        (Some(along), Some(thickness)) => {
+                            now.points.push(Point { along, thickness, uncertainty: glance.uncertainty });
+                        }
+                        _ => now.without += 1,
+                    }
+                })?;
+                if count < PIECE {
+                    break;
+                }
+            }
+        }
+        let mut strip = Strip::default();
+        for point in &earlier.points {
+            strip.push(Some(point.along), Some(point.thickness), Level::Unjudged);
+        }
+        let alignment = align(&now.points, &earlier.points, &Settings::default());
+        let mut warnings = compare::warnings(&now, earlier);
+        warnings.extend(survey.remarks.iter().cloned());
+        let file = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
+        let source = earlier.date.map_or_else(|| file.clone(), |date| format!("{file} of {date}"));
+        let points = earlier.points.clone();
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some((now.points, points));
+        Ok(Earlier { source, strip, alignment, warnings })
+    }
+
+    pub(super) fn compare(&self, offset: Length) -> Option<News> {
+        let held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let (now, earlier) = held.as_ref()?;
+        Some(News::Compared(Arc::new(compare::compare(now, earlier, offset, &Settings::default()))))
+    }
+}

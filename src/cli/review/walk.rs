@@ -1,0 +1,165 @@
+//! A stored run read for the walk: one thread reads the runs through and keeps up with what is still being recorded.
+
+use super::earlier::Surveys;
+use super::fetch::Fetcher;
+use super::{AGAIN, PIECE, TELL};
+use crate::console::ReviewHandle;
+use crate::console::review::News;
+use crate::console::review::overview::{self, Overview};
+use crate::store::{JobFile, JobReader, RunId, RunSummary, StoreError};
+use crate::strip::SpotWatch;
+use anyhow::Context;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::channel;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Instant;
+use tokio::sync::mpsc::Sender;
+
+/// Opens a stored run, or all runs of its line.
+pub fn open(path: &Path, run: RunId, all: bool, earlier: Option<&Path>) -> anyhow::Result<ReviewHandle> {
+    let reader = JobFile::open_read_only(path)?;
+    let contents = reader.contents()?;
+    let summary = contents.runs.iter().find(|summary| summary.id == run).with_context(|| format!("there is no run {run}"))?;
+    let line = &summary.start.line;
+    let runs: Vec<RunSummary> =
+        contents.runs.iter().filter(|known| if all { known.start.line == *line } else { known.id == run }).cloned().collect();
+    let newest = runs.last().unwrap_or(summary);
+    let start = &newest.start;
+    let seams = contents.plan.line(line).map(|line| contents.plan.seams(line)).unwrap_or_default();
+    let wall = overview::empty_wall(SpotWatch::new(contents.plan.alarm), seams, start.path.span());
+    let ids = runs.iter().map(|run| run.id).collect();
+    let max_gap = contents.plan.limits.max_gap;
+    let limits = start.limits.clone();
+    let mut overview = Overview::new(ids, all, limits, start.path.direction, start.path.across_course, max_gap, wall);
+    overview.progress.of = runs.iter().map(|run| run.readings).sum();
+    let overview = Arc::new(overview);
+    let latest = Arc::new(Mutex::new(overview.clone()));
+    let (tell, news) = tokio::sync::mpsc::channel(64);
+    let (asks, asked) = channel();
+    let surveys = Surveys::default();
+    let keeper = Keeper {
+        reader,
+        runs,
+        overview: (*overview).clone(),
+        latest: latest.clone(),
+        tell: tell.clone(),
+        earlier: earlier.map(Path::to_path_buf),
+        surveys: surveys.clone(),
+    };
+    std::thread::Builder::new().name("overview".to_owned()).spawn(move || keeper.work())?;
+    let fetcher = Fetcher { reader: JobFile::open_read_only(path)?, latest, tell, surveys };
+    std::thread::Builder::new().name("fetch".to_owned()).spawn(move || fetcher.work(&asked))?;
+    Ok(ReviewHandle { overview, news, asks })
+}
+
+pub(super) type Latest = Arc<Mutex<Arc<Overview>>>;
+
+/// Reads the runs through.
+struct Keeper {
+    reader: JobReader,
+    runs: Vec<RunSummary>,
+    overview: Overview,
+    latest: Latest,
+    tell: Sender<News>,
+    earlier: Option<PathBuf>,
+    surveys: Surveys,
+}
+
+impl Keeper {
+    fn work(mut self) {
+        if let Err(error) = self.keep_up() {
+            self.tell.blocking_send(News::Failed(error.to_string())).ok();
+        }
+    }
+
+    /// Until all is read and nothing more can come, or nobody looks any more.
+    fn keep_up(&mut self) -> Result<(), StoreError> {
+        let mut next = vec![0; self.runs.len()];
+        self.notes()?;
+        loop {
+            let before = self.overview.progress;
+            // Asked before reading: what came in between is read all the same.
+            let mut open = false;
+            for run in &self.runs {
+                open |= self.reader.is_open(run.id)?;
+            }
+            if !self.read_on(&mut next)? {
+                return Ok(());
+            }
+            self.notes()?;
+            self.overview.progress.of = self.overview.progress.read;
+            self.overview.progress.open = open;
+            self.overview.progress.done = true;
+            self.overview.settle();
+            if before != self.overview.progress && !self.publish() {
+                return Ok(());
+            }
+            if let Some(path) = self.earlier.take() {
+                let news = match self.surveys.load(&self.reader, &self.runs, &path) {
+                    Ok(earlier) => News::Earlier(Arc::new(earlier)),
+                    Err(error) => News::Failed(format!("the earlier survey is not shown: {error:#}")),
+                };
+                if self.tell.blocking_send(news).is_err() {
+                    return Ok(());
+                }
+            }
+            if !open {
+                return Ok(());
+            }
+            std::thread::sleep(AGAIN);
+            if self.tell.is_closed() {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Reads what is there; `false` when nobody looks any more.
+    fn read_on(&mut self, next: &mut [u64]) -> Result<bool, StoreError> {
+        let mut told = Instant::now();
+        for (index, (run, next)) in self.runs.iter().zip(next).enumerate() {
+            loop {
+                let overview = &mut self.overview;
+                let mut last = None;
+                let count = self.reader.glance(run.id, *next, PIECE, |glance| {
+                    last = Some(glance.row);
+                    overview.push(index as u32, &glance, &run.start.limits);
+                })?;
+                *next = last.map_or(*next, |last| last + 1);
+                if count < PIECE {
+                    break;
+                }
+                if told.elapsed() >= TELL {
+                    told = Instant::now();
+                    self.overview.settle();
+                    if !self.publish() {
+                        return Ok(false);
+                    }
+                }
+            }
+        }
+        Ok(true)
+    }
+
+    fn notes(&mut self) -> Result<(), StoreError> {
+        let wall = &mut self.overview.wall;
+        (wall.marks, wall.notes) = (Vec::new(), Vec::new());
+        for run in &self.runs {
+            wall.marks.extend(self.reader.marks(run.id)?);
+            wall.notes.extend(self.reader.notes(run.id)?);
+            // What was acknowledged while scanning is known by its place.
+            for seen in self.reader.spots(run.id)?.iter().filter(|spot| spot.acknowledged) {
+                let same = wall.spots.spots().iter().find(|spot| spot.least_seq == seen.least_seq && spot.least_at == seen.least_at);
+                if let Some(id) = same.map(|spot| spot.id) {
+                    wall.spots.acknowledge(id);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn publish(&self) -> bool {
+        let snapshot = Arc::new(self.overview.clone());
+        *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = snapshot.clone();
+        self.tell.blocking_send(News::Overview(snapshot)).is_ok()
+    }
+}

@@ -1,0 +1,225 @@
+//! Every key with what it does, where it works, and what the footer and the help say of it.
+
+use super::{Action, BenchKey, Binding, Chord, Mode, WalkKey, control, key, letter};
+use ratatui::crossterm::event::KeyCode;
+
+use Action as A;
+use BenchKey as B;
+use Mode as M;
+use WalkKey as W;
+
+const WALK: &[Mode] = &[M::ReviewRun];
+const BENCH: &[Mode] = &[M::Calibrate];
+const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
+const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun, M::Map];
+const STEPS: &[Mode] =
+    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun, M::Map];
+const LISTS: &[Mode] = &[
+    M::Prepare,
+    M::CheckConfirm,
+    M::CheckChoice,
+    M::CheckField,
+    M::Ready,
+    M::Scanning,
+    M::Ended,
+    M::Runs,
+    M::ReviewRun,
+    M::Map,
+    M::Help,
+    M::Origin,
+];
+
+const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
+    let repeats = matches!(action, A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::Left | A::Right | A::NextField | A::PreviousField)
+        || matches!(action, A::Walk(W::LimitDown | W::LimitUp))
+        || matches!(action, A::Bench(B::GateEarlier | B::GateLater | B::GateShorter | B::GateLonger | B::ThresholdUp | B::ThresholdDown));
+    Binding { keys, action, modes, shown: words[0], label: words[1], help: words[2], repeats }
+}
+
+/// In the order of the footer.
+pub const BINDINGS: &[Binding] = &[
+    bind(&[letter('s')], A::Start, &[M::Ready], ["s", "start run", "open a run on the chosen line and record"]),
+    bind(
+        &[letter('o')],
+        A::Override,
+        &[M::Ready],
+        ["o", "override", "scan although the checklist stands against it; asks why and keeps the reason"],
+    ),
+    bind(&[letter('b')], A::Bench(B::Block), BENCH, ["b", "block", "put the probe on a block of known thickness to calibrate on"]),
+    bind(
+        &[key(KeyCode::Enter)],
+        A::Bench(B::Take),
+        BENCH,
+        ["Enter", "take", "take the block once it is steady; at a measured distance mark its start, then its end"],
+    ),
+    bind(
+        &[letter('v')],
+        A::Bench(B::Verify),
+        BENCH,
+        ["v", "verify", "verify on another block: before the first run, in between, and after the last"],
+    ),
+    bind(
+        &[letter('k')],
+        A::Bench(B::Keep),
+        BENCH,
+        ["k", "keep", "keep the calibration or the moved gate as a new set-up; earlier ones stay"],
+    ),
+    bind(&[letter('d')], A::Bench(B::Distance), BENCH, ["d", "distance", "check the encoder over a measured distance of 500 mm or more"]),
+    bind(
+        &[letter('x')],
+        A::Bench(B::Drop),
+        BENCH,
+        ["x", "", "put away what the probe is on (a verification has then failed), or take the last block off"],
+    ),
+    bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
+    bind(
+        &[letter('p')],
+        A::Bench(B::Propose),
+        BENCH,
+        ["p", "", "propose gate and threshold from nominal thickness, velocity, zero and the echo seen"],
+    ),
+    bind(&[key(KeyCode::Left)], A::Bench(B::GateEarlier), BENCH, ["←→", "", "gate start 0.05 µs earlier or later"]),
+    bind(&[key(KeyCode::Right)], A::Bench(B::GateLater), BENCH, ["", "", ""]),
+    bind(&[letter('<'), letter(',')], A::Bench(B::GateShorter), BENCH, ["< >", "", "gate 0.1 µs shorter or longer"]),
+    bind(&[letter('>'), letter('.')], A::Bench(B::GateLonger), BENCH, ["", "", ""]),
+    bind(&[key(KeyCode::Up)], A::Bench(B::ThresholdUp), BENCH, ["↑↓", "", "threshold 1 % of full screen height up or down"]),
+    bind(&[key(KeyCode::Down)], A::Bench(B::ThresholdDown), BENCH, ["", "", ""]),
+    bind(&[letter('c')], A::Bench(B::Picture), BENCH, ["c", "", "show the waveform, the residual curve, or the pulse that was learned"]),
+    bind(&[letter('y')], A::Bench(B::KeepVelocity), BENCH, ["y", "", "velocity from the blocks, or kept as typed"]),
+    bind(
+        &[letter('n')],
+        A::Note,
+        &[M::Prepare, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
+        ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
+    ),
+    bind(
+        &[letter('1')],
+        A::Mark(0),
+        &[M::Scanning],
+        ["1-5", "mark", "flag this place: 1 seam, 2 nozzle, 3 obstruction, 4 surface, 5 other"],
+    ),
+    bind(&[letter('2')], A::Mark(1), &[M::Scanning], ["", "", ""]),
+    bind(&[letter('3')], A::Mark(2), &[M::Scanning], ["", "", ""]),
+    bind(&[letter('4')], A::Mark(3), &[M::Scanning], ["", "", ""]),
+    bind(&[letter('5')], A::Mark(4), &[M::Scanning], ["", "", ""]),
+    bind(
+        &[letter('a')],
+        A::Acknowledge,
+        &[M::Scanning],
+        ["a", "seen", "acknowledge the spot named in the alarm line; it stays in the list"],
+    ),
+    bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
+    bind(&[letter('f')], A::Freeze, &[M::Scanning], ["f", "freeze", "hold the waveform still to look at it; recording goes on"]),
+    bind(
+        &[letter('i')],
+        A::Origin,
+        &[M::Scanning, M::Ended, M::ReviewRun],
+        ["i", "", "where this number comes from: shot, gate, picker, set-up, blocks, verification, uncertainty"],
+    ),
+    bind(
+        &[letter('d')],
+        A::AtDatum,
+        &[M::Scanning, M::Confirm],
+        ["d", "", "the crawler stands at its start again: note how far the encoder is off"],
+    ),
+    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun], ["w", "", "waveform about the gate, or whole"]),
+    bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
+    bind(
+        &[letter('n'), letter('N')],
+        A::No,
+        &[M::CheckConfirm, M::Confirm],
+        ["n", "no", "not confirmed: this stops the job until it is put right"],
+    ),
+    bind(
+        &[key(KeyCode::Enter)],
+        A::Choose,
+        &[M::Prepare, M::CheckChoice, M::CheckField, M::Ended, M::Runs, M::Map],
+        ["Enter", "choose", "take what the cursor is on, or type the answer"],
+    ),
+    bind(&[letter('s')], A::Sign, CHECK, ["s", "sign", "sign the answers given so far with name and certificate"]),
+    bind(&[letter('c')], A::Comment, CHECK, ["c", "comment", "add words to an answer; the earlier answer stays"]),
+    bind(
+        &[letter('e')],
+        A::EditSetup,
+        &[M::Calibrate],
+        ["e", "edit", "type velocity, zero and gate; kept beside the earlier set-ups with your name"],
+    ),
+    bind(&[letter('s')], A::Walk(W::NextSpot), WALK, ["s/S", "spot", "next or previous spot, in the way the line was driven"]),
+    bind(&[letter('S')], A::Walk(W::PreviousSpot), WALK, ["", "", ""]),
+    bind(&[letter('m')], A::Walk(W::Least), &[M::ReviewRun, M::Map], ["m", "least", "the least reading of all"]),
+    bind(&[letter('o')], A::Walk(W::NextGap), WALK, ["o/O", "gap", "next or previous stretch without a thickness longer than allowed"]),
+    bind(&[letter('O')], A::Walk(W::PreviousGap), WALK, ["", "", ""]),
+    bind(&[letter('v')], A::Walk(W::NextMark), WALK, ["v/V", "", "next or previous mark"]),
+    bind(&[letter('V')], A::Walk(W::PreviousMark), WALK, ["", "", ""]),
+    bind(
+        &[letter('<'), letter(',')],
+        A::Walk(W::LimitDown),
+        WALK,
+        ["< >", "limit", "move the limit to see what falls under it; for looking only, stored nowhere"],
+    ),
+    bind(&[letter('>'), letter('.')], A::Walk(W::LimitUp), WALK, ["", "", ""]),
+    bind(&[letter('0')], A::Walk(W::LimitHome), WALK, ["0", "", "the limit of the plan again"]),
+    bind(&[letter('l')], A::Walk(W::AllRuns), WALK, ["l", "", "this run alone, or all runs of its line together"]),
+    bind(
+        &[letter('a')],
+        A::Walk(W::Accept),
+        WALK,
+        ["a", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
+    ),
+    bind(&[letter('p')], A::Map, &[M::Runs, M::ReviewRun], ["p", "map", "all lines on the unrolled wall"]),
+    bind(&[key(KeyCode::Right)], A::Right, &[M::Map], ["←→", "line", "the next line, or along a line across"]),
+    bind(&[key(KeyCode::Left)], A::Left, &[M::Map], ["", "", ""]),
+    bind(&[key(KeyCode::Right)], A::Up, WALK, ["", "", ""]),
+    bind(&[key(KeyCode::Left)], A::Down, WALK, ["", "", ""]),
+    bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
+    bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the least reading always shows"]),
+    bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
+    bind(&[key(KeyCode::Up), letter('k')], A::Up, LISTS, ["↑↓", "move", "back along the wall, or through the list; recording goes on"]),
+    bind(&[key(KeyCode::Down), letter('j')], A::Down, LISTS, ["", "", ""]),
+    bind(&[key(KeyCode::PageUp)], A::PageUp, LISTS, ["PgUp PgDn", "", "ten rows at a time"]),
+    bind(&[key(KeyCode::PageDown)], A::PageDown, LISTS, ["", "", ""]),
+    bind(&[key(KeyCode::Home)], A::Home, LISTS, ["Home", "", "to the start, or back to the crawler"]),
+    bind(&[letter('e')], A::EndRun, &[M::Scanning], ["e", "end run", "close the run; asks first"]),
+    bind(
+        &[key(KeyCode::Esc)],
+        A::Back,
+        &[M::Ended, M::ReviewRun, M::Map, M::Help, M::Origin, M::TestCard],
+        ["Esc", "back", "back to where you were"],
+    ),
+    bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
+    bind(&[key(KeyCode::Enter)], A::Choose, &[M::TestCard], ["Enter", "keep", "keep the set that looks right"]),
+    bind(&[key(KeyCode::Esc)], A::Cancel, &[M::Typing, M::Confirm], ["Esc", "drop", "drop what was typed"]),
+    bind(&[key(KeyCode::Tab), key(KeyCode::Down)], A::NextField, &[M::Typing], ["Tab", "next field", "next field"]),
+    bind(&[key(KeyCode::BackTab), key(KeyCode::Up)], A::PreviousField, &[M::Typing], ["", "", ""]),
+    bind(&[key(KeyCode::Tab)], A::NextStep, STEPS, ["Tab", "next step", "next step; Shift-Tab goes back. A run goes on meanwhile"]),
+    bind(&[key(KeyCode::BackTab)], A::PreviousStep, STEPS, ["", "", ""]),
+    bind(&[letter('t')], A::NextTheme, STEPS, ["t", "", "colours: dark, light, sunlight, mono"]),
+    bind(
+        &[letter('g')],
+        A::NextGlyphs,
+        &[
+            M::Prepare,
+            M::CheckConfirm,
+            M::CheckChoice,
+            M::CheckField,
+            M::Calibrate,
+            M::Ready,
+            M::Scanning,
+            M::Ended,
+            M::Runs,
+            M::ReviewRun,
+            M::Map,
+            M::TestCard,
+        ],
+        ["g", "", "characters for drawing: braille, half blocks, ASCII"],
+    ),
+    bind(&[letter('G')], A::TestCard, STEPS, ["G", "", "the test card: see which characters your font has"]),
+    bind(&[letter('u')], A::ToggleUnit, STEPS, ["u", "", "millimetres or inches; what is stored does not change"]),
+    bind(&[control('l')], A::Redraw, STEPS, ["^L", "", "draw the whole screen again"]),
+    bind(&[letter('q'), control('c')], A::Quit, STEPS, ["q", "quit", "leave; asks first while a run is going"]),
+    bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm], ["", "", ""]),
+    bind(&[control('c')], A::Back, &[M::Help, M::Origin, M::TestCard], ["", "", ""]),
+    bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
+    bind(&[letter('?'), letter('q')], A::Back, &[M::Help, M::Origin], ["", "", ""]),
+    bind(&[letter('i')], A::Back, &[M::Origin], ["", "", ""]),
+];
