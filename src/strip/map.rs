@@ -183,10 +183,10 @@ impl Band {
             .collect()
     }
 
-    /// Where along the whole band something was read, to the millimetre.
-    pub fn stretches(&self) -> Stretches {
+    /// Where along the whole band something was read, with what lies between readings nearer than the beam is wide.
+    pub fn stretches(&self, beam: Length) -> Stretches {
         let (from, to) = self.strip.extent().unwrap_or((Length::ZERO, Length::ZERO));
-        Stretches::between(&self.strip, from, to, Length::ZERO)
+        Stretches::between(&self.strip, from, to, beam)
     }
 
     /// The stretches that were read, in rising order. Readings nearer to each other than the beam is wide join up.

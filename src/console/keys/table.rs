@@ -12,8 +12,19 @@ const WALK: &[Mode] = &[M::ReviewRun];
 const BENCH: &[Mode] = &[M::Calibrate];
 const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
 const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun, M::Map];
-const STEPS: &[Mode] =
-    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun, M::Map];
+const STEPS: &[Mode] = &[
+    M::Prepare,
+    M::CheckConfirm,
+    M::CheckChoice,
+    M::CheckField,
+    M::Calibrate,
+    M::Ready,
+    M::Scanning,
+    M::Ended,
+    M::Runs,
+    M::ReviewRun,
+    M::Map,
+];
 const LISTS: &[Mode] = &[
     M::Prepare,
     M::CheckConfirm,
@@ -30,8 +41,10 @@ const LISTS: &[Mode] = &[
 ];
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
-    let repeats = matches!(action, A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::Left | A::Right | A::NextField | A::PreviousField)
-        || matches!(action, A::Walk(W::LimitDown | W::LimitUp))
+    let repeats = matches!(
+        action,
+        A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::Left | A::Right | A::NextField | A::PreviousField
+    ) || matches!(action, A::Walk(W::LimitDown | W::LimitUp))
         || matches!(action, A::Bench(B::GateEarlier | B::GateLater | B::GateShorter | B::GateLonger | B::ThresholdUp | B::ThresholdDown));
     Binding { keys, action, modes, shown: words[0], label: words[1], help: words[2], repeats }
 }

@@ -29,7 +29,7 @@ impl Surveyed {
         let upright: Vec<usize> = map.upright().iter().filter_map(|(band, _)| index(band)).collect();
         let across = map.across();
         let order = upright.iter().copied().chain(across.iter().filter_map(|(band, _)| index(band))).collect();
-        let stretches = map.bands.iter().map(Band::stretches).collect();
+        let stretches = map.bands.iter().map(|band| band.stretches(map.beam)).collect();
         let scanned = (map.scanned_share(), map.scanned_m2());
         let upright = upright.len();
         Self { map, beam_known, seams, scanned, progress, stretches, order, upright }
@@ -53,7 +53,8 @@ impl Surveyed {
 
     /// From the least to the greatest place that any of these lines was to reach, or did.
     fn reach(&self, lanes: std::ops::Range<usize>) -> Option<(Length, Length)> {
-        let ends = lanes.filter_map(|lane| self.band(lane)).flat_map(|band| [Some(band.planned), band.strip.extent()].into_iter().flatten());
+        let ends =
+            lanes.filter_map(|lane| self.band(lane)).flat_map(|band| [Some(band.planned), band.strip.extent()].into_iter().flatten());
         ends.reduce(|(low, high), (from, to)| (low.min(from), high.max(to)))
     }
 
@@ -77,7 +78,7 @@ impl Surveyed {
 }
 
 /// Rows the smallest screen has for the wall, and cells across it.
-const ROWS: usize = 13;
+const ROWS: usize = 12;
 pub const CELLS_ACROSS: usize = 30;
 
 /// The map on screen.
@@ -130,7 +131,8 @@ impl MapShown {
     /// The step at which the whole wall fits on the smallest screen.
     fn fitting(&self) -> usize {
         let across = self.surveyed.lanes() - self.surveyed.upright();
-        let room = ROWS.saturating_sub(across + usize::from(across > 0)).max(5);
+        let off = usize::from(!self.surveyed.map.off.is_empty());
+        let room = ROWS.saturating_sub(across + usize::from(across > 0) + off).max(5);
         let (low, high) = self.surveyed.height();
         ZOOMS.iter().position(|step| (high - low).as_mm() / step <= room as f64).unwrap_or(ZOOMS.len() - 1)
     }

@@ -56,7 +56,8 @@ pub fn draw(of: &MapFigure<'_>) -> Figure {
 /// How much of the surface was read, in words that do not promise more.
 fn share(of: &MapFigure<'_>) -> String {
     let map = of.map;
-    scanned_words(map, (map.scanned_share(), map.scanned_m2()), of.beam_known, of.unit)
+    let words = scanned_words(map, (map.scanned_share(), map.scanned_m2()), of.beam_known, of.unit);
+    format!("{words} The rest of the wall was not looked at.")
 }
 
 /// The same of a share and an area in m² that are known already.
@@ -64,11 +65,9 @@ pub fn scanned_words(map: &WallMap, (share, area): (Option<f64>, f64), beam_know
     let beam = format!("{} {}", unit.thickness(map.beam), unit.thickness_symbol());
     let beam = if beam_known { format!("{beam} wide") } else { format!("{beam} wide (assumed: the plan gives no beam_width_mm)") };
     match share {
-        Some(share) => format!(
-            "Scanned: {} of the surface ({area:.3} of {:.1} m²), stripes {beam}. The rest of the wall was not looked at.",
-            percent(share),
-            map.ground.surface_m2()
-        ),
+        Some(share) => {
+            format!("Scanned: {} of the surface ({area:.3} of {:.1} m²), stripes {beam}.", percent(share), map.ground.surface_m2())
+        }
         None => format!("Scanned: {area:.3} m², stripes {beam}; the surface of the wall is not known."),
     }
 }

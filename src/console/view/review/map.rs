@@ -12,7 +12,7 @@ use crate::units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 /// Columns of the ruler on the left.
-const RULER: u16 = 8;
+const RULER: u16 = 10;
 /// A lane with a number in each cell, its bar, and the widest a lane is made.
 const WITH_NUMBER: u16 = 12;
 const WIDEST: u16 = 20;
@@ -60,7 +60,7 @@ fn title(app: &App, surveyed: &Surveyed, pen: &mut Pen, area: Rect) {
         (true, true) => (format!("RECORDING, {} so far", progress.read), Role::Strong),
         (true, false) => (format!("{} readings", progress.read), Role::Plain),
     };
-    pen.title(area, &format!("unrolled map of the {} {}", asset.kind.word(), safe_text(&asset.name)), "");
+    pen.title(area, &format!("{} {} unrolled, lines side by side", asset.kind.word(), safe_text(&asset.name)), "");
     let width = text::columns(&right) as u16 + 2;
     if width + 2 < area.width {
         pen.put(area.right() - width - 1, area.y, width, &format!(" {right} "), role);
@@ -72,7 +72,13 @@ fn said(surveyed: &Surveyed, pen: &mut Pen, rows: &mut Rows) {
     let progress = &surveyed.progress;
     if !progress.done {
         let taken = rows.take(1);
-        pen.put(taken.x + 1, taken.y, taken.width - 1, "The runs are being read: what is blank may only not have been read yet.", Role::Strong);
+        pen.put(
+            taken.x + 1,
+            taken.y,
+            taken.width - 1,
+            "The runs are being read: what is blank may only not have been read yet.",
+            Role::Strong,
+        );
         return;
     }
     let words = scanned_words(&surveyed.map, surveyed.scanned, surveyed.beam_known, pen.look.unit);
@@ -101,7 +107,10 @@ fn legend(width: usize) -> Vec<Vec<Entry>> {
         class => class.words(),
     };
     let classes = [Class::Ninety, Class::Eighty, Class::Less, Class::Watch, Class::Thin, Class::NoEcho, Class::Unrated];
-    let entries = classes.into_iter().map(|class| (Some(class), of(class))).chain([(None, "planned"), (Some(Class::NotScanned), "blank: not scanned")]);
+    let entries = classes
+        .into_iter()
+        .map(|class| (Some(class), of(class)))
+        .chain([(None, "planned"), (Some(Class::NotScanned), "blank: not scanned")]);
     let mut rows: Vec<Vec<Entry>> = vec![Vec::new()];
     let mut used = 0;
     for entry in entries {
@@ -166,13 +175,13 @@ fn upright(shown: &MapShown, pen: &mut Pen, area: Rect) {
     for index in first..first + fit {
         let y = wall.y + ((first + fit - 1 - index) * tall) as u16;
         let from = foot + step * index as f64;
-        let seam = surveyed.seams.iter().any(|seam| *seam > from && *seam <= from + step);
         let here = index == row && shown.lane < surveyed.upright();
         let label = text::ruler(from, step, unit);
         // A row is named by its lower edge.
-        pen.put(wall.x, y + tall as u16 - 1, RULER - 2, &format!("{label:>6}"), if here { Role::Strong } else { Role::Quiet });
-        if seam {
-            pen.cell(wall.x + RULER - 1, y, pen.look.glyphs.shapes().seam, Role::Strong);
+        pen.put(wall.x, y + tall as u16 - 1, RULER - 2, &format!("{label:>7}"), if here { Role::Strong } else { Role::Quiet });
+        for seam in surveyed.seams.iter().filter(|seam| **seam >= from && **seam < from + step) {
+            let line = ((*seam - from) / step * tall as f64).floor() as u16;
+            pen.cell(wall.x + RULER - 1, y + tall as u16 - 1 - line, pen.look.glyphs.shapes().seam, Role::Strong);
         }
     }
     if count > fit {
@@ -318,7 +327,11 @@ fn cell_words(cell: &Cell, unit: LengthUnit) -> String {
     if cell.bin.is_empty() {
         return format!("{stretch}: not scanned");
     }
-    let lost = if cell.bin.lost > 0 { format!(", {} of {} readings without echo", cell.bin.lost, cell.bin.lost + cell.bin.read) } else { String::new() };
+    let lost = if cell.bin.lost > 0 {
+        format!(", {} of {} readings without echo", cell.bin.lost, cell.bin.lost + cell.bin.read)
+    } else {
+        String::new()
+    };
     match cell.bin.least {
         Some(least) => format!(
             "{stretch}: least {} {}, {}, {} read{lost}",
