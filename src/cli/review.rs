@@ -4,6 +4,7 @@
 mod earlier;
 mod fetch;
 mod map;
+mod statistics;
 mod walk;
 
 pub use fetch::window;
@@ -150,5 +151,6 @@ const AGAIN: Duration = Duration::from_secs(1);
 pub fn open_survey(path: &Path, survey: Survey) -> anyhow::Result<SurveyHandle> {
     match survey {
         Survey::Map => map::open(path),
+        Survey::Statistics { line, interval } => statistics::open(path, line, interval),
     }
 }

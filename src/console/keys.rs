@@ -61,6 +61,16 @@ pub enum Action {
     Right,
     /// The unrolled map of the job.
     Map,
+    Statistics,
+    /// Statistics by line, course or interval.
+    By,
+    Shorter,
+    Longer,
+    /// A stored run, played again on the scan screen.
+    Replay,
+    Pause,
+    Slower,
+    Faster,
 }
 
 /// What the operator can do in the review of a run.
@@ -121,6 +131,9 @@ pub enum Mode {
     Runs,
     ReviewRun,
     Map,
+    Statistics,
+    /// A stored run is played again.
+    Replay,
     Typing,
     Confirm,
     Help,
@@ -130,7 +143,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 18] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -142,6 +155,8 @@ impl Mode {
         Self::Runs,
         Self::ReviewRun,
         Self::Map,
+        Self::Statistics,
+        Self::Replay,
         Self::Typing,
         Self::Confirm,
         Self::Help,
@@ -301,6 +316,14 @@ mod tests {
             Left,
             Right,
             Map,
+            Statistics,
+            By,
+            Shorter,
+            Longer,
+            Replay,
+            Pause,
+            Slower,
+            Faster,
         ];
         let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
         for action in all {

@@ -363,6 +363,13 @@ impl Hands {
                     self.survey = Some(handle);
                     None
                 }),
+                Effect::AskSurvey(survey) => {
+                    // A reader that is gone has said why.
+                    if let Some(open) = &self.survey {
+                        open.asks.send(survey).ok();
+                    }
+                    Ok(None)
+                }
                 Effect::CloseSurvey => {
                     self.survey = None;
                     Ok(None)

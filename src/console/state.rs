@@ -90,6 +90,8 @@ pub enum Effect {
     CloseReview,
     Ask(review::Ask),
     OpenSurvey(Survey),
+    /// Something else of the survey that is open.
+    AskSurvey(Survey),
     CloseSurvey,
     SaveSettings,
     /// Draw everything again, also what has not changed.
@@ -389,7 +391,8 @@ impl App {
                 Some(scan) if scan.is_over() => Mode::Ended,
                 Some(_) => Mode::Scanning,
             },
-            Step::Review if self.survey.is_some() => Mode::Map,
+            Step::Review if matches!(self.survey, Some(SurveyShown::Map(_))) => Mode::Map,
+            Step::Review if self.survey.is_some() => Mode::Statistics,
             Step::Review if self.opened.is_some() => Mode::ReviewRun,
             Step::Review => Mode::Runs,
         }

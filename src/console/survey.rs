@@ -1,21 +1,30 @@
 //! The whole job on one screen, read through in the background: the unrolled map and the statistics of its lines.
 
 pub mod map;
+pub mod statistics;
 
 pub use map::{MapShown, Surveyed};
+pub use statistics::{Figures, StatisticsShown};
 
+use crate::units::Length;
 use std::sync::Arc;
 
 /// What is to be read of the job.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Survey {
     Map,
+    /// Statistics of every line, and of the intervals of one.
+    Statistics {
+        line: String,
+        interval: Length,
+    },
 }
 
 /// What has come of it.
 #[derive(Debug, Clone)]
 pub enum SurveyNews {
     Map(Arc<Surveyed>),
+    Statistics(Arc<Figures>),
     /// What could not be read, and what to do.
     Failed(String),
 }
@@ -24,4 +33,5 @@ pub enum SurveyNews {
 #[derive(Debug, Clone)]
 pub enum SurveyShown {
     Map(MapShown),
+    Statistics(StatisticsShown),
 }

@@ -167,10 +167,6 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             app.look.glyphs = app.look.glyphs.next();
             vec![Effect::SaveSettings]
         }
-        Action::ToggleUnit => {
-            app.look.unit = app.look.unit.toggled();
-            Vec::new()
-        }
         Action::Redraw => vec![Effect::Redraw],
         Action::Submit | Action::Cancel | Action::NextField | Action::PreviousField => prompt::typing(app, action),
         Action::Yes | Action::No if app.question.is_some() => answer_question(app, action == Action::Yes),
@@ -181,6 +177,14 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Home => steps::home(app),
         Action::End => review::end(app),
         Action::Map => survey::open_map(app),
+        Action::Statistics => survey::open_statistics(app),
+        Action::By => survey::by(app),
+        Action::Shorter | Action::Longer => survey::interval(app, action == Action::Longer),
+        Action::ToggleUnit => {
+            app.look.unit = app.look.unit.toggled();
+            survey::again(app)
+        }
+        Action::Replay | Action::Pause | Action::Slower | Action::Faster => Vec::new(),
         Action::Left => survey::sideways(app, false),
         Action::Right => survey::sideways(app, true),
         Action::Walk(WalkKey::Least) if app.survey.is_some() => survey::least(app),

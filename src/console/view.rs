@@ -100,6 +100,7 @@ fn step(app: &App, pen: &mut Pen, body: Rect) {
     if let (Step::Review, Some(survey)) = (app.step, &app.survey) {
         match survey {
             SurveyShown::Map(shown) => review::map::draw(app, shown, pen, body),
+            SurveyShown::Statistics(shown) => review::statistics::draw(shown, pen, body),
         }
         return;
     }

@@ -63,7 +63,8 @@ pub fn rows(
     Ok(rows)
 }
 
-fn of_line(
+/// The rows of one line from readings collected in `tally`; `run` is its newest run, `sources` is where they come from.
+pub fn of_line(
     job: &JobContents,
     run: &RunSummary,
     sources: &[Source<'_>],

@@ -170,6 +170,9 @@ impl Kept {
     }
 }
 
+/// Its edges, and what lies in it.
+type Interval<'a> = (Length, Length, Vec<&'a Kept>);
+
 /// Readings collected for statistics: push them all, then ask as often as wanted.
 #[derive(Debug, Clone, Default)]
 pub struct Tally {
@@ -234,6 +237,17 @@ impl Tally {
     /// Interval by interval, upward from the low end of the span; the last one may be shorter. Readings without a place
     /// are in none of them. Intervals nobody drove are there, with no readings.
     pub fn by_interval(&self, length: Length, scope: &Scope<'_>) -> Result<Vec<OfInterval>, IntervalError> {
+        let intervals = self.intervals(length, scope)?.into_iter();
+        Ok(intervals.map(|(from, to, kept)| OfInterval { from, to, statistics: of(&kept, Some((from, to)), scope.max_gap) }).collect())
+    }
+
+    /// The histogram of each of these intervals.
+    pub fn histograms_by_interval(&self, length: Length, scope: &Scope<'_>) -> Result<Vec<Option<Histogram>>, IntervalError> {
+        let intervals = self.intervals(length, scope)?.into_iter();
+        Ok(intervals.map(|(_, _, kept)| Histogram::of(kept.iter().filter_map(|kept| kept.thickness()), None)).collect())
+    }
+
+    fn intervals(&self, length: Length, scope: &Scope<'_>) -> Result<Vec<Interval<'_>>, IntervalError> {
         if !(length.is_finite() && length > Length::ZERO) {
             return Err(IntervalError::Length(length));
         }
@@ -256,14 +270,7 @@ impl Tally {
             }
         }
         let edge = |index: usize| (low + length * index as f64).min(high);
-        Ok(groups
-            .into_iter()
-            .enumerate()
-            .map(|(index, kept)| {
-                let (from, to) = (edge(index), edge(index + 1));
-                OfInterval { from, to, statistics: of(&kept, Some((from, to)), scope.max_gap) }
-            })
-            .collect())
+        Ok(groups.into_iter().enumerate().map(|(index, kept)| (edge(index), edge(index + 1), kept)).collect())
     }
 
     /// Thicknesses counted in steps of `step`; without one, a step from the series 1, 2, 5 is chosen that makes about

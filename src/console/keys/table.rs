@@ -11,7 +11,7 @@ use WalkKey as W;
 const WALK: &[Mode] = &[M::ReviewRun];
 const BENCH: &[Mode] = &[M::Calibrate];
 const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
-const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun, M::Map];
+const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun, M::Map, M::Replay];
 const STEPS: &[Mode] = &[
     M::Prepare,
     M::CheckConfirm,
@@ -24,6 +24,8 @@ const STEPS: &[Mode] = &[
     M::Runs,
     M::ReviewRun,
     M::Map,
+    M::Statistics,
+    M::Replay,
 ];
 const LISTS: &[Mode] = &[
     M::Prepare,
@@ -36,6 +38,8 @@ const LISTS: &[Mode] = &[
     M::Runs,
     M::ReviewRun,
     M::Map,
+    M::Statistics,
+    M::Replay,
     M::Help,
     M::Origin,
 ];
@@ -43,7 +47,18 @@ const LISTS: &[Mode] = &[
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
     let repeats = matches!(
         action,
-        A::Up | A::Down | A::PageUp | A::PageDown | A::ZoomIn | A::ZoomOut | A::Left | A::Right | A::NextField | A::PreviousField
+        A::Up
+            | A::Down
+            | A::PageUp
+            | A::PageDown
+            | A::ZoomIn
+            | A::ZoomOut
+            | A::Left
+            | A::Right
+            | A::Shorter
+            | A::Longer
+            | A::NextField
+            | A::PreviousField
     ) || matches!(action, A::Walk(W::LimitDown | W::LimitUp))
         || matches!(action, A::Bench(B::GateEarlier | B::GateLater | B::GateShorter | B::GateLonger | B::ThresholdUp | B::ThresholdDown));
     Binding { keys, action, modes, shown: words[0], label: words[1], help: words[2], repeats }
@@ -122,11 +137,11 @@ pub const BINDINGS: &[Binding] = &[
         ["a", "seen", "acknowledge the spot named in the alarm line; it stays in the list"],
     ),
     bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
-    bind(&[letter('f')], A::Freeze, &[M::Scanning], ["f", "freeze", "hold the waveform still to look at it; recording goes on"]),
+    bind(&[letter('f')], A::Freeze, &[M::Scanning, M::Replay], ["f", "freeze", "hold the waveform still to look at it; recording goes on"]),
     bind(
         &[letter('i')],
         A::Origin,
-        &[M::Scanning, M::Ended, M::ReviewRun],
+        &[M::Scanning, M::Ended, M::ReviewRun, M::Replay],
         ["i", "", "where this number comes from: shot, gate, picker, set-up, blocks, verification, uncertainty"],
     ),
     bind(
@@ -135,7 +150,12 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning, M::Confirm],
         ["d", "", "the crawler stands at its start again: note how far the encoder is off"],
     ),
-    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun], ["w", "", "waveform about the gate, or whole"]),
+    bind(
+        &[letter('w')],
+        A::WaveSpan,
+        &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay],
+        ["w", "", "waveform about the gate, or whole"],
+    ),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
         &[letter('n'), letter('N')],
@@ -146,7 +166,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Enter)],
         A::Choose,
-        &[M::Prepare, M::CheckChoice, M::CheckField, M::Ended, M::Runs, M::Map],
+        &[M::Prepare, M::CheckChoice, M::CheckField, M::Ended, M::Runs, M::Map, M::Statistics],
         ["Enter", "choose", "take what the cursor is on, or type the answer"],
     ),
     bind(&[letter('s')], A::Sign, CHECK, ["s", "sign", "sign the answers given so far with name and certificate"]),
@@ -179,9 +199,32 @@ pub const BINDINGS: &[Binding] = &[
         WALK,
         ["a", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
     ),
-    bind(&[letter('p')], A::Map, &[M::Runs, M::ReviewRun], ["p", "map", "all lines on the unrolled wall"]),
-    bind(&[key(KeyCode::Right)], A::Right, &[M::Map], ["←→", "line", "the next line, or along a line across"]),
-    bind(&[key(KeyCode::Left)], A::Left, &[M::Map], ["", "", ""]),
+    bind(&[letter('p')], A::Map, &[M::Runs, M::ReviewRun, M::Statistics], ["p", "map", "all lines on the unrolled wall"]),
+    bind(
+        &[letter('h')],
+        A::Statistics,
+        &[M::Runs, M::ReviewRun, M::Map],
+        ["h", "stats", "statistics and histograms by line, by course, or by intervals"],
+    ),
+    bind(&[letter('b')], A::By, &[M::Statistics], ["b", "by", "by line, by course, or by interval"]),
+    bind(&[letter('<'), letter(',')], A::Shorter, &[M::Statistics], ["< >", "interval", "shorter or longer intervals"]),
+    bind(&[letter('>'), letter('.')], A::Longer, &[M::Statistics], ["", "", ""]),
+    bind(
+        &[letter('r')],
+        A::Replay,
+        &[M::Runs, M::ReviewRun, M::Replay],
+        ["r", "replay", "play the run again on the scan screen, from its start; nothing is written"],
+    ),
+    bind(&[letter(' ')], A::Pause, &[M::Replay], ["Space", "pause", "hold the replay, or let it go on"]),
+    bind(
+        &[letter('<'), letter(',')],
+        A::Slower,
+        &[M::Replay],
+        ["< >", "speed", "device pace, 2, 5, 10 times, or as fast as it can be read"],
+    ),
+    bind(&[letter('>'), letter('.')], A::Faster, &[M::Replay], ["", "", ""]),
+    bind(&[key(KeyCode::Right)], A::Right, &[M::Map, M::Statistics], ["←→", "line", "the next line, or along a line across"]),
+    bind(&[key(KeyCode::Left)], A::Left, &[M::Map, M::Statistics], ["", "", ""]),
     bind(&[key(KeyCode::Right)], A::Up, WALK, ["", "", ""]),
     bind(&[key(KeyCode::Left)], A::Down, WALK, ["", "", ""]),
     bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
@@ -196,7 +239,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Esc)],
         A::Back,
-        &[M::Ended, M::ReviewRun, M::Map, M::Help, M::Origin, M::TestCard],
+        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Replay, M::Help, M::Origin, M::TestCard],
         ["Esc", "back", "back to where you were"],
     ),
     bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
@@ -222,6 +265,8 @@ pub const BINDINGS: &[Binding] = &[
             M::Runs,
             M::ReviewRun,
             M::Map,
+            M::Statistics,
+            M::Replay,
             M::TestCard,
         ],
         ["g", "", "characters for drawing: braille, half blocks, ASCII"],

@@ -1,7 +1,7 @@
 //! The screens of the whole job, over the review: what is read for them, and their cursors.
 
 use super::super::state::{App, Effect};
-use super::super::survey::{MapShown, Survey, SurveyNews, SurveyShown, Surveyed};
+use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, SurveyShown, Surveyed};
 use super::super::theme::Role;
 use crate::store::RunId;
 use crate::units::Length;
@@ -27,12 +27,55 @@ pub fn open_map(app: &mut App) -> Vec<Effect> {
     vec![Effect::OpenSurvey(Survey::Map)]
 }
 
+pub fn open_statistics(app: &mut App) -> Vec<Effect> {
+    // From the map it is the line of the cursor.
+    let on_map = match &app.survey {
+        Some(SurveyShown::Map(shown)) => shown.surveyed.band(shown.lane).map(|band| band.line.clone()),
+        _ => None,
+    };
+    let line = on_map.or_else(|| beneath(app).map(|(line, _)| line));
+    let Some(line) = line.or_else(|| app.contents.plan.lines.first().map(|line| line.name.clone())) else {
+        app.say(Role::Plain, "the plan has no line");
+        return Vec::new();
+    };
+    let shown = StatisticsShown::new(line.clone());
+    let interval = shown.interval(app.look.unit);
+    app.survey = Some(SurveyShown::Statistics(shown));
+    vec![Effect::OpenSurvey(Survey::Statistics { line, interval })]
+}
+
+/// Asks for the intervals on screen, unless they are there.
+pub fn again(app: &App) -> Vec<Effect> {
+    let Some(SurveyShown::Statistics(shown)) = &app.survey else { return Vec::new() };
+    let wanted = (shown.line.clone(), shown.interval(app.look.unit));
+    if shown.figures.as_ref().is_some_and(|figures| figures.interval == wanted) {
+        return Vec::new();
+    }
+    vec![Effect::AskSurvey(Survey::Statistics { line: wanted.0, interval: wanted.1 })]
+}
+
+fn with(app: &mut App, change: impl FnOnce(&mut StatisticsShown)) -> Vec<Effect> {
+    if let Some(SurveyShown::Statistics(shown)) = &mut app.survey {
+        change(shown);
+    }
+    again(app)
+}
+
+pub fn by(app: &mut App) -> Vec<Effect> {
+    with(app, StatisticsShown::next)
+}
+
+pub fn interval(app: &mut App, longer: bool) -> Vec<Effect> {
+    with(app, |shown| shown.longer(longer))
+}
+
 pub fn news(app: &mut App, news: SurveyNews) -> Vec<Effect> {
     match (news, &mut app.survey) {
         (SurveyNews::Map(surveyed), Some(SurveyShown::Map(shown))) => shown.take(surveyed),
         (SurveyNews::Failed(words), _) => app.say(Role::Fault, words),
+        (SurveyNews::Statistics(figures), Some(SurveyShown::Statistics(shown))) => shown.take(figures),
         // Of a screen that has been left.
-        (SurveyNews::Map(_), None) => {}
+        (SurveyNews::Map(_) | SurveyNews::Statistics(_), _) => {}
     }
     Vec::new()
 }
@@ -40,6 +83,7 @@ pub fn news(app: &mut App, news: SurveyNews) -> Vec<Effect> {
 pub fn walk(app: &mut App, by: usize, up: bool) -> Vec<Effect> {
     match &mut app.survey {
         Some(SurveyShown::Map(shown)) => shown.walk(by, up),
+        Some(SurveyShown::Statistics(_)) => return with(app, |shown| shown.walk(by, up)),
         None => {}
     }
     Vec::new()
@@ -48,6 +92,7 @@ pub fn walk(app: &mut App, by: usize, up: bool) -> Vec<Effect> {
 pub fn sideways(app: &mut App, right: bool) -> Vec<Effect> {
     match &mut app.survey {
         Some(SurveyShown::Map(shown)) => shown.sideways(right),
+        Some(SurveyShown::Statistics(_)) => return with(app, |shown| shown.sideways(right)),
         None => {}
     }
     Vec::new()
@@ -56,6 +101,7 @@ pub fn sideways(app: &mut App, right: bool) -> Vec<Effect> {
 pub fn home(app: &mut App) -> Vec<Effect> {
     match &mut app.survey {
         Some(SurveyShown::Map(shown)) => (shown.lane, shown.row, shown.column) = (0, 0, 0),
+        Some(SurveyShown::Statistics(_)) => return with(app, |shown| shown.walk(usize::MAX, true)),
         None => {}
     }
     Vec::new()
@@ -71,7 +117,7 @@ pub fn zoom(app: &mut App, out: bool) -> Vec<Effect> {
 pub fn least(app: &mut App) -> Vec<Effect> {
     let found = match &mut app.survey {
         Some(SurveyShown::Map(shown)) => shown.least(),
-        None => true,
+        _ => true,
     };
     if !found {
         app.say(Role::Plain, "no reading has a thickness");
@@ -83,6 +129,10 @@ pub fn least(app: &mut App) -> Vec<Effect> {
 pub fn choose(app: &mut App) -> Vec<Effect> {
     let found = match &app.survey {
         Some(SurveyShown::Map(shown)) => shown.cell().map(|(band, cell)| (band.line.clone(), least_in(band, &cell))),
+        Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().and_then(|figures| shown.chosen(figures)).map(|part| {
+            let least = part.row.statistics.least.and_then(|found| found.along);
+            (part.row.line.clone(), least.or(part.row.edges.map(|edges| edges.0)))
+        }),
         None => None,
     };
     let Some((line, place)) = found else { return Vec::new() };

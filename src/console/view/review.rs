@@ -1,6 +1,7 @@
 //! Review: the runs of the job; and one of them, or all of a line, walked by cursor.
 
 pub mod map;
+pub mod statistics;
 pub mod walk;
 
 use super::pen::{Pen, Rows};

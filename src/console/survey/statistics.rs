@@ -1,0 +1,145 @@
+//! Statistics on screen: of which line, by what, and where the cursor stands. The numbers are the report's own.
+
+use crate::console::review::Progress;
+use crate::report::statistics::StatisticsRow;
+use crate::strip::histogram::Histogram;
+use crate::units::{Length, LengthUnit};
+use std::sync::Arc;
+
+/// A row of the table with what its histogram needs.
+pub struct Part {
+    pub row: StatisticsRow,
+    pub histogram: Option<Histogram>,
+    /// Required thicknesses that count in it, each once.
+    pub required: Vec<Length>,
+    pub nominal: Vec<Length>,
+    pub watch_margin: Length,
+}
+
+/// Everything known of a line.
+pub struct OfLine {
+    pub line: String,
+    pub whole: Part,
+    pub courses: Vec<Part>,
+    /// Of the line that was asked for.
+    pub intervals: Vec<Part>,
+}
+
+/// The statistics of the job as far as it has been read.
+#[derive(Clone)]
+pub struct Figures {
+    /// In the order of the plan.
+    pub lines: Vec<Arc<OfLine>>,
+    /// Length of the intervals, and of which line they are.
+    pub interval: (String, Length),
+    pub progress: Progress,
+    /// Why there are no intervals, if so.
+    pub trouble: Option<String>,
+}
+
+impl std::fmt::Debug for Figures {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Figures of {} lines, {:?}", self.lines.len(), self.progress)
+    }
+}
+
+/// What a row of the table is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum By {
+    Line,
+    Course,
+    Interval,
+}
+
+/// Lengths an interval may have, in either unit.
+const MILLIMETRES: [f64; 8] = [50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10_000.0];
+const INCHES: [f64; 8] = [2.0, 6.0, 12.0, 24.0, 36.0, 60.0, 120.0, 240.0];
+
+/// The statistics on screen.
+#[derive(Debug, Clone)]
+pub struct StatisticsShown {
+    pub figures: Option<Arc<Figures>>,
+    pub by: By,
+    /// The line looked at, as the plan has it.
+    pub line: String,
+    /// Of the table, from the top.
+    pub row: usize,
+    length: usize,
+}
+
+impl StatisticsShown {
+    pub fn new(line: String) -> Self {
+        Self { figures: None, by: By::Line, line, row: 0, length: 3 }
+    }
+
+    pub fn interval(&self, unit: LengthUnit) -> Length {
+        match unit {
+            LengthUnit::Mm => Length::mm(MILLIMETRES[self.length]),
+            LengthUnit::Inch => Length::inch(INCHES[self.length]),
+        }
+    }
+
+    pub fn longer(&mut self, longer: bool) {
+        self.length = if longer { (self.length + 1).min(MILLIMETRES.len() - 1) } else { self.length.saturating_sub(1) };
+        (self.by, self.row) = (By::Interval, 0);
+    }
+
+    fn index(&self, figures: &Figures) -> usize {
+        figures.lines.iter().position(|of| of.line == self.line).unwrap_or(0)
+    }
+
+    /// Rows of the table. Intervals climb upward, as the wall does.
+    pub fn parts<'a>(&self, figures: &'a Figures) -> Vec<&'a Part> {
+        let Some(line) = figures.lines.get(self.index(figures)) else { return Vec::new() };
+        match self.by {
+            By::Line => figures.lines.iter().map(|of| &of.whole).collect(),
+            By::Course => line.courses.iter().rev().collect(),
+            By::Interval => line.intervals.iter().rev().collect(),
+        }
+    }
+
+    /// The row the cursor is on.
+    pub fn chosen<'a>(&self, figures: &'a Figures) -> Option<&'a Part> {
+        self.parts(figures).get(self.row).copied()
+    }
+
+    pub fn take(&mut self, figures: Arc<Figures>) {
+        if self.figures.is_none() && self.by == By::Line {
+            self.row = self.index(&figures);
+        }
+        self.row = self.row.min(self.parts(&figures).len().saturating_sub(1));
+        self.figures = Some(figures);
+    }
+
+    pub fn walk(&mut self, by: usize, up: bool) {
+        let Some(figures) = self.figures.clone() else { return };
+        let last = self.parts(&figures).len().saturating_sub(1);
+        self.row = if up { self.row.saturating_sub(by) } else { (self.row + by).min(last) };
+        if let (By::Line, Some(part)) = (self.by, self.chosen(&figures)) {
+            self.line = part.row.line.clone();
+        }
+    }
+
+    /// By line, by course, by interval.
+    pub fn next(&mut self) {
+        (self.by, self.row) = match self.by {
+            By::Line => (By::Course, 0),
+            By::Course => (By::Interval, 0),
+            By::Interval => (By::Line, 0),
+        };
+        if let (By::Line, Some(figures)) = (self.by, &self.figures) {
+            self.row = self.index(figures);
+        }
+    }
+
+    /// The next line, whatever the rows are.
+    pub fn sideways(&mut self, right: bool) {
+        let Some(figures) = self.figures.clone() else { return };
+        let index = self.index(&figures);
+        let index = if right { (index + 1).min(figures.lines.len().saturating_sub(1)) } else { index.saturating_sub(1) };
+        if let Some(of) = figures.lines.get(index).filter(|of| of.line != self.line) {
+            self.line = of.line.clone();
+            self.row = if self.by == By::Line { index } else { 0 };
+        }
+    }
+}
