@@ -7,6 +7,7 @@ pub mod form;
 pub mod glyphs;
 pub mod keys;
 pub mod origin;
+pub mod replay;
 pub mod review;
 pub mod settings;
 pub mod shell;
@@ -17,7 +18,7 @@ pub mod theme;
 pub mod update;
 pub mod view;
 
-pub use backend::{Backend, ReviewHandle, ScanHandle, SurveyHandle};
+pub use backend::{Backend, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 pub use glyphs::Glyphs;
 pub use shell::{ConsoleOptions, Outcome, count_draws, run};
 pub use text::safe_text;

@@ -2,6 +2,8 @@
 
 #[path = "console/fixture.rs"]
 mod fixture;
+#[path = "console/whole_job.rs"]
+mod whole_job;
 
 use backwall::console::Step;
 use backwall::console::review::overview::empty_wall;
@@ -216,7 +218,7 @@ fn nothing_read_yet_a_run_without_readings_and_old_answers_are_said_or_passed_ov
 }
 
 /// Out of a job file, through the threads that read it.
-mod stored {
+pub mod stored {
     use super::*;
     use backwall::cli::review::open;
     use backwall::console::ReviewHandle;
@@ -224,24 +226,24 @@ mod stored {
     use std::path::{Path, PathBuf};
     use std::time::{Duration, Instant};
 
-    fn new_job(folder: &Path) -> PathBuf {
+    pub fn new_job(folder: &Path) -> PathBuf {
         let path = folder.join("tk7.job");
         let job = contents();
         JobFile::create(&path, &job.plan, PLAN, &job.checklist, NOW).unwrap();
         path
     }
 
-    fn start(writer: &Writer) -> i64 {
+    pub fn start(writer: &Writer) -> i64 {
         writer.start_run(summary(1, "A090", backwall::store::RunState::Open).start).unwrap()
     }
 
-    fn append(writer: &Writer, run: i64, readings: impl IntoIterator<Item = Reading>) {
+    pub fn append(writer: &Writer, run: i64, readings: impl IntoIterator<Item = Reading>) {
         for reading in readings {
             writer.append_blocking(run, Entry::Reading { reading, waveform: Some(waveform()) }).unwrap();
         }
     }
 
-    fn at(seq: u32, along: Option<f64>, thickness: Option<f64>) -> Reading {
+    pub fn at(seq: u32, along: Option<f64>, thickness: Option<f64>) -> Reading {
         let mut reading = if thickness.is_some() { reading(0.0) } else { no_echo(0.0) };
         reading.seq = seq;
         reading.place = Place { along: along.map(Length::mm), course: Some(1), ..reading.place };
@@ -478,7 +480,7 @@ mod stored {
     }
 
     /// Writes rows as the store does, without going through its queue: a file of this size is made for its size.
-    fn fill(reader: &JobReader, run: i64, count: u64) {
+    pub fn fill(reader: &JobReader, run: i64, count: u64) {
         let connection = rusqlite::Connection::open(reader.path()).unwrap();
         connection.pragma_update(None, "synchronous", "OFF").unwrap();
         // There and back over 20 m; every 50th without an echo, and a thin place now and then.

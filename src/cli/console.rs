@@ -4,7 +4,7 @@
 use super::follow::{text_of_summary, text_of_validity};
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::survey::Survey;
-use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
+use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
@@ -221,6 +221,9 @@ impl Backend for Desk {
     }
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
         super::review::open_survey(self.session.file.path(), survey)
+    }
+    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
+        super::review::open_replay(self.session.file.path(), run)
     }
     fn now_us(&self) -> i64 {
         crate::live::now_us()

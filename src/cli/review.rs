@@ -4,10 +4,12 @@
 mod earlier;
 mod fetch;
 mod map;
+mod replay;
 mod statistics;
 mod walk;
 
 pub use fetch::window;
+pub use replay::open as open_replay;
 pub use walk::open;
 
 use super::console::{ScreenArgs, show};
@@ -15,7 +17,7 @@ use super::follow::{closed, text_of_summary, text_of_validity};
 use super::reevaluate;
 use super::session::Session;
 use crate::console::survey::Survey;
-use crate::console::{Backend, ReviewHandle, ScanHandle, Step, SurveyHandle};
+use crate::console::{Backend, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
 use crate::job::checklist::{Answer, Signature, Signed};
 use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
@@ -134,6 +136,9 @@ impl Backend for Onlooker {
     }
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
         open_survey(&self.path, survey)
+    }
+    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
+        open_replay(&self.path, run)
     }
     fn now_us(&self) -> i64 {
         crate::live::now_us()

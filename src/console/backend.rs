@@ -1,6 +1,7 @@
 //! What the console asks of the rest of the house: a job, its runs, and one run as it happens. The console knows
 //! neither file nor stream, so that a test can stand in for both.
 
+use super::replay::Replay;
 use super::review::{Ask, News, Overview};
 use super::survey::{Survey, SurveyNews};
 use crate::job::checklist::{Answer, Signature, Signed};
@@ -30,6 +31,8 @@ pub trait Backend {
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
     /// Reads the whole job for its map or its statistics.
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle>;
+    /// Plays a stored run again.
+    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle>;
     /// µs since 1970-01-01 UTC.
     fn now_us(&self) -> i64;
 }
@@ -53,4 +56,11 @@ pub struct SurveyHandle {
     pub news: tokio::sync::mpsc::Receiver<SurveyNews>,
     /// What else is wanted of it.
     pub asks: std::sync::mpsc::Sender<Survey>,
+}
+
+/// A stored run being played again. It stops when this is dropped.
+pub struct ReplayHandle {
+    pub view: tokio::sync::watch::Receiver<Arc<LiveView>>,
+    pub wall: Arc<Mutex<Wall>>,
+    pub asks: std::sync::mpsc::Sender<Replay>,
 }

@@ -3,7 +3,7 @@
 
 pub mod terminal;
 
-use super::backend::{Backend, ReviewHandle, ScanHandle, SurveyHandle};
+use super::backend::{Backend, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use super::review::News;
 use super::settings::Settings;
 use super::state::{App, Effect, Event, Look};
@@ -127,7 +127,7 @@ pub async fn drive<B: Backend, S: Surface>(
     options: &ConsoleOptions,
 ) -> anyhow::Result<Outcome> {
     let mut ended = pin!(ended);
-    let mut hands = Hands { scan: None, bench: None, review: None, survey: None, last_bell: None };
+    let mut hands = Hands { scan: None, bench: None, review: None, survey: None, replay: None, last_bell: None };
     if let Some(line) = options.start_line.clone() {
         let start = Effect::StartScan { line, against: options.override_reason.clone().map(|why| (why, app.signed())) };
         hands.execute(backend, app, surface, options, vec![start, Effect::Reload]);
@@ -193,6 +193,10 @@ pub async fn drive<B: Backend, S: Surface>(
                 Some(news) => events.push(Event::Survey(news)),
                 None => hands.survey = None,
             },
+            view = newest_of_replay(&mut hands.replay), if hands.replay.is_some() => match view {
+                Some(view) => events.push(Event::Replay(view)),
+                None => hands.replay = None,
+            },
             view = newest_of_run(&mut hands.scan), if hands.scan.is_some() => events.push(Event::Live(view, backend.now_us())),
             () = tokio::time::sleep_until(wake), if dirty => {}
         }
@@ -222,6 +226,7 @@ struct Hands {
     bench: Option<BenchHandle>,
     review: Option<ReviewHandle>,
     survey: Option<SurveyHandle>,
+    replay: Option<ReplayHandle>,
     last_bell: Option<Instant>,
 }
 
@@ -255,6 +260,14 @@ async fn newest_of_bench(bench: &mut Option<BenchHandle>) -> Option<Arc<BenchVie
 async fn news_of_review(review: &mut Option<ReviewHandle>) -> Option<News> {
     match review {
         Some(review) => review.news.recv().await,
+        None => std::future::pending().await,
+    }
+}
+
+/// The replay's next view; `None` once it is at its end.
+async fn newest_of_replay(replay: &mut Option<ReplayHandle>) -> Option<Arc<LiveView>> {
+    match replay {
+        Some(replay) => replay.view.changed().await.ok().map(|()| replay.view.borrow_and_update().clone()),
         None => std::future::pending().await,
     }
 }
@@ -357,6 +370,22 @@ impl Hands {
                 Effect::OpenLine(run) => self.open_review(backend, run, true).map(Some),
                 Effect::CloseReview => {
                     self.review = None;
+                    Ok(None)
+                }
+                Effect::OpenReplay(run) => backend.open_replay(run).map(|handle| {
+                    let opened = Event::Replaying { view: handle.view.borrow().clone(), wall: handle.wall.clone() };
+                    self.replay = Some(handle);
+                    Some(opened)
+                }),
+                Effect::Replay(wanted) => {
+                    // One that is at its end needs no telling.
+                    if let Some(replay) = &self.replay {
+                        replay.asks.send(wanted).ok();
+                    }
+                    Ok(None)
+                }
+                Effect::CloseReplay => {
+                    self.replay = None;
                     Ok(None)
                 }
                 Effect::OpenSurvey(survey) => backend.open_survey(survey).map(|handle| {

@@ -3,6 +3,7 @@
 
 use super::form::Form;
 use super::keys::Mode;
+use super::replay::Replay;
 use super::review::{self, Opened};
 use super::survey::{Survey, SurveyNews, SurveyShown};
 use super::theme::Role;
@@ -49,6 +50,12 @@ pub enum Event {
     Reviewed(RunId, Arc<review::Overview>),
     Review(review::News),
     Survey(SurveyNews),
+    /// A stored run is being played again.
+    Replaying {
+        view: Arc<LiveView>,
+        wall: Arc<Mutex<Wall>>,
+    },
+    Replay(Arc<LiveView>),
     BenchOpened(Arc<BenchView>),
     Bench(Arc<BenchView>, i64),
     /// The bench broke off.
@@ -89,6 +96,9 @@ pub enum Effect {
     OpenLine(RunId),
     CloseReview,
     Ask(review::Ask),
+    OpenReplay(RunId),
+    Replay(Replay),
+    CloseReplay,
     OpenSurvey(Survey),
     /// Something else of the survey that is open.
     AskSurvey(Survey),
@@ -187,6 +197,8 @@ pub struct Scan {
     pub frozen: Option<Frozen>,
     /// Size of the job file and time when first seen: how fast it grows.
     pub size_at_start: Option<(u64, i64)>,
+    /// It is no run that is going on, but a stored one played again.
+    pub replay: Option<Replay>,
 }
 
 /// What stands on a screen is not of now when nothing has come for [`STALE_S`]; how old it then is, s.
@@ -309,6 +321,8 @@ pub struct App {
     pub opened: Option<Opened>,
     /// Over the review: the whole job.
     pub survey: Option<SurveyShown>,
+    /// Over the review: a stored run played again.
+    pub replay: Option<Scan>,
     /// The place to stand on in the line that is being opened.
     pub aim: Option<Length>,
     pub bench: Option<BenchShown>,
@@ -339,6 +353,7 @@ impl App {
             scan: None,
             opened: None,
             survey: None,
+            replay: None,
             aim: None,
             bench: None,
             run: 0,
@@ -391,11 +406,21 @@ impl App {
                 Some(scan) if scan.is_over() => Mode::Ended,
                 Some(_) => Mode::Scanning,
             },
+            Step::Review if self.replay.is_some() => Mode::Replay,
             Step::Review if matches!(self.survey, Some(SurveyShown::Map(_))) => Mode::Map,
             Step::Review if self.survey.is_some() => Mode::Statistics,
             Step::Review if self.opened.is_some() => Mode::ReviewRun,
             Step::Review => Mode::Runs,
         }
+    }
+
+    /// The run the scan screen shows: the one that is going, or in the review the one that is played again.
+    pub fn on_screen(&self) -> Option<&Scan> {
+        if self.step == Step::Review { self.replay.as_ref() } else { self.scan.as_ref() }
+    }
+
+    pub fn on_screen_mut(&mut self) -> Option<&mut Scan> {
+        if self.step == Step::Review { self.replay.as_mut() } else { self.scan.as_mut() }
     }
 
     pub fn scanning(&self) -> bool {
@@ -431,7 +456,15 @@ impl App {
 
     /// How the calibration stands: of the run that is going, else of the set-up in force.
     pub fn calibration(&self) -> Validity {
-        let Some(scan) = &self.scan else { return self.contents.standing() };
+        self.scan.as_ref().map_or_else(|| self.contents.standing(), |scan| self.calibration_of(scan))
+    }
+
+    /// How the calibration of a run on screen stands.
+    pub fn calibration_of(&self, scan: &Scan) -> Validity {
+        let stored = self.contents.runs.iter().find(|run| scan.replay.is_some() && run.id == scan.view.run);
+        if let Some(run) = stored {
+            return self.contents.validity(run);
+        }
         let started = scan.view.started_us;
         let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);
         validity(started, setup_id, &self.contents.checks)

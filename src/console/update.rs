@@ -2,6 +2,7 @@
 
 pub(super) mod bench;
 mod prompt;
+mod replay;
 mod review;
 mod steps;
 mod survey;
@@ -50,7 +51,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
-            app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None });
+            app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None, replay: None });
             app.step = Step::Scan;
             app.bench = None;
             app.message = None;
@@ -62,6 +63,8 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Reviewed(run, overview) => review::opened(app, run, overview),
         Event::Review(news) => review::news(app, news),
+        Event::Replaying { view, wall } => replay::started(app, view, wall),
+        Event::Replay(view) => replay::news(app, view),
         Event::Survey(news) => survey::news(app, news),
         Event::Done(words) => {
             app.say(Role::Plain, words);
@@ -184,7 +187,9 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             app.look.unit = app.look.unit.toggled();
             survey::again(app)
         }
-        Action::Replay | Action::Pause | Action::Slower | Action::Faster => Vec::new(),
+        Action::Replay => replay::start(app),
+        Action::Pause => replay::change(app, |replay| replay.paused = !replay.paused),
+        Action::Slower | Action::Faster => replay::change(app, |replay| replay.pace = replay.pace.changed(action == Action::Faster)),
         Action::Left => survey::sideways(app, false),
         Action::Right => survey::sideways(app, true),
         Action::Walk(WalkKey::Least) if app.survey.is_some() => survey::least(app),
@@ -197,6 +202,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.help = None;
             } else if app.origin.take().is_some() {
                 // Back at the run.
+            } else if app.step == Step::Review && app.replay.take().is_some() {
+                return vec![Effect::CloseReplay];
             } else if app.step == Step::Review && app.survey.take().is_some() {
                 return vec![Effect::CloseSurvey];
             } else if app.step == Step::Review {

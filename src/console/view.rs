@@ -93,8 +93,8 @@ fn content_of(body: Rect) -> Rect {
 
 fn step(app: &App, pen: &mut Pen, body: Rect) {
     // A run takes the whole screen: the steps wait at its end.
-    if app.step == Step::Scan && app.scan.is_some() {
-        scan::running(app, pen, body);
+    if let (Step::Scan | Step::Review, Some(scan)) = (app.step, app.on_screen()) {
+        scan::running(app, scan, pen, body);
         return;
     }
     if let (Step::Review, Some(survey)) = (app.step, &app.survey) {
@@ -179,6 +179,11 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         pen.fill(area, style);
         pen.put_style(area.x + 1, area.y, area.width - 1, &super::text::clip(&words, width), style);
         pen.put_style(area.right() - tail.len() as u16, area.y, tail.len() as u16, &tail, style);
+        return;
+    }
+    if let (None, Some(scan), Step::Review) = (&app.message, &app.replay, app.step) {
+        let words = format!("REPLAY of run {}: this was read before, nothing is measured or written now", scan.view.run);
+        pen.put(area.x + 1, area.y, area.width - 2, &words, Role::Watch);
         return;
     }
     if let Some(message) = &app.message {

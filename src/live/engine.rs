@@ -244,6 +244,11 @@ impl Engine {
         }
     }
 
+    /// Takes a reading that was made and stored before, for a run that is played again; nothing is entered of it.
+    pub fn stored(&mut self, reading: Reading) {
+        self.reading(reading, None, &mut Outcome::default());
+    }
+
     /// Takes what the operator asks for; a reason when the run is to end.
     pub fn command(&mut self, command: Command, at_us: i64, out: &mut Outcome) -> Option<CloseReason> {
         let (along, seq) = match &self.reading {

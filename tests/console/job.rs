@@ -3,7 +3,7 @@
 
 use crate::fixture::*;
 use backwall::console::survey::Survey;
-use backwall::console::{Backend, ConsoleOptions, Glyphs, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
+use backwall::console::{Backend, ConsoleOptions, Glyphs, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use backwall::job::checklist::{Answer, Signature, Signed};
 use backwall::job::validity::Check;
 use backwall::live::bench::BenchHandle;
@@ -98,6 +98,9 @@ impl Backend for Job {
         Ok(ReviewHandle { overview: Arc::new(overview(Direction::Up)), news, asks })
     }
     fn open_survey(&mut self, _: Survey) -> anyhow::Result<SurveyHandle> {
+        anyhow::bail!("this job has no file")
+    }
+    fn open_replay(&mut self, _: RunId) -> anyhow::Result<ReplayHandle> {
         anyhow::bail!("this job has no file")
     }
     fn now_us(&self) -> i64 {

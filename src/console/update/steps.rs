@@ -41,27 +41,31 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
         }
         Step::Calibrate => {}
         Step::Scan if app.scan.is_none() => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
+        Step::Review if app.replay.is_some() => look_back(app, by, back),
         Step::Review if app.survey.is_some() => return super::survey::walk(app, by, back),
         Step::Review if app.opened.is_none() => app.run = moved(app.run, by, !back, app.contents.runs.len()),
         Step::Review => return super::review::walk(app, by, back),
-        Step::Scan => {
-            if let Some(scan) = &mut app.scan {
-                let from = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
-                let way = scan.look.step() * by as f64;
-                let here = scan.look.back.or(from).unwrap_or(Length::ZERO);
-                scan.look.back = Some(if back { here + way } else { here - way });
-            }
-        }
+        Step::Scan => look_back(app, by, back),
     }
     Vec::new()
 }
 
+/// Back along the wall, away from the crawler.
+fn look_back(app: &mut App, by: usize, back: bool) {
+    if let Some(scan) = app.on_screen_mut() {
+        let from = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
+        let way = scan.look.step() * by as f64;
+        let here = scan.look.back.or(from).unwrap_or(Length::ZERO);
+        scan.look.back = Some(if back { here + way } else { here - way });
+    }
+}
+
 /// Opens where the number on screen comes from; a frozen one counts before the newest.
 pub fn origin(app: &mut App) -> Vec<Effect> {
-    if app.step == Step::Review {
+    if app.step == Step::Review && app.replay.is_none() {
         return super::review::origin(app);
     }
-    let Some(scan) = &app.scan else { return Vec::new() };
+    let Some(scan) = app.on_screen() else { return Vec::new() };
     let (reading, waveform) = match &scan.frozen {
         Some(frozen) => (Some(&frozen.reading), Some(&frozen.waveform)),
         None => (scan.view.reading.as_ref(), scan.view.waveform.as_ref()),
@@ -89,33 +93,34 @@ pub fn home(app: &mut App) -> Vec<Effect> {
     match app.step {
         Step::Prepare => app.line = 0,
         Step::Checklist => (app.item, app.choice) = (0, 0),
+        Step::Review if app.replay.is_some() => follow(app),
         Step::Review if app.survey.is_some() => return super::survey::home(app),
         Step::Review if app.opened.is_none() => app.run = app.contents.runs.len().saturating_sub(1),
         Step::Review => return super::review::home(app),
-        _ => {
-            if let Some(scan) = &mut app.scan {
-                scan.look.back = None;
-            }
-        }
+        _ => follow(app),
     }
     Vec::new()
 }
 
+/// The strip follows the crawler again.
+fn follow(app: &mut App) {
+    if let Some(scan) = app.on_screen_mut() {
+        scan.look.back = None;
+    }
+}
+
 pub fn zoom(app: &mut App, out: bool) -> Vec<Effect> {
-    if app.step == Step::Review && app.survey.is_some() {
-        return super::survey::zoom(app, out);
+    if app.step == Step::Review && app.replay.is_none() {
+        return if app.survey.is_some() { super::survey::zoom(app, out) } else { super::review::zoom(app, out) };
     }
-    if app.step == Step::Review {
-        return super::review::zoom(app, out);
-    }
-    if let Some(scan) = &mut app.scan {
+    if let Some(scan) = app.on_screen_mut() {
         scan.look.zoom = moved(scan.look.zoom, 1, !out, ZOOMS.len());
     }
     Vec::new()
 }
 
 pub fn freeze(app: &mut App) {
-    if let Some(scan) = &mut app.scan {
+    if let Some(scan) = app.on_screen_mut() {
         scan.frozen = match (scan.frozen.take(), &scan.view.waveform, &scan.view.reading) {
             (None, Some(waveform), Some(reading)) => Some(Frozen { waveform: waveform.clone(), reading: reading.clone() }),
             _ => None,

@@ -24,11 +24,16 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     let gap = if area.width < 100 { 1 } else { 2 };
     let who = format!("{} {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
     let mut parts: Vec<(String, Role)> = vec![(who, Role::Strong)];
-    match &app.scan {
-        Some(scan) => running(app, scan, &mut parts),
-        None => parts.push((safe_text(&plan.job.site), Role::Plain)),
+    let replay = app.on_screen().filter(|scan| scan.replay.is_some());
+    if let Some(scan) = replay {
+        parts.push((replayed(app, scan), Role::Cursor));
     }
-    let calibration = app.calibration();
+    match &app.scan {
+        Some(scan) if replay.is_none() || app.scanning() => running(app, scan, &mut parts),
+        _ if replay.is_some() => {}
+        _ => parts.push((safe_text(&plan.job.site), Role::Plain)),
+    }
+    let calibration = replay.map_or_else(|| app.calibration(), |scan| app.calibration_of(scan));
     let role = if matches!(calibration, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
     // A calibration in doubt goes before what is only good to know.
     let at = if role == Role::Fault { parts.len().min(2) } else { parts.len() };
@@ -51,6 +56,21 @@ pub fn word(validity: &Validity) -> &'static str {
         Validity::Suspect(_) => "SUSPECT",
         _ => validity.word(),
     }
+}
+
+/// What is played again, so that nobody takes it for what is now.
+fn replayed(app: &App, scan: &Scan) -> String {
+    let view = &scan.view;
+    let replay = scan.replay.unwrap_or_default();
+    let state = match (&view.phase, replay.paused) {
+        (Phase::Ended(_), _) => "at its end".to_owned(),
+        (Phase::Failed(_), _) => "BROKEN OFF".to_owned(),
+        (_, true) => "PAUSED".to_owned(),
+        (_, false) => replay.pace.word().to_owned(),
+    };
+    let at =
+        view.reading.as_ref().map_or_else(String::new, |reading| format!(" {}", text::clock(reading.host_time_us, app.look.utc_offset_s)));
+    format!(" REPLAY {} {} run {} {state}{at} ", safe_text(&view.line), view.direction.word(), view.run)
 }
 
 fn running(app: &App, scan: &Scan, parts: &mut Vec<(String, Role)>) {

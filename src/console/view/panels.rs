@@ -2,7 +2,7 @@
 
 use super::pen::Pen;
 use crate::console::glyphs::Shapes;
-use crate::console::state::Scan;
+use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Wall;
@@ -114,11 +114,34 @@ fn age(scan: &Scan, now_us: i64) -> String {
     }
 }
 
+/// How far a replay is.
+fn replayed(app: &App, scan: &Scan) -> String {
+    let of = app.contents.runs.iter().find(|run| run.id == scan.view.run).map_or(0, |run| run.readings).max(scan.view.counts.received);
+    format!("reading {} of {of}", scan.view.counts.received)
+}
+
+fn replay_lines(app: &App, scan: &Scan) -> Vec<String> {
+    let view = &scan.view;
+    let offset = app.look.utc_offset_s;
+    let at = view.reading.as_ref().map_or_else(|| "-".to_owned(), |reading| text::day_and_clock(reading.host_time_us, offset));
+    vec![
+        replayed(app, scan),
+        format!("read at {at}"),
+        format!("{} readings without echo, {} stretches too long", view.counts.no_echo, view.counts.long_gaps),
+        "nothing is measured or written now".to_owned(),
+    ]
+}
+
 /// Link and counts in one line.
-pub fn link_line(scan: &Scan, now_us: i64, pen: &mut Pen, area: Rect) {
+pub fn link_line(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }
+    if scan.replay.is_some() {
+        pen.put(area.x + 1, area.y, area.width - 1, &replayed(app, scan), Role::Quiet);
+        return;
+    }
+    let now_us = app.now_us;
     let (link, counts) = (&scan.view.link, &scan.view.counts);
     let bad = link.dropped + counts.lost + link.overflow_bytes + counts.unsaved > 0;
     let words = format!(
@@ -133,10 +156,18 @@ pub fn link_line(scan: &Scan, now_us: i64, pen: &mut Pen, area: Rect) {
 }
 
 /// Link, counts and telemetry, one a line.
-pub fn link(scan: &Scan, now_us: i64, pen: &mut Pen, area: Rect) {
+pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }
+    if scan.replay.is_some() {
+        pen.title(Rect { height: 1, ..area }, "replay, not live", "");
+        for (row, words) in replay_lines(app, scan).iter().enumerate().take(usize::from(area.height - 1)) {
+            pen.put(area.x + 1, area.y + 1 + row as u16, area.width - 1, words, Role::Plain);
+        }
+        return;
+    }
+    let now_us = app.now_us;
     let view = &scan.view;
     let (link, counts) = (&view.link, &view.counts);
     pen.title(Rect { height: 1, ..area }, "link and device", if link.up { "UP" } else { "DOWN" });

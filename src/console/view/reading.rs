@@ -22,11 +22,18 @@ pub fn height(pen: &Pen) -> u16 {
 }
 
 pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
-    let calibration = app.calibration();
-    let title = format!("wall, cal {}", header::word(&calibration));
+    let calibration = app.calibration_of(scan);
+    let what = if scan.replay.is_some() { "REPLAY" } else { "wall" };
+    let title = format!("{what}, cal {}", header::word(&calibration));
     let Some(reading) = &scan.view.reading else {
         pen.title(Rect { height: 1, ..area }, &title, "");
-        let words = if scan.is_over() { "no reading came in this run" } else { "waiting for the first shot" };
+        let words = if scan.is_over() {
+            "no reading came in this run"
+        } else if scan.replay.is_some() {
+            "the run is being read"
+        } else {
+            "waiting for the first shot"
+        };
         pen.put(area.x + 1, area.y + 2, area.width - 1, words, Role::Plain);
         return;
     };

@@ -77,8 +77,7 @@ fn warnings(app: &App, pen: &mut Pen, area: Rect) {
 }
 
 /// A run is going, or has just ended.
-pub fn running(app: &App, pen: &mut Pen, body: Rect) {
-    let Some(scan) = &app.scan else { return };
+pub fn running(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     match (scan.view.direction.is_upright(), body.width >= WIDE && body.height >= 30) {
         (true, false) => narrow(app, scan, pen, body),
         (true, true) => wide(app, scan, pen, body),
@@ -119,7 +118,7 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let mut rows = Rows::of(right);
     reading::draw(app, scan, pen, rows.take(reading::height(pen)));
     if let Phase::Ended(summary) = &scan.view.phase {
-        ended(summary, pen, rows.take(11));
+        ended(scan, summary, pen, rows.take(11));
         let wall = scan.wall();
         panels::spots(&wall, pen, rows.rest());
         return;
@@ -133,7 +132,7 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let notes = rows.left().saturating_sub(1);
     panels::notes(&wall, pen, rows.take(notes), notes > 3);
     drop(wall);
-    panels::link_line(scan, app.now_us, pen, rows.take(1));
+    panels::link_line(app, scan, pen, rows.take(1));
 }
 
 fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
@@ -157,14 +156,14 @@ fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
 fn side(app: &App, scan: &Scan, wall: &crate::live::Wall, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
     if let Phase::Ended(summary) = &scan.view.phase {
-        ended(summary, pen, rows.take(13));
+        ended(scan, summary, pen, rows.take(13));
     }
     let link = 15.min(area.height / 2);
     let spots = rows.left().saturating_sub(link) * 3 / 5;
     panels::spots(wall, pen, rows.take(spots));
     let notes = rows.left().saturating_sub(link);
     panels::notes(wall, pen, rows.take(notes), true);
-    panels::link(scan, app.now_us, pen, rows.rest());
+    panels::link(app, scan, pen, rows.rest());
 }
 
 fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
@@ -186,7 +185,7 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     section::flat(&section_of(scan, &wall), pen, middle);
     back_word(scan, pen, middle);
     if let (Phase::Ended(summary), false) = (&scan.view.phase, is_wide) {
-        ended(summary, pen, bottom);
+        ended(scan, summary, pen, bottom);
         return;
     }
     let half = Rect { width: bottom.width / 2, ..bottom };
@@ -194,16 +193,16 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     if is_wide {
         let third = Rect { width: bottom.width / 3, ..bottom };
         panels::spots(&wall, pen, third);
-        panels::link(scan, app.now_us, pen, Rect { x: third.right() + 1, width: third.width - 1, ..bottom });
+        panels::link(app, scan, pen, Rect { x: third.right() + 1, width: third.width - 1, ..bottom });
         let last = Rect { x: third.right() * 2 + 1, width: bottom.right().saturating_sub(third.right() * 2 + 1), ..bottom };
         match &scan.view.phase {
-            Phase::Ended(summary) => ended(summary, pen, last),
+            Phase::Ended(summary) => ended(scan, summary, pen, last),
             _ => panels::notes(&wall, pen, last, true),
         }
     } else {
         panels::spots(&wall, pen, half);
         panels::notes(&wall, pen, Rect { height: bottom.height.saturating_sub(1), ..other }, true);
-        panels::link_line(scan, app.now_us, pen, Rect { y: bottom.bottom().saturating_sub(1), height: 1, ..other });
+        panels::link_line(app, scan, pen, Rect { y: bottom.bottom().saturating_sub(1), height: 1, ..other });
     }
 }
 
@@ -218,7 +217,13 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let title = Rect { height: 1, ..area };
     let Some(waveform) = waveform else {
         pen.title(title, "waveform", "");
-        pen.put(area.x + 1, area.y + 1, area.width - 1, "the device sends no waveform", Role::Quiet);
+        pen.put(
+            area.x + 1,
+            area.y + 1,
+            area.width - 1,
+            if scan.replay.is_some() { "this reading has no waveform" } else { "the device sends no waveform" },
+            Role::Quiet,
+        );
         return;
     };
     let picture = Rect { y: area.y + 1, height: area.height - 1, ..area };
@@ -237,7 +242,7 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
 }
 
 /// How a run ended, in words.
-pub fn ended(summary: &RunSummary, pen: &mut Pen, area: Rect) {
+pub fn ended(scan: &Scan, summary: &RunSummary, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }
@@ -245,7 +250,8 @@ pub fn ended(summary: &RunSummary, pen: &mut Pen, area: Rect) {
     let mut lines = vec![(safe_text(&summary.reason), Role::Strong)];
     lines.extend(summary_lines(summary, pen.look.unit).into_iter().map(|line| (line, Role::Plain)));
     lines.push((String::new(), Role::Plain));
-    lines.push(("Enter reviews it, Esc goes on to the next line".to_owned(), Role::Plain));
+    let then = if scan.replay.is_some() { "r plays it again, Esc goes back" } else { "Enter reviews it, Esc goes on to the next line" };
+    lines.push((then.to_owned(), Role::Plain));
     for (row, (words, role)) in lines.iter().enumerate().take(usize::from(area.height - 1)) {
         let words = text::clip(words, usize::from(area.width - 1));
         pen.put(area.x + 1, area.y + 1 + row as u16, area.width - 1, &words, *role);

@@ -327,11 +327,7 @@ fn cell_words(cell: &Cell, unit: LengthUnit) -> String {
     if cell.bin.is_empty() {
         return format!("{stretch}: not scanned");
     }
-    let lost = if cell.bin.lost > 0 {
-        format!(", {} of {} readings without echo", cell.bin.lost, cell.bin.lost + cell.bin.read)
-    } else {
-        String::new()
-    };
+    let lost = if cell.bin.lost > 0 { format!(", {} of {} no echo", cell.bin.lost, cell.bin.lost + cell.bin.read) } else { String::new() };
     match cell.bin.least {
         Some(least) => format!(
             "{stretch}: least {} {}, {}, {} read{lost}",

@@ -73,21 +73,21 @@ struct Column(&'static str, u16, u8, Read);
 const COLUMNS: &[Column] = &[
     Column("readings", 9, 1, |of, _| of.readings.to_string()),
     Column("no echo", 8, 1, |of, _| share(of.no_echo_share)),
-    Column("least", 7, 1, |of, unit| dash(of.least.map(|found| found.thickness), unit)),
+    Column("least", 6, 1, |of, unit| dash(of.least.map(|found| found.thickness), unit)),
     Column("at", 8, 1, |of, unit| place(of.least.and_then(|found| found.along), unit)),
     Column("1 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p1)),
-    Column("5 %", 7, 1, |of, unit| of_percentile(of, unit, |p| p.p5)),
+    Column("5 %", 6, 1, |of, unit| of_percentile(of, unit, |p| p.p5)),
     Column("25 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p25)),
     Column("median", 7, 2, |of, unit| of_percentile(of, unit, |p| p.p50)),
     Column("75 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p75)),
     Column("95 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p95)),
     Column("greatest", 9, 3, |of, unit| dash(of.greatest.map(|found| found.thickness), unit)),
-    Column("mean", 7, 1, |of, unit| dash(of.mean, unit)),
+    Column("mean", 6, 1, |of, unit| dash(of.mean, unit)),
     Column("st.dev", 7, 1, |of, unit| dash(of.deviation, unit)),
     Column("THIN", 7, 3, |of, _| of.thin.to_string()),
     Column("WATCH", 7, 3, |of, _| of.watch.to_string()),
     Column("poor", 7, 3, |of, _| of.poor.to_string()),
-    Column("gap", 8, 1, |of, unit| place(of.coverage.as_ref().map(|of| of.largest_gap.length()), unit)),
+    Column("gap", 7, 1, |of, unit| place(of.coverage.as_ref().map(|of| of.largest_gap.length()), unit)),
     Column("over", 6, 3, |of, _| of.coverage.as_ref().and_then(|of| of.gaps_over).map_or_else(|| "-".to_owned(), |gaps| gaps.to_string())),
     Column("covered", 8, 1, |of, _| share(of.coverage.as_ref().and_then(|of| of.share))),
 ];
@@ -270,6 +270,7 @@ fn bars(part: &Part, histogram: &Histogram, pen: &mut Pen, area: Rect) {
     pen.put(area.x + 1, area.y, LABEL - 1, &format!("{most:>7}"), Role::Quiet);
     pen.put(area.x + 1, area.y + tall - 1, LABEL - 1, &format!("{:>7}", 0), Role::Quiet);
     let foot = area.y + tall;
+    let is_fine = unit == LengthUnit::Inch && step < Length::inch(0.001);
     let mut free = area.x;
     for at in low..=high {
         let x = area.x + LABEL + (at - low) as u16 * wide;
@@ -303,7 +304,7 @@ fn bars(part: &Part, histogram: &Histogram, pen: &mut Pen, area: Rect) {
             let c = if column < bar_wide { below } else { shapes.rule };
             pen.cell(x + column, foot, c, if count > 0 { role } else { Role::Quiet });
         }
-        let label = unit.thickness(from);
+        let label = if is_fine { text::fine(unit, from) } else { unit.thickness(from) };
         if x >= free && x + label.len() as u16 <= area.right() {
             pen.put(x, foot + 1, label.len() as u16, &label, Role::Quiet);
             free = x + label.len() as u16 + 2;

@@ -1,0 +1,216 @@
+//! A stored run played again, by a thread of its own: its readings go through the engine of a live run, by the times they
+//! were taken at, and nothing that engine would write is written.
+
+use super::AGAIN;
+use crate::console::ReplayHandle;
+use crate::console::replay::Replay;
+use crate::live::engine::Engine;
+use crate::live::{LiveView, Phase};
+use crate::reading::{Reading, ReadingMaker};
+use crate::store::{JobFile, JobReader, Mark, Note, RunId, RunSummary, StoreError};
+use crate::stream::feed::LinkState;
+use crate::strip::SpotWatch;
+use crate::travel::Odometer;
+use crate::units::Length;
+use anyhow::Context;
+use std::collections::VecDeque;
+use std::path::Path;
+use std::sync::mpsc::{Receiver, TryRecvError};
+use std::sync::{Arc, PoisonError};
+use std::time::{Duration, Instant};
+use tokio::sync::watch;
+
+/// Pictures a second, as on the live screen.
+const FRAME: Duration = Duration::from_millis(33);
+/// Readings fetched at once.
+const PIECE: usize = 1024;
+/// A device clock that jumps further than this has been set; the host's is then taken.
+const LONGEST_STEP_US: i64 = 60_000_000;
+
+pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
+    let reader = JobFile::open_read_only(path)?;
+    let job = reader.contents()?;
+    let summary = job.runs.iter().find(|known| known.id == run).with_context(|| format!("there is no run {run}"))?.clone();
+    let (start, plan) = (&summary.start, &job.plan);
+    let seams = plan.line(&start.line).map(|line| plan.seams(line)).unwrap_or_default();
+    let wall = crate::console::review::overview::empty_wall(SpotWatch::new(plan.alarm), seams, start.path.span());
+    let maker = ReadingMaker::new(start.setup.clone(), Odometer::new(start.path.clone())?, start.limits.clone(), start.wall_temperature);
+    let limits = Arc::new(start.limits.clone());
+    let engine = Engine::new(maker, limits.clone(), plan.limits.max_gap, start.path.start, wall);
+    let view = LiveView {
+        phase: Phase::Waiting,
+        run,
+        line: start.line.clone(),
+        direction: start.path.direction,
+        reading: None,
+        waveform: None,
+        coating: None,
+        setup: Arc::new(start.setup.clone()),
+        limits,
+        max_speed: plan.limits.max_speed,
+        max_gap: plan.limits.max_gap,
+        link: LinkState::default(),
+        saved: Default::default(),
+        telemetry: Default::default(),
+        counts: Default::default(),
+        started_us: start.started_us,
+        bells: 0,
+        checklist_override: start.checklist_override.clone(),
+        start: start.path.start,
+        reach: Length::ZERO,
+        gap: None,
+    };
+    let (asks, asked) = std::sync::mpsc::channel();
+    let (tell, view) = watch::channel(Arc::new(view));
+    let wall = engine.wall.clone();
+    let notes = reader.notes(run)?.into();
+    let marks = reader.marks(run)?.into();
+    let player =
+        Player { reader, summary, engine, marks, notes, waiting: VecDeque::new(), next: 0, last: None, clock_us: 0.0, tell, asked };
+    std::thread::Builder::new().name("replay".to_owned()).spawn(move || player.work())?;
+    Ok(ReplayHandle { view, wall, asks })
+}
+
+/// A reading, its row, and when it was taken, µs after the first.
+struct Due {
+    row: u64,
+    at_us: f64,
+    reading: Reading,
+}
+
+/// The first, if its time has come.
+fn taken<T>(queue: &mut VecDeque<T>, has_come: impl FnOnce(&T) -> bool) -> Option<T> {
+    queue.front().is_some_and(has_come).then(|| queue.pop_front())?
+}
+
+struct Player {
+    reader: JobReader,
+    summary: RunSummary,
+    engine: Engine,
+    marks: VecDeque<Mark>,
+    notes: VecDeque<Note>,
+    waiting: VecDeque<Due>,
+    next: u64,
+    /// Times of the last reading fetched: since the first, the device's, the host's.
+    last: Option<(f64, Option<u64>, i64)>,
+    clock_us: f64,
+    tell: watch::Sender<Arc<LiveView>>,
+    asked: Receiver<Replay>,
+}
+
+impl Player {
+    fn work(mut self) {
+        if let Err(error) = self.play() {
+            self.engine.phase = Phase::Failed(error.to_string());
+            self.tell.send_modify(|view| Arc::make_mut(view).phase = self.engine.phase.clone());
+        }
+    }
+
+    fn play(&mut self) -> Result<(), StoreError> {
+        let mut wanted = Replay::default();
+        let mut since = Instant::now();
+        loop {
+            loop {
+                match self.asked.try_recv() {
+                    Ok(newest) => wanted = newest,
+                    Err(TryRecvError::Empty) => break,
+                    Err(TryRecvError::Disconnected) => return Ok(()),
+                }
+            }
+            let passed = since.elapsed();
+            since = Instant::now();
+            if !wanted.paused {
+                match wanted.pace.factor() {
+                    Some(factor) => self.clock_us += passed.as_secs_f64() * 1e6 * factor,
+                    None => self.clock_us = f64::INFINITY,
+                }
+                let (shown, is_at_end) = self.go_on(since)?;
+                // Slowed down again, it goes on from where it is.
+                if let Some(at_us) = shown.map(|(_, at_us)| at_us).or(self.last.map(|last| last.0)).filter(|_| self.clock_us.is_infinite())
+                {
+                    self.clock_us = at_us;
+                }
+                if let Some((row, _)) = shown {
+                    self.publish(Some(row))?;
+                }
+                if is_at_end && !self.reader.is_open(self.summary.id)? {
+                    self.engine.phase = Phase::Ended(Box::new(self.reader.run(self.summary.id)?));
+                    self.publish(None)?;
+                    return Ok(());
+                }
+                if is_at_end {
+                    // Of a run still being recorded, what has been saved since.
+                    std::thread::sleep(AGAIN);
+                    continue;
+                }
+            }
+            std::thread::sleep(FRAME.saturating_sub(since.elapsed()));
+        }
+    }
+
+    /// Plays what is due, for no longer than a picture takes; answers the last reading played, and whether no more is there.
+    fn go_on(&mut self, since: Instant) -> Result<(Option<(u64, f64)>, bool), StoreError> {
+        let mut shown = None;
+        loop {
+            if self.waiting.is_empty() && !self.fetch()? {
+                return Ok((shown, true));
+            }
+            let Some(due) = taken(&mut self.waiting, |due| due.at_us <= self.clock_us) else { return Ok((shown, false)) };
+            shown = Some((due.row, due.at_us));
+            self.remember(due.reading.host_time_us);
+            self.engine.stored(due.reading);
+            if since.elapsed() >= FRAME {
+                return Ok((shown, false));
+            }
+        }
+    }
+
+    fn fetch(&mut self) -> Result<bool, StoreError> {
+        for reading in self.reader.readings(self.summary.id, self.next, PIECE)? {
+            let at_us = match self.last {
+                None => 0.0,
+                Some((at_us, device, host)) => {
+                    let by_device =
+                        device.zip(reading.device_time_us).and_then(|(before, now)| i64::try_from(now.checked_sub(before)?).ok());
+                    let by_host = (reading.host_time_us - host).max(0);
+                    at_us + by_device.filter(|step| *step <= LONGEST_STEP_US).unwrap_or(by_host) as f64
+                }
+            };
+            self.last = Some((at_us, reading.device_time_us, reading.host_time_us));
+            self.waiting.push_back(Due { row: self.next, at_us, reading });
+            self.next += 1;
+        }
+        Ok(!self.waiting.is_empty())
+    }
+
+    /// Marks and notes appear when they were made.
+    fn remember(&mut self, now_us: i64) {
+        let mut wall = self.engine.wall.lock().unwrap_or_else(PoisonError::into_inner);
+        while let Some(mark) = taken(&mut self.marks, |mark| mark.at_us <= now_us) {
+            wall.marks.push(mark);
+        }
+        while let Some(note) = taken(&mut self.notes, |note| note.at_us <= now_us) {
+            wall.notes.push(note);
+        }
+    }
+
+    /// Shows the state after the reading in a row, with its own waveform or none.
+    fn publish(&self, row: Option<u64>) -> Result<(), StoreError> {
+        let old = self.tell.borrow().clone();
+        let engine = &self.engine;
+        let waveform = match row {
+            Some(row) => self.reader.waveform(self.summary.id, row)?,
+            None => old.waveform.clone(),
+        };
+        self.tell.send_replace(Arc::new(LiveView {
+            phase: engine.phase.clone(),
+            reading: engine.reading.clone(),
+            waveform,
+            counts: engine.counts.clone(),
+            reach: engine.reach,
+            gap: engine.gap(),
+            ..(*old).clone()
+        }));
+        Ok(())
+    }
+}
