@@ -1,27 +1,24 @@
 //! Everything the console knows, as plain data. `update` changes it, `view` draws it; neither touches a terminal,
 //! a file or a clock.
 
+mod message;
+mod run;
+
+pub use message::{Effect, Event};
+pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, ZOOMS};
+
 use super::form::Form;
 use super::keys::Mode;
-use super::replay::Replay;
-use super::review::{self, Opened};
-use super::survey::{Survey, SurveyNews, SurveyShown};
+use super::review::Opened;
+use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
-use crate::job::checklist::{Answer, ItemKind, ItemState, Signature, Signed, Value};
+use crate::job::checklist::{ItemKind, ItemState, Signed, Value};
 use crate::job::plan::Date;
-use crate::job::validity::{Check, Validity, validity};
-use crate::live::bench::{BenchCommand, BenchView};
-use crate::live::{Command, LiveView, Phase, Wall};
-use crate::reading::Reading;
-use crate::store::{JobContents, Note, RunId, RunState, RunSummary};
-use crate::stream::feed::LinkState;
-use crate::strip::Spot;
-use crate::travel::encoder_check::EncoderCheck;
-use crate::ultrasound::{Setup, Waveform};
+use crate::job::validity::{Validity, validity};
+use crate::store::{JobContents, RunState, RunSummary};
+use crate::ultrasound::Setup;
 use crate::units::{Length, LengthUnit};
-use ratatui::crossterm::event::KeyEvent;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// How the screen looks.
 #[derive(Debug, Clone, Copy)]
@@ -31,83 +28,6 @@ pub struct Look {
     pub unit: LengthUnit,
     /// The wall clock's offset from UTC, s.
     pub utc_offset_s: i32,
-}
-
-/// Something that happened.
-#[derive(Debug, Clone)]
-pub enum Event {
-    Key(KeyEvent),
-    Paste(String),
-    /// A second has passed while something on screen shows time.
-    Clock(i64),
-    Live(Arc<LiveView>, i64),
-    Contents(Box<JobContents>),
-    Started {
-        view: Arc<LiveView>,
-        wall: Arc<Mutex<Wall>>,
-    },
-    /// A stored run is open.
-    Reviewed(RunId, Arc<review::Overview>),
-    Review(review::News),
-    Survey(SurveyNews),
-    /// A stored run is being played again.
-    Replaying {
-        view: Arc<LiveView>,
-        wall: Arc<Mutex<Wall>>,
-    },
-    Replay(Arc<LiveView>),
-    BenchOpened(Arc<BenchView>),
-    Bench(Arc<BenchView>, i64),
-    /// The bench broke off.
-    BenchGone,
-    /// An effect was done; says so in words.
-    Done(String),
-    /// An effect failed; says what and what to do.
-    Failed(String),
-}
-
-/// What the shell must do.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Effect {
-    Reload,
-    Answer(Answer),
-    Sign(Signature),
-    Note(Note),
-    /// With verifications that were made of it.
-    SetSetup {
-        setup: Box<Setup>,
-        origin: String,
-        by: Signed,
-        checks: Vec<Check>,
-    },
-    Check(Check),
-    EncoderCheck(EncoderCheck, Signed),
-    OpenBench,
-    CloseBench,
-    Bench(BenchCommand),
-    StartScan {
-        line: String,
-        /// Why, and by whose name, although the checklist stands against it.
-        against: Option<(String, Signed)>,
-    },
-    Command(Command),
-    OpenRun(RunId),
-    /// All runs of the line of this one.
-    OpenLine(RunId),
-    CloseReview,
-    Ask(review::Ask),
-    OpenReplay(RunId),
-    Replay(Replay),
-    CloseReplay,
-    OpenSurvey(Survey),
-    /// Something else of the survey that is open.
-    AskSurvey(Survey),
-    CloseSurvey,
-    SaveSettings,
-    /// Draw everything again, also what has not changed.
-    Redraw,
-    Bell,
-    Quit,
 }
 
 /// What is being typed, and what it is for.
@@ -158,114 +78,6 @@ impl Question {
     }
 }
 
-/// Millimetres of wall in one row (or column), from near to far.
-pub const ZOOMS: [f64; 12] = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0];
-
-/// Where the operator looks on the wall.
-#[derive(Debug, Clone, Copy)]
-pub struct WallLook {
-    pub zoom: usize,
-    /// The place looked at; `None` follows the crawler.
-    pub back: Option<Length>,
-}
-
-impl Default for WallLook {
-    fn default() -> Self {
-        Self { zoom: 5, back: None }
-    }
-}
-
-impl WallLook {
-    pub fn step(&self) -> Length {
-        Length::mm(ZOOMS[self.zoom.min(ZOOMS.len() - 1)])
-    }
-}
-
-/// A waveform held still.
-#[derive(Debug, Clone)]
-pub struct Frozen {
-    pub waveform: Waveform,
-    pub reading: Reading,
-}
-
-/// A run on screen, going on or just ended.
-#[derive(Debug, Clone)]
-pub struct Scan {
-    pub view: Arc<LiveView>,
-    pub wall: Arc<Mutex<Wall>>,
-    pub look: WallLook,
-    pub frozen: Option<Frozen>,
-    /// Size of the job file and time when first seen: how fast it grows.
-    pub size_at_start: Option<(u64, i64)>,
-    /// It is no run that is going on, but a stored one played again.
-    pub replay: Option<Replay>,
-}
-
-/// What stands on a screen is not of now when nothing has come for [`STALE_S`]; how old it then is, s.
-fn stale_s(link: &LinkState, now_us: i64) -> Option<f64> {
-    let age = (now_us - link.last_byte_us?) as f64 / 1e6;
-    (age > STALE_S).then_some(age)
-}
-
-impl BenchShown {
-    /// How old the last byte is, when that is worth saying.
-    pub fn stale_s(&self, now_us: i64) -> Option<f64> {
-        stale_s(&self.view.link, now_us)
-    }
-}
-
-impl Scan {
-    /// Locks the wall for the time of copying rows out. A writer that panicked has left whole readings behind.
-    pub fn wall(&self) -> MutexGuard<'_, Wall> {
-        self.wall.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    pub fn is_over(&self) -> bool {
-        matches!(self.view.phase, Phase::Ended(_) | Phase::Failed(_))
-    }
-
-    /// The spot the alarm line shows: the worst that nobody has acknowledged, the newest of equals.
-    pub fn alarm(&self) -> Option<(Spot, usize)> {
-        let wall = self.wall();
-        let open = wall.spots.open().count();
-        let worst = wall.spots.open().max_by_key(|spot| (spot.level, spot.id))?;
-        Some((worst.clone(), open))
-    }
-
-    /// Seconds the saved state is behind what has come.
-    pub fn lag_s(&self, now_us: i64) -> f64 {
-        let Some(reading) = &self.view.reading else {
-            return 0.0;
-        };
-        if self.view.saved.run == Some(self.view.run) && self.view.saved.seq == Some(reading.seq) {
-            return 0.0;
-        }
-        let since = if self.view.saved.at_us > 0 { self.view.saved.at_us.max(self.view.started_us) } else { self.view.started_us };
-        (now_us.max(reading.host_time_us) - since).max(0) as f64 / 1e6
-    }
-
-    /// Seconds until the disk is full at the rate the job file has grown; `None` until that is known.
-    pub fn disk_seconds(&self) -> Option<f64> {
-        let (size, at) = self.size_at_start?;
-        let saved = &self.view.saved;
-        let seconds = (saved.at_us - at) as f64 / 1e6;
-        let grown = saved.file_bytes.checked_sub(size)?;
-        (seconds >= 5.0 && grown > 0).then_some(())?;
-        Some(saved.free_bytes? as f64 / (grown as f64 / seconds))
-    }
-
-    /// How old the last byte is, when that is worth saying: what stands on screen is then no longer what is.
-    pub fn stale_s(&self, now_us: i64) -> Option<f64> {
-        if self.is_over() {
-            return None;
-        }
-        stale_s(&self.view.link, now_us)
-    }
-}
-
-/// A reading older than this is not shown as if it were now. Common practice, no source.
-const STALE_S: f64 = 2.0;
-
 /// A verification is due again after this long. Common practice, no source.
 const VERIFY_HOURS: f64 = 4.0;
 
@@ -274,30 +86,6 @@ const VERIFY_HOURS: f64 = 4.0;
 pub struct OriginShown {
     pub lines: Vec<origin::Line>,
     pub top: usize,
-}
-
-/// What stands where the live waveform does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Picture {
-    #[default]
-    Wave,
-    Residuals,
-    Pulse,
-    /// The result in full.
-    Words,
-}
-
-/// The calibration bench on screen.
-#[derive(Debug, Clone)]
-pub struct BenchShown {
-    pub view: Arc<BenchView>,
-    /// How much of what it found was handed on to be stored.
-    pub handed_on: usize,
-    pub picture: Picture,
-    /// What was typed last, for the next block of the set.
-    pub serial: String,
-    pub tolerance: String,
-    pub keep_velocity: bool,
 }
 
 #[derive(Debug, Clone)]

@@ -1,7 +1,7 @@
 //! The screens over the review: the map of all lines, statistics with histograms, and a stored run played again.
 
 use crate::fixture::*;
-use crate::stored::{append, at, new_job, start};
+use crate::stored::{append, at, fill, new_job, start};
 use backwall::cli::review::{open_replay, open_survey};
 use backwall::console::replay::{Pace, Replay};
 use backwall::console::state::{App, Effect, Event};
@@ -24,7 +24,9 @@ use std::time::{Duration, Instant};
 macro_rules! snap {
     ($name:expr, $app:expr) => {
         for (width, height) in [(80, 24), (190, 50)] {
-            insta::assert_snapshot!(format!("{}_{width}x{height}", $name), text($app, width, height));
+            insta::with_settings!({ snapshot_path => "../snapshots" }, {
+                insta::assert_snapshot!(format!("{}_{width}x{height}", $name), text($app, width, height));
+            });
         }
     };
 }
@@ -124,8 +126,15 @@ fn job(folder: &Path) -> std::path::PathBuf {
     let writer = job.writer();
     for offset in [0u32, 2000] {
         let run = start(&writer);
-        let thickness = |seq: u32| thickness_at(f64::from(offset + seq));
-        append(&writer, run, (0..2500u32).map(|seq| at(seq, Some(f64::from(offset + seq)), thickness(seq))));
+        let limits = contents().plan.limits();
+        let readings = (0..2500u32).map(|seq| {
+            let along = f64::from(offset + seq);
+            let mut reading = at(seq, Some(along), thickness_at(along));
+            reading.place.course = Some(if along < 2400.0 { 1 } else { 2 });
+            reading.level = limits.level(&reading.measurement, reading.place.course);
+            reading
+        });
+        append(&writer, run, readings);
         writer.close_run(run, CloseReason::Operator, 0).unwrap();
     }
     job.close().unwrap();
@@ -312,4 +321,62 @@ fn a_run_is_played_by_its_own_clock_and_nothing_is_written() {
     assert!(!matches!(handle.view.borrow().phase, Phase::Ended(_)));
     drop(handle);
     assert_eq!(std::fs::read(&path).unwrap(), before);
+}
+
+#[test]
+#[ignore = "makes files of a million and of ten million readings, and measures"]
+fn the_whole_job_is_shown_at_once_whatever_the_number_of_readings() {
+    for count in [1_000_000u64, 10_000_000] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = new_job(folder.path());
+        let job = JobFile::open(&path).unwrap();
+        let run = start(&job.writer());
+        fill(&job.reader().unwrap(), run, count);
+        job.writer().close_run(run, CloseReason::Operator, 0).unwrap();
+        let contents = job.reader().unwrap().contents().unwrap();
+        job.close().unwrap();
+        for open_key in ['p', 'h'] {
+            let mut app = app(Step::Review, contents.clone());
+            let [Effect::OpenSurvey(survey)] = &update(&mut app, letter(open_key))[..] else { panic!() };
+            let since = Instant::now();
+            let mut handle = open_survey(&path, survey.clone()).unwrap();
+            wait(&mut app, &mut handle, |app| match &app.survey {
+                Some(SurveyShown::Map(shown)) => shown.surveyed.progress.done,
+                Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().is_some_and(|figures| figures.progress.done),
+                None => false,
+            });
+            println!("{count} readings, {open_key}: all read after {:?}", since.elapsed());
+            let mut slowest = Duration::ZERO;
+            for code in [
+                KeyCode::Char('m'),
+                KeyCode::Up,
+                KeyCode::Down,
+                KeyCode::Char('+'),
+                KeyCode::Char('+'),
+                KeyCode::Char('b'),
+                KeyCode::Char('b'),
+            ] {
+                let mut took: Vec<Duration> = (0..9)
+                    .map(|_| {
+                        let since = Instant::now();
+                        update(&mut app, key(code));
+                        render(&app, 190, 50);
+                        since.elapsed()
+                    })
+                    .collect();
+                took.sort_unstable();
+                slowest = slowest.max(took[4]);
+            }
+            println!("slowest key {slowest:?}");
+            assert!(slowest < Duration::from_millis(50), "{slowest:?}");
+        }
+        let since = Instant::now();
+        let handle = open_replay(&path, run).unwrap();
+        handle.asks.send(Replay { pace: Pace::Max, paused: false }).unwrap();
+        while !matches!(handle.view.borrow().phase, Phase::Ended(_)) {
+            assert!(!matches!(handle.view.borrow().phase, Phase::Failed(_)));
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        println!("{count} readings replayed in {:?}", since.elapsed());
+    }
 }

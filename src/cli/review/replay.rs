@@ -9,7 +9,7 @@ use crate::live::{LiveView, Phase};
 use crate::reading::{Reading, ReadingMaker};
 use crate::store::{JobFile, JobReader, Mark, Note, RunId, RunSummary, StoreError};
 use crate::stream::feed::LinkState;
-use crate::strip::SpotWatch;
+use crate::strip::{Spot, SpotWatch};
 use crate::travel::Odometer;
 use crate::units::Length;
 use anyhow::Context;
@@ -65,8 +65,22 @@ pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
     let wall = engine.wall.clone();
     let notes = reader.notes(run)?.into();
     let marks = reader.marks(run)?.into();
-    let player =
-        Player { reader, summary, engine, marks, notes, waiting: VecDeque::new(), next: 0, last: None, clock_us: 0.0, tell, asked };
+    let seen = reader.spots(run)?.into_iter().filter(|spot| spot.acknowledged).collect();
+    let player = Player {
+        reader,
+        summary,
+        engine,
+        seen,
+        marks,
+        notes,
+        waiting: VecDeque::new(),
+        next: 0,
+        last: None,
+        clock_us: 0.0,
+        newest_us: 0,
+        tell,
+        asked,
+    };
     std::thread::Builder::new().name("replay".to_owned()).spawn(move || player.work())?;
     Ok(ReplayHandle { view, wall, asks })
 }
@@ -87,6 +101,8 @@ struct Player {
     reader: JobReader,
     summary: RunSummary,
     engine: Engine,
+    /// Spots that were acknowledged.
+    seen: Vec<Spot>,
     marks: VecDeque<Mark>,
     notes: VecDeque<Note>,
     waiting: VecDeque<Due>,
@@ -94,6 +110,8 @@ struct Player {
     /// Times of the last reading fetched: since the first, the device's, the host's.
     last: Option<(f64, Option<u64>, i64)>,
     clock_us: f64,
+    /// When the reading shown was taken.
+    newest_us: i64,
     tell: watch::Sender<Arc<LiveView>>,
     asked: Receiver<Replay>,
 }
@@ -131,6 +149,7 @@ impl Player {
                     self.clock_us = at_us;
                 }
                 if let Some((row, _)) = shown {
+                    self.remember(self.newest_us);
                     self.publish(Some(row))?;
                 }
                 if is_at_end && !self.reader.is_open(self.summary.id)? {
@@ -157,7 +176,7 @@ impl Player {
             }
             let Some(due) = taken(&mut self.waiting, |due| due.at_us <= self.clock_us) else { return Ok((shown, false)) };
             shown = Some((due.row, due.at_us));
-            self.remember(due.reading.host_time_us);
+            self.newest_us = due.reading.host_time_us;
             self.engine.stored(due.reading);
             if since.elapsed() >= FRAME {
                 return Ok((shown, false));
@@ -183,9 +202,15 @@ impl Player {
         Ok(!self.waiting.is_empty())
     }
 
-    /// Marks and notes appear when they were made.
+    /// Marks and notes appear when they were made; a spot that was acknowledged is no new one.
     fn remember(&mut self, now_us: i64) {
         let mut wall = self.engine.wall.lock().unwrap_or_else(PoisonError::into_inner);
+        for seen in &self.seen {
+            let same = wall.spots.open().find(|spot| spot.least_seq == seen.least_seq && spot.least_at == seen.least_at);
+            if let Some(id) = same.map(|spot| spot.id) {
+                wall.spots.acknowledge(id);
+            }
+        }
         while let Some(mark) = taken(&mut self.marks, |mark| mark.at_us <= now_us) {
             wall.marks.push(mark);
         }

@@ -44,6 +44,10 @@ const LISTS: &[Mode] = &[
     M::Origin,
 ];
 
+const MAP_HELP: &str = "all lines on the unrolled wall";
+const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
+const REPLAY_HELP: &str = "play the run again on the scan screen, from its start; nothing is written";
+
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
     let repeats = matches!(
         action,
@@ -199,22 +203,16 @@ pub const BINDINGS: &[Binding] = &[
         WALK,
         ["a", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
     ),
-    bind(&[letter('p')], A::Map, &[M::Runs, M::ReviewRun, M::Statistics], ["p", "map", "all lines on the unrolled wall"]),
-    bind(
-        &[letter('h')],
-        A::Statistics,
-        &[M::Runs, M::ReviewRun, M::Map],
-        ["h", "stats", "statistics and histograms by line, by course, or by intervals"],
-    ),
+    bind(&[letter('p')], A::Map, &[M::Runs, M::Statistics], ["p", "map", MAP_HELP]),
+    // The footers of walk and replay are full; their help names these.
+    bind(&[letter('p')], A::Map, WALK, ["p", "", MAP_HELP]),
+    bind(&[letter('h')], A::Statistics, WALK, ["h", "", STATISTICS_HELP]),
+    bind(&[letter('r')], A::Replay, &[M::ReviewRun, M::Replay], ["r", "", REPLAY_HELP]),
+    bind(&[letter('h')], A::Statistics, &[M::Runs, M::Map], ["h", "stats", STATISTICS_HELP]),
     bind(&[letter('b')], A::By, &[M::Statistics], ["b", "by", "by line, by course, or by interval"]),
     bind(&[letter('<'), letter(',')], A::Shorter, &[M::Statistics], ["< >", "interval", "shorter or longer intervals"]),
     bind(&[letter('>'), letter('.')], A::Longer, &[M::Statistics], ["", "", ""]),
-    bind(
-        &[letter('r')],
-        A::Replay,
-        &[M::Runs, M::ReviewRun, M::Replay],
-        ["r", "replay", "play the run again on the scan screen, from its start; nothing is written"],
-    ),
+    bind(&[letter('r')], A::Replay, &[M::Runs], ["r", "replay", REPLAY_HELP]),
     bind(&[letter(' ')], A::Pause, &[M::Replay], ["Space", "pause", "hold the replay, or let it go on"]),
     bind(
         &[letter('<'), letter(',')],

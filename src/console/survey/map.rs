@@ -78,7 +78,7 @@ impl Surveyed {
 }
 
 /// Rows the smallest screen has for the wall, and cells across it.
-const ROWS: usize = 12;
+const ROWS: usize = 11;
 pub const CELLS_ACROSS: usize = 30;
 
 /// The map on screen.
@@ -153,7 +153,11 @@ impl MapShown {
     }
 
     pub fn zoom(&mut self, out: bool) {
-        let middle = self.foot() + self.step() * (self.row as f64 + 0.5);
+        // The least reading of the cell stays under the cursor, so that zooming in leads to it.
+        let middle = match self.cell() {
+            Some((band, cell)) if !self.is_across() => self.place_in(band, &cell),
+            _ => self.foot() + self.step() * (self.row as f64 + 0.5),
+        };
         let (fitting, zoom) = (self.fitting(), self.zoom.unwrap_or_else(|| self.fitting()));
         // Finer than a centimetre a map is no map; the walk shows more.
         let next = if out { zoom + 1 } else { zoom.saturating_sub(1).max(3) };
@@ -201,6 +205,15 @@ impl MapShown {
             self.go(&line, Some(place));
         }
         true
+    }
+
+    /// Where in a cell the least was read; where nothing was, its middle.
+    pub fn place_in(&self, band: &Band, cell: &Cell) -> Length {
+        let inside = |place: Length| place + Length::mm(1.0) > cell.from && place < cell.to;
+        let least = cell.bin.least.filter(|_| !cell.bin.is_empty());
+        let found = least.and_then(|least| band.strip.finest().find(|(place, bin)| inside(*place) && bin.least == Some(least)));
+        // The middle of its millimetre.
+        found.map_or((cell.from + cell.to) / 2.0, |(place, _)| place + Length::mm(0.5))
     }
 
     /// The cell the cursor is on.

@@ -128,7 +128,7 @@ pub fn least(app: &mut App) -> Vec<Effect> {
 /// Opens the line the cursor is on, all of its runs together, at the cursor.
 pub fn choose(app: &mut App) -> Vec<Effect> {
     let found = match &app.survey {
-        Some(SurveyShown::Map(shown)) => shown.cell().map(|(band, cell)| (band.line.clone(), least_in(band, &cell))),
+        Some(SurveyShown::Map(shown)) => shown.cell().map(|(band, cell)| (band.line.clone(), Some(shown.place_in(band, &cell)))),
         Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().and_then(|figures| shown.chosen(figures)).map(|part| {
             let least = part.row.statistics.least.and_then(|found| found.along);
             (part.row.line.clone(), least.or(part.row.edges.map(|edges| edges.0)))
@@ -144,11 +144,4 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
     app.opened = None;
     app.aim = place;
     vec![Effect::CloseSurvey, Effect::OpenLine(run)]
-}
-
-/// Where in a cell the least was read; where nothing was, its middle.
-fn least_in(band: &crate::strip::map::Band, cell: &crate::strip::map::Cell) -> Option<Length> {
-    let inside = |place: Length| place + Length::mm(1.0) > cell.from && place < cell.to;
-    let found = band.strip.finest().filter(|(place, bin)| inside(*place) && bin.least.is_some() && bin.least == cell.bin.least);
-    found.map(|(place, _)| place).next().or(Some((cell.from + cell.to) / 2.0))
 }

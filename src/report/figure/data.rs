@@ -184,11 +184,8 @@ pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> R
     failed.map_or(Ok(map), Err)
 }
 
-/// The picture of [`wall_map`].
-pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure {
-    let plan = &job.plan;
-    let (width, height) = sheet::PAPER;
-    let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
+/// How the calibrations of all that was read stand, in words for one line.
+pub fn calibration_words(job: &JobContents) -> String {
     let runs = job.runs.iter().filter(|run| run.readings > 0).count();
     let of_word = |word: &str| {
         let runs = job.runs.iter().filter(|run| run.readings > 0 && job.validity(run).word() == word);
@@ -200,11 +197,20 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
         .filter(|(_, runs)| !runs.is_empty())
         .map(|(word, runs)| format!("CALIBRATION {} of run {}", word.to_uppercase(), runs.join(", ")))
         .collect();
-    let calibration = match (doubtful.is_empty(), runs) {
+    match (doubtful.is_empty(), runs) {
         (_, 0) => "nothing was read".to_owned(),
         (true, _) => "all calibrations valid".to_owned(),
         (false, _) => doubtful.join("; "),
-    };
+    }
+}
+
+/// The picture of [`wall_map`].
+pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure {
+    let plan = &job.plan;
+    let (width, height) = sheet::PAPER;
+    let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
+    let runs = job.runs.iter().filter(|run| run.readings > 0).count();
+    let calibration = calibration_words(job);
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
         subtitle: format!("Job {}, {} lines, {runs} runs; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),

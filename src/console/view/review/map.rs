@@ -6,7 +6,9 @@ use crate::console::survey::map::{CELLS_ACROSS, MapShown, Surveyed};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::pen::{Pen, Rows};
+use crate::report::figure::data::calibration_words;
 use crate::report::figure::map::scanned_words;
+use crate::store::JobContents;
 use crate::strip::map::{Band, Cell, Class};
 use crate::units::{Length, LengthUnit};
 use ratatui::layout::Rect;
@@ -22,7 +24,7 @@ pub fn draw(app: &App, shown: &MapShown, pen: &mut Pen, body: Rect) {
     let mut rows = Rows::of(body);
     let taken = rows.take(1);
     title(app, surveyed, pen, taken);
-    said(surveyed, pen, &mut rows);
+    said(&app.contents, surveyed, pen, &mut rows);
     let legend = legend(usize::from(body.width - 2));
     let beneath = legend.len() as u16 + 1;
     if surveyed.lanes() == 0 {
@@ -68,7 +70,7 @@ fn title(app: &App, surveyed: &Surveyed, pen: &mut Pen, area: Rect) {
 }
 
 /// How much of the wall was looked at, and what is not on the map at all.
-fn said(surveyed: &Surveyed, pen: &mut Pen, rows: &mut Rows) {
+fn said(contents: &JobContents, surveyed: &Surveyed, pen: &mut Pen, rows: &mut Rows) {
     let progress = &surveyed.progress;
     if !progress.done {
         let taken = rows.take(1);
@@ -89,6 +91,12 @@ fn said(surveyed: &Surveyed, pen: &mut Pen, rows: &mut Rows) {
         let off: Vec<_> = surveyed.map.off.iter().map(|(line, why)| format!("{} ({why})", safe_text(line))).collect();
         let words = format!("NOT ON THE MAP: {}", off.join(", "));
         lines.extend(text::wrap(&words, width(rows)).into_iter().take(2).map(|line| (line, Role::Watch)));
+    }
+    // What a failed verification makes of these numbers must be read with them.
+    let calibration = calibration_words(contents);
+    if calibration.starts_with("CALIBRATION") {
+        let role = if calibration.contains("SUSPECT") { Role::Fault } else { Role::Watch };
+        lines.push((text::clip(&calibration, width(rows)), role));
     }
     for (words, role) in lines {
         let taken = rows.take(1);

@@ -35,13 +35,17 @@ pub fn draw(shown: &StatisticsShown, pen: &mut Pen, body: Rect) {
     } else {
         format!("{} readings", figures.progress.read)
     };
-    pen.title(head, &title, &right);
     let parts = shown.parts(figures);
     let chosen = shown.chosen(figures);
     let details = chosen.map_or_else(Vec::new, |part| details(part, unit, usize::from(body.width - 2)));
     let histogram = (rows.left() * 2 / 5).clamp(7, 22);
     let table = rows.left().saturating_sub(histogram + details.len() as u16);
-    table_of(shown, figures, &parts, pen, rows.take(table.min(parts.len().max(2) as u16 + 1)));
+    let table = table.min(u16::try_from(parts.len().max(2)).unwrap_or(u16::MAX - 1) + 1);
+    // What the table has no room for is not left unsaid.
+    let cut = parts.len() > usize::from(table.saturating_sub(1));
+    let right = if cut { format!("row {} of {}; {right}", shown.row + 1, parts.len()) } else { right };
+    pen.title(head, &title, &right);
+    table_of(shown, figures, &parts, pen, rows.take(table));
     for (words, role) in &details {
         let taken = rows.take(1);
         pen.put(taken.x + 1, taken.y, taken.width - 1, words, *role);
@@ -104,6 +108,7 @@ fn name_of(part: &Part, unit: LengthUnit) -> String {
         (Some((from, _)), ..) => format!("from {}", unit.place(from)),
         (None, "course", Some(course)) => format!("course {course}"),
         (None, "course", None) => "no course".to_owned(),
+        _ if part.row.calibration == "suspect" => format!("{} SUSPECT", safe_text(&part.row.line)),
         _ => safe_text(&part.row.line),
     }
 }
@@ -113,7 +118,7 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &m
         return;
     }
     let unit = pen.look.unit;
-    let name = if area.width >= 120 { 16 } else { 13 };
+    let name = if area.width >= 120 { 18 } else { 14 };
     let columns = fitting(area.width.saturating_sub(name + 1));
     let mut x = area.x + name;
     pen.put(area.x + 1, area.y, name, &format!("{}, {}", unit.thickness_symbol(), unit.place_symbol()), Role::Quiet);
@@ -122,10 +127,12 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &m
         x += width;
     }
     if parts.is_empty() {
+        let no_run = figures.lines.iter().any(|of| of.line == shown.line && of.whole.row.runs.is_empty());
         let words = match (&figures.trouble, shown.by) {
+            _ if no_run => format!("line {} has no run: nobody was there", safe_text(&shown.line)),
             (Some(words), By::Interval) => safe_text(words),
             (_, By::Interval) if figures.interval != (shown.line.clone(), shown.interval(unit)) => "being worked out".to_owned(),
-            _ => format!("line {} has no run: nobody was there", safe_text(&shown.line)),
+            _ => "no intervals".to_owned(),
         };
         pen.put(area.x + 1, area.y + 1, area.width - 1, &words, Role::Plain);
         return;
@@ -158,11 +165,6 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &m
             x += width;
         }
     }
-    if parts.len() > room && room > 0 {
-        let words = format!(" {} to {} of {} ", top + 1, (top + room).min(parts.len()), parts.len());
-        let width = words.len() as u16;
-        pen.put(area.right().saturating_sub(width), area.bottom() - 1, width, &words, Role::Key);
-    }
 }
 
 /// Everything known of the chosen row, in words.
@@ -193,7 +195,11 @@ fn details(part: &Part, unit: LengthUnit, width: usize) -> Vec<(String, Role)> {
     }
     if let Some(coverage) = &of.coverage {
         let gap = coverage.largest_gap;
-        let over = coverage.gaps_over.map_or_else(String::new, |over| format!(", {over} gaps longer than allowed"));
+        let over = match coverage.gaps_over {
+            None => String::new(),
+            Some(1) => ", 1 gap longer than allowed".to_owned(),
+            Some(over) => format!(", {over} gaps longer than allowed"),
+        };
         words = format!(
             "{words} Largest gap {} at {} {places}{over}; covered {} of {} to {} {places}.",
             text::stretch(unit, gap.length()),
@@ -267,8 +273,7 @@ fn bars(part: &Part, histogram: &Histogram, pen: &mut Pen, area: Rect) {
     let wide = (room / (high - low + 1).max(1)).clamp(1, 8) as u16;
     let tall = area.height.saturating_sub(2);
     let most = histogram.counts.iter().copied().max().unwrap_or(0).max(1);
-    pen.put(area.x + 1, area.y, LABEL - 1, &format!("{most:>7}"), Role::Quiet);
-    pen.put(area.x + 1, area.y + tall - 1, LABEL - 1, &format!("{:>7}", 0), Role::Quiet);
+    pen.put(area.x + 1, area.y + 1, LABEL - 1, &format!("{most:>7}"), Role::Quiet);
     let foot = area.y + tall;
     let is_fine = unit == LengthUnit::Inch && step < Length::inch(0.001);
     let mut free = area.x;
@@ -279,7 +284,8 @@ fn bars(part: &Part, histogram: &Histogram, pen: &mut Pen, area: Rect) {
         let level = level_of(from, part);
         let role = if matches!(level, Level::Thin | Level::Watch) { Role::Watch } else { Role::Plain };
         // A step with anything in it shows at least its first stroke: a single thin reading must not vanish.
-        let height = count as f64 / most as f64 * f64::from(tall);
+        // The topmost row is left for the count.
+        let height = count as f64 / most as f64 * f64::from(tall - 1);
         let least = 1.0 / (shapes.upward.len() - 1) as f64;
         let height = if count > 0 { height.max(least) } else { 0.0 };
         let bar: Vec<char> = Shapes::bar(shapes.upward, height, usize::from(tall)).collect();
@@ -298,6 +304,10 @@ fn bars(part: &Part, histogram: &Histogram, pen: &mut Pen, area: Rect) {
             if let (Some(line), ' ') = (line, *c) {
                 pen.cell(x, y, line, Role::Strong);
             }
+        }
+        let number = count.to_string();
+        if count > 0 && number.len() <= usize::from(bar_wide) {
+            pen.put(x, foot - 1 - height.ceil() as u16, bar_wide, &number, role);
         }
         let below = if count > 0 { pen.look.glyphs.level(level) } else { shapes.rule };
         for column in 0..wide {

@@ -1,0 +1,91 @@
+//! What happens to the state, and what it asks the shell to do.
+
+use crate::console::replay::Replay;
+use crate::console::review;
+use crate::console::survey::{Survey, SurveyNews};
+use crate::job::checklist::{Answer, Signature, Signed};
+use crate::job::validity::Check;
+use crate::live::bench::{BenchCommand, BenchView};
+use crate::live::{Command, LiveView, Wall};
+use crate::store::{JobContents, Note, RunId};
+use crate::travel::encoder_check::EncoderCheck;
+use crate::ultrasound::Setup;
+use ratatui::crossterm::event::KeyEvent;
+use std::sync::{Arc, Mutex};
+
+/// Something that happened.
+#[derive(Debug, Clone)]
+pub enum Event {
+    Key(KeyEvent),
+    Paste(String),
+    /// A second has passed while something on screen shows time.
+    Clock(i64),
+    Live(Arc<LiveView>, i64),
+    Contents(Box<JobContents>),
+    Started {
+        view: Arc<LiveView>,
+        wall: Arc<Mutex<Wall>>,
+    },
+    /// A stored run is open.
+    Reviewed(RunId, Arc<review::Overview>),
+    Review(review::News),
+    Survey(SurveyNews),
+    /// A stored run is being played again.
+    Replaying {
+        view: Arc<LiveView>,
+        wall: Arc<Mutex<Wall>>,
+    },
+    Replay(Arc<LiveView>),
+    BenchOpened(Arc<BenchView>),
+    Bench(Arc<BenchView>, i64),
+    /// The bench broke off.
+    BenchGone,
+    /// An effect was done; says so in words.
+    Done(String),
+    /// An effect failed; says what and what to do.
+    Failed(String),
+}
+
+/// What the shell must do.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    Reload,
+    Answer(Answer),
+    Sign(Signature),
+    Note(Note),
+    /// With verifications that were made of it.
+    SetSetup {
+        setup: Box<Setup>,
+        origin: String,
+        by: Signed,
+        checks: Vec<Check>,
+    },
+    Check(Check),
+    EncoderCheck(EncoderCheck, Signed),
+    OpenBench,
+    CloseBench,
+    Bench(BenchCommand),
+    StartScan {
+        line: String,
+        /// Why, and by whose name, although the checklist stands against it.
+        against: Option<(String, Signed)>,
+    },
+    Command(Command),
+    OpenRun(RunId),
+    /// All runs of the line of this one.
+    OpenLine(RunId),
+    CloseReview,
+    Ask(review::Ask),
+    OpenReplay(RunId),
+    Replay(Replay),
+    CloseReplay,
+    OpenSurvey(Survey),
+    /// Something else of the survey that is open.
+    AskSurvey(Survey),
+    CloseSurvey,
+    SaveSettings,
+    /// Draw everything again, also what has not changed.
+    Redraw,
+    Bell,
+    Quit,
+}
