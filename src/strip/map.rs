@@ -203,7 +203,8 @@ pub struct Stretches {
 }
 
 impl Stretches {
-    /// A hole of up to `join` between two readings is part of the stretch; one reading without an echo in it is not.
+    /// A hole of up to `join` between two readings (or between two without an echo) is part of the stretch, but never where
+    /// one of the other kind lies in it.
     fn between(strip: &Strip, from: Length, to: Length, join: Length) -> Self {
         let mut found = Self { read: Vec::new(), no_echo: Vec::new() };
         let Some((first, last)) = strip.extent() else {
@@ -220,9 +221,10 @@ impl Stretches {
                 }
                 broken = false;
             } else if bin.lost > 0 {
+                let read_to = found.read.last().map(|read| read.1);
                 broken = true;
                 match found.no_echo.last_mut() {
-                    Some(last) if last.1 == from => last.1 = to,
+                    Some(last) if last.1 == from || (from - last.1 <= join && read_to.is_none_or(|read| read <= last.1)) => last.1 = to,
                     _ => found.no_echo.push((from, to)),
                 }
             }
@@ -351,6 +353,14 @@ mod tests {
         assert_eq!(upright(0.0, holes.clone()).read(mm(10.0)), [(mm(0.0), mm(30.0)), (mm(41.0), mm(50.0))]);
         push(&mut holes, 15, 16, None);
         assert_eq!(upright(0.0, holes).read(mm(10.0)).len(), 3);
+        // Without an echo at 0, 4, 8 and 30 mm, and read at 2 mm: nothing joins over the reading.
+        let mut lost = Strip::default();
+        for (place, thickness) in [(0, None), (2, Some(9.0)), (4, None), (8, None), (30, None)] {
+            push(&mut lost, place, place + 1, thickness);
+        }
+        let stretches = upright(0.0, lost).stretches(mm(10.0));
+        assert_eq!(stretches.no_echo, [(mm(0.0), mm(1.0)), (mm(4.0), mm(9.0)), (mm(30.0), mm(31.0))]);
+        assert_eq!(stretches.read, [(mm(2.0), mm(3.0))]);
     }
 
     #[test]

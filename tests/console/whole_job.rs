@@ -380,3 +380,46 @@ fn the_whole_job_is_shown_at_once_whatever_the_number_of_readings() {
         println!("{count} readings replayed in {:?}", since.elapsed());
     }
 }
+
+#[test]
+fn map_and_statistics_grow_with_a_run_that_is_being_recorded() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    let job = JobFile::open(&path).unwrap();
+    let writer = job.writer();
+    let run = start(&writer);
+    let saved = job.saved();
+    let wait_saved = |count: u64| {
+        while saved.borrow().readings < count {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    };
+    append(&writer, run, (0..500u32).map(|seq| at(seq, Some(f64::from(seq)), Some(9.0))));
+    wait_saved(500);
+    let read = |app: &App| match &app.survey {
+        Some(SurveyShown::Map(shown)) => shown.surveyed.progress,
+        Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().map(|figures| figures.progress).unwrap_or_default(),
+        None => Default::default(),
+    };
+    let mut screens: Vec<(App, SurveyHandle)> = ['p', 'h']
+        .into_iter()
+        .map(|open_key| {
+            let mut app = app(Step::Review, job.reader().unwrap().contents().unwrap());
+            let [Effect::OpenSurvey(survey)] = &update(&mut app, letter(open_key))[..] else { panic!() };
+            let mut handle = open_survey(&path, survey.clone()).unwrap();
+            wait(&mut app, &mut handle, |app| read(app).done && read(app).read == 500);
+            assert!(screen(&app).contains("RECORDING, 500 so far"), "{}", screen(&app));
+            (app, handle)
+        })
+        .collect();
+    append(&writer, run, (500..700u32).map(|seq| at(seq, Some(f64::from(seq)), Some(if seq == 650 { 5.0 } else { 9.0 }))));
+    wait_saved(700);
+    for (app, handle) in &mut screens {
+        wait(app, handle, |app| read(app).read == 700);
+        assert!(text(app, 190, 50).contains("5.00"), "{}", text(app, 190, 50));
+    }
+    writer.close_run(run, CloseReason::Operator, 0).unwrap();
+    for (app, handle) in &mut screens {
+        wait(app, handle, |app| !read(app).open);
+    }
+}
