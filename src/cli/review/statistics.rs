@@ -13,7 +13,7 @@ use crate::strip::map::course_spans;
 use crate::strip::statistics::{IntervalError, Scope, Tally};
 use crate::travel::Path as LinePath;
 use crate::units::Length;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
@@ -66,16 +66,17 @@ impl Collector {
                 open |= self.reader.is_open(run.id)?;
             }
             let before = self.figures.progress;
-            if !self.read_on()? {
-                return Ok(());
-            }
+            let Some(grown) = self.read_on()? else { return Ok(()) };
             self.figures.progress.done = true;
             self.figures.progress.open = open;
-            if self.figures.progress != before && !self.publish() {
+            let since = Instant::now();
+            if self.figures.progress != before && !self.publish(|line| open != before.open || grown.contains(line)) {
                 return Ok(());
             }
+            // Working out a long run takes its time: most of the processor is left to who records.
+            let pause = AGAIN.max(since.elapsed() * 4);
             loop {
-                match self.asked.recv_timeout(AGAIN) {
+                match self.asked.recv_timeout(pause) {
                     Ok(survey) => {
                         // Of many keys pressed the last is what is wanted.
                         let newest = self.asked.try_iter().last().unwrap_or(survey);
@@ -95,8 +96,9 @@ impl Collector {
         }
     }
 
-    /// Reads what is there; `false` when nobody looks any more.
-    fn read_on(&mut self) -> Result<bool, StoreError> {
+    /// Reads what is there and answers the lines that have grown; `None` when nobody looks any more.
+    fn read_on(&mut self) -> Result<Option<BTreeSet<String>>, StoreError> {
+        let mut grown = BTreeSet::new();
         let mut told = Instant::now();
         self.figures.progress.of = self.job.runs.iter().map(|run| run.readings).sum();
         for run in &self.job.runs {
@@ -106,30 +108,33 @@ impl Collector {
                 let readings = self.reader.readings(run.id, *next, PIECE)?;
                 readings.iter().for_each(|reading| tally.push(reading));
                 *next += readings.len() as u64;
+                if !readings.is_empty() {
+                    grown.insert(run.start.line.clone());
+                }
                 self.figures.progress.read += readings.len() as u64;
                 if readings.len() < PIECE {
                     break;
                 }
                 if self.tell.is_closed() {
-                    return Ok(false);
+                    return Ok(None);
                 }
                 if told.elapsed() >= TELL {
                     told = Instant::now();
                     // Only how far it is: numbers of a part are no numbers of the whole.
                     let figures = Figures { lines: Vec::new(), ..self.figures.clone() };
                     if !self.figures.progress.done && self.tell.blocking_send(SurveyNews::Statistics(Arc::new(figures))).is_err() {
-                        return Ok(false);
+                        return Ok(None);
                     }
                 }
             }
         }
         let progress = &mut self.figures.progress;
         progress.of = progress.of.max(progress.read);
-        Ok(true)
+        Ok(Some(grown))
     }
 
-    fn publish(&mut self) -> bool {
-        self.count(|_| true);
+    fn publish(&mut self, wanted: impl Fn(&str) -> bool) -> bool {
+        self.count(wanted);
         self.tell.blocking_send(SurveyNews::Statistics(Arc::new(self.figures.clone()))).is_ok()
     }
 
