@@ -98,9 +98,15 @@ pub struct Calibration {
     pub zero: Time,
     #[serde(rename = "half_separation_mm")]
     pub half_separation: Length,
+    /// How well the blocks tell the half separation, k = 1; none where it is as typed.
+    #[serde(rename = "half_separation_u_mm", default, skip_serializing_if = "Option::is_none")]
+    pub half_separation_u: Option<Length>,
     /// Velocity at `temperature`, typed or fitted.
     #[serde(rename = "velocity_m_s")]
     pub velocity: Velocity,
+    /// How well the blocks tell the velocity, k = 1; none where it is as typed.
+    #[serde(rename = "velocity_u_m_s", default, skip_serializing_if = "Option::is_none")]
+    pub velocity_u: Option<Velocity>,
     pub velocity_fitted: bool,
     #[serde(rename = "temperature_c")]
     pub temperature: Temperature,

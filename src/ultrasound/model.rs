@@ -6,6 +6,9 @@ use super::path::Path;
 use super::setup::Setup;
 use crate::units::Temperature;
 
+/// A hundredth of what a stored thickness is rounded to.
+const SETTLED_MM: f64 = 1e-8;
+
 /// Curves and levels learned on blocks, heights in codes.
 struct Learned {
     residuals: Vec<Prepared>,
@@ -42,8 +45,14 @@ impl Model {
     pub fn depth(&self, time_ns: f64) -> Option<f64> {
         let mut depth = self.path.depth(time_ns)?;
         if self.learned.is_some() {
-            for _ in 0..4 {
-                depth = self.path.depth(time_ns - self.residual(depth, 1)).unwrap_or(depth);
+            // Each step halves the error at least (a calibration whose curve is too bent for that is refused).
+            for _ in 0..40 {
+                let next = self.path.depth(time_ns - self.residual(depth, 1)).unwrap_or(depth);
+                let moved = (next - depth).abs();
+                depth = next;
+                if moved < SETTLED_MM {
+                    break;
+                }
             }
         }
         Some(depth)
