@@ -24,7 +24,7 @@ fn shots(probe: &Probe, wall_mm: f64, count: usize, random: &mut Random) -> Vec<
 }
 
 fn block(probe: &Probe, wall_mm: f64, random: &mut Random) -> Block {
-    Block { thickness: Length::mm(wall_mm), temperature: ROOM, shots: shots(probe, wall_mm, 6, random) }
+    Block { thickness: Length::mm(wall_mm), temperature: ROOM, shots: shots(probe, wall_mm, 6, random), gain: None }
 }
 
 fn run(probe: &Probe, setup: &Setup, blocks: &[Block], fit_velocity: bool) -> Result<Calibration, CalibrationError> {
@@ -150,6 +150,22 @@ fn what_cannot_be_a_calibration_is_refused_with_the_reason() {
     assert!(matches!(error, CalibrationError::Unstable { .. }) && error.to_string().contains("hold the probe still"), "{error}");
     let negative = Block { thickness: Length::mm(-1.0), ..good };
     assert!(matches!(run(&probe, &setup, &[negative], false), Err(CalibrationError::Impossible { .. })));
+}
+
+#[test]
+fn a_block_too_thin_for_the_frequency_is_refused_for_that_reason() {
+    let (probe, mut random) = (Probe { f0: 2.25e6, bandwidth: 0.4, ..Probe::gamma() }, Random::new(32));
+    let blocks: Vec<Block> = [3.0, 6.0, 10.0, 15.0].iter().map(|d| block(&probe, *d, &mut random)).collect();
+    let error = run(&probe, &probe.setup(), &blocks, false).unwrap_err();
+    assert!(matches!(error, CalibrationError::TooThin { .. }), "{error}");
+    let text = error.to_string();
+    assert!(text.contains("3 mm block is too thin") && text.contains("1.9 periods") && text.contains("4.0 mm or more"), "{text}");
+    // What it asks for is enough.
+    let blocks: Vec<Block> = [4.0, 6.0, 10.0, 15.0].iter().map(|d| block(&probe, *d, &mut random)).collect();
+    assert!(run(&probe, &probe.setup(), &blocks, false).is_ok());
+    // Without coupling it is no matter of the block.
+    let silent = Block { shots: vec![Arc::from(vec![0i16; 1024]); 5], ..block(&probe, 10.0, &mut random) };
+    assert!(matches!(run(&probe, &probe.setup(), &[silent], false), Err(CalibrationError::NoEcho { .. })));
 }
 
 #[test]

@@ -245,7 +245,8 @@ async fn fit(args: &CalibrateArgs, profile: &Profile, typed: &Setup) -> anyhow::
             bail!("{} has another time base than the blocks before it: measure all blocks with the same settings", at.spec);
         }
         base = Some(taken.base);
-        blocks.push(Block { thickness: at.length, temperature: block_temperature(args, &taken, typed), shots: taken.shots });
+        let temperature = block_temperature(args, &taken, typed);
+        blocks.push(Block { thickness: at.length, temperature, gain: taken.gain, shots: taken.shots });
     }
     let base = base.context("no block was given")?;
     let distinct = args.at.iter().any(|at| (at.length - args.at[0].length).abs() > Length::mm(0.01));

@@ -19,7 +19,7 @@ use super::path::Path;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
 use super::trace::{Top, Trace};
 use super::{Evaluator, Setup, SetupError, TimeBase};
-use crate::units::{Length, Temperature, Time, Velocity};
+use crate::units::{Decibel, Length, Temperature, Time, Velocity};
 use std::sync::Arc;
 
 /// A block of known thickness and the shots taken on it.
@@ -28,6 +28,8 @@ pub struct Block {
     pub thickness: Length,
     pub temperature: Temperature,
     pub shots: Vec<Arc<[i16]>>,
+    /// The gain they were taken at, where the device tells one.
+    pub gain: Option<Decibel>,
 }
 
 pub struct CalibrationInput<'a> {
@@ -51,6 +53,12 @@ pub enum CalibrationError {
     TooFewShots { thickness: f64, shots: usize, need: usize },
     #[error("{echoes} of {shots} shots on the {thickness} mm block show an echo where one is due: check coupling, gain and the typed zero")]
     NoEcho { thickness: f64, shots: usize, echoes: usize },
+    #[error(
+        "the {thickness} mm block is too thin for this frequency: its echo and the repeat behind it lie {periods:.1} periods apart and run \
+         into each other ({echoes} of {shots} shots show an echo of its own). Take a block of {need:.1} mm or more, or a probe of a \
+         higher frequency"
+    )]
+    TooThin { thickness: f64, periods: f64, shots: usize, echoes: usize, need: f64 },
     #[error(
         "readings on the {thickness} mm block spread by {spread:.3} mm (at most {limit} mm): hold the probe still and measure it again"
     )]
@@ -152,6 +160,13 @@ fn distinct(blocks: &[Block]) -> usize {
     Curve::new(Between::Straight, blocks.iter().map(|b| (b.thickness.as_mm(), 0.0)).collect()).len()
 }
 
+/// The gain all blocks were taken at.
+fn one_gain(blocks: &[Block]) -> Option<Decibel> {
+    const ALIKE_DB: f64 = 0.05;
+    let first = blocks.first()?.gain?;
+    blocks.iter().all(|b| b.gain.is_some_and(|gain| (gain.as_db() - first.as_db()).abs() < ALIKE_DB)).then_some(first)
+}
+
 fn mean_temperature(blocks: &[Block]) -> Temperature {
     Temperature::celsius(mean(blocks.iter().map(|b| b.temperature.as_celsius())))
 }
@@ -240,6 +255,7 @@ impl Bench<'_> {
             residuals,
             height,
             repeat_part,
+            gain: one_gain(self.input.blocks),
             phase: curve(Between::Straight, &|block| mean(block.iter().map(|e| e.phase))),
             face_pct,
             clutter,
@@ -248,7 +264,7 @@ impl Bench<'_> {
             warnings: Vec::new(),
         };
         let typed_velocity = typed.velocity_at(temperature);
-        calibration.warnings = warnings(&typed, &calibration, typed_velocity);
+        calibration.warnings = warnings(&typed, self.input.blocks, &calibration, typed_velocity);
         let setup = typed.with_calibration(Arc::new(calibration.clone()));
         let mut model = Model::new(&setup, full_scale);
         for (block, echoes) in self.input.blocks.iter().zip(echoes) {
@@ -284,7 +300,7 @@ fn bent(curve: &Curve, path: &Path, m: f64) -> Option<(f64, f64)> {
     curve.around(fault)
 }
 
-fn warnings(typed: &Setup, calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {
+fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {
     let mut all = Vec::new();
     let (found, typed_m_s) = (calibration.velocity.as_m_s(), typed_velocity.as_m_s());
     if calibration.velocity_fitted && (found / typed_m_s - 1.0).abs() > VELOCITY_DOUBT {
@@ -298,6 +314,13 @@ fn warnings(typed: &Setup, calibration: &Calibration, typed_velocity: Velocity) 
         let told = calibration.velocity_u.map_or(0.0, |u| 2.0 * u.as_m_s());
         let only = if (found - typed_m_s).abs() < told { ", or the blocks themselves, which do not tell it any better" } else { "" };
         all.push(format!("velocity from the blocks is {found:.0} m/s ± {told:.0} against {typed_m_s:.0} m/s typed: likely {cause}{only}"));
+    }
+    if blocks.iter().any(|b| b.gain.is_some()) && calibration.gain.is_none() {
+        all.push(
+            "the blocks were taken at different gains: a wall's height tells nothing then, and walls without a second echo are fair at \
+             best; take all blocks at the gain you scan with"
+                .to_owned(),
+        );
     }
     if typed.half_separation > Length::ZERO && calibration.half_separation_u.is_none() {
         let blocks = distinct_points(calibration);

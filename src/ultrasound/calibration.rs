@@ -3,7 +3,7 @@
 
 use super::curve::Curve;
 use super::pulse::Pulse;
-use crate::units::{Length, Temperature, Time, Velocity};
+use crate::units::{Decibel, Length, Temperature, Time, Velocity};
 use serde::{Deserialize, Serialize};
 
 /// One block as measured with the finished calibration.
@@ -114,6 +114,9 @@ pub struct Calibration {
     pub residuals: Vec<Curve>,
     /// Height of the first echo, percent of full screen.
     pub height: Curve,
+    /// The gain of all blocks; none where the device told none or not the same on all.
+    #[serde(rename = "gain_db", default, skip_serializing_if = "Option::is_none")]
+    pub gain: Option<Decibel>,
     /// Phase of the first echo at its envelope's top, radians.
     pub phase: Curve,
     /// Level of the second echo against the first's, each against the height curve.

@@ -43,6 +43,11 @@ impl Curve {
     pub fn range(&self) -> Option<(f64, f64)> {
         Some((self.points.first()?.0, self.points.last()?.0))
     }
+    /// From the least to the greatest value on the blocks.
+    pub fn span(&self) -> f64 {
+        let (least, most) = self.points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), (_, y)| (l.min(*y), m.max(*y)));
+        (most - least).max(0.0)
+    }
     /// The two neighbouring blocks between which a thickness lies; beyond the last, the last two.
     pub fn around(&self, d: f64) -> Option<(f64, f64)> {
         let pairs = self.points.windows(2);

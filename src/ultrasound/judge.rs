@@ -14,7 +14,7 @@ pub const CYCLE_DOUBT: f64 = 1.2;
 /// 3 mm wide keeps 0.65 of itself on the plate; another 2.3 dB are left to coupling.
 const WEAK: f64 = 0.85;
 const VERY_WEAK: f64 = 0.25;
-/// An echo this high shows that the gain is not the blocks', so that height tells nothing; only a second echo does then.
+/// An echo this high is none of the blocks', so that height tells nothing; only a second echo does then.
 const LOUD: f64 = 1.2;
 /// A second echo against what the blocks' own second echo was. A flat wall keeps 0.77 and more of it, a wall read beside a pit
 /// 0.6 and less (simulated waves), at any gain.
@@ -96,6 +96,9 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     if evenness == Evenness::Uneven {
         flags = flags.with(Flag::Uneven);
     }
+    if evenness == Evenness::Unknown && !model.heights_compare() {
+        flags = flags.with(Flag::Unproven);
+    }
     // Paint moves the first echo against its repeats and rings itself: places tell nothing then, nor do they when the first echo was not seen.
     if mode == Mode::EchoToEcho || wall.order > 1 {
         return flags;
@@ -115,7 +118,7 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
 }
 
 pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
-    const DOUBTS: [Flag; 10] = [
+    const DOUBTS: [Flag; 11] = [
         Flag::EarlyEcho,
         Flag::Ambiguous,
         Flag::GateEdge,
@@ -126,6 +129,7 @@ pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quali
         Flag::Multiple,
         Flag::Uneven,
         Flag::Drift,
+        Flag::Unproven,
     ];
     let doubts = DOUBTS.iter().filter(|flag| flags.has(**flag)).count();
     if flags.has(Flag::Ambiguous) || snr < FAIR_SNR || (flags.has(Flag::Weak) && wall.chosen.level < VERY_WEAK) {
