@@ -72,7 +72,7 @@ flags! {
     /// The tyre's delay follows its temperature far more than steel does.
     Drift = 16 "drift" "the wall is warmer or colder than the blocks, the tyre's delay moves with it: read echo to echo or calibrate again";
     /// The wall may be right; what is missing is the proof that the whole beam stands on it.
-    Unproven = 17 "unproven" "no second echo to judge by, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
+    Unproven = 17 "unproven" "no second echo is proof, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
 }
 
 /// A set of [`Flag`]s.
