@@ -161,6 +161,9 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
         object["calibration"] = json!({
             "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
             "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
+            "velocity_u_m_s": calibration.velocity_u.map(|u| u.as_m_s()),
+            "half_separation_u_mm": calibration.half_separation_u.map(|u| u.as_mm()),
+            "gain_db": calibration.gain.map(|gain| gain.as_db()),
             "temperature_c": calibration.temperature.as_celsius(), "points": calibration.points, "warnings": calibration.warnings,
         });
         candidate = Some(setup);

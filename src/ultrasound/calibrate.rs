@@ -287,17 +287,18 @@ impl Bench<'_> {
 
 /// Neighbouring blocks between which an echo's time does not rise soundly with the wall.
 fn bent(curve: &Curve, path: &Path, m: f64) -> Option<(f64, f64)> {
-    const STEP: f64 = 1.02;
+    const PARTS: u32 = 16;
     let (thin, thick) = curve.range()?;
     let prepared = curve.prepared();
-    let sound = |d: f64, next: f64| {
-        let (late, later) = (prepared.at(d).unwrap_or(0.0), prepared.at(next).unwrap_or(0.0));
-        (later - late).abs() <= MOST_BENT * (path.time(next, m) - path.time(d, m))
-    };
-    let end = thick + STRAIGHT_ON_MM;
-    let places = || std::iter::successors(Some((thin - STRAIGHT_ON_MM).max(0.5 * thin)), |d| (*d < end).then_some((d * STEP).min(end)));
-    let fault = places().zip(places().skip(1)).find(|(d, next)| !sound(*d, *next))?.0;
-    curve.around(fault)
+    let late = |d: f64| prepared.at(d).unwrap_or(0.0);
+    let sound = |d: f64, next: f64| (late(next) - late(d)).abs() <= MOST_BENT * (path.time(next, m) - path.time(d, m));
+    let outer = [(thin - STRAIGHT_ON_MM).max(0.5 * thin), thick + STRAIGHT_ON_MM];
+    let ends: Vec<f64> = outer[..1].iter().copied().chain(curve.thicknesses()).chain(outer[1..].iter().copied()).collect();
+    let fault = ends.windows(2).find(|pair| {
+        let step = (pair[1] - pair[0]) / f64::from(PARTS);
+        (0..PARTS).any(|k| !sound(pair[0] + f64::from(k) * step, pair[0] + f64::from(k + 1) * step))
+    })?;
+    curve.around(fault[0])
 }
 
 fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {

@@ -43,6 +43,9 @@ impl Curve {
     pub fn range(&self) -> Option<(f64, f64)> {
         Some((self.points.first()?.0, self.points.last()?.0))
     }
+    pub fn thicknesses(&self) -> impl Iterator<Item = f64> + '_ {
+        self.points.iter().map(|point| point.0)
+    }
     /// From the least to the greatest value on the blocks.
     pub fn span(&self) -> f64 {
         let (least, most) = self.points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), (_, y)| (l.min(*y), m.max(*y)));
