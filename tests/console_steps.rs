@@ -483,6 +483,6 @@ fn a_coating_is_told_beside_the_wall() {
     let mut app = scanning(Direction::Up);
     assert!(!text(&app, 80, 24).contains("coating"));
     let coating = Coating { thickness: Length::mm(0.312), uncertainty: Length::mm(0.02) };
-    change(&mut app, |view| view.coating = Some(coating));
+    change(&mut app, |view| view.reading.as_mut().unwrap().measurement.coating = Some(coating));
     assert!(text(&app, 80, 24).contains("quality good, coating 0.31 ±0.04 mm"), "{}", text(&app, 80, 24));
 }

@@ -255,8 +255,7 @@ fn a_coating_is_told_where_first_echo_and_spacing_agree() {
     let mut evaluator = calibrated(&case);
     let mut told = 0;
     for (row, shot) in case.truth.iter().zip(&case.shots) {
-        evaluator.measure(shot, Temperature::celsius(20.0));
-        if let Some(coating) = evaluator.coating() {
+        if let Some(coating) = evaluator.measure(shot, Temperature::celsius(20.0)).coating {
             let error = coating.thickness.as_mm() - cases::number(row, "coat_mm");
             assert!(error.abs() < 0.03 && error.abs() < 2.0 * coating.uncertainty.as_mm(), "{error} mm, {coating:?}");
             told += 1;
@@ -267,8 +266,7 @@ fn a_coating_is_told_where_first_echo_and_spacing_agree() {
     let bare = named("hot_cold");
     let mut evaluator = calibrated(&bare);
     for (id, shot) in bare.shots.iter().enumerate() {
-        evaluator.measure(shot, bare.temperature(id));
-        assert_eq!(evaluator.coating(), None, "shot {id}");
+        assert_eq!(evaluator.measure(shot, bare.temperature(id)).coating, None, "shot {id}");
     }
 }
 

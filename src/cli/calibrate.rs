@@ -5,7 +5,7 @@ use super::console::{OpenArgs, ScreenArgs};
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::text::signed;
 use crate::job::checklist::Signed;
-use crate::job::validity::{Check, Validity, default_tolerance};
+use crate::job::validity::{Check, Validity};
 use crate::live::blocks::{BlockShots, collect, count_travel};
 use crate::live::verdict;
 use crate::store::JobContents;
@@ -55,7 +55,7 @@ pub struct CalibrateArgs {
     /// A measured distance of 500 mm or more and the stream taken while driving it
     #[arg(long, value_name = "MM=STREAM")]
     pub encoder: Option<At>,
-    /// Verification tolerance in mm; 0.1 mm or 1 %, whichever is more, if not given
+    /// Verification tolerance in mm; if not given the plan's: 0.1 mm or 1 %, whichever is more, unless it says otherwise
     #[arg(long, value_name = "MM")]
     pub tolerance: Option<f64>,
     /// Take the velocity as typed instead of fitting it to the blocks
@@ -175,7 +175,7 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
         let setup = setup.as_ref().context("no set-up is in force to verify: calibrate first, or enter one")?;
         let shots = collect(&at.spec, &profile, setup, None).await?;
         let temperature = block_temperature(args, &shots, setup);
-        let tolerance = args.tolerance.map_or_else(|| default_tolerance(at.length), Length::mm);
+        let tolerance = args.tolerance.map_or_else(|| contents.plan.verification.tolerance(at.length), Length::mm);
         let found = verify_block(setup, shots.base, at.length, temperature, &shots.shots, tolerance)?;
         let check = Check {
             setup_id: 0,

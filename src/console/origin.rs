@@ -189,7 +189,7 @@ fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, lo
         return;
     };
     let again = evaluator.measure_at(&waveform.samples, reading.wall_temperature, told(reading.gain));
-    if let Some(coating) = evaluator.coating() {
+    if let Some(coating) = again.coating {
         row(lines, "coating", text::coating(look.unit, &coating));
     }
     let mut parts: Vec<Part> = evaluator.parts().to_vec();

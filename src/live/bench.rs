@@ -167,7 +167,6 @@ impl Bench {
             Ok(Some(progress)) => {
                 self.view.waveform = Some(progress.waveform);
                 self.view.measurement = Some(progress.measurement);
-                self.view.coating = progress.coating;
                 self.view.stability = Some(progress.stability);
                 self.view.shots = progress.shots;
                 self.view.temperature = self.collector.temperature().or(self.view.temperature);

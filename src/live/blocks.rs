@@ -5,7 +5,7 @@ use crate::reading::{Record, told};
 use crate::stream::feed::{self, FeedItem, SourceOptions, StreamError};
 use crate::stream::profile::Profile;
 use crate::stream::spec::{Pace, StreamSpec};
-use crate::ultrasound::{Coating, Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
+use crate::ultrasound::{Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
 use crate::ultrasound::{MOST_SPREAD_MM, STABLE_SHOTS, Stability, stability as stability_of};
 use crate::units::{Decibel, Length, Temperature};
 use std::collections::VecDeque;
@@ -54,7 +54,6 @@ pub struct BlockShots {
 pub struct Progress {
     pub waveform: Waveform,
     pub measurement: Measurement,
-    pub coating: Option<Coating>,
     pub stability: Stability,
     pub shots: usize,
 }
@@ -109,13 +108,7 @@ impl Collector {
                     self.readings.pop_front();
                     self.gains.pop_front();
                 }
-                return Ok(Some(Progress {
-                    waveform,
-                    measurement,
-                    coating: evaluator.coating(),
-                    stability: self.stability(),
-                    shots: self.shots.len(),
-                }));
+                return Ok(Some(Progress { waveform, measurement, stability: self.stability(), shots: self.shots.len() }));
             }
             Record::Header(_) | Record::Gauge(_) => {}
         }

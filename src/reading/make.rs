@@ -4,7 +4,7 @@ use super::{Gauge, GaugeValue, Reading, Shot, told};
 use crate::strip::Limits;
 use crate::travel::{Odometer, Place};
 use crate::ultrasound::evaluate::{measure_thickness, measure_time};
-use crate::ultrasound::{Coating, Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
+use crate::ultrasound::{Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
 use crate::units::{Decibel, Temperature};
 
 /// A set-up, a path along the wall and its limits, made ready; the same shots give the same readings.
@@ -37,11 +37,6 @@ impl ReadingMaker {
 
     pub fn setup(&self) -> &Setup {
         &self.setup
-    }
-
-    /// What the last shot told of a coating.
-    pub fn coating(&self) -> Option<Coating> {
-        self.evaluator.as_ref().and_then(Evaluator::coating)
     }
 
     /// The reading of a shot.

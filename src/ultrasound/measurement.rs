@@ -1,5 +1,6 @@
 //! What one waveform says of the wall: a thickness with its quality, or no echo and why.
 
+use super::coating::Coating;
 use crate::units::{Decibel, Length, Time};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -132,6 +133,8 @@ pub struct Measurement {
     /// Height of the echo in percent of full screen height.
     pub height_pct: Option<f64>,
     pub snr: Option<Decibel>,
+    /// What lies between tyre and wall: only echo to echo, where first echo and spacing agree on one.
+    pub coating: Option<Coating>,
     pub quality: Quality,
     pub flags: Flags,
 }
@@ -146,6 +149,7 @@ impl Measurement {
             uncertainty: None,
             height_pct: None,
             snr: None,
+            coating: None,
             quality: Quality::None,
             flags,
         }
@@ -159,6 +163,7 @@ impl Measurement {
             uncertainty: self.uncertainty.map(|u| Length::nanometres(u.as_nanometres())),
             height_pct: self.height_pct.map(|h| (h * 100.0).round() / 100.0),
             snr: self.snr.map(|s| Decibel::db((s.as_db() * 100.0).round() / 100.0)),
+            coating: self.coating.map(Coating::rounded),
             ..self
         }
     }

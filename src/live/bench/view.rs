@@ -3,7 +3,7 @@
 use crate::live::verdict::Verdict;
 use crate::stream::feed::LinkState;
 use crate::travel::encoder_check::{EncoderCheck, EncoderError};
-use crate::ultrasound::{BlockCheck, Calibration, Coating, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
+use crate::ultrasound::{BlockCheck, Calibration, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
 use crate::units::{Decibel, Length, Temperature};
 use std::sync::Arc;
 
@@ -78,7 +78,6 @@ pub struct BenchView {
     pub device: Option<String>,
     pub waveform: Option<Waveform>,
     pub measurement: Option<Measurement>,
-    pub coating: Option<Coating>,
     /// What the live waveform is evaluated with.
     pub setup: Option<Arc<Setup>>,
     pub hold: Option<Hold>,
