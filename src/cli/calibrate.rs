@@ -161,6 +161,9 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
         object["calibration"] = json!({
             "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
             "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
+            "velocity_u_m_s": calibration.velocity_u.map(|u| u.as_m_s()),
+            "half_separation_u_mm": calibration.half_separation_u.map(|u| u.as_mm()),
+            "gain_db": calibration.gain.map(|gain| gain.as_db()),
             "temperature_c": calibration.temperature.as_celsius(), "points": calibration.points, "warnings": calibration.warnings,
         });
         candidate = Some(setup);
@@ -245,7 +248,8 @@ async fn fit(args: &CalibrateArgs, profile: &Profile, typed: &Setup) -> anyhow::
             bail!("{} has another time base than the blocks before it: measure all blocks with the same settings", at.spec);
         }
         base = Some(taken.base);
-        blocks.push(Block { thickness: at.length, temperature: block_temperature(args, &taken, typed), shots: taken.shots });
+        let temperature = block_temperature(args, &taken, typed);
+        blocks.push(Block { thickness: at.length, temperature, gain: taken.gain, shots: taken.shots });
     }
     let base = base.context("no block was given")?;
     let distinct = args.at.iter().any(|at| (at.length - args.at[0].length).abs() > Length::mm(0.01));

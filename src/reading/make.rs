@@ -1,6 +1,6 @@
 //! From a shot (or a device's own value) to a reading: evaluate, place, judge.
 
-use super::{Gauge, GaugeValue, Reading, Shot};
+use super::{Gauge, GaugeValue, Reading, Shot, told};
 use crate::strip::Limits;
 use crate::travel::{Odometer, Place};
 use crate::ultrasound::evaluate::{measure_thickness, measure_time};
@@ -42,7 +42,7 @@ impl ReadingMaker {
     /// The reading of a shot.
     pub fn shot(&mut self, shot: &Shot, host_time_us: i64) -> Reading {
         let measurement = match &mut self.evaluator {
-            Some(evaluator) => evaluator.measure(&shot.samples, self.wall),
+            Some(evaluator) => evaluator.measure_at(&shot.samples, self.wall, told(shot.gain)),
             None => Measurement::none(Flags::of(Flag::NoTimeBase)),
         };
         self.finish(shot.seq, shot.device_time_us, host_time_us, shot.encoder, shot.gain, measurement)

@@ -79,8 +79,13 @@ impl Evaluator {
         &self.parts
     }
 
-    /// What `samples` say of a wall at temperature `wall`.
+    /// What `samples` say of a wall at temperature `wall`, whatever the gain they were taken at.
     pub fn measure(&mut self, samples: &[i16], wall: Temperature) -> Measurement {
+        self.measure_at(samples, wall, None)
+    }
+
+    /// The same for a known gain. Height then tells how much of the beam comes back, which only a second echo tells without.
+    pub fn measure_at(&mut self, samples: &[i16], wall: Temperature, gain: Option<Decibel>) -> Measurement {
         self.parts.clear();
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
@@ -92,6 +97,7 @@ impl Evaluator {
         }
         self.wall = if wall.is_finite() { wall } else { self.setup.reference_temperature() };
         self.model.set_temperature(&self.setup, self.wall);
+        self.model.set_gain(&self.setup, gain);
         // Behind the third repeat of the thickest wall the gate admits nothing more is of use.
         let useful = self.model.path.zero_ns + 3.4 * (gate.1 - self.model.path.zero_ns).max(1000.0);
         let end = self.sample_of(useful).clamp(LEAST_SAMPLES as f64, samples.len() as f64) as usize;

@@ -72,6 +72,8 @@ flags! {
     Uneven = 15 "uneven" "the second echo is weaker than on the blocks: the wall is not even under the probe";
     /// The tyre's delay follows its temperature far more than steel does.
     Drift = 16 "drift" "the wall is warmer or colder than the blocks, the tyre's delay moves with it: read echo to echo or calibrate again";
+    /// The wall may be right; what is missing is the proof that the whole beam stands on it.
+    Unproven = 17 "unproven" "no second echo is proof, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
 }
 
 /// A set of [`Flag`]s.

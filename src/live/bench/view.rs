@@ -4,7 +4,7 @@ use crate::live::verdict::Verdict;
 use crate::stream::feed::LinkState;
 use crate::travel::encoder_check::{EncoderCheck, EncoderError};
 use crate::ultrasound::{BlockCheck, Calibration, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
-use crate::units::{Length, Temperature};
+use crate::units::{Decibel, Length, Temperature};
 use std::sync::Arc;
 
 /// A piece of known thickness.
@@ -35,6 +35,8 @@ pub struct Taken {
     pub stability: Stability,
     pub base: TimeBase,
     pub shots: Vec<Arc<[i16]>>,
+    /// Where the device tells one and kept it.
+    pub gain: Option<Decibel>,
 }
 
 /// What the blocks gave.
