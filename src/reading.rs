@@ -5,7 +5,7 @@ pub mod make;
 pub mod record;
 
 pub use make::ReadingMaker;
-pub use record::{Gauge, GaugeValue, Header, Record, Shot, Status};
+pub use record::{Gauge, GaugeValue, Header, Record, Shot, Status, told};
 
 use crate::strip::{Level, statistics};
 use crate::travel::Place;

@@ -239,6 +239,8 @@ async fn a_simulated_probe_is_put_on_blocks_taken_fitted_and_driven() {
     // The simulated steel has 5920 m/s; two blocks alone find it to half a per cent.
     let velocity = view.fitted().unwrap().calibration.velocity.as_m_s();
     assert!((velocity / 5920.0 - 1.0).abs() < 0.005, "{velocity}");
+    // The gain comes with the shots: heights on the wall can be held against those on the blocks.
+    assert_eq!(view.fitted().unwrap().calibration.gain, Some(bench::wall().receiver.gain));
     handle.commands.send(BenchCommand::Hold(Hold::Encoder { distance: Length::mm(500.0) })).await.unwrap();
     until(&mut handle, |view| view.hold.is_some() && view.shots > 2).await;
     handle.commands.send(BenchCommand::Take).await.unwrap();

@@ -12,7 +12,7 @@ use backwall::report::whole_file;
 use backwall::store::{CloseReason, Entry, JobFile, Mark, MarkKind, RunId, RunStart};
 use backwall::strip::{Level, Limits, Spot};
 use backwall::travel::Place;
-use backwall::ultrasound::{Flag, Flags, Measurement, Quality, TimeBase, Waveform};
+use backwall::ultrasound::{Coating, Flag, Flags, Measurement, Quality, TimeBase, Waveform};
 use backwall::units::{Decibel, Frequency, Length, Speed, Temperature, Time};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -92,6 +92,7 @@ fn reading(seq: u32, started_us: i64, place: Place, wall: Option<f64>, limits: &
             echo_time: Some(Time::us(13.0 + wall / 3.0)),
             height_pct: Some(64.25),
             snr: (!seq.is_multiple_of(3)).then_some(Decibel::db(31.5)),
+            coating: seq.is_multiple_of(5).then_some(Coating { thickness: Length::mm(0.3125), uncertainty: Length::mm(0.02) }),
             quality: Quality::Good,
             ..Measurement::none(Flags::NONE)
         },

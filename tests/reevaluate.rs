@@ -3,7 +3,7 @@
 mod common;
 use common::*;
 
-use backwall::job::validity::{Check, default_tolerance};
+use backwall::job::validity::{Check, VerificationPlan};
 use backwall::job::{Checklist, Plan, checklist::Signed};
 use backwall::reading::{Reading, ReadingMaker, Shot};
 use backwall::store::{CloseReason, Entry, EvaluationError, EvaluationStart, JobFile, RunId, RunStart};
@@ -207,7 +207,7 @@ fn a_failed_verification_taints_exports_reviews_and_evaluations() {
         measured: Some(Length::mm(measured)),
         spread: Length::mm(0.01),
         shots: 16,
-        tolerance: default_tolerance(Length::mm(10.0)),
+        tolerance: VerificationPlan::default().tolerance(Length::mm(10.0)),
         temperature: Temperature::celsius(20.0),
         by: by(at_us),
     };

@@ -4,6 +4,8 @@
 mod common;
 use backwall::job::checklist::Signed;
 use backwall::job::validity::Check;
+use backwall::report::assessment::Request;
+use backwall::report::contents::gather;
 use backwall::store::{JobFile, Note};
 use backwall::units::{Length, Temperature};
 use common::*;
@@ -301,6 +303,28 @@ fn an_earlier_survey_in_inch_is_compared_and_its_flaws_are_named() {
     let failed = run(&["report", job.to_str().unwrap(), "--out", out.to_str().unwrap(), "--earlier", table.to_str().unwrap()]);
     let said = String::from_utf8_lossy(&failed.stderr).into_owned();
     assert!(!failed.status.success() && said.contains("earlier.csv") && !out.exists(), "{said}");
+}
+
+#[test]
+fn a_report_can_be_stopped_while_it_reads_and_while_it_assesses_and_tells_how_far_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan, true);
+    let reader = JobFile::open_read_only(&job).unwrap();
+    let gathered = |go_on: &mut dyn FnMut(u64, u64) -> bool| gather(&reader, 1, &Request::default(), go_on);
+    let mut told = Vec::new();
+    gathered(&mut |done, of| {
+        told.push((done, of));
+        true
+    })
+    .unwrap();
+    assert!(told.is_sorted(), "{told:?}");
+    let (done, of) = *told.last().unwrap();
+    assert_eq!(done, of, "it ends when all is read");
+    for part in [0.3, 0.8] {
+        let stop_at = (of as f64 * part) as u64;
+        let stopped = gathered(&mut |done, _| done < stop_at).err().unwrap();
+        assert_eq!(stopped.to_string(), "stopped before the end");
+    }
 }
 
 #[test]

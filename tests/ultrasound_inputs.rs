@@ -3,10 +3,10 @@
 #[path = "ultrasound/synth.rs"]
 mod synth;
 
-use backwall::ultrasound::{Evaluator, Flag, Gate, Measurement, Mode, Picker, Quality, Setup, TimeBase};
-use backwall::units::{Frequency, Length, Temperature, Time, Velocity};
+use backwall::ultrasound::{Calibration, Evaluator, Flag, Gate, Measurement, Mode, Picker, Quality, Setup, TimeBase};
+use backwall::units::{Decibel, Frequency, Length, Temperature, Time, Velocity};
 use proptest::prelude::*;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 use synth::{Probe, Random};
 
 const ROOM: Temperature = Temperature::celsius(20.0);
@@ -100,6 +100,41 @@ fn the_gate_limits_where_an_echo_is_taken() {
     assert!(edge.flags.has(Flag::GateEdge) && edge.quality < Quality::Good, "{edge:?}");
     let outside = gated(100.0, 5.0, 5.0, 10.0);
     assert!(outside.thickness.is_none() && outside.flags.has(Flag::OutOfRange), "{outside:?}");
+}
+
+/// 16 mm, whose second echo lies behind the record: only height tells whether the whole beam comes back.
+#[test]
+fn height_proves_a_wall_only_where_the_gain_is_known() {
+    let probe = probe();
+    let mut random = Random::new(33);
+    let calibration = Calibration { gain: Some(Decibel::db(40.0)), ..probe.calibration(&mut random) };
+    let mut evaluator = Evaluator::new(&probe.setup().with_calibration(Arc::new(calibration)), probe.base()).unwrap();
+    let mut shot = |part: f64, db: f64| {
+        let mut record = probe.wall(16e-3, part * 10f64.powf(db / 20.0));
+        probe.noise(&mut record, 0.001, &mut random);
+        probe.codes(&record)
+    };
+    // The whole beam at the blocks' gain; and half of it, the rest over a pit that sends nothing back, with 6 dB more gain.
+    let (whole, half) = (shot(1.0, 0.0), shot(0.5, 6.0));
+    for samples in [&whole, &half] {
+        let untold = evaluator.measure(samples, ROOM);
+        assert!(untold.quality == Quality::Fair && untold.flags.has(Flag::Unproven), "{untold:?}");
+    }
+    let told = evaluator.measure_at(&whole, ROOM, Some(Decibel::db(40.0)));
+    assert!(told.quality == Quality::Good && told.flags.is_empty(), "{told:?}");
+    let told = evaluator.measure_at(&half, ROOM, Some(Decibel::db(46.0)));
+    assert!(told.quality == Quality::Fair && told.flags.has(Flag::Weak), "{told:?}");
+    // The whole beam at any gain is the same wall, as good.
+    for db in [-12.0, -6.0, 6.0] {
+        let told = evaluator.measure_at(&shot(1.0, db), ROOM, Some(Decibel::db(40.0 + db)));
+        assert!(told.quality == Quality::Good && told.flags.is_empty(), "{db} dB: {told:?}");
+    }
+    // Of a calibration that knows no gain a shot's gain says nothing.
+    let mut evaluator = Evaluator::new(calibrated(), probe.base()).unwrap();
+    assert_eq!(evaluator.measure_at(&whole, ROOM, Some(Decibel::db(40.0))), evaluator.measure(&whole, ROOM));
+    // Where a second echo stands, it proves the wall without.
+    let second = evaluator.measure(&probe.codes(&probe.wall(8e-3, 0.5)), ROOM);
+    assert!(second.quality == Quality::Good && second.flags.is_empty(), "{second:?}");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! `backwall assess JOB`: statistics, comparison with earlier surveys and integrity numbers, each with its way.
 
 use super::compare::EarlierArgs;
+use super::work::interruptible;
 use crate::report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
 use crate::report::words::safe_text;
 use crate::store::JobFile;
@@ -43,7 +44,7 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
         interval: args.interval.as_deref().map(|text| parse_length(text, unit)).transpose().context("--interval")?,
         ..args.earlier.request(unit)?
     };
-    let assessment = assess(&reader, &request).with_context(|| args.job.display().to_string())?;
+    let assessment = interruptible("readings", |tick| assess(&reader, &request, tick))?.with_context(|| args.job.display().to_string())?;
     if args.json {
         say!("{}", serde_json::to_string(&assessment)?);
         return Ok(());

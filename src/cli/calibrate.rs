@@ -5,7 +5,7 @@ use super::console::{OpenArgs, ScreenArgs};
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::text::signed;
 use crate::job::checklist::Signed;
-use crate::job::validity::{Check, Validity, default_tolerance};
+use crate::job::validity::{Check, Validity};
 use crate::live::blocks::{BlockShots, collect, count_travel};
 use crate::live::verdict;
 use crate::store::JobContents;
@@ -55,7 +55,7 @@ pub struct CalibrateArgs {
     /// A measured distance of 500 mm or more and the stream taken while driving it
     #[arg(long, value_name = "MM=STREAM")]
     pub encoder: Option<At>,
-    /// Verification tolerance in mm; 0.1 mm or 1 %, whichever is more, if not given
+    /// Verification tolerance in mm; if not given the plan's: 0.1 mm or 1 %, whichever is more, unless it says otherwise
     #[arg(long, value_name = "MM")]
     pub tolerance: Option<f64>,
     /// Take the velocity as typed instead of fitting it to the blocks
@@ -161,6 +161,9 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
         object["calibration"] = json!({
             "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
             "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
+            "velocity_u_m_s": calibration.velocity_u.map(|u| u.as_m_s()),
+            "half_separation_u_mm": calibration.half_separation_u.map(|u| u.as_mm()),
+            "gain_db": calibration.gain.map(|gain| gain.as_db()),
             "temperature_c": calibration.temperature.as_celsius(), "points": calibration.points, "warnings": calibration.warnings,
         });
         candidate = Some(setup);
@@ -172,7 +175,7 @@ async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
         let setup = setup.as_ref().context("no set-up is in force to verify: calibrate first, or enter one")?;
         let shots = collect(&at.spec, &profile, setup, None).await?;
         let temperature = block_temperature(args, &shots, setup);
-        let tolerance = args.tolerance.map_or_else(|| default_tolerance(at.length), Length::mm);
+        let tolerance = args.tolerance.map_or_else(|| contents.plan.verification.tolerance(at.length), Length::mm);
         let found = verify_block(setup, shots.base, at.length, temperature, &shots.shots, tolerance)?;
         let check = Check {
             setup_id: 0,
@@ -245,7 +248,8 @@ async fn fit(args: &CalibrateArgs, profile: &Profile, typed: &Setup) -> anyhow::
             bail!("{} has another time base than the blocks before it: measure all blocks with the same settings", at.spec);
         }
         base = Some(taken.base);
-        blocks.push(Block { thickness: at.length, temperature: block_temperature(args, &taken, typed), shots: taken.shots });
+        let temperature = block_temperature(args, &taken, typed);
+        blocks.push(Block { thickness: at.length, temperature, gain: taken.gain, shots: taken.shots });
     }
     let base = base.context("no block was given")?;
     let distinct = args.at.iter().any(|at| (at.length - args.at[0].length).abs() > Length::mm(0.01));

@@ -1,6 +1,7 @@
 //! A form: fields that are typed or chosen, one in focus, each with its own error. Pure; drawn elsewhere.
 
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+use std::borrow::Cow;
 use tui_input::{Input, InputRequest};
 
 /// Longer input is refused: a stuck key must not fill a report.
@@ -25,7 +26,7 @@ pub struct Field {
     pub label: String,
     pub unit: &'static str,
     /// Why the value matters, one line.
-    pub hint: &'static str,
+    pub hint: Cow<'static, str>,
     pub kind: Kind,
     pub input: Input,
     pub error: Option<String>,
@@ -41,11 +42,11 @@ impl Field {
     pub fn choice(key: &'static str, label: &str, value: &str, choices: Vec<String>) -> Self {
         Self::new(key, label, value, Kind::Choice(choices))
     }
-    pub fn hint(self, hint: &'static str) -> Self {
-        Self { hint, ..self }
+    pub fn hint(self, hint: impl Into<Cow<'static, str>>) -> Self {
+        Self { hint: hint.into(), ..self }
     }
     fn new(key: &'static str, label: &str, value: &str, kind: Kind) -> Self {
-        Self { key, label: label.to_owned(), unit: "", hint: "", kind, input: Input::new(value.to_owned()), error: None }
+        Self { key, label: label.to_owned(), unit: "", hint: Cow::Borrowed(""), kind, input: Input::new(value.to_owned()), error: None }
     }
 
     pub fn value(&self) -> &str {

@@ -6,7 +6,7 @@ use super::text::{self, safe_text};
 use super::theme::Role;
 use super::view::header;
 use crate::job::validity::{Validity, validity};
-use crate::reading::Reading;
+use crate::reading::{Reading, told};
 use crate::store::{JobContents, SetupEntry};
 use crate::strip::{Level, Limits};
 use crate::ultrasound::{Evaluator, Part, Setup, Waveform};
@@ -188,8 +188,8 @@ fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, lo
         row(lines, "unknown", "this set-up cannot evaluate the waveform");
         return;
     };
-    let again = evaluator.measure(&waveform.samples, reading.wall_temperature);
-    if let Some(coating) = evaluator.coating() {
+    let again = evaluator.measure_at(&waveform.samples, reading.wall_temperature, told(reading.gain));
+    if let Some(coating) = again.coating {
         row(lines, "coating", text::coating(look.unit, &coating));
     }
     let mut parts: Vec<Part> = evaluator.parts().to_vec();

@@ -78,9 +78,6 @@ impl Question {
     }
 }
 
-/// A verification is due again after this long. Common practice, no source.
-const VERIFY_HOURS: f64 = 4.0;
-
 /// Where a number comes from, held still while it is read.
 #[derive(Debug, Clone)]
 pub struct OriginShown {
@@ -233,7 +230,8 @@ impl App {
         let setup_id = self.contents.setups.last()?.id;
         let last = self.contents.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
         let hours = (self.now_us - last.by.at_us) as f64 / 3.6e9;
-        (hours > VERIFY_HOURS).then(|| format!("verified {} ago: verify again (Calibrate, v)", text::duration(hours * 3600.0)))
+        (hours > self.contents.plan.verification.every_h)
+            .then(|| format!("verified {} ago: verify again (Calibrate, v)", text::duration(hours * 3600.0)))
     }
 
     /// Whether a set-up's calibration is the one in force.

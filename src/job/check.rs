@@ -217,6 +217,10 @@ fn problems(plan: &Plan, text: &str) -> Vec<Problem> {
     found.not_negative("alarm.hysteresis_mm", plan.alarm.hysteresis.as_mm());
     found.not_negative("alarm.minimum_length_mm", plan.alarm.minimum_length.as_mm());
     found.not_negative("alarm.join_mm", plan.alarm.join.as_mm());
+    let verification = &plan.verification;
+    found.positive("verification.tolerance_mm", verification.tolerance.as_mm());
+    found.within("verification.tolerance_pct", verification.tolerance_pct, 0.0, 10.0, "% of the block");
+    found.within("verification.every_h", verification.every_h, 0.1, 1000.0, "hours");
     if let Some(assess) = &plan.assess {
         assess_inputs(&mut found, assess);
     }
@@ -315,6 +319,20 @@ mod tests {
             let problem = error.problems.iter().find(|problem| problem.key == key).unwrap_or_else(|| panic!("{key} in {error}"));
             assert_eq!(problem.line, Some(line), "{error}");
         }
+    }
+
+    #[test]
+    fn what_the_procedure_asks_of_verifications_is_read_and_what_it_leaves_open_is_common_practice() {
+        let plan = |more: &str| Plan::parse("plan.toml", &format!("{GOOD}\n[verification]\n{more}"));
+        let read = plan("tolerance_mm = 0.05\ntolerance_pct = 0\nevery_h = 2").unwrap().verification;
+        assert_eq!((read.tolerance(Length::mm(20.0)), read.every_h), (Length::mm(0.05), 2.0));
+        assert_eq!(plan("every_h = 1.5").unwrap().verification.tolerance, Length::mm(0.1));
+        assert_eq!(Plan::parse("plan.toml", GOOD).unwrap().verification, Default::default());
+        for (wrong, key) in [("tolerance_mm = 0", "tolerance_mm"), ("tolerance_pct = 100", "tolerance_pct"), ("every_h = -1", "every_h")] {
+            let error = plan(wrong).unwrap_err();
+            assert!(error.problems.iter().any(|problem| problem.key == format!("verification.{key}")), "{error}");
+        }
+        assert!(plan("tolerance = 0.1").unwrap_err().to_string().contains("unknown field `tolerance`"));
     }
 
     #[test]

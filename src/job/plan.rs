@@ -3,6 +3,7 @@
 
 use super::assess::{AssessPlan, EarlierWall};
 use super::check::{self, PlanError};
+use super::validity::VerificationPlan;
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
 use crate::travel::{Direction, Path};
 use crate::ultrasound::{Gate, Mode, Picker, Setup};
@@ -27,6 +28,8 @@ pub struct Plan {
     pub limits: LimitsPlan,
     #[serde(default)]
     pub alarm: AlarmSettings,
+    #[serde(default)]
+    pub verification: VerificationPlan,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub assess: Option<AssessPlan>,
 }

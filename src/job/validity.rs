@@ -2,7 +2,7 @@
 //! Nothing is corrected; what is suspect is called suspect.
 
 use super::checklist::Signed;
-use crate::units::{Length, Temperature};
+use crate::units::{Length, LengthUnit, Temperature};
 use serde::{Deserialize, Serialize};
 
 /// One verification of a set-up on a block of known thickness.
@@ -35,9 +35,39 @@ impl Check {
     }
 }
 
-/// The default tolerance of a verification: 0.1 mm or 1 % of the block, whichever is more (common practice, no source).
-pub fn default_tolerance(truth: Length) -> Length {
-    Length::mm(0.1).max(truth * 0.01)
+/// What the procedure asks of verifications: the optional `[verification]` table of a plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct VerificationPlan {
+    /// How far off a block may be read; this or `tolerance_pct` of the block, whichever is more.
+    #[serde(rename = "tolerance_mm")]
+    pub tolerance: Length,
+    pub tolerance_pct: f64,
+    /// Hours after which the operator is reminded to verify again.
+    pub every_h: f64,
+}
+
+/// 0.1 mm or 1 %, every four hours: common practice, no source.
+impl Default for VerificationPlan {
+    fn default() -> Self {
+        Self { tolerance: Length::mm(0.1), tolerance_pct: 1.0, every_h: 4.0 }
+    }
+}
+
+impl VerificationPlan {
+    /// How far off a block may be read.
+    pub fn tolerance(&self, truth: Length) -> Length {
+        self.tolerance.max(truth * (self.tolerance_pct / 100.0))
+    }
+
+    /// In words: `0.1 mm or 1 %, whichever is more`.
+    pub fn words(&self, unit: LengthUnit) -> String {
+        let length = format!("{} {}", unit.thickness(self.tolerance), unit.thickness_symbol());
+        match self.tolerance_pct {
+            0.0 => length,
+            percent => format!("{length} or {percent} %, whichever is more"),
+        }
+    }
 }
 
 /// How a run's calibration stands.
@@ -117,7 +147,7 @@ mod tests {
             measured: Some(Length::mm(measured)),
             spread: Length::mm(0.01),
             shots: 16,
-            tolerance: default_tolerance(Length::mm(10.0)),
+            tolerance: VerificationPlan::default().tolerance(Length::mm(10.0)),
             temperature: Temperature::celsius(20.0),
             by: Signed { name: "R. Aldane".into(), certificate: "UT 2".into(), at_us },
         }
@@ -154,8 +184,11 @@ mod tests {
 
     #[test]
     fn the_tolerance_is_a_tenth_or_one_percent_and_no_reading_fails() {
-        assert_eq!(default_tolerance(Length::mm(5.0)), Length::mm(0.1));
-        assert_eq!(default_tolerance(Length::mm(20.0)), Length::mm(0.2));
+        let planned = VerificationPlan::default();
+        assert_eq!((planned.tolerance(Length::mm(5.0)), planned.tolerance(Length::mm(20.0))), (Length::mm(0.1), Length::mm(0.2)));
+        assert_eq!(planned.words(LengthUnit::Mm), "0.10 mm or 1 %, whichever is more");
+        let fixed = VerificationPlan { tolerance: Length::mm(0.05), tolerance_pct: 0.0, ..planned };
+        assert_eq!((fixed.tolerance(Length::mm(20.0)), fixed.words(LengthUnit::Mm)), (Length::mm(0.05), "0.05 mm".to_owned()));
         assert!(!Check { measured: None, ..check(0, 1, 10.0) }.passed());
         assert!(check(0, 1, 10.1).passed() && !check(0, 1, 10.11).passed());
     }

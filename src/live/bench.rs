@@ -41,7 +41,12 @@ impl FitJob {
         let blocks: Vec<Block> = self
             .blocks
             .iter()
-            .map(|taken| Block { thickness: taken.piece.thickness, temperature: taken.temperature, shots: taken.shots.clone() })
+            .map(|taken| Block {
+                thickness: taken.piece.thickness,
+                temperature: taken.temperature,
+                shots: taken.shots.clone(),
+                gain: taken.gain,
+            })
             .collect();
         let input = CalibrationInput { setup: &self.setup, base: first.base, blocks: &blocks, fit_velocity: self.fit_velocity };
         let calibration = Arc::new(calibrate(&input).map_err(|error| error.to_string())?);
@@ -162,7 +167,6 @@ impl Bench {
             Ok(Some(progress)) => {
                 self.view.waveform = Some(progress.waveform);
                 self.view.measurement = Some(progress.measurement);
-                self.view.coating = progress.coating;
                 self.view.stability = Some(progress.stability);
                 self.view.shots = progress.shots;
                 self.view.temperature = self.collector.temperature().or(self.view.temperature);
@@ -227,7 +231,7 @@ impl Bench {
         match self.collector.finish(&self.view.link.what) {
             Ok(shots) => {
                 let temperature = piece.temperature.or(shots.temperature).unwrap_or(self.in_force.block_temperature);
-                Some(Taken { piece, temperature, stability: shots.stability, base: shots.base, shots: shots.shots })
+                Some(Taken { piece, temperature, stability: shots.stability, base: shots.base, shots: shots.shots, gain: shots.gain })
             }
             Err(error) => {
                 self.say(format!("NOT TAKEN: {error}"));

@@ -1,13 +1,13 @@
 //! The probe held on a block: shots taken from a stream until they are stable; and an encoder driven over a
 //! measured distance.
 
-use crate::reading::Record;
+use crate::reading::{Record, told};
 use crate::stream::feed::{self, FeedItem, SourceOptions, StreamError};
 use crate::stream::profile::Profile;
 use crate::stream::spec::{Pace, StreamSpec};
-use crate::ultrasound::{Coating, Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
+use crate::ultrasound::{Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
 use crate::ultrasound::{MOST_SPREAD_MM, STABLE_SHOTS, Stability, stability as stability_of};
-use crate::units::{Length, Temperature};
+use crate::units::{Decibel, Length, Temperature};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
@@ -42,6 +42,8 @@ pub enum BlockError {
 pub struct BlockShots {
     pub base: TimeBase,
     pub shots: Vec<Arc<[i16]>>,
+    /// Their gain, where the stream tells one and it was the same for all.
+    pub gain: Option<Decibel>,
     pub stability: Stability,
     /// Surface temperature, where the stream tells one.
     pub temperature: Option<Temperature>,
@@ -52,7 +54,6 @@ pub struct BlockShots {
 pub struct Progress {
     pub waveform: Waveform,
     pub measurement: Measurement,
-    pub coating: Option<Coating>,
     pub stability: Stability,
     pub shots: usize,
 }
@@ -65,6 +66,7 @@ pub struct Collector {
     temperature: Option<Temperature>,
     readings: VecDeque<Option<Length>>,
     shots: VecDeque<Arc<[i16]>>,
+    gains: VecDeque<Option<Decibel>>,
     changed: bool,
 }
 
@@ -77,6 +79,7 @@ impl Collector {
             temperature: None,
             readings: VecDeque::new(),
             shots: VecDeque::new(),
+            gains: VecDeque::new(),
             changed: false,
         }
     }
@@ -95,21 +98,17 @@ impl Collector {
             }
             Record::Shot(shot) => {
                 let Some(evaluator) = &mut self.evaluator else { return Ok(None) };
-                let measurement = evaluator.measure(&shot.samples, self.wall);
+                let measurement = evaluator.measure_at(&shot.samples, self.wall, told(shot.gain));
                 let waveform = Waveform { base: evaluator.base(), samples: shot.samples.clone() };
                 self.readings.push_back(measurement.thickness);
                 self.shots.push_back(shot.samples);
+                self.gains.push_back(told(shot.gain));
                 if self.shots.len() > KEEP_SHOTS {
                     self.shots.pop_front();
                     self.readings.pop_front();
+                    self.gains.pop_front();
                 }
-                return Ok(Some(Progress {
-                    waveform,
-                    measurement,
-                    coating: evaluator.coating(),
-                    stability: self.stability(),
-                    shots: self.shots.len(),
-                }));
+                return Ok(Some(Progress { waveform, measurement, stability: self.stability(), shots: self.shots.len() }));
             }
             Record::Header(_) | Record::Gauge(_) => {}
         }
@@ -148,8 +147,10 @@ impl Collector {
         // Those before the last may be from before the probe settled: they count only if they are as steady.
         let earlier: Vec<_> = self.readings.iter().copied().take(self.readings.len().saturating_sub(STABLE_SHOTS)).collect();
         let stable = STABLE_SHOTS + if still(&stability_of(&earlier), &stability) { STABLE_SHOTS } else { 0 };
-        let shots = self.shots.iter().skip(self.shots.len().saturating_sub(stable)).cloned().collect();
-        Ok(BlockShots { base: evaluator.base(), shots, stability, temperature: self.temperature })
+        let settled = self.shots.len().saturating_sub(stable);
+        let shots = self.shots.iter().skip(settled).cloned().collect();
+        let gain = self.gains.back().copied().flatten().filter(|last| self.gains.iter().skip(settled).all(|gain| *gain == Some(*last)));
+        Ok(BlockShots { gain, base: evaluator.base(), shots, stability, temperature: self.temperature })
     }
 }
 

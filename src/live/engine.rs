@@ -8,7 +8,7 @@ use crate::strip::spot::{Sample, SpotEvent};
 use crate::strip::{Limits, Spot, SpotId};
 use crate::travel::SequenceWatch;
 use crate::travel::encoder_check::misclosure;
-use crate::ultrasound::{Coating, TimeBase, Waveform};
+use crate::ultrasound::{TimeBase, Waveform};
 use crate::units::{Length, Temperature};
 use std::sync::{Arc, Mutex, MutexGuard};
 
@@ -44,7 +44,6 @@ pub struct Engine {
     pub phase: Phase,
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
-    pub coating: Option<Coating>,
     pub telemetry: Telemetry,
     pub counts: Counts,
     pub bells: u64,
@@ -85,7 +84,6 @@ impl Engine {
             phase: Phase::Waiting,
             reading: None,
             waveform: None,
-            coating: None,
             telemetry: Telemetry::default(),
             counts: Counts::default(),
             bells: 0,
@@ -155,14 +153,12 @@ impl Engine {
             Record::Shot(shot) => {
                 self.missing(shot.seq, at_us, out);
                 let reading = self.maker.shot(&shot, at_us);
-                self.coating = self.maker.coating();
                 let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
                 self.reading(reading, waveform, out);
             }
             Record::Gauge(gauge) => {
                 self.missing(gauge.seq, at_us, out);
                 let reading = self.maker.gauge(&gauge, at_us);
-                self.coating = None;
                 self.reading(reading, None, out);
             }
             Record::Status(status) => {

@@ -1,6 +1,6 @@
 //! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
 
-use crate::ultrasound::{Calibration, Setup, finds_path};
+use crate::ultrasound::{Calibration, Setup};
 use crate::units::{Length, Temperature};
 
 /// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
@@ -30,14 +30,19 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
         (2, true) => says.push("two blocks: velocity and zero are solved and fit both blocks exactly, right or wrong".to_owned()),
         (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are told below")),
     }
-    if finds_path(typed.half_separation, count, calibration.velocity_fitted) {
-        says.push("the probe's path between its elements is found on the blocks".to_owned());
+    if let Some(uncertainty) = calibration.velocity_u {
+        let (velocity, both) = (calibration.velocity.as_m_s(), 2.0 * uncertainty.as_m_s());
+        says.push(format!("the blocks tell the velocity to {velocity:.0} ± {both:.0} m/s (k = 2)"));
+    }
+    if let Some(uncertainty) = calibration.half_separation_u {
+        let (separation, both) = ((calibration.half_separation * 2.0).as_mm(), (uncertainty * 4.0).as_mm());
+        says.push(format!("the path between the elements is found on the blocks: {separation:.2} ± {both:.2} mm apart (k = 2)"));
     } else if dual {
-        says.push(
+        let missing = if count < 3 { "take a third and fourth block" } else { "the blocks do not tell it: take a thinner one" };
+        says.push(format!(
             "NOT KNOWN: the path between the elements is taken from the drawing; walls thinner than the blocks, or between them, \
-             may read some tenths of a millimetre off, also too thick: take a third and fourth block"
-                .to_owned(),
-        );
+             may read some tenths of a millimetre off, also too thick: {missing}"
+        ));
     }
     if count >= 4 {
         says.push("what is left over is a curve over thickness, drawn with its blocks; beyond them it is only continued".to_owned());

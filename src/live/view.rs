@@ -6,7 +6,7 @@ use crate::stream::feed::LinkState;
 use crate::strip::{Limits, SpotId, SpotWatch, Strip};
 use crate::travel::Direction;
 use crate::travel::encoder_check::{LARGEST_ERROR, misclosure};
-use crate::ultrasound::{Coating, Setup, Waveform};
+use crate::ultrasound::{Setup, Waveform};
 use crate::units::{Length, Speed, Temperature};
 use std::sync::Arc;
 
@@ -52,8 +52,6 @@ pub struct LiveView {
     pub direction: Direction,
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
-    /// What the reading's shot told of a coating.
-    pub coating: Option<Coating>,
     pub setup: Arc<Setup>,
     pub limits: Arc<Limits>,
     pub max_speed: Speed,

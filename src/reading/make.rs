@@ -1,10 +1,10 @@
 //! From a shot (or a device's own value) to a reading: evaluate, place, judge.
 
-use super::{Gauge, GaugeValue, Reading, Shot};
+use super::{Gauge, GaugeValue, Reading, Shot, told};
 use crate::strip::Limits;
 use crate::travel::{Odometer, Place};
 use crate::ultrasound::evaluate::{measure_thickness, measure_time};
-use crate::ultrasound::{Coating, Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
+use crate::ultrasound::{Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
 use crate::units::{Decibel, Temperature};
 
 /// A set-up, a path along the wall and its limits, made ready; the same shots give the same readings.
@@ -39,15 +39,10 @@ impl ReadingMaker {
         &self.setup
     }
 
-    /// What the last shot told of a coating.
-    pub fn coating(&self) -> Option<Coating> {
-        self.evaluator.as_ref().and_then(Evaluator::coating)
-    }
-
     /// The reading of a shot.
     pub fn shot(&mut self, shot: &Shot, host_time_us: i64) -> Reading {
         let measurement = match &mut self.evaluator {
-            Some(evaluator) => evaluator.measure(&shot.samples, self.wall),
+            Some(evaluator) => evaluator.measure_at(&shot.samples, self.wall, told(shot.gain)),
             None => Measurement::none(Flags::of(Flag::NoTimeBase)),
         };
         self.finish(shot.seq, shot.device_time_us, host_time_us, shot.encoder, shot.gain, measurement)

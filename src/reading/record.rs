@@ -24,6 +24,11 @@ pub struct Shot {
     pub samples: Arc<[i16]>,
 }
 
+/// A device that tells no gain has 0 dB; so one of exactly that is not relied on.
+pub fn told(gain: Decibel) -> Option<Decibel> {
+    (gain != Decibel::ZERO).then(|| gain.rounded())
+}
+
 /// What a device that evaluates its own echoes sends.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum GaugeValue {

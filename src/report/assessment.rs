@@ -8,6 +8,7 @@ pub use compared::{LineComparison, OffsetUsed};
 pub use course::{CourseAssessment, Summary};
 
 use super::earlier::{EarlierError, Survey, of_job_with};
+use super::whole_file::Tick;
 use crate::integrity::CAUTION;
 use crate::job::validity::Validity;
 use crate::store::{JobContents, JobReader, RunId, RunState, RunSummary};
@@ -83,8 +84,8 @@ pub struct Assessment {
     pub lines: Vec<LineAssessment>,
 }
 
-/// Assesses the runs of a job that are not suspect.
-pub fn assess(reader: &JobReader, request: &Request) -> Result<Assessment, AssessError> {
+/// Assesses the runs of a job that are not suspect; tells the tick how many readings are read.
+pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Result<Assessment, AssessError> {
     let contents = reader.contents().map_err(EarlierError::from)?;
     if contents.runs.is_empty() {
         return Err(AssessError::NoRun);
@@ -96,7 +97,7 @@ pub fn assess(reader: &JobReader, request: &Request) -> Result<Assessment, Asses
         return Err(AssessError::NoLine { name: request.line.clone().unwrap_or_default(), known: known.join(", ") });
     }
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
-    let survey = of_job_with(reader, &contents, |run, reading| {
+    let survey = of_job_with(reader, &contents, tick, |run, reading| {
         if wanted(&run.start.line) {
             tallies.entry(run.start.line.clone()).or_default().push(reading);
         }

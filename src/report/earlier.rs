@@ -5,6 +5,8 @@ mod table;
 
 pub use table::{Role, Unit};
 
+use super::readings::Source;
+use super::whole_file::{Stopped, Tick};
 use crate::job::validity::Validity;
 use crate::reading::Reading;
 use crate::store::{JobContents, JobFile, JobReader, RunSummary, StoreError};
@@ -57,6 +59,8 @@ pub struct Told {
 pub enum EarlierError {
     #[error(transparent)]
     Store(#[from] StoreError),
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
     #[error("{}: {what}", .path.display())]
     File { path: PathBuf, what: String },
     #[error("{}:{line}: {what}", .path.display())]
@@ -84,17 +88,20 @@ pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
 /// All lines of a job that have runs, each with the readings of all its runs together. Runs that a failed verification
 /// has tainted are left out and named.
 pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {
-    of_job_with(reader, &reader.contents()?, |_, _| {})
+    of_job_with(reader, &reader.contents()?, &mut |_, _| true, |_, _| {})
 }
 
-/// The same, and hands out every reading that was taken in.
+/// The same, hands out every reading that was taken in, and tells the tick how many of all runs' readings are done.
 pub fn of_job_with(
     reader: &JobReader,
     contents: &JobContents,
+    tick: &mut Tick<'_>,
     mut each: impl FnMut(&RunSummary, &Reading),
 ) -> Result<Survey, EarlierError> {
     let source = reader.path().display().to_string();
     let mut survey = Survey { source: source.clone(), lines: Vec::new(), remarks: Vec::new() };
+    let all = contents.runs.iter().map(|run| run.readings).sum();
+    let mut done = 0;
     for run in &contents.runs {
         if let Validity::Suspect(why) = contents.validity(run) {
             survey.remarks.push(format!("{source}: run {} on {} is suspect and left out: {why}", run.id, run.start.line));
@@ -116,7 +123,7 @@ pub fn of_job_with(
             line.setup = facts;
         }
         line.date = line.date.max(date_of(run.start.started_us));
-        reader.for_each_reading(run.id, |reading| {
+        done += Source::Run(run).for_each(reader, (done, all), tick, |reading| {
             each(run, &reading);
             match (reading.place.along, reading.measurement.thickness) {
                 (Some(along), Some(thickness)) => {
@@ -124,6 +131,7 @@ pub fn of_job_with(
                 }
                 _ => line.without += 1,
             }
+            Ok::<(), EarlierError>(())
         })?;
     }
     Ok(survey)

@@ -74,6 +74,12 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
             fixed(row.reading.place.speed.map(Speed::as_micrometres_s))
         }),
         column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
+        column("coating_mm", Fixed(6), "mm", "coating told by echo to echo; nothing where none is told", |row| {
+            nanometres(row.reading.measurement.coating.map(|coating| coating.thickness))
+        }),
+        column("coating_uncertainty_mm", Fixed(6), "mm", "standard uncertainty of the coating, k = 1", |row| {
+            nanometres(row.reading.measurement.coating.map(|coating| coating.uncertainty))
+        }),
     ]
 }
 

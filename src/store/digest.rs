@@ -21,6 +21,11 @@ const BY_LINK: [&str; 6] = [
 ];
 const READINGS: &str = "SELECT * FROM reading WHERE run_id = ?1 AND row >= ?2 AND row < ?3 ORDER BY row";
 
+/// Columns the tables of readings began with; of the others all count.
+const READING_COLUMNS: usize = 20;
+const EVALUATED_COLUMNS: usize = 11;
+const ALL: usize = usize::MAX;
+
 /// Values in a form that can be read in one way only.
 struct Hash {
     hasher: blake3::Hasher,
@@ -48,21 +53,34 @@ impl Hash {
         self.hasher.update(&self.buffer);
         self.buffer.clear();
     }
-    fn row(&mut self, row: &Row<'_>, columns: usize) -> rusqlite::Result<()> {
+    fn value(&mut self, value: ValueRef<'_>) {
+        match value {
+            ValueRef::Null => self.buffer.push(b'-'),
+            ValueRef::Integer(value) => {
+                self.buffer.push(b'i');
+                self.buffer.extend_from_slice(&value.to_le_bytes());
+            }
+            ValueRef::Real(value) => {
+                self.buffer.push(b'r');
+                self.buffer.extend_from_slice(&value.to_bits().to_le_bytes());
+            }
+            ValueRef::Text(text) => self.bytes(b't', text),
+            ValueRef::Blob(blob) => self.bytes(b'b', blob),
+        }
+    }
+    /// All of a row's columns up to `first`, the number its table began with. Those added since count only where they
+    /// hold something, so that an older file keeps its digests.
+    fn row(&mut self, row: &Row<'_>, columns: usize, first: usize) -> rusqlite::Result<()> {
         self.buffer.push(b'(');
-        for index in 0..columns {
-            match row.get_ref(index)? {
-                ValueRef::Null => self.buffer.push(b'-'),
-                ValueRef::Integer(value) => {
-                    self.buffer.push(b'i');
-                    self.buffer.extend_from_slice(&value.to_le_bytes());
-                }
-                ValueRef::Real(value) => {
-                    self.buffer.push(b'r');
-                    self.buffer.extend_from_slice(&value.to_bits().to_le_bytes());
-                }
-                ValueRef::Text(text) => self.bytes(b't', text),
-                ValueRef::Blob(blob) => self.bytes(b'b', blob),
+        for index in 0..columns.min(first) {
+            self.value(row.get_ref(index)?);
+        }
+        for index in first..columns {
+            let value = row.get_ref(index)?;
+            if value != ValueRef::Null {
+                self.buffer.push(b'+');
+                self.buffer.extend_from_slice(&(index as u64).to_le_bytes());
+                self.value(value);
             }
         }
         if self.buffer.len() > 4096 {
@@ -70,12 +88,12 @@ impl Hash {
         }
         Ok(())
     }
-    fn rows(&mut self, connection: &Connection, sql: &str, parameters: impl rusqlite::Params) -> rusqlite::Result<()> {
+    fn rows(&mut self, connection: &Connection, sql: &str, parameters: impl rusqlite::Params, first: usize) -> rusqlite::Result<()> {
         let mut statement = connection.prepare_cached(sql)?;
         let columns = statement.column_count();
         let mut rows = statement.query(parameters)?;
         while let Some(row) = rows.next()? {
-            self.row(row, columns)?;
+            self.row(row, columns, first)?;
         }
         self.buffer.push(b'.');
         Ok(())
@@ -89,21 +107,21 @@ impl Hash {
 /// What a run's chain begins with: the run's own row.
 pub(super) fn of_start(connection: &Connection, run: i64) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new("run", &[0; 32]);
-    hash.rows(connection, "SELECT * FROM run WHERE id = ?1", [run])?;
+    hash.rows(connection, "SELECT * FROM run WHERE id = ?1", [run], ALL)?;
     Ok(hash.end())
 }
 
 /// A link: the one before it, and all that its commit added.
 pub(super) fn of_link(connection: &Connection, run: i64, link: i64, rows: (i64, i64), before: &Digest) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new("link", before);
-    hash.rows(connection, READINGS, (run, rows.0, rows.1))?;
+    hash.rows(connection, READINGS, (run, rows.0, rows.1), READING_COLUMNS)?;
     for sql in BY_LINK {
         let mut statement = connection.prepare_cached(sql)?;
         let columns = statement.column_count();
         let mut found =
             if statement.parameter_count() == 4 { statement.query((run, link, rows.0, rows.1))? } else { statement.query((run, link))? };
         while let Some(row) = found.next()? {
-            hash.row(row, columns)?;
+            hash.row(row, columns, ALL)?;
         }
         hash.buffer.push(b'.');
     }
@@ -115,7 +133,7 @@ pub(super) fn of_end(connection: &Connection, run: i64, last: &Digest, end: &[ru
     let mut hash = Hash::new("run end", last);
     // The values are hashed as SQLite gives them back, whether they are already stored or not.
     let marks = vec!["?"; end.len()].join(", ");
-    hash.rows(connection, &format!("SELECT {run}, {marks}"), rusqlite::params_from_iter(end))?;
+    hash.rows(connection, &format!("SELECT {run}, {marks}"), rusqlite::params_from_iter(end), ALL)?;
     Ok(hash.end())
 }
 
@@ -123,14 +141,14 @@ pub(super) fn of_end(connection: &Connection, run: i64, last: &Digest, end: &[ru
 pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Digest> {
     let of_run: Digest = connection.query_row("SELECT digest FROM run_end WHERE run_id = ?1", [run], |row| row.get(0))?;
     let mut hash = Hash::new("evaluation", &of_run);
-    hash.rows(connection, "SELECT * FROM evaluated WHERE evaluation_id = ?1 ORDER BY row", [evaluation])?;
+    hash.rows(connection, "SELECT * FROM evaluated WHERE evaluation_id = ?1 ORDER BY row", [evaluation], EVALUATED_COLUMNS)?;
     Ok(hash.end())
 }
 
 /// The next digest of the ledger: the one before it, and the row it enters.
 pub(super) fn of_ledger(connection: &Connection, item: &str, item_id: i64, before: &Digest) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new(item, before);
-    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE id = ?1", item.replace('"', "\"\"")), [item_id])?;
+    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE id = ?1", item.replace('"', "\"\"")), [item_id], ALL)?;
     Ok(hash.end())
 }
 
@@ -155,4 +173,43 @@ pub(super) fn last_ledger(connection: &Connection) -> rusqlite::Result<Digest> {
 
 pub(super) fn hex(digest: &Digest) -> String {
     digest.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::schema;
+
+    #[test]
+    fn a_file_keeps_its_digests_when_columns_are_added_and_what_they_hold_counts() {
+        let mut connection = schema::fresh(2).unwrap();
+        connection.pragma_update(None, "application_id", schema::APPLICATION_ID).unwrap();
+        connection.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        let insert = |connection: &Connection, row: i64, more: &str| {
+            let sql = format!(
+                "INSERT INTO reading VALUES (1, {row}, {row}, 7, 8, 9, 10, 1, 11, 12, 13, 14, NULL, 9600000, 30000, 6400, 3100, 'good', 0, 'SOUND'{more})"
+            );
+            connection.execute(&sql, []).unwrap();
+        };
+        insert(&connection, 0, "");
+        let link = |connection: &Connection, rows| of_link(connection, 1, 1, rows, &[7; 32]).unwrap();
+        let before = link(&connection, (0, 1));
+        // Written down when the file had two versions, so that no later one moves it.
+        assert_eq!(hex(&before), "ec6bd30c2a22d8279fe82103cbdde602b9150b420194da97540cacb5101bf310");
+
+        schema::migrate(&mut connection, std::path::Path::new("old.job")).unwrap();
+        assert_eq!(link(&connection, (0, 1)), before);
+
+        connection.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        let mut seen = vec![before];
+        for more in [", NULL, NULL", ", 300000, NULL", ", NULL, 300000", ", 300000, 20000"] {
+            connection.execute_batch("DROP TRIGGER IF EXISTS reading_no_delete; DELETE FROM reading").unwrap();
+            insert(&connection, 0, more);
+            seen.push(link(&connection, (0, 1)));
+        }
+        assert_eq!(seen[0], seen[1], "columns with nothing in them do not count");
+        seen.remove(0);
+        let different: std::collections::HashSet<_> = seen.iter().collect();
+        assert_eq!(different.len(), seen.len(), "what they hold counts, and where");
+    }
 }

@@ -359,11 +359,13 @@ pub(super) fn check(reader: &JobReader, stored: &EvaluationSummary, tell: &mut i
         tell("its readings are not what was saved".to_owned());
     }
     let mut again = Again::new(reader, &run, &stored.start.setup, alarm)?;
+    let tells_coating = reader.tells_coating("evaluated", "evaluation_id", stored.id)?;
     let mut row = 0;
     loop {
         let made = again.piece()?;
         let held = reader.evaluated(stored.id, row, made.len().max(1))?;
         for (index, made) in made.iter().enumerate() {
+            let made = &super::verify::as_told(made.clone(), tells_coating);
             match held.get(index) {
                 Some(held) if held == made => {}
                 Some(held) => tell(format!(

@@ -26,6 +26,8 @@ const PIECE: i64 = 4096;
 /// A job file open for reading. Row numbers count a run's readings from 0, in the order they came.
 pub struct JobReader {
     pub(super) connection: Connection,
+    /// Of the file's format.
+    version: i64,
     pub(super) path: PathBuf,
     block: RefCell<Block>,
     _copy: Option<Copy>,
@@ -76,8 +78,8 @@ impl JobReader {
             Some(ErrorCode::CannotOpen) => StoreError::Io { path: path.to_path_buf(), what: error.to_string() },
             _ => StoreError::sqlite(path, &error),
         })?;
-        schema::check(&connection, path)?;
-        Ok(Self { connection, path: path.to_path_buf(), block: RefCell::default(), _copy: None })
+        let version = schema::check(&connection, path)?;
+        Ok(Self { connection, version, path: path.to_path_buf(), block: RefCell::default(), _copy: None })
     }
 
     fn said<T>(&self, result: rusqlite::Result<T>) -> Result<T, StoreError> {
@@ -151,7 +153,7 @@ impl JobReader {
         let sql = format!(
             "SELECT {} FROM evaluation AS v JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
              WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3",
-            row::evaluated_columns()
+            row::evaluated_columns(self.version)
         );
         self.all(&sql, params![evaluation, from as i64, limit as i64], |found| row::read(found, 0))
     }
@@ -159,6 +161,15 @@ impl JobReader {
     /// The digest that an evaluation's rows make.
     pub(super) fn digest_of(&self, evaluation: &EvaluationSummary) -> Result<String, StoreError> {
         self.said(digest::of_evaluation(&self.connection, evaluation.start.run, evaluation.id)).map(|digest| digest::hex(&digest))
+    }
+
+    /// Whether any reading of a run, or of an evaluation, tells of a coating. Those of older files never do.
+    pub(super) fn tells_coating(&self, table: &str, key: &str, id: i64) -> Result<bool, StoreError> {
+        if self.version < row::COATING_SINCE {
+            return Ok(false);
+        }
+        let sql = format!("SELECT EXISTS (SELECT 1 FROM {table} WHERE {key} = ?1 AND coating_nm IS NOT NULL)");
+        self.said(self.connection.query_row(&sql, [id], |row| row.get(0)))
     }
 
     pub(super) fn has_waveforms(&self, run: RunId) -> Result<bool, StoreError> {
@@ -185,7 +196,7 @@ impl JobReader {
 
     /// At most `limit` readings of a run from row `from` on.
     pub fn readings(&self, run: RunId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
-        let sql = format!("SELECT {} FROM reading WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3", row::COLUMNS);
+        let sql = format!("SELECT {} FROM reading WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3", row::columns(self.version));
         self.all(&sql, params![run, from as i64, limit as i64], |found| row::read(found, 0))
     }
 

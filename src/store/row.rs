@@ -4,7 +4,7 @@
 use crate::reading::Reading;
 use crate::strip::Level;
 use crate::travel::Place;
-use crate::ultrasound::{Flags, Measurement, Quality};
+use crate::ultrasound::{Coating, Flags, Measurement, Quality};
 use crate::units::{Decibel, Length, Speed, Temperature, Time};
 use rusqlite::types::FromSqlError;
 use rusqlite::{Row, Statement, ToSql, params_from_iter};
@@ -12,7 +12,11 @@ use rusqlite::{Row, Statement, ToSql, params_from_iter};
 /// The columns of a reading behind `run_id` and `row`, in the order [`insert`] and [`read`] use.
 pub(super) const COLUMNS: &str = "seq, device_time_us, host_time_us, encoder_counts, position_um, course, speed_um_s, \
      gain_cdb, wall_temperature_mdeg, echo_time_ps, next_echo_time_ps, thickness_nm, uncertainty_nm, height_cpct, \
-     snr_cdb, quality, flags, level";
+     snr_cdb, quality, flags, level, coating_nm, coating_uncertainty_nm";
+
+/// The version of the file that brought the last [`COATING_COLUMNS`] of [`COLUMNS`].
+pub(super) const COATING_SINCE: i64 = 3;
+const COATING_COLUMNS: usize = 2;
 
 /// A number that cannot be is missing, never zero.
 fn whole(value: Option<f64>, scaled: impl Fn(f64) -> i64) -> Option<i64> {
@@ -65,7 +69,7 @@ pub(super) fn insert(statement: &mut Statement<'_>, run: i64, row: i64, reading:
 
 /// Puts a row in: what stands in front, then what was measured.
 fn bind(statement: &mut Statement<'_>, front: &[&dyn ToSql], measurement: &Measurement, level: Level) -> rusqlite::Result<()> {
-    let measured: [&dyn ToSql; 9] = [
+    let measured: [&dyn ToSql; 11] = [
         &picoseconds(measurement.echo_time),
         &picoseconds(measurement.next_echo),
         &nanometres(measurement.thickness),
@@ -75,6 +79,8 @@ fn bind(statement: &mut Statement<'_>, front: &[&dyn ToSql], measurement: &Measu
         &quality_word(measurement.quality),
         &measurement.flags.bits(),
         &level.word(),
+        &nanometres(measurement.coating.map(|coating| coating.thickness)),
+        &nanometres(measurement.coating.map(|coating| coating.uncertainty)),
     ];
     statement.execute(params_from_iter(front.iter().chain(&measured)))?;
     Ok(())
@@ -88,19 +94,30 @@ pub(super) fn insert_evaluated(
     measurement: &Measurement,
     level: Level,
 ) -> rusqlite::Result<()> {
-    let mut statement = connection.prepare_cached("INSERT INTO evaluated VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
+    let mut statement = connection.prepare_cached("INSERT INTO evaluated VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
     bind(&mut statement, &[&evaluation, &row], measurement, level)
 }
 
+/// [`COLUMNS`] in a file of a version, nothing for those it does not have; each as `name` calls it.
+fn columns_of(version: i64, mut name: impl FnMut(&str) -> String) -> String {
+    let all: Vec<&str> = COLUMNS.split(',').map(str::trim).collect();
+    let held = if version < COATING_SINCE { all.len() - COATING_COLUMNS } else { all.len() };
+    let columns = all.iter().enumerate().map(|(index, column)| if index < held { name(column) } else { "NULL".to_owned() });
+    columns.collect::<Vec<_>>().join(", ")
+}
+
+/// [`COLUMNS`] as a file of a version has them.
+pub(super) fn columns(version: i64) -> String {
+    columns_of(version, str::to_owned)
+}
+
 /// [`COLUMNS`] of a reading `r` as evaluation row `e` has it.
-pub(super) fn evaluated_columns() -> String {
+pub(super) fn evaluated_columns(version: i64) -> String {
     let mut of_evaluation = false;
-    let columns = COLUMNS.split(',').map(|column| {
-        let column = column.trim();
+    columns_of(version, |column| {
         of_evaluation |= column == "echo_time_ps";
         format!("{}.{column}", if of_evaluation { "e" } else { "r" })
-    });
-    columns.collect::<Vec<_>>().join(", ")
+    })
 }
 
 /// Reads [`COLUMNS`] from column `first` on.
@@ -126,11 +143,16 @@ pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
             uncertainty: length(12, Length::nanometres)?,
             height_pct: row.get::<_, Option<i64>>(first + 13)?.map(|value| value as f64 / 100.0),
             snr: row.get::<_, Option<i64>>(first + 14)?.map(Decibel::hundredths),
+            coating: coating(length(18, Length::nanometres)?, length(19, Length::nanometres)?),
             quality: word(row, first + 15, QUALITIES, quality_word)?,
             flags: Flags::from_bits(row.get(first + 16)?),
         },
         level: word(row, first + 17, LEVELS, Level::word)?,
     })
+}
+
+fn coating(thickness: Option<Length>, uncertainty: Option<Length>) -> Option<Coating> {
+    Some(Coating { thickness: thickness?, uncertainty: uncertainty? })
 }
 
 /// The value a stored word stands for.
@@ -153,7 +175,7 @@ mod tests {
     use proptest::option;
     use proptest::prelude::*;
 
-    const INSERT: &str = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+    const INSERT: &str = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
 
     fn there_and_back(connection: &rusqlite::Connection, reading: &Reading) -> Reading {
         insert(&mut connection.prepare(INSERT).unwrap(), 1, 0, reading).unwrap();
@@ -170,7 +192,7 @@ mod tests {
         fn measurement()(
             numbers in (option::of(0.0..1e6f64), option::of(0.0..1e6f64), option::of(0.0..500.0f64), option::of(0.0..9.0f64)),
             height_pct in option::of(0.0..400.0f64), snr in option::of(-60.0..140.0f64),
-            quality in 0usize..4, flags in any::<u32>(),
+            quality in 0usize..4, flags in any::<u32>(), coating in option::of((0.0..5.0f64, 0.0..1.0f64)),
         ) -> Measurement {
             Measurement {
                 echo_time: numbers.0.map(Time::ns),
@@ -179,6 +201,7 @@ mod tests {
                 uncertainty: numbers.3.map(Length::mm),
                 height_pct,
                 snr: snr.map(Decibel::db),
+                coating: coating.map(|(mm, u)| Coating { thickness: Length::mm(mm), uncertainty: Length::mm(u) }),
                 quality: QUALITIES[quality],
                 flags: Flags::from_bits(flags),
             }

@@ -9,7 +9,7 @@ use std::path::Path;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3];
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -239,8 +239,27 @@ CREATE VIEW kit AS SELECT value ->> '$.kind' AS kind, value ->> '$.serial' AS se
 FROM plan, json_each(plan_json, '$.kit');
 ";
 
+/// What lies between probe and wall, where a shot told it.
+const VERSION_3: &str = "
+ALTER TABLE reading ADD COLUMN coating_nm INTEGER;
+ALTER TABLE reading ADD COLUMN coating_uncertainty_nm INTEGER;
+ALTER TABLE evaluated ADD COLUMN coating_nm INTEGER;
+ALTER TABLE evaluated ADD COLUMN coating_uncertainty_nm INTEGER;
+
+DROP VIEW reading_text;
+CREATE VIEW reading_text AS SELECT
+  reading.run_id AS run, reading.seq, run.line,
+  strftime('%Y-%m-%dT%H:%M:%fZ', host_time_us / 1e6, 'unixepoch') AS host_time,
+  position_um / 1e3 AS position_mm, course, speed_um_s / 1e3 AS speed_mm_s,
+  echo_time_ps / 1e3 AS echo_time_ns, thickness_nm / 1e6 AS thickness_mm, uncertainty_nm / 1e6 AS uncertainty_mm,
+  height_cpct / 1e2 AS height_pct, snr_cdb / 1e2 AS snr_db, gain_cdb / 1e2 AS gain_db,
+  wall_temperature_mdeg / 1e3 AS wall_temperature_c, quality, flags, level, coating_nm / 1e6 AS coating_mm
+FROM reading JOIN run ON run.id = reading.run_id
+ORDER BY reading.run_id, reading.row;
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"]];
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -181,6 +181,7 @@ impl JobReader {
             }
         };
         let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
+        let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
         let mut row = 0u64;
         self.for_each_shot(verdict.run, |stored, waveform| {
             maker.set_wall_temperature(stored.wall_temperature);
@@ -194,7 +195,7 @@ impl JobReader {
                     Ok(from_itself(&mut maker, &stored, start))
                 }
             };
-            match made {
+            match made.map(|made| as_told(made, tells_coating)) {
                 Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
                 Ok(made) if made != stored => {
                     let differences = differences(&stored, &made);
@@ -205,6 +206,12 @@ impl JobReader {
             row += 1;
         })
     }
+}
+
+/// A reading made again, as a run or evaluation tells it: those of older files say nothing of a coating.
+pub(super) fn as_told(mut made: Reading, tells_coating: bool) -> Reading {
+    made.measurement.coating = made.measurement.coating.filter(|_| tells_coating);
+    made
 }
 
 pub(super) fn from_waveform(maker: &mut ReadingMaker, stored: &Reading, waveform: Waveform) -> Result<Reading, String> {
@@ -247,6 +254,7 @@ pub(super) fn differences(stored: &Reading, made: &Reading) -> String {
     compare("next echo", format!("{:?}", s.next_echo), format!("{:?}", m.next_echo));
     compare("height", format!("{:?} %", s.height_pct), format!("{:?} %", m.height_pct));
     compare("signal to noise", format!("{:?}", s.snr.map(Decibel::as_db)), format!("{:?}", m.snr.map(Decibel::as_db)));
+    compare("coating", format!("{:?}", s.coating), format!("{:?}", m.coating));
     compare("quality", s.quality.to_string(), m.quality.to_string());
     compare("flags", format!("[{}]", s.flags), format!("[{}]", m.flags));
     compare("place", format!("{:?}", stored.place), format!("{:?}", made.place));

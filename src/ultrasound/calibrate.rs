@@ -4,9 +4,14 @@
 //! separation follow from the blocks' times by least squares, what is left over becomes the residual curves.
 
 mod bench;
+mod fit;
+
+pub use fit::finds_path;
+
+use fit::{Fit, fit};
 
 use super::calibration::{BlockPoint, Budget, Calibration};
-use super::curve::{Between, Curve};
+use super::curve::{Between, Curve, STRAIGHT_ON_MM};
 use super::filter::Filter;
 use super::materials;
 use super::model::Model;
@@ -14,7 +19,7 @@ use super::path::Path;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
 use super::trace::{Top, Trace};
 use super::{Evaluator, Setup, SetupError, TimeBase};
-use crate::units::{Length, Temperature, Time, Velocity};
+use crate::units::{Decibel, Length, Temperature, Time, Velocity};
 use std::sync::Arc;
 
 /// A block of known thickness and the shots taken on it.
@@ -23,6 +28,8 @@ pub struct Block {
     pub thickness: Length,
     pub temperature: Temperature,
     pub shots: Vec<Arc<[i16]>>,
+    /// The gain they were taken at, where the device tells one.
+    pub gain: Option<Decibel>,
 }
 
 pub struct CalibrationInput<'a> {
@@ -47,11 +54,22 @@ pub enum CalibrationError {
     #[error("{echoes} of {shots} shots on the {thickness} mm block show an echo where one is due: check coupling, gain and the typed zero")]
     NoEcho { thickness: f64, shots: usize, echoes: usize },
     #[error(
+        "the {thickness} mm block is too thin for this frequency: its echo and the repeat behind it lie {periods:.1} periods apart and run \
+         into each other ({echoes} of {shots} shots show an echo of its own). Take a block of {need:.1} mm or more, or a probe of a \
+         higher frequency"
+    )]
+    TooThin { thickness: f64, periods: f64, shots: usize, echoes: usize, need: f64 },
+    #[error(
         "readings on the {thickness} mm block spread by {spread:.3} mm (at most {limit} mm): hold the probe still and measure it again"
     )]
     Unstable { thickness: f64, spread: f64, limit: f64 },
     #[error("finding the velocity needs two different thicknesses: measure a second block, or type the velocity")]
     OneThickness,
+    #[error(
+        "the echoes of the {thin} and {thick} mm blocks contradict each other: {apart:.0} ns apart, {due:.0} ns are due, and a wall \
+         between them would have no one reading. Check both thicknesses typed, and measure both blocks again"
+    )]
+    Contradiction { thin: f64, thick: f64, apart: f64, due: f64 },
     #[error("the blocks give {velocity:.0} m/s, which no wall has: check the thicknesses typed for the blocks")]
     ImpossibleVelocity { velocity: f64 },
 }
@@ -63,6 +81,9 @@ pub const MOST_SPREAD_MM: f64 = 0.05;
 /// A velocity this far from the typed one, relative, deserves a word.
 const VELOCITY_DOUBT: f64 = 0.01;
 const PASSES: usize = 4;
+/// What a block is late or early against the path may change over thickness at this part of the path's own rate at most.
+/// Thickness then rises strictly with time, and looking it up closes in by half and more with each step.
+const MOST_BENT: f64 = 0.5;
 
 /// What one shot on a block told.
 #[derive(Clone, Copy)]
@@ -97,22 +118,22 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration, CalibrationErr
     };
     let mut pulse = Pulse::gaussian(typed.frequency, TYPICAL_BANDWIDTH);
     let mut filter = Filter::matched(&pulse, typed.frequency, input.base.rate);
-    let mut path = Path { zero_ns: typed.zero.as_ns(), half_mm: typed.half_separation.as_mm(), mm_per_ns: typed_velocity * 1e-6 };
-    path.zero_ns += bench.coarse_shift(&filter, &path);
-    let mut velocity = typed_velocity;
+    let path = Path { zero_ns: typed.zero.as_ns(), half_mm: typed.half_separation.as_mm(), mm_per_ns: typed_velocity * 1e-6 };
+    let mut found = Fit { path, velocity: typed_velocity, velocity_u: None, half_u_mm: None };
+    found.path.zero_ns += bench.coarse_shift(&filter, &path);
     let mut echoes = Vec::new();
     for pass in 0..=PASSES {
         let window = if pass == 0 { 350.0 } else { 200.0 };
-        echoes = bench.first_echoes(&filter, &path, window)?;
+        echoes = bench.first_echoes(&filter, &found.path, window)?;
         let times: Vec<f64> = echoes.iter().map(|block| mean(block.iter().map(|e| e.time_ns))).collect();
-        (path, velocity) = fit(input, &bench.velocities, &times, &path, velocity, typed.half_separation.as_mm())?;
-        bench.velocities = input.blocks.iter().map(|b| (velocity + slope * kelvin(b)) * 1e-6).collect();
+        found = fit(input, &bench.velocities, &times, found.velocity, typed_velocity)?;
+        bench.velocities = input.blocks.iter().map(|b| (found.velocity + slope * kelvin(b)) * 1e-6).collect();
         if pass < PASSES {
-            pulse = bench.learn_pulse(&echoes, velocity, typed.frequency.as_hz());
+            pulse = bench.learn_pulse(&echoes, found.velocity, typed.frequency.as_hz());
             filter = Filter::matched(&pulse, typed.frequency, input.base.rate);
         }
     }
-    bench.finish(typed, pulse, &filter, path, velocity, temperature, &echoes)
+    bench.finish(typed, pulse, &filter, found, temperature, &echoes)
 }
 
 fn check_blocks(input: &CalibrationInput) -> Result<(), CalibrationError> {
@@ -136,10 +157,14 @@ fn check_blocks(input: &CalibrationInput) -> Result<(), CalibrationError> {
 }
 
 fn distinct(blocks: &[Block]) -> usize {
-    let mut all: Vec<i64> = blocks.iter().map(|b| b.thickness.as_micrometres() / 50).collect();
-    all.sort_unstable();
-    all.dedup();
-    all.len()
+    Curve::new(Between::Straight, blocks.iter().map(|b| (b.thickness.as_mm(), 0.0)).collect()).len()
+}
+
+/// The gain all blocks were taken at.
+fn one_gain(blocks: &[Block]) -> Option<Decibel> {
+    const ALIKE_DB: f64 = 0.05;
+    let first = blocks.first()?.gain?;
+    blocks.iter().all(|b| b.gain.is_some_and(|gain| (gain.as_db() - first.as_db()).abs() < ALIKE_DB)).then_some(first)
 }
 
 fn mean_temperature(blocks: &[Block]) -> Temperature {
@@ -159,63 +184,17 @@ pub(super) fn deviation(values: &[f64]) -> f64 {
     libm::sqrt(values.iter().map(|v| (v - centre) * (v - centre)).sum::<f64>() / (values.len() - 1) as f64)
 }
 
-/// Whether so many different blocks find the path between the elements, or leave it as typed.
-pub fn finds_path(typed_half: Length, blocks: usize, fit_velocity: bool) -> bool {
-    typed_half > Length::ZERO && blocks >= if fit_velocity { 4 } else { 3 }
-}
-
-/// Zero, half separation (three thicknesses or more) and velocity (where asked) from the blocks' times.
-fn fit(
-    input: &CalibrationInput,
-    velocities: &[f64],
-    times: &[f64],
-    path: &Path,
-    velocity: f64,
-    typed_half: f64,
-) -> Result<(Path, f64), CalibrationError> {
-    let thickness: Vec<f64> = input.blocks.iter().map(|b| b.thickness.as_mm()).collect();
-    let half_fitted = finds_path(Length::mm(typed_half), distinct(input.blocks), input.fit_velocity);
-    // Way there and back at the present velocity, for a given half separation.
-    let way = |half: f64, i: usize| 2.0 * libm::sqrt(thickness[i] * thickness[i] + half * half) / velocities[i];
-    let solve = |half: f64| -> (f64, f64, f64) {
-        let ways: Vec<f64> = (0..times.len()).map(|i| way(half, i)).collect();
-        let (mt, mw) = (mean(times.iter().copied()), mean(ways.iter().copied()));
-        let stretch = if input.fit_velocity {
-            let cross: f64 = times.iter().zip(&ways).map(|(t, w)| (t - mt) * (w - mw)).sum();
-            cross / ways.iter().map(|w| (w - mw) * (w - mw)).sum::<f64>()
-        } else {
-            1.0
-        };
-        let zero = mt - stretch * mw;
-        let square = times.iter().zip(&ways).map(|(t, w)| (t - zero - stretch * w) * (t - zero - stretch * w)).sum();
-        (zero, stretch, square)
-    };
-    let half = if half_fitted {
-        let steps = (2.0 * typed_half.max(2.5) / 0.01) as usize;
-        (0..=steps).map(|k| k as f64 * 0.01).min_by(|a, b| solve(*a).2.total_cmp(&solve(*b).2)).unwrap_or(typed_half)
-    } else {
-        typed_half
-    };
-    let (zero_ns, stretch, _) = solve(half);
-    let found = velocity / stretch;
-    if !(500.0..=15_000.0).contains(&found) {
-        return Err(CalibrationError::ImpossibleVelocity { velocity: found });
-    }
-    Ok((Path { zero_ns, half_mm: half, mm_per_ns: path.mm_per_ns / stretch }, found))
-}
-
 impl Bench<'_> {
-    #[allow(clippy::too_many_arguments)]
     fn finish(
         &mut self,
         typed: Setup,
         pulse: Pulse,
         filter: &Filter,
-        path: Path,
-        velocity: f64,
+        found: Fit,
         temperature: Temperature,
         echoes: &[Vec<Echo>],
     ) -> Result<Calibration, CalibrationError> {
+        let path = found.path;
         let full_scale = self.input.base.full_scale();
         let per_cent = |code: f64| 100.0 * code / full_scale;
         let thickness: Vec<f64> = self.input.blocks.iter().map(|b| b.thickness.as_mm()).collect();
@@ -231,6 +210,20 @@ impl Bench<'_> {
                         seconds.push((*d, per_cent(height)));
                     }
                 }
+            }
+        }
+        let mut residuals: Vec<Curve> = residuals.into_iter().map(|points| Curve::new(Between::Smooth, points)).collect();
+        if let Some((thin, thick)) = bent(&residuals[0], &path, 1.0) {
+            let first = |d: f64| path.time(d, 1.0);
+            let curve = residuals[0].prepared();
+            let late = |d: f64| curve.at(d).unwrap_or(0.0);
+            let due = first(thick) - first(thin);
+            return Err(CalibrationError::Contradiction { thin, thick, apart: due + late(thick) - late(thin), due });
+        }
+        // A repeat whose blocks contradict each other is as good as not seen.
+        for (m, curve) in residuals.iter_mut().enumerate().skip(1) {
+            if bent(curve, &path, m as f64 + 1.0).is_some() {
+                *curve = Curve::new(Between::Smooth, Vec::new());
             }
         }
         let curve = |between, value: &dyn Fn(&[Echo]) -> f64| {
@@ -254,12 +247,15 @@ impl Bench<'_> {
             pulse,
             zero: Time::ns(path.zero_ns),
             half_separation: Length::mm(path.half_mm),
-            velocity: Velocity::m_s(velocity),
+            half_separation_u: found.half_u_mm.map(Length::mm),
+            velocity: Velocity::m_s(found.velocity),
+            velocity_u: found.velocity_u.map(Velocity::m_s),
             velocity_fitted: self.input.fit_velocity,
             temperature,
-            residuals: residuals.into_iter().map(|points| Curve::new(Between::Smooth, points)).collect(),
+            residuals,
             height,
             repeat_part,
+            gain: one_gain(self.input.blocks),
             phase: curve(Between::Straight, &|block| mean(block.iter().map(|e| e.phase))),
             face_pct,
             clutter,
@@ -268,7 +264,7 @@ impl Bench<'_> {
             warnings: Vec::new(),
         };
         let typed_velocity = typed.velocity_at(temperature);
-        calibration.warnings = warnings(&typed, &calibration, typed_velocity);
+        calibration.warnings = warnings(&typed, self.input.blocks, &calibration, typed_velocity);
         let setup = typed.with_calibration(Arc::new(calibration.clone()));
         let mut model = Model::new(&setup, full_scale);
         for (block, echoes) in self.input.blocks.iter().zip(echoes) {
@@ -289,7 +285,23 @@ impl Bench<'_> {
     }
 }
 
-fn warnings(typed: &Setup, calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {
+/// Neighbouring blocks between which an echo's time does not rise soundly with the wall.
+fn bent(curve: &Curve, path: &Path, m: f64) -> Option<(f64, f64)> {
+    const PARTS: u32 = 16;
+    let (thin, thick) = curve.range()?;
+    let prepared = curve.prepared();
+    let late = |d: f64| prepared.at(d).unwrap_or(0.0);
+    let sound = |d: f64, next: f64| (late(next) - late(d)).abs() <= MOST_BENT * (path.time(next, m) - path.time(d, m));
+    let outer = [(thin - STRAIGHT_ON_MM).max(0.5 * thin), thick + STRAIGHT_ON_MM];
+    let ends: Vec<f64> = outer[..1].iter().copied().chain(curve.thicknesses()).chain(outer[1..].iter().copied()).collect();
+    let fault = ends.windows(2).find(|pair| {
+        let step = (pair[1] - pair[0]) / f64::from(PARTS);
+        (0..PARTS).any(|k| !sound(pair[0] + f64::from(k) * step, pair[0] + f64::from(k + 1) * step))
+    })?;
+    curve.around(fault[0])
+}
+
+fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {
     let mut all = Vec::new();
     let (found, typed_m_s) = (calibration.velocity.as_m_s(), typed_velocity.as_m_s());
     if calibration.velocity_fitted && (found / typed_m_s - 1.0).abs() > VELOCITY_DOUBT {
@@ -300,10 +312,27 @@ fn warnings(typed: &Setup, calibration: &Calibration, typed_velocity: Velocity) 
         } else {
             "a wrong block thickness; no common material has this velocity".to_owned()
         };
-        all.push(format!("velocity from the blocks is {found:.0} m/s against {typed_m_s:.0} m/s typed: likely {cause}"));
+        let told = calibration.velocity_u.map_or(0.0, |u| 2.0 * u.as_m_s());
+        let only = if (found - typed_m_s).abs() < told { ", or the blocks themselves, which do not tell it any better" } else { "" };
+        all.push(format!("velocity from the blocks is {found:.0} m/s ± {told:.0} against {typed_m_s:.0} m/s typed: likely {cause}{only}"));
     }
-    if distinct_points(calibration) < 3 && typed.half_separation > Length::ZERO {
-        all.push("fewer than three blocks: the dual-element path is the drawing's, thin walls may read off".to_owned());
+    if blocks.iter().any(|b| b.gain.is_some()) && calibration.gain.is_none() {
+        all.push(
+            "the blocks were taken at different gains: a wall's height tells nothing then, and walls without a second echo are fair at \
+             best; take all blocks at the gain you scan with"
+                .to_owned(),
+        );
+    }
+    if typed.half_separation > Length::ZERO && calibration.half_separation_u.is_none() {
+        let blocks = distinct_points(calibration);
+        all.push(if blocks < 3 {
+            "fewer than three blocks: the dual-element path is the drawing's, thin walls may read off".to_owned()
+        } else {
+            format!(
+                "these {blocks} blocks do not tell the separation of the elements, it is kept as typed: thin walls may read off; take a \
+                 block near the thinnest wall"
+            )
+        });
     }
     all
 }

@@ -3,7 +3,7 @@
 
 use super::curve::Curve;
 use super::pulse::Pulse;
-use crate::units::{Length, Temperature, Time, Velocity};
+use crate::units::{Decibel, Length, Temperature, Time, Velocity};
 use serde::{Deserialize, Serialize};
 
 /// One block as measured with the finished calibration.
@@ -98,9 +98,15 @@ pub struct Calibration {
     pub zero: Time,
     #[serde(rename = "half_separation_mm")]
     pub half_separation: Length,
+    /// How well the blocks tell the half separation, k = 1; none where it is as typed.
+    #[serde(rename = "half_separation_u_mm", default, skip_serializing_if = "Option::is_none")]
+    pub half_separation_u: Option<Length>,
     /// Velocity at `temperature`, typed or fitted.
     #[serde(rename = "velocity_m_s")]
     pub velocity: Velocity,
+    /// How well the blocks tell the velocity, k = 1; none where it is as typed.
+    #[serde(rename = "velocity_u_m_s", default, skip_serializing_if = "Option::is_none")]
+    pub velocity_u: Option<Velocity>,
     pub velocity_fitted: bool,
     #[serde(rename = "temperature_c")]
     pub temperature: Temperature,
@@ -108,6 +114,9 @@ pub struct Calibration {
     pub residuals: Vec<Curve>,
     /// Height of the first echo, percent of full screen.
     pub height: Curve,
+    /// The gain of all blocks; none where the device told none or not the same on all.
+    #[serde(rename = "gain_db", default, skip_serializing_if = "Option::is_none")]
+    pub gain: Option<Decibel>,
     /// Phase of the first echo at its envelope's top, radians.
     pub phase: Curve,
     /// Level of the second echo against the first's, each against the height curve.

@@ -19,6 +19,12 @@ pub struct Coating {
 }
 
 impl Coating {
+    /// Rounded to what the job file stores.
+    pub(super) fn rounded(self) -> Self {
+        let rounded = |length: Length| Length::nanometres(length.as_nanometres());
+        Self { thickness: rounded(self.thickness), uncertainty: rounded(self.uncertainty) }
+    }
+
     /// From the delay all echoes share beyond the calibrated zero, on a wall `drift_k` warmer than the blocks.
     pub(super) fn behind(delay_ns: f64, drift_k: f64) -> Option<Self> {
         let per_ns = COATING_VELOCITY.as_m_s() * 1e-6 / 2.0;

@@ -41,7 +41,6 @@ pub struct Evaluator {
     candidates: Vec<Candidate>,
     wall: Temperature,
     parts: Vec<Part>,
-    coating: Option<Coating>,
 }
 
 impl Evaluator {
@@ -67,7 +66,6 @@ impl Evaluator {
             candidates: Vec::new(),
             wall: setup.reference_temperature(),
             parts: Vec::new(),
-            coating: None,
         })
     }
     pub fn setup(&self) -> &Setup {
@@ -80,15 +78,15 @@ impl Evaluator {
     pub fn parts(&self) -> &[Part] {
         &self.parts
     }
-    /// What the last measured shot tells of a coating: only echo to echo, where first echo and spacing agree on one.
-    pub fn coating(&self) -> Option<Coating> {
-        self.coating
+
+    /// What `samples` say of a wall at temperature `wall`, whatever the gain they were taken at.
+    pub fn measure(&mut self, samples: &[i16], wall: Temperature) -> Measurement {
+        self.measure_at(samples, wall, None)
     }
 
-    /// What `samples` say of a wall at temperature `wall`.
-    pub fn measure(&mut self, samples: &[i16], wall: Temperature) -> Measurement {
+    /// The same for a known gain. Height then tells how much of the beam comes back, which only a second echo tells without.
+    pub fn measure_at(&mut self, samples: &[i16], wall: Temperature, gain: Option<Decibel>) -> Measurement {
         self.parts.clear();
-        self.coating = None;
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
         }
@@ -99,6 +97,7 @@ impl Evaluator {
         }
         self.wall = if wall.is_finite() { wall } else { self.setup.reference_temperature() };
         self.model.set_temperature(&self.setup, self.wall);
+        self.model.set_gain(&self.setup, gain);
         // Behind the third repeat of the thickest wall the gate admits nothing more is of use.
         let useful = self.model.path.zero_ns + 3.4 * (gate.1 - self.model.path.zero_ns).max(1000.0);
         let end = self.sample_of(useful).clamp(LEAST_SAMPLES as f64, samples.len() as f64) as usize;
@@ -158,6 +157,7 @@ impl Evaluator {
             self.time_of(self.marked(arrival.correlation))
         };
         let per_sample = self.base.rate.period().as_ns() * self.marker.as_ref().map_or(1.0, Marker::noise_factor);
+        let mut coating = None;
         let (depth, next, scatter) = match self.setup.mode {
             Mode::FirstEcho if wall.order > 1 => {
                 let Some((spaced, second)) = self.behind_the_first(&wall, &arrival) else {
@@ -179,7 +179,7 @@ impl Evaluator {
                     let drift_k = (self.wall - self.setup.reference_temperature()).as_celsius();
                     // Paint near half a wavelength turns the echo so far that the delay may be a cycle off.
                     let sure = self.model.calibrated() && turned.abs() < CYCLE_DOUBT;
-                    self.coating = sure.then(|| Coating::behind(spaced.delay_ns, drift_k)).flatten();
+                    coating = sure.then(|| Coating::behind(spaced.delay_ns, drift_k)).flatten();
                     let per_code = noise / self.filter.rms_frequency * per_sample;
                     (Some(spaced.depth), Some(next), spaced.sensitivity * per_code)
                 }
@@ -215,6 +215,7 @@ impl Evaluator {
             uncertainty: Some(total),
             height_pct: Some(100.0 * arrival.height / self.base.full_scale()),
             snr: Some(Decibel::db(snr)),
+            coating,
             quality: judge::quality(&wall, flags, snr, evenness),
             flags,
         }

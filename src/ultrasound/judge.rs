@@ -14,11 +14,13 @@ pub const CYCLE_DOUBT: f64 = 1.2;
 /// 3 mm wide keeps 0.65 of itself on the plate; another 2.3 dB are left to coupling.
 const WEAK: f64 = 0.85;
 const VERY_WEAK: f64 = 0.25;
-/// An echo this high shows that the gain is not the blocks', so that height tells nothing; only a second echo does then.
+/// An echo this high is none of the blocks', so that height tells nothing; only a second echo does then.
 const LOUD: f64 = 1.2;
 /// A second echo against what the blocks' own second echo was. A flat wall keeps 0.77 and more of it, a wall read beside a pit
 /// 0.6 and less (simulated waves), at any gain.
 const EVEN_AS_BLOCKS: f64 = 0.7;
+/// Alone, without a height to go with it, only one this high is proof: a wall beside a pit kept 0.79 of it in one of 2268 shots.
+const EVEN_ALONE: f64 = 0.85;
 /// The second echo is missed only where the blocks let it be expected this high over the noise and whole in the record.
 const SECOND_OVER_NOISE: f64 = 12.0;
 const SECOND_ROOM_NS: f64 = 300.0;
@@ -64,7 +66,7 @@ fn even(wall: &Wall) -> bool {
 /// What the second echo says of the wall under the beam. Unlike the first echo's height this holds at any gain.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub enum Evenness {
-    /// Too weak on the blocks, or outside the record.
+    /// Too weak on the blocks, outside the record, or not clear enough to be proof without a height.
     Unknown,
     Even,
     /// A second echo that must be there is weak or gone.
@@ -78,10 +80,13 @@ pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness
     let expected = model.knows_repeat(2) && level * model.height(2.0 * depth) > SECOND_OVER_NOISE * noise;
     if wall.order > 1 || !model.calibrated() || !expected || due + SECOND_ROOM_NS >= end_ns {
         Evenness::Unknown
-    } else if wall.second.is_some_and(|second| second.level >= EVEN_AS_BLOCKS * level) {
-        Evenness::Even
     } else {
-        Evenness::Uneven
+        let part = wall.second.map_or(0.0, |second| second.level / level);
+        match part {
+            _ if part < EVEN_AS_BLOCKS => Evenness::Uneven,
+            _ if part < EVEN_ALONE && !model.heights_compare() => Evenness::Unknown,
+            _ => Evenness::Even,
+        }
     }
 }
 
@@ -95,6 +100,9 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     }
     if evenness == Evenness::Uneven {
         flags = flags.with(Flag::Uneven);
+    }
+    if evenness == Evenness::Unknown && !model.heights_compare() {
+        flags = flags.with(Flag::Unproven);
     }
     // Paint moves the first echo against its repeats and rings itself: places tell nothing then, nor do they when the first echo was not seen.
     if mode == Mode::EchoToEcho || wall.order > 1 {
@@ -115,7 +123,7 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
 }
 
 pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
-    const DOUBTS: [Flag; 10] = [
+    const DOUBTS: [Flag; 11] = [
         Flag::EarlyEcho,
         Flag::Ambiguous,
         Flag::GateEdge,
@@ -126,6 +134,7 @@ pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quali
         Flag::Multiple,
         Flag::Uneven,
         Flag::Drift,
+        Flag::Unproven,
     ];
     let doubts = DOUBTS.iter().filter(|flag| flags.has(**flag)).count();
     if flags.has(Flag::Ambiguous) || snr < FAIR_SNR || (flags.has(Flag::Weak) && wall.chosen.level < VERY_WEAK) {

@@ -1,5 +1,6 @@
 //! What one waveform says of the wall: a thickness with its quality, or no echo and why.
 
+use super::coating::Coating;
 use crate::units::{Decibel, Length, Time};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -71,6 +72,8 @@ flags! {
     Uneven = 15 "uneven" "the second echo is weaker than on the blocks: the wall is not even under the probe";
     /// The tyre's delay follows its temperature far more than steel does.
     Drift = 16 "drift" "the wall is warmer or colder than the blocks, the tyre's delay moves with it: read echo to echo or calibrate again";
+    /// The wall may be right; what is missing is the proof that the whole beam stands on it.
+    Unproven = 17 "unproven" "no second echo is proof, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
 }
 
 /// A set of [`Flag`]s.
@@ -130,6 +133,8 @@ pub struct Measurement {
     /// Height of the echo in percent of full screen height.
     pub height_pct: Option<f64>,
     pub snr: Option<Decibel>,
+    /// What lies between tyre and wall: only echo to echo, where first echo and spacing agree on one.
+    pub coating: Option<Coating>,
     pub quality: Quality,
     pub flags: Flags,
 }
@@ -144,6 +149,7 @@ impl Measurement {
             uncertainty: None,
             height_pct: None,
             snr: None,
+            coating: None,
             quality: Quality::None,
             flags,
         }
@@ -157,6 +163,7 @@ impl Measurement {
             uncertainty: self.uncertainty.map(|u| Length::nanometres(u.as_nanometres())),
             height_pct: self.height_pct.map(|h| (h * 100.0).round() / 100.0),
             snr: self.snr.map(|s| Decibel::db((s.as_db() * 100.0).round() / 100.0)),
+            coating: self.coating.map(Coating::rounded),
             ..self
         }
     }

@@ -4,7 +4,10 @@ use super::calibration::Calibration;
 use super::curve::Prepared;
 use super::path::Path;
 use super::setup::Setup;
-use crate::units::Temperature;
+use crate::units::{Decibel, Temperature};
+
+/// A hundredth of what a stored thickness is rounded to.
+const SETTLED_MM: f64 = 1e-8;
 
 /// Curves and levels learned on blocks, heights in codes.
 struct Learned {
@@ -19,9 +22,13 @@ struct Learned {
     code_per_pct: f64,
 }
 
-/// Path and expectations at one wall temperature.
+/// Path and expectations at one wall temperature and gain.
 pub struct Model {
     pub path: Path,
+    /// Gain of the shot over the blocks', as a factor; 1 where it is not known.
+    louder: f64,
+    /// Whether a height of this shot can be held against the blocks'.
+    heights_compare: bool,
     learned: Option<Learned>,
     full_scale: f64,
 }
@@ -29,11 +36,28 @@ pub struct Model {
 impl Model {
     pub fn new(setup: &Setup, full_scale: f64) -> Self {
         let calibration = setup.calibration.as_deref();
-        Self { path: setup.path(), learned: calibration.map(|c| Learned::of(c, full_scale)), full_scale }
+        Self {
+            path: setup.path(),
+            louder: 1.0,
+            heights_compare: false,
+            learned: calibration.map(|c| Learned::of(c, full_scale)),
+            full_scale,
+        }
     }
     pub fn set_temperature(&mut self, setup: &Setup, wall: Temperature) {
         let wall = if wall.is_finite() { wall } else { setup.reference_temperature() };
         self.path.mm_per_ns = (setup.velocity_at(wall).as_m_s() * 1e-6).max(1e-5);
+    }
+    /// Tells the gain of the shots that follow, where the device tells one.
+    pub fn set_gain(&mut self, setup: &Setup, gain: Option<Decibel>) {
+        let apart = gain.zip(setup.calibration.as_ref().and_then(|c| c.gain)).map(|(shot, blocks)| shot.as_db() - blocks.as_db());
+        let apart = apart.filter(|db| db.is_finite());
+        self.heights_compare = apart.is_some();
+        self.louder = apart.map_or(1.0, |db| libm::pow(10.0, db / 20.0));
+    }
+    /// Whether the shot's gain is known against the blocks', so that its heights tell how much of the beam comes back.
+    pub fn heights_compare(&self) -> bool {
+        self.heights_compare
     }
     /// Whether heights and phases were learned on blocks; without that only heights within one record compare.
     pub fn calibrated(&self) -> bool {
@@ -42,8 +66,14 @@ impl Model {
     pub fn depth(&self, time_ns: f64) -> Option<f64> {
         let mut depth = self.path.depth(time_ns)?;
         if self.learned.is_some() {
-            for _ in 0..4 {
-                depth = self.path.depth(time_ns - self.residual(depth, 1)).unwrap_or(depth);
+            // Each step halves the error at least (a calibration whose curve is too bent for that is refused).
+            for _ in 0..40 {
+                let next = self.path.depth(time_ns - self.residual(depth, 1)).unwrap_or(depth);
+                let moved = (next - depth).abs();
+                depth = next;
+                if moved < SETTLED_MM {
+                    break;
+                }
             }
         }
         Some(depth)
@@ -61,10 +91,10 @@ impl Model {
     pub fn knows_repeat(&self, m: usize) -> bool {
         self.learned.as_ref().is_none_or(|l| l.residuals.get(m - 1).is_some_and(|curve| curve.at(10.0).is_some()))
     }
-    /// Envelope height in codes of the first echo of a wall on the blocks.
+    /// Envelope height in codes of the first echo of a wall on the blocks, at the shot's gain.
     pub fn height(&self, depth: f64) -> f64 {
         let learned = self.learned.as_ref().and_then(|l| Some(l.height.at(depth)? * l.code_per_pct));
-        learned.unwrap_or(0.5 * self.full_scale).max(1e-6)
+        (learned.unwrap_or(0.5 * self.full_scale) * self.louder).max(1e-6)
     }
     /// Level of the second echo against the first's on the blocks.
     pub fn repeat_part(&self, depth: f64) -> f64 {
@@ -76,13 +106,13 @@ impl Model {
     }
     /// Height of the echo of the wall's near face when coupled, codes, where blocks told it.
     pub fn face(&self) -> Option<f64> {
-        self.learned.as_ref().and_then(|l| l.face)
+        self.learned.as_ref().and_then(|l| l.face).map(|face| face * self.louder)
     }
     /// Envelope known to stand at a time without any wall, codes.
     pub fn clutter(&self, time_ns: f64) -> f64 {
         let Some(learned) = &self.learned else { return 0.0 };
         let at = (time_ns - learned.clutter_first_ns) / learned.clutter_step_ns;
-        if at >= 0.0 { learned.clutter.get(at.round() as usize).copied().unwrap_or(0.0) } else { 0.0 }
+        self.louder * if at >= 0.0 { learned.clutter.get(at.round() as usize).copied().unwrap_or(0.0) } else { 0.0 }
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Combined as the square root of the sum of squares of sensitivity times uncertainty (JCGM 100:2008, equation 10).
 
-use super::calibration::{BlockPoint, Budget, TYRE_NS_K};
+use super::calibration::{BlockPoint, Budget, Calibration, TYRE_NS_K};
 use super::model::Model;
 use super::setup::{Mode, Setup};
 use crate::units::{Length, Temperature};
@@ -25,8 +25,12 @@ const SHAPE_PART: f64 = 0.5;
 /// coupling alone explains. Fitted on simulated rough walls.
 const UNEVEN_MM: f64 = 0.03;
 const UNEVEN_FREE: f64 = 0.08;
-/// Between the blocks, mm for each unit of the logarithm of thickness to the nearest; from simulated flat plates.
-const BETWEEN_MM: f64 = 0.008;
+/// Away from the nearest block, mm for each unit of the logarithm of thickness; from simulated flat plates.
+const NEAREST_MM: f64 = 0.008;
+/// Between two blocks, for each square unit of it and each mm the probe bends away from a straight path over the blocks; and
+/// how far it may where three blocks or less cannot show it. From simulated waves in flat plates, blocks 0.3 to 1 unit apart.
+const BENT: f64 = 0.9;
+const BENT_UNSEEN_MM: f64 = 0.1;
 /// What paint does to the phase of each bounce, mm; fitted on simulated painted plate.
 const PAINT_MM: f64 = 0.0016;
 /// What a noise estimate from one shot falls short of; fitted so that ±2u covers 95 % of simulated even walls.
@@ -37,6 +41,21 @@ const THINNER_MM: f64 = 0.35;
 /// Beyond the blocks a reading loses this much certainty for each mm, up to a limit.
 const BEYOND_MM: f64 = 0.006;
 const BEYOND_MOST_MM: f64 = 0.06;
+
+/// What a curve through the blocks may be off by at a thickness, mm: the product of the distances to the blocks on either
+/// side (the error of an interpolation, textbook).
+fn between(calibration: &Calibration, model: &Model, depth: f64) -> f64 {
+    let away = |p: &BlockPoint| libm::log(depth / p.thickness.as_mm());
+    let thinner = calibration.points.iter().map(away).filter(|x| *x >= 0.0).fold(f64::INFINITY, f64::min);
+    let thicker = calibration.points.iter().map(|p| -away(p)).filter(|x| *x >= 0.0).fold(f64::INFINITY, f64::min);
+    let nearest = NEAREST_MM * thinner.min(thicker).min(1.0);
+    if !(thinner.is_finite() && thicker.is_finite()) {
+        return nearest;
+    }
+    let seen = calibration.residuals.first().filter(|curve| curve.len() > 3);
+    let bent = seen.map_or(BENT_UNSEEN_MM, |curve| curve.span() * model.path.mm_per_ns / 2.0);
+    libm::hypot(nearest, BENT * bent * thinner * thicker)
+}
 
 /// One thing a reading's uncertainty is made of; standard uncertainty (k = 1) of the thickness.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,10 +82,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         setup.calibration.as_ref().and_then(|c| c.range()).map_or(0.0, |(thin, thick)| {
             (thin.as_mm() - depth).max(depth - thick.as_mm()).clamp(0.0, BEYOND_MOST_MM / BEYOND_MM) * BEYOND_MM
         });
-    let between = setup.calibration.as_ref().map_or(0.0, |c| {
-        let away = |p: &BlockPoint| libm::log(depth / p.thickness.as_mm()).abs();
-        BETWEEN_MM * c.points.iter().map(away).fold(1.0, f64::min)
-    });
+    let between = setup.calibration.as_ref().map_or(0.0, |c| between(c, model, depth));
     let thinner = setup.calibration.as_ref().and_then(|c| c.range()).map_or(0.0, |(thin, _)| {
         let over = libm::log(thin.as_mm() / depth.max(0.1)).clamp(0.0, 1.0);
         THINNER_MM * over * over

@@ -2,7 +2,7 @@
 
 use crate::common::run_start;
 use backwall::job::checklist::Signed;
-use backwall::job::validity::{Check, default_tolerance};
+use backwall::job::validity::{Check, VerificationPlan};
 use backwall::job::{Checklist, Plan};
 use backwall::reading::Reading;
 use backwall::store::{CloseReason, Entry, JobFile, RunStart};
@@ -97,7 +97,7 @@ fn check(setup_id: i64, at_us: i64, measured: f64) -> Check {
         measured: Some(Length::mm(measured)),
         spread: Length::mm(0.01),
         shots: 16,
-        tolerance: default_tolerance(truth),
+        tolerance: VerificationPlan::default().tolerance(truth),
         temperature: Temperature::celsius(18.0),
         by: signed(at_us),
     }

@@ -7,7 +7,7 @@ use backwall::reading::Reading;
 use backwall::store::{Entry, JobFile, RunStart};
 use backwall::strip::Level;
 use backwall::travel::Place;
-use backwall::ultrasound::{Flag, Flags, Measurement, Quality, TimeBase, Waveform};
+use backwall::ultrasound::{Coating, Flag, Flags, Measurement, Quality, TimeBase, Waveform};
 use backwall::units::{Decibel, Frequency, Length, Speed, Temperature, Time};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -61,6 +61,7 @@ pub fn reading(seq: u32) -> Reading {
         uncertainty: Some(Length::mm(0.031_25)),
         height_pct: Some(61.234),
         snr: Some(Decibel::db(28.127)),
+        coating: seq.is_multiple_of(3).then(|| Coating { thickness: Length::mm(0.312_345_6), uncertainty: Length::mm(0.021) }),
         quality: Quality::Good,
         flags: Flags::NONE.with(Flag::Multiple),
     };

@@ -108,9 +108,10 @@ fn every_kind_of_slip_is_found() {
             "reading",
             "INSERT INTO reading SELECT run_id, 300, 300, device_time_us, host_time_us, encoder_counts, position_um, course,
             speed_um_s, gain_cdb, wall_temperature_mdeg, echo_time_ps, next_echo_time_ps, thickness_nm, uncertainty_nm, height_cpct,
-            snr_cdb, quality, flags, level FROM reading WHERE row = 299",
+            snr_cdb, quality, flags, level, NULL, NULL FROM reading WHERE row = 299",
             "1 readings stand in no commit",
         ),
+        ("reading", "UPDATE reading SET coating_nm = 300000 WHERE row = 0", "commit 1 (readings 0 to"),
         ("run_end", "UPDATE run_end SET lost = 1", "the run's digest is"),
         ("run", "UPDATE run SET start_json = replace(start_json, 'R. Aldane', 'nobody')", "what the run started with"),
         ("link", "DELETE FROM link WHERE link = 1", "do not join"),
@@ -163,8 +164,10 @@ fn one_flipped_bit_in_a_waveform_is_found_and_the_other_run_stands() {
     }
 }
 
-/// Whether a byte lies where a leaf page holds nothing but old copies. SQLite, "Database File Format", 1.6: from the
-/// page's start its header of 8 bytes and two bytes a cell; a cell begins with its payload's length and a key.
+/// Whether a byte lies where a page of a table or an index holds nothing but old copies: how much of that there is
+/// depends on how the commits fell. SQLite, "Database File Format", 1.6: from the page's start its kind, a header of 8
+/// bytes (12 where it has children) and two bytes a cell; a cell is a child's page of 4 bytes where there are children,
+/// the length of its payload except above the leaves of a table, a key in tables, and the payload.
 fn is_between_cells(file: &[u8], at: usize) -> bool {
     let (page, at) = (&file[at / 8192 * 8192..][..8192], at % 8192);
     let number = |from: usize| usize::from(u16::from_be_bytes([page[from], page[from + 1]]));
@@ -178,14 +181,21 @@ fn is_between_cells(file: &[u8], at: usize) -> bool {
             }
         }
     };
+    let (header, child, has_payload, has_key) = match page[0] {
+        13 => (8, 0, true, true),
+        10 => (8, 0, true, false),
+        5 => (12, 4, false, true),
+        2 => (12, 4, true, false),
+        _ => return false,
+    };
     let cells = number(3);
     let within = |cell: usize| {
-        let begin = number(8 + 2 * cell);
-        let (length, key) = varint(begin);
-        let payload = varint(key).1;
+        let begin = number(header + 2 * cell);
+        let (length, next) = if has_payload { varint(begin + child) } else { (0, begin + child) };
+        let payload = if has_key { varint(next).1 } else { next };
         (begin..payload + length).contains(&at)
     };
-    page[0] == 13 && at >= 8 + 2 * cells && !(0..cells).any(within)
+    at >= header + 2 * cells && !(0..cells).any(within)
 }
 
 #[test]

@@ -168,7 +168,7 @@ impl Probe {
                         Arc::from(self.codes(&record))
                     })
                     .collect();
-                Block { thickness: Length::mm(*d), temperature: Temperature::celsius(20.0), shots }
+                Block { thickness: Length::mm(*d), temperature: Temperature::celsius(20.0), shots, gain: None }
             })
             .collect();
         let setup = self.setup();

@@ -44,7 +44,6 @@ pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
         direction: start.path.direction,
         reading: None,
         waveform: None,
-        coating: None,
         setup: Arc::new(start.setup.clone()),
         limits,
         max_speed: plan.limits.max_speed,

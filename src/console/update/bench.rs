@@ -6,13 +6,14 @@ use super::super::state::{App, BenchShown, Effect, Picture, Prompt, Purpose};
 use super::super::text;
 use super::super::theme::Role;
 use super::prompt;
-use crate::job::validity::{Check, Validity, default_tolerance};
+use crate::job::validity::{Check, Validity};
 use crate::live::bench::{BenchCommand, BenchView, Found, Hold, Piece};
 use crate::live::propose;
 use crate::store::Note;
 use crate::travel::encoder_check::{EncoderCheck, SHORTEST};
 use crate::ultrasound::{Gate, Setup};
 use crate::units::{Length, LengthUnit, Temperature, Time, parse_length};
+use std::borrow::Cow;
 use std::sync::Arc;
 
 const START_STEP: Time = Time::ns(50.0);
@@ -115,7 +116,7 @@ pub fn opened(app: &mut App, view: Arc<BenchView>) -> Vec<Effect> {
 }
 
 /// A field for a length in the unit on screen; what is typed may carry a unit of its own.
-fn length_field(app: &App, key: &'static str, label: &str, hint: &'static str) -> Field {
+fn length_field(app: &App, key: &'static str, label: &str, hint: impl Into<Cow<'static, str>>) -> Field {
     let unit = match app.look.unit {
         LengthUnit::Mm => "mm",
         LengthUnit::Inch => "in",
@@ -158,7 +159,8 @@ fn ask_verify(app: &mut App) -> Vec<Effect> {
     }
     let mut fields = block_fields(app);
     let tolerance = app.bench.as_ref().map_or_else(String::new, |bench| bench.tolerance.clone());
-    let field = Field { key: "tolerance", ..length_field(app, "tolerance", "tolerance", "empty: 0.1 mm or 1 %, whichever is more") };
+    let planned = format!("empty: {}", app.contents.plan.verification.words(app.look.unit));
+    let field = Field { key: "tolerance", ..length_field(app, "tolerance", "tolerance", planned) };
     fields.push(Field { input: tolerance.into(), kind: super::super::form::Kind::Text { required: false }, ..field });
     prompt::ask(app, "Verify on another thickness than those it was calibrated on", Purpose::VerifyBlock, fields)
 }
@@ -193,7 +195,7 @@ pub fn submit(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, (&'static s
         Purpose::VerifyBlock => {
             let piece = piece(app)?;
             let tolerance = match prompt.form.value("tolerance") {
-                "" => default_tolerance(piece.thickness),
+                "" => app.contents.plan.verification.tolerance(piece.thickness),
                 _ => length(app, prompt, "tolerance")?,
             };
             Hold::Verify { piece, tolerance }

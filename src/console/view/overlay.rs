@@ -95,7 +95,7 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
         }
     }
     let last = Rect { y: area.bottom() - 2, height: 1, ..inside };
-    if let Some(hint) = fields.get(prompt.form.focus).map(|field| field.hint) {
+    if let Some(hint) = fields.get(prompt.form.focus).map(|field| &field.hint) {
         pen.put(last.x, last.y, last.width, &text::clip(hint, usize::from(last.width)), Role::Quiet);
     }
     cursor

@@ -156,7 +156,7 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
             if let Some(required) = scan.view.limits.required(reading.place.course).filter(|_| is_guarded(reading, &scan.view.limits)) {
                 words = format!("{words}: WATCH, {} lies within U of it", unit.thickness(required));
             }
-            if let Some(coating) = &scan.view.coating {
+            if let Some(coating) = &measurement.coating {
                 words = format!("{words}, {}", text::coating(unit, coating));
             }
             let mut flags = measurement.flags.iter();

@@ -3,8 +3,8 @@
 use crate::live::verdict::Verdict;
 use crate::stream::feed::LinkState;
 use crate::travel::encoder_check::{EncoderCheck, EncoderError};
-use crate::ultrasound::{BlockCheck, Calibration, Coating, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
-use crate::units::{Length, Temperature};
+use crate::ultrasound::{BlockCheck, Calibration, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
+use crate::units::{Decibel, Length, Temperature};
 use std::sync::Arc;
 
 /// A piece of known thickness.
@@ -35,6 +35,8 @@ pub struct Taken {
     pub stability: Stability,
     pub base: TimeBase,
     pub shots: Vec<Arc<[i16]>>,
+    /// Where the device tells one and kept it.
+    pub gain: Option<Decibel>,
 }
 
 /// What the blocks gave.
@@ -76,7 +78,6 @@ pub struct BenchView {
     pub device: Option<String>,
     pub waveform: Option<Waveform>,
     pub measurement: Option<Measurement>,
-    pub coating: Option<Coating>,
     /// What the live waveform is evaluated with.
     pub setup: Option<Arc<Setup>>,
     pub hold: Option<Hold>,

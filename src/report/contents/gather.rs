@@ -72,6 +72,8 @@ pub struct SpotFacts {
 pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mut Tick<'_>) -> Result<Gathered, GatherError> {
     let contents = reader.contents()?;
     let all: u64 = contents.runs.iter().map(|run| run.readings).sum();
+    // They are read twice: for the lines, and for the assessment.
+    let of = 2 * all;
     let mut done = 0;
     let (mut runs, mut lines) = (Vec::new(), BTreeMap::new());
     for summary in &contents.runs {
@@ -79,12 +81,12 @@ pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mu
         let line = lines.entry(summary.start.line.clone()).or_default();
         runs.push(run(reader, &contents, (summary, validity), line, waveforms, &mut |new| {
             done += new;
-            go_on(tick, done.min(all), all)
+            go_on(tick, done.min(all), of)
         })?);
     }
     let file = reader.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let map = contents.plan.wall_map(|line| lines.remove(line).unwrap_or_default());
-    let assessment = if runs.is_empty() { None } else { Some(assess(reader, request)?) };
+    let assessment = if runs.is_empty() { None } else { Some(assess(reader, request, &mut |done, _| tick(all + done.min(all), of))?) };
     Ok(Gathered { file, contents, runs, map, assessment })
 }
 

@@ -171,6 +171,10 @@ impl Writer<'_> {
             fact("THIN", "under the required thickness of its course"),
             fact("WATCH", format!("less than {} over it", self.thickness(limits.watch_margin))),
             fact("Guard band", guard),
+            fact(
+                "Verification",
+                format!("within {}; again at the latest after {} h", plan.verification.words(unit), plan.verification.every_h),
+            ),
             fact("Longest gap allowed", self.long(limits.max_gap)),
             fact("Fastest speed allowed", format!("{} {}", unit.speed(limits.max_speed), unit.speed_symbol())),
             fact(

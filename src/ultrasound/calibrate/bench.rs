@@ -14,6 +14,9 @@ const NOISE_OF_HIGHEST: f64 = 1.0 / 80.0;
 const CLEAR: f64 = 40.0;
 /// The typed zero may be off by this much.
 const ZERO_SEARCH_NS: f64 = 1500.0;
+/// Nearer to each other than this an echo and its repeat overlap, periods of the probe's frequency: simulated blocks of 4 mm
+/// at 2.25 MHz (2.7) calibrate, of 3 mm (1.9) do not.
+const APART_PERIODS: f64 = 2.5;
 /// A steel wall's shear velocity over its longitudinal one (3230/5920): places the mode-converted echo.
 const SHEAR_OVER_LONGITUDINAL: f64 = 0.5456;
 
@@ -84,7 +87,7 @@ impl Bench<'_> {
                 let thickness = self.input.blocks[block].thickness.as_mm();
                 let shots = self.shots(block);
                 if found.len() < LEAST_SHOTS || found.len() * 10 < shots * 8 {
-                    return Err(CalibrationError::NoEcho { thickness, shots, echoes: found.len() });
+                    return Err(self.no_echo(path, thickness, shots, found.len()));
                 }
                 let times: Vec<f64> = found.iter().map(|e| e.time_ns).collect();
                 let spread = deviation(&times) * path.slope(thickness);
@@ -94,6 +97,18 @@ impl Bench<'_> {
                 Ok(found)
             })
             .collect()
+    }
+
+    /// Why a block shows no echo: on a thin one the repeat may run into it.
+    fn no_echo(&self, path: &Path, thickness: f64, shots: usize, echoes: usize) -> CalibrationError {
+        let period = self.input.setup.frequency.period().as_ns();
+        let periods = path.spacing(thickness, 1.0, 2.0) / period;
+        // To half a millimetre upwards, as blocks go.
+        let need = path.depth_from_spacing(APART_PERIODS * period, 1.0, 2.0).map(|mm| (2.0 * mm).ceil() / 2.0);
+        match need.filter(|_| periods < APART_PERIODS) {
+            Some(need) => CalibrationError::TooThin { thickness, periods, shots, echoes, need },
+            None => CalibrationError::NoEcho { thickness, shots, echoes },
+        }
     }
 
     /// The mean of all clean echoes, each shifted to its own time.

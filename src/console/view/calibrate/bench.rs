@@ -111,7 +111,7 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
             match view.measurement.and_then(|m| m.thickness.map(|t| (t, m))) {
                 Some((thickness, m)) => {
                     let u = m.uncertainty.map_or(String::new(), |u| format!(" ±{}", unit.thickness(u * 2.0)));
-                    let coating = view.coating.map_or(String::new(), |coating| format!(", {}", text::coating(unit, &coating)));
+                    let coating = m.coating.map_or(String::new(), |coating| format!(", {}", text::coating(unit, &coating)));
                     (format!("{} {symbol}{u} {with}{coating}", unit.thickness(thickness)), Role::Plain)
                 }
                 None => {
