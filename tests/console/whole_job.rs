@@ -213,7 +213,7 @@ fn statistics_on_screen_are_the_report_s_rows() {
     assert_eq!((figures.lines.len(), figures.lines[1].whole.row.statistics.readings), (2, 0));
     assert_eq!(figures.lines[1].whole.row.statistics.coverage.unwrap().share, Some(0.0));
     update(&mut app, key(KeyCode::Right));
-    assert!(screen(&app).contains("line C2 has no run: nobody was there"), "{}", screen(&app));
+    assert!(screen(&app).contains("line C2 has no run: it was not scanned"), "{}", screen(&app));
     update(&mut app, key(KeyCode::Left));
     app.look = look(Theme::Mono, Glyphs::Ascii);
     let asked = update(&mut app, letter('u'));

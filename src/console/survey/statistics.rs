@@ -62,14 +62,14 @@ pub struct StatisticsShown {
     pub by: By,
     /// The line looked at, as the plan has it.
     pub line: String,
-    /// Of the table, from the top.
-    pub row: usize,
+    /// Of the table, from the top; `None` stays on the thinnest until the cursor is moved.
+    row: Option<usize>,
     length: usize,
 }
 
 impl StatisticsShown {
     pub fn new(line: String) -> Self {
-        Self { figures: None, by: By::Line, line, row: 0, length: 3 }
+        Self { figures: None, by: By::Line, line, row: None, length: 3 }
     }
 
     pub fn interval(&self, unit: LengthUnit) -> Length {
@@ -81,7 +81,7 @@ impl StatisticsShown {
 
     pub fn longer(&mut self, longer: bool) {
         self.length = if longer { (self.length + 1).min(MILLIMETRES.len() - 1) } else { self.length.saturating_sub(1) };
-        (self.by, self.row) = (By::Interval, 0);
+        (self.by, self.row) = (By::Interval, None);
     }
 
     fn index(&self, figures: &Figures) -> usize {
@@ -98,23 +98,34 @@ impl StatisticsShown {
         }
     }
 
-    /// The row the cursor is on.
+    /// The row the cursor is on: that of the line, or where the wall is thinnest, until it is moved.
+    pub fn at(&self, figures: &Figures) -> usize {
+        let parts = self.parts(figures);
+        let row = match (self.row, self.by) {
+            (Some(row), _) => row,
+            (None, By::Line) => self.index(figures),
+            (None, By::Course | By::Interval) => {
+                let least = |part: &Part| part.row.statistics.least.map(|least| least.thickness);
+                let thinnest = parts.iter().enumerate().filter_map(|(row, part)| Some((row, least(part)?)));
+                thinnest.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |found| found.0)
+            }
+        };
+        row.min(parts.len().saturating_sub(1))
+    }
+
     pub fn chosen<'a>(&self, figures: &'a Figures) -> Option<&'a Part> {
-        self.parts(figures).get(self.row).copied()
+        self.parts(figures).get(self.at(figures)).copied()
     }
 
     pub fn take(&mut self, figures: Arc<Figures>) {
-        if self.figures.is_none() && self.by == By::Line {
-            self.row = self.index(&figures);
-        }
-        self.row = self.row.min(self.parts(&figures).len().saturating_sub(1));
         self.figures = Some(figures);
     }
 
     pub fn walk(&mut self, by: usize, up: bool) {
         let Some(figures) = self.figures.clone() else { return };
         let last = self.parts(&figures).len().saturating_sub(1);
-        self.row = if up { self.row.saturating_sub(by) } else { (self.row + by).min(last) };
+        let row = self.at(&figures);
+        self.row = Some(if up { row.saturating_sub(by) } else { row.saturating_add(by).min(last) });
         if let (By::Line, Some(part)) = (self.by, self.chosen(&figures)) {
             self.line = part.row.line.clone();
         }
@@ -122,14 +133,12 @@ impl StatisticsShown {
 
     /// By line, by course, by interval.
     pub fn next(&mut self) {
-        (self.by, self.row) = match self.by {
-            By::Line => (By::Course, 0),
-            By::Course => (By::Interval, 0),
-            By::Interval => (By::Line, 0),
+        self.row = None;
+        self.by = match self.by {
+            By::Line => By::Course,
+            By::Course => By::Interval,
+            By::Interval => By::Line,
         };
-        if let (By::Line, Some(figures)) = (self.by, &self.figures) {
-            self.row = self.index(figures);
-        }
     }
 
     /// The next line, whatever the rows are.
@@ -139,7 +148,7 @@ impl StatisticsShown {
         let index = if right { (index + 1).min(figures.lines.len().saturating_sub(1)) } else { index.saturating_sub(1) };
         if let Some(of) = figures.lines.get(index).filter(|of| of.line != self.line) {
             self.line = of.line.clone();
-            self.row = if self.by == By::Line { index } else { 0 };
+            self.row = None;
         }
     }
 }

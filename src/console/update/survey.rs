@@ -137,7 +137,7 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
     };
     let Some((line, place)) = found else { return Vec::new() };
     let Some(run) = app.runs_on(&line).filter(|run| run.readings > 0).last().or(app.runs_on(&line).last()).map(|run| run.id) else {
-        app.say(Role::Plain, format!("line {line} has no run: nobody was there"));
+        app.say(Role::Plain, format!("line {line} has no run: it was not scanned"));
         return Vec::new();
     };
     app.survey = None;

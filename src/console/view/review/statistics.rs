@@ -43,7 +43,7 @@ pub fn draw(shown: &StatisticsShown, pen: &mut Pen, body: Rect) {
     let table = table.min(u16::try_from(parts.len().max(2)).unwrap_or(u16::MAX - 1) + 1);
     // What the table has no room for is not left unsaid.
     let cut = parts.len() > usize::from(table.saturating_sub(1));
-    let right = if cut { format!("row {} of {}; {right}", shown.row + 1, parts.len()) } else { right };
+    let right = if cut { format!("row {} of {}; {right}", shown.at(figures) + 1, parts.len()) } else { right };
     pen.title(head, &title, &right);
     table_of(shown, figures, &parts, pen, rows.take(table));
     for (words, role) in &details {
@@ -129,7 +129,7 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &m
     if parts.is_empty() {
         let no_run = figures.lines.iter().any(|of| of.line == shown.line && of.whole.row.runs.is_empty());
         let words = match (&figures.trouble, shown.by) {
-            _ if no_run => format!("line {} has no run: nobody was there", safe_text(&shown.line)),
+            _ if no_run => format!("line {} has no run: it was not scanned", safe_text(&shown.line)),
             (Some(words), By::Interval) => safe_text(words),
             (_, By::Interval) if figures.interval != (shown.line.clone(), shown.interval(unit)) => "being worked out".to_owned(),
             _ => "no intervals".to_owned(),
@@ -138,10 +138,11 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &m
         return;
     }
     let room = usize::from(area.height - 1);
-    let top = shown.row.saturating_sub(room / 2).min(parts.len().saturating_sub(room));
+    let cursor = shown.at(figures);
+    let top = cursor.saturating_sub(room / 2).min(parts.len().saturating_sub(room));
     for (row, part) in parts.iter().enumerate().skip(top).take(room) {
         let y = area.y + 1 + (row - top) as u16;
-        let here = row == shown.row;
+        let here = row == cursor;
         let of = &part.row.statistics;
         let level = match (of.thin, of.watch) {
             (0, 0) => None,
