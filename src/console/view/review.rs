@@ -30,7 +30,7 @@ pub fn state_word(run: &RunSummary) -> (&'static str, Role) {
 fn list(app: &App, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
     let unit = pen.look.unit;
-    pen.title(rows.take(1), &format!("{} runs", app.contents.runs.len()), "Enter opens one");
+    pen.title(rows.take(1), &format!("runs ({})", app.contents.runs.len()), "Enter opens one");
     if app.contents.runs.is_empty() {
         let taken = rows.take(2);
         pen.put(taken.x + 1, taken.y + 1, taken.width - 1, "no run yet: scan a line first", Role::Plain);

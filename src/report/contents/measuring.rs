@@ -140,12 +140,17 @@ impl Writer<'_> {
         let range = calibration
             .range()
             .map_or_else(|| "no blocks".to_owned(), |(thin, thick)| format!("{} to {}", self.thickness(thin), self.thickness(thick)));
+        let expanded = |u: Option<String>| u.map_or_else(String::new, |u| format!(" ± {u} (k = 2)"));
+        let velocity_u = expanded(calibration.velocity_u.map(|u| format!("{:.0} m/s", 2.0 * u.as_m_s())));
+        let separation_u = calibration.half_separation_u.map(|u| self.thickness(u * 4.0));
+        let path = if separation_u.is_some() { "fitted to the blocks" } else { "typed" };
         let mut facts = vec![
             fact(
                 "Velocity",
-                format!("{:.1} m/s at {:.1} °C, {fitted}", calibration.velocity.as_m_s(), calibration.temperature.as_celsius()),
+                format!("{:.1} m/s{velocity_u} at {:.1} °C, {fitted}", calibration.velocity.as_m_s(), calibration.temperature.as_celsius()),
             ),
             fact("Zero", format!("{:.1} ns", calibration.zero.as_ns())),
+            fact("Element separation", format!("{}{}, {path}", self.thickness(calibration.half_separation * 2.0), expanded(separation_u))),
             fact("Blocks span", range),
         ];
         if let Some(face) = calibration.face_pct {

@@ -210,10 +210,11 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
     let (width, height) = sheet::PAPER;
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
     let runs = job.runs.iter().filter(|run| run.readings > 0).count();
+    let runs = if runs == 1 { "1 run".to_owned() } else { format!("{runs} runs") };
     let calibration = calibration_words(job);
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
-        subtitle: format!("Job {}, {} lines, {runs} runs; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),
+        subtitle: format!("Job {}, {} lines, {runs}; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),
         unit,
         map,
         beam_known: beam(plan).1,
