@@ -108,7 +108,7 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
     }
     // Whether the numbers hold comes before everything else.
     let first: Vec<&str> = pages[0].lines().filter(|line| !line.trim().is_empty()).take(6).collect();
-    assert!(first.iter().any(|line| line.contains("NO CALIBRATION for 1 of 1 run")), "{first:?}");
+    assert!(first.iter().any(|line| line.contains("CALIBRATION NOT VERIFIED for 1 of 1 run")), "{first:?}");
     assert!(first.iter().any(|line| line.contains("issued 2026-12-01 09:30 (UTC+01:00)")), "{first:?}");
 
     let text = flat(&pages.concat());
@@ -119,9 +119,12 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
         "Spots of run 1 on A090",
         "Waveforms at the spots",
         "Statistics by course",
-        "Budget of set-up 1",
-        "No set-up was ever verified on a block",
-        "NOT CHECKED over a measured distance",
+        "Budget of set-up 2",
+        "Element separation",
+        "measured on 5 blocks",
+        "SB-22",
+        "no verification stands after it yet",
+        "79900",
         "hold point",
         "R. Aldane (UT 2, no. 00417)",
         "No floor, roof, nozzle neck, weld",
@@ -226,7 +229,14 @@ fn a_run_without_any_echo_and_courses_without_a_limit_are_told_not_filled_in() {
 
     let folder = tempfile::tempdir().unwrap();
     let unknown = |plan: String| plan.lines().filter(|line| !line.starts_with("required_")).collect::<Vec<_>>().join("\n");
-    let text = text_of(&job(folder.path(), unknown, true), &[]);
+    let job = job(folder.path(), unknown, true);
+    let first = pages(&report(&job, "first.pdf", &[]))[0].clone();
+    let first: Vec<&str> = first.lines().filter(|line| !line.trim().is_empty()).take(6).collect();
+    assert!(first.iter().any(|line| line.contains("NO CALIBRATION for 1 of 1 run")), "{first:?}");
+    let text = text_of(&job, &[]);
+    for words in ["No set-up was ever verified on a block", "NOT CHECKED over a measured distance"] {
+        assert!(text.contains(words), "'{words}' is not in the report:\n{text}");
+    }
     assert!(
         text.contains("NO LIMIT: no required thickness is known") && text.contains("5 of 5 courses have no required thickness"),
         "{text}"

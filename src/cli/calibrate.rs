@@ -42,10 +42,9 @@ impl FromStr for At {
     }
 }
 
-#[derive(Args, Debug)]
-pub struct CalibrateArgs {
-    /// The job file
-    pub job: PathBuf,
+/// What is measured on, and how.
+#[derive(Args, Debug, Default)]
+pub struct MeasureArgs {
     /// A block of known thickness in mm (or with mm, in behind it) and the stream taken on it; two or more are fitted together
     #[arg(long, value_name = "MM=STREAM")]
     pub at: Vec<At>,
@@ -67,12 +66,20 @@ pub struct CalibrateArgs {
     /// Serial number of the block set
     #[arg(long, value_name = "SERIAL", default_value = "")]
     pub block_serial: String,
-    /// On the console: the probe's stream, serial:PORT[@BAUD], tcp:HOST:PORT or file:PATH
-    #[arg(long, conflicts_with_all = ["at", "verify", "encoder", "headless"])]
-    pub stream: Option<StreamSpec>,
     /// A profile's path, or the name of a shipped or user profile
     #[arg(long, default_value = "open-packet")]
     pub profile: String,
+}
+
+#[derive(Args, Debug)]
+pub struct CalibrateArgs {
+    /// The job file
+    pub job: PathBuf,
+    #[command(flatten)]
+    pub measure: MeasureArgs,
+    /// On the console: the probe's stream, serial:PORT[@BAUD], tcp:HOST:PORT or file:PATH
+    #[arg(long, conflicts_with_all = ["at", "verify", "encoder", "headless"])]
+    pub stream: Option<StreamSpec>,
     /// Who calibrates, if not the plan's operator
     #[arg(long, value_name = "NAME")]
     pub operator: Option<String>,
@@ -87,20 +94,21 @@ pub struct CalibrateArgs {
 }
 
 pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
-    let nothing = args.at.is_empty() && args.verify.is_empty() && args.encoder.is_none();
+    let measure = &args.measure;
+    let nothing = measure.at.is_empty() && measure.verify.is_empty() && measure.encoder.is_none();
     if nothing && args.headless {
         bail!("nothing to measure: give --at 5.00=STREAM for each block, --verify 10.00=STREAM, or --encoder 1000=STREAM");
     }
     if nothing {
-        let stream = StreamArgs { stream: args.stream, profile: args.profile, pace: Pace::Device, record: None };
+        let stream = StreamArgs { stream: args.stream, profile: args.measure.profile, pace: Pace::Device, record: None };
         return super::console::calibrate(OpenArgs { stream, operator: args.operator, ..OpenArgs::of(args.job, args.screen) });
     }
-    if args.tolerance.is_some_and(|mm| !(mm.is_finite() && mm > 0.0)) {
+    if measure.tolerance.is_some_and(|mm| !(mm.is_finite() && mm > 0.0)) {
         bail!("--tolerance must be greater than 0 mm");
     }
     let session = Session::open(&args.job, args.operator.as_deref())?;
     let runtime = runtime()?;
-    let done = runtime.block_on(work(&session, &args));
+    let done = runtime.block_on(work(&session, measure));
     runtime.shutdown_background();
     let closed = session.file.close();
     let (text, object, failed) = done?;
@@ -118,9 +126,10 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
 }
 
 /// What was said and found, and why it failed if it did.
-type Done = (String, Value, Option<String>);
+pub type Done = (String, Value, Option<String>);
 
-async fn work(session: &Session, args: &CalibrateArgs) -> anyhow::Result<Done> {
+/// Measures what is asked for and keeps it in the job.
+pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done> {
     let profile = Profile::load(&args.profile)?;
     let contents = session.file.contents()?;
     let in_force = contents.setups.last();
@@ -239,7 +248,7 @@ fn tainted(contents: &JobContents) -> Vec<(i64, String)> {
         .collect()
 }
 
-async fn fit(args: &CalibrateArgs, profile: &Profile, typed: &Setup) -> anyhow::Result<(Calibration, Setup)> {
+async fn fit(args: &MeasureArgs, profile: &Profile, typed: &Setup) -> anyhow::Result<(Calibration, Setup)> {
     let mut blocks = Vec::new();
     let mut base = None;
     for at in &args.at {
@@ -259,7 +268,7 @@ async fn fit(args: &CalibrateArgs, profile: &Profile, typed: &Setup) -> anyhow::
     Ok((calibration, setup))
 }
 
-fn block_temperature(args: &CalibrateArgs, shots: &BlockShots, setup: &Setup) -> Temperature {
+fn block_temperature(args: &MeasureArgs, shots: &BlockShots, setup: &Setup) -> Temperature {
     args.temperature.map(Temperature::celsius).or(shots.temperature).unwrap_or(setup.block_temperature)
 }
 

@@ -1,16 +1,18 @@
 //! `backwall demo`: the main job on a bundled, invented job and stream; nothing to set up.
 
+use super::calibrate::{self, At, MeasureArgs};
 use super::checklist::{answer_and_sign, read_answers};
 use super::console::ScreenArgs;
-use super::session::{LineStream, Session};
+use super::session::{LineStream, Session, runtime};
 use super::templates;
 use crate::job::Plan;
 use crate::job::checklist::Signed;
 use crate::store::JobFile;
 use crate::stream::profile::Profile;
-use crate::stream::simulate::Wall;
+use crate::stream::simulate::{Crawler, End, Wall};
 use crate::stream::spec::{Pace, StreamSpec};
-use anyhow::Context;
+use crate::units::Length;
+use anyhow::{Context, bail};
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -64,7 +66,7 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
     done
 }
 
-/// The demo's job with checklist answered and signed, and its streams laid out as files.
+/// The demo's job with checklist answered and signed, the probe calibrated, and its streams laid out as files.
 fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
     let plan = Plan::parse("demo-stream/plan.toml", PLAN)?;
     let checklist = templates::checklist(&plan.job.checklist, Path::new("demo-stream/plan.toml"))?;
@@ -75,7 +77,7 @@ fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
     let answers = read_answers("demo-stream/answers.toml", ANSWERS, &checklist, &by)?;
     answer_and_sign(&session.file, answers, Some(by.clone()))?;
     session.file.writer().add_setup(plan.typed_setup(), "typed from the plan".to_owned(), by)?;
-    session.simulated = Some(Wall::parse("demo-stream/wall.toml", super::simulate::DEMO_WALL)?);
+    let wall = Wall::parse("demo-stream/wall.toml", super::simulate::DEMO_WALL)?;
     session.profile = Some(Profile::load("open-packet")?);
     std::fs::create_dir_all(streams).with_context(|| format!("{} cannot be made", streams.display()))?;
     for (line, bytes) in STREAMS {
@@ -83,5 +85,43 @@ fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
         std::fs::write(&file, bytes).with_context(|| format!("{} cannot be written", file.display()))?;
         session.streams.insert((*line).to_owned(), LineStream { spec: StreamSpec::File(file), pace });
     }
+    calibrate_on_blocks(&session, &wall, streams)?;
+    session.simulated = Some(wall);
     Ok(session)
+}
+
+/// Blocks of the invented step block that the invented operator has calibrated on, and one to verify, mm.
+const BLOCKS: [f64; 5] = [4.0, 6.0, 8.0, 10.0, 12.5];
+const VERIFIED_ON: f64 = 9.0;
+/// The line along which the encoder was checked.
+const ENCODER: (&str, f64) = ("C1", 2000.0);
+
+/// The simulated probe is put on blocks, verified, and its encoder driven over a known way, as `backwall calibrate` does it.
+fn calibrate_on_blocks(session: &Session, wall: &Wall, folder: &Path) -> anyhow::Result<()> {
+    let on_block = |mm: f64| -> anyhow::Result<At> {
+        let length = Length::mm(mm);
+        let mut crawler = Crawler::on_block(wall, length, End::Shots(40))?;
+        let mut bytes = Vec::new();
+        while crawler.next_frame(&mut bytes).is_some() {}
+        let file = folder.join(format!("block-{mm}.shots"));
+        std::fs::write(&file, bytes).with_context(|| format!("{} cannot be written", file.display()))?;
+        Ok(At { length, spec: StreamSpec::File(file) })
+    };
+    let (line, way) = ENCODER;
+    let kit = &session.file.contents()?.plan.kit;
+    let measure = MeasureArgs {
+        at: BLOCKS.into_iter().map(on_block).collect::<anyhow::Result<_>>()?,
+        verify: vec![on_block(VERIFIED_ON)?],
+        encoder: Some(At { length: Length::mm(way), spec: StreamSpec::File(folder.join(format!("{line}.shots"))) }),
+        block_serial: kit.iter().find(|kit| kit.kind == "step block").map_or_else(String::new, |kit| kit.serial.clone()),
+        profile: "open-packet".to_owned(),
+        ..MeasureArgs::default()
+    };
+    let runtime = runtime()?;
+    let (_, _, failed) = runtime.block_on(calibrate::work(session, &measure))?;
+    runtime.shutdown_background();
+    match failed {
+        None => Ok(()),
+        Some(why) => bail!("the demo's own calibration failed: {why}"),
+    }
 }
