@@ -220,8 +220,9 @@ fn nothing_read_yet_a_run_without_readings_and_old_answers_are_said_or_passed_ov
 /// Out of a job file, through the threads that read it.
 pub mod stored {
     use super::*;
-    use backwall::cli::review::open;
+    use backwall::cli::review::{EarlierSurvey, open};
     use backwall::console::ReviewHandle;
+    use backwall::report::earlier::{Role, Told, Unit};
     use backwall::store::{CloseReason, Entry, JobFile, JobReader, Writer};
     use std::path::{Path, PathBuf};
     use std::time::{Duration, Instant};
@@ -263,8 +264,13 @@ pub mod stored {
         }
 
         fn before(path: &Path, run: i64, all: bool, earlier: Option<&Path>) -> Self {
+            Self::told(path, run, all, earlier, Told::default())
+        }
+
+        fn told(path: &Path, run: i64, all: bool, earlier: Option<&Path>, told: Told) -> Self {
+            let earlier = earlier.map(|path| EarlierSurvey { path: path.to_path_buf(), told });
             let job = JobFile::open_read_only(path).unwrap().contents().unwrap();
-            let handle = open(path, run, all, earlier).unwrap();
+            let handle = open(path, run, all, earlier.as_ref()).unwrap();
             let mut desk = Self { app: app(Step::Review, job), handle };
             let effects = update(&mut desk.app, Event::Reviewed(run, desk.handle.overview.clone()));
             desk.ask(effects);
@@ -456,6 +462,27 @@ pub mod stored {
         assert!(screen.contains("-1.00 ±0.08 thinner"), "{screen}");
         desk.press(letter('a'));
         assert!(text(&desk.app, 190, 50).contains("NOT applied"));
+    }
+
+    #[test]
+    fn what_a_table_does_not_tell_is_told() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = new_job(folder.path());
+        let job = JobFile::open(&path).unwrap();
+        let writer = job.writer();
+        let run = start(&writer);
+        append(&writer, run, (0..50u32).map(|seq| at(seq, Some(f64::from(seq)), Some(9.0))));
+        writer.close_run(run, CloseReason::Operator, 0).unwrap();
+        let table = folder.path().join("before.csv");
+        std::fs::write(&table, "Height,Wall\n0,0.38\n1,0.38\n").unwrap();
+        let columns = vec![(Role::Position, "Height".to_owned()), (Role::Thickness, "Wall".to_owned())];
+        let told = Told { columns, unit: Some(Unit::In), line: Some("A090".to_owned()), ..Told::default() };
+        let mut desk = Desk::told(&path, run, false, Some(&table), told);
+        desk.wait(|app| app.opened.as_ref().unwrap().behind.is_some());
+        // Without it nothing is guessed.
+        let mut desk = Desk::before(&path, run, false, Some(&table));
+        desk.wait(|app| app.message.is_some());
+        assert!(text(&desk.app, 190, 50).contains("the earlier survey is not shown"));
     }
 
     #[test]

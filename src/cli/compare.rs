@@ -11,12 +11,10 @@ use chrono::NaiveDate;
 use clap::Args;
 use std::path::PathBuf;
 
+/// What is told of tables that do not tell it themselves.
 #[derive(Args, Debug, Clone, Default)]
 #[command(next_help_heading = "Earlier surveys")]
-pub struct EarlierArgs {
-    /// An earlier survey: a job file, or a table as CSV; once for each
-    #[arg(long, value_name = "FILE")]
-    pub earlier: Vec<PathBuf>,
+pub struct ToldArgs {
     /// Which column of a table is what: position, thickness, uncertainty, line, date or calibration
     #[arg(long, value_name = "WHAT=NAME", value_parser = column)]
     pub column: Vec<(Role, String)>,
@@ -26,9 +24,6 @@ pub struct EarlierArgs {
     /// The line a table is of, if it has no column for it
     #[arg(long, value_name = "NAME")]
     pub earlier_line: Option<String>,
-    /// The day of an earlier survey, once for each --earlier and in the same order
-    #[arg(long, value_name = "YYYY-MM-DD")]
-    pub earlier_date: Vec<NaiveDate>,
     /// The datum of a table, in the words of the plan
     #[arg(long, value_name = "TEXT")]
     pub earlier_datum: Option<String>,
@@ -47,6 +42,19 @@ pub struct EarlierArgs {
     /// Mode a table was measured in
     #[arg(long, value_enum)]
     pub earlier_mode: Option<Mode>,
+}
+
+#[derive(Args, Debug, Clone, Default)]
+#[command(next_help_heading = "Earlier surveys")]
+pub struct EarlierArgs {
+    /// An earlier survey: a job file, or a table as CSV; once for each
+    #[arg(long, value_name = "FILE")]
+    pub earlier: Vec<PathBuf>,
+    /// The day of an earlier survey, once for each --earlier and in the same order
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    pub earlier_date: Vec<NaiveDate>,
+    #[command(flatten)]
+    pub told: ToldArgs,
     /// Added to the earlier positions, instead of an offset that is found
     #[arg(long, value_name = "LENGTH", allow_hyphen_values = true, conflicts_with = "accept_offset")]
     pub offset: Option<String>,
@@ -70,12 +78,39 @@ fn direction(text: &str) -> Result<Direction, String> {
         .ok_or_else(|| format!("'{text}' is not a direction: up, down or across"))
 }
 
+/// A length as it was typed behind an option.
+fn length(name: &'static str, text: &Option<String>, unit: LengthUnit) -> anyhow::Result<Option<Length>> {
+    text.as_deref().map(|text| parse_length(text, unit)).transpose().context(name)
+}
+
+impl ToldArgs {
+    /// Lengths without a unit are in `unit`.
+    pub fn told(&self, unit: LengthUnit) -> anyhow::Result<Told> {
+        let expanded = length("--earlier-u", &self.earlier_u, unit)?;
+        if expanded.is_some_and(|expanded| expanded <= Length::ZERO) {
+            bail!("--earlier-u must be greater than 0");
+        }
+        if self.earlier_velocity.is_some_and(|velocity| !(500.0..=15000.0).contains(&velocity)) {
+            bail!("--earlier-velocity must lie between 500 and 15000 m/s");
+        }
+        Ok(Told {
+            columns: self.column.clone(),
+            unit: self.unit,
+            line: self.earlier_line.clone(),
+            date: None,
+            datum: self.earlier_datum.clone(),
+            direction: self.earlier_direction,
+            start: length("--earlier-start", &self.earlier_start, unit)?,
+            expanded,
+            velocity: self.earlier_velocity.map(Velocity::m_s),
+            mode: self.earlier_mode,
+        })
+    }
+}
+
 impl EarlierArgs {
     /// Reads the surveys. Lengths without a unit are in `unit`.
     pub fn request(&self, unit: LengthUnit) -> anyhow::Result<Request> {
-        let length = |name: &'static str, text: &Option<String>| -> anyhow::Result<Option<Length>> {
-            text.as_deref().map(|text| parse_length(text, unit)).transpose().context(name)
-        };
         if !self.earlier_date.is_empty() && self.earlier_date.len() != self.earlier.len() {
             bail!(
                 "{} --earlier-date for {} --earlier: give one for each, in the same order, or none",
@@ -83,37 +118,19 @@ impl EarlierArgs {
                 self.earlier.len()
             );
         }
-        let expanded = length("--earlier-u", &self.earlier_u)?;
-        if expanded.is_some_and(|expanded| expanded <= Length::ZERO) {
-            bail!("--earlier-u must be greater than 0");
-        }
-        if self.earlier_velocity.is_some_and(|velocity| !(500.0..=15000.0).contains(&velocity)) {
-            bail!("--earlier-velocity must lie between 500 and 15000 m/s");
-        }
-        let told = Told {
-            columns: self.column.clone(),
-            unit: self.unit,
-            line: self.earlier_line.clone(),
-            date: None,
-            datum: self.earlier_datum.clone(),
-            direction: self.earlier_direction,
-            start: length("--earlier-start", &self.earlier_start)?,
-            expanded,
-            velocity: self.earlier_velocity.map(Velocity::m_s),
-            mode: self.earlier_mode,
-        };
+        let told = self.told.told(unit)?;
         let surveys = self.earlier.iter().enumerate().map(|(index, path)| {
             let told = Told { date: self.earlier_date.get(index).copied(), ..told.clone() };
             earlier::load(path, &told)
         });
         let mut settings = Settings::default();
-        settings.search = length("--search", &self.search)?.unwrap_or(settings.search);
+        settings.search = length("--search", &self.search, unit)?.unwrap_or(settings.search);
         if !(settings.search > Length::ZERO && settings.search <= Length::metres(100.0)) {
             bail!("--search must be more than 0 and not more than 100 m");
         }
         Ok(Request {
             earlier: surveys.collect::<Result<_, _>>()?,
-            offset: length("--offset", &self.offset)?,
+            offset: length("--offset", &self.offset, unit)?,
             accept_offset: self.accept_offset,
             settings,
             ..Request::default()

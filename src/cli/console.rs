@@ -2,6 +2,7 @@
 //! to an open job.
 
 use super::follow::{text_of_summary, text_of_validity};
+use super::review::EarlierSurvey;
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::survey::Survey;
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
@@ -87,7 +88,7 @@ pub fn scan(session: Session, line: String, checklist_override: Option<String>, 
 }
 
 /// The console on the stored runs.
-pub fn review(session: Session, run: Option<RunId>, earlier: Option<PathBuf>, screen: &ScreenArgs) -> anyhow::Result<()> {
+pub fn review(session: Session, run: Option<RunId>, earlier: Option<EarlierSurvey>, screen: &ScreenArgs) -> anyhow::Result<()> {
     run_desk(Desk { session, earlier }, Step::Review, None, run, screen)
 }
 
@@ -184,7 +185,7 @@ pub fn show<B: Backend>(
 struct Desk {
     session: Session,
     /// An earlier survey to draw behind what is reviewed.
-    earlier: Option<PathBuf>,
+    earlier: Option<EarlierSurvey>,
 }
 
 impl Backend for Desk {
@@ -217,7 +218,7 @@ impl Backend for Desk {
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
-        super::review::open(self.session.file.path(), run, all, self.earlier.as_deref())
+        super::review::open(self.session.file.path(), run, all, self.earlier.as_ref())
     }
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
         super::review::open_survey(self.session.file.path(), survey)

@@ -8,10 +8,12 @@ mod replay;
 mod statistics;
 mod walk;
 
+pub use earlier::EarlierSurvey;
 pub use fetch::window;
 pub use replay::open as open_replay;
 pub use walk::open;
 
+use super::compare::ToldArgs;
 use super::console::{ScreenArgs, show};
 use super::follow::{closed, text_of_summary, text_of_validity};
 use super::reevaluate;
@@ -41,6 +43,8 @@ pub struct ReviewArgs {
     /// An earlier survey to draw behind the present one: another job file, or a CSV file with columns named
     #[arg(long, value_name = "FILE", conflicts_with = "headless")]
     pub earlier: Option<PathBuf>,
+    #[command(flatten)]
+    pub told: ToldArgs,
     /// No screen: list the runs
     #[arg(long)]
     pub headless: bool,
@@ -55,17 +59,25 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<()> {
     if args.headless {
         return list(args);
     }
+    let earlier = behind(args)?;
     match Session::open(&args.job, None) {
-        Ok(session) => super::console::review(session, args.run, args.earlier.clone(), &args.screen),
+        Ok(session) => super::console::review(session, args.run, earlier, &args.screen),
         // Another program records into it, or it lies where nothing can be written: it can still be looked at.
         Err(error) => match error.downcast_ref::<StoreError>() {
             Some(StoreError::InUse { .. } | StoreError::ReadOnlyFolder { .. }) => {
-                let mut onlooker = Onlooker { path: args.job.clone(), why: format!("{error:#}"), earlier: args.earlier.clone() };
+                let mut onlooker = Onlooker { path: args.job.clone(), why: format!("{error:#}"), earlier };
                 show(&mut onlooker, Signed::default(), Step::Review, None, args.run, &args.screen)
             }
             _ => Err(error),
         },
     }
+}
+
+/// The earlier survey, and what was told of it. Its lengths are in the job's unit where they name none.
+fn behind(args: &ReviewArgs) -> anyhow::Result<Option<EarlierSurvey>> {
+    let Some(path) = args.earlier.clone() else { return Ok(None) };
+    let unit = JobFile::open_read_only(&args.job)?.contents()?.plan.job.units;
+    Ok(Some(EarlierSurvey { path, told: args.told.told(unit)? }))
 }
 
 fn list(args: &ReviewArgs) -> anyhow::Result<()> {
@@ -94,7 +106,7 @@ fn list(args: &ReviewArgs) -> anyhow::Result<()> {
 struct Onlooker {
     path: PathBuf,
     why: String,
-    earlier: Option<PathBuf>,
+    earlier: Option<EarlierSurvey>,
 }
 
 impl Onlooker {
@@ -132,7 +144,7 @@ impl Backend for Onlooker {
         self.refuse()
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
-        open(&self.path, run, all, self.earlier.as_deref())
+        open(&self.path, run, all, self.earlier.as_ref())
     }
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
         open_survey(&self.path, survey)

@@ -8,8 +8,16 @@ use crate::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align
 use crate::strip::{Level, Strip};
 use crate::units::Length;
 use anyhow::bail;
-use std::path::Path;
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
+
+/// An earlier survey to be drawn behind the present one.
+#[derive(Debug, Clone)]
+pub struct EarlierSurvey {
+    pub path: PathBuf,
+    /// What a table does not tell itself.
+    pub told: Told,
+}
 
 type NowAndEarlier = (Vec<Point>, Vec<Point>);
 
@@ -19,13 +27,17 @@ pub(super) struct Surveys(Arc<Mutex<Option<NowAndEarlier>>>);
 
 impl Surveys {
     /// Reads the earlier survey, and the present one as the same thing.
-    pub(super) fn load(&self, reader: &JobReader, runs: &[RunSummary], path: &Path) -> anyhow::Result<Earlier> {
+    pub(super) fn load(&self, reader: &JobReader, runs: &[RunSummary], behind: &EarlierSurvey) -> anyhow::Result<Earlier> {
         let Some(newest) = runs.last() else { bail!("there is no run to compare it with") };
-        let survey = report::earlier::load(path, &Told::default())?;
+        let survey = report::earlier::load(&behind.path, &behind.told)?;
         let name = &newest.start.line;
         let Some(earlier) = survey.line(name) else {
             let known: Vec<&str> = survey.lines.iter().map(|line| line.line.as_str()).collect();
-            bail!("{} has no line {name}; it has {}", path.display(), if known.is_empty() { "none".to_owned() } else { known.join(", ") });
+            bail!(
+                "{} has no line {name}; it has {}",
+                behind.path.display(),
+                if known.is_empty() { "none".to_owned() } else { known.join(", ") }
+            );
         };
         let contents = reader.contents()?;
         let mut now = SurveyLine {
@@ -62,6 +74,7 @@ impl Surveys {
         let alignment = align(&now.points, &earlier.points, &Settings::default());
         let mut warnings = compare::warnings(&now, earlier);
         warnings.extend(survey.remarks.iter().cloned());
+        let path = &behind.path;
         let file = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
         let source = earlier.date.map_or_else(|| file.clone(), |date| format!("{file} of {date}"));
         let points = earlier.points.clone();

@@ -1,6 +1,6 @@
 //! A stored run read for the walk: one thread reads the runs through and keeps up with what is still being recorded.
 
-use super::earlier::Surveys;
+use super::earlier::{EarlierSurvey, Surveys};
 use super::fetch::Fetcher;
 use super::{AGAIN, PIECE, TELL};
 use crate::console::ReviewHandle;
@@ -9,14 +9,14 @@ use crate::console::review::overview::{self, Overview};
 use crate::store::{JobFile, JobReader, RunId, RunSummary, StoreError};
 use crate::strip::SpotWatch;
 use anyhow::Context;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::mpsc::channel;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 use tokio::sync::mpsc::Sender;
 
 /// Opens a stored run, or all runs of its line.
-pub fn open(path: &Path, run: RunId, all: bool, earlier: Option<&Path>) -> anyhow::Result<ReviewHandle> {
+pub fn open(path: &Path, run: RunId, all: bool, earlier: Option<&EarlierSurvey>) -> anyhow::Result<ReviewHandle> {
     let reader = JobFile::open_read_only(path)?;
     let contents = reader.contents()?;
     let summary = contents.runs.iter().find(|summary| summary.id == run).with_context(|| format!("there is no run {run}"))?;
@@ -43,7 +43,7 @@ pub fn open(path: &Path, run: RunId, all: bool, earlier: Option<&Path>) -> anyho
         overview: (*overview).clone(),
         latest: latest.clone(),
         tell: tell.clone(),
-        earlier: earlier.map(Path::to_path_buf),
+        earlier: earlier.cloned(),
         surveys: surveys.clone(),
     };
     std::thread::Builder::new().name("overview".to_owned()).spawn(move || keeper.work())?;
@@ -61,7 +61,7 @@ struct Keeper {
     overview: Overview,
     latest: Latest,
     tell: Sender<News>,
-    earlier: Option<PathBuf>,
+    earlier: Option<EarlierSurvey>,
     surveys: Surveys,
 }
 
@@ -94,8 +94,8 @@ impl Keeper {
             if before != self.overview.progress && !self.publish() {
                 return Ok(());
             }
-            if let Some(path) = self.earlier.take() {
-                let news = match self.surveys.load(&self.reader, &self.runs, &path) {
+            if let Some(behind) = self.earlier.take() {
+                let news = match self.surveys.load(&self.reader, &self.runs, &behind) {
                     Ok(earlier) => News::Earlier(Arc::new(earlier)),
                     Err(error) => News::Failed(format!("the earlier survey is not shown: {error:#}")),
                 };
