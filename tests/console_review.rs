@@ -464,15 +464,21 @@ pub mod stored {
         assert!(text(&desk.app, 190, 50).contains("NOT applied"));
     }
 
-    #[test]
-    fn what_a_table_does_not_tell_is_told() {
-        let folder = tempfile::tempdir().unwrap();
-        let path = new_job(folder.path());
+    /// A job with one run on 50 mm of even wall.
+    fn even_run(folder: &Path) -> (JobFile, PathBuf, i64) {
+        let path = new_job(folder);
         let job = JobFile::open(&path).unwrap();
         let writer = job.writer();
         let run = start(&writer);
         append(&writer, run, (0..50u32).map(|seq| at(seq, Some(f64::from(seq)), Some(9.0))));
         writer.close_run(run, CloseReason::Operator, 0).unwrap();
+        (job, path, run)
+    }
+
+    #[test]
+    fn what_a_table_does_not_tell_is_told() {
+        let folder = tempfile::tempdir().unwrap();
+        let (_job, path, run) = even_run(folder.path());
         let table = folder.path().join("before.csv");
         std::fs::write(&table, "Height,Wall\n0,0.38\n1,0.38\n").unwrap();
         let columns = vec![(Role::Position, "Height".to_owned()), (Role::Thickness, "Wall".to_owned())];
@@ -488,12 +494,7 @@ pub mod stored {
     #[test]
     fn an_earlier_survey_that_cannot_be_used_is_said_and_the_run_is_walked_all_the_same() {
         let folder = tempfile::tempdir().unwrap();
-        let path = new_job(folder.path());
-        let job = JobFile::open(&path).unwrap();
-        let writer = job.writer();
-        let run = start(&writer);
-        append(&writer, run, (0..50u32).map(|seq| at(seq, Some(f64::from(seq)), Some(9.0))));
-        writer.close_run(run, CloseReason::Operator, 0).unwrap();
+        let (_job, path, run) = even_run(folder.path());
         let other = folder.path().join("other.csv");
         std::fs::write(&other, "line,position_mm,thickness_mm\nB17,1,9.0\n").unwrap();
         for (earlier, why) in [(other, "has no line A090; it has B17"), (folder.path().join("none.csv"), "cannot be read")] {
