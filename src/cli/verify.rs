@@ -1,5 +1,6 @@
 //! `backwall verify JOB`: the digests, and every reading again from its waveform.
 
+use super::work::interruptible;
 use crate::store::{JobFile, RunState};
 use anyhow::bail;
 use std::path::PathBuf;
@@ -14,7 +15,8 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let verdict = JobFile::open_read_only(&args.job)?.verify()?;
+    let reader = JobFile::open_read_only(&args.job)?;
+    let verdict = interruptible("readings tried", |tick| reader.verify_telling(tick))??;
     let job = args.job.display();
     if args.json {
         let mut object = serde_json::json!(verdict);

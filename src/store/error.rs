@@ -53,6 +53,8 @@ pub enum StoreError {
         "{}: damaged ({what}). Work on a copy: run `backwall verify` to see which runs are still whole", .path.display()
     )]
     Corrupt { path: PathBuf, what: String },
+    #[error("{}: stopped before all of it was tried, so nothing is said of it. Run `backwall verify` again", .path.display())]
+    NotAllTried { path: PathBuf },
     #[error("{}: run {run} does not exist in this job. `backwall verify` lists the runs", .path.display())]
     NoSuchRun { path: PathBuf, run: RunId },
     #[error("run {run} is still open: close it before starting another")]

@@ -15,9 +15,12 @@ use crate::units::{Decibel, Length};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension};
 use serde::Serialize;
+use std::cell::{Cell, RefCell};
 
 /// More differences than this in one run are counted, not told one by one.
 const TOLD: u64 = 20;
+/// Readings made again between two looks at whether to go on.
+const PIECE: usize = 1024;
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Verdict {
@@ -58,6 +61,27 @@ pub struct EvaluationVerdict {
     pub problems: u64,
 }
 
+/// How far the trying is, and whether it was told to stop.
+pub(super) struct Going<'a> {
+    tick: RefCell<&'a mut dyn FnMut(u64, u64) -> bool>,
+    done: Cell<u64>,
+    of: u64,
+    stopped: Cell<bool>,
+}
+
+impl<'a> Going<'a> {
+    fn new(tick: &'a mut dyn FnMut(u64, u64) -> bool, of: u64) -> Self {
+        Self { tick: RefCell::new(tick), done: Cell::new(0), of, stopped: Cell::new(false) }
+    }
+    /// So many more readings are tried; whether to go on.
+    pub fn on(&self, readings: u64) -> bool {
+        self.done.set(self.done.get() + readings);
+        let told = self.stopped.get() || !(self.tick.borrow_mut())(self.done.get().min(self.of), self.of);
+        self.stopped.set(told);
+        !told
+    }
+}
+
 struct Findings {
     run: Option<RunId>,
     count: u64,
@@ -93,15 +117,21 @@ impl Findings {
 impl JobReader {
     /// Checks everything. An error means that the file could not be tried at all.
     pub fn verify(&self) -> Result<Verdict, StoreError> {
-        self.check(true)
+        self.check(true, &mut |_, _| true)
+    }
+
+    /// The same; `go_on` is told how many readings are tried and of how many, and ends the work by answering `false`.
+    pub fn verify_telling(&self, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
+        self.check(true, go_on)
     }
 
     /// Checks that everything is as it was saved, but makes no reading again.
     pub fn verify_digests(&self) -> Result<Verdict, StoreError> {
-        self.check(false)
+        self.check(false, &mut |_, _| true)
     }
 
-    fn check(&self, remake: bool) -> Result<Verdict, StoreError> {
+    fn check(&self, remake: bool, tick: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
+        let going = Going::new(tick, self.to_try(remake));
         let mut findings = Findings { run: None, count: 0, problems: Vec::new() };
         let version = schema::check(&self.connection, &self.path)?;
         let done = structure(&self.connection, version, &mut findings);
@@ -118,7 +148,7 @@ impl JobReader {
         let mut runs = Vec::new();
         for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
             findings.run = Some(run);
-            let done = chain(&self.connection, run, &mut findings);
+            let done = chain(&self.connection, run, &mut findings, &going);
             findings.ask(done, "the chain of digests");
             match self.run(run) {
                 Err(error) => findings.add(error.to_string()),
@@ -134,7 +164,7 @@ impl JobReader {
                         problems: 0,
                     };
                     if remake {
-                        let done = self.remake(&summary.start, &mut verdict, &mut findings);
+                        let done = self.remake(&summary.start, &mut verdict, &mut findings, &going);
                         findings.look(done);
                     }
                     verdict.problems = findings.count;
@@ -143,11 +173,22 @@ impl JobReader {
             }
             findings.end();
         }
-        let evaluations = self.verify_evaluations(&mut findings);
+        let evaluations = self.verify_evaluations(&mut findings, &going);
+        if going.stopped.get() {
+            return Err(StoreError::NotAllTried { path: self.path.clone() });
+        }
         Ok(Verdict { runs, evaluations, problems: findings.problems })
     }
 
-    fn verify_evaluations(&self, findings: &mut Findings) -> Vec<EvaluationVerdict> {
+    /// Readings there are to try: each for its digest, and again where it is made anew; those of evaluations once. What
+    /// cannot be counted is told when it is tried.
+    fn to_try(&self, remake: bool) -> u64 {
+        let of_runs: u64 = self.runs().unwrap_or_default().iter().map(|run| run.readings).sum();
+        let of_evaluations: u64 = self.evaluations().unwrap_or_default().iter().map(|evaluation| evaluation.changes.readings).sum();
+        of_runs * (1 + u64::from(remake)) + of_evaluations
+    }
+
+    fn verify_evaluations(&self, findings: &mut Findings, going: &Going<'_>) -> Vec<EvaluationVerdict> {
         findings.run = None;
         let stored = match self.evaluations() {
             Ok(stored) => stored,
@@ -159,7 +200,7 @@ impl JobReader {
         let verdicts = stored.iter().map(|stored| {
             let id = stored.id;
             findings.run = Some(stored.start.run);
-            let done = super::evaluation::check(self, stored, &mut |what| findings.add(format!("evaluation {id}: {what}")));
+            let done = super::evaluation::check(self, stored, going, &mut |what| findings.add(format!("evaluation {id}: {what}")));
             if let Err(error) = done {
                 findings.add(format!("evaluation {id}: {error}"));
             }
@@ -172,7 +213,13 @@ impl JobReader {
     }
 
     /// Makes every reading of a run again and compares.
-    fn remake(&self, start: &super::RunStart, verdict: &mut RunVerdict, findings: &mut Findings) -> Result<(), StoreError> {
+    fn remake(
+        &self,
+        start: &super::RunStart,
+        verdict: &mut RunVerdict,
+        findings: &mut Findings,
+        going: &Going<'_>,
+    ) -> Result<(), StoreError> {
         let odometer = match Odometer::new(start.path.clone()) {
             Ok(odometer) => odometer,
             Err(error) => {
@@ -183,28 +230,34 @@ impl JobReader {
         let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
         let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
         let mut row = 0u64;
-        self.for_each_shot(verdict.run, |stored, waveform| {
-            maker.set_wall_temperature(stored.wall_temperature);
-            let made = match waveform {
-                Some(waveform) => {
-                    verdict.remade += 1;
-                    from_waveform(&mut maker, &stored, waveform)
+        loop {
+            let piece = self.readings(verdict.run, row, PIECE)?;
+            for stored in &piece {
+                maker.set_wall_temperature(stored.wall_temperature);
+                let made = match self.waveform(verdict.run, row)? {
+                    Some(waveform) => {
+                        verdict.remade += 1;
+                        from_waveform(&mut maker, stored, waveform)
+                    }
+                    None => {
+                        verdict.without_waveform += 1;
+                        Ok(from_itself(&mut maker, stored, start))
+                    }
+                };
+                match made.map(|made| as_told(made, tells_coating)) {
+                    Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
+                    Ok(made) if made != *stored => {
+                        let differences = differences(stored, &made);
+                        findings.add(format!("reading {row} (seq {}): does not follow from its waveform: {differences}", stored.seq));
+                    }
+                    Ok(_) => {}
                 }
-                None => {
-                    verdict.without_waveform += 1;
-                    Ok(from_itself(&mut maker, &stored, start))
-                }
-            };
-            match made.map(|made| as_told(made, tells_coating)) {
-                Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
-                Ok(made) if made != stored => {
-                    let differences = differences(&stored, &made);
-                    findings.add(format!("reading {row} (seq {}): does not follow from its waveform: {differences}", stored.seq));
-                }
-                Ok(_) => {}
+                row += 1;
             }
-            row += 1;
-        })
+            if !going.on(piece.len() as u64) || piece.len() < PIECE {
+                return Ok(());
+            }
+        }
     }
 }
 
@@ -340,7 +393,7 @@ fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<
 }
 
 /// The chain of one run, and that nothing stands beside it.
-fn chain(connection: &Connection, run: RunId, findings: &mut Findings) -> rusqlite::Result<()> {
+fn chain(connection: &Connection, run: RunId, findings: &mut Findings, going: &Going<'_>) -> rusqlite::Result<()> {
     let mut before = digest::of_start(connection, run)?;
     let (mut links, mut end) = (0i64, 0i64);
     let mut statement = connection.prepare("SELECT link, first_row, end_row, digest FROM link WHERE run_id = ?1 ORDER BY link")?;
@@ -363,6 +416,9 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings) -> rusqli
             Err(error) => findings.add(format!("{what} cannot be read: {error}")),
         }
         (before, links, end) = (stored, link, last);
+        if !going.on(u64::try_from(last - first).unwrap_or(0)) {
+            return Ok(());
+        }
     }
     let count = |sql: &str| connection.query_row(sql, (run, links, end), |row| row.get::<_, i64>(0));
     let strangers = [

@@ -95,6 +95,26 @@ fn a_rule_that_was_taken_away_is_missed() {
 }
 
 #[test]
+fn trying_tells_how_far_it_is_and_can_be_stopped_without_a_verdict() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    record(&path, 3000);
+    let reader = JobFile::open_read_only(&path).unwrap();
+    let mut told = Vec::new();
+    let verdict = reader.verify_telling(&mut |done, of| {
+        told.push((done, of));
+        true
+    });
+    assert_eq!(verdict.unwrap().problems, []);
+    // Once for the digests, once more from the waveforms.
+    assert!(told.is_sorted() && told.last() == Some(&(6000, 6000)), "{told:?}");
+    for stop_at in [1, 4000] {
+        let stopped = reader.verify_telling(&mut |done, _| done < stop_at).unwrap_err().to_string();
+        assert!(stopped.contains("stopped before all of it was tried"), "{stopped}");
+    }
+}
+
+#[test]
 fn every_kind_of_slip_is_found() {
     let folder = tempfile::tempdir().unwrap();
     let whole = new_job(folder.path());
