@@ -10,7 +10,7 @@ use super::view::{Command, LiveView, Phase, Wall};
 use crate::job::plan::Plan;
 use crate::reading::ReadingMaker;
 use crate::store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
-use crate::stream::feed::{Feed, LinkState, Source, SourceOptions, StreamError};
+use crate::stream::feed::{Feed, Source, SourceOptions, StreamError};
 use crate::stream::profile::Profile;
 use crate::stream::spec::StreamSpec;
 use crate::strip::{AlarmSettings, SpotWatch, Strip};
@@ -161,26 +161,8 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
     let wall = engine.wall.clone();
     let view = LiveView {
-        phase: Phase::Waiting,
-        run,
-        line: start.line.clone(),
-        direction: start.path.direction,
-        reading: None,
-        waveform: None,
-        setup: Arc::new(start.setup),
-        limits,
-        max_speed: request.max_speed,
-        max_gap: request.max_gap,
-        link: LinkState::default(),
         saved: Saved { free_bytes: before.free_bytes, ..Saved::default() },
-        telemetry: Default::default(),
-        counts: Default::default(),
-        started_us: start.started_us,
-        bells: 0,
-        checklist_override: start.checklist_override,
-        start: start.path.start,
-        reach: Length::ZERO,
-        gap: None,
+        ..LiveView::waiting(run, &start, limits, request.max_speed, request.max_gap)
     };
     let (view_tx, view_rx) = watch::channel(Arc::new(view));
     let (command_tx, commands) = mpsc::channel(COMMANDS);

@@ -1,7 +1,7 @@
 //! What a screen may see of a run, and what it may ask of it.
 
 use crate::reading::Reading;
-use crate::store::{Mark, MarkKind, Note, RunId, RunSummary, Saved};
+use crate::store::{Mark, MarkKind, Note, RunId, RunStart, RunSummary, Saved};
 use crate::stream::feed::LinkState;
 use crate::strip::{Limits, SpotId, SpotWatch, Strip};
 use crate::travel::Direction;
@@ -74,6 +74,32 @@ pub struct LiveView {
 }
 
 impl LiveView {
+    /// A run of which nothing has come yet.
+    pub fn waiting(run: RunId, start: &RunStart, limits: Arc<Limits>, max_speed: Speed, max_gap: Length) -> Self {
+        Self {
+            phase: Phase::Waiting,
+            run,
+            line: start.line.clone(),
+            direction: start.path.direction,
+            reading: None,
+            waveform: None,
+            setup: Arc::new(start.setup.clone()),
+            limits,
+            max_speed,
+            max_gap,
+            link: LinkState::default(),
+            saved: Saved::default(),
+            telemetry: Telemetry::default(),
+            counts: Counts::default(),
+            started_us: start.started_us,
+            bells: 0,
+            checklist_override: start.checklist_override.clone(),
+            start: start.path.start,
+            reach: Length::ZERO,
+            gap: None,
+        }
+    }
+
     /// How far the encoder is off, if the crawler stands at its starting point now.
     pub fn misclosure(&self) -> Option<Misclosure> {
         let returned = self.reading.as_ref()?.place.along?;

@@ -14,7 +14,7 @@ pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
 
 use super::document::{Captioned, Document, Logo, Paper, Table, Tone};
 use super::template::{Section, Template};
-use super::words;
+use super::words::{self, count};
 use crate::job::checklist::Signed;
 use crate::job::plan::Date;
 use crate::units::{Length, LengthUnit, Time};
@@ -193,9 +193,4 @@ fn captioned(figure: super::figure::Figure, caption: impl Into<String>) -> Capti
 
 fn fact(name: &str, value: impl Into<String>) -> (String, String) {
     (name.to_owned(), value.into())
-}
-
-/// `1 run`, `3 runs`.
-fn count(number: u64, one: &str) -> String {
-    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
 }

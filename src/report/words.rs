@@ -56,6 +56,11 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// `1 run`, `3 runs`.
+pub fn count(number: u64, one: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
 /// An amount of storage: `3.2 GB`.
 pub fn bytes(count: u64) -> String {
     let count = count as f64;

@@ -8,10 +8,8 @@ use crate::live::engine::Engine;
 use crate::live::{LiveView, Phase};
 use crate::reading::{Reading, ReadingMaker};
 use crate::store::{JobFile, JobReader, Mark, Note, RunId, RunSummary, StoreError};
-use crate::stream::feed::LinkState;
 use crate::strip::{Spot, SpotWatch};
 use crate::travel::Odometer;
-use crate::units::Length;
 use anyhow::Context;
 use std::collections::VecDeque;
 use std::path::Path;
@@ -37,28 +35,7 @@ pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
     let maker = ReadingMaker::new(start.setup.clone(), Odometer::new(start.path.clone())?, start.limits.clone(), start.wall_temperature);
     let limits = Arc::new(start.limits.clone());
     let engine = Engine::new(maker, limits.clone(), plan.limits.max_gap, start.path.start, wall);
-    let view = LiveView {
-        phase: Phase::Waiting,
-        run,
-        line: start.line.clone(),
-        direction: start.path.direction,
-        reading: None,
-        waveform: None,
-        setup: Arc::new(start.setup.clone()),
-        limits,
-        max_speed: plan.limits.max_speed,
-        max_gap: plan.limits.max_gap,
-        link: LinkState::default(),
-        saved: Default::default(),
-        telemetry: Default::default(),
-        counts: Default::default(),
-        started_us: start.started_us,
-        bells: 0,
-        checklist_override: start.checklist_override.clone(),
-        start: start.path.start,
-        reach: Length::ZERO,
-        gap: None,
-    };
+    let view = LiveView::waiting(run, start, limits, plan.limits.max_speed, plan.limits.max_gap);
     let (asks, asked) = std::sync::mpsc::channel();
     let (tell, view) = watch::channel(Arc::new(view));
     let wall = engine.wall.clone();

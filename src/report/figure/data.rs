@@ -10,6 +10,7 @@ use crate::job::wall::ASSUMED_BEAM;
 use crate::reading::Reading;
 use crate::report::readings::Source;
 use crate::report::whole_file::{Stopped, Tick};
+use crate::report::words::count;
 use crate::store::{JobContents, JobReader, Mark, RunSummary, StoreError};
 use crate::strip::map::{self, CourseSpan, WallMap};
 use crate::strip::spot::Sample;
@@ -209,8 +210,7 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
     let plan = &job.plan;
     let (width, height) = sheet::PAPER;
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
-    let runs = job.runs.iter().filter(|run| run.readings > 0).count();
-    let runs = if runs == 1 { "1 run".to_owned() } else { format!("{runs} runs") };
+    let runs = count(job.runs.iter().filter(|run| run.readings > 0).count() as u64, "run");
     let calibration = calibration_words(job);
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
