@@ -1,11 +1,11 @@
 //! What one picture costs, drawn into memory: the whole scan screen with an invented run of 4.35 m behind it.
 
-#[path = "../tests/console/fixture.rs"]
+#[path = "../tests/program/console/fixture.rs"]
 mod fixture;
 
 use backwall::console::Glyphs;
 use backwall::console::view;
-use backwall::travel::Direction;
+use backwall_survey::travel::Direction;
 use divan::{Bencher, black_box};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;

@@ -11,6 +11,7 @@ macro_rules! say {
 mod assess;
 mod calibrate;
 mod checklist;
+mod choice;
 mod compare;
 mod console;
 mod demo;

@@ -9,26 +9,10 @@
 //!                                              └──> console  (what the operator sees)
 //! ```
 //!
-//! The rooms, from the ground up. `units` knows nobody. The pure rooms (`ultrasound`, `travel`, `strip`,
-//! `integrity`, `job`, `reading`) know `units` and each other where the trade does; they open no file, read no clock and
-//! spawn no task. `stream` and `store` know the pure rooms; `live` knows those; `console`, `report` and
-//! `cli` know all of them, and nobody knows `console` or `cli`. `tests/architecture.rs` holds this law.
-
-pub mod platform;
-pub mod units;
-
-pub mod integrity;
-pub mod job;
-pub mod reading;
-pub mod strip;
-pub mod travel;
-pub mod ultrasound;
-
-pub mod store;
-pub mod stream;
-
-pub mod live;
+//! The libraries under `crates/` are what flows and where to; Cargo holds who may know whom. This package is the program:
+//! `live` runs one step, `console` draws and takes keys, `cli` reads arguments and prints.
 
 pub mod cli;
 pub mod console;
-pub mod report;
+pub mod live;
+pub mod platform;

@@ -13,7 +13,7 @@ mod unsaved;
 pub mod verdict;
 pub mod view;
 
-pub use crate::store::now_us;
+pub use backwall_store::now_us;
 pub use engine::Notice;
 pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry, Wall};

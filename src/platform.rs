@@ -41,12 +41,6 @@ pub async fn asked_to_end() -> &'static str {
     }
 }
 
-/// Where this user's settings for the program live.
-pub fn settings_folder() -> Option<std::path::PathBuf> {
-    use etcetera::BaseStrategy;
-    etcetera::choose_base_strategy().ok().map(|strategy| strategy.config_dir().join("backwall"))
-}
-
 /// Whether the terminal the screen is drawn on is still there: on Unix a terminal that hung up is no terminal any
 /// more, on Windows a closed console has no mode.
 pub fn terminal_is_there() -> bool {

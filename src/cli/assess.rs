@@ -2,13 +2,13 @@
 
 use super::compare::EarlierArgs;
 use super::work::interruptible;
-use crate::report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
-use crate::report::words::safe_text;
-use crate::store::JobFile;
-use crate::strip::compare::{Change, Compared};
-use crate::strip::statistics::Statistics;
-use crate::units::{Length, LengthUnit, parse_length};
 use anyhow::Context;
+use backwall_report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
+use backwall_report::words::safe_text;
+use backwall_store::JobFile;
+use backwall_survey::strip::compare::{Change, Compared};
+use backwall_survey::strip::statistics::Statistics;
+use backwall_units::{Length, LengthUnit, parse_length};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -224,7 +224,7 @@ fn stretch_line(stretch: &Compared, unit: LengthUnit) -> String {
     format!("  {edges}: mean {}; least {}", difference(&stretch.mean, unit), difference(&stretch.least, unit))
 }
 
-fn difference(found: &crate::strip::compare::Difference, unit: LengthUnit) -> String {
+fn difference(found: &backwall_survey::strip::compare::Difference, unit: LengthUnit) -> String {
     let expanded = found.expanded.map_or("U not known".to_owned(), |expanded| format!("U {}", unit.thickness(expanded)));
     let sign = if found.difference < Length::ZERO { "-" } else { "+" };
     format!(

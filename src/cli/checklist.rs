@@ -2,10 +2,10 @@
 
 use super::console::{OpenArgs, ScreenArgs};
 use super::session::Session;
-use crate::job::Checklist;
-use crate::job::checklist::{Answer, AnswerError, Signature, Signed};
-use crate::store::JobFile;
 use anyhow::{Context, bail};
+use backwall_store::JobFile;
+use backwall_survey::job::Checklist;
+use backwall_survey::job::checklist::{Answer, AnswerError, Signature, Signed};
 use clap::Args;
 use serde::Deserialize;
 use serde_json::json;
@@ -67,7 +67,7 @@ struct AnswerText {
 /// Reads a file of answers against its checklist.
 pub fn read_answers(file: &str, text: &str, checklist: &Checklist, by: &Signed) -> anyhow::Result<Vec<Answer>> {
     let parsed: AnswerFile = toml::from_str(text).map_err(|error| {
-        let problem = crate::job::check::toml_problem(text, &error);
+        let problem = backwall_survey::job::check::toml_problem(text, &error);
         anyhow::anyhow!("{file}:{}: {}", problem.line.unwrap_or(1), problem.message)
     })?;
     parsed
@@ -75,7 +75,7 @@ pub fn read_answers(file: &str, text: &str, checklist: &Checklist, by: &Signed) 
         .into_iter()
         .enumerate()
         .map(|(index, answer)| {
-            let line = crate::job::check::line_of_key(text, &format!("answer[{index}].item")).unwrap_or(1);
+            let line = backwall_survey::job::check::line_of_key(text, &format!("answer[{index}].item")).unwrap_or(1);
             let item = checklist
                 .item(&answer.item)
                 .ok_or_else(|| AnswerError::NoSuchItem(answer.item.clone()))

@@ -1,12 +1,13 @@
 //! Options that name earlier surveys and tell what they do not tell themselves.
 
-use crate::report::assessment::Request;
-use crate::report::earlier::{self, Role, Told, Unit};
-use crate::strip::compare::Settings;
-use crate::travel::Direction;
-use crate::ultrasound::Mode;
-use crate::units::{Length, LengthUnit, Velocity, parse_length};
+use super::choice::choice;
 use anyhow::{Context, bail};
+use backwall_report::assessment::Request;
+use backwall_report::earlier::{self, Role, Told, Unit};
+use backwall_survey::strip::compare::Settings;
+use backwall_survey::travel::Direction;
+use backwall_ultrasound::Mode;
+use backwall_units::{Length, LengthUnit, Velocity, parse_length};
 use chrono::NaiveDate;
 use clap::Args;
 use std::path::PathBuf;
@@ -19,7 +20,7 @@ pub struct ToldArgs {
     #[arg(long, value_name = "WHAT=NAME", value_parser = column)]
     pub column: Vec<(Role, String)>,
     /// The unit of columns whose name does not tell it (position_mm, Wall (in)); never guessed
-    #[arg(long, value_enum)]
+    #[arg(long, value_parser = choice(Unit::ALL))]
     pub unit: Option<Unit>,
     /// The line a table is of, if it has no column for it
     #[arg(long, value_name = "NAME")]
@@ -40,7 +41,7 @@ pub struct ToldArgs {
     #[arg(long, value_name = "M_S")]
     pub earlier_velocity: Option<f64>,
     /// Mode a table was measured in
-    #[arg(long, value_enum)]
+    #[arg(long, value_parser = choice(Mode::ALL))]
     pub earlier_mode: Option<Mode>,
 }
 

@@ -6,13 +6,13 @@ use super::review::EarlierSurvey;
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::survey::Survey;
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
-use crate::job::checklist::{Answer, Signature, Signed};
-use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
-use crate::store::{JobContents, JobFile, Note, RunId};
-use crate::travel::encoder_check::EncoderCheck;
-use crate::ultrasound::Setup;
 use anyhow::bail;
+use backwall_store::{JobContents, JobFile, Note, RunId};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::Setup;
 use clap::Args;
 use serde_json::json;
 use std::io::Write;
@@ -53,7 +53,7 @@ pub struct OpenArgs {
 
 impl OpenArgs {
     pub fn of(job: PathBuf, screen: ScreenArgs) -> Self {
-        use crate::stream::spec::Pace;
+        use backwall_stream::spec::Pace;
         let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), pace: Pace::Device, record: None };
         Self { job, stream, operator: None, headless: false, json: false, screen }
     }
@@ -159,7 +159,7 @@ pub fn show<B: Backend>(
     {
         bail!("there is no run {run} in this job; review --headless lists the runs");
     }
-    let unit = if screen.inch { crate::units::LengthUnit::Inch } else { contents.plan.job.units };
+    let unit = if screen.inch { backwall_units::LengthUnit::Inch } else { contents.plan.job.units };
     let (start_line, override_reason) = start.map_or((None, None), |(line, reason)| (Some(line), reason));
     let options = ConsoleOptions {
         start: step,
@@ -170,7 +170,7 @@ pub fn show<B: Backend>(
         start_run: run,
         override_reason,
         operator,
-        settings_path: crate::platform::settings_folder().map(|folder| folder.join("console.toml")),
+        settings_path: backwall_stream::platform::settings_folder().map(|folder| folder.join("console.toml")),
     };
     let outcome = runtime.block_on(crate::console::run(backend, options));
     // The input thread may sit in a read that never returns, and so may a reader of standard input.

@@ -2,17 +2,18 @@
 
 use super::calibrate::{self, At, MeasureArgs};
 use super::checklist::{answer_and_sign, read_answers};
+use super::choice::choice;
 use super::console::ScreenArgs;
 use super::session::{LineStream, Session, runtime};
 use super::templates;
-use crate::job::Plan;
-use crate::job::checklist::Signed;
-use crate::store::JobFile;
-use crate::stream::profile::Profile;
-use crate::stream::simulate::{Crawler, End, Wall};
-use crate::stream::spec::{Pace, StreamSpec};
-use crate::units::Length;
 use anyhow::{Context, bail};
+use backwall_simulate::{Crawler, End, Wall};
+use backwall_store::JobFile;
+use backwall_stream::profile::Profile;
+use backwall_stream::spec::{Pace, StreamSpec};
+use backwall_survey::job::Plan;
+use backwall_survey::job::checklist::Signed;
+use backwall_units::Length;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -28,7 +29,7 @@ pub struct DemoArgs {
     #[arg(long, requires = "headless")]
     pub json: bool,
     /// How fast the bundled stream is read; device pace on the console, as fast as possible without a screen
-    #[arg(long, value_enum)]
+    #[arg(long, value_parser = choice(Pace::ALL))]
     pub pace: Option<Pace>,
     #[command(flatten)]
     pub screen: ScreenArgs,

@@ -4,10 +4,10 @@ mod data;
 mod picture;
 
 use super::work::interruptible;
-use crate::report::readings::Source;
-use crate::report::whole_file::{self, Stopped};
-use crate::store::{EvaluationId, EvaluationSummary, JobContents, JobFile, JobReader, RunId, RunSummary, StoreError};
 use anyhow::{Context, bail};
+use backwall_report::readings::Source;
+use backwall_report::whole_file::{self, Stopped};
+use backwall_store::{EvaluationId, EvaluationSummary, JobContents, JobFile, JobReader, RunId, RunSummary, StoreError};
 use std::path::PathBuf;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]

@@ -1,10 +1,10 @@
 //! A run without a screen: says what happens as text, or as one JSON object a line.
 
-use crate::job::validity::Validity;
 use crate::live::{Command, Notice, Phase, Scan};
-use crate::store::{RunSummary, Saved};
-use crate::stream::feed::LinkState;
 use anyhow::Context;
+use backwall_store::{RunSummary, Saved};
+use backwall_stream::feed::LinkState;
+use backwall_survey::job::validity::Validity;
 use serde_json::{Value, json};
 use std::io::Write;
 use tokio::sync::mpsc;
@@ -97,7 +97,7 @@ fn of_saved(saved: &Saved, run: i64) -> (String, Value) {
 fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
     match notice {
         Notice::Alarm(spot) => {
-            let mm = |length: Option<crate::units::Length>| length.map(|length| length.as_mm());
+            let mm = |length: Option<backwall_units::Length>| length.map(|length| length.as_mm());
             let object = json!({
                 "event": "alarm", "run": run, "kind": "spot", "spot": spot.id, "level": spot.level.word(),
                 "thickness_mm": spot.least.as_mm(), "position_mm": mm(spot.least_at), "seq": spot.least_seq,

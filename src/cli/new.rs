@@ -1,9 +1,9 @@
 //! `backwall new JOB --from PLAN.toml`: a job file from a job plan.
 
 use super::templates;
-use crate::job::Plan;
-use crate::store::JobFile;
 use anyhow::Context;
+use backwall_store::JobFile;
+use backwall_survey::job::Plan;
 use std::path::PathBuf;
 
 #[derive(Debug, clap::Args)]

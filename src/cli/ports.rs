@@ -1,7 +1,7 @@
 //! `backwall ports`: the serial ports of this machine.
 
-use crate::stream::ports;
 use anyhow::Result;
+use backwall_stream::ports;
 use std::io::Write;
 
 /// List the serial ports of this machine

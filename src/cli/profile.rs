@@ -1,9 +1,9 @@
 //! `backwall profile`: make a profile for a new device: look at those there are, check one, try it on a stream.
 
-use crate::reading::{GaugeValue, Record};
-use crate::stream::tap::{Tap, TapItem};
-use crate::stream::{DecodeCounts, Decoded, Profile, StreamSpec, What};
 use anyhow::{Context, Result, bail};
+use backwall_stream::tap::{Tap, TapItem};
+use backwall_stream::{DecodeCounts, Decoded, Profile, StreamSpec, What};
+use backwall_survey::reading::{GaugeValue, Record};
 use std::io::{self, Write};
 use std::time::Duration;
 
@@ -69,7 +69,7 @@ fn list(out: &mut impl Write) -> Result<()> {
     for (name, _) in Profile::shipped() {
         writeln!(out, "{name:width$}  {}", Profile::load(name)?.about)?;
     }
-    writeln!(out, "Your own profiles go into {}", crate::stream::profile::user_folder().display())?;
+    writeln!(out, "Your own profiles go into {}", backwall_stream::profile::user_folder().display())?;
     Ok(())
 }
 
@@ -272,8 +272,8 @@ mod tests {
     #[test]
     fn a_tried_binary_stream_shows_hexadecimal_and_stops_at_the_limit() {
         let mut bytes = b"\x05noise\x00".to_vec();
-        crate::stream::packet::encode_status(1_000_000, Some(12_000), None, &mut bytes);
-        crate::stream::packet::encode_gauge(1, 2, 3, None, &mut bytes);
+        backwall_stream::packet::encode_status(1_000_000, Some(12_000), None, &mut bytes);
+        backwall_stream::packet::encode_gauge(1, 2, 3, None, &mut bytes);
         insta::assert_snapshot!(tried("open-packet", "a.shots", &bytes, 2), @r"
         1  DROPPED   not COBS, or the check fails
            05 6E 6F 69 73 65

@@ -1,16 +1,17 @@
 //! `backwall reevaluate JOB --run N`: another gate, picker, mode or calibration over the stored waveforms of a run. What
 //! comes out is kept beside the run's own readings and compared with them; those stay as they are.
 
+use super::choice::choice;
 use super::follow::text_of_validity;
 use super::session::Session;
 use super::work::interruptible;
-use crate::job::checklist::Signed;
-use crate::job::validity::Validity;
-use crate::store::{EvaluationStart, EvaluationSummary, Findings, JobContents, RunId};
-use crate::ultrasound::calibration::Budget;
-use crate::ultrasound::{Mode, Picker, Setup};
-use crate::units::{Length, Time, Velocity};
 use anyhow::{Context, bail};
+use backwall_store::{EvaluationStart, EvaluationSummary, Findings, JobContents, RunId};
+use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::validity::Validity;
+use backwall_ultrasound::calibration::Budget;
+use backwall_ultrasound::{Mode, Picker, Setup};
+use backwall_units::{Length, Time, Velocity};
 use clap::Args;
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -36,10 +37,10 @@ pub struct ReevaluateArgs {
     #[arg(long, value_name = "PCT", allow_hyphen_values = true)]
     pub threshold: Option<f64>,
     /// How the arrival of an echo is timed
-    #[arg(long, value_enum)]
+    #[arg(long, value_parser = choice(Picker::ALL))]
     pub picker: Option<Picker>,
     /// From the transmit pulse to the first echo, or from echo to echo
-    #[arg(long, value_enum)]
+    #[arg(long, value_parser = choice(Mode::ALL))]
     pub mode: Option<Mode>,
     /// Velocity in the wall, m/s, instead of the set-up's
     #[arg(long, value_name = "M_S", allow_hyphen_values = true)]

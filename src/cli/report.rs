@@ -1,14 +1,15 @@
 //! `backwall report JOB --out FILE`: the report a client can read, as PDF or HTML, in one call.
 
+use super::choice::choice;
 use super::compare::EarlierArgs;
 use super::work::interruptible;
-use crate::report::contents::{self, Wanted};
-use crate::report::document::{Document, Logo, Paper};
-use crate::report::template::{self, SHIPPED, Template};
-use crate::report::{html, pdf, whole_file};
-use crate::store::JobFile;
-use crate::units::LengthUnit;
 use anyhow::{Context, bail};
+use backwall_report::contents::{self, Wanted};
+use backwall_report::document::{Document, Logo, Paper};
+use backwall_report::template::{self, SHIPPED, Template};
+use backwall_report::{html, pdf, whole_file};
+use backwall_store::JobFile;
+use backwall_units::LengthUnit;
 use chrono::{DateTime, FixedOffset};
 use std::path::{Path, PathBuf};
 
@@ -30,7 +31,7 @@ pub struct Args {
     #[arg(long, value_name = "NAME|FILE", default_value = "full")]
     pub template: String,
     /// Instead of the template's
-    #[arg(long, value_enum)]
+    #[arg(long, value_parser = choice(Paper::ALL))]
     pub paper: Option<Paper>,
     /// Instead of the template's and the job's
     #[arg(long, value_enum)]
@@ -80,7 +81,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         say!("{}", serde_json::json!({ "out": out, "format": name, "pages": pages, "runs": runs, "bytes": bytes.len() }));
     } else {
         let pages = pages.map_or_else(String::new, |pages| format!("{pages} pages, "));
-        say!("{out}: {pages}{runs} runs, {}", crate::report::words::bytes(bytes.len() as u64));
+        say!("{out}: {pages}{runs} runs, {}", backwall_report::words::bytes(bytes.len() as u64));
     }
     Ok(())
 }
@@ -121,7 +122,7 @@ fn template_of(name: &str) -> anyhow::Result<(Template, Option<Logo>)> {
 
 fn read_logo(template: &Path, text: &str, logo: &str) -> anyhow::Result<Logo> {
     let place = template.parent().unwrap_or(Path::new("")).join(logo);
-    let line = crate::job::check::line_of_key(text, "logo").map_or_else(String::new, |line| format!(":{line}"));
+    let line = backwall_survey::job::check::line_of_key(text, "logo").map_or_else(String::new, |line| format!(":{line}"));
     let stands = || format!("{}{line}: logo: {}", template.display(), place.display());
     let bytes = std::fs::read(&place).with_context(|| format!("{}: cannot be read", stands()))?;
     template::logo(&bytes).map_err(|why| anyhow::anyhow!("{}: {why}", stands()))

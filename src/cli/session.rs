@@ -1,15 +1,16 @@
 //! An open job with its streams: what the console's effects and the headless commands act on.
 
-use crate::job::checklist::Signed;
-use crate::job::{Plan, plan};
+use super::choice::choice;
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
 use crate::live::{Order, Scan, ScanRequest};
-use crate::store::JobFile;
-use crate::stream::feed::SourceOptions;
-use crate::stream::profile::Profile;
-use crate::stream::simulate::Wall;
-use crate::stream::spec::{Pace, StreamSpec};
 use anyhow::{Context, bail};
+use backwall_simulate::Wall;
+use backwall_store::JobFile;
+use backwall_stream::feed::SourceOptions;
+use backwall_stream::profile::Profile;
+use backwall_stream::spec::{Pace, StreamSpec};
+use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::{Plan, plan};
 use clap::Args;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -24,7 +25,7 @@ pub struct StreamArgs {
     #[arg(long, default_value = "open-packet")]
     pub profile: String,
     /// How fast a recorded file is read
-    #[arg(long, value_enum, default_value_t = Pace::Device)]
+    #[arg(long, value_parser = choice(Pace::ALL), default_value = "device")]
     pub pace: Pace,
     /// Also write the bytes as they come to this file
     #[arg(long, value_name = "FILE")]

@@ -1,8 +1,8 @@
 //! `backwall simulate`: the virtual crawler as a file, a TCP server or a pseudo-terminal.
 
-use crate::stream::simulate::{Crawler, End, Wall};
-use crate::units::{Frequency, Length};
 use anyhow::{Context, bail};
+use backwall_simulate::{Crawler, End, Wall};
+use backwall_units::{Frequency, Length};
 use clap::Args;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};

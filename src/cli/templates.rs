@@ -1,7 +1,7 @@
 //! Checklist templates: those that come with the program, by name, and others by path.
 
-use crate::job::Checklist;
 use anyhow::Context;
+use backwall_survey::job::Checklist;
 use std::path::Path;
 
 /// Name and text of each template that comes with the program.

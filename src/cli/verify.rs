@@ -1,8 +1,8 @@
 //! `backwall verify JOB`: the digests, and every reading again from its waveform.
 
 use super::work::interruptible;
-use crate::store::{JobFile, RunState};
 use anyhow::bail;
+use backwall_store::{JobFile, RunState};
 use std::path::PathBuf;
 
 #[derive(Debug, clap::Args)]

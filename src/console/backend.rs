@@ -4,13 +4,13 @@
 use super::replay::Replay;
 use super::review::{Ask, News, Overview};
 use super::survey::{Survey, SurveyNews};
-use crate::job::checklist::{Answer, Signature, Signed};
-use crate::job::validity::Check;
 use crate::live::bench::BenchHandle;
 use crate::live::{Command, LiveView, Wall};
-use crate::store::{JobContents, Note, RunId};
-use crate::travel::encoder_check::EncoderCheck;
-use crate::ultrasound::Setup;
+use backwall_store::{JobContents, Note, RunId};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::Setup;
 use std::sync::{Arc, Mutex};
 
 pub trait Backend {

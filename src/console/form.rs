@@ -205,11 +205,11 @@ mod tests {
 
     #[test]
     fn choices_turn_and_take_no_letters() {
-        let mut form = Form::new(vec![Field::choice("p", "picker", "flank", vec!["flank".into(), "peak".into()])]);
+        let mut form = Form::new(vec![Field::choice("p", "picker", "leading-edge", vec!["leading-edge".into(), "peak".into()])]);
         press(&mut form, "zz ");
         assert_eq!(form.value("p"), "peak");
         form.type_key(&KeyEvent::new(KeyCode::Left, KeyModifiers::NONE));
-        assert_eq!(form.value("p"), "flank");
+        assert_eq!(form.value("p"), "leading-edge");
     }
 
     #[test]

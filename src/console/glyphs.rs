@@ -1,8 +1,8 @@
 //! The characters a screen may use. A terminal does not tell which of them its font has, so the operator looks at
 //! a test card and chooses: braille, half blocks (only what the old code page 437 fonts hold), or plain ASCII.
 
-use crate::strip::Level;
-use crate::strip::map::Class;
+use backwall_survey::strip::Level;
+use backwall_survey::strip::map::Class;
 use serde::{Deserialize, Serialize};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]

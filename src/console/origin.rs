@@ -5,12 +5,12 @@ use super::state::Look;
 use super::text::{self, safe_text};
 use super::theme::Role;
 use super::view::header;
-use crate::job::validity::{Validity, validity};
-use crate::reading::{Reading, told};
-use crate::store::{JobContents, SetupEntry};
-use crate::strip::{Level, Limits};
-use crate::ultrasound::{Evaluator, Part, Setup, Waveform};
-use crate::units::Length;
+use backwall_store::{JobContents, SetupEntry};
+use backwall_survey::job::validity::{Validity, validity};
+use backwall_survey::reading::{Reading, told};
+use backwall_survey::strip::{Level, Limits};
+use backwall_ultrasound::{Evaluator, Part, Setup, Waveform};
+use backwall_units::Length;
 
 #[derive(Debug, Clone, PartialEq)]
 pub enum Line {
@@ -98,7 +98,7 @@ fn shot(reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
 fn echo(setup: &Setup, reading: &Reading, lines: &mut Vec<Line>) {
     let measurement = &reading.measurement;
     lines.push(Line::Heading("echo"));
-    let time = |time: Option<crate::units::Time>| time.map_or("none".to_owned(), |time| format!("{:.4} µs", time.as_us()));
+    let time = |time: Option<backwall_units::Time>| time.map_or("none".to_owned(), |time| format!("{:.4} µs", time.as_us()));
     row(lines, "arrival", format!("first {}, next {}", time(measurement.echo_time), time(measurement.next_echo)));
     let height = measurement.height_pct.map_or("unknown".to_owned(), |pct| format!("{pct:.1} % of full screen height"));
     let snr = measurement.snr.map_or(String::new(), |snr| format!(", {:.1} dB over noise", snr.as_db()));

@@ -8,12 +8,12 @@ pub use earlier::{Behind, Earlier};
 pub use overview::{Overview, Progress, Under};
 
 use super::state::WallLook;
-use crate::reading::Reading;
-use crate::store::RunId;
-use crate::strip::compare::Comparison;
-use crate::strip::{At, Limits};
-use crate::ultrasound::Waveform;
-use crate::units::{Length, LengthUnit};
+use backwall_store::RunId;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::compare::Comparison;
+use backwall_survey::strip::{At, Limits};
+use backwall_ultrasound::Waveform;
+use backwall_units::{Length, LengthUnit};
 use std::sync::Arc;
 
 /// What the screen asks of the disk. The newest of a kind counts; older ones may go unanswered.

@@ -13,12 +13,12 @@ use super::review::Opened;
 use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
-use crate::job::checklist::{ItemKind, ItemState, Signed, Value};
-use crate::job::plan::Date;
-use crate::job::validity::{Validity, validity};
-use crate::store::{JobContents, RunState, RunSummary};
-use crate::ultrasound::Setup;
-use crate::units::{Length, LengthUnit};
+use backwall_store::{JobContents, RunState, RunSummary};
+use backwall_survey::job::checklist::{ItemKind, ItemState, Signed, Value};
+use backwall_survey::job::plan::Date;
+use backwall_survey::job::validity::{Validity, validity};
+use backwall_ultrasound::Setup;
+use backwall_units::{Length, LengthUnit};
 
 /// How the screen looks.
 #[derive(Debug, Clone, Copy)]

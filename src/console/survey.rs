@@ -6,7 +6,7 @@ pub mod statistics;
 pub use map::{MapShown, Surveyed};
 pub use statistics::{Figures, StatisticsShown};
 
-use crate::units::Length;
+use backwall_units::Length;
 use std::sync::Arc;
 
 /// What is to be read of the job.

@@ -1,8 +1,8 @@
 //! Free text made safe and short enough for a screen, and the small formats every screen shares.
 
-pub use crate::report::words::{bytes, clock, day, day_and_clock, duration, safe_text, short_day_and_clock, stretch};
-use crate::ultrasound::Coating;
-use crate::units::{Length, LengthUnit};
+pub use backwall_report::words::{bytes, clock, day, day_and_clock, duration, safe_text, short_day_and_clock, stretch};
+use backwall_ultrasound::Coating;
+use backwall_units::{Length, LengthUnit};
 
 /// Columns a text takes on screen.
 pub fn columns(text: &str) -> usize {

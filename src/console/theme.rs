@@ -2,8 +2,8 @@
 //! word or a glyph says. Hues are the nearest of the 256 terminal colours to the Okabe–Ito set (Okabe & Ito,
 //! "Color Universal Design", 2008), which colour-blind people can tell apart.
 
-use crate::strip::Level;
-use crate::strip::map::Class;
+use backwall_survey::strip::Level;
+use backwall_survey::strip::map::Class;
 use ratatui::style::{Color, Modifier, Style};
 use serde::{Deserialize, Serialize};
 

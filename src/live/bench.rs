@@ -10,11 +10,11 @@ pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Taken};
 
 use super::blocks::Collector;
 use super::verdict;
-use crate::reading::Record;
-use crate::travel::encoder_check::EncoderCheck;
-use crate::ultrasound::{Block, BlockCheck, CalibrationInput, Gate, Setup};
-use crate::ultrasound::{calibrate, verify_block};
-use crate::units::{Length, Temperature};
+use backwall_survey::reading::Record;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::{Block, BlockCheck, CalibrationInput, Gate, Setup};
+use backwall_ultrasound::{calibrate, verify_block};
+use backwall_units::{Length, Temperature};
 use std::sync::Arc;
 
 /// Shots older than this are not what the probe stands on now. Common practice, no source.

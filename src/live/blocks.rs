@@ -1,13 +1,13 @@
 //! The probe held on a block: shots taken from a stream until they are stable; and an encoder driven over a
 //! measured distance.
 
-use crate::reading::{Record, told};
-use crate::stream::feed::{self, FeedItem, SourceOptions, StreamError};
-use crate::stream::profile::Profile;
-use crate::stream::spec::{Pace, StreamSpec};
-use crate::ultrasound::{Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
-use crate::ultrasound::{MOST_SPREAD_MM, STABLE_SHOTS, Stability, stability as stability_of};
-use crate::units::{Decibel, Length, Temperature};
+use backwall_stream::feed::{self, FeedItem, SourceOptions, StreamError};
+use backwall_stream::profile::Profile;
+use backwall_stream::spec::{Pace, StreamSpec};
+use backwall_survey::reading::{Record, told};
+use backwall_ultrasound::{Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
+use backwall_ultrasound::{MOST_SPREAD_MM, STABLE_SHOTS, Stability, stability as stability_of};
+use backwall_units::{Decibel, Length, Temperature};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;

@@ -1,15 +1,15 @@
 //! One feed item to readings, entries and the state of the wall. Knows no task and no clock: times come in.
 
 use super::view::{Command, Counts, Misclosure, Phase, Telemetry, Wall};
-use crate::reading::{Reading, ReadingMaker, Record};
-use crate::store::{CloseReason, Entry, EventKind, Mark, Note};
-use crate::stream::feed::{Feed, FeedItem};
-use crate::strip::spot::{Sample, SpotEvent};
-use crate::strip::{Limits, Spot, SpotId};
-use crate::travel::SequenceWatch;
-use crate::travel::encoder_check::misclosure;
-use crate::ultrasound::{TimeBase, Waveform};
-use crate::units::{Length, Temperature};
+use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
+use backwall_stream::feed::{Feed, FeedItem};
+use backwall_survey::reading::{Reading, ReadingMaker, Record};
+use backwall_survey::strip::spot::{Sample, SpotEvent};
+use backwall_survey::strip::{Limits, Spot, SpotId};
+use backwall_survey::travel::SequenceWatch;
+use backwall_survey::travel::encoder_check::misclosure;
+use backwall_ultrasound::{TimeBase, Waveform};
+use backwall_units::{Length, Temperature};
 use std::sync::{Arc, Mutex, MutexGuard};
 
 /// A device is taken to stall when it says nothing for this long while the link is up.
@@ -347,11 +347,11 @@ impl Engine {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::job::Plan;
-    use crate::reading::{Gauge, GaugeValue};
-    use crate::store::MarkKind;
-    use crate::strip::{SpotWatch, Strip};
-    use crate::travel::Odometer;
+    use backwall_store::MarkKind;
+    use backwall_survey::job::Plan;
+    use backwall_survey::reading::{Gauge, GaugeValue};
+    use backwall_survey::strip::{SpotWatch, Strip};
+    use backwall_survey::travel::Odometer;
 
     /// The demo's line A120 runs down from 2 m, with 40 counts per mm.
     fn engine() -> Engine {

@@ -1,8 +1,8 @@
 //! A gate and a threshold to start from: out of nominal thickness, velocity, zero and the echo seen. A proposal, never
 //! more; whoever looks at the waveform decides.
 
-use crate::ultrasound::{Gate, Measurement, Setup};
-use crate::units::{Length, Time};
+use backwall_ultrasound::{Gate, Measurement, Setup};
+use backwall_units::{Length, Time};
 
 /// The gate reaches behind a wall this much thicker than nominal: plates come thicker than ordered. Common practice, no source.
 const THICKER: f64 = 1.25;
@@ -34,8 +34,8 @@ fn rounded(time: Time) -> Time {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ultrasound::{Flags, Mode, Picker, Quality};
-    use crate::units::{Decibel, Frequency, Temperature, Velocity};
+    use backwall_ultrasound::{Flags, Mode, Picker, Quality};
+    use backwall_units::{Decibel, Frequency, Temperature, Velocity};
 
     fn setup() -> Setup {
         Setup {

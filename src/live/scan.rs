@@ -7,16 +7,16 @@
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
 use super::view::{Command, LiveView, Phase, Wall};
-use crate::job::plan::Plan;
-use crate::reading::ReadingMaker;
-use crate::store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
-use crate::stream::feed::{Feed, Source, SourceOptions, StreamError};
-use crate::stream::profile::Profile;
-use crate::stream::spec::StreamSpec;
-use crate::strip::{AlarmSettings, SpotWatch, Strip};
-use crate::travel::{Odometer, TravelError};
-use crate::ultrasound::SetupError;
-use crate::units::{Length, Speed};
+use backwall_store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
+use backwall_stream::feed::{Feed, Source, SourceOptions, StreamError};
+use backwall_stream::profile::Profile;
+use backwall_stream::spec::StreamSpec;
+use backwall_survey::job::plan::Plan;
+use backwall_survey::reading::ReadingMaker;
+use backwall_survey::strip::{AlarmSettings, SpotWatch, Strip};
+use backwall_survey::travel::{Odometer, TravelError};
+use backwall_ultrasound::SetupError;
+use backwall_units::{Length, Speed};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::{mpsc, watch};
@@ -148,7 +148,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let limits = Arc::new(start.limits.clone());
     let maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
     let live = request.spec.is_live();
-    let source = tokio::task::block_in_place(|| crate::stream::feed::open(&request.spec, &request.profile, request.options))?;
+    let source = tokio::task::block_in_place(|| backwall_stream::feed::open(&request.spec, &request.profile, request.options))?;
     let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
     let wall = Wall {
         strip: Strip::default(),

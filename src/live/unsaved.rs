@@ -1,8 +1,8 @@
 //! Readings that were shown but found no room to be saved: counted by stretch, and told in the run itself.
 
-use crate::reading::Reading;
-use crate::store::{Entry, EventKind};
-use crate::units::Length;
+use backwall_store::{Entry, EventKind};
+use backwall_survey::reading::Reading;
+use backwall_units::Length;
 
 /// One stretch of readings that are not in the job file.
 #[derive(Debug, Default)]
@@ -44,10 +44,10 @@ impl Unsaved {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::strip::Level;
-    use crate::travel::Place;
-    use crate::ultrasound::{Flags, Measurement};
-    use crate::units::{Decibel, Temperature};
+    use backwall_survey::strip::Level;
+    use backwall_survey::travel::Place;
+    use backwall_ultrasound::{Flags, Measurement};
+    use backwall_units::{Decibel, Temperature};
 
     fn entry(seq: u32, along: Option<f64>) -> Entry {
         let reading = Reading {

@@ -1,7 +1,7 @@
 //! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
 
-use crate::ultrasound::{Calibration, Setup};
-use crate::units::{Length, Temperature};
+use backwall_ultrasound::{Calibration, Setup};
+use backwall_units::{Length, Temperature};
 
 /// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
 const MISFIT: Length = Length::mm(0.05);

@@ -1,13 +1,13 @@
 //! What a screen may see of a run, and what it may ask of it.
 
-use crate::reading::Reading;
-use crate::store::{Mark, MarkKind, Note, RunId, RunStart, RunSummary, Saved};
-use crate::stream::feed::LinkState;
-use crate::strip::{Limits, SpotId, SpotWatch, Strip};
-use crate::travel::Direction;
-use crate::travel::encoder_check::{LARGEST_ERROR, misclosure};
-use crate::ultrasound::{Setup, Waveform};
-use crate::units::{Length, Speed, Temperature};
+use backwall_store::{Mark, MarkKind, Note, RunId, RunStart, RunSummary, Saved};
+use backwall_stream::feed::LinkState;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::{Limits, SpotId, SpotWatch, Strip};
+use backwall_survey::travel::Direction;
+use backwall_survey::travel::encoder_check::{LARGEST_ERROR, misclosure};
+use backwall_ultrasound::{Setup, Waveform};
+use backwall_units::{Length, Speed, Temperature};
 use std::sync::Arc;
 
 #[derive(Debug, Clone, PartialEq)]

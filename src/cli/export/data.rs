@@ -1,12 +1,12 @@
 //! Tables: readings, spots and statistics as CSV or Parquet.
 
 use super::{Done, Format, Order, What};
-use crate::report::csv::{self, CsvError};
-use crate::report::parquet::{self, ParquetError, layout};
-use crate::report::readings::Source;
-use crate::report::statistics;
-use crate::report::whole_file::{self, Tick, WholeFileError};
-use crate::units::parse_length;
+use backwall_report::csv::{self, CsvError};
+use backwall_report::parquet::{self, ParquetError, layout};
+use backwall_report::readings::Source;
+use backwall_report::statistics;
+use backwall_report::whole_file::{self, Tick, WholeFileError};
+use backwall_units::parse_length;
 use std::io::Write;
 use std::path::Path;
 

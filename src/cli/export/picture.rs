@@ -1,14 +1,14 @@
 //! Pictures: strip, waveform and unrolled map as SVG or PNG.
 
 use super::{Done, Format, Order, Shown};
-use crate::reading::Reading;
-use crate::report::figure::Figure;
-use crate::report::figure::data::{self, DataError, RunWall};
-use crate::report::readings::Source;
-use crate::report::whole_file::{self, Tick};
-use crate::report::{png, svg};
-use crate::units::{Length, parse_length};
 use anyhow::{Context, bail};
+use backwall_report::figure::Figure;
+use backwall_report::figure::data::{self, DataError, RunWall};
+use backwall_report::readings::Source;
+use backwall_report::whole_file::{self, Tick};
+use backwall_report::{png, svg};
+use backwall_survey::reading::Reading;
+use backwall_units::{Length, parse_length};
 use std::path::{Path, PathBuf};
 
 pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {

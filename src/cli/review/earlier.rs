@@ -2,12 +2,12 @@
 
 use super::PIECE;
 use crate::console::review::{Earlier, News};
-use crate::report::{self, earlier::Told};
-use crate::store::{JobReader, RunSummary};
-use crate::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align};
-use crate::strip::{Level, Strip};
-use crate::units::Length;
 use anyhow::bail;
+use backwall_report::{self, earlier::Told};
+use backwall_store::{JobReader, RunSummary};
+use backwall_survey::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align};
+use backwall_survey::strip::{Level, Strip};
+use backwall_units::Length;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -29,7 +29,7 @@ impl Surveys {
     /// Reads the earlier survey, and the present one as the same thing.
     pub(super) fn load(&self, reader: &JobReader, runs: &[RunSummary], behind: &EarlierSurvey) -> anyhow::Result<Earlier> {
         let Some(newest) = runs.last() else { bail!("there is no run to compare it with") };
-        let survey = report::earlier::load(&behind.path, &behind.told)?;
+        let survey = backwall_report::earlier::load(&behind.path, &behind.told)?;
         let name = &newest.start.line;
         let Some(earlier) = survey.line(name) else {
             let known: Vec<&str> = survey.lines.iter().map(|line| line.line.as_str()).collect();
@@ -45,7 +45,7 @@ impl Surveys {
             source: reader.path().display().to_string(),
             datum: Some(contents.plan.asset.datum.clone()),
             direction: Some(newest.start.path.direction),
-            date: report::earlier::date_of(newest.start.started_us),
+            date: backwall_report::earlier::date_of(newest.start.started_us),
             setup: SetupFacts::of(&newest.start.setup, newest.start.wall_temperature),
             points: Vec::new(),
             without: 0,

@@ -5,14 +5,14 @@ use crate::console::SurveyHandle;
 use crate::console::review::Progress;
 use crate::console::survey::statistics::{Figures, OfLine, Part};
 use crate::console::survey::{Survey, SurveyNews};
-use crate::report::readings::Source;
-use crate::report::statistics::{StatisticsRow, of_line};
-use crate::store::{JobContents, JobFile, JobReader, RunSummary, StoreError};
-use crate::strip::Limits;
-use crate::strip::map::course_spans;
-use crate::strip::statistics::{IntervalError, Scope, Tally};
-use crate::travel::Path as LinePath;
-use crate::units::Length;
+use backwall_report::readings::Source;
+use backwall_report::statistics::{StatisticsRow, of_line};
+use backwall_store::{JobContents, JobFile, JobReader, RunSummary, StoreError};
+use backwall_survey::strip::Limits;
+use backwall_survey::strip::map::course_spans;
+use backwall_survey::strip::statistics::{IntervalError, Scope, Tally};
+use backwall_survey::travel::Path as LinePath;
+use backwall_units::Length;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
@@ -210,11 +210,11 @@ impl Collector {
 }
 
 /// A row with the limits that count in it.
-fn part(row: StatisticsRow, histogram: Option<crate::strip::histogram::Histogram>, path: &LinePath, limits: &Limits) -> Part {
+fn part(row: StatisticsRow, histogram: Option<backwall_survey::strip::histogram::Histogram>, path: &LinePath, limits: &Limits) -> Part {
     let (from, to) = row.edges.unwrap_or(path.span());
     let spans = course_spans(path, limits, from, to);
     let counts = |course: Option<u16>| row.course.is_none() || row.course == course;
-    let each = |of: &dyn Fn(&crate::strip::map::CourseSpan) -> Option<Length>| {
+    let each = |of: &dyn Fn(&backwall_survey::strip::map::CourseSpan) -> Option<Length>| {
         let mut found: Vec<Length> = spans.iter().filter(|span| counts(span.course)).filter_map(of).collect();
         found.sort_by(Length::total_cmp);
         found.dedup();

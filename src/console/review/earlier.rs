@@ -2,9 +2,9 @@
 //! the operator has accepted how its positions lie to the present ones.
 
 use crate::console::text;
-use crate::strip::Strip;
-use crate::strip::compare::{Alignment, Change, Compared, Comparison, Difference};
-use crate::units::{Length, LengthUnit};
+use backwall_survey::strip::Strip;
+use backwall_survey::strip::compare::{Alignment, Change, Compared, Comparison, Difference};
+use backwall_units::{Length, LengthUnit};
 use std::sync::Arc;
 
 /// What was read of it.

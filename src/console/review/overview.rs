@@ -2,12 +2,12 @@
 //! number of readings, and what falls under a limit moved for looking.
 
 use crate::live::Wall;
-use crate::store::{Glance, RunId};
-use crate::strip::places::Gap;
-use crate::strip::spot::Sample;
-use crate::strip::{At, Bin, Level, Limits, Places, SpotWatch, Strip};
-use crate::travel::Direction;
-use crate::units::Length;
+use backwall_store::{Glance, RunId};
+use backwall_survey::strip::places::Gap;
+use backwall_survey::strip::spot::Sample;
+use backwall_survey::strip::{At, Bin, Level, Limits, Places, SpotWatch, Strip};
+use backwall_survey::travel::Direction;
+use backwall_units::Length;
 use std::collections::BTreeMap;
 
 /// How far the reading of the runs has come.

@@ -3,13 +3,13 @@
 use crate::console::replay::Replay;
 use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
-use crate::job::checklist::{Answer, Signature, Signed};
-use crate::job::validity::Check;
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Command, LiveView, Wall};
-use crate::store::{JobContents, Note, RunId};
-use crate::travel::encoder_check::EncoderCheck;
-use crate::ultrasound::Setup;
+use backwall_store::{JobContents, Note, RunId};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::Setup;
 use ratatui::crossterm::event::KeyEvent;
 use std::sync::{Arc, Mutex};
 

@@ -3,11 +3,11 @@
 use crate::console::replay::Replay;
 use crate::live::bench::BenchView;
 use crate::live::{LiveView, Phase, Wall};
-use crate::reading::Reading;
-use crate::stream::feed::LinkState;
-use crate::strip::Spot;
-use crate::ultrasound::Waveform;
-use crate::units::Length;
+use backwall_stream::feed::LinkState;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::Spot;
+use backwall_ultrasound::Waveform;
+use backwall_units::Length;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Millimetres of wall in one row (or column), from near to far.

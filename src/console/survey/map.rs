@@ -2,8 +2,8 @@
 
 use crate::console::review::Progress;
 use crate::console::state::ZOOMS;
-use crate::strip::map::{Band, Cell, Lie, Stretches, WallMap};
-use crate::units::Length;
+use backwall_survey::strip::map::{Band, Cell, Lie, Stretches, WallMap};
+use backwall_units::Length;
 use std::sync::Arc;
 
 /// The wall as far as it has been read. Made by the thread that reads: what is costly is done once, and not per picture.

@@ -1,9 +1,9 @@
 //! Statistics on screen: of which line, by what, and where the cursor stands. The numbers are the report's own.
 
 use crate::console::review::Progress;
-use crate::report::statistics::StatisticsRow;
-use crate::strip::histogram::Histogram;
-use crate::units::{Length, LengthUnit};
+use backwall_report::statistics::StatisticsRow;
+use backwall_survey::strip::histogram::Histogram;
+use backwall_units::{Length, LengthUnit};
 use std::sync::Arc;
 
 /// A row of the table with what its histogram needs.

@@ -6,13 +6,13 @@ use super::super::state::{App, BenchShown, Effect, Picture, Prompt, Purpose};
 use super::super::text;
 use super::super::theme::Role;
 use super::prompt;
-use crate::job::validity::{Check, Validity};
 use crate::live::bench::{BenchCommand, BenchView, Found, Hold, Piece};
 use crate::live::propose;
-use crate::store::Note;
-use crate::travel::encoder_check::{EncoderCheck, SHORTEST};
-use crate::ultrasound::{Gate, Setup};
-use crate::units::{Length, LengthUnit, Temperature, Time, parse_length};
+use backwall_store::Note;
+use backwall_survey::job::validity::{Check, Validity};
+use backwall_survey::travel::encoder_check::{EncoderCheck, SHORTEST};
+use backwall_ultrasound::{Gate, Setup};
+use backwall_units::{Length, LengthUnit, Temperature, Time, parse_length};
 use std::borrow::Cow;
 use std::sync::Arc;
 

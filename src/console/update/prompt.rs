@@ -5,11 +5,11 @@ use super::super::form::{Field, Form};
 use super::super::keys::Action;
 use super::super::state::{App, Effect, Prompt, Purpose, Scan};
 use super::super::theme::Role;
-use crate::job::checklist::{Answer, Item, ItemKind, ItemState, Signature, Signed, Value};
 use crate::live::Command;
-use crate::store::Note;
-use crate::ultrasound::{Gate, Mode, Picker, Setup};
-use crate::units::{Length, Temperature, Time, Velocity};
+use backwall_store::Note;
+use backwall_survey::job::checklist::{Answer, Item, ItemKind, ItemState, Signature, Signed, Value};
+use backwall_ultrasound::{Gate, Mode, Picker, Setup};
+use backwall_units::{Length, Temperature, Time, Velocity};
 
 pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     if action == Action::Cancel {
@@ -188,7 +188,7 @@ pub fn ask_setup(app: &mut App) -> Vec<Effect> {
             "picker",
             "picker",
             &setup.picker.to_string(),
-            words(&[&Picker::Flank, &Picker::Peak, &Picker::ZeroCrossing, &Picker::Matched]),
+            words(&[&Picker::LeadingEdge, &Picker::Peak, &Picker::ZeroCrossing, &Picker::Matched]),
         )
         .hint("how the arrival of the echo is timed; calibrate again after a change"),
         Field::choice("mode", "mode", &setup.mode.to_string(), words(&[&Mode::FirstEcho, &Mode::EchoToEcho]))
@@ -280,7 +280,7 @@ fn identify(app: &mut App, form: &Form) -> Signed {
 /// The set-up a form describes, or which field makes it impossible and why.
 fn setup_of(app: &App, form: &Form) -> Result<Setup, (&'static str, String)> {
     let read = |key: &'static str| form.number(key).ok_or((key, "is not a number".to_owned()));
-    let picker = [Picker::Flank, Picker::Peak, Picker::ZeroCrossing, Picker::Matched];
+    let picker = [Picker::LeadingEdge, Picker::Peak, Picker::ZeroCrossing, Picker::Matched];
     let mode = [Mode::FirstEcho, Mode::EchoToEcho];
     let setup = Setup {
         velocity: Velocity::m_s(read("velocity")?),

@@ -4,7 +4,7 @@ use super::super::replay::Replay;
 use super::super::state::{App, Effect, Scan, WallLook};
 use super::super::theme::Role;
 use crate::live::{LiveView, Phase, Wall};
-use crate::store::RunState;
+use backwall_store::RunState;
 use std::sync::{Arc, Mutex};
 
 /// Plays the run that is looked at, or the one that was played once more.

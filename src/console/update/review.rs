@@ -6,8 +6,8 @@ use super::super::origin as number_origin;
 use super::super::review::{Ask, Behind, News, Opened, Overview};
 use super::super::state::{App, Effect, OriginShown};
 use super::super::theme::Role;
-use crate::store::RunId;
-use crate::units::Length;
+use backwall_store::RunId;
+use backwall_units::Length;
 use std::sync::Arc;
 
 pub fn opened(app: &mut App, run: RunId, overview: Arc<Overview>) -> Vec<Effect> {

@@ -4,10 +4,10 @@ use super::super::state::{App, Effect, Frozen, OriginShown, Scan, ZOOMS};
 use super::super::theme::Role;
 use super::super::{Step, origin};
 use super::prompt;
-use crate::job::checklist::ItemKind;
 use crate::live::Command;
-use crate::store::MarkKind;
-use crate::units::Length;
+use backwall_store::MarkKind;
+use backwall_survey::job::checklist::ItemKind;
+use backwall_units::Length;
 
 fn moved(index: usize, by: usize, back: bool, count: usize) -> usize {
     let last = count.saturating_sub(1);

@@ -3,8 +3,8 @@
 use super::super::state::{App, Effect};
 use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, SurveyShown, Surveyed};
 use super::super::theme::Role;
-use crate::store::RunId;
-use crate::units::Length;
+use backwall_store::RunId;
+use backwall_units::Length;
 use std::sync::Arc;
 
 /// The line looked at beneath, and the place in it.

@@ -10,9 +10,9 @@ use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::update::bench::{check_words, encoder_words};
-use crate::job::validity::Validity;
-use crate::ultrasound::Setup;
-use crate::units::LengthUnit;
+use backwall_survey::job::validity::Validity;
+use backwall_ultrasound::Setup;
+use backwall_units::LengthUnit;
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, pen: &mut Pen, area: Rect) {

@@ -5,7 +5,7 @@ use super::pen::{Pen, Rows};
 use crate::console::state::{App, Prompt};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::job::checklist::{Answer, Item, ItemKind, ItemState};
+use backwall_survey::job::checklist::{Answer, Item, ItemKind, ItemState};
 use ratatui::layout::Rect;
 
 /// Columns of the list of items.

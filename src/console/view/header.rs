@@ -4,8 +4,8 @@ use super::pen::Pen;
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::job::validity::Validity;
 use crate::live::Phase;
+use backwall_survey::job::validity::Validity;
 use ratatui::layout::Rect;
 
 /// Later than this, saving is behind; later than [`LATE_S`], it is too slow. Common practice, no source.

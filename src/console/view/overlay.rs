@@ -8,7 +8,7 @@ use crate::console::origin::Line;
 use crate::console::state::{App, OriginShown, Prompt, Question};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::strip::Level;
+use backwall_survey::strip::Level;
 use ratatui::layout::Rect;
 
 /// A typed value with its cursor in sight; answers where the terminal's cursor belongs.

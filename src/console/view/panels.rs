@@ -6,8 +6,8 @@ use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Wall;
-use crate::strip::{Limits, Spot};
-use crate::units::{Length, LengthUnit};
+use backwall_survey::strip::{Limits, Spot};
+use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 /// The alarm in words: `THIN at 4.035 m, 5.78 mm (0.42 under 6.20)`.

@@ -4,7 +4,7 @@ use super::pen::{Pen, Rows};
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::job::plan::Date;
+use backwall_survey::job::plan::Date;
 use ratatui::layout::Rect;
 
 /// Dates nearer than this are pointed out. Common practice, no source.

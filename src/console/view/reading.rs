@@ -8,12 +8,12 @@ use crate::console::origin::is_guarded;
 use crate::console::state::{App, Scan};
 use crate::console::text;
 use crate::console::theme::Role;
-use crate::job::validity::Validity;
 use crate::live::Phase;
-use crate::reading::Reading;
-use crate::strip::Level;
-use crate::ultrasound::Quality;
-use crate::units::LengthUnit;
+use backwall_survey::job::validity::Validity;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::Level;
+use backwall_ultrasound::Quality;
+use backwall_units::LengthUnit;
 use ratatui::layout::Rect;
 
 /// Rows the reading takes.
@@ -128,7 +128,7 @@ fn speed(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
     }
     let cells = area.right().saturating_sub(x + 2).min(24);
     let shapes = pen.look.glyphs.shapes();
-    let full = f64::from(cells) * (speed.abs() / limit.max(crate::units::Speed::mm_s(1e-6)));
+    let full = f64::from(cells) * (speed.abs() / limit.max(backwall_units::Speed::mm_s(1e-6)));
     for (offset, c) in crate::console::glyphs::Shapes::bar(shapes.across, full, usize::from(cells)).enumerate() {
         pen.cell(x + offset as u16, area.y, c, Role::Plain);
     }

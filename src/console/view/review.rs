@@ -9,8 +9,8 @@ use super::scan;
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::job::validity::Validity;
-use crate::store::{RunState, RunSummary};
+use backwall_store::{RunState, RunSummary};
+use backwall_survey::job::validity::Validity;
 use ratatui::layout::Rect;
 
 /// The runs of the job; an opened one takes the whole screen.

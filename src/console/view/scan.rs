@@ -7,9 +7,9 @@ use super::{WIDE, panels, reading};
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::job::validity::Validity;
 use crate::live::Phase;
-use crate::store::RunSummary;
+use backwall_store::RunSummary;
+use backwall_survey::job::validity::Validity;
 use ratatui::layout::Rect;
 
 /// No run is going.
@@ -259,7 +259,7 @@ pub fn ended(scan: &Scan, summary: &RunSummary, pen: &mut Pen, area: Rect) {
 }
 
 /// The numbers of a run, one a line.
-pub fn summary_lines(summary: &RunSummary, unit: crate::units::LengthUnit) -> Vec<String> {
+pub fn summary_lines(summary: &RunSummary, unit: backwall_units::LengthUnit) -> Vec<String> {
     let place = |place| format!("{} {}", unit.place(place), unit.place_symbol());
     let mut lines = vec![format!("{} readings saved", summary.readings)];
     lines.push(format!("{} without echo, {} shots lost", summary.no_echo, summary.lost));

@@ -7,10 +7,10 @@ use crate::console::state::WallLook;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Wall;
-use crate::store::MarkKind;
-use crate::strip::{Bin, Level, Limits, Strip};
-use crate::travel::Direction;
-use crate::units::{Length, LengthUnit};
+use backwall_store::MarkKind;
+use backwall_survey::strip::{Bin, Level, Limits, Strip};
+use backwall_survey::travel::Direction;
+use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 /// What a section is drawn from.

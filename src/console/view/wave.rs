@@ -5,8 +5,8 @@ use super::pen::Pen;
 use crate::console::Glyphs;
 use crate::console::text;
 use crate::console::theme::Role;
-use crate::ultrasound::{Measurement, Setup, Waveform};
-use crate::units::Time;
+use backwall_ultrasound::{Measurement, Setup, Waveform};
+use backwall_units::Time;
 use ratatui::layout::Rect;
 
 /// Least and greatest of each column, in parts of full screen height; `None` where no sample lies.
@@ -217,8 +217,8 @@ fn time_scale(pen: &mut Pen, area: Rect, from: Time, to: Time) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ultrasound::TimeBase;
-    use crate::units::Frequency;
+    use backwall_ultrasound::TimeBase;
+    use backwall_units::Frequency;
 
     #[test]
     fn a_single_sample_peak_survives_any_compression() {

@@ -3,13 +3,13 @@
 
 use super::{Bench, BenchCommand, BenchView, Fitted, Hold};
 use crate::live::now_us;
-use crate::stream::feed::{self, FeedItem, Source, SourceOptions, StreamError};
-use crate::stream::profile::Profile;
-use crate::stream::simulate::wall::{Leg, Line};
-use crate::stream::simulate::{Crawler, CrawlerError, End, Wall};
-use crate::stream::spec::StreamSpec;
-use crate::ultrasound::Setup;
-use crate::units::{Length, Speed, Temperature};
+use backwall_simulate::wall::{Leg, Line};
+use backwall_simulate::{Crawler, CrawlerError, End, Wall};
+use backwall_stream::feed::{self, FeedItem, Source, SourceOptions, StreamError};
+use backwall_stream::profile::Profile;
+use backwall_stream::spec::StreamSpec;
+use backwall_ultrasound::Setup;
+use backwall_units::{Length, Speed, Temperature};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
@@ -106,7 +106,7 @@ impl Driver {
                 tokio::task::block_in_place(|| feed::open(spec, &self.profile, options.clone())).map(Some)?
             }
             BenchStream::Simulated(wall) => match simulated(wall, self.bench.view.hold.as_ref(), driven)? {
-                Some((what, crawler)) => Some(feed::open_simulated(&what, crawler, &self.profile)?),
+                Some((what, crawler)) => Some(feed::open_paced(&what, crawler, &self.profile)?),
                 None => None,
             },
         };

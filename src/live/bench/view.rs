@@ -1,10 +1,10 @@
 //! What a screen may see of the bench, and what it may ask of it.
 
 use crate::live::verdict::Verdict;
-use crate::stream::feed::LinkState;
-use crate::travel::encoder_check::{EncoderCheck, EncoderError};
-use crate::ultrasound::{BlockCheck, Calibration, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
-use crate::units::{Decibel, Length, Temperature};
+use backwall_stream::feed::LinkState;
+use backwall_survey::travel::encoder_check::{EncoderCheck, EncoderError};
+use backwall_ultrasound::{BlockCheck, Calibration, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
+use backwall_units::{Decibel, Length, Temperature};
 use std::sync::Arc;
 
 /// A piece of known thickness.

@@ -8,7 +8,7 @@ use crate::console::theme::Role;
 use crate::console::view::pen::{Pen, Rows};
 use crate::console::view::wave::{self, Wave};
 use crate::live::bench::{BenchView, Fit, Hold};
-use crate::ultrasound::STABLE_SHOTS;
+use backwall_ultrasound::STABLE_SHOTS;
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {

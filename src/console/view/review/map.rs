@@ -6,11 +6,11 @@ use crate::console::survey::map::{CELLS_ACROSS, MapShown, Surveyed};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::pen::{Pen, Rows};
-use crate::report::figure::data::calibration_words;
-use crate::report::figure::map::scanned_words;
-use crate::store::JobContents;
-use crate::strip::map::{Band, Cell, Class};
-use crate::units::{Length, LengthUnit};
+use backwall_report::figure::data::calibration_words;
+use backwall_report::figure::map::scanned_words;
+use backwall_store::JobContents;
+use backwall_survey::strip::map::{Band, Cell, Class};
+use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 /// Columns of the ruler on the left.
@@ -293,8 +293,8 @@ fn round(shown: &MapShown, pen: &mut Pen, area: Rect) {
         let Some(band) = surveyed.band(index) else { continue };
         let y = area.y + 1 + row as u16;
         let elevation = match band.lie {
-            crate::strip::map::Lie::Across { elevation } => place(elevation),
-            crate::strip::map::Lie::Upright { .. } => String::new(),
+            backwall_survey::strip::map::Lie::Across { elevation } => place(elevation),
+            backwall_survey::strip::map::Lie::Upright { .. } => String::new(),
         };
         let here = index == shown.lane;
         let name = text::clip(&safe_text(&band.line), 7);

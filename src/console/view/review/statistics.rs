@@ -5,11 +5,11 @@ use crate::console::survey::statistics::{By, Figures, Part, StatisticsShown};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::pen::{Pen, Rows};
-use crate::report::words::percent;
-use crate::strip::Level;
-use crate::strip::histogram::Histogram;
-use crate::strip::statistics::{Percentiles, Statistics};
-use crate::units::{Length, LengthUnit};
+use backwall_report::words::percent;
+use backwall_survey::strip::Level;
+use backwall_survey::strip::histogram::Histogram;
+use backwall_survey::strip::statistics::{Percentiles, Statistics};
+use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 pub fn draw(shown: &StatisticsShown, pen: &mut Pen, body: Rect) {

@@ -12,12 +12,12 @@ use crate::console::view::panels;
 use crate::console::view::pen::{Pen, Rows};
 use crate::console::view::section::{self, Extra, Section, Single};
 use crate::console::view::wave::{self, Wave};
-use crate::job::validity::Validity;
-use crate::reading::Reading;
-use crate::store::RunSummary;
-use crate::strip::{At, Bin, Level, Limits};
-use crate::ultrasound::Quality;
-use crate::units::{Length, LengthUnit};
+use backwall_store::RunSummary;
+use backwall_survey::job::validity::Validity;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::{At, Bin, Level, Limits};
+use backwall_ultrasound::Quality;
+use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, opened: &Opened, pen: &mut Pen, body: Rect) {

@@ -1,0 +1,196 @@
+//! What the report says: a job's facts in the order of a template, as a document that belongs to no file format. Pure:
+//! the time of issue and the clock are told, so that the same job gives the same report.
+
+mod assessed;
+mod closing;
+mod gather;
+mod job;
+mod lines;
+mod measuring;
+mod runs;
+mod summary;
+
+pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
+
+use super::document::{Captioned, Document, Logo, Paper, Table, Tone};
+use super::template::{Section, Template};
+use super::words::{self, count};
+use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::plan::Date;
+use backwall_units::{Length, LengthUnit, Time};
+
+/// What a report is made with, besides the job.
+pub struct Wanted<'a> {
+    pub template: &'a Template,
+    pub logo: Option<Logo>,
+    pub paper: Paper,
+    pub unit: LengthUnit,
+    /// µs since 1970-01-01 UTC.
+    pub issued_us: i64,
+    /// Clock of all times in the report, seconds ahead of UTC.
+    pub utc_offset_s: i32,
+}
+
+/// The report of a job.
+pub fn report(job: &Gathered, wanted: &Wanted<'_>) -> Document {
+    let template = wanted.template;
+    let mut writer = Writer { job, wanted, out: blank(job, wanted) };
+    for section in &template.sections {
+        writer.section(*section);
+    }
+    let left_out: Vec<_> = Section::ALL.iter().filter(|section| !template.sections.contains(section)).map(|it| it.heading()).collect();
+    if !left_out.is_empty() {
+        writer.out.paragraph(format!("Left out by the template '{}': {}.", template.name, left_out.join(", ")));
+    }
+    writer.out
+}
+
+fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
+    let plan = &job.contents.plan;
+    let template = wanted.template;
+    let client = plan.job.client.as_ref().map_or_else(String::new, |client| format!(" for {client}"));
+    let issued = words::day_and_clock(wanted.issued_us, wanted.utc_offset_s);
+    let foot = [format!("Job {}", plan.job.number), plan.asset.name.clone(), format!("issued {issued}"), template.foot.clone()];
+    Document {
+        title: template.title.clone(),
+        subtitle: vec![
+            format!("{}, {}: job {}{client}", plan.asset.name, plan.asset.kind.word(), plan.job.number),
+            format!("{}; issued {issued} ({})", plan.job.site, zone(wanted.utc_offset_s)),
+        ],
+        foot: foot.into_iter().filter(|part| !part.trim().is_empty()).collect::<Vec<_>>().join(" · "),
+        language: template.language.clone(),
+        paper: wanted.paper,
+        logo: wanted.logo.clone(),
+        issued_us: wanted.issued_us,
+        blocks: Vec::new(),
+    }
+}
+
+/// `UTC`, `UTC+02:00`.
+fn zone(offset_s: i32) -> String {
+    match offset_s {
+        0 => "UTC".to_owned(),
+        offset => {
+            let minutes = offset.abs() / 60;
+            format!("UTC{}{:02}:{:02}", if offset < 0 { '-' } else { '+' }, minutes / 60, minutes % 60)
+        }
+    }
+}
+
+/// The document being written.
+struct Writer<'a> {
+    job: &'a Gathered,
+    wanted: &'a Wanted<'a>,
+    out: Document,
+}
+
+impl Writer<'_> {
+    fn section(&mut self, section: Section) {
+        let heading = self.wanted.template.heading(section).to_owned();
+        if section == Section::Runs {
+            // Each run has a heading of its own.
+            return self.runs(&heading);
+        }
+        self.out.heading(1, heading);
+        match section {
+            Section::Summary => self.summary(),
+            Section::Job => self.job_facts(),
+            Section::People => self.people(),
+            Section::Kit => self.kit(),
+            Section::Asset => self.asset(),
+            Section::Procedure => self.procedure(),
+            Section::Results => self.results(),
+            Section::Map => self.map(),
+            Section::Statistics => self.statistics(),
+            Section::Runs => {}
+            Section::Comparison => self.comparison(),
+            Section::Assessment => self.assessment(),
+            Section::Missing => self.missing(),
+            Section::Uncertainty => self.uncertainty(),
+            Section::Setup => self.setups(),
+            Section::Calibration => self.calibration(),
+            Section::Encoder => self.encoder(),
+            Section::Checklist => self.checklist(),
+            Section::Method => self.method(),
+            Section::Seals => self.seals(),
+            Section::Signatures => self.signatures(),
+        }
+    }
+
+    fn thickness(&self, length: Length) -> String {
+        words::thickness(self.wanted.unit, length)
+    }
+    fn thickness_or(&self, length: Option<Length>, none: &str) -> String {
+        length.map_or_else(|| none.to_owned(), |length| self.thickness(length))
+    }
+    /// Without its unit, for columns whose head names it.
+    fn bare(&self, length: Option<Length>) -> String {
+        length.map_or_else(|| "–".to_owned(), |length| self.wanted.unit.thickness(length))
+    }
+    /// A thickness with its expanded uncertainty: `4.37 mm ± 0.12 mm (k = 2)`.
+    fn with_uncertainty(&self, thickness: Length, standard: Option<Length>) -> String {
+        match standard {
+            Some(u) => format!("{} ± {} (k = 2)", self.thickness(thickness), self.thickness(u * 2.0)),
+            None => format!("{} (uncertainty not known)", self.thickness(thickness)),
+        }
+    }
+    fn place(&self, along: Option<Length>) -> String {
+        along.map_or_else(|| "no place".to_owned(), |along| words::place(self.wanted.unit, along))
+    }
+    fn stretch(&self, from: Length, to: Length) -> String {
+        let unit = self.wanted.unit;
+        format!("{} to {} {}", unit.place(from), unit.place(to), unit.place_symbol())
+    }
+    fn long(&self, length: Length) -> String {
+        words::stretch(self.wanted.unit, length)
+    }
+    fn time(&self, us: i64) -> String {
+        words::day_and_clock(us, self.wanted.utc_offset_s)
+    }
+    fn signed(&self, by: &Signed) -> String {
+        let certificate = if by.certificate.is_empty() { "no certificate given" } else { by.certificate.as_str() };
+        let name = if by.name.is_empty() { "nobody named" } else { by.name.as_str() };
+        format!("{name} ({certificate}), {}", self.time(by.at_us))
+    }
+    fn head(&self, name: &str) -> String {
+        format!("{name}, {}>", self.wanted.unit.thickness_symbol())
+    }
+
+    /// The days on which something was measured, or the day of issue while nothing was.
+    fn days(&self) -> Vec<chrono::NaiveDate> {
+        let day = |us| words::day(us, self.wanted.utc_offset_s);
+        let runs: Vec<_> = self.job.runs.iter().filter_map(|run| day(run.summary.start.started_us)).collect();
+        if runs.is_empty() { day(self.wanted.issued_us).into_iter().collect() } else { runs }
+    }
+    /// Whether a date had passed on a day on which something was measured.
+    fn expired(&self, date: Option<Date>) -> bool {
+        date.is_some_and(|date| self.days().iter().any(|day| *day > date.0))
+    }
+
+    /// A list cut to what the template allows; what is left out is said.
+    fn shortened(&mut self, mut table: Table, what: &str, how: &str) {
+        let most = self.wanted.template.list_rows;
+        let left_out = table.rows.len().saturating_sub(most);
+        table.rows.truncate(most);
+        self.out.table(table);
+        if left_out > 0 {
+            self.out.notice(
+                Tone::Watch,
+                format!("{left_out} more {what} are not listed here ({how}); `backwall export` writes all of them."),
+                vec![],
+            );
+        }
+    }
+}
+
+fn micro(time: Time) -> String {
+    format!("{:.3} µs", time.as_us())
+}
+
+fn captioned(figure: super::figure::Figure, caption: impl Into<String>) -> Captioned {
+    Captioned { figure, caption: caption.into() }
+}
+
+fn fact(name: &str, value: impl Into<String>) -> (String, String) {
+    (name.to_owned(), value.into())
+}

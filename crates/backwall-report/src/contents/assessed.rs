@@ -1,0 +1,236 @@
+//! Comparison with earlier surveys and assessment of each course: every number with its formula, inputs and source.
+
+use super::summary::capital;
+use super::{Writer, captioned, count, fact};
+use crate::assessment::{CourseAssessment, LineAssessment, LineComparison, RunNote};
+use crate::document::{Table, Tone};
+use crate::figure::{data, strip};
+use backwall_survey::integrity::Worked;
+use backwall_survey::strip::compare::{Change, Difference};
+use backwall_survey::strip::{Level, Strip};
+
+impl Writer<'_> {
+    pub(super) fn comparison(&mut self) {
+        let Some(assessment) = &self.job.assessment else {
+            return self.out.paragraph("No run was made, so there is nothing to compare.");
+        };
+        let compared: Vec<_> = assessment.lines.iter().filter(|line| !line.comparisons.is_empty()).collect();
+        if compared.is_empty() {
+            return self.out.paragraph("No earlier survey was given to compare with.");
+        }
+        self.out.paragraph(
+            "A change no larger than the expanded uncertainty of the difference, U = 2·√(u₁² + u₂²), is no change (JCGM 100:2008, equation 10). \
+             Only stretches that both surveys read are compared. A negative difference means a thinner wall now.",
+        );
+        for line in compared {
+            for with in &line.comparisons {
+                self.compared(line, with);
+            }
+        }
+    }
+
+    fn compared(&mut self, line: &LineAssessment, with: &LineComparison) {
+        let day = with.date.map_or_else(|| "day not known".to_owned(), |day| day.to_string());
+        self.out.heading(2, format!("Line {} against {} ({day})", line.line, file_name(&with.source)));
+        if !with.warnings.is_empty() {
+            self.out.notice(Tone::Watch, "Before comparing", with.warnings.iter().map(|warning| capital(warning)).collect());
+        }
+        if let Some(why) = &with.not_compared {
+            return self.out.notice(Tone::Bad, format!("Not compared: {why}"), vec![]);
+        }
+        let Some(comparison) = &with.comparison else { return };
+        let mut facts = Vec::new();
+        if let Some(alignment) = &with.alignment {
+            facts.push(fact("Positions", alignment.why.clone()));
+        }
+        facts.push(fact(
+            "Used",
+            format!("{}: {:+.1} mm added to the earlier positions", with.offset_used.word(), comparison.offset.as_mm()),
+        ));
+        let only = format!("{} only now, {} only earlier", comparison.only_now, comparison.only_earlier);
+        facts.push(fact("Stretches of wall", format!("{} read by both, {only}", comparison.bins.len())));
+        if let Some(whole) = &comparison.whole {
+            facts.push(fact("Mean of what both read", self.changed(&whole.mean)));
+            facts.push(fact("Least of what both read", self.changed(&whole.least)));
+        }
+        let judged = comparison.bins.iter().any(|bin| bin.mean.change != Change::Unjudged);
+        let found = match (comparison.stretches.len() as u64, judged) {
+            (_, false) => "nothing is judged: an uncertainty is not known".to_owned(),
+            (0, true) => "no stretch has changed by more than U".to_owned(),
+            (some, true) => format!(
+                "{} changed by more than U; of an unchanged wall about {:.0} bins would, by chance",
+                count(some, "stretch").replace("stretchs", "stretches"),
+                comparison.by_chance
+            ),
+        };
+        facts.push(fact("Changes", found));
+        self.out.facts(facts);
+        let unit = self.wanted.unit;
+        let mut table = Table::of(&[
+            &format!("Stretch, {}", unit.place_symbol()),
+            &self.head("Mean then"),
+            &self.head("now"),
+            &self.head("± U"),
+            "",
+            &self.head("Least then"),
+            &self.head("now"),
+            &self.head("± U"),
+            "",
+        ]);
+        for stretch in &comparison.stretches {
+            let cells = |found: &Difference| {
+                [self.bare(Some(found.earlier)), self.bare(Some(found.now)), self.bare(found.expanded), found.change.word().to_owned()]
+            };
+            let thinner = stretch.mean.change == Change::Thinner || stretch.least.change == Change::Thinner;
+            let edges = format!("{} to {}", unit.place(stretch.from), unit.place(stretch.to));
+            let row: Vec<String> = std::iter::once(edges).chain(cells(&stretch.mean)).chain(cells(&stretch.least)).collect();
+            table.toned(if thinner { Tone::Watch } else { Tone::Plain }, row);
+        }
+        self.shortened(table, "changed stretches", "upward along the line");
+        self.overlaid(line, with, &day);
+    }
+
+    /// The line's last run over the earlier survey.
+    fn overlaid(&mut self, line: &LineAssessment, with: &LineComparison, day: &str) {
+        let Some(run) = self.job.runs.iter().rev().find(|run| line.runs.contains(&run.summary.id) && run.summary.readings > 0) else {
+            return;
+        };
+        let mut earlier = Strip::default();
+        for point in &with.earlier {
+            earlier.push(Some(point.along), Some(point.thickness), Level::Unjudged);
+        }
+        if earlier.extent().is_none() {
+            return;
+        }
+        let (from, to) = data::stretch(&run.summary, &run.wall.strip);
+        let name = format!("{} ({day})", file_name(&with.source));
+        let figures = strip::pages(from, to, strip::longest(run.summary.start.path.direction)).into_iter().map(|piece| {
+            let shown = Some((&earlier, name.clone()));
+            let figure = data::strip_figure(&self.job.contents, &run.summary, &run.validity, &run.wall, piece, self.wanted.unit, shown);
+            captioned(figure, format!("{} over the outline of {name}, each the least reading of its stretch.", capital(&run.name())))
+        });
+        let figures = figures.collect();
+        self.out.figures(figures);
+    }
+
+    fn changed(&self, found: &Difference) -> String {
+        let expanded = found.expanded.map_or_else(|| "U not known".to_owned(), |expanded| format!("U {}", self.thickness(expanded)));
+        let by = self.thickness(found.difference.abs());
+        let sign = match found.difference.as_mm() {
+            _ if !by.contains(|c: char| c.is_ascii_digit() && c != '0') => "",
+            less if less < 0.0 => "−",
+            _ => "+",
+        };
+        format!(
+            "{} then, {} now: {sign}{by}, {expanded}: {}",
+            self.thickness(found.earlier),
+            self.thickness(found.now),
+            found.change.word()
+        )
+    }
+
+    pub(super) fn assessment(&mut self) {
+        let Some(assessment) = &self.job.assessment else {
+            return self.out.paragraph("No run was made, so there is nothing to assess.");
+        };
+        self.out.notice(Tone::Watch, assessment.caution, assessment.remarks.clone());
+        let left_out: Vec<String> = assessment.runs.iter().filter(|run| !run.used).map(|run| self.left_out(run)).collect();
+        if !left_out.is_empty() {
+            self.out.notice(Tone::Bad, "Left out of all numbers in this section", left_out);
+        }
+        for line in &assessment.lines {
+            self.out.heading(2, format!("Line {}", line.line));
+            self.courses(line);
+            for course in &line.courses {
+                self.worked(line, course);
+            }
+        }
+        if assessment.lines.is_empty() {
+            self.out.paragraph("No run is left to assess.");
+        }
+    }
+
+    fn left_out(&self, run: &RunNote) -> String {
+        format!("Run {} on {}, least {}: {}", run.run, run.line, self.thickness_or(run.least, "no thickness"), run.why)
+    }
+
+    fn courses(&mut self, line: &LineAssessment) {
+        let unit = self.wanted.unit;
+        let mut table = Table::of(&[
+            "Course",
+            &self.head("Required"),
+            &self.head("t1"),
+            &self.head("t2"),
+            "t1, t2",
+            &format!("Rate, {}>", unit.rate_symbol()),
+            "Life, years>",
+            "Next by",
+            "COV>",
+            &self.head("Least expected"),
+        ]);
+        for course in &line.courses {
+            let summary = &course.summary;
+            let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
+            let tone = if summary.passes == Some(false) { Tone::Bad } else { Tone::Plain };
+            table.toned(
+                tone,
+                [
+                    name(course),
+                    self.bare(summary.required),
+                    self.bare(summary.lowest_average),
+                    self.bare(summary.least),
+                    dash(summary.passes.map(|passes| if passes { "pass" } else { "FAIL" }.to_owned())),
+                    dash(summary.rate.map(|rate| unit.rate(rate))),
+                    dash(summary.life.map(|life| format!("{:.1}", life.as_years()))),
+                    dash(summary.next.map(|next| next.to_string())),
+                    dash(summary.cov.map(|cov| format!("{:.1} %", cov * 100.0))),
+                    self.bare(summary.least_expected),
+                ],
+            );
+        }
+        self.out.table(table);
+    }
+
+    fn worked(&mut self, line: &LineAssessment, course: &CourseAssessment) {
+        if course.numbers.is_empty() && course.missing.is_empty() && course.checks.is_empty() {
+            return;
+        }
+        self.out.heading(2, format!("Line {}, {}: how each number came about", line.line, named(course)));
+        if !course.checks.is_empty() {
+            self.out.notice(Tone::Bad, "These do not agree and must be looked at", course.checks.clone());
+        }
+        let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
+        for number in &course.numbers {
+            table.row(cells(number));
+        }
+        self.out.table(table);
+        if !course.missing.is_empty() {
+            self.out.notice(Tone::Watch, "Not answered", course.missing.iter().map(|missing| capital(missing)).collect());
+        }
+    }
+}
+
+fn cells(number: &Worked) -> [String; 3] {
+    let list =
+        |figures: &[backwall_survey::integrity::worked::Figure]| figures.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
+    let verdict = number.verdict.as_ref().map_or_else(String::new, |verdict| format!(". {}", capital(verdict)));
+    let cautions: String = number.cautions.iter().map(|caution| format!(". Caution: {caution}")).collect();
+    [
+        format!("{}: {}{verdict}", number.title, list(&number.results)),
+        format!("{}; with {}", number.formula, list(&number.inputs)),
+        format!("{}{cautions}", number.source),
+    ]
+}
+
+fn name(course: &CourseAssessment) -> String {
+    course.course.map_or_else(|| "not known".to_owned(), |number| number.to_string())
+}
+
+fn named(course: &CourseAssessment) -> String {
+    course.course.map_or_else(|| "course not known".to_owned(), |number| format!("course {number}"))
+}
+
+/// The last part of a path: folders of this computer mean nothing to a reader.
+fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}

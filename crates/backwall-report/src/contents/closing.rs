@@ -1,0 +1,66 @@
+//! The end of a report: what the method cannot say, the seals, the lines to sign on.
+
+use super::summary::capital;
+use super::{Writer, fact};
+use crate::document::{Block, Table, Tone};
+use backwall_store::RunState;
+
+impl Writer<'_> {
+    pub(super) fn method(&mut self) {
+        let mut lines = vec![
+            "Only the scanned lines are known. Wall between them was not examined, and corrosion there is neither shown nor excluded."
+                .to_owned(),
+            "Readings are of remaining wall under the probe by ultrasonic pulse echo from one side. No floor, roof, nozzle neck, weld or \
+             heat-affected zone was examined, and no cracks were looked for."
+                .to_owned(),
+            "Pits narrower than the beam, steep flanks, and walls thinner than the probe resolves can be missed or read too thick."
+                .to_owned(),
+            "Where no echo could be trusted there is no thickness; nothing was filled in, smoothed or taken over from neighbours."
+                .to_owned(),
+            "Where a place was passed twice the least reading counts.".to_owned(),
+            "Places come from an encoder wheel: slip and side drift move them, and a line was not surveyed on the wall.".to_owned(),
+            "The figures are measurements and screening numbers. Local codes, the written procedure, and the responsible engineer decide \
+             about fitness for service."
+                .to_owned(),
+        ];
+        if self.job.contents.plan.probe.beam_width.is_none() {
+            lines.push("The plan does not tell the beam's width; the scanned share of the surface rests on an assumed one.".to_owned());
+        }
+        self.out.bullets(lines);
+    }
+
+    pub(super) fn seals(&mut self) {
+        self.out.paragraph(
+            "Each closed run carries a BLAKE3 digest over all it holds. `backwall verify` computes it anew, and every reading from its waveform. \
+             It shows a change only against a copy of the digest kept elsewhere, such as this page.",
+        );
+        let mut table = Table::of(&["Run", "State", "Readings>", "Digest"]);
+        for run in &self.job.runs {
+            let state = match run.summary.state {
+                RunState::Open => "STILL OPEN",
+                RunState::Closed => "closed",
+                RunState::Interrupted => "INTERRUPTED",
+            };
+            let digest = run.summary.digest.clone().unwrap_or_else(|| "none: a run gets its digest when it is closed".to_owned());
+            let tone = if run.summary.state == RunState::Closed { Tone::Plain } else { Tone::Watch };
+            table.toned(tone, [capital(&run.name()), state.to_owned(), run.summary.readings.to_string(), digest]);
+        }
+        for evaluation in &self.job.contents.evaluations {
+            let name = format!("Evaluation {} of run {}", evaluation.id, evaluation.start.run);
+            table.row([name, "closed".to_owned(), evaluation.changes.readings.to_string(), evaluation.digest.clone()]);
+        }
+        if table.rows.is_empty() {
+            self.out.paragraph("No run was made.");
+        }
+        self.out.table(table);
+        self.out.facts(vec![fact("Job file", &*self.job.file)]);
+    }
+
+    pub(super) fn signatures(&mut self) {
+        let lines = self.wanted.template.signatures.clone();
+        if lines.is_empty() {
+            return self.out.paragraph("The template asks for no signatures.");
+        }
+        self.out.blocks.push(Block::Signatures(lines));
+    }
+}

@@ -1,0 +1,191 @@
+//! Everything a report needs out of a job file, read once, run by run; nothing is decided here.
+
+use crate::assessment::{AssessError, Assessment, Request, assess};
+use crate::figure::data::RunWall;
+use crate::whole_file::{Stopped, Tick, go_on};
+use backwall_store::{Event, JobContents, JobReader, Note, RunSummary, StoreError};
+use backwall_survey::job::validity::Validity;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::statistics::{Gap, OfCourse, Scope, Statistics, Tally};
+use backwall_survey::strip::{Level, Spot, Strip, WallMap};
+use backwall_ultrasound::{Flag, Waveform};
+use backwall_units::{Length, Speed};
+use std::collections::BTreeMap;
+
+/// Readings fetched at a time.
+const PIECE: usize = 4096;
+
+#[derive(Debug, thiserror::Error)]
+pub enum GatherError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Assess(#[from] AssessError),
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
+}
+
+/// A job as the report needs it.
+pub struct Gathered {
+    /// The job file's name, without its folder.
+    pub file: String,
+    pub contents: JobContents,
+    pub runs: Vec<RunFacts>,
+    /// All lines on the unrolled wall.
+    pub map: WallMap,
+    /// `None` while there is no run.
+    pub assessment: Option<Assessment>,
+}
+
+/// One run.
+pub struct RunFacts {
+    pub summary: RunSummary,
+    pub validity: Validity,
+    pub wall: RunWall,
+    pub statistics: Statistics,
+    pub courses: Vec<OfCourse>,
+    /// Longer than the procedure allows, in rising order.
+    pub gaps: Vec<Gap>,
+    /// The worst spots with their reading and its waveform, worst first.
+    pub looked_at: Vec<SpotFacts>,
+    /// The thinnest reading of each course that has one, in the order of `courses`.
+    pub thinnest: Vec<Reading>,
+    pub readings_by_flag: Vec<(Flag, u64)>,
+    /// Least and greatest standard uncertainty of a reading.
+    pub uncertainty: Option<(Length, Length)>,
+    /// Readings taken faster than the procedure allows.
+    pub too_fast: u64,
+    pub fastest: Option<Speed>,
+    pub without_uncertainty: u64,
+    pub notes: Vec<Note>,
+    pub events: Vec<Event>,
+}
+
+pub struct SpotFacts {
+    pub spot: Spot,
+    pub reading: Reading,
+    /// `None` where the device sent finished values.
+    pub waveform: Option<Waveform>,
+}
+
+/// Reads a job. `waveforms` spots of each run are read with theirs; `request` tells the earlier surveys.
+pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mut Tick<'_>) -> Result<Gathered, GatherError> {
+    let contents = reader.contents()?;
+    let all: u64 = contents.runs.iter().map(|run| run.readings).sum();
+    // They are read twice: for the lines, and for the assessment.
+    let of = 2 * all;
+    let mut done = 0;
+    let (mut runs, mut lines) = (Vec::new(), BTreeMap::new());
+    for summary in &contents.runs {
+        let validity = contents.validity(summary);
+        let line = lines.entry(summary.start.line.clone()).or_default();
+        runs.push(run(reader, &contents, (summary, validity), line, waveforms, &mut |new| {
+            done += new;
+            go_on(tick, done.min(all), of)
+        })?);
+    }
+    let file = reader.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let map = contents.plan.wall_map(|line| lines.remove(line).unwrap_or_default());
+    let assessment = if runs.is_empty() { None } else { Some(assess(reader, request, &mut |done, _| tick(all + done.min(all), of))?) };
+    Ok(Gathered { file, contents, runs, map, assessment })
+}
+
+fn run(
+    reader: &JobReader,
+    contents: &JobContents,
+    (summary, validity): (&RunSummary, Validity),
+    line: &mut Strip,
+    waveforms: usize,
+    go_on: &mut dyn FnMut(u64) -> Result<(), Stopped>,
+) -> Result<RunFacts, GatherError> {
+    let id = summary.id;
+    let limits = &contents.plan.limits;
+    let (mut strip, mut tally) = (Strip::default(), Tally::new());
+    let mut flags = vec![0; Flag::ALL.len()];
+    let mut uncertainty: Option<(Length, Length)> = None;
+    let (mut too_fast, mut fastest, mut without_uncertainty) = (0, None::<Speed>, 0);
+    let mut from = 0;
+    loop {
+        let piece = reader.readings(id, from, PIECE)?;
+        for reading in &piece {
+            let measurement = &reading.measurement;
+            for strip in [&mut strip, &mut *line] {
+                strip.push(reading.place.along, measurement.thickness, reading.level);
+            }
+            tally.push(reading);
+            for (count, flag) in flags.iter_mut().zip(Flag::ALL) {
+                *count += u64::from(measurement.flags.has(*flag));
+            }
+            match (measurement.thickness, measurement.uncertainty) {
+                (Some(_), Some(u)) => uncertainty = Some(uncertainty.map_or((u, u), |(low, high)| (low.min(u), high.max(u)))),
+                (Some(_), None) => without_uncertainty += 1,
+                (None, _) => {}
+            }
+            if let Some(speed) = reading.place.speed {
+                too_fast += u64::from(speed.abs() > limits.max_speed);
+                fastest = Some(fastest.map_or(speed.abs(), |most| most.max(speed.abs())));
+            }
+        }
+        go_on(piece.len() as u64)?;
+        if piece.len() < PIECE {
+            break;
+        }
+        from += PIECE as u64;
+    }
+    let scope = Scope { path: Some(&summary.start.path), max_gap: Some(limits.max_gap) };
+    let courses = tally.by_course(&scope);
+    let mut thinnest = Vec::new();
+    for found in courses.iter().filter_map(|course| course.statistics.least) {
+        thinnest.extend(reader.readings(id, found.row, 1)?);
+    }
+    let spots = reader.spots(id)?;
+    Ok(RunFacts {
+        validity,
+        statistics: tally.whole(&scope),
+        courses,
+        gaps: tally.gaps_over(&scope),
+        looked_at: looked_at(reader, summary, &spots, waveforms)?,
+        thinnest,
+        readings_by_flag: Flag::ALL.iter().copied().zip(flags).filter(|(_, count)| *count > 0).collect(),
+        uncertainty,
+        too_fast,
+        fastest,
+        without_uncertainty,
+        wall: RunWall { strip, marks: reader.marks(id)?, spots },
+        notes: reader.notes(id)?,
+        events: reader.events(id)?,
+        summary: summary.clone(),
+    })
+}
+
+/// THIN before WATCH, and of each the one deepest under its limit first.
+fn looked_at(reader: &JobReader, summary: &RunSummary, spots: &[Spot], most: usize) -> Result<Vec<SpotFacts>, StoreError> {
+    let limits = &summary.start.limits;
+    let left = |spot: &Spot| spot.least - limits.required(spot.course).unwrap_or(Length::ZERO);
+    let mut worst: Vec<&Spot> = spots.iter().collect();
+    worst.sort_by(|a, b| b.level.cmp(&a.level).then(left(a).total_cmp(&left(b))).then(a.id.cmp(&b.id)));
+    let mut facts = Vec::new();
+    for spot in worst.into_iter().take(most) {
+        let Some(row) = reader.row_of_seq(summary.id, spot.least_seq)? else { continue };
+        let Some(reading) = reader.readings(summary.id, row, 1)?.pop() else { continue };
+        facts.push(SpotFacts { spot: spot.clone(), reading, waveform: reader.waveform(summary.id, row)? });
+    }
+    Ok(facts)
+}
+
+impl Gathered {
+    /// Whether any reading was taken along a line.
+    pub fn has_scanned(&self, line: &str) -> bool {
+        self.runs.iter().any(|run| run.summary.start.line == line && run.summary.readings > 0)
+    }
+}
+
+impl RunFacts {
+    /// `run 3 on A090`, as messages and headings name it.
+    pub fn name(&self) -> String {
+        format!("run {} on {}", self.summary.id, self.summary.start.line)
+    }
+    pub fn spots_of(&self, level: Level) -> usize {
+        self.wall.spots.iter().filter(|spot| spot.level == level).count()
+    }
+}

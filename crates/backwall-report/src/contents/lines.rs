@@ -1,0 +1,205 @@
+//! What was found, line by line and course by course, and what was not.
+
+use super::summary::capital;
+use super::{Writer, captioned, count};
+use crate::document::{Table, Tone};
+use crate::figure::data;
+use crate::words::percent;
+use backwall_survey::strip::Level;
+use backwall_survey::strip::statistics::{Percentiles, Statistics};
+use backwall_units::Length;
+
+impl Writer<'_> {
+    pub(super) fn results(&mut self) {
+        let unit = self.wanted.unit;
+        let mut table = Table::of(&[
+            "Line",
+            "Run",
+            &format!("Scanned, {}", unit.place_symbol()),
+            "Readings>",
+            "No echo>",
+            &self.head("Least"),
+            &self.head("± U"),
+            &format!("At, {}>", unit.place_symbol()),
+            "THIN>",
+            "WATCH>",
+            "Covered>",
+            "Calibration",
+        ]);
+        for line in &self.job.contents.plan.lines {
+            let mut scanned = false;
+            for run in self.job.runs.iter().filter(|run| run.summary.start.line == line.name) {
+                scanned = true;
+                let summary = &run.summary;
+                let statistics = &run.statistics;
+                let least = run
+                    .thinnest
+                    .iter()
+                    .min_by(|a, b| a.measurement.thickness.unwrap_or_default().total_cmp(&b.measurement.thickness.unwrap_or_default()));
+                let (tone, _) = run.calibration();
+                let tone = if run.spots_of(Level::Thin) > 0 { Tone::Bad } else { tone };
+                table.toned(
+                    if tone == Tone::Good { Tone::Plain } else { tone },
+                    [
+                        line.name.clone(),
+                        summary.id.to_string(),
+                        summary
+                            .from
+                            .zip(summary.to)
+                            .map_or_else(|| "–".to_owned(), |(from, to)| format!("{} to {}", unit.place(from), unit.place(to))),
+                        statistics.readings.to_string(),
+                        statistics.no_echo_share.map_or_else(|| "–".to_owned(), percent),
+                        self.bare(statistics.least.map(|found| found.thickness)),
+                        self.bare(least.and_then(|reading| reading.measurement.uncertainty).map(|u| u * 2.0)),
+                        statistics.least.and_then(|found| found.along).map_or_else(|| "–".to_owned(), |along| unit.place(along)),
+                        run.spots_of(Level::Thin).to_string(),
+                        run.spots_of(Level::Watch).to_string(),
+                        statistics.coverage.and_then(|coverage| coverage.share).map_or_else(|| "–".to_owned(), percent),
+                        run.validity.word().to_owned(),
+                    ],
+                );
+            }
+            if !scanned {
+                table.toned(Tone::Watch, [line.name.clone(), "–".to_owned(), "NOT SCANNED".to_owned()]);
+            }
+        }
+        if table.rows.is_empty() {
+            self.out.paragraph("The job plan has no lines.");
+        }
+        if !table.rows.is_empty() {
+            self.out.paragraph(format!(
+                "THIN and WATCH count spots. Covered is the share of the planned line without gaps longer than {}. U: k = 2.",
+                self.long(self.job.contents.plan.limits.max_gap)
+            ));
+        }
+        self.out.table(table);
+    }
+
+    pub(super) fn map(&mut self) {
+        let figure = data::map_figure(&self.job.contents, &self.job.map, self.wanted.unit);
+        let share = self.job.map.scanned_share().map_or_else(|| "not known".to_owned(), |share| self.share_of_surface(share));
+        let caption = format!("The unrolled wall. Scanned share of its surface: {share}. Blank wall was not scanned.");
+        self.out.figures(vec![captioned(figure, caption)]);
+    }
+
+    pub(super) fn statistics(&mut self) {
+        if self.job.runs.is_empty() {
+            return self.out.paragraph("No run was made.");
+        }
+        let unit = self.wanted.unit.thickness_symbol();
+        self.out.paragraph(format!(
+            "Thicknesses in {unit}; gap is the longest stretch without one. Every reading counts once, so where the crawler crept the mean leans towards that place. Percentiles are linear between order \
+             statistics. Readings without an echo are counted and have no thickness."
+        ));
+        for run in &self.job.runs {
+            let mut table = self.statistics_table();
+            for course in &run.courses {
+                let name = course.course.map_or_else(|| "not known".to_owned(), |number| number.to_string());
+                let required = run.summary.start.limits.required(course.course);
+                table.row(self.statistics_row(name, &course.statistics, required));
+            }
+            table.row(self.statistics_row("all".to_owned(), &run.statistics, None));
+            self.out.heading(2, capital(&run.name()));
+            self.out.table(table);
+        }
+    }
+
+    fn statistics_table(&self) -> Table {
+        let at = format!("At, {}>", self.wanted.unit.place_symbol());
+        let heads = [
+            "Course",
+            "Readings>",
+            "No echo>",
+            "Required>",
+            "Least>",
+            &at,
+            "5 %>",
+            "Median>",
+            "Mean>",
+            "St. dev.>",
+            "Greatest>",
+            "Gap>",
+            "Covered>",
+        ];
+        Table::of(&heads)
+    }
+
+    fn statistics_row(&self, name: String, of: &Statistics, required: Option<Length>) -> Vec<String> {
+        let unit = self.wanted.unit;
+        let percentile = |pick: fn(&Percentiles) -> Length| self.bare(of.percentiles.as_ref().map(pick));
+        vec![
+            name,
+            of.readings.to_string(),
+            of.no_echo_share.map_or_else(|| "–".to_owned(), percent),
+            self.bare(required),
+            self.bare(of.least.map(|found| found.thickness)),
+            of.least.and_then(|found| found.along).map_or_else(|| "–".to_owned(), |along| unit.place(along)),
+            percentile(|p| p.p5),
+            percentile(|p| p.p50),
+            self.bare(of.mean),
+            self.bare(of.deviation),
+            self.bare(of.greatest.map(|found| found.thickness)),
+            of.coverage.map_or_else(|| "–".to_owned(), |coverage| self.long(coverage.largest_gap.length())),
+            of.coverage.and_then(|coverage| coverage.share).map_or_else(|| "–".to_owned(), percent),
+        ]
+    }
+
+    pub(super) fn missing(&mut self) {
+        let doubtful: Vec<String> = self
+            .job
+            .runs
+            .iter()
+            .filter(|run| run.calibration().0 != Tone::Good)
+            .map(|run| format!("{}: {}", capital(&run.name()), run.calibration().1))
+            .collect();
+        if doubtful.is_empty() && !self.job.runs.is_empty() {
+            self.out.paragraph("No run is suspect, tainted or without calibration.");
+        }
+        if !doubtful.is_empty() {
+            self.out.notice(Tone::Bad, "Runs whose thicknesses are not to be relied on as they stand", doubtful);
+        }
+        let missing = self.missing_lines();
+        if missing.is_empty() {
+            self.out.paragraph("Nothing planned is missing.");
+        } else {
+            self.out.notice(Tone::Watch, "What is missing", missing);
+        }
+        let off: Vec<_> = self.job.map.off.iter().map(|(line, why)| format!("Line {line} is not on the map: {why}")).collect();
+        self.out.bullets(off);
+        for run in &self.job.runs {
+            self.gaps(run);
+            self.flags(run);
+        }
+    }
+
+    fn gaps(&mut self, run: &super::RunFacts) {
+        if run.gaps.is_empty() {
+            return;
+        }
+        let mut gaps = run.gaps.clone();
+        gaps.sort_by(|a, b| b.length().total_cmp(&a.length()));
+        let mut table = Table::of(&["Gap", "Length>", "Within it"]);
+        for gap in gaps {
+            let inside = run.wall.strip.stretch(gap.from, gap.to);
+            let why = match inside.lost {
+                0 => "not driven: no shot was taken".to_owned(),
+                lost => format!("{} without an echo", count(u64::from(lost), "reading")),
+            };
+            table.row([self.stretch(gap.from, gap.to), self.long(gap.length()), why]);
+        }
+        self.out.heading(2, format!("Gaps of {}, longest first", run.name()));
+        self.shortened(table, "gaps", "shorter ones");
+    }
+
+    fn flags(&mut self, run: &super::RunFacts) {
+        if run.readings_by_flag.is_empty() {
+            return;
+        }
+        let mut table = Table::of(&["Flag", "Readings>", "Means"]);
+        for (flag, readings) in &run.readings_by_flag {
+            table.row([flag.word().to_owned(), readings.to_string(), flag.explanation().to_owned()]);
+        }
+        self.out.heading(2, format!("Flags on readings of {}", run.name()));
+        self.out.table(table);
+    }
+}

@@ -1,0 +1,258 @@
+//! What the numbers rest on: set-ups as they were used, blocks and verifications, the encoder, uncertainty.
+
+use super::summary::capital;
+use super::{Writer, count, fact, micro};
+use crate::document::{Table, Tone};
+use backwall_ultrasound::calibration::Budget;
+use backwall_ultrasound::{Calibration, Setup};
+use backwall_units::{Length, LengthUnit};
+
+impl Writer<'_> {
+    /// Set-ups that runs were made with, each once, with the runs that used it.
+    fn used_setups(&self) -> Vec<(&Setup, Option<i64>, Vec<String>)> {
+        let mut used: Vec<(&Setup, Option<i64>, Vec<String>)> = Vec::new();
+        for run in &self.job.runs {
+            let start = &run.summary.start;
+            match used.iter_mut().find(|(setup, id, _)| *id == start.setup_id && **setup == start.setup) {
+                Some((_, _, runs)) => runs.push(run.name()),
+                None => used.push((&start.setup, start.setup_id, vec![run.name()])),
+            }
+        }
+        used
+    }
+
+    pub(super) fn setups(&mut self) {
+        let used: Vec<_> = self.used_setups().into_iter().map(|(setup, id, runs)| (setup.clone(), id, runs)).collect();
+        for (setup, id, runs) in &used {
+            self.out.heading(2, format!("{}, used by {}", name_of(*id), runs.join(", ")));
+            self.setup(setup);
+        }
+        let mut table = Table::of(&["No.", "Came from", "Velocity, m/s>", "Zero, ns>", "Entered by"]);
+        for entry in &self.job.contents.setups {
+            table.row([
+                entry.id.to_string(),
+                entry.origin.clone(),
+                format!("{:.1}", entry.setup.velocity.as_m_s()),
+                format!("{:.1}", entry.setup.zero.as_ns()),
+                self.signed(&entry.by),
+            ]);
+        }
+        if table.rows.is_empty() {
+            return self.out.paragraph("No set-up was ever entered in this job.");
+        }
+        self.out.heading(2, "All set-ups of the job, oldest first");
+        self.shortened(table, "set-ups", "oldest first");
+    }
+
+    fn setup(&mut self, setup: &Setup) {
+        let gate = &setup.gate;
+        let counts = if setup.calibration.is_some() { "from the calibration" } else { "typed" };
+        self.out.facts(vec![
+            fact(
+                "Velocity",
+                format!("{:.1} m/s at {:.1} °C, {counts}", setup.velocity.as_m_s(), setup.reference_temperature().as_celsius()),
+            ),
+            fact("Velocity against temperature", format!("{:+.2} m/s per kelvin", setup.velocity_slope_m_s_k)),
+            fact("Zero", format!("{:.1} ns, {counts}", setup.zero.as_ns())),
+            fact("Mode and picker", format!("{}, {}", setup.mode, setup.picker)),
+            fact(
+                "Gate",
+                format!("{} to {}, threshold {:.1} % of full screen height", micro(gate.start), micro(gate.end()), gate.threshold_pct),
+            ),
+            fact("Frequency", format!("{} MHz", setup.frequency.as_mhz())),
+            fact(
+                "Path",
+                match setup.half_separation {
+                    zero if zero == Length::ZERO => "straight: single element".to_owned(),
+                    half => format!("V path, half separation of the elements {}", self.thickness(half)),
+                },
+            ),
+            fact("Thinnest wall", self.thickness(setup.minimum)),
+        ]);
+    }
+
+    pub(super) fn calibration(&mut self) {
+        let used: Vec<_> = self.used_setups().into_iter().map(|(setup, id, runs)| (setup.calibration.clone(), id, runs)).collect();
+        for (calibration, id, runs) in &used {
+            match calibration {
+                Some(calibration) => self.blocks(calibration, &format!("{}, used by {}", name_of(*id), runs.join(", "))),
+                None => self.out.notice(
+                    Tone::Bad,
+                    format!("{}, used by {}: NO CALIBRATION", name_of(*id), runs.join(", ")),
+                    vec!["Velocity and zero were typed; no block was measured to find them.".to_owned()],
+                ),
+            }
+        }
+        if used.is_empty() {
+            self.out.paragraph("No run was made, so no calibration was used.");
+        }
+        self.out.heading(2, "Verifications on blocks");
+        let mut table = Table::of(&[
+            "When, by",
+            "Set-up",
+            "Block",
+            &self.head("True"),
+            &self.head("Measured"),
+            &self.head("Error"),
+            &self.head("Tolerance"),
+            "Shots>",
+            "°C>",
+            "",
+        ]);
+        for check in &self.job.contents.checks {
+            let unit = self.wanted.unit;
+            let passed = check.passed();
+            table.toned(
+                if passed { Tone::Plain } else { Tone::Bad },
+                [
+                    format!("{}, {}", self.time(check.by.at_us), check.by.name),
+                    check.setup_id.to_string(),
+                    check.block.clone(),
+                    unit.thickness(check.truth),
+                    check.measured.map_or_else(|| "not stable".to_owned(), |measured| unit.thickness(measured)),
+                    check.error().map_or_else(|| "–".to_owned(), |error| self.difference(error)),
+                    unit.thickness(check.tolerance),
+                    check.shots.to_string(),
+                    format!("{:.1}", check.temperature.as_celsius()),
+                    if passed { "passed".to_owned() } else { "FAILED".to_owned() },
+                ],
+            );
+        }
+        if table.rows.is_empty() {
+            return self.out.notice(Tone::Bad, "No set-up was ever verified on a block", vec![]);
+        }
+        self.out.table(table);
+    }
+
+    /// A difference of two thicknesses, with its sign and one more digit than a thickness has.
+    fn difference(&self, length: Length) -> String {
+        let text = match self.wanted.unit {
+            LengthUnit::Mm => format!("{:+.3}", length.as_mm()),
+            LengthUnit::Inch => format!("{:+.4}", length.as_inch()),
+        };
+        // What is nothing to all digits shown has no sign.
+        if text.contains(|c: char| c.is_ascii_digit() && c != '0') { text } else { text.trim_start_matches(['-', '+']).to_owned() }
+    }
+
+    fn blocks(&mut self, calibration: &Calibration, title: &str) {
+        self.out.heading(2, title);
+        let fitted = if calibration.velocity_fitted { "fitted to the blocks" } else { "typed, the zero fitted to the blocks" };
+        let range = calibration
+            .range()
+            .map_or_else(|| "no blocks".to_owned(), |(thin, thick)| format!("{} to {}", self.thickness(thin), self.thickness(thick)));
+        let expanded = |u: Option<String>| u.map_or_else(String::new, |u| format!(" ± {u} (k = 2)"));
+        let velocity_u = expanded(calibration.velocity_u.map(|u| format!("{:.0} m/s", 2.0 * u.as_m_s())));
+        let separation_u = calibration.half_separation_u.map(|u| self.thickness(u * 4.0));
+        let path = if separation_u.is_some() { "fitted to the blocks" } else { "typed" };
+        let mut facts = vec![
+            fact(
+                "Velocity",
+                format!("{:.1} m/s{velocity_u} at {:.1} °C, {fitted}", calibration.velocity.as_m_s(), calibration.temperature.as_celsius()),
+            ),
+            fact("Zero", format!("{:.1} ns", calibration.zero.as_ns())),
+            fact("Element separation", format!("{}{}, {path}", self.thickness(calibration.half_separation * 2.0), expanded(separation_u))),
+            fact("Blocks span", range),
+        ];
+        if let Some(face) = calibration.face_pct {
+            facts.push(fact("Near face when coupled", format!("{face:.1} % of full screen height")));
+        }
+        self.out.facts(facts);
+        let mut table = Table::of(&[
+            &self.head("Block"),
+            &self.head("Measured"),
+            &self.head("Residual"),
+            &self.head("Spread"),
+            "Echo, µs>",
+            "Height, %>",
+            "Shots>",
+        ]);
+        for point in &calibration.points {
+            let unit = self.wanted.unit;
+            table.row([
+                unit.thickness(point.thickness),
+                unit.thickness(point.measured),
+                self.difference(point.error),
+                self.difference(point.spread).trim_start_matches('+').to_owned(),
+                format!("{:.3}", point.echo_time.as_us()),
+                format!("{:.1}", point.height_pct),
+                point.shots.to_string(),
+            ]);
+        }
+        self.out.table(table);
+        if !calibration.warnings.is_empty() {
+            self.out.notice(Tone::Watch, "What the calibration warned of", calibration.warnings.clone());
+        }
+    }
+
+    pub(super) fn encoder(&mut self) {
+        let contents = &self.job.contents;
+        self.out.facts(vec![fact("Scale in the plan", format!("{} counts per mm", contents.plan.encoder.counts_per_mm))]);
+        if contents.encoder_checks.is_empty() {
+            let line = "Places along the lines rest on the scale in the plan.".to_owned();
+            return self.out.notice(Tone::Watch, "The encoder was NOT CHECKED over a measured distance", vec![line]);
+        }
+        let unit = self.wanted.unit;
+        let head = format!("Distance, {}>", unit.place_symbol());
+        let mut table = Table::of(&["When, by", &head, "Counts>", "Set, per mm>", "Found, per mm>", "Off, %>", ""]);
+        for (check, by) in &contents.encoder_checks {
+            let judged = check.judge();
+            table.toned(
+                if judged.is_ok() { Tone::Plain } else { Tone::Bad },
+                [
+                    self.signed(by),
+                    unit.place(check.distance),
+                    check.counts.to_string(),
+                    format!("{:.3}", check.set_counts_per_mm),
+                    format!("{:.3}", check.solved()),
+                    format!("{:+.2}", check.error() * 100.0),
+                    judged.map_or_else(|why| format!("FAILED: {why}"), |_| "passed".to_owned()),
+                ],
+            );
+        }
+        self.out.table(table);
+    }
+
+    pub(super) fn uncertainty(&mut self) {
+        self.out.paragraph(
+            "Each reading carries a standard uncertainty of its own, combined from the parts below and from what its waveform tells \
+             (noise, agreement of envelope and correlation, the second echo) as the square root of the sum of squares (JCGM 100:2008, equation 10). \
+             U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for what lies beside it.",
+        );
+        let mut table = Table::of(&["Run", &self.head("Least U"), &self.head("Greatest U"), "Readings without one>"]);
+        for run in &self.job.runs {
+            let (low, high) = run.uncertainty.map_or((None, None), |(low, high)| (Some(low * 2.0), Some(high * 2.0)));
+            table.row([run.name(), self.bare(low), self.bare(high), run.without_uncertainty.to_string()]);
+        }
+        self.out.table(table);
+        let used: Vec<_> = self.used_setups().into_iter().map(|(setup, id, runs)| (setup.calibration.clone(), id, runs)).collect();
+        for (calibration, id, runs) in used {
+            let (budget, what) = match &calibration {
+                Some(calibration) => (calibration.budget, "measured on blocks"),
+                None => (Budget::typed(), "typed values"),
+            };
+            self.out.heading(2, format!("Budget of {} ({what}), {}", name_of(id).to_lowercase(), count(runs.len() as u64, "run")));
+            self.out.facts(self.budget(&budget));
+        }
+    }
+
+    /// The parts that are more than nothing.
+    fn budget(&self, budget: &Budget) -> Vec<(String, String)> {
+        let parts = [
+            ("Velocity of the wall against the blocks'", budget.velocity_relative * 100.0, 3, "%"),
+            ("Thickness of a block", budget.block.as_mm(), 3, "mm"),
+            ("Zero", budget.zero.as_ns(), 1, "ns"),
+            ("Temperature of the wall", budget.temperature_k, 1, "K"),
+            ("Delay of the tyre with temperature", budget.delay_ns_k, 1, "ns per kelvin"),
+            ("Coupling and tyre, from place to place", budget.coupling.as_mm(), 3, "mm"),
+        ];
+        parts
+            .iter()
+            .filter(|part| part.1 != 0.0)
+            .map(|(name, value, digits, unit)| fact(name, format!("{value:.digits$} {unit} (k = 1)")))
+            .collect()
+    }
+}
+
+fn name_of(id: Option<i64>) -> String {
+    id.map_or_else(|| capital("a set-up never entered in the job"), |id| format!("Set-up {id}"))
+}

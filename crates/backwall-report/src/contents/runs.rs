@@ -1,0 +1,274 @@
+//! Run by run: the section through the wall, the spots with their waveforms, notes, marks and what happened.
+
+use super::gather::{RunFacts, SpotFacts};
+use super::summary::capital;
+use super::{Writer, captioned, count, fact};
+use crate::document::{Block, Captioned, Table, Tone};
+use crate::figure::data;
+use crate::figure::strip;
+use crate::figure::waveform::{self, WaveformFigure};
+use backwall_store::EventKind;
+use backwall_survey::strip::{Level, Spot};
+
+/// Two waveforms stand side by side.
+const WAVEFORM_HEIGHT: f64 = 54.0;
+
+impl Writer<'_> {
+    pub(super) fn runs(&mut self, heading: &str) {
+        for (index, run) in self.job.runs.iter().enumerate() {
+            if index > 0 {
+                self.out.blocks.push(Block::PageBreak);
+            }
+            self.out.heading(1, format!("{heading}: {}", run.name()));
+            self.run(run);
+        }
+        if self.job.runs.is_empty() {
+            self.out.heading(1, heading);
+            self.out.paragraph("No run was made.");
+        }
+    }
+
+    fn run(&mut self, run: &RunFacts) {
+        let (tone, words) = run.calibration();
+        if tone != Tone::Good {
+            self.out.notice(tone, words, vec![]);
+        }
+        let flaws = run.flaws();
+        if !flaws.is_empty() {
+            let lines = flaws.into_iter().map(|flaw| format!("This run {flaw}")).collect();
+            self.out.notice(Tone::Watch, "Read these results with this in mind", lines);
+        }
+        self.out.facts(self.run_facts(run));
+        self.spots(run);
+        if run.wall.strip.extent().is_some() {
+            self.strip(run);
+        } else {
+            self.out.paragraph("No reading has a place on the wall, so there is no section to draw.");
+        }
+        self.waveforms(run);
+        self.said(run);
+        self.happened(run);
+        self.evaluations(run);
+    }
+
+    fn run_facts(&self, run: &RunFacts) -> Vec<(String, String)> {
+        let (summary, unit) = (&run.summary, self.wanted.unit);
+        let start = &summary.start;
+        let (from, to) = start.path.span();
+        let ended = summary.closed_us.map_or_else(|| "not ended".to_owned(), |us| self.time(us));
+        let driven = summary.from.zip(summary.to).map_or_else(|| "no place was told".to_owned(), |(from, to)| self.stretch(from, to));
+        let line = self.job.contents.plan.line(&start.line);
+        let azimuth = line.and_then(|line| line.azimuth_deg).map_or_else(String::new, |azimuth| format!(", azimuth {azimuth}°"));
+        let elevation = line
+            .and_then(|line| line.elevation)
+            .map_or_else(String::new, |at| format!(", elevation {} {}", unit.place(at), unit.place_symbol()));
+        let setup = start.setup_id.map_or_else(|| "never entered in the job".to_owned(), |id| format!("no. {id}"));
+        let fastest = run.fastest.map_or_else(|| "not known".to_owned(), |speed| format!("{} {}", unit.speed(speed), unit.speed_symbol()));
+        let mut facts = vec![
+            fact(
+                "Line",
+                format!("{}, {}{azimuth}{elevation}; planned {}", start.line, start.path.direction.word(), self.stretch(from, to)),
+            ),
+            fact("Driven", format!("{driven}; fastest {fastest}")),
+            fact("Recorded", format!("{} to {ended} by {}; {}", self.time(start.started_us), start.operator, summary.reason)),
+            fact("Readings", format!("{}, {} without an echo, {} lost", summary.readings, summary.no_echo, count(summary.lost, "shot"))),
+            fact("Set-up", setup),
+            fact("Wall temperature at the start", format!("{:.1} °C", start.wall_temperature.as_celsius())),
+        ];
+        let least =
+            run.thinnest.iter().filter_map(|reading| Some((reading.measurement.thickness?, reading))).min_by(|a, b| a.0.total_cmp(&b.0));
+        facts.push(fact(
+            "Thinnest reading",
+            least.map_or_else(|| "none: there is no reading with an echo".to_owned(), |(_, reading)| self.where_found(run, reading)),
+        ));
+        facts
+    }
+
+    fn strip(&mut self, run: &RunFacts) {
+        let (from, to) = data::stretch(&run.summary, &run.wall.strip);
+        let pieces = strip::pages(from, to, strip::longest(run.summary.start.path.direction));
+        let job = &self.job.contents;
+        let figures = pieces
+            .iter()
+            .enumerate()
+            .map(|(index, piece)| {
+                let figure = data::strip_figure(job, &run.summary, &run.validity, &run.wall, *piece, self.wanted.unit, None);
+                let part = if pieces.len() > 1 { format!(", part {} of {}", index + 1, pieces.len()) } else { String::new() };
+                captioned(figure, format!("Section through the wall along {}{part}. Each row is the least reading of its stretch; hatched: no echo; blank: not driven.", run.name()))
+            })
+            .collect();
+        self.out.figures(figures);
+    }
+
+    fn spots(&mut self, run: &RunFacts) {
+        let spots = &run.wall.spots;
+        self.out.heading(2, format!("Spots of {}", run.name()));
+        if spots.is_empty() {
+            let judged = run.summary.start.limits.courses.iter().any(|course| course.required.is_some());
+            let words = match (judged, run.statistics.read) {
+                (_, 0) => "None: nothing was read.",
+                (false, _) => "None could be found: no required thickness is known.",
+                (true, _) => "No stretch under a limit was found among the readings with an echo.",
+            };
+            return self.out.paragraph(words);
+        }
+        let unit = self.wanted.unit;
+        let mut table = Table::of(&[
+            "No.",
+            "Level",
+            &format!("From, {}>", unit.place_symbol()),
+            &format!("To, {}>", unit.place_symbol()),
+            "Length>",
+            &self.head("Least"),
+            &format!("At, {}>", unit.place_symbol()),
+            "Course>",
+            &self.head("Required"),
+            &self.head("Left"),
+            "Readings>",
+            "Seen",
+        ]);
+        let limits = &run.summary.start.limits;
+        let left = |spot: &Spot| limits.required(spot.course).map(|required| spot.least - required);
+        for spot in spots {
+            let edge = |along: Option<backwall_units::Length>| along.map_or_else(|| "–".to_owned(), |along| unit.place(along));
+            table.toned(
+                if spot.level == Level::Thin { Tone::Bad } else { Tone::Watch },
+                [
+                    spot.id.to_string(),
+                    spot.level.word().to_owned(),
+                    edge(spot.edges.map(|edges| edges.0)),
+                    edge(spot.edges.map(|edges| edges.1)),
+                    spot.length().map_or_else(|| "–".to_owned(), |length| self.long(length)),
+                    self.bare(Some(spot.least)),
+                    edge(spot.least_at),
+                    spot.course.map_or_else(|| "–".to_owned(), |course| course.to_string()),
+                    self.bare(limits.required(spot.course)),
+                    self.bare(left(spot)),
+                    spot.readings.to_string(),
+                    if spot.acknowledged { "yes".to_owned() } else { "OPEN".to_owned() },
+                ],
+            );
+        }
+        self.shortened(table, "spots", "in the order they were found");
+    }
+
+    fn waveforms(&mut self, run: &RunFacts) {
+        if run.wall.spots.is_empty() {
+            return;
+        }
+        let figures: Vec<Captioned> = run.looked_at.iter().filter_map(|spot| self.waveform(run, spot)).collect();
+        let without = run.looked_at.iter().filter(|spot| spot.waveform.is_none()).count();
+        let left_out = run.wall.spots.len() - run.looked_at.len();
+        if !figures.is_empty() {
+            self.out.heading(2, format!("Waveforms at the spots of {}, worst first", run.name()));
+        }
+        self.out.figures(figures);
+        if without > 0 {
+            self.out.paragraph(format!(
+                "{} no waveform: the device sent finished values.",
+                if without == 1 { "1 spot has".to_owned() } else { format!("{without} spots have") }
+            ));
+        }
+        if left_out > 0 {
+            let words =
+                format!("The waveforms of {} less severe are left out; `backwall review` shows them all.", count(left_out as u64, "spot"));
+            self.out.paragraph(words);
+        }
+    }
+
+    fn waveform(&self, run: &RunFacts, of: &SpotFacts) -> Option<Captioned> {
+        let waveform = of.waveform.as_ref()?;
+        let measurement = &of.reading.measurement;
+        let figure = waveform::draw(&WaveformFigure {
+            title: format!(
+                "Spot {}, {}: {} at {}",
+                of.spot.id,
+                of.spot.level,
+                self.thickness_or(measurement.thickness, "no echo"),
+                self.place(of.reading.place.along)
+            ),
+            subtitle: String::new(),
+            unit: self.wanted.unit,
+            waveform,
+            gate: run.summary.start.setup.gate,
+            measurement,
+            width: (self.wanted.paper.text_width() - 4.0) / 2.0,
+            height: WAVEFORM_HEIGHT,
+        });
+        let flags = if measurement.flags.is_empty() { String::new() } else { format!(", {}", measurement.flags) };
+        Some(captioned(figure, format!("Shot {}{flags}", of.reading.seq)))
+    }
+
+    /// Notes and marks of the operator.
+    fn said(&mut self, run: &RunFacts) {
+        let mut table = Table::of(&["When", "At", "Mark", "Text"]);
+        let notes = run.notes.iter().map(|note| (note.at_us, note.along, "note", note.text.clone()));
+        let marks = run.wall.marks.iter().map(|mark| (mark.at_us, mark.along, mark.kind.word(), mark.text.clone()));
+        let mut all: Vec<_> = notes.chain(marks).collect();
+        all.sort_by_key(|said| said.0);
+        for (at, along, kind, text) in all {
+            table.row([self.time(at), self.place(along), kind.to_owned(), text]);
+        }
+        if !table.rows.is_empty() {
+            self.out.heading(2, format!("Notes and marks of {}", run.name()));
+            self.shortened(table, "notes and marks", "later ones");
+        }
+    }
+
+    /// What happened besides readings, without what only the screen needed.
+    fn happened(&mut self, run: &RunFacts) {
+        let told = |kind| !matches!(kind, EventKind::Header | EventKind::Status | EventKind::Alarm | EventKind::Acknowledged);
+        let mut table = Table::of(&["When", "Event", "At", "Shot>", "What"]);
+        for event in run.events.iter().filter(|event| told(event.kind)) {
+            let bad = matches!(event.kind, EventKind::Overflow | EventKind::Fault);
+            table.toned(
+                if bad { Tone::Bad } else { Tone::Plain },
+                [
+                    self.time(event.at_us),
+                    event.kind.word().to_owned(),
+                    self.place(event.along),
+                    event.seq.map_or_else(String::new, |seq| seq.to_string()),
+                    event.text.clone(),
+                ],
+            );
+        }
+        if !table.rows.is_empty() {
+            self.out.heading(2, format!("Link, losses and faults of {}", run.name()));
+            self.shortened(table, "events", "later ones");
+        }
+    }
+
+    fn evaluations(&mut self, run: &RunFacts) {
+        let contents = &self.job.contents;
+        let of_run: Vec<_> = contents.evaluations.iter().filter(|evaluation| evaluation.start.run == run.summary.id).collect();
+        if of_run.is_empty() {
+            return;
+        }
+        self.out.heading(2, format!("{} evaluated again", capital(&run.name())));
+        let mut table = Table::of(&[
+            "No.",
+            "By",
+            "Differs in",
+            "Why",
+            "Changed>",
+            &self.head("Least before"),
+            &self.head("Least after"),
+            "Calibration",
+        ]);
+        for evaluation in of_run {
+            let changes = &evaluation.changes;
+            table.row([
+                evaluation.id.to_string(),
+                self.signed(&evaluation.start.by),
+                evaluation.start.differs.clone(),
+                evaluation.start.why.clone(),
+                changes.changed.to_string(),
+                self.bare(changes.before.least),
+                self.bare(changes.after.least),
+                contents.validity_of(evaluation).word().to_owned(),
+            ]);
+        }
+        self.out.table(table);
+        self.out.paragraph("The results in this report are the run's own; evaluations stand beside them and replace nothing.");
+    }
+}

@@ -1,0 +1,279 @@
+//! The first page: whether the numbers hold, what was found, what is missing, what was done against the rules.
+
+use super::gather::RunFacts;
+use super::{Writer, count, fact};
+use crate::document::Tone;
+use crate::words::percent;
+use backwall_store::{EventKind, RunState};
+use backwall_survey::job::validity::Validity;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::Level;
+
+impl RunFacts {
+    /// How the calibration of the run stands, in words that can stand alone.
+    pub fn calibration(&self) -> (Tone, String) {
+        let setup = &self.summary.start.setup;
+        let typed = setup.calibration.is_none();
+        match &self.validity {
+            Validity::Valid if typed => (Tone::Good, "velocity and zero were typed, and verified on a block before and after".to_owned()),
+            Validity::Valid => (Tone::Good, "calibrated on blocks, verified before and after".to_owned()),
+            Validity::Suspect(why) => (Tone::Bad, format!("SUSPECT: {why}")),
+            Validity::Pending(why) if typed => (
+                Tone::Bad,
+                format!(
+                    "NO CALIBRATION: velocity {:.0} m/s and zero {:.1} ns were typed, not measured on blocks; {why}",
+                    setup.velocity.as_m_s(),
+                    setup.zero.as_ns()
+                ),
+            ),
+            Validity::Pending(why) => (Tone::Watch, format!("NOT VERIFIED: calibrated on blocks, but {why}")),
+        }
+    }
+
+    /// What a reader must know of the run's data before trusting that nothing is missing.
+    pub fn flaws(&self) -> Vec<String> {
+        let mut flaws = Vec::new();
+        match self.summary.state {
+            RunState::Open => flaws.push("is STILL BEING RECORDED: this report has what was saved when it was made".to_owned()),
+            RunState::Interrupted => flaws.push(format!("was INTERRUPTED: {}; it has what was saved until then", self.summary.reason)),
+            RunState::Closed => {}
+        }
+        if self.summary.readings == 0 {
+            flaws.push("has NO READINGS".to_owned());
+        } else if self.statistics.read == 0 {
+            flaws.push(format!("has NO ECHO in any of its {}", count(self.summary.readings, "reading")));
+        }
+        if self.summary.lost > 0 {
+            flaws.push(format!("lost {} between device and computer", count(self.summary.lost, "shot")));
+        }
+        let of = |kind| self.events.iter().filter(|event| event.kind == kind).count() as u64;
+        let drops = of(EventKind::Overflow) + of(EventKind::Fault);
+        if drops > 0 {
+            flaws.push(format!("has {} of data dropped or not saved (see its events)", count(drops, "report")));
+        }
+        if self.too_fast > 0 {
+            flaws.push(format!("has {} taken faster than the procedure allows", count(self.too_fast, "reading")));
+        }
+        if self.statistics.unplaced > 0 {
+            flaws.push(format!("has {} without a place on the wall", count(self.statistics.unplaced, "reading")));
+        }
+        flaws
+    }
+}
+
+impl Writer<'_> {
+    pub(super) fn summary(&mut self) {
+        self.whether_calibrated();
+        self.whether_thin();
+        self.what_is_missing();
+        self.what_was_overridden();
+        self.key_facts();
+    }
+
+    fn whether_calibrated(&mut self) {
+        let runs = &self.job.runs;
+        if runs.is_empty() {
+            let setup = self.job.contents.setups.last();
+            let calibrated = setup.is_some_and(|entry| entry.setup.calibration.is_some());
+            let line = if calibrated { "A calibration is in force." } else { "NO CALIBRATION: no block has been measured either." };
+            return self.out.notice(Tone::Bad, "NOTHING WAS MEASURED: this job has no runs", vec![line.to_owned()]);
+        }
+        let stands: Vec<_> = runs.iter().map(|run| (run, run.calibration())).collect();
+        let of = |tone| stands.iter().filter(|(_, (found, _))| *found == tone).count() as u64;
+        let suspect = runs.iter().filter(|run| matches!(run.validity, Validity::Suspect(_))).count() as u64;
+        let (tone, title) = if suspect > 0 {
+            (
+                Tone::Bad,
+                format!("CALIBRATION SUSPECT for {suspect} of {}: do not rely on their thicknesses", count(runs.len() as u64, "run")),
+            )
+        } else if of(Tone::Bad) > 0 {
+            (
+                Tone::Bad,
+                format!(
+                    "NO CALIBRATION for {} of {}: their thicknesses rest on typed values",
+                    of(Tone::Bad),
+                    count(runs.len() as u64, "run")
+                ),
+            )
+        } else if of(Tone::Watch) > 0 {
+            (Tone::Watch, format!("CALIBRATION NOT VERIFIED for {} of {}", of(Tone::Watch), count(runs.len() as u64, "run")))
+        } else {
+            (
+                Tone::Good,
+                format!(
+                    "Calibration valid for {}",
+                    if runs.len() == 1 { "the run".to_owned() } else { format!("all {} runs", runs.len()) }
+                ),
+            )
+        };
+        let lines = stands.iter().map(|(run, (_, words))| format!("{}: {words}", capital(&run.name()))).collect();
+        self.out.notice(tone, title, lines);
+    }
+
+    fn whether_thin(&mut self) {
+        let runs = &self.job.runs;
+        if runs.is_empty() {
+            return;
+        }
+        let spots = |level| runs.iter().map(|run| run.spots_of(level)).sum::<usize>() as u64;
+        let readings = |level: fn(&RunFacts) -> u64| runs.iter().map(level).sum::<u64>();
+        let (thin, watch) = (readings(|run| run.statistics.thin), readings(|run| run.statistics.watch));
+        let mut lines = Vec::new();
+        lines.extend(self.thinnest().map(|(run, reading)| format!("Thinnest reading: {}", self.where_found(run, reading))));
+        lines.extend(
+            self.least_margin().map(|(run, reading)| format!("Least over its required thickness: {}", self.where_found(run, reading))),
+        );
+        if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
+            lines.truncate(1);
+        }
+        let unseen: usize = runs.iter().map(|run| run.wall.spots.iter().filter(|spot| !spot.acknowledged).count()).sum();
+        if unseen > 0 {
+            lines.push(format!("{} not acknowledged by the operator", count(unseen as u64, "spot")));
+        }
+        let judged = self.job.contents.plan.asset.courses.iter().filter(|course| course.required.is_some()).count();
+        let all = self.job.contents.plan.asset.courses.len();
+        if judged < all || all == 0 {
+            lines.push(format!("{} of {all} courses have no required thickness: their readings are not judged", all - judged));
+        }
+        let (tone, title) = match (thin, watch) {
+            _ if runs.iter().all(|run| run.statistics.read == 0) => {
+                (Tone::Bad, "NO THICKNESS was read anywhere: nothing can be said about the wall".to_owned())
+            }
+            (1.., _) => {
+                (Tone::Bad, format!("THIN: {} under the required thickness, {}", count(thin, "reading"), count(spots(Level::Thin), "spot")))
+            }
+            (0, 1..) => (
+                Tone::Watch,
+                format!(
+                    "WATCH: {} within the watch margin, {}; none under the required thickness",
+                    count(watch, "reading"),
+                    count(spots(Level::Watch), "spot")
+                ),
+            ),
+            (0, 0) if judged == 0 => (Tone::Watch, "NO LIMIT: no required thickness is known, nothing is judged".to_owned()),
+            (0, 0) => (Tone::Good, "No reading under its limit, where there was an echo".to_owned()),
+        };
+        self.out.notice(tone, title, lines);
+    }
+
+    /// The least reading of all.
+    pub(super) fn thinnest(&self) -> Option<(&RunFacts, &Reading)> {
+        self.readings_of_note()
+            .min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()))
+    }
+
+    /// The reading with the least wall left over its required thickness.
+    fn least_margin(&self) -> Option<(&RunFacts, &Reading)> {
+        let margin = |(run, reading): &(&RunFacts, &Reading)| {
+            Some(reading.measurement.thickness? - run.summary.start.limits.required(reading.place.course)?)
+        };
+        self.readings_of_note()
+            .filter_map(|found| Some((margin(&found)?, found)))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|(_, found)| found)
+    }
+
+    /// The thinnest of each course of each run.
+    fn readings_of_note(&self) -> impl Iterator<Item = (&RunFacts, &Reading)> {
+        self.job.runs.iter().flat_map(|run| run.thinnest.iter().map(move |reading| (run, reading)))
+    }
+
+    pub(super) fn where_found(&self, run: &RunFacts, reading: &Reading) -> String {
+        let measurement = &reading.measurement;
+        let thickness = measurement.thickness.map_or_else(|| "none".to_owned(), |t| self.with_uncertainty(t, measurement.uncertainty));
+        let course = reading.place.course.map_or_else(|| "course not known".to_owned(), |course| format!("course {course}"));
+        let limits = &run.summary.start.limits;
+        let required = limits
+            .required(reading.place.course)
+            .map_or_else(|| "no required thickness".to_owned(), |required| format!("required {}", self.thickness(required)));
+        format!("{thickness} at {}, {}, {course}, {required}, {}", self.place(reading.place.along), run.name(), reading.level)
+    }
+
+    fn what_is_missing(&mut self) {
+        let lines = self.missing_lines();
+        match lines.is_empty() {
+            true => self.out.notice(Tone::Good, "Every planned line was scanned without a gap over the procedure's limit", vec![]),
+            false => self.out.notice(Tone::Watch, "MISSING DATA", lines),
+        }
+    }
+
+    /// Lines never scanned, then each run's holes and flaws.
+    pub(super) fn missing_lines(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        let plan = &self.job.contents.plan;
+        let never: Vec<_> = plan.lines.iter().filter(|line| !self.job.has_scanned(&line.name)).map(|line| line.name.as_str()).collect();
+        if !never.is_empty() {
+            lines.push(format!("{} of {} planned lines NOT SCANNED: {}", never.len(), plan.lines.len(), never.join(", ")));
+        }
+        for run in &self.job.runs {
+            let mut found = run.flaws();
+            let statistics = &run.statistics;
+            if let (Some(share), true) = (statistics.no_echo_share, statistics.no_echo > 0 && statistics.read > 0) {
+                found.push(format!("has no echo in {} of {} readings ({})", statistics.no_echo, statistics.readings, percent(share)));
+            }
+            if let Some(coverage) = statistics.coverage.filter(|coverage| coverage.gaps_over.is_some_and(|gaps| gaps > 0)) {
+                found.push(format!(
+                    "has {} longer than {}, the longest {} ({}); covered {}",
+                    count(coverage.gaps_over.unwrap_or_default(), "gap"),
+                    self.long(plan.limits.max_gap),
+                    self.long(coverage.largest_gap.length()),
+                    self.stretch(coverage.largest_gap.from, coverage.largest_gap.to),
+                    coverage.share.map_or_else(|| "share not known".to_owned(), percent)
+                ));
+            }
+            if !found.is_empty() {
+                lines.push(format!("{} {}", capital(&run.name()), found.join("; it ")));
+            }
+        }
+        lines
+    }
+
+    fn what_was_overridden(&mut self) {
+        let contents = &self.job.contents;
+        let mut lines: Vec<String> =
+            contents.overrides.iter().map(|(why, by)| format!("The checklist was OVERRIDDEN by {}: {why}", self.signed(by))).collect();
+        let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
+        if !obstacles.is_empty() {
+            lines.push(format!("The pre-scan checklist stands against scanning: {}", obstacles.join("; ")));
+        }
+        for person in contents.plan.people.iter().filter(|person| self.expired(person.expires)) {
+            let until = person.expires.map_or_else(String::new, |date| date.to_string());
+            lines.push(format!("The certificate of {} had EXPIRED on {until}", person.name));
+        }
+        for kit in contents.plan.kit.iter().filter(|kit| self.expired(kit.due)) {
+            let due = kit.due.map_or_else(String::new, |date| date.to_string());
+            lines.push(format!("{} {} was OVERDUE since {due}", capital(&kit.kind), kit.serial));
+        }
+        if !lines.is_empty() {
+            self.out.notice(Tone::Bad, "AGAINST THE RULES", lines);
+        }
+    }
+
+    fn key_facts(&mut self) {
+        let plan = &self.job.contents.plan;
+        let scanned = plan.lines.iter().filter(|line| self.job.has_scanned(&line.name)).count();
+        let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();
+        let readings = total(|run| run.statistics.readings);
+        let mut facts = vec![
+            fact("Lines scanned", format!("{scanned} of {} planned, in {}", plan.lines.len(), count(self.job.runs.len() as u64, "run"))),
+            fact("Readings", format!("{readings}, {} of them without an echo", total(|run| run.statistics.no_echo))),
+        ];
+        if let Some(share) = self.job.map.scanned_share() {
+            facts.push(fact(
+                "Scanned share of the surface",
+                format!("{}: only the scanned lines are known, nothing is said about the wall between them", self.share_of_surface(share)),
+            ));
+        }
+        self.out.facts(facts);
+    }
+
+    pub(super) fn share_of_surface(&self, share: f64) -> String {
+        format!("{:.3} % ({:.2} of {:.0} m²)", share * 100.0, self.job.map.scanned_m2(), self.job.map.ground.surface_m2())
+    }
+}
+
+/// With a capital first letter.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}

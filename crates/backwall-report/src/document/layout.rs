@@ -1,0 +1,334 @@
+//! A document on pages: the blocks put down one below the other, page numbers once their count is known.
+
+use super::page::Sheet;
+pub use super::page::{Entry, Page, Pages, Place};
+use super::wrap::Type;
+use super::{Block, Captioned, Document, Logo, Tone, table};
+use crate::figure::{Anchor, Ink, Stroke, point};
+
+const TITLE: Type = Type::bold(6.2);
+const UNDER_TITLE: Type = Type::regular(3.4);
+const FIRST: Type = Type::bold(4.2);
+const SECOND: Type = Type::bold(3.3);
+const TEXT: Type = Type::regular(2.9);
+const STRONG: Type = Type::bold(2.9);
+const CAPTION: Type = Type::regular(2.5);
+const FOOT: Type = Type::regular(2.3);
+/// Between blocks.
+const GAP: f64 = 2.6;
+/// Between figures that stand side by side.
+const BETWEEN: f64 = 4.0;
+
+/// Lays a document out. Pure: the same document gives the same pages.
+pub fn pages(document: &Document) -> Pages {
+    let mut sheet = Sheet::new(document.paper);
+    top(&mut sheet, document);
+    for (index, block) in document.blocks.iter().enumerate() {
+        put(&mut sheet, block, &document.blocks[index + 1..]);
+    }
+    let mut pages = sheet.done;
+    foot(document, &mut pages);
+    pages
+}
+
+fn top(sheet: &mut Sheet, document: &Document) {
+    let mut room = sheet.width();
+    if let Some(logo) = &document.logo {
+        let (width, height) = logo_size(logo);
+        let place = Place { x: sheet.left() + sheet.width() - width, y: sheet.y, width, height };
+        sheet.page().logo = Some(place);
+        room -= width + 6.0;
+    }
+    let from = sheet.y;
+    sheet.lines(sheet.left(), TITLE, Ink::Black, &TITLE.wrap(&document.title, room));
+    for line in &document.subtitle {
+        sheet.lines(sheet.left(), UNDER_TITLE, Ink::Grey, &UNDER_TITLE.wrap(line, room));
+    }
+    if let Some(place) = sheet.page().logo {
+        sheet.y = sheet.y.max(from + place.height);
+    }
+    sheet.y += 1.5;
+    sheet.rule(sheet.left(), 0.0, sheet.width(), Stroke::solid(Ink::Blue, 0.7));
+    sheet.y += 3.0;
+}
+
+/// A logo fits into 50 by 18 mm.
+fn logo_size(logo: &Logo) -> (f64, f64) {
+    let (width, height) = (f64::from(logo.width.max(1)), f64::from(logo.height.max(1)));
+    let scale = (50.0 / width).min(18.0 / height);
+    (width * scale, height * scale)
+}
+
+/// `rest` are the blocks behind it.
+fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
+    match block {
+        Block::Heading { level, text } => heading(sheet, *level, text, rest),
+        Block::Paragraph(text) => {
+            sheet.gap(GAP / 2.0);
+            sheet.lines(sheet.left(), TEXT, Ink::Black, &TEXT.wrap(text, sheet.width()));
+        }
+        Block::Bullets(lines) => {
+            sheet.gap(GAP / 2.0);
+            for line in lines {
+                let wrapped = TEXT.wrap(line, sheet.width() - 5.0);
+                sheet.need(TEXT.line());
+                sheet.text(sheet.left() + 1.0, TEXT.size, TEXT, Anchor::Start, Ink::Blue, "•");
+                sheet.lines(sheet.left() + 5.0, TEXT, Ink::Black, &wrapped);
+                sheet.y += 0.5;
+            }
+        }
+        Block::Facts(facts) => {
+            sheet.gap(GAP);
+            table::facts(sheet, facts);
+        }
+        Block::Table(wanted) => {
+            sheet.gap(GAP);
+            table::put(sheet, wanted);
+            sheet.y += GAP / 2.0;
+        }
+        Block::Figures(figures) => {
+            sheet.gap(GAP);
+            rows(figures, sheet.width()).into_iter().for_each(|row| figure_row(sheet, row));
+        }
+        Block::Notice { tone, title, lines } => notice(sheet, *tone, title, lines),
+        Block::Signatures(lines) => signatures(sheet, lines),
+        Block::PageBreak => {
+            if !sheet.is_fresh() {
+                sheet.turn();
+            }
+        }
+    }
+}
+
+fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[Block]) {
+    let (kind, before) = if level <= 1 { (FIRST, 7.0) } else { (SECOND, 5.0) };
+    let lines = kind.wrap(text, sheet.width());
+    let own = kind.line() * lines.len() as f64 + 2.0;
+    sheet.need(before + own + start_height(rest, sheet.width()));
+    sheet.gap(before);
+    let entry = Entry { level, text: text.to_owned(), page: sheet.done.pages.len() - 1, y: sheet.y };
+    sheet.done.outline.push(entry);
+    sheet.lines(sheet.left(), kind, Ink::Black, &lines);
+    if level <= 1 {
+        sheet.rule(sheet.left(), 0.2, sheet.width(), Stroke::solid(Ink::Blue, 0.3));
+        sheet.y += 1.0;
+    }
+}
+
+/// How much of what follows must stand with the heading over it.
+fn start_height(rest: &[Block], width: f64) -> f64 {
+    let Some((block, rest)) = rest.split_first() else { return 0.0 };
+    match block {
+        Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
+        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(2) as f64,
+        // A few words that lead over to something stay with it.
+        Block::Paragraph(text) if text.len() < 500 => {
+            let own = TEXT.line() * TEXT.wrap(text, width).len() as f64 + GAP;
+            own + start_height(rest, width).min(60.0)
+        }
+        Block::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
+        Block::Table(table) => table::start_height(table, width) + GAP,
+        Block::PageBreak => 0.0,
+        _ => 16.0,
+    }
+}
+
+/// Figures shared out on rows, as many side by side as the width takes.
+fn rows(figures: &[Captioned], room: f64) -> Vec<&[Captioned]> {
+    let mut rows = Vec::new();
+    let (mut from, mut used) = (0, 0.0);
+    for (index, captioned) in figures.iter().enumerate() {
+        let width = captioned.figure.width;
+        if index > from && used + BETWEEN + width > room + 0.01 {
+            rows.push(&figures[from..index]);
+            (from, used) = (index, 0.0);
+        }
+        used += width + if index > from { BETWEEN } else { 0.0 };
+    }
+    rows.push(&figures[from..]);
+    rows
+}
+
+fn row_height(row: &[Captioned]) -> f64 {
+    let caption = |it: &Captioned| CAPTION.line() * CAPTION.wrap(&it.caption, it.figure.width).len() as f64;
+    row.iter().map(|it| it.figure.height + 1.0 + caption(it)).fold(0.0, f64::max)
+}
+
+fn figure_row(sheet: &mut Sheet, row: &[Captioned]) {
+    let height = row_height(row);
+    sheet.need(height);
+    let (mut x, y) = (sheet.left(), sheet.y);
+    for captioned in row {
+        sheet.page().figure.place(&captioned.figure, point(x, y));
+        for (index, line) in CAPTION.wrap(&captioned.caption, captioned.figure.width).iter().enumerate() {
+            let down = captioned.figure.height + 1.0 + CAPTION.size + CAPTION.line() * index as f64;
+            sheet.text(x, down, CAPTION, Anchor::Start, Ink::Grey, line);
+        }
+        x += captioned.figure.width + BETWEEN;
+    }
+    sheet.y += height + GAP;
+}
+
+/// Boxes longer than a page go on where it ends.
+fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
+    let inner = sheet.width() - 8.0;
+    let mut all: Vec<(Type, String)> = STRONG.wrap(title, inner).into_iter().map(|line| (STRONG, line)).collect();
+    for line in lines {
+        let wrapped = TEXT.wrap(line, inner - if lines.len() > 1 { 4.0 } else { 0.0 });
+        all.extend(wrapped.into_iter().enumerate().map(|(index, text)| {
+            let lead = match (lines.len() > 1, index) {
+                (true, 0) => "– ",
+                (true, _) => "   ",
+                _ => "",
+            };
+            (TEXT, format!("{lead}{text}"))
+        }));
+    }
+    sheet.gap(GAP);
+    let whole = all.iter().map(|(kind, _)| kind.line()).sum::<f64>() + 3.0;
+    if whole < 100.0 {
+        sheet.need(whole);
+    } else {
+        sheet.need(20.0);
+    }
+    let mut rest = all.as_slice();
+    while !rest.is_empty() {
+        let fit = ((sheet.room() - 3.0) / TEXT.line()).floor().max(1.0) as usize;
+        let (now, later) = rest.split_at(fit.min(rest.len()));
+        let height = now.iter().map(|(kind, _)| kind.line()).sum::<f64>() + 3.0;
+        let (left, width) = (sheet.left(), sheet.width());
+        sheet.area(left, 0.0, 1.6, height, table::ink(tone));
+        sheet.rule(left, 0.0, width, Stroke::solid(table::ink(tone), 0.25));
+        sheet.rule(left, height, width, Stroke::solid(table::ink(tone), 0.25));
+        let mut down = 1.2;
+        for (kind, line) in now {
+            sheet.text(left + 4.5, down + kind.size, *kind, Anchor::Start, Ink::Black, line);
+            down += kind.line();
+        }
+        sheet.y += height;
+        rest = later;
+        if !rest.is_empty() {
+            sheet.turn();
+        }
+    }
+    sheet.y += 1.0;
+}
+
+fn signatures(sheet: &mut Sheet, lines: &[String]) {
+    let column = (sheet.width() - 10.0) / 2.0;
+    for pair in lines.chunks(2) {
+        sheet.need(20.0);
+        let left = sheet.left();
+        for (index, line) in pair.iter().enumerate() {
+            let x = left + (column + 10.0) * index as f64;
+            sheet.rule(x, 14.0, column, Stroke::solid(Ink::Black, 0.25));
+            for (row, line) in CAPTION.wrap(line, column).iter().enumerate() {
+                sheet.text(x, 14.0 + 1.0 + CAPTION.size + CAPTION.line() * row as f64, CAPTION, Anchor::Start, Ink::Grey, line);
+            }
+        }
+        let deep = pair.iter().map(|line| CAPTION.wrap(line, column).len()).max().unwrap_or(1);
+        sheet.y += 16.0 + CAPTION.line() * deep as f64;
+    }
+}
+
+fn foot(document: &Document, pages: &mut Pages) {
+    let (width, height) = document.paper.size();
+    let count = pages.pages.len();
+    for (index, page) in pages.pages.iter_mut().enumerate() {
+        let mut sheet = Foot { figure: &mut page.figure, y: height - 12.0 };
+        sheet.line(super::SIDE, width - super::SIDE);
+        let number = format!("Page {} of {count}", index + 1);
+        let room = width - 2.0 * super::SIDE - FOOT.width(&number) - 6.0;
+        let words = FOOT.wrap(&document.foot, room).into_iter().next().unwrap_or_default();
+        sheet.text(super::SIDE, Anchor::Start, &words);
+        sheet.text(width - super::SIDE, Anchor::End, &number);
+    }
+}
+
+struct Foot<'a> {
+    figure: &'a mut crate::figure::Figure,
+    y: f64,
+}
+
+impl Foot<'_> {
+    fn line(&mut self, from: f64, to: f64) {
+        self.figure.line(point(from, self.y), point(to, self.y), Stroke::solid(Ink::Grey, 0.15));
+    }
+    fn text(&mut self, x: f64, anchor: Anchor, text: &str) {
+        let text = crate::figure::Text::new(point(x, self.y + 1.2 + FOOT.size), text, FOOT.size);
+        self.figure.text(text.anchored(anchor).ink(Ink::Grey));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::document::{Paper, Table};
+    use crate::figure::{Figure, Item};
+
+    fn document(paper: Paper, blocks: Vec<Block>) -> Document {
+        Document {
+            title: "Title".to_owned(),
+            subtitle: Vec::new(),
+            foot: "foot".to_owned(),
+            language: "en".to_owned(),
+            paper,
+            logo: None,
+            issued_us: 0,
+            blocks,
+        }
+    }
+    fn texts(page: &Page) -> Vec<&crate::figure::Text> {
+        let items = page.figure.items.iter();
+        items.filter_map(|item| if let Item::Text(text) = item { Some(text) } else { None }).collect()
+    }
+    fn long_table() -> Table {
+        let mut table = Table::of(&["Number>", "What the row says"]);
+        for row in 0..300 {
+            let words = if row % 7 == 0 { "a cell of many words that has to be wrapped ".repeat(6) } else { "short".to_owned() };
+            table.row([format!("row{row}"), words]);
+        }
+        table.row(["last".to_owned(), "word ".repeat(4000)]);
+        table
+    }
+
+    #[test]
+    fn a_long_table_has_its_head_on_every_page_and_every_row_once() {
+        for paper in [Paper::A4, Paper::Letter] {
+            let pages = pages(&document(paper, vec![Block::Table(long_table())])).pages;
+            assert!(pages.len() > 8);
+            for page in &pages {
+                assert_eq!(texts(page).iter().filter(|text| text.text == "Number").count(), 1);
+            }
+            let all: Vec<_> = pages.iter().flat_map(texts).map(|text| text.text.as_str()).collect();
+            for row in 0..300 {
+                assert_eq!(all.iter().filter(|text| **text == format!("row{row}")).count(), 1, "row {row}");
+            }
+            assert_eq!(all.iter().flat_map(|text| text.split(' ')).filter(|word| *word == "word").count(), 4000);
+        }
+    }
+
+    #[test]
+    fn nothing_stands_outside_the_margins_and_pages_are_numbered() {
+        let mut blocks = vec![Block::Table(long_table())];
+        blocks.push(Block::Notice { tone: Tone::Bad, title: "T".to_owned(), lines: vec!["word ".repeat(3000), "x".repeat(5000)] });
+        blocks.push(Block::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
+        blocks.push(Block::Paragraph("z".repeat(9000)));
+        let figure = || Captioned { figure: Figure::new("", 85.0, 60.0), caption: "caption".to_owned() };
+        blocks.push(Block::Figures(vec![figure(), figure(), figure()]));
+        for paper in [Paper::A4, Paper::Letter] {
+            let pages = pages(&document(paper, blocks.clone())).pages;
+            let (width, height) = paper.size();
+            for (index, page) in pages.iter().enumerate() {
+                for text in texts(page) {
+                    let wide = text.width();
+                    let left = text.at.x - if text.anchor == Anchor::End { wide } else { 0.0 };
+                    assert!(left >= super::super::SIDE - 0.01 && left + wide <= width - super::super::SIDE + 0.01, "{}", text.text);
+                    assert!(text.at.y <= height - 8.0 && text.at.y > 10.0, "{}", text.text);
+                }
+                let number = format!("Page {} of {}", index + 1, pages.len());
+                assert!(texts(page).iter().any(|text| text.text == number), "{number}");
+            }
+        }
+    }
+}

@@ -1,0 +1,169 @@
+//! Tables on pages: columns as wide as they need, the head again on every page, a row kept together where it can be.
+
+use super::page::Sheet;
+use super::wrap::Type;
+use super::{Align, Row, Table, Tone};
+use crate::figure::{Anchor, Ink, Stroke};
+
+const BODY: Type = Type::regular(2.7);
+const HEAD: Type = Type::bold(2.7);
+/// Space inside a cell, at the sides and above and below.
+const PAD: f64 = 1.2;
+const HIGH: f64 = 0.8;
+/// Rows looked at to find how wide columns have to be.
+const SAMPLE: usize = 400;
+/// Rows that are kept together, where they are not too high.
+const TOGETHER: usize = 6;
+const FAINT: Stroke = Stroke::solid(Ink::Pale, 0.15);
+
+pub(super) const fn ink(tone: Tone) -> Ink {
+    match tone {
+        Tone::Plain => Ink::Grey,
+        Tone::Good => Ink::Green,
+        Tone::Watch => Ink::Orange,
+        Tone::Bad => Ink::Vermilion,
+    }
+}
+
+/// Puts a table down.
+pub(super) fn put(sheet: &mut Sheet, table: &Table) {
+    let widths = widths(table, sheet.width());
+    let head: Vec<_> = table.columns.iter().zip(&widths).map(|(column, width)| HEAD.wrap(&column.head, width - 2.0 * PAD)).collect();
+    let head_height = height(&head, HEAD);
+    sheet.need(start_height(table, sheet.width()));
+    let grid = Grid { table, widths, head, head_height };
+    grid.head(sheet);
+    for row in &table.rows {
+        grid.row(sheet, row);
+    }
+    let width = grid.widths.iter().sum();
+    sheet.rule(sheet.left(), 0.0, width, Stroke::solid(Ink::Grey, 0.2));
+}
+
+/// The head with some rows: so much must stand together. A short table is not torn at all.
+pub(super) fn start_height(table: &Table, room: f64) -> f64 {
+    let widths = widths(table, room);
+    let head: Vec<_> = table.columns.iter().zip(&widths).map(|(column, width)| HEAD.wrap(&column.head, width - 2.0 * PAD)).collect();
+    let rows = table.rows.iter().take(TOGETHER).map(|row| height(&wrapped(row, &widths), BODY));
+    (height(&head, HEAD) + rows.sum::<f64>()).min(60.0)
+}
+
+/// Names with their values, put down as a table without a head.
+pub(super) fn facts(sheet: &mut Sheet, facts: &[(String, String)]) {
+    let name_width = facts.iter().map(|(name, _)| BODY.width(name)).fold(0.0, f64::max) + 2.0 * PAD;
+    let name_width = name_width.clamp(26.0, sheet.width() * 0.36);
+    let grid =
+        Grid { table: &Table::of(&["", ""]), widths: vec![name_width, sheet.width() - name_width], head: Vec::new(), head_height: 0.0 };
+    for (name, value) in facts {
+        grid.row(sheet, &Row { cells: vec![name.clone(), value.clone()], tone: Tone::Plain });
+    }
+}
+
+struct Grid<'a> {
+    table: &'a Table,
+    widths: Vec<f64>,
+    head: Vec<Vec<String>>,
+    head_height: f64,
+}
+
+impl Grid<'_> {
+    fn head(&self, sheet: &mut Sheet) {
+        if self.head.is_empty() {
+            return;
+        }
+        let (left, width) = (sheet.left(), self.widths.iter().sum());
+        sheet.area(left, 0.0, width, self.head_height, Ink::Pale);
+        self.cells(sheet, &self.head, 0..usize::MAX, HEAD, Ink::Black);
+        sheet.y += self.head_height;
+    }
+
+    fn row(&self, sheet: &mut Sheet, row: &Row) {
+        let cells = wrapped(row, &self.widths);
+        let most = cells.iter().map(Vec::len).max().unwrap_or(1);
+        let whole = height(&cells, BODY);
+        let fresh = sheet.room() + if sheet.is_fresh() { 0.0 } else { f64::EPSILON };
+        if whole > fresh {
+            // A row that is no higher than half a page goes to the next page whole; a longer one is split.
+            let tall = whole > 120.0;
+            if !tall || sheet.room() < self.head_height + 6.0 * BODY.line() {
+                self.turn(sheet);
+            }
+        }
+        let mut from = 0;
+        while from < most {
+            let fit = ((sheet.room() - 2.0 * HIGH) / BODY.line()).floor().max(1.0) as usize;
+            let to = (from + fit).min(most);
+            let part = BODY.line() * (to - from) as f64 + 2.0 * HIGH;
+            if row.tone != Tone::Plain {
+                sheet.area(sheet.left(), 0.15, 0.9, part - 0.3, ink(row.tone));
+            }
+            let quiet = self.head.is_empty();
+            self.cells(sheet, &cells, from..to, BODY, if quiet { Ink::Grey } else { Ink::Black });
+            sheet.y += part;
+            sheet.rule(sheet.left(), 0.0, self.widths.iter().sum(), FAINT);
+            from = to;
+            if from < most {
+                self.turn(sheet);
+            }
+        }
+    }
+
+    fn turn(&self, sheet: &mut Sheet) {
+        if !sheet.is_fresh() {
+            sheet.turn();
+            self.head(sheet);
+        }
+    }
+
+    /// `first_ink` is for the first column; names of facts stand back behind their values.
+    fn cells(&self, sheet: &mut Sheet, cells: &[Vec<String>], lines: std::ops::Range<usize>, kind: Type, first_ink: Ink) {
+        let mut x = sheet.left();
+        for (index, (cell, width)) in cells.iter().zip(&self.widths).enumerate() {
+            let right = self.table.columns.get(index).is_some_and(|column| column.align == Align::Right);
+            let (at, anchor) = if right { (x + width - PAD, Anchor::End) } else { (x + PAD, Anchor::Start) };
+            let shown = cell.iter().skip(lines.start).take(lines.end - lines.start);
+            for (row, line) in shown.enumerate() {
+                let ink = if index == 0 { first_ink } else { Ink::Black };
+                sheet.text(at, HIGH + kind.size + kind.line() * row as f64, kind, anchor, ink, line);
+            }
+            x += width;
+        }
+    }
+}
+
+fn wrapped(row: &Row, widths: &[f64]) -> Vec<Vec<String>> {
+    row.cells.iter().zip(widths).map(|(cell, width)| BODY.wrap(cell, width - 2.0 * PAD)).collect()
+}
+
+fn height(cells: &[Vec<String>], kind: Type) -> f64 {
+    kind.line() * cells.iter().map(Vec::len).max().unwrap_or(1) as f64 + 2.0 * HIGH
+}
+
+/// Each column gets its widest word; what is left goes to those that would need more for one line.
+fn widths(table: &Table, room: f64) -> Vec<f64> {
+    let mut wants: Vec<(f64, f64)> = Vec::new();
+    for (index, column) in table.columns.iter().enumerate() {
+        // Heads are broken between words sooner than what stands under them.
+        let (mut word, _) = HEAD.extent(&column.head);
+        let mut whole = word;
+        for row in table.rows.iter().take(SAMPLE) {
+            let (long, all) = row.cells.get(index).map_or((0.0, 0.0), |cell| BODY.extent(cell));
+            word = word.max(long);
+            whole = whole.max(all);
+        }
+        // One column's longest word must not push the others off the page.
+        let word = word.min(room / 3.0);
+        wants.push((word + 2.0 * PAD, whole + 2.0 * PAD));
+    }
+    let (least, most): (f64, f64) = wants.iter().fold((0.0, 0.0), |(a, b), (word, whole)| (a + word, b + whole));
+    if least >= room {
+        return wants.iter().map(|(word, _)| word * room / least).collect();
+    }
+    if most <= room {
+        // Wide enough for everything: what is left over is shared, up to half as much again.
+        let grow = (room / most).min(1.5);
+        return wants.iter().map(|(_, whole)| whole * grow).collect();
+    }
+    let part = (room - least) / (most - least);
+    wants.iter().map(|(word, whole)| word + (whole - word) * part).collect()
+}

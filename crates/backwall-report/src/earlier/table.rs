@@ -1,0 +1,373 @@
+//! A survey from a table: CSV with comma, semicolon or tab, columns found by name. No unit is ever guessed: the header
+//! names it (`thickness_mm`, `Wall (in)`) or the operator tells it.
+
+use super::{EarlierError, Survey, Told, date_of};
+use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, along, same_text};
+use backwall_survey::travel::Direction;
+use backwall_units::Length;
+use chrono::NaiveDate;
+use csv::ByteRecord;
+use std::fmt;
+use std::fs::File;
+use std::io::{BufRead, BufReader};
+use std::path::Path;
+
+/// What a column holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Role {
+    /// Along the line
+    Position,
+    Thickness,
+    /// Standard uncertainty (k = 1) of the thickness
+    Uncertainty,
+    /// Name of the line
+    Line,
+    /// Day of the reading
+    Date,
+    /// "suspect" rows are left out
+    Calibration,
+}
+
+impl Role {
+    const EACH: [Self; 6] = [Self::Position, Self::Thickness, Self::Uncertainty, Self::Line, Self::Date, Self::Calibration];
+    /// Names a column is known by; lengths have their unit behind that.
+    const fn names(self) -> &'static [&'static str] {
+        match self {
+            Self::Position => &["position"],
+            Self::Thickness => &["thickness"],
+            Self::Uncertainty => &["uncertainty"],
+            Self::Line => &["line"],
+            Self::Date => &["date", "host_time"],
+            Self::Calibration => &["calibration"],
+        }
+    }
+    const fn word(self) -> &'static str {
+        self.names()[0]
+    }
+}
+
+impl std::str::FromStr for Role {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        Self::EACH.into_iter().find(|role| role.word().eq_ignore_ascii_case(text)).ok_or_else(|| {
+            format!("'{text}' is nothing a column can hold; one of position, thickness, uncertainty, line, date, calibration")
+        })
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Unit {
+    Mm,
+    M,
+    In,
+    Ft,
+}
+
+impl Unit {
+    /// Each unit with its name and what it is.
+    pub const ALL: &[(Self, &str, &str)] =
+        &[(Self::Mm, "mm", "millimetre"), (Self::M, "m", "metre"), (Self::In, "in", "inch"), (Self::Ft, "ft", "foot")];
+    const WRITTEN: [(Self, &'static [&'static str]); 4] =
+        [(Self::Mm, &["mm"]), (Self::M, &["m"]), (Self::In, &["in", "inch", "inches"]), (Self::Ft, &["ft", "feet"])];
+    fn length(self, value: f64) -> Length {
+        match self {
+            Self::Mm => Length::mm(value),
+            Self::M => Length::metres(value),
+            Self::In => Length::inch(value),
+            Self::Ft => Length::mm(value * 304.8),
+        }
+    }
+}
+
+impl fmt::Display for Unit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Mm => "mm",
+            Self::M => "m",
+            Self::In => "in",
+            Self::Ft => "ft",
+        })
+    }
+}
+
+/// A header without its unit, and the unit: `thickness_mm`, `Thickness (mm)`, `Thickness [mm]`.
+fn split_unit(header: &str) -> (&str, Option<Unit>) {
+    let header = header.trim();
+    let bracketed = header.strip_suffix([')', ']']).and_then(|inner| inner.rsplit_once(['(', '[']));
+    if let Some((name, unit)) = bracketed.or_else(|| header.rsplit_once('_')) {
+        let known = Unit::WRITTEN.iter().find(|(_, words)| words.iter().any(|word| word.eq_ignore_ascii_case(unit.trim())));
+        if let Some((unit, _)) = known {
+            return (name.trim(), Some(*unit));
+        }
+    }
+    (header, None)
+}
+
+/// A column that holds lengths.
+#[derive(Debug, Clone, Copy)]
+struct Lengths {
+    index: usize,
+    unit: Unit,
+}
+
+struct Columns {
+    position: Lengths,
+    thickness: Lengths,
+    uncertainty: Option<Lengths>,
+    line: Option<usize>,
+    date: Option<usize>,
+    calibration: Option<usize>,
+}
+
+struct Table<'a> {
+    path: &'a Path,
+    told: &'a Told,
+    headers: Vec<String>,
+    /// The line the headers stand in.
+    at: u64,
+    decimal_comma: bool,
+}
+
+pub(super) fn read(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
+    let file = File::open(path).map_err(|error| whole(path, format!("cannot be read: {error}; check the path")))?;
+    let mut file = BufReader::new(file);
+    let head = file.fill_buf().map_err(|error| whole(path, format!("cannot be read: {error}")))?;
+    if head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]) {
+        return Err(whole(path, "is UTF-16 text: save it as CSV in UTF-8".to_owned()));
+    }
+    if head.contains(&0) {
+        return Err(whole(path, "is neither a job file nor text: give a job file, or a table as CSV".to_owned()));
+    }
+    let bom = if head.starts_with(b"\xef\xbb\xbf") { 3 } else { 0 };
+    let first = head[bom..].split(|byte| *byte == b'\n').next().unwrap_or_default();
+    let count = |wanted: u8| first.iter().filter(|byte| **byte == wanted).count();
+    let delimiter = [b',', b';', b'\t'].into_iter().rev().max_by_key(|byte| count(*byte)).unwrap_or(b',');
+    file.consume(bom);
+    let mut rows = csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).has_headers(false).from_reader(file);
+    let mut row = ByteRecord::new();
+    let csv_error = |error: csv::Error| match error.position() {
+        Some(position) => at_line(path, position.line(), error.to_string()),
+        None => whole(path, error.to_string()),
+    };
+    if !rows.read_byte_record(&mut row).map_err(csv_error)? {
+        return Err(whole(path, "is empty: it needs a line with column names and a line for each reading".to_owned()));
+    }
+    let headers = row.iter().map(|field| String::from_utf8_lossy(field).trim().to_owned()).collect();
+    let at = row.position().map_or(1, csv::Position::line);
+    let table = Table { path, told, headers, at, decimal_comma: delimiter != b',' };
+    let columns = table.columns()?;
+    let mut survey = Survey { source: path.display().to_string(), lines: Vec::new(), remarks: Vec::new() };
+    let mut suspect = 0u64;
+    while rows.read_byte_record(&mut row).map_err(csv_error)? {
+        if row.iter().all(|field| field.trim_ascii().is_empty()) {
+            continue;
+        }
+        if columns.calibration.and_then(|index| row.get(index)) == Some(b"suspect") {
+            suspect += 1;
+            continue;
+        }
+        if row.iter().skip(table.headers.len()).any(|field| !field.trim_ascii().is_empty()) {
+            let what = format!(
+                "has {} fields under {} column names: a comma as decimal mark, or text without quotes?",
+                row.len(),
+                table.headers.len()
+            );
+            return Err(at_line(path, row.position().map_or(0, csv::Position::line), what));
+        }
+        table.take(&row, &columns, &mut survey)?;
+    }
+    if suspect > 0 {
+        survey.remarks.push(format!("{}: {suspect} readings of suspect calibration are left out", survey.source));
+    }
+    if survey.lines.iter().all(|line| line.points.is_empty()) {
+        return Err(whole(path, "has no reading with a position and a thickness".to_owned()));
+    }
+    Ok(survey)
+}
+
+fn whole(path: &Path, what: String) -> EarlierError {
+    EarlierError::File { path: path.to_path_buf(), what }
+}
+
+fn at_line(path: &Path, line: u64, what: String) -> EarlierError {
+    EarlierError::Row { path: path.to_path_buf(), line, what }
+}
+
+impl Table<'_> {
+    fn columns(&self) -> Result<Columns, EarlierError> {
+        if self.told.direction == Some(Direction::Down) && self.told.start.is_none() {
+            return Err(whole(
+                self.path,
+                "a survey driven down counts from where it started: tell that place as well (--earlier-start)".into(),
+            ));
+        }
+        let columns = Columns {
+            position: self.lengths(Role::Position)?,
+            thickness: self.lengths(Role::Thickness)?,
+            uncertainty: self.find(Role::Uncertainty)?.map(|index| self.unit(index)).transpose()?,
+            line: self.find(Role::Line)?,
+            date: self.find(Role::Date)?,
+            calibration: self.find(Role::Calibration)?,
+        };
+        if columns.line.is_none() && self.told.line.is_none() {
+            let what = format!(
+                "there is no column with the line's name: tell its column (--column line=NAME) or the line itself (--earlier-line NAME); \
+                 the columns are {}",
+                self.names()
+            );
+            return Err(at_line(self.path, self.at, what));
+        }
+        let all = [Some(columns.position), Some(columns.thickness), columns.uncertainty];
+        let named = |lengths: &Lengths| split_unit(&self.headers[lengths.index]).1;
+        if let Some(told) = self.told.unit
+            && all.iter().flatten().all(|lengths| named(lengths).is_some())
+            && all.iter().flatten().any(|lengths| lengths.unit != told)
+        {
+            let what = format!("--unit {told} contradicts the column names, which tell their units: {}; leave it out", self.names());
+            return Err(at_line(self.path, self.at, what));
+        }
+        Ok(columns)
+    }
+
+    fn names(&self) -> String {
+        self.headers.join(", ")
+    }
+
+    /// The column that was told for a role, else the one with its name.
+    fn find(&self, role: Role) -> Result<Option<usize>, EarlierError> {
+        if let Some((_, name)) = self.told.columns.iter().find(|(told, _)| *told == role) {
+            let found = self.headers.iter().position(|header| same_text(header, name));
+            return found.map(Some).ok_or_else(|| {
+                at_line(
+                    self.path,
+                    self.at,
+                    format!("there is no column '{name}' for the {}; the columns are {}", role.word(), self.names()),
+                )
+            });
+        }
+        let matching = |name: &str| self.headers.iter().position(|header| split_unit(header).0.eq_ignore_ascii_case(name));
+        Ok(role.names().iter().find_map(|name| matching(name)))
+    }
+
+    fn lengths(&self, role: Role) -> Result<Lengths, EarlierError> {
+        let word = role.word();
+        let index = self.find(role)?.ok_or_else(|| {
+            let what =
+                format!("there is no column '{word}': tell which one holds it (--column {word}=NAME); the columns are {}", self.names());
+            at_line(self.path, self.at, what)
+        })?;
+        self.unit(index)
+    }
+
+    fn unit(&self, index: usize) -> Result<Lengths, EarlierError> {
+        let header = &self.headers[index];
+        let unit = split_unit(header).1.or(self.told.unit).ok_or_else(|| {
+            let what = format!(
+                "column '{header}' does not tell its unit: name it {header}_mm or {header}_in, or tell it (--unit mm or --unit in)"
+            );
+            at_line(self.path, self.at, what)
+        })?;
+        Ok(Lengths { index, unit })
+    }
+
+    fn take(&self, row: &ByteRecord, columns: &Columns, survey: &mut Survey) -> Result<(), EarlierError> {
+        let field = |index: usize| row.get(index).unwrap_or_default();
+        let name = match columns.line {
+            Some(index) => String::from_utf8_lossy(field(index)).trim().to_owned(),
+            None => String::new(),
+        };
+        let name = if name.is_empty() { self.told.line.clone().unwrap_or_default() } else { name };
+        if name.is_empty() {
+            return Err(self.wrong(row, Role::Line, "is empty: every reading needs its line"));
+        }
+        // A survey is written line by line: the last one is nearly always the right one.
+        let known = survey.lines.iter().rposition(|line| line.line == name);
+        let index = known.unwrap_or_else(|| {
+            survey.lines.push(self.empty_line(&name, &survey.source));
+            survey.lines.len() - 1
+        });
+        let line = &mut survey.lines[index];
+        if let (Some(index), None) = (columns.date, self.told.date) {
+            line.date = line.date.max(self.date(row, field(index))?);
+        }
+        let position = self.number(row, Role::Position, columns.position)?;
+        let thickness = self.number(row, Role::Thickness, columns.thickness)?;
+        if thickness.is_some_and(|thickness| thickness <= Length::ZERO) {
+            return Err(self.wrong(row, Role::Thickness, "is not greater than 0: leave it empty where there was no echo"));
+        }
+        let own = columns.uncertainty.map(|lengths| self.number(row, Role::Uncertainty, lengths)).transpose()?.flatten();
+        if own.is_some_and(|own| own < Length::ZERO) {
+            return Err(self.wrong(row, Role::Uncertainty, "is less than 0"));
+        }
+        let Some((position, thickness)) = position.zip(thickness) else {
+            line.without += 1;
+            return Ok(());
+        };
+        let (start, direction) = (self.told.start.unwrap_or_default(), self.told.direction.unwrap_or(Direction::Up));
+        let uncertainty = own.or(self.told.expanded.map(|expanded| expanded / 2.0));
+        line.points.push(Point { along: along(position, start, direction), thickness, uncertainty });
+        Ok(())
+    }
+
+    fn empty_line(&self, name: &str, source: &str) -> SurveyLine {
+        SurveyLine {
+            line: name.to_owned(),
+            source: source.to_owned(),
+            datum: self.told.datum.clone(),
+            direction: self.told.direction,
+            date: self.told.date,
+            setup: SetupFacts { velocity: self.told.velocity, mode: self.told.mode, ..SetupFacts::default() },
+            points: Vec::new(),
+            without: 0,
+        }
+    }
+
+    fn wrong(&self, row: &ByteRecord, role: Role, what: &str) -> EarlierError {
+        at_line(self.path, row.position().map_or(0, csv::Position::line), format!("{}: {what}", role.word()))
+    }
+
+    fn number(&self, row: &ByteRecord, role: Role, lengths: Lengths) -> Result<Option<Length>, EarlierError> {
+        let field = String::from_utf8_lossy(row.get(lengths.index).unwrap_or_default());
+        let text = field.trim();
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let point = if self.decimal_comma { text.replace(',', ".") } else { text.to_owned() };
+        match point.parse::<f64>() {
+            Ok(value) if value.is_finite() => Ok(Some(lengths.unit.length(value))),
+            _ => Err(self.wrong(row, role, &format!("'{text}' is not a number; leave it empty where there is none"))),
+        }
+    }
+
+    fn date(&self, row: &ByteRecord, field: &[u8]) -> Result<Option<NaiveDate>, EarlierError> {
+        let text = String::from_utf8_lossy(field);
+        let text = text.trim();
+        if text.is_empty() {
+            return Ok(None);
+        }
+        // The day of an RFC 3339 time, as the time itself tells it, or a plain day.
+        let day = match chrono::DateTime::parse_from_rfc3339(text) {
+            Ok(time) => date_of(time.timestamp_micros()),
+            Err(_) => text.get(..10).and_then(|day| NaiveDate::parse_from_str(day, "%Y-%m-%d").ok()),
+        };
+        day.map(Some).ok_or_else(|| {
+            self.wrong(row, Role::Date, &format!("'{text}' is not a day such as 2019-05-31; or tell it for all (--earlier-date)"))
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn units_are_read_off_the_header_and_nowhere_else() {
+        assert_eq!(split_unit("thickness_mm"), ("thickness", Some(Unit::Mm)));
+        assert_eq!(split_unit("Wall (in)"), ("Wall", Some(Unit::In)));
+        assert_eq!(split_unit("Elev [ft]"), ("Elev", Some(Unit::Ft)));
+        assert_eq!(split_unit("Position_M"), ("Position", Some(Unit::M)));
+        assert_eq!(split_unit("minimum"), ("minimum", None));
+        assert_eq!(split_unit("host_time"), ("host_time", None));
+        assert_eq!(Unit::Ft.length(1.0), Length::mm(304.8));
+    }
+}

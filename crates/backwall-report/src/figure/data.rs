@@ -1,0 +1,248 @@
+//! What figures need of a job, read once: the wall of a run or of a line, and the words that must stand with it.
+
+use super::Figure;
+use super::map::{self as sheet, MapFigure};
+use super::strip::{self, StripFigure};
+use super::waveform::{self, WaveformFigure};
+use crate::readings::Source;
+use crate::whole_file::{Stopped, Tick};
+use crate::words::count;
+use backwall_store::{JobContents, JobReader, Mark, RunSummary, StoreError};
+use backwall_survey::job::Plan;
+use backwall_survey::job::validity::Validity;
+use backwall_survey::job::wall::ASSUMED_BEAM;
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::map::{self, CourseSpan, WallMap};
+use backwall_survey::strip::spot::Sample;
+use backwall_survey::strip::{AlarmSettings, Spot, SpotWatch, Strip};
+use backwall_ultrasound::{Setup, Waveform};
+use backwall_units::{Length, LengthUnit};
+
+#[derive(Debug, thiserror::Error)]
+pub enum DataError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
+}
+
+/// The width a reading speaks for, and whether the plan says so.
+pub fn beam(plan: &Plan) -> (Length, bool) {
+    (plan.probe.beam_width.unwrap_or(ASSUMED_BEAM), plan.probe.beam_width.is_some())
+}
+
+/// A run's wall and everything marked on it.
+pub struct RunWall {
+    pub strip: Strip,
+    pub marks: Vec<Mark>,
+    pub spots: Vec<Spot>,
+}
+
+impl RunWall {
+    pub fn read(reader: &JobReader, source: Source<'_>, alarm: AlarmSettings, tick: &mut Tick<'_>) -> Result<Self, DataError> {
+        let run = source.run();
+        let mut strip = Strip::default();
+        let marks = reader.marks(run.id)?;
+        if let Source::Run(_) = source {
+            push(reader, source, &mut strip, (0, run.readings), tick)?;
+            return Ok(Self { strip, marks, spots: reader.spots(run.id)? });
+        }
+        // The stored spots are those of the run's own readings; an evaluation's are found again.
+        let (limits, mut watch) = (&run.start.limits, SpotWatch::new(alarm));
+        source.for_each(reader, (0, run.readings), tick, |reading| {
+            let (along, course, thickness, level) =
+                (reading.place.along, reading.place.course, reading.measurement.thickness, reading.level);
+            strip.push(along, thickness, level);
+            let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
+            watch.push(&Sample { seq: reading.seq, along, course, thickness, level, sound_from });
+            Ok::<(), DataError>(())
+        })?;
+        Ok(Self { strip, marks, spots: watch.spots().to_vec() })
+    }
+}
+
+fn push(reader: &JobReader, source: Source<'_>, strip: &mut Strip, count: (u64, u64), tick: &mut Tick<'_>) -> Result<u64, DataError> {
+    source.for_each(reader, count, tick, |reading| {
+        strip.push(reading.place.along, reading.measurement.thickness, reading.level);
+        Ok(())
+    })
+}
+
+/// What must be read with every picture of a run.
+pub fn caution(run: &RunSummary, validity: &Validity) -> String {
+    let calibration = match validity {
+        Validity::Valid => "calibration valid".to_owned(),
+        Validity::Pending(why) => format!("CALIBRATION PENDING: {why}"),
+        Validity::Suspect(why) => format!("CALIBRATION SUSPECT: {why}"),
+    };
+    let overridden = run.start.checklist_override.as_ref().map_or_else(String::new, |why| format!("; checklist overridden: {why}"));
+    format!("{calibration}{overridden}")
+}
+
+/// The same for a source: that it is an evaluation, and how it differs, must be read too.
+pub fn caution_of(job: &JobContents, source: Source<'_>) -> String {
+    match source {
+        Source::Run(run) => caution(run, &job.validity(run)),
+        Source::Evaluation(evaluation, run) => {
+            let (id, differs) = (evaluation.id, &evaluation.start.differs);
+            format!("as evaluation {id} has it ({differs}); {}", caution(run, &job.validity_of(evaluation)))
+        }
+    }
+}
+
+/// The stretch a strip of the run shows: what was planned and what was driven.
+pub fn stretch(run: &RunSummary, strip: &Strip) -> (Length, Length) {
+    let planned = run.start.path.span();
+    strip.extent().map_or(planned, |(from, to)| (planned.0.min(from), planned.1.max(to)))
+}
+
+/// The strip of a run between two places, over an earlier survey of the line where there is one to show.
+pub fn strip_figure(
+    job: &JobContents,
+    run: &RunSummary,
+    validity: &Validity,
+    wall: &RunWall,
+    stretch: (Length, Length),
+    unit: LengthUnit,
+    earlier: Option<(&Strip, String)>,
+) -> Figure {
+    strip_with(job, run, &caution(run, validity), (wall, earlier), stretch, unit)
+}
+
+/// The strip of a run, or of a run as an evaluation has it.
+pub fn strip_figure_of(job: &JobContents, source: Source<'_>, wall: &RunWall, stretch: (Length, Length), unit: LengthUnit) -> Figure {
+    strip_with(job, source.run(), &caution_of(job, source), (wall, None), stretch, unit)
+}
+
+/// What was read of all, counted off the strip: also of a run that is still being recorded, or was evaluated again.
+fn subtitle(job: &str, strip: &Strip, caution: &str) -> String {
+    let all = strip.extent().map(|(from, to)| strip.stretch(from, to));
+    let (read, lost) = all.map_or((0, 0), |bin| (bin.read, bin.lost));
+    let unplaced = match strip.unplaced() {
+        0 => String::new(),
+        count => format!(", {count} without a place and so not drawn"),
+    };
+    format!("Job {job}, {} readings, {lost} without echo{unplaced}; {caution}.", read + lost)
+}
+
+fn strip_with(
+    job: &JobContents,
+    run: &RunSummary,
+    caution: &str,
+    (wall, earlier): (&RunWall, Option<(&Strip, String)>),
+    (from, to): (Length, Length),
+    unit: LengthUnit,
+) -> Figure {
+    let (start, plan) = (&run.start, &job.plan);
+    let spans: Vec<CourseSpan> = map::course_spans(&start.path, &start.limits, from, to);
+    let seams = plan.line(&start.line).map_or_else(Vec::new, |line| plan.seams(line));
+    let place = |length| format!("{} {}", unit.place(length), unit.place_symbol());
+    let (width, height) = strip::paper(start.path.direction);
+    strip::draw(&StripFigure {
+        title: format!(
+            "{}, line {}, {}, run {}: {} to {}",
+            plan.asset.name,
+            start.line,
+            start.path.direction.word(),
+            run.id,
+            place(from),
+            place(to)
+        ),
+        subtitle: subtitle(&plan.job.number, &wall.strip, caution),
+        direction: start.path.direction,
+        unit,
+        from,
+        to,
+        strip: &wall.strip,
+        earlier,
+        spans: &spans,
+        seams: &seams,
+        marks: &wall.marks,
+        spots: &wall.spots,
+        beam: beam(plan).0,
+        max_gap: plan.limits.max_gap,
+        width,
+        height,
+    })
+}
+
+/// All lines of the job on the unrolled wall, everything read in any of their runs.
+pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> Result<WallMap, DataError> {
+    let of = job.runs.iter().map(|run| run.readings).sum();
+    let (mut done, mut failed) = (0, None);
+    let map = job.plan.wall_map(|line| {
+        let mut strip = Strip::default();
+        for run in job.runs.iter().filter(|run| run.start.line == line) {
+            if failed.is_none() {
+                match push(reader, Source::Run(run), &mut strip, (done, of), tick) {
+                    Ok(count) => done += count,
+                    Err(error) => failed = Some(error),
+                }
+            }
+        }
+        strip
+    });
+    failed.map_or(Ok(map), Err)
+}
+
+/// How the calibrations of all that was read stand, in words for one line.
+pub fn calibration_words(job: &JobContents) -> String {
+    let runs = job.runs.iter().filter(|run| run.readings > 0).count();
+    let of_word = |word: &str| {
+        let runs = job.runs.iter().filter(|run| run.readings > 0 && job.validity(run).word() == word);
+        runs.map(|run| run.id.to_string()).collect::<Vec<_>>()
+    };
+    let doubtful: Vec<_> = ["suspect", "pending"]
+        .into_iter()
+        .map(|word| (word, of_word(word)))
+        .filter(|(_, runs)| !runs.is_empty())
+        .map(|(word, runs)| format!("CALIBRATION {} of run {}", word.to_uppercase(), runs.join(", ")))
+        .collect();
+    match (doubtful.is_empty(), runs) {
+        (_, 0) => "nothing was read".to_owned(),
+        (true, _) => "all calibrations valid".to_owned(),
+        (false, _) => doubtful.join("; "),
+    }
+}
+
+/// The picture of [`wall_map`].
+pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure {
+    let plan = &job.plan;
+    let (width, height) = sheet::PAPER;
+    let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
+    let runs = count(job.runs.iter().filter(|run| run.readings > 0).count() as u64, "run");
+    let calibration = calibration_words(job);
+    sheet::draw(&MapFigure {
+        title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
+        subtitle: format!("Job {}, {} lines, {runs}; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),
+        unit,
+        map,
+        beam_known: beam(plan).1,
+        seams: &seams,
+        width,
+        height,
+    })
+}
+
+/// The picture of one shot. `setup` is the set-up that read it, `caution` the words of [`caution`] or [`caution_of`].
+pub fn waveform_figure(
+    job: &JobContents,
+    run: &RunSummary,
+    (setup, caution): (&Setup, &str),
+    (reading, waveform): (&Reading, &Waveform),
+    unit: LengthUnit,
+) -> Figure {
+    let (width, height) = waveform::PAPER;
+    let place =
+        reading.place.along.map_or_else(|| "place not known".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
+    waveform::draw(&WaveformFigure {
+        title: format!("{}, line {}, run {}: shot {} at {place}", job.plan.asset.name, run.start.line, run.id, reading.seq),
+        subtitle: format!("Job {}, {}, {}, {}; {}.", job.plan.job.number, setup.picker, setup.mode, reading.level, caution),
+        unit,
+        waveform,
+        gate: setup.gate,
+        measurement: &reading.measurement,
+        width,
+        height,
+    })
+}

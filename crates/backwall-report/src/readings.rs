@@ -1,0 +1,203 @@
+//! The tables that can be exported: readings and spots, each column once.
+
+use super::table::{Column, Kind, Value, fixed, whole};
+use super::whole_file::{Stopped, Tick, go_on};
+use backwall_store::{EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::{Level, Spot};
+use backwall_units::{Decibel, Length, Speed, Temperature, Time};
+
+/// A reading with what a table of many runs needs to know beside it.
+pub struct ReadingRow<'a> {
+    pub run: &'a RunSummary,
+    pub calibration: &'static str,
+    pub reading: Reading,
+}
+
+const fn column<R>(
+    name: &'static str,
+    kind: Kind,
+    unit: &'static str,
+    about: &'static str,
+    of: for<'r> fn(&'r R) -> Value<'r>,
+) -> Column<R> {
+    Column { name, kind, unit, about, of }
+}
+
+fn micrometres<'a>(length: Option<Length>) -> Value<'a> {
+    fixed(length.map(Length::as_micrometres))
+}
+fn nanometres<'a>(length: Option<Length>) -> Value<'a> {
+    fixed(length.map(Length::as_nanometres))
+}
+fn decibels<'a>(level: Option<Decibel>) -> Value<'a> {
+    fixed(level.filter(|level| level.is_finite()).map(Decibel::as_hundredths))
+}
+fn level_word<'a>(level: Level) -> Value<'a> {
+    if level == Level::Unjudged { Value::None } else { Value::from(level.word()) }
+}
+
+/// The first fifteen never change; others are only ever added behind them.
+pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
+    use Kind::{Fixed, Text, Time as Instant, Whole};
+    vec![
+        column("run", Whole, "", "number of the run in its job", |row| whole(Some(row.run.id))),
+        column("seq", Whole, "", "the device's number of the shot", |row| whole(Some(row.reading.seq))),
+        column("device_time_us", Whole, "us", "the device's clock", |row| whole(row.reading.device_time_us)),
+        column("host_time", Instant, "UTC", "when the bytes arrived", |row| Value::Time(row.reading.host_time_us)),
+        column("line", Text, "", "the planned line", |row| Value::from(row.run.start.line.as_str())),
+        column("position_mm", Fixed(3), "mm", "place along the line, above or from its datum", |row| micrometres(row.reading.place.along)),
+        column("course", Whole, "", "shell course the place lies in", |row| whole(row.reading.place.course)),
+        column("echo_time_ns", Fixed(3), "ns", "arrival of the back-wall echo after the transmit pulse", |row| {
+            fixed(row.reading.measurement.echo_time.map(Time::as_picoseconds))
+        }),
+        column("thickness_mm", Fixed(6), "mm", "wall thickness; nothing where no echo can be trusted", |row| {
+            nanometres(row.reading.measurement.thickness)
+        }),
+        column("uncertainty_mm", Fixed(6), "mm", "standard uncertainty of the thickness, k = 1", |row| {
+            nanometres(row.reading.measurement.uncertainty)
+        }),
+        column("height_pct", Fixed(2), "%", "echo height in full screen height", |row| {
+            fixed(row.reading.measurement.height_pct.map(|height| (height * 100.0).round() as i64))
+        }),
+        column("snr_db", Fixed(2), "dB", "echo over noise", |row| decibels(row.reading.measurement.snr)),
+        column("quality", Text, "", "none, poor, fair or good", |row| Value::from(row.reading.measurement.quality.to_string())),
+        column("flags", Text, "", "what is worth knowing of the measurement, words with a space between", |row| {
+            Value::from(row.reading.measurement.flags.to_string())
+        }),
+        column("level", Text, "", "SOUND, WATCH, THIN or LOST against the limits of the course", |row| level_word(row.reading.level)),
+        column("gain_db", Fixed(2), "dB", "receiver gain", |row| decibels(Some(row.reading.gain))),
+        column("wall_temperature_c", Fixed(3), "degC", "wall temperature the velocity was taken at", |row| {
+            fixed(Some(row.reading.wall_temperature).filter(|t| t.is_finite()).map(Temperature::as_millidegrees))
+        }),
+        column("speed_mm_s", Fixed(3), "mm/s", "speed in the line's direction", |row| {
+            fixed(row.reading.place.speed.map(Speed::as_micrometres_s))
+        }),
+        column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
+        column("coating_mm", Fixed(6), "mm", "coating told by echo to echo; nothing where none is told", |row| {
+            nanometres(row.reading.measurement.coating.map(|coating| coating.thickness))
+        }),
+        column("coating_uncertainty_mm", Fixed(6), "mm", "standard uncertainty of the coating, k = 1", |row| {
+            nanometres(row.reading.measurement.coating.map(|coating| coating.uncertainty))
+        }),
+    ]
+}
+
+pub struct SpotRow<'a> {
+    pub run: &'a RunSummary,
+    pub calibration: &'static str,
+    pub spot: Spot,
+}
+
+pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
+    use Kind::{Fixed, Text, Truth, Whole};
+    vec![
+        column("run", Whole, "", "number of the run in its job", |row| whole(Some(row.run.id))),
+        column("spot", Whole, "", "number of the spot in its run", |row| whole(Some(row.spot.id))),
+        column("line", Text, "", "the planned line", |row| Value::from(row.run.start.line.as_str())),
+        column("course", Whole, "", "shell course of the least thickness", |row| whole(row.spot.course)),
+        column("level", Text, "", "WATCH or THIN, the worst of its readings", |row| level_word(row.spot.level)),
+        column("from_mm", Fixed(3), "mm", "lower edge along the line", |row| micrometres(row.spot.edges.map(|edges| edges.0))),
+        column("to_mm", Fixed(3), "mm", "upper edge along the line", |row| micrometres(row.spot.edges.map(|edges| edges.1))),
+        column("length_mm", Fixed(3), "mm", "between the edges", |row| micrometres(row.spot.length())),
+        column("least_mm", Fixed(6), "mm", "least thickness in it", |row| nanometres(Some(row.spot.least))),
+        column("least_at_mm", Fixed(3), "mm", "place of the least thickness", |row| micrometres(row.spot.least_at)),
+        column("least_seq", Whole, "", "shot of the least thickness", |row| whole(Some(row.spot.least_seq))),
+        column("required_mm", Fixed(6), "mm", "required thickness there; nothing where none is set", |row| {
+            nanometres(row.run.start.limits.required(row.spot.course))
+        }),
+        column("readings", Whole, "", "readings in it", |row| whole(Some(row.spot.readings))),
+        column("acknowledged", Truth, "", "whether the operator has marked it as seen", |row| Value::Truth(row.spot.acknowledged)),
+        column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
+    ]
+}
+
+/// Whose readings are meant.
+#[derive(Clone, Copy)]
+pub enum Source<'a> {
+    Run(&'a RunSummary),
+    /// The readings of a run as an evaluation has them.
+    Evaluation(&'a EvaluationSummary, &'a RunSummary),
+}
+
+impl<'a> Source<'a> {
+    pub fn run(self) -> &'a RunSummary {
+        match self {
+            Self::Run(run) | Self::Evaluation(_, run) => run,
+        }
+    }
+    pub fn calibration(self, job: &JobContents) -> &'static str {
+        match self {
+            Self::Run(run) => job.validity(run).word(),
+            Self::Evaluation(evaluation, _) => job.validity_of(evaluation).word(),
+        }
+    }
+
+    /// Reads everything in short pieces; stops when the tick says so. `before` counts what was done already, `of` all.
+    pub fn for_each<E>(
+        self,
+        reader: &JobReader,
+        (before, of): (u64, u64),
+        tick: &mut Tick<'_>,
+        mut each: impl FnMut(Reading) -> Result<(), E>,
+    ) -> Result<u64, E>
+    where
+        E: From<StoreError> + From<Stopped>,
+    {
+        let mut done = 0;
+        loop {
+            let piece = match self {
+                Self::Run(run) => reader.readings(run.id, done, PIECE)?,
+                Self::Evaluation(evaluation, _) => reader.evaluated(evaluation.id, done, PIECE)?,
+            };
+            let count = piece.len();
+            piece.into_iter().try_for_each(&mut each)?;
+            done += count as u64;
+            go_on(tick, before + done, of.max(before + done))?;
+            if count < PIECE {
+                return Ok(done);
+            }
+        }
+    }
+}
+
+/// Every reading of `sources` as a row; `before` and `of` as for [`Source::for_each`]. Answers how many.
+pub fn each_reading<'a, E>(
+    reader: &JobReader,
+    job: &JobContents,
+    sources: &[Source<'a>],
+    (before, of): (u64, u64),
+    tick: &mut Tick<'_>,
+    mut each: impl FnMut(&ReadingRow<'a>) -> Result<(), E>,
+) -> Result<u64, E>
+where
+    E: From<StoreError> + From<Stopped>,
+{
+    let mut done = 0;
+    for source in sources {
+        let (run, calibration) = (source.run(), source.calibration(job));
+        done += source.for_each(reader, (before + done, of), tick, |reading| each(&ReadingRow { run, calibration, reading }))?;
+    }
+    Ok(done)
+}
+
+/// Every spot of `sources` as a row; answers how many.
+pub fn each_spot<'a, E: From<StoreError>>(
+    reader: &JobReader,
+    job: &JobContents,
+    sources: &[Source<'a>],
+    mut each: impl FnMut(&SpotRow<'a>) -> Result<(), E>,
+) -> Result<u64, E> {
+    let mut done = 0;
+    for source in sources {
+        let (run, calibration) = (source.run(), source.calibration(job));
+        for spot in reader.spots(run.id)? {
+            each(&SpotRow { run, calibration, spot })?;
+            done += 1;
+        }
+    }
+    Ok(done)
+}
+
+/// Readings fetched in one short read.
+const PIECE: usize = 4096;

@@ -1,0 +1,241 @@
+//! Report templates: which sections, in which order, under which headings, on which paper, with which logo. A template
+//! cannot leave out what a reader must not miss.
+
+use super::document::{Logo, Paper};
+use backwall_survey::job::PlanError;
+use backwall_survey::job::check::{Problem, line_of_key, toml_problem};
+use backwall_units::LengthUnit;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+
+macro_rules! sections {
+    ($($(#[$doc:meta])* $name:ident $key:literal $heading:literal;)*) => {
+        /// A part of the report.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum Section { $($(#[$doc])* $name,)* }
+
+        impl Section {
+            /// In the order of a template that says nothing.
+            pub const ALL: &[Section] = &[$(Section::$name,)*];
+            pub const fn key(self) -> &'static str {
+                match self { $(Self::$name => $key,)* }
+            }
+            pub const fn heading(self) -> &'static str {
+                match self { $(Self::$name => $heading,)* }
+            }
+        }
+    };
+}
+
+sections! {
+    Summary "summary" "What matters first";
+    Job "job" "Job";
+    People "people" "People";
+    Kit "kit" "Equipment";
+    Asset "asset" "Object examined";
+    Procedure "procedure" "Procedure and limits";
+    Results "results" "Results by line";
+    Statistics "statistics" "Statistics by course";
+    Map "map" "Map of the unrolled wall";
+    Runs "runs" "Runs";
+    Comparison "comparison" "Comparison with earlier surveys";
+    Assessment "assessment" "Assessment (screening)";
+    Missing "missing" "Missing, suspect and tainted data";
+    Uncertainty "uncertainty" "Uncertainty";
+    Setup "setup" "Set-up";
+    Calibration "calibration" "Calibration and verifications";
+    Encoder "encoder" "Encoder";
+    Checklist "checklist" "Pre-scan checklist";
+    Method "method" "Limits of the method";
+    Seals "seals" "Seals";
+    Signatures "signatures" "Signatures";
+}
+
+impl Section {
+    /// Sections that may be moved and renamed but not left out: without them a reader could take a number for more than it is.
+    pub const ALWAYS: &[Section] = &[Self::Summary, Self::Missing, Self::Method, Self::Seals];
+
+    fn of(key: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|section| section.key() == key)
+    }
+}
+
+/// A template, ready for use.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Template {
+    /// What it is called in messages: a shipped name or a file.
+    pub name: String,
+    pub title: String,
+    pub language: String,
+    pub paper: Paper,
+    /// `None`: as the job says.
+    pub units: Option<LengthUnit>,
+    /// A PNG file, beside the template.
+    pub logo: Option<String>,
+    pub foot: String,
+    pub sections: Vec<Section>,
+    headings: BTreeMap<Section, String>,
+    /// Who signs by hand on the last page.
+    pub signatures: Vec<String>,
+    /// Waveforms drawn for each run, of its worst spots.
+    pub spot_figures: usize,
+    /// Rows a list of spots, gaps, events has at most; what is left out is counted.
+    pub list_rows: usize,
+}
+
+/// A template as it is written.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    title: String,
+    #[serde(default = "english")]
+    language: String,
+    #[serde(default)]
+    paper: Paper,
+    units: Option<LengthUnit>,
+    logo: Option<String>,
+    #[serde(default)]
+    foot: String,
+    sections: Option<Vec<String>>,
+    #[serde(default)]
+    headings: BTreeMap<String, String>,
+    #[serde(default)]
+    signatures: Vec<String>,
+    #[serde(default = "twelve")]
+    spot_figures: usize,
+    #[serde(default = "two_hundred")]
+    list_rows: usize,
+}
+
+fn english() -> String {
+    "en".to_owned()
+}
+const fn twelve() -> usize {
+    12
+}
+const fn two_hundred() -> usize {
+    200
+}
+
+/// A report with more waveforms or rows than this cannot be read any more.
+const MOST_FIGURES: usize = 500;
+const MOST_ROWS: usize = 20_000;
+
+impl Template {
+    /// Reads and checks a template. `name` stands for the file in messages.
+    pub fn parse(name: &str, text: &str) -> Result<Self, PlanError> {
+        let refuse = |problems| PlanError { file: name.to_owned(), problems };
+        let written: Written = toml::from_str(text).map_err(|error| refuse(vec![toml_problem(text, &error)]))?;
+        let mut problems = Vec::new();
+        let mut problem = |key: String, message: String| problems.push(Problem { line: line_of_key(text, &key), key, message });
+        let known = || Section::ALL.iter().map(|section| section.key()).collect::<Vec<_>>().join(", ");
+        let mut sections = Vec::new();
+        match &written.sections {
+            None => sections.extend(Section::ALL),
+            Some(keys) => {
+                for (index, key) in keys.iter().enumerate() {
+                    match Section::of(key) {
+                        None => problem(format!("sections[{index}]"), format!("there is no section '{key}'; there are: {}", known())),
+                        Some(section) if sections.contains(&section) => {
+                            problem(format!("sections[{index}]"), format!("'{key}' stands twice: name it once"));
+                        }
+                        Some(section) => sections.push(section),
+                    }
+                }
+                for section in Section::ALWAYS.iter().filter(|section| !sections.contains(section)) {
+                    let why = format!("'{}' is missing: it may be moved and renamed, not left out; add it", section.key());
+                    problem("sections".to_owned(), why);
+                }
+                if sections.first() != Some(&Section::Summary) && sections.contains(&Section::Summary) {
+                    problem("sections".to_owned(), "'summary' must come first: a report begins with whether its numbers hold".to_owned());
+                }
+            }
+        }
+        let mut headings = BTreeMap::new();
+        for (key, heading) in &written.headings {
+            match Section::of(key) {
+                None => problem(format!("headings.{key}"), format!("there is no section '{key}'; there are: {}", known())),
+                Some(_) if heading.trim().is_empty() => {
+                    problem(format!("headings.{key}"), "is empty: fill it in, or leave the key out".to_owned())
+                }
+                Some(section) => {
+                    headings.insert(section, heading.clone());
+                }
+            }
+        }
+        if written.title.trim().is_empty() {
+            problem("title".to_owned(), "is empty: fill it in".to_owned());
+        }
+        for (key, value, most) in [("spot_figures", written.spot_figures, MOST_FIGURES), ("list_rows", written.list_rows, MOST_ROWS)] {
+            if value > most {
+                problem(key.to_owned(), format!("{value} is not possible: it must be {most} or less"));
+            }
+        }
+        if !problems.is_empty() {
+            return Err(refuse(problems));
+        }
+        let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, .. } = written;
+        let name = name.to_owned();
+        Ok(Self { name, title, language, paper, units, logo, foot, sections, headings, signatures, spot_figures, list_rows })
+    }
+
+    pub fn heading(&self, section: Section) -> &str {
+        self.headings.get(&section).map_or(section.heading(), String::as_str)
+    }
+}
+
+/// A logo no larger than this, in dots either way: more cannot be seen on paper.
+const MOST_DOTS: u32 = 4000;
+
+/// Reads a PNG picture and puts it on white; says what is wrong with it otherwise.
+pub fn logo(png: &[u8]) -> Result<Logo, String> {
+    // The PNG specification (ISO/IEC 15948): a signature of eight bytes, then the header chunk with width and height.
+    let number = |at: usize| png.get(at..at + 4).and_then(|bytes| bytes.try_into().ok()).map(u32::from_be_bytes);
+    let size = number(16).zip(number(20)).filter(|_| png.starts_with(b"\x89PNG\r\n\x1a\n"));
+    let (width, height) = size.ok_or("it is no PNG picture")?;
+    if width == 0 || height == 0 || width > MOST_DOTS || height > MOST_DOTS {
+        return Err(format!("it is {width} by {height} dots; the most is {MOST_DOTS} either way"));
+    }
+    let picture = tiny_skia::Pixmap::decode_png(png).map_err(|error| error.to_string())?;
+    // Colours are stored times their cover already: what is not covered is white paper.
+    let on_white = |dot: &tiny_skia::PremultipliedColorU8| {
+        let paper = 255 - dot.alpha();
+        [dot.red().saturating_add(paper), dot.green().saturating_add(paper), dot.blue().saturating_add(paper)]
+    };
+    let rgb = picture.pixels().iter().flat_map(on_white).collect();
+    Ok(Logo { width: picture.width(), height: picture.height(), rgb, png: png.to_vec() })
+}
+
+/// Name and text of each template that comes with the program.
+pub const SHIPPED: &[(&str, &str)] =
+    &[("full", include_str!("../../../profiles/report/full.toml")), ("short", include_str!("../../../profiles/report/short.toml"))];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_shipped_template_reads_and_the_full_one_has_every_section() {
+        for (name, text) in SHIPPED {
+            let template = Template::parse(name, text).unwrap();
+            assert_eq!(template.sections.first(), Some(&Section::Summary), "{name}");
+            if *name == "full" {
+                assert_eq!(template.sections.len(), Section::ALL.len());
+            }
+        }
+    }
+
+    #[test]
+    fn mistakes_name_file_line_and_key() {
+        let said = |text: &str| Template::parse("t.toml", text).unwrap_err().to_string();
+        assert!(said("title = \"T\"\npapper = \"a4\"\n").starts_with("t.toml:2: "));
+        assert!(said("title = \"T\"\npaper = \"a5\"\n").starts_with("t.toml:2: "));
+        let sections = said("title = \"T\"\n\nsections = [\"summary\", \"missing\", \"method\", \"seals\", \"figures\"]\n");
+        assert!(sections.starts_with("t.toml:3: sections[4]: there is no section 'figures'"), "{sections}");
+        let left_out = said("title = \"T\"\nsections = [\"summary\", \"method\", \"seals\"]\n");
+        assert!(left_out.starts_with("t.toml:2: sections: 'missing' is missing"), "{left_out}");
+        let heading = said("title = \"T\"\n[headings]\nsumary = \"Überblick\"\n");
+        assert!(heading.starts_with("t.toml:3: headings.sumary"), "{heading}");
+        assert!(said("title = \" \"\n").starts_with("t.toml:1: title"));
+    }
+}

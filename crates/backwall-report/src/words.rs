@@ -1,0 +1,126 @@
+//! The words and small formats that screen, exports and report share: text from outside made safe, times, amounts.
+//! Lengths are written by `backwall_units::LengthUnit`.
+
+use backwall_units::{Length, LengthUnit};
+
+/// Text from outside (notes, device names, faults) with everything that could steer a terminal taken out.
+/// Control characters become `·`; direction overrides and zero-width characters vanish, so that nothing on screen
+/// reads other than it is stored.
+pub fn safe_text(text: &str) -> String {
+    text.chars()
+        .filter_map(|c| match c {
+            '\t' | '\n' | '\r' => Some(' '),
+            '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}' => None,
+            c if c.is_control() => Some('·'),
+            c => Some(c),
+        })
+        .collect()
+}
+
+/// A time of day, `14:02`, for a clock `offset_s` seconds ahead of UTC.
+pub fn clock(at_us: i64, offset_s: i32) -> String {
+    stamp(at_us, offset_s, "%H:%M")
+}
+
+/// A day and time, `2026-05-04 14:02`.
+pub fn day_and_clock(at_us: i64, offset_s: i32) -> String {
+    stamp(at_us, offset_s, "%Y-%m-%d %H:%M")
+}
+
+fn stamp(at_us: i64, offset_s: i32, format: &str) -> String {
+    let local = at_us.saturating_add(i64::from(offset_s) * 1_000_000);
+    chrono::DateTime::from_timestamp_micros(local).map_or_else(|| "no time".to_owned(), |time| time.format(format).to_string())
+}
+
+/// A day and time without the year, for lists: `05-04 14:02`.
+pub fn short_day_and_clock(at_us: i64, offset_s: i32) -> String {
+    stamp(at_us, offset_s, "%m-%d %H:%M")
+}
+
+/// The calendar day at a clock `offset_s` seconds ahead of UTC.
+pub fn day(at_us: i64, offset_s: i32) -> Option<chrono::NaiveDate> {
+    chrono::DateTime::from_timestamp_micros(at_us.saturating_add(i64::from(offset_s) * 1_000_000)).map(|time| time.date_naive())
+}
+
+/// A span of time in the two units that matter: `12 s`, `3:05 min`, `11 h`.
+pub fn duration(seconds: f64) -> String {
+    if !seconds.is_finite() || seconds < 0.0 {
+        return "?".to_owned();
+    }
+    let whole = seconds as u64;
+    match whole {
+        0..60 => format!("{whole} s"),
+        60..3600 => format!("{}:{:02} min", whole / 60, whole % 60),
+        3600..360_000 => format!("{}:{:02} h", whole / 3600, whole % 3600 / 60),
+        _ => format!("{} h", whole / 3600),
+    }
+}
+
+/// `1 run`, `3 runs`.
+pub fn count(number: u64, one: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
+/// An amount of storage: `3.2 GB`.
+pub fn bytes(count: u64) -> String {
+    let count = count as f64;
+    match count {
+        c if c < 1e3 => format!("{c:.0} B"),
+        c if c < 1e6 => format!("{:.0} kB", c / 1e3),
+        c if c < 1e9 => format!("{:.1} MB", c / 1e6),
+        c => format!("{:.1} GB", c / 1e9),
+    }
+}
+
+/// A length along the wall, as long as a spot or a gap: `14 mm`, `0.55 in`.
+pub fn stretch(unit: LengthUnit, length: Length) -> String {
+    match unit {
+        LengthUnit::Mm => format!("{:.0} mm", length.as_mm()),
+        LengthUnit::Inch => format!("{:.2} in", length.as_inch()),
+    }
+}
+
+/// A share of 1 in percent, to a tenth; small ones are not rounded away to nothing.
+pub fn percent(share: f64) -> String {
+    let percent = share * 100.0;
+    match percent {
+        p if p > 0.0 && p < 0.05 => "under 0.1 %".to_owned(),
+        p if (99.95..100.0).contains(&p) => "over 99.9 %".to_owned(),
+        p => format!("{p:.1} %"),
+    }
+}
+
+/// A thickness with its unit: `5.41 mm`.
+pub fn thickness(unit: LengthUnit, length: Length) -> String {
+    format!("{} {}", unit.thickness(length), unit.thickness_symbol())
+}
+
+/// A place along a line with its unit: `3.453 m`.
+pub fn place(unit: LengthUnit, length: Length) -> String {
+    format!("{} {}", unit.place(length), unit.place_symbol())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_that_would_steer_the_terminal_is_made_harmless() {
+        assert_eq!(safe_text("pit\x1b[2Jting\u{7}\n\u{202e}scale\u{9b}"), "pit·[2Jting· scale·");
+        assert_eq!(safe_text("Aldane 5 µm, ±0.1 °C"), "Aldane 5 µm, ±0.1 °C");
+    }
+
+    #[test]
+    fn times_and_amounts_read_as_the_trade_reads_them() {
+        assert_eq!(clock(1_777_903_320_000_000, 0), "14:02");
+        assert_eq!(clock(1_777_903_320_000_000, 7200), "16:02");
+        assert_eq!((duration(12.9).as_str(), duration(185.0).as_str(), duration(40_000.0).as_str()), ("12 s", "3:05 min", "11:06 h"));
+        assert_eq!(bytes(3_200_000_000), "3.2 GB");
+    }
+
+    #[test]
+    fn a_share_never_reads_as_all_or_nothing_when_it_is_not() {
+        assert_eq!((percent(0.0).as_str(), percent(0.0004).as_str(), percent(0.048).as_str()), ("0.0 %", "under 0.1 %", "4.8 %"));
+        assert_eq!((percent(1.0).as_str(), percent(0.9999).as_str()), ("100.0 %", "over 99.9 %"));
+    }
+}

@@ -1,0 +1,280 @@
+//! What a job file holds, as plain types: what the writer takes and the reader gives back.
+
+use super::evaluation::EvaluationSummary;
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::{Check, Validity, standing, validity};
+use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::{Limits, Spot};
+use backwall_survey::travel::Path;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::{Setup, TimeBase, Waveform};
+use backwall_units::{Length, Temperature};
+use serde::{Deserialize, Serialize};
+
+/// Numbers a run within its job, from 1.
+pub type RunId = i64;
+
+/// Everything about a job but its readings and waveforms.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobContents {
+    pub plan: Plan,
+    pub checklist: Checklist,
+    pub answers: Vec<Answer>,
+    pub signatures: Vec<Signature>,
+    /// Set-ups in the order they were entered; the last one is in force.
+    pub setups: Vec<SetupEntry>,
+    pub runs: Vec<RunSummary>,
+    pub notes: Vec<Note>,
+    /// Why scanning was allowed although the checklist stood against it.
+    pub overrides: Vec<(String, Signed)>,
+    /// Verifications of set-ups on blocks, in time order.
+    pub checks: Vec<Check>,
+    pub encoder_checks: Vec<(EncoderCheck, Signed)>,
+    /// Runs evaluated again with other set-ups.
+    pub evaluations: Vec<EvaluationSummary>,
+}
+
+impl JobContents {
+    /// How the calibration of a run stands.
+    pub fn validity(&self, run: &RunSummary) -> Validity {
+        validity(run.start.started_us, run.start.setup_id, &self.checks)
+    }
+
+    /// How the set-up in force stands.
+    pub fn standing(&self) -> Validity {
+        let setup_id = self.setups.last().map(|entry| entry.id);
+        let last_run = self.runs.iter().filter(|run| run.start.setup_id == setup_id).map(|run| run.start.started_us).max();
+        standing(setup_id, last_run, &self.checks)
+    }
+
+    /// How the calibration of an evaluation stands. Evaluating a run again never makes it better than the run itself:
+    /// what a failed verification made suspect stays suspect.
+    pub fn validity_of(&self, evaluation: &EvaluationSummary) -> Validity {
+        let start = &evaluation.start;
+        let Some(run) = self.runs.iter().find(|run| run.id == start.run) else {
+            return Validity::Pending("its run is not in the job");
+        };
+        let own = validity(run.start.started_us, start.setup_id, &self.checks);
+        let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
+        let calibrated = |setup: &Setup| (setup.velocity, setup.zero, setup.calibration.clone());
+        let typed = entered.is_none_or(|entry| calibrated(&entry.setup) != calibrated(&start.setup));
+        match (self.validity(run), own) {
+            (suspect @ Validity::Suspect(_), _) | (_, suspect @ Validity::Suspect(_)) => suspect,
+            _ if typed => Validity::Pending("its velocity or zero was typed for it and never verified"),
+            (pending @ Validity::Pending(_), _) | (_, pending @ Validity::Pending(_)) => pending,
+            (Validity::Valid, Validity::Valid) => Validity::Valid,
+        }
+    }
+}
+
+/// A set-up and how it came about.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SetupEntry {
+    pub id: i64,
+    pub setup: Setup,
+    /// "typed", or how it was measured.
+    pub origin: String,
+    pub by: Signed,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunState {
+    Open,
+    Closed,
+    /// The program ended in the middle; what was saved is there.
+    Interrupted,
+}
+
+/// Why a run was closed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum CloseReason {
+    Operator,
+    StreamEnded,
+    /// SIGTERM, SIGHUP, or a terminal that went away.
+    Terminated,
+    Fault(String),
+}
+
+impl std::fmt::Display for CloseReason {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Operator => f.write_str("ended by the operator"),
+            Self::StreamEnded => f.write_str("the stream ended"),
+            Self::Terminated => f.write_str("the program was told to end"),
+            Self::Fault(what) => f.write_str(what),
+        }
+    }
+}
+
+/// What is stored when a run opens: everything needed to make its readings again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunStart {
+    pub line: String,
+    pub path: Path,
+    pub limits: Limits,
+    pub setup: Setup,
+    pub setup_id: Option<i64>,
+    #[serde(rename = "wall_temperature_c")]
+    pub wall_temperature: Temperature,
+    pub profile_name: String,
+    /// The profile's TOML, whole.
+    pub profile_text: String,
+    pub stream: String,
+    pub software: String,
+    pub checklist_override: Option<String>,
+    pub operator: String,
+    pub started_us: i64,
+}
+
+/// A place the operator flagged, or that the plan knows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MarkKind {
+    Seam,
+    Nozzle,
+    Obstruction,
+    Surface,
+    Other,
+}
+
+impl MarkKind {
+    pub const ALL: [Self; 5] = [Self::Seam, Self::Nozzle, Self::Obstruction, Self::Surface, Self::Other];
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Seam => "seam",
+            Self::Nozzle => "nozzle",
+            Self::Obstruction => "obstruction",
+            Self::Surface => "surface",
+            Self::Other => "other",
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    pub kind: MarkKind,
+    pub along: Option<Length>,
+    pub seq: Option<u32>,
+    pub text: String,
+    pub at_us: i64,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Note {
+    pub run: Option<RunId>,
+    pub along: Option<Length>,
+    pub text: String,
+    pub at_us: i64,
+}
+
+/// Things that happen to a run besides readings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EventKind {
+    /// The link came, went, came back.
+    Link,
+    /// Shots that never arrived: a jump in `seq`.
+    Lost,
+    /// Bytes or readings dropped because something was too slow.
+    Overflow,
+    /// The device told its time base.
+    Header,
+    /// Battery, temperature.
+    Status,
+    Alarm,
+    Acknowledged,
+    Fault,
+    /// No shot came for longer than it should take.
+    Stall,
+}
+
+impl EventKind {
+    pub const ALL: [Self; 9] =
+        [Self::Link, Self::Lost, Self::Overflow, Self::Header, Self::Status, Self::Alarm, Self::Acknowledged, Self::Fault, Self::Stall];
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Link => "link",
+            Self::Lost => "lost",
+            Self::Overflow => "overflow",
+            Self::Header => "header",
+            Self::Status => "status",
+            Self::Alarm => "alarm",
+            Self::Acknowledged => "acknowledged",
+            Self::Fault => "fault",
+            Self::Stall => "stall",
+        }
+    }
+}
+
+/// Something that happened to a run besides readings, as stored.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    pub kind: EventKind,
+    pub text: String,
+    pub seq: Option<u32>,
+    pub along: Option<Length>,
+    pub at_us: i64,
+}
+
+/// One thing to be saved in an open run, in the order it happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Entry {
+    Reading {
+        reading: Reading,
+        waveform: Option<Waveform>,
+    },
+    Mark(Mark),
+    Note(Note),
+    Event {
+        kind: EventKind,
+        text: String,
+        seq: Option<u32>,
+        along: Option<Length>,
+        at_us: i64,
+    },
+    /// The time base of the waveforms that follow.
+    TimeBase(TimeBase),
+    /// The state of a spot when it was raised, acknowledged or ended.
+    Spot(Spot),
+}
+
+/// Up to where an open run is saved. Published after each synced commit.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Saved {
+    pub run: Option<RunId>,
+    pub seq: Option<u32>,
+    pub along: Option<Length>,
+    pub readings: u64,
+    /// When the commit was done, µs since 1970-01-01 UTC.
+    pub at_us: i64,
+    /// Why nothing more can be saved; what was acknowledged before stands.
+    pub fault: Option<String>,
+    /// Entries that came after the fault and are not in the file.
+    pub unsaved: u64,
+    /// Free bytes on the disk the job file is on.
+    pub free_bytes: Option<u64>,
+    pub file_bytes: u64,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunSummary {
+    pub id: RunId,
+    pub start: RunStart,
+    pub state: RunState,
+    pub reason: String,
+    pub closed_us: Option<i64>,
+    pub readings: u64,
+    /// Readings without an echo.
+    pub no_echo: u64,
+    /// Shots that never arrived.
+    pub lost: u64,
+    pub spots: u64,
+    pub least: Option<Length>,
+    pub least_at: Option<Length>,
+    pub from: Option<Length>,
+    pub to: Option<Length>,
+    /// Hex digest over the run's content, once closed.
+    pub digest: Option<String>,
+}

@@ -1,0 +1,215 @@
+//! The chain of digests. Each commit of a run adds a link: BLAKE3 over the link before and everything the commit
+//! added, read back from the tables. Writing and verifying call the same functions, so there is one definition of
+//! what is covered. A chain shows that something was changed only to those who kept its end elsewhere: the digest of
+//! a closed run stands in every report and export.
+
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, OptionalExtension, Row};
+
+pub(super) type Digest = [u8; 32];
+
+const CONTEXT: &str = "backwall job file 1";
+
+/// What a link covers besides its readings, in this order.
+const BY_LINK: [&str; 6] = [
+    "SELECT * FROM waveform_block WHERE run_id = ?1 AND first_row >= ?3 AND first_row < ?4 AND link = ?2 ORDER BY id",
+    "SELECT * FROM time_base WHERE run_id = ?1 AND link = ?2 ORDER BY id",
+    "SELECT * FROM mark WHERE run_id = ?1 AND link = ?2 ORDER BY id",
+    "SELECT * FROM event WHERE run_id = ?1 AND link = ?2 ORDER BY id",
+    "SELECT * FROM spot WHERE run_id = ?1 AND link = ?2 ORDER BY id",
+    "SELECT * FROM note WHERE run_id = ?1 AND link = ?2 ORDER BY id",
+];
+const READINGS: &str = "SELECT * FROM reading WHERE run_id = ?1 AND row >= ?2 AND row < ?3 ORDER BY row";
+
+/// Columns the tables of readings began with; of the others all count.
+const READING_COLUMNS: usize = 20;
+const EVALUATED_COLUMNS: usize = 11;
+const ALL: usize = usize::MAX;
+
+/// Values in a form that can be read in one way only.
+struct Hash {
+    hasher: blake3::Hasher,
+    buffer: Vec<u8>,
+}
+
+impl Hash {
+    fn new(what: &str, before: &Digest) -> Self {
+        let mut hash = Self { hasher: blake3::Hasher::new_derive_key(CONTEXT), buffer: Vec::with_capacity(8192) };
+        hash.bytes(b'k', what.as_bytes());
+        hash.bytes(b'k', before);
+        hash
+    }
+    fn bytes(&mut self, tag: u8, bytes: &[u8]) {
+        self.buffer.push(tag);
+        self.buffer.extend_from_slice(&(bytes.len() as u64).to_le_bytes());
+        if bytes.len() > 4096 {
+            self.flush();
+            self.hasher.update(bytes);
+        } else {
+            self.buffer.extend_from_slice(bytes);
+        }
+    }
+    fn flush(&mut self) {
+        self.hasher.update(&self.buffer);
+        self.buffer.clear();
+    }
+    fn value(&mut self, value: ValueRef<'_>) {
+        match value {
+            ValueRef::Null => self.buffer.push(b'-'),
+            ValueRef::Integer(value) => {
+                self.buffer.push(b'i');
+                self.buffer.extend_from_slice(&value.to_le_bytes());
+            }
+            ValueRef::Real(value) => {
+                self.buffer.push(b'r');
+                self.buffer.extend_from_slice(&value.to_bits().to_le_bytes());
+            }
+            ValueRef::Text(text) => self.bytes(b't', text),
+            ValueRef::Blob(blob) => self.bytes(b'b', blob),
+        }
+    }
+    /// All of a row's columns up to `first`, the number its table began with. Those added since count only where they
+    /// hold something, so that an older file keeps its digests.
+    fn row(&mut self, row: &Row<'_>, columns: usize, first: usize) -> rusqlite::Result<()> {
+        self.buffer.push(b'(');
+        for index in 0..columns.min(first) {
+            self.value(row.get_ref(index)?);
+        }
+        for index in first..columns {
+            let value = row.get_ref(index)?;
+            if value != ValueRef::Null {
+                self.buffer.push(b'+');
+                self.buffer.extend_from_slice(&(index as u64).to_le_bytes());
+                self.value(value);
+            }
+        }
+        if self.buffer.len() > 4096 {
+            self.flush();
+        }
+        Ok(())
+    }
+    fn rows(&mut self, connection: &Connection, sql: &str, parameters: impl rusqlite::Params, first: usize) -> rusqlite::Result<()> {
+        let mut statement = connection.prepare_cached(sql)?;
+        let columns = statement.column_count();
+        let mut rows = statement.query(parameters)?;
+        while let Some(row) = rows.next()? {
+            self.row(row, columns, first)?;
+        }
+        self.buffer.push(b'.');
+        Ok(())
+    }
+    fn end(mut self) -> Digest {
+        self.flush();
+        *self.hasher.finalize().as_bytes()
+    }
+}
+
+/// What a run's chain begins with: the run's own row.
+pub(super) fn of_start(connection: &Connection, run: i64) -> rusqlite::Result<Digest> {
+    let mut hash = Hash::new("run", &[0; 32]);
+    hash.rows(connection, "SELECT * FROM run WHERE id = ?1", [run], ALL)?;
+    Ok(hash.end())
+}
+
+/// A link: the one before it, and all that its commit added.
+pub(super) fn of_link(connection: &Connection, run: i64, link: i64, rows: (i64, i64), before: &Digest) -> rusqlite::Result<Digest> {
+    let mut hash = Hash::new("link", before);
+    hash.rows(connection, READINGS, (run, rows.0, rows.1), READING_COLUMNS)?;
+    for sql in BY_LINK {
+        let mut statement = connection.prepare_cached(sql)?;
+        let columns = statement.column_count();
+        let mut found =
+            if statement.parameter_count() == 4 { statement.query((run, link, rows.0, rows.1))? } else { statement.query((run, link))? };
+        while let Some(row) = found.next()? {
+            hash.row(row, columns, ALL)?;
+        }
+        hash.buffer.push(b'.');
+    }
+    Ok(hash.end())
+}
+
+/// The digest of a run that has ended: its last link and the row that says how it ended.
+pub(super) fn of_end(connection: &Connection, run: i64, last: &Digest, end: &[rusqlite::types::Value]) -> rusqlite::Result<Digest> {
+    let mut hash = Hash::new("run end", last);
+    // The values are hashed as SQLite gives them back, whether they are already stored or not.
+    let marks = vec!["?"; end.len()].join(", ");
+    hash.rows(connection, &format!("SELECT {run}, {marks}"), rusqlite::params_from_iter(end), ALL)?;
+    Ok(hash.end())
+}
+
+/// What an evaluation holds, tied to the digest of its run.
+pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Digest> {
+    let of_run: Digest = connection.query_row("SELECT digest FROM run_end WHERE run_id = ?1", [run], |row| row.get(0))?;
+    let mut hash = Hash::new("evaluation", &of_run);
+    hash.rows(connection, "SELECT * FROM evaluated WHERE evaluation_id = ?1 ORDER BY row", [evaluation], EVALUATED_COLUMNS)?;
+    Ok(hash.end())
+}
+
+/// The next digest of the ledger: the one before it, and the row it enters.
+pub(super) fn of_ledger(connection: &Connection, item: &str, item_id: i64, before: &Digest) -> rusqlite::Result<Digest> {
+    let mut hash = Hash::new(item, before);
+    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE id = ?1", item.replace('"', "\"\"")), [item_id], ALL)?;
+    Ok(hash.end())
+}
+
+/// The last link of a run: its number, the end of its rows, its digest. A run without links stands at its start.
+pub(super) fn last_link(connection: &Connection, run: i64) -> rusqlite::Result<(i64, i64, Digest)> {
+    let found = connection
+        .prepare_cached("SELECT link, end_row, digest FROM link WHERE run_id = ?1 ORDER BY link DESC LIMIT 1")?
+        .query_row([run], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+        .optional()?;
+    match found {
+        Some(found) => Ok(found),
+        None => Ok((0, 0, of_start(connection, run)?)),
+    }
+}
+
+/// The last digest of the ledger.
+pub(super) fn last_ledger(connection: &Connection) -> rusqlite::Result<Digest> {
+    let found =
+        connection.prepare_cached("SELECT digest FROM ledger ORDER BY id DESC LIMIT 1")?.query_row([], |row| row.get(0)).optional()?;
+    Ok(found.unwrap_or([0; 32]))
+}
+
+pub(super) fn hex(digest: &Digest) -> String {
+    digest.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::schema;
+
+    #[test]
+    fn a_file_keeps_its_digests_when_columns_are_added_and_what_they_hold_counts() {
+        let mut connection = schema::fresh(2).unwrap();
+        connection.pragma_update(None, "application_id", schema::APPLICATION_ID).unwrap();
+        connection.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        let insert = |connection: &Connection, row: i64, more: &str| {
+            let sql = format!(
+                "INSERT INTO reading VALUES (1, {row}, {row}, 7, 8, 9, 10, 1, 11, 12, 13, 14, NULL, 9600000, 30000, 6400, 3100, 'good', 0, 'SOUND'{more})"
+            );
+            connection.execute(&sql, []).unwrap();
+        };
+        insert(&connection, 0, "");
+        let link = |connection: &Connection, rows| of_link(connection, 1, 1, rows, &[7; 32]).unwrap();
+        let before = link(&connection, (0, 1));
+        // Written down when the file had two versions, so that no later one moves it.
+        assert_eq!(hex(&before), "ec6bd30c2a22d8279fe82103cbdde602b9150b420194da97540cacb5101bf310");
+
+        schema::migrate(&mut connection, std::path::Path::new("old.job")).unwrap();
+        assert_eq!(link(&connection, (0, 1)), before);
+
+        connection.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        let mut seen = vec![before];
+        for more in [", NULL, NULL", ", 300000, NULL", ", NULL, 300000", ", 300000, 20000"] {
+            connection.execute_batch("DROP TRIGGER IF EXISTS reading_no_delete; DELETE FROM reading").unwrap();
+            insert(&connection, 0, more);
+            seen.push(link(&connection, (0, 1)));
+        }
+        assert_eq!(seen[0], seen[1], "columns with nothing in them do not count");
+        seen.remove(0);
+        let different: std::collections::HashSet<_> = seen.iter().collect();
+        assert_eq!(different.len(), seen.len(), "what they hold counts, and where");
+    }
+}

@@ -1,0 +1,401 @@
+//! Readings of an ended run made again from its waveforms with another set-up: a new evaluation beside the first, never
+//! over it. It is computed here, piece by piece, and handed to the writer, which keeps it in one transaction: an
+//! evaluation is whole or not in the file. Only what a set-up can change is kept of a reading: measurement and level.
+
+use super::contents::{RunId, RunState, RunSummary};
+use super::error::StoreError;
+use super::queue::Command;
+use super::reader::JobReader;
+use super::verify::{Going, from_itself, from_waveform};
+use super::writer::Writer;
+use backwall_survey::job::checklist::Signed;
+use backwall_survey::reading::{Reading, ReadingMaker};
+use backwall_survey::strip::spot::Sample;
+use backwall_survey::strip::{AlarmSettings, Level, Limits, SpotWatch};
+use backwall_survey::travel::Odometer;
+use backwall_ultrasound::{Measurement, Setup};
+use backwall_units::Length;
+use serde::{Deserialize, Serialize};
+use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
+
+/// Numbers an evaluation within its job, from 1.
+pub type EvaluationId = i64;
+
+/// Readings computed between two looks at whether to go on, and handed over at once.
+const PIECE: usize = 256;
+/// Pieces that may wait for the writer.
+const WAITING: usize = 4;
+
+/// Which run is evaluated again, with what, by whom and why.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EvaluationStart {
+    pub run: RunId,
+    pub setup: Setup,
+    /// The stored set-up it was taken from; single values may differ from it.
+    pub setup_id: Option<i64>,
+    /// In words, what differs from the run's own set-up.
+    pub differs: String,
+    pub why: String,
+    pub software: String,
+    pub by: Signed,
+}
+
+/// An evaluation in the file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EvaluationSummary {
+    pub id: EvaluationId,
+    pub start: EvaluationStart,
+    pub changes: Changes,
+    /// Hex digest over the run's digest and every reading of the evaluation.
+    pub digest: String,
+}
+
+/// What a run says before, or after.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Findings {
+    pub no_echo: u64,
+    pub thin_spots: u64,
+    pub watch_spots: u64,
+    #[serde(rename = "least_mm")]
+    pub least: Option<Length>,
+    #[serde(rename = "least_at_mm")]
+    pub least_at: Option<Length>,
+    pub least_seq: Option<u32>,
+}
+
+/// One reading's thickness before and after.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Difference {
+    #[serde(rename = "before_mm")]
+    pub before: Length,
+    #[serde(rename = "after_mm")]
+    pub after: Length,
+    #[serde(rename = "at_mm")]
+    pub at: Option<Length>,
+    pub seq: u32,
+}
+
+/// What an evaluation says differently from the run's own readings. Spots of both are found by the job's present
+/// alarm settings, so that they can be compared.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Changes {
+    pub readings: u64,
+    /// Readings without a waveform, kept as they were.
+    pub kept: u64,
+    /// Readings that differ in anything.
+    pub changed: u64,
+    /// Readings that had no thickness and now have one.
+    pub gained: u64,
+    /// Readings that had a thickness and now have none.
+    pub lost: u64,
+    /// Readings with a thickness before and after.
+    pub compared: u64,
+    /// Mean of after less before over those.
+    #[serde(rename = "mean_difference_mm")]
+    pub mean_difference: Option<Length>,
+    /// The largest difference of those, either way; none where all are the same.
+    pub largest: Option<Difference>,
+    pub before: Findings,
+    pub after: Findings,
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum EvaluationError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("run {0} is still being recorded: close it, then evaluate it again")]
+    NotEnded(RunId),
+    #[error(
+        "run {0} has no waveforms: its device sent finished values, so there is nothing to evaluate again. Its readings stand as they are"
+    )]
+    NoWaveforms(RunId),
+    #[error("reading {row} of run {run} cannot be made again: {why}. Nothing of this evaluation was kept")]
+    Impossible { run: RunId, row: u64, why: String },
+    #[error("stopped before the end: nothing of this evaluation was kept, the run is as it was")]
+    Stopped,
+}
+
+/// A step of an evaluation on its way to the writer. Whoever hangs up without an end takes everything back.
+pub(super) enum Step {
+    Readings(Vec<(Measurement, Level)>),
+    End(Box<Changes>),
+}
+
+impl Writer {
+    /// Evaluates an ended run again and keeps the result. `go_on` is told how many readings are done and of how many,
+    /// and ends the work by answering `false`.
+    pub fn reevaluate(
+        &self,
+        reader: &JobReader,
+        start: EvaluationStart,
+        mut go_on: impl FnMut(u64, u64) -> bool,
+    ) -> Result<EvaluationSummary, EvaluationError> {
+        let run = reader.run(start.run)?;
+        if run.state == RunState::Open {
+            return Err(EvaluationError::NotEnded(run.id));
+        }
+        if !reader.has_waveforms(run.id)? {
+            return Err(EvaluationError::NoWaveforms(run.id));
+        }
+        let alarm = reader.contents()?.plan.alarm;
+        let setup = start.setup.clone();
+        let (steps, taken) = sync_channel(WAITING);
+        let (reply, answer) = channel();
+        self.queue.command(Command::Evaluate { start: Box::new(start), steps: taken, reply });
+        let made = evaluate(reader, &run, &setup, alarm, &steps, &mut go_on);
+        // Without an end the writer gives up what it has; hanging up is what tells it.
+        let sent = made.map(|changes| steps.send(Step::End(Box::new(changes))));
+        drop(steps);
+        let kept = answer.recv().unwrap_or_else(|_| {
+            let fault = self.queue.fault().unwrap_or_else(|| "the job file is closed".to_owned());
+            Err(StoreError::Stopped { fault })
+        });
+        match sent {
+            Ok(_) => Ok(kept?),
+            Err(Interrupted::WriterGone) => Ok(kept?),
+            Err(Interrupted::Because(why)) => Err(why),
+        }
+    }
+}
+
+enum Interrupted {
+    /// It answers why.
+    WriterGone,
+    Because(EvaluationError),
+}
+
+impl<E: Into<EvaluationError>> From<E> for Interrupted {
+    fn from(error: E) -> Self {
+        Self::Because(error.into())
+    }
+}
+
+fn evaluate(
+    reader: &JobReader,
+    run: &RunSummary,
+    setup: &Setup,
+    alarm: AlarmSettings,
+    steps: &SyncSender<Step>,
+    go_on: &mut impl FnMut(u64, u64) -> bool,
+) -> Result<Changes, Interrupted> {
+    let mut again = Again::new(reader, run, setup, alarm)?;
+    let mut done = 0;
+    loop {
+        if !go_on(done, run.readings) {
+            return Err(EvaluationError::Stopped.into());
+        }
+        let piece = again.piece()?;
+        if piece.is_empty() {
+            return Ok(again.comparison.end());
+        }
+        done += piece.len() as u64;
+        let readings = piece.iter().map(|made| (made.measurement, made.level)).collect();
+        steps.send(Step::Readings(readings)).map_err(|_| Interrupted::WriterGone)?;
+    }
+}
+
+/// Makes the readings of a run again, piece by piece, and compares them.
+pub(super) struct Again<'a> {
+    reader: &'a JobReader,
+    run: &'a RunSummary,
+    maker: ReadingMaker,
+    row: u64,
+    pub comparison: Comparison,
+}
+
+impl<'a> Again<'a> {
+    pub fn new(reader: &'a JobReader, run: &'a RunSummary, setup: &Setup, alarm: AlarmSettings) -> Result<Self, EvaluationError> {
+        let start = &run.start;
+        let impossible =
+            |error: backwall_survey::travel::TravelError| EvaluationError::Impossible { run: run.id, row: 0, why: error.to_string() };
+        let odometer = Odometer::new(start.path.clone()).map_err(impossible)?;
+        let maker = ReadingMaker::new(setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
+        Ok(Self { reader, run, maker, row: 0, comparison: Comparison::new(start.limits.clone(), alarm) })
+    }
+
+    /// The next readings; none at the end.
+    pub fn piece(&mut self) -> Result<Vec<Reading>, EvaluationError> {
+        let mut piece = self.reader.readings(self.run.id, self.row, PIECE)?;
+        for reading in &mut piece {
+            let stored = reading.clone();
+            self.maker.set_wall_temperature(stored.wall_temperature);
+            let waveform = self.reader.waveform(self.run.id, self.row)?;
+            let was_made = waveform.is_some();
+            let made = match waveform {
+                Some(waveform) => from_waveform(&mut self.maker, &stored, waveform),
+                None => Ok(from_itself(&mut self.maker, &stored, &self.run.start)),
+            };
+            let made = made.and_then(|made| match made.place == stored.place {
+                true => Ok(made),
+                false => Err("its place does not follow from its encoder counts; run `backwall verify`".to_owned()),
+            });
+            let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row: self.row, why })?;
+            reading.measurement = made.measurement;
+            reading.level = made.level;
+            self.comparison.push(&stored, reading, was_made);
+            self.row += 1;
+        }
+        Ok(piece)
+    }
+}
+
+/// One of the two sides.
+struct Side {
+    findings: Findings,
+    spots: SpotWatch,
+}
+
+impl Side {
+    fn new(alarm: AlarmSettings) -> Self {
+        Self { findings: Findings::default(), spots: SpotWatch::new(alarm) }
+    }
+
+    fn push(&mut self, reading: &Reading, limits: &Limits) {
+        let (along, course, thickness) = (reading.place.along, reading.place.course, reading.measurement.thickness);
+        let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
+        self.spots.push(&Sample { seq: reading.seq, along, course, thickness, level: reading.level, sound_from });
+        match thickness {
+            None => self.findings.no_echo += 1,
+            Some(thickness) if self.findings.least.is_none_or(|least| thickness < least) => {
+                self.findings.least = Some(thickness);
+                self.findings.least_at = along;
+                self.findings.least_seq = Some(reading.seq);
+            }
+            Some(_) => {}
+        }
+    }
+
+    fn end(&self) -> Findings {
+        let of = |level| self.spots.spots().iter().filter(|spot| spot.level == level).count() as u64;
+        Findings { thin_spots: of(Level::Thin), watch_spots: of(Level::Watch), ..self.findings.clone() }
+    }
+}
+
+/// The run's own readings against those made again.
+pub(super) struct Comparison {
+    limits: Limits,
+    before: Side,
+    after: Side,
+    changes: Changes,
+    /// Of all differences; whole numbers, for a sum that does not depend on rounding.
+    sum_nm: i128,
+}
+
+impl Comparison {
+    fn new(limits: Limits, alarm: AlarmSettings) -> Self {
+        let changes = Changes {
+            readings: 0,
+            kept: 0,
+            changed: 0,
+            gained: 0,
+            lost: 0,
+            compared: 0,
+            mean_difference: None,
+            largest: None,
+            before: Findings::default(),
+            after: Findings::default(),
+        };
+        Self { limits, before: Side::new(alarm), after: Side::new(alarm), changes, sum_nm: 0 }
+    }
+
+    fn push(&mut self, before: &Reading, after: &Reading, was_made: bool) {
+        self.before.push(before, &self.limits);
+        self.after.push(after, &self.limits);
+        let changes = &mut self.changes;
+        changes.readings += 1;
+        changes.kept += u64::from(!was_made);
+        changes.changed += u64::from(before.measurement != after.measurement || before.level != after.level);
+        match (before.measurement.thickness, after.measurement.thickness) {
+            (None, Some(_)) => changes.gained += 1,
+            (Some(_), None) => changes.lost += 1,
+            (None, None) => {}
+            (Some(old), Some(new)) => {
+                changes.compared += 1;
+                let by = new.as_nanometres() - old.as_nanometres();
+                self.sum_nm += i128::from(by);
+                let most = changes.largest.map_or(0, |most| (most.after.as_nanometres() - most.before.as_nanometres()).abs());
+                if by.abs() > most {
+                    changes.largest = Some(Difference { before: old, after: new, at: after.place.along, seq: after.seq });
+                }
+            }
+        }
+    }
+
+    pub fn end(&self) -> Changes {
+        let mean = (self.changes.compared > 0).then(|| {
+            let mean_nm = self.sum_nm as f64 / self.changes.compared as f64;
+            Length::nanometres(mean_nm.round() as i64)
+        });
+        Changes { mean_difference: mean, before: self.before.end(), after: self.after.end(), ..self.changes.clone() }
+    }
+}
+
+/// Takes the steps of an evaluation into the tables, inside a transaction; `None` when whoever computes it hung up.
+pub(super) fn take(
+    connection: &rusqlite::Connection,
+    start: &EvaluationStart,
+    steps: &Receiver<Step>,
+) -> rusqlite::Result<Option<EvaluationSummary>> {
+    let id: EvaluationId = connection.query_row("SELECT coalesce(max(id), 0) + 1 FROM evaluation", [], |row| row.get(0))?;
+    let mut row = 0;
+    while let Ok(step) = steps.recv() {
+        match step {
+            Step::Readings(readings) => {
+                for (measurement, level) in &readings {
+                    super::row::insert_evaluated(connection, id, row, measurement, *level)?;
+                    row += 1;
+                }
+            }
+            Step::End(changes) => return super::insert::evaluation(connection, id, start, *changes).map(Some),
+        }
+    }
+    Ok(None)
+}
+
+/// Makes an evaluation again and tells every difference from what is stored.
+pub(super) fn check(
+    reader: &JobReader,
+    stored: &EvaluationSummary,
+    going: &Going<'_>,
+    tell: &mut impl FnMut(String),
+) -> Result<(), EvaluationError> {
+    let run = reader.run(stored.start.run)?;
+    let alarm = reader.contents()?.plan.alarm;
+    if reader.digest_of(stored)? != stored.digest {
+        tell("its readings are not what was saved".to_owned());
+    }
+    let mut again = Again::new(reader, &run, &stored.start.setup, alarm)?;
+    let tells_coating = reader.tells_coating("evaluated", "evaluation_id", stored.id)?;
+    let mut row = 0;
+    loop {
+        let made = again.piece()?;
+        let held = reader.evaluated(stored.id, row, made.len().max(1))?;
+        for (index, made) in made.iter().enumerate() {
+            let made = &super::verify::as_told(made.clone(), tells_coating);
+            match held.get(index) {
+                Some(held) if held == made => {}
+                Some(held) => tell(format!(
+                    "reading {} (seq {}) does not follow from its waveform: {}",
+                    row + index as u64,
+                    made.seq,
+                    super::verify::differences(held, made)
+                )),
+                None => tell(format!("reading {} is missing", row + index as u64)),
+            }
+        }
+        if made.is_empty() {
+            if !held.is_empty() {
+                tell(format!("it has readings behind the run's last one, {row}"));
+            }
+            break;
+        }
+        row += made.len() as u64;
+        if !going.on(made.len() as u64) {
+            return Ok(());
+        }
+    }
+    if again.comparison.end() != stored.changes {
+        tell("what it says has changed does not follow from the readings".to_owned());
+    }
+    Ok(())
+}

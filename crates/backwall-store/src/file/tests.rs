@@ -1,0 +1,166 @@
+//! A disk that runs full, played by SQLite's own limit on the size of a file.
+
+use super::*;
+use crate::{CloseReason, Entry, Mark, MarkKind, RunStart};
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::Level;
+use backwall_survey::travel::Place;
+use backwall_ultrasound::{Flag, Flags, Measurement, TimeBase, Waveform};
+use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
+use std::time::{Duration, Instant};
+
+const PLAN: &str = include_str!("../../../../tests/data/plan.toml");
+
+fn new_job(folder: &Path) -> PathBuf {
+    let path = folder.join("tk7.job");
+    let plan = Plan::parse("plan.toml", PLAN).unwrap();
+    let checklist = Checklist { name: "none".into(), title: String::new(), caution: String::new(), items: vec![] };
+    JobFile::create(&path, &plan, PLAN, &checklist, 0).unwrap();
+    path
+}
+
+fn start() -> RunStart {
+    let plan = Plan::parse("plan.toml", PLAN).unwrap();
+    RunStart {
+        line: "A090".into(),
+        path: plan.path(&plan.lines[0]),
+        limits: plan.limits(),
+        setup: plan.typed_setup(),
+        setup_id: None,
+        wall_temperature: Temperature::celsius(20.0),
+        profile_name: String::new(),
+        profile_text: String::new(),
+        stream: "-".into(),
+        software: String::new(),
+        checklist_override: None,
+        operator: String::new(),
+        started_us: 0,
+    }
+}
+
+/// Full-range noise: it cannot be packed, so a file of known size takes a known number.
+fn shot(seq: u32) -> Entry {
+    let mut state = seq.wrapping_mul(2_654_435_761) | 1;
+    let samples = (0..1024)
+        .map(|_| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 16) as i16
+        })
+        .collect();
+    let reading = Reading {
+        seq,
+        device_time_us: None,
+        host_time_us: 0,
+        encoder: None,
+        place: Place::default(),
+        gain: Decibel::ZERO,
+        wall_temperature: Temperature::celsius(20.0),
+        measurement: Measurement::none(Flags::of(Flag::NoBackWall)),
+        level: Level::Lost,
+    };
+    let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::ZERO, bits: 16 };
+    Entry::Reading { reading, waveform: Some(Waveform { base, samples }) }
+}
+
+#[test]
+fn a_full_disk_is_told_at_once_and_takes_nothing_that_was_acknowledged() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    // 2 MiB: about a thousand shots of 2 KiB.
+    let job = JobFile::open_with(&path, |connection| connection.pragma_update(None, "max_page_count", 256)).unwrap();
+    let (writer, mut saved) = (job.writer(), job.saved());
+    let run = writer.start_run(start()).unwrap();
+    let mut acknowledged = 0;
+    for seq in 0..3000 {
+        // Neither call waits for ever once the disk is full.
+        if seq % 2 == 0 {
+            let _ = writer.append_blocking(run, shot(seq));
+        } else {
+            assert_eq!(writer.try_append(run, shot(seq)), Ok(()));
+        }
+        if seq % 50 == 0 && writer.flush().is_ok() {
+            acknowledged = saved.borrow_and_update().readings;
+        }
+    }
+    assert!(matches!(writer.flush(), Err(StoreError::Stopped { .. })));
+    let after = saved.borrow_and_update().clone();
+    let fault = after.fault.unwrap();
+    assert!(fault.starts_with("the disk is full"), "{fault}");
+    assert!(acknowledged > 300 && after.readings >= acknowledged, "{acknowledged} acknowledged, {} saved", after.readings);
+    assert_eq!(after.readings + after.unsaved, 3000);
+    assert!(matches!(writer.append_blocking(run, shot(0)), Err(StoreError::Stopped { .. })));
+
+    let summary = writer.close_run(run, CloseReason::Fault("the disk is full".into()), 0).unwrap();
+    assert_eq!((summary.state, summary.readings), (RunState::Closed, after.readings));
+    assert!(summary.reason.contains("are not in the file"), "{}", summary.reason);
+    job.close().unwrap();
+    let reader = JobFile::open_read_only(&path).unwrap();
+    assert_eq!(reader.verify_digests().unwrap().problems, []);
+    assert_eq!(reader.readings(run, 0, usize::MAX >> 1).unwrap().last().unwrap().seq as u64 + 1, after.readings);
+    drop(reader);
+
+    // With room again the same job goes on.
+    let job = JobFile::open(&path).unwrap();
+    let run = job.writer().start_run(start()).unwrap();
+    job.writer().append_blocking(run, shot(0)).unwrap();
+    assert_eq!(job.writer().close_run(run, CloseReason::Operator, 0).unwrap().readings, 1);
+}
+
+#[test]
+fn a_mark_is_saved_before_the_tick_is_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = JobFile::open(&new_job(folder.path())).unwrap();
+    let (writer, saved) = (job.writer(), job.saved());
+    let run = writer.start_run(start()).unwrap();
+    let mark =
+        |seq| Entry::Mark(Mark { kind: MarkKind::Seam, along: Some(Length::mm(1.0)), seq: Some(seq), text: String::new(), at_us: 0 });
+    // The best of some: a busy machine can hold up any one of them.
+    let best = (0..20)
+        .map(|seq| {
+            let began = Instant::now();
+            writer.try_append(run, shot(seq)).unwrap();
+            writer.try_append(run, mark(seq)).unwrap();
+            while saved.borrow().readings <= u64::from(seq) {
+                assert!(began.elapsed() < Duration::from_secs(10));
+                std::thread::sleep(Duration::from_micros(200));
+            }
+            began.elapsed()
+        })
+        .min();
+    assert!(best < Some(Duration::from_millis(80)), "{best:?}");
+    assert_eq!(job.reader().unwrap().marks(run).unwrap().len(), 20);
+}
+
+#[test]
+fn a_write_that_fails_ends_saving_and_the_run_is_interrupted() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    // A trigger of this connection alone plays the disk that refuses one write.
+    let refuse = "CREATE TEMP TRIGGER refuse BEFORE INSERT ON main.reading WHEN NEW.row = 500
+                  BEGIN SELECT RAISE(ABORT, 'the disk refused'); END";
+    let job = JobFile::open_with(&path, |connection| connection.execute_batch(refuse)).unwrap();
+    let (writer, saved) = (job.writer(), job.saved());
+    let run = writer.start_run(start()).unwrap();
+    let mut acknowledged = 0;
+    for seq in 0..1000 {
+        assert_eq!(writer.try_append(run, shot(seq)), Ok(()));
+        if seq % 50 == 0 && writer.flush().is_ok() {
+            acknowledged = saved.borrow().readings;
+        }
+    }
+    let stopped =
+        |result: Result<(), StoreError>| matches!(result, Err(StoreError::Stopped { fault }) if fault.contains("the disk refused"));
+    assert!(stopped(writer.flush()));
+    let after = saved.borrow().clone();
+    assert!(after.fault.unwrap().contains("the disk refused"));
+    assert!(acknowledged >= 401 && after.readings >= acknowledged && after.readings <= 500, "{acknowledged}, {}", after.readings);
+    assert_eq!(after.readings + after.unsaved, 1000);
+    // Nothing is claimed on a disk that has failed once, not even that the run was closed.
+    assert!(stopped(writer.close_run(run, CloseReason::Operator, 0).map(drop)));
+    assert!(stopped(writer.start_run(start()).map(drop)));
+    assert!(stopped(job.close()));
+    let job = JobFile::open(&path).unwrap();
+    let summary = job.contents().unwrap().runs.pop().unwrap();
+    assert_eq!((summary.state, summary.readings), (crate::RunState::Interrupted, after.readings));
+    assert_eq!(job.reader().unwrap().verify_digests().unwrap().problems, []);
+}

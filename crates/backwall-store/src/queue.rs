@@ -1,0 +1,225 @@
+//! What waits to be saved: bounded by bytes, lossless while saving works. Whoever fills it never waits for the
+//! disk unless it asks to; once saving has failed it drains into nothing, counted, so that nobody waits for ever.
+
+use super::contents::{Entry, EventKind, Mark, Note, RunId, RunStart, RunSummary};
+use super::error::StoreError;
+use super::evaluation::{EvaluationStart, EvaluationSummary, Step};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::Setup;
+use std::collections::VecDeque;
+use std::sync::mpsc::{Receiver, Sender};
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+/// What may wait, at most.
+const ROOM_BYTES: usize = 16 << 20;
+/// A commit is due when the oldest entry has waited this long ...
+const TICK: Duration = Duration::from_millis(100);
+/// ... or so many wait ...
+const TICK_ENTRIES: usize = 256;
+/// ... or so many bytes.
+const TICK_BYTES: usize = 512 << 10;
+
+/// What belongs to the job and not to an open run.
+#[derive(Debug)]
+pub(super) enum JobItem {
+    Answer(Answer),
+    Signature(Signature),
+    Override(String, Signed),
+    Setup(Box<Setup>, String, Signed),
+    Check(Check),
+    EncoderCheck(EncoderCheck, Signed),
+    Note(Note),
+}
+
+pub(super) type Reply<T> = Sender<Result<T, StoreError>>;
+
+/// What the writer thread does on request, answering when it is done.
+pub(super) enum Command {
+    StartRun(Box<RunStart>, Reply<RunId>),
+    CloseRun { run: RunId, reason: super::CloseReason, lost: u64, reply: Reply<RunSummary> },
+    Enter(JobItem, Reply<i64>),
+    Evaluate { start: Box<EvaluationStart>, steps: Receiver<Step>, reply: Reply<EvaluationSummary> },
+    Flush(Reply<()>),
+    Close(Reply<()>),
+}
+
+#[derive(Default)]
+struct State {
+    entries: VecDeque<Entry>,
+    bytes: usize,
+    since: Option<Instant>,
+    /// Something an operator did waits: do not let it.
+    urgent: bool,
+    commands: VecDeque<Command>,
+    run: Option<RunId>,
+    /// The writer thread is gone.
+    ended: bool,
+    /// Why nothing is taken any more.
+    fault: Option<String>,
+    unsaved: u64,
+}
+
+#[derive(Default)]
+pub(super) struct Queue {
+    state: Mutex<State>,
+    work: Condvar,
+    room: Condvar,
+}
+
+fn bytes_of(entry: &Entry) -> usize {
+    let held = match entry {
+        Entry::Reading { waveform: Some(waveform), .. } => waveform.samples.len() * 2,
+        Entry::Mark(Mark { text, .. }) | Entry::Note(Note { text, .. }) | Entry::Event { text, .. } => text.len(),
+        _ => 0,
+    };
+    size_of::<Entry>() + held
+}
+
+fn is_urgent(entry: &Entry) -> bool {
+    match entry {
+        Entry::Mark(_) | Entry::Note(_) => true,
+        Entry::Event { kind, .. } => matches!(kind, EventKind::Acknowledged | EventKind::Fault),
+        Entry::Reading { .. } | Entry::TimeBase(_) | Entry::Spot(_) => false,
+    }
+}
+
+impl Queue {
+    fn lock(&self) -> MutexGuard<'_, State> {
+        // Nothing is left half done where a holder of the lock could panic.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    #[expect(clippy::result_large_err, reason = "a full queue gives the entry back, to be tried again")]
+    pub fn try_push(&self, run: RunId, entry: Entry) -> Result<(), Entry> {
+        let mut state = self.lock();
+        if state.fault.is_some() || state.run != Some(run) {
+            state.unsaved += 1;
+            return Ok(());
+        }
+        if state.bytes >= ROOM_BYTES {
+            return Err(entry);
+        }
+        self.push(&mut state, entry);
+        Ok(())
+    }
+
+    pub fn push_blocking(&self, run: RunId, entry: Entry) -> Result<(), StoreError> {
+        let mut state = self.lock();
+        loop {
+            if let Some(fault) = &state.fault {
+                let fault = fault.clone();
+                state.unsaved += 1;
+                return Err(StoreError::Stopped { fault });
+            }
+            if state.run != Some(run) {
+                state.unsaved += 1;
+                return Err(StoreError::RunNotOpen { run });
+            }
+            if state.bytes < ROOM_BYTES {
+                self.push(&mut state, entry);
+                return Ok(());
+            }
+            state = self.room.wait(state).unwrap_or_else(PoisonError::into_inner);
+        }
+    }
+
+    fn push(&self, state: &mut State, entry: Entry) {
+        state.bytes += bytes_of(&entry);
+        state.urgent |= is_urgent(&entry);
+        let first = state.entries.is_empty();
+        state.entries.push_back(entry);
+        if first {
+            state.since = Some(Instant::now());
+        }
+        if first || state.urgent || state.entries.len() >= TICK_ENTRIES || state.bytes >= TICK_BYTES {
+            self.work.notify_one();
+        }
+    }
+
+    pub fn command(&self, command: Command) {
+        let mut state = self.lock();
+        // Dropped with its reply, it tells whoever waits for the answer that none will come.
+        if !state.ended {
+            state.commands.push_back(command);
+            self.work.notify_one();
+        }
+    }
+
+    /// Waits until there is something to do, at most until `deadline`; takes all entries and one command. The
+    /// entries go before the command.
+    pub fn take(&self, entries: &mut VecDeque<Entry>, deadline: Instant) -> Option<Command> {
+        let mut state = self.lock();
+        loop {
+            let now = Instant::now();
+            let due = state.since.map(|since| since + TICK);
+            let ready = state.urgent
+                || !state.commands.is_empty()
+                || state.entries.len() >= TICK_ENTRIES
+                || state.bytes >= TICK_BYTES
+                || due.is_some_and(|due| due <= now);
+            if ready || now >= deadline {
+                self.move_entries(&mut state, entries);
+                return state.commands.pop_front();
+            }
+            let until = due.map_or(deadline, |due| due.min(deadline));
+            state = self.work.wait_timeout(state, until - now).unwrap_or_else(PoisonError::into_inner).0;
+        }
+    }
+
+    fn move_entries(&self, state: &mut State, entries: &mut VecDeque<Entry>) {
+        entries.append(&mut state.entries);
+        state.bytes = 0;
+        state.since = None;
+        state.urgent = false;
+        self.room.notify_all();
+    }
+
+    /// Takes what waits at this moment.
+    pub fn drain(&self, entries: &mut VecDeque<Entry>) {
+        self.move_entries(&mut self.lock(), entries);
+    }
+
+    /// Which run takes entries from now on.
+    pub fn set_run(&self, run: Option<RunId>) {
+        self.lock().run = run;
+    }
+
+    /// From now on nothing is taken; what still waits is counted as unsaved.
+    pub fn fail(&self, fault: &str) {
+        let mut state = self.lock();
+        state.fault.get_or_insert_with(|| fault.to_owned());
+        let mut waiting = VecDeque::new();
+        self.move_entries(&mut state, &mut waiting);
+        state.unsaved += waiting.len() as u64;
+    }
+
+    pub fn count_unsaved(&self, entries: u64) {
+        self.lock().unsaved += entries;
+    }
+
+    /// Saving works again.
+    pub fn recover(&self) {
+        let mut state = self.lock();
+        state.fault = None;
+        state.unsaved = 0;
+    }
+
+    /// The thread is gone: whoever waits for an answer gets none.
+    pub fn end(&self) {
+        self.fail("the job file is closed");
+        let mut state = self.lock();
+        state.ended = true;
+        state.commands.clear();
+    }
+
+    pub fn unsaved(&self) -> u64 {
+        self.lock().unsaved
+    }
+
+    pub fn fault(&self) -> Option<String> {
+        self.lock().fault.clone()
+    }
+}

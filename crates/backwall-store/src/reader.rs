@@ -1,0 +1,390 @@
+//! Reads a job file, also while another process records into it and also on media that cannot be written. Long
+//! reads go in short pieces, so that a recording's log is never held up.
+
+use super::codec::Unpacker;
+use super::contents::{Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunSummary, SetupEntry};
+use super::error::StoreError;
+use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
+use super::lock::beside;
+use super::schema::{self, Access};
+use super::{digest, row, summary};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::reading::Reading;
+use backwall_survey::strip::Spot;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::{TimeBase, Waveform};
+use backwall_units::{Frequency, Length, Time};
+use rusqlite::{Connection, ErrorCode, OptionalExtension, Row, params};
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+/// Readings fetched in one short read.
+const PIECE: i64 = 4096;
+
+/// A job file open for reading. Row numbers count a run's readings from 0, in the order they came.
+pub struct JobReader {
+    pub(super) connection: Connection,
+    /// Of the file's format.
+    version: i64,
+    pub(super) path: PathBuf,
+    block: RefCell<Block>,
+    _copy: Option<Copy>,
+}
+
+/// The waveform block last looked at.
+#[derive(Default)]
+struct Block {
+    run: RunId,
+    rows: std::ops::Range<i64>,
+    samples: usize,
+    base: Option<TimeBase>,
+    codec: i64,
+    data: Vec<u8>,
+    unpacker: Unpacker,
+}
+
+/// A copy of a job file that could not be read where it is; removed in the end.
+struct Copy(PathBuf);
+
+impl Drop for Copy {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+impl JobReader {
+    pub(super) fn open(path: &Path) -> Result<Self, StoreError> {
+        std::fs::metadata(path).map_err(|error| StoreError::io(path, &error))?;
+        match Self::with(path, path, Access::Read) {
+            Err(StoreError::Io { .. } | StoreError::ReadOnlyFolder { .. }) => {}
+            done => return done,
+        }
+        // Beside the file nothing can be written. What a crash left in the log must not be passed over.
+        let wal = beside(path, "-wal");
+        if std::fs::metadata(&wal).map_or(0, |wal| wal.len()) == 0 {
+            return Self::with(path, path, Access::ReadUnchanging);
+        }
+        let (copy, at) = copy_away(path, &wal).map_err(|error| StoreError::io(path, &error))?;
+        let mut reader = Self::with(path, &at, Access::Write)?;
+        reader._copy = Some(copy);
+        Ok(reader)
+    }
+
+    /// `at` is where the file is read, `path` what it is called in messages.
+    fn with(path: &Path, at: &Path, access: Access) -> Result<Self, StoreError> {
+        let connection = schema::connect(at, access).map_err(|error| match error.sqlite_error_code() {
+            Some(ErrorCode::CannotOpen) => StoreError::Io { path: path.to_path_buf(), what: error.to_string() },
+            _ => StoreError::sqlite(path, &error),
+        })?;
+        let version = schema::check(&connection, path)?;
+        Ok(Self { connection, version, path: path.to_path_buf(), block: RefCell::default(), _copy: None })
+    }
+
+    fn said<T>(&self, result: rusqlite::Result<T>) -> Result<T, StoreError> {
+        result.map_err(|error| StoreError::sqlite(&self.path, &error))
+    }
+
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub fn contents(&self) -> Result<JobContents, StoreError> {
+        let (plan, checklist): (String, String) =
+            self.said(self.connection.query_row("SELECT plan_toml, checklist_json FROM job", [], |row| Ok((row.get(0)?, row.get(1)?))))?;
+        // Read by its schema alone: a rule added later must not lock a job out that was good when it was made.
+        let plan: Plan = toml::from_str(&plan).map_err(|error| StoreError::corrupt(&self.path, error))?;
+        let checklist: Checklist = serde_json::from_str(&checklist).map_err(|error| StoreError::corrupt(&self.path, error))?;
+        Ok(JobContents {
+            plan,
+            checklist,
+            answers: self.all("SELECT name, certificate, at_us, item, value_json, note FROM answer ORDER BY id", [], |row| {
+                Ok(Answer { by: signed(row)?, item: row.get(3)?, value: from_json(row, 4)?, note: row.get(5)? })
+            })?,
+            signatures: self.all("SELECT name, certificate, at_us, answers FROM signature ORDER BY id", [], |row| {
+                Ok(Signature { by: signed(row)?, answers: row.get::<_, i64>(3)? as usize })
+            })?,
+            setups: self.all("SELECT name, certificate, at_us, id, setup_json, origin FROM setup ORDER BY id", [], |row| {
+                Ok(SetupEntry { by: signed(row)?, id: row.get(3)?, setup: from_json(row, 4)?, origin: row.get(5)? })
+            })?,
+            runs: self.runs()?,
+            notes: self.all("SELECT run_id, position_um, text, at_us FROM note ORDER BY id", [], note)?,
+            overrides: self
+                .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
+            checks: self.all("SELECT check_json FROM block_check ORDER BY id", [], |row| from_json(row, 0))?,
+            evaluations: self.evaluations()?,
+            encoder_checks: self.all(
+                "SELECT name, certificate, at_us, distance_um, counts, set_counts_per_mm FROM encoder_check ORDER BY id",
+                [],
+                |row| {
+                    let check =
+                        EncoderCheck { distance: Length::micrometres(row.get(3)?), counts: row.get(4)?, set_counts_per_mm: row.get(5)? };
+                    Ok((check, signed(row)?))
+                },
+            )?,
+        })
+    }
+
+    /// All evaluations of the job, in the order they were made.
+    pub fn evaluations(&self) -> Result<Vec<EvaluationSummary>, StoreError> {
+        self.all(
+            "SELECT name, certificate, at_us, id, run_id, setup_json, setup_id, differs, why, software, changes_json, digest
+             FROM evaluation ORDER BY id",
+            [],
+            |row| {
+                let start = EvaluationStart {
+                    by: signed(row)?,
+                    run: row.get(4)?,
+                    setup: from_json(row, 5)?,
+                    setup_id: row.get(6)?,
+                    differs: row.get(7)?,
+                    why: row.get(8)?,
+                    software: row.get(9)?,
+                };
+                let digest: digest::Digest = row.get(11)?;
+                Ok(EvaluationSummary { id: row.get(3)?, start, changes: from_json(row, 10)?, digest: digest::hex(&digest) })
+            },
+        )
+    }
+
+    /// At most `limit` readings from row `from` on, as an evaluation has them.
+    pub fn evaluated(&self, evaluation: EvaluationId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
+        let sql = format!(
+            "SELECT {} FROM evaluation AS v JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
+             WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3",
+            row::evaluated_columns(self.version)
+        );
+        self.all(&sql, params![evaluation, from as i64, limit as i64], |found| row::read(found, 0))
+    }
+
+    /// The digest that an evaluation's rows make.
+    pub(super) fn digest_of(&self, evaluation: &EvaluationSummary) -> Result<String, StoreError> {
+        self.said(digest::of_evaluation(&self.connection, evaluation.start.run, evaluation.id)).map(|digest| digest::hex(&digest))
+    }
+
+    /// Whether any reading of a run, or of an evaluation, tells of a coating. Those of older files never do.
+    pub(super) fn tells_coating(&self, table: &str, key: &str, id: i64) -> Result<bool, StoreError> {
+        if self.version < row::COATING_SINCE {
+            return Ok(false);
+        }
+        let sql = format!("SELECT EXISTS (SELECT 1 FROM {table} WHERE {key} = ?1 AND coating_nm IS NOT NULL)");
+        self.said(self.connection.query_row(&sql, [id], |row| row.get(0)))
+    }
+
+    pub(super) fn has_waveforms(&self, run: RunId) -> Result<bool, StoreError> {
+        self.said(self.connection.query_row("SELECT EXISTS (SELECT 1 FROM waveform_block WHERE run_id = ?1)", [run], |row| row.get(0)))
+    }
+
+    pub fn runs(&self) -> Result<Vec<RunSummary>, StoreError> {
+        self.said(summary::runs(&self.connection))
+    }
+
+    pub fn run(&self, run: RunId) -> Result<RunSummary, StoreError> {
+        self.said(summary::summary(&self.connection, run))?.ok_or_else(|| StoreError::NoSuchRun { path: self.path.clone(), run })
+    }
+
+    fn all<T>(
+        &self,
+        sql: &str,
+        parameters: impl rusqlite::Params,
+        read: fn(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
+        let rows = self.connection.prepare_cached(sql).and_then(|mut statement| statement.query_map(parameters, read)?.collect());
+        self.said(rows)
+    }
+
+    /// At most `limit` readings of a run from row `from` on.
+    pub fn readings(&self, run: RunId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
+        let sql = format!("SELECT {} FROM reading WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3", row::columns(self.version));
+        self.all(&sql, params![run, from as i64, limit as i64], |found| row::read(found, 0))
+    }
+
+    pub fn for_each_reading(&self, run: RunId, each: impl FnMut(Reading)) -> Result<(), StoreError> {
+        in_pieces(|from| self.readings(run, from, PIECE as usize), each)
+    }
+
+    /// Every reading as an evaluation has it.
+    pub fn for_each_evaluated(&self, evaluation: EvaluationId, each: impl FnMut(Reading)) -> Result<(), StoreError> {
+        in_pieces(|from| self.evaluated(evaluation, from, PIECE as usize), each)
+    }
+
+    /// Every reading with the waveform it was made from.
+    pub fn for_each_shot(&self, run: RunId, mut each: impl FnMut(Reading, Option<Waveform>)) -> Result<(), StoreError> {
+        let (mut number, mut failed) = (0, None);
+        self.for_each_reading(run, |reading| {
+            if failed.is_none() {
+                match self.waveform(run, number) {
+                    Ok(waveform) => each(reading, waveform),
+                    Err(error) => failed = Some(error),
+                }
+            }
+            number += 1;
+        })?;
+        failed.map_or(Ok(()), Err)
+    }
+
+    /// Every waveform of a run with the row of its reading.
+    pub fn for_each_waveform(&self, run: RunId, mut each: impl FnMut(u64, Waveform)) -> Result<(), StoreError> {
+        let mut number = 0;
+        self.for_each_shot(run, |_, waveform| {
+            if let Some(waveform) = waveform {
+                each(number, waveform);
+            }
+            number += 1;
+        })
+    }
+
+    /// The waveform of the reading in a row; `None` where there is none.
+    pub fn waveform(&self, run: RunId, row: u64) -> Result<Option<Waveform>, StoreError> {
+        let row = row as i64;
+        let mut block = self.block.borrow_mut();
+        if (block.run != run || !block.rows.contains(&row)) && !self.said(self.fetch(&mut block, run, row))? {
+            return Ok(None);
+        }
+        let Block { rows, samples, base, codec, data, unpacker, .. } = &mut *block;
+        let (count, index) = ((rows.end - rows.start) as usize, (row - rows.start) as usize);
+        let samples = unpacker
+            .unpack(*codec, data, count, *samples, index)
+            .map_err(|error| StoreError::corrupt(&self.path, format!("run {run}, reading {row}: {error}")))?;
+        Ok(base.map(|base| Waveform { base, samples }))
+    }
+
+    /// Loads the block that holds a row, if there is one.
+    fn fetch(&self, block: &mut Block, run: RunId, row: i64) -> rusqlite::Result<bool> {
+        block.rows = 0..0;
+        block.unpacker.forget();
+        let mut statement = self.connection.prepare_cached(
+            "SELECT first_row, count, samples_each, rate_hz, first_sample_ns, bits, codec, data FROM waveform_block
+             WHERE run_id = ?1 AND first_row <= ?2 ORDER BY first_row DESC LIMIT 1",
+        )?;
+        let found = statement.query_row((run, row), |found| {
+            let (first, count): (i64, i64) = (found.get(0)?, found.get(1)?);
+            if row >= first + count {
+                return Ok(false);
+            }
+            block.samples = found.get::<_, u32>(2)? as usize;
+            block.base = Some(time_base(found, 3)?);
+            block.codec = found.get(6)?;
+            block.data.clear();
+            block.data.extend_from_slice(found.get_ref(7)?.as_blob()?);
+            block.run = run;
+            block.rows = first..first + count;
+            Ok(true)
+        });
+        found.optional().map(|found| found == Some(true))
+    }
+
+    /// The row of the last reading with a sequence number.
+    pub fn row_of_seq(&self, run: RunId, seq: u32) -> Result<Option<u64>, StoreError> {
+        let sql = "SELECT row FROM reading WHERE run_id = ?1 AND seq = ?2 ORDER BY row DESC LIMIT 1";
+        let found = self.connection.prepare_cached(sql).and_then(|mut found| found.query_row((run, seq), |row| row.get(0)).optional());
+        Ok(self.said(found)?.map(|row: i64| row as u64))
+    }
+
+    /// The marks of a run, each with the words that were put to it.
+    pub fn marks(&self, run: RunId) -> Result<Vec<Mark>, StoreError> {
+        let rows = self.all("SELECT kind, position_um, seq, text, at_us FROM mark WHERE run_id = ?1 ORDER BY id", [run], |found| {
+            let kind = row::word(found, 0, MarkKind::ALL, MarkKind::word)?;
+            Ok(Mark { kind, along: place(found, 1)?, seq: found.get(2)?, text: found.get(3)?, at_us: found.get(4)? })
+        })?;
+        let mut marks: Vec<Mark> = Vec::with_capacity(rows.len());
+        for mark in rows {
+            // A mark is stored at once, and again when words are put to it.
+            match marks.iter_mut().rfind(|known| (known.kind, known.at_us, known.seq) == (mark.kind, mark.at_us, mark.seq)) {
+                Some(known) => *known = mark,
+                None => marks.push(mark),
+            }
+        }
+        Ok(marks)
+    }
+
+    pub fn notes(&self, run: RunId) -> Result<Vec<Note>, StoreError> {
+        self.all("SELECT run_id, position_um, text, at_us FROM note WHERE run_id = ?1 ORDER BY id", [run], note)
+    }
+
+    pub fn events(&self, run: RunId) -> Result<Vec<Event>, StoreError> {
+        self.all("SELECT kind, text, seq, position_um, at_us FROM event WHERE run_id = ?1 ORDER BY id", [run], |found| {
+            let kind = row::word(found, 0, EventKind::ALL, EventKind::word)?;
+            Ok(Event { kind, text: found.get(1)?, seq: found.get(2)?, along: place(found, 3)?, at_us: found.get(4)? })
+        })
+    }
+
+    /// The last state of every spot of a run.
+    pub fn spots(&self, run: RunId) -> Result<Vec<Spot>, StoreError> {
+        let states = self.all(
+            "SELECT number, from_um, to_um, least_nm, least_at_um, least_seq, level, course, readings, acknowledged
+             FROM spot WHERE run_id = ?1 ORDER BY id",
+            [run],
+            |found| {
+                Ok(Spot {
+                    id: found.get(0)?,
+                    edges: place(found, 1)?.zip(place(found, 2)?),
+                    least: Length::nanometres(found.get(3)?),
+                    least_at: place(found, 4)?,
+                    least_seq: found.get(5)?,
+                    level: row::word(found, 6, row::LEVELS, backwall_survey::strip::Level::word)?,
+                    course: found.get(7)?,
+                    readings: found.get(8)?,
+                    acknowledged: found.get(9)?,
+                })
+            },
+        )?;
+        let last: BTreeMap<_, _> = states.into_iter().map(|spot| (spot.id, spot)).collect();
+        Ok(last.into_values().collect())
+    }
+
+    /// The time bases a device told, each with the row it holds from.
+    pub fn time_bases(&self, run: RunId) -> Result<Vec<(u64, TimeBase)>, StoreError> {
+        self.all("SELECT from_row, rate_hz, first_sample_ns, bits FROM time_base WHERE run_id = ?1 ORDER BY id", [run], |found| {
+            Ok((found.get::<_, i64>(0)? as u64, time_base(found, 1)?))
+        })
+    }
+}
+
+fn in_pieces(piece: impl Fn(u64) -> Result<Vec<Reading>, StoreError>, mut each: impl FnMut(Reading)) -> Result<(), StoreError> {
+    let mut from = 0;
+    loop {
+        let piece = piece(from)?;
+        let count = piece.len();
+        piece.into_iter().for_each(&mut each);
+        if count < PIECE as usize {
+            return Ok(());
+        }
+        from += count as u64;
+    }
+}
+
+fn copy_away(path: &Path, wal: &Path) -> std::io::Result<(Copy, PathBuf)> {
+    let nanos = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(0, |since| since.as_nanos());
+    let folder = std::env::temp_dir().join(format!("backwall-{}-{nanos}", std::process::id()));
+    std::fs::create_dir(&folder)?;
+    let copy = Copy(folder);
+    let at = copy.0.join("job");
+    for (from, to) in [(path, &at), (wal, &beside(&at, "-wal"))] {
+        // Not `fs::copy`: the copy of a file that cannot be written must itself be writable.
+        std::io::copy(&mut std::fs::File::open(from)?, &mut std::fs::File::create(to)?)?;
+    }
+    Ok((copy, at))
+}
+
+fn signed(row: &Row<'_>) -> rusqlite::Result<Signed> {
+    Ok(Signed { name: row.get(0)?, certificate: row.get(1)?, at_us: row.get(2)? })
+}
+
+fn note(row: &Row<'_>) -> rusqlite::Result<Note> {
+    Ok(Note { run: row.get(0)?, along: place(row, 1)?, text: row.get(2)?, at_us: row.get(3)? })
+}
+
+fn place(row: &Row<'_>, index: usize) -> rusqlite::Result<Option<Length>> {
+    Ok(row.get::<_, Option<i64>>(index)?.map(Length::micrometres))
+}
+
+fn time_base(row: &Row<'_>, first: usize) -> rusqlite::Result<TimeBase> {
+    Ok(TimeBase { rate: Frequency::hz(row.get(first)?), first: Time::ns(row.get(first + 1)?), bits: row.get(first + 2)? })
+}
+
+pub(super) fn from_json<T: serde::de::DeserializeOwned>(row: &Row<'_>, index: usize) -> rusqlite::Result<T> {
+    serde_json::from_str(row.get_ref(index)?.as_str()?)
+        .map_err(|error| rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, Box::new(error)))
+}

@@ -1,0 +1,143 @@
+//! What a run came to: counted from its rows, and for ended runs as it was written down at the end.
+
+use super::contents::{RunId, RunStart, RunState, RunSummary};
+use super::digest::{self, Digest, hex};
+use backwall_survey::travel::SequenceWatch;
+use backwall_units::Length;
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension, Row};
+
+/// Columns of `run_end` but its digest, in the order they are hashed.
+pub(super) const END_COLUMNS: &str = "state, reason, closed_us, readings, no_echo, lost, spots, least_nm, least_at_um, from_um, to_um";
+
+/// How a run ends.
+pub(super) struct Ending<'a> {
+    pub state: RunState,
+    pub reason: &'a str,
+    pub closed_us: i64,
+    /// `None`: nobody counted, so the jumps in `seq` are counted now.
+    pub lost: Option<u64>,
+}
+
+/// Counts a run's rows: readings, no_echo, spots, least_nm, least_at_um, from_um, to_um.
+fn count(connection: &Connection, run: RunId) -> rusqlite::Result<[Option<i64>; 7]> {
+    let mut counts = connection
+        .prepare_cached(
+            "SELECT count(*), coalesce(sum(thickness_nm IS NULL), 0),
+               (SELECT count(DISTINCT number) FROM spot WHERE run_id = ?1), NULL, NULL, min(position_um), max(position_um)
+             FROM reading WHERE run_id = ?1",
+        )?
+        .query_row([run], |row| {
+            let mut counts = [None; 7];
+            for (index, count) in counts.iter_mut().enumerate() {
+                *count = row.get(index)?;
+            }
+            Ok(counts)
+        })?;
+    // With min() alone, SQLite takes the other columns from the row of the minimum.
+    (counts[3], counts[4]) = connection
+        .prepare_cached("SELECT min(thickness_nm), position_um FROM reading WHERE run_id = ?1 AND thickness_nm IS NOT NULL")?
+        .query_row([run], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(counts)
+}
+
+fn count_lost(connection: &Connection, run: RunId) -> rusqlite::Result<u64> {
+    let mut watch = SequenceWatch::default();
+    let mut statement = connection.prepare_cached("SELECT seq FROM reading WHERE run_id = ?1 ORDER BY row")?;
+    let mut rows = statement.query([run])?;
+    while let Some(row) = rows.next()? {
+        watch.next(row.get(0)?);
+    }
+    Ok(watch.lost())
+}
+
+/// Writes down how a run ended, with its digest.
+pub(super) fn end(connection: &Connection, run: RunId, ending: &Ending<'_>) -> rusqlite::Result<()> {
+    let [readings, no_echo, spots, rest @ ..] = count(connection, run)?;
+    let lost = match ending.lost {
+        Some(lost) => lost,
+        None => count_lost(connection, run)?,
+    };
+    let state = if ending.state == RunState::Closed { "closed" } else { "interrupted" };
+    let mut values: Vec<Value> = vec![state.to_owned().into(), ending.reason.to_owned().into(), ending.closed_us.into()];
+    values.extend([readings, no_echo, Some(lost as i64), spots].into_iter().chain(rest).map(Value::from));
+    let (_, _, last) = digest::last_link(connection, run)?;
+    let digest = digest::of_end(connection, run, &last, &values)?;
+    values.push(Value::Blob(digest.to_vec()));
+    let marks = vec!["?"; values.len()].join(", ");
+    connection.execute(
+        &format!("INSERT INTO run_end (run_id, {END_COLUMNS}, digest) VALUES ({run}, {marks})"),
+        rusqlite::params_from_iter(values),
+    )?;
+    Ok(())
+}
+
+/// Runs that were never ended.
+pub(super) fn open_runs(connection: &Connection) -> rusqlite::Result<Vec<RunId>> {
+    connection
+        .prepare("SELECT id FROM run WHERE id NOT IN (SELECT run_id FROM run_end) ORDER BY id")?
+        .query_map([], |row| row.get(0))?
+        .collect()
+}
+
+pub(super) fn runs(connection: &Connection) -> rusqlite::Result<Vec<RunSummary>> {
+    let ids: Vec<RunId> =
+        connection.prepare("SELECT id FROM run ORDER BY id")?.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    ids.into_iter().filter_map(|run| summary(connection, run).transpose()).collect()
+}
+
+/// A run's summary; `None` when there is no such run.
+pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
+    let start: Option<RunStart> =
+        connection.query_row("SELECT start_json FROM run WHERE id = ?1", [run], |row| super::reader::from_json(row, 0)).optional()?;
+    let Some(start) = start else {
+        return Ok(None);
+    };
+    let ended = connection
+        .prepare_cached(&format!("SELECT {END_COLUMNS}, digest FROM run_end WHERE run_id = ?1"))?
+        .query_row([run], |row| ended(row, run, start.clone()))
+        .optional()?;
+    if ended.is_some() {
+        return Ok(ended);
+    }
+    let counts = count(connection, run)?;
+    let lost = count_lost(connection, run)?;
+    Ok(Some(filled(run, start, RunState::Open, String::new(), None, lost, counts, None)))
+}
+
+fn ended(row: &Row<'_>, run: RunId, start: RunStart) -> rusqlite::Result<RunSummary> {
+    let state = if row.get_ref(0)?.as_str()? == "closed" { RunState::Closed } else { RunState::Interrupted };
+    let counts = [row.get(3)?, row.get(4)?, row.get(6)?, row.get(7)?, row.get(8)?, row.get(9)?, row.get(10)?];
+    let digest: Digest = row.get(11)?;
+    Ok(filled(run, start, state, row.get(1)?, row.get(2)?, row.get::<_, i64>(5)? as u64, counts, Some(hex(&digest))))
+}
+
+#[expect(clippy::too_many_arguments, reason = "the two ways to a summary meet here and nowhere else")]
+fn filled(
+    id: RunId,
+    start: RunStart,
+    state: RunState,
+    reason: String,
+    closed_us: Option<i64>,
+    lost: u64,
+    [readings, no_echo, spots, least, least_at, from, to]: [Option<i64>; 7],
+    digest: Option<String>,
+) -> RunSummary {
+    let counted = |count: Option<i64>| count.unwrap_or(0) as u64;
+    RunSummary {
+        id,
+        start,
+        state,
+        reason,
+        closed_us,
+        readings: counted(readings),
+        no_echo: counted(no_echo),
+        lost,
+        spots: counted(spots),
+        least: least.map(Length::nanometres),
+        least_at: least_at.map(Length::micrometres),
+        from: from.map(Length::micrometres),
+        to: to.map(Length::micrometres),
+        digest,
+    }
+}

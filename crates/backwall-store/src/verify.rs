@@ -1,0 +1,467 @@
+//! Tries a job file: does it still hold what was saved, and does every reading follow from its waveform? Whatever is
+//! wrong is told with its place; damage in one run does not hide another.
+
+use super::contents::{RunId, RunState};
+use super::digest::{self, Digest, hex};
+use super::error::StoreError;
+use super::reader::JobReader;
+use super::schema;
+use super::summary::END_COLUMNS;
+use backwall_survey::job::Plan;
+use backwall_survey::reading::{Gauge, GaugeValue, Reading, ReadingMaker, Shot};
+use backwall_survey::travel::Odometer;
+use backwall_ultrasound::Waveform;
+use backwall_units::{Decibel, Length};
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension};
+use serde::Serialize;
+use std::cell::{Cell, RefCell};
+
+/// More differences than this in one run are counted, not told one by one.
+const TOLD: u64 = 20;
+/// Readings made again between two looks at whether to go on.
+const PIECE: usize = 1024;
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Verdict {
+    pub runs: Vec<RunVerdict>,
+    pub evaluations: Vec<EvaluationVerdict>,
+    /// Empty when the file is whole.
+    pub problems: Vec<Problem>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Problem {
+    pub run: Option<RunId>,
+    pub what: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct RunVerdict {
+    pub run: RunId,
+    pub line: String,
+    pub state: RunState,
+    pub readings: u64,
+    /// Readings made again from their waveforms.
+    pub remade: u64,
+    /// Readings whose waveform is not in the file: their place and level alone were made again.
+    pub without_waveform: u64,
+    /// As it is in the file; compare it with the one noted when the run was closed.
+    pub digest: Option<String>,
+    pub problems: u64,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct EvaluationVerdict {
+    pub evaluation: i64,
+    pub run: RunId,
+    /// Readings made again with the evaluation's set-up.
+    pub readings: u64,
+    pub digest: String,
+    pub problems: u64,
+}
+
+/// How far the trying is, and whether it was told to stop.
+pub(super) struct Going<'a> {
+    tick: RefCell<&'a mut dyn FnMut(u64, u64) -> bool>,
+    done: Cell<u64>,
+    of: u64,
+    stopped: Cell<bool>,
+}
+
+impl<'a> Going<'a> {
+    fn new(tick: &'a mut dyn FnMut(u64, u64) -> bool, of: u64) -> Self {
+        Self { tick: RefCell::new(tick), done: Cell::new(0), of, stopped: Cell::new(false) }
+    }
+    /// So many more readings are tried; whether to go on.
+    pub fn on(&self, readings: u64) -> bool {
+        self.done.set(self.done.get() + readings);
+        let told = self.stopped.get() || !(self.tick.borrow_mut())(self.done.get().min(self.of), self.of);
+        self.stopped.set(told);
+        !told
+    }
+}
+
+struct Findings {
+    run: Option<RunId>,
+    count: u64,
+    problems: Vec<Problem>,
+}
+
+impl Findings {
+    fn add(&mut self, what: impl Into<String>) {
+        self.count += 1;
+        if self.count <= TOLD {
+            self.problems.push(Problem { run: self.run, what: what.into() });
+        }
+    }
+    /// An error while looking is a finding.
+    fn look(&mut self, done: Result<(), StoreError>) {
+        if let Err(error) = done {
+            self.add(error.to_string());
+        }
+    }
+    fn ask(&mut self, done: rusqlite::Result<()>, what: &str) {
+        if let Err(error) = done {
+            self.add(format!("{what} cannot be read: {error}"));
+        }
+    }
+    fn end(&mut self) {
+        if self.count > TOLD {
+            self.problems.push(Problem { run: self.run, what: format!("and {} more like these", self.count - TOLD) });
+        }
+        self.count = 0;
+    }
+}
+
+impl JobReader {
+    /// Checks everything. An error means that the file could not be tried at all.
+    pub fn verify(&self) -> Result<Verdict, StoreError> {
+        self.check(true, &mut |_, _| true)
+    }
+
+    /// The same; `go_on` is told how many readings are tried and of how many, and ends the work by answering `false`.
+    pub fn verify_telling(&self, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
+        self.check(true, go_on)
+    }
+
+    /// Checks that everything is as it was saved, but makes no reading again.
+    pub fn verify_digests(&self) -> Result<Verdict, StoreError> {
+        self.check(false, &mut |_, _| true)
+    }
+
+    fn check(&self, remake: bool, tick: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
+        let going = Going::new(tick, self.to_try(remake));
+        let mut findings = Findings { run: None, count: 0, problems: Vec::new() };
+        let version = schema::check(&self.connection, &self.path)?;
+        let done = structure(&self.connection, version, &mut findings);
+        findings.ask(done, "the file's structure");
+        let done = ledger(&self.connection, &mut findings);
+        findings.ask(done, "the ledger");
+        if version >= 2 {
+            let done = plan(&self.connection, &mut findings);
+            findings.ask(done, "the plan");
+        }
+        findings.end();
+        let ids: Result<Vec<RunId>, _> =
+            self.connection.prepare("SELECT id FROM run ORDER BY id").and_then(|mut ids| ids.query_map([], |row| row.get(0))?.collect());
+        let mut runs = Vec::new();
+        for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
+            findings.run = Some(run);
+            let done = chain(&self.connection, run, &mut findings, &going);
+            findings.ask(done, "the chain of digests");
+            match self.run(run) {
+                Err(error) => findings.add(error.to_string()),
+                Ok(summary) => {
+                    let mut verdict = RunVerdict {
+                        run,
+                        line: summary.start.line.clone(),
+                        state: summary.state,
+                        readings: summary.readings,
+                        remade: 0,
+                        without_waveform: 0,
+                        digest: summary.digest.clone(),
+                        problems: 0,
+                    };
+                    if remake {
+                        let done = self.remake(&summary.start, &mut verdict, &mut findings, &going);
+                        findings.look(done);
+                    }
+                    verdict.problems = findings.count;
+                    runs.push(verdict);
+                }
+            }
+            findings.end();
+        }
+        let evaluations = self.verify_evaluations(&mut findings, &going);
+        if going.stopped.get() {
+            return Err(StoreError::NotAllTried { path: self.path.clone() });
+        }
+        Ok(Verdict { runs, evaluations, problems: findings.problems })
+    }
+
+    /// Readings there are to try: each for its digest, and again where it is made anew; those of evaluations once. What
+    /// cannot be counted is told when it is tried.
+    fn to_try(&self, remake: bool) -> u64 {
+        let of_runs: u64 = self.runs().unwrap_or_default().iter().map(|run| run.readings).sum();
+        let of_evaluations: u64 = self.evaluations().unwrap_or_default().iter().map(|evaluation| evaluation.changes.readings).sum();
+        of_runs * (1 + u64::from(remake)) + of_evaluations
+    }
+
+    fn verify_evaluations(&self, findings: &mut Findings, going: &Going<'_>) -> Vec<EvaluationVerdict> {
+        findings.run = None;
+        let stored = match self.evaluations() {
+            Ok(stored) => stored,
+            Err(error) => {
+                findings.add(format!("the evaluations cannot be read: {error}"));
+                Vec::new()
+            }
+        };
+        let verdicts = stored.iter().map(|stored| {
+            let id = stored.id;
+            findings.run = Some(stored.start.run);
+            let done = super::evaluation::check(self, stored, going, &mut |what| findings.add(format!("evaluation {id}: {what}")));
+            if let Err(error) = done {
+                findings.add(format!("evaluation {id}: {error}"));
+            }
+            let problems = findings.count;
+            findings.end();
+            let (run, readings) = (stored.start.run, stored.changes.readings);
+            EvaluationVerdict { evaluation: id, run, readings, digest: stored.digest.clone(), problems }
+        });
+        verdicts.collect()
+    }
+
+    /// Makes every reading of a run again and compares.
+    fn remake(
+        &self,
+        start: &super::RunStart,
+        verdict: &mut RunVerdict,
+        findings: &mut Findings,
+        going: &Going<'_>,
+    ) -> Result<(), StoreError> {
+        let odometer = match Odometer::new(start.path.clone()) {
+            Ok(odometer) => odometer,
+            Err(error) => {
+                findings.add(error.to_string());
+                return Ok(());
+            }
+        };
+        let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
+        let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
+        let mut row = 0u64;
+        loop {
+            let piece = self.readings(verdict.run, row, PIECE)?;
+            for stored in &piece {
+                maker.set_wall_temperature(stored.wall_temperature);
+                let made = match self.waveform(verdict.run, row)? {
+                    Some(waveform) => {
+                        verdict.remade += 1;
+                        from_waveform(&mut maker, stored, waveform)
+                    }
+                    None => {
+                        verdict.without_waveform += 1;
+                        Ok(from_itself(&mut maker, stored, start))
+                    }
+                };
+                match made.map(|made| as_told(made, tells_coating)) {
+                    Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
+                    Ok(made) if made != *stored => {
+                        let differences = differences(stored, &made);
+                        findings.add(format!("reading {row} (seq {}): does not follow from its waveform: {differences}", stored.seq));
+                    }
+                    Ok(_) => {}
+                }
+                row += 1;
+            }
+            if !going.on(piece.len() as u64) || piece.len() < PIECE {
+                return Ok(());
+            }
+        }
+    }
+}
+
+/// A reading made again, as a run or evaluation tells it: those of older files say nothing of a coating.
+pub(super) fn as_told(mut made: Reading, tells_coating: bool) -> Reading {
+    made.measurement.coating = made.measurement.coating.filter(|_| tells_coating);
+    made
+}
+
+pub(super) fn from_waveform(maker: &mut ReadingMaker, stored: &Reading, waveform: Waveform) -> Result<Reading, String> {
+    maker.set_time_base(waveform.base).map_err(|error| format!("its set-up cannot evaluate it: {error}"))?;
+    let shot = Shot {
+        seq: stored.seq,
+        device_time_us: stored.device_time_us,
+        encoder: stored.encoder,
+        gain: stored.gain,
+        samples: waveform.samples,
+    };
+    Ok(maker.shot(&shot, stored.host_time_us))
+}
+
+/// What can be made again without a waveform: the place, and the level of the stored measurement.
+pub(super) fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &super::RunStart) -> Reading {
+    let gauge = Gauge {
+        seq: stored.seq,
+        device_time_us: stored.device_time_us,
+        encoder: stored.encoder,
+        value: GaugeValue::Thickness(stored.measurement.thickness),
+    };
+    let place = maker.gauge(&gauge, stored.host_time_us).place;
+    let level = start.limits.level(&stored.measurement, place.course);
+    Reading { place, level, ..stored.clone() }
+}
+
+pub(super) fn differences(stored: &Reading, made: &Reading) -> String {
+    let mm = |length: Option<Length>| length.map_or("none".to_owned(), |length| length.to_string());
+    let mut found = Vec::new();
+    let mut compare = |name: &str, stored: String, made: String| {
+        if stored != made {
+            found.push(format!("{name} {stored} stored, {made} made again"));
+        }
+    };
+    let (s, m) = (&stored.measurement, &made.measurement);
+    compare("thickness", mm(s.thickness), mm(m.thickness));
+    compare("uncertainty", mm(s.uncertainty), mm(m.uncertainty));
+    compare("echo time", format!("{:?}", s.echo_time), format!("{:?}", m.echo_time));
+    compare("next echo", format!("{:?}", s.next_echo), format!("{:?}", m.next_echo));
+    compare("height", format!("{:?} %", s.height_pct), format!("{:?} %", m.height_pct));
+    compare("signal to noise", format!("{:?}", s.snr.map(Decibel::as_db)), format!("{:?}", m.snr.map(Decibel::as_db)));
+    compare("coating", format!("{:?}", s.coating), format!("{:?}", m.coating));
+    compare("quality", s.quality.to_string(), m.quality.to_string());
+    compare("flags", format!("[{}]", s.flags), format!("[{}]", m.flags));
+    compare("place", format!("{:?}", stored.place), format!("{:?}", made.place));
+    compare("level", stored.level.to_string(), made.level.to_string());
+    compare("gain", format!("{:?}", stored.gain), format!("{:?}", made.gain));
+    compare("wall temperature", format!("{:?}", stored.wall_temperature), format!("{:?}", made.wall_temperature));
+    found.join("; ")
+}
+
+/// What SQLite itself can say of the file.
+fn structure(connection: &Connection, version: i64, findings: &mut Findings) -> rusqlite::Result<()> {
+    let mut statement = connection.prepare("PRAGMA integrity_check(10)")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let said: String = row.get(0)?;
+        if said != "ok" {
+            findings.add(format!("SQLite finds the file damaged: {said}"));
+        }
+    }
+    let mut statement = connection.prepare("PRAGMA foreign_key_check")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        findings.add(format!("a row of {} belongs to nothing", row.get::<_, String>(0)?));
+    }
+    // Tables, and the triggers that keep them from being changed, are as this program lays them.
+    let laid = schema::objects(&schema::fresh(version)?)?;
+    let there = schema::objects(connection)?;
+    for (name, sql) in &laid {
+        match there.get(name) {
+            None => findings.add(format!("{name} is missing")),
+            Some(there) if there != sql => findings.add(format!("{name} is not as this program makes it")),
+            Some(_) => {}
+        }
+    }
+    for name in there.keys().filter(|name| !laid.contains_key(*name)) {
+        findings.add(format!("{name} was not made by this program"));
+    }
+    Ok(())
+}
+
+/// The plan's copy for other tools says what the plan says.
+fn plan(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
+    let (text, copy): (String, Option<String>) =
+        connection.query_row("SELECT plan_toml, plan_json FROM job LEFT JOIN plan USING (id)", [], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let copy = copy.and_then(|json| serde_json::from_str::<Plan>(&json).ok());
+    if toml::from_str::<Plan>(&text).ok() != copy {
+        findings.add("the plan as other tools see it is not the job's plan");
+    }
+    Ok(())
+}
+
+/// The chain over what belongs to the job.
+fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
+    let mut statement = connection.prepare("SELECT id, item, item_id, digest FROM ledger ORDER BY id")?;
+    let mut rows = statement.query([])?;
+    let (mut before, mut expected): (Digest, i64) = ([0; 32], 1);
+    while let Some(row) = rows.next()? {
+        let (id, item, item_id): (i64, String, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let stored: Digest = row.get(3)?;
+        if id != expected {
+            findings.add(format!("ledger: entries {expected} to {} are missing", id - 1));
+        }
+        match digest::of_ledger(connection, &item, item_id, &before) {
+            Ok(made) if made == stored => {}
+            Ok(_) => findings.add(format!("{item} {item_id} is not what was entered")),
+            Err(error) => findings.add(format!("{item} {item_id} cannot be read: {error}")),
+        }
+        before = stored;
+        expected = id + 1;
+    }
+    for table in ["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"] {
+        let own = if table == "note" { "link IS NULL AND" } else { "" };
+        let strangers: i64 = connection.query_row(
+            &format!("SELECT count(*) FROM {table} WHERE {own} id NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),
+            [table],
+            |row| row.get(0),
+        )?;
+        if strangers > 0 {
+            findings.add(format!("{strangers} rows of {table} were never entered by this program"));
+        }
+    }
+    Ok(())
+}
+
+/// The chain of one run, and that nothing stands beside it.
+fn chain(connection: &Connection, run: RunId, findings: &mut Findings, going: &Going<'_>) -> rusqlite::Result<()> {
+    let mut before = digest::of_start(connection, run)?;
+    let (mut links, mut end) = (0i64, 0i64);
+    let mut statement = connection.prepare("SELECT link, first_row, end_row, digest FROM link WHERE run_id = ?1 ORDER BY link")?;
+    let mut rows = statement.query([run])?;
+    while let Some(row) = rows.next()? {
+        let (link, first, last): (i64, i64, i64) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        let stored: Digest = row.get(3)?;
+        if link != links + 1 || first != end {
+            findings.add(format!("commits {} to {link} do not join", links + 1));
+        }
+        let origin = if link == 1 { ", or what the run started with" } else { "" };
+        let what = if last > first {
+            format!("commit {link} (readings {first} to {}{origin})", last - 1)
+        } else {
+            format!("commit {link} (marks, notes or events{origin})")
+        };
+        match digest::of_link(connection, run, link, (first, last), &before) {
+            Ok(made) if made == stored => {}
+            Ok(_) => findings.add(format!("{what} is not what was saved")),
+            Err(error) => findings.add(format!("{what} cannot be read: {error}")),
+        }
+        (before, links, end) = (stored, link, last);
+        if !going.on(u64::try_from(last - first).unwrap_or(0)) {
+            return Ok(());
+        }
+    }
+    let count = |sql: &str| connection.query_row(sql, (run, links, end), |row| row.get::<_, i64>(0));
+    let strangers = [
+        ("readings", "SELECT count(*) FROM reading WHERE run_id = ?1 AND (?2 < 0 OR row < 0 OR row >= ?3)"),
+        (
+            "waveform blocks",
+            "SELECT count(*) FROM waveform_block AS b LEFT JOIN link AS l ON l.run_id = b.run_id AND l.link = b.link
+             WHERE b.run_id = ?1 AND ?2 + ?3 >= 0 AND (l.link IS NULL OR b.first_row < l.first_row OR b.first_row + b.count > l.end_row)",
+        ),
+        ("time bases", "SELECT count(*) FROM time_base WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
+        ("marks", "SELECT count(*) FROM mark WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
+        ("events", "SELECT count(*) FROM event WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
+        ("spots", "SELECT count(*) FROM spot WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
+        ("notes", "SELECT count(*) FROM note WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
+    ];
+    for (what, sql) in strangers {
+        match count(sql)? {
+            0 => {}
+            number => findings.add(format!("{number} {what} stand in no commit of the run")),
+        }
+    }
+    let held = count("SELECT count(*) FROM reading WHERE run_id = ?1 AND ?2 + ?3 >= 0")?;
+    if held < end {
+        findings.add(format!("{} readings are missing", end - held));
+    }
+    ending(connection, run, &before, findings)
+}
+
+fn ending(connection: &Connection, run: RunId, last: &Digest, findings: &mut Findings) -> rusqlite::Result<()> {
+    let columns = END_COLUMNS.split(',').count();
+    let stored = connection
+        .query_row(&format!("SELECT {END_COLUMNS}, digest FROM run_end WHERE run_id = ?1"), [run], |row| {
+            let values: Vec<Value> = (0..columns).map(|index| row.get(index)).collect::<Result<_, _>>()?;
+            Ok((values, row.get::<_, Digest>(columns)?))
+        })
+        .optional()?;
+    // A run that is being recorded has no end yet.
+    let Some((values, stored)) = stored else {
+        return Ok(());
+    };
+    let made = digest::of_end(connection, run, last, &values)?;
+    if made != stored {
+        findings.add(format!("the run's digest is {}, but what is in the file makes {}", hex(&stored), hex(&made)));
+    }
+    Ok(())
+}

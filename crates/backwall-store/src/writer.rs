@@ -1,0 +1,413 @@
+//! The one thread that writes, and the handle others reach it by. It takes all that waits, commits it in one
+//! synced transaction and only then says that it is saved. At the first error it stops saying so.
+
+use super::contents::{CloseReason, Entry, Note, RunId, RunStart, RunState, RunSummary, Saved};
+use super::error::StoreError;
+use super::evaluation::{self, EvaluationStart, EvaluationSummary, Step};
+use super::insert::{self, Inserter, Progress};
+use super::lock::{Lock, Reserve, beside, folder};
+use super::queue::{Command, JobItem, Queue, Reply};
+use super::summary::{self, Ending};
+use super::{digest, schema};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::Setup;
+use rusqlite::{Connection, ErrorCode, TransactionBehavior};
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+use tokio::sync::watch;
+
+/// Reaches the writer thread. Every call but the two `append`s returns once its work is committed and synced.
+#[derive(Clone)]
+pub struct Writer {
+    pub(super) queue: Arc<Queue>,
+}
+
+impl Writer {
+    pub(super) fn ask<T>(&self, command: impl FnOnce(Reply<T>) -> Command) -> Result<T, StoreError> {
+        let (reply, answer) = channel();
+        self.queue.command(command(reply));
+        answer.recv().unwrap_or_else(|_| {
+            let fault = self.queue.fault().unwrap_or_else(|| "the job file is closed".to_owned());
+            Err(StoreError::Stopped { fault })
+        })
+    }
+    fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
+        self.ask(|reply| Command::Enter(item, reply))
+    }
+
+    pub fn start_run(&self, start: RunStart) -> Result<RunId, StoreError> {
+        self.ask(|reply| Command::StartRun(Box::new(start), reply))
+    }
+    /// Saves what still waits, then writes down how the run ended and its digest. `lost`: shots that never arrived.
+    pub fn close_run(&self, run: RunId, reason: CloseReason, lost: u64) -> Result<RunSummary, StoreError> {
+        self.ask(|reply| Command::CloseRun { run, reason, lost, reply })
+    }
+    pub fn answer(&self, answer: Answer) -> Result<(), StoreError> {
+        self.enter(JobItem::Answer(answer)).map(drop)
+    }
+    pub fn sign(&self, signature: Signature) -> Result<(), StoreError> {
+        self.enter(JobItem::Signature(signature)).map(drop)
+    }
+    pub fn add_override(&self, reason: String, by: Signed) -> Result<(), StoreError> {
+        self.enter(JobItem::Override(reason, by)).map(drop)
+    }
+    /// Enters a set-up, which is in force from then on; answers its number.
+    pub fn add_setup(&self, setup: Setup, origin: String, by: Signed) -> Result<i64, StoreError> {
+        self.enter(JobItem::Setup(Box::new(setup), origin, by))
+    }
+    /// A verification of a set-up on a block; a failed one taints the runs since the last good one.
+    pub fn add_check(&self, check: Check) -> Result<(), StoreError> {
+        self.enter(JobItem::Check(check)).map(drop)
+    }
+    pub fn add_encoder_check(&self, check: EncoderCheck, by: Signed) -> Result<(), StoreError> {
+        self.enter(JobItem::EncoderCheck(check, by)).map(drop)
+    }
+    /// A note to the job, or to a run that has ended; notes to an open run go with [`Writer::try_append`].
+    pub fn note(&self, note: Note) -> Result<(), StoreError> {
+        self.enter(JobItem::Note(note)).map(drop)
+    }
+    /// Returns once everything appended before is saved.
+    pub fn flush(&self) -> Result<(), StoreError> {
+        self.ask(Command::Flush)
+    }
+
+    /// Hands an entry of an open run over to be saved, never waiting. A full queue gives it back. After a fault
+    /// entries are taken, dropped and counted in [`Saved::unsaved`].
+    #[expect(clippy::result_large_err, reason = "a full queue gives the entry back, to be tried again")]
+    pub fn try_append(&self, run: RunId, entry: Entry) -> Result<(), Entry> {
+        self.queue.try_push(run, entry)
+    }
+    /// Hands an entry over to be saved, waiting for room.
+    pub fn append_blocking(&self, run: RunId, entry: Entry) -> Result<(), StoreError> {
+        self.queue.push_blocking(run, entry)
+    }
+}
+
+/// How far the disk can still be trusted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+enum Health {
+    Good,
+    /// No room: a run can still be closed in what the reserve held.
+    Full,
+    /// A write or a sync failed. What the system then says of later ones cannot be believed.
+    Failed,
+}
+
+pub(super) struct WriterThread {
+    connection: Connection,
+    path: PathBuf,
+    queue: Arc<Queue>,
+    saved: watch::Sender<Saved>,
+    lock: Option<Lock>,
+    reserve: Option<Reserve>,
+    inserter: Inserter,
+    run: Option<Progress>,
+    health: Health,
+    looked_at_space: Instant,
+    checkpointed: Instant,
+    free_bytes: Option<u64>,
+}
+
+const SPACE_EVERY: Duration = Duration::from_secs(1);
+const IDLE_CHECKPOINT: Duration = Duration::from_secs(10);
+
+/// Whatever happens to the thread, nobody waits for it in vain.
+struct EndQueue(Arc<Queue>);
+impl Drop for EndQueue {
+    fn drop(&mut self) {
+        self.0.end();
+    }
+}
+
+/// The computer's clock, µs since 1970-01-01 UTC.
+pub fn now_us() -> i64 {
+    chrono::Utc::now().timestamp_micros()
+}
+
+impl WriterThread {
+    pub fn new(connection: Connection, path: &Path, lock: Lock, queue: Arc<Queue>, saved: watch::Sender<Saved>) -> std::io::Result<Self> {
+        let now = Instant::now();
+        Ok(Self {
+            connection,
+            path: path.to_path_buf(),
+            queue,
+            saved,
+            lock: Some(lock),
+            reserve: None,
+            inserter: Inserter::new()?,
+            run: None,
+            health: Health::Good,
+            looked_at_space: now,
+            checkpointed: now,
+            free_bytes: None,
+        })
+    }
+
+    pub fn run(mut self) {
+        let _end = EndQueue(Arc::clone(&self.queue));
+        let mut entries = VecDeque::new();
+        self.look_at_space();
+        loop {
+            let command = self.queue.take(&mut entries, self.looked_at_space + SPACE_EVERY);
+            if !entries.is_empty() {
+                self.save(&entries);
+                entries.clear();
+                if entries.capacity() > 8192 {
+                    entries.shrink_to(1024);
+                }
+            }
+            match command {
+                None => {}
+                Some(Command::StartRun(start, reply)) => drop(reply.send(self.start_run(&start))),
+                Some(Command::CloseRun { run, reason, lost, reply }) => {
+                    // What came since the queue was taken belongs to the run too.
+                    if self.run.as_ref().is_some_and(|open| open.run == run) {
+                        self.queue.set_run(None);
+                        self.queue.drain(&mut entries);
+                        self.save(&entries);
+                        entries.clear();
+                    }
+                    drop(reply.send(self.close_run(run, &reason, lost)));
+                }
+                Some(Command::Enter(item, reply)) => drop(reply.send(self.enter(&item))),
+                Some(Command::Evaluate { start, steps, reply }) => drop(reply.send(self.evaluate(&start, &steps))),
+                Some(Command::Flush(reply)) => {
+                    self.publish();
+                    drop(reply.send(self.standing()));
+                }
+                Some(Command::Close(reply)) => {
+                    let done = self.fold();
+                    self.connection = match Connection::open_in_memory() {
+                        Ok(nothing) => nothing,
+                        Err(_) => return,
+                    };
+                    self.reserve = None;
+                    self.lock = None;
+                    drop(reply.send(done));
+                    return;
+                }
+            }
+            if self.looked_at_space.elapsed() >= SPACE_EVERY {
+                self.look_at_space();
+                if self.checkpointed.elapsed() >= IDLE_CHECKPOINT {
+                    self.checkpoint(1);
+                }
+            }
+        }
+    }
+
+    /// An error if nothing more can be saved.
+    fn standing(&self) -> Result<(), StoreError> {
+        match self.queue.fault() {
+            Some(fault) => Err(StoreError::Stopped { fault }),
+            None => Ok(()),
+        }
+    }
+
+    fn transaction<T>(&mut self, work: impl FnOnce(&Connection, &mut Inserter) -> rusqlite::Result<T>) -> rusqlite::Result<T> {
+        let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let done = work(&transaction, &mut self.inserter)?;
+        transaction.commit()?;
+        Ok(done)
+    }
+
+    /// Saves a batch of the open run, or stops saving.
+    fn save(&mut self, entries: &VecDeque<Entry>) {
+        let Some(before) = self.run.clone().filter(|_| self.health == Health::Good) else {
+            self.queue.count_unsaved(entries.len() as u64);
+            return self.publish();
+        };
+        if entries.is_empty() {
+            return;
+        }
+        let attempt = |thread: &mut Self| {
+            let mut progress = before.clone();
+            thread.transaction(|connection, inserter| inserter.batch(connection, entries, &mut progress))?;
+            thread.run = Some(progress);
+            Ok(())
+        };
+        match attempt(self) {
+            Ok(()) => self.checkpoint(schema::CHECKPOINT_PAGES),
+            Err(error) => {
+                self.stop(&error);
+                // The reserve just given up has room for what waited; nothing is taken after it.
+                let lost = if self.health == Health::Full && attempt(self).is_ok() { 0 } else { entries.len() };
+                self.queue.count_unsaved(lost as u64);
+            }
+        }
+        self.publish();
+    }
+
+    /// The first error ends saving.
+    fn stop(&mut self, error: &rusqlite::Error) -> StoreError {
+        let full = error.sqlite_error_code() == Some(ErrorCode::DiskFull);
+        self.health = if full && self.health != Health::Failed { Health::Full } else { Health::Failed };
+        self.reserve = None;
+        let said = StoreError::sqlite(&self.path, error);
+        self.queue.fail(&said.to_string());
+        self.publish();
+        said
+    }
+
+    /// A refusal by the tables themselves is the caller's error; one by the disk ends saving.
+    fn said(&mut self, error: &rusqlite::Error) -> StoreError {
+        match error.sqlite_error_code() {
+            Some(ErrorCode::ConstraintViolation | ErrorCode::TypeMismatch) | None => StoreError::sqlite(&self.path, error),
+            _ => self.stop(error),
+        }
+    }
+
+    fn start_run(&mut self, start: &RunStart) -> Result<RunId, StoreError> {
+        if self.health == Health::Failed {
+            self.standing()?;
+        }
+        if let Some(run) = &self.run {
+            return Err(StoreError::RunOpen { run: run.run });
+        }
+        let started = self.transaction(|connection, _| {
+            let json = insert::json(start)?;
+            connection.execute("INSERT INTO run (start_json, setup_id) VALUES (?, ?)", (json, start.setup_id))?;
+            let run = connection.last_insert_rowid();
+            Ok(Progress { run, link: 0, row: 0, digest: digest::of_start(connection, run)?, seq: None, along: None })
+        });
+        let progress = started.map_err(|error| self.said(&error))?;
+        let run = progress.run;
+        self.reserve = Reserve::take(&self.path);
+        self.health = Health::Good;
+        self.run = Some(progress);
+        self.queue.recover();
+        self.queue.set_run(Some(run));
+        self.publish();
+        Ok(run)
+    }
+
+    fn close_run(&mut self, run: RunId, reason: &CloseReason, lost: u64) -> Result<RunSummary, StoreError> {
+        if self.run.as_ref().is_none_or(|open| open.run != run) {
+            return Err(StoreError::RunNotOpen { run });
+        }
+        if self.health == Health::Failed {
+            self.standing()?;
+        }
+        let unsaved = self.queue.unsaved();
+        let mut reason = reason.to_string();
+        if unsaved > 0 {
+            reason += &format!("; {unsaved} entries after the last saved one are not in the file");
+        }
+        let ending = Ending { state: RunState::Closed, reason: &reason, closed_us: now_us(), lost: Some(lost) };
+        let ended = self.transaction(|connection, _| {
+            summary::end(connection, run, &ending)?;
+            summary::summary(connection, run)
+        });
+        let summary = ended.map_err(|error| self.said(&error))?;
+        self.run = None;
+        self.reserve = None;
+        // Best done now; if another process reads at this moment it happens later.
+        let _ = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
+        self.publish();
+        summary.ok_or_else(|| StoreError::NoSuchRun { path: self.path.clone(), run })
+    }
+
+    fn enter(&mut self, item: &JobItem) -> Result<i64, StoreError> {
+        if self.health == Health::Failed {
+            self.standing()?;
+        }
+        let entered = self.transaction(|connection, _| insert::job_item(connection, item));
+        entered.map_err(|error| self.said(&error))
+    }
+
+    /// Takes an evaluation in while it is computed elsewhere, in one transaction.
+    fn evaluate(&mut self, start: &EvaluationStart, steps: &Receiver<Step>) -> Result<EvaluationSummary, StoreError> {
+        if let Some(run) = &self.run {
+            return Err(StoreError::RunOpen { run: run.run });
+        }
+        self.standing()?;
+        let attempt = |connection: &mut Connection| {
+            // With the old journal, pages that do not fit the cache would lock out the reader the evaluation is computed from.
+            let in_log = connection.pragma_query_value(None, "journal_mode", |row| row.get::<_, String>(0))? == "wal";
+            connection.pragma_update(None, "cache_spill", in_log)?;
+            let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let taken = evaluation::take(&transaction, start, steps)?;
+            if taken.is_some() {
+                transaction.commit()?;
+            }
+            Ok(taken)
+        };
+        let taken = attempt(&mut self.connection).map_err(|error| self.said(&error))?;
+        self.checkpoint(1);
+        taken.ok_or_else(|| StoreError::Stopped { fault: "the evaluation was stopped before its end".to_owned() })
+    }
+
+    /// Brings the log into the main file once at least `pages` wait in it. An error here is an error of the disk,
+    /// told as such; SQLite's own automatic checkpoint would hide it.
+    fn checkpoint(&mut self, pages: i64) {
+        let look = |connection: &Connection, mode: &str| {
+            connection.query_row(&format!("PRAGMA wal_checkpoint({mode})"), [], |row| Ok((row.get::<_, i64>(1)?, row.get::<_, i64>(2)?)))
+        };
+        let done = look(&self.connection, "NOOP").and_then(|(log, moved)| {
+            if log - moved >= pages {
+                self.checkpointed = Instant::now();
+                look(&self.connection, "PASSIVE")?;
+            }
+            Ok(())
+        });
+        match done {
+            Ok(()) => {}
+            // Someone else holds the lock of checkpoints for a moment.
+            Err(error) if matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked)) => {}
+            Err(error) => drop(self.stop(&error)),
+        }
+    }
+
+    /// Leaves one plain file behind, that opens from read-only media too.
+    fn fold(&mut self) -> Result<(), StoreError> {
+        if self.health == Health::Failed {
+            return self.standing();
+        }
+        let folded = self
+            .connection
+            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
+            .and_then(|()| self.connection.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get::<_, String>(0)));
+        match folded {
+            Ok(mode) if mode == "delete" => Ok(()),
+            Ok(_) => Err(StoreError::StillRead { path: self.path.clone() }),
+            Err(error) if matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked)) => {
+                Err(StoreError::StillRead { path: self.path.clone() })
+            }
+            Err(error) => Err(StoreError::sqlite(&self.path, &error)),
+        }
+    }
+
+    fn look_at_space(&mut self) {
+        self.looked_at_space = Instant::now();
+        self.free_bytes = fs4::available_space(folder(&self.path)).ok();
+        self.publish();
+    }
+
+    fn publish(&self) {
+        let bytes = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
+        // The screen has no room for the path, and there is one job only.
+        let without_path =
+            |fault: String| fault.strip_prefix(&format!("{}: ", self.path.display())).map_or_else(|| fault.clone(), str::to_owned);
+        let fault = self.queue.fault().map(without_path);
+        self.saved.send_modify(|saved| {
+            if let Some(run) = &self.run {
+                if saved.run != Some(run.run) || saved.readings != run.row as u64 {
+                    saved.at_us = now_us();
+                }
+                saved.run = Some(run.run);
+                saved.seq = run.seq;
+                saved.along = run.along;
+                saved.readings = run.row as u64;
+            }
+            saved.fault = fault;
+            saved.unsaved = self.queue.unsaved();
+            saved.free_bytes = self.free_bytes;
+            saved.file_bytes = bytes(&self.path) + bytes(&beside(&self.path, "-wal"));
+        });
+    }
+}

@@ -1,0 +1,147 @@
+//! Bytes in, records out, without any link: the same for a cable, a file and a test.
+
+use super::draft::{Draft, Memory, Outcome};
+use super::framing::{Cut, Framer};
+use super::profile::Profile;
+use backwall_survey::reading::Record;
+use std::sync::Arc;
+
+/// What came of one frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Decoded {
+    pub what: What,
+    /// The frame as it came; empty unless the decoder was made with [`Decoder::keeping_bytes`].
+    pub bytes: Vec<u8>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum What {
+    Record(Record),
+    /// A good frame of a kind the profile does not know.
+    Unknown,
+    /// A frame the profile knows and has no use for.
+    Ignored,
+    /// A shot before any header; not evaluated.
+    BeforeHeader,
+    Dropped {
+        why: String,
+    },
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct DecodeCounts {
+    /// Good frames of a known kind.
+    pub frames: u64,
+    /// Dropped frames.
+    pub bad_frames: u64,
+    /// Good frames of an unknown kind.
+    pub unknown: u64,
+    /// All bytes that came in.
+    pub bytes: u64,
+    /// Shots that came before any header (also in `frames`).
+    pub before_header: u64,
+    /// Bytes that belong to no good frame.
+    pub garbage_bytes: u64,
+}
+
+pub struct Decoder {
+    framer: Framer,
+    reader: Reader,
+}
+
+struct Reader {
+    profile: Arc<Profile>,
+    memory: Memory,
+    counts: DecodeCounts,
+    keep_bytes: bool,
+    started: bool,
+}
+
+impl Decoder {
+    pub fn new(profile: Arc<Profile>) -> Self {
+        let framer = Framer::new(profile.framing.clone(), profile.check.clone(), profile.max_frame_bytes);
+        let reader = Reader { profile, memory: Memory::default(), counts: DecodeCounts::default(), keep_bytes: false, started: false };
+        Self { framer, reader }
+    }
+
+    /// Keeps each frame's bytes beside what came of it.
+    pub fn keeping_bytes(mut self) -> Self {
+        self.reader.keep_bytes = true;
+        self
+    }
+
+    pub fn push(&mut self, bytes: &[u8], out: &mut Vec<Decoded>) {
+        self.reader.start(out);
+        self.reader.counts.bytes += bytes.len() as u64;
+        let reader = &mut self.reader;
+        self.framer.push(bytes, &mut |cut: Cut<'_>| reader.cut(cut, out));
+    }
+
+    /// The stream is over.
+    pub fn finish(&mut self, out: &mut Vec<Decoded>) {
+        let reader = &mut self.reader;
+        self.framer.finish(&mut |cut: Cut<'_>| reader.cut(cut, out));
+    }
+
+    /// Bytes were lost between the last push and the next.
+    pub fn resync(&mut self) {
+        self.framer.resync();
+    }
+
+    pub fn counts(&self) -> DecodeCounts {
+        DecodeCounts { bad_frames: self.framer.bad_frames, garbage_bytes: self.framer.garbage_bytes, ..self.reader.counts }
+    }
+}
+
+impl Reader {
+    /// A device that never sends a header has it in its profile.
+    fn start(&mut self, out: &mut Vec<Decoded>) {
+        if !std::mem::replace(&mut self.started, true)
+            && let Some(header) = self.profile.header_of_profile()
+        {
+            self.memory.header = Some(header.clone());
+            out.push(Decoded { what: What::Record(Record::Header(header)), bytes: Vec::new() });
+        }
+    }
+
+    fn kept(&self, raw: &[u8]) -> Vec<u8> {
+        if self.keep_bytes { raw.to_vec() } else { Vec::new() }
+    }
+
+    /// Answers whether the frame was good.
+    fn cut(&mut self, cut: Cut<'_>, out: &mut Vec<Decoded>) -> bool {
+        let (raw, what, good) = match cut {
+            Cut::Bad { raw, why } => (raw, What::Dropped { why: why.to_owned() }, false),
+            Cut::Frame { raw, body } => {
+                let (what, good) = self.body(body);
+                (raw, what, good)
+            }
+        };
+        out.push(Decoded { what, bytes: self.kept(raw) });
+        good
+    }
+
+    fn body(&mut self, body: &[u8]) -> (What, bool) {
+        let profile = Arc::clone(&self.profile);
+        let Some((rule, fields)) = profile.records.iter().find_map(|rule| Some((rule, body.strip_prefix(rule.when.as_slice())?))) else {
+            self.counts.unknown += 1;
+            return (What::Unknown, true);
+        };
+        let mut draft = Draft::default();
+        let outcome = rule.read(fields, &mut draft).and_then(|()| draft.finish(rule.kind, &profile.fixed_header, &mut self.memory));
+        match outcome {
+            Ok(outcome) => {
+                self.counts.frames += 1;
+                match outcome {
+                    Outcome::Record(record) => (What::Record(record), true),
+                    Outcome::Ignored => (What::Ignored, true),
+                    Outcome::BeforeHeader => {
+                        self.counts.before_header += 1;
+                        (What::BeforeHeader, true)
+                    }
+                }
+            }
+            Err(error) => (What::Dropped { why: format!("{}: {error}", rule.kind.word()) }, false),
+        }
+    }
+}

@@ -1,0 +1,26 @@
+//! Bytes to records: sources, profiles, framing, decoding.
+
+mod check;
+pub mod cobs;
+pub mod crc;
+pub mod decode;
+mod draft;
+pub mod feed;
+mod framing;
+mod layout;
+mod link;
+mod meaning;
+pub mod paced;
+pub mod packet;
+pub mod platform;
+pub mod ports;
+pub mod profile;
+mod queue;
+pub mod spec;
+pub mod tap;
+
+pub use decode::{DecodeCounts, Decoded, Decoder, What};
+pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open};
+pub use paced::{FrameSource, Paced};
+pub use profile::{DEFAULT_PROFILE, Profile, ProfileError};
+pub use spec::{Pace, SpecError, StreamSpec};

@@ -1,0 +1,167 @@
+//! A profile says how to read one kind of device. A new device needs a profile, not a new build.
+
+mod build;
+mod findings;
+mod records;
+mod written;
+
+use super::check::Check;
+use super::framing::Framing;
+use super::layout::RecordRule;
+use super::meaning::RecordKind;
+use backwall_survey::job::PlanError;
+use backwall_survey::reading::Header;
+use backwall_ultrasound::TimeBase;
+use backwall_units::{Decibel, Frequency, Time};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+pub use written::{Flow, Parity};
+
+/// A profile that passed every check.
+#[derive(Debug, Clone)]
+pub struct Profile {
+    pub name: String,
+    /// The TOML it was read from, whole; kept with every run.
+    pub text: String,
+    /// One line on the device it reads.
+    pub about: String,
+    pub link: LinkSettings,
+    /// Over a network, so much silence means that the link is lost.
+    pub silence: Option<Duration>,
+    pub(super) framing: Framing,
+    pub(super) max_frame_bytes: usize,
+    pub(super) check: Check,
+    pub(super) fixed_header: FixedHeader,
+    pub(super) records: Vec<RecordRule>,
+    send: Send,
+}
+
+/// The serial line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LinkSettings {
+    pub baud: u32,
+    pub data_bits: u8,
+    pub parity: Parity,
+    pub stop_bits: u8,
+    pub flow: Flow,
+}
+
+/// What a device never says of itself.
+#[derive(Debug, Clone, Default)]
+pub struct FixedHeader {
+    pub rate: Option<Frequency>,
+    pub first: Option<Time>,
+    pub bits: Option<u8>,
+    pub samples: Option<u16>,
+    pub device_id: u32,
+    pub device_name: String,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Send {
+    start: Vec<u8>,
+    stop: Vec<u8>,
+    gain: Option<String>,
+}
+
+/// The profiles that come with the program: name and text.
+const SHIPPED: &[(&str, &str)] = &[
+    ("open-packet", include_str!("../../../profiles/stream/open-packet.toml")),
+    ("delimited-text", include_str!("../../../profiles/stream/delimited-text.toml")),
+    ("keyed-text-xor", include_str!("../../../profiles/stream/keyed-text-xor.toml")),
+    ("fixed-binary", include_str!("../../../profiles/stream/fixed-binary.toml")),
+];
+
+/// What the name of the open packet stream's profile is; the one taken when none is asked for.
+pub const DEFAULT_PROFILE: &str = SHIPPED[0].0;
+
+#[derive(Debug, thiserror::Error)]
+pub enum ProfileError {
+    #[error("cannot read the profile {}: {source}; check the path and that you may read it", path.display())]
+    Read { path: PathBuf, source: std::io::Error },
+    #[error("there is no profile '{name}': give the path of a file, or one of {known}; your own profiles go into {}", folder.display())]
+    Unknown { name: String, known: String, folder: PathBuf },
+    #[error("the profile cannot be used:\n{0}")]
+    Wrong(#[from] PlanError),
+}
+
+impl Profile {
+    /// By the path of a file, the name of a shipped profile, or the name of one in the user's own folder.
+    pub fn load(name_or_path: &str) -> Result<Self, ProfileError> {
+        let path = Path::new(name_or_path);
+        if path.extension().is_some() || path.components().count() > 1 {
+            return Self::read(path);
+        }
+        if let Some((_, text)) = SHIPPED.iter().find(|(name, _)| *name == name_or_path) {
+            return Ok(Self::parse(name_or_path, text)?);
+        }
+        let folder = user_folder();
+        let own = folder.join(format!("{name_or_path}.toml"));
+        if own.is_file() {
+            return Self::read(&own);
+        }
+        let known = Self::shipped().map(|(name, _)| name).collect::<Vec<_>>().join(", ");
+        Err(ProfileError::Unknown { name: name_or_path.to_owned(), known, folder })
+    }
+
+    fn read(path: &Path) -> Result<Self, ProfileError> {
+        let text = std::fs::read_to_string(path).map_err(|source| ProfileError::Read { path: path.to_owned(), source })?;
+        Ok(Self::parse(&path.display().to_string(), &text)?)
+    }
+
+    /// Reads a profile's text; `file` stands for it in messages. Tells every mistake, with its line and key.
+    pub fn parse(file: &str, text: &str) -> Result<Self, PlanError> {
+        let (written, mut problems) = written::read(text);
+        let wrong: Vec<String> = problems.iter().map(|problem| problem.key.clone()).collect();
+        let unread = problems.iter().any(|problem| problem.key.is_empty());
+        let built = if unread { None } else { build::build(text, &written, &wrong, &mut problems) };
+        problems.sort_by_key(|problem| problem.line);
+        match built {
+            Some(profile) if problems.is_empty() => Ok(Self { text: text.to_owned(), ..profile }),
+            _ => Err(PlanError { file: file.to_owned(), problems }),
+        }
+    }
+
+    /// Name and text of each profile that comes with the program.
+    pub fn shipped() -> impl Iterator<Item = (&'static str, &'static str)> {
+        SHIPPED.iter().copied()
+    }
+
+    /// Whether the device sends waveforms, or only values it evaluated itself.
+    pub fn sends_shots(&self) -> bool {
+        self.records.iter().any(|rule| rule.kind == RecordKind::Shot)
+    }
+
+    /// Whether frames are text, to show them as such.
+    pub fn is_text(&self) -> bool {
+        matches!(self.framing, Framing::Line { .. })
+    }
+
+    pub fn start_command(&self) -> &[u8] {
+        &self.send.start
+    }
+
+    pub fn stop_command(&self) -> &[u8] {
+        &self.send.stop
+    }
+
+    /// The command that sets the device's gain, where the profile knows one.
+    pub fn gain_command(&self, gain: Decibel) -> Option<Vec<u8>> {
+        self.send.gain.as_ref().map(|text| text.replace("{db}", &format!("{:.1}", gain.as_db())).into_bytes())
+    }
+
+    /// The header of a device that never sends one.
+    pub(super) fn header_of_profile(&self) -> Option<Header> {
+        if self.records.iter().any(|rule| rule.kind == RecordKind::Header) {
+            return None;
+        }
+        let fixed = &self.fixed_header;
+        let base = TimeBase { rate: fixed.rate?, first: fixed.first?, bits: fixed.bits? };
+        Some(Header { base, samples: fixed.samples.unwrap_or(0), device_id: fixed.device_id, device_name: fixed.device_name.clone() })
+    }
+}
+
+/// Where a user keeps own profiles.
+pub fn user_folder() -> PathBuf {
+    crate::platform::settings_folder().unwrap_or_else(|| PathBuf::from(".").join("backwall")).join("profiles")
+}

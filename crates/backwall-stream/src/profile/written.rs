@@ -1,0 +1,224 @@
+//! The profile as it is written: the schema of the TOML file. Every key is optional here; what is missing or
+//! impossible is found in `build`, so that all mistakes are told at once.
+
+use crate::check::ByteOrder;
+use crate::layout::Wire;
+use crate::meaning::{Meaning, RecordKind};
+use backwall_survey::job::Problem;
+use backwall_survey::job::check::{line_of, line_of_key};
+use serde::Deserialize;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Written {
+    pub name: Option<String>,
+    pub about: Option<String>,
+    pub byte_order: Option<ByteOrder>,
+    pub link: Link,
+    pub framing: Framing,
+    pub check: Check,
+    pub header: Header,
+    pub send: Send,
+    #[serde(rename = "record")]
+    pub records: Vec<Record>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Link {
+    pub baud: Option<u32>,
+    pub data_bits: Option<u8>,
+    pub parity: Option<Parity>,
+    pub stop_bits: Option<u8>,
+    pub flow: Option<Flow>,
+    pub silence_s: Option<f64>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Parity {
+    #[default]
+    None,
+    Even,
+    Odd,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Flow {
+    #[default]
+    None,
+    Software,
+    Hardware,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Framing {
+    pub kind: Option<FramingKind>,
+    pub max_frame_bytes: Option<usize>,
+    pub line_end: Option<LineEnd>,
+    pub start: Option<String>,
+    pub sync_hex: Option<String>,
+    pub frame_bytes: Option<usize>,
+    pub length_type: Option<Wire>,
+    pub length_at_byte: Option<usize>,
+    pub length_adds_bytes: Option<usize>,
+    pub body_from_byte: Option<usize>,
+    pub end_hex: Option<String>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FramingKind {
+    Line,
+    Cobs,
+    SyncLength,
+    Fixed,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineEnd {
+    #[default]
+    Lf,
+    Cr,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Check {
+    pub kind: CheckKind,
+    pub algorithm: Option<String>,
+    pub byte_order: Option<ByteOrder>,
+    pub from_byte: Option<usize>,
+    pub at_byte: Option<usize>,
+    pub hex_behind: Option<String>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CheckKind {
+    #[default]
+    None,
+    Crc,
+    Xor,
+    Sum,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Header {
+    pub sample_rate_hz: Option<f64>,
+    pub first_sample_ns: Option<f64>,
+    pub converter_bits: Option<u8>,
+    pub samples: Option<u16>,
+    pub device_id: Option<u32>,
+    pub device_name: Option<String>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Send {
+    pub start: Option<String>,
+    pub start_hex: Option<String>,
+    pub stop: Option<String>,
+    pub stop_hex: Option<String>,
+    pub gain: Option<String>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Record {
+    pub kind: Option<RecordKind>,
+    pub when: Option<String>,
+    pub when_hex: Option<String>,
+    pub delimiter: Option<String>,
+    pub columns: Option<usize>,
+    pub sign: Option<String>,
+    pub decimal_comma: bool,
+    pub fields: Vec<Field>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Field {
+    pub name: Option<String>,
+    #[serde(rename = "type")]
+    pub wire: Option<Wire>,
+    pub byte_order: Option<ByteOrder>,
+    pub bytes: Option<usize>,
+    pub rest: bool,
+    pub column: Option<usize>,
+    pub key: Option<String>,
+    pub meaning: Option<Meaning>,
+    pub scale: Option<f64>,
+    pub offset: Option<f64>,
+    pub unit: Option<String>,
+    pub unit_column: Option<usize>,
+    pub unit_key: Option<String>,
+    pub absent: Option<toml::Value>,
+    pub must_be: Option<toml::Value>,
+    pub wraps_at: Option<i64>,
+}
+
+/// What could be read of the text, with every mistake of form: syntax, unknown keys, wrong types and words.
+/// A key that is wrong is told, taken out, and the rest read again.
+pub fn read(text: &str) -> (Written, Vec<Problem>) {
+    let (mut table, errors) = DeTable::parse_recoverable(text);
+    if !errors.is_empty() {
+        return (Written::default(), errors.iter().map(|error| backwall_survey::job::check::toml_problem(text, error)).collect());
+    }
+    let mut problems = Vec::new();
+    loop {
+        let error = match Written::deserialize(toml::de::Deserializer::from(table.clone())) {
+            Ok(written) => return (written, problems),
+            Err(error) => error,
+        };
+        let taken = error.span().and_then(|span| take_out(table.get_mut(), span.start, String::new()));
+        let message = error.message().replace('\n', " ");
+        let Some(key) = taken else {
+            let line = error.span().map(|span| line_of(text, span.start));
+            problems.push(Problem { line, key: String::new(), message });
+            return (Written::default(), problems);
+        };
+        problems.push(Problem {
+            line: error.span().map(|span| line_of(text, span.start)).or_else(|| line_of_key(text, &key)),
+            key,
+            message,
+        });
+    }
+}
+
+/// Takes the key out that stands at `place`, itself or its value, and answers its path.
+fn take_out(table: &mut DeTable<'_>, place: usize, path: String) -> Option<String> {
+    let path_of = |key: &str| if path.is_empty() { key.to_owned() } else { format!("{path}.{key}") };
+    let mut found: Option<String> = None;
+    for (key, value) in table.iter_mut() {
+        let name: &str = key.get_ref();
+        if key.span().contains(&place) {
+            found = Some(name.to_owned());
+            break;
+        }
+        let deeper = match value.get_mut() {
+            DeValue::Table(inner) => take_out(inner, place, path_of(name)),
+            DeValue::Array(items) => items.iter_mut().enumerate().find_map(|(index, item)| match Spanned::get_mut(item) {
+                DeValue::Table(inner) => take_out(inner, place, format!("{}[{index}]", path_of(name))),
+                _ => None,
+            }),
+            _ => None,
+        };
+        if deeper.is_some() {
+            return deeper;
+        }
+        if value.span().contains(&place) {
+            found = Some(name.to_owned());
+            break;
+        }
+    }
+    let name = found?;
+    table.remove(name.as_str());
+    Some(path_of(&name))
+}

@@ -1,0 +1,130 @@
+//! When to measure again at the latest, by the interval rules of the inspection codes.
+
+use super::worked::{Answer, Refusal, Source, Worked};
+use backwall_units::{Length, LossRate, Years};
+use serde::{Deserialize, Serialize};
+
+/// Which code's rules an asset is inspected under.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rules {
+    #[serde(rename = "api-653")]
+    Tank,
+    #[serde(rename = "api-510")]
+    Vessel,
+    #[serde(rename = "api-570")]
+    Piping,
+}
+
+/// Piping service class: 1 is the one with the gravest consequences.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "u8", into = "u8")]
+pub enum PipingClass {
+    One,
+    Two,
+    Three,
+}
+
+impl TryFrom<u8> for PipingClass {
+    type Error = String;
+    fn try_from(number: u8) -> Result<Self, String> {
+        match number {
+            1 => Ok(Self::One),
+            2 => Ok(Self::Two),
+            3 => Ok(Self::Three),
+            _ => Err(format!("there is no rule for piping class {number}: 1, 2 or 3 (class 4 is optional in the code)")),
+        }
+    }
+}
+
+impl From<PipingClass> for u8 {
+    fn from(class: PipingClass) -> Self {
+        match class {
+            PipingClass::One => 1,
+            PipingClass::Two => 2,
+            PipingClass::Three => 3,
+        }
+    }
+}
+
+const TANK: Source = Source::published("API 653, ultrasonic thickness and external inspection intervals (3rd to 5th edition wording)");
+const VESSEL: Source = Source::published("API 510, internal or on-stream inspection interval");
+const PIPING: Source = Source::from_memory("API 570, Table 1 (thickness measurement intervals by class), half the remaining life at most");
+
+/// Tank shell from outside: thickness by min(RCA/2N, 15 y), 5 y while the rate is not known.
+pub fn tank_thickness(actual: Length, required: Length, rate: Option<LossRate>) -> Result<Answer<Years>, Refusal> {
+    let title = "Next thickness measurement, tank shell";
+    let worked = Worked::new(title, "min((t_actual - t_min) / 2N, 15 y); 5 y while N is not known", TANK);
+    tank(title, worked, (actual, required), rate, (2.0, 15.0))
+}
+
+/// Tank shell, external inspection by eye: min(RCA/4N, 5 y).
+pub fn tank_external(actual: Length, required: Length, rate: Option<LossRate>) -> Result<Answer<Years>, Refusal> {
+    let title = "Next external inspection, tank shell";
+    tank(title, Worked::new(title, "min((t_actual - t_min) / 4N, 5 y)", TANK), (actual, required), rate, (4.0, 5.0))
+}
+
+fn tank(
+    title: &str,
+    worked: Worked,
+    walls: (Length, Length),
+    rate: Option<LossRate>,
+    (part, most): (f64, f64),
+) -> Result<Answer<Years>, Refusal> {
+    let allowance = walls.0 - walls.1;
+    if !allowance.is_finite() {
+        return Err(Refusal::impossible(title, "a thickness is not a number"));
+    }
+    let spent = allowance <= Length::ZERO;
+    let mut worked =
+        worked.given("t_actual", "thickness now", walls.0.as_mm(), "mm").given("t_min", "required thickness", walls.1.as_mm(), "mm");
+    let value = match rate {
+        _ if spent => 0.0,
+        None => 5.0,
+        Some(rate) if rate > LossRate::ZERO => ((allowance / rate).as_years() / part).min(most),
+        Some(_) => most,
+    };
+    if let Some(rate) = rate {
+        worked = worked.given("N", "controlling rate", rate.as_mm_y(), "mm/y");
+    }
+    let worked = worked
+        .gives("", "at the latest after", value, "y")
+        .caution_if(spent, "the wall is at or below its required thickness now")
+        .caution_if(rate.is_none(), "the rate is not known")
+        .caution_if(rate.is_some_and(|rate| rate <= LossRate::ZERO), "no loss was measured: the longest interval is named");
+    Ok(Answer::new(Years::new(value), worked))
+}
+
+/// Pressure vessel, internal or on-stream: min(RL/2, 10 y); below 4 years of life the whole of it, 2 years at most.
+pub fn vessel(life: Years) -> Result<Answer<Years>, Refusal> {
+    let title = "Next internal or on-stream inspection";
+    let life = checked(title, life)?;
+    let value = if life < 4.0 { life.min(2.0) } else { (life / 2.0).min(10.0) };
+    let worked = Worked::new(title, "min(RL / 2, 10 y); RL below 4 y: RL, not above 2 y", VESSEL)
+        .given("RL", "remaining life", life, "y")
+        .gives("", "at the latest after", value, "y");
+    Ok(Answer::new(Years::new(value), worked))
+}
+
+/// Piping: min(RL/2, what its class allows).
+pub fn piping(life: Years, class: PipingClass) -> Result<Answer<Years>, Refusal> {
+    let title = "Next thickness measurement, piping";
+    let life = checked(title, life)?;
+    let most = match class {
+        PipingClass::One => 5.0,
+        PipingClass::Two | PipingClass::Three => 10.0,
+    };
+    let value = (life / 2.0).min(most);
+    let worked = Worked::new(title, "min(RL / 2, most of the class)", PIPING)
+        .given("RL", "remaining life", life, "y")
+        .given("", "class", f64::from(u8::from(class)), "")
+        .given("", "most of the class", most, "y")
+        .gives("", "at the latest after", value, "y")
+        .caution("injection points have a shorter interval (3 y, from memory)");
+    Ok(Answer::new(Years::new(value), worked))
+}
+
+fn checked(title: &str, life: Years) -> Result<f64, Refusal> {
+    let life = life.as_years();
+    if life.is_finite() && life >= 0.0 { Ok(life) } else { Err(Refusal::impossible(title, "the remaining life is not a number of years")) }
+}

@@ -1,0 +1,338 @@
+//! The job plan: the TOML an office writes and a technician takes into the field. The serde types here are its
+//! schema; unknown keys are refused, and every key carries its unit in its name.
+
+use super::assess::{AssessPlan, EarlierWall};
+use super::check::{self, PlanError};
+use super::validity::VerificationPlan;
+use crate::strip::{AlarmSettings, CourseLimits, Limits};
+use crate::travel::{Direction, Path};
+use backwall_ultrasound::{Gate, Mode, Picker, Setup};
+use backwall_units::{Frequency, Length, LengthUnit, Pressure, Speed, Temperature, Time, Velocity, megahertz, microseconds};
+use serde::{Deserialize, Serialize};
+
+/// A whole job plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Plan {
+    pub job: Job,
+    #[serde(default, rename = "person")]
+    pub people: Vec<Person>,
+    #[serde(default)]
+    pub kit: Vec<Kit>,
+    pub asset: Asset,
+    #[serde(default, rename = "line")]
+    pub lines: Vec<Line>,
+    pub encoder: Encoder,
+    pub probe: Probe,
+    pub setup: SetupPlan,
+    pub limits: LimitsPlan,
+    #[serde(default)]
+    pub alarm: AlarmSettings,
+    #[serde(default)]
+    pub verification: VerificationPlan,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub assess: Option<AssessPlan>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Job {
+    pub number: String,
+    pub site: String,
+    pub procedure: String,
+    pub purpose: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub client: Option<String>,
+    /// Name or path of the checklist template.
+    #[serde(default = "default_checklist")]
+    pub checklist: String,
+    #[serde(default)]
+    pub units: LengthUnit,
+}
+
+fn default_checklist() -> String {
+    "magnetic-crawler".to_owned()
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Person {
+    pub name: String,
+    pub role: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificate: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expires: Option<Date>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Kit {
+    pub kind: String,
+    pub serial: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub due: Option<Date>,
+}
+
+/// A calendar day; written as a TOML date in a plan and as text elsewhere.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Date(pub chrono::NaiveDate);
+
+impl std::fmt::Display for Date {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}", self.0.format("%Y-%m-%d"))
+    }
+}
+impl Serialize for Date {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+impl<'de> Deserialize<'de> for Date {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        #[derive(Deserialize)]
+        #[serde(untagged)]
+        enum Written {
+            Toml(toml::value::Datetime),
+            Text(String),
+        }
+        let text = match Written::deserialize(deserializer)? {
+            Written::Toml(date) => date.to_string(),
+            Written::Text(text) => text,
+        };
+        chrono::NaiveDate::parse_from_str(&text, "%Y-%m-%d")
+            .map(Date)
+            .map_err(|_| serde::de::Error::custom(format!("'{text}' is not a date: write it as 2027-08-31")))
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AssetKind {
+    TankShell,
+    Column,
+    Vessel,
+    Sphere,
+    Pipe,
+}
+
+impl AssetKind {
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::TankShell => "tank shell",
+            Self::Column => "column",
+            Self::Vessel => "vessel",
+            Self::Sphere => "sphere",
+            Self::Pipe => "pipe",
+        }
+    }
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Asset {
+    pub kind: AssetKind,
+    pub name: String,
+    #[serde(rename = "diameter_mm")]
+    pub diameter: Length,
+    pub material: String,
+    #[serde(rename = "surface_temperature_c", default, skip_serializing_if = "Option::is_none")]
+    pub surface_temperature: Option<Temperature>,
+    pub datum: String,
+    #[serde(default, rename = "course")]
+    pub courses: Vec<Course>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Course {
+    pub number: u16,
+    #[serde(rename = "height_mm")]
+    pub height: Length,
+    #[serde(rename = "nominal_mm")]
+    pub nominal: Length,
+    #[serde(rename = "required_mm", default, skip_serializing_if = "Option::is_none")]
+    pub required: Option<Length>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub required_from: Option<String>,
+    /// Measured when new; the nominal is no measurement.
+    #[serde(rename = "original_mm", default, skip_serializing_if = "Option::is_none")]
+    pub original: Option<Length>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub joint_efficiency: Option<f64>,
+    #[serde(rename = "allowable_stress_mpa", default, skip_serializing_if = "Option::is_none")]
+    pub allowable_stress: Option<Pressure>,
+    /// Of the plate's steel; for tanks the allowable stress follows from the two.
+    #[serde(rename = "yield_mpa", default, skip_serializing_if = "Option::is_none")]
+    pub yield_stress: Option<Pressure>,
+    #[serde(rename = "tensile_mpa", default, skip_serializing_if = "Option::is_none")]
+    pub tensile: Option<Pressure>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub earlier: Vec<EarlierWall>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Line {
+    pub name: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub azimuth_deg: Option<f64>,
+    #[serde(rename = "start_mm", default)]
+    pub start: Length,
+    #[serde(rename = "length_mm")]
+    pub length: Length,
+    pub direction: Direction,
+    /// For lines across: the course they run in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub course: Option<u16>,
+    /// For lines across: their elevation above the datum.
+    #[serde(rename = "elevation_mm", default, skip_serializing_if = "Option::is_none")]
+    pub elevation: Option<Length>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Encoder {
+    pub counts_per_mm: f64,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Probe {
+    #[serde(rename = "frequency_mhz", with = "megahertz")]
+    pub frequency: Frequency,
+    /// Exit point to exit point; 0 for a single element.
+    #[serde(rename = "element_separation_mm")]
+    pub element_separation: Length,
+    #[serde(rename = "minimum_mm")]
+    pub minimum: Length,
+    /// Width of the stripe of wall that a reading speaks for; maps and coverage use it.
+    #[serde(rename = "beam_width_mm", default, skip_serializing_if = "Option::is_none")]
+    pub beam_width: Option<Length>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SetupPlan {
+    #[serde(rename = "velocity_m_s")]
+    pub velocity: Velocity,
+    #[serde(rename = "zero_ns")]
+    pub zero: Time,
+    #[serde(rename = "gate_start_us", with = "microseconds")]
+    pub gate_start: Time,
+    #[serde(rename = "gate_length_us", with = "microseconds")]
+    pub gate_length: Time,
+    pub gate_threshold_pct: f64,
+    #[serde(default)]
+    pub picker: Picker,
+    #[serde(default)]
+    pub mode: Mode,
+    #[serde(rename = "block_temperature_c", default = "room")]
+    pub block_temperature: Temperature,
+    /// Change of velocity with temperature; −0.8 m/s per kelvin is what 1018 low-carbon steel shows between 0
+    /// and 50 °C (Do Trung Kien et al., Communications in Physics).
+    #[serde(default = "steel_slope")]
+    pub velocity_slope_m_s_k: f64,
+}
+
+fn room() -> Temperature {
+    Temperature::celsius(20.0)
+}
+fn steel_slope() -> f64 {
+    -0.8
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LimitsPlan {
+    #[serde(rename = "watch_margin_mm")]
+    pub watch_margin: Length,
+    #[serde(rename = "max_speed_mm_s")]
+    pub max_speed: Speed,
+    #[serde(rename = "max_gap_mm")]
+    pub max_gap: Length,
+    #[serde(default)]
+    pub guard_band: bool,
+}
+
+impl Plan {
+    /// Reads and checks a plan. `name` stands for the file in messages.
+    pub fn parse(name: &str, text: &str) -> Result<Self, PlanError> {
+        check::parse(name, text)
+    }
+
+    pub fn line(&self, name: &str) -> Option<&Line> {
+        self.lines.iter().find(|line| line.name == name)
+    }
+
+    /// Each course with its lower and upper edge, from the datum upward.
+    pub fn course_edges(&self) -> Vec<(u16, Length, Length)> {
+        let mut bottom = Length::ZERO;
+        self.asset
+            .courses
+            .iter()
+            .map(|course| {
+                let edges = (course.number, bottom, bottom + course.height);
+                bottom = bottom + course.height;
+                edges
+            })
+            .collect()
+    }
+
+    /// Places of the horizontal seams a line crosses: the edges between courses.
+    pub fn seams(&self, line: &Line) -> Vec<Length> {
+        if !line.direction.is_upright() {
+            return Vec::new();
+        }
+        let edges = self.course_edges();
+        edges.iter().skip(1).map(|(_, bottom, _)| *bottom).collect()
+    }
+
+    pub fn path(&self, line: &Line) -> Path {
+        let courses = self.course_edges();
+        let at_elevation =
+            line.elevation.and_then(|z| courses.iter().find(|(_, bottom, top)| z >= *bottom && z < *top).map(|course| course.0));
+        let only = (courses.len() == 1).then(|| courses[0].0);
+        Path {
+            counts_per_mm: self.encoder.counts_per_mm,
+            start: line.start,
+            length: line.length,
+            direction: line.direction,
+            across_course: line.course.or(at_elevation).or(only),
+            courses,
+        }
+    }
+
+    pub fn limits(&self) -> Limits {
+        let courses = self
+            .course_edges()
+            .into_iter()
+            .zip(&self.asset.courses)
+            .map(|((number, bottom, top), course)| CourseLimits { number, bottom, top, nominal: course.nominal, required: course.required })
+            .collect();
+        Limits { courses, watch_margin: self.limits.watch_margin, guard_band: self.limits.guard_band }
+    }
+
+    /// The set-up from the typed values.
+    pub fn typed_setup(&self) -> Setup {
+        let setup = &self.setup;
+        Setup {
+            velocity: setup.velocity,
+            zero: setup.zero,
+            half_separation: self.probe.element_separation / 2.0,
+            frequency: self.probe.frequency,
+            minimum: self.probe.minimum,
+            gate: Gate { start: setup.gate_start, length: setup.gate_length, threshold_pct: setup.gate_threshold_pct },
+            picker: setup.picker,
+            mode: setup.mode,
+            block_temperature: setup.block_temperature,
+            velocity_slope_m_s_k: setup.velocity_slope_m_s_k,
+            calibration: None,
+        }
+    }
+
+    /// The wall's temperature until the stream tells one.
+    pub fn wall_temperature(&self) -> Temperature {
+        self.asset.surface_temperature.unwrap_or(self.setup.block_temperature)
+    }
+}

@@ -1,0 +1,81 @@
+//! Where the lines of a plan lie on the unrolled wall of its asset.
+
+use super::Plan;
+use super::plan::{AssetKind, Line};
+use crate::strip::Strip;
+use crate::strip::map::{Band, Ground, Lie, WallMap};
+use backwall_units::Length;
+
+/// Width of the stripe a wheel probe's readings speak for where the plan does not tell it (common practice for
+/// 5 MHz dual elements, no source).
+pub const ASSUMED_BEAM: Length = Length::mm(5.0);
+
+impl Plan {
+    /// The asset's wall, slit at azimuth 0. Where no course tells the height, the lines do.
+    pub fn ground(&self) -> Ground {
+        let spans = || self.lines.iter().filter(|line| line.direction.is_upright()).map(|line| self.path(line).span());
+        let (bottom, top) = match self.course_edges().last() {
+            Some((_, _, top)) => (Length::ZERO, *top),
+            None => spans().fold((Length::ZERO, Length::ZERO), |(low, high), (from, to)| (low.min(from), high.max(to))),
+        };
+        match self.asset.kind {
+            AssetKind::Sphere => Ground::sphere(self.asset.diameter, bottom, top),
+            AssetKind::TankShell | AssetKind::Column | AssetKind::Vessel | AssetKind::Pipe => {
+                Ground::cylinder(self.asset.diameter, bottom, top)
+            }
+        }
+    }
+
+    /// Where a line lies on the wall, or what the plan would have to tell.
+    pub fn lie(&self, line: &Line) -> Result<Lie, &'static str> {
+        match (line.direction.is_upright(), line.azimuth_deg, line.elevation) {
+            (true, Some(azimuth), _) => Ok(Lie::Upright { at: self.ground().circumference * (azimuth / 360.0) }),
+            (true, None, _) => Err("the plan gives it no azimuth_deg"),
+            (false, _, Some(elevation)) => Ok(Lie::Across { elevation }),
+            (false, _, None) => Err("the plan gives it no elevation_mm"),
+        }
+    }
+
+    /// All lines on the wall; `strip` gives what was read along a line in all of its runs.
+    pub fn wall_map(&self, mut strip: impl FnMut(&str) -> Strip) -> WallMap {
+        let beam = self.probe.beam_width.unwrap_or(ASSUMED_BEAM);
+        let mut map = WallMap { ground: self.ground(), beam, bands: Vec::new(), off: Vec::new() };
+        for line in &self.lines {
+            match self.lie(line) {
+                Ok(lie) => map.bands.push(Band::new(&line.name, lie, self.path(line), self.limits(), strip(&line.name))),
+                Err(why) => map.off.push((line.name.clone(), why)),
+            }
+        }
+        map
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn plan() -> Plan {
+        let text = include_str!("../../../../demo-stream/plan.toml");
+        Plan::parse("plan.toml", text).unwrap()
+    }
+
+    #[test]
+    fn lines_lie_at_their_azimuth_or_elevation_and_others_say_what_is_missing() {
+        let mut plan = plan();
+        let quarter = Length::mm(18_000.0 * std::f64::consts::PI / 4.0);
+        assert_eq!(plan.lie(&plan.lines[0]), Ok(Lie::Upright { at: quarter }));
+        assert_eq!(plan.lie(&plan.lines[2]), Ok(Lie::Across { elevation: Length::mm(300.0) }));
+        assert_eq!((plan.ground().bottom, plan.ground().top), (Length::ZERO, Length::mm(12_000.0)));
+        plan.lines[0].azimuth_deg = None;
+        let map = plan.wall_map(|_| Strip::default());
+        assert_eq!((map.bands.len(), map.off.len(), map.off[0].0.as_str()), (2, 1, "A090"));
+        assert_eq!((map.beam, map.scanned_share()), (ASSUMED_BEAM, Some(0.0)));
+    }
+
+    #[test]
+    fn without_courses_the_lines_tell_the_height() {
+        let mut plan = plan();
+        plan.asset.courses.clear();
+        assert_eq!(plan.ground().top, Length::mm(6_000.0));
+    }
+}

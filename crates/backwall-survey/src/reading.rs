@@ -1,0 +1,43 @@
+//! PURE. A reading, and the one function that makes it out of a shot. Live, replay, headless, re-evaluation
+//! and tests all call [`ReadingMaker`].
+
+pub mod make;
+pub mod record;
+
+pub use make::ReadingMaker;
+pub use record::{Gauge, GaugeValue, Header, Record, Shot, Status, told};
+
+use crate::strip::{Level, statistics};
+use crate::travel::Place;
+use backwall_ultrasound::Measurement;
+use backwall_units::{Decibel, Temperature};
+
+/// One shot, evaluated and placed. No echo is a reading too.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    pub seq: u32,
+    /// The device's clock, µs; not every device has one.
+    pub device_time_us: Option<u64>,
+    /// The computer's clock when the bytes arrived, µs since 1970-01-01 UTC.
+    pub host_time_us: i64,
+    /// Raw encoder counts as they came.
+    pub encoder: Option<i32>,
+    pub place: Place,
+    pub gain: Decibel,
+    /// Wall temperature the velocity was taken at.
+    pub wall_temperature: Temperature,
+    pub measurement: Measurement,
+    pub level: Level,
+}
+
+impl From<&Reading> for statistics::Sample {
+    fn from(reading: &Reading) -> Self {
+        Self {
+            along: reading.place.along,
+            course: reading.place.course,
+            thickness: reading.measurement.thickness,
+            quality: reading.measurement.quality,
+            level: reading.level,
+        }
+    }
+}

@@ -1,0 +1,74 @@
+//! From a shot (or a device's own value) to a reading: evaluate, place, judge.
+
+use super::{Gauge, GaugeValue, Reading, Shot, told};
+use crate::strip::Limits;
+use crate::travel::{Odometer, Place};
+use backwall_ultrasound::evaluate::{measure_thickness, measure_time};
+use backwall_ultrasound::{Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
+use backwall_units::{Decibel, Temperature};
+
+/// A set-up, a path along the wall and its limits, made ready; the same shots give the same readings.
+pub struct ReadingMaker {
+    setup: Setup,
+    evaluator: Option<Evaluator>,
+    odometer: Odometer,
+    limits: Limits,
+    wall: Temperature,
+}
+
+impl ReadingMaker {
+    pub fn new(setup: Setup, odometer: Odometer, limits: Limits, wall: Temperature) -> Self {
+        Self { setup, evaluator: None, odometer, limits, wall: wall.rounded() }
+    }
+
+    /// Tells the time base of the shots that follow; cheap when it has not changed.
+    pub fn set_time_base(&mut self, base: TimeBase) -> Result<(), SetupError> {
+        if self.evaluator.as_ref().is_none_or(|evaluator| evaluator.base() != base) {
+            self.evaluator = Some(Evaluator::new(&self.setup, base)?);
+        }
+        Ok(())
+    }
+
+    /// Tells the wall's temperature for the shots that follow.
+    pub fn set_wall_temperature(&mut self, wall: Temperature) {
+        // Rounded to what is stored, so that a reading made again from the job file is the same.
+        self.wall = wall.rounded();
+    }
+
+    pub fn setup(&self) -> &Setup {
+        &self.setup
+    }
+
+    /// The reading of a shot.
+    pub fn shot(&mut self, shot: &Shot, host_time_us: i64) -> Reading {
+        let measurement = match &mut self.evaluator {
+            Some(evaluator) => evaluator.measure_at(&shot.samples, self.wall, told(shot.gain)),
+            None => Measurement::none(Flags::of(Flag::NoTimeBase)),
+        };
+        self.finish(shot.seq, shot.device_time_us, host_time_us, shot.encoder, shot.gain, measurement)
+    }
+
+    /// The reading of a value the device found itself.
+    pub fn gauge(&mut self, gauge: &Gauge, host_time_us: i64) -> Reading {
+        let measurement = match gauge.value {
+            GaugeValue::Thickness(thickness) => measure_thickness(&self.setup, thickness),
+            GaugeValue::EchoTime(time) => measure_time(&self.setup, time, self.wall),
+        };
+        self.finish(gauge.seq, gauge.device_time_us, host_time_us, gauge.encoder, Decibel::ZERO, measurement)
+    }
+
+    fn finish(
+        &mut self,
+        seq: u32,
+        device_time_us: Option<u64>,
+        host_time_us: i64,
+        encoder: Option<i32>,
+        gain: Decibel,
+        measurement: Measurement,
+    ) -> Reading {
+        let place: Place = self.odometer.place(encoder, device_time_us);
+        let level = self.limits.level(&measurement, place.course);
+        let gain = gain.rounded();
+        Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature: self.wall, measurement, level }
+    }
+}

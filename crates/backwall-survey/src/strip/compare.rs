@@ -1,0 +1,346 @@
+//! Two surveys of one line, an earlier and the present one: whether they may be compared, how their positions lie to
+//! each other, and where the wall has changed by more than both uncertainties together explain.
+//!
+//! A change no larger than `U = 2·√(u₁² + u₂²)` is no change (JCGM 100:2008, equation 10, for the difference of two
+//! independent results; k = 2). Errors both surveys share (the same block, the same velocity) cancel in the difference
+//! and make this U too large; a velocity typed differently does not, so set-ups are compared first.
+
+pub mod align;
+pub mod facts;
+
+pub use align::{Alignment, Verdict, align};
+pub use facts::SetupFacts;
+
+use super::statistics::{mean, quantile};
+use crate::travel::Direction;
+use backwall_units::Length;
+use chrono::NaiveDate;
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// One thickness at one place of the line, in the coordinate of the line: from the datum, whatever way it was driven.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    pub along: Length,
+    pub thickness: Length,
+    /// Standard uncertainty (k = 1), where it is known.
+    pub uncertainty: Option<Length>,
+}
+
+/// What a survey says of one line.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SurveyLine {
+    pub line: String,
+    /// What the survey is called in messages: a file, a run.
+    pub source: String,
+    /// `None` where the survey does not tell.
+    pub datum: Option<String>,
+    pub direction: Option<Direction>,
+    pub date: Option<NaiveDate>,
+    pub setup: SetupFacts,
+    pub points: Vec<Point>,
+    /// Readings that had no echo or no place.
+    pub without: u64,
+}
+
+/// The place on the line of a position counted from where a line starts, in its direction.
+pub fn along(position: Length, start: Length, direction: Direction) -> Length {
+    match direction {
+        Direction::Down => start - position,
+        Direction::Up | Direction::Across => start + position,
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Settings {
+    /// Readings are compared in stretches of this length.
+    pub bin: Length,
+    /// Profiles are laid over each other in steps of this length.
+    pub step: Length,
+    /// An offset is looked for up to this far each way.
+    pub search: Length,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { bin: Length::mm(10.0), step: Length::mm(2.0), search: Length::mm(1000.0) }
+    }
+}
+
+/// Whether a difference is one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Change {
+    /// No larger than the combined U.
+    None,
+    Thinner,
+    Thicker,
+    /// One of the two does not tell its uncertainty.
+    Unjudged,
+}
+
+impl Change {
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::None => "no change",
+            Self::Thinner => "thinner",
+            Self::Thicker => "thicker",
+            Self::Unjudged => "not judged: an uncertainty is not known",
+        }
+    }
+
+    /// The judgement of a difference, present less earlier, by the expanded uncertainty of the difference.
+    pub fn judge(difference: Length, expanded: Option<Length>) -> Self {
+        match expanded {
+            None => Self::Unjudged,
+            Some(expanded) if difference.abs() <= expanded => Self::None,
+            Some(_) if difference < Length::ZERO => Self::Thinner,
+            Some(_) => Self::Thicker,
+        }
+    }
+}
+
+/// The expanded uncertainty (k = 2) of the difference of two results.
+pub fn combined(now: Length, earlier: Length) -> Length {
+    Length::mm(2.0 * libm::hypot(now.as_mm(), earlier.as_mm()))
+}
+
+/// One quantity in both surveys.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Difference {
+    #[serde(rename = "now_mm")]
+    pub now: Length,
+    #[serde(rename = "earlier_mm")]
+    pub earlier: Length,
+    /// Present less earlier: negative where the wall has become thinner.
+    #[serde(rename = "difference_mm")]
+    pub difference: Length,
+    /// Expanded uncertainty (k = 2) of the difference.
+    #[serde(rename = "expanded_mm")]
+    pub expanded: Option<Length>,
+    pub change: Change,
+}
+
+impl Difference {
+    fn new(now: (Length, Option<Length>), earlier: (Length, Option<Length>)) -> Self {
+        let difference = now.0 - earlier.0;
+        let expanded = now.1.zip(earlier.1).map(|(now, earlier)| combined(now, earlier));
+        Self { now: now.0, earlier: earlier.0, difference, expanded, change: Change::judge(difference, expanded) }
+    }
+}
+
+/// A stretch of wall both surveys read.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Compared {
+    #[serde(rename = "from_mm")]
+    pub from: Length,
+    #[serde(rename = "to_mm")]
+    pub to: Length,
+    /// How many bins lie in it.
+    pub bins: u64,
+    /// Mean thicknesses.
+    pub mean: Difference,
+    /// Least thicknesses: where a pit has grown, the mean may not show it.
+    pub least: Difference,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// What was added to the earlier positions.
+    #[serde(rename = "offset_mm")]
+    pub offset: Length,
+    /// Bins both surveys read, in rising order of place.
+    pub bins: Vec<Compared>,
+    /// Bins only one of them read.
+    pub only_now: u64,
+    pub only_earlier: u64,
+    /// Neighbouring bins that changed the same way, joined.
+    pub stretches: Vec<Compared>,
+    /// Everything both read.
+    pub whole: Option<Compared>,
+    /// Of so many bins an unchanged wall would show a change by chance alone (5 % at k = 2).
+    pub by_chance: f64,
+}
+
+/// What a bin holds of one survey.
+#[derive(Debug, Clone, Default)]
+struct Cell {
+    values: Vec<f64>,
+    /// Of the readings that tell one.
+    uncertainties: Vec<f64>,
+    least: Option<Point>,
+}
+
+impl Cell {
+    fn add(&mut self, point: &Point) {
+        self.values.push(point.thickness.as_mm());
+        self.uncertainties.extend(point.uncertainty.map(Length::as_mm));
+        if self.least.is_none_or(|least| point.thickness < least.thickness) {
+            self.least = Some(*point);
+        }
+    }
+
+    fn variance(&self) -> Option<f64> {
+        super::statistics::deviation(&self.values).map(|deviation| deviation * deviation)
+    }
+
+    /// Mean with its standard uncertainty. What a reading's own uncertainty covers (velocity, zero, blocks) is common to
+    /// its neighbours and is not made smaller by averaging; what scatters from reading to reading is.
+    fn mean(&self, pooled: f64) -> Option<(Length, Option<Length>)> {
+        let value = mean(&self.values)?;
+        let count = self.values.len();
+        let scatter = if count >= OWN_SCATTER { self.variance().unwrap_or(pooled) } else { pooled };
+        let common = mean(&self.uncertainties).filter(|_| self.uncertainties.len() == count);
+        Some((Length::mm(value), common.map(|common| Length::mm(libm::sqrt(common * common + scatter / count as f64)))))
+    }
+
+    fn join(&mut self, other: &Self) {
+        self.values.extend(&other.values);
+        self.uncertainties.extend(&other.uncertainties);
+        if let Some(point) = other.least.filter(|point| self.least.is_none_or(|least| point.thickness < least.thickness)) {
+            self.least = Some(point);
+        }
+    }
+}
+
+/// So many readings in a bin tell their own scatter; with fewer, that of all bins counts.
+const OWN_SCATTER: usize = 5;
+/// A place further out than this is an encoder gone mad (as in the strip).
+const FURTHEST_MM: f64 = 500_000.0;
+
+type Cells = BTreeMap<i64, Cell>;
+
+fn cells(points: &[Point], bin: Length, offset: Length) -> Cells {
+    let mut cells = Cells::new();
+    for point in points.iter().filter(|point| point.thickness.is_finite()) {
+        let along = point.along + offset;
+        if along.is_finite() && along.as_mm().abs() <= FURTHEST_MM {
+            cells.entry((along / bin).floor() as i64).or_default().add(point);
+        }
+    }
+    cells
+}
+
+/// The variance within bins, over all bins with more than one reading.
+fn pooled(cells: &Cells) -> f64 {
+    let (sum, freedom) = cells
+        .values()
+        .filter_map(|cell| Some((cell.variance()?, (cell.values.len() - 1) as f64)))
+        .fold((0.0, 0.0), |(sum, freedom), (variance, own)| (sum + variance * own, freedom + own));
+    if freedom > 0.0 { sum / freedom } else { 0.0 }
+}
+
+/// Compares the surveys with `offset` added to the earlier positions, bin by bin. Only what both read is compared;
+/// nothing is interpolated.
+pub fn compare(now: &[Point], earlier: &[Point], offset: Length, settings: &Settings) -> Comparison {
+    let (now, earlier) = (cells(now, settings.bin, Length::ZERO), cells(earlier, settings.bin, offset));
+    let scatter = (pooled(&now), pooled(&earlier));
+    let both: Vec<(i64, i64)> = now.keys().filter(|index| earlier.contains_key(index)).map(|index| (*index, index + 1)).collect();
+    let join = |from: i64, to: i64| between((&now, &earlier), scatter, settings.bin, from, to);
+    let bins: Vec<Compared> = both.iter().filter_map(|&(from, to)| join(from, to)).collect();
+    let mut runs: Vec<(Change, i64, i64)> = Vec::new();
+    for (bin, &(from, to)) in bins.iter().zip(&both) {
+        let change = if bin.mean.change == Change::None { bin.least.change } else { bin.mean.change };
+        match runs.last_mut() {
+            Some((last, _, end)) if *last == change && *end == from => *end = to,
+            _ => runs.push((change, from, to)),
+        }
+    }
+    let changed = runs.into_iter().filter(|(change, ..)| matches!(change, Change::Thinner | Change::Thicker));
+    let stretches = changed.filter_map(|(_, from, to)| join(from, to)).collect();
+    let whole = both.first().zip(both.last()).and_then(|(first, last)| join(first.0, last.1));
+    Comparison {
+        offset,
+        only_now: (now.len() - both.len()) as u64,
+        only_earlier: (earlier.len() - both.len()) as u64,
+        by_chance: bins.iter().filter(|bin| bin.mean.expanded.is_some()).count() as f64 * 0.05,
+        bins,
+        stretches,
+        whole,
+    }
+}
+
+/// What both surveys say of the bins from `from` up to, not including, `to`, of those that both read.
+fn between((now, earlier): (&Cells, &Cells), scatter: (f64, f64), bin: Length, from: i64, to: i64) -> Option<Compared> {
+    let (mut one, mut other, mut bins) = (Cell::default(), Cell::default(), 0);
+    for (index, cell) in now.range(from..to) {
+        if let Some(before) = earlier.get(index) {
+            one.join(cell);
+            other.join(before);
+            bins += 1;
+        }
+    }
+    let least = |cell: &Cell| cell.least.map(|point| (point.thickness, point.uncertainty));
+    Some(Compared {
+        from: bin * from as f64,
+        to: bin * to as f64,
+        bins,
+        mean: Difference::new(one.mean(scatter.0)?, other.mean(scatter.1)?),
+        least: Difference::new(least(&one)?, least(&other)?),
+    })
+}
+
+impl Comparison {
+    /// Mean and least of what both read between two places, whole bins only; for a course, or a part of one.
+    pub fn between(now: &[Point], earlier: &[Point], offset: Length, settings: &Settings, from: Length, to: Length) -> Option<Compared> {
+        let (now, earlier) = (cells(now, settings.bin, Length::ZERO), cells(earlier, settings.bin, offset));
+        let scatter = (pooled(&now), pooled(&earlier));
+        let edge = |place: Length| (place / settings.bin).clamp(-1e15, 1e15);
+        between((&now, &earlier), scatter, settings.bin, edge(from).ceil() as i64, edge(to).floor() as i64)
+    }
+}
+
+/// Why two surveys of a line must not be laid over each other as they are, and what of their set-ups differs. Nothing is
+/// corrected; the reader is told.
+pub fn warnings(now: &SurveyLine, earlier: &SurveyLine) -> Vec<String> {
+    let mut found = Vec::new();
+    match (&now.datum, &earlier.datum) {
+        (Some(now), Some(earlier)) if !same_text(now, earlier) => {
+            found
+                .push(format!("another datum: now \"{now}\", earlier \"{earlier}\"; positions agree only with the offset between the two"));
+        }
+        (_, None) => found.push("the earlier survey does not tell its datum: check that positions start at the same place".to_owned()),
+        _ => {}
+    }
+    match (now.direction, earlier.direction) {
+        (Some(now), Some(earlier)) if now.is_upright() != earlier.is_upright() => {
+            found.push(format!("the line runs {} now and ran {} earlier: these are not the same places", now.word(), earlier.word()));
+        }
+        (Some(now), Some(earlier)) if now != earlier => {
+            found.push(format!("driven {} now and {} earlier; positions of both count from the datum", now.word(), earlier.word()));
+        }
+        _ => {}
+    }
+    found.extend(now.setup.differences(&earlier.setup, typical(&now.points)));
+    if let (Some(now), Some(earlier)) = (typical(&now.points), typical(&earlier.points)) {
+        let ratio = now / earlier;
+        if !(0.5..=2.0).contains(&ratio) {
+            found.push(format!(
+                "the walls do not fit each other: middle value {:.3} mm now, {:.3} mm earlier (ratio {ratio:.2}); check the unit and the line",
+                now.as_mm(),
+                earlier.as_mm()
+            ));
+        }
+    }
+    if earlier.points.iter().all(|point| point.uncertainty.is_none()) {
+        found.push("the earlier survey tells no uncertainty: differences are shown but not judged".to_owned());
+    }
+    found
+}
+
+/// Whether both tell their datum and it is not the same.
+pub fn other_datum(now: &SurveyLine, earlier: &SurveyLine) -> bool {
+    now.datum.as_ref().zip(earlier.datum.as_ref()).is_some_and(|(now, earlier)| !same_text(now, earlier))
+}
+
+/// Whether both name the same line; case and outer blanks do not count.
+pub fn same_text(one: &str, other: &str) -> bool {
+    one.trim().to_lowercase() == other.trim().to_lowercase()
+}
+
+/// The median thickness.
+fn typical(points: &[Point]) -> Option<Length> {
+    let mut values: Vec<f64> = points.iter().map(|point| point.thickness.as_mm()).collect();
+    values.sort_by(f64::total_cmp);
+    quantile(&values, 0.5).map(Length::mm)
+}

@@ -1,0 +1,108 @@
+//! The level of a reading against the limits of its course.
+
+use backwall_ultrasound::Measurement;
+use backwall_units::Length;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// How a wall stands against its limit. Ordered from harmless to worst.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "UPPERCASE")]
+pub enum Level {
+    /// A thickness, but its course has no required thickness to judge it by.
+    #[serde(rename = "NO LIMIT")]
+    Unjudged,
+    /// At or above the watch limit.
+    Sound,
+    /// No thickness could be read.
+    Lost,
+    /// Within the watch margin above the required thickness (or within U of it).
+    Watch,
+    /// Below the required thickness.
+    Thin,
+}
+
+impl Level {
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Unjudged => "NO LIMIT",
+            Self::Sound => "SOUND",
+            Self::Watch => "WATCH",
+            Self::Thin => "THIN",
+            Self::Lost => "LOST",
+        }
+    }
+}
+
+impl fmt::Display for Level {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// Limits of one course.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CourseLimits {
+    pub number: u16,
+    #[serde(rename = "bottom_mm")]
+    pub bottom: Length,
+    #[serde(rename = "top_mm")]
+    pub top: Length,
+    #[serde(rename = "nominal_mm")]
+    pub nominal: Length,
+    #[serde(rename = "required_mm")]
+    pub required: Option<Length>,
+}
+
+/// Limits of all courses a line crosses.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Limits {
+    pub courses: Vec<CourseLimits>,
+    #[serde(rename = "watch_margin_mm")]
+    pub watch_margin: Length,
+    /// When set, a reading within its expanded uncertainty (k = 2) above the limit is WATCH.
+    #[serde(default)]
+    pub guard_band: bool,
+}
+
+impl Limits {
+    pub fn course(&self, number: u16) -> Option<&CourseLimits> {
+        self.courses.iter().find(|course| course.number == number)
+    }
+
+    /// The required thickness that counts at a place: that of its course, else the largest of all.
+    pub fn required(&self, course: Option<u16>) -> Option<Length> {
+        match course.and_then(|number| self.course(number)) {
+            Some(course) => course.required,
+            None => self.courses.iter().filter_map(|course| course.required).reduce(Length::max),
+        }
+    }
+
+    pub fn nominal(&self, course: Option<u16>) -> Option<Length> {
+        match course.and_then(|number| self.course(number)) {
+            Some(course) => Some(course.nominal),
+            None => self.courses.iter().map(|course| course.nominal).reduce(Length::max),
+        }
+    }
+
+    /// The level of a measurement. Without a required thickness nothing is called SOUND.
+    pub fn level(&self, measurement: &Measurement, course: Option<u16>) -> Level {
+        let Some(thickness) = measurement.thickness else {
+            return Level::Lost;
+        };
+        let Some(required) = self.required(course) else {
+            return Level::Unjudged;
+        };
+        let guard = match measurement.uncertainty {
+            Some(u) if self.guard_band => u * 2.0,
+            _ => Length::ZERO,
+        };
+        if thickness < required {
+            Level::Thin
+        } else if thickness < required + self.watch_margin.max(guard) {
+            Level::Watch
+        } else {
+            Level::Sound
+        }
+    }
+}

@@ -1,0 +1,21 @@
+//! PURE. Where on the wall a shot was taken: encoder counts to a place along a line, its course, its speed.
+
+pub mod encoder_check;
+pub mod odometer;
+pub mod sequence;
+
+pub use odometer::{Direction, Odometer, Path, TravelError};
+pub use sequence::SequenceWatch;
+
+use backwall_units::{Length, Speed};
+
+/// A place on the wall. `None` where the stream tells no encoder.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Place {
+    /// Along the line: elevation above the datum for lines up and down, distance from the datum for lines across.
+    pub along: Option<Length>,
+    /// Number of the course the place lies in, where one is known.
+    pub course: Option<u16>,
+    /// Signed: positive in the line's direction.
+    pub speed: Option<Speed>,
+}

@@ -1,0 +1,170 @@
+//! What one waveform says of the wall: a thickness with its quality, or no echo and why.
+
+use super::coating::Coating;
+use backwall_units::{Decibel, Length, Time};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// One word for how far a measurement can be trusted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Quality {
+    /// No thickness; the flags say why.
+    None,
+    /// A thickness to be looked at before it is believed.
+    Poor,
+    Fair,
+    Good,
+}
+
+impl fmt::Display for Quality {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::None => "none",
+            Self::Poor => "poor",
+            Self::Fair => "fair",
+            Self::Good => "good",
+        })
+    }
+}
+
+macro_rules! flags {
+    ($($(#[$doc:meta])* $name:ident = $bit:literal $text:literal $why:literal;)*) => {
+        /// One thing worth knowing about a measurement. The bit is what the job file stores.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum Flag { $($(#[$doc])* $name,)* }
+
+        impl Flag {
+            pub const ALL: &[Flag] = &[$(Flag::$name,)*];
+            pub const fn bit(self) -> u32 {
+                match self { $(Self::$name => 1 << $bit,)* }
+            }
+            /// The word in exports and on screen.
+            pub const fn word(self) -> &'static str {
+                match self { $(Self::$name => $text,)* }
+            }
+            /// One line for the operator.
+            pub const fn explanation(self) -> &'static str {
+                match self { $(Self::$name => $why,)* }
+            }
+        }
+    };
+}
+
+flags! {
+    /// Nothing stands over threshold and noise in the gate although the tyre is in contact.
+    NoBackWall = 0 "no-back-wall" "no echo over the threshold in the gate, coupling looks present";
+    NoCoupling = 1 "no-coupling" "the tyre rings in itself: no contact with the wall";
+    Saturated = 2 "saturated" "the converter clips: lower the gain";
+    Ambiguous = 3 "ambiguous" "more than one echo could be the wall";
+    OutOfRange = 4 "out-of-range" "the echo lies outside what probe or gate can measure";
+    GateEdge = 5 "gate-edge" "an echo is cut by an edge of the gate";
+    Multiple = 6 "multiple" "the first echo was recognised through its repeats";
+    InnerReflector = 7 "inner-reflector" "something reflects before the back wall";
+    Weak = 8 "weak" "the echo is far weaker than on the blocks";
+    Phase = 9 "phase" "the echo's phase is turned against the blocks'";
+    NoTimeBase = 10 "no-time-base" "the device has not yet told its sampling rate";
+    BadShot = 11 "bad-shot" "the waveform is empty or too short to evaluate";
+    DeviceNoEcho = 12 "device-no-echo" "the device itself reports that it has no echo";
+    EarlyEcho = 13 "early-echo" "a weaker echo stands in front of the one taken";
+    SingleEcho = 14 "single-echo" "echo to echo was asked for but only one echo stands";
+    /// The repeat is weaker than on the blocks: a slope, a pit's edge or roughness sends part of the beam elsewhere.
+    Uneven = 15 "uneven" "the second echo is weaker than on the blocks: the wall is not even under the probe";
+    /// The tyre's delay follows its temperature far more than steel does.
+    Drift = 16 "drift" "the wall is warmer or colder than the blocks, the tyre's delay moves with it: read echo to echo or calibrate again";
+    /// The wall may be right; what is missing is the proof that the whole beam stands on it.
+    Unproven = 17 "unproven" "no second echo is proof, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
+}
+
+/// A set of [`Flag`]s.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Flags(u32);
+
+impl Flags {
+    pub const NONE: Self = Self(0);
+    pub const fn from_bits(bits: u32) -> Self {
+        Self(bits)
+    }
+    pub const fn bits(self) -> u32 {
+        self.0
+    }
+    pub const fn of(flag: Flag) -> Self {
+        Self(flag.bit())
+    }
+    pub const fn with(self, flag: Flag) -> Self {
+        Self(self.0 | flag.bit())
+    }
+    pub const fn has(self, flag: Flag) -> bool {
+        self.0 & flag.bit() != 0
+    }
+    pub const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+    pub fn iter(self) -> impl Iterator<Item = Flag> {
+        Flag::ALL.iter().copied().filter(move |flag| self.has(*flag))
+    }
+}
+
+impl fmt::Display for Flags {
+    /// The words, joined by a single space: the form of the CSV.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (index, flag) in self.iter().enumerate() {
+            if index > 0 {
+                f.write_str(" ")?;
+            }
+            f.write_str(flag.word())?;
+        }
+        Ok(())
+    }
+}
+
+/// What a waveform (or a gauge's own value) says. Times are rounded to 1 ps, lengths to 1 nm, so that what is
+/// stored is exactly what was computed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Measurement {
+    /// Arrival of the echo that was taken, from the transmit pulse.
+    pub echo_time: Option<Time>,
+    /// Arrival of the next back-wall echo, where one was used or seen.
+    pub next_echo: Option<Time>,
+    pub thickness: Option<Length>,
+    /// Standard uncertainty (k = 1) of the thickness.
+    pub uncertainty: Option<Length>,
+    /// Height of the echo in percent of full screen height.
+    pub height_pct: Option<f64>,
+    pub snr: Option<Decibel>,
+    /// What lies between tyre and wall: only echo to echo, where first echo and spacing agree on one.
+    pub coating: Option<Coating>,
+    pub quality: Quality,
+    pub flags: Flags,
+}
+
+impl Measurement {
+    /// No thickness, for the reasons in `flags`.
+    pub const fn none(flags: Flags) -> Self {
+        Self {
+            echo_time: None,
+            next_echo: None,
+            thickness: None,
+            uncertainty: None,
+            height_pct: None,
+            snr: None,
+            coating: None,
+            quality: Quality::None,
+            flags,
+        }
+    }
+    /// Rounded to what the job file stores.
+    pub fn rounded(self) -> Self {
+        Self {
+            echo_time: self.echo_time.map(|t| Time::picoseconds(t.as_picoseconds())),
+            next_echo: self.next_echo.map(|t| Time::picoseconds(t.as_picoseconds())),
+            thickness: self.thickness.map(|d| Length::nanometres(d.as_nanometres())),
+            uncertainty: self.uncertainty.map(|u| Length::nanometres(u.as_nanometres())),
+            height_pct: self.height_pct.map(|h| (h * 100.0).round() / 100.0),
+            snr: self.snr.map(|s| Decibel::db((s.as_db() * 100.0).round() / 100.0)),
+            coating: self.coating.map(Coating::rounded),
+            ..self
+        }
+    }
+}

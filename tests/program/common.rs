@@ -1,0 +1,80 @@
+//! What several end-to-end tests share: the real binary, a prepared job, and its CSV.
+#![allow(dead_code)]
+
+use backwall_store::RunStart;
+use backwall_survey::job::Plan;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+pub fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+pub fn backwall() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_backwall"));
+    command.env("NO_COLOR", "1").current_dir(root());
+    command
+}
+
+pub fn run(arguments: &[&str]) -> Output {
+    backwall().args(arguments).output().expect("the binary starts")
+}
+
+/// Runs and demands success; gives standard output.
+pub fn must(arguments: &[&str]) -> String {
+    let output = run(arguments);
+    assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).expect("output is UTF-8")
+}
+
+/// A new job from the demo's plan, its checklist answered and signed.
+pub fn signed_job(folder: &Path) -> PathBuf {
+    let job = folder.join("test.job");
+    let path = job.to_str().unwrap();
+    must(&["new", path, "--from", "demo-stream/plan.toml"]);
+    must(&["checklist", path, "--headless", "--answers", "demo-stream/answers.toml", "--sign", operator().as_str()]);
+    job
+}
+
+/// The invented operator of the demo's plan.
+pub fn operator() -> String {
+    let plan = std::fs::read_to_string(root().join("demo-stream/plan.toml")).unwrap();
+    let plan = backwall_survey::job::Plan::parse("plan.toml", &plan).unwrap();
+    plan.people.iter().find(|person| person.role == "operator").unwrap().name.clone()
+}
+
+/// The readings of a job as CSV rows, by column name.
+pub fn csv(job: &Path, folder: &Path) -> Vec<std::collections::HashMap<String, String>> {
+    let out = folder.join("readings.csv");
+    must(&["export", job.to_str().unwrap(), "--format", "csv", "--out", out.to_str().unwrap()]);
+    let mut reader = csv::Reader::from_path(&out).unwrap();
+    reader.deserialize().map(|row| row.unwrap()).collect()
+}
+
+pub fn events(text: &str) -> Vec<serde_json::Value> {
+    text.lines().map(|line| serde_json::from_str(line).unwrap_or_else(|error| panic!("{error}: {line}"))).collect()
+}
+
+pub fn of_kind<'a>(events: &'a [serde_json::Value], kind: &str) -> Vec<&'a serde_json::Value> {
+    events.iter().filter(|event| event["event"] == kind).collect()
+}
+
+/// What a run on `line` starts with when nothing but the plan counts.
+pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
+    let line = plan.line(line).unwrap();
+    RunStart {
+        line: line.name.clone(),
+        path: plan.path(line),
+        limits: plan.limits(),
+        setup: plan.typed_setup(),
+        setup_id: None,
+        wall_temperature: plan.wall_temperature(),
+        profile_name: "open-packet".into(),
+        profile_text: "# none".into(),
+        stream: "-".into(),
+        software: "test".into(),
+        checklist_override: None,
+        operator: "R. Aldane".into(),
+        started_us,
+    }
+}

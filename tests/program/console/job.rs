@@ -1,0 +1,123 @@
+//! A stand-in for job file and acquisition.
+#![allow(dead_code)]
+
+use crate::console::fixture::*;
+use backwall::console::survey::Survey;
+use backwall::console::{Backend, ConsoleOptions, Glyphs, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
+use backwall::live::bench::BenchHandle;
+use backwall::live::{Command, LiveView, Phase};
+use backwall_store::{JobContents, Note, RunId, RunState, SetupEntry};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::Direction;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::Setup;
+use backwall_units::LengthUnit;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+
+/// A run that counts what it is told and ends when asked to.
+pub struct Job {
+    pub job: JobContents,
+    pub views: watch::Sender<Arc<LiveView>>,
+    pub commands: mpsc::Sender<Command>,
+    pub fails: bool,
+    /// A run starts whose task is gone at once.
+    pub sender_gone: bool,
+    pub answers: Arc<AtomicU64>,
+}
+
+impl Job {
+    /// A job with a task that plays the run.
+    pub fn new(job: JobContents) -> (Self, Arc<AtomicBool>) {
+        let (views, _) = watch::channel(Arc::new(live(Direction::Up)));
+        let (commands, mut asked) = mpsc::channel(4);
+        let ended = Arc::new(AtomicBool::new(false));
+        let (told, sender) = (ended.clone(), views.clone());
+        tokio::spawn(async move {
+            while let Some(command) = asked.recv().await {
+                if matches!(command, Command::End | Command::Terminate) {
+                    tokio::time::sleep(Duration::from_millis(100)).await;
+                    told.store(true, Ordering::SeqCst);
+                    let phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));
+                    sender.send_replace(Arc::new(LiveView { phase, ..live(Direction::Up) }));
+                }
+            }
+        });
+        (Self { job, views, commands, fails: false, sender_gone: false, answers: Default::default() }, ended)
+    }
+}
+
+impl Backend for Job {
+    fn contents(&self) -> anyhow::Result<JobContents> {
+        Ok(self.job.clone())
+    }
+    fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
+        anyhow::ensure!(!self.fails, "the disk is full");
+        self.answers.fetch_add(1, Ordering::SeqCst);
+        self.job.answers.push(answer);
+        Ok(())
+    }
+    fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
+        self.job.signatures.push(signature);
+        Ok(())
+    }
+    fn note(&mut self, note: Note) -> anyhow::Result<()> {
+        self.job.notes.push(note);
+        Ok(())
+    }
+    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+        let id = self.job.setups.len() as i64 + 1;
+        self.job.setups.push(SetupEntry { id, setup, origin, by });
+        Ok(id)
+    }
+    fn add_check(&mut self, check: Check) -> anyhow::Result<()> {
+        self.job.checks.push(check);
+        Ok(())
+    }
+    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
+        self.job.encoder_checks.push((check, by));
+        Ok(())
+    }
+    fn start_bench(&mut self) -> anyhow::Result<BenchHandle> {
+        let (_, view) = watch::channel(Default::default());
+        let (commands, _) = mpsc::channel(1);
+        Ok(BenchHandle { view, commands })
+    }
+    fn start_scan(&mut self, _: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle> {
+        self.job.overrides.extend(against);
+        let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
+        Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
+    }
+    fn open_review(&mut self, _: RunId, _: bool) -> anyhow::Result<ReviewHandle> {
+        assert!(!self.fails, "a fault of the test's own");
+        let (_, news) = mpsc::channel(1);
+        let (asks, _) = std::sync::mpsc::channel();
+        Ok(ReviewHandle { overview: Arc::new(overview(Direction::Up)), news, asks })
+    }
+    fn open_survey(&mut self, _: Survey) -> anyhow::Result<SurveyHandle> {
+        anyhow::bail!("this job has no file")
+    }
+    fn open_replay(&mut self, _: RunId) -> anyhow::Result<ReplayHandle> {
+        anyhow::bail!("this job has no file")
+    }
+    fn now_us(&self) -> i64 {
+        NOW
+    }
+}
+
+pub fn options(start: Step, line: Option<&str>) -> ConsoleOptions {
+    ConsoleOptions {
+        start,
+        theme: Some(Theme::Dark),
+        glyphs: Some(Glyphs::Braille),
+        unit: LengthUnit::Mm,
+        start_line: line.map(str::to_owned),
+        start_run: None,
+        override_reason: None,
+        operator: signed(),
+        settings_path: None,
+    }
+}

@@ -1,0 +1,485 @@
+//! What keys and events do to the state, and what they ask to be done.
+
+use crate::console::bench;
+
+use crate::console::fixture::*;
+use backwall::console::state::{App, Effect, Event, Question};
+use backwall::console::update::update;
+use backwall::console::{Step, keys::Mode};
+use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
+use backwall::live::{Command, Phase, verdict};
+use backwall_simulate::{Crawler, End};
+use backwall_store::{MarkKind, RunState};
+use backwall_survey::job::checklist::{ItemState, Value};
+use backwall_survey::reading::Record;
+use backwall_survey::travel::Direction;
+use backwall_ultrasound::{Coating, finds_path};
+use backwall_units::{Length, Temperature};
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use std::sync::Arc;
+
+fn press(app: &mut App, c: char) -> Vec<Effect> {
+    update(app, letter(c))
+}
+fn enter(app: &mut App) -> Vec<Effect> {
+    update(app, key(KeyCode::Enter))
+}
+
+#[test]
+fn the_checklist_goes_from_item_to_item_and_keeps_every_answer() {
+    let mut app = app(Step::Checklist, contents());
+    // The permit is answered; the first open item is the tether.
+    assert_eq!((app.item, app.mode()), (1, Mode::CheckConfirm));
+    let effects = press(&mut app, 'y');
+    assert!(matches!(&effects[..], [Effect::Answer(answer), Effect::Reload] if answer.item == "tether" && answer.by.name == "R. Aldane"));
+    assert_eq!((app.item, app.mode()), (2, Mode::CheckField));
+    // A digit starts the answer; a word instead of a number is refused under the field.
+    press(&mut app, '1');
+    type_in(&mut app, "2,x");
+    assert!(enter(&mut app).is_empty());
+    let error = app.prompt.as_ref().unwrap().form.fields[0].error.clone().unwrap();
+    assert!(error.contains("'12,x' is not a number"), "{error}");
+    for _ in 0..2 {
+        update(&mut app, key(KeyCode::Backspace));
+    }
+    // 12 m/s is over the limit: kept, named, and the cursor stays.
+    let effects = enter(&mut app);
+    assert!(matches!(&effects[0], Effect::Answer(answer) if answer.value == Value::Number(12.0)));
+    assert_eq!(app.item, 2);
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("12 m/s is over the limit of 10.3 m/s"), "{words}");
+    press(&mut app, '8');
+    enter(&mut app);
+    let winds: Vec<_> = app.contents.answers.iter().filter(|answer| answer.item == "wind").map(|answer| answer.value.clone()).collect();
+    assert_eq!(winds, [Value::Number(12.0), Value::Number(8.0)]);
+    // A choice that stops the job, then the right one.
+    assert_eq!((app.item, app.mode()), (3, Mode::CheckChoice));
+    update(&mut app, key(KeyCode::Down));
+    enter(&mut app);
+    let item = app.contents.checklist.items[3].clone();
+    assert!(matches!(app.contents.checklist.state(&item, &app.contents.answers), ItemState::Failed(_)));
+    update(&mut app, key(KeyCode::Up));
+    enter(&mut app);
+    assert_eq!(app.obstacles(), ["the checklist is not signed"]);
+    // Signing asks for name and certificate, and signs the answers given.
+    press(&mut app, 's');
+    assert_eq!(app.prompt.as_ref().unwrap().form.value("name"), "R. Aldane");
+    enter(&mut app);
+    let effects = enter(&mut app);
+    assert!(matches!(&effects[0], Effect::Sign(signature) if signature.answers == 6 && signature.by.certificate == "UT 2, no. 00417"));
+    assert!(app.obstacles().is_empty());
+}
+
+#[test]
+fn a_signature_without_a_certificate_is_refused_under_its_field() {
+    let mut app = app(Step::Checklist, ready());
+    app.operator.certificate.clear();
+    press(&mut app, 's');
+    enter(&mut app);
+    assert!(enter(&mut app).is_empty());
+    let form = &app.prompt.as_ref().unwrap().form;
+    assert!(form.focus == 1 && form.fields[1].error.is_some());
+}
+
+#[test]
+fn an_answer_without_a_name_asks_who_answers() {
+    let mut job = contents();
+    job.plan.people.clear();
+    let mut app = app(Step::Checklist, job);
+    assert!(press(&mut app, 'y').is_empty());
+    type_in(&mut app, "S. Orrin");
+    enter(&mut app);
+    type_in(&mut app, "UT 2");
+    enter(&mut app);
+    assert!(matches!(&press(&mut app, 'y')[0], Effect::Answer(answer) if answer.by.name == "S. Orrin"));
+}
+
+#[test]
+fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
+    let mut ready = app(Step::Scan, ready());
+    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), against: None }]);
+    let mut app = app(Step::Scan, contents());
+    assert!(press(&mut app, 's').is_empty());
+    assert!(app.message.as_ref().unwrap().text.contains("NOT STARTED"));
+    press(&mut app, 'o');
+    // Without a reason it does not go on.
+    for _ in 0..3 {
+        assert!(enter(&mut app).is_empty());
+    }
+    assert!(app.prompt.as_ref().unwrap().form.fields[0].error.is_some());
+    type_in(&mut app, "no wind gauge");
+    enter(&mut app);
+    enter(&mut app);
+    let effects = enter(&mut app);
+    // The reason goes with the start, and with nothing else: it is stored once.
+    let [Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((line.as_str(), reason.as_str(), by.name.as_str()), ("A090", "no wind gauge", "R. Aldane"));
+}
+
+#[test]
+fn marks_and_notes_stop_nothing() {
+    let mut app = scanning(Direction::Up);
+    let mark = |kind| Effect::Command(Command::Mark { kind, text: String::new() });
+    assert_eq!(press(&mut app, '2'), [mark(MarkKind::Nozzle)]);
+    // The mark is set; words may follow. Without any the next mark is one key away, and Esc or Enter goes on.
+    assert_eq!(press(&mut app, '1'), [mark(MarkKind::Seam)]);
+    assert!(enter(&mut app).is_empty() && app.mode() == Mode::Scanning);
+    press(&mut app, '3');
+    type_in(&mut app, "bracket 2");
+    assert_eq!(enter(&mut app), [Effect::Command(Command::MarkText("bracket 2".into()))]);
+    press(&mut app, 'n');
+    type_in(&mut app, "e1 q");
+    // While a note is typed, readings go on.
+    change(&mut app, |view| view.reading = Some(reading(4400.0)));
+    assert_eq!(app.scan.as_ref().unwrap().view.reading.as_ref().unwrap().place.along, Some(Length::mm(4400.0)));
+    assert_eq!(enter(&mut app), [Effect::Command(Command::Note("e1 q".into()))]);
+    assert_eq!(app.mode(), Mode::Scanning);
+}
+
+#[test]
+fn ending_a_run_asks_first_and_a_no_goes_on() {
+    let mut app = scanning(Direction::Up);
+    assert!(press(&mut app, 'e').is_empty());
+    assert_eq!((app.mode(), app.question), (Mode::Confirm, Some(Question::EndRun)));
+    assert!(press(&mut app, 'n').is_empty() && app.mode() == Mode::Scanning);
+    press(&mut app, 'e');
+    assert_eq!(press(&mut app, 'y'), [Effect::Command(Command::End)]);
+}
+
+#[test]
+fn after_a_run_the_next_line_is_chosen_but_not_started() {
+    let mut app = scanning(Direction::Up);
+    assert_eq!(app.contents.plan.lines[app.line].name, "A090");
+    change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
+    assert!(press(&mut app, 's').is_empty());
+    update(&mut app, key(KeyCode::Esc));
+    assert_eq!((app.mode(), app.contents.plan.lines[app.line].name.as_str()), (Mode::Ready, "C2"));
+    // Or the run just made is looked at.
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
+    assert_eq!(enter(&mut app), [Effect::Reload, Effect::OpenRun(3)]);
+    assert_eq!(app.step, Step::Review);
+}
+
+#[test]
+fn leaving_during_a_run_ends_it_and_leaves_when_it_is_closed() {
+    let mut app = scanning(Direction::Up);
+    assert!(press(&mut app, 'q').is_empty());
+    assert_eq!(press(&mut app, 'y'), [Effect::Command(Command::End)]);
+    let mut view = (*app.scan.as_ref().unwrap().view).clone();
+    view.phase = Phase::Ending;
+    assert!(update(&mut app, Event::Live(view.clone().into(), NOW)).is_empty());
+    view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));
+    assert_eq!(update(&mut app, Event::Live(view.into(), NOW)), [Effect::Reload, Effect::Quit]);
+}
+
+#[test]
+fn releases_and_held_keys_do_nothing_twice() {
+    let mut app = scanning(Direction::Up);
+    let event = |kind| Event::Key(KeyEvent { kind, ..KeyEvent::new(KeyCode::Char('f'), KeyModifiers::NONE) });
+    update(&mut app, event(KeyEventKind::Press));
+    update(&mut app, event(KeyEventKind::Repeat));
+    update(&mut app, event(KeyEventKind::Release));
+    assert!(app.scan.as_ref().unwrap().frozen.is_some());
+    press(&mut app, 'n');
+    let typed = |kind| Event::Key(KeyEvent { kind, ..KeyEvent::new(KeyCode::Char('x'), KeyModifiers::NONE) });
+    for kind in [KeyEventKind::Press, KeyEventKind::Release] {
+        update(&mut app, typed(kind));
+    }
+    assert_eq!(app.prompt.as_ref().unwrap().form.value("note"), "x");
+}
+
+#[test]
+fn a_frozen_waveform_stays_while_readings_go_on() {
+    let mut app = scanning(Direction::Up);
+    press(&mut app, 'f');
+    change(&mut app, |view| {
+        view.reading = Some(reading(4400.0));
+        view.waveform = None;
+    });
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("FROZEN at 4.350 m") && screen.contains("4.400 m course 2"), "{screen}");
+    press(&mut app, 'f');
+    assert!(app.scan.as_ref().unwrap().frozen.is_none());
+}
+
+#[test]
+fn looking_back_stays_put_while_the_crawler_goes_on_and_home_returns() {
+    let mut app = scanning(Direction::Up);
+    for _ in 0..30 {
+        update(&mut app, key(KeyCode::Down));
+    }
+    change(&mut app, |view| view.reading = Some(reading(4500.0)));
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("LOOKING BACK at 2.850 m") && screen.contains(" 2.40 "), "{screen}");
+    update(&mut app, key(KeyCode::Home));
+    assert!(!text(&app, 80, 24).contains("LOOKING BACK"));
+}
+
+#[test]
+fn the_alarm_stays_until_it_is_acknowledged() {
+    let mut app = scanning(Direction::Up);
+    assert_eq!(press(&mut app, 'a'), [Effect::Command(Command::Acknowledge(2))]);
+    // Sent is not done: only the run itself takes it off the screen.
+    assert!(text(&app, 80, 24).contains("THIN at 4.052 m"));
+    app.scan.as_ref().unwrap().wall.lock().unwrap().spots.acknowledge(2);
+    assert!(!text(&app, 80, 24).contains("THIN at 4.052 m"));
+}
+
+#[test]
+fn a_new_alarm_rings_once() {
+    let mut app = scanning(Direction::Up);
+    let mut view = (*app.scan.as_ref().unwrap().view).clone();
+    view.bells += 1;
+    assert_eq!(update(&mut app, Event::Live(view.clone().into(), NOW)), [Effect::Bell]);
+    assert!(update(&mut app, Event::Live(view.into(), NOW)).is_empty());
+}
+
+#[test]
+fn a_set_up_is_typed_checked_and_signed() {
+    let mut app = app(Step::Calibrate, contents());
+    press(&mut app, 'e');
+    let form = &mut app.prompt.as_mut().unwrap().form;
+    form.fields[3].input = "1".to_owned().into();
+    form.fields[4].input = "2".to_owned().into();
+    for _ in 0..10 {
+        enter(&mut app);
+    }
+    assert!(enter(&mut app).is_empty());
+    let form = &mut app.prompt.as_mut().unwrap().form;
+    assert!(form.fields[3].error.as_ref().unwrap().contains("the gate ends before the zero"));
+    form.fields[3].input = "13".to_owned().into();
+    form.fields[4].input = "7.5".to_owned().into();
+    let mut effects = Vec::new();
+    while effects.is_empty() && app.prompt.is_some() {
+        effects = enter(&mut app);
+    }
+    let Effect::SetSetup { setup, by, .. } = &effects[0] else { panic!("{effects:?}") };
+    assert_eq!((setup.gate.start.as_us(), setup.gate.length.as_us(), by.name.as_str()), (13.0, 7.5, "R. Aldane"));
+    assert_eq!(setup.frequency, app.contents.plan.probe.frequency, "what is not on the form stays as it was");
+}
+
+#[test]
+fn steps_are_walked_while_a_run_goes_on() {
+    let mut app = scanning(Direction::Up);
+    update(&mut app, key(KeyCode::Tab));
+    assert_eq!((app.step, app.mode()), (Step::Review, Mode::Runs));
+    assert!(text(&app, 80, 24).starts_with(" FP-0412 TK-7 A090 up run 3 REC saved 4.340 m"));
+    update(&mut app, key(KeyCode::BackTab));
+    assert_eq!(app.mode(), Mode::Scanning);
+}
+
+#[test]
+fn looks_are_switched_and_kept() {
+    let mut app = app(Step::Prepare, contents());
+    assert_eq!(press(&mut app, 't'), [Effect::SaveSettings]);
+    assert_eq!(press(&mut app, 'g'), [Effect::SaveSettings]);
+    press(&mut app, 'u');
+    assert!(text(&app, 80, 24).contains("0.394"), "10 mm is 0.394 in");
+}
+
+#[test]
+fn a_failure_is_told_in_words() {
+    let mut app = app(Step::Prepare, contents());
+    update(&mut app, Event::Failed("the answer was NOT kept: the disk\u{1b}[2J is full".into()));
+    assert!(text(&app, 80, 24).contains("the answer was NOT kept: the disk·[2J is full"));
+}
+
+/// The Calibrate step with a bench in a given state.
+fn at_the_bench(job: backwall_store::JobContents, bench: &Bench) -> App {
+    let mut app = app(Step::Calibrate, job);
+    update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
+    show(&mut app, bench);
+    app
+}
+
+fn show(app: &mut App, bench: &Bench) -> Vec<Effect> {
+    update(app, Event::Bench(Arc::new(bench.view.clone()), NOW))
+}
+
+#[test]
+fn a_block_is_typed_held_until_steady_and_taken() {
+    let mut app = app(Step::Calibrate, ready());
+    // Typed before the stream is open: the stream is opened for it.
+    press(&mut app, 'b');
+    type_in(&mut app, "5.0");
+    let mut effects = Vec::new();
+    for _ in 0..3 {
+        effects = enter(&mut app);
+    }
+    let expected = Hold::Block(Piece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
+    assert_eq!(effects, [Effect::OpenBench, Effect::Bench(BenchCommand::Hold(expected))]);
+    let mut bench = Bench::new(bench::typed(app.setup()), Temperature::celsius(18.0), 40.0);
+    bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 10);
+    update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
+    assert!(show(&mut app, &bench).is_empty());
+    assert_eq!(enter(&mut app), [Effect::Bench(BenchCommand::Take)]);
+    // Ten shots are not enough.
+    bench.command(BenchCommand::Take, NOW);
+    show(&mut app, &bench);
+    let words = &app.message.as_ref().unwrap().text;
+    assert!(words.contains("NOT TAKEN") && words.contains("was not stable"), "{words}");
+    assert!(bench.view.blocks.is_empty());
+    // What came long ago is not what the probe stands on now.
+    bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 40);
+    bench.command(BenchCommand::Take, NOW + 5_000_000);
+    assert!(bench.view.blocks.is_empty() && bench.view.said.as_ref().unwrap().1.contains("nothing has come"));
+    bench.command(BenchCommand::Take, NOW);
+    assert_eq!((bench.view.blocks.len(), bench.view.blocks[0].shots.len()), (1, 32));
+    assert!(bench.view.hold.is_none());
+}
+
+#[test]
+fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
+    bench::take(&mut bench, &[5.0, 20.0]);
+    let mut app = at_the_bench(job, &bench);
+    // Two blocks say what they cannot know.
+    let fitted = bench.view.fitted().unwrap().clone();
+    assert!(fitted.verdict.says.iter().any(|words| words.contains("NOT KNOWN")), "{:?}", fitted.verdict);
+    assert!(!fitted.verdict.warns.iter().any(|words| words.contains("tyre's delay")), "{:?}", fitted.verdict);
+    assert!(finds_path(Length::mm(2.5), 3) && !finds_path(Length::mm(2.5), 2) && !finds_path(Length::ZERO, 9));
+    // On a wall 40 K warmer than the blocks the tyre's delay is warned about.
+    let warm = verdict::of(&fitted.calibration, &app.setup(), Temperature::celsius(60.0));
+    assert!(warm.warns.iter().any(|words| words.contains("+40.0 K against the blocks")), "{warm:?}");
+    // 3 mm is read wrong by more than the tolerance asked for: the set-up before stands, and the job says so.
+    let tight = |mm, tolerance| Hold::Verify { piece: bench::piece(mm), tolerance: Length::mm(tolerance) };
+    bench::put_on(&mut bench, tight(3.0, 0.001), 40);
+    bench.command(BenchCommand::Take, NOW);
+    let effects = show(&mut app, &bench);
+    assert!(matches!(&effects[..], [Effect::Note(note), Effect::Reload] if note.text.contains("NOT taken into force")), "{effects:?}");
+    // With the usual tolerance it passes and is stored with its verification.
+    bench::put_on(&mut bench, tight(10.0, 0.1), 40);
+    bench.command(BenchCommand::Take, NOW);
+    let effects = show(&mut app, &bench);
+    let [Effect::SetSetup { setup, origin, checks, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!(setup.calibration.as_ref(), Some(&fitted.calibration));
+    assert!(origin.contains("5.000 mm (SB-4), 20.000 mm (SB-4)"), "{origin}");
+    assert!(checks.len() == 1 && checks[0].passed() && checks[0].block == "SB-4", "{checks:?}");
+    // The same news again stores nothing twice.
+    assert!(show(&mut app, &bench).is_empty());
+}
+
+#[test]
+fn a_failed_verification_names_the_runs_it_taints() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    for run in &mut job.runs {
+        run.start.setup_id = Some(1);
+    }
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
+    let mut app = at_the_bench(job, &bench);
+    // The probe stands on 10 mm, and the block is said to be 12.
+    bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
+    bench.command(BenchCommand::Hold(Hold::Verify { piece: bench::piece(12.0), tolerance: Length::mm(0.12) }), NOW);
+    for record in bench::records(Crawler::on_block(&bench::wall(), Length::mm(10.0), End::Shots(40)).unwrap()) {
+        bench.record(record, NOW);
+    }
+    bench.command(BenchCommand::Take, NOW);
+    let effects = show(&mut app, &bench);
+    assert!(matches!(&effects[0], Effect::Check(check) if check.setup_id == 1 && !check.passed()), "{effects:?}");
+    let words = &app.message.as_ref().unwrap().text;
+    assert!(words.contains("FAILED") && words.contains("SUSPECT: run 1 (A090), run 2 (A090)"), "{words}");
+    // No steady reading at all fails as well.
+    bench.command(BenchCommand::Hold(Hold::Verify { piece: bench::piece(12.0), tolerance: Length::mm(0.12) }), NOW);
+    bench.command(BenchCommand::GiveUp, NOW);
+    let effects = show(&mut app, &bench);
+    assert!(matches!(&effects[0], Effect::Check(check) if check.measured.is_none()), "{effects:?}");
+}
+
+#[test]
+fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
+    let mut job = ready();
+    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
+    let mut app = at_the_bench(job, &bench);
+    for (code, expected) in
+        [(KeyCode::Right, (50.0, 0.0, 0.0)), (KeyCode::Char('>'), (50.0, 100.0, 0.0)), (KeyCode::Up, (50.0, 100.0, 1.0))]
+    {
+        let effects = update(&mut app, key(code));
+        let [Effect::Bench(command @ BenchCommand::Gate(_))] = &effects[..] else { panic!("{effects:?}") };
+        bench.command(command.clone(), NOW);
+        show(&mut app, &bench);
+        let (gate, old) = (bench.view.setup.as_ref().unwrap().gate, app.setup().gate);
+        let moved = ((gate.start - old.start).as_ns(), (gate.length - old.length).as_ns(), gate.threshold_pct - old.threshold_pct);
+        let off = [moved.0 - expected.0, moved.1 - expected.1, moved.2 - expected.2];
+        assert!(off.iter().all(|off| off.abs() < 1e-6), "{moved:?}");
+    }
+    let effects = press(&mut app, 'k');
+    let [Effect::SetSetup { setup, origin, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((setup.gate.threshold_pct, origin.as_str()), (21.0, "gate set on the live waveform"));
+    assert!(matches!(&press(&mut app, 'p')[..], [Effect::Bench(BenchCommand::Gate(_))]));
+}
+
+#[test]
+fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
+    let mut bench = Bench::new(app(Step::Calibrate, ready()).setup(), Temperature::celsius(18.0), 40.0);
+    let mut app = at_the_bench(ready(), &bench);
+    press(&mut app, 'd');
+    type_in(&mut app, "400");
+    assert!(enter(&mut app).is_empty(), "400 mm is too short");
+    for _ in 0..3 {
+        update(&mut app, key(KeyCode::Backspace));
+    }
+    type_in(&mut app, "1000");
+    let hold = Hold::Encoder { distance: Length::mm(1000.0) };
+    assert_eq!(enter(&mut app), [Effect::Bench(BenchCommand::Hold(hold.clone()))]);
+    let shot = |encoder| {
+        let gauge = backwall_survey::reading::Gauge {
+            seq: 1,
+            device_time_us: None,
+            encoder: Some(encoder),
+            value: backwall_survey::reading::GaugeValue::Thickness(None),
+        };
+        Record::Gauge(gauge)
+    };
+    for (counts, accepted) in [(40_100, true), (40_500, false), (-40_000, false)] {
+        bench.command(BenchCommand::Hold(hold.clone()), NOW);
+        // Past the end of a 32-bit count, as a long day brings it there.
+        bench.record(shot(i32::MAX - 10), NOW);
+        bench.command(BenchCommand::Take, NOW);
+        bench.record(shot((i32::MAX - 10).wrapping_add(counts)), NOW);
+        bench.command(BenchCommand::Take, NOW);
+        let effects = show(&mut app, &bench);
+        assert!(matches!(&effects[0], Effect::EncoderCheck(check, _) if check.counts == i64::from(counts)), "{effects:?}");
+        let words = &app.message.as_ref().unwrap().text;
+        assert!(words.contains(if accepted { "accepted" } else { "REFUSED" }), "{words}");
+    }
+}
+
+#[test]
+fn a_return_to_the_start_is_told_and_may_end_the_run() {
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.reading = Some(reading(2.0)));
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum)]);
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("misclosure +2.0 mm of 8700 mm there and back (+0.02 %)"), "{words}");
+    press(&mut app, 'e');
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
+    // A stream without an encoder has no place to be off.
+    change(&mut app, |view| view.reading.as_mut().unwrap().place.along = None);
+    assert!(press(&mut app, 'd').is_empty() && app.message.as_ref().unwrap().text.contains("no encoder counts"));
+}
+
+#[test]
+fn an_old_waveform_at_the_bench_is_called_old() {
+    let bench = Bench::new(app(Step::Calibrate, ready()).setup(), Temperature::celsius(18.0), 40.0);
+    let mut app = at_the_bench(ready(), &bench);
+    let mut view = bench.view.clone();
+    view.link.last_byte_us = Some(NOW);
+    update(&mut app, Event::Bench(Arc::new(view), NOW));
+    assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
+    update(&mut app, Event::Clock(NOW + 5_000_000));
+    assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
+}
+
+#[test]
+fn a_coating_is_told_beside_the_wall() {
+    let mut app = scanning(Direction::Up);
+    assert!(!text(&app, 80, 24).contains("coating"));
+    let coating = Coating { thickness: Length::mm(0.312), uncertainty: Length::mm(0.02) };
+    change(&mut app, |view| view.reading.as_mut().unwrap().measurement.coating = Some(coating));
+    assert!(text(&app, 80, 24).contains("quality good, coating 0.31 ±0.04 mm"), "{}", text(&app, 80, 24));
+}

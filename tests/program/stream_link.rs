@@ -1,0 +1,271 @@
+//! Running sources: TCP with loss and return, files with and without pace, and a pseudo-terminal as a serial port.
+
+use backwall_stream::{Feed, FeedItem, Pace, Profile, Source, SourceOptions, StreamError, StreamSpec, open, packet};
+use backwall_survey::reading::{Header, Record};
+use backwall_ultrasound::TimeBase;
+use backwall_units::{Decibel, Frequency, Time};
+use std::io::Write;
+use std::net::{TcpListener, TcpStream};
+use std::time::{Duration, Instant};
+
+fn profile() -> Profile {
+    Profile::load("open-packet").unwrap()
+}
+
+fn header() -> Vec<u8> {
+    let mut out = Vec::new();
+    let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::ns(0.0), bits: 12 };
+    packet::encode_header(&Header { base, samples: 16, device_id: 1, device_name: "test".to_owned() }, &mut out);
+    out
+}
+
+fn shot(seq: u32) -> Vec<u8> {
+    let mut out = Vec::new();
+    packet::encode_shot(seq, 10_000 * u64::from(seq), 0, Decibel::db(40.0), &[seq as i16; 16], &mut out);
+    out
+}
+
+/// The next thing that happened; a test that waits too long has failed.
+fn next(source: &mut Source) -> FeedItem {
+    let limit = Instant::now() + Duration::from_secs(20);
+    loop {
+        match source.feed.try_recv() {
+            Ok(Feed { item, host_time_us }) => {
+                assert!(host_time_us > 1_600_000_000_000_000, "a host time of today");
+                return item;
+            }
+            Err(tokio::sync::mpsc::error::TryRecvError::Empty) => {
+                assert!(Instant::now() < limit, "nothing came in 20 s; link: {:?}", source.link.borrow());
+                std::thread::sleep(Duration::from_millis(2));
+            }
+            Err(error) => panic!("{error}: {:?}", source.link.borrow()),
+        }
+    }
+}
+
+fn next_seq(source: &mut Source) -> u32 {
+    match next(source) {
+        FeedItem::Record(Record::Shot(shot)) => {
+            assert_eq!(shot.samples[..], [shot.seq as i16; 16]);
+            shot.seq
+        }
+        other => panic!("a shot is due: {other:?}"),
+    }
+}
+
+fn is_header(item: &FeedItem) -> bool {
+    matches!(item, FeedItem::Record(Record::Header(_)))
+}
+
+fn serve() -> (TcpListener, StreamSpec) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    (listener, StreamSpec::Tcp { host: "127.0.0.1".to_owned(), port })
+}
+
+fn accept(listener: &TcpListener) -> TcpStream {
+    listener.accept().unwrap().0
+}
+
+#[test]
+fn a_tcp_stream_with_garbage_between_frames_is_read_lost_and_found_again() {
+    let (listener, spec) = serve();
+    let mut source = open(&spec, &profile(), SourceOptions::default()).unwrap();
+    let mut client = accept(&listener);
+    client.write_all(&[header(), shot(0), b"garbage\x01\xFF\x00".to_vec(), shot(1), shot(2)[..30].to_vec()].concat()).unwrap();
+    assert!(matches!(next(&mut source), FeedItem::Up { what } if what.starts_with("127.0.0.1:")));
+    assert!(is_header(&next(&mut source)));
+    assert_eq!((next_seq(&mut source), next_seq(&mut source)), (0, 1));
+    drop(client);
+    assert!(matches!(next(&mut source), FeedItem::Down { .. }));
+    assert!(!source.link.borrow().up && source.link.borrow().fault.is_some());
+    let mut client = accept(&listener);
+    // It comes back in the middle of shot 3.
+    client.write_all(&[shot(3)[20..].to_vec(), shot(4)].concat()).unwrap();
+    assert!(matches!(next(&mut source), FeedItem::Reconnected { attempts: 1.., .. }));
+    assert_eq!(next_seq(&mut source), 4);
+    source.stop.stop();
+    assert_eq!(next(&mut source), FeedItem::Ended);
+    let state = source.link.borrow().clone();
+    assert_eq!((state.frames, state.dropped, state.reconnects, state.overflow_bytes), (4, 2, 1, 0), "{state:?}");
+    assert!(state.last_byte_us.is_some() && state.fault.is_none(), "{state:?}");
+}
+
+#[test]
+fn a_server_that_is_not_there_is_an_error_at_once() {
+    let (listener, spec) = serve();
+    drop(listener);
+    let error = open(&spec, &profile(), SourceOptions::default()).map(|_| ()).unwrap_err();
+    assert!(matches!(error, StreamError::Connect { .. }), "{error}");
+    assert!(error.to_string().contains("cannot connect to 127.0.0.1:"));
+}
+
+#[test]
+fn a_live_link_that_nobody_reads_drops_counts_and_goes_on() {
+    let (listener, spec) = serve();
+    let mut source = open(&spec, &profile(), SourceOptions::default()).unwrap();
+    let mut client = accept(&listener);
+    client.write_all(&header()).unwrap();
+    // Three times what the queues hold, while nobody takes anything.
+    let mut sent = 0u64;
+    let mut seq = 0;
+    while sent < 30 << 20 {
+        let many: Vec<u8> = (0..1000).flat_map(|n| shot(seq + n)).collect();
+        seq += 1000;
+        client.write_all(&many).unwrap();
+        sent += many.len() as u64;
+    }
+    std::thread::sleep(Duration::from_millis(500));
+    let (mut overflow, mut shots) = (0, 0);
+    let mut last = None;
+    // What was held comes in order, then the loss is told, then the stream goes on.
+    while overflow == 0 {
+        match next(&mut source) {
+            FeedItem::Overflow { bytes } => overflow += bytes,
+            FeedItem::Record(Record::Shot(shot)) => {
+                assert!(last.is_none_or(|last| shot.seq > last));
+                last = Some(shot.seq);
+                shots += 1;
+            }
+            _ => {}
+        }
+    }
+    assert!(overflow > 10 << 20, "{overflow}");
+    assert!(shots > 1024);
+    client.write_all(&[header(), shot(u32::MAX)].concat()).unwrap();
+    loop {
+        if let FeedItem::Record(Record::Shot(shot)) = next(&mut source)
+            && shot.seq == u32::MAX
+        {
+            break;
+        }
+    }
+    let state = source.link.borrow().clone();
+    assert_eq!(state.reconnects, 0);
+    assert!(state.overflow_bytes >= overflow);
+}
+
+#[test]
+fn a_file_is_read_whole_and_recorded_as_it_came() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, copy) = (folder.path().join("a.shots"), folder.path().join("copy.shots"));
+    let bytes: Vec<u8> = header().into_iter().chain((0..5000).flat_map(shot)).collect();
+    std::fs::write(&path, &bytes).unwrap();
+    let spec = StreamSpec::File(path);
+    let options = SourceOptions { pace: Pace::Max, record: Some(copy.clone()) };
+    let mut source = open(&spec, &profile(), options.clone()).unwrap();
+    assert!(matches!(next(&mut source), FeedItem::Up { .. }));
+    assert!(is_header(&next(&mut source)));
+    for seq in 0..5000 {
+        assert_eq!(next_seq(&mut source), seq);
+    }
+    assert_eq!(next(&mut source), FeedItem::Ended);
+    // The end of the feed is the end of its thread: everything is written.
+    while source.feed.blocking_recv().is_some() {}
+    assert_eq!(std::fs::read(&copy).unwrap(), bytes);
+    let error = open(&spec, &profile(), options).map(|_| ()).unwrap_err().to_string();
+    assert!(error.contains("copy.shots") && error.contains("does not exist yet"), "{error}");
+}
+
+#[test]
+fn a_file_at_the_pace_of_its_device_takes_its_time_and_can_be_stopped() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.shots");
+    std::fs::write(&path, header().into_iter().chain((0..1000).flat_map(shot)).collect::<Vec<u8>>()).unwrap();
+    let mut source = open(&StreamSpec::File(path), &profile(), SourceOptions::default()).unwrap();
+    next(&mut source);
+    next(&mut source);
+    let began = Instant::now();
+    for seq in 0..=30 {
+        assert_eq!(next_seq(&mut source), seq);
+    }
+    // 30 shots of 10 ms.
+    assert!(began.elapsed() > Duration::from_millis(250), "{:?}", began.elapsed());
+    source.stop.stop();
+    let rest = std::iter::from_fn(|| Some(next(&mut source))).take_while(|item| *item != FeedItem::Ended).count();
+    assert!(rest < 20, "{rest} more came after the stop");
+}
+
+#[test]
+fn a_file_that_is_not_there_is_an_error() {
+    let error = open(&StreamSpec::File("no/such.shots".into()), &profile(), SourceOptions::default()).map(|_| ()).unwrap_err().to_string();
+    assert!(error.contains("no/such.shots") || error.contains("no\\such.shots"), "{error}");
+}
+
+#[test]
+fn a_port_that_is_not_there_is_an_error_that_tells_the_ports_there_are() {
+    let spec = StreamSpec::Serial { port: "no-such-port".to_owned(), baud: None };
+    let error = open(&spec, &profile(), SourceOptions::default()).map(|_| ()).unwrap_err().to_string();
+    assert!(error.contains("no-such-port"), "{error}");
+    assert!(["there are: ", "no serial port", "does not list"].iter().any(|words| error.contains(words)), "{error}");
+}
+
+#[cfg(unix)]
+mod pseudo_terminal {
+    use super::*;
+    use std::io::Read;
+    use std::path::Path;
+
+    struct Device {
+        _pair: portable_pty::PtyPair,
+        wire: Box<dyn Write + Send>,
+        heard: Box<dyn Read + Send>,
+    }
+
+    /// Plugs a device in: a new pseudo-terminal, reached by the same name every time.
+    fn plug_in(name: &Path) -> Device {
+        let pair = portable_pty::native_pty_system().openpty(portable_pty::PtySize::default()).unwrap();
+        let real = pair.master.tty_name().unwrap();
+        let _ = std::fs::remove_file(name);
+        std::os::unix::fs::symlink(real, name).unwrap();
+        Device { wire: pair.master.take_writer().unwrap(), heard: pair.master.try_clone_reader().unwrap(), _pair: pair }
+    }
+
+    fn profile_with_commands() -> Profile {
+        let (_, text) = Profile::shipped().next().unwrap();
+        Profile::parse("t.toml", &format!("{text}\n[send]\nstart = \"GO\\n\"\nstop = \"HALT\\n\"\ngain = \"GAIN {{db}}\\n\"\n")).unwrap()
+    }
+
+    fn hear(device: &mut Device, words: &str) {
+        let mut heard = vec![0; words.len()];
+        device.heard.read_exact(&mut heard).unwrap();
+        assert_eq!(String::from_utf8(heard).unwrap(), words);
+    }
+
+    #[test]
+    fn a_serial_device_is_started_unplugged_found_again_and_stopped() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("port");
+        let mut device = plug_in(&name);
+        let spec = StreamSpec::Serial { port: name.display().to_string(), baud: Some(115_200) };
+        let mut source = open(&spec, &profile_with_commands(), SourceOptions::default()).unwrap();
+        assert!(matches!(next(&mut source), FeedItem::Up { what } if what.ends_with("at 115200 baud")));
+        hear(&mut device, "GO\n");
+        // Every byte value passes, also those a terminal would take for itself.
+        let bytes = [header(), shot(3), shot(4), shot(17), shot(19), shot(5)[..10].to_vec()].concat();
+        for piece in bytes.chunks(7) {
+            device.wire.write_all(piece).unwrap();
+        }
+        assert!(is_header(&next(&mut source)));
+        for seq in [3, 4, 17, 19] {
+            assert_eq!(next_seq(&mut source), seq);
+        }
+        assert!(source.stop.set_gain(Decibel::db(42.0)));
+        hear(&mut device, "GAIN 42.0\n");
+
+        drop(device);
+        assert!(matches!(next(&mut source), FeedItem::Down { .. }));
+        std::thread::sleep(Duration::from_millis(700));
+        let mut device = plug_in(&name);
+        let FeedItem::Reconnected { attempts, down_ms } = next(&mut source) else { panic!("{:?}", source.link.borrow()) };
+        assert!(attempts >= 2 && down_ms >= 600, "{attempts} attempts in {down_ms} ms");
+        hear(&mut device, "GO\n");
+        device.wire.write_all(&[shot(6)[5..].to_vec(), shot(7)].concat()).unwrap();
+        assert_eq!(next_seq(&mut source), 7);
+
+        source.stop.stop();
+        hear(&mut device, "HALT\n");
+        assert_eq!(next(&mut source), FeedItem::Ended);
+        assert_eq!(source.link.borrow().reconnects, 1);
+    }
+}
