@@ -108,10 +108,10 @@ fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
         }
         Notice::LongGap { from, length, seq } => {
             let object = json!({
-                "event": "alarm", "run": run, "kind": "gap", "level": "LOST", "from_mm": from.map(|from| from.as_mm()),
+                "event": "alarm", "run": run, "kind": "gap", "level": "NO ECHO", "from_mm": from.map(|from| from.as_mm()),
                 "length_mm": length.as_mm(), "seq": seq,
             });
-            (format!("LOST: no echo over {:.0} mm", length.as_mm()), object)
+            (format!("NO ECHO over {:.0} mm", length.as_mm()), object)
         }
         Notice::Link { up, text } => (format!("link: {text}"), json!({"event": "link", "run": run, "up": up, "text": text})),
         Notice::Fault(text) => (format!("FAULT: {text}"), json!({"event": "fault", "run": run, "text": text})),
@@ -123,7 +123,7 @@ pub fn closed(summary: &RunSummary, validity: &Validity) -> Value {
     json!({
         "event": "closed", "run": summary.id, "line": summary.start.line, "state": summary.state, "reason": summary.reason,
         "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "spots": summary.spots,
-        "least_mm": summary.least.map(|least| least.as_mm()), "least_at_mm": summary.least_at.map(|at| at.as_mm()),
+        "minimum_mm": summary.least.map(|least| least.as_mm()), "minimum_at_mm": summary.least_at.map(|at| at.as_mm()),
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
         "checklist_override": summary.start.checklist_override, "digest": summary.digest,
         "calibration": validity.word(), "calibration_why": validity.why(),
@@ -141,8 +141,8 @@ pub fn text_of_validity(validity: &Validity) -> String {
 
 pub fn text_of_summary(summary: &RunSummary) -> String {
     let least = match (summary.least, summary.least_at) {
-        (Some(least), Some(at)) => format!(", least {:.2} mm at {:.3} m", least.as_mm(), at.as_metres()),
-        (Some(least), None) => format!(", least {:.2} mm", least.as_mm()),
+        (Some(least), Some(at)) => format!(", min {:.2} mm at {:.3} m", least.as_mm(), at.as_metres()),
+        (Some(least), None) => format!(", min {:.2} mm", least.as_mm()),
         _ => ", no thickness read".to_owned(),
     };
     let digest = summary.digest.as_deref().map_or(String::new(), |digest| format!(", digest {}", &digest[..digest.len().min(16)]));

@@ -16,7 +16,7 @@ pub struct ProfileArgs {
 
 #[derive(Debug, clap::Subcommand)]
 enum Command {
-    /// Read a profile and tell every mistake, with file, line and key
+    /// Read a profile and report every mistake, with file, line and key
     Check {
         /// Path of a profile, or the name of a known one
         file: String,

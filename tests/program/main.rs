@@ -20,7 +20,6 @@ mod simulate_demo;
 mod simulate_model;
 mod store_file;
 mod stream_decode;
-mod stream_idle;
 mod stream_link;
 mod stream_profile;
 mod terminal;

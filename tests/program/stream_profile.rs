@@ -369,7 +369,7 @@ fn a_mistake_that_stands_alone_is_told_alone() {
         (
             "meaning = \"encoder\", ",
             "meaning = \"thickness\", unit = \"mm\", ",
-            "p.toml:20: record[0].fields[2].meaning: thickness stands twice",
+            "p.toml:20: record[0].fields[2].meaning: thickness is given twice",
         ),
         ("name = \"board\"", "name = \"\"", "p.toml:2: name: is missing"),
         ("end_hex = \"0D\"", "end_hex = \"0D", "p.toml:10: "),

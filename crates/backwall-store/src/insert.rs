@@ -156,7 +156,7 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
                 row::nanometres(Some(spot.least)),
                 row::micrometres(spot.least_at),
                 spot.least_seq,
-                spot.level.word(),
+                row::stored_level(spot.level),
                 spot.course,
                 spot.readings,
                 spot.acknowledged

@@ -60,7 +60,7 @@ impl Writer {
     pub fn add_setup(&self, setup: Setup, origin: String, by: Signed) -> Result<i64, StoreError> {
         self.enter(JobItem::Setup(Box::new(setup), origin, by))
     }
-    /// A verification of a set-up on a block; a failed one taints the runs since the last good one.
+    /// A verification of a set-up on a block; a failed one makes suspect the runs since the last good one.
     pub fn add_check(&self, check: Check) -> Result<(), StoreError> {
         self.enter(JobItem::Check(check)).map(drop)
     }

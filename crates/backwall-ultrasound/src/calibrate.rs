@@ -313,7 +313,7 @@ fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_ve
             "a wrong block thickness; no common material has this velocity".to_owned()
         };
         let told = calibration.velocity_u.map_or(0.0, |u| 2.0 * u.as_m_s());
-        let only = if (found - typed_m_s).abs() < told { ", or the blocks themselves, which do not tell it any better" } else { "" };
+        let only = if (found - typed_m_s).abs() < told { ", or the blocks themselves, which do not fix it any better" } else { "" };
         all.push(format!("velocity from the blocks is {found:.0} m/s ± {told:.0} against {typed_m_s:.0} m/s typed: likely {cause}{only}"));
     }
     if blocks.iter().any(|b| b.gain.is_some()) && calibration.gain.is_none() {

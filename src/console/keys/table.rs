@@ -75,7 +75,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('o')],
         A::Override,
         &[M::Ready],
-        ["o", "override", "scan although the checklist stands against it; asks why and keeps the reason"],
+        ["o", "override", "scan although the checklist does not allow it; asks why and keeps the reason"],
     ),
     bind(&[letter('b')], A::Bench(B::Block), BENCH, ["b", "block", "put the probe on a block of known thickness to calibrate on"]),
     bind(
@@ -101,7 +101,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('x')],
         A::Bench(B::Drop),
         BENCH,
-        ["x", "", "put away what the probe is on (a verification has then failed), or take the last block off"],
+        ["x", "", "give up what the probe is on (a verification has then failed), or take the last block off"],
     ),
     bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
     bind(
@@ -152,7 +152,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('d')],
         A::AtDatum,
         &[M::Scanning, M::Confirm],
-        ["d", "", "the crawler stands at its start again: note how far the encoder is off"],
+        ["d", "", "the crawler is at its start again: note how far the encoder is off"],
     ),
     bind(
         &[letter('w')],
@@ -165,7 +165,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('n'), letter('N')],
         A::No,
         &[M::CheckConfirm, M::Confirm],
-        ["n", "no", "not confirmed: this stops the job until it is put right"],
+        ["n", "no", "not confirmed: this stops the job until it is corrected"],
     ),
     bind(
         &[key(KeyCode::Enter)],
@@ -183,7 +183,7 @@ pub const BINDINGS: &[Binding] = &[
     ),
     bind(&[letter('s')], A::Walk(W::NextSpot), WALK, ["s/S", "spot", "next or previous spot, in the way the line was driven"]),
     bind(&[letter('S')], A::Walk(W::PreviousSpot), WALK, ["", "", ""]),
-    bind(&[letter('m')], A::Walk(W::Least), &[M::ReviewRun, M::Map], ["m", "least", "the least reading of all"]),
+    bind(&[letter('m')], A::Walk(W::Least), &[M::ReviewRun, M::Map], ["m", "minimum", "the minimum reading of all"]),
     bind(&[letter('o')], A::Walk(W::NextGap), WALK, ["o/O", "gap", "next or previous stretch without a thickness longer than allowed"]),
     bind(&[letter('O')], A::Walk(W::PreviousGap), WALK, ["", "", ""]),
     bind(&[letter('v')], A::Walk(W::NextMark), WALK, ["v/V", "", "next or previous mark"]),
@@ -226,7 +226,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::Right)], A::Up, WALK, ["", "", ""]),
     bind(&[key(KeyCode::Left)], A::Down, WALK, ["", "", ""]),
     bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
-    bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the least reading always shows"]),
+    bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the minimum always shows"]),
     bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
     bind(&[key(KeyCode::Up), letter('k')], A::Up, LISTS, ["↑↓", "move", "back along the wall, or through the list; recording goes on"]),
     bind(&[key(KeyCode::Down), letter('j')], A::Down, LISTS, ["", "", ""]),

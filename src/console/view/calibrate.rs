@@ -69,7 +69,7 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
             let at = text::day_and_clock(entry.by.at_us, app.look.utc_offset_s);
             (safe_text(&entry.origin), format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)))
         }
-        None => ("as planned".to_owned(), "nobody has confirmed it here".to_owned()),
+        None => ("as planned".to_owned(), "not confirmed here".to_owned()),
     };
     for (label, value) in values(&setup, pen.look.unit) {
         line(pen, &mut rows, label, &value, Role::Strong);

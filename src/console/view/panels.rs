@@ -175,7 +175,7 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let watch = |bad: bool| if bad { Role::Watch } else { Role::Plain };
     let lines: [(String, Role); 14] = [
         (format!("stream       {}", safe_text(&link.what)), Role::Plain),
-        (format!("device       {}", telemetry.device.as_deref().map_or("not told".to_owned(), safe_text)), Role::Plain),
+        (format!("device       {}", telemetry.device.as_deref().map_or("not sent".to_owned(), safe_text)), Role::Plain),
         (format!("rate         {:.0} shots/s", link.rate_hz), Role::Plain),
         (format!("last byte    {} ago", age(scan, now_us)), watch(scan.stale_s(now_us).is_some())),
         (format!("received     {} readings, {}", counts.received, text::bytes(link.bytes)), Role::Plain),
@@ -194,13 +194,13 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
             Role::Plain,
         ),
         (
-            format!("battery      {}", telemetry.battery_mv.map_or("not told".to_owned(), |mv| format!("{:.2} V", f64::from(mv) / 1e3))),
+            format!("battery      {}", telemetry.battery_mv.map_or("not sent".to_owned(), |mv| format!("{:.2} V", f64::from(mv) / 1e3))),
             Role::Plain,
         ),
         (
             format!(
                 "surface      {}",
-                telemetry.surface_temperature.map_or("not told".to_owned(), |t| format!("{:.1} °C", t.as_celsius()))
+                telemetry.surface_temperature.map_or("not sent".to_owned(), |t| format!("{:.1} °C", t.as_celsius()))
             ),
             Role::Plain,
         ),

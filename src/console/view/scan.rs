@@ -24,12 +24,12 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     let obstacles = app.obstacles();
     if obstacles.is_empty() {
         let taken = rows.take(2);
-        pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stands against scanning. s starts the run.", Role::Strong);
+        pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stops scanning. s starts the run.", Role::Strong);
         warnings(app, pen, rows.rest());
         return;
     }
     let taken = rows.take(1);
-    let words = format!("BLOCKED: the checklist stands against scanning ({} reasons)", obstacles.len());
+    let words = format!("BLOCKED: the checklist does not allow scanning ({} reasons)", obstacles.len());
     pen.put(taken.x + 1, taken.y, taken.width - 1, &words, Role::Fault);
     let room = rows.left().saturating_sub(3);
     let shapes = pen.look.glyphs.shapes();
@@ -266,7 +266,7 @@ pub fn summary_lines(summary: &RunSummary, unit: backwall_units::LengthUnit) -> 
     lines.push(format!("{} spots", summary.spots));
     if let Some(least) = summary.least {
         let at = summary.least_at.map_or_else(String::new, |at| format!(" at {}", place(at)));
-        lines.push(format!("least {} {}{at}", unit.thickness(least), unit.thickness_symbol()));
+        lines.push(format!("min {} {}{at}", unit.thickness(least), unit.thickness_symbol()));
     }
     if let (Some(from), Some(to)) = (summary.from, summary.to) {
         lines.push(format!("from {} to {}", place(from), place(to)));

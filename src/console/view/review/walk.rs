@@ -362,7 +362,7 @@ fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     } else {
         let sign = if opened.moved < Length::ZERO { "-" } else { "+" };
         let moved = format!("{sign}{}", unit.thickness(opened.moved.abs()));
-        (format!("LIMIT {moved} = {here} to look only (0 returns): {under}"), Role::Watch)
+        (format!("LIMIT {moved} = {here} for looking only (0 returns): {under}"), Role::Watch)
     };
     pen.put(area.x + 1, area.y, area.width - 1, &words, role);
 }

@@ -1,4 +1,4 @@
-//! A port that vanished must not keep a processor busy until it comes back. Alone in its file: it reads the
+//! A port that vanished must not keep a processor busy until it comes back. Alone in its process: it reads the
 //! processor time of the reader's thread, and no other reader may run beside it.
 #![cfg(target_os = "linux")]
 
