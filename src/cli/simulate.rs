@@ -206,7 +206,7 @@ mod serial {
     use super::*;
     use serialport::{SerialPort, TTYPort};
 
-    /// A serial line does not wait: what nobody reads in time is lost, as on a real one.
+    /// A serial line does not wait: what is not read in time is lost, as on a real one.
     struct Line {
         port: TTYPort,
         dropped: u64,

@@ -318,7 +318,7 @@ fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_ve
     }
     if blocks.iter().any(|b| b.gain.is_some()) && calibration.gain.is_none() {
         all.push(
-            "the blocks were taken at different gains: a wall's height tells nothing then, and walls without a second echo are fair at \
+            "the blocks were taken at different gains: an echo's height says nothing of the wall then, and walls without a second echo are fair at \
              best; take all blocks at the gain you scan with"
                 .to_owned(),
         );
@@ -329,7 +329,7 @@ fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_ve
             "fewer than three blocks: the dual-element path is the drawing's, thin walls may read off".to_owned()
         } else {
             format!(
-                "these {blocks} blocks do not tell the separation of the elements, it is kept as typed: thin walls may read off; take a \
+                "these {blocks} blocks do not fix the separation of the elements, it is kept as typed: thin walls may read off; take a \
                  block near the thinnest wall"
             )
         });

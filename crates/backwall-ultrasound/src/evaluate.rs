@@ -303,7 +303,7 @@ fn check(setup: &Setup, base: TimeBase) -> Result<(), SetupError> {
         ),
         ("first sample (ns)", base.first.as_ns(), base.first.is_finite(), "it must be a number"),
         ("zero (ns)", setup.zero.as_ns(), setup.zero.is_finite(), "it must be a number"),
-        ("half separation (mm)", setup.half_separation.as_mm(), setup.half_separation.as_mm() >= 0.0, "it must be zero or more"),
+        ("half element separation (mm)", setup.half_separation.as_mm(), setup.half_separation.as_mm() >= 0.0, "it must be zero or more"),
         ("gate length (ns)", setup.gate.length.as_ns(), setup.gate.length.as_ns() > 0.0, positive),
         ("gate start (ns)", setup.gate.start.as_ns(), setup.gate.start.is_finite(), "it must be a number"),
         (

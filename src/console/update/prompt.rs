@@ -174,7 +174,8 @@ pub fn ask_setup(app: &mut App) -> Vec<Effect> {
     let words = |all: &[&dyn std::fmt::Display]| all.iter().map(ToString::to_string).collect::<Vec<_>>();
     let number = |key, label, unit, value: f64, min, max| Field::number(key, label, unit, (value * 1e6).round() / 1e6, min, max);
     let mut fields = vec![
-        number("velocity", "velocity", "m/s", setup.velocity.as_m_s(), 500.0, 15000.0).hint("an error of 1 % here is 1 % of every thickness"),
+        number("velocity", "velocity", "m/s", setup.velocity.as_m_s(), 500.0, 15000.0)
+            .hint("an error of 1 % here is 1 % of every thickness"),
         number("zero", "zero", "ns", setup.zero.as_ns(), 0.0, 1e6)
             .hint("the time outside the wall: tyre there and back, cable, electronics"),
         number("separation", "element separation", "mm", (setup.half_separation * 2.0).as_mm(), 0.0, 100.0)

@@ -343,10 +343,7 @@ impl Work<'_> {
         if let Ok(answer) = &mut short {
             let source = last.source.as_deref().map_or_else(String::new, |source| format!(", {}", crate::words::safe_text(source)));
             answer.worked.title = format!("{} (minimum of the course then and now)", answer.worked.title);
-            answer
-                .worked
-                .cautions
-                .push(format!("earlier: the plan's of {}{source}; the two minima need not be the same place", last.date));
+            answer.worked.cautions.push(format!("earlier: the plan's of {}{source}; the two minima need not be the same place", last.date));
         }
         found.extend(self.take(short).map(|rate| rate.rate));
     }
@@ -370,10 +367,7 @@ impl Work<'_> {
         let points: Vec<_> = surveys.iter().map(|(day, wall)| (years_between(first, *day), *wall)).collect();
         let mut trend = regression(&points, required);
         if let Ok(answer) = &mut trend {
-            answer
-                .worked
-                .cautions
-                .push(format!("year 0 is {first}; minima of the course, which need not be the same place each time"));
+            answer.worked.cautions.push(format!("year 0 is {first}; minima of the course, which need not be the same place each time"));
         }
         self.take(trend);
     }

@@ -121,7 +121,8 @@ impl Writer<'_> {
         let mut lines = Vec::new();
         lines.extend(self.thinnest().map(|(run, reading)| format!("Minimum reading: {}", self.where_found(run, reading))));
         lines.extend(
-            self.least_margin().map(|(run, reading)| format!("Minimum margin over the required thickness: {}", self.where_found(run, reading))),
+            self.least_margin()
+                .map(|(run, reading)| format!("Minimum margin over the required thickness: {}", self.where_found(run, reading))),
         );
         if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
             lines.truncate(1);

@@ -35,24 +35,24 @@ impl Role {
         match self {
             Self::Position => &["position"],
             Self::Thickness => &["thickness"],
-            Self::Uncertainty => &["uncertainty_k2", "uncertainty"],
+            Self::Uncertainty => &["uncertainty", "uncertainty_k2"],
             Self::Line => &["line"],
             Self::Date => &["date", "host_time"],
             Self::Calibration => &["calibration"],
         }
     }
-    /// The plainest of its names.
-    fn word(self) -> &'static str {
-        self.names().last().copied().unwrap_or_default()
+    const fn word(self) -> &'static str {
+        self.names()[0]
     }
 }
 
 impl std::str::FromStr for Role {
     type Err = String;
     fn from_str(text: &str) -> Result<Self, String> {
-        Self::EACH.into_iter().find(|role| role.word().eq_ignore_ascii_case(text)).ok_or_else(|| {
-            format!("'{text}' is not a kind of column; one of position, thickness, uncertainty, line, date, calibration")
-        })
+        Self::EACH
+            .into_iter()
+            .find(|role| role.word().eq_ignore_ascii_case(text))
+            .ok_or_else(|| format!("'{text}' is not a kind of column; one of position, thickness, uncertainty, line, date, calibration"))
     }
 }
 
@@ -212,7 +212,7 @@ impl Table<'_> {
         };
         if columns.line.is_none() && self.told.line.is_none() {
             let what = format!(
-                "there is no column with the line's name: tell its column (--column line=NAME) or the line itself (--earlier-line NAME); \
+                "there is no column with the line's name: name its column (--column line=NAME) or the line itself (--earlier-line NAME); \
                  the columns are {}",
                 self.names()
             );

@@ -153,7 +153,7 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
             ("framing.end_hex", written.end_hex.is_some()),
             ("framing.body_from_byte", written.body_from_byte.is_some()),
         ] {
-            found.of_no_use(key, &given.then_some(()), "where frames are told apart by their ends");
+            found.of_no_use(key, &given.then_some(()), "where frames are recognised by their ends");
         }
     }
     if kind != FramingKind::SyncLength {
