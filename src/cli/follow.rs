@@ -91,7 +91,7 @@ fn of_saved(saved: &Saved, run: i64) -> (String, Value) {
     let position = saved.along.map(|along| along.as_mm());
     let object = json!({"event": "saved", "run": run, "seq": saved.seq, "position_mm": position, "readings": saved.readings});
     let place = position.map_or(String::new(), |mm| format!(" up to {mm:.1} mm"));
-    (format!("saved {} readings{place}", saved.readings), object)
+    (format!("saved {}{place}", backwall_report::words::count(saved.readings, "reading")), object)
 }
 
 fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
@@ -148,7 +148,13 @@ pub fn text_of_summary(summary: &RunSummary) -> String {
     let digest = summary.digest.as_deref().map_or(String::new(), |digest| format!(", digest {}", &digest[..digest.len().min(16)]));
     let against = summary.start.checklist_override.as_ref().map_or(String::new(), |why| format!("\n  CHECKLIST OVERRIDDEN: {why}"));
     format!(
-        "run {} on {} ({}): {} readings, {} without echo, {} shots lost, {} spots{least}{digest}{against}",
-        summary.id, summary.start.line, summary.reason, summary.readings, summary.no_echo, summary.lost, summary.spots
+        "run {} on {} ({}): {}, {} without echo, {} lost, {}{least}{digest}{against}",
+        summary.id,
+        summary.start.line,
+        summary.reason,
+        backwall_report::words::count(summary.readings, "reading"),
+        summary.no_echo,
+        backwall_report::words::count(summary.lost, "shot"),
+        backwall_report::words::count(summary.spots, "spot")
     )
 }

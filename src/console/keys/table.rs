@@ -138,7 +138,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('a')],
         A::Acknowledge,
         &[M::Scanning],
-        ["a", "seen", "acknowledge the spot named in the alarm line; it stays in the list"],
+        ["a", "ack", "acknowledge the spot named in the alarm line; it stays in the list"],
     ),
     bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
     bind(&[letter('f')], A::Freeze, &[M::Scanning, M::Replay], ["f", "freeze", "hold the waveform still to look at it; recording goes on"]),
@@ -154,12 +154,7 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning, M::Confirm],
         ["d", "", "the crawler is at its start again: note how far the encoder is off"],
     ),
-    bind(
-        &[letter('w')],
-        A::WaveSpan,
-        &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay],
-        ["w", "", "waveform about the gate, or whole"],
-    ),
+    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay], ["w", "", "A-scan about the gate, or whole"]),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
         &[letter('n'), letter('N')],

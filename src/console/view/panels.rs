@@ -57,12 +57,16 @@ pub fn spots(wall: &Wall, pen: &mut Pen, area: Rect) {
         let word = if wide { format!("{glyph} {:<5}", spot.level.word()) } else { glyph.to_string() };
         let x = pen.put_style(area.x + 1, y, area.width - 1, &word, style) + 1;
         let least = unit.thickness(spot.least);
-        let seen = if spot.acknowledged { "seen" } else { "NEW" };
+        let state = match (spot.acknowledged, wide) {
+            (true, true) => "acknowledged",
+            (true, false) => "ack.",
+            (false, _) => "NEW",
+        };
         let role = if spot.acknowledged { Role::Plain } else { Role::Strong };
         let words = if wide {
-            format!("{place:<17} {least} {} {length:>7}  {seen}", unit.thickness_symbol())
+            format!("{place:<17} {least} {} {length:>7}  {state}", unit.thickness_symbol())
         } else {
-            format!("{place} {least} {length} {seen}")
+            format!("{place} {least} {length} {state}")
         };
         pen.put(x, y, area.right().saturating_sub(x), &words, role);
     }
