@@ -157,8 +157,6 @@ impl Backend for Onlooker {
     }
 }
 
-/// Readings taken in one short read.
-const PIECE: usize = 4096;
 /// How often what has been read is shown while it is read.
 const TELL: Duration = Duration::from_millis(250);
 /// How often a run still being recorded is looked at again.

@@ -4,7 +4,6 @@ use super::view::{Command, Counts, Misclosure, Phase, Telemetry, Wall};
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::reading::{Reading, ReadingMaker, Record};
-use backwall_survey::strip::spot::{Sample, SpotEvent};
 use backwall_survey::strip::{Limits, Spot, SpotId};
 use backwall_survey::travel::SequenceWatch;
 use backwall_survey::travel::encoder_check::misclosure;
@@ -190,23 +189,12 @@ impl Engine {
         self.counts.received += 1;
         let thickness = reading.measurement.thickness;
         self.counts.no_echo += u64::from(thickness.is_none());
-        let sound_from = self.limits.required(reading.place.course).map(|required| required + self.limits.watch_margin);
-        let sample = Sample {
-            seq: reading.seq,
-            along: reading.place.along,
-            course: reading.place.course,
-            thickness,
-            level: reading.level,
-            sound_from,
-        };
         let raised = {
             let mut wall = self.wall();
-            wall.strip.push(sample.along, thickness, reading.level);
-            let event = wall.spots.push(&sample);
-            event.and_then(|SpotEvent::Raised(id)| wall.spots.spots().iter().find(|spot| spot.id == id).cloned())
+            wall.section.push(&reading, &self.limits).and_then(|event| wall.section.raised(event).cloned())
         };
-        self.watch_gap(&sample, reading.host_time_us, out);
-        self.reach = sample.along.map_or(self.reach, |along| self.reach.max((along - self.start).abs()));
+        self.watch_gap(&reading, out);
+        self.reach = reading.place.along.map_or(self.reach, |along| self.reach.max((along - self.start).abs()));
         out.entries.push(Entry::Reading { reading: reading.clone(), waveform: waveform.clone() });
         if let Some(spot) = raised {
             self.bells += 1;
@@ -221,13 +209,14 @@ impl Engine {
         }
     }
 
-    fn watch_gap(&mut self, sample: &Sample, at_us: i64, out: &mut Outcome) {
-        if sample.thickness.is_some() {
-            self.gap = Gap { from: sample.along, ..Gap::default() };
+    fn watch_gap(&mut self, reading: &Reading, out: &mut Outcome) {
+        let along = reading.place.along;
+        if reading.measurement.thickness.is_some() {
+            self.gap = Gap { from: along, ..Gap::default() };
             return;
         }
-        let from = *self.gap.from.get_or_insert(sample.along.unwrap_or(Length::ZERO));
-        let length = sample.along.map_or(Length::ZERO, |along| (along - from).abs());
+        let from = *self.gap.from.get_or_insert(along.unwrap_or(Length::ZERO));
+        let length = along.map_or(Length::ZERO, |along| (along - from).abs());
         let length = self.gap.length.map_or(length, |known| known.max(length));
         self.gap.length = Some(length);
         if length > self.max_gap && !self.gap.told {
@@ -235,8 +224,8 @@ impl Engine {
             self.counts.long_gaps += 1;
             self.bells += 1;
             let text = format!("no echo over more than {:.0} mm from {:.0} mm on", self.max_gap.as_mm(), from.as_mm());
-            self.event(EventKind::Alarm, text, at_us, out);
-            out.notices.push(Notice::LongGap { from: Some(from), length, seq: sample.seq });
+            self.event(EventKind::Alarm, text, reading.host_time_us, out);
+            out.notices.push(Notice::LongGap { from: Some(from), length, seq: reading.seq });
         }
     }
 
@@ -350,21 +339,14 @@ mod tests {
     use backwall_store::MarkKind;
     use backwall_survey::job::Plan;
     use backwall_survey::reading::{Gauge, GaugeValue};
-    use backwall_survey::strip::{SpotWatch, Strip};
+    use backwall_survey::strip::Section;
     use backwall_survey::travel::Odometer;
 
     /// The demo's line A120 runs down from 2 m, with 40 counts per mm.
     fn engine() -> Engine {
         let plan = Plan::parse("plan.toml", include_str!("../../demo-stream/plan.toml")).unwrap();
         let path = plan.path(plan.line("A120").unwrap());
-        let wall = Wall {
-            strip: Strip::default(),
-            spots: SpotWatch::new(plan.alarm),
-            marks: Vec::new(),
-            notes: Vec::new(),
-            seams: Vec::new(),
-            span: path.span(),
-        };
+        let wall = Wall { section: Section::new(plan.alarm), marks: Vec::new(), notes: Vec::new(), seams: Vec::new(), span: path.span() };
         let (start, limits) = (path.start, plan.limits());
         let maker = ReadingMaker::new(plan.typed_setup(), Odometer::new(path).unwrap(), limits.clone(), plan.wall_temperature());
         Engine::new(maker, Arc::new(limits), plan.limits.max_gap, start, wall)

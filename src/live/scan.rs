@@ -13,7 +13,7 @@ use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
 use backwall_survey::job::plan::Plan;
 use backwall_survey::reading::ReadingMaker;
-use backwall_survey::strip::{AlarmSettings, SpotWatch, Strip};
+use backwall_survey::strip::{AlarmSettings, Section};
 use backwall_survey::travel::{Odometer, TravelError};
 use backwall_ultrasound::SetupError;
 use backwall_units::{Length, Speed};
@@ -150,14 +150,8 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let live = request.spec.is_live();
     let source = tokio::task::block_in_place(|| backwall_stream::feed::open(&request.spec, &request.profile, request.options))?;
     let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
-    let wall = Wall {
-        strip: Strip::default(),
-        spots: SpotWatch::new(request.alarm),
-        marks: Vec::new(),
-        notes: Vec::new(),
-        seams: request.seams,
-        span: start.path.span(),
-    };
+    let wall =
+        Wall { section: Section::new(request.alarm), marks: Vec::new(), notes: Vec::new(), seams: request.seams, span: start.path.span() };
     let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
     let wall = engine.wall.clone();
     let view = LiveView {

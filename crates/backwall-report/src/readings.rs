@@ -1,8 +1,8 @@
 //! The tables that can be exported: readings and spots, each column once.
 
 use super::table::{Column, Kind, Value, fixed, whole};
-use super::whole_file::{Stopped, Tick, go_on};
-use backwall_store::{EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
+use super::whole_file::{Stopped, Tick};
+use backwall_store::{Cursor, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Spot};
 use backwall_units::{Decibel, Length, Speed, Temperature, Time};
@@ -149,20 +149,19 @@ impl<'a> Source<'a> {
     where
         E: From<StoreError> + From<Stopped>,
     {
+        let mut cursor = match self {
+            Self::Run(run) => Cursor::of_run(run.id),
+            Self::Evaluation(evaluation, _) => Cursor::of_evaluation(evaluation.id),
+        };
         let mut done = 0;
-        loop {
-            let piece = match self {
-                Self::Run(run) => reader.readings(run.id, done, PIECE)?,
-                Self::Evaluation(evaluation, _) => reader.evaluated(evaluation.id, done, PIECE)?,
-            };
-            let count = piece.len();
-            piece.into_iter().try_for_each(&mut each)?;
-            done += count as u64;
-            go_on(tick, before + done, of.max(before + done))?;
-            if count < PIECE {
-                return Ok(done);
-            }
+        let go_on = |readings| {
+            done += readings;
+            tick(before + done, of.max(before + done))
+        };
+        if !cursor.read_on(reader, go_on, |_, reading| each(reading))? {
+            return Err(Stopped.into());
         }
+        Ok(done)
     }
 }
 
@@ -203,6 +202,3 @@ pub fn each_spot<'a, E: From<StoreError>>(
     }
     Ok(done)
 }
-
-/// Readings fetched in one short read.
-const PIECE: usize = 4096;

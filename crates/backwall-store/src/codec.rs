@@ -85,6 +85,7 @@ impl Packer {
 /// Unpacks single waveforms of a block; its buffers are kept from one to the next.
 #[derive(Default)]
 pub(super) struct Unpacker {
+    zstd: Option<zstd::bulk::Decompressor<'static>>,
     planes: Vec<u8>,
     /// Which chunk `planes` holds.
     held: Option<usize>,
@@ -98,6 +99,22 @@ impl Unpacker {
 
     /// Waveform `index` of a block of `count` waveforms with `samples` samples each.
     pub fn unpack(&mut self, codec: i64, data: &[u8], count: usize, samples: usize, index: usize) -> Result<Arc<[i16]>, CodecError> {
+        let mut out = Vec::new();
+        self.unpack_into(codec, data, count, samples, index, &mut out)?;
+        Ok(out.into())
+    }
+
+    /// The same into a buffer that is kept.
+    pub fn unpack_into(
+        &mut self,
+        codec: i64,
+        data: &[u8],
+        count: usize,
+        samples: usize,
+        index: usize,
+        out: &mut Vec<i16>,
+    ) -> Result<(), CodecError> {
+        out.clear();
         let broken = |what: &str| CodecError::Broken(what.to_owned());
         if index >= count || count > BLOCK {
             return Err(broken("it has no such waveform"));
@@ -105,7 +122,8 @@ impl Unpacker {
         match codec {
             RAW => {
                 let bytes = data.get(index * samples * 2..(index + 1) * samples * 2).ok_or_else(|| broken("too few bytes"))?;
-                Ok(bytes.as_chunks::<2>().0.iter().map(|pair| i16::from_le_bytes(*pair)).collect())
+                out.extend(bytes.as_chunks::<2>().0.iter().map(|pair| i16::from_le_bytes(*pair)));
+                Ok(())
             }
             DELTA_ZSTD => {
                 let chunk = index / CHUNK;
@@ -116,9 +134,12 @@ impl Unpacker {
                     let bytes = held * samples * 2;
                     self.planes.clear();
                     self.planes.reserve(bytes);
-                    zstd::bulk::Decompressor::new()
-                        .and_then(|mut zstd| zstd.decompress_to_buffer(frame, &mut self.planes))
-                        .map_err(|error| CodecError::Broken(error.to_string()))?;
+                    let unpacking = |error: std::io::Error| CodecError::Broken(error.to_string());
+                    let zstd = match &mut self.zstd {
+                        Some(zstd) => zstd,
+                        none => none.insert(zstd::bulk::Decompressor::new().map_err(unpacking)?),
+                    };
+                    zstd.decompress_to_buffer(frame, &mut self.planes).map_err(unpacking)?;
                     if self.planes.len() != bytes {
                         return Err(broken("it unpacks to another length"));
                     }
@@ -127,15 +148,12 @@ impl Unpacker {
                 let (low, high) = self.planes.split_at(held * samples);
                 let from = index % CHUNK * samples;
                 let mut last = 0i16;
-                Ok(low[from..from + samples]
-                    .iter()
-                    .zip(&high[from..from + samples])
-                    .map(|(low, high)| {
-                        let zigzag = u16::from_le_bytes([*low, *high]);
-                        last = last.wrapping_add((zigzag >> 1) as i16 ^ -((zigzag & 1) as i16));
-                        last
-                    })
-                    .collect())
+                out.extend(low[from..from + samples].iter().zip(&high[from..from + samples]).map(|(low, high)| {
+                    let zigzag = u16::from_le_bytes([*low, *high]);
+                    last = last.wrapping_add((zigzag >> 1) as i16 ^ -((zigzag & 1) as i16));
+                    last
+                }));
+                Ok(())
             }
             other => Err(CodecError::Unknown(other)),
         }

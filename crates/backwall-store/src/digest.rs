@@ -89,13 +89,18 @@ impl Hash {
         Ok(())
     }
     fn rows(&mut self, connection: &Connection, sql: &str, parameters: impl rusqlite::Params, first: usize) -> rusqlite::Result<()> {
+        self.some_rows(connection, sql, parameters, first)?;
+        self.buffer.push(b'.');
+        Ok(())
+    }
+    /// Rows behind which others of the same table may follow.
+    fn some_rows(&mut self, connection: &Connection, sql: &str, parameters: impl rusqlite::Params, first: usize) -> rusqlite::Result<()> {
         let mut statement = connection.prepare_cached(sql)?;
         let columns = statement.column_count();
         let mut rows = statement.query(parameters)?;
         while let Some(row) = rows.next()? {
             self.row(row, columns, first)?;
         }
-        self.buffer.push(b'.');
         Ok(())
     }
     fn end(mut self) -> Digest {
@@ -137,12 +142,36 @@ pub(super) fn of_end(connection: &Connection, run: i64, last: &Digest, end: &[ru
     Ok(hash.end())
 }
 
-/// What an evaluation holds, tied to the digest of its run.
+/// What an evaluation holds, tied to the digest of its run; taken up piece by piece while it is being written.
+pub(super) struct Evaluated {
+    hash: Hash,
+    evaluation: i64,
+    next: i64,
+}
+
+impl Evaluated {
+    pub fn new(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Self> {
+        let of_run: Digest = connection.query_row("SELECT digest FROM run_end WHERE run_id = ?1", [run], |row| row.get(0))?;
+        Ok(Self { hash: Hash::new("evaluation", &of_run), evaluation, next: i64::MIN })
+    }
+    /// Takes up what is stored to a row, that row too.
+    pub fn up_to(&mut self, connection: &Connection, row: i64) -> rusqlite::Result<()> {
+        let sql = "SELECT * FROM evaluated WHERE evaluation_id = ?1 AND row >= ?2 AND row <= ?3 ORDER BY row";
+        self.hash.some_rows(connection, sql, (self.evaluation, self.next, row), EVALUATED_COLUMNS)?;
+        self.next = row.saturating_add(1);
+        Ok(())
+    }
+    pub fn end(mut self) -> Digest {
+        self.hash.buffer.push(b'.');
+        self.hash.end()
+    }
+}
+
+/// The same of an evaluation that is whole.
 pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Digest> {
-    let of_run: Digest = connection.query_row("SELECT digest FROM run_end WHERE run_id = ?1", [run], |row| row.get(0))?;
-    let mut hash = Hash::new("evaluation", &of_run);
-    hash.rows(connection, "SELECT * FROM evaluated WHERE evaluation_id = ?1 ORDER BY row", [evaluation], EVALUATED_COLUMNS)?;
-    Ok(hash.end())
+    let mut evaluated = Evaluated::new(connection, run, evaluation)?;
+    evaluated.up_to(connection, i64::MAX)?;
+    Ok(evaluated.end())
 }
 
 /// The next digest of the ledger: the one before it, and the row it enters.

@@ -6,12 +6,12 @@ use super::contents::{RunId, RunState, RunSummary};
 use super::error::StoreError;
 use super::queue::Command;
 use super::reader::JobReader;
-use super::verify::{Going, from_itself, from_waveform};
+use super::remake::{Again, Made, placed, remake};
+use super::verify::Going;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::reading::{Reading, ReadingMaker};
-use backwall_survey::strip::spot::Sample;
-use backwall_survey::strip::{AlarmSettings, Level, Limits, SpotWatch};
+use backwall_survey::strip::{AlarmSettings, Level, Limits, Section};
 use backwall_survey::travel::Odometer;
 use backwall_ultrasound::{Measurement, Setup};
 use backwall_units::Length;
@@ -21,8 +21,6 @@ use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
 /// Numbers an evaluation within its job, from 1.
 pub type EvaluationId = i64;
 
-/// Readings computed between two looks at whether to go on, and handed over at once.
-const PIECE: usize = 256;
 /// Pieces that may wait for the writer.
 const WAITING: usize = 4;
 
@@ -178,104 +176,74 @@ fn evaluate(
     steps: &SyncSender<Step>,
     go_on: &mut impl FnMut(u64, u64) -> bool,
 ) -> Result<Changes, Interrupted> {
-    let mut again = Again::new(reader, run, setup, alarm)?;
+    let mut again = Remaking::new(run, setup, alarm)?;
     let mut done = 0;
-    loop {
-        if !go_on(done, run.readings) {
-            return Err(EvaluationError::Stopped.into());
-        }
-        let piece = again.piece()?;
-        if piece.is_empty() {
-            return Ok(again.comparison.end());
-        }
+    if !go_on(done, run.readings) {
+        return Err(EvaluationError::Stopped.into());
+    }
+    remake(reader, run.id, setup, |made| {
+        let piece = again.piece(made)?;
         done += piece.len() as u64;
         let readings = piece.iter().map(|made| (made.measurement, made.level)).collect();
         steps.send(Step::Readings(readings)).map_err(|_| Interrupted::WriterGone)?;
-    }
+        if go_on(done, run.readings.max(done)) { Ok::<_, Interrupted>(true) } else { Err(EvaluationError::Stopped.into()) }
+    })?;
+    Ok(again.comparison.end())
 }
 
-/// Makes the readings of a run again, piece by piece, and compares them.
-pub(super) struct Again<'a> {
-    reader: &'a JobReader,
+/// Places the readings of a run that were measured again, and compares them.
+struct Remaking<'a> {
     run: &'a RunSummary,
     maker: ReadingMaker,
-    row: u64,
-    pub comparison: Comparison,
+    comparison: Comparison,
 }
 
-impl<'a> Again<'a> {
-    pub fn new(reader: &'a JobReader, run: &'a RunSummary, setup: &Setup, alarm: AlarmSettings) -> Result<Self, EvaluationError> {
+impl<'a> Remaking<'a> {
+    fn new(run: &'a RunSummary, setup: &Setup, alarm: AlarmSettings) -> Result<Self, EvaluationError> {
         let start = &run.start;
         let impossible =
             |error: backwall_survey::travel::TravelError| EvaluationError::Impossible { run: run.id, row: 0, why: error.to_string() };
         let odometer = Odometer::new(start.path.clone()).map_err(impossible)?;
         let maker = ReadingMaker::new(setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
-        Ok(Self { reader, run, maker, row: 0, comparison: Comparison::new(start.limits.clone(), alarm) })
+        Ok(Self { run, maker, comparison: Comparison::new(start.limits.clone(), alarm) })
     }
 
-    /// The next readings; none at the end.
-    pub fn piece(&mut self) -> Result<Vec<Reading>, EvaluationError> {
-        let mut piece = self.reader.readings(self.run.id, self.row, PIECE)?;
-        for reading in &mut piece {
-            let stored = reading.clone();
-            self.maker.set_wall_temperature(stored.wall_temperature);
-            let waveform = self.reader.waveform(self.run.id, self.row)?;
-            let was_made = waveform.is_some();
-            let made = match waveform {
-                Some(waveform) => from_waveform(&mut self.maker, &stored, waveform),
-                None => Ok(from_itself(&mut self.maker, &stored, &self.run.start)),
-            };
-            let made = made.and_then(|made| match made.place == stored.place {
+    /// The readings as they are with the other set-up.
+    fn piece(&mut self, made: Made) -> Result<Vec<Reading>, EvaluationError> {
+        let mut piece = Vec::with_capacity(made.readings.len());
+        for (row, stored, again) in made.readings {
+            let was_made = !matches!(again, Again::NoWaveform);
+            let made = placed(&mut self.maker, &self.run.start, &stored, again).and_then(|made| match made.place == stored.place {
                 true => Ok(made),
                 false => Err("its place does not follow from its encoder counts; run `backwall verify`".to_owned()),
             });
-            let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row: self.row, why })?;
-            reading.measurement = made.measurement;
-            reading.level = made.level;
-            self.comparison.push(&stored, reading, was_made);
-            self.row += 1;
+            let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row, why })?;
+            let reading = Reading { measurement: made.measurement, level: made.level, ..stored.clone() };
+            self.comparison.push(&stored, &reading, was_made);
+            piece.push(reading);
         }
-        Ok(piece)
+        made.failed.map_or(Ok(piece), |error| Err(error.into()))
     }
 }
 
-/// One of the two sides.
-struct Side {
-    findings: Findings,
-    spots: SpotWatch,
-}
-
-impl Side {
-    fn new(alarm: AlarmSettings) -> Self {
-        Self { findings: Findings::default(), spots: SpotWatch::new(alarm) }
-    }
-
-    fn push(&mut self, reading: &Reading, limits: &Limits) {
-        let (along, course, thickness) = (reading.place.along, reading.place.course, reading.measurement.thickness);
-        let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
-        self.spots.push(&Sample { seq: reading.seq, along, course, thickness, level: reading.level, sound_from });
-        match thickness {
-            None => self.findings.no_echo += 1,
-            Some(thickness) if self.findings.least.is_none_or(|least| thickness < least) => {
-                self.findings.least = Some(thickness);
-                self.findings.least_at = along;
-                self.findings.least_seq = Some(reading.seq);
-            }
-            Some(_) => {}
-        }
-    }
-
-    fn end(&self) -> Findings {
-        let of = |level| self.spots.spots().iter().filter(|spot| spot.level == level).count() as u64;
-        Findings { thin_spots: of(Level::Thin), watch_spots: of(Level::Watch), ..self.findings.clone() }
+/// What a section of the run says.
+fn findings(section: &Section) -> Findings {
+    let minimum = section.minimum();
+    Findings {
+        no_echo: section.no_echo(),
+        thin_spots: section.spots_of(Level::Thin),
+        watch_spots: section.spots_of(Level::Watch),
+        least: minimum.and_then(|seen| seen.thickness),
+        least_at: minimum.and_then(|seen| seen.along),
+        least_seq: minimum.map(|seen| seen.seq),
     }
 }
 
 /// The run's own readings against those made again.
-pub(super) struct Comparison {
+struct Comparison {
     limits: Limits,
-    before: Side,
-    after: Side,
+    before: Section,
+    after: Section,
     changes: Changes,
     /// Of all differences; whole numbers, for a sum that does not depend on rounding.
     sum_nm: i128,
@@ -295,7 +263,7 @@ impl Comparison {
             before: Findings::default(),
             after: Findings::default(),
         };
-        Self { limits, before: Side::new(alarm), after: Side::new(alarm), changes, sum_nm: 0 }
+        Self { limits, before: Section::new(alarm), after: Section::new(alarm), changes, sum_nm: 0 }
     }
 
     fn push(&mut self, before: &Reading, after: &Reading, was_made: bool) {
@@ -321,12 +289,12 @@ impl Comparison {
         }
     }
 
-    pub fn end(&self) -> Changes {
+    fn end(&self) -> Changes {
         let mean = (self.changes.compared > 0).then(|| {
             let mean_nm = self.sum_nm as f64 / self.changes.compared as f64;
             Length::nanometres(mean_nm.round() as i64)
         });
-        Changes { mean_difference: mean, before: self.before.end(), after: self.after.end(), ..self.changes.clone() }
+        Changes { mean_difference: mean, before: findings(&self.before), after: findings(&self.after), ..self.changes.clone() }
     }
 }
 
@@ -337,16 +305,17 @@ pub(super) fn take(
     steps: &Receiver<Step>,
 ) -> rusqlite::Result<Option<EvaluationSummary>> {
     let id: EvaluationId = connection.query_row("SELECT coalesce(max(id), 0) + 1 FROM evaluation", [], |row| row.get(0))?;
-    let mut row = 0;
+    let mut rows = super::row::EvaluatedRows::new(connection, id)?;
+    let mut digest = super::digest::Evaluated::new(connection, start.run, id)?;
     while let Ok(step) = steps.recv() {
         match step {
             Step::Readings(readings) => {
                 for (measurement, level) in &readings {
-                    super::row::insert_evaluated(connection, id, row, measurement, *level)?;
-                    row += 1;
+                    rows.insert(measurement, *level)?;
                 }
+                digest.up_to(connection, rows.last())?;
             }
-            Step::End(changes) => return super::insert::evaluation(connection, id, start, *changes).map(Some),
+            Step::End(changes) => return super::insert::evaluation(connection, id, start, *changes, digest.end()).map(Some),
         }
     }
     Ok(None)
@@ -364,12 +333,12 @@ pub(super) fn check(
     if reader.digest_of(stored)? != stored.digest {
         tell("its readings are not what was saved".to_owned());
     }
-    let mut again = Again::new(reader, &run, &stored.start.setup, alarm)?;
+    let mut again = Remaking::new(&run, &stored.start.setup, alarm)?;
     let tells_coating = reader.tells_coating("evaluated", "evaluation_id", stored.id)?;
     let mut row = 0;
-    loop {
-        let made = again.piece()?;
-        let held = reader.evaluated(stored.id, row, made.len().max(1))?;
+    let to_the_end = remake(reader, run.id, &stored.start.setup, |made| {
+        let made = again.piece(made)?;
+        let held = reader.evaluated(stored.id, row, made.len())?;
         for (index, made) in made.iter().enumerate() {
             let made = &super::verify::as_told(made.clone(), tells_coating);
             match held.get(index) {
@@ -383,16 +352,14 @@ pub(super) fn check(
                 None => tell(format!("reading {} is missing", row + index as u64)),
             }
         }
-        if made.is_empty() {
-            if !held.is_empty() {
-                tell(format!("it has readings behind the run's last one, {row}"));
-            }
-            break;
-        }
         row += made.len() as u64;
-        if !going.on(made.len() as u64) {
-            return Ok(());
-        }
+        Ok::<_, EvaluationError>(going.on(made.len() as u64))
+    })?;
+    if !to_the_end {
+        return Ok(());
+    }
+    if !reader.evaluated(stored.id, row, 1)?.is_empty() {
+        tell(format!("it has readings behind the run's last one, {row}"));
     }
     if again.comparison.end() != stored.changes {
         tell("what it says has changed does not follow from the readings".to_owned());

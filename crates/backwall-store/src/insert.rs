@@ -228,14 +228,14 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
     ledger(connection, table)
 }
 
-/// Ends an evaluation whose readings are in: its digest, its own row, its entry in the ledger.
+/// Ends an evaluation whose readings are in, with the digest of them: its own row, its entry in the ledger.
 pub(super) fn evaluation(
     connection: &Connection,
     id: EvaluationId,
     start: &EvaluationStart,
     changes: Changes,
+    digest: Digest,
 ) -> rusqlite::Result<EvaluationSummary> {
-    let digest = digest::of_evaluation(connection, start.run, id)?;
     connection.execute(
         "INSERT INTO evaluation (id, run_id, setup_json, setup_id, differs, why, software, changes_json, name, certificate, at_us, digest)
          VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

@@ -2,22 +2,25 @@
 //!
 //! "Saved" means: in a transaction that was committed and synced (`synchronous=FULL`). Nothing else is ever
 //! called saved. `contents` holds the plain types that go in and come out. `file` makes, opens and closes, `writer`
-//! and `queue` take in, `reader` gives back, `evaluation` makes readings again; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
+//! and `queue` take in, `reader` gives back, `cursor` run by run, `evaluation` makes readings again; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
 //! is in them, `digest` the chain over them, `lock` what keeps a second writer out. `docs/job-file.md` describes the
 //! file to others.
 
 pub mod contents;
 
 mod codec;
+mod cursor;
 mod digest;
 mod error;
 mod evaluation;
 mod file;
+pub mod in_order;
 mod insert;
 mod lock;
 mod overview;
 mod queue;
 mod reader;
+mod remake;
 mod row;
 mod schema;
 mod summary;
@@ -27,6 +30,7 @@ mod writer;
 pub use contents::{
     CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupEntry,
 };
+pub use cursor::{Cursor, Step};
 pub use error::{Holder, StoreError};
 pub use evaluation::{Changes, Difference, EvaluationError, EvaluationId, EvaluationStart, EvaluationSummary, Findings};
 pub use file::JobFile;

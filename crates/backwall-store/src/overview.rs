@@ -1,12 +1,13 @@
 //! What an overview of a run needs of the job file: every reading in a few numbers, and whether more will come.
 
 use super::contents::RunId;
+use super::cursor::Stored;
 use super::error::StoreError;
 use super::reader::JobReader;
 use super::row;
 use backwall_survey::strip::Level;
 use backwall_units::Length;
-use rusqlite::OptionalExtension;
+use rusqlite::{OptionalExtension, Row};
 
 /// A reading, as far as an overview is concerned.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,34 +21,32 @@ pub struct Glance {
     pub level: Level,
 }
 
-impl JobReader {
-    /// Gives at most `limit` readings of a run from row `from` on; answers how many there were.
-    pub fn glance(&self, run: RunId, from: u64, limit: usize, mut each: impl FnMut(Glance)) -> Result<usize, StoreError> {
-        let mut read = || {
-            let mut statement = self.connection.prepare_cached(
-                "SELECT row, seq, position_um, course, thickness_nm, uncertainty_nm, level FROM reading
-                 WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3",
-            )?;
-            let mut rows = statement.query((run, from as i64, limit as i64))?;
-            let mut count = 0;
-            while let Some(found) = rows.next()? {
-                each(Glance {
-                    row: found.get::<_, i64>(0)? as u64,
-                    seq: found.get(1)?,
-                    along: found.get::<_, Option<i64>>(2)?.map(Length::micrometres),
-                    course: found.get(3)?,
-                    thickness: found.get::<_, Option<i64>>(4)?.map(Length::nanometres),
-                    uncertainty: found.get::<_, Option<i64>>(5)?.map(Length::nanometres),
-                    level: row::word(found, 6, row::LEVELS, row::stored_level)?,
-                });
-                count += 1;
-            }
-            Ok(count)
-        };
-        let count: rusqlite::Result<usize> = read();
-        count.map_err(|error| StoreError::sqlite(&self.path, &error))
+impl Stored for Glance {
+    fn of_run(_: i64) -> String {
+        "SELECT row, seq, position_um, course, thickness_nm, uncertainty_nm, level FROM reading
+         WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3"
+            .to_owned()
     }
+    fn of_evaluation(_: i64) -> String {
+        "SELECT e.row, r.seq, r.position_um, r.course, e.thickness_nm, e.uncertainty_nm, e.level FROM evaluation AS v
+         JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
+         WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3"
+            .to_owned()
+    }
+    fn read(found: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            row: found.get::<_, i64>(0)? as u64,
+            seq: found.get(1)?,
+            along: found.get::<_, Option<i64>>(2)?.map(Length::micrometres),
+            course: found.get(3)?,
+            thickness: found.get::<_, Option<i64>>(4)?.map(Length::nanometres),
+            uncertainty: found.get::<_, Option<i64>>(5)?.map(Length::nanometres),
+            level: row::word(found, 6, row::LEVELS, row::stored_level)?,
+        })
+    }
+}
 
+impl JobReader {
     /// Whether a run is still being recorded, or was when the program that recorded it ended.
     pub fn is_open(&self, run: RunId) -> Result<bool, StoreError> {
         let ended = self.connection.prepare_cached("SELECT 1 FROM run_end WHERE run_id = ?1");

@@ -3,6 +3,7 @@
 
 use super::codec::Unpacker;
 use super::contents::{Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunSummary, SetupEntry};
+use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
@@ -15,21 +16,20 @@ use backwall_survey::strip::Spot;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{TimeBase, Waveform};
 use backwall_units::{Frequency, Length, Time};
-use rusqlite::{Connection, ErrorCode, OptionalExtension, Row, params};
+use rusqlite::{Connection, ErrorCode, OptionalExtension, Row};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-
-/// Readings fetched in one short read.
-const PIECE: i64 = 4096;
 
 /// A job file open for reading. Row numbers count a run's readings from 0, in the order they came.
 pub struct JobReader {
     pub(super) connection: Connection,
     /// Of the file's format.
-    version: i64,
+    pub(super) version: i64,
     pub(super) path: PathBuf,
     block: RefCell<Block>,
+    /// Where the file is read, and how.
+    at: (PathBuf, Access),
     _copy: Option<Copy>,
 }
 
@@ -79,10 +79,19 @@ impl JobReader {
             _ => StoreError::sqlite(path, &error),
         })?;
         let version = schema::check(&connection, path)?;
-        Ok(Self { connection, version, path: path.to_path_buf(), block: RefCell::default(), _copy: None })
+        Ok(Self { connection, version, path: path.to_path_buf(), block: RefCell::default(), at: (at.to_path_buf(), access), _copy: None })
     }
 
-    fn said<T>(&self, result: rusqlite::Result<T>) -> Result<T, StoreError> {
+    /// Another reader of the same file, for another thread; it must not outlive this one.
+    pub(super) fn beside(&self) -> Result<Self, StoreError> {
+        Self::with(&self.path, &self.at.0, self.at.1)
+    }
+
+    pub(super) fn into_connection(self) -> Connection {
+        self.connection
+    }
+
+    pub(super) fn said<T>(&self, result: rusqlite::Result<T>) -> Result<T, StoreError> {
         result.map_err(|error| StoreError::sqlite(&self.path, &error))
     }
 
@@ -148,16 +157,6 @@ impl JobReader {
         )
     }
 
-    /// At most `limit` readings from row `from` on, as an evaluation has them.
-    pub fn evaluated(&self, evaluation: EvaluationId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
-        let sql = format!(
-            "SELECT {} FROM evaluation AS v JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
-             WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3",
-            row::evaluated_columns(self.version)
-        );
-        self.all(&sql, params![evaluation, from as i64, limit as i64], |found| row::read(found, 0))
-    }
-
     /// The digest that an evaluation's rows make.
     pub(super) fn digest_of(&self, evaluation: &EvaluationSummary) -> Result<String, StoreError> {
         self.said(digest::of_evaluation(&self.connection, evaluation.start.run, evaluation.id)).map(|digest| digest::hex(&digest))
@@ -194,45 +193,41 @@ impl JobReader {
         self.said(rows)
     }
 
-    /// At most `limit` readings of a run from row `from` on.
+    /// At most `limit` readings of a run from row `from` on. [`Cursor`] goes through more than a few.
     pub fn readings(&self, run: RunId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
-        let sql = format!("SELECT {} FROM reading WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3", row::columns(self.version));
-        self.all(&sql, params![run, from as i64, limit as i64], |found| row::read(found, 0))
+        Cursor::of_run(run).starting_at(from).take(self, limit)
     }
 
-    pub fn for_each_reading(&self, run: RunId, each: impl FnMut(Reading)) -> Result<(), StoreError> {
-        in_pieces(|from| self.readings(run, from, PIECE as usize), each)
+    /// At most `limit` readings from row `from` on, as an evaluation has them.
+    pub fn evaluated(&self, evaluation: EvaluationId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
+        Cursor::of_evaluation(evaluation).starting_at(from).take(self, limit)
+    }
+
+    pub fn for_each_reading(&self, run: RunId, mut each: impl FnMut(Reading)) -> Result<(), StoreError> {
+        self.through(Cursor::of_run(run), |_, reading| {
+            each(reading);
+            Ok(())
+        })
     }
 
     /// Every reading as an evaluation has it.
-    pub fn for_each_evaluated(&self, evaluation: EvaluationId, each: impl FnMut(Reading)) -> Result<(), StoreError> {
-        in_pieces(|from| self.evaluated(evaluation, from, PIECE as usize), each)
+    pub fn for_each_evaluated(&self, evaluation: EvaluationId, mut each: impl FnMut(Reading)) -> Result<(), StoreError> {
+        self.through(Cursor::of_evaluation(evaluation), |_, reading| {
+            each(reading);
+            Ok(())
+        })
     }
 
     /// Every reading with the waveform it was made from.
     pub fn for_each_shot(&self, run: RunId, mut each: impl FnMut(Reading, Option<Waveform>)) -> Result<(), StoreError> {
-        let (mut number, mut failed) = (0, None);
-        self.for_each_reading(run, |reading| {
-            if failed.is_none() {
-                match self.waveform(run, number) {
-                    Ok(waveform) => each(reading, waveform),
-                    Err(error) => failed = Some(error),
-                }
-            }
-            number += 1;
-        })?;
-        failed.map_or(Ok(()), Err)
+        self.through(Cursor::of_run(run), |row, reading| {
+            each(reading, self.waveform(run, row)?);
+            Ok(())
+        })
     }
 
-    /// Every waveform of a run with the row of its reading.
-    pub fn for_each_waveform(&self, run: RunId, mut each: impl FnMut(u64, Waveform)) -> Result<(), StoreError> {
-        let mut number = 0;
-        self.for_each_shot(run, |_, waveform| {
-            if let Some(waveform) = waveform {
-                each(number, waveform);
-            }
-            number += 1;
-        })
+    fn through(&self, mut cursor: Cursor, each: impl FnMut(u64, Reading) -> Result<(), StoreError>) -> Result<(), StoreError> {
+        cursor.read_on(self, |_| true, each).map(drop)
     }
 
     /// The waveform of the reading in a row; `None` where there is none.
@@ -342,19 +337,6 @@ impl JobReader {
     }
 }
 
-fn in_pieces(piece: impl Fn(u64) -> Result<Vec<Reading>, StoreError>, mut each: impl FnMut(Reading)) -> Result<(), StoreError> {
-    let mut from = 0;
-    loop {
-        let piece = piece(from)?;
-        let count = piece.len();
-        piece.into_iter().for_each(&mut each);
-        if count < PIECE as usize {
-            return Ok(());
-        }
-        from += count as u64;
-    }
-}
-
 fn copy_away(path: &Path, wal: &Path) -> std::io::Result<(Copy, PathBuf)> {
     let nanos = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(0, |since| since.as_nanos());
     let folder = std::env::temp_dir().join(format!("backwall-{}-{nanos}", std::process::id()));
@@ -380,7 +362,7 @@ fn place(row: &Row<'_>, index: usize) -> rusqlite::Result<Option<Length>> {
     Ok(row.get::<_, Option<i64>>(index)?.map(Length::micrometres))
 }
 
-fn time_base(row: &Row<'_>, first: usize) -> rusqlite::Result<TimeBase> {
+pub(super) fn time_base(row: &Row<'_>, first: usize) -> rusqlite::Result<TimeBase> {
     Ok(TimeBase { rate: Frequency::hz(row.get(first)?), first: Time::ns(row.get(first + 1)?), bits: row.get(first + 2)? })
 }
 

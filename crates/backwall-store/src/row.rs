@@ -7,7 +7,7 @@ use backwall_survey::travel::Place;
 use backwall_ultrasound::{Coating, Flags, Measurement, Quality};
 use backwall_units::{Decibel, Length, Speed, Temperature, Time};
 use rusqlite::types::FromSqlError;
-use rusqlite::{Row, Statement, ToSql, params_from_iter};
+use rusqlite::{Row, Statement};
 
 /// The columns of a reading behind `run_id` and `row`, in the order [`insert`] and [`read`] use.
 pub(super) const COLUMNS: &str = "seq, device_time_us, host_time_us, encoder_counts, position_um, course, speed_um_s, \
@@ -61,52 +61,68 @@ fn quality_word(quality: Quality) -> &'static str {
 /// Puts a reading in; `statement` takes run, row and [`COLUMNS`].
 pub(super) fn insert(statement: &mut Statement<'_>, run: i64, row: i64, reading: &Reading) -> rusqlite::Result<()> {
     let Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level } = reading;
-    let place: [&dyn ToSql; 11] = [
-        &run,
-        &row,
-        seq,
-        // Stored as the same 64 bits; clocks that count past 2^63 µs do not exist.
-        &device_time_us.map(|time| time as i64),
-        host_time_us,
-        encoder,
-        &micrometres(place.along),
-        &place.course,
-        &whole(place.speed.map(Speed::as_mm_s), |mm_s| Speed::mm_s(mm_s).as_micrometres_s()),
-        &hundredths(Some(gain.as_db())),
-        &whole(Some(wall_temperature.as_celsius()), |celsius| Temperature::celsius(celsius).as_millidegrees()),
-    ];
-    bind(statement, &place, measurement, *level)
+    statement.raw_bind_parameter(1, run)?;
+    statement.raw_bind_parameter(2, row)?;
+    statement.raw_bind_parameter(3, seq)?;
+    // Stored as the same 64 bits; clocks that count past 2^63 µs do not exist.
+    statement.raw_bind_parameter(4, device_time_us.map(|time| time as i64))?;
+    statement.raw_bind_parameter(5, host_time_us)?;
+    statement.raw_bind_parameter(6, encoder)?;
+    statement.raw_bind_parameter(7, micrometres(place.along))?;
+    statement.raw_bind_parameter(8, place.course)?;
+    statement.raw_bind_parameter(9, whole(place.speed.map(Speed::as_mm_s), |mm_s| Speed::mm_s(mm_s).as_micrometres_s()))?;
+    statement.raw_bind_parameter(10, hundredths(Some(gain.as_db())))?;
+    statement
+        .raw_bind_parameter(11, whole(Some(wall_temperature.as_celsius()), |celsius| Temperature::celsius(celsius).as_millidegrees()))?;
+    bind(statement, 12, measurement, *level)
 }
 
-/// Puts a row in: what stands in front, then what was measured.
-fn bind(statement: &mut Statement<'_>, front: &[&dyn ToSql], measurement: &Measurement, level: Level) -> rusqlite::Result<()> {
-    let measured: [&dyn ToSql; 11] = [
-        &picoseconds(measurement.echo_time),
-        &picoseconds(measurement.next_echo),
-        &nanometres(measurement.thickness),
-        &nanometres(measurement.uncertainty),
-        &hundredths(measurement.height_pct),
-        &hundredths(measurement.snr.map(Decibel::as_db)),
-        &quality_word(measurement.quality),
-        &measurement.flags.bits(),
-        &stored_level(level),
-        &nanometres(measurement.coating.map(|coating| coating.thickness)),
-        &nanometres(measurement.coating.map(|coating| coating.uncertainty)),
+/// Binds what was measured from a parameter on, which are the last, and puts the row in.
+fn bind(statement: &mut Statement<'_>, first: usize, measurement: &Measurement, level: Level) -> rusqlite::Result<()> {
+    let numbers = [
+        picoseconds(measurement.echo_time),
+        picoseconds(measurement.next_echo),
+        nanometres(measurement.thickness),
+        nanometres(measurement.uncertainty),
+        hundredths(measurement.height_pct),
+        hundredths(measurement.snr.map(Decibel::as_db)),
     ];
-    statement.execute(params_from_iter(front.iter().chain(&measured)))?;
-    Ok(())
+    for (index, number) in (first..).zip(numbers) {
+        statement.raw_bind_parameter(index, number)?;
+    }
+    statement.raw_bind_parameter(first + 6, quality_word(measurement.quality))?;
+    statement.raw_bind_parameter(first + 7, measurement.flags.bits())?;
+    statement.raw_bind_parameter(first + 8, stored_level(level))?;
+    statement.raw_bind_parameter(first + 9, nanometres(measurement.coating.map(|coating| coating.thickness)))?;
+    statement.raw_bind_parameter(first + 10, nanometres(measurement.coating.map(|coating| coating.uncertainty)))?;
+    statement.raw_execute().map(drop)
 }
 
-/// Puts in what an evaluation makes of the reading in `row`.
-pub(super) fn insert_evaluated(
-    connection: &rusqlite::Connection,
+/// Puts in what an evaluation makes of the run's readings, row by row.
+pub(super) struct EvaluatedRows<'c> {
+    statement: rusqlite::CachedStatement<'c>,
     evaluation: i64,
     row: i64,
-    measurement: &Measurement,
-    level: Level,
-) -> rusqlite::Result<()> {
-    let mut statement = connection.prepare_cached("INSERT INTO evaluated VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
-    bind(&mut statement, &[&evaluation, &row], measurement, level)
+}
+
+impl<'c> EvaluatedRows<'c> {
+    pub fn new(connection: &'c rusqlite::Connection, evaluation: i64) -> rusqlite::Result<Self> {
+        let statement = connection.prepare_cached("INSERT INTO evaluated VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
+        Ok(Self { statement, evaluation, row: 0 })
+    }
+
+    pub fn insert(&mut self, measurement: &Measurement, level: Level) -> rusqlite::Result<()> {
+        self.statement.raw_bind_parameter(1, self.evaluation)?;
+        self.statement.raw_bind_parameter(2, self.row)?;
+        bind(&mut self.statement, 3, measurement, level)?;
+        self.row += 1;
+        Ok(())
+    }
+
+    /// The row put in last.
+    pub fn last(&self) -> i64 {
+        self.row - 1
+    }
 }
 
 /// [`COLUMNS`] in a file of a version, nothing for those it does not have; each as `name` calls it.

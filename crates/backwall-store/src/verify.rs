@@ -1,26 +1,28 @@
 //! Tries a job file: does it still hold what was saved, and does every reading follow from its waveform? Whatever is
 //! wrong is told with its place; damage in one run does not hide another.
 
-use super::contents::{RunId, RunState};
+use super::contents::{RunId, RunState, RunSummary};
 use super::digest::{self, Digest, hex};
 use super::error::StoreError;
 use super::reader::JobReader;
+use super::remake::{Again, placed, remake};
 use super::schema;
 use super::summary::END_COLUMNS;
 use backwall_survey::job::Plan;
-use backwall_survey::reading::{Gauge, GaugeValue, Reading, ReadingMaker, Shot};
+use backwall_survey::reading::{Reading, ReadingMaker};
 use backwall_survey::travel::Odometer;
-use backwall_ultrasound::Waveform;
 use backwall_units::{Decibel, Length};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension};
 use serde::Serialize;
 use std::cell::{Cell, RefCell};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
 
 /// More differences than this in one run are counted, not told one by one.
 const TOLD: u64 = 20;
-/// Readings made again between two looks at whether to go on.
-const PIECE: usize = 1024;
+/// How often the digests, tried beside, are looked at.
+const LOOK_EVERY: Duration = Duration::from_millis(1);
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Verdict {
@@ -82,6 +84,7 @@ impl<'a> Going<'a> {
     }
 }
 
+#[derive(Default)]
 struct Findings {
     run: Option<RunId>,
     count: u64,
@@ -106,11 +109,33 @@ impl Findings {
             self.add(format!("{what} cannot be read: {error}"));
         }
     }
+    /// Behind these, what was found beside.
+    fn join(&mut self, others: Self) {
+        let told = TOLD.saturating_sub(self.count) as usize;
+        self.problems.extend(others.problems.into_iter().take(told));
+        self.count += others.count;
+    }
     fn end(&mut self) {
         if self.count > TOLD {
             self.problems.push(Problem { run: self.run, what: format!("and {} more like these", self.count - TOLD) });
         }
         self.count = 0;
+    }
+}
+
+impl RunVerdict {
+    /// Before anything of the run was tried.
+    fn of(summary: &RunSummary) -> Self {
+        Self {
+            run: summary.id,
+            line: summary.start.line.clone(),
+            state: summary.state,
+            readings: summary.readings,
+            remade: 0,
+            without_waveform: 0,
+            digest: summary.digest.clone(),
+            problems: 0,
+        }
     }
 }
 
@@ -132,7 +157,7 @@ impl JobReader {
 
     fn check(&self, remake: bool, tick: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
         let going = Going::new(tick, self.to_try(remake));
-        let mut findings = Findings { run: None, count: 0, problems: Vec::new() };
+        let mut findings = Findings::default();
         let version = schema::check(&self.connection, &self.path)?;
         let done = structure(&self.connection, version, &mut findings);
         findings.ask(done, "the file's structure");
@@ -148,28 +173,22 @@ impl JobReader {
         let mut runs = Vec::new();
         for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
             findings.run = Some(run);
-            let done = chain(&self.connection, run, &mut findings, &going);
-            findings.ask(done, "the chain of digests");
-            match self.run(run) {
-                Err(error) => findings.add(error.to_string()),
-                Ok(summary) => {
-                    let mut verdict = RunVerdict {
-                        run,
-                        line: summary.start.line.clone(),
-                        state: summary.state,
-                        readings: summary.readings,
-                        remade: 0,
-                        without_waveform: 0,
-                        digest: summary.digest.clone(),
-                        problems: 0,
-                    };
-                    if remake {
-                        let done = self.remake(&summary.start, &mut verdict, &mut findings, &going);
-                        findings.look(done);
-                    }
-                    verdict.problems = findings.count;
-                    runs.push(verdict);
+            let mut remade = Findings { run: Some(run), ..Findings::default() };
+            let summary = self.run(run);
+            let mut verdict = summary.as_ref().ok().map(|summary| RunVerdict::of(summary));
+            self.with_chain(run, &mut findings, &going, |reader| {
+                if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
+                    let done = reader.remake(&summary.start, verdict, &mut remade, &going);
+                    remade.look(done);
                 }
+            });
+            if let Err(error) = summary {
+                findings.add(error.to_string());
+            }
+            findings.join(remade);
+            if let Some(mut verdict) = verdict {
+                verdict.problems = findings.count;
+                runs.push(verdict);
             }
             findings.end();
         }
@@ -229,35 +248,69 @@ impl JobReader {
         };
         let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
         let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
-        let mut row = 0u64;
-        loop {
-            let piece = self.readings(verdict.run, row, PIECE)?;
-            for stored in &piece {
-                maker.set_wall_temperature(stored.wall_temperature);
-                let made = match self.waveform(verdict.run, row)? {
-                    Some(waveform) => {
-                        verdict.remade += 1;
-                        from_waveform(&mut maker, stored, waveform)
-                    }
-                    None => {
-                        verdict.without_waveform += 1;
-                        Ok(from_itself(&mut maker, stored, start))
-                    }
-                };
-                match made.map(|made| as_told(made, tells_coating)) {
+        remake(self, verdict.run, &start.setup, |made| {
+            let tried = made.readings.len() as u64;
+            for (row, stored, again) in made.readings {
+                match again {
+                    Again::NoWaveform => verdict.without_waveform += 1,
+                    Again::Measured(_) | Again::Impossible(_) => verdict.remade += 1,
+                }
+                match placed(&mut maker, start, &stored, again).map(|made| as_told(made, tells_coating)) {
                     Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
-                    Ok(made) if made != *stored => {
-                        let differences = differences(stored, &made);
+                    Ok(made) if made != stored => {
+                        let differences = differences(&stored, &made);
                         findings.add(format!("reading {row} (seq {}): does not follow from its waveform: {differences}", stored.seq));
                     }
                     Ok(_) => {}
                 }
-                row += 1;
             }
-            if !going.on(piece.len() as u64) || piece.len() < PIECE {
-                return Ok(());
+            match made.failed {
+                Some(error) => Err(error),
+                None => Ok(going.on(tried)),
             }
-        }
+        })
+        .map(drop)
+    }
+
+    /// Tries the chain of a run in a thread of its own, with a reader of its own, while `work` is done.
+    fn with_chain(&self, run: RunId, findings: &mut Findings, going: &Going<'_>, work: impl FnOnce(&Self)) {
+        let beside = self.beside();
+        let Ok(beside) = beside else {
+            // One reader after all: one thing after the other.
+            let done = chain(&self.connection, run, findings, &mut |readings| going.on(readings));
+            findings.ask(done, "the chain of digests");
+            return work(self);
+        };
+        let (tried, stop) = (AtomicU64::new(0), AtomicBool::new(false));
+        let mut told = 0;
+        let mut tell = |going: &Going<'_>| {
+            let now = tried.load(Ordering::Relaxed);
+            if !going.on(now - told) {
+                stop.store(true, Ordering::Relaxed);
+            }
+            told = now;
+        };
+        std::thread::scope(|scope| {
+            let chained = scope.spawn(|| {
+                let mut found = Findings { run: Some(run), ..Findings::default() };
+                let done = chain(&beside.into_connection(), run, &mut found, &mut |readings| {
+                    tried.fetch_add(readings, Ordering::Relaxed);
+                    !stop.load(Ordering::Relaxed)
+                });
+                found.ask(done, "the chain of digests");
+                found
+            });
+            work(self);
+            while !chained.is_finished() {
+                tell(going);
+                std::thread::sleep(LOOK_EVERY);
+            }
+            match chained.join() {
+                Ok(found) => findings.join(found),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        });
+        tell(going);
     }
 }
 
@@ -265,31 +318,6 @@ impl JobReader {
 pub(super) fn as_told(mut made: Reading, tells_coating: bool) -> Reading {
     made.measurement.coating = made.measurement.coating.filter(|_| tells_coating);
     made
-}
-
-pub(super) fn from_waveform(maker: &mut ReadingMaker, stored: &Reading, waveform: Waveform) -> Result<Reading, String> {
-    maker.set_time_base(waveform.base).map_err(|error| format!("its set-up cannot evaluate it: {error}"))?;
-    let shot = Shot {
-        seq: stored.seq,
-        device_time_us: stored.device_time_us,
-        encoder: stored.encoder,
-        gain: stored.gain,
-        samples: waveform.samples,
-    };
-    Ok(maker.shot(&shot, stored.host_time_us))
-}
-
-/// What can be made again without a waveform: the place, and the level of the stored measurement.
-pub(super) fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &super::RunStart) -> Reading {
-    let gauge = Gauge {
-        seq: stored.seq,
-        device_time_us: stored.device_time_us,
-        encoder: stored.encoder,
-        value: GaugeValue::Thickness(stored.measurement.thickness),
-    };
-    let place = maker.gauge(&gauge, stored.host_time_us).place;
-    let level = start.limits.level(&stored.measurement, place.course);
-    Reading { place, level, ..stored.clone() }
 }
 
 pub(super) fn differences(stored: &Reading, made: &Reading) -> String {
@@ -393,7 +421,7 @@ fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<
 }
 
 /// The chain of one run, and that nothing stands beside it.
-fn chain(connection: &Connection, run: RunId, findings: &mut Findings, going: &Going<'_>) -> rusqlite::Result<()> {
+fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut dyn FnMut(u64) -> bool) -> rusqlite::Result<()> {
     let mut before = digest::of_start(connection, run)?;
     let (mut links, mut end) = (0i64, 0i64);
     let mut statement = connection.prepare("SELECT link, first_row, end_row, digest FROM link WHERE run_id = ?1 ORDER BY link")?;
@@ -416,7 +444,7 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings, going: &G
             Err(error) => findings.add(format!("{what} cannot be read: {error}")),
         }
         (before, links, end) = (stored, link, last);
-        if !going.on(u64::try_from(last - first).unwrap_or(0)) {
+        if !on(u64::try_from(last - first).unwrap_or(0)) {
             return Ok(());
         }
     }

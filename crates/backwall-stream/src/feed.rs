@@ -16,8 +16,10 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
 
-/// Bytes that may wait for the decoder: seconds of the fastest link.
-const QUEUE_BYTES: usize = 8 << 20;
+/// Bytes of a live link that may wait for the decoder: more than ten seconds of the fastest. Held only while they wait.
+const LIVE_BYTES: usize = 64 << 20;
+/// The same of a file or a pipe, which can wait itself.
+const FILE_BYTES: usize = 4 << 20;
 /// Records that may wait for whoever takes them.
 const FEED_LENGTH: usize = 1024;
 /// How often the state of the link is told, at the most; and how long nothing may come before it is told again.
@@ -135,7 +137,7 @@ impl StopHandle {
 /// Opens a stream. A port or server that is not there is an error now; one that is lost later is told in the feed
 /// and tried again. May take up to some seconds where a server does not answer.
 pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Result<Source, StreamError> {
-    let parts = Parts::new(profile);
+    let parts = Parts::new(profile, if spec.is_live() { LIVE_BYTES } else { FILE_BYTES });
     let reader = reader(spec, &parts.profile, &parts.queue, &parts.control)?;
     let log = options.record.as_deref().map(create_log).transpose()?;
     let is_file = matches!(spec, StreamSpec::File(_));
@@ -153,7 +155,7 @@ pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Res
 
 /// Frames made in this process, sent at their own pace.
 pub fn open_paced(what: &str, frames: impl FrameSource + Send + 'static, profile: &Profile) -> Result<Source, StreamError> {
-    let parts = Parts::new(profile);
+    let parts = Parts::new(profile, FILE_BYTES);
     let (what, queue, control) = (what.to_owned(), Arc::clone(&parts.queue), Arc::clone(&parts.control));
     let stopped = Arc::clone(&parts.control);
     let from = Paced::new(frames, move |time| stopped.wait(time));
@@ -169,8 +171,8 @@ struct Parts {
 }
 
 impl Parts {
-    fn new(profile: &Profile) -> Self {
-        Self { profile: Arc::new(profile.clone()), queue: Arc::new(Queue::new(QUEUE_BYTES)), control: Arc::default() }
+    fn new(profile: &Profile, waiting: usize) -> Self {
+        Self { profile: Arc::new(profile.clone()), queue: Arc::new(Queue::new(waiting)), control: Arc::default() }
     }
 
     /// Sets both going; `prepare` says what is special about this source.

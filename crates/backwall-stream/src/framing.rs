@@ -143,7 +143,7 @@ impl Framer {
 
     fn push_delimited(&mut self, mut chunk: &[u8], end: u8, sink: &mut impl Sink) {
         while !chunk.is_empty() {
-            let found = chunk.iter().position(|byte| *byte == end);
+            let found = memchr::memchr(end, chunk);
             let (piece, rest) = match found {
                 Some(at) => (&chunk[..at], &chunk[at + 1..]),
                 None => (chunk, &[][..]),

@@ -410,10 +410,12 @@ impl Field {
         }
         if wire == Wire::I16 && self.scale == Scale::ONE {
             let pairs = bytes.as_chunks::<2>().0.iter().copied();
-            return Ok(match order {
+            // By way of a vector: that is copied many samples at a time, a shared slice is filled one by one.
+            let samples: Vec<i16> = match order {
                 ByteOrder::Little => pairs.map(i16::from_le_bytes).collect(),
                 ByteOrder::Big => pairs.map(i16::from_be_bytes).collect(),
-            });
+            };
+            return Ok(samples.into());
         }
         bytes.chunks_exact(width).map(|one| self.sample(wire.number(order, one).as_f64())).collect()
     }

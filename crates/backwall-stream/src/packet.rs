@@ -4,9 +4,6 @@
 use super::cobs;
 use backwall_survey::reading::Header;
 use backwall_units::{Decibel, Length, Temperature};
-use crc::{CRC_32_ISCSI, Crc, Table};
-
-static CRC: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISCSI);
 
 /// The version the header states.
 const VERSION: u8 = 1;
@@ -59,7 +56,7 @@ pub fn encode_gauge(seq: u32, device_time_us: u64, encoder: i32, thickness: Opti
 }
 
 fn frame(mut body: Vec<u8>, out: &mut Vec<u8>) {
-    let check = CRC.checksum(&body);
+    let check = crc32c::crc32c(&body);
     body.extend(check.to_le_bytes());
     cobs::encode(&body, out);
     out.push(0);

@@ -7,6 +7,7 @@ pub mod histogram;
 pub mod level;
 pub mod map;
 pub mod places;
+pub mod section;
 pub mod spot;
 pub mod statistics;
 
@@ -14,4 +15,5 @@ pub use bins::{Bin, Row, Strip};
 pub use level::{CourseLimits, Level, Limits};
 pub use map::WallMap;
 pub use places::{At, Places};
+pub use section::{Section, Seen};
 pub use spot::{AlarmSettings, Spot, SpotId, SpotWatch};

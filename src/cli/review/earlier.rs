@@ -1,10 +1,9 @@
 //! An earlier survey, laid behind the walked runs and compared with them.
 
-use super::PIECE;
 use crate::console::review::{Earlier, News};
 use anyhow::bail;
 use backwall_report::{self, earlier::Told};
-use backwall_store::{JobReader, RunSummary};
+use backwall_store::{Cursor, JobReader, RunSummary, StoreError};
 use backwall_survey::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align};
 use backwall_survey::strip::{Level, Strip};
 use backwall_units::Length;
@@ -51,21 +50,17 @@ impl Surveys {
             without: 0,
         };
         for run in runs {
-            let mut next = 0;
-            loop {
-                let count = reader.glance(run.id, next, PIECE, |glance| {
-                    next = glance.row + 1;
+            Cursor::glancing(run.id).read_on(
+                reader,
+                |_| true,
+                |_, glance| {
                     match (glance.along, glance.thickness) {
-                        (Some(along), Some(thickness)) => {
-                            now.points.push(Point { along, thickness, uncertainty: glance.uncertainty });
-                        }
+                        (Some(along), Some(thickness)) => now.points.push(Point { along, thickness, uncertainty: glance.uncertainty }),
                         _ => now.without += 1,
                     }
-                })?;
-                if count < PIECE {
-                    break;
-                }
-            }
+                    Ok::<(), StoreError>(())
+                },
+            )?;
         }
         let mut strip = Strip::default();
         for point in &earlier.points {

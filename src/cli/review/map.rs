@@ -1,11 +1,11 @@
 //! The unrolled map, read by a thread of its own: every run of every line into bins, whatever the number of readings.
 
-use super::{AGAIN, PIECE, TELL};
+use super::{AGAIN, TELL};
 use crate::console::SurveyHandle;
 use crate::console::review::Progress;
 use crate::console::survey::{SurveyNews, Surveyed};
 use backwall_report::figure::data;
-use backwall_store::{JobContents, JobFile, JobReader, StoreError};
+use backwall_store::{Cursor, Glance, JobContents, JobFile, JobReader, StoreError};
 use backwall_survey::strip::Strip;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -18,7 +18,7 @@ pub fn open(path: &Path) -> anyhow::Result<SurveyHandle> {
     let job = reader.contents()?;
     let (tell, news) = tokio::sync::mpsc::channel(4);
     let (asks, _) = std::sync::mpsc::channel();
-    let mapper = Mapper { reader, job, strips: BTreeMap::new(), next: BTreeMap::new(), read: 0, tell };
+    let mapper = Mapper { reader, job, strips: BTreeMap::new(), cursors: BTreeMap::new(), read: 0, tell };
     std::thread::Builder::new().name("map".to_owned()).spawn(move || mapper.work())?;
     Ok(SurveyHandle { news, asks })
 }
@@ -28,8 +28,8 @@ struct Mapper {
     job: JobContents,
     /// By line.
     strips: BTreeMap<String, Strip>,
-    /// The row to go on from, by run.
-    next: BTreeMap<i64, u64>,
+    /// Where to go on from, by run.
+    cursors: BTreeMap<i64, Cursor<Glance>>,
     read: u64,
     tell: Sender<SurveyNews>,
 }
@@ -76,15 +76,10 @@ impl Mapper {
             let (id, line) = (run.id, run.start.line.clone());
             loop {
                 let strip = self.strips.entry(line.clone()).or_default();
-                let next = self.next.entry(id).or_default();
-                let mut last = None;
-                let count = self.reader.glance(id, *next, PIECE, |glance| {
-                    last = Some(glance.row);
-                    strip.push(glance.along, glance.thickness, glance.level);
-                })?;
-                *next = last.map_or(*next, |last| last + 1);
-                self.read += count as u64;
-                if count < PIECE {
+                let cursor = self.cursors.entry(id).or_insert_with(|| Cursor::glancing(id));
+                let step = cursor.step(&self.reader, |_, glance| strip.push(glance.along, glance.thickness, glance.level))?;
+                self.read += step.readings;
+                if step.at_end {
                     break;
                 }
                 if self.tell.is_closed() {

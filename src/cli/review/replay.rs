@@ -7,7 +7,7 @@ use crate::console::replay::Replay;
 use crate::live::engine::Engine;
 use crate::live::{LiveView, Phase};
 use anyhow::Context;
-use backwall_store::{JobFile, JobReader, Mark, Note, RunId, RunSummary, StoreError};
+use backwall_store::{Cursor, JobFile, JobReader, Mark, Note, RunId, RunSummary, StoreError};
 use backwall_survey::reading::{Reading, ReadingMaker};
 use backwall_survey::strip::{Spot, SpotWatch};
 use backwall_survey::travel::Odometer;
@@ -20,8 +20,6 @@ use tokio::sync::watch;
 
 /// Pictures a second, as on the live screen.
 const FRAME: Duration = Duration::from_millis(33);
-/// Readings fetched at once.
-const PIECE: usize = 1024;
 /// A device clock that jumps further than this has been set; the host's is then taken.
 const LONGEST_STEP_US: i64 = 60_000_000;
 
@@ -50,7 +48,7 @@ pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
         marks,
         notes,
         waiting: VecDeque::new(),
-        next: 0,
+        cursor: Cursor::of_run(run),
         last: None,
         clock_us: 0.0,
         newest_us: 0,
@@ -82,7 +80,7 @@ struct Player {
     marks: VecDeque<Mark>,
     notes: VecDeque<Note>,
     waiting: VecDeque<Due>,
-    next: u64,
+    cursor: Cursor,
     /// Times of the last reading fetched: since the first, the device's, the host's.
     last: Option<(f64, Option<u64>, i64)>,
     clock_us: f64,
@@ -161,8 +159,9 @@ impl Player {
     }
 
     fn fetch(&mut self) -> Result<bool, StoreError> {
-        for reading in self.reader.readings(self.summary.id, self.next, PIECE)? {
-            let at_us = match self.last {
+        let (last, waiting) = (&mut self.last, &mut self.waiting);
+        self.cursor.step(&self.reader, |row, reading| {
+            let at_us = match *last {
                 None => 0.0,
                 Some((at_us, device, host)) => {
                     let by_device =
@@ -171,10 +170,9 @@ impl Player {
                     at_us + by_device.filter(|step| *step <= LONGEST_STEP_US).unwrap_or(by_host) as f64
                 }
             };
-            self.last = Some((at_us, reading.device_time_us, reading.host_time_us));
-            self.waiting.push_back(Due { row: self.next, at_us, reading });
-            self.next += 1;
-        }
+            *last = Some((at_us, reading.device_time_us, reading.host_time_us));
+            waiting.push_back(Due { row, at_us, reading });
+        })?;
         Ok(!self.waiting.is_empty())
     }
 

@@ -1,13 +1,13 @@
 //! The statistics of all lines, collected by a thread of its own: the report's rows, and the histogram of each.
 
-use super::{AGAIN, PIECE, TELL};
+use super::{AGAIN, TELL};
 use crate::console::SurveyHandle;
 use crate::console::review::Progress;
 use crate::console::survey::statistics::{Figures, OfLine, Part};
 use crate::console::survey::{Survey, SurveyNews};
 use backwall_report::readings::Source;
 use backwall_report::statistics::{StatisticsRow, of_line};
-use backwall_store::{JobContents, JobFile, JobReader, RunSummary, StoreError};
+use backwall_store::{Cursor, JobContents, JobFile, JobReader, RunSummary, StoreError};
 use backwall_survey::strip::Limits;
 use backwall_survey::strip::map::course_spans;
 use backwall_survey::strip::statistics::{IntervalError, Scope, Tally};
@@ -31,11 +31,11 @@ pub fn open(path: &Path, line: String, interval: Length) -> anyhow::Result<Surve
     Ok(SurveyHandle { news, asks })
 }
 
-/// A line's readings, and the row to go on from in each of its runs.
+/// A line's readings, and where to go on from in each of its runs.
 #[derive(Default)]
 struct Collected {
     tally: Tally,
-    next: BTreeMap<i64, u64>,
+    cursors: BTreeMap<i64, Cursor>,
 }
 
 struct Collector {
@@ -102,17 +102,15 @@ impl Collector {
         let mut told = Instant::now();
         self.figures.progress.of = self.job.runs.iter().map(|run| run.readings).sum();
         for run in &self.job.runs {
-            let Collected { tally, next } = self.tallies.entry(run.start.line.clone()).or_default();
-            let next = next.entry(run.id).or_default();
+            let Collected { tally, cursors } = self.tallies.entry(run.start.line.clone()).or_default();
+            let cursor = cursors.entry(run.id).or_insert_with(|| Cursor::of_run(run.id));
             loop {
-                let readings = self.reader.readings(run.id, *next, PIECE)?;
-                readings.iter().for_each(|reading| tally.push(reading));
-                *next += readings.len() as u64;
-                if !readings.is_empty() {
+                let step = cursor.step(&self.reader, |_, reading| tally.push(&reading))?;
+                if step.readings > 0 {
                     grown.insert(run.start.line.clone());
                 }
-                self.figures.progress.read += readings.len() as u64;
-                if readings.len() < PIECE {
+                self.figures.progress.read += step.readings;
+                if step.at_end {
                     break;
                 }
                 if self.tell.is_closed() {

@@ -2,12 +2,12 @@
 
 use super::earlier::{EarlierSurvey, Surveys};
 use super::fetch::Fetcher;
-use super::{AGAIN, PIECE, TELL};
+use super::{AGAIN, TELL};
 use crate::console::ReviewHandle;
 use crate::console::review::News;
 use crate::console::review::overview::{self, Overview};
 use anyhow::Context;
-use backwall_store::{JobFile, JobReader, RunId, RunSummary, StoreError};
+use backwall_store::{Cursor, Glance, JobFile, JobReader, RunId, RunSummary, StoreError};
 use backwall_survey::strip::SpotWatch;
 use std::path::Path;
 use std::sync::mpsc::channel;
@@ -74,7 +74,7 @@ impl Keeper {
 
     /// Until all is read and nothing more can come, or nobody looks any more.
     fn keep_up(&mut self) -> Result<(), StoreError> {
-        let mut next = vec![0; self.runs.len()];
+        let mut cursors: Vec<_> = self.runs.iter().map(|run| Cursor::glancing(run.id)).collect();
         self.notes()?;
         loop {
             let before = self.overview.progress;
@@ -83,7 +83,7 @@ impl Keeper {
             for run in &self.runs {
                 open |= self.reader.is_open(run.id)?;
             }
-            if !self.read_on(&mut next)? {
+            if !self.read_on(&mut cursors)? {
                 return Ok(());
             }
             self.notes()?;
@@ -114,18 +114,13 @@ impl Keeper {
     }
 
     /// Reads what is there; `false` when nobody looks any more.
-    fn read_on(&mut self, next: &mut [u64]) -> Result<bool, StoreError> {
+    fn read_on(&mut self, cursors: &mut [Cursor<Glance>]) -> Result<bool, StoreError> {
         let mut told = Instant::now();
-        for (index, (run, next)) in self.runs.iter().zip(next).enumerate() {
+        for (index, (run, cursor)) in self.runs.iter().zip(cursors).enumerate() {
             loop {
                 let overview = &mut self.overview;
-                let mut last = None;
-                let count = self.reader.glance(run.id, *next, PIECE, |glance| {
-                    last = Some(glance.row);
-                    overview.push(index as u32, &glance, &run.start.limits);
-                })?;
-                *next = last.map_or(*next, |last| last + 1);
-                if count < PIECE {
+                let step = cursor.step(&self.reader, |_, glance| overview.push(index as u32, &glance, &run.start.limits))?;
+                if step.at_end {
                     break;
                 }
                 if told.elapsed() >= TELL {

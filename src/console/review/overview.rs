@@ -4,8 +4,7 @@
 use crate::live::Wall;
 use backwall_store::{Glance, RunId};
 use backwall_survey::strip::places::Gap;
-use backwall_survey::strip::spot::Sample;
-use backwall_survey::strip::{At, Bin, Level, Limits, Places, SpotWatch, Strip};
+use backwall_survey::strip::{At, Bin, Level, Limits, Places, Section, Seen, SpotWatch, Strip};
 use backwall_survey::travel::Direction;
 use backwall_units::Length;
 use std::collections::BTreeMap;
@@ -95,12 +94,10 @@ impl Overview {
     /// Takes the next reading of a run, judged by the limits of that run.
     pub fn push(&mut self, run: u32, glance: &Glance, limits: &Limits) {
         let Glance { row, seq, along, course, thickness, uncertainty, level } = *glance;
-        self.wall.strip.push(along, thickness, level);
+        self.wall.section.see(&Seen { seq, along, course, thickness, level }, limits);
         let guard = if limits.guard_band { uncertainty.map_or(Length::ZERO, |u| u * 2.0) } else { Length::ZERO };
         let margin = limits.watch_margin.max(guard);
         self.edge.push(along, thickness.map(|thickness| Length::nanometres((thickness - margin).as_nanometres())), level);
-        let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
-        self.wall.spots.push(&Sample { seq, along, course, thickness, level, sound_from });
         self.places.push(At::new(along, run, row), thickness);
         if let Some(thickness) = thickness {
             let um = (thickness.as_nanometres().div_euclid(1000)).clamp(0, THICKEST_UM) as usize;
@@ -183,5 +180,5 @@ pub fn moved(limits: &Limits, by: Length) -> Limits {
 
 /// A wall nothing is known of yet.
 pub fn empty_wall(spots: SpotWatch, seams: Vec<Length>, span: (Length, Length)) -> Wall {
-    Wall { strip: Strip::default(), spots, marks: Vec::new(), notes: Vec::new(), seams, span }
+    Wall { section: Section::watched_by(spots), marks: Vec::new(), notes: Vec::new(), seams, span }
 }

@@ -12,7 +12,7 @@ use backwall_stream::feed::LinkState;
 use backwall_survey::job::checklist::{Answer, Signature, Signed, Value};
 use backwall_survey::job::{Checklist, Plan};
 use backwall_survey::reading::Reading;
-use backwall_survey::strip::{Level, SpotWatch, Strip, spot::Sample};
+use backwall_survey::strip::{Level, Section, Seen, SpotWatch};
 use backwall_survey::travel::{Direction, Place};
 use backwall_ultrasound::{Flag, Flags, Measurement, Quality, TimeBase, Waveform};
 use backwall_units::{Decibel, Frequency, Length, LengthUnit, Speed, Temperature, Time};
@@ -225,28 +225,19 @@ fn level(thickness: Option<f64>) -> Level {
 }
 
 pub fn wall(direction: Direction) -> Wall {
-    let mut strip = Strip::default();
-    let mut spots = SpotWatch::new(Default::default());
+    let limits = Plan::parse("plan.toml", PLAN).unwrap().limits();
+    let mut section = Section::new(Default::default());
     for shot in 0..21_750u32 {
         let along = f64::from(shot) * 0.2;
         let thickness = thickness_at(along);
-        let level = level(thickness);
-        strip.push(Some(Length::mm(along)), thickness.map(Length::mm), level);
         let course = Some(if along < 2400.0 { 1 } else { 2 });
-        spots.push(&Sample {
-            seq: shot,
-            along: Some(Length::mm(along)),
-            course,
-            thickness: thickness.map(Length::mm),
-            level,
-            sound_from: Some(Length::mm(7.0)),
-        });
+        let (along, level) = (Some(Length::mm(along)), level(thickness));
+        section.see(&Seen { seq: shot, along, course, thickness: thickness.map(Length::mm), level }, &limits);
     }
-    spots.acknowledge(1);
+    section.spots.acknowledge(1);
     let upright = direction.is_upright();
     Wall {
-        strip,
-        spots,
+        section,
         marks: vec![Mark {
             kind: MarkKind::Surface,
             along: Some(Length::mm(4105.0)),

@@ -2,18 +2,15 @@
 
 use crate::assessment::{AssessError, Assessment, Request, assess};
 use crate::figure::data::RunWall;
-use crate::whole_file::{Stopped, Tick, go_on};
-use backwall_store::{Event, JobContents, JobReader, Note, RunSummary, StoreError};
+use crate::whole_file::{Stopped, Tick};
+use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, StoreError};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::statistics::{Gap, OfCourse, Scope, Statistics, Tally};
-use backwall_survey::strip::{Level, Spot, Strip, WallMap};
+use backwall_survey::strip::{Level, Section, Spot, Strip, WallMap};
 use backwall_ultrasound::{Flag, Waveform};
 use backwall_units::{Length, Speed};
 use std::collections::BTreeMap;
-
-/// Readings fetched at a time.
-const PIECE: usize = 4096;
 
 #[derive(Debug, thiserror::Error)]
 pub enum GatherError {
@@ -81,7 +78,7 @@ pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mu
         let line = lines.entry(summary.start.line.clone()).or_default();
         runs.push(run(reader, &contents, (summary, validity), line, waveforms, &mut |new| {
             done += new;
-            go_on(tick, done.min(all), of)
+            tick(done.min(all), of)
         })?);
     }
     let file = reader.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
@@ -96,44 +93,39 @@ fn run(
     (summary, validity): (&RunSummary, Validity),
     line: &mut Strip,
     waveforms: usize,
-    go_on: &mut dyn FnMut(u64) -> Result<(), Stopped>,
+    go_on: &mut dyn FnMut(u64) -> bool,
 ) -> Result<RunFacts, GatherError> {
     let id = summary.id;
     let limits = &contents.plan.limits;
-    let (mut strip, mut tally) = (Strip::default(), Tally::new());
+    let mut section = Section::new(contents.plan.alarm).with_statistics();
     let mut flags = vec![0; Flag::ALL.len()];
     let mut uncertainty: Option<(Length, Length)> = None;
     let (mut too_fast, mut fastest, mut without_uncertainty) = (0, None::<Speed>, 0);
-    let mut from = 0;
-    loop {
-        let piece = reader.readings(id, from, PIECE)?;
-        for reading in &piece {
-            let measurement = &reading.measurement;
-            for strip in [&mut strip, &mut *line] {
-                strip.push(reading.place.along, measurement.thickness, reading.level);
-            }
-            tally.push(reading);
-            for (count, flag) in flags.iter_mut().zip(Flag::ALL) {
-                *count += u64::from(measurement.flags.has(*flag));
-            }
-            match (measurement.thickness, measurement.uncertainty) {
-                (Some(_), Some(u)) => uncertainty = Some(uncertainty.map_or((u, u), |(low, high)| (low.min(u), high.max(u)))),
-                (Some(_), None) => without_uncertainty += 1,
-                (None, _) => {}
-            }
-            if let Some(speed) = reading.place.speed {
-                too_fast += u64::from(speed.abs() > limits.max_speed);
-                fastest = Some(fastest.map_or(speed.abs(), |most| most.max(speed.abs())));
-            }
+    let to_the_end = Cursor::of_run(id).read_on(reader, go_on, |_, reading| {
+        let measurement = &reading.measurement;
+        line.push(reading.place.along, measurement.thickness, reading.level);
+        section.push(&reading, &summary.start.limits);
+        for (count, flag) in flags.iter_mut().zip(Flag::ALL) {
+            *count += u64::from(measurement.flags.has(*flag));
         }
-        go_on(piece.len() as u64)?;
-        if piece.len() < PIECE {
-            break;
+        match (measurement.thickness, measurement.uncertainty) {
+            (Some(_), Some(u)) => uncertainty = Some(uncertainty.map_or((u, u), |(low, high)| (low.min(u), high.max(u)))),
+            (Some(_), None) => without_uncertainty += 1,
+            (None, _) => {}
         }
-        from += PIECE as u64;
+        if let Some(speed) = reading.place.speed {
+            too_fast += u64::from(speed.abs() > limits.max_speed);
+            fastest = Some(fastest.map_or(speed.abs(), |most| most.max(speed.abs())));
+        }
+        Ok::<(), GatherError>(())
+    })?;
+    if !to_the_end {
+        return Err(Stopped.into());
     }
+    let none = Tally::new();
+    let tally = section.tally().unwrap_or(&none);
     let scope = Scope { path: Some(&summary.start.path), max_gap: Some(limits.max_gap) };
-    let courses = tally.by_course(&scope);
+    let (statistics, courses, gaps) = (tally.whole(&scope), tally.by_course(&scope), tally.gaps_over(&scope));
     let mut thinnest = Vec::new();
     for found in courses.iter().filter_map(|course| course.statistics.least) {
         thinnest.extend(reader.readings(id, found.row, 1)?);
@@ -141,9 +133,9 @@ fn run(
     let spots = reader.spots(id)?;
     Ok(RunFacts {
         validity,
-        statistics: tally.whole(&scope),
+        statistics,
         courses,
-        gaps: tally.gaps_over(&scope),
+        gaps,
         looked_at: looked_at(reader, summary, &spots, waveforms)?,
         thinnest,
         readings_by_flag: Flag::ALL.iter().copied().zip(flags).filter(|(_, count)| *count > 0).collect(),
@@ -151,7 +143,7 @@ fn run(
         too_fast,
         fastest,
         without_uncertainty,
-        wall: RunWall { strip, marks: reader.marks(id)?, spots },
+        wall: RunWall { strip: section.strip, marks: reader.marks(id)?, spots },
         notes: reader.notes(id)?,
         events: reader.events(id)?,
         summary: summary.clone(),

@@ -13,8 +13,7 @@ use backwall_survey::job::validity::Validity;
 use backwall_survey::job::wall::ASSUMED_BEAM;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::map::{self, CourseSpan, WallMap};
-use backwall_survey::strip::spot::Sample;
-use backwall_survey::strip::{AlarmSettings, Spot, SpotWatch, Strip};
+use backwall_survey::strip::{AlarmSettings, Section, Spot, Strip};
 use backwall_ultrasound::{Setup, Waveform};
 use backwall_units::{Length, LengthUnit};
 
@@ -41,31 +40,18 @@ pub struct RunWall {
 impl RunWall {
     pub fn read(reader: &JobReader, source: Source<'_>, alarm: AlarmSettings, tick: &mut Tick<'_>) -> Result<Self, DataError> {
         let run = source.run();
-        let mut strip = Strip::default();
-        let marks = reader.marks(run.id)?;
-        if let Source::Run(_) = source {
-            push(reader, source, &mut strip, (0, run.readings), tick)?;
-            return Ok(Self { strip, marks, spots: reader.spots(run.id)? });
-        }
-        // The stored spots are those of the run's own readings; an evaluation's are found again.
-        let (limits, mut watch) = (&run.start.limits, SpotWatch::new(alarm));
+        let mut section = Section::new(alarm);
         source.for_each(reader, (0, run.readings), tick, |reading| {
-            let (along, course, thickness, level) =
-                (reading.place.along, reading.place.course, reading.measurement.thickness, reading.level);
-            strip.push(along, thickness, level);
-            let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
-            watch.push(&Sample { seq: reading.seq, along, course, thickness, level, sound_from });
+            section.push(&reading, &run.start.limits);
             Ok::<(), DataError>(())
         })?;
-        Ok(Self { strip, marks, spots: watch.spots().to_vec() })
+        let spots = match source {
+            Source::Run(_) => reader.spots(run.id)?,
+            // The stored spots are those of the run's own readings; an evaluation's are found again.
+            Source::Evaluation(..) => section.spots.spots().to_vec(),
+        };
+        Ok(Self { strip: section.strip, marks: reader.marks(run.id)?, spots })
     }
-}
-
-fn push(reader: &JobReader, source: Source<'_>, strip: &mut Strip, count: (u64, u64), tick: &mut Tick<'_>) -> Result<u64, DataError> {
-    source.for_each(reader, count, tick, |reading| {
-        strip.push(reading.place.along, reading.measurement.thickness, reading.level);
-        Ok(())
-    })
 }
 
 /// What must be read with every picture of a run.
@@ -174,7 +160,11 @@ pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> R
         let mut strip = Strip::default();
         for run in job.runs.iter().filter(|run| run.start.line == line) {
             if failed.is_none() {
-                match push(reader, Source::Run(run), &mut strip, (done, of), tick) {
+                let read = Source::Run(run).for_each(reader, (done, of), tick, |reading| {
+                    strip.push(reading.place.along, reading.measurement.thickness, reading.level);
+                    Ok::<(), DataError>(())
+                });
+                match read {
                     Ok(count) => done += count,
                     Err(error) => failed = Some(error),
                 }

@@ -7,18 +7,15 @@ use backwall_ultrasound::evaluate::{measure_thickness, measure_time};
 use backwall_ultrasound::{Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
 use backwall_units::{Decibel, Temperature};
 
-/// A set-up, a path along the wall and its limits, made ready; the same shots give the same readings.
-pub struct ReadingMaker {
+/// The part of a reading that follows from its shot alone, whatever came before: it may be made on any core.
+pub struct Measurer {
     setup: Setup,
     evaluator: Option<Evaluator>,
-    odometer: Odometer,
-    limits: Limits,
-    wall: Temperature,
 }
 
-impl ReadingMaker {
-    pub fn new(setup: Setup, odometer: Odometer, limits: Limits, wall: Temperature) -> Self {
-        Self { setup, evaluator: None, odometer, limits, wall: wall.rounded() }
+impl Measurer {
+    pub fn new(setup: Setup) -> Self {
+        Self { setup, evaluator: None }
     }
 
     /// Tells the time base of the shots that follow; cheap when it has not changed.
@@ -29,6 +26,33 @@ impl ReadingMaker {
         Ok(())
     }
 
+    /// What the samples of a shot measure, at the wall's temperature and the receiver's gain.
+    pub fn measure(&mut self, samples: &[i16], wall: Temperature, gain: Decibel) -> Measurement {
+        match &mut self.evaluator {
+            Some(evaluator) => evaluator.measure_at(samples, wall.rounded(), told(gain)),
+            None => Measurement::none(Flags::of(Flag::NoTimeBase)),
+        }
+    }
+}
+
+/// A set-up, a path along the wall and its limits, made ready; the same shots give the same readings.
+pub struct ReadingMaker {
+    measurer: Measurer,
+    odometer: Odometer,
+    limits: Limits,
+    wall: Temperature,
+}
+
+impl ReadingMaker {
+    pub fn new(setup: Setup, odometer: Odometer, limits: Limits, wall: Temperature) -> Self {
+        Self { measurer: Measurer::new(setup), odometer, limits, wall: wall.rounded() }
+    }
+
+    /// Tells the time base of the shots that follow; cheap when it has not changed.
+    pub fn set_time_base(&mut self, base: TimeBase) -> Result<(), SetupError> {
+        self.measurer.set_time_base(base)
+    }
+
     /// Tells the wall's temperature for the shots that follow.
     pub fn set_wall_temperature(&mut self, wall: Temperature) {
         // Rounded to what is stored, so that a reading made again from the job file is the same.
@@ -36,25 +60,37 @@ impl ReadingMaker {
     }
 
     pub fn setup(&self) -> &Setup {
-        &self.setup
+        &self.measurer.setup
+    }
+
+    /// The wall's temperature, as the next shot is taken to have it.
+    pub fn wall_temperature(&self) -> Temperature {
+        self.wall
     }
 
     /// The reading of a shot.
     pub fn shot(&mut self, shot: &Shot, host_time_us: i64) -> Reading {
-        let measurement = match &mut self.evaluator {
-            Some(evaluator) => evaluator.measure_at(&shot.samples, self.wall, told(shot.gain)),
-            None => Measurement::none(Flags::of(Flag::NoTimeBase)),
-        };
+        let measurement = self.measurer.measure(&shot.samples, self.wall, shot.gain);
+        self.measured(shot, measurement, host_time_us)
+    }
+
+    /// The reading of a shot that was measured already, by a [`Measurer`] of the same set-up.
+    pub fn measured(&mut self, shot: &Shot, measurement: Measurement, host_time_us: i64) -> Reading {
         self.finish(shot.seq, shot.device_time_us, host_time_us, shot.encoder, shot.gain, measurement)
     }
 
     /// The reading of a value the device found itself.
     pub fn gauge(&mut self, gauge: &Gauge, host_time_us: i64) -> Reading {
         let measurement = match gauge.value {
-            GaugeValue::Thickness(thickness) => measure_thickness(&self.setup, thickness),
-            GaugeValue::EchoTime(time) => measure_time(&self.setup, time, self.wall),
+            GaugeValue::Thickness(thickness) => measure_thickness(&self.measurer.setup, thickness),
+            GaugeValue::EchoTime(time) => measure_time(&self.measurer.setup, time, self.wall),
         };
         self.finish(gauge.seq, gauge.device_time_us, host_time_us, gauge.encoder, Decibel::ZERO, measurement)
+    }
+
+    /// A stored reading with another measurement of it: its place and level made anew.
+    pub fn place(&mut self, stored: &Reading, measurement: Measurement) -> Reading {
+        self.finish(stored.seq, stored.device_time_us, stored.host_time_us, stored.encoder, stored.gain, measurement)
     }
 
     fn finish(

@@ -1,0 +1,154 @@
+//! The one way through the stored readings of a run or of an evaluation: in short pieces, so that a recording's log is
+//! never held up, from any row on, and on again later where a run is still being recorded.
+
+use super::contents::RunId;
+use super::error::StoreError;
+use super::evaluation::EvaluationId;
+use super::overview::Glance;
+use super::reader::JobReader;
+use super::row;
+use backwall_survey::reading::Reading;
+use rusqlite::Row;
+
+/// Readings fetched in one short read.
+const PIECE: usize = 4096;
+
+/// What can be read of a stored reading: all of it, or what an overview needs.
+pub trait Stored: Sized {
+    /// The statement for the rows of a run: its parameters are run, first row and how many.
+    fn of_run(version: i64) -> String;
+    /// The same of an evaluation.
+    fn of_evaluation(version: i64) -> String;
+    /// Reads a row; its number stands in front.
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self>;
+}
+
+impl Stored for Reading {
+    fn of_run(version: i64) -> String {
+        format!("SELECT row, {} FROM reading WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3", row::columns(version))
+    }
+    fn of_evaluation(version: i64) -> String {
+        format!(
+            "SELECT e.row, {} FROM evaluation AS v JOIN evaluated AS e ON e.evaluation_id = v.id
+             JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
+             WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3",
+            row::evaluated_columns(version)
+        )
+    }
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        row::read(row, 1)
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Source {
+    Run(RunId),
+    Evaluation(EvaluationId),
+}
+
+/// How far a cursor came in one step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Step {
+    pub readings: u64,
+    /// No more is there, as yet.
+    pub at_end: bool,
+}
+
+/// Stands between two stored readings. Row numbers count a run's readings from 0, in the order they came.
+#[derive(Debug, Clone)]
+pub struct Cursor<T = Reading> {
+    source: Source,
+    next: u64,
+    piece: Vec<(u64, T)>,
+}
+
+impl Cursor<Reading> {
+    /// In front of the first reading of a run.
+    pub fn of_run(run: RunId) -> Self {
+        Self::before(Source::Run(run))
+    }
+    /// In front of the first reading as an evaluation has it.
+    pub fn of_evaluation(evaluation: EvaluationId) -> Self {
+        Self::before(Source::Evaluation(evaluation))
+    }
+}
+
+impl Cursor<Glance> {
+    /// In front of the first reading of a run, each read in the few numbers an overview needs.
+    pub fn glancing(run: RunId) -> Self {
+        Self::before(Source::Run(run))
+    }
+}
+
+impl<T: Stored> Cursor<T> {
+    fn before(source: Source) -> Self {
+        Self { source, next: 0, piece: Vec::new() }
+    }
+
+    /// The same from a row on.
+    pub fn starting_at(mut self, row: u64) -> Self {
+        self.next = row;
+        self
+    }
+
+    /// Hands out the next piece, each reading with its row.
+    pub fn step(&mut self, reader: &JobReader, mut each: impl FnMut(u64, T)) -> Result<Step, StoreError> {
+        self.fetch(reader, PIECE)?;
+        let readings = self.piece.len();
+        self.piece.drain(..).for_each(|(row, reading)| each(row, reading));
+        Ok(Step { readings: readings as u64, at_end: readings < PIECE })
+    }
+
+    /// Hands out everything up to the present end; whether it got there. `go_on` is told after each piece how many
+    /// readings it had, and ends the reading by answering `false`.
+    pub fn read_on<E: From<StoreError>>(
+        &mut self,
+        reader: &JobReader,
+        mut go_on: impl FnMut(u64) -> bool,
+        mut each: impl FnMut(u64, T) -> Result<(), E>,
+    ) -> Result<bool, E> {
+        loop {
+            self.fetch(reader, PIECE)?;
+            let readings = self.piece.len();
+            self.piece.drain(..).try_for_each(|(row, reading)| each(row, reading))?;
+            if !go_on(readings as u64) {
+                return Ok(false);
+            }
+            if readings < PIECE {
+                return Ok(true);
+            }
+        }
+    }
+
+    /// At most `most` readings, without their rows.
+    pub(super) fn take(mut self, reader: &JobReader, most: usize) -> Result<Vec<T>, StoreError> {
+        self.fetch(reader, most)?;
+        Ok(self.piece.into_iter().map(|(_, reading)| reading).collect())
+    }
+
+    /// At most `most` readings, each with its row.
+    pub(super) fn take_rows(mut self, reader: &JobReader, most: usize) -> Result<Vec<(u64, T)>, StoreError> {
+        self.fetch(reader, most)?;
+        Ok(self.piece)
+    }
+
+    /// Nothing is handed out while the file is being read: whoever takes a reading may take its time.
+    fn fetch(&mut self, reader: &JobReader, most: usize) -> Result<(), StoreError> {
+        self.piece.clear();
+        let (sql, id) = match self.source {
+            Source::Run(run) => (T::of_run(reader.version), run),
+            Source::Evaluation(evaluation) => (T::of_evaluation(reader.version), evaluation),
+        };
+        let mut read = || {
+            let mut statement = reader.connection.prepare_cached(&sql)?;
+            let mut rows = statement.query((id, self.next as i64, i64::try_from(most).unwrap_or(i64::MAX)))?;
+            while let Some(found) = rows.next()? {
+                self.piece.push((found.get::<_, i64>(0)? as u64, T::read(found)?));
+            }
+            Ok(())
+        };
+        reader.said(read())?;
+        self.next = self.piece.last().map_or(self.next, |(row, _)| row + 1);
+        Ok(())
+    }
+}

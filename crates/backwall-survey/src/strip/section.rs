@@ -1,0 +1,143 @@
+//! Readings and their limits in; bins, spots, counts and, where wanted, statistics out. Whatever cuts a run into strip
+//! and spots does it here: live, replay, review, figures, report and the comparison of an evaluation.
+
+use super::spot::{AlarmSettings, Sample, Spot, SpotEvent, SpotWatch};
+use super::statistics::Tally;
+use super::{Level, Limits, Strip};
+use crate::reading::Reading;
+use backwall_units::Length;
+
+/// A reading, as far as strip and spots are concerned.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Seen {
+    pub seq: u32,
+    pub along: Option<Length>,
+    pub course: Option<u16>,
+    pub thickness: Option<Length>,
+    pub level: Level,
+}
+
+impl From<&Reading> for Seen {
+    fn from(reading: &Reading) -> Self {
+        Self {
+            seq: reading.seq,
+            along: reading.place.along,
+            course: reading.place.course,
+            thickness: reading.measurement.thickness,
+            level: reading.level,
+        }
+    }
+}
+
+/// A run, or all runs of a line, as they come.
+#[derive(Debug, Clone)]
+pub struct Section {
+    pub strip: Strip,
+    pub spots: SpotWatch,
+    readings: u64,
+    no_echo: u64,
+    minimum: Option<Seen>,
+    /// Every reading kept small; only where statistics are wanted, since a long run has millions.
+    tally: Option<Tally>,
+}
+
+impl Section {
+    pub fn new(alarm: AlarmSettings) -> Self {
+        Self::watched_by(SpotWatch::new(alarm))
+    }
+
+    /// Goes on with a watch that may know spots already.
+    pub fn watched_by(spots: SpotWatch) -> Self {
+        Self { strip: Strip::default(), spots, readings: 0, no_echo: 0, minimum: None, tally: None }
+    }
+
+    /// The same, with all that statistics need.
+    pub fn with_statistics(mut self) -> Self {
+        self.tally = Some(Tally::new());
+        self
+    }
+
+    /// Takes the next reading, judged by `limits`; a spot that the operator must be told of.
+    pub fn push(&mut self, reading: &Reading, limits: &Limits) -> Option<SpotEvent> {
+        if let Some(tally) = &mut self.tally {
+            tally.push(reading);
+        }
+        self.see(&Seen::from(reading), limits)
+    }
+
+    /// The same for what is known of a reading in an overview: it counts in no statistics.
+    pub fn see(&mut self, seen: &Seen, limits: &Limits) -> Option<SpotEvent> {
+        let Seen { seq, along, course, thickness, level } = *seen;
+        self.readings += 1;
+        match thickness {
+            None => self.no_echo += 1,
+            Some(thickness) if self.minimum.and_then(|known| known.thickness).is_none_or(|known| thickness < known) => {
+                self.minimum = Some(*seen);
+            }
+            Some(_) => {}
+        }
+        self.strip.push(along, thickness, level);
+        let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
+        self.spots.push(&Sample { seq, along, course, thickness, level, sound_from })
+    }
+
+    pub fn readings(&self) -> u64 {
+        self.readings
+    }
+
+    /// Readings without an echo.
+    pub fn no_echo(&self) -> u64 {
+        self.no_echo
+    }
+
+    /// The reading of the minimum thickness; of equal ones the first.
+    pub fn minimum(&self) -> Option<Seen> {
+        self.minimum
+    }
+
+    pub fn spots_of(&self, level: Level) -> u64 {
+        self.spots.spots().iter().filter(|spot| spot.level == level).count() as u64
+    }
+
+    /// The spot an event is about.
+    pub fn raised(&self, event: SpotEvent) -> Option<&Spot> {
+        let SpotEvent::Raised(id) = event;
+        self.spots.spots().iter().find(|spot| spot.id == id)
+    }
+
+    /// What statistics are made of; `None` where none were wanted.
+    pub fn tally(&self) -> Option<&Tally> {
+        self.tally.as_ref()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::strip::CourseLimits;
+
+    #[test]
+    fn strip_spots_and_counts_come_from_the_same_readings() {
+        let (bottom, top, nominal) = (Length::ZERO, Length::mm(2400.0), Length::mm(9.0));
+        let course = CourseLimits { number: 1, bottom, top, nominal, required: Some(Length::mm(6.0)) };
+        let limits = Limits { courses: vec![course], watch_margin: Length::mm(0.8), guard_band: false };
+        let mut section = Section::new(AlarmSettings::default());
+        let mut raised = Vec::new();
+        for (seq, thickness) in [Some(9.0), Some(5.5), None, Some(5.25), Some(5.25), Some(9.0)].into_iter().enumerate() {
+            let thickness = thickness.map(Length::mm);
+            let level = match thickness {
+                None => Level::NoEcho,
+                Some(thickness) if thickness < Length::mm(6.0) => Level::Thin,
+                Some(_) => Level::Clear,
+            };
+            let seen = Seen { seq: seq as u32, along: Some(Length::mm(seq as f64)), course: Some(1), thickness, level };
+            raised.extend(section.see(&seen, &limits).and_then(|event| section.raised(event).cloned()));
+        }
+        assert_eq!((section.readings(), section.no_echo(), section.spots_of(Level::Thin)), (6, 1, 1));
+        assert_eq!(section.minimum().map(|seen| seen.seq), Some(3));
+        assert_eq!(raised.len(), 1);
+        let bin = section.strip.stretch(Length::ZERO, Length::mm(6.0));
+        assert_eq!((bin.least, bin.read, bin.lost), (Some(Length::mm(5.25)), 5, 1));
+        assert!(section.tally().is_none());
+    }
+}
