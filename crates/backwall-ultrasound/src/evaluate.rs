@@ -197,7 +197,7 @@ impl Evaluator {
         if self.setup.mode == Mode::FirstEcho && kelvin.abs() > judge::DRIFT_K {
             flags = flags.with(Flag::Drift);
         }
-        let end = self.time_of(self.trace.record.len() as f64);
+        let end = self.time_of(self.trace.count() as f64);
         let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
         let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness);
         flags = Flags::from_bits(flags.bits() | told.bits());
