@@ -60,7 +60,7 @@ const TAP_FLOOR: f64 = 4e-4;
 
 /// The search leaves out more, down to this part of the largest, and lets the ends fade: its tails are 50 dB under an echo, and
 /// what it finds is timed again with all taps.
-const SEARCH_FLOOR: f64 = 2e-3;
+const SEARCH_FLOOR: f64 = 3e-3;
 const FADE: usize = 16;
 
 /// Complex taps that turn a record into the analytic signal whose top marks an echo; an echo equal to the pulse gives
@@ -173,12 +173,29 @@ impl Filter {
     ///
     /// `record` is the samples with their mean; samples outside count as zero.
     pub fn beside(&self, record: (&[i16], i32), first: usize) -> [Complex; NEIGHBOURS] {
+        pulp::Arch::new().dispatch(Beside { filter: self, samples: record.0, mean: record.1, first })
+    }
+}
+
+/// The work of [`Filter::beside`], inlined into the code for each width of registers.
+struct Beside<'a> {
+    filter: &'a Filter,
+    samples: &'a [i16],
+    mean: i32,
+    first: usize,
+}
+
+impl pulp::WithSimd for Beside<'_> {
+    type Output = [Complex; NEIGHBOURS];
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> [Complex; NEIGHBOURS] {
         const CHUNK: usize = 64;
-        let (samples, mean) = record;
-        let from = first as i64 - self.before as i64;
+        let Self { filter, samples, mean, first } = self;
+        let from = first as i64 - filter.before as i64;
         let (mut re, mut im) = ([0.0; NEIGHBOURS], [0.0; NEIGHBOURS]);
         let mut part = [0.0; CHUNK + NEIGHBOURS];
-        for ((taps_re, taps_im), at) in self.re.chunks(CHUNK).zip(self.im.chunks(CHUNK)).zip((from..).step_by(CHUNK)) {
+        for ((taps_re, taps_im), at) in filter.re.chunks(CHUNK).zip(filter.im.chunks(CHUNK)).zip((from..).step_by(CHUNK)) {
             match usize::try_from(at).ok().and_then(|at| samples.get(at..at + CHUNK + NEIGHBOURS)) {
                 Some(near) => {
                     for (value, sample) in part.iter_mut().zip(near) {

@@ -23,6 +23,7 @@ mod spacing;
 mod trace;
 mod uncertainty;
 mod verify;
+mod version;
 pub mod waveform;
 
 pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate, finds_path};
@@ -33,4 +34,5 @@ pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use setup::{Gate, Mode, Picker, Setup};
 pub use uncertainty::Part;
 pub use verify::{BlockCheck, STABLE_SHOTS, Stability, stability, verify_block};
+pub use version::{EVALUATOR_VERSION, THICKNESS_TOLERANCE, TIME_TOLERANCE};
 pub use waveform::{TimeBase, Waveform};
