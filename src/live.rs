@@ -1,9 +1,10 @@
 //! One run as it happens: the tasks and channels between stream, reading, store and screen.
 //!
-//! `bench` is the calibration with the probe on blocks, `engine` is one feed item to readings and entries, `scan`
+//! `ahead` measures a long batch on all cores, `bench` is the calibration with the probe on blocks, `engine` is one feed item to readings and entries, `scan`
 //! starts and drives a run, `view` holds what a screen may look at. The screen never holds anything up: it looks at the latest [`LiveView`] and locks [`Wall`] for
 //! no longer than it takes to copy rows out.
 
+mod ahead;
 pub mod bench;
 pub mod blocks;
 pub mod engine;

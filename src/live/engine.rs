@@ -7,7 +7,7 @@ use backwall_survey::reading::{Reading, ReadingMaker, Record};
 use backwall_survey::strip::{Limits, Spot, SpotId};
 use backwall_survey::travel::SequenceWatch;
 use backwall_survey::travel::encoder_check::misclosure;
-use backwall_ultrasound::{TimeBase, Waveform};
+use backwall_ultrasound::{Measurement, TimeBase, Waveform};
 use backwall_units::{Length, Temperature};
 use std::sync::{Arc, Mutex, MutexGuard};
 
@@ -98,11 +98,20 @@ impl Engine {
         self.gap.length
     }
 
+    pub(super) fn maker(&self) -> &ReadingMaker {
+        &self.maker
+    }
+
     /// Takes the next item of the stream.
     pub fn take(&mut self, feed: Feed, out: &mut Outcome) {
+        self.take_measured(feed, None, out);
+    }
+
+    /// The same; `measured` is what its shot measures, where that is known already.
+    pub fn take_measured(&mut self, feed: Feed, measured: Option<Measurement>, out: &mut Outcome) {
         let at_us = feed.host_time_us;
         match feed.item {
-            FeedItem::Record(record) => self.record(record, at_us, out),
+            FeedItem::Record(record) => self.record(record, measured, at_us, out),
             FeedItem::Up { what } => {
                 if !matches!(self.phase, Phase::Recording) {
                     self.phase = Phase::Waiting;
@@ -125,7 +134,7 @@ impl Engine {
         }
     }
 
-    fn record(&mut self, record: Record, at_us: i64, out: &mut Outcome) {
+    fn record(&mut self, record: Record, measured: Option<Measurement>, at_us: i64, out: &mut Outcome) {
         match record {
             Record::Header(header) => {
                 self.telemetry.device = Some(header.device_name.clone());
@@ -151,7 +160,10 @@ impl Engine {
             }
             Record::Shot(shot) => {
                 self.missing(shot.seq, at_us, out);
-                let reading = self.maker.shot(&shot, at_us);
+                let reading = match measured {
+                    Some(measurement) => self.maker.measured(&shot, measurement, at_us),
+                    None => self.maker.shot(&shot, at_us),
+                };
                 let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
                 self.reading(reading, waveform, out);
             }
@@ -334,7 +346,7 @@ impl Engine {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use backwall_store::MarkKind;
     use backwall_survey::job::Plan;
@@ -343,7 +355,7 @@ mod tests {
     use backwall_survey::travel::Odometer;
 
     /// The demo's line A120 runs down from 2 m, with 40 counts per mm.
-    fn engine() -> Engine {
+    pub fn engine() -> Engine {
         let plan = Plan::parse("plan.toml", include_str!("../../demo-stream/plan.toml")).unwrap();
         let path = plan.path(plan.line("A120").unwrap());
         let wall = Wall { section: Section::new(plan.alarm), marks: Vec::new(), notes: Vec::new(), seams: Vec::new(), span: path.span() };

@@ -4,6 +4,7 @@
 //! own. Stream to store is bounded and lossless: what cannot be queued from a live link is counted and told, a file
 //! waits. To the screen goes the newest state only.
 
+use super::ahead::Ahead;
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
 use super::view::{Command, LiveView, Phase, Wall};
@@ -130,7 +131,7 @@ pub struct Scan {
 /// Commands waiting while the engine is busy; far more than fingers can type.
 const COMMANDS: usize = 64;
 /// Feed items taken at once, after which the screen is told.
-const BATCH: usize = 256;
+const BATCH: usize = 512;
 /// How often silence and saving are looked at.
 const TICK: Duration = Duration::from_millis(250);
 
@@ -161,7 +162,8 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let (view_tx, view_rx) = watch::channel(Arc::new(view));
     let (command_tx, commands) = mpsc::channel(COMMANDS);
     let unsaved = Unsaved::default();
-    let driver = Driver { run, writer, saved, source, live, engine, unsaved, view: view_tx, commands, notices: request.notices };
+    let ahead = Ahead::new(&engine);
+    let driver = Driver { run, writer, saved, source, live, engine, ahead, unsaved, view: view_tx, commands, notices: request.notices };
     Ok(Scan { run, view: view_rx, wall, commands: command_tx, task: tokio::spawn(driver.drive()) })
 }
 
@@ -172,6 +174,7 @@ struct Driver {
     source: Source,
     live: bool,
     engine: Engine,
+    ahead: Ahead,
     unsaved: Unsaved,
     view: watch::Sender<Arc<LiveView>>,
     commands: mpsc::Receiver<Command>,
@@ -223,8 +226,9 @@ impl Driver {
                     if taken == 0 {
                         return CloseReason::StreamEnded;
                     }
+                    let mut measured = self.ahead.measure(&self.engine, &batch).into_iter();
                     for feed in batch.drain(..) {
-                        self.engine.take(feed, &mut out);
+                        self.engine.take_measured(feed, measured.next().flatten(), &mut out);
                     }
                 }
                 _ = tick.tick() => self.engine.tick(super::now_us(), &mut out),

@@ -17,7 +17,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
 
 /// Bytes of a live link that may wait for the decoder: more than ten seconds of the fastest. Held only while they wait.
-const LIVE_BYTES: usize = 64 << 20;
+pub const LIVE_BYTES: usize = 64 << 20;
 /// The same of a file or a pipe, which can wait itself.
 const FILE_BYTES: usize = 4 << 20;
 /// Records that may wait for whoever takes them.

@@ -63,6 +63,11 @@ impl ReadingMaker {
         &self.measurer.setup
     }
 
+    /// The time base that shots are measured with; `None` where none was told.
+    pub fn time_base(&self) -> Option<TimeBase> {
+        self.measurer.evaluator.as_ref().map(Evaluator::base)
+    }
+
     /// The wall's temperature, as the next shot is taken to have it.
     pub fn wall_temperature(&self) -> Temperature {
         self.wall
