@@ -72,7 +72,7 @@ fn text(assessment: &Assessment, unit: LengthUnit, working: bool) -> Vec<String>
 }
 
 fn run_line(run: &RunNote, unit: LengthUnit) -> String {
-    let least = run.least.map_or("no thickness".to_owned(), |least| format!("least {} {}", unit.thickness(least), unit.thickness_symbol()));
+    let least = run.least.map_or("no thickness".to_owned(), |least| format!("min {} {}", unit.thickness(least), unit.thickness_symbol()));
     let used = if run.used { "" } else { "; LEFT OUT of all numbers below" };
     let remarks: String = run.remarks.iter().map(|remark| format!("; {remark}")).collect();
     format!(
@@ -150,7 +150,7 @@ fn statistics_row(name: &str, found: &Statistics, unit: LengthUnit) -> [String; 
     ]
 }
 
-const SUMMARY: [&str; 10] = ["", "required", "t1", "t2", "t1, t2", "rate/y", "life, years", "next by", "COV", "least expected"];
+const SUMMARY: [&str; 10] = ["", "required", "t1", "t2", "t1, t2", "rate/y", "life, years", "next by", "COV", "minimum expected"];
 
 fn summary_row(course: &CourseAssessment, unit: LengthUnit) -> [String; 10] {
     let summary = &course.summary;

@@ -205,7 +205,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
     }
     object["verified"] = json!(checks.iter().map(|check| json!({"check": check, "passed": check.passed()})).collect::<Vec<_>>());
 
-    // A new set-up comes into force only when its verification passes; a failed check of the old one is kept, for it taints.
+    // A new set-up comes into force only when its verification passes; a failed check of the old one is kept, for it makes suspect.
     let passed = checks.iter().all(Check::passed);
     let setup_id = match candidate {
         Some(setup) if passed && failed.is_none() => {
@@ -228,16 +228,16 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
             writer.add_check(Check { setup_id, ..check })?;
         }
     }
-    let tainted = tainted(&session.file.contents()?);
-    for (run, why) in &tainted {
+    let suspect = suspect(&session.file.contents()?);
+    for (run, why) in &suspect {
         text.push(format!("run {run} is SUSPECT: {why}"));
     }
-    object["suspect_runs"] = json!(tainted.iter().map(|(run, why)| json!({"run": run, "why": why})).collect::<Vec<_>>());
+    object["suspect_runs"] = json!(suspect.iter().map(|(run, why)| json!({"run": run, "why": why})).collect::<Vec<_>>());
     Ok((text.join("\n"), object, failed))
 }
 
 /// Every run whose calibration later failed, by number, with the reason.
-fn tainted(contents: &JobContents) -> Vec<(i64, String)> {
+fn suspect(contents: &JobContents) -> Vec<(i64, String)> {
     contents
         .runs
         .iter()
@@ -285,7 +285,7 @@ fn describe(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Stri
         );
     }
     text += &format!(
-        "velocity {:.1} m/s ({}), zero {:.1} ns, half separation {:.3} mm",
+        "velocity {:.1} m/s ({}), zero {:.1} ns, half element separation {:.3} mm",
         calibration.velocity.as_m_s(),
         if calibration.velocity_fitted { "measured on the blocks" } else { "typed" },
         calibration.zero.as_ns(),

@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 pub struct ChecklistArgs {
     /// The job file
     pub job: PathBuf,
-    /// No screen: take answers from --answers, sign with --sign, and say how the checklist stands
+    /// No screen: take answers from --answers, sign with --sign, and say the state of the checklist
     #[arg(long)]
     pub headless: bool,
     /// With --headless: one JSON object
@@ -108,10 +108,10 @@ pub fn run(args: ChecklistArgs) -> anyhow::Result<()> {
     let closed = session.file.close();
     let clear = done?;
     closed?;
-    if clear { Ok(()) } else { bail!("the checklist stands against scanning") }
+    if clear { Ok(()) } else { bail!("the checklist does not allow scanning") }
 }
 
-/// Answers, signs, reports; `true` when nothing stands against scanning.
+/// Answers, signs, reports; `true` when nothing stops scanning.
 fn headless(session: &Session, args: &ChecklistArgs) -> anyhow::Result<bool> {
     let now = crate::live::now_us();
     let mut by = Signed { at_us: now, ..session.operator.clone() };

@@ -12,14 +12,14 @@ use chrono::NaiveDate;
 use clap::Args;
 use std::path::PathBuf;
 
-/// What is told of tables that do not tell it themselves.
+/// What tables do not give themselves.
 #[derive(Args, Debug, Clone, Default)]
 #[command(next_help_heading = "Earlier surveys")]
 pub struct ToldArgs {
     /// Which column of a table is what: position, thickness, uncertainty, line, date or calibration
     #[arg(long, value_name = "WHAT=NAME", value_parser = column)]
     pub column: Vec<(Role, String)>,
-    /// The unit of columns whose name does not tell it (position_mm, Wall (in)); never guessed
+    /// The unit of columns whose name does not give it (position_mm, Wall (in)); never guessed
     #[arg(long, value_parser = choice(Unit::ALL))]
     pub unit: Option<Unit>,
     /// The line a table is of, if it has no column for it
@@ -92,7 +92,7 @@ impl ToldArgs {
             bail!("--earlier-u must be greater than 0");
         }
         if self.earlier_velocity.is_some_and(|velocity| !(500.0..=15000.0).contains(&velocity)) {
-            bail!("--earlier-velocity must lie between 500 and 15000 m/s");
+            bail!("--earlier-velocity must be between 500 and 15000 m/s");
         }
         Ok(Told {
             columns: self.column.clone(),

@@ -79,7 +79,7 @@ pub struct Args {
     #[arg(long, value_name = "NUMBER", conflicts_with = "run")]
     pub evaluation: Option<EvaluationId>,
     /// The waveform nearest to this place along the line, in mm or inch as the job has it, or with its unit (4.035m); the
-    /// thinnest place if not given
+    /// minimum if not given
     #[arg(long, value_name = "POSITION", allow_hyphen_values = true)]
     pub at: Option<String>,
     /// Where a strip begins, written as for --at

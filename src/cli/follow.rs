@@ -91,7 +91,7 @@ fn of_saved(saved: &Saved, run: i64) -> (String, Value) {
     let position = saved.along.map(|along| along.as_mm());
     let object = json!({"event": "saved", "run": run, "seq": saved.seq, "position_mm": position, "readings": saved.readings});
     let place = position.map_or(String::new(), |mm| format!(" up to {mm:.1} mm"));
-    (format!("saved {} readings{place}", saved.readings), object)
+    (format!("saved {}{place}", backwall_report::words::count(saved.readings, "reading")), object)
 }
 
 fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
@@ -108,10 +108,10 @@ fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
         }
         Notice::LongGap { from, length, seq } => {
             let object = json!({
-                "event": "alarm", "run": run, "kind": "gap", "level": "LOST", "from_mm": from.map(|from| from.as_mm()),
+                "event": "alarm", "run": run, "kind": "gap", "level": "NO ECHO", "from_mm": from.map(|from| from.as_mm()),
                 "length_mm": length.as_mm(), "seq": seq,
             });
-            (format!("LOST: no echo over {:.0} mm", length.as_mm()), object)
+            (format!("NO ECHO over {:.0} mm", length.as_mm()), object)
         }
         Notice::Link { up, text } => (format!("link: {text}"), json!({"event": "link", "run": run, "up": up, "text": text})),
         Notice::Fault(text) => (format!("FAULT: {text}"), json!({"event": "fault", "run": run, "text": text})),
@@ -123,7 +123,7 @@ pub fn closed(summary: &RunSummary, validity: &Validity) -> Value {
     json!({
         "event": "closed", "run": summary.id, "line": summary.start.line, "state": summary.state, "reason": summary.reason,
         "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "spots": summary.spots,
-        "least_mm": summary.least.map(|least| least.as_mm()), "least_at_mm": summary.least_at.map(|at| at.as_mm()),
+        "minimum_mm": summary.least.map(|least| least.as_mm()), "minimum_at_mm": summary.least_at.map(|at| at.as_mm()),
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
         "checklist_override": summary.start.checklist_override, "digest": summary.digest,
         "calibration": validity.word(), "calibration_why": validity.why(),
@@ -141,14 +141,20 @@ pub fn text_of_validity(validity: &Validity) -> String {
 
 pub fn text_of_summary(summary: &RunSummary) -> String {
     let least = match (summary.least, summary.least_at) {
-        (Some(least), Some(at)) => format!(", least {:.2} mm at {:.3} m", least.as_mm(), at.as_metres()),
-        (Some(least), None) => format!(", least {:.2} mm", least.as_mm()),
+        (Some(least), Some(at)) => format!(", min {:.2} mm at {:.3} m", least.as_mm(), at.as_metres()),
+        (Some(least), None) => format!(", min {:.2} mm", least.as_mm()),
         _ => ", no thickness read".to_owned(),
     };
     let digest = summary.digest.as_deref().map_or(String::new(), |digest| format!(", digest {}", &digest[..digest.len().min(16)]));
     let against = summary.start.checklist_override.as_ref().map_or(String::new(), |why| format!("\n  CHECKLIST OVERRIDDEN: {why}"));
     format!(
-        "run {} on {} ({}): {} readings, {} without echo, {} shots lost, {} spots{least}{digest}{against}",
-        summary.id, summary.start.line, summary.reason, summary.readings, summary.no_echo, summary.lost, summary.spots
+        "run {} on {} ({}): {}, {} without echo, {} lost, {}{least}{digest}{against}",
+        summary.id,
+        summary.start.line,
+        summary.reason,
+        backwall_report::words::count(summary.readings, "reading"),
+        summary.no_echo,
+        backwall_report::words::count(summary.lost, "shot"),
+        backwall_report::words::count(summary.spots, "spot")
     )
 }

@@ -16,7 +16,7 @@ pub struct ProfileArgs {
 
 #[derive(Debug, clap::Subcommand)]
 enum Command {
-    /// Read a profile and tell every mistake, with file, line and key
+    /// Read a profile and report every mistake, with file, line and key
     Check {
         /// Path of a profile, or the name of a known one
         file: String,
@@ -261,11 +261,11 @@ mod tests {
     #[test]
     fn the_guide_prints_what_trying_its_example_prints() {
         let guide = include_str!("../../docs/new-device.md");
-        let sent = include_str!("../../tests/data/stream/puck.txt").replace("\r\n", "\n").replace('\n', "\r\n");
+        let sent = include_str!("../../tests/data/stream/quorbel.txt").replace("\r\n", "\n").replace('\n', "\r\n");
         let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("puck.toml");
-        std::fs::write(&path, include_str!("../../tests/data/stream/puck.toml")).unwrap();
-        let printed = tried(&path.display().to_string(), "puck.txt", sent.as_bytes(), 20);
+        let path = folder.path().join("quorbel.toml");
+        std::fs::write(&path, include_str!("../../tests/data/stream/quorbel.toml")).unwrap();
+        let printed = tried(&path.display().to_string(), "quorbel.txt", sent.as_bytes(), 20);
         assert!(guide.contains(&format!("```text\n{printed}\n```")), "docs/new-device.md prints something else than\n{printed}");
     }
 

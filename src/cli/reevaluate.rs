@@ -212,9 +212,9 @@ pub fn line_of(evaluation: &EvaluationSummary, validity: &Validity) -> String {
     let (start, changes) = (&evaluation.start, &evaluation.changes);
     let why = if start.why.is_empty() { String::new() } else { format!(" ({})", start.why) };
     format!(
-        "evaluation {} by {}, {}{why}: {} of {} readings changed, least {}, {}",
+        "evaluation {} by {}, {}{why}: {} of {} readings changed, min {}, {}",
         evaluation.id,
-        if start.by.name.is_empty() { "nobody named" } else { &start.by.name },
+        if start.by.name.is_empty() { "no person named" } else { &start.by.name },
         start.differs,
         changes.changed,
         changes.readings,
@@ -231,7 +231,7 @@ fn text_of(evaluation: &EvaluationSummary, validity: &Validity) -> String {
         changes.readings, changes.changed, changes.gained, changes.lost
     );
     if changes.kept > 0 {
-        text += &format!("{} readings have no waveform in the file and stand as they were\n", changes.kept);
+        text += &format!("{} readings have no waveform in the file and stay as they were\n", changes.kept);
     }
     if let Some(mean) = changes.mean_difference {
         text += &format!("{} readings with a thickness before and after: mean difference {:+.3} mm", changes.compared, mean.as_mm());
@@ -249,7 +249,7 @@ fn text_of(evaluation: &EvaluationSummary, validity: &Validity) -> String {
     }
     for (word, found) in [("before", &changes.before), ("after", &changes.after)] {
         text += &format!(
-            "{word}: {} without echo, {} THIN and {} WATCH spots, least {}\n",
+            "{word}: {} without echo, {} THIN and {} WATCH spots, min {}\n",
             found.no_echo,
             found.thin_spots,
             found.watch_spots,

@@ -73,7 +73,7 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<()> {
     }
 }
 
-/// The earlier survey, and what was told of it. Its lengths are in the job's unit where they name none.
+/// The earlier survey, and what was given with it. Its lengths are in the job's unit where they name none.
 fn behind(args: &ReviewArgs) -> anyhow::Result<Option<EarlierSurvey>> {
     let Some(path) = args.earlier.clone() else { return Ok(None) };
     let unit = JobFile::open_read_only(&args.job)?.contents()?.plan.job.units;

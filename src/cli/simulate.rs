@@ -206,7 +206,7 @@ mod serial {
     use super::*;
     use serialport::{SerialPort, TTYPort};
 
-    /// A serial line does not wait: what nobody reads in time is lost, as on a real one.
+    /// A serial line does not wait: what is not read in time is lost, as on a real one.
     struct Line {
         port: TTYPort,
         dropped: u64,
@@ -237,7 +237,7 @@ mod serial {
         std::io::stdout().flush()?;
         let mut line = Line { port: near, dropped: 0 };
         let sent = send(crawler, &mut line, pace).with_context(|| format!("cannot write to {path}"))?;
-        say!("{} shots, {} bytes sent, {} of them read by nobody", sent.shots, sent.bytes, line.dropped);
+        say!("{} shots, {} bytes sent, {} of them not read", sent.shots, sent.bytes, line.dropped);
         // The far end is held open to here: without it, writing fails while no reader is there.
         drop(far);
         Ok(())

@@ -2,8 +2,8 @@
 
 use super::work::interruptible;
 use anyhow::bail;
-use backwall_store::{JobFile, Moved, RunState, THICKNESS_TOLERANCE};
-use backwall_survey::reading::EVALUATOR_VERSION;
+use backwall_store::{JobFile, Moved, RunState};
+use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
 use backwall_units::Length;
 use std::path::PathBuf;
 
@@ -85,7 +85,7 @@ fn say_moved(evaluator: u32, moved: &Moved) -> anyhow::Result<()> {
         levels => format!("; {levels} of them lie at another level by it"),
     };
     say!(
-        "  made by evaluator {evaluator} and tried with evaluator {EVALUATOR_VERSION}, within {:.3} mm: {} readings moved, the largest by {:.6} mm{levels}",
+        "  made by evaluator {evaluator} and tried with evaluator {EVALUATOR_VERSION}, within {:.5} mm: {} readings moved, the largest by {:.6} mm{levels}",
         THICKNESS_TOLERANCE.as_mm(),
         moved.readings,
         Length::nanometres(moved.largest_nm).as_mm()

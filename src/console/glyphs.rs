@@ -148,7 +148,7 @@ impl Glyphs {
             (_, Class::NotScanned) => ' ',
             (_, Class::NoEcho) => self.shapes().hatch,
             (_, Class::Unrated) => self.level(Level::Unjudged),
-            (_, Class::Ninety) => self.level(Level::Sound),
+            (_, Class::Ninety) => self.level(Level::Clear),
             (Self::Braille, Class::Eighty) => '–',
             (_, Class::Eighty) => '-',
             (_, Class::Less) => '=',
@@ -161,16 +161,16 @@ impl Glyphs {
     pub fn level(self, level: Level) -> char {
         match (self, level) {
             (Self::Ascii, Level::Unjudged) => '?',
-            (Self::Ascii, Level::Sound) => '.',
+            (Self::Ascii, Level::Clear) => '.',
             (Self::Ascii, Level::Watch) => '^',
             (Self::Ascii, Level::Thin) => '#',
-            (Self::Ascii, Level::Lost) => 'o',
+            (Self::Ascii, Level::NoEcho) => 'o',
             (_, Level::Unjudged) => '?',
-            (_, Level::Sound) => '·',
+            (_, Level::Clear) => '·',
             (_, Level::Watch) => '▲',
             (Self::HalfBlock, Level::Thin) => '■',
             (_, Level::Thin) => '◆',
-            (_, Level::Lost) => '○',
+            (_, Level::NoEcho) => '○',
         }
     }
 }
@@ -198,7 +198,7 @@ mod tests {
 
     #[test]
     fn ascii_is_ascii() {
-        for level in [Level::Unjudged, Level::Sound, Level::Watch, Level::Thin, Level::Lost] {
+        for level in [Level::Unjudged, Level::Clear, Level::Watch, Level::Thin, Level::NoEcho] {
             assert!(Glyphs::Ascii.level(level).is_ascii());
         }
     }
@@ -207,7 +207,7 @@ mod tests {
     fn no_two_levels_share_a_glyph() {
         for set in Glyphs::ALL {
             let mut seen: Vec<char> =
-                [Level::Unjudged, Level::Sound, Level::Watch, Level::Thin, Level::Lost].map(|level| set.level(level)).to_vec();
+                [Level::Unjudged, Level::Clear, Level::Watch, Level::Thin, Level::NoEcho].map(|level| set.level(level)).to_vec();
             seen.sort_unstable();
             seen.dedup();
             assert_eq!(seen.len(), 5, "{set:?}");

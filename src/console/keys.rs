@@ -232,7 +232,7 @@ mod tests {
             let mut seen = HashSet::new();
             for binding in BINDINGS.iter().filter(|binding| binding.modes.contains(&mode)) {
                 for chord in binding.keys {
-                    assert!(seen.insert(*chord), "{chord:?} stands twice in {mode:?}");
+                    assert!(seen.insert(*chord), "{chord:?} is given twice in {mode:?}");
                 }
             }
         }

@@ -35,7 +35,7 @@ pub struct ConsoleOptions {
     pub start_line: Option<String>,
     /// Open this run at once.
     pub start_run: Option<RunId>,
-    /// Why the line is scanned although the checklist stands against it.
+    /// Why the line is scanned although the checklist does not allow it.
     pub override_reason: Option<String>,
     /// Who is at the keys; an empty name takes the plan's first operator.
     pub operator: Signed,

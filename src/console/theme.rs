@@ -30,7 +30,7 @@ pub enum Role {
     Title,
     Watch,
     Thin,
-    Lost,
+    NoEcho,
     /// Something is wrong and must be read.
     Fault,
     /// A key in the footer.
@@ -99,7 +99,7 @@ impl Theme {
         match self {
             Self::Dark => match role {
                 Role::Plain => plain,
-                Role::Quiet | Role::Lost => plain.add_modifier(Modifier::DIM),
+                Role::Quiet | Role::NoEcho => plain.add_modifier(Modifier::DIM),
                 Role::Strong => plain.add_modifier(Modifier::BOLD),
                 Role::Title | Role::Key => plain.fg(SKY),
                 Role::Wave => plain.fg(SKY),
@@ -111,7 +111,7 @@ impl Theme {
             },
             Self::Light => match role {
                 Role::Plain => plain,
-                Role::Quiet | Role::Lost => plain.add_modifier(Modifier::DIM),
+                Role::Quiet | Role::NoEcho => plain.add_modifier(Modifier::DIM),
                 Role::Strong => plain.add_modifier(Modifier::BOLD),
                 Role::Title | Role::Key | Role::Wave => plain.fg(BLUE),
                 Role::Watch => plain.fg(DARK_ORANGE).add_modifier(Modifier::BOLD),
@@ -124,10 +124,10 @@ impl Theme {
             Self::Sunlight => match role {
                 Role::Thin | Role::Fault | Role::Cursor => plain.fg(WHITE).bg(BLACK),
                 Role::Watch | Role::Error | Role::Field | Role::Key => plain.add_modifier(Modifier::UNDERLINED),
-                Role::Plain | Role::Quiet | Role::Strong | Role::Title | Role::Lost | Role::Wave => plain,
+                Role::Plain | Role::Quiet | Role::Strong | Role::Title | Role::NoEcho | Role::Wave => plain,
             },
             Self::Mono => match role {
-                Role::Plain | Role::Wave | Role::Lost => plain,
+                Role::Plain | Role::Wave | Role::NoEcho => plain,
                 Role::Quiet => plain.add_modifier(Modifier::DIM),
                 Role::Strong | Role::Title | Role::Key | Role::Watch | Role::Error => plain.add_modifier(Modifier::BOLD),
                 Role::Thin | Role::Fault => plain.add_modifier(Modifier::BOLD | Modifier::REVERSED),
@@ -143,7 +143,7 @@ impl Theme {
         match (self, class) {
             (_, Class::Thin) => self.style(Role::Thin),
             (_, Class::Watch) => self.style(Role::Watch),
-            (_, Class::NoEcho) => self.style(Role::Lost),
+            (_, Class::NoEcho) => self.style(Role::NoEcho),
             (_, Class::NotScanned) | (_, Class::Unrated) | (_, Class::Ninety) => plain,
             (Self::Dark, Class::Eighty) => plain.fg(SKY),
             (Self::Light, Class::Eighty) => plain.fg(BLUE),
@@ -157,10 +157,10 @@ impl Theme {
     pub fn level(self, level: Level) -> Style {
         self.style(match level {
             Level::Unjudged => Role::Quiet,
-            Level::Sound => Role::Plain,
+            Level::Clear => Role::Plain,
             Level::Watch => Role::Watch,
             Level::Thin => Role::Thin,
-            Level::Lost => Role::Lost,
+            Level::NoEcho => Role::NoEcho,
         })
     }
 }
@@ -176,7 +176,7 @@ mod tests {
         Role::Title,
         Role::Watch,
         Role::Thin,
-        Role::Lost,
+        Role::NoEcho,
         Role::Fault,
         Role::Key,
         Role::Cursor,
@@ -208,7 +208,7 @@ mod tests {
     #[test]
     fn thin_stands_out_from_sound_in_every_theme_without_colour() {
         for theme in Theme::ALL {
-            let (thin, sound) = (theme.level(Level::Thin), theme.level(Level::Sound));
+            let (thin, sound) = (theme.level(Level::Thin), theme.level(Level::Clear));
             let reversed = thin.add_modifier.contains(Modifier::REVERSED) || (thin.fg, thin.bg) == (sound.bg, sound.fg);
             assert!(reversed, "{theme:?}");
         }

@@ -249,7 +249,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
 /// Notes how far the encoder is off at the starting point; asked while a run is being ended, it ends as well.
 fn at_datum(app: &mut App) -> Vec<Effect> {
     let Some(off) = app.scan.as_ref().and_then(|scan| scan.view.misclosure()) else {
-        app.say(Role::Error, "no place is known: the stream tells no encoder counts");
+        app.say(Role::Error, "no place is known: the stream has no encoder counts");
         return Vec::new();
     };
     app.say(if off.is_large() { Role::Watch } else { Role::Plain }, off.words());

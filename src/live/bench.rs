@@ -189,7 +189,7 @@ impl Bench {
             BenchCommand::GiveUp => self.give_up(),
             BenchCommand::DropBlock => match self.view.blocks.pop() {
                 Some(dropped) => {
-                    self.say(format!("the {:.3} mm block is off the table", dropped.piece.thickness.as_mm()));
+                    self.say(format!("the {:.3} mm block is removed from the table", dropped.piece.thickness.as_mm()));
                     self.fit_anew();
                 }
                 None => self.say("there is no block to take off"),
@@ -282,7 +282,7 @@ impl Bench {
 
     fn take_distance(&mut self, distance: Length) {
         if self.count.is_none() {
-            self.say("NOT TAKEN: this stream tells no encoder counts");
+            self.say("NOT TAKEN: this stream has no encoder counts");
             return;
         }
         let Some(mark) = self.mark else {

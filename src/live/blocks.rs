@@ -33,7 +33,7 @@ pub enum BlockError {
     NotStable { stream: String, readings: usize, spread: f64 },
     #[error("{stream} changed its time base while the block was measured: measure it again")]
     TimeBaseChanged { stream: String },
-    #[error("{stream} tells no encoder counts")]
+    #[error("{stream} has no encoder counts")]
     NoEncoder { stream: String },
 }
 

@@ -27,7 +27,7 @@ use tokio::sync::{mpsc, watch};
 pub enum StartError {
     #[error("the plan has no line '{name}'; it has: {known}")]
     NoSuchLine { name: String, known: String },
-    #[error("the checklist stands against scanning:\n  {}\nAnswer and sign it, or override it with a reason.", .0.join("\n  "))]
+    #[error("the checklist does not allow scanning:\n  {}\nAnswer and sign it, or override it with a reason.", .0.join("\n  "))]
     Checklist(Vec<String>),
     #[error("only {} MB are free on the disk of the job file, {} MB are needed to start a run: make room, or move the job to another disk", .free / 1_000_000, LEAST_FREE / 1_000_000)]
     NoRoom { free: u64 },

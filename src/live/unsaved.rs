@@ -59,7 +59,7 @@ mod tests {
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(20.0),
             measurement: Measurement::none(Flags::NONE),
-            level: Level::Lost,
+            level: Level::NoEcho,
         };
         Entry::Reading { reading, waveform: None }
     }

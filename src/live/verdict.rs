@@ -28,17 +28,17 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
         }
         (_, false) => says.push("the zero is found on the blocks, the velocity is kept as typed".to_owned()),
         (2, true) => says.push("two blocks: velocity and zero are solved and fit both blocks exactly, right or wrong".to_owned()),
-        (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are told below")),
+        (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are listed below")),
     }
     if let Some(uncertainty) = calibration.velocity_u {
         let (velocity, both) = (calibration.velocity.as_m_s(), 2.0 * uncertainty.as_m_s());
-        says.push(format!("the blocks tell the velocity to {velocity:.0} ± {both:.0} m/s (k = 2)"));
+        says.push(format!("the blocks give the velocity as {velocity:.0} ± {both:.0} m/s (k = 2)"));
     }
     if let Some(uncertainty) = calibration.half_separation_u {
         let (separation, both) = ((calibration.half_separation * 2.0).as_mm(), (uncertainty * 4.0).as_mm());
         says.push(format!("the path between the elements is found on the blocks: {separation:.2} ± {both:.2} mm apart (k = 2)"));
     } else if dual {
-        let missing = if count < 3 { "take a third and fourth block" } else { "the blocks do not tell it: take a thinner one" };
+        let missing = if count < 3 { "take a third and fourth block" } else { "the blocks do not fix it: use a thinner one" };
         says.push(format!(
             "NOT KNOWN: the path between the elements is taken from the drawing; walls thinner than the blocks, or between them, \
              may read some tenths of a millimetre off, also too thick: {missing}"
@@ -48,7 +48,7 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
         says.push("what is left over is a curve over thickness, drawn with its blocks; beyond them it is only continued".to_owned());
     }
     if let Some((thin, thick)) = calibration.range() {
-        says.push(format!("holds from {:.2} to {:.2} mm; outside, readings are told with more uncertainty", thin.as_mm(), thick.as_mm()));
+        says.push(format!("holds from {:.2} to {:.2} mm; outside, readings carry more uncertainty", thin.as_mm(), thick.as_mm()));
     }
     says.push(format!(
         "found at {:.1} °C; on a warmer wall the velocity is changed by {} m/s per kelvin",

@@ -177,7 +177,7 @@ fn without_an_earlier_uncertainty_nothing_is_judged() {
     assert!(all.bins.iter().all(|bin| bin.mean.change == Change::Unjudged));
     assert!(all.stretches.is_empty());
     let told = compare::warnings(&line(now), &line(earlier)).join("\n");
-    assert!(told.contains("tells no uncertainty"), "{told}");
+    assert!(told.contains("gives no uncertainty"), "{told}");
 }
 
 #[test]
@@ -199,7 +199,7 @@ fn set_ups_are_compared_before_walls() {
     }
     let silent = SurveyLine { setup: SetupFacts::default(), datum: None, direction: None, ..now.clone() };
     let told = compare::warnings(&now, &silent).join("\n");
-    assert!(told.contains("does not tell its velocity, mode, picker, wall temperature"), "{told}");
+    assert!(told.contains("does not give its velocity, mode, picker, wall temperature"), "{told}");
     let inches = SurveyLine {
         points: now.points.iter().map(|point| Point { thickness: point.thickness / 25.4, ..*point }).collect(),
         ..now.clone()
@@ -239,9 +239,9 @@ mod tables {
 
     #[test]
     fn columns_named_like_an_export_need_no_telling() {
-        let text = "\u{feff}line,position_mm,thickness_mm,uncertainty_mm,host_time,calibration\r\n\
-                    A090,1.5,9.512345,0.05,2019-05-31T10:00:00.000000Z,valid\r\nA090,2.5,,,2019-05-31T10:00:01Z,valid\r\n\
-                    A180,0,8.0,0.05,2019-06-01T10:00:00Z,suspect\r\nA180,0,8.1,0.05,2019-06-01T10:00:00Z,pending\r\n";
+        let text = "\u{feff}line,position_mm,thickness_mm,uncertainty_k2_mm,host_time,calibration\r\n\
+                    A090,1.5,9.512345,0.10,2019-05-31T10:00:00.000000Z,valid\r\nA090,2.5,,,2019-05-31T10:00:01Z,valid\r\n\
+                    A180,0,8.0,0.10,2019-06-01T10:00:00Z,suspect\r\nA180,0,8.1,0.10,2019-06-01T10:00:00Z,pending\r\n";
         let survey = load(text, &Told::default()).unwrap();
         assert_eq!(survey.lines.len(), 2);
         let line = survey.line(" a090").unwrap();
@@ -273,10 +273,10 @@ mod tables {
             (
                 "a,b\n1,2\n",
                 &line,
-                "earlier.csv:1: there is no column 'position': tell which one holds it (--column position=NAME); the columns are a, b",
+                "earlier.csv:1: there is no column 'position': name the one that holds it (--column position=NAME); the columns are a, b",
             ),
             ("position_mm,wall\n1,2\n", &line, "no column 'thickness'"),
-            ("position,thickness_mm\n1,2\n", &line, "earlier.csv:1: column 'position' does not tell its unit"),
+            ("position,thickness_mm\n1,2\n", &line, "earlier.csv:1: column 'position' does not give its unit"),
             ("position_mm,thickness_mm\n1,2\n", &Told::default(), "no column with the line's name"),
             ("position_mm,thickness_mm\n1,2\n", &Told { unit: Some(Unit::In), ..line.clone() }, "contradicts"),
             ("position_mm,thickness_mm\n1,9.5\n2,nine\n", &line, "earlier.csv:3: thickness: 'nine' is not a number"),
@@ -291,7 +291,7 @@ mod tables {
                 &Told { columns: vec![(Role::Date, "when".into())], ..line.clone() },
                 "there is no column 'when' for the date; the columns are position_mm, thickness_mm",
             ),
-            ("position_mm,thickness_mm\n1,2\n", &Told { direction: Some(Direction::Down), ..line.clone() }, "tell that place as well"),
+            ("position_mm,thickness_mm\n1,2\n", &Told { direction: Some(Direction::Down), ..line.clone() }, "give that place as well"),
         ] {
             let error = load(text, told).unwrap_err();
             assert!(error.contains(wanted), "{error}\n  wanted {wanted}");

@@ -517,7 +517,7 @@ pub mod stored {
                    CASE WHEN i < ?2 / 2 THEN i * 40000000 / ?2 ELSE (?2 - i) * 40000000 / ?2 END, 1, 41000, 4000, 18000,
                    15000000, NULL, CASE WHEN i % 50 = 0 THEN NULL WHEN i % 99991 = 1 THEN 5000000 + i % 1000 ELSE 9000000 + i % 100000 END,
                    30000, 6000, 3000, CASE WHEN i % 50 = 0 THEN 'none' ELSE 'good' END, 0,
-                   CASE WHEN i % 50 = 0 THEN 'LOST' WHEN i % 99991 = 1 THEN 'THIN' ELSE 'SOUND' END FROM n",
+                   CASE WHEN i % 50 = 0 THEN 'NO ECHO' WHEN i % 99991 = 1 THEN 'THIN' ELSE 'CLEAR' END FROM n",
                 (run, count as i64),
             )
             .unwrap();
@@ -544,7 +544,7 @@ pub mod stored {
                 ("home", KeyCode::Home),
                 ("up", KeyCode::Up),
                 ("page up", KeyCode::PageUp),
-                ("least", KeyCode::Char('m')),
+                ("minimum", KeyCode::Char('m')),
                 ("spot", KeyCode::Char('s')),
                 ("gap", KeyCode::Char('o')),
                 ("limit up", KeyCode::Char('>')),

@@ -147,7 +147,7 @@ fn scan_up_and_across() {
 #[test]
 fn review() {
     snap!("review", &app(Step::Review, ready()));
-    // A run that a failed verification taints is called so, in the list and beneath it.
+    // A run that a failed verification makes suspect is called so, in the list and beneath it.
     let mut job = ready();
     for run in &mut job.runs {
         run.start.setup_id = Some(1);
@@ -194,7 +194,7 @@ fn thin_is_a_word_a_glyph_and_reverse_video_in_every_theme() {
             assert!(style.add_modifier.contains(Modifier::REVERSED) || black_on_white, "{theme:?}: {style:?}");
         }
         // A stretch without an echo is told apart from sound wall without colour as well.
-        styles_of(&app, 80, 24, "○ LOST");
+        styles_of(&app, 80, 24, "○ NO ECHO");
         styles_of(&app, 80, 24, "no echo");
     }
 }
@@ -325,7 +325,7 @@ fn no_echo_shows_no_number_and_says_why() {
     let screen = text(&app, 80, 24);
     insta::assert_snapshot!("scan_no_echo", screen);
     assert!(
-        screen.contains("○ LOST") && screen.contains("no echo for 14 mm of 10 mm, TOO LONG") && screen.contains("no-coupling"),
+        screen.contains("○ NO ECHO") && screen.contains("no echo for 14 mm of 10 mm, TOO LONG") && screen.contains("no-coupling"),
         "{screen}"
     );
 }
@@ -336,7 +336,7 @@ fn an_old_reading_does_not_stand_there_as_if_it_were_now() {
     backwall::console::update::update(&mut app, Event::Clock(NOW + 7_000_000));
     let screen = text(&app, 80, 24);
     assert!(screen.contains("OLD 7 s") && screen.starts_with(" NOTHING COMES: last byte 7 s ago"), "{screen}");
-    assert!(!screen.contains("· SOUND ─"), "{screen}");
+    assert!(!screen.contains("· CLEAR ─"), "{screen}");
 }
 
 #[test]

@@ -363,7 +363,7 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
 }
 
 #[test]
-fn a_failed_verification_names_the_runs_it_taints() {
+fn a_failed_verification_names_the_runs_it_makes_suspect() {
     let mut job = ready();
     job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
     for run in &mut job.runs {

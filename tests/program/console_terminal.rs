@@ -136,7 +136,7 @@ impl Terminal {
 fn leaving_gives_the_terminal_back_as_it_was() {
     let mut terminal = Terminal::start("idle");
     let before = terminal.modes();
-    terminal.wait_for("READY: nothing stands against scanning");
+    terminal.wait_for("READY: nothing stops scanning");
     assert_ne!(terminal.modes(), before, "the terminal is in raw mode meanwhile");
     terminal.press("q");
     assert_eq!(terminal.report(), "quit; run ended false");
@@ -190,7 +190,7 @@ fn a_terminal_that_takes_nothing_more_does_not_keep_the_run_from_ending() {
 #[test]
 fn a_panic_gives_the_terminal_back_before_it_is_told() {
     let mut terminal = Terminal::start("panic");
-    terminal.wait_for("READY: nothing stands against scanning");
+    terminal.wait_for("READY: nothing stops scanning");
     // To the review, and open the run that cannot be read.
     terminal.press("\t\r");
     terminal.wait_for("a fault of the test's own");
@@ -204,7 +204,7 @@ fn a_panic_gives_the_terminal_back_before_it_is_told() {
 #[test]
 fn a_panic_of_another_thread_leaves_the_screen_and_is_told_afterwards() {
     let mut terminal = Terminal::start("elsewhere");
-    terminal.wait_for("READY: nothing stands against scanning");
+    terminal.wait_for("READY: nothing stops scanning");
     std::thread::sleep(Duration::from_millis(500));
     assert!(!terminal.screen().contains("a fault of the test's own"), "{}", terminal.screen());
     terminal.press("q");

@@ -321,7 +321,7 @@ fn pictures_say_in_words_what_they_show() {
     let wave = words(&path, folder.path(), &["--figure", "waveform", "--run", "1"]);
     assert!(wave.contains("at 3.500 m") && wave.contains("1st echo") && wave.contains("threshold 20 %"), "{wave}");
     let none = words(&path, folder.path(), &["--figure", "waveform", "--run", "1", "--at", "0.73m"]);
-    assert!(none.contains("LOST: no echo taken") && none.contains("no-coupling") && !none.contains("1st echo"), "{none}");
+    assert!(none.contains("NO ECHO: none taken") && none.contains("no-coupling") && !none.contains("1st echo"), "{none}");
 
     // 6 m less 60 mm without echo, a reading each 5 mm, 5 mm wide, of π · 18 m · 6 m.
     let map = words(&path, folder.path(), &["--figure", "map"]).replace('\n', " ");
@@ -347,7 +347,7 @@ fn a_job_with_nothing_read_is_told_as_such_in_every_format() {
     assert!(strip.contains("1200 without echo") && strip.contains("no echo over"), "{strip}");
     let map = words(&path, folder.path(), &["--figure", "map"]);
     assert!(map.contains("Scanned: 0.000 % of the surface"), "{map}");
-    assert!(words(&path, folder.path(), &["--figure", "waveform"]).contains("LOST"));
+    assert!(words(&path, folder.path(), &["--figure", "waveform"]).contains("NO ECHO"));
     let out = folder.path().join("s.csv");
     export(&path, &out, &["--format", "csv", "--what", "statistics"]);
     let text = std::fs::read_to_string(&out).unwrap();

@@ -22,13 +22,13 @@ fn the_demo_runs_to_a_closed_verified_run() {
     assert_eq!(rows.len() as u64, readings);
     let header = std::fs::read_to_string(folder.path().join("readings.csv")).unwrap();
     assert!(header.starts_with(
-        "run,seq,device_time_us,host_time,line,position_mm,course,echo_time_ns,thickness_mm,uncertainty_mm,height_pct,snr_db,quality,flags,level,"
+        "run,seq,device_time_us,host_time,line,position_mm,course,echo_time_ns,thickness_mm,uncertainty_k2_mm,height_pct,snr_db,quality,flags,level,"
     ));
     // No echo is an empty field, never a number.
-    let lost: Vec<_> = rows.iter().filter(|row| row["level"] == "LOST").collect();
+    let lost: Vec<_> = rows.iter().filter(|row| row["level"] == "NO ECHO").collect();
     assert!(!lost.is_empty());
     assert!(lost.iter().all(|row| row["thickness_mm"].is_empty() && row["quality"] == "none" && !row["flags"].is_empty()));
-    assert!(rows.iter().filter(|row| row["level"] != "LOST").all(|row| row["thickness_mm"].parse::<f64>().unwrap() > 0.0));
+    assert!(rows.iter().filter(|row| row["level"] != "NO ECHO").all(|row| row["thickness_mm"].parse::<f64>().unwrap() > 0.0));
     must(&["verify", path]);
 }
 

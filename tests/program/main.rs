@@ -1,4 +1,5 @@
 //! The program from outside: every test that crosses rooms, in one binary, so that what it is built of is linked once.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod architecture;
 mod common;
@@ -20,7 +21,7 @@ mod simulate_demo;
 mod simulate_model;
 mod store_file;
 mod stream_decode;
-mod stream_idle;
 mod stream_link;
 mod stream_profile;
 mod terminal;
+mod words;

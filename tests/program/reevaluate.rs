@@ -196,7 +196,7 @@ fn a_velocity_typed_over_scales_the_wall_and_needs_verifying() {
 }
 
 #[test]
-fn a_failed_verification_taints_exports_reviews_and_evaluations() {
+fn a_failed_verification_makes_suspect_exports_reviews_and_evaluations() {
     let folder = tempfile::tempdir().unwrap();
     let (path, _) = recorded(folder.path(), true);
     let check = |at_us, measured| Check {

@@ -369,7 +369,7 @@ fn a_mistake_that_stands_alone_is_told_alone() {
         (
             "meaning = \"encoder\", ",
             "meaning = \"thickness\", unit = \"mm\", ",
-            "p.toml:20: record[0].fields[2].meaning: thickness stands twice",
+            "p.toml:20: record[0].fields[2].meaning: thickness is given twice",
         ),
         ("name = \"board\"", "name = \"\"", "p.toml:2: name: is missing"),
         ("end_hex = \"0D\"", "end_hex = \"0D", "p.toml:10: "),
@@ -385,10 +385,10 @@ fn a_mistake_that_stands_alone_is_told_alone() {
 #[test]
 fn the_worked_example_of_the_guide_is_true() {
     let guide = include_str!("../../docs/new-device.md");
-    let text = include_str!("../data/stream/puck.toml");
+    let text = include_str!("../data/stream/quorbel.toml");
     assert!(guide.contains(&format!("```toml\n{text}```")), "docs/new-device.md prints another profile");
-    let sent = include_str!("../data/stream/puck.txt").replace("\r\n", "\n").replace('\n', "\r\n");
-    let (records, dropped, _) = read(Profile::parse("puck.toml", text).unwrap(), sent.as_bytes());
+    let sent = include_str!("../data/stream/quorbel.txt").replace("\r\n", "\n").replace('\n', "\r\n");
+    let (records, dropped, _) = read(Profile::parse("quorbel.toml", text).unwrap(), sent.as_bytes());
     assert_eq!(
         gauges(&records),
         [
@@ -437,7 +437,7 @@ proptest! {
         let mut cuts: Vec<usize> = cuts.into_iter().map(|cut| cut.min(bytes.len())).chain([0, bytes.len()]).collect();
         cuts.sort_unstable();
         let chunks: Vec<&[u8]> = cuts.windows(2).map(|pair| &bytes[pair[0]..pair[1]]).collect();
-        let texts = Profile::shipped().map(|(_, text)| text).chain([BOARD, include_str!("../data/stream/puck.toml")]);
+        let texts = Profile::shipped().map(|(_, text)| text).chain([BOARD, include_str!("../data/stream/quorbel.toml")]);
         for text in texts {
             let profile = Profile::parse("p.toml", text).unwrap();
             prop_assert_eq!(cut_up(&profile, &chunks), cut_up(&profile, &[&bytes]));

@@ -56,7 +56,7 @@ pub struct RunNote {
     /// A run of suspect calibration is named and left out.
     pub used: bool,
     /// Its own least wall, so that what is left out is not hidden.
-    #[serde(rename = "least_mm")]
+    #[serde(rename = "minimum_mm")]
     pub least: Option<Length>,
     pub remarks: Vec<String>,
 }

@@ -149,7 +149,7 @@ impl Writer<'_> {
     }
     fn signed(&self, by: &Signed) -> String {
         let certificate = if by.certificate.is_empty() { "no certificate given" } else { by.certificate.as_str() };
-        let name = if by.name.is_empty() { "nobody named" } else { by.name.as_str() };
+        let name = if by.name.is_empty() { "no person named" } else { by.name.as_str() };
         format!("{name} ({certificate}), {}", self.time(by.at_us))
     }
     fn head(&self, name: &str) -> String {

@@ -86,7 +86,7 @@ pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
 }
 
 /// All lines of a job that have runs, each with the readings of all its runs together. Runs that a failed verification
-/// has tainted are left out and named.
+/// has suspect are left out and named.
 pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {
     of_job_with(reader, &reader.contents()?, &mut |_, _| true, |_, _| {})
 }

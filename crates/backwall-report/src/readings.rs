@@ -54,8 +54,8 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("thickness_mm", Fixed(6), "mm", "wall thickness; nothing where no echo can be trusted", |row| {
             nanometres(row.reading.measurement.thickness)
         }),
-        column("uncertainty_mm", Fixed(6), "mm", "standard uncertainty of the thickness, k = 1", |row| {
-            nanometres(row.reading.measurement.uncertainty)
+        column("uncertainty_k2_mm", Fixed(6), "mm", "expanded uncertainty of the thickness, k = 2", |row| {
+            nanometres(row.reading.measurement.uncertainty.map(expanded))
         }),
         column("height_pct", Fixed(2), "%", "echo height in full screen height", |row| {
             fixed(row.reading.measurement.height_pct.map(|height| (height * 100.0).round() as i64))
@@ -65,7 +65,7 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("flags", Text, "", "what is worth knowing of the measurement, words with a space between", |row| {
             Value::from(row.reading.measurement.flags.to_string())
         }),
-        column("level", Text, "", "SOUND, WATCH, THIN or LOST against the limits of the course", |row| level_word(row.reading.level)),
+        column("level", Text, "", "CLEAR, WATCH, THIN or NO ECHO against the limits of the course", |row| level_word(row.reading.level)),
         column("gain_db", Fixed(2), "dB", "receiver gain", |row| decibels(Some(row.reading.gain))),
         column("wall_temperature_c", Fixed(3), "degC", "wall temperature the velocity was taken at", |row| {
             fixed(Some(row.reading.wall_temperature).filter(|t| t.is_finite()).map(Temperature::as_millidegrees))
@@ -74,13 +74,18 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
             fixed(row.reading.place.speed.map(Speed::as_micrometres_s))
         }),
         column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
-        column("coating_mm", Fixed(6), "mm", "coating told by echo to echo; nothing where none is told", |row| {
+        column("coating_mm", Fixed(6), "mm", "coating found by echo to echo; empty where none is found", |row| {
             nanometres(row.reading.measurement.coating.map(|coating| coating.thickness))
         }),
-        column("coating_uncertainty_mm", Fixed(6), "mm", "standard uncertainty of the coating, k = 1", |row| {
-            nanometres(row.reading.measurement.coating.map(|coating| coating.uncertainty))
+        column("coating_uncertainty_k2_mm", Fixed(6), "mm", "expanded uncertainty of the coating, k = 2", |row| {
+            nanometres(row.reading.measurement.coating.map(|coating| expanded(coating.uncertainty)))
         }),
     ]
+}
+
+/// The expanded uncertainty (k = 2) that screen and report show.
+fn expanded(standard: backwall_units::Length) -> backwall_units::Length {
+    standard * 2.0
 }
 
 pub struct SpotRow<'a> {
@@ -95,19 +100,19 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
         column("run", Whole, "", "number of the run in its job", |row| whole(Some(row.run.id))),
         column("spot", Whole, "", "number of the spot in its run", |row| whole(Some(row.spot.id))),
         column("line", Text, "", "the planned line", |row| Value::from(row.run.start.line.as_str())),
-        column("course", Whole, "", "shell course of the least thickness", |row| whole(row.spot.course)),
+        column("course", Whole, "", "shell course of the minimum thickness", |row| whole(row.spot.course)),
         column("level", Text, "", "WATCH or THIN, the worst of its readings", |row| level_word(row.spot.level)),
         column("from_mm", Fixed(3), "mm", "lower edge along the line", |row| micrometres(row.spot.edges.map(|edges| edges.0))),
         column("to_mm", Fixed(3), "mm", "upper edge along the line", |row| micrometres(row.spot.edges.map(|edges| edges.1))),
         column("length_mm", Fixed(3), "mm", "between the edges", |row| micrometres(row.spot.length())),
-        column("least_mm", Fixed(6), "mm", "least thickness in it", |row| nanometres(Some(row.spot.least))),
-        column("least_at_mm", Fixed(3), "mm", "place of the least thickness", |row| micrometres(row.spot.least_at)),
-        column("least_seq", Whole, "", "shot of the least thickness", |row| whole(Some(row.spot.least_seq))),
+        column("minimum_mm", Fixed(6), "mm", "minimum thickness in it", |row| nanometres(Some(row.spot.least))),
+        column("minimum_at_mm", Fixed(3), "mm", "place of the minimum thickness", |row| micrometres(row.spot.least_at)),
+        column("minimum_seq", Whole, "", "shot of the minimum thickness", |row| whole(Some(row.spot.least_seq))),
         column("required_mm", Fixed(6), "mm", "required thickness there; nothing where none is set", |row| {
             nanometres(row.run.start.limits.required(row.spot.course))
         }),
         column("readings", Whole, "", "readings in it", |row| whole(Some(row.spot.readings))),
-        column("acknowledged", Truth, "", "whether the operator has marked it as seen", |row| Value::Truth(row.spot.acknowledged)),
+        column("acknowledged", Truth, "", "whether the operator has acknowledged it", |row| Value::Truth(row.spot.acknowledged)),
         column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
     ]
 }

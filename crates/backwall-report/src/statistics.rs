@@ -137,8 +137,8 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
         column("watch", Whole, "", "readings of level WATCH", |row| count(row.statistics.watch)),
         column("thin", Whole, "", "readings of level THIN", |row| count(row.statistics.thin)),
         column("unplaced", Whole, "", "readings without a place", |row| count(row.statistics.unplaced)),
-        column("least_mm", Fixed(6), "mm", "least thickness", |row| found(row.statistics.least)),
-        column("least_at_mm", Fixed(3), "mm", "its place", |row| place(row.statistics.least.and_then(|found| found.along))),
+        column("minimum_mm", Fixed(6), "mm", "minimum thickness", |row| found(row.statistics.least)),
+        column("minimum_at_mm", Fixed(3), "mm", "its place", |row| place(row.statistics.least.and_then(|found| found.along))),
         column("greatest_mm", Fixed(6), "mm", "greatest thickness", |row| found(row.statistics.greatest)),
         column("mean_mm", Fixed(6), "mm", "arithmetic mean", |row| thick(row.statistics.mean)),
         column("deviation_mm", Fixed(6), "mm", "standard deviation, n - 1", |row| thick(row.statistics.deviation)),
@@ -158,6 +158,6 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
         column("coverage_share", Fixed(6), "", "covered by the procedure's limit, 0 to 1", |row| {
             share(row.statistics.coverage.as_ref().and_then(|coverage| coverage.share))
         }),
-        column("calibration", Text, "", "the least good of the runs': valid, pending or suspect", |row| Value::from(row.calibration)),
+        column("calibration", Text, "", "the worst of the runs': valid, pending or suspect", |row| Value::from(row.calibration)),
     ]
 }

@@ -40,7 +40,7 @@ sections! {
     Runs "runs" "Runs";
     Comparison "comparison" "Comparison with earlier surveys";
     Assessment "assessment" "Assessment (screening)";
-    Missing "missing" "Missing, suspect and tainted data";
+    Missing "missing" "Missing and suspect data";
     Uncertainty "uncertainty" "Uncertainty";
     Setup "setup" "Set-up";
     Calibration "calibration" "Calibration and verifications";
@@ -137,7 +137,7 @@ impl Template {
                     match Section::of(key) {
                         None => problem(format!("sections[{index}]"), format!("there is no section '{key}'; there are: {}", known())),
                         Some(section) if sections.contains(&section) => {
-                            problem(format!("sections[{index}]"), format!("'{key}' stands twice: name it once"));
+                            problem(format!("sections[{index}]"), format!("'{key}' is given twice: name it once"));
                         }
                         Some(section) => sections.push(section),
                     }

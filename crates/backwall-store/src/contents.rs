@@ -102,7 +102,7 @@ impl std::fmt::Display for CloseReason {
         match self {
             Self::Operator => f.write_str("ended by the operator"),
             Self::StreamEnded => f.write_str("the stream ended"),
-            Self::Terminated => f.write_str("the program was told to end"),
+            Self::Terminated => f.write_str("the program was asked to end"),
             Self::Fault(what) => f.write_str(what),
         }
     }

@@ -45,7 +45,7 @@ pub enum StoreError {
     )]
     Full { path: PathBuf },
     #[error(
-        "{}: the disk did not do as it was told ({what}). What was acknowledged as saved stands. Close the job, copy the file to another disk and run `backwall verify` on the copy",
+        "{}: the disk did not do what was asked ({what}). What was acknowledged as saved stands. Close the job, copy the file to another disk and run `backwall verify` on the copy",
         .path.display()
     )]
     Io { path: PathBuf, what: String },

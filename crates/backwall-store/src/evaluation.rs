@@ -105,7 +105,7 @@ pub enum EvaluationError {
     #[error("run {0} is still being recorded: close it, then evaluate it again")]
     NotEnded(RunId),
     #[error(
-        "run {0} has no waveforms: its device sent finished values, so there is nothing to evaluate again. Its readings stand as they are"
+        "run {0} has no waveforms: its device sent finished values, so there is nothing to evaluate again. Its readings stay as they are"
     )]
     NoWaveforms(RunId),
     #[error("reading {row} of run {run} cannot be made again: {why}. Nothing of this evaluation was kept")]

@@ -3,20 +3,15 @@
 
 use super::error::StoreError;
 use super::reader::JobReader;
-use backwall_survey::reading::{EVALUATOR_VERSION, Reading};
-use backwall_ultrasound::Measurement;
-use backwall_units::{Length, Time};
+use backwall_survey::reading::Reading;
+use backwall_ultrasound::{EVALUATOR_VERSION, Measurement, THICKNESS_TOLERANCE, TIME_TOLERANCE};
+use backwall_units::Length;
 use rusqlite::OptionalExtension;
 use serde::Serialize;
 
 /// The version of the file that began to keep the evaluator's number. Readings of older files are of the first.
 pub(super) const KEPT_SINCE: i64 = 4;
 const FIRST: u32 = 1;
-
-/// A thickness made again by another evaluator lies within this of the stored one.
-pub const THICKNESS_TOLERANCE: Length = Length::mm(0.005);
-/// The same of an echo's arrival: how long the sound takes there and back through so much steel.
-const ECHO_TOLERANCE: Time = Time::ns(1.7);
 
 /// What another evaluator moved, all within the tolerance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
@@ -76,7 +71,7 @@ fn is_within(stored: &Reading, made: &Reading) -> bool {
     let (s, m): (&Measurement, &Measurement) = (&stored.measurement, &made.measurement);
     measured(stored) == *made
         && near(s.thickness, m.thickness, |a, b| (a - b).abs() <= THICKNESS_TOLERANCE)
-        && near(s.echo_time, m.echo_time, |a, b| (a - b).as_ns().abs() <= ECHO_TOLERANCE.as_ns())
+        && near(s.echo_time, m.echo_time, |a, b| (a - b).as_ns().abs() <= TIME_TOLERANCE.as_ns())
 }
 
 impl JobReader {
@@ -119,21 +114,21 @@ mod tests {
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(20.0),
             measurement,
-            level: Level::Sound,
+            level: Level::Clear,
         }
     }
 
     #[test]
     fn another_evaluator_may_move_a_thickness_a_little_and_the_same_one_not_at_all() {
         let (stored, other) = (reading(Some(9_000_000)), EVALUATOR_VERSION + 1);
-        let near = Reading { level: Level::Watch, ..reading(Some(9_004_000)) };
+        let near = Reading { level: Level::Watch, ..reading(Some(9_000_015)) };
         assert!(!Comparer::new(EVALUATOR_VERSION).agree(&stored, &near));
         let mut comparer = Comparer::new(other);
         assert!(comparer.agree(&stored, &stored) && comparer.moved == Moved::default());
         assert!(comparer.agree(&stored, &near));
-        assert_eq!(comparer.moved, Moved { readings: 1, largest_nm: 4000, levels: 1 });
+        assert_eq!(comparer.moved, Moved { readings: 1, largest_nm: 15, levels: 1 });
         for far in [
-            reading(Some(9_005_001)),
+            reading(Some(9_000_021)),
             reading(None),
             Reading { seq: 4, ..near.clone() },
             Reading { place: Place { along: None, ..near.place }, ..near.clone() },

@@ -8,8 +8,7 @@ use super::queue::JobItem;
 use super::row;
 use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::reading::EVALUATOR_VERSION;
-use backwall_ultrasound::{TimeBase, Waveform};
+use backwall_ultrasound::{EVALUATOR_VERSION, TimeBase, Waveform};
 use backwall_units::Length;
 use rusqlite::{Connection, params};
 use std::collections::VecDeque;
@@ -157,7 +156,7 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
                 row::nanometres(Some(spot.least)),
                 row::micrometres(spot.least_at),
                 spot.least_seq,
-                spot.level.word(),
+                row::stored_level(spot.level),
                 spot.course,
                 spot.readings,
                 spot.acknowledged

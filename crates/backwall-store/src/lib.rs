@@ -34,7 +34,7 @@ pub use contents::{
 pub use cursor::{Cursor, Step};
 pub use error::{Holder, StoreError};
 pub use evaluation::{Changes, Difference, EvaluationError, EvaluationId, EvaluationStart, EvaluationSummary, Findings};
-pub use evaluator::{Moved, THICKNESS_TOLERANCE};
+pub use evaluator::Moved;
 pub use file::JobFile;
 pub use overview::Glance;
 pub use reader::JobReader;

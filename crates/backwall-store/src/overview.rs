@@ -41,7 +41,7 @@ impl Stored for Glance {
             course: found.get(3)?,
             thickness: found.get::<_, Option<i64>>(4)?.map(Length::nanometres),
             uncertainty: found.get::<_, Option<i64>>(5)?.map(Length::nanometres),
-            level: row::word(found, 6, row::LEVELS, Level::word)?,
+            level: row::word(found, 6, row::LEVELS, row::stored_level)?,
         })
     }
 }

@@ -318,7 +318,7 @@ impl JobReader {
                     least: Length::nanometres(found.get(3)?),
                     least_at: place(found, 4)?,
                     least_seq: found.get(5)?,
-                    level: row::word(found, 6, row::LEVELS, backwall_survey::strip::Level::word)?,
+                    level: row::word(found, 6, row::LEVELS, row::stored_level)?,
                     course: found.get(7)?,
                     readings: found.get(8)?,
                     acknowledged: found.get(9)?,

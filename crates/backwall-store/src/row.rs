@@ -36,7 +36,18 @@ fn hundredths(value: Option<f64>) -> Option<i64> {
 }
 
 const QUALITIES: [Quality; 4] = [Quality::None, Quality::Poor, Quality::Fair, Quality::Good];
-pub(super) const LEVELS: [Level; 5] = [Level::Unjudged, Level::Sound, Level::Lost, Level::Watch, Level::Thin];
+pub(super) const LEVELS: [Level; 5] = [Level::Unjudged, Level::Clear, Level::NoEcho, Level::Watch, Level::Thin];
+
+/// A level as the file has it. The words of the first format stay, so that every file reads alike; people see [`Level::word`].
+pub(super) const fn stored_level(level: Level) -> &'static str {
+    match level {
+        Level::Unjudged => "NO LIMIT",
+        Level::Clear => "SOUND",
+        Level::Watch => "WATCH",
+        Level::Thin => "THIN",
+        Level::NoEcho => "LOST",
+    }
+}
 
 fn quality_word(quality: Quality) -> &'static str {
     match quality {
@@ -81,7 +92,7 @@ fn bind(statement: &mut Statement<'_>, first: usize, measurement: &Measurement, 
     }
     statement.raw_bind_parameter(first + 6, quality_word(measurement.quality))?;
     statement.raw_bind_parameter(first + 7, measurement.flags.bits())?;
-    statement.raw_bind_parameter(first + 8, level.word())?;
+    statement.raw_bind_parameter(first + 8, stored_level(level))?;
     statement.raw_bind_parameter(first + 9, nanometres(measurement.coating.map(|coating| coating.thickness)))?;
     statement.raw_bind_parameter(first + 10, nanometres(measurement.coating.map(|coating| coating.uncertainty)))?;
     statement.raw_execute().map(drop)
@@ -163,7 +174,7 @@ pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
             quality: word(row, first + 15, QUALITIES, quality_word)?,
             flags: Flags::from_bits(row.get(first + 16)?),
         },
-        level: word(row, first + 17, LEVELS, Level::word)?,
+        level: word(row, first + 17, LEVELS, stored_level)?,
     })
 }
 
@@ -259,7 +270,7 @@ mod tests {
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(f64::NAN),
             measurement: Measurement::none(Flags::NONE),
-            level: Level::Lost,
+            level: Level::NoEcho,
         };
         reading.measurement.thickness = Some(Length::mm(f64::NAN));
         let back = there_and_back(&table(), &reading);

@@ -11,9 +11,8 @@ use super::summary::{self, Ending};
 use super::{digest, schema};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
-use backwall_survey::reading::EVALUATOR_VERSION;
 use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::Setup;
+use backwall_ultrasound::{EVALUATOR_VERSION, Setup};
 use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -61,7 +60,7 @@ impl Writer {
     pub fn add_setup(&self, setup: Setup, origin: String, by: Signed) -> Result<i64, StoreError> {
         self.enter(JobItem::Setup(Box::new(setup), origin, by))
     }
-    /// A verification of a set-up on a block; a failed one taints the runs since the last good one.
+    /// A verification of a set-up on a block; a failed one makes suspect the runs since the last good one.
     pub fn add_check(&self, check: Check) -> Result<(), StoreError> {
         self.enter(JobItem::Check(check)).map(drop)
     }

@@ -61,7 +61,7 @@ impl FromStr for StreamSpec {
         }
         let (kind, rest) = written.split_once(':').ok_or_else(|| wrong("it does not say of what kind"))?;
         if rest.is_empty() {
-            return Err(wrong("nothing stands behind the colon"));
+            return Err(wrong("nothing follows the colon"));
         }
         match kind {
             "serial" => {

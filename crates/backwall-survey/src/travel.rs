@@ -9,7 +9,7 @@ pub use sequence::SequenceWatch;
 
 use backwall_units::{Length, Speed};
 
-/// A place on the wall. `None` where the stream tells no encoder.
+/// A place on the wall. `None` where the stream has no encoder.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Place {
     /// Along the line: elevation above the datum for lines up and down, distance from the datum for lines across.

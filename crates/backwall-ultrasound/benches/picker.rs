@@ -1,4 +1,5 @@
 //! What measuring one shot costs: 1024 samples, calibrated, one plate ten millimetres thick.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 #[path = "../tests/physics/synth.rs"]
 mod synth;

@@ -313,12 +313,12 @@ fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_ve
             "a wrong block thickness; no common material has this velocity".to_owned()
         };
         let told = calibration.velocity_u.map_or(0.0, |u| 2.0 * u.as_m_s());
-        let only = if (found - typed_m_s).abs() < told { ", or the blocks themselves, which do not tell it any better" } else { "" };
+        let only = if (found - typed_m_s).abs() < told { ", or the blocks themselves, which do not fix it any better" } else { "" };
         all.push(format!("velocity from the blocks is {found:.0} m/s ± {told:.0} against {typed_m_s:.0} m/s typed: likely {cause}{only}"));
     }
     if blocks.iter().any(|b| b.gain.is_some()) && calibration.gain.is_none() {
         all.push(
-            "the blocks were taken at different gains: a wall's height tells nothing then, and walls without a second echo are fair at \
+            "the blocks were taken at different gains: an echo's height says nothing of the wall then, and walls without a second echo are fair at \
              best; take all blocks at the gain you scan with"
                 .to_owned(),
         );
@@ -329,7 +329,7 @@ fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_ve
             "fewer than three blocks: the dual-element path is the drawing's, thin walls may read off".to_owned()
         } else {
             format!(
-                "these {blocks} blocks do not tell the separation of the elements, it is kept as typed: thin walls may read off; take a \
+                "these {blocks} blocks do not fix the separation of the elements, it is kept as typed: thin walls may read off; take a \
                  block near the thinnest wall"
             )
         });

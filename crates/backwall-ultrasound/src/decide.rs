@@ -132,7 +132,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
     let floor = floor(candidates, family, scene.model);
     let sampled = |ns: f64| sample_of(ns) - sample_of(0.0);
     let grain = grain_level(candidates, scene, trace, family, &sample_of);
-    let repeats = |depth: f64| trace.repeats_after(scene.filter, sampled(scene.model.path.spacing(depth, 1.0, 2.0)));
+    let mut repeats = |depth: f64| trace.repeats_after(scene.filter, sampled(scene.model.path.spacing(depth, 1.0, 2.0)));
     let mut weaker_before = false;
     let mut outside: Option<Candidate> = None;
     let mut under: Option<Candidate> = None;

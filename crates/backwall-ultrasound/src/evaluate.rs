@@ -197,7 +197,7 @@ impl Evaluator {
         if self.setup.mode == Mode::FirstEcho && kelvin.abs() > judge::DRIFT_K {
             flags = flags.with(Flag::Drift);
         }
-        let end = self.time_of(self.trace.record.len() as f64);
+        let end = self.time_of(self.trace.count() as f64);
         let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
         let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness);
         flags = Flags::from_bits(flags.bits() | told.bits());
@@ -294,23 +294,23 @@ fn check(setup: &Setup, base: TimeBase) -> Result<(), SetupError> {
     let rules: [(&'static str, f64, bool, &'static str); 10] = [
         ("velocity (m/s)", setup.velocity.as_m_s(), setup.velocity.as_m_s() > 0.0, positive),
         ("frequency (Hz)", setup.frequency.as_hz(), setup.frequency.as_hz() > 0.0, positive),
-        ("sampling rate (Hz)", base.rate.as_hz(), base.rate.as_hz() > 0.0, "the device must tell a positive rate"),
+        ("sampling rate (Hz)", base.rate.as_hz(), base.rate.as_hz() > 0.0, "the device must give a positive sampling rate"),
         (
             "sampling rate (Hz)",
             base.rate.as_hz(),
             base.rate.as_hz() >= 3.0 * setup.frequency.as_hz() && base.rate.as_hz() <= 2000.0 * setup.frequency.as_hz(),
-            "it must lie between 3 and 2000 samples a period of the probe's frequency",
+            "it must be between 3 and 2000 samples a period of the probe's frequency",
         ),
         ("first sample (ns)", base.first.as_ns(), base.first.is_finite(), "it must be a number"),
         ("zero (ns)", setup.zero.as_ns(), setup.zero.is_finite(), "it must be a number"),
-        ("half separation (mm)", setup.half_separation.as_mm(), setup.half_separation.as_mm() >= 0.0, "it must be zero or more"),
+        ("half element separation (mm)", setup.half_separation.as_mm(), setup.half_separation.as_mm() >= 0.0, "it must be zero or more"),
         ("gate length (ns)", setup.gate.length.as_ns(), setup.gate.length.as_ns() > 0.0, positive),
         ("gate start (ns)", setup.gate.start.as_ns(), setup.gate.start.is_finite(), "it must be a number"),
         (
             "gate threshold (%)",
             setup.gate.threshold_pct,
             (0.0..=100.0).contains(&setup.gate.threshold_pct),
-            "it must lie between 0 and 100 percent of full screen height",
+            "it must be between 0 and 100 percent of full screen height",
         ),
     ];
     match rules.iter().find(|(_, value, holds, _)| !(value.is_finite() && *holds)) {

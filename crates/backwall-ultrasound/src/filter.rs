@@ -6,6 +6,7 @@
 //! every machine gets the same bits.
 
 use super::pulse::Pulse;
+use super::search::Search;
 use backwall_units::Frequency;
 use std::f64::consts::PI;
 
@@ -48,11 +49,19 @@ impl Line {
     }
 }
 
+/// Samples filtered together about an echo: seven are used, eight fill the registers.
+pub const NEIGHBOURS: usize = 8;
+
 /// Where the filter's band ends: full above -24 dB of the pulse's power, nothing under -34 dB.
 const BAND_FULL_DB: f64 = -24.0;
 const BAND_NONE_DB: f64 = -34.0;
 /// Taps smaller than this part of the largest are left out.
 const TAP_FLOOR: f64 = 4e-4;
+
+/// The search leaves out more, down to this part of the largest, and lets the ends fade: its tails are 50 dB under an echo, and
+/// what it finds is timed again with all taps.
+const SEARCH_FLOOR: f64 = 3e-3;
+const FADE: usize = 16;
 
 /// Complex taps that turn a record into the analytic signal whose top marks an echo; an echo equal to the pulse gives
 /// its own envelope peak.
@@ -61,6 +70,8 @@ pub struct Filter {
     im: Vec<f64>,
     /// How many taps lie before the reference sample.
     before: usize,
+    /// The same taps laid out for the search.
+    pub search: Search,
     /// Carrier, radians per sample: the power-weighted mean of the band.
     pub carrier: f64,
     /// Output noise per component for white input noise of rms 1.
@@ -120,10 +131,15 @@ impl Filter {
         let total: f64 = weights.iter().map(|(_, w)| w).sum::<f64>().max(f64::MIN_POSITIVE);
         let carrier = weights.iter().map(|(w, p)| w * p).sum::<f64>() / total;
         let square = weights.iter().map(|(w, p)| w * w * p).sum::<f64>() / total;
+        let (re, im): (Vec<f64>, Vec<f64>) = kept.iter().map(|tap| (tap.re, tap.im)).unzip();
+        let before = (reach as usize).saturating_sub(first);
+        // Four and a half looks in each period of the carrier keep the whole band of any probe below twice its centre.
+        let step = ((2.0 * PI / carrier / 4.5) as usize).max(1);
         Self {
-            re: kept.iter().map(|tap| tap.re).collect(),
-            im: kept.iter().map(|tap| tap.im).collect(),
-            before: (reach as usize).saturating_sub(first),
+            search: search(&re, &im, before, step),
+            re,
+            im,
+            before,
             carrier,
             noise_gain: libm::sqrt(kept.iter().map(|tap| tap.re * tap.re).sum()),
             rms_frequency: libm::sqrt(square),
@@ -153,17 +169,73 @@ impl Filter {
             .collect()
     }
 
-    /// The analytic signal at sample `at`. Samples outside the record count as zero.
-    pub fn at(&self, record: &[f64], at: usize) -> Complex {
-        let skip = self.before.saturating_sub(at);
-        let start = (at + skip).saturating_sub(self.before);
-        if skip >= self.re.len() || start >= record.len() {
-            return Complex::default();
-        }
-        let count = (self.re.len() - skip).min(record.len() - start);
-        let part = &record[start..start + count];
-        Complex { re: dot(part, &self.re[skip..skip + count]), im: dot(part, &self.im[skip..skip + count]) }
+    /// The analytic signal at [`NEIGHBOURS`] samples from `first` on.
+    ///
+    /// `record` is the samples with their mean; samples outside count as zero.
+    pub fn beside(&self, record: (&[i16], i32), first: usize) -> [Complex; NEIGHBOURS] {
+        pulp::Arch::new().dispatch(Beside { filter: self, samples: record.0, mean: record.1, first })
     }
+}
+
+/// The work of [`Filter::beside`], inlined into the code for each width of registers.
+struct Beside<'a> {
+    filter: &'a Filter,
+    samples: &'a [i16],
+    mean: i32,
+    first: usize,
+}
+
+impl pulp::WithSimd for Beside<'_> {
+    type Output = [Complex; NEIGHBOURS];
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> [Complex; NEIGHBOURS] {
+        const CHUNK: usize = 64;
+        let Self { filter, samples, mean, first } = self;
+        let from = first as i64 - filter.before as i64;
+        let (mut re, mut im) = ([0.0; NEIGHBOURS], [0.0; NEIGHBOURS]);
+        let mut part = [0.0; CHUNK + NEIGHBOURS];
+        for ((taps_re, taps_im), at) in filter.re.chunks(CHUNK).zip(filter.im.chunks(CHUNK)).zip((from..).step_by(CHUNK)) {
+            match usize::try_from(at).ok().and_then(|at| samples.get(at..at + CHUNK + NEIGHBOURS)) {
+                Some(near) => {
+                    for (value, sample) in part.iter_mut().zip(near) {
+                        *value = f64::from(i32::from(*sample) - mean);
+                    }
+                }
+                None => {
+                    for (value, at) in part.iter_mut().zip(at..) {
+                        let sample = usize::try_from(at).ok().and_then(|at| samples.get(at));
+                        *value = sample.map_or(0.0, |sample| f64::from(i32::from(*sample) - mean));
+                    }
+                }
+            }
+            for (k, (tr, ti)) in taps_re.iter().zip(taps_im).enumerate() {
+                let Some(x) = part[k..].first_chunk::<NEIGHBOURS>() else { break };
+                for lane in 0..NEIGHBOURS {
+                    re[lane] += x[lane] * tr;
+                    im[lane] += x[lane] * ti;
+                }
+            }
+        }
+        std::array::from_fn(|k| Complex { re: re[k], im: im[k] })
+    }
+}
+
+/// The taps the search uses, faded at both ends.
+fn search(re: &[f64], im: &[f64], before: usize, step: usize) -> Search {
+    let size: Vec<f64> = re.iter().zip(im).map(|(re, im)| libm::sqrt(re * re + im * im)).collect();
+    let floor = SEARCH_FLOOR * size.iter().copied().fold(0.0, f64::max);
+    let first = size.iter().position(|size| *size > floor).unwrap_or(0);
+    let last = size.iter().rposition(|size| *size > floor).unwrap_or(0);
+    let count = last + 1 - first;
+    let faded = |taps: &[f64]| -> Vec<f64> {
+        let weight = |k: usize| {
+            let from_end = (k.min(count - 1 - k) + 1) as f64 / (FADE + 1) as f64;
+            if from_end < 1.0 { 0.5 - 0.5 * libm::cos(PI * from_end) } else { 1.0 }
+        };
+        taps[first..=last].iter().enumerate().map(|(k, tap)| tap * weight(k)).collect()
+    };
+    Search::new(&faded(re), &faded(im), before.saturating_sub(first), step)
 }
 
 fn taper(power_db: f64) -> f64 {
@@ -175,21 +247,4 @@ fn taper(power_db: f64) -> f64 {
         let u = (power_db - BAND_NONE_DB) / (BAND_FULL_DB - BAND_NONE_DB);
         0.5 - 0.5 * libm::cos(PI * u)
     }
-}
-
-/// Four running sums in one fixed order: quick, and the same bits everywhere.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut sums = [0.0f64; 8];
-    let (chunks_a, rest_a) = a.as_chunks::<8>();
-    let (chunks_b, rest_b) = b.as_chunks::<8>();
-    for (x, y) in chunks_a.iter().zip(chunks_b) {
-        for lane in 0..8 {
-            sums[lane] += x[lane] * y[lane];
-        }
-    }
-    let mut tail = 0.0;
-    for (x, y) in rest_a.iter().zip(rest_b) {
-        tail += x * y;
-    }
-    ((sums[0] + sums[4]) + (sums[1] + sums[5])) + ((sums[2] + sums[6]) + (sums[3] + sums[7])) + tail
 }

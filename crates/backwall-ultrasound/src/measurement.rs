@@ -59,14 +59,14 @@ flags! {
     Ambiguous = 3 "ambiguous" "more than one echo could be the wall";
     OutOfRange = 4 "out-of-range" "the echo lies outside what probe or gate can measure";
     GateEdge = 5 "gate-edge" "an echo is cut by an edge of the gate";
-    Multiple = 6 "multiple" "the first echo was recognised through its repeats";
+    Multiple = 6 "multiple" "the first echo was recognised by its multiple back-wall echoes";
     InnerReflector = 7 "inner-reflector" "something reflects before the back wall";
     Weak = 8 "weak" "the echo is far weaker than on the blocks";
     Phase = 9 "phase" "the echo's phase is turned against the blocks'";
-    NoTimeBase = 10 "no-time-base" "the device has not yet told its sampling rate";
+    NoTimeBase = 10 "no-time-base" "the device has not yet given its sampling rate";
     BadShot = 11 "bad-shot" "the waveform is empty or too short to evaluate";
     DeviceNoEcho = 12 "device-no-echo" "the device itself reports that it has no echo";
-    EarlyEcho = 13 "early-echo" "a weaker echo stands in front of the one taken";
+    EarlyEcho = 13 "early-echo" "a weaker echo lies in front of the one taken";
     SingleEcho = 14 "single-echo" "echo to echo was asked for but only one echo stands";
     /// The repeat is weaker than on the blocks: a slope, a pit's edge or roughness sends part of the beam elsewhere.
     Uneven = 15 "uneven" "the second echo is weaker than on the blocks: the wall is not even under the probe";

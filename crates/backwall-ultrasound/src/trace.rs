@@ -3,7 +3,8 @@
 //! The search works on every few samples of the analytic signal, which loses nothing of a band-limited envelope; the
 //! time of an echo that is used is found at the full rate.
 
-use super::filter::{Complex, Filter};
+use super::filter::{Complex, Filter, NEIGHBOURS};
+use super::search::{Found, correlation, quantile};
 use super::waveform::TimeBase;
 
 /// Depth of the record's quantile that stands for noise alone.
@@ -60,17 +61,21 @@ pub struct Arrival {
 /// Reusable working space; `load` fills it from a record.
 #[derive(Default)]
 pub struct Trace {
-    pub record: Vec<f64>,
-    signal: Vec<Complex>,
-    pub envelope: Vec<f64>,
-    scratch: Vec<f64>,
+    /// The samples, and their mean.
+    samples: Vec<i16>,
+    mean: i32,
+    found: Found,
+    /// The signal's power up to each place, for the likeness.
+    power: Vec<f64>,
+    /// Bits of numbers that are not negative: they sort as the numbers do.
+    scratch: Vec<u32>,
     pub step: usize,
     pub carrier: f64,
     /// rms of one component of the filtered noise, codes.
     pub noise: f64,
     /// What the white noise alone makes of it, from the record's high frequencies: hundreds of looks.
     pub white: f64,
-    pub clipped: usize,
+    pub clipped: i32,
     pub peak_code: i32,
 }
 
@@ -79,48 +84,60 @@ impl Trace {
     pub fn load(&mut self, samples: &[i16], end: usize, filter: &Filter, base: &TimeBase) {
         let samples = &samples[..end.min(samples.len())];
         let limit = base.full_scale();
-        let mean = if samples.is_empty() { 0 } else { samples.iter().map(|s| i64::from(*s)).sum::<i64>() / samples.len() as i64 };
-        self.record.clear();
-        self.record.extend(samples.iter().map(|s| f64::from(*s) - mean as f64));
-        self.clipped = samples.iter().filter(|s| f64::from(**s) >= limit - 1.0 || f64::from(**s) <= -limit).count();
-        self.peak_code = samples.iter().map(|s| i32::from(*s).abs()).max().unwrap_or(0);
-        // Four and a half looks in each period of the carrier keep the whole band of any probe below twice its centre.
-        self.step = ((2.0 * std::f64::consts::PI / filter.carrier / 4.5) as usize).max(1);
+        let sum: i64 = samples.iter().map(|sample| i64::from(*sample)).sum();
+        self.mean = (sum / (samples.len().max(1) as i64)) as i32;
+        self.samples.clear();
+        self.samples.extend_from_slice(samples);
+        let (over, under) = (libm::ceil(limit - 1.0) as i32, libm::floor(-limit) as i32);
+        (self.clipped, self.peak_code) = samples.iter().fold((0, 0), |(clipped, peak), sample| {
+            let sample = i32::from(*sample);
+            (clipped + i32::from(sample >= over || sample <= under), i32::max(peak, sample.abs()))
+        });
+        self.step = filter.search.step;
         self.carrier = filter.carrier;
-        self.signal.clear();
-        self.signal.extend((0..samples.len()).step_by(self.step).map(|at| filter.at(&self.record, at)));
-        self.envelope.clear();
-        self.envelope.extend(self.signal.iter().map(|y| y.norm()));
+        filter.search.run(samples, self.mean, &mut self.found);
+        self.power.clear();
         self.noise = self.noise_floor(filter);
-        let highest = self.envelope.iter().copied().fold(0.0, f64::max);
+        let highest = f64::from(self.envelope().iter().copied().fold(0.0, f32::max));
         if highest < FULL_RECORD * self.noise && self.noise > OVER_WHITE * self.white && self.repeats_itself(filter) {
             self.noise = (TRAIN_NOISE * highest).clamp(self.white, self.noise);
         }
     }
 
+    /// How many samples were filtered.
+    pub fn count(&self) -> usize {
+        self.samples.len()
+    }
+
+    /// The envelope at every `step`-th sample, codes.
+    pub fn envelope(&self) -> &[f32] {
+        &self.found.envelope
+    }
+
     /// Whether the record is a train of like echoes: on a thin wall they leave no quiet part to take the noise from.
-    fn repeats_itself(&self, filter: &Filter) -> bool {
+    fn repeats_itself(&mut self, filter: &Filter) -> bool {
         let (shortest, longest) = self.lags(filter);
-        (shortest..=longest).any(|lag| self.likeness(lag) >= self.chance(filter))
+        let chance = self.chance(filter);
+        (shortest..=longest).any(|lag| self.likeness(lag) >= chance)
     }
 
     /// Whether the signal repeats itself after about `lag` samples.
-    pub fn repeats_after(&self, filter: &Filter, lag: f64) -> bool {
+    pub fn repeats_after(&mut self, filter: &Filter, lag: f64) -> bool {
         let at = (lag / self.step as f64).round() as usize;
-        let (shortest, longest) = (self.lags(filter).0, self.signal.len() / 3);
+        let (shortest, longest) = (self.lags(filter).0, self.found.re.len() / 3);
         (at.saturating_sub(2).max(shortest)..=(at + 2).min(longest)).any(|lag| self.likeness(lag) >= ALIKE_AT)
     }
 
     /// The likeness that noise does not reach.
     fn chance(&self, filter: &Filter) -> f64 {
         // Noise in the pulse's own band passes it twice and is narrower by the root of two.
-        let looks = self.signal.len() as f64 * self.width(filter) / libm::sqrt(2.0 * std::f64::consts::PI);
+        let looks = self.found.re.len() as f64 * self.width(filter) / libm::sqrt(2.0 * std::f64::consts::PI);
         ALIKE.max(CHANCE / looks)
     }
 
     fn lags(&self, filter: &Filter) -> (usize, usize) {
         let width = self.width(filter);
-        (((LAGS.0 / width).ceil() as usize).max(1), ((LAGS.1 / width) as usize).min(self.signal.len() / 3))
+        (((LAGS.0 / width).ceil() as usize).max(1), ((LAGS.1 / width) as usize).min(self.found.re.len() / 3))
     }
 
     fn width(&self, filter: &Filter) -> f64 {
@@ -128,48 +145,50 @@ impl Trace {
     }
 
     /// The square of the signal's correlation with itself `lag` places later.
-    fn likeness(&self, lag: usize) -> f64 {
-        let (early, late) = (&self.signal[..self.signal.len() - lag], &self.signal[lag..]);
-        let (mut re, mut im, mut before, mut behind) = (0.0, 0.0, 0.0, 0.0);
-        for (a, b) in early.iter().zip(late) {
-            re += a.re * b.re + a.im * b.im;
-            im += a.re * b.im - a.im * b.re;
-            before += a.re * a.re + a.im * a.im;
-            behind += b.re * b.re + b.im * b.im;
+    fn likeness(&mut self, lag: usize) -> f64 {
+        let Found { re, im, .. } = &self.found;
+        let count = re.len();
+        if self.power.is_empty() {
+            let mut sum = 0.0;
+            self.power.push(0.0);
+            self.power.extend(re.iter().zip(im).map(|(re, im)| {
+                sum += f64::from(re * re + im * im);
+                sum
+            }));
         }
-        (re * re + im * im) / (before * behind).max(f64::MIN_POSITIVE)
+        let (with_re, with_im) = correlation((&re[..count - lag], &im[..count - lag]), (&re[lag..], &im[lag..]));
+        let (before, behind) = (self.power[count - lag], self.power[count] - self.power[lag]);
+        (with_re * with_re + with_im * with_im) / (before * behind).max(f64::MIN_POSITIVE)
     }
 
     fn noise_floor(&mut self, filter: &Filter) -> f64 {
         let white = self.white_level() * filter.noise_gain;
         self.white = white;
         let floor = white.max(ROUNDING * filter.noise_gain).max(1e-9);
-        self.scratch.clear();
-        self.scratch.extend_from_slice(&self.envelope);
-        let first = quantile(&mut self.scratch, QUIET_PART) / QUIET_RAYLEIGH;
+        let Found { envelope, .. } = &self.found;
+        let count = envelope.len();
+        let first = quantile_of(&mut self.scratch, envelope, QUIET_PART) / QUIET_RAYLEIGH;
         // Once more without the strong echoes: on a thin wall they are everywhere and the first look is too high.
-        let strong = STRONG * first.max(floor);
+        let strong = (STRONG * first.max(floor)) as f32;
         let cut = (CUT_PERIODS * 2.0 * std::f64::consts::PI / self.carrier / self.step as f64).ceil() as usize;
         self.scratch.clear();
-        let mut until = 0usize;
-        let mut ahead = 0usize;
-        for at in 0..self.envelope.len() {
-            while ahead < self.envelope.len() && ahead <= at + cut {
-                if self.envelope[ahead] > strong {
-                    until = ahead + cut + 1;
-                }
-                ahead += 1;
+        let mut kept = 0;
+        for (at, _) in envelope.iter().enumerate().filter(|(_, height)| **height > strong) {
+            let from = at.saturating_sub(cut);
+            if from > kept {
+                self.scratch.extend(envelope[kept..from].iter().map(|height| height.to_bits()));
             }
-            if at >= until {
-                self.scratch.push(self.envelope[at]);
-            }
+            kept = kept.max(at + cut + 1);
         }
-        let again = if self.scratch.len() * 8 >= self.envelope.len() {
-            quantile(&mut self.scratch, QUIET_PART) / QUIET_RAYLEIGH
+        if kept < count {
+            self.scratch.extend(envelope[kept..].iter().map(|height| height.to_bits()));
+        }
+        let again = if self.scratch.len() == count {
+            first
+        } else if self.scratch.len() * 8 >= count {
+            f64::from(f32::from_bits(quantile(&self.scratch, QUIET_PART))) / QUIET_RAYLEIGH
         } else {
-            self.scratch.clear();
-            self.scratch.extend_from_slice(&self.envelope);
-            quantile(&mut self.scratch, 0.10) / QUIETEST_RAYLEIGH
+            quantile_of(&mut self.scratch, envelope, 0.10) / QUIETEST_RAYLEIGH
         };
         again.min(first).max(floor)
     }
@@ -177,27 +196,32 @@ impl Trace {
     /// rms of the white noise, from the sixth difference of the record: an echo's band hardly reaches it.
     fn white_level(&mut self) -> f64 {
         const NORM: f64 = 30.397_368; // sqrt(1 + 36 + 225 + 400 + 225 + 36 + 1)
+        // Four places on, one says nearly nothing of the other (0.07 correlated); those between would tell nothing new.
         self.scratch.clear();
-        self.scratch.extend(
-            self.record.windows(7).step_by(2).map(|w| (w[0] + w[6] - 6.0 * (w[1] + w[5]) + 15.0 * (w[2] + w[4]) - 20.0 * w[3]).abs()),
-        );
+        self.scratch.extend(self.found.differences.iter().step_by(4));
         // The median of a Gaussian's magnitude is 0.67449 rms.
-        quantile(&mut self.scratch, 0.5) / (NORM * 0.674_49)
+        f64::from(quantile(&self.scratch, 0.5)) / (NORM * 0.674_49)
     }
 
     /// The tops over `least` from sample `from` on, in time order.
     pub fn tops(&self, from: f64, least: f64, tops: &mut Vec<Top>) {
         tops.clear();
         let start = (from / self.step as f64).ceil().max(1.0) as usize;
-        for at in start..self.envelope.len().saturating_sub(1) {
-            let (left, here, right) = (self.envelope[at - 1], self.envelope[at], self.envelope[at + 1]);
+        let least = least as f32;
+        for (at, near) in (start..).zip(self.envelope().get(start - 1..).unwrap_or_default().windows(3)) {
+            let (left, here, right) = (near[0], near[1], near[2]);
             if here > least && here > left && here >= right {
+                let (left, here, right) = (f64::from(left), f64::from(here), f64::from(right));
                 let bend = left - 2.0 * here + right;
                 let off = if bend < 0.0 { (0.5 * (left - right) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-                let phase = wrapped(self.signal[at].arg() + self.carrier * self.step as f64 * off);
+                let phase = wrapped(self.signal(at).arg() + self.carrier * self.step as f64 * off);
                 tops.push(Top { at: (at as f64 + off) * self.step as f64, height: here - 0.25 * (left - right) * off, phase });
             }
         }
+    }
+
+    fn signal(&self, at: usize) -> Complex {
+        Complex { re: f64::from(self.found.re[at]), im: f64::from(self.found.im[at]) }
     }
 
     /// Highest envelope between two samples.
@@ -205,9 +229,9 @@ impl Trace {
         let start = (from / self.step as f64).ceil().max(0.0) as usize;
         let end = ((to / self.step as f64).floor().max(-1.0) + 1.0) as usize;
         let mut best = (0.0, from);
-        for at in start..end.min(self.envelope.len()) {
-            if self.envelope[at] > best.0 {
-                best = (self.envelope[at], (at * self.step) as f64);
+        for (at, height) in (start..).zip(self.envelope().get(start..end.min(self.envelope().len())).unwrap_or_default()) {
+            if f64::from(*height) > best.0 {
+                best = (f64::from(*height), (at * self.step) as f64);
             }
         }
         best
@@ -216,13 +240,11 @@ impl Trace {
     /// Noise rms per component in a stretch, taken from its lower part so that single echoes do not raise it.
     pub fn local_noise(&mut self, from: f64, to: f64) -> Option<f64> {
         let start = (from / self.step as f64).ceil().max(0.0) as usize;
-        let end = (((to / self.step as f64).floor().max(-1.0) + 1.0) as usize).min(self.envelope.len());
+        let end = (((to / self.step as f64).floor().max(-1.0) + 1.0) as usize).min(self.found.envelope.len());
         if start + 8 > end {
             return None;
         }
-        self.scratch.clear();
-        self.scratch.extend_from_slice(&self.envelope[start..end]);
-        Some(quantile(&mut self.scratch, QUIET_PART) / QUIET_RAYLEIGH)
+        Some(quantile_of(&mut self.scratch, &self.found.envelope[start..end], QUIET_PART) / QUIET_RAYLEIGH)
     }
 
     /// Noise rms per component as the body of the record outside a stretch has it: its mean power, tops cut at three
@@ -231,14 +253,13 @@ impl Trace {
         const BODY_RAYLEIGH: f64 = 1.353_73; // sqrt(-2 ln 0.4)
         const CUT: f64 = 3.0;
         const CUT_LOSS: f64 = 0.988_891; // of the power of Rayleigh noise, 1 - exp(-4.5)
-        let start = ((from / self.step as f64).max(0.0) as usize).min(self.envelope.len());
-        let end = ((to / self.step as f64).max(0.0) as usize).clamp(start, self.envelope.len());
+        let start = ((from / self.step as f64).max(0.0) as usize).min(self.found.envelope.len());
+        let end = ((to / self.step as f64).max(0.0) as usize).clamp(start, self.found.envelope.len());
         self.scratch.clear();
-        self.scratch.extend_from_slice(&self.envelope[..start]);
-        self.scratch.extend_from_slice(&self.envelope[end..]);
-        let most = CUT * quantile(&mut self.scratch, 0.6) / BODY_RAYLEIGH;
-        let rest = self.envelope[..start].iter().chain(&self.envelope[end..]);
-        let power: f64 = rest.map(|e| e.min(most) * e.min(most)).sum();
+        let rest = || self.found.envelope[..start].iter().chain(&self.found.envelope[end..]);
+        self.scratch.extend(rest().map(|height| height.to_bits()));
+        let most = CUT * f64::from(f32::from_bits(quantile(&self.scratch, 0.6))) / BODY_RAYLEIGH;
+        let power: f64 = rest().map(|e| f64::from(*e).min(most) * f64::from(*e).min(most)).sum();
         libm::sqrt(power / (2.0 * CUT_LOSS * self.scratch.len().max(1) as f64))
     }
 
@@ -247,8 +268,8 @@ impl Trace {
     pub fn noise_with_grain(&self, from: f64, to: f64) -> f64 {
         const LOOKS: f64 = 4.0;
         let start = (from / self.step as f64).ceil().max(0.0) as usize;
-        let end = (((to / self.step as f64).floor().max(-1.0) + 1.0) as usize).min(self.envelope.len());
-        let power: f64 = self.envelope.get(start..end).unwrap_or(&[]).iter().map(|e| 0.5 * e * e).sum();
+        let end = (((to / self.step as f64).floor().max(-1.0) + 1.0) as usize).min(self.found.envelope.len());
+        let power: f64 = self.envelope().get(start..end).unwrap_or(&[]).iter().map(|e| 0.5 * f64::from(*e) * f64::from(*e)).sum();
         let count = end.saturating_sub(start) as f64;
         libm::sqrt((power + LOOKS * self.noise * self.noise) / (count + LOOKS)).max(self.noise)
     }
@@ -256,15 +277,18 @@ impl Trace {
     /// The arrival of the echo at `top` to a fraction of a sample.
     pub fn arrival(&self, filter: &Filter, top: Top, expected_phase: f64) -> Arrival {
         let mut local = Local::about(self, filter, top.at);
-        let envelope = local.climb(self, filter, top.at, |z, _| z.re * z.re + z.im * z.im);
+        let envelope = local.climb(self, filter, top.at, |near, _| near.map(|z| z.re * z.re + z.im * z.im));
         let z = local.value(envelope);
         let phase = wrapped(z.arg() + self.carrier * envelope - expected_phase);
         let guess = envelope - phase / self.carrier;
-        let mut near = Local::about(self, filter, guess);
-        let carrier = self.carrier;
-        let correlation = near.climb(self, filter, guess, move |z, t| {
-            let (sin, cos) = libm::sincos(carrier * t - expected_phase);
-            z.re * cos - z.im * sin
+        let mut near = if local.holds(guess) { local } else { Local::about(self, filter, guess) };
+        let (sin_step, cos_step) = libm::sincos(self.carrier * Local::STEP);
+        let correlation = near.climb(self, filter, guess, |[left, here, right], t| {
+            let (sin, cos) = libm::sincos(self.carrier * t - expected_phase);
+            // A step to the left and to the right turns the carrier by a fixed angle.
+            let (sin_l, cos_l) = (sin * cos_step - cos * sin_step, cos * cos_step + sin * sin_step);
+            let (sin_r, cos_r) = (sin * cos_step + cos * sin_step, cos * cos_step - sin * sin_step);
+            [left.re * cos_l - left.im * sin_l, here.re * cos - here.im * sin, right.re * cos_r - right.im * sin_r]
         });
         Arrival { envelope, height: z.norm(), phase, correlation }
     }
@@ -273,17 +297,24 @@ impl Trace {
 /// A few samples of the signal without its carrier, smooth enough for a polynomial.
 pub struct Local {
     first: usize,
-    z: [Complex; 7],
+    z: [Complex; NEIGHBOURS],
 }
 
 impl Local {
+    /// How far apart the three values lie through which a parabola finds a top, samples.
+    const STEP: f64 = 0.25;
+
     pub fn about(trace: &Trace, filter: &Filter, at: f64) -> Self {
-        let last = trace.record.len().saturating_sub(7);
+        let last = trace.samples.len().saturating_sub(7);
         let first = ((at.round() - 3.0).max(0.0) as usize).min(last);
-        let z = std::array::from_fn(|k| {
-            let index = first + k;
-            filter.at(&trace.record, index).turned(-trace.carrier * index as f64)
-        });
+        let mut z = filter.beside((&trace.samples, trace.mean), first);
+        let (sin, cos) = libm::sincos(-trace.carrier * first as f64);
+        let mut turn = Complex { re: cos, im: sin };
+        let (sin, cos) = libm::sincos(-trace.carrier);
+        for z in &mut z {
+            *z = z.times(turn);
+            turn = turn.times(Complex { re: cos, im: sin });
+        }
         Self { first, z }
     }
 
@@ -296,34 +327,32 @@ impl Local {
     pub fn value(&self, at: f64) -> Complex {
         const WEIGHT: [f64; 7] = [1.0 / 720.0, -1.0 / 120.0, 1.0 / 48.0, -1.0 / 36.0, 1.0 / 48.0, -1.0 / 120.0, 1.0 / 720.0];
         let u = at - self.first as f64;
-        let mut sum = Complex::default();
-        for (k, z) in self.z.iter().enumerate() {
-            let mut factor = WEIGHT[k];
-            for j in 0..7 {
-                if j != k {
-                    factor *= u - j as f64;
-                }
-            }
-            sum = sum.plus_scaled(*z, factor);
+        // Of the seven differences to the samples all but one are multiplied, from both ends.
+        let mut below = [1.0; 7];
+        for k in 1..7 {
+            below[k] = below[k - 1] * (u - (k - 1) as f64);
+        }
+        let (mut above, mut sum) = (1.0, Complex::default());
+        for k in (0..7).rev() {
+            sum = sum.plus_scaled(self.z[k], WEIGHT[k] * below[k] * above);
+            above *= u - k as f64;
         }
         sum
     }
 
     /// The nearest top of `height` to `at`.
-    fn climb(&mut self, trace: &Trace, filter: &Filter, at: f64, height: impl Fn(Complex, f64) -> f64) -> f64 {
-        const STEP: f64 = 0.25;
+    fn climb(&mut self, trace: &Trace, filter: &Filter, at: f64, heights: impl Fn([Complex; 3], f64) -> [f64; 3]) -> f64 {
         let mut t = at;
         for _ in 0..6 {
             if !self.holds(t) {
                 *self = Self::about(trace, filter, t);
             }
-            let (left, here, right) =
-                (height(self.value(t - STEP), t - STEP), height(self.value(t), t), height(self.value(t + STEP), t + STEP));
+            let [left, here, right] = heights([self.value(t - Self::STEP), self.value(t), self.value(t + Self::STEP)], t);
             let bend = left - 2.0 * here + right;
             if bend >= 0.0 {
                 break;
             }
-            let off = (0.5 * (left - right) / bend * STEP).clamp(-1.0, 1.0);
+            let off = (0.5 * (left - right) / bend * Self::STEP).clamp(-1.0, 1.0);
             t += off;
             if off.abs() < 1e-7 {
                 break;
@@ -339,11 +368,9 @@ pub fn wrapped(angle: f64) -> f64 {
     angle - turn * (angle / turn).round()
 }
 
-/// The value below which `part` of `values` lie; reorders them.
-pub fn quantile(values: &mut [f64], part: f64) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let at = ((values.len() - 1) as f64 * part) as usize;
-    *values.select_nth_unstable_by(at, f64::total_cmp).1
+/// The height below which `part` of `heights` lie, none of them negative; `scratch` is overwritten.
+fn quantile_of(scratch: &mut Vec<u32>, heights: &[f32], part: f64) -> f64 {
+    scratch.clear();
+    scratch.extend(heights.iter().map(|height| height.to_bits()));
+    f64::from(f32::from_bits(quantile(scratch, part)))
 }

@@ -92,7 +92,7 @@ fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     Ok(Done { files, ..done(order, count) })
 }
 
-/// Being stopped is told apart from failing.
+/// Being stopped is kept apart from failing.
 fn of_csv(error: CsvError) -> anyhow::Error {
     match error {
         CsvError::Stopped(stopped) => stopped.into(),

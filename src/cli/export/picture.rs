@@ -106,7 +106,7 @@ fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     Ok(Done { count: 1, files: vec![order.args.out.clone()], runs: vec![run.id], words })
 }
 
-/// The reading nearest to a place, or the thinnest; of equal ones the first. Where nothing was read, the first reading.
+/// The reading nearest to a place, or the minimum; of equal ones the first. Where nothing was read, the first reading.
 fn nearest(order: &Order<'_>, source: Source<'_>, at: Option<Length>, tick: &mut Tick<'_>) -> anyhow::Result<(u64, Reading)> {
     let run = source.run();
     let (mut best, mut row): (Option<(f64, u64, Reading)>, u64) = (None, 0);
@@ -128,7 +128,7 @@ fn nearest(order: &Order<'_>, source: Source<'_>, at: Option<Length>, tick: &mut
     match best {
         Some((_, row, reading)) => Ok((row, reading)),
         None if row == 0 => bail!("run {}: it has no readings, so there is no waveform to draw", run.id),
-        None => bail!("run {}: none of its readings has a place; leave --at out to see its thinnest", run.id),
+        None => bail!("run {}: none of its readings has a place; leave --at out to see its minimum", run.id),
     }
 }
 

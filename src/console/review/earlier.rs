@@ -64,7 +64,7 @@ impl Behind {
             let changed = compared.stretches.len();
             return format!("earlier {source}, offset {offset}: not both read here; {changed} stretches changed");
         };
-        format!("earlier, offset {offset}: least {}; mean {}", difference(&bin.least, unit), difference(&bin.mean, unit))
+        format!("earlier, offset {offset}: minimum {}; mean {}", difference(&bin.least, unit), difference(&bin.mean, unit))
     }
 }
 

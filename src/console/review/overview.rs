@@ -39,7 +39,7 @@ pub struct Overview {
     pub progress: Progress,
     /// Of the last run.
     pub last_row: Option<u64>,
-    /// Thickness less what must lie between it and the limit for the wall to be SOUND.
+    /// Thickness less what must be between it and the limit for the wall to be CLEAR.
     edge: Strip,
     /// How many readings have which whole micrometre, course by course.
     classes: BTreeMap<Option<u16>, Vec<u32>>,
@@ -161,7 +161,7 @@ impl Overview {
                 None => Level::Unjudged,
                 Some(required) if least < required => Level::Thin,
                 Some(required) if edge < required => Level::Watch,
-                Some(_) => Level::Sound,
+                Some(_) => Level::Clear,
             })
         });
         bin.worst = levels.max().unwrap_or(bin.worst);

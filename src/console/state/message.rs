@@ -67,7 +67,7 @@ pub enum Effect {
     Bench(BenchCommand),
     StartScan {
         line: String,
-        /// Why, and by whose name, although the checklist stands against it.
+        /// Why, and by whose name, although the checklist does not allow it.
         against: Option<(String, Signed)>,
     },
     Command(Command),

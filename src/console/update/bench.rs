@@ -352,7 +352,7 @@ fn checked_new(app: &mut App, view: &BenchView, setup: &Setup, check: Check) -> 
     vec![Effect::SetSetup { setup: Box::new(setup), origin: origin(view, true), by, checks: vec![check] }, Effect::Reload]
 }
 
-/// A verification of what is in force; a failed one names the runs it taints.
+/// A verification of what is in force; a failed one names the runs it makes suspect.
 fn checked_in_force(app: &mut App, check: Check) -> Vec<Effect> {
     let words = check_words(&check);
     if check.passed() {

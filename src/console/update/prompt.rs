@@ -104,7 +104,7 @@ fn give(app: &mut App, item: &Item, value: Value, note: String) -> Vec<Effect> {
     // Known here at once; the reload after it brings what was really stored.
     app.contents.answers.push(answer.clone());
     match failed {
-        Some(why) => app.say(Role::Error, format!("this stops the job: {why}. Put it right and answer again, or comment with c")),
+        Some(why) => app.say(Role::Error, format!("this stops the job: {why}. Correct it and answer again, or comment with c")),
         None => {
             app.choice = 0;
             match app.next_open_item(app.item + 1) {
@@ -160,13 +160,13 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     };
     if app.obstacles().is_empty() {
-        app.say(Role::Plain, "nothing stands against scanning: s starts the run");
+        app.say(Role::Plain, "nothing stops scanning: s starts the run");
         return Vec::new();
     }
     let mut fields =
         vec![Field::text("reason", "reason", "", true).hint("kept in the job file and shown on every screen and report of the run")];
     fields.extend(who(app));
-    ask(app, format!("Scan {line} although the checklist stands against it"), Purpose::Override { line }, fields)
+    ask(app, format!("Scan {line} although the checklist does not allow it"), Purpose::Override { line }, fields)
 }
 
 pub fn ask_setup(app: &mut App) -> Vec<Effect> {
@@ -174,13 +174,14 @@ pub fn ask_setup(app: &mut App) -> Vec<Effect> {
     let words = |all: &[&dyn std::fmt::Display]| all.iter().map(ToString::to_string).collect::<Vec<_>>();
     let number = |key, label, unit, value: f64, min, max| Field::number(key, label, unit, (value * 1e6).round() / 1e6, min, max);
     let mut fields = vec![
-        number("velocity", "velocity", "m/s", setup.velocity.as_m_s(), 500.0, 15000.0).hint("1 % off here is 1 % off in every thickness"),
+        number("velocity", "velocity", "m/s", setup.velocity.as_m_s(), 500.0, 15000.0)
+            .hint("an error of 1 % here is 1 % of every thickness"),
         number("zero", "zero", "ns", setup.zero.as_ns(), 0.0, 1e6)
             .hint("the time outside the wall: tyre there and back, cable, electronics"),
         number("separation", "element separation", "mm", (setup.half_separation * 2.0).as_mm(), 0.0, 100.0)
             .hint("exit point to exit point; 0 for a single element"),
         number("start", "gate start", "us", setup.gate.start.as_us(), 0.0, 1000.0)
-            .hint("behind the tyre's own echoes, before the thinnest wall"),
+            .hint("behind the tyre's own echoes, before the minimum wall"),
         number("length", "gate length", "us", setup.gate.length.as_us(), 0.01, 1000.0).hint("long enough for the thickest wall"),
         number("threshold", "gate threshold", "%", setup.gate.threshold_pct, 1.0, 100.0)
             .hint("percent of full screen height; well over the noise, well under the echo"),

@@ -176,7 +176,7 @@ pub fn origin(app: &mut App) -> Vec<Effect> {
             let lines = number_origin::of(&app.contents, &run, &shown.reading, waveform, &app.look);
             app.origin = Some(OriginShown { lines, top: 0 });
         }
-        _ => app.say(Role::Plain, "no reading stands at the cursor"),
+        _ => app.say(Role::Plain, "no reading at the cursor"),
     }
     Vec::new()
 }

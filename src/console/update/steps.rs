@@ -164,7 +164,7 @@ pub fn start(app: &mut App) -> Vec<Effect> {
     };
     let obstacles = app.obstacles();
     if !obstacles.is_empty() {
-        app.say(Role::Error, format!("NOT STARTED: the checklist stands against it ({}); o overrides with a reason", obstacles.len()));
+        app.say(Role::Error, format!("NOT STARTED: the checklist does not allow it ({}); o overrides with a reason", obstacles.len()));
         return Vec::new();
     }
     vec![Effect::StartScan { line, against: None }]

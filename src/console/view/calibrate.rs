@@ -42,7 +42,7 @@ fn closed(app: &App, pen: &mut Pen, area: Rect) {
         let measurement = scan.view.reading.as_ref().map(|reading| &reading.measurement);
         let picture = Rect { y: taken.y + 1, height: taken.height - 1, ..taken };
         let height = wave::draw(&Wave { waveform, setup: &scan.view.setup, measurement, whole: app.wave_whole }, pen, picture);
-        pen.title(Rect { height: 1, ..taken }, "waveform of the run", &format!("±{height:.0} %"));
+        pen.title(Rect { height: 1, ..taken }, "A-scan of the run", &format!("±{height:.0} %"));
     } else {
         let taken = rows.take(2);
         pen.put(taken.x + 1, taken.y, taken.width - 1, "b puts the probe on a block; l only opens its stream to look", Role::Strong);
@@ -69,7 +69,7 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
             let at = text::day_and_clock(entry.by.at_us, app.look.utc_offset_s);
             (safe_text(&entry.origin), format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)))
         }
-        None => ("as planned".to_owned(), "nobody has confirmed it here".to_owned()),
+        None => ("as planned".to_owned(), "not confirmed here".to_owned()),
     };
     for (label, value) in values(&setup, pen.look.unit) {
         line(pen, &mut rows, label, &value, Role::Strong);

@@ -125,7 +125,7 @@ pub fn question(question: Question, pen: &mut Pen, area: Rect) {
         area.x + 1,
         area.y,
         area.width - 1,
-        &format!("{}  y yes   n no   d yes, it stands at its start again", question.words()),
+        &format!("{}  y yes   n no   d yes, it is at its start again", question.words()),
         style,
     );
 }
@@ -171,12 +171,12 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
         }
     }
     lines.push(Default::default());
-    for level in [Level::Sound, Level::Watch, Level::Thin, Level::Lost, Level::Unjudged] {
+    for level in [Level::Clear, Level::Watch, Level::Thin, Level::NoEcho, Level::Unjudged] {
         let words = match level {
-            Level::Sound => "at or above required plus the watch margin",
+            Level::Clear => "at or above required plus the watch margin",
             Level::Watch => "within the watch margin over required",
             Level::Thin => "below the required thickness",
-            Level::Lost => "no thickness could be read; nothing is ever filled in",
+            Level::NoEcho => "no thickness could be read; nothing is ever filled in",
             Level::Unjudged => "the course has no required thickness to judge by",
         };
         lines.push((format!("{} {}", pen.look.glyphs.level(level), level.word()), words.to_owned()));
@@ -184,7 +184,7 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
     lines.push(Default::default());
     for words in [
         "SAVED means committed to the disk and synced; only that survives a dead battery.",
-        "Each row of the wall shows the least reading of its stretch. Hatched: no echo. Empty: not driven.",
+        "Each row of the wall shows the minimum reading of its stretch. Hatched: no echo. Empty: not driven.",
         "±U is the expanded uncertainty, k = 2. A gate too early takes the tyre for the wall.",
     ] {
         lines.extend(text::wrap(words, width + 12).into_iter().map(|line| (String::new(), format!("\u{1}{line}"))));
@@ -220,7 +220,7 @@ pub fn test_card(app: &App, pen: &mut Pen, area: Rect) {
         let mark = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
         pen.put(area.x + 2, y, 16, &format!("{mark} {:<11}", set.word()), if here { Role::Cursor } else { Role::Plain });
         let ramp: String = shapes.across.iter().chain(shapes.upward).collect();
-        let levels: String = [Level::Sound, Level::Watch, Level::Thin, Level::Lost].map(|level| set.level(level)).iter().collect();
+        let levels: String = [Level::Clear, Level::Watch, Level::Thin, Level::NoEcho].map(|level| set.level(level)).iter().collect();
         let wave = match set {
             Glyphs::Braille => "⣀⡠⠔⠊⠉⠑⠢⢄⣀⡠⠔⠊⠉⠑⠢⢄⣀",
             Glyphs::HalfBlock => "▄▄▀▀▀▀▄▄▄▄▀▀▀▀▄▄▄",
@@ -233,7 +233,7 @@ pub fn test_card(app: &App, pen: &mut Pen, area: Rect) {
     }
     pen.put(area.x + 2, y, area.width - 2, "The wave should be one smooth line; the bars should grow evenly.", Role::Plain);
     y += 2;
-    for (level, words) in [(Level::Watch, "watch"), (Level::Thin, "thin"), (Level::Lost, "lost")] {
+    for (level, words) in [(Level::Watch, "watch"), (Level::Thin, "thin"), (Level::NoEcho, "lost")] {
         let glyph = pen.look.glyphs.level(level);
         pen.put_style(area.x + 2, y, 20, &format!(" {glyph} {words} "), pen.look.theme.level(level));
         y += 1;

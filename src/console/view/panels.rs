@@ -57,12 +57,16 @@ pub fn spots(wall: &Wall, pen: &mut Pen, area: Rect) {
         let word = if wide { format!("{glyph} {:<5}", spot.level.word()) } else { glyph.to_string() };
         let x = pen.put_style(area.x + 1, y, area.width - 1, &word, style) + 1;
         let least = unit.thickness(spot.least);
-        let seen = if spot.acknowledged { "seen" } else { "NEW" };
+        let state = match (spot.acknowledged, wide) {
+            (true, true) => "acknowledged",
+            (true, false) => "ack.",
+            (false, _) => "NEW",
+        };
         let role = if spot.acknowledged { Role::Plain } else { Role::Strong };
         let words = if wide {
-            format!("{place:<17} {least} {} {length:>7}  {seen}", unit.thickness_symbol())
+            format!("{place:<17} {least} {} {length:>7}  {state}", unit.thickness_symbol())
         } else {
-            format!("{place} {least} {length} {seen}")
+            format!("{place} {least} {length} {state}")
         };
         pen.put(x, y, area.right().saturating_sub(x), &words, role);
     }
@@ -175,7 +179,7 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let watch = |bad: bool| if bad { Role::Watch } else { Role::Plain };
     let lines: [(String, Role); 14] = [
         (format!("stream       {}", safe_text(&link.what)), Role::Plain),
-        (format!("device       {}", telemetry.device.as_deref().map_or("not told".to_owned(), safe_text)), Role::Plain),
+        (format!("device       {}", telemetry.device.as_deref().map_or("not sent".to_owned(), safe_text)), Role::Plain),
         (format!("rate         {:.0} shots/s", link.rate_hz), Role::Plain),
         (format!("last byte    {} ago", age(scan, now_us)), watch(scan.stale_s(now_us).is_some())),
         (format!("received     {} readings, {}", counts.received, text::bytes(link.bytes)), Role::Plain),
@@ -194,13 +198,13 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
             Role::Plain,
         ),
         (
-            format!("battery      {}", telemetry.battery_mv.map_or("not told".to_owned(), |mv| format!("{:.2} V", f64::from(mv) / 1e3))),
+            format!("battery      {}", telemetry.battery_mv.map_or("not sent".to_owned(), |mv| format!("{:.2} V", f64::from(mv) / 1e3))),
             Role::Plain,
         ),
         (
             format!(
                 "surface      {}",
-                telemetry.surface_temperature.map_or("not told".to_owned(), |t| format!("{:.1} °C", t.as_celsius()))
+                telemetry.surface_temperature.map_or("not sent".to_owned(), |t| format!("{:.1} °C", t.as_celsius()))
             ),
             Role::Plain,
         ),

@@ -26,6 +26,8 @@ impl<'a> Pen<'a> {
             return x;
         }
         let width = width.min(self.buffer.area.right() - x);
+        let ascii = (self.look.glyphs == crate::console::Glyphs::Ascii && text.contains('±')).then(|| text.replace('±', "+/-"));
+        let text = ascii.as_deref().unwrap_or(text);
         // A cut number would be another number: what is cut shows it.
         if text.len() > usize::from(width) && crate::console::text::columns(text) > usize::from(width) {
             let cut = crate::console::text::clip(text, usize::from(width));
@@ -85,7 +87,6 @@ impl<'a> Pen<'a> {
         }
         for cell in &mut self.buffer.content {
             let plain = match cell.symbol() {
-                "±" => '~',
                 "µ" => 'u',
                 "°" => '\'',
                 "·" => '.',

@@ -97,8 +97,8 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
         (None, Some(required)) => (format!("required {}", unit.thickness(required)), Role::Plain),
         (_, None) => ("no limit known".to_owned(), Role::Plain),
     });
-    let height = measurement.height_pct.map_or_else(String::new, |height| format!("{height:.0} %"));
-    let snr = measurement.snr.map_or_else(String::new, |snr| format!("{:.0} dB", snr.as_db()));
+    let height = measurement.height_pct.map_or_else(String::new, |height| format!("FSH {height:.0} %"));
+    let snr = measurement.snr.map_or_else(String::new, |snr| format!("SNR {:.0} dB", snr.as_db()));
     if measurement.height_pct.is_some() || measurement.snr.is_some() {
         lines.push((format!("{height} {snr}").trim().to_owned(), Role::Plain));
     } else {

@@ -37,7 +37,7 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     let head = rows.take(1);
-    pen.put(head.x + 1, head.y, head.width - 1, "  run line     started      state       readings spots  least", Role::Quiet);
+    pen.put(head.x + 1, head.y, head.width - 1, "  run line     started      state       readings spots  min  ", Role::Quiet);
     let detail = 11.min(rows.left() / 2);
     let listed = rows.take(rows.left().saturating_sub(detail));
     let room = usize::from(listed.height);

@@ -24,12 +24,13 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     let obstacles = app.obstacles();
     if obstacles.is_empty() {
         let taken = rows.take(2);
-        pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stands against scanning. s starts the run.", Role::Strong);
+        pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stops scanning. s starts the run.", Role::Strong);
         warnings(app, pen, rows.rest());
         return;
     }
     let taken = rows.take(1);
-    let words = format!("BLOCKED: the checklist stands against scanning ({} reasons)", obstacles.len());
+    let words =
+        format!("BLOCKED: the checklist does not allow scanning ({})", backwall_report::words::count(obstacles.len() as u64, "reason"));
     pen.put(taken.x + 1, taken.y, taken.width - 1, &words, Role::Fault);
     let room = rows.left().saturating_sub(3);
     let shapes = pen.look.glyphs.shapes();
@@ -216,7 +217,7 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     };
     let title = Rect { height: 1, ..area };
     let Some(waveform) = waveform else {
-        pen.title(title, "waveform", "");
+        pen.title(title, "A-scan", "");
         pen.put(
             area.x + 1,
             area.y + 1,
@@ -237,7 +238,7 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
             pen.title(title, &words, &full);
         }
         (Some(_), None) => pen.title(title, "FROZEN waveform", &full),
-        (None, _) => pen.title(title, "waveform", &format!("{full}, gate {threshold:.0} %")),
+        (None, _) => pen.title(title, "A-scan", &format!("{full}, gate {threshold:.0} %")),
     }
 }
 
@@ -261,12 +262,12 @@ pub fn ended(scan: &Scan, summary: &RunSummary, pen: &mut Pen, area: Rect) {
 /// The numbers of a run, one a line.
 pub fn summary_lines(summary: &RunSummary, unit: backwall_units::LengthUnit) -> Vec<String> {
     let place = |place| format!("{} {}", unit.place(place), unit.place_symbol());
-    let mut lines = vec![format!("{} readings saved", summary.readings)];
-    lines.push(format!("{} without echo, {} shots lost", summary.no_echo, summary.lost));
-    lines.push(format!("{} spots", summary.spots));
+    let mut lines = vec![format!("{} saved", backwall_report::words::count(summary.readings, "reading"))];
+    lines.push(format!("{} without echo, {} lost", summary.no_echo, backwall_report::words::count(summary.lost, "shot")));
+    lines.push(backwall_report::words::count(summary.spots, "spot"));
     if let Some(least) = summary.least {
         let at = summary.least_at.map_or_else(String::new, |at| format!(" at {}", place(at)));
-        lines.push(format!("least {} {}{at}", unit.thickness(least), unit.thickness_symbol()));
+        lines.push(format!("min {} {}{at}", unit.thickness(least), unit.thickness_symbol()));
     }
     if let (Some(from), Some(to)) = (summary.from, summary.to) {
         lines.push(format!("from {} to {}", place(from), place(to)));

@@ -256,9 +256,9 @@ fn bar_across(pen: &mut Pen, area: Rect, stretch: &Stretch, column_of: impl Fn(L
         (false, None) => {
             let end = nominal.unwrap_or(area.right());
             for x in area.x..end {
-                pen.cell(x, area.y, shapes.hatch, Role::Lost);
+                pen.cell(x, area.y, shapes.hatch, Role::NoEcho);
             }
-            pen.put(area.x + 1, area.y, area.width.saturating_sub(1), " no echo ", Role::Lost);
+            pen.put(area.x + 1, area.y, area.width.saturating_sub(1), " no echo ", Role::NoEcho);
         }
         (false, Some(least)) => {
             let style = match bin.worst {
@@ -286,7 +286,7 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
     if !bin.is_empty() {
         let glyph = pen.look.glyphs.level(bin.worst);
         let mut words = match bin.worst {
-            Level::Sound if !wide => glyph.to_string(),
+            Level::Clear if !wide => glyph.to_string(),
             Level::Unjudged if !wide => glyph.to_string(),
             level => format!("{glyph} {}", level.word()),
         };
@@ -304,7 +304,7 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
         if bin.read > 0 && bin.lost > 0 && x + 1 < area.right() {
             // Some of this stretch gave no echo.
             x += 1;
-            pen.cell(x, area.y, pen.look.glyphs.level(Level::Lost), Role::Lost);
+            pen.cell(x, area.y, pen.look.glyphs.level(Level::NoEcho), Role::NoEcho);
             x += 1;
         }
     }
@@ -352,7 +352,7 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
             (true, _) => {}
             (false, None) => {
                 for y in full_wall..base {
-                    pen.cell(x, y, shapes.hatch, Role::Lost);
+                    pen.cell(x, y, shapes.hatch, Role::NoEcho);
                 }
             }
             (false, Some(least)) => {
@@ -378,7 +378,7 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
         if !bin.is_empty() {
             pen.cell_style(x, base + 1, pen.look.glyphs.level(bin.worst), pen.look.theme.level(bin.worst));
             let word = bin.worst.word();
-            if last != Some(bin.worst) && bin.worst >= Level::Lost && column >= word_end && column + word.len() as u16 <= cells {
+            if last != Some(bin.worst) && bin.worst >= Level::NoEcho && column >= word_end && column + word.len() as u16 <= cells {
                 pen.put_style(x, base + 2, word.len() as u16, word, pen.look.theme.level(bin.worst));
                 word_end = column + word.len() as u16 + 1;
             }

@@ -217,10 +217,10 @@ pub fn thickness_at(along: f64) -> Option<f64> {
 
 fn level(thickness: Option<f64>) -> Level {
     match thickness {
-        None => Level::Lost,
+        None => Level::NoEcho,
         Some(t) if t < 6.2 => Level::Thin,
         Some(t) if t < 7.0 => Level::Watch,
-        Some(_) => Level::Sound,
+        Some(_) => Level::Clear,
     }
 }
 
@@ -324,13 +324,13 @@ pub fn reading(along: f64) -> Reading {
             quality: Quality::Good,
             flags: Flags::NONE,
         },
-        level: Level::Sound,
+        level: Level::Clear,
     }
 }
 
 /// The reading of a shot without an echo.
 pub fn no_echo(along: f64) -> Reading {
-    Reading { measurement: Measurement::none(Flags::of(Flag::NoCoupling)), level: Level::Lost, ..reading(along) }
+    Reading { measurement: Measurement::none(Flags::of(Flag::NoCoupling)), level: Level::NoEcho, ..reading(along) }
 }
 
 pub fn live(direction: Direction) -> LiveView {

@@ -83,7 +83,7 @@ fn the_map_is_walked_by_line_and_elevation_and_opens_the_line_there() {
     update(&mut app, letter('+'));
     assert_eq!(cursor(&app), Some(("A090".into(), 4000.0, 4500.0)), "{}", screen(&app));
     update(&mut app, letter('m'));
-    assert!(screen(&app).contains("least 5.7"), "{}", screen(&app));
+    assert!(screen(&app).contains("min 5.7"), "{}", screen(&app));
     // Beneath the lowest row stand the lines across.
     for _ in 0..20 {
         update(&mut app, key(KeyCode::Down));

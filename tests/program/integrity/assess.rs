@@ -1,4 +1,4 @@
-//! `backwall assess` on jobs made for it: an invented tank, two surveys of one line, a run that is tainted.
+//! `backwall assess` on jobs made for it: an invented tank, two surveys of one line, a run that is suspect.
 
 use crate::common::run_start;
 use backwall_store::{CloseReason, Entry, JobFile, RunStart};
@@ -163,11 +163,11 @@ fn two_surveys_of_a_line_give_rate_life_and_next_date() {
     for wanted in ["Required thickness of the course", "Long-term", "Trend through", "Remaining life", "Averaging length", "Variation"] {
         assert!(titles.iter().any(|title| title.contains(wanted)), "{wanted} in {titles:?}");
     }
-    assert!(has(&course["missing"], "blocks with a least wall"), "{course}");
+    assert!(has(&course["missing"], "blocks with a minimum wall"), "{course}");
 
     // Not accepted, the offset is shown and not used.
     let printed = text(&[now, "--earlier", then]);
-    assert!(printed.contains("--accept-offset takes that") && printed.contains("positions as they stand"), "{printed}");
+    assert!(printed.contains("--accept-offset takes that") && printed.contains("positions as recorded"), "{printed}");
     assert!(printed.contains("no local rate is drawn"), "{printed}");
     for wanted in ["responsible engineer", "NOT CALIBRATED", "calibration pending", "t = 4.9 (H - 0.3) D G / (S E)", "source   API 653"] {
         assert!(printed.contains(wanted), "{wanted} in {printed}");
@@ -186,13 +186,13 @@ fn an_earlier_table_in_inches_is_compared_once_its_unit_is_told() {
     let (now, csv) = (now.to_str().unwrap(), csv.to_str().unwrap());
     let names = ["--column", "position=Elev", "--column", "thickness=Wall", "--earlier-line", "A090"];
     let error = refused(&[&[now, "--earlier", csv], &names[..]].concat());
-    assert!(error.contains("earlier.csv:1: column 'Elev' does not tell its unit"), "{error}");
+    assert!(error.contains("earlier.csv:1: column 'Elev' does not give its unit"), "{error}");
     let told = ["--unit", "in", "--earlier-date", "2016-03-01", "--earlier-u", "0.2mm"];
     let found = json(&[&[now, "--earlier", csv], &names[..], &told[..]].concat());
     let compared = &found["lines"][0]["comparisons"][0];
     super::close(compared["comparison"]["whole"]["mean"]["difference_mm"].as_f64().unwrap(), -0.5, 0.01);
     assert_eq!(compared["comparison"]["whole"]["mean"]["change"].as_str(), Some("thinner"));
-    assert!(has(&compared["warnings"], "does not tell its datum") && has(&compared["warnings"], "does not tell its velocity"));
+    assert!(has(&compared["warnings"], "does not give its datum") && has(&compared["warnings"], "does not give its velocity"));
     let grown = folder.path().join("grown.csv");
     std::fs::write(&grown, format!("position_mm,thickness_mm\n{thinner}")).unwrap();
     let found = json(&[now, "--earlier", grown.to_str().unwrap(), "--earlier-line", "A090", "--earlier-u", "0.2mm"]);
@@ -258,7 +258,7 @@ fn a_tainted_run_is_named_with_its_least_wall_and_left_out() {
     let runs = found["runs"].as_array().unwrap();
     assert_eq!((runs[0]["calibration"].as_str(), runs[0]["used"].as_bool()), (Some("valid"), Some(true)));
     assert_eq!((runs[1]["calibration"].as_str(), runs[1]["used"].as_bool()), (Some("suspect"), Some(false)));
-    assert!(runs[1]["least_mm"].as_f64().unwrap() < 6.0);
+    assert!(runs[1]["minimum_mm"].as_f64().unwrap() < 6.0);
     assert!(has(&found["remarks"], "suspect and left out"));
     assert!(found["lines"][0]["statistics"]["least"]["thickness_mm"].as_f64().unwrap() > 8.0);
     assert_eq!(found["lines"][0]["runs"], serde_json::json!([1]));

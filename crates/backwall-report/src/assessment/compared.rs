@@ -21,8 +21,8 @@ pub enum OffsetUsed {
 impl OffsetUsed {
     pub const fn word(self) -> &'static str {
         match self {
-            Self::None => "positions as they stand",
-            Self::Told => "offset told",
+            Self::None => "positions as recorded",
+            Self::Told => "offset given",
             Self::Accepted => "offset found and accepted",
         }
     }
@@ -74,7 +74,7 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
     if let (Some(now), Some(then)) = (now.date, earlier.date)
         && then >= now
     {
-        found.warnings.push(format!("it is of {then}, not before the present survey of {now}: no rate is drawn from it"));
+        found.warnings.push(format!("it was made on {then}, not before the present survey of {now}: no rate is drawn from it"));
     }
     let alignment = align(&now.points, &earlier.points, &request.settings);
     let (offset, used) = match (request.offset, alignment.offset) {
@@ -90,12 +90,12 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
     found.misaligned = apart;
     // Laid over each other at places that are known to differ, walls would seem to have come and gone.
     if used == OffsetUsed::None && other_datum(now, earlier) {
-        let what = "the two count from different datums: tell what lies between them (--offset), or take an offset that is found (--accept-offset)";
+        let what = "the two count from different datums: give the distance between them (--offset), or take an offset that is found (--accept-offset)";
         found.not_compared = Some(what.to_owned());
         return found;
     }
     if used != OffsetUsed::Told && reversed {
-        found.not_compared = Some(format!("{why}; of a table, --earlier-direction and --earlier-start tell it"));
+        found.not_compared = Some(format!("{why}; of a table, --earlier-direction and --earlier-start give it"));
         return found;
     }
     let comparison = compare(&now.points, &earlier.points, offset, &request.settings);
@@ -104,7 +104,7 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
     }
     if comparison.stretches.iter().any(|stretch| stretch.mean.change == Change::Thicker) {
         let what =
-            "a wall does not grow: stretches that read thicker tell of another place, another set-up or a wrong reading, now or then";
+            "a wall does not grow: stretches that read thicker point to another place, another set-up or a wrong reading, now or then";
         found.warnings.push(what.to_owned());
     }
     found.comparison = Some(comparison);

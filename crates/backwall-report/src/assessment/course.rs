@@ -342,11 +342,8 @@ impl Work<'_> {
         let mut short = rate(Term::Short, Wall::of(last.thickness), least, years_between(last.date.0, now));
         if let Ok(answer) = &mut short {
             let source = last.source.as_deref().map_or_else(String::new, |source| format!(", {}", crate::words::safe_text(source)));
-            answer.worked.title = format!("{} (least of the course then and now)", answer.worked.title);
-            answer
-                .worked
-                .cautions
-                .push(format!("earlier: the plan's of {}{source}; the two least walls need not be the same place", last.date));
+            answer.worked.title = format!("{} (minimum of the course then and now)", answer.worked.title);
+            answer.worked.cautions.push(format!("earlier: the plan's of {}{source}; the two minima need not be the same place", last.date));
         }
         found.extend(self.take(short).map(|rate| rate.rate));
     }
@@ -370,10 +367,7 @@ impl Work<'_> {
         let points: Vec<_> = surveys.iter().map(|(day, wall)| (years_between(first, *day), *wall)).collect();
         let mut trend = regression(&points, required);
         if let Ok(answer) = &mut trend {
-            answer
-                .worked
-                .cautions
-                .push(format!("year 0 is {first}; least walls of the course, which need not be the same place each time"));
+            answer.worked.cautions.push(format!("year 0 is {first}; minima of the course, which need not be the same place each time"));
         }
         self.take(trend);
     }
@@ -443,7 +437,7 @@ impl Work<'_> {
         let (asset, allowance) = (&self.facts.plan.asset, self.allowance(rate));
         let tank = asset.kind == AssetKind::TankShell;
         if self.readings.is_empty() {
-            return self.lacks("Lowest average", &["places: the stream tells no encoder"]);
+            return self.lacks("Lowest average", &["places: the stream has no encoder"]);
         }
         if tank && !self.facts.path.direction.is_upright() {
             self.done.missing.push("Lowest average t1: the code averages along vertical lines, and this one runs across".to_owned());
@@ -491,10 +485,10 @@ impl Work<'_> {
     fn extremes(&mut self) {
         let asset = &self.facts.plan.asset;
         let Some(track) = self.assess.track else {
-            return self.lacks("Least wall to expect on the whole surface", &["width of wall a pass sees (assess.track_mm)"]);
+            return self.lacks("Minimum wall to expect on the whole surface", &["width of wall a pass sees (assess.track_mm)"]);
         };
         if asset.kind == AssetKind::Sphere {
-            self.done.missing.push("Least wall to expect: the surface of a zone of a sphere is not in the plan".to_owned());
+            self.done.missing.push("Minimum wall to expect: the surface of a zone of a sphere is not in the plan".to_owned());
             return;
         }
         let blocks = Blocks::of(&self.readings, self.edges, self.assess.block.unwrap_or(BLOCK), self.facts.plan.limits.max_gap);

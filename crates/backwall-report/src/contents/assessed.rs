@@ -51,7 +51,7 @@ impl Writer<'_> {
         facts.push(fact("Stretches of wall", format!("{} read by both, {only}", comparison.bins.len())));
         if let Some(whole) = &comparison.whole {
             facts.push(fact("Mean of what both read", self.changed(&whole.mean)));
-            facts.push(fact("Least of what both read", self.changed(&whole.least)));
+            facts.push(fact("Minimum of what both read", self.changed(&whole.least)));
         }
         let judged = comparison.bins.iter().any(|bin| bin.mean.change != Change::Unjudged);
         let found = match (comparison.stretches.len() as u64, judged) {
@@ -72,7 +72,7 @@ impl Writer<'_> {
             &self.head("now"),
             &self.head("± U"),
             "",
-            &self.head("Least then"),
+            &self.head("Minimum then"),
             &self.head("now"),
             &self.head("± U"),
             "",
@@ -107,7 +107,7 @@ impl Writer<'_> {
         let figures = strip::pages(from, to, strip::longest(run.summary.start.path.direction)).into_iter().map(|piece| {
             let shown = Some((&earlier, name.clone()));
             let figure = data::strip_figure(&self.job.contents, &run.summary, &run.validity, &run.wall, piece, self.wanted.unit, shown);
-            captioned(figure, format!("{} over the outline of {name}, each the least reading of its stretch.", capital(&run.name())))
+            captioned(figure, format!("{} over the outline of {name}, each the minimum reading of its stretch.", capital(&run.name())))
         });
         let figures = figures.collect();
         self.out.figures(figures);
@@ -151,7 +151,7 @@ impl Writer<'_> {
     }
 
     fn left_out(&self, run: &RunNote) -> String {
-        format!("Run {} on {}, least {}: {}", run.run, run.line, self.thickness_or(run.least, "no thickness"), run.why)
+        format!("Run {} on {}, min {}: {}", run.run, run.line, self.thickness_or(run.least, "no thickness"), run.why)
     }
 
     fn courses(&mut self, line: &LineAssessment) {
@@ -166,7 +166,7 @@ impl Writer<'_> {
             "Life, years>",
             "Next by",
             "COV>",
-            &self.head("Least expected"),
+            &self.head("Minimum expected"),
         ]);
         for course in &line.courses {
             let summary = &course.summary;

@@ -17,14 +17,14 @@ impl Writer<'_> {
                 .to_owned(),
             "Where no echo could be trusted there is no thickness; nothing was filled in, smoothed or taken over from neighbours."
                 .to_owned(),
-            "Where a place was passed twice the least reading counts.".to_owned(),
+            "Where a place was passed twice the minimum reading counts.".to_owned(),
             "Places come from an encoder wheel: slip and side drift move them, and a line was not surveyed on the wall.".to_owned(),
             "The figures are measurements and screening numbers. Local codes, the written procedure, and the responsible engineer decide \
              about fitness for service."
                 .to_owned(),
         ];
         if self.job.contents.plan.probe.beam_width.is_none() {
-            lines.push("The plan does not tell the beam's width; the scanned share of the surface rests on an assumed one.".to_owned());
+            lines.push("The plan does not give the beam's width; the scanned share of the surface rests on an assumed one.".to_owned());
         }
         self.out.bullets(lines);
     }

@@ -47,7 +47,7 @@ impl Writer<'_> {
     pub(super) fn people(&mut self) {
         let people = &self.job.contents.plan.people;
         if people.is_empty() {
-            return self.out.paragraph("The job plan names nobody.");
+            return self.out.paragraph("The job plan names no people.");
         }
         let mut table = Table::of(&["Name", "Role", "Certificate", "Valid until", ""]);
         for person in people {
@@ -93,7 +93,7 @@ impl Writer<'_> {
         let mut facts = vec![
             fact("Probe frequency", format!("{} MHz", probe.frequency.as_mhz())),
             fact("Elements", separation),
-            fact("Thinnest wall it resolves", self.thickness(probe.minimum)),
+            fact("Minimum wall it resolves", self.thickness(probe.minimum)),
         ];
         if let Some(beam) = probe.beam_width {
             facts.push(fact("Beam width", self.thickness(beam)));
@@ -234,7 +234,7 @@ impl Writer<'_> {
         }
         facts.extend(contents.overrides.iter().map(|(why, by)| fact("OVERRIDDEN", format!("{}: {why}", self.signed(by)))));
         for run in self.job.runs.iter().filter_map(|run| run.summary.start.checklist_override.as_ref().map(|why| (run, why))) {
-            facts.push(fact("Started against it", format!("{}: {}", capital(&run.0.name()), run.1)));
+            facts.push(fact("Started against the checklist", format!("{}: {}", capital(&run.0.name()), run.1)));
         }
         self.out.facts(facts);
     }

@@ -18,7 +18,7 @@ impl Writer<'_> {
             &format!("Scanned, {}", unit.place_symbol()),
             "Readings>",
             "No echo>",
-            &self.head("Least"),
+            &self.head("Minimum"),
             &self.head("± U"),
             &format!("At, {}>", unit.place_symbol()),
             "THIN>",
@@ -111,7 +111,7 @@ impl Writer<'_> {
             "Readings>",
             "No echo>",
             "Required>",
-            "Least>",
+            "Minimum>",
             &at,
             "5 %>",
             "Median>",
@@ -153,7 +153,7 @@ impl Writer<'_> {
             .map(|run| format!("{}: {}", capital(&run.name()), run.calibration().1))
             .collect();
         if doubtful.is_empty() && !self.job.runs.is_empty() {
-            self.out.paragraph("No run is suspect, tainted or without calibration.");
+            self.out.paragraph("No run is suspect or without calibration.");
         }
         if !doubtful.is_empty() {
             self.out.notice(Tone::Bad, "Runs whose thicknesses are not to be relied on as they stand", doubtful);

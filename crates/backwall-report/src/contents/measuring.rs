@@ -27,7 +27,7 @@ impl Writer<'_> {
             self.out.heading(2, format!("{}, used by {}", name_of(*id), runs.join(", ")));
             self.setup(setup);
         }
-        let mut table = Table::of(&["No.", "Came from", "Velocity, m/s>", "Zero, ns>", "Entered by"]);
+        let mut table = Table::of(&["No.", "Source", "Velocity, m/s>", "Zero, ns>", "Entered by"]);
         for entry in &self.job.contents.setups {
             table.row([
                 entry.id.to_string(),
@@ -64,10 +64,10 @@ impl Writer<'_> {
                 "Path",
                 match setup.half_separation {
                     zero if zero == Length::ZERO => "straight: single element".to_owned(),
-                    half => format!("V path, half separation of the elements {}", self.thickness(half)),
+                    half => format!("V path, half element separation {}", self.thickness(half)),
                 },
             ),
-            fact("Thinnest wall", self.thickness(setup.minimum)),
+            fact("Minimum wall", self.thickness(setup.minimum)),
         ]);
     }
 
@@ -193,7 +193,7 @@ impl Writer<'_> {
         }
         let unit = self.wanted.unit;
         let head = format!("Distance, {}>", unit.place_symbol());
-        let mut table = Table::of(&["When, by", &head, "Counts>", "Set, per mm>", "Found, per mm>", "Off, %>", ""]);
+        let mut table = Table::of(&["When, by", &head, "Counts>", "Set, per mm>", "Found, per mm>", "Error, %>", ""]);
         for (check, by) in &contents.encoder_checks {
             let judged = check.judge();
             table.toned(
@@ -214,11 +214,11 @@ impl Writer<'_> {
 
     pub(super) fn uncertainty(&mut self) {
         self.out.paragraph(
-            "Each reading carries a standard uncertainty of its own, combined from the parts below and from what its waveform tells \
+            "Each reading carries a standard uncertainty of its own, combined from the parts below and from what its waveform shows \
              (noise, agreement of envelope and correlation, the second echo) as the square root of the sum of squares (JCGM 100:2008, equation 10). \
              U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for what lies beside it.",
         );
-        let mut table = Table::of(&["Run", &self.head("Least U"), &self.head("Greatest U"), "Readings without one>"]);
+        let mut table = Table::of(&["Run", &self.head("Smallest U"), &self.head("Largest U"), "Readings without one>"]);
         for run in &self.job.runs {
             let (low, high) = run.uncertainty.map_or((None, None), |(low, high)| (Some(low * 2.0), Some(high * 2.0)));
             table.row([run.name(), self.bare(low), self.bare(high), run.without_uncertainty.to_string()]);

@@ -56,7 +56,7 @@ impl Writer<'_> {
         let start = &summary.start;
         let (from, to) = start.path.span();
         let ended = summary.closed_us.map_or_else(|| "not ended".to_owned(), |us| self.time(us));
-        let driven = summary.from.zip(summary.to).map_or_else(|| "no place was told".to_owned(), |(from, to)| self.stretch(from, to));
+        let driven = summary.from.zip(summary.to).map_or_else(|| "no place was recorded".to_owned(), |(from, to)| self.stretch(from, to));
         let line = self.job.contents.plan.line(&start.line);
         let azimuth = line.and_then(|line| line.azimuth_deg).map_or_else(String::new, |azimuth| format!(", azimuth {azimuth}°"));
         let elevation = line
@@ -78,7 +78,7 @@ impl Writer<'_> {
         let least =
             run.thinnest.iter().filter_map(|reading| Some((reading.measurement.thickness?, reading))).min_by(|a, b| a.0.total_cmp(&b.0));
         facts.push(fact(
-            "Thinnest reading",
+            "Minimum reading",
             least.map_or_else(|| "none: there is no reading with an echo".to_owned(), |(_, reading)| self.where_found(run, reading)),
         ));
         facts
@@ -94,7 +94,7 @@ impl Writer<'_> {
             .map(|(index, piece)| {
                 let figure = data::strip_figure(job, &run.summary, &run.validity, &run.wall, *piece, self.wanted.unit, None);
                 let part = if pieces.len() > 1 { format!(", part {} of {}", index + 1, pieces.len()) } else { String::new() };
-                captioned(figure, format!("Section through the wall along {}{part}. Each row is the least reading of its stretch; hatched: no echo; blank: not driven.", run.name()))
+                captioned(figure, format!("Section through the wall along {}{part}. Each row is the minimum reading of its stretch; hatched: no echo; blank: not driven.", run.name()))
             })
             .collect();
         self.out.figures(figures);
@@ -119,7 +119,7 @@ impl Writer<'_> {
             &format!("From, {}>", unit.place_symbol()),
             &format!("To, {}>", unit.place_symbol()),
             "Length>",
-            &self.head("Least"),
+            &self.head("Minimum"),
             &format!("At, {}>", unit.place_symbol()),
             "Course>",
             &self.head("Required"),
@@ -251,8 +251,8 @@ impl Writer<'_> {
             "Differs in",
             "Why",
             "Changed>",
-            &self.head("Least before"),
-            &self.head("Least after"),
+            &self.head("Minimum before"),
+            &self.head("Minimum after"),
             "Calibration",
         ]);
         for evaluation in of_run {
@@ -269,6 +269,6 @@ impl Writer<'_> {
             ]);
         }
         self.out.table(table);
-        self.out.paragraph("The results in this report are the run's own; evaluations stand beside them and replace nothing.");
+        self.out.paragraph("The results in this report are the run's own; evaluations are kept beside them and replace nothing.");
     }
 }

@@ -119,9 +119,10 @@ impl Writer<'_> {
         let readings = |level: fn(&RunFacts) -> u64| runs.iter().map(level).sum::<u64>();
         let (thin, watch) = (readings(|run| run.statistics.thin), readings(|run| run.statistics.watch));
         let mut lines = Vec::new();
-        lines.extend(self.thinnest().map(|(run, reading)| format!("Thinnest reading: {}", self.where_found(run, reading))));
+        lines.extend(self.thinnest().map(|(run, reading)| format!("Minimum reading: {}", self.where_found(run, reading))));
         lines.extend(
-            self.least_margin().map(|(run, reading)| format!("Least over its required thickness: {}", self.where_found(run, reading))),
+            self.least_margin()
+                .map(|(run, reading)| format!("Minimum margin over the required thickness: {}", self.where_found(run, reading))),
         );
         if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
             lines.truncate(1);
@@ -234,7 +235,7 @@ impl Writer<'_> {
             contents.overrides.iter().map(|(why, by)| format!("The checklist was OVERRIDDEN by {}: {why}", self.signed(by))).collect();
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
         if !obstacles.is_empty() {
-            lines.push(format!("The pre-scan checklist stands against scanning: {}", obstacles.join("; ")));
+            lines.push(format!("The pre-scan checklist does not allow scanning: {}", obstacles.join("; ")));
         }
         for person in contents.plan.people.iter().filter(|person| self.expired(person.expires)) {
             let until = person.expires.map_or_else(String::new, |date| date.to_string());

@@ -18,7 +18,7 @@ pub enum Role {
     /// Along the line
     Position,
     Thickness,
-    /// Standard uncertainty (k = 1) of the thickness
+    /// Uncertainty of the thickness: standard (k = 1), or expanded (k = 2) where the name ends in k2
     Uncertainty,
     /// Name of the line
     Line,
@@ -35,7 +35,7 @@ impl Role {
         match self {
             Self::Position => &["position"],
             Self::Thickness => &["thickness"],
-            Self::Uncertainty => &["uncertainty"],
+            Self::Uncertainty => &["uncertainty", "uncertainty_k2"],
             Self::Line => &["line"],
             Self::Date => &["date", "host_time"],
             Self::Calibration => &["calibration"],
@@ -49,9 +49,10 @@ impl Role {
 impl std::str::FromStr for Role {
     type Err = String;
     fn from_str(text: &str) -> Result<Self, String> {
-        Self::EACH.into_iter().find(|role| role.word().eq_ignore_ascii_case(text)).ok_or_else(|| {
-            format!("'{text}' is nothing a column can hold; one of position, thickness, uncertainty, line, date, calibration")
-        })
+        Self::EACH
+            .into_iter()
+            .find(|role| role.word().eq_ignore_ascii_case(text))
+            .ok_or_else(|| format!("'{text}' is not a kind of column; one of position, thickness, uncertainty, line, date, calibration"))
     }
 }
 
@@ -198,7 +199,7 @@ impl Table<'_> {
         if self.told.direction == Some(Direction::Down) && self.told.start.is_none() {
             return Err(whole(
                 self.path,
-                "a survey driven down counts from where it started: tell that place as well (--earlier-start)".into(),
+                "a survey driven down counts from where it started: give that place as well (--earlier-start)".into(),
             ));
         }
         let columns = Columns {
@@ -211,7 +212,7 @@ impl Table<'_> {
         };
         if columns.line.is_none() && self.told.line.is_none() {
             let what = format!(
-                "there is no column with the line's name: tell its column (--column line=NAME) or the line itself (--earlier-line NAME); \
+                "there is no column with the line's name: name its column (--column line=NAME) or the line itself (--earlier-line NAME); \
                  the columns are {}",
                 self.names()
             );
@@ -223,7 +224,7 @@ impl Table<'_> {
             && all.iter().flatten().all(|lengths| named(lengths).is_some())
             && all.iter().flatten().any(|lengths| lengths.unit != told)
         {
-            let what = format!("--unit {told} contradicts the column names, which tell their units: {}; leave it out", self.names());
+            let what = format!("--unit {told} contradicts the column names, which give their units: {}; leave it out", self.names());
             return Err(at_line(self.path, self.at, what));
         }
         Ok(columns)
@@ -253,7 +254,7 @@ impl Table<'_> {
         let word = role.word();
         let index = self.find(role)?.ok_or_else(|| {
             let what =
-                format!("there is no column '{word}': tell which one holds it (--column {word}=NAME); the columns are {}", self.names());
+                format!("there is no column '{word}': name the one that holds it (--column {word}=NAME); the columns are {}", self.names());
             at_line(self.path, self.at, what)
         })?;
         self.unit(index)
@@ -263,7 +264,7 @@ impl Table<'_> {
         let header = &self.headers[index];
         let unit = split_unit(header).1.or(self.told.unit).ok_or_else(|| {
             let what = format!(
-                "column '{header}' does not tell its unit: name it {header}_mm or {header}_in, or tell it (--unit mm or --unit in)"
+                "column '{header}' does not give its unit: name it {header}_mm or {header}_in, or give it (--unit mm or --unit in)"
             );
             at_line(self.path, self.at, what)
         })?;
@@ -304,6 +305,11 @@ impl Table<'_> {
             return Ok(());
         };
         let (start, direction) = (self.told.start.unwrap_or_default(), self.told.direction.unwrap_or(Direction::Up));
+        let expanded = columns.uncertainty.is_some_and(|lengths| {
+            let name = split_unit(&self.headers[lengths.index]).0.to_ascii_lowercase();
+            name.ends_with("k2") || name.ends_with("k=2") || name.ends_with("k = 2")
+        });
+        let own = own.map(|own| if expanded { own / 2.0 } else { own });
         let uncertainty = own.or(self.told.expanded.map(|expanded| expanded / 2.0));
         line.points.push(Point { along: along(position, start, direction), thickness, uncertainty });
         Ok(())
@@ -351,7 +357,7 @@ impl Table<'_> {
             Err(_) => text.get(..10).and_then(|day| NaiveDate::parse_from_str(day, "%Y-%m-%d").ok()),
         };
         day.map(Some).ok_or_else(|| {
-            self.wrong(row, Role::Date, &format!("'{text}' is not a day such as 2019-05-31; or tell it for all (--earlier-date)"))
+            self.wrong(row, Role::Date, &format!("'{text}' is not a day such as 2019-05-31; or give it for all (--earlier-date)"))
         })
     }
 }

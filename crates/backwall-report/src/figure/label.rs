@@ -42,7 +42,7 @@ fn label_list(strip: &StripFigure<'_>, holes: &[Hole]) -> Vec<Label> {
         let middle = (hole.from + hole.to) / 2.0;
         let length = length_words(unit, hole.to - hole.from);
         let (glyph, words) = match hole.no_echo {
-            true => (mark::glyph(Level::Lost), format!("no echo over {length}")),
+            true => (mark::glyph(Level::NoEcho), format!("no echo over {length}")),
             false => ("", format!("gap: no reading over {length}")),
         };
         labels.push(Label { along: middle, glyph, words, weight: 600, bold: false });

@@ -183,7 +183,7 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
         figure.lines(seams.map(|seam| vec![point(LEFT, y(*seam)), point(of.width, y(*seam))]).collect(), mark::SEAM);
         let pitch = (of.width - LEFT) / upright.len() as f64;
         let wide = WIDEST.min(pitch * 0.6);
-        let captions = [("azimuth", 4.6), (if of.unit == LengthUnit::Mm { "least, mm" } else { "least, in" }, 1.6)];
+        let captions = [("azimuth", 4.6), (if of.unit == LengthUnit::Mm { "minimum, mm" } else { "minimum, in" }, 1.6)];
         for (caption, above) in captions {
             figure.text(Text::new(point(0.0, head - above), caption, SMALL).ink(Ink::Grey));
         }

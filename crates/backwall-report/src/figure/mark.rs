@@ -23,20 +23,20 @@ pub const EARLIER: Stroke = Stroke::solid(Ink::Purple, 0.25);
 pub const fn glyph(level: Level) -> &'static str {
     match level {
         Level::Unjudged => "?",
-        Level::Sound => "·",
+        Level::Clear => "·",
         Level::Watch => "▲",
         Level::Thin => "◆",
-        Level::Lost => "○",
+        Level::NoEcho => "○",
     }
 }
 
 /// What a wall of this level is filled with; no echo is hatched instead.
 pub const fn fill(level: Level) -> Option<Ink> {
     match level {
-        Level::Sound | Level::Unjudged => Some(Ink::Pale),
+        Level::Clear | Level::Unjudged => Some(Ink::Pale),
         Level::Watch => Some(Ink::Orange),
         Level::Thin => Some(Ink::Vermilion),
-        Level::Lost => None,
+        Level::NoEcho => None,
     }
 }
 
@@ -104,7 +104,7 @@ pub fn legend(figure: &mut Figure, at: Point, width: f64, entries: &[(Key, Strin
                 figure.hatch(&[(corners[0], corners[2])], HATCH_APART, HATCH);
                 figure.outline(&corners, FINE);
                 let middle = point(x + BOX.0 / 2.0, y + BOX.1 / 2.0 + SMALL * 0.36);
-                figure.text(Text::new(middle, glyph(Level::Lost), SMALL).anchored(Anchor::Middle).bold());
+                figure.text(Text::new(middle, glyph(Level::NoEcho), SMALL).anchored(Anchor::Middle).bold());
             }
             Key::Blank => figure.outline(&corners, FINE),
             Key::Line(stroke) => figure.line(point(x, y + BOX.1 / 2.0), point(x + BOX.0, y + BOX.1 / 2.0), *stroke),

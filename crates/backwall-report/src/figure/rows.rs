@@ -1,4 +1,4 @@
-//! The rows of a section: each the least reading of its stretch, drawn as areas, hatch, surface and glyphs.
+//! The rows of a section: each the minimum reading of its stretch, drawn as areas, hatch, surface and glyphs.
 
 use super::label::Hole;
 use super::mark::{self, BODY, EDGE, HATCH, HATCH_APART};
@@ -66,7 +66,7 @@ impl Rows {
             figure.areas(of_level.map(|group| under(group, axes)).collect(), mark::fill(level).unwrap_or(Ink::White));
         };
         fill(figure, Level::Unjudged);
-        fill(figure, Level::Sound);
+        fill(figure, Level::Clear);
         // A row holds what was read anywhere in it; a hole is as long as it is. Only WATCH and THIN go over it.
         let ends = |hole: &Hole| (axes.u(hole.from), axes.u(hole.to));
         let blank = holes.iter().map(ends).map(|(from, to)| {
@@ -75,7 +75,7 @@ impl Rows {
         });
         figure.areas(blank.collect(), Ink::White);
         let mut no_echo: Vec<(f64, f64)> = holes.iter().filter(|hole| hole.no_echo).map(ends).collect();
-        let lost = groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::Lost);
+        let lost = groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == Level::NoEcho);
         let lost = lost.map(|group| (group[0].u.0, group[group.len() - 1].u.1));
         no_echo.extend(lost.filter(|(from, to)| !holes.iter().map(ends).any(|hole| hole.0 <= *from && hole.1 >= *to)));
         let no_echo: Vec<_> = no_echo.into_iter().flat_map(|(from, to)| self.to_nominal(from, to, axes)).collect();
@@ -95,7 +95,7 @@ impl Rows {
     /// The level of each stretch that is not sound, beside the section.
     fn glyphs(&self, figure: &mut Figure, axes: &Axes) {
         let mut taken: Vec<f64> = Vec::new();
-        for level in [Level::Thin, Level::Watch, Level::Lost] {
+        for level in [Level::Thin, Level::Watch, Level::NoEcho] {
             for group in self.rows.chunk_by(|a, b| (b.u.0 - a.u.1).abs() < 1e-6 && a.level == b.level) {
                 let middle = (group[0].u.0 + group[group.len() - 1].u.1) / 2.0;
                 if group[0].level != level || taken.iter().any(|other| (other - middle).abs() < BODY) {

@@ -212,11 +212,11 @@ fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
         let ink = mark::fill(level).unwrap_or(Ink::White);
         (Key::Filled(ink, mark::glyph(level), if level == Level::Thin { Ink::White } else { Ink::Black }), words.to_owned())
     };
-    let mut entries = vec![filled(Level::Sound, "SOUND"), filled(Level::Watch, "WATCH"), filled(Level::Thin, "THIN")];
+    let mut entries = vec![filled(Level::Clear, "CLEAR"), filled(Level::Watch, "WATCH"), filled(Level::Thin, "THIN")];
     if rows.rows.iter().any(|row| row.level == Level::Unjudged) {
         entries.push(filled(Level::Unjudged, "NO LIMIT set"));
     }
-    entries.push((Key::Hatched, "LOST: no echo".to_owned()));
+    entries.push((Key::Hatched, "NO ECHO".to_owned()));
     entries.push((Key::Line(Stroke::solid(Ink::Grey, 0.7)), "some readings without echo".to_owned()));
     entries.push((Key::Blank, "not scanned".to_owned()));
     entries.push((Key::Line(mark::NOMINAL), "nominal".to_owned()));
@@ -232,7 +232,7 @@ fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
         LengthUnit::Mm => format!("{:.1} mm", rows.each.as_mm()),
         LengthUnit::Inch => format!("{:.2} in", rows.each.as_inch()),
     };
-    let words = format!("Each row is the least reading of {each} of the line. Nothing is interpolated, smoothed or filled in.");
+    let words = format!("Each row is the minimum reading of {each} of the line. Nothing is interpolated, smoothed or filled in.");
     figure.text(Text::new(point(0.0, top + 3.0 + taken + SMALL), words, SMALL).ink(Ink::Grey));
 }
 
@@ -295,7 +295,7 @@ mod tests {
     #[test]
     fn one_thin_reading_in_ten_metres_is_drawn() {
         let mut strip = Strip::default();
-        push(&mut strip, 0, 10_000, Some(9.5), Level::Sound);
+        push(&mut strip, 0, 10_000, Some(9.5), Level::Clear);
         push(&mut strip, 7_003, 7_004, Some(5.0), Level::Thin);
         let figure = figure(&strip, 10_000.0);
         assert!(filled(&figure, Ink::Vermilion) >= 0.24, "{}", filled(&figure, Ink::Vermilion));
@@ -305,8 +305,8 @@ mod tests {
     #[test]
     fn what_was_not_read_is_not_filled_and_a_gap_is_as_long_as_it_is() {
         let mut strip = Strip::default();
-        push(&mut strip, 0, 400, Some(9.5), Level::Sound);
-        push(&mut strip, 450, 700, Some(9.5), Level::Sound);
+        push(&mut strip, 0, 400, Some(9.5), Level::Clear);
+        push(&mut strip, 450, 700, Some(9.5), Level::Clear);
         let figure = figure(&strip, 1_000.0);
         let blank = filled(&figure, Ink::White);
         let sound = filled(&figure, Ink::Pale);
@@ -320,8 +320,8 @@ mod tests {
     #[test]
     fn an_earlier_survey_is_an_outline_with_its_name_and_fills_nothing() {
         let (mut now, mut then) = (Strip::default(), Strip::default());
-        push(&mut now, 0, 500, Some(9.0), Level::Sound);
-        push(&mut then, 0, 1_000, Some(9.5), Level::Sound);
+        push(&mut now, 0, 500, Some(9.0), Level::Clear);
+        push(&mut then, 0, 1_000, Some(9.5), Level::Clear);
         let figure = with_earlier(&now, Some((&then, "2021".into())), 1_000.0);
         let outlines = |item: &&Item| matches!(item, Item::Lines { stroke, .. } if stroke.ink == Ink::Purple);
         assert_eq!(figure.items.iter().filter(outlines).count(), 2, "once in the section, once in the legend");

@@ -176,7 +176,7 @@ impl Plot {
         }
         if measurement.thickness.is_none() {
             let at = point(self.left + self.width - 1.0, self.top - 1.2);
-            figure.text(Text::new(at, "○ LOST: no echo taken", SMALL).anchored(Anchor::End).bold());
+            figure.text(Text::new(at, "○ NO ECHO: none taken", SMALL).anchored(Anchor::End).bold());
         }
     }
 }

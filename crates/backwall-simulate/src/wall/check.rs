@@ -7,7 +7,7 @@ impl Wall {
     pub(super) fn check(&self, add: &mut dyn FnMut(String, String)) {
         let mut range = |key: &str, value: f64, low: f64, high: f64| {
             if !(value >= low && value <= high) {
-                add(key.to_owned(), format!("{value} is not possible: it must lie between {low} and {high}"));
+                add(key.to_owned(), format!("{value} is not possible: it must be between {low} and {high}"));
             }
         };
         range("steel.velocity_m_s", self.steel.velocity.as_m_s(), 500.0, 15_000.0);
@@ -56,7 +56,7 @@ impl Wall {
         let mut names = std::collections::BTreeSet::new();
         for (index, line) in self.lines.iter().enumerate() {
             if !names.insert(&line.name) {
-                add(format!("line[{index}].name"), format!("line {} stands twice: give each its own name", line.name));
+                add(format!("line[{index}].name"), format!("line {} is given twice: give each its own name", line.name));
             }
             if line.wall.is_none() && (self.courses.is_empty() || !line.direction.is_upright()) {
                 add(format!("line[{index}]"), "has no wall: give wall_mm, or [[course]] for lines up and down".to_owned());
@@ -86,7 +86,7 @@ impl Line {
                 add(key.clone(), "a leg that moves needs speed_mm_s greater than 0".to_owned());
             }
             if !(leg.pause_s.unwrap_or(0.0) >= 0.0 && leg.pause_s.unwrap_or(0.0) <= 86_400.0) {
-                add(key, "pause_s must lie between 0 and 86400".to_owned());
+                add(key, "pause_s must be between 0 and 86400".to_owned());
             }
         }
         let mut stretch = |kind: &str, index: usize, from: Length, to: Length| {
@@ -111,7 +111,7 @@ impl Line {
         }
         let mut range = |key: String, value: f64, low: f64, high: f64| {
             if !(value >= low && value <= high) {
-                add(format!("line[{line}].{key}"), format!("{value} is not possible: it must lie between {low} and {high}"));
+                add(format!("line[{line}].{key}"), format!("{value} is not possible: it must be between {low} and {high}"));
             }
         };
         for (index, x) in self.thinnings.iter().enumerate() {

@@ -56,7 +56,7 @@ fn shot(seq: u32) -> Entry {
         gain: Decibel::ZERO,
         wall_temperature: Temperature::celsius(20.0),
         measurement: Measurement::none(Flags::of(Flag::NoBackWall)),
-        level: Level::Lost,
+        level: Level::NoEcho,
     };
     let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::ZERO, bits: 16 };
     Entry::Reading { reading, waveform: Some(Waveform { base, samples }) }

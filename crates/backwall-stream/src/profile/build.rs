@@ -23,7 +23,7 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
     let order = written.byte_order.unwrap_or_default();
     let link = link(&written.link, &mut found);
     if written.link.silence_s.is_some_and(|silence| !(1.0..=86_400.0).contains(&silence)) {
-        found.add("link.silence_s", "must lie between 1 and 86400");
+        found.add("link.silence_s", "must be between 1 and 86400");
     }
     let silence = written.link.silence_s.and_then(|silence| Duration::try_from_secs_f64(silence).ok());
     let check = check(&written.check, order, written.framing.kind, &mut found);
@@ -99,7 +99,7 @@ fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind
     };
     check.place = match (written.at_byte, found.one_char("check.hex_behind", written.hex_behind.as_ref())) {
         (Some(_), Some(_)) => {
-            found.add("check.at_byte", "stands beside hex_behind: give one of them");
+            found.add("check.at_byte", "cannot go with hex_behind: give one of them");
             CheckPlace::End
         }
         (Some(at), None) => {
@@ -153,7 +153,7 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
             ("framing.end_hex", written.end_hex.is_some()),
             ("framing.body_from_byte", written.body_from_byte.is_some()),
         ] {
-            found.of_no_use(key, &given.then_some(()), "where frames are told apart by their ends");
+            found.of_no_use(key, &given.then_some(()), "where frames are recognised by their ends");
         }
     }
     if kind != FramingKind::SyncLength {
@@ -178,7 +178,7 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
             let size = found.needed("framing.frame_bytes", written.frame_bytes, "say how long each frame is")?;
             found.within("framing.frame_bytes", size, 1, max);
             if sync.is_empty() && check.width() == 0 {
-                found.add("framing.kind", "fixed frames need sync_hex or a [check]: without either nobody can tell where one begins");
+                found.add("framing.kind", "fixed frames need sync_hex or a [check]: without either the start of a frame cannot be found");
             }
             let head = written.body_from_byte.unwrap_or(sync.len());
             if head + tail.len() + check.width() >= size {
@@ -246,7 +246,7 @@ fn send(written: &written::Send, found: &mut Findings<'_>) -> Send {
     let mut either = |name: &str, text: &Option<String>, hex: &Option<String>| {
         let key = format!("send.{name}_hex");
         if text.is_some() && hex.is_some() {
-            found.add(&key, format!("stands beside send.{name}: give one of them"));
+            found.add(&key, format!("cannot go with send.{name}: give one of them"));
         }
         match text {
             Some(text) => text.clone().into_bytes(),

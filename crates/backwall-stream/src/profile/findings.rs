@@ -19,7 +19,7 @@ impl Findings<'_> {
 
     pub fn within(&mut self, key: &str, value: usize, low: usize, high: usize) {
         if value < low || value > high {
-            self.add(key, format!("{value} is not possible: it must lie between {low} and {high}"));
+            self.add(key, format!("{value} is not possible: it must be between {low} and {high}"));
         }
     }
 

@@ -11,7 +11,7 @@ pub fn rule(index: usize, record: &written::Record, order: ByteOrder, found: &mu
     let kind = found.needed(&format!("{at}.kind"), record.kind, "header, shot, status, gauge or ignore");
     let when = match (&record.when, &record.when_hex) {
         (Some(_), Some(_)) => {
-            found.add(&format!("{at}.when_hex"), "stands beside when: give one of them");
+            found.add(&format!("{at}.when_hex"), "cannot go with when: give one of them");
             Vec::new()
         }
         (Some(text), None) => text.clone().into_bytes(),
@@ -255,7 +255,7 @@ fn complete(at: &str, kind: RecordKind, record: &written::Record, found: &mut Fi
         if let Some(meaning) = field.meaning
             && record.fields[..index].iter().any(|earlier| earlier.meaning == Some(meaning))
         {
-            found.add(&format!("{fields}[{index}].meaning"), format!("{} stands twice", meaning.word()));
+            found.add(&format!("{fields}[{index}].meaning"), format!("{} is given twice", meaning.word()));
         }
     }
     if found.wrong.iter().any(|key| key.starts_with(&fields)) {

@@ -13,11 +13,11 @@ const PITS: Source = Source::from_memory("API 653 4.3.2.2, widely scattered pits
 pub fn tank_length(diameter: Length, least: Length) -> Result<Answer<Length>, Refusal> {
     let title = "Averaging length";
     let feet = positive(title, "diameter", diameter.as_inch() / 12.0)?;
-    let t2 = positive(title, "least thickness", least.as_inch())?;
+    let t2 = positive(title, "minimum thickness", least.as_inch())?;
     let value = 3.7 * libm::sqrt(feet * t2);
     let worked = Worked::new(title, "L = 3.7 (D t2)^0.5, not more than 40 in", AVERAGE)
         .given("D", "diameter", feet, "ft")
-        .given("t2", "least thickness", t2, "in")
+        .given("t2", "minimum thickness", t2, "in")
         .gives("", "calculated", value, "in")
         .gives("L", "averaging length", value.min(40.0), "in")
         .gives("", "which is", Length::inch(value.min(40.0)).as_mm(), "mm");
@@ -123,7 +123,7 @@ impl Passes {
 
 /// t1 ≥ t_min + C and t2 ≥ 0.6·t_min + C, C being what corrodes until the next inspection.
 pub fn judge(average: Length, least: Length, required: Length, allowance: Length) -> Result<Answer<Passes>, Refusal> {
-    let title = "Lowest average and least thickness against the required";
+    let title = "Lowest average and minimum thickness against the required";
     positive(title, "required thickness", required.as_mm())?;
     if !(average.is_finite() && least.is_finite() && allowance.is_finite() && allowance >= Length::ZERO) {
         return Err(Refusal::impossible(title, "a thickness or the allowance is not possible"));
@@ -135,14 +135,14 @@ pub fn judge(average: Length, least: Length, required: Length, allowance: Length
     let word = |passes| if passes { "passes" } else { "FAILS" };
     let worked = Worked::new(title, "t1 >= t_min + C and t2 >= 0.6 t_min + C", AVERAGE)
         .given("t1", "lowest average", average.as_mm(), "mm")
-        .given("t2", "least thickness", least.as_mm(), "mm")
+        .given("t2", "minimum thickness", least.as_mm(), "mm")
         .given("t_min", "required thickness", required.as_mm(), "mm")
         .given("C", "loss until the next inspection", allowance.as_mm(), "mm")
         .gives("t_min + C", "wanted of t1", first.as_mm(), "mm")
         .gives("0.6 t_min + C", "wanted of t2", second.as_mm(), "mm")
         .verdict(format!("t1 {}, t2 {}", word(passes.average), word(passes.least)))
         .caution("t1 and t2 of the scanned line alone: the lowest vertical line of the corroded area may lie beside it")
-        .caution("t2 is the least reading with pits in it: an inspector may leave out widely scattered pits")
+        .caution("t2 is the minimum reading, pits included: an inspector may leave out widely scattered pits")
         .caution_if(allowance == Length::ZERO, "no loss until the next inspection is in it");
     Ok(Answer::new(passes, worked))
 }
@@ -160,13 +160,13 @@ pub fn lasting(average: Length, least: Length, required: Length, rate: LossRate)
     }
     let worked = Worked::new(title, "min((t1 - t_min) / rate, (t2 - 0.6 t_min) / rate)", AVERAGE)
         .given("t1", "lowest average", average.as_mm(), "mm")
-        .given("t2", "least thickness", least.as_mm(), "mm")
+        .given("t2", "minimum thickness", least.as_mm(), "mm")
         .given("t_min", "required thickness", required.as_mm(), "mm")
         .given("rate", "controlling rate", rate.as_mm_y(), "mm/y")
         .gives("", "by t1", first.as_years(), "y")
         .gives("", "by t2", second.as_years(), "y")
         .gives("", "time left", value.as_years(), "y")
-        .caution("of the scanned line alone; the tests stand above");
+        .caution("of the scanned line alone; the tests are above");
     Ok(Answer::new(value, worked))
 }
 
@@ -177,7 +177,7 @@ pub struct Pit {
     pub from: Length,
     #[serde(rename = "to_mm")]
     pub to: Length,
-    #[serde(rename = "least_mm")]
+    #[serde(rename = "minimum_mm")]
     pub least: Length,
 }
 
@@ -234,12 +234,12 @@ pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, 
         .given("C", "loss until the next inspection", allowance.as_mm(), "mm")
         .gives("", "stretches under t_min", pits.len() as f64, "")
         .gives("", "longest sum in 8 in", most_together.as_mm(), "mm")
-        .gives("", "least in them", least.map_or(f64::NAN, Length::as_mm), "mm")
+        .gives("", "minimum in them", least.map_or(f64::NAN, Length::as_mm), "mm")
         .verdict(match (pits.is_empty(), scattered) {
             (true, _) => "no reading lies under t_min",
             (_, true) => "would hold, if an inspector finds that these are pits",
             (_, false) => "does not hold: this counts as a corroded area",
         })
-        .caution("lengths along the scanned line only; whether a stretch is a pit, only looking at it tells");
+        .caution("lengths along the scanned line only; whether a stretch is a pit, only an inspection shows");
     Ok(Answer::new(Pits { pits, most_together, scattered }, worked))
 }

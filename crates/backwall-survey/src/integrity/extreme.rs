@@ -1,4 +1,4 @@
-//! The least wall to expect where nobody scanned: Gumbel's distribution of minima, fitted to the least wall of each block
+//! The minimum wall to expect where nobody scanned: Gumbel's distribution of minima, fitted to the least wall of each block
 //! of a scanned line. It is given only where its conditions hold, and says which one does not.
 
 use super::worked::{Answer, Refusal, Source, Worked, positive};
@@ -154,13 +154,13 @@ pub struct Expected {
     pub fit: Minima,
     /// How many blocks the whole surface makes.
     pub blocks: f64,
-    #[serde(rename = "least_mm")]
+    #[serde(rename = "minimum_mm")]
     pub least: Length,
 }
 
-/// The least wall to expect on a surface of `surface_mm2`, from the blocks of a line that reads `track` wide.
+/// The minimum wall to expect on a surface of `surface_mm2`, from the blocks of a line that reads `track` wide.
 pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Result<Answer<Expected>, Refusal> {
-    let title = "Least wall to expect on the whole surface";
+    let title = "Minimum wall to expect on the whole surface";
     positive(title, "block length", blocks.block_length.as_mm())?;
     positive(title, "width of the track", track.as_mm())?;
     positive(title, "surface", surface_mm2)?;
@@ -169,11 +169,11 @@ pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Resul
     let ratio = surface_mm2 / block_mm2;
     let mut why = Vec::new();
     if values.len() < LEAST_BLOCKS {
-        why.push(format!("{} blocks with a least wall, and {LEAST_BLOCKS} are wanted", values.len()));
+        why.push(format!("{} blocks with a minimum wall, and {LEAST_BLOCKS} are wanted", values.len()));
     }
     let fit = Minima::by_likelihood(&values);
     match fit {
-        None => why.push("the least walls of the blocks do not vary".to_owned()),
+        None => why.push("the minima of the blocks do not vary".to_owned()),
         Some(fit) if values.len() >= LEAST_BLOCKS => why.extend(broken_conditions(&values, fit)),
         Some(_) => {}
     }
@@ -195,7 +195,7 @@ pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Resul
         .given("T", "return period", blocks_total, "blocks")
         .gives("", "location", fit.location_mm, "mm")
         .gives("", "scale", fit.scale_mm, "mm")
-        .gives("t_T", "least wall to expect", least.as_mm(), "mm")
+        .gives("t_T", "minimum wall to expect", least.as_mm(), "mm")
         .caution_if(least <= Length::ZERO, "a wall of nothing or less: the tail is not to be believed, but neither is a sound wall")
         .caution_if(share < ENOUGH_SHARE, "less than 3 % of the surface is scanned")
         .caution_if(blocks.left_out > 0, format!("{} blocks with too little read in them are left out", blocks.left_out))
@@ -221,7 +221,7 @@ fn broken_conditions(values: &[f64], fit: Minima) -> Vec<String> {
     // The distribution must fit: Anderson-Darling with both parameters fitted, 5 % (Stephens 1977).
     let (distance, limit) = (fit.anderson_darling(values), 0.757 / (1.0 + 0.2 / libm::sqrt(n)));
     if distance > limit {
-        why.push(format!("the least walls do not follow the distribution (Anderson-Darling {distance:.3}, limit {limit:.3})"));
+        why.push(format!("the minima do not follow the distribution (Anderson-Darling {distance:.3}, limit {limit:.3})"));
     }
     why
 }

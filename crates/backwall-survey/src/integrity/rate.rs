@@ -86,7 +86,7 @@ pub fn rate(term: Term, earlier: Wall, present: Wall, time: Years) -> Result<Ans
         worked = worked
             .caution_if(measured.abs() <= expanded, "the loss is not larger than the uncertainty of both surveys together: it may be none");
     } else {
-        worked = worked.caution("an uncertainty is not known: whether the loss is real cannot be told");
+        worked = worked.caution("an uncertainty is not known: whether the loss is real is not known");
     }
     let worked =
         worked.caution_if(measured < LossRate::ZERO, "the wall reads thicker than before: reported as no loss; compare places and set-ups");
@@ -115,7 +115,7 @@ pub fn remaining_life(actual: Length, required: Length, rate: LossRate) -> Resul
         .given("rate", "controlling rate", rate.as_mm_y(), "mm/y")
         .gives("RL", "remaining life", value.as_years(), "y")
         .caution_if(spent, "the wall is at or below its required thickness now")
-        .caution("by the least single reading; a thinned area of a tank shell is judged by its averages as well")
+        .caution("by the minimum single reading; a thinned area of a tank shell is judged by its averages as well")
         .caution("the rate of the past is taken for the future: a change of service or coating makes it void");
     Ok(Answer::new(value, worked))
 }

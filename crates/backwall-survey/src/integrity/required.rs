@@ -110,10 +110,10 @@ impl Shell {
         let worked = worked
             .given("G", "specific gravity", g, "")
             .given("E", "joint efficiency", e, "")
-            .caution_if(value < least, "the formula gives less than the least thickness any course may have, so that counts")
-            .caution_if(e < 1.0, "in plate away from welds by more than 1 in and twice its thickness E counts as 1.0: where the welds lie, the plan does not tell")
+            .caution_if(value < least, "the formula gives less than the minimum thickness any course may have, so that counts")
+            .caution_if(e < 1.0, "in plate away from welds by more than 1 in and twice its thickness E counts as 1.0: the plan does not give where the welds lie")
             .caution("hydrostatic load only: wind, external pressure, settlement, nozzles and a hydrostatic test are not in it")
-            .caution_if(form == Form::Si, "the least thickness of 2.5 mm is from memory (0.100 in = 2.54 mm)");
+            .caution_if(form == Form::Si, "the minimum thickness of 2.5 mm is from memory (0.100 in = 2.54 mm)");
         Ok(Answer::new(Required { calculated: value, required: value.max(least) }, worked))
     }
 

@@ -60,13 +60,13 @@ pub fn q(remaining: f64, rsf_a: f64) -> f64 {
 pub fn averaging_length(inside_diameter: Length, least: Length, allowance: Length, wall: Length) -> Result<Answer<Length>, Refusal> {
     let title = "Averaging length for fitness for service";
     let (d, t) = (positive(title, "inside diameter", inside_diameter.as_mm())?, positive(title, "wall", wall.as_mm())?);
-    let left = positive(title, "least thickness less the loss to come", (least - allowance).as_mm())?;
+    let left = positive(title, "minimum thickness less the loss to come", (least - allowance).as_mm())?;
     let remaining = left / t;
     let q = q(part(title, "remaining thickness ratio", remaining.min(1.0))?, RSF_A);
     let value = q * libm::sqrt(d * t);
     let worked = Worked::new(title, "L = Q (D t_ml)^0.5, Q = 1.123 (((1 - Rt) / (1 - Rt / RSFa))^2 - 1)^0.5, 50 for Rt >= RSFa", LENGTH)
         .given("D", "inside diameter", d, "mm")
-        .given("t_mm", "least thickness", least.as_mm(), "mm")
+        .given("t_mm", "minimum thickness", least.as_mm(), "mm")
         .given("FCA", "loss to come", allowance.as_mm(), "mm")
         .given("t_ml", "wall away from the loss less the loss to come", t, "mm")
         .given("RSFa", "allowable remaining strength factor", RSF_A, "")
@@ -80,7 +80,7 @@ const LEVEL_ONE: Source = Source::from_memory("API 579-1/ASME FFS-1 Part 4, Leve
 
 /// t_am − FCA ≥ t_min and t_mm − FCA ≥ max(0.5·t_min, t_lim), t_lim = max(0.2·t_nom, 2.5 mm).
 pub fn level_one(average: Length, least: Length, required: Length, nominal: Length, allowance: Length) -> Result<Answer<Passes>, Refusal> {
-    let title = "Lowest average and least thickness, Level 1";
+    let title = "Lowest average and minimum thickness, Level 1";
     let (t_min, t_nom) = (positive(title, "required thickness", required.as_mm())?, positive(title, "nominal thickness", nominal.as_mm())?);
     if !(average.is_finite() && least.is_finite() && allowance.is_finite() && allowance >= Length::ZERO) {
         return Err(Refusal::impossible(title, "a thickness or the allowance is not possible"));
@@ -93,7 +93,7 @@ pub fn level_one(average: Length, least: Length, required: Length, nominal: Leng
     let word = |passes| if passes { "passes" } else { "FAILS" };
     let worked = Worked::new(title, "t_am - FCA >= t_min and t_mm - FCA >= max(0.5 t_min, 0.2 t_nom, 2.5 mm)", LEVEL_ONE)
         .given("t_am", "lowest average", average.as_mm(), "mm")
-        .given("t_mm", "least thickness", least.as_mm(), "mm")
+        .given("t_mm", "minimum thickness", least.as_mm(), "mm")
         .given("FCA", "loss to come", allowance.as_mm(), "mm")
         .given("t_min", "required thickness", t_min, "mm")
         .given("t_nom", "nominal thickness", t_nom, "mm")

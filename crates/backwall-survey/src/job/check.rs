@@ -110,7 +110,7 @@ impl Findings<'_> {
     }
     fn within(&mut self, key: impl Into<String>, value: f64, low: f64, high: f64, unit: &str) {
         if !(value.is_finite() && value >= low && value <= high) {
-            self.add(key, format!("{value} is not possible: it must lie between {low} and {high} {unit}"));
+            self.add(key, format!("{value} is not possible: it must be between {low} and {high} {unit}"));
         }
     }
     fn filled(&mut self, key: impl Into<String>, text: &str) {
@@ -122,7 +122,7 @@ impl Findings<'_> {
         let mut seen = std::collections::HashSet::new();
         for (key, name) in keys {
             if !seen.insert(name.to_owned()) {
-                self.add(key, format!("{what} {name} stands twice: give each its own"));
+                self.add(key, format!("{what} {name} is given twice: give each its own"));
             }
         }
     }

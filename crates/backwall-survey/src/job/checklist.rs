@@ -250,7 +250,7 @@ impl Checklist {
         let mut seen = std::collections::HashSet::new();
         for (index, item) in checklist.items.iter().enumerate() {
             if !seen.insert(&item.id) {
-                problem(format!("item[{index}].id"), "stands twice: give each item its own");
+                problem(format!("item[{index}].id"), "is given twice: give each item its own");
             }
             match &item.kind {
                 ItemKind::Number { min: Some(min), max: Some(max), .. } if min > max => {

@@ -1,4 +1,4 @@
-//! Whether a run's calibration still holds: verifications on a known block, and the runs that a failed one taints.
+//! Whether a run's calibration still holds: verifications on a known block, and the runs that a failed one makes suspect.
 //! Nothing is corrected; what is suspect is called suspect.
 
 use super::checklist::Signed;
@@ -77,7 +77,7 @@ pub enum Validity {
     Valid,
     /// Says what is still missing.
     Pending(&'static str),
-    /// A later verification failed: the run is tainted. Says what was found.
+    /// A later verification failed: the run is suspect. Says what was found.
     Suspect(String),
 }
 
@@ -118,8 +118,8 @@ pub fn validity(started_us: i64, setup_id: Option<i64>, checks: &[Check]) -> Val
     }
     match (before, after) {
         (Some(before), _) if !before.passed() => Validity::Suspect("it was started after a failed verification".to_owned()),
-        (None, _) => Validity::Pending("no verification stands before it"),
-        (Some(_), None) => Validity::Pending("no verification stands after it yet"),
+        (None, _) => Validity::Pending("no verification was made before it"),
+        (Some(_), None) => Validity::Pending("no verification was made after it yet"),
         (Some(_), Some(_)) => Validity::Valid,
     }
 }
@@ -156,7 +156,7 @@ mod tests {
     // Common practice, no single source; the same logic as the calibration confirmation of ASME BPVC V, T-466.3
     // (value from memory): examinations since the last valid check are void when a later check fails.
     #[test]
-    fn a_failed_verification_taints_every_run_since_the_last_good_one() {
+    fn a_failed_verification_makes_suspect_every_run_since_the_last_good_one() {
         let checks = [check(0, 1, 10.02), check(100, 1, 9.95), check(200, 1, 10.3)];
         assert_eq!(validity(50, Some(1), &checks), Validity::Valid);
         assert!(matches!(validity(150, Some(1), &checks), Validity::Suspect(_)));

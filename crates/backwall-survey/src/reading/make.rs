@@ -7,9 +7,6 @@ use backwall_ultrasound::evaluate::{measure_thickness, measure_time};
 use backwall_ultrasound::{Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
 use backwall_units::{Decibel, Temperature};
 
-/// Counts up by one whenever the evaluator may read the same shot a little differently; kept with all it made.
-pub const EVALUATOR_VERSION: u32 = 1;
-
 /// The part of a reading that follows from its shot alone, whatever came before: it may be made on any core.
 pub struct Measurer {
     setup: Setup,

@@ -36,7 +36,7 @@ impl Bin {
     fn add(&mut self, thickness: Option<Length>, level: Level) {
         self.merge(&match thickness {
             Some(thickness) => Self { least: Some(thickness), greatest: Some(thickness), worst: level, read: 1, lost: 0 },
-            None => Self { worst: Level::Lost, lost: 1, ..Self::EMPTY },
+            None => Self { worst: Level::NoEcho, lost: 1, ..Self::EMPTY },
         });
     }
 
@@ -50,7 +50,7 @@ impl Bin {
         };
         self.worst = match (self.read, other.read) {
             _ if self.is_empty() => other.worst,
-            (0, 0) => Level::Lost,
+            (0, 0) => Level::NoEcho,
             (0, _) => other.worst,
             (_, 0) => self.worst,
             _ => self.worst.max(other.worst),
@@ -184,7 +184,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn level(thickness: f64) -> Level {
-        if thickness < 6.0 { Level::Thin } else { Level::Sound }
+        if thickness < 6.0 { Level::Thin } else { Level::Clear }
     }
 
     #[test]
@@ -200,18 +200,18 @@ mod tests {
     #[test]
     fn not_driven_and_no_echo_are_told_apart() {
         let mut strip = Strip::default();
-        strip.push(Some(Length::mm(1.5)), None, Level::Lost);
-        strip.push(Some(Length::mm(9.5)), Some(Length::mm(9.0)), Level::Sound);
-        assert_eq!(strip.stretch(Length::mm(1.0), Length::mm(2.0)).worst, Level::Lost);
+        strip.push(Some(Length::mm(1.5)), None, Level::NoEcho);
+        strip.push(Some(Length::mm(9.5)), Some(Length::mm(9.0)), Level::Clear);
+        assert_eq!(strip.stretch(Length::mm(1.0), Length::mm(2.0)).worst, Level::NoEcho);
         assert!(strip.stretch(Length::mm(3.0), Length::mm(9.0)).is_empty());
         let both = strip.stretch(Length::mm(0.0), Length::mm(10.0));
-        assert_eq!((both.worst, both.read, both.lost), (Level::Sound, 1, 1));
+        assert_eq!((both.worst, both.read, both.lost), (Level::Clear, 1, 1));
     }
 
     #[test]
     fn a_mad_encoder_does_not_fill_memory() {
         let mut strip = Strip::default();
-        strip.push(Some(Length::mm(1e12)), Some(Length::mm(9.0)), Level::Sound);
+        strip.push(Some(Length::mm(1e12)), Some(Length::mm(9.0)), Level::Clear);
         assert_eq!((strip.unplaced(), strip.extent()), (1, None));
     }
 
@@ -223,7 +223,7 @@ mod tests {
         ) {
             let mut strip = Strip::default();
             for (place, thickness) in &readings {
-                let level = thickness.map_or(Level::Lost, level);
+                let level = thickness.map_or(Level::NoEcho, level);
                 strip.push(Some(Length::mm(*place)), thickness.map(Length::mm), level);
             }
             let (from, to) = (f64::from(low), f64::from(low + width));
@@ -233,7 +233,7 @@ mod tests {
             prop_assert_eq!(got.least.map(Length::as_mm), least);
             prop_assert_eq!(got.read as usize, inside.iter().filter(|(_, t)| t.is_some()).count());
             prop_assert_eq!(got.lost as usize, inside.iter().filter(|(_, t)| t.is_none()).count());
-            let worst = match least { Some(t) => level(t), None if got.lost > 0 => Level::Lost, None => Level::Unjudged };
+            let worst = match least { Some(t) => level(t), None if got.lost > 0 => Level::NoEcho, None => Level::Unjudged };
             prop_assert_eq!(got.worst, worst);
         }
     }

@@ -299,7 +299,7 @@ pub fn warnings(now: &SurveyLine, earlier: &SurveyLine) -> Vec<String> {
             found
                 .push(format!("another datum: now \"{now}\", earlier \"{earlier}\"; positions agree only with the offset between the two"));
         }
-        (_, None) => found.push("the earlier survey does not tell its datum: check that positions start at the same place".to_owned()),
+        (_, None) => found.push("the earlier survey does not give its datum: check that positions start at the same place".to_owned()),
         _ => {}
     }
     match (now.direction, earlier.direction) {
@@ -323,7 +323,7 @@ pub fn warnings(now: &SurveyLine, earlier: &SurveyLine) -> Vec<String> {
         }
     }
     if earlier.points.iter().all(|point| point.uncertainty.is_none()) {
-        found.push("the earlier survey tells no uncertainty: differences are shown but not judged".to_owned());
+        found.push("the earlier survey gives no uncertainty: differences are shown but not judged".to_owned());
     }
     found
 }

@@ -13,9 +13,10 @@ pub enum Level {
     #[serde(rename = "NO LIMIT")]
     Unjudged,
     /// At or above the watch limit.
-    Sound,
+    Clear,
     /// No thickness could be read.
-    Lost,
+    #[serde(rename = "NO ECHO")]
+    NoEcho,
     /// Within the watch margin above the required thickness (or within U of it).
     Watch,
     /// Below the required thickness.
@@ -26,10 +27,10 @@ impl Level {
     pub const fn word(self) -> &'static str {
         match self {
             Self::Unjudged => "NO LIMIT",
-            Self::Sound => "SOUND",
+            Self::Clear => "CLEAR",
             Self::Watch => "WATCH",
             Self::Thin => "THIN",
-            Self::Lost => "LOST",
+            Self::NoEcho => "NO ECHO",
         }
     }
 }
@@ -85,10 +86,10 @@ impl Limits {
         }
     }
 
-    /// The level of a measurement. Without a required thickness nothing is called SOUND.
+    /// The level of a measurement. Without a required thickness nothing is called CLEAR.
     pub fn level(&self, measurement: &Measurement, course: Option<u16>) -> Level {
         let Some(thickness) = measurement.thickness else {
-            return Level::Lost;
+            return Level::NoEcho;
         };
         let Some(required) = self.required(course) else {
             return Level::Unjudged;
@@ -102,7 +103,7 @@ impl Limits {
         } else if thickness < required + self.watch_margin.max(guard) {
             Level::Watch
         } else {
-            Level::Sound
+            Level::Clear
         }
     }
 }

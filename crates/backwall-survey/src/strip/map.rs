@@ -320,10 +320,10 @@ mod tests {
     pub(super) fn push(strip: &mut Strip, from: i32, to: i32, thickness: Option<f64>) {
         for place in from..to {
             let level = match thickness {
-                None => Level::Lost,
+                None => Level::NoEcho,
                 Some(t) if t < 6.0 => Level::Thin,
                 Some(t) if t < 6.5 => Level::Watch,
-                Some(_) => Level::Sound,
+                Some(_) => Level::Clear,
             };
             strip.push(Some(mm(f64::from(place) + 0.5)), thickness.map(mm), level);
         }

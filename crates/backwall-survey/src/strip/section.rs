@@ -126,9 +126,9 @@ mod tests {
         for (seq, thickness) in [Some(9.0), Some(5.5), None, Some(5.25), Some(5.25), Some(9.0)].into_iter().enumerate() {
             let thickness = thickness.map(Length::mm);
             let level = match thickness {
-                None => Level::Lost,
+                None => Level::NoEcho,
                 Some(thickness) if thickness < Length::mm(6.0) => Level::Thin,
-                Some(_) => Level::Sound,
+                Some(_) => Level::Clear,
             };
             let seen = Seen { seq: seq as u32, along: Some(Length::mm(seq as f64)), course: Some(1), thickness, level };
             raised.extend(section.see(&seen, &limits).and_then(|event| section.raised(event).cloned()));

@@ -60,7 +60,7 @@ pub struct Sample {
     pub course: Option<u16>,
     pub thickness: Option<Length>,
     pub level: Level,
-    /// The thickness at which this reading would be SOUND.
+    /// The thickness at which this reading would be CLEAR.
     pub sound_from: Option<Length>,
 }
 
@@ -216,10 +216,10 @@ mod tests {
     /// Required 6.0 mm, watch from 6.8 mm.
     fn sample(seq: u32, along: f64, thickness: Option<f64>) -> Sample {
         let level = match thickness {
-            None => Level::Lost,
+            None => Level::NoEcho,
             Some(t) if t < 6.0 => Level::Thin,
             Some(t) if t < 6.8 => Level::Watch,
-            Some(_) => Level::Sound,
+            Some(_) => Level::Clear,
         };
         Sample {
             seq,

@@ -405,7 +405,7 @@ mod tests {
             course: Some(if along < 50.0 { 1 } else { 2 }),
             thickness: thickness.map(Length::mm),
             quality: if thickness.is_some() { Quality::Good } else { Quality::None },
-            level: thickness.map_or(Level::Lost, |thickness| if thickness < 6.0 { Level::Thin } else { Level::Sound }),
+            level: thickness.map_or(Level::NoEcho, |thickness| if thickness < 6.0 { Level::Thin } else { Level::Clear }),
         }
     }
     fn tally(samples: &[(f64, Option<f64>)]) -> Tally {

@@ -5,7 +5,7 @@ use crate::calibration::Clutter;
 use crate::filter::Filter;
 use crate::path::Path;
 use crate::pulse::Pulse;
-use crate::trace::{Arrival, quantile};
+use crate::trace::Arrival;
 use backwall_units::Time;
 
 /// On a thin block echoes fill the record and leave no noise to see. Where one must stand is known here, so this part of
@@ -47,7 +47,7 @@ impl Bench<'_> {
             let heights: Vec<f64> = (0..steps)
                 .map(|k| {
                     let at = self.sample_of(due - ZERO_SEARCH_NS + k as f64 * STEP_NS) / self.trace.step as f64;
-                    if at >= 0.0 { self.trace.envelope.get(at.round() as usize).copied().unwrap_or(0.0) } else { 0.0 }
+                    if at >= 0.0 { self.trace.envelope().get(at.round() as usize).map_or(0.0, |height| f64::from(*height)) } else { 0.0 }
                 })
                 .collect();
             let top = heights.iter().copied().fold(1e-9, f64::max);
@@ -66,7 +66,7 @@ impl Bench<'_> {
     fn echo_near(&mut self, filter: &Filter, due: f64, window: f64, over_noise: f64) -> Option<Echo> {
         let (from, to) = (self.sample_of(due - window), self.sample_of(due + window));
         let mut tops = std::mem::take(&mut self.tops);
-        let highest = self.trace.envelope.iter().copied().fold(0.0, f64::max);
+        let highest = f64::from(self.trace.envelope().iter().copied().fold(0.0, f32::max));
         let clear = if highest >= CLEAR * self.trace.white { NOISE_OF_HIGHEST * highest } else { self.trace.noise };
         self.trace.tops(from, over_noise * clear.clamp(self.trace.white, self.trace.noise.max(self.trace.white)), &mut tops);
         let top = tops.iter().filter(|top| top.at <= to).max_by(|a, b| a.height.total_cmp(&b.height)).copied();
@@ -155,7 +155,7 @@ impl Bench<'_> {
         }
         let times: Vec<f64> = found.iter().map(|echo| echo.time_ns).collect();
         let steady = times.len() == self.shots(block) && deviation(&times) < 15.0;
-        let inside = due + 400.0 < self.input.base.end(self.trace.record.len()).as_ns();
+        let inside = due + 400.0 < self.input.base.end(self.trace.count()).as_ns();
         (steady && inside).then(|| (mean(times.into_iter()), mean(found.iter().map(|echo| echo.height))))
     }
 
@@ -170,14 +170,14 @@ impl Bench<'_> {
             for shot in 0..self.shots(block) {
                 self.load(filter, block, shot);
                 let upto = (wall / self.trace.step as f64).max(0.0) as usize;
-                columns.resize_with(columns.len().max(upto.min(self.trace.envelope.len())), Vec::new);
-                for (column, height) in columns.iter_mut().zip(&self.trace.envelope) {
-                    column.push(*height);
+                columns.resize_with(columns.len().max(upto.min(self.trace.envelope().len())), Vec::new);
+                for (column, height) in columns.iter_mut().zip(self.trace.envelope()) {
+                    column.push(f64::from(*height));
                 }
                 faces.push(self.trace.highest(self.sample_of(path.zero_ns - 250.0), self.sample_of(path.zero_ns + 250.0)).0);
             }
             for (at, mut column) in columns.into_iter().enumerate() {
-                let median = 100.0 * quantile(&mut column, 0.5) / full_scale;
+                let median = 100.0 * median(&mut column) / full_scale;
                 match least.get_mut(at) {
                     Some(value) => *value = f64::min(*value, median),
                     None => least.push(median),
@@ -186,9 +186,18 @@ impl Bench<'_> {
         }
         let base = self.input.base;
         let step = base.rate.period() * self.trace.step as f64;
-        let face = (self.sample_of(path.zero_ns - 250.0) >= 0.0).then(|| 100.0 * quantile(&mut faces, 0.5) / full_scale);
+        let face = (self.sample_of(path.zero_ns - 250.0) >= 0.0).then(|| 100.0 * median(&mut faces) / full_scale);
         (Clutter { first: base.first, step, height_pct: least }, face)
     }
+}
+
+/// The middle one of `values`, the lower of two; reorders them.
+fn median(values: &mut [f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let at = (values.len() - 1) / 2;
+    *values.select_nth_unstable_by(at, f64::total_cmp).1
 }
 
 /// A record between its samples: a windowed sinc (band-limited interpolation, Shannon 1949).

@@ -63,7 +63,7 @@ fn impossible_set_ups_are_refused_with_the_field() {
         (Setup { velocity: Velocity::m_s(0.0), ..good.clone() }, base, "velocity"),
         (Setup { frequency: Frequency::mhz(-5.0), ..good.clone() }, base, "frequency"),
         (Setup { zero: Time::ns(f64::INFINITY), ..good.clone() }, base, "zero"),
-        (Setup { half_separation: Length::mm(-1.0), ..good.clone() }, base, "half separation"),
+        (Setup { half_separation: Length::mm(-1.0), ..good.clone() }, base, "half element separation"),
         (Setup { gate: Gate { threshold_pct: 120.0, ..good.gate }, ..good.clone() }, base, "gate threshold"),
         (Setup { gate: Gate { length: Time::ZERO, ..good.gate }, ..good.clone() }, base, "gate length"),
         (good.clone(), TimeBase { rate: Frequency::mhz(9.0), ..base }, "sampling rate"),

@@ -1,4 +1,5 @@
 //! The physics against published values, simulated waveforms with known truth, and the bounds of theory.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod bounds;
 mod calibration;

@@ -177,7 +177,9 @@ fn table(shown: &BenchShown, pen: &mut Pen, area: Rect) {
 /// What the blocks gave, in words.
 fn result(shown: &BenchShown) -> Vec<(String, Role)> {
     match &shown.view.fit {
-        Fit::None => vec![("take two or more blocks: the thinnest and thickest wall, and some between".to_owned(), Role::Quiet)],
+        Fit::None => {
+            vec![("take two or more blocks: one under and one over the walls to be measured, and some between".to_owned(), Role::Quiet)]
+        }
         Fit::Working => vec![("working it out ...".to_owned(), Role::Quiet)],
         Fit::Refused(why) => vec![(format!("NOT POSSIBLE: {why}"), Role::Error)],
         Fit::Done(fitted) => {

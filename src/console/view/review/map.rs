@@ -172,7 +172,7 @@ fn upright(shown: &MapShown, pen: &mut Pen, area: Rect) {
     let head = rows.take(3);
     pen.put(head.x + 1, head.y, RULER - 1, "line", Role::Quiet);
     pen.put(head.x + 1, head.y + 1, RULER - 1, "azimuth", Role::Quiet);
-    pen.put(head.x + 1, head.y + 2, RULER - 1, &format!("least {}", unit.thickness_symbol()), Role::Quiet);
+    pen.put(head.x + 1, head.y + 2, RULER - 1, &format!("min {}", unit.thickness_symbol()), Role::Quiet);
     let wall = rows.rest();
     let (step, foot, count) = (shown.step(), shown.foot(), shown.rows());
     // Everything where it fits, each row then as tall as there is room; otherwise about the cursor.
@@ -338,7 +338,7 @@ fn cell_words(cell: &Cell, unit: LengthUnit) -> String {
     let lost = if cell.bin.lost > 0 { format!(", {} of {} no echo", cell.bin.lost, cell.bin.lost + cell.bin.read) } else { String::new() };
     match cell.bin.least {
         Some(least) => format!(
-            "{stretch}: least {} {}, {}, {} read{lost}",
+            "{stretch}: min {} {}, {}, {} read{lost}",
             unit.thickness(least),
             unit.thickness_symbol(),
             cell.class.words(),

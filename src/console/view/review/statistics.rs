@@ -77,7 +77,7 @@ struct Column(&'static str, u16, u8, Read);
 const COLUMNS: &[Column] = &[
     Column("readings", 9, 1, |of, _| of.readings.to_string()),
     Column("no echo", 8, 1, |of, _| share(of.no_echo_share)),
-    Column("least", 6, 1, |of, unit| dash(of.least.map(|found| found.thickness), unit)),
+    Column("min", 6, 1, |of, unit| dash(of.least.map(|found| found.thickness), unit)),
     Column("at", 8, 1, |of, unit| place(of.least.and_then(|found| found.along), unit)),
     Column("1 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p1)),
     Column("5 %", 6, 1, |of, unit| of_percentile(of, unit, |p| p.p5)),
@@ -159,7 +159,7 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &m
             // A number that does not fit its column would be another number.
             let words = if words.len() > usize::from(*width) { "*".to_owned() } else { words };
             let style = match (*head, here, level) {
-                ("least", false, Some(level)) => pen.look.theme.level(level),
+                ("min", false, Some(level)) => pen.look.theme.level(level),
                 _ => pen.look.theme.style(role),
             };
             pen.put_style(x, y, *width, &format!("{words:>0$}", usize::from(*width)), style);
@@ -220,7 +220,7 @@ fn level_of(from: Length, part: &Part) -> Level {
         None => Level::Unjudged,
         Some(required) if from < *required => Level::Thin,
         Some(required) if from < *required + part.watch_margin => Level::Watch,
-        Some(_) => Level::Sound,
+        Some(_) => Level::Clear,
     }
 }
 

@@ -68,9 +68,9 @@ fn title(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
         (true, true, _) => (format!("RECORDING, {} so far", progress.read), Role::Strong),
         (true, false, Some(summary)) => {
             let (word, role) = state_word(summary);
-            (format!("{word}, {} readings", progress.read), role)
+            (format!("{word}, {}", backwall_report::words::count(progress.read, "reading")), role)
         }
-        (true, false, None) => (format!("{} readings", progress.read), Role::Plain),
+        (true, false, None) => (backwall_report::words::count(progress.read, "reading"), Role::Plain),
     };
     pen.title(area, &name, "");
     let width = text::columns(&right) as u16 + 2;
@@ -282,7 +282,7 @@ fn waveform(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     if area.height < 4 {
         return;
     }
-    pen.title(Rect { height: 1, ..area }, "waveform", if app.wave_whole { "whole" } else { "" });
+    pen.title(Rect { height: 1, ..area }, "A-scan", if app.wave_whole { "whole" } else { "" });
     let area = Rect { y: area.y + 1, height: area.height - 1, ..area };
     let inside = Rect { x: area.x + 1, width: area.width.saturating_sub(2), ..area };
     let summary = summary_of(app, opened, opened.at);
@@ -362,7 +362,7 @@ fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     } else {
         let sign = if opened.moved < Length::ZERO { "-" } else { "+" };
         let moved = format!("{sign}{}", unit.thickness(opened.moved.abs()));
-        (format!("LIMIT {moved} = {here} to look only (0 returns): {under}"), Role::Watch)
+        (format!("LIMIT {moved} = {here} for looking only (0 returns): {under}"), Role::Watch)
     };
     pen.put(area.x + 1, area.y, area.width - 1, &words, role);
 }

@@ -77,7 +77,7 @@ impl SetupFacts {
             format!("velocity and zero {} now, {} earlier", word(now), word(earlier))
         });
         if !untold.is_empty() {
-            found.push(format!("the earlier survey does not tell its {}: a difference there would look like wall", untold.join(", ")));
+            found.push(format!("the earlier survey does not give its {}: a difference there would look like wall", untold.join(", ")));
         }
         found
     }

@@ -1,0 +1,17 @@
+//! Which evaluator made a measurement, and how near another version's must come.
+
+use backwall_units::{Length, Time};
+
+/// Raised whenever the same waveform and set-up may give other bits. Stored with what was measured, so that a later program
+/// knows whether to expect the same bits or the same wall.
+///
+/// 1: every output of the search summed in double precision. 2: the search in single precision, what counts timed again in
+/// double precision.
+pub const EVALUATOR_VERSION: u32 = 2;
+
+/// An echo that an earlier version timed must be found again within this. The two sum the same taps in another order, and a
+/// parabola through the top settles to some 0.01 ps: 5 ps are 15 nm of steel, far under any uncertainty that is shown.
+pub const TIME_TOLERANCE: Time = Time::ns(0.005);
+
+/// The same for thickness.
+pub const THICKNESS_TOLERANCE: Length = Length::mm(2e-5);
