@@ -2,7 +2,9 @@
 
 use super::work::interruptible;
 use anyhow::bail;
-use backwall_store::{JobFile, RunState};
+use backwall_store::{JobFile, Moved, RunState};
+use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
+use backwall_units::Length;
 use std::path::PathBuf;
 
 #[derive(Debug, clap::Args)]
@@ -41,6 +43,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             if run.without_waveform > 0 {
                 say!("  {} readings have no waveform in the file: only their place and level could be made again", run.without_waveform);
             }
+            say_moved(run.evaluator, &run.moved)?;
             if let Some(digest) = &run.digest {
                 say!("  digest {digest}");
             }
@@ -53,6 +56,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
                 evaluation.run,
                 evaluation.readings
             );
+            say_moved(evaluation.evaluator, &evaluation.moved)?;
             say!("  digest {}", evaluation.digest);
         }
         for problem in &verdict.problems {
@@ -68,5 +72,23 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !args.json {
         say!("{job}: whole");
     }
+    Ok(())
+}
+
+/// Readings of another evaluator are compared within a tolerance, which is said.
+fn say_moved(evaluator: u32, moved: &Moved) -> anyhow::Result<()> {
+    if evaluator == EVALUATOR_VERSION {
+        return Ok(());
+    }
+    let levels = match moved.levels {
+        0 => String::new(),
+        levels => format!("; {levels} of them lie at another level by it"),
+    };
+    say!(
+        "  made by evaluator {evaluator} and tried with evaluator {EVALUATOR_VERSION}, within {:.5} mm: {} readings moved, the largest by {:.6} mm{levels}",
+        THICKNESS_TOLERANCE.as_mm(),
+        moved.readings,
+        Length::nanometres(moved.largest_nm).as_mm()
+    );
     Ok(())
 }

@@ -21,8 +21,10 @@ const BY_LINK: [&str; 6] = [
 ];
 const READINGS: &str = "SELECT * FROM reading WHERE run_id = ?1 AND row >= ?2 AND row < ?3 ORDER BY row";
 
-/// Columns the tables of readings began with; of the others all count.
+/// Columns the tables began with that have more by now; of the others all count.
 const READING_COLUMNS: usize = 20;
+const RUN_COLUMNS: usize = 6;
+const EVALUATION_COLUMNS: usize = 12;
 const EVALUATED_COLUMNS: usize = 11;
 const ALL: usize = usize::MAX;
 
@@ -112,7 +114,7 @@ impl Hash {
 /// What a run's chain begins with: the run's own row.
 pub(super) fn of_start(connection: &Connection, run: i64) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new("run", &[0; 32]);
-    hash.rows(connection, "SELECT * FROM run WHERE id = ?1", [run], ALL)?;
+    hash.rows(connection, "SELECT * FROM run WHERE id = ?1", [run], RUN_COLUMNS)?;
     Ok(hash.end())
 }
 
@@ -177,7 +179,8 @@ pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) 
 /// The next digest of the ledger: the one before it, and the row it enters.
 pub(super) fn of_ledger(connection: &Connection, item: &str, item_id: i64, before: &Digest) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new(item, before);
-    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE id = ?1", item.replace('"', "\"\"")), [item_id], ALL)?;
+    let began_with = if item == "evaluation" { EVALUATION_COLUMNS } else { ALL };
+    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE id = ?1", item.replace('"', "\"\"")), [item_id], began_with)?;
     Ok(hash.end())
 }
 
@@ -240,5 +243,32 @@ mod tests {
         seen.remove(0);
         let different: std::collections::HashSet<_> = seen.iter().collect();
         assert_eq!(different.len(), seen.len(), "what they hold counts, and where");
+    }
+
+    #[test]
+    fn runs_and_evaluations_keep_their_digests_and_the_evaluators_number_counts() {
+        let mut connection = schema::fresh(3).unwrap();
+        connection.pragma_update(None, "application_id", schema::APPLICATION_ID).unwrap();
+        connection.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        let start = r#"{"line":"A090","operator":"R. Aldane","started_us":1}"#;
+        connection.execute("INSERT INTO run (id, start_json) VALUES (1, ?1)", [start]).unwrap();
+        let evaluation = "INSERT INTO evaluation VALUES (1, 1, '{}', NULL, 'gate', '', 'backwall', '{}', '', '', 0, zeroblob(32))";
+        connection.execute(evaluation, []).unwrap();
+        let both = |connection: &Connection| {
+            (hex(&of_start(connection, 1).unwrap()), hex(&of_ledger(connection, "evaluation", 1, &[7; 32]).unwrap()))
+        };
+        let before = both(&connection);
+        // Written down when the file had three versions, so that no later one moves them.
+        const RUN: &str = "e121a985b74f1be42ddd2526f0544cb1ea42984665bb031d049a35454b597261";
+        const EVALUATION: &str = "fbe26e43de5f4f7522fc766aa41e63575bc936f68969a1466fc3f252bef3429a";
+        assert_eq!(before, (RUN.to_owned(), EVALUATION.to_owned()));
+
+        connection.execute_batch("INSERT INTO job VALUES (1, '', '', '', '', 0, '', '', ''); INSERT INTO plan VALUES (1, '{}')").unwrap();
+        schema::migrate(&mut connection, std::path::Path::new("old.job")).unwrap();
+        assert_eq!(both(&connection), before);
+        connection.execute_batch(
+            "DROP TRIGGER run_no_update; DROP TRIGGER evaluation_no_update; UPDATE run SET evaluator = 1; UPDATE evaluation SET evaluator = 1").unwrap();
+        let after = both(&connection);
+        assert!(after.0 != before.0 && after.1 != before.1, "{after:?}");
     }
 }

@@ -4,6 +4,7 @@
 
 use super::contents::{RunId, RunState, RunSummary};
 use super::error::StoreError;
+use super::evaluator::Comparer;
 use super::queue::Command;
 use super::reader::JobReader;
 use super::remake::{Again, Made, placed, remake};
@@ -184,7 +185,8 @@ fn evaluate(
     remake(reader, run.id, setup, |made| {
         let piece = again.piece(made)?;
         done += piece.len() as u64;
-        let readings = piece.iter().map(|made| (made.measurement, made.level)).collect();
+        piece.iter().for_each(|one| again.comparison.push(&one.stored, &one.made, one.was_made));
+        let readings = piece.iter().map(|one| (one.made.measurement, one.made.level)).collect();
         steps.send(Step::Readings(readings)).map_err(|_| Interrupted::WriterGone)?;
         if go_on(done, run.readings.max(done)) { Ok::<_, Interrupted>(true) } else { Err(EvaluationError::Stopped.into()) }
     })?;
@@ -198,6 +200,13 @@ struct Remaking<'a> {
     comparison: Comparison,
 }
 
+/// A reading of the run, and as the other set-up has it.
+struct Remade {
+    stored: Reading,
+    made: Reading,
+    was_made: bool,
+}
+
 impl<'a> Remaking<'a> {
     fn new(run: &'a RunSummary, setup: &Setup, alarm: AlarmSettings) -> Result<Self, EvaluationError> {
         let start = &run.start;
@@ -209,7 +218,7 @@ impl<'a> Remaking<'a> {
     }
 
     /// The readings as they are with the other set-up.
-    fn piece(&mut self, made: Made) -> Result<Vec<Reading>, EvaluationError> {
+    fn piece(&mut self, made: Made) -> Result<Vec<Remade>, EvaluationError> {
         let mut piece = Vec::with_capacity(made.readings.len());
         for (row, stored, again) in made.readings {
             let was_made = !matches!(again, Again::NoWaveform);
@@ -218,9 +227,8 @@ impl<'a> Remaking<'a> {
                 false => Err("its place does not follow from its encoder counts; run `backwall verify`".to_owned()),
             });
             let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row, why })?;
-            let reading = Reading { measurement: made.measurement, level: made.level, ..stored.clone() };
-            self.comparison.push(&stored, &reading, was_made);
-            piece.push(reading);
+            let made = Reading { measurement: made.measurement, level: made.level, ..stored.clone() };
+            piece.push(Remade { stored, made, was_made });
         }
         made.failed.map_or(Ok(piece), |error| Err(error.into()))
     }
@@ -325,6 +333,7 @@ pub(super) fn take(
 pub(super) fn check(
     reader: &JobReader,
     stored: &EvaluationSummary,
+    comparer: &mut Comparer,
     going: &Going<'_>,
     tell: &mut impl FnMut(String),
 ) -> Result<(), EvaluationError> {
@@ -339,10 +348,12 @@ pub(super) fn check(
     let to_the_end = remake(reader, run.id, &stored.start.setup, |made| {
         let made = again.piece(made)?;
         let held = reader.evaluated(stored.id, row, made.len())?;
-        for (index, made) in made.iter().enumerate() {
+        for (index, Remade { stored, made, was_made }) in made.iter().enumerate() {
             let made = &super::verify::as_told(made.clone(), tells_coating);
+            // What it says has changed was said of the readings it has.
+            again.comparison.push(stored, held.get(index).unwrap_or(made), *was_made);
             match held.get(index) {
-                Some(held) if held == made => {}
+                Some(held) if comparer.agree(held, made) => {}
                 Some(held) => tell(format!(
                     "reading {} (seq {}) does not follow from its waveform: {}",
                     row + index as u64,

@@ -8,7 +8,7 @@ use super::queue::JobItem;
 use super::row;
 use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
-use backwall_ultrasound::{TimeBase, Waveform};
+use backwall_ultrasound::{EVALUATOR_VERSION, TimeBase, Waveform};
 use backwall_units::Length;
 use rusqlite::{Connection, params};
 use std::collections::VecDeque;
@@ -237,8 +237,8 @@ pub(super) fn evaluation(
     digest: Digest,
 ) -> rusqlite::Result<EvaluationSummary> {
     connection.execute(
-        "INSERT INTO evaluation (id, run_id, setup_json, setup_id, differs, why, software, changes_json, name, certificate, at_us, digest)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO evaluation (id, run_id, setup_json, setup_id, differs, why, software, changes_json, name, certificate, at_us, digest,
+         evaluator) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         params![
             id,
             start.run,
@@ -251,7 +251,8 @@ pub(super) fn evaluation(
             start.by.name,
             start.by.certificate,
             start.by.at_us,
-            digest
+            digest,
+            EVALUATOR_VERSION
         ],
     )?;
     ledger(connection, "evaluation")?;

@@ -13,6 +13,7 @@ mod cursor;
 mod digest;
 mod error;
 mod evaluation;
+mod evaluator;
 mod file;
 pub mod in_order;
 mod insert;
@@ -33,6 +34,7 @@ pub use contents::{
 pub use cursor::{Cursor, Step};
 pub use error::{Holder, StoreError};
 pub use evaluation::{Changes, Difference, EvaluationError, EvaluationId, EvaluationStart, EvaluationSummary, Findings};
+pub use evaluator::Moved;
 pub use file::JobFile;
 pub use overview::Glance;
 pub use reader::JobReader;

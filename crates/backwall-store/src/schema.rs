@@ -9,7 +9,7 @@ use std::path::Path;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4];
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -258,8 +258,14 @@ FROM reading JOIN run ON run.id = reading.run_id
 ORDER BY reading.run_id, reading.row;
 ";
 
+/// The number of the evaluator that made the readings; nothing for those of the first, which did not keep it.
+const VERSION_4: &str = "
+ALTER TABLE run ADD COLUMN evaluator INTEGER;
+ALTER TABLE evaluation ADD COLUMN evaluator INTEGER;
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[]];
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

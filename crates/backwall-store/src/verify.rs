@@ -4,6 +4,7 @@
 use super::contents::{RunId, RunState, RunSummary};
 use super::digest::{self, Digest, hex};
 use super::error::StoreError;
+use super::evaluator::{Comparer, Moved};
 use super::reader::JobReader;
 use super::remake::{Again, placed, remake};
 use super::schema;
@@ -11,6 +12,7 @@ use super::summary::END_COLUMNS;
 use backwall_survey::job::Plan;
 use backwall_survey::reading::{Reading, ReadingMaker};
 use backwall_survey::travel::Odometer;
+use backwall_ultrasound::EVALUATOR_VERSION;
 use backwall_units::{Decibel, Length};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension};
@@ -50,6 +52,10 @@ pub struct RunVerdict {
     pub without_waveform: u64,
     /// As it is in the file; compare it with the one noted when the run was closed.
     pub digest: Option<String>,
+    /// The number of the evaluator that made the readings.
+    pub evaluator: u32,
+    /// Where that is another than the present one: what it moved within the tolerance.
+    pub moved: Moved,
     pub problems: u64,
 }
 
@@ -60,6 +66,8 @@ pub struct EvaluationVerdict {
     /// Readings made again with the evaluation's set-up.
     pub readings: u64,
     pub digest: String,
+    pub evaluator: u32,
+    pub moved: Moved,
     pub problems: u64,
 }
 
@@ -134,6 +142,8 @@ impl RunVerdict {
             remade: 0,
             without_waveform: 0,
             digest: summary.digest.clone(),
+            evaluator: EVALUATOR_VERSION,
+            moved: Moved::default(),
             problems: 0,
         }
     }
@@ -175,7 +185,7 @@ impl JobReader {
             findings.run = Some(run);
             let mut remade = Findings { run: Some(run), ..Findings::default() };
             let summary = self.run(run);
-            let mut verdict = summary.as_ref().ok().map(|summary| RunVerdict::of(summary));
+            let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
             self.with_chain(run, &mut findings, &going, |reader| {
                 if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
                     let done = reader.remake(&summary.start, verdict, &mut remade, &going);
@@ -219,14 +229,17 @@ impl JobReader {
         let verdicts = stored.iter().map(|stored| {
             let id = stored.id;
             findings.run = Some(stored.start.run);
-            let done = super::evaluation::check(self, stored, going, &mut |what| findings.add(format!("evaluation {id}: {what}")));
+            let evaluator = self.evaluator_of_evaluation(id).unwrap_or(EVALUATOR_VERSION);
+            let mut comparer = Comparer::new(evaluator);
+            let mut tell = |what| findings.add(format!("evaluation {id}: {what}"));
+            let done = super::evaluation::check(self, stored, &mut comparer, going, &mut tell);
             if let Err(error) = done {
                 findings.add(format!("evaluation {id}: {error}"));
             }
             let problems = findings.count;
             findings.end();
-            let (run, readings) = (stored.start.run, stored.changes.readings);
-            EvaluationVerdict { evaluation: id, run, readings, digest: stored.digest.clone(), problems }
+            let (run, readings, moved) = (stored.start.run, stored.changes.readings, comparer.moved);
+            EvaluationVerdict { evaluation: id, run, readings, digest: stored.digest.clone(), evaluator, moved, problems }
         });
         verdicts.collect()
     }
@@ -248,7 +261,9 @@ impl JobReader {
         };
         let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
         let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
-        remake(self, verdict.run, &start.setup, |made| {
+        verdict.evaluator = self.evaluator_of_run(verdict.run)?;
+        let mut comparer = Comparer::new(verdict.evaluator);
+        let done = remake(self, verdict.run, &start.setup, |made| {
             let tried = made.readings.len() as u64;
             for (row, stored, again) in made.readings {
                 match again {
@@ -257,7 +272,7 @@ impl JobReader {
                 }
                 match placed(&mut maker, start, &stored, again).map(|made| as_told(made, tells_coating)) {
                     Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
-                    Ok(made) if made != stored => {
+                    Ok(made) if !comparer.agree(&stored, &made) => {
                         let differences = differences(&stored, &made);
                         findings.add(format!("reading {row} (seq {}): does not follow from its waveform: {differences}", stored.seq));
                     }
@@ -269,7 +284,9 @@ impl JobReader {
                 None => Ok(going.on(tried)),
             }
         })
-        .map(drop)
+        .map(drop);
+        verdict.moved = comparer.moved;
+        done
     }
 
     /// Tries the chain of a run in a thread of its own, with a reader of its own, while `work` is done.

@@ -12,7 +12,7 @@ use super::{digest, schema};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::Setup;
+use backwall_ultrasound::{EVALUATOR_VERSION, Setup};
 use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -271,7 +271,8 @@ impl WriterThread {
         }
         let started = self.transaction(|connection, _| {
             let json = insert::json(start)?;
-            connection.execute("INSERT INTO run (start_json, setup_id) VALUES (?, ?)", (json, start.setup_id))?;
+            connection
+                .execute("INSERT INTO run (start_json, setup_id, evaluator) VALUES (?, ?, ?)", (json, start.setup_id, EVALUATOR_VERSION))?;
             let run = connection.last_insert_rowid();
             Ok(Progress { run, link: 0, row: 0, digest: digest::of_start(connection, run)?, seq: None, along: None })
         });

@@ -4,7 +4,7 @@
 pub mod make;
 pub mod record;
 
-pub use make::ReadingMaker;
+pub use make::{Measurer, ReadingMaker};
 pub use record::{Gauge, GaugeValue, Header, Record, Shot, Status, told};
 
 use crate::strip::{Level, statistics};
