@@ -18,7 +18,7 @@ pub mod theme;
 pub mod update;
 pub mod view;
 
-pub use backend::{Backend, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
+pub use backend::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 pub use glyphs::Glyphs;
 pub use shell::{ConsoleOptions, Outcome, count_draws, run};
 pub use text::safe_text;

@@ -7,6 +7,7 @@
 mod ahead;
 pub mod bench;
 pub mod blocks;
+pub mod connecting;
 pub mod engine;
 pub mod propose;
 pub mod scan;
@@ -15,6 +16,7 @@ pub mod verdict;
 pub mod view;
 
 pub use backwall_store::now_us;
+pub use connecting::{ConnectError, Connecting};
 pub use engine::Notice;
 pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry, Wall};

@@ -5,7 +5,8 @@ use super::follow::{text_of_summary, text_of_validity};
 use super::review::EarlierSurvey;
 use super::session::{Session, StreamArgs, runtime};
 use crate::console::survey::Survey;
-use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
+use crate::console::{Backend, Clock, ConsoleOptions, Glyphs, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
+use crate::live::Connecting;
 use crate::live::bench::BenchHandle;
 use anyhow::bail;
 use backwall_store::{JobContents, JobFile, Note, RunId};
@@ -126,22 +127,19 @@ fn run_console(session: Session, step: Step, start: Option<(String, Option<Strin
 }
 
 fn run_desk(
-    mut desk: Desk,
+    desk: Desk,
     step: Step,
     start: Option<(String, Option<String>)>,
     run: Option<RunId>,
     screen: &ScreenArgs,
 ) -> anyhow::Result<()> {
     let operator = desk.session.operator.clone();
-    let shown = show(&mut desk, operator, step, start, run, screen);
-    let closed = desk.session.file.close();
-    shown?;
-    Ok(closed?)
+    show(desk, operator, step, start, run, screen)
 }
 
 /// Runs the console on a backend; on the review, at a run if one is named.
 pub fn show<B: Backend>(
-    backend: &mut B,
+    backend: B,
     operator: Signed,
     step: Step,
     start: Option<(String, Option<String>)>,
@@ -210,11 +208,11 @@ impl Backend for Desk {
     fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
         Ok(self.session.file.writer().add_encoder_check(check, by)?)
     }
-    fn start_bench(&mut self) -> anyhow::Result<BenchHandle> {
-        self.session.start_bench()
+    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
+        self.session.start_bench(connecting)
     }
-    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle> {
-        let scan = self.session.start(line, against, |_| {})?;
+    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+        let scan = self.session.start(line, against, |request| request.connecting = connecting.clone())?;
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
@@ -226,8 +224,11 @@ impl Backend for Desk {
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
         super::review::open_replay(self.session.file.path(), run)
     }
-    fn now_us(&self) -> i64 {
-        crate::live::now_us()
+    fn clock(&self) -> Clock {
+        crate::live::now_us
+    }
+    fn close(self) -> anyhow::Result<()> {
+        Ok(self.session.file.close()?)
     }
 }
 

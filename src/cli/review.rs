@@ -19,7 +19,8 @@ use super::follow::{closed, text_of_summary, text_of_validity};
 use super::reevaluate;
 use super::session::Session;
 use crate::console::survey::Survey;
-use crate::console::{Backend, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
+use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
+use crate::live::Connecting;
 use crate::live::bench::BenchHandle;
 use anyhow::bail;
 use backwall_store::{JobContents, JobFile, Note, RunId, StoreError};
@@ -65,8 +66,8 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<()> {
         // Another program records into it, or it lies where nothing can be written: it can still be looked at.
         Err(error) => match error.downcast_ref::<StoreError>() {
             Some(StoreError::InUse { .. } | StoreError::ReadOnlyFolder { .. }) => {
-                let mut onlooker = Onlooker { path: args.job.clone(), why: format!("{error:#}"), earlier };
-                show(&mut onlooker, Signed::default(), Step::Review, None, args.run, &args.screen)
+                let onlooker = Onlooker { path: args.job.clone(), why: format!("{error:#}"), earlier };
+                show(onlooker, Signed::default(), Step::Review, None, args.run, &args.screen)
             }
             _ => Err(error),
         },
@@ -137,10 +138,10 @@ impl Backend for Onlooker {
     fn add_encoder_check(&mut self, _: EncoderCheck, _: Signed) -> anyhow::Result<()> {
         self.refuse()
     }
-    fn start_bench(&mut self) -> anyhow::Result<BenchHandle> {
+    fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.refuse()
     }
-    fn start_scan(&mut self, _: &str, _: Option<(String, Signed)>) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &str, _: Option<(String, Signed)>, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.refuse()
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
@@ -152,8 +153,8 @@ impl Backend for Onlooker {
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
         open_replay(&self.path, run)
     }
-    fn now_us(&self) -> i64 {
-        crate::live::now_us()
+    fn clock(&self) -> Clock {
+        crate::live::now_us
     }
 }
 

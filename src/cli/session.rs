@@ -2,7 +2,7 @@
 
 use super::choice::choice;
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
-use crate::live::{Order, Scan, ScanRequest};
+use crate::live::{Connecting, Order, Scan, ScanRequest};
 use anyhow::{Context, bail};
 use backwall_simulate::Wall;
 use backwall_store::JobFile;
@@ -69,7 +69,7 @@ impl Session {
     }
 
     /// Opens the probe's stream for a calibration.
-    pub fn start_bench(&self) -> anyhow::Result<BenchHandle> {
+    pub fn start_bench(&self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         let contents = self.file.contents()?;
         let stream = match (&self.simulated, &self.stream) {
             (Some(wall), _) => BenchStream::Simulated(Box::new(wall.clone())),
@@ -96,6 +96,7 @@ impl Session {
             setup,
             wall: contents.plan.wall_temperature(),
             counts_per_mm: contents.plan.encoder.counts_per_mm,
+            connecting: connecting.clone(),
         })?)
     }
 

@@ -1,11 +1,12 @@
 //! What the console asks of the rest of the house: a job, its runs, and one run as it happens. The console knows
-//! neither file nor stream, so that a test can stand in for both.
+//! neither file nor stream, so that a test can stand in for both. All of it may take its time: it is called on the
+//! console's worker thread, never by the loop that takes keys and draws.
 
 use super::replay::Replay;
 use super::review::{Ask, News, Overview};
 use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
-use crate::live::{Command, LiveView, Wall};
+use crate::live::{Command, Connecting, LiveView, Wall};
 use backwall_store::{JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
@@ -13,7 +14,15 @@ use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
 use std::sync::{Arc, Mutex};
 
-pub trait Backend {
+/// µs since 1970-01-01 UTC.
+pub type Clock = fn() -> i64;
+
+pub trait Backend: Send + 'static {
+    /// Done first, while the screen is up already; `true` where it changed the job.
+    fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
+        let _ = connecting;
+        Ok(false)
+    }
     fn contents(&self) -> anyhow::Result<JobContents>;
     fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
     fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
@@ -22,19 +31,26 @@ pub trait Backend {
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
     fn add_check(&mut self, check: Check) -> anyhow::Result<()>;
     fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()>;
-    /// Opens the probe's stream for a calibration.
-    fn start_bench(&mut self) -> anyhow::Result<BenchHandle>;
+    /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
+    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;
     /// Opens a run on a line; readings flow until it ends. `against` is why, and by whose name, it is scanned although
     /// the checklist stands against it; that is kept with the run.
-    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle>;
+    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
     /// Opens a stored run, or all runs of its line, to be walked. Answers what is known at once; the rest comes as news.
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
     /// Reads the whole job for its map or its statistics.
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle>;
     /// Plays a stored run again.
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle>;
-    /// µs since 1970-01-01 UTC.
-    fn now_us(&self) -> i64;
+    /// The clock the screen goes by.
+    fn clock(&self) -> Clock;
+    /// Writes what still waits and lets go of the job.
+    fn close(self) -> anyhow::Result<()>
+    where
+        Self: Sized,
+    {
+        Ok(())
+    }
 }
 
 /// A run that is going on.

@@ -48,6 +48,8 @@ pub enum Action {
     ZoomIn,
     ZoomOut,
     EndRun,
+    /// Wait no longer for a stream that does not open.
+    StopConnecting,
     Submit,
     Cancel,
     NextField,
@@ -125,6 +127,8 @@ pub enum Mode {
     Calibrate,
     /// No run is going; one can be started.
     Ready,
+    /// A stream is being opened.
+    Connecting,
     Scanning,
     /// A run has ended and still stands on screen.
     Ended,
@@ -143,13 +147,14 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 18] = [
+    pub const ALL: [Self; 19] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
         Self::CheckField,
         Self::Calibrate,
         Self::Ready,
+        Self::Connecting,
         Self::Scanning,
         Self::Ended,
         Self::Runs,
@@ -281,6 +286,7 @@ mod tests {
             ZoomIn,
             ZoomOut,
             EndRun,
+            StopConnecting,
             Submit,
             Cancel,
             NextField,

@@ -1,8 +1,9 @@
-//! The shell around the pure core: one loop over signals, keys, the run's newest view and the clock. It draws only
-//! when something changed, and nothing here is ever waited for by the acquisition.
+//! The shell around the pure core: one loop over signals, keys, the run's newest view, the worker and the clock. It draws
+//! only when something changed, waits for nothing but these, and nothing here is ever waited for by the acquisition.
 
-mod hands;
+mod held;
 pub mod terminal;
+mod worker;
 
 use super::backend::Backend;
 use super::settings::Settings;
@@ -11,11 +12,11 @@ use super::theme::Role;
 use super::update::update;
 use super::{Glyphs, Step, Theme};
 use crate::platform;
-use anyhow::Context;
+use anyhow::{Context, bail};
 use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
 use backwall_units::LengthUnit;
-use hands::{Hands, newest_of_bench, newest_of_replay, newest_of_run, news_of_review, news_of_survey};
+use held::{Held, newest_of_bench, newest_of_replay, newest_of_run, news_of_review, news_of_survey};
 use ratatui::crossterm::event::Event as TerminalEvent;
 use std::future::Future;
 use std::path::PathBuf;
@@ -24,6 +25,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::time::{Instant, MissedTickBehavior};
+use worker::Told;
 
 pub struct ConsoleOptions {
     pub start: Step,
@@ -50,8 +52,10 @@ pub enum Outcome {
     Terminated(String),
 }
 
-/// At most 30 pictures a second.
+/// At most 30 pictures a second of what keys change.
 const FRAME: Duration = Duration::from_millis(33);
+/// At most 20 pictures a second of what comes by itself: more than an eye follows, and each costs.
+const NEWS: Duration = Duration::from_millis(50);
 
 static DRAWS: AtomicU64 = AtomicU64::new(0);
 
@@ -62,8 +66,9 @@ pub fn count_draws() -> u64 {
 
 /// Where the picture goes.
 pub trait Surface {
-    /// Whether the picture before has gone out; while it has not, none is made.
-    fn ready(&self) -> bool;
+    /// Whether the picture before has gone out; while it has not, none is made. Over a slow link what a key asked for comes
+    /// before what changed by itself.
+    fn ready(&self, pressed: bool) -> bool;
     fn draw(&mut self, app: &App) -> std::io::Result<()>;
     /// Draw everything next time, also what has not changed.
     fn start_over(&mut self) -> std::io::Result<()>;
@@ -73,8 +78,8 @@ pub trait Surface {
 }
 
 /// Runs the console until the operator leaves, the terminal goes, or the system ends it.
-pub async fn run(backend: &mut impl Backend, options: ConsoleOptions) -> anyhow::Result<Outcome> {
-    let mut app = first_state(backend, &options)?;
+pub async fn run(backend: impl Backend, options: ConsoleOptions) -> anyhow::Result<Outcome> {
+    let mut app = first_state(&backend, &options)?;
     let mut surface = terminal::TerminalSurface::open()
         .context("the screen needs a terminal: run this in one, or use --headless where the command has it")?;
     let input = terminal::read_input();
@@ -97,7 +102,7 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
         utc_offset_s: chrono::Local::now().offset().local_minus_utc(),
     };
     let contents = backend.contents().context("the job cannot be read")?;
-    let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.now_us());
+    let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
     match trouble {
         Some(words) => app.say(Role::Fault, words),
         None if options.settings_path.is_some() && settings.glyphs.is_none() && options.glyphs.is_none() => {
@@ -110,7 +115,7 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
 
 /// The loop; apart from [`run`] so that a test can stand in for terminal and keys.
 pub async fn drive<B: Backend, S: Surface>(
-    backend: &mut B,
+    backend: B,
     app: &mut App,
     surface: &mut S,
     mut input: mpsc::Receiver<TerminalEvent>,
@@ -118,50 +123,65 @@ pub async fn drive<B: Backend, S: Surface>(
     options: &ConsoleOptions,
 ) -> anyhow::Result<Outcome> {
     let mut ended = pin!(ended);
-    let mut hands = Hands::default();
+    let clock = backend.clock();
+    let mut held = Held::start(backend, app)?;
     if let Some(line) = options.start_line.clone() {
         let start = Effect::StartScan { line, against: options.override_reason.clone().map(|why| (why, app.signed())) };
-        hands.execute(backend, app, surface, options, vec![start, Effect::Reload]);
+        held.execute(app, surface, options, vec![start]);
     }
     if let Some(run) = options.start_run {
         app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
-        hands.execute(backend, app, surface, options, vec![Effect::OpenRun(run)]);
+        held.execute(app, surface, options, vec![Effect::OpenRun(run)]);
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
     second.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let mut dirty = true;
+    // What is not drawn yet, and whether a key asked for it.
+    let (mut dirty, mut pressed) = (true, true);
     let mut input_open = true;
     let mut last_draw: Option<Instant> = None;
     loop {
-        let due = last_draw.map_or_else(Instant::now, |last| last + FRAME);
-        if dirty && due <= Instant::now() && surface.ready() {
+        let least = if pressed { FRAME } else { NEWS };
+        let due = last_draw.map_or_else(Instant::now, |last| last + least);
+        if dirty && due <= Instant::now() && surface.ready(pressed) {
             if let Err(error) = surface.draw(app) {
-                return Ok(hands.terminate(format!("the terminal cannot be drawn on any more: {error}")).await);
+                return held.terminate(format!("the terminal cannot be drawn on any more: {error}")).await;
             }
             DRAWS.fetch_add(1, Ordering::Relaxed);
             last_draw = Some(Instant::now());
-            dirty = false;
+            (dirty, pressed) = (false, false);
+        }
+        // Without a worker nothing can be done here but to end the run that is going.
+        if !held.has_worker() && held.scan.is_none() {
+            bail!("what works on the job broke off; what was shown as saved is in the job file");
         }
         let wake = due.max(Instant::now() + Duration::from_millis(5));
         let mut events = Vec::new();
         tokio::select! {
             biased;
-            why = &mut ended => return Ok(hands.terminate(why).await),
+            why = &mut ended => return held.terminate(why).await,
             event = input.recv(), if input_open => match event {
                 Some(event) => {
-                    take(event, &mut events, &mut dirty);
+                    (dirty, pressed) = (true, true);
+                    take(event, &mut events);
                     // Everything that has come is one change, and one picture.
                     while events.len() < 64 && let Ok(event) = input.try_recv() {
-                        take(event, &mut events, &mut dirty);
+                        take(event, &mut events);
                     }
                 }
                 None => input_open = false,
             },
+            told = held.told.recv() => {
+                // The channel cannot close: the loop holds an end of it for what it is yet to ask.
+                events = held.take(told.unwrap_or(Told::Gone), app);
+                if held.may_go() {
+                    return leave(held).await;
+                }
+            }
             _ = second.tick() => {
                 if !surface.is_there() {
-                    return Ok(hands.terminate("the terminal went away".to_owned()).await);
+                    return held.terminate("the terminal went away".to_owned()).await;
                 }
-                let now_us = backend.now_us();
+                let now_us = clock();
                 let minute = |at: i64| at.div_euclid(60_000_000);
                 if app.shows_time() || minute(now_us) != minute(app.now_us) {
                     events.push(Event::Clock(now_us));
@@ -169,44 +189,47 @@ pub async fn drive<B: Backend, S: Surface>(
                     app.now_us = now_us;
                 }
             }
-            view = newest_of_bench(&mut hands.bench), if hands.bench.is_some() => match view {
-                Some(view) => events.push(Event::Bench(view, backend.now_us())),
+            view = newest_of_bench(&mut held.bench), if held.bench.is_some() => match view {
+                Some(view) => events.push(Event::Bench(view, clock())),
                 None => {
-                    hands.bench = None;
+                    held.bench = None;
                     events.push(Event::BenchGone);
                 }
             },
-            news = news_of_review(&mut hands.review), if hands.review.is_some() => match news {
+            news = news_of_review(&mut held.review), if held.review.is_some() => match news {
                 Some(news) => events.push(Event::Review(news)),
-                None => hands.review = None,
+                None => held.review = None,
             },
-            news = news_of_survey(&mut hands.survey), if hands.survey.is_some() => match news {
+            news = news_of_survey(&mut held.survey), if held.survey.is_some() => match news {
                 Some(news) => events.push(Event::Survey(news)),
-                None => hands.survey = None,
+                None => held.survey = None,
             },
-            view = newest_of_replay(&mut hands.replay), if hands.replay.is_some() => match view {
+            view = newest_of_replay(&mut held.replay), if held.replay.is_some() => match view {
                 Some(view) => events.push(Event::Replay(view)),
-                None => hands.replay = None,
+                None => held.replay = None,
             },
-            view = newest_of_run(&mut hands.scan), if hands.scan.is_some() => events.push(Event::Live(view, backend.now_us())),
+            view = newest_of_run(&mut held.scan), if held.scan.is_some() => events.push(Event::Live(view, clock())),
             () = tokio::time::sleep_until(wake), if dirty => {}
         }
         for event in events {
             dirty = true;
             let effects = update(app, event);
-            if hands.execute(backend, app, surface, options, effects) {
-                return Ok(Outcome::Quit);
+            if held.execute(app, surface, options, effects) {
+                return leave(held).await;
             }
         }
     }
 }
 
-fn take(event: TerminalEvent, events: &mut Vec<Event>, dirty: &mut bool) {
+async fn leave(mut held: Held) -> anyhow::Result<Outcome> {
+    held.finish().await.map(|()| Outcome::Quit)
+}
+
+fn take(event: TerminalEvent, events: &mut Vec<Event>) {
     match event {
         TerminalEvent::Key(key) => events.push(Event::Key(key)),
         TerminalEvent::Paste(text) => events.push(Event::Paste(text)),
         // The size is looked at when the next picture is made; a storm of these is one picture.
-        TerminalEvent::Resize(..) => *dirty = true,
         _ => {}
     }
 }

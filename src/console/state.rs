@@ -91,6 +91,19 @@ pub struct Message {
     pub text: String,
 }
 
+/// A stream that is being opened, for a run or for the bench.
+#[derive(Debug, Clone, Default)]
+pub struct Opening {
+    /// What is waited for, once that is known.
+    pub what: Option<String>,
+}
+
+impl Opening {
+    pub fn words(&self) -> String {
+        format!("connecting to {} ...", self.what.as_deref().unwrap_or("the stream"))
+    }
+}
+
 /// The whole state.
 #[derive(Debug, Clone)]
 pub struct App {
@@ -111,6 +124,8 @@ pub struct App {
     /// The place to stand on in the line that is being opened.
     pub aim: Option<Length>,
     pub bench: Option<BenchShown>,
+    /// A stream is being opened.
+    pub opening: Option<Opening>,
     pub run: usize,
     pub prompt: Option<Prompt>,
     pub question: Option<Question>,
@@ -141,6 +156,7 @@ impl App {
             replay: None,
             aim: None,
             bench: None,
+            opening: None,
             run: 0,
             prompt: None,
             question: None,
@@ -185,8 +201,10 @@ impl App {
                 Some(ItemKind::Choice { .. }) => Mode::CheckChoice,
                 _ => Mode::CheckField,
             },
+            Step::Calibrate if self.opening.is_some() && self.bench.is_none() => Mode::Connecting,
             Step::Calibrate => Mode::Calibrate,
             Step::Scan => match &self.scan {
+                None if self.opening.is_some() => Mode::Connecting,
                 None => Mode::Ready,
                 Some(scan) if scan.is_over() => Mode::Ended,
                 Some(_) => Mode::Scanning,

@@ -1,6 +1,7 @@
 //! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
 
 pub(super) mod bench;
+pub(super) mod progress;
 mod prompt;
 mod replay;
 mod review;
@@ -9,7 +10,7 @@ mod survey;
 
 use super::Step;
 use super::keys::{self, Action, Mode, WalkKey};
-use super::state::{App, Effect, Event, Purpose, Question, Scan, WallLook};
+use super::state::{App, Effect, Event, Opening, Purpose, Question, Scan, WallLook};
 use super::theme::Role;
 use crate::live::{Command, LiveView, Phase};
 use ratatui::crossterm::event::KeyEvent;
@@ -37,7 +38,16 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             app.contents = *contents;
             app.item = app.item.min(app.contents.checklist.items.len().saturating_sub(1));
             app.run = app.run.min(app.contents.runs.len().saturating_sub(1));
+            progress::follow(app);
             bench::in_force(app, &before)
+        }
+        Event::Opening => {
+            app.opening = Some(Opening::default());
+            Vec::new()
+        }
+        Event::Connecting(what) => {
+            app.opening = what.map(|what| Opening { what: Some(what) });
+            Vec::new()
         }
         Event::BenchOpened(view) => bench::opened(app, view),
         Event::BenchGone => {
@@ -52,7 +62,10 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
             app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None, replay: None });
-            app.step = Step::Scan;
+            // Whoever is typing elsewhere goes on typing; the run is on the screen of its own step.
+            if app.prompt.is_none() {
+                app.step = Step::Scan;
+            }
             app.bench = None;
             app.message = None;
             let free = app.scan.as_ref().and_then(|scan| scan.view.saved.free_bytes);
@@ -239,6 +252,11 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         }
         Action::ZoomIn => steps::zoom(app, false),
         Action::ZoomOut => steps::zoom(app, true),
+        Action::StopConnecting => {
+            app.opening = None;
+            app.say(Role::Plain, "connecting was stopped; nothing was recorded");
+            vec![Effect::StopConnecting]
+        }
         Action::EndRun => {
             app.question = Some(Question::EndRun);
             Vec::new()

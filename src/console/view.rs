@@ -186,6 +186,12 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         pen.put(area.x + 1, area.y, area.width - 2, &words, Role::Watch);
         return;
     }
+    if let (None, Some(opening)) = (&app.message, &app.opening) {
+        let stop = if app.mode() == Mode::Connecting { " Esc stops it" } else { "" };
+        let words = super::text::safe_text(&format!("{}{stop}", opening.words()));
+        pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
+        return;
+    }
     if let Some(message) = &app.message {
         let style = pen.look.theme.style(message.role);
         if message.role == Role::Fault {

@@ -5,7 +5,7 @@
 mod drive;
 mod view;
 
-pub use drive::{BenchHandle, BenchRequest, BenchStream, start};
+pub use drive::{BenchEnd, BenchHandle, BenchRequest, BenchStream, start};
 pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Taken};
 
 use super::blocks::Collector;

@@ -5,11 +5,12 @@
 //! waits. To the screen goes the newest state only.
 
 use super::ahead::Ahead;
+use super::connecting::{ConnectError, Connecting, connect};
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
 use super::view::{Command, LiveView, Phase, Wall};
 use backwall_store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
-use backwall_stream::feed::{Feed, Source, SourceOptions, StreamError};
+use backwall_stream::feed::{Feed, Source, SourceOptions};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
 use backwall_survey::job::plan::Plan;
@@ -32,7 +33,7 @@ pub enum StartError {
     #[error("only {} MB are free on the disk of the job file, {} MB are needed to start a run: make room, or move the job to another disk", .free / 1_000_000, LEAST_FREE / 1_000_000)]
     NoRoom { free: u64 },
     #[error(transparent)]
-    Stream(#[from] StreamError),
+    Stream(#[from] ConnectError),
     #[error(transparent)]
     Store(#[from] StoreError),
     #[error("encoder: {0}")]
@@ -64,6 +65,8 @@ pub struct ScanRequest {
     pub seams: Vec<Length>,
     /// Where alarms and faults are told as they happen; for callers without a screen.
     pub notices: Option<mpsc::Sender<Notice>>,
+    /// How whoever waits for the stream can stop waiting.
+    pub connecting: Connecting,
 }
 
 /// What to scan, as an operator says it.
@@ -114,6 +117,7 @@ impl ScanRequest {
             max_gap: plan.limits.max_gap,
             seams: plan.seams(line),
             notices: None,
+            connecting: Connecting::default(),
         })
     }
 }
@@ -149,7 +153,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let limits = Arc::new(start.limits.clone());
     let maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
     let live = request.spec.is_live();
-    let source = tokio::task::block_in_place(|| backwall_stream::feed::open(&request.spec, &request.profile, request.options))?;
+    let source = tokio::task::block_in_place(|| connect(&request.spec, &request.profile, request.options, &request.connecting))?;
     let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
     let wall =
         Wall { section: Section::new(request.alarm), marks: Vec::new(), notes: Vec::new(), seams: request.seams, span: start.path.span() };

@@ -8,7 +8,7 @@ use backwall::console::shell::{Surface, drive, first_state};
 use backwall::console::state::App;
 use backwall::console::{Outcome, Step, view};
 use backwall::live::bench::{BenchCommand, BenchHandle, BenchRequest, BenchStream, BenchView, Found, Hold, start};
-use backwall::live::{LiveView, Phase};
+use backwall::live::{Connecting, LiveView, Phase};
 use backwall_simulate::{Crawler, End};
 use backwall_stream::{Pace, Profile, SourceOptions, StreamSpec};
 use backwall_survey::job::Plan;
@@ -44,7 +44,7 @@ impl Paper {
 }
 
 impl Surface for Paper {
-    fn ready(&self) -> bool {
+    fn ready(&self, _: bool) -> bool {
         self.ready
     }
     fn draw(&mut self, app: &App) -> std::io::Result<()> {
@@ -74,31 +74,31 @@ async fn after(time: u64, why: &str) -> String {
 
 #[tokio::test]
 async fn an_idle_screen_is_drawn_once_and_then_left_alone() {
-    let (mut job, _) = Job::new(contents());
+    let (job, _) = Job::new(contents());
     let options = options(Step::Prepare, None);
     let mut app = first_state(&job, &options).unwrap();
     let mut paper = Paper::new();
     let (_keys, input) = mpsc::channel(8);
-    let outcome = drive(&mut job, &mut app, &mut paper, input, after(3200, "SIGTERM"), &options).await.unwrap();
+    let outcome = drive(job, &mut app, &mut paper, input, after(3200, "SIGTERM"), &options).await.unwrap();
     assert_eq!(outcome, Outcome::Terminated("SIGTERM".into()));
     assert_eq!(paper.draws.load(Ordering::SeqCst), 1);
 }
 
 #[tokio::test]
 async fn a_run_without_news_is_drawn_at_most_twice_a_second() {
-    let (mut job, _) = Job::new(ready());
+    let (job, _) = Job::new(ready());
     let options = options(Step::Scan, Some("A090"));
     let mut app = first_state(&job, &options).unwrap();
     let mut paper = Paper::new();
     let (_keys, input) = mpsc::channel(8);
-    drive(&mut job, &mut app, &mut paper, input, after(3200, "SIGTERM"), &options).await.unwrap();
+    drive(job, &mut app, &mut paper, input, after(3200, "SIGTERM"), &options).await.unwrap();
     let draws = paper.draws.load(Ordering::SeqCst);
     assert!((2..=7).contains(&draws), "{draws} draws in 3.2 s");
 }
 
 #[tokio::test]
 async fn a_storm_of_views_and_sizes_stays_under_thirty_pictures_a_second() {
-    let (mut job, _) = Job::new(ready());
+    let (job, _) = Job::new(ready());
     let options = options(Step::Scan, Some("A090"));
     let mut app = first_state(&job, &options).unwrap();
     let mut paper = Paper::new();
@@ -113,7 +113,7 @@ async fn a_storm_of_views_and_sizes_stays_under_thirty_pictures_a_second() {
             tokio::time::sleep(Duration::from_millis(1)).await;
         }
     });
-    drive(&mut job, &mut app, &mut paper, input, after(2000, "SIGTERM"), &options).await.unwrap();
+    drive(job, &mut app, &mut paper, input, after(2000, "SIGTERM"), &options).await.unwrap();
     storm.abort();
     let draws = paper.draws.load(Ordering::SeqCst);
     assert!((5..=62).contains(&draws), "{draws} draws in 2 s");
@@ -122,19 +122,19 @@ async fn a_storm_of_views_and_sizes_stays_under_thirty_pictures_a_second() {
 
 #[tokio::test]
 async fn a_signal_ends_the_run_before_the_console() {
-    let (mut job, ended) = Job::new(ready());
+    let (job, ended) = Job::new(ready());
     let options = options(Step::Scan, Some("A090"));
     let mut app = first_state(&job, &options).unwrap();
     let mut paper = Paper::new();
     let (_keys, input) = mpsc::channel(8);
-    let outcome = drive(&mut job, &mut app, &mut paper, input, after(200, "SIGHUP"), &options).await.unwrap();
+    let outcome = drive(job, &mut app, &mut paper, input, after(200, "SIGHUP"), &options).await.unwrap();
     assert_eq!(outcome, Outcome::Terminated("SIGHUP".into()));
     assert!(ended.load(Ordering::SeqCst), "the run was asked to end and had the time to");
 }
 
 #[tokio::test]
 async fn a_terminal_that_goes_away_ends_the_run() {
-    let (mut job, ended) = Job::new(ready());
+    let (job, ended) = Job::new(ready());
     let options = options(Step::Scan, Some("A090"));
     let mut app = first_state(&job, &options).unwrap();
     let mut paper = Paper::new();
@@ -145,26 +145,26 @@ async fn a_terminal_that_goes_away_ends_the_run() {
         there.store(false, Ordering::SeqCst);
     });
     let never = std::future::pending();
-    let outcome = drive(&mut job, &mut app, &mut paper, input, never, &options).await.unwrap();
+    let outcome = drive(job, &mut app, &mut paper, input, never, &options).await.unwrap();
     assert_eq!(outcome, Outcome::Terminated("the terminal went away".into()));
     assert!(ended.load(Ordering::SeqCst));
 }
 
 #[tokio::test]
 async fn a_screen_that_takes_nothing_more_holds_up_nothing() {
-    let (mut job, ended) = Job::new(ready());
+    let (job, ended) = Job::new(ready());
     let options = options(Step::Scan, Some("A090"));
     let mut app = first_state(&job, &options).unwrap();
     let mut paper = Paper { ready: false, ..Paper::new() };
     let (_keys, input) = mpsc::channel(8);
-    drive(&mut job, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
+    drive(job, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
     assert_eq!(paper.draws.load(Ordering::SeqCst), 0);
     assert!(ended.load(Ordering::SeqCst));
 }
 
 #[tokio::test]
 async fn keys_end_the_run_and_leave() {
-    let (mut job, ended) = Job::new(ready());
+    let (job, ended) = Job::new(ready());
     let options = options(Step::Scan, Some("A090"));
     let mut app = first_state(&job, &options).unwrap();
     let mut paper = Paper::new();
@@ -172,7 +172,7 @@ async fn keys_end_the_run_and_leave() {
     for c in ['q', 'y'] {
         keys.send(key_press(c)).await.unwrap();
     }
-    let outcome = drive(&mut job, &mut app, &mut paper, input, std::future::pending(), &options).await.unwrap();
+    let outcome = drive(job, &mut app, &mut paper, input, std::future::pending(), &options).await.unwrap();
     assert_eq!((outcome, ended.load(Ordering::SeqCst)), (Outcome::Quit, true));
 }
 
@@ -180,14 +180,15 @@ async fn keys_end_the_run_and_leave() {
 async fn an_answer_that_could_not_be_kept_does_not_stay_on_screen() {
     let (mut job, _) = Job::new(contents());
     job.fails = true;
+    let answers = job.answers.clone();
     let options = options(Step::Checklist, None);
     let mut app = first_state(&job, &options).unwrap();
     let before = app.contents.answers.len();
     let mut paper = Paper::new();
     let (keys, input) = mpsc::channel(8);
     keys.send(key_press('y')).await.unwrap();
-    drive(&mut job, &mut app, &mut paper, input, after(200, "SIGTERM"), &options).await.unwrap();
-    assert_eq!((app.contents.answers.len(), job.answers.load(Ordering::SeqCst)), (before, 0));
+    drive(job, &mut app, &mut paper, input, after(200, "SIGTERM"), &options).await.unwrap();
+    assert_eq!((app.contents.answers.len(), answers.load(Ordering::SeqCst)), (before, 0));
     assert_eq!(app.message.unwrap().text, "the answer was NOT kept: the disk is full");
 }
 
@@ -200,7 +201,7 @@ async fn a_run_whose_task_is_gone_is_told_as_failed() {
     let (_keys, input) = mpsc::channel(8);
     // The console starts a run of its own whose sender is dropped at once.
     (job.fails, job.sender_gone) = (false, true);
-    drive(&mut job, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
+    drive(job, &mut app, &mut paper, input, after(300, "SIGTERM"), &options).await.unwrap();
     assert!(matches!(&app.scan.unwrap().view.phase, Phase::Failed(why) if why.contains("stopped without closing")));
 }
 
@@ -218,7 +219,7 @@ fn start_bench(stream: BenchStream) -> BenchHandle {
     let plan = Plan::parse("plan.toml", PLAN).unwrap();
     let (setup, wall) = (bench::typed(plan.typed_setup()), plan.wall_temperature());
     let profile = Profile::load("open-packet").unwrap();
-    start(BenchRequest { stream, profile, setup, wall, counts_per_mm: 40.0 }).unwrap()
+    start(BenchRequest { stream, profile, setup, wall, counts_per_mm: 40.0, connecting: Connecting::default() }).unwrap()
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -27,7 +27,7 @@ fn child() {
         if part == "elsewhere" {
             std::thread::spawn(|| panic!("a fault of the test's own"));
         }
-        let outcome = run(&mut job, options(Step::Scan, line)).await.unwrap();
+        let outcome = run(job, options(Step::Scan, line)).await.unwrap();
         (outcome, ended.load(std::sync::atomic::Ordering::SeqCst))
     });
     let (outcome, ended) = outcome;

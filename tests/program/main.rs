@@ -10,6 +10,7 @@ mod console_screens;
 mod console_shell;
 mod console_steps;
 mod console_terminal;
+mod console_waits;
 mod export;
 mod headless;
 mod integrity;

@@ -19,6 +19,7 @@ const STEPS: &[Mode] = &[
     M::CheckField,
     M::Calibrate,
     M::Ready,
+    M::Connecting,
     M::Scanning,
     M::Ended,
     M::Runs,
@@ -33,6 +34,7 @@ const LISTS: &[Mode] = &[
     M::CheckChoice,
     M::CheckField,
     M::Ready,
+    M::Connecting,
     M::Scanning,
     M::Ended,
     M::Runs,
@@ -70,6 +72,12 @@ const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], wo
 
 /// In the order of the footer.
 pub const BINDINGS: &[Binding] = &[
+    bind(
+        &[key(KeyCode::Esc), letter('e')],
+        A::StopConnecting,
+        &[M::Connecting],
+        ["Esc", "stop", "wait no longer for the stream; nothing is recorded"],
+    ),
     bind(&[letter('s')], A::Start, &[M::Ready], ["s", "start run", "open a run on the chosen line and record"]),
     bind(
         &[letter('o')],
@@ -121,7 +129,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[letter('n')],
         A::Note,
-        &[M::Prepare, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
+        &[M::Prepare, M::Calibrate, M::Ready, M::Connecting, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
         ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
     ),
     bind(

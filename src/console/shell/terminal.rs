@@ -135,7 +135,7 @@ impl TerminalSurface {
 }
 
 impl Surface for TerminalSurface {
-    fn ready(&self) -> bool {
+    fn ready(&self, _: bool) -> bool {
         !self.busy.load(Ordering::SeqCst)
     }
 

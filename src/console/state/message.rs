@@ -22,6 +22,10 @@ pub enum Event {
     Clock(i64),
     Live(Arc<LiveView>, i64),
     Contents(Box<JobContents>),
+    /// A stream is about to be opened, for a run or for the bench.
+    Opening,
+    /// What is waited for meanwhile; `None` when it is over, whatever came of it.
+    Connecting(Option<String>),
     Started {
         view: Arc<LiveView>,
         wall: Arc<Mutex<Wall>>,
@@ -70,6 +74,8 @@ pub enum Effect {
         /// Why, and by whose name, although the checklist does not allow it.
         against: Option<(String, Signed)>,
     },
+    /// Wait no longer for the stream that is being opened.
+    StopConnecting,
     Command(Command),
     OpenRun(RunId),
     /// All runs of the line of this one.

@@ -2,6 +2,7 @@
 //! nothing is real, a virtual crawler is put on each block in turn.
 
 use super::{Bench, BenchCommand, BenchView, Fitted, Hold};
+use crate::live::connecting::{ConnectError, Connecting, connect};
 use crate::live::now_us;
 use backwall_simulate::wall::{Leg, Line};
 use backwall_simulate::{Crawler, CrawlerError, End, Wall};
@@ -32,6 +33,8 @@ pub struct BenchRequest {
     pub setup: Setup,
     pub wall: Temperature,
     pub counts_per_mm: f64,
+    /// How whoever waits for the stream can stop waiting.
+    pub connecting: Connecting,
 }
 
 /// A bench that is running; it ends when its commands are dropped.
@@ -43,14 +46,29 @@ pub struct BenchHandle {
 /// How long the stream may take to be given back.
 const CLOSING: Duration = Duration::from_millis(1500);
 
+/// Ends a bench, also from where its view is not looked at.
+#[derive(Clone)]
+pub struct BenchEnd(mpsc::Sender<BenchCommand>);
+
 impl BenchHandle {
+    pub fn end(&self) -> BenchEnd {
+        BenchEnd(self.commands.clone())
+    }
+
     /// Ends the bench and waits until its stream can be opened by others.
     pub fn close(self) {
-        if self.commands.try_send(BenchCommand::Stop).is_err() {
+        self.end().close();
+    }
+}
+
+impl BenchEnd {
+    /// Ends the bench and waits until its stream can be opened by others.
+    pub fn close(&self) {
+        if self.0.try_send(BenchCommand::Stop).is_err() {
             return;
         }
         let began = Instant::now();
-        while !self.commands.is_closed() && began.elapsed() < CLOSING {
+        while !self.0.is_closed() && began.elapsed() < CLOSING {
             std::thread::sleep(Duration::from_millis(5));
         }
     }
@@ -58,6 +76,8 @@ impl BenchHandle {
 
 #[derive(Debug, thiserror::Error)]
 pub enum BenchError {
+    #[error(transparent)]
+    Connect(#[from] ConnectError),
     #[error(transparent)]
     Stream(#[from] StreamError),
     #[error(transparent)]
@@ -78,7 +98,8 @@ pub fn start(request: BenchRequest) -> Result<BenchHandle, BenchError> {
     let bench = Bench::new(request.setup, request.wall, request.counts_per_mm);
     let (view_tx, view) = watch::channel(Arc::new(bench.view.clone()));
     let (commands, asked) = mpsc::channel(COMMANDS);
-    let mut driver = Driver { bench, stream: request.stream, profile: request.profile, source: None, view: view_tx, commands: asked };
+    let BenchRequest { stream, profile, connecting, .. } = request;
+    let mut driver = Driver { bench, stream, profile, connecting, source: None, view: view_tx, commands: asked };
     driver.open(None)?;
     tokio::spawn(driver.drive());
     Ok(BenchHandle { view, commands })
@@ -90,6 +111,7 @@ struct Driver {
     bench: Bench,
     stream: BenchStream,
     profile: Profile,
+    connecting: Connecting,
     source: Option<Source>,
     view: watch::Sender<Arc<BenchView>>,
     commands: mpsc::Receiver<BenchCommand>,
@@ -103,7 +125,7 @@ impl Driver {
         }
         let source = match &self.stream {
             BenchStream::Device { spec, options } => {
-                tokio::task::block_in_place(|| feed::open(spec, &self.profile, options.clone())).map(Some)?
+                tokio::task::block_in_place(|| connect(spec, &self.profile, options.clone(), &self.connecting)).map(Some)?
             }
             BenchStream::Simulated(wall) => match simulated(wall, self.bench.view.hold.as_ref(), driven)? {
                 Some((what, crawler)) => Some(feed::open_paced(&what, crawler, &self.profile)?),

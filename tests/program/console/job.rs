@@ -3,9 +3,9 @@
 
 use crate::console::fixture::*;
 use backwall::console::survey::Survey;
-use backwall::console::{Backend, ConsoleOptions, Glyphs, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
+use backwall::console::{Backend, Clock, ConsoleOptions, Glyphs, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use backwall::live::bench::BenchHandle;
-use backwall::live::{Command, LiveView, Phase};
+use backwall::live::{Command, Connecting, LiveView, Phase};
 use backwall_store::{JobContents, Note, RunId, RunState, SetupEntry};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
@@ -81,12 +81,12 @@ impl Backend for Job {
         self.job.encoder_checks.push((check, by));
         Ok(())
     }
-    fn start_bench(&mut self) -> anyhow::Result<BenchHandle> {
+    fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         let (_, view) = watch::channel(Default::default());
         let (commands, _) = mpsc::channel(1);
         Ok(BenchHandle { view, commands })
     }
-    fn start_scan(&mut self, _: &str, against: Option<(String, Signed)>) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &str, against: Option<(String, Signed)>, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.job.overrides.extend(against);
         let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
         Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
@@ -103,8 +103,8 @@ impl Backend for Job {
     fn open_replay(&mut self, _: RunId) -> anyhow::Result<ReplayHandle> {
         anyhow::bail!("this job has no file")
     }
-    fn now_us(&self) -> i64 {
-        NOW
+    fn clock(&self) -> Clock {
+        || NOW
     }
 }
 

@@ -1,0 +1,245 @@
+//! What may take its time is done here, in a thread of its own and in the order it was asked for: writing to the job,
+//! connecting, opening what is stored. The loop that takes keys and draws hands work over and is told what came of it.
+
+use crate::console::backend::{Backend, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
+use crate::console::state::{Effect, Event};
+use crate::live::Connecting;
+use crate::live::bench::{BenchEnd, BenchHandle};
+use anyhow::Context;
+use backwall_store::{JobContents, RunId, SetupEntry};
+use backwall_survey::job::validity::Check;
+use std::sync::mpsc as std_mpsc;
+use tokio::runtime::Handle;
+use tokio::sync::mpsc;
+
+/// Work, in order. What follows a failure in the same batch is not done; what is shown is then read again.
+pub(super) struct Batch {
+    pub number: u64,
+    pub work: Vec<Work>,
+}
+
+pub(super) struct Work {
+    pub effect: Effect,
+    pub connecting: Connecting,
+}
+
+/// What came of it.
+pub(super) enum Told {
+    /// What is being waited for, by the number of the batch.
+    WaitsFor(u64, String),
+    /// The job as it is stored after this batch.
+    Contents(u64, Box<JobContents>),
+    Happened(Event),
+    Failed(u64, String),
+    Scan(u64, ScanHandle),
+    Bench(u64, BenchHandle),
+    Review(u64, RunId, ReviewHandle),
+    Survey(u64, SurveyHandle),
+    Replay(u64, ReplayHandle),
+    /// All of a batch has been done, or given up.
+    Done(u64),
+    /// The job is closed and the worker at its end.
+    Closed(anyhow::Result<()>),
+    /// The worker is gone; without having closed the job only by a fault of its own.
+    Gone,
+}
+
+/// Tells that the worker is gone, however it went.
+struct Farewell(mpsc::UnboundedSender<Told>);
+
+impl Drop for Farewell {
+    fn drop(&mut self) {
+        // Whoever left without waiting hears nothing.
+        let _ = self.0.send(Told::Gone);
+    }
+}
+
+/// Whether an effect is done by the worker.
+pub(super) fn is_work(effect: &Effect) -> bool {
+    is_write(effect)
+        || matches!(
+            effect,
+            Effect::Reload
+                | Effect::OpenBench
+                | Effect::CloseBench
+                | Effect::StartScan { .. }
+                | Effect::OpenRun(_)
+                | Effect::OpenLine(_)
+                | Effect::OpenReplay(_)
+                | Effect::OpenSurvey(_)
+        )
+}
+
+/// Whether an effect keeps something in the job: it must not be left behind undone.
+pub(super) fn is_write(effect: &Effect) -> bool {
+    matches!(
+        effect,
+        Effect::Answer(_) | Effect::Sign(_) | Effect::Note(_) | Effect::SetSetup { .. } | Effect::Check(_) | Effect::EncoderCheck(..)
+    )
+}
+
+/// Starts the worker. It ends when `orders` is dropped, and then closes the job. Must be called in a tokio runtime.
+pub(super) fn start<B: Backend>(
+    backend: B,
+    contents: JobContents,
+    preparing: Connecting,
+    tell: mpsc::UnboundedSender<Told>,
+) -> std::io::Result<std_mpsc::Sender<Batch>> {
+    let (orders, asked) = std_mpsc::channel();
+    let runtime = Handle::current();
+    let work = move || {
+        let _entered = runtime.enter();
+        let _farewell = Farewell(tell.clone());
+        let mut worker = Worker { backend, contents, bench: None, tell };
+        worker.prepare(&preparing);
+        while let Ok(batch) = asked.recv() {
+            worker.batch(batch);
+        }
+        worker.close();
+    };
+    std::thread::Builder::new().name("worker".to_owned()).spawn(work)?;
+    Ok(orders)
+}
+
+struct Worker<B> {
+    backend: B,
+    /// The job as it is stored; each write brings it up to date.
+    contents: JobContents,
+    /// The bench that has the probe's stream open.
+    bench: Option<BenchEnd>,
+    tell: mpsc::UnboundedSender<Told>,
+}
+
+impl<B: Backend> Worker<B> {
+    /// Nobody may be listening any more: then there is nobody to tell.
+    fn tell(&self, told: Told) {
+        let _ = self.tell.send(told);
+    }
+
+    /// The batch before the first one.
+    fn prepare(&mut self, preparing: &Connecting) {
+        match self.backend.prepare(preparing).and_then(|changed| if changed { self.read().map(|()| true) } else { Ok(false) }) {
+            Ok(true) => self.tell(Told::Contents(0, Box::new(self.contents.clone()))),
+            Ok(false) => {}
+            Err(error) => self.tell(Told::Failed(0, format!("{error:#}"))),
+        }
+        self.tell(Told::Done(0));
+    }
+
+    fn read(&mut self) -> anyhow::Result<()> {
+        self.contents = self.backend.contents()?;
+        Ok(())
+    }
+
+    fn batch(&mut self, batch: Batch) {
+        let number = batch.number;
+        let (mut failed, mut written) = (false, false);
+        for Work { effect, connecting } in batch.work {
+            if failed && effect != Effect::Reload {
+                continue;
+            }
+            written |= is_write(&effect);
+            let done = match effect {
+                // What was written is known; only after a failure, or where others write, is it read again.
+                Effect::Reload if written && !failed => {
+                    self.tell(Told::Contents(number, Box::new(self.contents.clone())));
+                    continue;
+                }
+                Effect::Reload => self.read().map(|()| Some(Told::Contents(number, Box::new(self.contents.clone())))),
+                effect => self.work(number, effect, &connecting),
+            };
+            match done {
+                Ok(told) => told.into_iter().for_each(|told| self.tell(told)),
+                Err(error) => {
+                    failed = true;
+                    self.tell(Told::Failed(number, format!("{error:#}")));
+                }
+            }
+        }
+        self.tell(Told::Done(number));
+    }
+
+    fn work(&mut self, number: u64, effect: Effect, connecting: &Connecting) -> anyhow::Result<Option<Told>> {
+        let said = |words: String| Ok(Some(Told::Happened(Event::Done(words))));
+        match effect {
+            Effect::Answer(answer) => {
+                self.backend.answer(answer.clone()).context("the answer was NOT kept")?;
+                self.contents.answers.push(answer);
+            }
+            Effect::Sign(signature) => {
+                self.backend.sign(signature.clone()).context("the signature was NOT kept")?;
+                let words = format!("signed by {}", signature.by.name);
+                self.contents.signatures.push(signature);
+                return said(words);
+            }
+            Effect::Note(note) => {
+                self.backend.note(note.clone()).context("the note was NOT kept")?;
+                self.contents.notes.push(note);
+                return said("note kept".to_owned());
+            }
+            Effect::SetSetup { setup, origin, by, checks } => {
+                const FAILED: &str = "the set-up or its verification was NOT kept";
+                let id = self.backend.set_setup((*setup).clone(), origin.clone(), by.clone()).context(FAILED)?;
+                self.contents.setups.push(SetupEntry { id, setup: *setup, origin, by });
+                let verified = !checks.is_empty();
+                for check in checks {
+                    let check = Check { setup_id: id, ..check };
+                    self.backend.add_check(check.clone()).context(FAILED)?;
+                    self.contents.checks.push(check);
+                }
+                // What verified it has said so already.
+                if !verified {
+                    return said("set-up kept, in force from the next run on; verify it (v)".to_owned());
+                }
+            }
+            Effect::Check(check) => {
+                self.backend.add_check(check.clone()).context("the verification was NOT kept")?;
+                self.contents.checks.push(check);
+            }
+            Effect::EncoderCheck(check, by) => {
+                self.backend.add_encoder_check(check, by.clone()).context("the encoder check was NOT kept")?;
+                self.contents.encoder_checks.push((check, by));
+            }
+            Effect::OpenBench => {
+                self.close_bench();
+                let handle = self.backend.start_bench(connecting)?;
+                self.bench = Some(handle.end());
+                return Ok(Some(Told::Bench(number, handle)));
+            }
+            Effect::CloseBench => self.close_bench(),
+            Effect::StartScan { line, against } => {
+                // The run reads the stream the bench has open.
+                self.close_bench();
+                let handle = self.backend.start_scan(&line, against, connecting)?;
+                self.tell(Told::Scan(number, handle));
+                // The run stands in the job from now on; there is nothing in it yet that would have to be counted.
+                self.read()?;
+                return Ok(Some(Told::Contents(number, Box::new(self.contents.clone()))));
+            }
+            Effect::OpenRun(run) => return self.review(number, run, false),
+            Effect::OpenLine(run) => return self.review(number, run, true),
+            Effect::OpenReplay(run) => return Ok(Some(Told::Replay(number, self.backend.open_replay(run)?))),
+            Effect::OpenSurvey(survey) => return Ok(Some(Told::Survey(number, self.backend.open_survey(survey)?))),
+            // The rest is done by the loop itself.
+            _ => {}
+        }
+        Ok(None)
+    }
+
+    fn review(&mut self, number: u64, run: RunId, all: bool) -> anyhow::Result<Option<Told>> {
+        Ok(Some(Told::Review(number, run, self.backend.open_review(run, all)?)))
+    }
+
+    fn close_bench(&mut self) {
+        if let Some(bench) = self.bench.take() {
+            bench.close();
+        }
+    }
+
+    fn close(mut self) {
+        self.close_bench();
+        let closed = self.backend.close();
+        // As above: whoever left without waiting hears nothing.
+        let _ = self.tell.send(Told::Closed(closed));
+    }
+}
