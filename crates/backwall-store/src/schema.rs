@@ -262,6 +262,19 @@ ORDER BY reading.run_id, reading.row;
 const VERSION_4: &str = "
 ALTER TABLE run ADD COLUMN evaluator INTEGER;
 ALTER TABLE evaluation ADD COLUMN evaluator INTEGER;
+
+DROP VIEW reading_text;
+CREATE VIEW reading_text AS SELECT
+  reading.run_id AS run, reading.seq, run.line,
+  strftime('%Y-%m-%dT%H:%M:%fZ', host_time_us / 1e6, 'unixepoch') AS host_time,
+  position_um / 1e3 AS position_mm, course, speed_um_s / 1e3 AS speed_mm_s,
+  echo_time_ps / 1e3 AS echo_time_ns, thickness_nm / 1e6 AS thickness_mm, uncertainty_nm / 5e5 AS uncertainty_k2_mm,
+  height_cpct / 1e2 AS height_pct, snr_cdb / 1e2 AS snr_db, gain_cdb / 1e2 AS gain_db,
+  wall_temperature_mdeg / 1e3 AS wall_temperature_c, quality, flags,
+  CASE level WHEN 'SOUND' THEN 'CLEAR' WHEN 'LOST' THEN 'NO ECHO' ELSE level END AS level,
+  coating_nm / 1e6 AS coating_mm
+FROM reading JOIN run ON run.id = reading.run_id
+ORDER BY reading.run_id, reading.row;
 ";
 
 /// Tables whose rows are never changed or removed, by the version that brought them.
