@@ -6,7 +6,7 @@ mod drive;
 mod view;
 
 pub use drive::{BenchEnd, BenchHandle, BenchRequest, BenchStream, start};
-pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Taken};
+pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Said, Taken};
 
 use super::blocks::Collector;
 use super::verdict;
@@ -136,8 +136,17 @@ impl Bench {
     }
 
     pub fn say(&mut self, words: impl Into<String>) {
-        let number = self.view.said.as_ref().map_or(0, |said| said.0 + 1);
-        self.view.said = Some((number, words.into()));
+        self.tell(false, words.into());
+    }
+
+    /// What was asked for was not done, and why.
+    fn refuse(&mut self, why: impl std::fmt::Display) {
+        self.tell(true, format!("NOT TAKEN: {why}"));
+    }
+
+    fn tell(&mut self, refused: bool, words: String) {
+        let number = self.view.said.as_ref().map_or(0, |said| said.number + 1);
+        self.view.said = Some(Said { number, refused, words });
     }
 
     pub fn record(&mut self, record: Record, at_us: i64) {
@@ -216,7 +225,7 @@ impl Bench {
         let fresh = self.view.ended.is_some() || self.last_shot_us.is_some_and(|last| now_us - last <= FRESH_US);
         match self.view.hold.clone() {
             None => self.say("say first what the probe is on: b a block, v a block to verify on, d a measured distance"),
-            Some(_) if !fresh => self.say("NOT TAKEN: nothing has come from the probe for 2 s; look at the link"),
+            Some(_) if !fresh => self.refuse("nothing has come from the probe for 2 s; look at the link"),
             Some(Hold::Encoder { distance }) => self.take_distance(distance),
             Some(Hold::Block(piece)) => self.take_block(piece),
             Some(Hold::Verify { piece, tolerance }) => self.take_check(piece, tolerance),
@@ -234,7 +243,7 @@ impl Bench {
                 Some(Taken { piece, temperature, stability: shots.stability, base: shots.base, shots: shots.shots, gain: shots.gain })
             }
             Err(error) => {
-                self.say(format!("NOT TAKEN: {error}"));
+                self.refuse(error);
                 None
             }
         }
@@ -243,7 +252,7 @@ impl Bench {
     fn take_block(&mut self, piece: Piece) {
         let Some(taken) = self.finish() else { return };
         if self.view.blocks.first().is_some_and(|first| first.base != taken.base) {
-            self.say("NOT TAKEN: another time base than on the blocks before it; measure all blocks with the same settings");
+            self.refuse("another time base than on the blocks before it; measure all blocks with the same settings");
             return;
         }
         let read = taken.stability.mean.unwrap_or(Length::ZERO);
@@ -264,7 +273,7 @@ impl Bench {
 
     fn take_check(&mut self, piece: Piece, tolerance: Length) {
         if matches!(self.view.fit, Fit::Working) {
-            self.say("NOT TAKEN: the calibration is still being worked out; press Enter again in a moment");
+            self.refuse("the calibration is still being worked out; press Enter again in a moment");
             return;
         }
         let fitted = self.view.fitted().cloned();
@@ -276,13 +285,13 @@ impl Bench {
                 self.view.hold = None;
                 self.collect_anew();
             }
-            Err(error) => self.say(format!("NOT TAKEN: {error}")),
+            Err(error) => self.refuse(error),
         }
     }
 
     fn take_distance(&mut self, distance: Length) {
         if self.count.is_none() {
-            self.say("NOT TAKEN: this stream has no encoder counts");
+            self.refuse("this stream has no encoder counts");
             return;
         }
         let Some(mark) = self.mark else {

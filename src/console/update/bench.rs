@@ -298,11 +298,10 @@ pub fn news(app: &mut App, view: Arc<BenchView>) -> Vec<Effect> {
     let Some(bench) = &mut app.bench else { return Vec::new() };
     let before = std::mem::replace(&mut bench.view, view.clone());
     let from = std::mem::replace(&mut bench.handed_on, view.found.len());
-    if let Some((number, words)) = &view.said
-        && before.said.as_ref().map(|said| said.0) != Some(*number)
+    if let Some(said) = &view.said
+        && before.said.as_ref().map(|said| said.number) != Some(said.number)
     {
-        let role = if words.starts_with("NOT TAKEN") { Role::Error } else { Role::Plain };
-        app.say(role, words.clone());
+        app.say(if said.refused { Role::Error } else { Role::Plain }, said.words.clone());
     }
     view.found.iter().skip(from).flat_map(|found| found_something(app, &view, found)).collect()
 }

@@ -92,7 +92,7 @@ pub struct BenchView {
     /// Everything found so far, in order.
     pub found: Vec<Found>,
     /// The last thing said, numbered so that the same words twice are two.
-    pub said: Option<(u64, String)>,
+    pub said: Option<Said>,
     /// Why nothing comes any more.
     pub ended: Option<String>,
 }
@@ -120,4 +120,14 @@ pub enum BenchCommand {
     /// This set-up has come into force.
     InForce(Box<Setup>),
     Stop,
+}
+
+/// Something the bench says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Said {
+    /// Counts what was said, so that the same words said again are news.
+    pub number: u64,
+    /// Whether something that was asked for was not done.
+    pub refused: bool,
+    pub words: String,
 }

@@ -175,24 +175,42 @@ pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> R
     failed.map_or(Ok(map), Err)
 }
 
-/// How the calibrations of all that was read stand, in words for one line.
-pub fn calibration_words(job: &JobContents) -> String {
-    let runs = job.runs.iter().filter(|run| run.readings > 0).count();
-    let of_word = |word: &str| {
-        let runs = job.runs.iter().filter(|run| run.readings > 0 && job.validity(run).word() == word);
-        runs.map(|run| run.id.to_string()).collect::<Vec<_>>()
+/// What must be read with the numbers of a whole job: its calibrations, the worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum CalibrationDoubt {
+    None,
+    Pending,
+    Suspect,
+}
+
+/// The calibrations of all that was read: the worst of them, and words for one line.
+pub fn calibrations(job: &JobContents) -> (CalibrationDoubt, String) {
+    let read = || job.runs.iter().filter(|run| run.readings > 0);
+    let runs = read().count();
+    let (mut suspect, mut pending) = (Vec::new(), Vec::new());
+    for run in read() {
+        match job.validity(run) {
+            Validity::Suspect(_) => suspect.push(run.id.to_string()),
+            Validity::Pending(_) => pending.push(run.id.to_string()),
+            Validity::Valid => {}
+        }
+    }
+    let worst = match (suspect.is_empty(), pending.is_empty()) {
+        (false, _) => CalibrationDoubt::Suspect,
+        (true, false) => CalibrationDoubt::Pending,
+        (true, true) => CalibrationDoubt::None,
     };
-    let doubtful: Vec<_> = ["suspect", "pending"]
+    let doubtful: Vec<_> = [("SUSPECT", suspect), ("PENDING", pending)]
         .into_iter()
-        .map(|word| (word, of_word(word)))
         .filter(|(_, runs)| !runs.is_empty())
-        .map(|(word, runs)| format!("CALIBRATION {} of run {}", word.to_uppercase(), runs.join(", ")))
+        .map(|(word, runs)| format!("CALIBRATION {word} of run {}", runs.join(", ")))
         .collect();
-    match (doubtful.is_empty(), runs) {
+    let words = match (doubtful.is_empty(), runs) {
         (_, 0) => "nothing was read".to_owned(),
         (true, _) => "all calibrations valid".to_owned(),
         (false, _) => doubtful.join("; "),
-    }
+    };
+    (worst, words)
 }
 
 /// The picture of [`wall_map`].
@@ -201,7 +219,7 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
     let (width, height) = sheet::PAPER;
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
     let runs = count(job.runs.iter().filter(|run| run.readings > 0).count() as u64, "run");
-    let calibration = calibration_words(job);
+    let (_, calibration) = calibrations(job);
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
         subtitle: format!("Job {}, {} lines, {runs}; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),

@@ -6,7 +6,7 @@ use crate::console::survey::map::{CELLS_ACROSS, MapShown, Surveyed};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::pen::{Pen, Rows};
-use backwall_report::figure::data::calibration_words;
+use backwall_report::figure::data::{CalibrationDoubt, calibrations};
 use backwall_report::figure::map::scanned_words;
 use backwall_store::JobContents;
 use backwall_survey::strip::map::{Band, Cell, Class};
@@ -93,9 +93,9 @@ fn said(contents: &JobContents, surveyed: &Surveyed, pen: &mut Pen, rows: &mut R
         lines.extend(text::wrap(&words, width(rows)).into_iter().take(2).map(|line| (line, Role::Watch)));
     }
     // What a failed verification makes of these numbers must be read with them.
-    let calibration = calibration_words(contents);
-    if calibration.starts_with("CALIBRATION") {
-        let role = if calibration.contains("SUSPECT") { Role::Fault } else { Role::Watch };
+    let (doubt, calibration) = calibrations(contents);
+    if doubt != CalibrationDoubt::None {
+        let role = if doubt == CalibrationDoubt::Suspect { Role::Fault } else { Role::Watch };
         lines.push((text::clip(&calibration, width(rows)), role));
     }
     for (words, role) in lines {
