@@ -208,6 +208,48 @@ fn lay_out<const STEP: usize>(samples: &[i16], mean: i32, rows: std::slice::Chun
     }
 }
 
+/// What a record's codes say as they are.
+pub struct Codes {
+    pub sum: i64,
+    /// Codes at either end of the converter's range.
+    pub clipped: i32,
+    pub peak: i32,
+}
+
+/// One pass over a record; `over` and `under` are the codes from which on the converter counts as clipped.
+pub fn codes(samples: &[i16], over: i32, under: i32) -> Codes {
+    pulp::Arch::new().dispatch(Survey { samples, over, under })
+}
+
+struct Survey<'a> {
+    samples: &'a [i16],
+    over: i32,
+    under: i32,
+}
+
+impl pulp::WithSimd for Survey<'_> {
+    type Output = Codes;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Codes {
+        let mut all = Codes { sum: 0, clipped: 0, peak: 0 };
+        // A sum of so many codes fits 32 bits.
+        for part in self.samples.chunks(1 << 15) {
+            let (mut sum, mut clipped, mut peak) = (0i32, 0i32, 0i32);
+            for sample in part {
+                let sample = i32::from(*sample);
+                sum += sample;
+                clipped += i32::from((sample >= self.over) | (sample <= self.under));
+                peak = peak.max(sample.abs());
+            }
+            all.sum += i64::from(sum);
+            all.clipped += clipped;
+            all.peak = all.peak.max(peak);
+        }
+        all
+    }
+}
+
 /// Sums of products of two stretches of the signal with each other: real and imaginary part of the sum of `a`'s
 /// conjugate times `b`.
 pub fn correlation(a: (&[f32], &[f32]), b: (&[f32], &[f32])) -> (f64, f64) {
