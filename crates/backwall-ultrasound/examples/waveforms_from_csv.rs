@@ -74,9 +74,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         let reading = evaluator.measure(&shot.samples, shot.wall);
         match (reading.thickness, reading.uncertainty) {
             (Some(thickness), Some(u)) => {
-                println!("{:12.3}   {:12.3}   {:?}   {:?}", thickness.as_mm(), 2.0 * u.as_mm(), reading.quality, reading.flags);
+                println!("{:12.3}   {:12.3}   {:7}   {}", thickness.as_mm(), 2.0 * u.as_mm(), reading.quality, reading.flags);
             }
-            _ => println!("  no reading                  {:?}   {:?}", reading.quality, reading.flags),
+            _ => println!("  no reading                  {}   {}", reading.quality, reading.flags),
         }
     }
     Ok(())
