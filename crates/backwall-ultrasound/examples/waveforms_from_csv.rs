@@ -1,23 +1,57 @@
-//! Waveforms from a CSV: calibrate on the blocks in it, then print each wall's thickness with U.
+//! From a file of waveforms to wall thicknesses: calibrate on blocks, measure, print each thickness with its U.
 //!
-//! ```text
-//! cargo run --release -p backwall-ultrasound --example waveforms_from_csv [FILE.csv]
-//! ```
+//! One waveform a line: the block's thickness in mm (empty on a wall of unknown thickness), the temperature in °C, then the
+//! converter's codes. The example's file is simulated: blocks of 5 to 20 mm, then walls of 3, 5, 8, 10, 15 and 20 mm.
 //!
-//! A row is one shot: `block_mm` (empty where the wall is not known), `temperature_c`, then the samples as converter codes.
-//! The file beside this one is simulated: 5 MHz, 100 MS/s from 4.5 µs on, 16 bits; its six walls are known to be 9.950,
-//! 10.007, 10.064, 10.121, 10.179 and 10.236 mm.
+//!     cargo run --release -p backwall-ultrasound --example waveforms_from_csv [FILE]
 
 use backwall_ultrasound::{Block, CalibrationInput, Evaluator, Gate, Mode, Picker, Setup, TimeBase, calibrate};
 use backwall_units::{Frequency, Length, Temperature, Time, Velocity};
-use std::collections::BTreeMap;
 use std::error::Error;
 use std::sync::Arc;
 
+/// What a line of the file holds.
+struct Shot {
+    block: Option<Length>,
+    wall: Temperature,
+    samples: Arc<[i16]>,
+}
+
+fn shots(path: &str) -> Result<Vec<Shot>, Box<dyn Error>> {
+    let mut reader = csv::ReaderBuilder::new().flexible(true).from_path(path)?;
+    let mut shots = Vec::new();
+    for line in reader.records() {
+        let line = line?;
+        let field = |at: usize| line.get(at).unwrap_or_default().trim();
+        shots.push(Shot {
+            block: if field(0).is_empty() { None } else { Some(Length::mm(field(0).parse()?)) },
+            wall: Temperature::celsius(field(1).parse()?),
+            samples: line.iter().skip(2).map(|code| code.trim().parse()).collect::<Result<_, _>>()?,
+        });
+    }
+    Ok(shots)
+}
+
+/// The shots on blocks, those of one thickness together.
+fn blocks(shots: &[Shot]) -> Vec<Block> {
+    let mut blocks: Vec<Block> = Vec::new();
+    for shot in shots {
+        let Some(thickness) = shot.block else { continue };
+        match blocks.iter_mut().find(|block| block.thickness == thickness) {
+            Some(block) => block.shots.push(Arc::clone(&shot.samples)),
+            None => blocks.push(Block { thickness, temperature: shot.wall, shots: vec![Arc::clone(&shot.samples)], gain: None }),
+        }
+    }
+    blocks
+}
+
 fn main() -> Result<(), Box<dyn Error>> {
     let path = std::env::args().nth(1).unwrap_or_else(|| concat!(env!("CARGO_MANIFEST_DIR"), "/examples/waveforms.csv").to_owned());
+    let shots = shots(&path)?;
+
+    // Of the instrument: sampling rate, time of the first sample behind the transmit pulse, converter bits.
     let base = TimeBase { rate: Frequency::mhz(100.0), first: Time::us(4.5), bits: 16 };
-    // What a data sheet says of probe and steel; zero, element separation and pulse are then found on the blocks.
+    // Of probe and steel, as a data sheet gives them; the blocks find the rest.
     let zero = Time::us(5.4);
     let typed = Setup {
         velocity: Velocity::m_s(5920.0),
@@ -32,42 +66,17 @@ fn main() -> Result<(), Box<dyn Error>> {
         velocity_slope_m_s_k: -0.8,
         calibration: None,
     };
+    let calibration = calibrate(&CalibrationInput { setup: &typed, base, blocks: &blocks(&shots), fit_velocity: false })?;
+    let mut evaluator = Evaluator::new(&typed.with_calibration(Arc::new(calibration)), base)?;
 
-    let mut blocks: BTreeMap<i64, Block> = BTreeMap::new();
-    let mut walls: Vec<(Temperature, Vec<i16>)> = Vec::new();
-    for (index, row) in csv::Reader::from_path(&path)?.records().enumerate() {
-        let row = row?;
-        let field = |at: usize| row.get(at).unwrap_or_default().trim();
-        let wrong = |what: &str| format!("{path}:{}: {what}", index + 2);
-        let temperature = Temperature::celsius(field(1).parse().map_err(|_| wrong("temperature_c is not a number"))?);
-        let samples: Result<Vec<i16>, _> = row.iter().skip(2).map(|code| code.trim().parse()).collect();
-        let samples = samples.map_err(|_| wrong("a sample is not a whole number from -32768 to 32767"))?;
-        if field(0).is_empty() {
-            walls.push((temperature, samples));
-        } else {
-            let thickness = Length::mm(field(0).parse().map_err(|_| wrong("block_mm is not a number"))?);
-            let empty = Block { thickness, temperature, shots: Vec::new(), gain: None };
-            blocks.entry(thickness.as_micrometres()).or_insert(empty).shots.push(Arc::from(samples));
-        }
-    }
-
-    let blocks: Vec<Block> = blocks.into_values().collect();
-    let calibration = calibrate(&CalibrationInput { setup: &typed, base, blocks: &blocks, fit_velocity: true })?;
-    for warning in &calibration.warnings {
-        println!("note: {warning}");
-    }
-    let setup = typed.with_calibration(Arc::new(calibration));
-    println!("velocity {:.0} m/s, zero {:.1} ns, from {} blocks", setup.velocity.as_m_s(), setup.zero.as_ns(), blocks.len());
-
-    let mut evaluator = Evaluator::new(&setup, base)?;
-    for (number, (temperature, samples)) in (1..).zip(&walls) {
-        let found = evaluator.measure(samples, *temperature);
-        match (found.thickness, found.uncertainty) {
-            // The expanded uncertainty with k = 2: JCGM 100:2008, 6.2.
-            (Some(wall), Some(u)) => {
-                println!("wall {number}: {:.3} mm ± {:.3} mm (k = 2), {} {}", wall.as_mm(), 2.0 * u.as_mm(), found.quality, found.flags);
+    println!("thickness mm   U (k = 2) mm   quality   flags");
+    for shot in shots.iter().filter(|shot| shot.block.is_none()) {
+        let reading = evaluator.measure(&shot.samples, shot.wall);
+        match (reading.thickness, reading.uncertainty) {
+            (Some(thickness), Some(u)) => {
+                println!("{:12.3}   {:12.3}   {:7}   {}", thickness.as_mm(), 2.0 * u.as_mm(), reading.quality, reading.flags);
             }
-            _ => println!("wall {number}: no thickness, {}", found.flags),
+            _ => println!("  no reading                  {}   {}", reading.quality, reading.flags),
         }
     }
     Ok(())

@@ -11,6 +11,7 @@ pub const EVALUATOR_VERSION: u32 = 2;
 
 /// An echo that an earlier version timed must be found again within this. The two sum the same taps in another order, and a
 /// parabola through the top settles to some 0.01 ps: 5 ps are 15 nm of steel, far under any uncertainty that is shown.
+/// Noise, SNR and uncertainty are not held to this: the search that they come from uses fewer taps since version 2.
 pub const TIME_TOLERANCE: Time = Time::ns(0.005);
 
 /// The same for thickness.

@@ -100,14 +100,6 @@ fn a_velocity_found_by_comparison_belongs_to_a_material() {
     assert_eq!(nearest(Velocity::m_s(8000.0)), None);
 }
 
-// Roof angle 5 degrees in acrylic (2730 m/s), Snell's law: crossing depth; worked.
-#[test]
-fn the_crossing_depth_follows_from_the_roof_angle() {
-    let angle = (5920.0 / 2730.0 * 5f64.to_radians().sin()).asin();
-    close(angle.to_degrees(), 10.8943, 1e-3);
-    close(S / angle.tan(), 12.9893, 1e-3);
-}
-
 // 0.30 mm of paint at 2300 m/s read as steel: over-read = coat * V_steel / V_coat; worked.
 #[test]
 fn paint_over_reads_in_the_first_echo() {
