@@ -82,12 +82,12 @@ fn say_moved(evaluator: u32, moved: &Moved) -> anyhow::Result<()> {
     }
     let levels = match moved.levels {
         0 => String::new(),
-        levels => format!("; {levels} of them lie at another level by it"),
+        levels => format!("; {levels} of them come to lie at another level"),
     };
     say!(
-        "  made by evaluator {evaluator} and tried with evaluator {EVALUATOR_VERSION}, within {:.5} mm: {} readings moved, the largest by {:.6} mm{levels}",
-        THICKNESS_TOLERANCE.as_mm(),
+        "  made by evaluator {evaluator}, made again by evaluator {EVALUATOR_VERSION}: {} readings differ, all within the tolerance of {:.5} mm, the largest by {:.6} mm{levels}",
         moved.readings,
+        THICKNESS_TOLERANCE.as_mm(),
         Length::nanometres(moved.largest_nm).as_mm()
     );
     Ok(())

@@ -53,11 +53,4 @@ impl JobReader {
         let ended = ended.and_then(|mut ended| ended.query_row([run], |_| Ok(())).optional());
         ended.map(|ended| ended.is_none()).map_err(|error| StoreError::sqlite(&self.path, &error))
     }
-
-    /// The row of a run's last reading.
-    pub fn last_row(&self, run: RunId) -> Result<Option<u64>, StoreError> {
-        let last = self.connection.prepare_cached("SELECT max(row) FROM reading WHERE run_id = ?1");
-        let last = last.and_then(|mut last| last.query_row([run], |found| found.get::<_, Option<i64>>(0)));
-        last.map(|row| row.map(|row| row as u64)).map_err(|error| StoreError::sqlite(&self.path, &error))
-    }
 }

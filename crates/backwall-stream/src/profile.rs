@@ -127,11 +127,6 @@ impl Profile {
         SHIPPED.iter().copied()
     }
 
-    /// Whether the device sends waveforms, or only values it evaluated itself.
-    pub fn sends_shots(&self) -> bool {
-        self.records.iter().any(|rule| rule.kind == RecordKind::Shot)
-    }
-
     /// Whether frames are text, to show them as such.
     pub fn is_text(&self) -> bool {
         matches!(self.framing, Framing::Line { .. })
