@@ -90,7 +90,7 @@ pub fn scan(session: Session, line: String, checklist_override: Option<String>, 
 
 /// The console on the stored runs.
 pub fn review(session: Session, run: Option<RunId>, earlier: Option<EarlierSurvey>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_desk(Desk { session, earlier, unprepared: None }, Step::Review, None, run, screen)
+    run_desk(ConsoleBackend { session, earlier, unprepared: None }, Step::Review, None, run, screen)
 }
 
 /// What is still missing before each step, without a screen.
@@ -123,11 +123,11 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
 }
 
 fn run_console(session: Session, step: Step, start: Option<(String, Option<String>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_desk(Desk { session, earlier: None, unprepared: None }, step, start, None, screen)
+    run_desk(ConsoleBackend { session, earlier: None, unprepared: None }, step, start, None, screen)
 }
 
 fn run_desk(
-    desk: Desk,
+    desk: ConsoleBackend,
     step: Step,
     start: Option<(String, Option<String>)>,
     run: Option<RunId>,
@@ -180,7 +180,7 @@ pub fn show<B: Backend>(
 }
 
 /// The console's backend: an open job and its streams.
-struct Desk {
+struct ConsoleBackend {
     session: Session,
     /// An earlier survey to draw behind what is reviewed.
     earlier: Option<EarlierSurvey>,
@@ -188,7 +188,7 @@ struct Desk {
     unprepared: Option<String>,
 }
 
-impl Backend for Desk {
+impl Backend for ConsoleBackend {
     fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
         self.session.prepare(connecting).inspect_err(|error| self.unprepared = Some(format!("{error:#}")))
     }

@@ -66,7 +66,7 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<()> {
         // Another program records into it, or it lies where nothing can be written: it can still be looked at.
         Err(error) => match error.downcast_ref::<StoreError>() {
             Some(StoreError::InUse { .. } | StoreError::ReadOnlyFolder { .. }) => {
-                let onlooker = Onlooker { path: args.job.clone(), why: format!("{error:#}"), earlier };
+                let onlooker = ReadOnlyBackend { path: args.job.clone(), why: format!("{error:#}"), earlier };
                 show(onlooker, Signed::default(), Step::Review, None, args.run, &args.screen)
             }
             _ => Err(error),
@@ -104,19 +104,19 @@ fn list(args: &ReviewArgs) -> anyhow::Result<()> {
 }
 
 /// Looks at a job that cannot be written to.
-struct Onlooker {
+struct ReadOnlyBackend {
     path: PathBuf,
     why: String,
     earlier: Option<EarlierSurvey>,
 }
 
-impl Onlooker {
+impl ReadOnlyBackend {
     fn refuse<T>(&self) -> anyhow::Result<T> {
         bail!("open for looking only: {}", self.why)
     }
 }
 
-impl Backend for Onlooker {
+impl Backend for ReadOnlyBackend {
     fn contents(&self) -> anyhow::Result<JobContents> {
         Ok(JobFile::open_read_only(&self.path)?.contents()?)
     }

@@ -5,7 +5,7 @@ pub mod earlier;
 pub mod overview;
 
 pub use earlier::{Behind, Earlier};
-pub use overview::{Overview, Progress, Under};
+pub use overview::{Overview, Progress, UnderLimit};
 
 use super::state::WallLook;
 use backwall_store::RunId;
@@ -100,7 +100,7 @@ pub struct Opened {
     pub window: Option<Arc<Window>>,
     /// What the limit is moved by, for looking only.
     pub moved: Length,
-    pub under: Under,
+    pub under: UnderLimit,
     /// The earlier survey, once it has been read.
     pub behind: Option<Behind>,
     /// Where to stand until somebody walks, instead of at the end of what is read.
@@ -120,7 +120,7 @@ impl Opened {
             shown: None,
             window: None,
             moved: Length::ZERO,
-            under: Under::default(),
+            under: UnderLimit::default(),
             behind: None,
             aim: None,
             follows: true,

@@ -251,12 +251,12 @@ pub mod stored {
     }
 
     /// The console with a real reader behind it.
-    struct Desk {
+    struct ConsoleBackend {
         app: App,
         handle: ReviewHandle,
     }
 
-    impl Desk {
+    impl ConsoleBackend {
         fn open(path: &Path, run: i64, all: bool) -> Self {
             Self::before(path, run, all, None)
         }
@@ -327,7 +327,7 @@ pub mod stored {
         let back = (0..600u32).map(|seq| at(600 + seq, Some(f64::from(599 - seq)), Some(9.0 + f64::from(seq) * 1e-3)));
         append(&writer, run, forth.chain(back));
         writer.close_run(run, CloseReason::Operator, 0).unwrap();
-        let mut desk = Desk::open(&path, run, false);
+        let mut desk = ConsoleBackend::open(&path, run, false);
         desk.all_read();
         desk.press(key(KeyCode::Home));
         for _ in 0..6 {
@@ -354,7 +354,7 @@ pub mod stored {
             let run = start(&writer);
             append(&writer, run, (0..9000u32).map(|seq| at(seq, along, (seq % 3 > 0).then_some(9.0))));
             writer.close_run(run, CloseReason::Operator, 0).unwrap();
-            let mut desk = Desk::open(&path, run, false);
+            let mut desk = ConsoleBackend::open(&path, run, false);
             desk.all_read();
             desk.press(key(KeyCode::Home));
             for _ in 0..6 {
@@ -383,7 +383,7 @@ pub mod stored {
         while saved.borrow().readings < 500 {
             std::thread::sleep(Duration::from_millis(10));
         }
-        let mut desk = Desk::open(&path, run, false);
+        let mut desk = ConsoleBackend::open(&path, run, false);
         desk.all_read();
         assert!(text(&desk.app, 80, 24).contains("RECORDING, 500 so far"), "{}", text(&desk.app, 80, 24));
         append(&writer, run, (500..700u32).map(|seq| at(seq, Some(f64::from(seq)), Some(if seq == 650 { 5.0 } else { 9.0 }))));
@@ -405,7 +405,7 @@ pub mod stored {
             append(&writer, run, (0..400u32).map(|seq| at(seq, Some(f64::from(offset + seq)), Some(if offset == 0 { 9.0 } else { 8.5 }))));
             writer.close_run(run, CloseReason::Operator, 0).unwrap();
         }
-        let mut desk = Desk::open(&path, 1, true);
+        let mut desk = ConsoleBackend::open(&path, 1, true);
         desk.all_read();
         assert_eq!(desk.app.opened.as_ref().unwrap().overview.places.count(), 800);
         assert!(text(&desk.app, 80, 24).contains("A090 up, all 2 runs"));
@@ -441,7 +441,7 @@ pub mod stored {
             writer.close_run(run, CloseReason::Operator, 0).unwrap();
             job.close().unwrap();
         }
-        let mut desk = Desk::before(&paths[1], 1, false, Some(&paths[0]));
+        let mut desk = ConsoleBackend::before(&paths[1], 1, false, Some(&paths[0]));
         desk.wait(|app| app.opened.as_ref().unwrap().behind.is_some());
         let screen = text(&desk.app, 190, 50);
         assert!(screen.contains("offset +20 mm found") && screen.contains("NOT applied"), "{screen}");
@@ -449,7 +449,7 @@ pub mod stored {
         desk.press(letter('a'));
         desk.wait(|app| app.opened.as_ref().unwrap().behind.as_ref().unwrap().compared.is_some());
         desk.press(key(KeyCode::Home));
-        let place = |desk: &Desk| desk.app.opened.as_ref().unwrap().at.unwrap().along().unwrap().as_mm();
+        let place = |desk: &ConsoleBackend| desk.app.opened.as_ref().unwrap().at.unwrap().along().unwrap().as_mm();
         while place(&desk) < 1000.0 {
             let screen = text(&desk.app, 190, 50);
             assert!(screen.contains("no change (within ±"), "{}: {screen}", place(&desk));
@@ -481,10 +481,10 @@ pub mod stored {
         std::fs::write(&table, "Height,Wall\n0,0.38\n1,0.38\n").unwrap();
         let columns = vec![(Role::Position, "Height".to_owned()), (Role::Thickness, "Wall".to_owned())];
         let told = Told { columns, unit: Some(Unit::In), line: Some("A090".to_owned()), ..Told::default() };
-        let mut desk = Desk::told(&path, run, false, Some(&table), told);
+        let mut desk = ConsoleBackend::told(&path, run, false, Some(&table), told);
         desk.wait(|app| app.opened.as_ref().unwrap().behind.is_some());
         // Without it nothing is guessed.
-        let mut desk = Desk::before(&path, run, false, Some(&table));
+        let mut desk = ConsoleBackend::before(&path, run, false, Some(&table));
         desk.wait(|app| app.message.is_some());
         assert!(text(&desk.app, 190, 50).contains("the earlier survey is not shown"));
     }
@@ -496,7 +496,7 @@ pub mod stored {
         let other = folder.path().join("other.csv");
         std::fs::write(&other, "line,position_mm,thickness_mm\nB17,1,9.0\n").unwrap();
         for (earlier, why) in [(other, "has no line A090; it has B17"), (folder.path().join("none.csv"), "cannot be read")] {
-            let mut desk = Desk::before(&path, run, false, Some(&earlier));
+            let mut desk = ConsoleBackend::before(&path, run, false, Some(&earlier));
             desk.wait(|app| app.message.is_some());
             let screen = text(&desk.app, 190, 50);
             assert!(screen.contains("the earlier survey is not shown") && screen.contains(why), "{screen}");
@@ -535,7 +535,7 @@ pub mod stored {
             job.writer().close_run(run, CloseReason::Operator, 0).unwrap();
             job.close().unwrap();
             let since = Instant::now();
-            let mut desk = Desk::open(&path, run, false);
+            let mut desk = ConsoleBackend::open(&path, run, false);
             desk.wait(|app| app.opened.as_ref().unwrap().overview.progress.read > 0);
             let first = since.elapsed();
             desk.all_read();

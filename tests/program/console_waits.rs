@@ -115,13 +115,13 @@ impl Surface for Pictures {
 }
 
 /// The console on a backend in a thread of its own; keys in, pictures out, how it ended at the end.
-struct Desk {
+struct ConsoleBackend {
     keys: mpsc::Sender<Event>,
     pictures: std_mpsc::Receiver<String>,
     ended: std_mpsc::Receiver<anyhow::Result<Outcome>>,
 }
 
-impl Desk {
+impl ConsoleBackend {
     fn open(backend: impl Backend, step: Step) -> Self {
         let (keys, input) = mpsc::channel(64);
         let (out, pictures) = std_mpsc::channel();
@@ -166,7 +166,7 @@ fn at_once(mut times: Vec<Duration>, what: &str) {
 
 #[test]
 fn with_a_job_that_never_answers_every_key_works() {
-    let desk = Desk::open(Slow { job: ready(), takes: None }, Step::Scan);
+    let desk = ConsoleBackend::open(Slow { job: ready(), takes: None }, Step::Scan);
     let mut times = vec![desk.press(KeyCode::Char('s'), "connecting to tcp:nobody:9")];
     for _ in 0..3 {
         times.push(desk.press(KeyCode::Char('?'), "this page"));
@@ -187,7 +187,7 @@ fn with_a_job_that_never_answers_every_key_works() {
 
 #[test]
 fn what_cannot_be_written_is_said_before_the_program_ends_without_it() {
-    let desk = Desk::open(Slow { job: contents(), takes: None }, Step::Checklist);
+    let desk = ConsoleBackend::open(Slow { job: contents(), takes: None }, Step::Checklist);
     let next = desk.press(KeyCode::Char('y'), "Wind at height");
     at_once(vec![next], "an answer on a disk that does not answer");
     at_once(vec![desk.press(KeyCode::Char('q'), "still being written")], "leaving");
@@ -198,7 +198,7 @@ fn what_cannot_be_written_is_said_before_the_program_ends_without_it() {
 
 #[test]
 fn leaving_waits_for_a_slow_disk_and_keeps_what_was_entered() {
-    let desk = Desk::open(Slow { job: contents(), takes: Some(Duration::from_millis(400)) }, Step::Checklist);
+    let desk = ConsoleBackend::open(Slow { job: contents(), takes: Some(Duration::from_millis(400)) }, Step::Checklist);
     desk.press(KeyCode::Char('y'), "Wind at height");
     desk.press(KeyCode::Char('q'), "still being written");
     assert_eq!(desk.ended.recv_timeout(Duration::from_secs(5)).expect("it never ended").unwrap(), Outcome::Quit);
@@ -208,7 +208,7 @@ fn leaving_waits_for_a_slow_disk_and_keeps_what_was_entered() {
 #[test]
 #[ignore = "prints figures"]
 fn key_to_picture() {
-    let measure = |what: &str, desk: &Desk| {
+    let measure = |what: &str, desk: &ConsoleBackend| {
         let mut times: Vec<Duration> = Vec::new();
         for _ in 0..100 {
             times.push(desk.press(KeyCode::Char('?'), "this page"));
@@ -220,10 +220,10 @@ fn key_to_picture() {
         let ms = |share: usize| times[(times.len() * share / 100).min(times.len() - 1)].as_secs_f64() * 1e3;
         println!("{what:<36} key to picture: median {:5.1} ms, p99 {:5.1} ms, worst {:5.1} ms", ms(50), ms(99), ms(100));
     };
-    let dead = Desk::open(Slow { job: ready(), takes: None }, Step::Scan);
+    let dead = ConsoleBackend::open(Slow { job: ready(), takes: None }, Step::Scan);
     dead.press(KeyCode::Char('s'), "connecting to");
     measure("connecting to an address that is dead", &dead);
-    let slow = Desk::open(Slow { job: ready(), takes: Some(Duration::from_millis(800)) }, Step::Checklist);
+    let slow = ConsoleBackend::open(Slow { job: ready(), takes: Some(Duration::from_millis(800)) }, Step::Checklist);
     for _ in 0..5 {
         slow.keys.blocking_send(Event::Key(KeyEvent::new(KeyCode::Char('y'), KeyModifiers::NONE))).unwrap();
     }

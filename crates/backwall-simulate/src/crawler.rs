@@ -40,7 +40,7 @@ const BLOCK_SECONDS: f64 = 10.0;
 /// A hand never holds a probe quite still on a block: so far it creeps between two shots, as far as grain goes.
 const BLOCK_CREEP_MM: f64 = 0.2;
 
-enum Under {
+enum ProbeOn {
     Line { sections: Box<Sections>, start: Length, direction: Direction },
     Block,
 }
@@ -50,7 +50,7 @@ pub struct Crawler {
     wall: Wall,
     echoes: Echoes,
     temperature: Temperature,
-    under: Under,
+    under: ProbeOn,
     section: Section,
     drive: Drive,
     lost: Vec<LostShots>,
@@ -71,7 +71,7 @@ impl Crawler {
             let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
             return Err(CrawlerError::NoSuchLine { wall: wall.name.clone(), line: name.to_owned(), known });
         };
-        let under = Under::Line { sections: Box::new(Sections::new(wall, line)), start: line.start, direction: line.direction };
+        let under = ProbeOn::Line { sections: Box::new(Sections::new(wall, line)), start: line.start, direction: line.direction };
         let drive = Drive::new(&line.legs);
         let mut crawler = Self::new(wall, wall.steel.temperature, under, drive, end, index as u64 + 1);
         crawler.lost = line.lost.clone();
@@ -84,14 +84,14 @@ impl Crawler {
             return Err(CrawlerError::Block(thickness));
         }
         let salt = thickness.as_nanometres() as u64;
-        let mut crawler = Self::new(wall, wall.steel.block_temperature, Under::Block, Drive::parked(), end, salt);
+        let mut crawler = Self::new(wall, wall.steel.block_temperature, ProbeOn::Block, Drive::parked(), end, salt);
         crawler.section = Section::flat(thickness, Length::ZERO, wall.receiver.gain);
         Ok(crawler)
     }
 
-    fn new(wall: &Wall, temperature: Temperature, under: Under, drive: Drive, end: End, salt: u64) -> Self {
+    fn new(wall: &Wall, temperature: Temperature, under: ProbeOn, drive: Drive, end: End, salt: u64) -> Self {
         let mut seed = wall.seed ^ salt.wrapping_mul(0xA076_1D64_78BD_642F);
-        let whole_drive = if matches!(under, Under::Block) { BLOCK_SECONDS } else { drive.seconds() };
+        let whole_drive = if matches!(under, ProbeOn::Block) { BLOCK_SECONDS } else { drive.seconds() };
         let end_us = match end {
             End::Drive => Some(whole_drive),
             End::Seconds(seconds) => Some(seconds),
@@ -175,12 +175,12 @@ impl Crawler {
     fn shoot(&mut self, number: u64, now: u64, out: &mut Vec<u8>) {
         let driven = self.drive.driven(now as f64 / 1e6);
         let place = match &mut self.under {
-            Under::Line { sections, start, direction } => {
+            ProbeOn::Line { sections, start, direction } => {
                 let along = if *direction == Direction::Down { *start - driven } else { *start + driven };
                 sections.at(along, &mut self.section);
                 along.as_mm()
             }
-            Under::Block => number as f64 * BLOCK_CREEP_MM,
+            ProbeOn::Block => number as f64 * BLOCK_CREEP_MM,
         };
         self.echoes.shoot(&self.section, place, &mut self.samples);
         let counts = libm::rint(driven.as_mm() * self.wall.device.counts_per_mm) as i64;

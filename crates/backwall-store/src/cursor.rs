@@ -4,7 +4,7 @@
 use super::contents::RunId;
 use super::error::StoreError;
 use super::evaluation::EvaluationId;
-use super::overview::Glance;
+use super::overview::ReadingSummary;
 use super::reader::JobReader;
 use super::row;
 use backwall_survey::reading::Reading;
@@ -73,7 +73,7 @@ impl Cursor<Reading> {
     }
 }
 
-impl Cursor<Glance> {
+impl Cursor<ReadingSummary> {
     /// In front of the first reading of a run, each read in the few numbers an overview needs.
     pub fn glancing(run: RunId) -> Self {
         Self::before(Source::Run(run))

@@ -7,8 +7,8 @@ use super::error::StoreError;
 use super::evaluator::Comparer;
 use super::queue::Command;
 use super::reader::JobReader;
-use super::remake::{Again, Made, placed, remake};
-use super::verify::Going;
+use super::remake::{Made, MeasuredAgain, placed, remake};
+use super::verify::VerifyProgress;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::reading::{Reading, ReadingMaker};
@@ -221,7 +221,7 @@ impl<'a> Remaking<'a> {
     fn piece(&mut self, made: Made) -> Result<Vec<Remade>, EvaluationError> {
         let mut piece = Vec::with_capacity(made.readings.len());
         for (row, stored, again) in made.readings {
-            let was_made = !matches!(again, Again::NoWaveform);
+            let was_made = !matches!(again, MeasuredAgain::NoWaveform);
             let made = placed(&mut self.maker, &self.run.start, &stored, again).and_then(|made| match made.place == stored.place {
                 true => Ok(made),
                 false => Err("its place does not follow from its encoder counts; run `backwall verify`".to_owned()),
@@ -334,7 +334,7 @@ pub(super) fn check(
     reader: &JobReader,
     stored: &EvaluationSummary,
     comparer: &mut Comparer,
-    going: &Going<'_>,
+    going: &VerifyProgress<'_>,
     tell: &mut impl FnMut(String),
 ) -> Result<(), EvaluationError> {
     let run = reader.run(stored.start.run)?;

@@ -36,7 +36,7 @@ pub use error::{Holder, StoreError};
 pub use evaluation::{Changes, Difference, EvaluationError, EvaluationId, EvaluationStart, EvaluationSummary, Findings};
 pub use evaluator::Moved;
 pub use file::JobFile;
-pub use overview::Glance;
+pub use overview::ReadingSummary;
 pub use reader::JobReader;
 pub use verify::{EvaluationVerdict, Problem, RunVerdict, Verdict};
 pub use writer::{Writer, now_us};

@@ -11,7 +11,7 @@ use rusqlite::{OptionalExtension, Row};
 
 /// A reading, as far as an overview is concerned.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Glance {
+pub struct ReadingSummary {
     pub row: u64,
     pub seq: u32,
     pub along: Option<Length>,
@@ -21,7 +21,7 @@ pub struct Glance {
     pub level: Level,
 }
 
-impl Stored for Glance {
+impl Stored for ReadingSummary {
     fn of_run(_: i64) -> String {
         "SELECT row, seq, position_um, course, thickness_nm, uncertainty_nm, level FROM reading
          WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3"

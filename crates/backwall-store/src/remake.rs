@@ -32,7 +32,7 @@ struct Block {
 }
 
 /// What a stored reading measures, made again.
-pub(super) enum Again {
+pub(super) enum MeasuredAgain {
     Measured(Measurement),
     /// Its waveform is not in the file.
     NoWaveform,
@@ -42,7 +42,7 @@ pub(super) enum Again {
 
 /// Readings as they are stored, each with what was measured again.
 pub(super) struct Made {
-    pub readings: Vec<(u64, Reading, Again)>,
+    pub readings: Vec<(u64, Reading, MeasuredAgain)>,
     /// Why there are no more, where the file cannot be read.
     pub failed: Option<StoreError>,
 }
@@ -111,7 +111,7 @@ impl Hand {
             let at = packed.blocks.partition_point(|block| block.rows.start <= row);
             let block = at.checked_sub(1).map(|at| (at, &packed.blocks[at])).filter(|(_, block)| block.rows.contains(&row));
             let again = match block {
-                None => Again::NoWaveform,
+                None => MeasuredAgain::NoWaveform,
                 Some((at, block)) => {
                     if held != Some(at) {
                         self.unpacker.forget();
@@ -124,8 +124,8 @@ impl Hand {
                         return Made { readings, failed: Some(failed) };
                     }
                     match self.measurer.set_time_base(block.base) {
-                        Err(error) => Again::Impossible(format!("its set-up cannot evaluate it: {error}")),
-                        Ok(()) => Again::Measured(self.measurer.measure(&self.samples, stored.wall_temperature, stored.gain)),
+                        Err(error) => MeasuredAgain::Impossible(format!("its set-up cannot evaluate it: {error}")),
+                        Ok(()) => MeasuredAgain::Measured(self.measurer.measure(&self.samples, stored.wall_temperature, stored.gain)),
                     }
                 }
             };
@@ -136,12 +136,12 @@ impl Hand {
 }
 
 /// A reading made again, with its place and level.
-pub(super) fn placed(maker: &mut ReadingMaker, start: &RunStart, stored: &Reading, again: Again) -> Result<Reading, String> {
+pub(super) fn placed(maker: &mut ReadingMaker, start: &RunStart, stored: &Reading, again: MeasuredAgain) -> Result<Reading, String> {
     maker.set_wall_temperature(stored.wall_temperature);
     match again {
-        Again::Measured(measurement) => Ok(maker.place(stored, measurement)),
-        Again::NoWaveform => Ok(from_itself(maker, stored, start)),
-        Again::Impossible(why) => Err(why),
+        MeasuredAgain::Measured(measurement) => Ok(maker.place(stored, measurement)),
+        MeasuredAgain::NoWaveform => Ok(from_itself(maker, stored, start)),
+        MeasuredAgain::Impossible(why) => Err(why),
     }
 }
 

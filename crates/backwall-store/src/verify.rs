@@ -6,7 +6,7 @@ use super::digest::{self, Digest, hex};
 use super::error::StoreError;
 use super::evaluator::{Comparer, Moved};
 use super::reader::JobReader;
-use super::remake::{Again, placed, remake};
+use super::remake::{MeasuredAgain, placed, remake};
 use super::schema;
 use super::summary::END_COLUMNS;
 use backwall_survey::job::Plan;
@@ -72,14 +72,14 @@ pub struct EvaluationVerdict {
 }
 
 /// How far the trying is, and whether it was told to stop.
-pub(super) struct Going<'a> {
+pub(super) struct VerifyProgress<'a> {
     tick: RefCell<&'a mut dyn FnMut(u64, u64) -> bool>,
     done: Cell<u64>,
     of: u64,
     stopped: Cell<bool>,
 }
 
-impl<'a> Going<'a> {
+impl<'a> VerifyProgress<'a> {
     fn new(tick: &'a mut dyn FnMut(u64, u64) -> bool, of: u64) -> Self {
         Self { tick: RefCell::new(tick), done: Cell::new(0), of, stopped: Cell::new(false) }
     }
@@ -166,7 +166,7 @@ impl JobReader {
     }
 
     fn check(&self, remake: bool, tick: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
-        let going = Going::new(tick, self.to_try(remake));
+        let going = VerifyProgress::new(tick, self.to_try(remake));
         let mut findings = Findings::default();
         let version = schema::check(&self.connection, &self.path)?;
         let done = structure(&self.connection, version, &mut findings);
@@ -217,7 +217,7 @@ impl JobReader {
         of_runs * (1 + u64::from(remake)) + of_evaluations
     }
 
-    fn verify_evaluations(&self, findings: &mut Findings, going: &Going<'_>) -> Vec<EvaluationVerdict> {
+    fn verify_evaluations(&self, findings: &mut Findings, going: &VerifyProgress<'_>) -> Vec<EvaluationVerdict> {
         findings.run = None;
         let stored = match self.evaluations() {
             Ok(stored) => stored,
@@ -250,7 +250,7 @@ impl JobReader {
         start: &super::RunStart,
         verdict: &mut RunVerdict,
         findings: &mut Findings,
-        going: &Going<'_>,
+        going: &VerifyProgress<'_>,
     ) -> Result<(), StoreError> {
         let odometer = match Odometer::new(start.path.clone()) {
             Ok(odometer) => odometer,
@@ -267,8 +267,8 @@ impl JobReader {
             let tried = made.readings.len() as u64;
             for (row, stored, again) in made.readings {
                 match again {
-                    Again::NoWaveform => verdict.without_waveform += 1,
-                    Again::Measured(_) | Again::Impossible(_) => verdict.remade += 1,
+                    MeasuredAgain::NoWaveform => verdict.without_waveform += 1,
+                    MeasuredAgain::Measured(_) | MeasuredAgain::Impossible(_) => verdict.remade += 1,
                 }
                 match placed(&mut maker, start, &stored, again).map(|made| as_told(made, tells_coating)) {
                     Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
@@ -290,7 +290,7 @@ impl JobReader {
     }
 
     /// Tries the chain of a run in a thread of its own, with a reader of its own, while `work` is done.
-    fn with_chain(&self, run: RunId, findings: &mut Findings, going: &Going<'_>, work: impl FnOnce(&Self)) {
+    fn with_chain(&self, run: RunId, findings: &mut Findings, going: &VerifyProgress<'_>, work: impl FnOnce(&Self)) {
         let beside = self.beside();
         let Ok(beside) = beside else {
             // One reader after all: one thing after the other.
@@ -300,7 +300,7 @@ impl JobReader {
         };
         let (tried, stop) = (AtomicU64::new(0), AtomicBool::new(false));
         let mut told = 0;
-        let mut tell = |going: &Going<'_>| {
+        let mut tell = |going: &VerifyProgress<'_>| {
             let now = tried.load(Ordering::Relaxed);
             if !going.on(now - told) {
                 stop.store(true, Ordering::Relaxed);

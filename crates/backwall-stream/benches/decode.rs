@@ -1,5 +1,6 @@
 //! What turning bytes into records costs on one core: frames of 1024 samples through the shipped profile `open-packet`
 //! (COBS, CRC-32C, fields), and each stage of it alone. Bytes are counted as they come over the link.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use backwall_stream::{Decoder, Profile, cobs, crc, packet};
 use backwall_survey::reading::Header;

@@ -57,7 +57,7 @@ impl Marker {
     /// The echo's time by this mark, given where its reference is about; none if the mark is not where it should be.
     pub fn time(&self, trace: &Trace, reference: f64) -> Option<f64> {
         let Mark { picker, offset, peak_offset, sign } = self.mark;
-        let mut near = Looker { trace, filter: &self.filter, local: Local::about(trace, &self.filter, reference + offset) };
+        let mut near = NearSignal { trace, filter: &self.filter, local: Local::about(trace, &self.filter, reference + offset) };
         let limit = 0.3 * self.period;
         let found = match picker {
             Picker::Peak => near.climb(reference + offset, sign, limit)?.0,
@@ -73,13 +73,13 @@ impl Marker {
 }
 
 /// The band-passed signal between its samples, near one place.
-struct Looker<'a> {
+struct NearSignal<'a> {
     trace: &'a Trace,
     filter: &'a Filter,
     local: Local,
 }
 
-impl Looker<'_> {
+impl NearSignal<'_> {
     fn value(&mut self, at: f64, sign: f64) -> f64 {
         if !self.local.holds(at) {
             self.local = Local::about(self.trace, self.filter, at);

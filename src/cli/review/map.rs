@@ -5,7 +5,7 @@ use crate::console::SurveyHandle;
 use crate::console::review::Progress;
 use crate::console::survey::{SurveyNews, Surveyed};
 use backwall_report::figure::data;
-use backwall_store::{Cursor, Glance, JobContents, JobFile, JobReader, StoreError};
+use backwall_store::{Cursor, JobContents, JobFile, JobReader, ReadingSummary, StoreError};
 use backwall_survey::strip::Strip;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -29,7 +29,7 @@ struct Mapper {
     /// By line.
     strips: BTreeMap<String, Strip>,
     /// Where to go on from, by run.
-    cursors: BTreeMap<i64, Cursor<Glance>>,
+    cursors: BTreeMap<i64, Cursor<ReadingSummary>>,
     read: u64,
     tell: Sender<SurveyNews>,
 }

@@ -3,7 +3,7 @@
 use super::{AGAIN, TELL};
 use crate::console::SurveyHandle;
 use crate::console::review::Progress;
-use crate::console::survey::statistics::{Figures, OfLine, Part};
+use crate::console::survey::statistics::{Figures, LineStatistics, Part};
 use crate::console::survey::{Survey, SurveyNews};
 use backwall_report::readings::Source;
 use backwall_report::statistics::{StatisticsRow, of_line};
@@ -157,7 +157,7 @@ impl Collector {
         }
     }
 
-    fn line(&mut self, name: &str) -> Option<OfLine> {
+    fn line(&mut self, name: &str) -> Option<LineStatistics> {
         let runs: Vec<&RunSummary> = self.job.runs.iter().filter(|run| run.start.line == name).collect();
         let (chosen, length) = &self.figures.interval;
         let length = (chosen == name).then_some(*length);
@@ -185,11 +185,11 @@ impl Collector {
             }
         }
         self.figures.trouble = trouble.map(|error| error.to_string()).or(self.figures.trouble.take());
-        Some(OfLine { line: name.to_owned(), whole: whole?, courses, intervals })
+        Some(LineStatistics { line: name.to_owned(), whole: whole?, courses, intervals })
     }
 
     /// A planned line nobody has driven is there as well: nothing of it is covered.
-    fn without_run(&self, name: &str) -> Option<OfLine> {
+    fn without_run(&self, name: &str) -> Option<LineStatistics> {
         let plan = &self.job.plan;
         let path = plan.path(plan.line(name)?);
         let scope = Scope { path: Some(&path), max_gap: Some(plan.limits.max_gap) };
@@ -203,7 +203,7 @@ impl Collector {
             calibration: "",
         };
         let whole = part(row, None, &path, &plan.limits());
-        Some(OfLine { line: name.to_owned(), whole, courses: Vec::new(), intervals: Vec::new() })
+        Some(LineStatistics { line: name.to_owned(), whole, courses: Vec::new(), intervals: Vec::new() })
     }
 }
 

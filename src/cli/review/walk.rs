@@ -7,7 +7,7 @@ use crate::console::ReviewHandle;
 use crate::console::review::News;
 use crate::console::review::overview::{self, Overview};
 use anyhow::Context;
-use backwall_store::{Cursor, Glance, JobFile, JobReader, RunId, RunSummary, StoreError};
+use backwall_store::{Cursor, JobFile, JobReader, ReadingSummary, RunId, RunSummary, StoreError};
 use backwall_survey::strip::SpotWatch;
 use std::path::Path;
 use std::sync::mpsc::channel;
@@ -114,7 +114,7 @@ impl Keeper {
     }
 
     /// Reads what is there; `false` when nobody looks any more.
-    fn read_on(&mut self, cursors: &mut [Cursor<Glance>]) -> Result<bool, StoreError> {
+    fn read_on(&mut self, cursors: &mut [Cursor<ReadingSummary>]) -> Result<bool, StoreError> {
         let mut told = Instant::now();
         for (index, (run, cursor)) in self.runs.iter().zip(cursors).enumerate() {
             loop {

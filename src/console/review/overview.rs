@@ -2,7 +2,7 @@
 //! number of readings, and what falls under a limit moved for looking.
 
 use crate::live::Wall;
-use backwall_store::{Glance, RunId};
+use backwall_store::{ReadingSummary, RunId};
 use backwall_survey::strip::places::Gap;
 use backwall_survey::strip::{At, Bin, Level, Limits, Places, Section, Seen, SpotWatch, Strip};
 use backwall_survey::travel::Direction;
@@ -47,7 +47,7 @@ pub struct Overview {
 
 /// What lies under a limit.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Under {
+pub struct UnderLimit {
     pub readings: u64,
     /// Millimetres of wall whose least reading lies under it.
     pub wall: Length,
@@ -92,8 +92,8 @@ impl Overview {
     }
 
     /// Takes the next reading of a run, judged by the limits of that run.
-    pub fn push(&mut self, run: u32, glance: &Glance, limits: &Limits) {
-        let Glance { row, seq, along, course, thickness, uncertainty, level } = *glance;
+    pub fn push(&mut self, run: u32, glance: &ReadingSummary, limits: &Limits) {
+        let ReadingSummary { row, seq, along, course, thickness, uncertainty, level } = *glance;
         self.wall.section.see(&Seen { seq, along, course, thickness, level }, limits);
         let guard = if limits.guard_band { uncertainty.map_or(Length::ZERO, |u| u * 2.0) } else { Length::ZERO };
         let margin = limits.watch_margin.max(guard);
@@ -126,8 +126,8 @@ impl Overview {
     }
 
     /// What lies under limits that are whole micrometres; exactly, not by the class.
-    pub fn under(&self, limits: &Limits) -> Under {
-        let mut under = Under::default();
+    pub fn under(&self, limits: &Limits) -> UnderLimit {
+        let mut under = UnderLimit::default();
         for (course, counts) in &self.classes {
             let Some(required) = limits.required(*course) else { continue };
             let below = (required.as_micrometres().max(0) as usize).min(counts.len());

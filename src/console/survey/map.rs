@@ -2,7 +2,7 @@
 
 use crate::console::review::Progress;
 use crate::console::state::ZOOMS;
-use backwall_survey::strip::map::{Band, Cell, Lie, Stretches, WallMap};
+use backwall_survey::strip::map::{Band, Cell, Orientation, Stretches, WallMap};
 use backwall_units::Length;
 use std::sync::Arc;
 
@@ -71,7 +71,7 @@ impl Surveyed {
     /// Degrees clockwise from azimuth 0.
     pub fn azimuth(&self, band: &Band) -> Option<f64> {
         match band.lie {
-            Lie::Upright { at } if self.map.ground.circumference > Length::ZERO => Some(at / self.map.ground.circumference * 360.0),
+            Orientation::Upright { at } if self.map.ground.circumference > Length::ZERO => Some(at / self.map.ground.circumference * 360.0),
             _ => None,
         }
     }

@@ -17,7 +17,7 @@ pub struct Part {
 }
 
 /// Everything known of a line.
-pub struct OfLine {
+pub struct LineStatistics {
     pub line: String,
     pub whole: Part,
     pub courses: Vec<Part>,
@@ -29,7 +29,7 @@ pub struct OfLine {
 #[derive(Clone)]
 pub struct Figures {
     /// In the order of the plan.
-    pub lines: Vec<Arc<OfLine>>,
+    pub lines: Vec<Arc<LineStatistics>>,
     /// Length of the intervals, and of which line they are.
     pub interval: (String, Length),
     pub progress: Progress,

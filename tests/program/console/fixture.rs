@@ -7,7 +7,7 @@ use backwall::console::state::{App, Event, Look};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme, view};
 use backwall::live::{Counts, LiveView, Phase, Telemetry, Wall};
-use backwall_store::{Glance, JobContents, Mark, MarkKind, Note, RunStart, RunState, RunSummary, Saved, SetupEntry};
+use backwall_store::{JobContents, Mark, MarkKind, Note, ReadingSummary, RunStart, RunState, RunSummary, Saved, SetupEntry};
 use backwall_stream::feed::LinkState;
 use backwall_survey::job::checklist::{Answer, Signature, Signed, Value};
 use backwall_survey::job::{Checklist, Plan};
@@ -257,10 +257,10 @@ pub fn wall(direction: Direction) -> Wall {
 }
 
 /// One reading of the invented wall, every 0.2 mm.
-pub fn glance(shot: u32) -> Glance {
+pub fn glance(shot: u32) -> ReadingSummary {
     let along = f64::from(shot) * 0.2;
     let thickness = thickness_at(along);
-    Glance {
+    ReadingSummary {
         row: u64::from(shot),
         seq: shot,
         along: Some(Length::mm(along)),

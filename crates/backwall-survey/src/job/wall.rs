@@ -3,7 +3,7 @@
 use super::Plan;
 use super::plan::{AssetKind, Line};
 use crate::strip::Strip;
-use crate::strip::map::{Band, Ground, Lie, WallMap};
+use crate::strip::map::{Band, Ground, Orientation, WallMap};
 use backwall_units::Length;
 
 /// Width of the stripe a wheel probe's readings speak for where the plan does not tell it (common practice for
@@ -27,11 +27,11 @@ impl Plan {
     }
 
     /// Where a line lies on the wall, or what the plan would have to tell.
-    pub fn lie(&self, line: &Line) -> Result<Lie, &'static str> {
+    pub fn lie(&self, line: &Line) -> Result<Orientation, &'static str> {
         match (line.direction.is_upright(), line.azimuth_deg, line.elevation) {
-            (true, Some(azimuth), _) => Ok(Lie::Upright { at: self.ground().circumference * (azimuth / 360.0) }),
+            (true, Some(azimuth), _) => Ok(Orientation::Upright { at: self.ground().circumference * (azimuth / 360.0) }),
             (true, None, _) => Err("the plan gives it no azimuth_deg"),
-            (false, _, Some(elevation)) => Ok(Lie::Across { elevation }),
+            (false, _, Some(elevation)) => Ok(Orientation::Across { elevation }),
             (false, _, None) => Err("the plan gives it no elevation_mm"),
         }
     }
@@ -63,8 +63,8 @@ mod tests {
     fn lines_lie_at_their_azimuth_or_elevation_and_others_say_what_is_missing() {
         let mut plan = plan();
         let quarter = Length::mm(18_000.0 * std::f64::consts::PI / 4.0);
-        assert_eq!(plan.lie(&plan.lines[0]), Ok(Lie::Upright { at: quarter }));
-        assert_eq!(plan.lie(&plan.lines[2]), Ok(Lie::Across { elevation: Length::mm(300.0) }));
+        assert_eq!(plan.lie(&plan.lines[0]), Ok(Orientation::Upright { at: quarter }));
+        assert_eq!(plan.lie(&plan.lines[2]), Ok(Orientation::Across { elevation: Length::mm(300.0) }));
         assert_eq!((plan.ground().bottom, plan.ground().top), (Length::ZERO, Length::mm(12_000.0)));
         plan.lines[0].azimuth_deg = None;
         let map = plan.wall_map(|_| Strip::default());

@@ -35,7 +35,7 @@ impl Ground {
 
 /// Where a line lies on the wall.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Lie {
+pub enum Orientation {
     /// Up or down, `at` this far clockwise from azimuth 0 along the circumference.
     Upright { at: Length },
     /// Around, at an elevation; places along it count from azimuth 0.
@@ -140,7 +140,7 @@ pub struct Cell {
 #[derive(Debug, Clone)]
 pub struct Band {
     pub line: String,
-    pub lie: Lie,
+    pub lie: Orientation,
     /// The planned stretch, in rising order.
     pub planned: (Length, Length),
     pub strip: Strip,
@@ -149,7 +149,7 @@ pub struct Band {
 }
 
 impl Band {
-    pub fn new(line: impl Into<String>, lie: Lie, path: Path, limits: Limits, strip: Strip) -> Self {
+    pub fn new(line: impl Into<String>, lie: Orientation, path: Path, limits: Limits, strip: Strip) -> Self {
         Self { line: line.into(), lie, planned: path.span(), strip, path, limits }
     }
 
@@ -260,8 +260,8 @@ impl WallMap {
             .bands
             .iter()
             .filter_map(|band| match band.lie {
-                Lie::Upright { at } => Some((band, at)),
-                Lie::Across { .. } => None,
+                Orientation::Upright { at } => Some((band, at)),
+                Orientation::Across { .. } => None,
             })
             .collect();
         bands.sort_by(|a, b| a.1.total_cmp(&b.1));
@@ -274,8 +274,8 @@ impl WallMap {
             .bands
             .iter()
             .filter_map(|band| match band.lie {
-                Lie::Across { elevation } => Some((band, elevation)),
-                Lie::Upright { .. } => None,
+                Orientation::Across { elevation } => Some((band, elevation)),
+                Orientation::Upright { .. } => None,
             })
             .collect();
         bands.sort_by(|a, b| a.1.total_cmp(&b.1));
@@ -328,7 +328,7 @@ mod tests {
             strip.push(Some(mm(f64::from(place) + 0.5)), thickness.map(mm), level);
         }
     }
-    fn band(lie: Lie, direction: Direction, strip: Strip) -> Band {
+    fn band(lie: Orientation, direction: Direction, strip: Strip) -> Band {
         Band::new("L", lie, path(direction), limits(), strip)
     }
     pub(super) fn map(bands: Vec<Band>) -> WallMap {
@@ -336,10 +336,10 @@ mod tests {
         WallMap { ground, beam: mm(10.0), bands, off: Vec::new() }
     }
     pub(super) fn upright(at: f64, strip: Strip) -> Band {
-        band(Lie::Upright { at: mm(at) }, Direction::Up, strip)
+        band(Orientation::Upright { at: mm(at) }, Direction::Up, strip)
     }
     pub(super) fn across(elevation: f64, strip: Strip) -> Band {
-        band(Lie::Across { elevation: mm(elevation) }, Direction::Across, strip)
+        band(Orientation::Across { elevation: mm(elevation) }, Direction::Across, strip)
     }
     pub(super) fn close(got: f64, want: f64) {
         assert!((got - want).abs() < 1e-6, "{got} is not {want}");

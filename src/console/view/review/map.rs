@@ -293,8 +293,8 @@ fn round(shown: &MapShown, pen: &mut Pen, area: Rect) {
         let Some(band) = surveyed.band(index) else { continue };
         let y = area.y + 1 + row as u16;
         let elevation = match band.lie {
-            backwall_survey::strip::map::Lie::Across { elevation } => place(elevation),
-            backwall_survey::strip::map::Lie::Upright { .. } => String::new(),
+            backwall_survey::strip::map::Orientation::Across { elevation } => place(elevation),
+            backwall_survey::strip::map::Orientation::Upright { .. } => String::new(),
         };
         let here = index == shown.lane;
         let name = text::clip(&safe_text(&band.line), 7);
