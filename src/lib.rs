@@ -10,9 +10,10 @@
 //! ```
 //!
 //! The libraries under `crates/` are what flows and where to; Cargo holds who may know whom. This package is the program:
-//! `live` runs one step, `console` draws and takes keys, `cli` reads arguments and prints.
+//! `live` runs one step, `console` draws and takes keys, `session` is what it works on, `cli` reads arguments and prints.
 
 pub mod cli;
 pub mod console;
 pub mod live;
 pub mod platform;
+pub mod session;

@@ -2,10 +2,11 @@
 //! measured distance.
 
 use super::console::{OpenArgs, ScreenArgs};
-use super::session::{Session, StreamArgs, runtime};
+use super::stream_args::StreamArgs;
 use crate::console::text::signed;
 use crate::live::blocks::{BlockShots, collect, count_travel};
 use crate::live::verdict;
+use crate::session::{Session, runtime};
 use anyhow::{Context, bail};
 use backwall_store::JobContents;
 use backwall_stream::profile::Profile;

@@ -1,7 +1,7 @@
 //! `backwall checklist`: the pre-scan checklist, on the console or from a file of answers.
 
 use super::console::{OpenArgs, ScreenArgs};
-use super::session::Session;
+use crate::session::Session;
 use anyhow::{Context, bail};
 use backwall_store::JobFile;
 use backwall_survey::job::Checklist;

@@ -2,18 +2,13 @@
 //! to an open job.
 
 use super::follow::{text_of_summary, text_of_validity};
-use super::review::EarlierSurvey;
-use super::session::{Session, StreamArgs, runtime};
-use crate::console::survey::Survey;
-use crate::console::{Backend, Clock, ConsoleOptions, Glyphs, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
-use crate::live::Connecting;
-use crate::live::bench::BenchHandle;
+use super::stream_args::StreamArgs;
+use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, Step, Theme};
+use crate::session::review::EarlierSurvey;
+use crate::session::{ConsoleBackend, Session, runtime};
 use anyhow::bail;
-use backwall_store::{JobContents, JobFile, Note, RunId};
-use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::validity::Check;
-use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::Setup;
+use backwall_store::{JobFile, RunId};
+use backwall_survey::job::checklist::Signed;
 use clap::Args;
 use serde_json::json;
 use std::io::Write;
@@ -65,7 +60,7 @@ pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     if args.headless {
         return standing(&args);
     }
-    let session = Session::open(&args.job, args.operator.as_deref())?.with_stream(&args.stream)?;
+    let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let contents = session.file.contents()?;
     let step = if contents.signatures.is_empty() {
         Step::Checklist
@@ -79,7 +74,7 @@ pub fn open(args: OpenArgs) -> anyhow::Result<()> {
 
 /// The console on the checklist.
 pub fn checklist(args: OpenArgs) -> anyhow::Result<()> {
-    let session = Session::open(&args.job, args.operator.as_deref())?.with_stream(&args.stream)?;
+    let session = args.stream.open(&args.job, args.operator.as_deref())?;
     run_console(session, Step::Checklist, None, &args.screen)
 }
 
@@ -179,69 +174,8 @@ pub fn show<B: Backend>(
     }
 }
 
-/// The console's backend: an open job and its streams.
-struct ConsoleBackend {
-    session: Session,
-    /// An earlier survey to draw behind what is reviewed.
-    earlier: Option<EarlierSurvey>,
-    /// Why what is done before the first run could not be done: then none starts.
-    unprepared: Option<String>,
-}
-
-impl Backend for ConsoleBackend {
-    fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
-        self.session.prepare(connecting).inspect_err(|error| self.unprepared = Some(format!("{error:#}")))
-    }
-    fn contents(&self) -> anyhow::Result<JobContents> {
-        Ok(self.session.file.contents()?)
-    }
-    fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
-        Ok(self.session.file.writer().answer(answer)?)
-    }
-    fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
-        Ok(self.session.file.writer().sign(signature)?)
-    }
-    fn note(&mut self, note: Note) -> anyhow::Result<()> {
-        Ok(self.session.file.writer().note(note)?)
-    }
-    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
-        Ok(self.session.file.writer().add_setup(setup, origin, by)?)
-    }
-    fn add_check(&mut self, check: Check) -> anyhow::Result<()> {
-        Ok(self.session.file.writer().add_check(check)?)
-    }
-    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
-        Ok(self.session.file.writer().add_encoder_check(check, by)?)
-    }
-    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
-        self.session.start_bench(connecting)
-    }
-    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
-        if let Some(why) = &self.unprepared {
-            bail!("{why}");
-        }
-        let scan = self.session.start(line, against, |request| request.connecting = connecting.clone())?;
-        Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
-    }
-    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
-        super::review::open(self.session.file.path(), run, all, self.earlier.as_ref())
-    }
-    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
-        super::review::open_survey(self.session.file.path(), survey)
-    }
-    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
-        super::review::open_replay(self.session.file.path(), run)
-    }
-    fn clock(&self) -> Clock {
-        crate::live::now_us
-    }
-    fn close(self) -> anyhow::Result<()> {
-        Ok(self.session.file.close()?)
-    }
-}
-
 /// The console on the calibration.
 pub fn calibrate(args: OpenArgs) -> anyhow::Result<()> {
-    let session = Session::open(&args.job, args.operator.as_deref())?.with_stream(&args.stream)?;
+    let session = args.stream.open(&args.job, args.operator.as_deref())?;
     run_console(session, Step::Calibrate, None, &args.screen)
 }

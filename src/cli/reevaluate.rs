@@ -3,8 +3,8 @@
 
 use super::choice::choice;
 use super::follow::text_of_validity;
-use super::session::Session;
 use super::work::interruptible;
+use crate::session::Session;
 use anyhow::{Context, bail};
 use backwall_store::{EvaluationStart, EvaluationSummary, Findings, JobContents, RunId};
 use backwall_survey::job::checklist::Signed;

@@ -1,38 +1,18 @@
-//! `backwall review`, and the threads behind the console's review, each in a file of its own. The screen waits for none
-//! of them, and each ends when what it tells is listened to no more.
-
-mod earlier;
-mod fetch;
-mod map;
-mod replay;
-mod statistics;
-mod walk;
-
-pub use earlier::EarlierSurvey;
-pub use fetch::window;
-pub use replay::open as open_replay;
-pub use walk::open;
+//! `backwall review`: the stored runs of a job, on the console or as a list.
 
 use super::compare::ToldArgs;
 use super::console::{ScreenArgs, show};
 use super::follow::{closed, text_of_summary, text_of_validity};
 use super::reevaluate;
-use super::session::Session;
-use crate::console::survey::Survey;
-use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
-use crate::live::Connecting;
-use crate::live::bench::BenchHandle;
-use anyhow::bail;
-use backwall_store::{JobContents, JobFile, Note, RunId, StoreError};
-use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::validity::Check;
-use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::Setup;
+use crate::console::Step;
+use crate::session::review::EarlierSurvey;
+use crate::session::{ReadOnlyBackend, Session};
+use backwall_store::{JobFile, RunId, StoreError};
+use backwall_survey::job::checklist::Signed;
 use clap::Args;
 use serde_json::json;
 use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::path::PathBuf;
 
 #[derive(Args, Debug)]
 pub struct ReviewArgs {
@@ -101,72 +81,4 @@ fn list(args: &ReviewArgs) -> anyhow::Result<()> {
         }
     }
     Ok(())
-}
-
-/// Looks at a job that cannot be written to.
-struct ReadOnlyBackend {
-    path: PathBuf,
-    why: String,
-    earlier: Option<EarlierSurvey>,
-}
-
-impl ReadOnlyBackend {
-    fn refuse<T>(&self) -> anyhow::Result<T> {
-        bail!("open for looking only: {}", self.why)
-    }
-}
-
-impl Backend for ReadOnlyBackend {
-    fn contents(&self) -> anyhow::Result<JobContents> {
-        Ok(JobFile::open_read_only(&self.path)?.contents()?)
-    }
-    fn answer(&mut self, _: Answer) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn sign(&mut self, _: Signature) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn note(&mut self, _: Note) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn set_setup(&mut self, _: Setup, _: String, _: Signed) -> anyhow::Result<i64> {
-        self.refuse()
-    }
-    fn add_check(&mut self, _: Check) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn add_encoder_check(&mut self, _: EncoderCheck, _: Signed) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
-        self.refuse()
-    }
-    fn start_scan(&mut self, _: &str, _: Option<(String, Signed)>, _: &Connecting) -> anyhow::Result<ScanHandle> {
-        self.refuse()
-    }
-    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
-        open(&self.path, run, all, self.earlier.as_ref())
-    }
-    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
-        open_survey(&self.path, survey)
-    }
-    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
-        open_replay(&self.path, run)
-    }
-    fn clock(&self) -> Clock {
-        crate::live::now_us
-    }
-}
-
-/// How often what has been read is shown while it is read.
-const TELL: Duration = Duration::from_millis(250);
-/// How often a run still being recorded is looked at again.
-const AGAIN: Duration = Duration::from_secs(1);
-
-/// Reads the whole job for a screen of it.
-pub fn open_survey(path: &Path, survey: Survey) -> anyhow::Result<SurveyHandle> {
-    match survey {
-        Survey::Map => map::open(path),
-        Survey::Statistics { line, interval } => statistics::open(path, line, interval),
-    }
 }

@@ -1,7 +1,8 @@
 //! `backwall scan`: one run along a line, on the console or without a screen.
 
 use super::follow::{NOTICES, follow};
-use super::session::{Session, StreamArgs, runtime};
+use super::stream_args::StreamArgs;
+use crate::session::{Session, runtime};
 use anyhow::bail;
 use clap::Args;
 use serde_json::json;
@@ -40,7 +41,7 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     if args.override_checklist.as_ref().is_some_and(|reason| reason.trim().is_empty()) {
         bail!("--override-checklist needs a reason in words; it is stored and printed");
     }
-    let session = Session::open(&args.job, args.operator.as_deref())?.with_stream(&args.stream)?;
+    let session = args.stream.open(&args.job, args.operator.as_deref())?;
     if args.headless {
         headless(session, &args.line, args.override_checklist, args.json)
     } else {

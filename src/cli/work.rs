@@ -1,6 +1,6 @@
 //! Long work at the command line: says how far it is on a terminal, and stops when the system asks it to.
 
-use super::session::runtime;
+use crate::session::runtime;
 use std::io::{IsTerminal, Write};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -25,7 +25,7 @@ const IMPURE: &[&str] = &[
     "clap",
 ];
 /// The rooms of the program, from the ground up: a room knows those before it.
-const ROOMS: &[&str] = &["platform", "live", "console", "cli"];
+const ROOMS: &[&str] = &["platform", "live", "console", "session", "cli"];
 
 fn sources(folder: &Path) -> Vec<(PathBuf, String)> {
     let mut found = Vec::new();

@@ -218,8 +218,8 @@ fn nothing_read_yet_a_run_without_readings_and_old_answers_are_said_or_passed_ov
 /// Out of a job file, through the threads that read it.
 pub mod stored {
     use super::*;
-    use backwall::cli::review::{EarlierSurvey, open};
     use backwall::console::ReviewHandle;
+    use backwall::session::review::{EarlierSurvey, open};
     use backwall_report::earlier::{Role, Told, Unit};
     use backwall_store::{CloseReason, Entry, JobFile, JobReader, Writer};
     use std::path::{Path, PathBuf};

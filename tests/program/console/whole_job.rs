@@ -2,13 +2,13 @@
 
 use crate::console::fixture::*;
 use crate::console_review::stored::{append, at, fill, new_job, start};
-use backwall::cli::review::{open_replay, open_survey};
 use backwall::console::replay::{Pace, Replay};
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::survey::{Survey, SurveyNews, SurveyShown, Surveyed};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, SurveyHandle, Theme};
 use backwall::live::Phase;
+use backwall::session::review::{open_replay, open_survey};
 use backwall_report::figure::data::wall_map;
 use backwall_report::readings::Source;
 use backwall_report::statistics::rows;

@@ -1,6 +1,5 @@
 //! An open job with its streams: what the console's effects and the headless commands act on.
 
-use super::choice::choice;
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
 use crate::live::{Connecting, Order, Scan, ScanRequest};
 use anyhow::{Context, bail};
@@ -11,26 +10,8 @@ use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::{Plan, plan};
-use clap::Args;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-
-/// Which stream a scan reads, and how.
-#[derive(Args, Debug, Clone)]
-pub struct StreamArgs {
-    /// serial:PORT[@BAUD], tcp:HOST:PORT, file:PATH, or - for standard input
-    #[arg(long)]
-    pub stream: Option<StreamSpec>,
-    /// A profile's path, or the name of a shipped or user profile
-    #[arg(long, default_value = "open-packet")]
-    pub profile: String,
-    /// How fast a recorded file is read
-    #[arg(long, value_parser = choice(Pace::ALL), default_value = "device")]
-    pub pace: Pace,
-    /// Also write the bytes as they come to this file
-    #[arg(long, value_name = "FILE")]
-    pub record: Option<PathBuf>,
-}
 
 /// Where a line's bytes come from.
 #[derive(Debug, Clone)]
@@ -66,10 +47,11 @@ impl Session {
         Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), simulated: None, operator, preparation: None })
     }
 
-    pub fn with_stream(mut self, args: &StreamArgs) -> anyhow::Result<Self> {
-        self.profile = Some(Profile::load(&args.profile)?);
-        self.record = args.record.clone();
-        self.stream = args.stream.clone().map(|spec| LineStream { spec, pace: args.pace });
+    /// Reads `stream` through a profile, given by path or name; `record` also gets the bytes as they come.
+    pub fn with_stream(mut self, stream: Option<LineStream>, profile: &str, record: Option<PathBuf>) -> anyhow::Result<Self> {
+        self.profile = Some(Profile::load(profile)?);
+        self.record = record;
+        self.stream = stream;
         Ok(self)
     }
 

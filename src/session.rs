@@ -1,0 +1,9 @@
+//! What the console and the commands work on: the open job with its streams, and the threads that read a stored run for the
+//! review. Knows the console's types, since it is what stands behind its screens; the console knows nothing of it.
+
+mod backend;
+mod open_job;
+pub mod review;
+
+pub use backend::{ConsoleBackend, ReadOnlyBackend};
+pub use open_job::{LineStream, Session, runtime};

@@ -1,0 +1,131 @@
+//! What the console acts on: an open job with its streams, or a job that can only be looked at.
+
+use super::open_job::Session;
+use super::review::{self, EarlierSurvey};
+use crate::console::survey::Survey;
+use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
+use crate::live::Connecting;
+use crate::live::bench::BenchHandle;
+use anyhow::bail;
+use backwall_store::{JobContents, JobFile, Note, RunId};
+use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::encoder_check::EncoderCheck;
+use backwall_ultrasound::Setup;
+use std::path::PathBuf;
+
+/// The console's backend: an open job and its streams.
+pub struct ConsoleBackend {
+    pub session: Session,
+    /// An earlier survey to draw behind what is reviewed.
+    pub earlier: Option<EarlierSurvey>,
+    /// Why what is done before the first run could not be done: then none starts.
+    pub unprepared: Option<String>,
+}
+
+impl Backend for ConsoleBackend {
+    fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
+        self.session.prepare(connecting).inspect_err(|error| self.unprepared = Some(format!("{error:#}")))
+    }
+    fn contents(&self) -> anyhow::Result<JobContents> {
+        Ok(self.session.file.contents()?)
+    }
+    fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().answer(answer)?)
+    }
+    fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().sign(signature)?)
+    }
+    fn note(&mut self, note: Note) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().note(note)?)
+    }
+    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+        Ok(self.session.file.writer().add_setup(setup, origin, by)?)
+    }
+    fn add_check(&mut self, check: Check) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().add_check(check)?)
+    }
+    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().add_encoder_check(check, by)?)
+    }
+    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
+        self.session.start_bench(connecting)
+    }
+    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+        if let Some(why) = &self.unprepared {
+            bail!("{why}");
+        }
+        let scan = self.session.start(line, against, |request| request.connecting = connecting.clone())?;
+        Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
+    }
+    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
+        review::open(self.session.file.path(), run, all, self.earlier.as_ref())
+    }
+    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
+        review::open_survey(self.session.file.path(), survey)
+    }
+    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
+        review::open_replay(self.session.file.path(), run)
+    }
+    fn clock(&self) -> Clock {
+        crate::live::now_us
+    }
+    fn close(self) -> anyhow::Result<()> {
+        Ok(self.session.file.close()?)
+    }
+}
+
+/// Looks at a job that cannot be written to.
+pub struct ReadOnlyBackend {
+    pub path: PathBuf,
+    pub why: String,
+    pub earlier: Option<EarlierSurvey>,
+}
+
+impl ReadOnlyBackend {
+    fn refuse<T>(&self) -> anyhow::Result<T> {
+        bail!("open for looking only: {}", self.why)
+    }
+}
+
+impl Backend for ReadOnlyBackend {
+    fn contents(&self) -> anyhow::Result<JobContents> {
+        Ok(JobFile::open_read_only(&self.path)?.contents()?)
+    }
+    fn answer(&mut self, _: Answer) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn sign(&mut self, _: Signature) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn note(&mut self, _: Note) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn set_setup(&mut self, _: Setup, _: String, _: Signed) -> anyhow::Result<i64> {
+        self.refuse()
+    }
+    fn add_check(&mut self, _: Check) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn add_encoder_check(&mut self, _: EncoderCheck, _: Signed) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
+        self.refuse()
+    }
+    fn start_scan(&mut self, _: &str, _: Option<(String, Signed)>, _: &Connecting) -> anyhow::Result<ScanHandle> {
+        self.refuse()
+    }
+    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
+        review::open(&self.path, run, all, self.earlier.as_ref())
+    }
+    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
+        review::open_survey(&self.path, survey)
+    }
+    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
+        review::open_replay(&self.path, run)
+    }
+    fn clock(&self) -> Clock {
+        crate::live::now_us
+    }
+}
