@@ -64,7 +64,7 @@ pub struct MeasureArgs {
     /// Temperature of the blocks in °C; that of the stream or the plan if not given
     #[arg(long, value_name = "CELSIUS", allow_hyphen_values = true)]
     pub temperature: Option<f64>,
-    /// Serial number of the block set
+    /// Serial number of the block set; that of the plan's kit if not given
     #[arg(long, value_name = "SERIAL", default_value = "")]
     pub block_serial: String,
     /// A profile's path, or the name of a shipped or user profile
@@ -164,6 +164,10 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
         failed = judged.err().map(|error| format!("encoder check refused: {error}"));
     }
 
+    let serial = match args.block_serial.as_str() {
+        "" => verdict::block_serial(&contents.plan),
+        serial => serial,
+    };
     let mut candidate = None;
     if !args.at.is_empty() {
         let (calibration, setup) = fit(args, &profile, &typed).await?;
@@ -189,7 +193,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
         let found = verify_block(setup, shots.base, at.length, temperature, &shots.shots, tolerance)?;
         let check = Check {
             setup_id: 0,
-            block: args.block_serial.clone(),
+            block: serial.to_owned(),
             truth: at.length,
             measured: found.measured.filter(|_| found.within || found.error.is_some_and(|error| error.abs() > tolerance)),
             spread: found.spread,
@@ -210,7 +214,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
     let passed = checks.iter().all(Check::passed);
     let setup_id = match candidate {
         Some(setup) if passed && failed.is_none() => {
-            let origin = format!("measured on {} blocks{}", args.at.len(), if checks.is_empty() { ", not verified" } else { "" });
+            let origin = verdict::origin(args.at.iter().map(|at| (at.length, serial)), !checks.is_empty());
             let id = writer.add_setup(setup, origin, by)?;
             if checks.is_empty() {
                 text.push("No verification block was given: the set-up is in force, but every run stays pending.".to_owned());

@@ -14,6 +14,25 @@ pub struct Verdict {
     pub warns: Vec<String>,
 }
 
+/// How a set-up came about, for the job file: the blocks with their serials, and whether it was verified. Bench and command line
+/// both store these words.
+pub fn origin<'a>(blocks: impl IntoIterator<Item = (Length, &'a str)>, verified: bool) -> String {
+    let blocks: Vec<String> = blocks
+        .into_iter()
+        .map(|(thickness, serial)| match serial {
+            "" => format!("{:.3} mm", thickness.as_mm()),
+            serial => format!("{:.3} mm ({serial})", thickness.as_mm()),
+        })
+        .collect();
+    let plural = if blocks.len() == 1 { "" } else { "s" };
+    format!("measured on {} block{plural}: {}{}", blocks.len(), blocks.join(", "), if verified { "" } else { ", not verified" })
+}
+
+/// The serial of the blocks in the plan's kit, where it names one.
+pub fn block_serial(plan: &backwall_survey::job::Plan) -> &str {
+    plan.kit.iter().find(|kit| kit.kind.contains("block")).map_or("", |kit| kit.serial.as_str())
+}
+
 /// A wall this far off the blocks has moved the tyre's delay by more than a verification allows. Common practice, no source.
 const DRIFT: Temperature = Temperature::celsius(14.0);
 

@@ -483,3 +483,12 @@ fn a_coating_is_told_beside_the_wall() {
     change(&mut app, |view| view.reading.as_mut().unwrap().measurement.coating = Some(coating));
     assert!(text(&app, 80, 24).contains("quality good, coating 0.31 ±0.04 mm"), "{}", text(&app, 80, 24));
 }
+
+/// The bench and the command line store the same words for the same blocks.
+#[test]
+fn a_set_up_says_which_blocks_it_was_measured_on() {
+    use backwall::live::verdict::origin;
+    let blocks = [(Length::mm(5.0), "SB-22"), (Length::mm(15.0), "SB-22")];
+    assert_eq!(origin(blocks, true), "measured on 2 blocks: 5.000 mm (SB-22), 15.000 mm (SB-22)");
+    assert_eq!(origin([(Length::mm(5.0), "")], false), "measured on 1 block: 5.000 mm, not verified");
+}

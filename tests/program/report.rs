@@ -120,7 +120,7 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
         "Statistics by course",
         "Budget of set-up 2",
         "Element separation",
-        "measured on 5 blocks",
+        "measured on 5 blocks: ",
         "SB-22",
         "no verification was made after it yet",
         "79900",

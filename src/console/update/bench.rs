@@ -8,6 +8,7 @@ use super::super::theme::Role;
 use super::prompt;
 use crate::live::bench::{BenchCommand, BenchView, Found, Hold, Piece};
 use crate::live::propose;
+use crate::live::verdict;
 use backwall_store::Note;
 use backwall_survey::job::validity::{Check, Validity};
 use backwall_survey::travel::encoder_check::{EncoderCheck, SHORTEST};
@@ -128,7 +129,7 @@ fn block_fields(app: &App) -> Vec<Field> {
     let shown = app.bench.as_ref();
     let serial = match shown.map(|bench| bench.serial.as_str()).filter(|serial| !serial.is_empty()) {
         Some(serial) => serial.to_owned(),
-        None => app.contents.plan.kit.iter().find(|kit| kit.kind.contains("block")).map_or_else(String::new, |kit| kit.serial.clone()),
+        None => verdict::block_serial(&app.contents.plan).to_owned(),
     };
     let temperature = shown.and_then(|bench| bench.view.temperature).unwrap_or(app.setup().block_temperature);
     let celsius = (temperature.as_celsius() * 10.0).round() / 10.0;
@@ -247,11 +248,8 @@ fn keep(app: &mut App) -> Vec<Effect> {
     vec![Effect::SetSetup { setup: Box::new(setup), origin, by: app.signed(), checks: Vec::new() }, Effect::Reload]
 }
 
-/// How a set-up came about, for the job file: blocks with their serials.
 fn origin(view: &BenchView, verified: bool) -> String {
-    let blocks: Vec<String> =
-        view.blocks.iter().map(|taken| format!("{:.3} mm ({})", taken.piece.thickness.as_mm(), taken.piece.serial)).collect();
-    format!("measured on {} blocks: {}{}", blocks.len(), blocks.join(", "), if verified { "" } else { ", not verified" })
+    verdict::origin(view.blocks.iter().map(|taken| (taken.piece.thickness, taken.piece.serial.as_str())), verified)
 }
 
 fn keep_velocity(app: &mut App) -> Vec<Effect> {
