@@ -183,7 +183,8 @@ pub fn read_input() -> mpsc::Receiver<TerminalEvent> {
     let (events, received) = mpsc::channel(256);
     let read = move || {
         while !events.is_closed() {
-            match event::poll(Duration::from_millis(200)) {
+            // A key ends the poll at once; its own waking, which costs a millisecond each, only looks whether anyone still listens.
+            match event::poll(Duration::from_secs(1)) {
                 Ok(false) => {}
                 Ok(true) => match event::read() {
                     Ok(event) => {
