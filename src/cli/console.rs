@@ -90,7 +90,7 @@ pub fn scan(session: Session, line: String, checklist_override: Option<String>, 
 
 /// The console on the stored runs.
 pub fn review(session: Session, run: Option<RunId>, earlier: Option<EarlierSurvey>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_desk(Desk { session, earlier }, Step::Review, None, run, screen)
+    run_desk(Desk { session, earlier, unprepared: None }, Step::Review, None, run, screen)
 }
 
 /// What is still missing before each step, without a screen.
@@ -123,7 +123,7 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
 }
 
 fn run_console(session: Session, step: Step, start: Option<(String, Option<String>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_desk(Desk { session, earlier: None }, step, start, None, screen)
+    run_desk(Desk { session, earlier: None, unprepared: None }, step, start, None, screen)
 }
 
 fn run_desk(
@@ -184,9 +184,14 @@ struct Desk {
     session: Session,
     /// An earlier survey to draw behind what is reviewed.
     earlier: Option<EarlierSurvey>,
+    /// Why what is done before the first run could not be done: then none starts.
+    unprepared: Option<String>,
 }
 
 impl Backend for Desk {
+    fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
+        self.session.prepare(connecting).inspect_err(|error| self.unprepared = Some(format!("{error:#}")))
+    }
     fn contents(&self) -> anyhow::Result<JobContents> {
         Ok(self.session.file.contents()?)
     }
@@ -212,6 +217,9 @@ impl Backend for Desk {
         self.session.start_bench(connecting)
     }
     fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+        if let Some(why) = &self.unprepared {
+            bail!("{why}");
+        }
         let scan = self.session.start(line, against, |request| request.connecting = connecting.clone())?;
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }

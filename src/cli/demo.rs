@@ -6,6 +6,7 @@ use super::choice::choice;
 use super::console::ScreenArgs;
 use super::session::{LineStream, Session, runtime};
 use super::templates;
+use crate::live::Connecting;
 use anyhow::{Context, bail};
 use backwall_simulate::{Crawler, End, Wall};
 use backwall_store::JobFile;
@@ -53,9 +54,14 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
     let path = args.job.clone().unwrap_or_else(|| folder.join("demo.job"));
     let streams = std::env::temp_dir().join(format!("backwall-demo-streams-{}", std::process::id()));
     let pace = args.pace.unwrap_or(if args.headless { Pace::Max } else { Pace::Device });
-    let session = prepare(&path, &streams, pace)?;
+    let mut session = prepare(&path, &streams, pace)?;
     let first = STREAMS[0].0;
     let done = if args.headless {
+        let runtime = runtime()?;
+        let entered = runtime.enter();
+        session.prepare(&Connecting::default())?;
+        drop(entered);
+        runtime.shutdown_background();
         super::scan::headless(session, first, None, args.json)
     } else {
         super::console::scan(session, first.to_owned(), None, &args.screen)
@@ -67,7 +73,8 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
     done
 }
 
-/// The demo's job with checklist answered and signed, the probe calibrated, and its streams laid out as files.
+/// The demo's job with checklist answered and signed and its streams laid out as files; the probe is calibrated when the
+/// screen is up.
 fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
     let plan = Plan::parse("demo-stream/plan.toml", PLAN)?;
     let checklist = templates::checklist(&plan.job.checklist, Path::new("demo-stream/plan.toml"))?;
@@ -86,7 +93,9 @@ fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
         std::fs::write(&file, bytes).with_context(|| format!("{} cannot be written", file.display()))?;
         session.streams.insert((*line).to_owned(), LineStream { spec: StreamSpec::File(file), pace });
     }
-    calibrate_on_blocks(&session, &wall, streams)?;
+    let (blocks_of, folder) = (wall.clone(), streams.to_owned());
+    let calibrate = move |session: &Session| calibrate_on_blocks(session, &blocks_of, &folder);
+    session.preparation = Some(("calibrating the simulated probe on its blocks", Box::new(calibrate)));
     session.simulated = Some(wall);
     Ok(session)
 }
@@ -97,7 +106,8 @@ const VERIFIED_ON: f64 = 9.0;
 /// The line along which the encoder was checked.
 const ENCODER: (&str, f64) = ("C1", 2000.0);
 
-/// The simulated probe is put on blocks, verified, and its encoder driven over a known way, as `backwall calibrate` does it.
+/// The simulated probe is put on blocks, verified, and its encoder driven over a known way, as `backwall calibrate` does it. Must
+/// be called where a runtime is entered.
 fn calibrate_on_blocks(session: &Session, wall: &Wall, folder: &Path) -> anyhow::Result<()> {
     let on_block = |mm: f64| -> anyhow::Result<At> {
         let length = Length::mm(mm);
@@ -118,9 +128,7 @@ fn calibrate_on_blocks(session: &Session, wall: &Wall, folder: &Path) -> anyhow:
         profile: "open-packet".to_owned(),
         ..MeasureArgs::default()
     };
-    let runtime = runtime()?;
-    let (_, _, failed) = runtime.block_on(calibrate::work(session, &measure))?;
-    runtime.shutdown_background();
+    let (_, _, failed) = tokio::runtime::Handle::current().block_on(calibrate::work(session, &measure))?;
     match failed {
         None => Ok(()),
         Some(why) => bail!("the demo's own calibration failed: {why}"),

@@ -39,6 +39,9 @@ pub struct LineStream {
     pub pace: Pace,
 }
 
+/// What is still to be done before the first run, while the screen is up already.
+pub type Preparation = Box<dyn FnOnce(&Session) -> anyhow::Result<()> + Send>;
+
 /// A job with everything needed to scan its lines.
 pub struct Session {
     pub file: JobFile,
@@ -51,6 +54,8 @@ pub struct Session {
     /// Where nothing is real: what a virtual crawler calibrates on.
     pub simulated: Option<Wall>,
     pub operator: Signed,
+    /// What it is, in words, and how it is done.
+    pub preparation: Option<(&'static str, Preparation)>,
 }
 
 impl Session {
@@ -58,7 +63,7 @@ impl Session {
         let file = JobFile::open(path)?;
         let contents = file.contents()?;
         let operator = operator_of(&contents.plan, operator);
-        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), simulated: None, operator })
+        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), simulated: None, operator, preparation: None })
     }
 
     pub fn with_stream(mut self, args: &StreamArgs) -> anyhow::Result<Self> {
@@ -66,6 +71,13 @@ impl Session {
         self.record = args.record.clone();
         self.stream = args.stream.clone().map(|spec| LineStream { spec, pace: args.pace });
         Ok(self)
+    }
+
+    /// Does what is still to be done before the first run; whether there was anything.
+    pub fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
+        let Some((what, preparation)) = self.preparation.take() else { return Ok(false) };
+        connecting.waits_for(what);
+        preparation(self).map(|()| true)
     }
 
     /// Opens the probe's stream for a calibration.

@@ -100,7 +100,7 @@ pub struct Opening {
 
 impl Opening {
     pub fn words(&self) -> String {
-        format!("connecting to {} ...", self.what.as_deref().unwrap_or("the stream"))
+        format!("{} ...", self.what.as_deref().unwrap_or("opening the stream"))
     }
 }
 

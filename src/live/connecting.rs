@@ -69,7 +69,7 @@ pub fn connect(spec: &StreamSpec, profile: &Profile, options: SourceOptions, con
     if !spec.is_live() {
         return Ok(feed::open(spec, profile, options)?);
     }
-    connecting.waits_for(spec.to_string());
+    connecting.waits_for(format!("connecting to {spec}"));
     let runtime = tokio::runtime::Handle::current();
     let (opened, waited) = channel();
     let (spec, profile) = (spec.clone(), profile.clone());

@@ -71,7 +71,7 @@ impl Backend for Slow {
         self.nothing()
     }
     fn start_scan(&mut self, _: &str, _: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
-        connecting.waits_for("tcp:nobody:9");
+        connecting.waits_for("connecting to tcp:nobody:9");
         self.nothing()
     }
     fn open_review(&mut self, _: RunId, _: bool) -> anyhow::Result<ReviewHandle> {

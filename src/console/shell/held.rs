@@ -396,11 +396,9 @@ impl Held {
     /// What takes no time.
     fn at_once<S: Surface>(&mut self, effect: Effect, app: &App, surface: &mut S, options: &ConsoleOptions) -> anyhow::Result<()> {
         match effect {
-            Effect::Bell => {
-                if self.last_bell.is_none_or(|last| last.elapsed() >= BELL) {
-                    surface.bell();
-                    self.last_bell = Some(Instant::now());
-                }
+            Effect::Bell if self.last_bell.is_none_or(|last| last.elapsed() >= BELL) => {
+                surface.bell();
+                self.last_bell = Some(Instant::now());
             }
             Effect::Redraw => surface.start_over().context("the terminal cannot be cleared")?,
             Effect::SaveSettings => save(app, options)?,

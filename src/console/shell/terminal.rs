@@ -178,12 +178,16 @@ impl Drop for TerminalSurface {
     }
 }
 
+/// How often the thread of the keys sees whether anybody still listens. A key wakes it at once; each look costs, and was
+/// most of what an idle screen took.
+const KEYS_LOOK: Duration = Duration::from_secs(2);
+
 /// Reads keys in a thread that nothing waits for: where the terminal vanishes, its poll may never return.
 pub fn read_input() -> mpsc::Receiver<TerminalEvent> {
     let (events, received) = mpsc::channel(256);
     let read = move || {
         while !events.is_closed() {
-            match event::poll(Duration::from_millis(200)) {
+            match event::poll(KEYS_LOOK) {
                 Ok(false) => {}
                 Ok(true) => match event::read() {
                     Ok(event) => {
