@@ -11,7 +11,7 @@ use backwall_units::Frequency;
 use std::f64::consts::PI;
 
 /// The leading edge is taken where the signal passes this part of the echo's own peak: gain then does not move it.
-const FLANK_PART: f64 = 0.5;
+const EDGE_PART: f64 = 0.5;
 
 /// Where a picker's mark lies on the pulse.
 #[derive(Debug, Clone, Copy)]
@@ -64,7 +64,7 @@ impl Marker {
             Picker::ZeroCrossing => near.cross(reference + offset, sign, 0.0, limit)?,
             Picker::LeadingEdge => {
                 let (_, height) = near.climb(reference + peak_offset, sign, limit)?;
-                near.cross(reference + offset, sign, FLANK_PART * height, limit)?
+                near.cross(reference + offset, sign, EDGE_PART * height, limit)?
             }
             Picker::Matched => return Some(reference),
         };
@@ -147,7 +147,7 @@ impl Mark {
             return Self { picker, offset: refined_top(top.max(1)), peak_offset: 0.0, sign: values[top].signum() };
         }
         // The first half wave that reaches the level, and the sign it has.
-        let rise = values.iter().position(|v| v.abs() >= FLANK_PART * peak).unwrap_or(0);
+        let rise = values.iter().position(|v| v.abs() >= EDGE_PART * peak).unwrap_or(0);
         let sign = values[rise].signum();
         let crossing = |from: usize, level: f64, sign: f64| {
             (from.max(1)..values.len())
@@ -163,7 +163,7 @@ impl Mark {
         let own = half_wave.unwrap_or(top);
         // The level refers to the half wave the leading edge belongs to, which is not always the pulse's highest.
         let start = (0..=rise).rev().find(|k| sign * values[*k] <= 0.0).unwrap_or(0);
-        let offset = crossing(start, FLANK_PART * values[own].abs(), sign);
+        let offset = crossing(start, EDGE_PART * values[own].abs(), sign);
         Self { picker, offset, peak_offset: refined_top(own.max(1)), sign }
     }
 }

@@ -208,7 +208,6 @@ pub struct Codes {
     pub sum: i64,
     /// Codes at either end of the converter's range.
     pub clipped: i32,
-    pub peak: i32,
 }
 
 /// One pass over a record; `over` and `under` are the codes from which on the converter counts as clipped.
@@ -227,19 +226,17 @@ impl pulp::WithSimd for Survey<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) -> Codes {
-        let mut all = Codes { sum: 0, clipped: 0, peak: 0 };
+        let mut all = Codes { sum: 0, clipped: 0 };
         // A sum of so many codes fits 32 bits.
         for part in self.samples.chunks(1 << 15) {
-            let (mut sum, mut clipped, mut peak) = (0i32, 0i32, 0i32);
+            let (mut sum, mut clipped) = (0i32, 0i32);
             for sample in part {
                 let sample = i32::from(*sample);
                 sum += sample;
                 clipped += i32::from((sample >= self.over) | (sample <= self.under));
-                peak = peak.max(sample.abs());
             }
             all.sum += i64::from(sum);
             all.clipped += clipped;
-            all.peak = all.peak.max(peak);
         }
         all
     }

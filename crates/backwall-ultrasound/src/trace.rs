@@ -76,7 +76,6 @@ pub struct Trace {
     /// What the white noise alone makes of it, from the record's high frequencies: hundreds of looks.
     pub white: f64,
     pub clipped: i32,
-    pub peak_code: i32,
 }
 
 impl Trace {
@@ -88,7 +87,7 @@ impl Trace {
         self.samples.extend_from_slice(samples);
         let (over, under) = (libm::ceil(limit - 1.0) as i32, libm::floor(-limit) as i32);
         let codes = codes(samples, over, under);
-        (self.clipped, self.peak_code) = (codes.clipped, codes.peak);
+        self.clipped = codes.clipped;
         self.mean = (codes.sum / (samples.len().max(1) as i64)) as i32;
         self.step = filter.search.step;
         self.carrier = filter.carrier;
