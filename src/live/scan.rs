@@ -255,7 +255,11 @@ impl Driver {
 
     /// Queues what is to be saved. A live link is never held up; a file waits for the disk.
     fn save(&mut self, out: &mut Outcome) {
+        let mut rows_run_on = true;
         for entry in out.entries.drain(..) {
+            if matches!(entry, Entry::Judgement(_)) && !rows_run_on {
+                continue;
+            }
             let is_reading = matches!(entry, Entry::Reading { .. });
             let Err(entry) = self.writer.try_append(self.run, entry) else {
                 // There is room again: what is missing is written down where it is missing.
@@ -267,6 +271,8 @@ impl Driver {
             if self.live && is_reading {
                 self.engine.counts.unsaved += 1;
                 self.unsaved.lost(&entry);
+                self.engine.row_lost();
+                rows_run_on = false;
                 continue;
             }
             let kept = tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();

@@ -6,7 +6,7 @@ use super::check::{self, PlanError};
 use super::validity::VerificationPlan;
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
 use crate::travel::{Direction, Path};
-use backwall_ultrasound::{Gate, Mode, Picker, Setup};
+use backwall_ultrasound::{Gate, Mode, Picker, Setup, ZeroKeeping};
 use backwall_units::{Frequency, Length, LengthUnit, Pressure, Speed, Temperature, Time, Velocity, megahertz, microseconds};
 use serde::{Deserialize, Serialize};
 
@@ -227,6 +227,9 @@ pub struct SetupPlan {
     pub picker: Picker,
     #[serde(default)]
     pub mode: Mode,
+    /// `tracked` follows the zero by the spacing of the echoes, `fixed` keeps the calibrated one.
+    #[serde(rename = "zero", default = "tracked")]
+    pub zero_keeping: ZeroKeeping,
     #[serde(rename = "block_temperature_c", default = "room")]
     pub block_temperature: Temperature,
     /// Change of velocity with temperature; −0.8 m/s per kelvin is what 1018 low-carbon steel shows between 0
@@ -235,6 +238,9 @@ pub struct SetupPlan {
     pub velocity_slope_m_s_k: f64,
 }
 
+fn tracked() -> ZeroKeeping {
+    ZeroKeeping::Tracked
+}
 fn room() -> Temperature {
     Temperature::celsius(20.0)
 }
@@ -325,6 +331,7 @@ impl Plan {
             gate: Gate { start: setup.gate_start, length: setup.gate_length, threshold_pct: setup.gate_threshold_pct },
             picker: setup.picker,
             mode: setup.mode,
+            zero_keeping: setup.zero_keeping,
             block_temperature: setup.block_temperature,
             velocity_slope_m_s_k: setup.velocity_slope_m_s_k,
             calibration: None,
