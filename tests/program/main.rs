@@ -5,6 +5,7 @@ mod architecture;
 mod common;
 mod compare;
 mod console;
+mod console_picture;
 mod console_review;
 mod console_screens;
 mod console_shell;
