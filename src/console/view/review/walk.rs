@@ -107,7 +107,11 @@ fn strip(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions:
         limits,
         lookout,
         course: overview.course,
-        extra: Extra { judged: (opened.moved != Length::ZERO).then_some(&judged), behind: None, singles: singles.as_deref() },
+        extra: Extra {
+            judged: (opened.moved != Length::ZERO).then_some(&judged),
+            behind: opened.behind.as_ref().map(|behind| (&behind.earlier.strip, behind.offset())),
+            singles: singles.as_deref(),
+        },
     };
     draw(&section, pen, area);
 }
