@@ -95,8 +95,8 @@ struct Pictures {
 }
 
 impl Surface for Pictures {
-    fn ready(&self, _: bool) -> bool {
-        true
+    fn ready_in(&self, _: bool) -> Duration {
+        Duration::ZERO
     }
     fn draw(&mut self, app: &App) -> std::io::Result<()> {
         self.terminal.draw(|frame| backwall::console::view::draw(app, frame)).unwrap();

@@ -21,6 +21,7 @@ mod report;
 mod simulate_command;
 mod simulate_demo;
 mod simulate_model;
+mod slow_terminal;
 mod store_file;
 mod stream_decode;
 mod stream_link;
