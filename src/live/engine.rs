@@ -1,6 +1,7 @@
 //! One feed item to readings, entries and the state of the wall. Knows no task and no clock: times come in.
 
-use super::view::{Command, Counts, Misclosure, Phase, Telemetry, Wall};
+use super::view::{Command, Counts, Misclosure, Phase, Telemetry};
+use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours, Stretch};
@@ -221,7 +222,7 @@ impl Engine {
         self.counts.no_echo += u64::from(thickness.is_none());
         let raised = {
             let mut wall = self.wall();
-            wall.section.push(&reading, &self.limits).and_then(|event| wall.section.raised(event).cloned())
+            wall.push(&reading, &self.limits).and_then(|event| wall.raised(event).cloned())
         };
         self.watch_gap(&reading, out);
         self.reach = reading.place.along.map_or(self.reach, |along| self.reach.max((along - self.start).abs()));
@@ -362,7 +363,7 @@ impl Engine {
         for id in ids {
             let spot = {
                 let mut wall = self.wall();
-                wall.spots.acknowledge(*id);
+                wall.acknowledge(*id);
                 wall.spots.spots().iter().find(|spot| spot.id == *id).cloned()
             };
             if let Some(spot) = spot {
@@ -429,7 +430,7 @@ pub(super) mod tests {
     pub fn engine() -> Engine {
         let plan = Plan::parse("plan.toml", include_str!("../../demo-stream/plan.toml")).unwrap();
         let path = plan.path(plan.line("A120").unwrap());
-        let wall = Wall { section: Section::new(plan.alarm), marks: Vec::new(), notes: Vec::new(), seams: Vec::new(), span: path.span() };
+        let wall = Wall::new(Section::new(plan.alarm), Vec::new(), path.span());
         let (start, limits) = (path.start, plan.limits());
         let maker = ReadingMaker::new(plan.typed_setup(), Odometer::new(path).unwrap(), limits.clone(), plan.wall_temperature());
         Engine::new(maker, Arc::new(limits), plan.limits.max_gap, start, wall)

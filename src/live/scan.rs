@@ -8,7 +8,8 @@ use super::ahead::Ahead;
 use super::connecting::{ConnectError, Connecting, connect};
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
-use super::view::{Command, LiveView, Phase, Wall};
+use super::view::{Command, LiveView, Phase};
+use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
 use backwall_stream::feed::{Feed, Source, SourceOptions};
 use backwall_stream::profile::Profile;
@@ -155,8 +156,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let live = request.spec.is_live();
     let source = tokio::task::block_in_place(|| connect(&request.spec, &request.profile, request.options, &request.connecting))?;
     let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
-    let wall =
-        Wall { section: Section::new(request.alarm), marks: Vec::new(), notes: Vec::new(), seams: request.seams, span: start.path.span() };
+    let wall = Wall::new(Section::new(request.alarm), request.seams, start.path.span());
     let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
     let wall = engine.wall.clone();
     let view = LiveView {
