@@ -252,7 +252,7 @@ impl Engine {
             if judgement.flags.has(Flag::Alone)
                 && let Some(seq) = before
             {
-                self.wall().spots.withdraw(seq);
+                self.wall().withdraw(seq);
             }
         }
         self.judged(judgements, false, reading.host_time_us, out);
@@ -268,12 +268,8 @@ impl Engine {
         if !all && !(self.neighbours.is_settled() && (news || left)) {
             return;
         }
-        let spots: Vec<Spot> = {
-            let mut wall = self.wall();
-            let news = wall.spots.judge(&self.stretches, all);
-            wall.spots.spots().iter().filter(|spot| news.contains(&spot.id)).cloned().collect()
-        };
-        for spot in spots {
+        let judged = self.wall().judge(&self.stretches, all);
+        for spot in judged {
             if let Some(finding) = spot.finding {
                 let text = format!("spot {}: {}: {}", spot.id, finding.kind.word(), finding.evidence(LengthUnit::Mm));
                 self.event(EventKind::Alarm, text, at_us, out);

@@ -2,6 +2,7 @@
 //! costs what a screen can show, however long the run is, so that whoever holds the wall holds it for a moment only.
 
 use backwall_store::{Mark, Note};
+use backwall_survey::neighbours::Stretch;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::spot::SpotEvent;
 use backwall_survey::strip::{Bin, Level, Limits, Section, Seen, Spot, SpotId};
@@ -57,6 +58,18 @@ impl Wall {
             self.rank(id);
         }
         raised
+    }
+
+    /// Takes back the minimum of a spot that a reading standing alone gave it.
+    pub fn withdraw(&mut self, seq: u32) {
+        self.section.spots.withdraw(seq);
+    }
+
+    /// Judges spots by the stretches known by now; answers those whose finding is new.
+    pub fn judge(&mut self, stretches: &[Stretch], all: bool) -> Vec<Spot> {
+        let news = self.section.spots.judge(stretches, all);
+        news.iter().for_each(|id| self.rank(*id));
+        news.iter().filter_map(|id| find(self.section.spots.spots(), *id)).cloned().collect()
     }
 
     pub fn acknowledge(&mut self, id: SpotId) -> bool {

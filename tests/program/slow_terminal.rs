@@ -108,7 +108,10 @@ fn presses(terminal: &SlowTerminal, count: usize) -> Vec<(Duration, usize)> {
 }
 
 /// Several terminals at a time, each with its own program: rate, whether it is elsewhere, and what was found.
-fn together(cases: &[(u64, bool)], count: usize) -> Vec<(u64, bool, Vec<(Duration, usize)>)> {
+/// Bytes a second, whether the session counts as slow, and of each key how long it took and what lay before its picture.
+type Seen = (u64, bool, Vec<(Duration, usize)>);
+
+fn together(cases: &[(u64, bool)], count: usize) -> Vec<Seen> {
     let one = |(rate, elsewhere)| {
         let folder = tempfile::tempdir().unwrap();
         (rate, elsewhere, presses(&SlowTerminal::open(rate, elsewhere, folder.path()), count))
