@@ -107,10 +107,10 @@ fn presses(terminal: &SlowTerminal, count: usize) -> Vec<(Duration, usize)> {
         .collect()
 }
 
-/// Several terminals at a time, each with its own program: rate, whether it is elsewhere, and what was found.
 /// Bytes a second, whether the session counts as slow, and of each key how long it took and what lay before its picture.
 type Seen = (u64, bool, Vec<(Duration, usize)>);
 
+/// Several terminals at a time, each with its own program: rate, whether it is elsewhere, and what was found.
 fn together(cases: &[(u64, bool)], count: usize) -> Vec<Seen> {
     let one = |(rate, elsewhere)| {
         let folder = tempfile::tempdir().unwrap();

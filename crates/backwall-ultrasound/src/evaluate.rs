@@ -296,7 +296,7 @@ impl Evaluator {
             Some(second) => second,
             None => self.repeat_anywhere(wall).filter(|second| second.level >= LEAST_SECOND * wall.chosen.level)?,
         };
-        let arrival = self.arrival(&second);
+        let arrival = self.trace.quick_arrival(&self.filter, second.top);
         second.time_ns = self.like_cycle(first, &arrival);
         let echoes = [
             Repeat { m: 1, time_ns: self.time_of(self.marked(first.correlation)), height: first.height },
