@@ -70,6 +70,16 @@ pub struct Combined {
     pub total: Length,
 }
 
+/// What a wall changes by with the elements' half separation at one time of flight, or one spacing, times the half separation:
+/// the derivatives of the mirror-image path.
+fn by_half(mode: Mode, half: f64, depth: f64) -> f64 {
+    let leg = |m: f64| libm::hypot(m * depth, half);
+    match mode {
+        Mode::FirstEcho => half * half / depth,
+        Mode::EchoToEcho => half * half * (1.0 / leg(1.0) - 1.0 / leg(2.0)) / (4.0 * depth / leg(2.0) - depth / leg(1.0)),
+    }
+}
+
 pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence) -> Combined {
     let budget = setup.calibration.as_ref().map_or_else(Budget::typed, |calibration| calibration.budget);
     let depth = evidence.depth;
@@ -87,7 +97,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         let over = libm::log(thin.as_mm() / depth.max(0.1)).clamp(0.0, 1.0);
         THINNER_MM * over * over
     });
-    let mut parts = Vec::with_capacity(12);
+    let mut parts = Vec::with_capacity(13);
     let mut part = |name, mm: f64| parts.push(Part { name, size: Length::mm(mm) });
     part("noise of this shot", NOISE_FACTOR * evidence.scatter_mm);
     part("shape of the echo", SHAPE_PART * shape * per_ns);
@@ -97,6 +107,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
     part("blocks", budget.block.as_mm());
     part("beyond the blocks", libm::hypot(beyond, thinner));
     part("between the blocks", between);
+    part("element separation", budget.separation_relative * by_half(setup.mode, model.path.half_mm, depth.max(0.1)));
     part("zero", budget.zero.as_ns() * per_ns);
     if setup.mode == Mode::FirstEcho {
         let drift = (wall - setup.reference_temperature()).as_celsius();

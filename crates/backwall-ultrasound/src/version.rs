@@ -6,8 +6,8 @@ use backwall_units::{Length, Time};
 /// knows whether to expect the same bits or the same wall.
 ///
 /// 1: every output of the search summed in double precision. 2: the search in single precision, what counts timed again in
-/// double precision.
-pub const EVALUATOR_VERSION: u32 = 2;
+/// double precision. 3: without a calibration a reading is flagged so, never good, and its uncertainty holds the drawing's path.
+pub const EVALUATOR_VERSION: u32 = 3;
 
 /// An echo that an earlier version timed must be found again within this. The two sum the same taps in another order, and a
 /// parabola through the top settles to some 0.01 ps: 5 ps are 15 nm of steel, far under any uncertainty that is shown.
