@@ -252,12 +252,6 @@ impl App {
             .then(|| format!("verified {} ago: verify again (Calibrate, v)", text::duration(hours * 3600.0)))
     }
 
-    /// Whether a set-up's calibration is the one in force.
-    pub fn is_in_force(&self, setup: &Setup) -> bool {
-        let calibration = self.contents.setups.last().and_then(|entry| entry.setup.calibration.as_ref());
-        calibration.is_some() && calibration == setup.calibration.as_ref()
-    }
-
     /// How the calibration stands: of the run that is going, else of the set-up in force.
     pub fn calibration(&self) -> Validity {
         self.scan.as_ref().map_or_else(|| self.contents.standing(), |scan| self.calibration_of(scan))

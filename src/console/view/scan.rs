@@ -64,7 +64,11 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
 fn warnings(app: &App, pen: &mut Pen, area: Rect) {
     let calibration = app.calibration();
     let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why())];
-    if app.bench.as_ref().is_some_and(|bench| bench.view.fitted().is_some_and(|fitted| !app.is_in_force(&fitted.setup))) {
+    if app
+        .bench
+        .as_ref()
+        .is_some_and(|bench| bench.view.fitted().is_some_and(|fitted| !crate::live::bench::in_force(&app.contents, &fitted.setup)))
+    {
         notes.push("a calibration on blocks is not kept: a run now reads with the set-up before it".to_owned());
     }
     notes.extend(app.verified_long_ago());

@@ -83,7 +83,7 @@ impl GateRule {
                 Some(record) if gate.end() >= record => "to the record's end".to_owned(),
                 _ => format!("behind {:.1} mm ({:.1} mm nominal and 25 %{repeat})", self.nominal.as_mm() * THICKER, self.nominal.as_mm()),
             };
-            let from = format!("before the probe's least wall of {:.1} mm", setup.minimum.as_mm());
+            let from = format!("before the probe's minimum of {:.1} mm", setup.minimum.as_mm());
             said.push(match (self.start, self.length) {
                 (None, None) => format!("gate {:.2} to {:.2} µs, from {from} {until}", gate.start.as_us(), gate.end().as_us()),
                 (None, Some(_)) => format!("gate start {:.2} µs, {from}", gate.start.as_us()),
