@@ -310,8 +310,10 @@ impl Bench {
     fn seen(&self) -> Seen {
         let blocks = || self.view.blocks.iter().map(|block| &block.taken);
         Seen {
-            noise_pct: blocks().filter_map(|taken| taken.noise_pct).reduce(f64::max),
+            // On a thin block echoes pass for noise; the quietest block has it.
+            noise_pct: blocks().filter_map(|taken| taken.noise_pct).reduce(f64::min),
             record_end: blocks().map(|taken| taken.record_end).reduce(|a, b| a.max(b)),
+            block: self.view.blocks.iter().map(|block| block.piece.thickness).reduce(Length::max),
         }
     }
 

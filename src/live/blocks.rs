@@ -36,7 +36,7 @@ pub struct BlockShots {
     pub stability: Stability,
     /// Surface temperature, where the stream tells one.
     pub temperature: Option<Temperature>,
-    /// Highest noise behind the filter, percent of full screen height; on a block to calibrate on.
+    /// Lowest noise behind the filter, percent of full screen height; on a block to calibrate on.
     pub noise_pct: Option<f64>,
     pub record_end: Time,
 }
@@ -184,7 +184,7 @@ impl Collector {
         let settled = self.shots.len().saturating_sub(stable);
         let shots = self.shots.iter().skip(settled).cloned().collect();
         let gain = self.gains.back().copied().flatten().filter(|last| self.gains.iter().skip(settled).all(|gain| *gain == Some(*last)));
-        let noise_pct = self.seen.iter().skip(settled).map(|seen| seen.noise_pct).reduce(f64::max);
+        let noise_pct = self.seen.iter().skip(settled).map(|seen| seen.noise_pct).reduce(f64::min);
         let record_end = evaluator.base().end(self.shots.iter().map(|shot| shot.len()).max().unwrap_or(0));
         Ok(BlockShots { gain, base: evaluator.base(), shots, stability, temperature: self.temperature, noise_pct, record_end })
     }

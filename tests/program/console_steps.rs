@@ -309,7 +309,7 @@ fn a_block_is_typed_held_until_steady_and_taken() {
     }
     let expected = Hold::Block(Piece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
     assert_eq!(effects, [Effect::OpenBench, Effect::Bench(BenchCommand::Hold(expected))]);
-    let mut bench = bench::bench(bench::typed(app.setup()));
+    let mut bench = bench::bench(bench::typed(app.contents.plan.typed_setup()));
     bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 10);
     update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
     assert!(show(&mut app, &bench).is_empty());
@@ -332,7 +332,7 @@ fn a_block_is_typed_held_until_steady_and_taken() {
 #[test]
 fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     let mut job = ready();
-    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    job.setups[0].setup = bench::typed(job.plan.typed_setup());
     let mut bench = bench::bench(job.setups[0].setup.clone());
     bench::take(&mut bench, &[5.0, 20.0]);
     let mut app = at_the_bench(job, &bench);
@@ -365,7 +365,7 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
 #[test]
 fn a_failed_verification_names_the_runs_it_makes_suspect() {
     let mut job = ready();
-    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    job.setups[0].setup = bench::typed(job.plan.typed_setup());
     for run in &mut job.runs {
         run.start.setup_id = Some(1);
     }
@@ -392,7 +392,7 @@ fn a_failed_verification_names_the_runs_it_makes_suspect() {
 #[test]
 fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     let mut job = ready();
-    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    job.setups[0].setup = bench::typed(job.plan.typed_setup());
     let mut bench = bench::bench(job.setups[0].setup.clone());
     let mut app = at_the_bench(job, &bench);
     for (code, expected) in
@@ -409,7 +409,7 @@ fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     }
     let effects = press(&mut app, 'k');
     let [Effect::SetSetup { setup, origin, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
-    assert_eq!((setup.gate.threshold_pct, origin.as_str()), (21.0, "gate set on the live waveform"));
+    assert_eq!((setup.gate.threshold_pct, origin.as_str()), (3.0, "gate set on the live waveform"));
     // p takes back what the hand did, and says what it sets and why.
     assert_eq!(press(&mut app, 'p'), [Effect::Bench(BenchCommand::Propose)]);
     bench.command(BenchCommand::Propose, NOW);

@@ -25,4 +25,5 @@ mod stream_decode;
 mod stream_link;
 mod stream_profile;
 mod terminal;
+mod waveform_cases;
 mod words;

@@ -21,7 +21,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     rows.take(1);
     super::prepare::lines(app, pen, rows.take((lines.len() as u16).min(area.height / 3).max(1)));
     rows.take(1);
-    let obstacles = app.obstacles();
+    let obstacles = app.in_the_way();
     if obstacles.is_empty() {
         let taken = rows.take(2);
         pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stops scanning. s starts the run.", Role::Strong);
@@ -29,8 +29,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     let taken = rows.take(1);
-    let words =
-        format!("BLOCKED: the checklist does not allow scanning ({})", backwall_report::words::count(obstacles.len() as u64, "reason"));
+    let words = format!("BLOCKED: scanning is not allowed ({})", backwall_report::words::count(obstacles.len() as u64, "reason"));
     pen.put(taken.x + 1, taken.y, taken.width - 1, &words, Role::Fault);
     let room = rows.left().saturating_sub(3);
     let shapes = pen.look.glyphs.shapes();
@@ -48,7 +47,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
                 taken.x + 1,
                 taken.y,
                 taken.width - 1,
-                &format!("  and {} more lines; Tab to the checklist", all.len() - row),
+                &format!("  and {} more lines; Tab to checklist and calibration", all.len() - row),
                 Role::Plain,
             );
         } else {

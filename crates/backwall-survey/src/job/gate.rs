@@ -32,9 +32,11 @@ pub struct GateRule {
 /// What was seen of the device, as far as it was.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Seen {
-    /// Highest noise on the blocks behind the filter, percent of full screen height.
+    /// Lowest noise on the blocks behind the filter, percent of full screen height.
     pub noise_pct: Option<f64>,
     pub record_end: Option<Time>,
+    /// The thickest block calibrated on: a further one to verify on is no thicker.
+    pub block: Option<Length>,
 }
 
 impl GateRule {
@@ -57,7 +59,7 @@ impl GateRule {
         let least = Time::us(2.0 * setup.minimum.as_metres() / setup.velocity_at(setup.reference_temperature()).as_m_s() * 1e6);
         let start = self.start.unwrap_or_else(|| rounded((zero + least - period * BEFORE).max(zero).max(Time::ZERO)));
         let length = self.length.unwrap_or_else(|| {
-            let thickest = self.nominal.max(setup.minimum) * THICKER;
+            let thickest = self.thickest(setup, seen);
             let last = match setup.mode {
                 Mode::FirstEcho => setup.arrival(thickest),
                 // Twice the wall: its repeat comes no later than that.
@@ -74,6 +76,10 @@ impl GateRule {
         Gate { start, length, threshold_pct }
     }
 
+    fn thickest(&self, setup: &Setup, seen: Seen) -> Length {
+        (self.nominal.max(setup.minimum) * THICKER).max(seen.block.unwrap_or(Length::ZERO))
+    }
+
     /// What of `gate` was not given and what it comes from, in words; nothing where the plan gives all.
     pub fn why(&self, gate: &Gate, setup: &Setup, seen: Seen) -> Option<String> {
         let mut said = Vec::new();
@@ -81,6 +87,9 @@ impl GateRule {
             let repeat = if setup.mode == Mode::EchoToEcho { ", its repeat included" } else { "" };
             let until = match seen.record_end {
                 Some(record) if gate.end() >= record => "to the record's end".to_owned(),
+                _ if seen.block.is_some_and(|block| block >= self.thickest(setup, seen)) => {
+                    format!("behind the thickest block of {:.1} mm{repeat}", self.thickest(setup, seen).as_mm())
+                }
                 _ => format!("behind {:.1} mm ({:.1} mm nominal and 25 %{repeat})", self.nominal.as_mm() * THICKER, self.nominal.as_mm()),
             };
             let from = format!("before the probe's minimum of {:.1} mm", setup.minimum.as_mm());
@@ -145,6 +154,15 @@ mod tests {
         let short = Seen { record_end: Some(Time::us(15.0)), ..Seen::default() };
         assert_eq!(OPEN.gate(&setup(), short).end(), Time::us(15.0));
         assert!(OPEN.why(&OPEN.gate(&setup(), short), &setup(), short).unwrap().contains("to the record's end"));
+    }
+
+    // 2 sqrt(20^2 + 2.5^2) / 5.92 = 6.809 us.
+    #[test]
+    fn a_block_thicker_than_the_wall_lies_inside() {
+        let seen = Seen { block: Some(Length::mm(20.0)), ..Seen::default() };
+        let gate = OPEN.gate(&setup(), seen);
+        assert!((gate.end().as_us() - (12.0 + 6.809 + 0.6)).abs() < 0.011, "{:?}", gate.end());
+        assert!(OPEN.why(&gate, &setup(), seen).unwrap().contains("behind the thickest block of 20.0 mm"));
     }
 
     #[test]
