@@ -3,23 +3,23 @@
 //! whoever asked for it stores it, in the form `settle` gives it. `unattended` runs it over streams without a screen.
 
 mod drive;
+mod fit;
 mod settle;
 mod unattended;
 mod view;
 
 pub use drive::{BenchEnd, BenchHandle, BenchRequest, BenchStream, start};
+pub use fit::FitJob;
 pub use settle::{Kept, Settled, check_of, check_words, encoder_words, in_force, kept, settle, suspect_with};
 pub use unattended::{Attempt, Refused, Unattended, unattended};
 pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Said, Taken};
 
 use super::blocks::Collector;
-use super::verdict;
 use backwall_store::JobContents;
 use backwall_survey::job::gate::{GateRule, Seen};
 use backwall_survey::reading::Record;
 use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::{Block, BlockCheck, CalibrationInput, Gate, Setup};
-use backwall_ultrasound::{calibrate_what_holds, verify_block};
+use backwall_ultrasound::{BlockCheck, Gate, Setup, verify_block};
 use backwall_units::{Length, Temperature};
 use std::sync::Arc;
 
@@ -47,50 +47,6 @@ impl Start {
             wall: job.plan.wall_temperature(),
             counts_per_mm: job.plan.encoder.counts_per_mm,
         }
-    }
-}
-
-/// Work for a thread of its own.
-pub struct FitJob {
-    number: u64,
-    setup: Setup,
-    /// How the gate is found for what the blocks give; none where it was set by hand.
-    rule: Option<(GateRule, Seen)>,
-    wall: Temperature,
-    blocks: Vec<Arc<Taken>>,
-    fit_velocity: bool,
-}
-
-impl FitJob {
-    pub fn run(self) -> (u64, Result<Arc<Fitted>, String>) {
-        (self.number, self.fit().map(Arc::new))
-    }
-
-    fn fit(&self) -> Result<Fitted, String> {
-        let first = self.blocks.first().ok_or("no block was taken yet")?;
-        let blocks: Vec<Block> = self
-            .blocks
-            .iter()
-            .map(|taken| Block {
-                thickness: taken.piece.thickness,
-                temperature: taken.temperature,
-                shots: taken.taken.shots.clone(),
-                gain: taken.taken.gain,
-            })
-            .collect();
-        let input = CalibrationInput { setup: &self.setup, base: first.taken.base, blocks: &blocks, fit_velocity: self.fit_velocity };
-        let found = calibrate_what_holds(&input).map_err(|error| error.to_string())?;
-        let calibration = Arc::new(found.calibration);
-        let mut setup = self.setup.with_calibration(calibration.clone());
-        let gate = match &self.rule {
-            Some((rule, seen)) => {
-                setup.gate = rule.gate(&setup, *seen);
-                rule.why(&setup.gate, &setup, *seen)
-            }
-            None => Some("gate and threshold set on the live waveform".to_owned()),
-        };
-        let verdict = verdict::of(&calibration, &self.setup, self.wall).with_gate(gate.as_deref()).without(&found.left_out);
-        Ok(Fitted { setup, calibration, verdict, left_out: found.left_out, gate })
     }
 }
 

@@ -15,6 +15,7 @@ mod export;
 mod headless;
 mod integrity;
 mod kill;
+mod one_workflow;
 mod reevaluate;
 mod report;
 mod simulate_command;

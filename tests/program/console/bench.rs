@@ -1,7 +1,7 @@
 //! A bench with a virtual crawler put on blocks: what the driver does, without tasks and clock.
 #![allow(dead_code)]
 
-use crate::console::fixture::NOW;
+use super::fixture::NOW;
 use backwall::live::bench::{Bench, BenchCommand, Hold, Piece, Start};
 use backwall_simulate::{Crawler, End, Wall};
 use backwall_stream::{Decoder, Profile, What};
