@@ -1,8 +1,8 @@
 //! One run as it happens: the tasks and channels between stream, reading, store and screen.
 //!
 //! `ahead` measures a long batch on all cores, `bench` is the calibration with the probe on blocks, `engine` is one feed item to readings and entries, `scan`
-//! starts and drives a run, `view` holds what a screen may look at. The screen never holds anything up: it looks at the latest [`LiveView`] and locks [`Wall`] for
-//! no longer than it takes to copy rows out.
+//! starts and drives a run, `view` holds what a screen may look at, `wall` what was learned of the wall. The screen never holds anything up: it looks at
+//! the latest [`LiveView`] and locks [`Wall`] for no longer than it takes to copy a glimpse out.
 
 mod ahead;
 pub mod bench;
@@ -13,9 +13,11 @@ pub mod scan;
 mod unsaved;
 pub mod verdict;
 pub mod view;
+pub mod wall;
 
 pub use backwall_store::now_us;
 pub use connecting::{ConnectError, Connecting};
 pub use engine::Notice;
 pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
-pub use view::{Command, Counts, LiveView, Phase, Telemetry, Wall};
+pub use view::{Command, Counts, LiveView, Phase, Telemetry};
+pub use wall::Wall;

@@ -47,3 +47,8 @@ pub fn terminal_is_there() -> bool {
     use std::io::IsTerminal;
     std::io::stdout().is_terminal()
 }
+
+/// Whether the screen is drawn on from another machine, over a link that may be slow.
+pub fn terminal_is_elsewhere() -> bool {
+    ["SSH_CONNECTION", "SSH_TTY"].iter().any(|name| std::env::var_os(name).is_some())
+}

@@ -5,6 +5,7 @@ use anyhow::Context;
 use backwall_store::{RunSummary, Saved};
 use backwall_stream::feed::LinkState;
 use backwall_survey::job::validity::Validity;
+use backwall_units::LengthUnit;
 use serde_json::{Value, json};
 use std::io::Write;
 use tokio::sync::mpsc;
@@ -105,6 +106,12 @@ fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
             });
             let place = mm(spot.least_at).map_or(String::new(), |mm| format!(" at {mm:.1} mm"));
             (format!("{} spot {}: {:.2} mm{place}", spot.level, spot.id, spot.least.as_mm()), object)
+        }
+        Notice::Finding(spot) => {
+            let kind = spot.finding.map_or("", |finding| finding.kind.word());
+            let evidence = spot.finding.map_or_else(String::new, |finding| finding.evidence(LengthUnit::Mm));
+            let object = json!({"event": "finding", "run": run, "spot": spot.id, "kind": kind, "evidence": evidence});
+            (format!("spot {} is judged {kind}: {evidence}", spot.id), object)
         }
         Notice::LongGap { from, length, seq } => {
             let object = json!({

@@ -2,6 +2,7 @@
 //! only when something changed, waits for nothing but these, and nothing here is ever waited for by the acquisition.
 
 mod held;
+mod pace;
 pub mod terminal;
 mod worker;
 
@@ -66,9 +67,9 @@ pub fn count_draws() -> u64 {
 
 /// Where the picture goes.
 pub trait Surface {
-    /// Whether the picture before has gone out; while it has not, none is made. Over a slow link what a key asked for comes
-    /// before what changed by itself.
-    fn ready(&self, pressed: bool) -> bool;
+    /// How long until the picture before has gone out; while it has not, none is made. Over a slow link what a key asked
+    /// for comes before what changed by itself.
+    fn ready_in(&self, pressed: bool) -> Duration;
     fn draw(&mut self, app: &App) -> std::io::Result<()>;
     /// Draw everything next time, also what has not changed.
     fn start_over(&mut self) -> std::io::Result<()>;
@@ -142,7 +143,8 @@ pub async fn drive<B: Backend, S: Surface>(
     loop {
         let least = if pressed { FRAME } else { NEWS };
         let due = last_draw.map_or_else(Instant::now, |last| last + least);
-        if dirty && due <= Instant::now() && surface.ready(pressed) {
+        let ready_in = if dirty { surface.ready_in(pressed) } else { Duration::ZERO };
+        if dirty && due <= Instant::now() && ready_in.is_zero() {
             if let Err(error) = surface.draw(app) {
                 return held.terminate(format!("the terminal cannot be drawn on any more: {error}")).await;
             }
@@ -154,7 +156,7 @@ pub async fn drive<B: Backend, S: Surface>(
         if !held.has_worker() && held.scan.is_none() {
             bail!("what works on the job broke off; what was shown as saved is in the job file");
         }
-        let wake = due.max(Instant::now() + Duration::from_millis(5));
+        let wake = due.max(Instant::now() + ready_in.max(Duration::from_millis(5)));
         let mut events = Vec::new();
         tokio::select! {
             biased;

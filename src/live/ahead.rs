@@ -4,9 +4,9 @@
 use super::engine::Engine;
 use backwall_store::in_order::cores;
 use backwall_stream::feed::{Feed, FeedItem};
-use backwall_survey::reading::make::Measurer;
+use backwall_survey::reading::make::{Measured, Measurer};
 use backwall_survey::reading::{Record, Shot};
-use backwall_ultrasound::{Measurement, TimeBase};
+use backwall_ultrasound::TimeBase;
 use backwall_units::Temperature;
 
 /// Fewer shots than this wait where evaluation keeps up with its link: they are measured as they are taken.
@@ -24,7 +24,7 @@ impl Ahead {
     }
 
     /// What the items of a batch measure, in order; nothing where they had better be taken one by one.
-    pub fn measure(&mut self, engine: &Engine, batch: &[Feed]) -> Vec<Option<Measurement>> {
+    pub fn measure(&mut self, engine: &Engine, batch: &[Feed]) -> Vec<Option<Measured>> {
         let Some(base) = engine.maker().time_base() else { return Vec::new() };
         let cores = self.measurers.len();
         if cores < 2 || batch.len() < WORTH_IT || changes_base(batch, base) {
@@ -32,7 +32,7 @@ impl Ahead {
         }
         let mut wall = engine.maker().wall_temperature();
         let shots: Vec<(&Shot, Temperature)> = batch.iter().filter_map(|feed| shot(feed, &mut wall)).collect();
-        let mut measured: Vec<Option<Measurement>> = vec![None; shots.len()];
+        let mut measured: Vec<Option<Measured>> = vec![None; shots.len()];
         let each = shots.len().div_ceil(cores).max(1);
         let mut parts = shots.chunks(each).zip(measured.chunks_mut(each)).zip(&mut self.measurers);
         let own = parts.next();
@@ -49,7 +49,7 @@ impl Ahead {
     }
 }
 
-fn measure(measurer: &mut Measurer, base: TimeBase, shots: &[(&Shot, Temperature)], measured: &mut [Option<Measurement>]) {
+fn measure(measurer: &mut Measurer, base: TimeBase, shots: &[(&Shot, Temperature)], measured: &mut [Option<Measured>]) {
     // Left open here, a shot is measured by the engine itself.
     if measurer.set_time_base(base).is_ok() {
         for ((shot, wall), measured) in shots.iter().zip(measured) {

@@ -1,14 +1,16 @@
 //! One feed item to readings, entries and the state of the wall. Knows no task and no clock: times come in.
 
-use super::view::{Command, Counts, Misclosure, Phase, Telemetry, Wall};
+use super::view::{Command, Counts, Misclosure, Phase, Telemetry};
+use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
-use backwall_survey::reading::{Reading, ReadingMaker, Record};
+use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours, Stretch};
+use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record};
 use backwall_survey::strip::{Limits, Spot, SpotId};
 use backwall_survey::travel::SequenceWatch;
 use backwall_survey::travel::encoder_check::misclosure;
-use backwall_ultrasound::{Measurement, TimeBase, Waveform};
-use backwall_units::{Length, Temperature};
+use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform};
+use backwall_units::{Length, LengthUnit, Temperature};
 use std::sync::{Arc, Mutex, MutexGuard};
 
 /// A device is taken to stall when it says nothing for this long while the link is up.
@@ -20,8 +22,17 @@ const TEMPERATURE_STEP: Temperature = Temperature::celsius(0.5);
 #[derive(Debug, Clone, PartialEq)]
 pub enum Notice {
     Alarm(Spot),
-    LongGap { from: Option<Length>, length: Length, seq: u32 },
-    Link { up: bool, text: String },
+    /// What a spot is taken for, a little behind the crawler.
+    Finding(Spot),
+    LongGap {
+        from: Option<Length>,
+        length: Length,
+        seq: u32,
+    },
+    Link {
+        up: bool,
+        text: String,
+    },
     Fault(String),
 }
 
@@ -33,6 +44,12 @@ pub struct Engine {
     sequence: SequenceWatch,
     base: Option<TimeBase>,
     gap: Gap,
+    neighbours: Neighbours,
+    stretches: Vec<Stretch>,
+    /// The row of the job file that the next reading gets.
+    next_row: u64,
+    /// Spots raised since all were judged.
+    unjudged: u32,
     start: Length,
     /// How far along the line the crawler has been from there.
     pub reach: Length,
@@ -74,6 +91,10 @@ impl Engine {
             sequence: SequenceWatch::default(),
             base: None,
             gap: Gap::default(),
+            neighbours: Neighbours::default(),
+            stretches: Vec::new(),
+            next_row: 0,
+            unjudged: 0,
             start,
             reach: Length::ZERO,
             status_temperature: None,
@@ -108,7 +129,7 @@ impl Engine {
     }
 
     /// The same; `measured` is what its shot measures, where that is known already.
-    pub fn take_measured(&mut self, feed: Feed, measured: Option<Measurement>, out: &mut Outcome) {
+    pub fn take_measured(&mut self, feed: Feed, measured: Option<Measured>, out: &mut Outcome) {
         let at_us = feed.host_time_us;
         match feed.item {
             FeedItem::Record(record) => self.record(record, measured, at_us, out),
@@ -134,7 +155,7 @@ impl Engine {
         }
     }
 
-    fn record(&mut self, record: Record, measured: Option<Measurement>, at_us: i64, out: &mut Outcome) {
+    fn record(&mut self, record: Record, measured: Option<Measured>, at_us: i64, out: &mut Outcome) {
         match record {
             Record::Header(header) => {
                 self.telemetry.device = Some(header.device_name.clone());
@@ -160,17 +181,15 @@ impl Engine {
             }
             Record::Shot(shot) => {
                 self.missing(shot.seq, at_us, out);
-                let reading = match measured {
-                    Some(measurement) => self.maker.measured(&shot, measurement, at_us),
-                    None => self.maker.shot(&shot, at_us),
-                };
+                let measured = measured.unwrap_or_else(|| self.maker.measure(&shot));
+                let reading = self.maker.measured(&shot, &measured, at_us);
                 let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
-                self.reading(reading, waveform, out);
+                self.reading(reading, &measured.sight, waveform, out);
             }
             Record::Gauge(gauge) => {
                 self.missing(gauge.seq, at_us, out);
                 let reading = self.maker.gauge(&gauge, at_us);
-                self.reading(reading, None, out);
+                self.reading(reading, &Sight::default(), None, out);
             }
             Record::Status(status) => {
                 self.telemetry.battery_mv = status.battery_mv.or(self.telemetry.battery_mv);
@@ -196,29 +215,75 @@ impl Engine {
         self.stalled = false;
     }
 
-    fn reading(&mut self, reading: Reading, waveform: Option<Waveform>, out: &mut Outcome) {
+    fn reading(&mut self, reading: Reading, sight: &Sight, waveform: Option<Waveform>, out: &mut Outcome) {
         self.phase = Phase::Recording;
         self.counts.received += 1;
         let thickness = reading.measurement.thickness;
         self.counts.no_echo += u64::from(thickness.is_none());
         let raised = {
             let mut wall = self.wall();
-            wall.section.push(&reading, &self.limits).and_then(|event| wall.section.raised(event).cloned())
+            wall.push(&reading, &self.limits).and_then(|event| wall.raised(event).cloned())
         };
         self.watch_gap(&reading, out);
         self.reach = reading.place.along.map_or(self.reach, |along| self.reach.max((along - self.start).abs()));
         out.entries.push(Entry::Reading { reading: reading.clone(), waveform: waveform.clone() });
         if let Some(spot) = raised {
+            self.unjudged += 1;
             self.bells += 1;
             out.entries.push(Entry::Spot(spot.clone()));
             let text = format!("spot {} {}: {:.2} mm", spot.id, spot.level, spot.least.as_mm());
             self.event(EventKind::Alarm, text, reading.host_time_us, out);
             out.notices.push(Notice::Alarm(spot));
         }
+        self.judge(&reading, sight, out);
+        self.next_row += 1;
         self.reading = Some(reading);
         if waveform.is_some() {
             self.waveform = waveform;
         }
+    }
+
+    /// What its neighbours make of the readings up to here.
+    fn judge(&mut self, reading: &Reading, sight: &Sight, out: &mut Outcome) {
+        let Some(neighbour) = Neighbour::new(self.next_row, reading, sight) else { return };
+        let before = self.reading.as_ref().map(|reading| reading.seq);
+        let judgements = self.neighbours.push(neighbour);
+        for judgement in &judgements {
+            if judgement.flags.has(Flag::Alone)
+                && let Some(seq) = before
+            {
+                self.wall().withdraw(seq);
+            }
+        }
+        self.judged(judgements, false, reading.host_time_us, out);
+    }
+
+    fn judged(&mut self, judgements: Vec<Judgement>, all: bool, at_us: i64, out: &mut Outcome) {
+        let known = self.stretches.len();
+        self.stretches.extend(judgements.iter().filter_map(|judgement| judgement.stretch));
+        let news = self.stretches.len() > known;
+        out.entries.extend(judgements.into_iter().map(Entry::Judgement));
+        // A spot is judged when all that lies behind the crawler is.
+        let left = self.unjudged > 0 && !self.wall().spots.is_inside();
+        if !all && !(self.neighbours.is_settled() && (news || left)) {
+            return;
+        }
+        let judged = self.wall().judge(&self.stretches, all);
+        for spot in judged {
+            if let Some(finding) = spot.finding {
+                let text = format!("spot {}: {}: {}", spot.id, finding.kind.word(), finding.evidence(LengthUnit::Mm));
+                self.event(EventKind::Alarm, text, at_us, out);
+                out.notices.push(Notice::Finding(spot.clone()));
+            }
+            out.entries.push(Entry::Spot(spot));
+        }
+        self.unjudged = 0;
+    }
+
+    /// A reading found no room and is not in the file: rows no longer run on, so that what is open cannot be judged.
+    pub fn row_lost(&mut self) {
+        self.next_row = self.next_row.saturating_sub(1);
+        self.neighbours = Neighbours::default();
     }
 
     fn watch_gap(&mut self, reading: &Reading, out: &mut Outcome) {
@@ -243,7 +308,7 @@ impl Engine {
 
     /// Takes a reading that was made and stored before, for a run that is played again; nothing is entered of it.
     pub fn stored(&mut self, reading: Reading) {
-        self.reading(reading, None, &mut Outcome::default());
+        self.reading(reading, &Sight::default(), None, &mut Outcome::default());
     }
 
     /// Takes what the operator asks for; a reason when the run is to end.
@@ -294,7 +359,7 @@ impl Engine {
         for id in ids {
             let spot = {
                 let mut wall = self.wall();
-                wall.spots.acknowledge(*id);
+                wall.acknowledge(*id);
                 wall.spots.spots().iter().find(|spot| spot.id == *id).cloned()
             };
             if let Some(spot) = spot {
@@ -306,6 +371,9 @@ impl Engine {
 
     /// The final state of every spot, for the job file.
     pub fn finish(&mut self, out: &mut Outcome) {
+        let judgements = self.neighbours.end();
+        let at_us = self.reading.as_ref().map_or(0, |reading| reading.host_time_us);
+        self.judged(judgements, true, at_us, out);
         let spots = self.wall().spots.spots().to_vec();
         out.entries.extend(spots.into_iter().map(Entry::Spot));
     }
@@ -358,7 +426,7 @@ pub(super) mod tests {
     pub fn engine() -> Engine {
         let plan = Plan::parse("plan.toml", include_str!("../../demo-stream/plan.toml")).unwrap();
         let path = plan.path(plan.line("A120").unwrap());
-        let wall = Wall { section: Section::new(plan.alarm), marks: Vec::new(), notes: Vec::new(), seams: Vec::new(), span: path.span() };
+        let wall = Wall::new(Section::new(plan.alarm), Vec::new(), path.span());
         let (start, limits) = (path.start, plan.limits());
         let maker = ReadingMaker::new(plan.typed_setup(), Odometer::new(path).unwrap(), limits.clone(), plan.wall_temperature());
         Engine::new(maker, Arc::new(limits), plan.limits.max_gap, start, wall)

@@ -8,7 +8,8 @@ use super::ahead::Ahead;
 use super::connecting::{ConnectError, Connecting, connect};
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
-use super::view::{Command, LiveView, Phase, Wall};
+use super::view::{Command, LiveView, Phase};
+use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
 use backwall_stream::feed::{Feed, Source, SourceOptions};
 use backwall_stream::profile::Profile;
@@ -159,8 +160,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let live = request.spec.is_live();
     let source = tokio::task::block_in_place(|| connect(&request.spec, &request.profile, request.options, &request.connecting))?;
     let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
-    let wall =
-        Wall { section: Section::new(request.alarm), marks: Vec::new(), notes: Vec::new(), seams: request.seams, span: start.path.span() };
+    let wall = Wall::new(Section::new(request.alarm), request.seams, start.path.span());
     let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
     let wall = engine.wall.clone();
     let view = LiveView {
@@ -259,7 +259,11 @@ impl Driver {
 
     /// Queues what is to be saved. A live link is never held up; a file waits for the disk.
     fn save(&mut self, out: &mut Outcome) {
+        let mut rows_run_on = true;
         for entry in out.entries.drain(..) {
+            if matches!(entry, Entry::Judgement(_)) && !rows_run_on {
+                continue;
+            }
             let is_reading = matches!(entry, Entry::Reading { .. });
             let Err(entry) = self.writer.try_append(self.run, entry) else {
                 // There is room again: what is missing is written down where it is missing.
@@ -271,6 +275,8 @@ impl Driver {
             if self.live && is_reading {
                 self.engine.counts.unsaved += 1;
                 self.unsaved.lost(&entry);
+                self.engine.row_lost();
+                rows_run_on = false;
                 continue;
             }
             let kept = tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();

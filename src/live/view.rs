@@ -1,9 +1,9 @@
 //! What a screen may see of a run, and what it may ask of it.
 
-use backwall_store::{Mark, MarkKind, Note, RunId, RunStart, RunSummary, Saved};
+use backwall_store::{MarkKind, RunId, RunStart, RunSummary, Saved};
 use backwall_stream::feed::LinkState;
 use backwall_survey::reading::Reading;
-use backwall_survey::strip::{Limits, Section, SpotId};
+use backwall_survey::strip::{Limits, SpotId};
 use backwall_survey::travel::Direction;
 use backwall_survey::travel::encoder_check::{LARGEST_ERROR, misclosure};
 use backwall_ultrasound::{Setup, Waveform};
@@ -130,31 +130,6 @@ impl Misclosure {
         } else {
             format!("back at the start, misclosure {found}")
         }
-    }
-}
-
-/// What has been learned of the wall in this run.
-#[derive(Debug, Clone)]
-pub struct Wall {
-    pub section: Section,
-    pub marks: Vec<Mark>,
-    pub notes: Vec<Note>,
-    /// Seams of the plan along this line.
-    pub seams: Vec<Length>,
-    /// The planned stretch, in rising order.
-    pub span: (Length, Length),
-}
-
-/// A wall is its section, with what was written on it.
-impl std::ops::Deref for Wall {
-    type Target = Section;
-    fn deref(&self) -> &Section {
-        &self.section
-    }
-}
-impl std::ops::DerefMut for Wall {
-    fn deref_mut(&mut self) -> &mut Section {
-        &mut self.section
     }
 }
 

@@ -86,6 +86,20 @@ pub fn of_kind<'a>(events: &'a [serde_json::Value], kind: &str) -> Vec<&'a serde
     events.iter().filter(|event| event["event"] == kind).collect()
 }
 
+/// Runs a Python script that needs some modules. `None` where they are missing and nobody said they must be there.
+pub fn python(modules: &str, script: &Path, arguments: &[&str]) -> Option<Output> {
+    let demanded = std::env::var_os("BACKWALL_TEST_PYTHON").is_some_and(|value| value == "required");
+    let program = if cfg!(windows) { "python" } else { "python3" };
+    let there = Command::new(program).args(["-c", &format!("import {modules}")]).output().is_ok_and(|output| output.status.success());
+    if !there {
+        let missing = format!("{program} cannot import {modules}; `pip install` them to check with them");
+        assert!(!demanded, "BACKWALL_TEST_PYTHON=required, but {missing}");
+        eprintln!("NOT CHECKED: {missing}");
+        return None;
+    }
+    Some(Command::new(program).arg(script).args(arguments).output().unwrap())
+}
+
 /// What a run on `line` starts with when nothing but the plan counts.
 pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
     let line = plan.line(line).unwrap();

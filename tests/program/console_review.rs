@@ -444,6 +444,7 @@ pub mod stored {
         let mut desk = ConsoleBackend::before(&paths[1], 1, false, Some(&paths[0]));
         desk.wait(|app| app.opened.as_ref().unwrap().behind.is_some());
         let screen = text(&desk.app, 190, 50);
+        assert!(screen.contains('▒'), "the outline of the earlier survey is missing:\n{screen}");
         assert!(screen.contains("offset +20 mm found") && screen.contains("NOT applied"), "{screen}");
         assert!(!screen.contains(" then, "), "{screen}");
         desk.press(letter('a'));

@@ -44,8 +44,8 @@ impl Paper {
 }
 
 impl Surface for Paper {
-    fn ready(&self, _: bool) -> bool {
-        self.ready
+    fn ready_in(&self, _: bool) -> Duration {
+        if self.ready { Duration::ZERO } else { Duration::from_millis(5) }
     }
     fn draw(&mut self, app: &App) -> std::io::Result<()> {
         self.draws.fetch_add(1, Ordering::SeqCst);

@@ -222,7 +222,7 @@ fn the_alarm_stays_until_it_is_acknowledged() {
     assert_eq!(press(&mut app, 'a'), [Effect::Command(Command::Acknowledge(2))]);
     // Sent is not done: only the run itself takes it off the screen.
     assert!(text(&app, 80, 24).contains("THIN at 4.052 m"));
-    app.scan.as_ref().unwrap().wall.lock().unwrap().spots.acknowledge(2);
+    app.scan.as_ref().unwrap().wall.lock().unwrap().acknowledge(2);
     assert!(!text(&app, 80, 24).contains("THIN at 4.052 m"));
 }
 

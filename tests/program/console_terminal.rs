@@ -44,6 +44,9 @@ struct Terminal {
     keys: Option<Box<dyn Write + Send>>,
     child: Box<dyn Child + Send + Sync>,
     seen: Arc<Mutex<Vec<u8>>>,
+    reader: std::thread::JoinHandle<()>,
+    /// The terminal's modes before anything was started in it.
+    before: String,
     report: tempfile::TempDir,
 }
 
@@ -62,12 +65,13 @@ impl Terminal {
         command.env(REPORT, report.path().join("report"));
         command.env("TERM", "xterm-256color");
         command.env("RUST_BACKTRACE", "0");
+        let before = modes(&*pair.master);
         let child = pair.slave.spawn_command(command).unwrap();
         drop(pair.slave);
         let mut reader = pair.master.try_clone_reader().unwrap();
         let seen = Arc::new(Mutex::new(Vec::new()));
         let sink = seen.clone();
-        std::thread::spawn(move || {
+        let reader = std::thread::spawn(move || {
             let mut buffer = [0; 4096];
             if !read {
                 std::thread::sleep(Duration::from_secs(60));
@@ -80,7 +84,7 @@ impl Terminal {
             }
         });
         let keys = pair.master.take_writer().unwrap();
-        Self { master: Some(pair.master), keys: Some(keys), child, seen, report }
+        Self { master: Some(pair.master), keys: Some(keys), child, seen, reader, before, report }
     }
 
     fn screen(&self) -> String {
@@ -117,12 +121,21 @@ impl Terminal {
     }
 
     fn modes(&self) -> String {
-        let modes = self.master.as_ref().unwrap().get_termios().expect("a pseudo-terminal has modes");
-        format!("{:?} {:?} {:?}", modes.local_flags, modes.input_flags, modes.output_flags)
+        modes(&**self.master.as_ref().unwrap())
+    }
+
+    /// Waits until everything the program wrote before it ended has been read.
+    fn read_to_the_end(&self) {
+        let since = Instant::now();
+        while !self.reader.is_finished() {
+            assert!(since.elapsed() < Duration::from_secs(20), "the terminal is still held open");
+            std::thread::sleep(Duration::from_millis(10));
+        }
     }
 
     /// The alternate screen was left and the cursor is shown again.
     fn is_given_back(&self) -> bool {
+        self.read_to_the_end();
         let bytes = self.seen.lock().unwrap();
         let text = String::from_utf8_lossy(&bytes);
         let last = |code: &str| text.rfind(code);
@@ -132,10 +145,15 @@ impl Terminal {
     }
 }
 
+fn modes(master: &dyn MasterPty) -> String {
+    let modes = master.get_termios().expect("a pseudo-terminal has modes");
+    format!("{:?} {:?} {:?}", modes.local_flags, modes.input_flags, modes.output_flags)
+}
+
 #[test]
 fn leaving_gives_the_terminal_back_as_it_was() {
     let mut terminal = Terminal::start("idle");
-    let before = terminal.modes();
+    let before = terminal.before.clone();
     terminal.wait_for("READY: nothing stops scanning");
     assert_ne!(terminal.modes(), before, "the terminal is in raw mode meanwhile");
     terminal.press("q");

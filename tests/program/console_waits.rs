@@ -1,15 +1,18 @@
 //! A console that never waits: with a job that never answers, a disk that is slow and a device that is not there, every
 //! key still works at once.
 
+use crate::common::*;
 use crate::console::fixture::*;
 use crate::console::job::options;
-use backwall::console::shell::{Surface, drive, first_state};
+use backwall::console::shell::{ConsoleOptions, Surface, drive, first_state};
 use backwall::console::state::App;
 use backwall::console::survey::Survey;
 use backwall::console::{Backend, Clock, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
 use backwall::live::Connecting;
 use backwall::live::bench::BenchHandle;
+use backwall::session::{LineStream, Session};
 use backwall_store::{JobContents, Note, RunId};
+use backwall_stream::spec::Pace;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -95,8 +98,8 @@ struct Pictures {
 }
 
 impl Surface for Pictures {
-    fn ready(&self, _: bool) -> bool {
-        true
+    fn ready_in(&self, _: bool) -> Duration {
+        Duration::ZERO
     }
     fn draw(&mut self, app: &App) -> std::io::Result<()> {
         self.terminal.draw(|frame| backwall::console::view::draw(app, frame)).unwrap();
@@ -123,12 +126,15 @@ struct ConsoleBackend {
 
 impl ConsoleBackend {
     fn open(backend: impl Backend, step: Step) -> Self {
+        Self::open_as(backend, options(step, None))
+    }
+
+    fn open_as(backend: impl Backend, options: ConsoleOptions) -> Self {
         let (keys, input) = mpsc::channel(64);
         let (out, pictures) = std_mpsc::channel();
         let (end, ended) = std_mpsc::channel();
         std::thread::spawn(move || {
             let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
-            let options = options(step, None);
             let mut app = first_state(&backend, &options).unwrap();
             let mut surface = Pictures { terminal: Terminal::new(TestBackend::new(80, 24)).unwrap(), out };
             let done = runtime.block_on(drive(backend, &mut app, &mut surface, input, std::future::pending(), &options));
@@ -138,6 +144,13 @@ impl ConsoleBackend {
         let desk = Self { keys, pictures, ended };
         desk.pictures.recv_timeout(Duration::from_secs(10)).expect("the first picture never came");
         desk
+    }
+
+    fn wait_for(&self, shows: &str) {
+        let since = Instant::now();
+        while !self.pictures.recv_timeout(Duration::from_secs(20)).unwrap().contains(shows) {
+            assert!(since.elapsed() < Duration::from_secs(20), "'{shows}' never came");
+        }
     }
 
     /// Presses a key; how long it took until a picture shows what it does.
@@ -150,6 +163,9 @@ impl ConsoleBackend {
                 return pressed.elapsed();
             }
             last = picture;
+            if pressed.elapsed() > Duration::from_secs(5) {
+                break;
+            }
         }
         panic!("'{shows}' never came:\n{last}")
     }
@@ -208,12 +224,12 @@ fn leaving_waits_for_a_slow_disk_and_keeps_what_was_entered() {
 #[test]
 #[ignore = "prints figures"]
 fn key_to_picture() {
-    let measure = |what: &str, desk: &ConsoleBackend| {
+    let measure = |what: &str, desk: &ConsoleBackend, opened: &str, closed: &str| {
         let mut times: Vec<Duration> = Vec::new();
         for _ in 0..100 {
-            times.push(desk.press(KeyCode::Char('?'), "this page"));
+            times.push(desk.press(KeyCode::Char('?'), opened));
             std::thread::sleep(Duration::from_millis(7));
-            times.push(desk.press(KeyCode::Esc, " quit"));
+            times.push(desk.press(KeyCode::Esc, closed));
             std::thread::sleep(Duration::from_millis(13));
         }
         times.sort();
@@ -222,10 +238,46 @@ fn key_to_picture() {
     };
     let dead = ConsoleBackend::open(Slow { job: ready(), takes: None }, Step::Scan);
     dead.press(KeyCode::Char('s'), "connecting to");
-    measure("connecting to an address that is dead", &dead);
+    measure("connecting to an address that is dead", &dead, "this page", " quit");
     let slow = ConsoleBackend::open(Slow { job: ready(), takes: Some(Duration::from_millis(800)) }, Step::Checklist);
     for _ in 0..5 {
         slow.keys.blocking_send(Event::Key(KeyEvent::new(KeyCode::Char('y'), KeyModifiers::NONE))).unwrap();
     }
-    measure("syncing to a disk of 0.8 s", &slow);
+    measure("syncing to a disk of 0.8 s", &slow, "this page", " quit");
+    let folder = tempfile::tempdir().unwrap();
+    let (_device, address) = device(200);
+    let scanning = ConsoleBackend::open_as(
+        scanned_job(folder.path(), &address),
+        ConsoleOptions { override_reason: Some("to measure".to_owned()), ..options(Step::Scan, Some("A090")) },
+    );
+    scanning.wait_for(" 200/s");
+    measure("while scanning at 200 shots/s", &scanning, "help: Scan", " %, gate ");
+}
+
+/// A virtual crawler that serves its stream, ended with the test.
+struct Device(std::process::Child);
+
+impl Drop for Device {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn device(rate: u32) -> (Device, String) {
+    // A free port, found by asking for one.
+    let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let address = format!("127.0.0.1:{port}");
+    let arguments = ["simulate", "--line", "A090", "--loop", "--tcp", &address, "--rate", &rate.to_string()];
+    let child = backwall().args(arguments).stdout(std::process::Stdio::null()).stderr(std::process::Stdio::null()).spawn().unwrap();
+    (Device(child), address)
+}
+
+/// A job of the demo's plan whose lines all read this address.
+fn scanned_job(folder: &std::path::Path, address: &str) -> backwall::session::ConsoleBackend {
+    let path = folder.join("scanned.job");
+    must(&["new", path.to_str().unwrap(), "--from", root().join("demo-stream/plan.toml").to_str().unwrap()]);
+    let stream = LineStream { spec: format!("tcp:{address}").parse().unwrap(), pace: Pace::Device };
+    let session = Session::open(&path, None).unwrap().with_stream(Some(stream), "open-packet", None).unwrap();
+    backwall::session::ConsoleBackend { session, earlier: None, unprepared: None }
 }

@@ -14,8 +14,6 @@ use backwall_survey::travel::Place;
 use backwall_ultrasound::{Coating, Flag, Flags, Measurement, Quality, TimeBase, Waveform};
 use backwall_units::{Decibel, Frequency, Length, Speed, Temperature, Time};
 use std::path::{Path, PathBuf};
-use std::process::Command;
-use std::sync::OnceLock;
 
 /// Three courses of 2 m, two lines up and one around.
 const PLAN: &str = include_str!("../data/fleet.toml");
@@ -67,7 +65,7 @@ impl Job {
         if let Some((least, of)) = least {
             let edges = of.place.along.map(|at| (at - Length::mm(40.0), at + Length::mm(35.5)));
             let (least_at, least_seq, level, course) = (of.place.along, of.seq, of.level, of.place.course);
-            let spot = Spot { id: 1, edges, least, least_at, least_seq, level, course, readings: 16, acknowledged: true };
+            let spot = Spot { id: 1, edges, least, least_at, least_seq, level, course, readings: 16, acknowledged: true, finding: None };
             writer.append_blocking(run, Entry::Spot(spot)).unwrap();
         }
         let mark = Mark { kind: MarkKind::Nozzle, along: Some(Length::mm(1250.0)), seq: None, text: "N2 <b>".into(), at_us: started_us };
@@ -122,17 +120,7 @@ fn wall(at: f64, pit_at: f64, pit: f64) -> Option<f64> {
 
 /// Runs a Python script that needs duckdb and pyarrow. `None` where they are missing and nobody said they must be there.
 fn python(arguments: &[&str]) -> Option<serde_json::Value> {
-    let demanded = std::env::var_os("BACKWALL_TEST_PYTHON").is_some_and(|value| value == "required");
-    let program = if cfg!(windows) { "python" } else { "python3" };
-    static THERE: OnceLock<bool> = OnceLock::new();
-    let there = *THERE
-        .get_or_init(|| Command::new(program).args(["-c", "import duckdb, pyarrow"]).output().is_ok_and(|output| output.status.success()));
-    if !there {
-        assert!(!demanded, "BACKWALL_TEST_PYTHON=required, but {program} cannot import duckdb and pyarrow: pip install duckdb pyarrow");
-        eprintln!("NOT CHECKED: {program} cannot import duckdb and pyarrow; `pip install duckdb pyarrow` to check Parquet with them");
-        return None;
-    }
-    let output = Command::new(program).arg(root().join("tests/data/read_exports.py")).args(arguments).output().unwrap();
+    let output = crate::common::python("duckdb, pyarrow", &root().join("tests/data/read_exports.py"), arguments)?;
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     Some(serde_json::from_slice(&output.stdout).unwrap())
 }

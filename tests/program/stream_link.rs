@@ -225,9 +225,14 @@ mod pseudo_terminal {
     fn plug_in(name: &Path) -> Device {
         let pair = portable_pty::native_pty_system().openpty(portable_pty::PtySize::default()).unwrap();
         let real = pair.master.tty_name().unwrap();
-        let _ = std::fs::remove_file(name);
         std::os::unix::fs::symlink(real, name).unwrap();
         Device { wire: pair.master.take_writer().unwrap(), heard: pair.master.try_clone_reader().unwrap(), _pair: pair }
+    }
+
+    /// Takes its name along, as a device does: else the name would be that of the next pseudo-terminal anybody opens.
+    fn unplug(device: Device, name: &Path) {
+        std::fs::remove_file(name).unwrap();
+        drop(device);
     }
 
     fn profile_with_commands() -> Profile {
@@ -262,7 +267,7 @@ mod pseudo_terminal {
         assert!(source.stop.set_gain(Decibel::db(42.0)));
         hear(&mut device, "GAIN 42.0\n");
 
-        drop(device);
+        unplug(device, &name);
         assert!(matches!(next(&mut source), FeedItem::Down { .. }));
         std::thread::sleep(Duration::from_millis(700));
         let mut device = plug_in(&name);

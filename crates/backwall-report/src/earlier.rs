@@ -123,7 +123,7 @@ pub fn of_job_with(
             line.setup = facts;
         }
         line.date = line.date.max(date_of(run.start.started_us));
-        done += Source::Run(run).for_each(reader, (done, all), tick, |reading| {
+        done += Source::Run(run).for_each(reader, (done, all), tick, |_, reading| {
             each(run, &reading);
             match (reading.place.along, reading.measurement.thickness) {
                 (Some(along), Some(thickness)) => {

@@ -3,15 +3,18 @@
 use super::table::{Column, Kind, Value, fixed, whole};
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
+use backwall_survey::neighbours::{self, Judgement};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Spot};
-use backwall_units::{Decibel, Length, Speed, Temperature, Time};
+use backwall_units::{Decibel, Length, LengthUnit, Speed, Temperature, Time};
 
 /// A reading with what a table of many runs needs to know beside it.
 pub struct ReadingRow<'a> {
     pub run: &'a RunSummary,
     pub calibration: &'static str,
     pub reading: Reading,
+    /// What its neighbours take the stretch for that it lies in.
+    pub kind: Option<neighbours::Kind>,
 }
 
 const fn column<R>(
@@ -80,6 +83,15 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("coating_uncertainty_k2_mm", Fixed(6), "mm", "expanded uncertainty of the coating, k = 2", |row| {
             nanometres(row.reading.measurement.coating.map(|coating| expanded(coating.uncertainty)))
         }),
+        column("nominal_mm", Fixed(6), "mm", "nominal thickness of its course", |row| {
+            nanometres(row.run.start.limits.nominal(row.reading.place.course))
+        }),
+        column("required_mm", Fixed(6), "mm", "required thickness of its course; nothing where none is set", |row| {
+            nanometres(row.run.start.limits.required(row.reading.place.course))
+        }),
+        column("kind", Text, "", "pit, lamination?, thinning or unproven, where its neighbours say so", |row| {
+            row.kind.map_or(Value::None, |kind| Value::from(kind.word()))
+        }),
     ]
 }
 
@@ -114,6 +126,12 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
         column("readings", Whole, "", "readings in it", |row| whole(Some(row.spot.readings))),
         column("acknowledged", Truth, "", "whether the operator has acknowledged it", |row| Value::Truth(row.spot.acknowledged)),
         column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
+        column("kind", Text, "", "what its neighbours take it for: thinning, pit, lamination? or unproven", |row| {
+            row.spot.finding.map_or(Value::None, |finding| Value::from(finding.kind.word()))
+        }),
+        column("evidence", Text, "", "what speaks for that", |row| {
+            row.spot.finding.map_or(Value::None, |finding| Value::from(finding.evidence(LengthUnit::Mm)))
+        }),
     ]
 }
 
@@ -138,13 +156,26 @@ impl<'a> Source<'a> {
         }
     }
 
+    /// The stretches that neighbours make of its readings; an evaluation has none as yet.
+    fn judgements(self, reader: &JobReader) -> Result<Vec<Judgement>, StoreError> {
+        match self {
+            Self::Run(run) => {
+                let mut all = reader.judgements(run.id)?;
+                all.retain(|judgement| judgement.stretch.is_some());
+                all.sort_by_key(|judgement| judgement.rows);
+                Ok(all)
+            }
+            Self::Evaluation(..) => Ok(Vec::new()),
+        }
+    }
+
     /// Reads everything in short pieces; stops when the tick says so. `before` counts what was done already, `of` all.
     pub fn for_each<E>(
         self,
         reader: &JobReader,
         (before, of): (u64, u64),
         tick: &mut Tick<'_>,
-        mut each: impl FnMut(Reading) -> Result<(), E>,
+        each: impl FnMut(u64, Reading) -> Result<(), E>,
     ) -> Result<u64, E>
     where
         E: From<StoreError> + From<Stopped>,
@@ -158,7 +189,7 @@ impl<'a> Source<'a> {
             done += readings;
             tick(before + done, of.max(before + done))
         };
-        if !cursor.read_on(reader, go_on, |_, reading| each(reading))? {
+        if !cursor.read_on(reader, go_on, each)? {
             return Err(Stopped.into());
         }
         Ok(done)
@@ -180,7 +211,14 @@ where
     let mut done = 0;
     for source in sources {
         let (run, calibration) = (source.run(), source.calibration(job));
-        done += source.for_each(reader, (before + done, of), tick, |reading| each(&ReadingRow { run, calibration, reading }))?;
+        let judgements = source.judgements(reader)?;
+        let kind = |row| {
+            let before = judgements.partition_point(|judged| judged.rows.0 <= row);
+            before.checked_sub(1).map(|at| &judgements[at]).filter(|judged| row <= judged.rows.1).and_then(|judged| judged.stretch)
+        };
+        done += source.for_each(reader, (before + done, of), tick, |row, reading| {
+            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind) })
+        })?;
     }
     Ok(done)
 }

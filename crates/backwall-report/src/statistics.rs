@@ -52,7 +52,7 @@ pub fn rows(
         let on_line: Vec<Source<'_>> = sources.iter().filter(|source| source.run().start.line == line).copied().collect();
         let mut tally = Tally::new();
         for source in &on_line {
-            done += source.for_each(reader, (done, of), tick, |reading| {
+            done += source.for_each(reader, (done, of), tick, |_, reading| {
                 tally.push(&reading);
                 Ok::<(), StatisticsError>(())
             })?;

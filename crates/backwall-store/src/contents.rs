@@ -4,6 +4,7 @@ use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::{Check, Validity, standing, validity};
 use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Limits, Spot};
 use backwall_survey::travel::Path;
@@ -252,7 +253,9 @@ pub enum Entry {
     },
     /// The time base of the waveforms that follow.
     TimeBase(TimeBase),
-    /// The state of a spot when it was raised, acknowledged or ended.
+    /// What readings are because of their neighbours.
+    Judgement(Judgement),
+    /// The state of a spot when it was raised, acknowledged, judged or ended.
     Spot(Spot),
 }
 

@@ -7,7 +7,9 @@ use super::evaluation::EvaluationId;
 use super::overview::ReadingSummary;
 use super::reader::JobReader;
 use super::row;
+use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
+use backwall_ultrasound::{Flags, Quality};
 use rusqlite::Row;
 
 /// Readings fetched in one short read.
@@ -21,6 +23,8 @@ pub trait Stored: Sized {
     fn of_evaluation(version: i64) -> String;
     /// Reads a row; its number stands in front.
     fn read(row: &Row<'_>) -> rusqlite::Result<Self>;
+    /// Takes over flags that its neighbours give it.
+    fn judge(&mut self, _flags: Flags) {}
 }
 
 impl Stored for Reading {
@@ -37,6 +41,13 @@ impl Stored for Reading {
     }
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         row::read(row, 1)
+    }
+    fn judge(&mut self, flags: Flags) {
+        let measurement = &mut self.measurement;
+        if measurement.thickness.is_some() {
+            measurement.flags = measurement.flags.and(flags);
+            measurement.quality = measurement.quality.min(Quality::Fair);
+        }
     }
 }
 
@@ -60,6 +71,8 @@ pub struct Cursor<T = Reading> {
     source: Source,
     next: u64,
     piece: Vec<(u64, T)>,
+    /// Whether readings get the flags that their neighbours give them.
+    judged: bool,
 }
 
 impl Cursor<Reading> {
@@ -82,12 +95,18 @@ impl Cursor<ReadingSummary> {
 
 impl<T: Stored> Cursor<T> {
     fn before(source: Source) -> Self {
-        Self { source, next: 0, piece: Vec::new() }
+        Self { source, next: 0, piece: Vec::new(), judged: matches!(source, Source::Run(_)) }
     }
 
     /// The same from a row on.
     pub fn starting_at(mut self, row: u64) -> Self {
         self.next = row;
+        self
+    }
+
+    /// The readings alone, without what their neighbours make of them: as they came from their shots.
+    pub fn alone(mut self) -> Self {
+        self.judged = false;
         self
     }
 
@@ -148,6 +167,15 @@ impl<T: Stored> Cursor<T> {
             Ok(())
         };
         reader.said(read())?;
+        if let (Source::Run(run), true, Some((first, _)), Some((last, _))) =
+            (self.source, self.judged, self.piece.first(), self.piece.last())
+        {
+            let judgements = reader.judgements_between(run, *first, *last)?;
+            for Judgement { rows, flags, .. } in judgements {
+                let from = self.piece.partition_point(|(row, _)| *row < rows.0);
+                self.piece[from..].iter_mut().take_while(|(row, _)| *row <= rows.1).for_each(|(_, reading)| reading.judge(flags));
+            }
+        }
         self.next = self.piece.last().map_or(self.next, |(row, _)| row + 1);
         Ok(())
     }

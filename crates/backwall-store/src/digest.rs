@@ -10,14 +10,14 @@ pub(super) type Digest = [u8; 32];
 
 const CONTEXT: &str = "backwall job file 1";
 
-/// What a link covers besides its readings, in this order.
-const BY_LINK: [&str; 6] = [
-    "SELECT * FROM waveform_block WHERE run_id = ?1 AND first_row >= ?3 AND first_row < ?4 AND link = ?2 ORDER BY id",
-    "SELECT * FROM time_base WHERE run_id = ?1 AND link = ?2 ORDER BY id",
-    "SELECT * FROM mark WHERE run_id = ?1 AND link = ?2 ORDER BY id",
-    "SELECT * FROM event WHERE run_id = ?1 AND link = ?2 ORDER BY id",
-    "SELECT * FROM spot WHERE run_id = ?1 AND link = ?2 ORDER BY id",
-    "SELECT * FROM note WHERE run_id = ?1 AND link = ?2 ORDER BY id",
+/// What a link covers besides its readings, in this order, each with the columns its table began with.
+const BY_LINK: [(&str, usize); 6] = [
+    ("SELECT * FROM waveform_block WHERE run_id = ?1 AND first_row >= ?3 AND first_row < ?4 AND link = ?2 ORDER BY id", ALL),
+    ("SELECT * FROM time_base WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
+    ("SELECT * FROM mark WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
+    ("SELECT * FROM event WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
+    ("SELECT * FROM spot WHERE run_id = ?1 AND link = ?2 ORDER BY id", SPOT_COLUMNS),
+    ("SELECT * FROM note WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
 ];
 const READINGS: &str = "SELECT * FROM reading WHERE run_id = ?1 AND row >= ?2 AND row < ?3 ORDER BY row";
 
@@ -26,6 +26,7 @@ const READING_COLUMNS: usize = 20;
 const RUN_COLUMNS: usize = 6;
 const EVALUATION_COLUMNS: usize = 12;
 const EVALUATED_COLUMNS: usize = 11;
+const SPOT_COLUMNS: usize = 13;
 const ALL: usize = usize::MAX;
 
 /// Values in a form that can be read in one way only.
@@ -122,17 +123,26 @@ pub(super) fn of_start(connection: &Connection, run: i64) -> rusqlite::Result<Di
 pub(super) fn of_link(connection: &Connection, run: i64, link: i64, rows: (i64, i64), before: &Digest) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new("link", before);
     hash.rows(connection, READINGS, (run, rows.0, rows.1), READING_COLUMNS)?;
-    for sql in BY_LINK {
+    for (sql, began_with) in BY_LINK {
         let mut statement = connection.prepare_cached(sql)?;
         let columns = statement.column_count();
         let mut found =
             if statement.parameter_count() == 4 { statement.query((run, link, rows.0, rows.1))? } else { statement.query((run, link))? };
         while let Some(row) = found.next()? {
-            hash.row(row, columns, ALL)?;
+            hash.row(row, columns, began_with)?;
         }
         hash.buffer.push(b'.');
     }
+    judgements(&mut hash, connection, run, link)?;
     Ok(hash.end())
+}
+
+/// Judgements came later: a link without one keeps its digest.
+fn judgements(hash: &mut Hash, connection: &Connection, run: i64, link: i64) -> rusqlite::Result<()> {
+    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? < super::schema::JUDGED_SINCE {
+        return Ok(());
+    }
+    hash.some_rows(connection, "SELECT * FROM judgement WHERE run_id = ?1 AND link = ?2 ORDER BY id", (run, link), ALL)
 }
 
 /// The digest of a run that has ended: its last link and the row that says how it ended.

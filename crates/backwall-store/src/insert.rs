@@ -8,8 +8,9 @@ use super::queue::JobItem;
 use super::row;
 use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
+use backwall_survey::neighbours::Judgement;
 use backwall_ultrasound::{EVALUATOR_VERSION, TimeBase, Waveform};
-use backwall_units::Length;
+use backwall_units::{Length, LengthUnit};
 use rusqlite::{Connection, params};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -142,10 +143,13 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
         Entry::TimeBase(base) => connection
             .prepare_cached("INSERT INTO time_base (run_id, link, from_row, rate_hz, first_sample_ns, bits) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, next_row, base.rate.as_hz(), base.first.as_ns(), base.bits]),
+        Entry::Judgement(Judgement { rows, flags, stretch }) => connection
+            .prepare_cached("INSERT INTO judgement (run_id, link, first_row, last_row, flags, stretch_json) VALUES (?, ?, ?, ?, ?, ?)")?
+            .execute(params![run, link, rows.0 as i64, rows.1 as i64, flags.bits(), stretch.as_ref().map(json).transpose()?]),
         Entry::Spot(spot) => connection
             .prepare_cached(
                 "INSERT INTO spot (run_id, link, number, from_um, to_um, least_nm, least_at_um, least_seq, level, course, readings,
-                 acknowledged) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                 acknowledged, kind, evidence, stretch_json) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             )?
             .execute(params![
                 run,
@@ -159,7 +163,10 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
                 row::stored_level(spot.level),
                 spot.course,
                 spot.readings,
-                spot.acknowledged
+                spot.acknowledged,
+                spot.finding.map(|finding| finding.kind.word()),
+                spot.finding.map(|finding| finding.evidence(LengthUnit::Mm)),
+                spot.finding.and_then(|finding| finding.stretch).as_ref().map(json).transpose()?
             ]),
     }
     .map(|_| ())

@@ -7,14 +7,15 @@ use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
-use super::schema::{self, Access};
+use super::schema::{self, Access, JUDGED_SINCE};
 use super::{digest, row, summary};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::neighbours::{Finding, Judgement, Kind, Stretch};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Spot;
 use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::{TimeBase, Waveform};
+use backwall_ultrasound::{Flags, TimeBase, Waveform};
 use backwall_units::{Frequency, Length, Time};
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Row};
 use std::cell::RefCell;
@@ -307,9 +308,12 @@ impl JobReader {
 
     /// The last state of every spot of a run.
     pub fn spots(&self, run: RunId) -> Result<Vec<Spot>, StoreError> {
+        let found = if self.version >= JUDGED_SINCE { "kind, stretch_json" } else { "NULL, NULL" };
         let states = self.all(
-            "SELECT number, from_um, to_um, least_nm, least_at_um, least_seq, level, course, readings, acknowledged
-             FROM spot WHERE run_id = ?1 ORDER BY id",
+            &format!(
+                "SELECT number, from_um, to_um, least_nm, least_at_um, least_seq, level, course, readings, acknowledged, {found}
+                 FROM spot WHERE run_id = ?1 ORDER BY id"
+            ),
             [run],
             |found| {
                 Ok(Spot {
@@ -322,11 +326,34 @@ impl JobReader {
                     course: found.get(7)?,
                     readings: found.get(8)?,
                     acknowledged: found.get(9)?,
+                    finding: finding(found, 10)?,
                 })
             },
         )?;
         let last: BTreeMap<_, _> = states.into_iter().map(|spot| (spot.id, spot)).collect();
         Ok(last.into_values().collect())
+    }
+
+    /// What the neighbours of a run's readings made of them, in order; nothing in a file of an earlier format.
+    pub fn judgements(&self, run: RunId) -> Result<Vec<Judgement>, StoreError> {
+        self.judgements_between(run, 0, u64::MAX)
+    }
+
+    /// Those that reach into some rows.
+    pub(super) fn judgements_between(&self, run: RunId, first: u64, last: u64) -> Result<Vec<Judgement>, StoreError> {
+        if self.version < JUDGED_SINCE {
+            return Ok(Vec::new());
+        }
+        let row = |row: u64| i64::try_from(row).unwrap_or(i64::MAX);
+        self.all(
+            "SELECT first_row, last_row, flags, stretch_json FROM judgement
+             WHERE run_id = ?1 AND last_row >= ?2 AND first_row <= ?3 ORDER BY id",
+            (run, row(first), row(last)),
+            |found| {
+                let rows = (found.get::<_, i64>(0)? as u64, found.get::<_, i64>(1)? as u64);
+                Ok(Judgement { rows, flags: Flags::from_bits(found.get(2)?), stretch: stretch(found, 3)? })
+            },
+        )
     }
 
     /// The time bases a device told, each with the row it holds from.
@@ -335,6 +362,18 @@ impl JobReader {
             Ok((found.get::<_, i64>(0)? as u64, time_base(found, 1)?))
         })
     }
+}
+
+fn stretch(row: &Row<'_>, index: usize) -> rusqlite::Result<Option<Stretch>> {
+    row.get_ref(index)?.as_str_or_null()?.is_some().then(|| from_json(row, index)).transpose()
+}
+
+fn finding(row: &Row<'_>, first: usize) -> rusqlite::Result<Option<Finding>> {
+    if row.get_ref(first)?.as_str_or_null()?.is_none() {
+        return Ok(None);
+    }
+    let kind = row::word(row, first, Kind::ALL.iter().copied(), Kind::word)?;
+    Ok(Some(Finding { kind, stretch: stretch(row, first + 1)? }))
 }
 
 fn copy_away(path: &Path, wal: &Path) -> std::io::Result<(Copy, PathBuf)> {

@@ -8,9 +8,9 @@ use super::cursor::Cursor;
 use super::error::StoreError;
 use super::in_order::{cores, in_order};
 use super::reader::{JobReader, time_base};
-use backwall_survey::reading::make::Measurer;
+use backwall_survey::reading::make::{Measured, Measurer};
 use backwall_survey::reading::{Gauge, GaugeValue, Reading, ReadingMaker};
-use backwall_ultrasound::{Measurement, Setup, TimeBase};
+use backwall_ultrasound::{Setup, TimeBase};
 use std::ops::Range;
 
 /// Readings a core makes in one go.
@@ -33,7 +33,7 @@ struct Block {
 
 /// What a stored reading measures, made again.
 pub(super) enum MeasuredAgain {
-    Measured(Measurement),
+    Measured(Box<Measured>),
     /// Its waveform is not in the file.
     NoWaveform,
     /// Its set-up cannot evaluate it, and why.
@@ -68,7 +68,7 @@ pub(super) fn remake<E: From<StoreError>>(
 }
 
 fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreError> {
-    let stored = Cursor::of_run(run).starting_at(first).take_rows(reader, PIECE)?;
+    let stored = Cursor::of_run(run).alone().starting_at(first).take_rows(reader, PIECE)?;
     let Some(end) = stored.last().map(|(row, _)| row + 1) else { return Ok(Packed { stored, blocks: Vec::new() }) };
     let first = stored[0].0;
     let blocks = || {
@@ -125,7 +125,9 @@ impl Hand {
                     }
                     match self.measurer.set_time_base(block.base) {
                         Err(error) => MeasuredAgain::Impossible(format!("its set-up cannot evaluate it: {error}")),
-                        Ok(()) => MeasuredAgain::Measured(self.measurer.measure(&self.samples, stored.wall_temperature, stored.gain)),
+                        Ok(()) => {
+                            MeasuredAgain::Measured(Box::new(self.measurer.measure(&self.samples, stored.wall_temperature, stored.gain)))
+                        }
                     }
                 }
             };
@@ -139,7 +141,7 @@ impl Hand {
 pub(super) fn placed(maker: &mut ReadingMaker, start: &RunStart, stored: &Reading, again: MeasuredAgain) -> Result<Reading, String> {
     maker.set_wall_temperature(stored.wall_temperature);
     match again {
-        MeasuredAgain::Measured(measurement) => Ok(maker.place(stored, measurement)),
+        MeasuredAgain::Measured(measured) => Ok(maker.again(stored, &measured)),
         MeasuredAgain::NoWaveform => Ok(from_itself(maker, stored, start)),
         MeasuredAgain::Impossible(why) => Err(why),
     }

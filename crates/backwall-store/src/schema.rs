@@ -9,7 +9,10 @@ use std::path::Path;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
+
+/// The version that brought judgements.
+pub(super) const JUDGED_SINCE: i64 = 5;
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -277,8 +280,25 @@ FROM reading JOIN run ON run.id = reading.run_id
 ORDER BY reading.run_id, reading.row;
 ";
 
+/// What the neighbours of readings make of them: flags that a stretch of rows has beside its own, and what it is taken for.
+const VERSION_5: &str = "
+CREATE TABLE judgement (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id), link INTEGER NOT NULL,
+  first_row INTEGER NOT NULL, last_row INTEGER NOT NULL CHECK (last_row >= first_row),
+  flags INTEGER NOT NULL, stretch_json TEXT,
+  kind TEXT GENERATED ALWAYS AS (stretch_json ->> '$.kind') VIRTUAL
+) STRICT;
+CREATE INDEX judgement_of_link ON judgement (run_id, link);
+CREATE INDEX judgement_of_row ON judgement (run_id, last_row);
+
+ALTER TABLE spot ADD COLUMN kind TEXT;
+ALTER TABLE spot ADD COLUMN evidence TEXT;
+ALTER TABLE spot ADD COLUMN stretch_json TEXT;
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[]];
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -5,6 +5,7 @@
 
 pub mod integrity;
 pub mod job;
+pub mod neighbours;
 pub mod reading;
 pub mod strip;
 pub mod travel;

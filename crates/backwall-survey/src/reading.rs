@@ -3,9 +3,12 @@
 
 pub mod make;
 pub mod record;
+mod tracked;
+pub mod zero;
 
-pub use make::{Measurer, ReadingMaker};
+pub use make::{Measured, Measurer, ReadingMaker};
 pub use record::{Gauge, GaugeValue, Header, Record, Shot, Status, told};
+pub use zero::Zero;
 
 use crate::strip::{Level, statistics};
 use crate::travel::Place;

@@ -52,6 +52,7 @@ const COMB_LEAST: usize = 3;
 const COMB_MOST: usize = 8;
 const COMB_EVEN: f64 = 0.12;
 const COMB_DOUBLED: f64 = 1.6;
+const COMB_WIDE: f64 = 1.8;
 /// Repeats are looked for this near their predicted time, in ns.
 const REPEAT_NS: f64 = 90.0;
 
@@ -321,6 +322,11 @@ fn comb(candidates: &[Candidate], chosen: &Candidate, family: f64, minimum: f64,
         return None;
     }
     if regular * 4 < count * 3 && middle > minimum {
+        return None;
+    }
+    // A crowded train leaves no wide gaps; paint's ring behind each of two distant echoes does.
+    let wide = gaps.iter().filter(|gap| **gap > COMB_WIDE * middle).count();
+    if middle <= minimum && wide * 3 >= count {
         return None;
     }
     // Echoes crowded closer than the thinnest wall are told as such even where they overlap too much to be even.

@@ -2,6 +2,7 @@
 
 use super::coating::Coating;
 use super::decide::{self, Candidate, Scene, Wall};
+use super::echoes::{Echo, Pair, Sight, Steady};
 use super::filter::Filter;
 use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
 use super::measurement::{Flag, Flags, Quality};
@@ -26,6 +27,10 @@ pub enum SetupError {
 /// In front of a thin wall there is no room to see the grain, which is highest there; the floor behind is taken for
 /// this part of it. Fitted on simulated thin walls.
 const NO_ROOM: f64 = 3.0;
+/// Less than this moves no echo to another place.
+const LEAST_LATE_NS: f64 = 30.0;
+/// A repeat that stands where the first echo's time does not put it must stand this high beside it.
+const LEAST_SECOND: f64 = 0.4;
 /// Fewer samples than this say nothing.
 const LEAST_SAMPLES: usize = 32;
 
@@ -41,6 +46,7 @@ pub struct Evaluator {
     candidates: Vec<Candidate>,
     wall: Temperature,
     parts: Vec<Part>,
+    sight: Sight,
 }
 
 impl Evaluator {
@@ -66,6 +72,7 @@ impl Evaluator {
             candidates: Vec::new(),
             wall: setup.reference_temperature(),
             parts: Vec::new(),
+            sight: Sight::default(),
         })
     }
     pub fn setup(&self) -> &Setup {
@@ -79,6 +86,11 @@ impl Evaluator {
         &self.parts
     }
 
+    /// All echoes of the last shot, for whoever knows its neighbours.
+    pub fn sight(&self) -> &Sight {
+        &self.sight
+    }
+
     /// What `samples` say of a wall at temperature `wall`, whatever the gain they were taken at.
     pub fn measure(&mut self, samples: &[i16], wall: Temperature) -> Measurement {
         self.measure_at(samples, wall, None)
@@ -87,6 +99,7 @@ impl Evaluator {
     /// The same for a known gain. Height then tells how much of the beam comes back, which only a second echo tells without.
     pub fn measure_at(&mut self, samples: &[i16], wall: Temperature, gain: Option<Decibel>) -> Measurement {
         self.parts.clear();
+        self.sight = Sight::default();
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
         }
@@ -109,6 +122,7 @@ impl Evaluator {
         self.trace.tops(self.sample_of(zero), decide::TOP_OVER_NOISE * noise, &mut self.tops);
         let base = self.base;
         decide::candidates(&self.tops, &self.model, |at| base.time_at(at).as_ns(), self.setup.minimum.as_mm(), &mut self.candidates);
+        self.sight = Sight::of(&self.candidates, self.model.heights_compare());
         let scene = Scene {
             model: &self.model,
             filter: &self.filter,
@@ -170,7 +184,13 @@ impl Evaluator {
                 let scatter = if by_envelope { signal.envelope_noise() } else { signal.timing_noise() };
                 let scatter_ns = scatter * per_sample;
                 let depth = self.model.depth(time);
-                (depth, wall.second.map(|c| c.time_ns), scatter_ns * depth.map_or(0.0, |d| self.model.path.slope(d)))
+                let mut next = wall.second.map(|c| c.time_ns);
+                if let Some((second, spaced)) = self.pair(&wall, &arrival) {
+                    wall.second = Some(second);
+                    next = Some(second.time_ns);
+                    self.sight.pair = Some(self.pair_of(&wall, &spaced, noise / self.filter.rms_frequency * per_sample));
+                }
+                (depth, next, scatter_ns * depth.map_or(0.0, |d| self.model.path.slope(d)))
             }
             Mode::EchoToEcho => match self.echo_to_echo(&wall, &arrival) {
                 Some((spaced, second)) => {
@@ -181,6 +201,7 @@ impl Evaluator {
                     let sure = self.model.calibrated() && turned.abs() < CYCLE_DOUBT;
                     coating = sure.then(|| Coating::behind(spaced.delay_ns, drift_k)).flatten();
                     let per_code = noise / self.filter.rms_frequency * per_sample;
+                    self.sight.pair = Some(self.pair_of(&wall, &spaced, per_code));
                     (Some(spaced.depth), Some(next), spaced.sensitivity * per_code)
                 }
                 None => return Measurement::none(flags.with(Flag::SingleEcho)),
@@ -189,6 +210,7 @@ impl Evaluator {
         let Some(depth) = depth.filter(|depth| *depth >= self.setup.minimum.as_mm()) else {
             return Measurement::none(flags.with(Flag::OutOfRange));
         };
+        self.sight.taken = Some(Echo { depth: Length::mm(depth), level: wall.chosen.level });
         let margin = 0.6 * self.setup.frequency.period().as_ns();
         if time - gate.0 < margin || gate.1 - time < margin {
             flags = flags.with(Flag::GateEdge);
@@ -199,15 +221,20 @@ impl Evaluator {
         }
         let end = self.time_of(self.trace.count() as f64);
         let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
-        let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness);
+        let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness, self.moved());
         flags = Flags::from_bits(flags.bits() | told.bits());
         let snr = 20.0 * libm::log10(arrival.height / self.trace.noise);
         let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
         let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));
         let evidence = Evidence { depth, uneven, scatter_mm: scatter, shape_ns: if phase_told { shape_ns } else { 0.0 }, shape_noise_ns };
-        let Combined { parts, total } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
+        let Combined { parts, total, rest } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
         self.parts = parts;
+        self.sight.steady = Some(Steady {
+            scatter: Length::mm(uncertainty::NOISE_FACTOR * scatter),
+            rest,
+            quality: judge::quality(&wall, flags.without(Flag::Drift), snr, evenness),
+        });
         Measurement {
             echo_time: Some(Time::ns(time)),
             next_echo: next.map(Time::ns),
@@ -219,6 +246,12 @@ impl Evaluator {
             quality: judge::quality(&wall, flags, snr, evenness),
             flags,
         }
+    }
+
+    /// By how much the spacing says that all echoes of this shot are late; nothing where that is no more than noise.
+    fn moved(&self) -> f64 {
+        let late = self.sight.pair.map_or(0.0, |pair| pair.late.as_ns());
+        if late.abs() < LEAST_LATE_NS { 0.0 } else { late }
     }
 
     /// Noise where the echo stands, grain in front of it included.
@@ -235,12 +268,7 @@ impl Evaluator {
 
     /// The wall from the spacing of two to four echoes, and when the second arrives.
     fn echo_to_echo(&self, wall: &Wall, first: &Arrival) -> Option<(Spaced, Candidate)> {
-        // Paint delays the first echo, so the spacing is at most what its time says, and the mode-converted echo lies
-        // nearer than half of it.
-        let most = self.model.path.spacing(wall.chosen.depth, 1.0, 2.0);
-        let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
-        let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
-        let mut second = *self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height))?;
+        let mut second = self.repeat_anywhere(wall)?;
         let start = self.time_of(self.marked(first.correlation));
         let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; 4];
         let arrival = self.arrival(&second);
@@ -259,6 +287,41 @@ impl Evaluator {
             spaced = spacing::solve(&self.model, &echoes[..=count])?;
         }
         Some((spaced, second))
+    }
+
+    /// What the spacing of the taken echo and its repeat says, where both stand. The zero may have moved, so the repeat need
+    /// not stand where the first echo's own time says.
+    fn pair(&self, wall: &Wall, first: &Arrival) -> Option<(Candidate, Spaced)> {
+        let mut second = match wall.second {
+            Some(second) => second,
+            None => self.repeat_anywhere(wall).filter(|second| second.level >= LEAST_SECOND * wall.chosen.level)?,
+        };
+        let arrival = self.trace.quick_arrival(&self.filter, second.top);
+        second.time_ns = self.like_cycle(first, &arrival);
+        let echoes = [
+            Repeat { m: 1, time_ns: self.time_of(self.marked(first.correlation)), height: first.height },
+            Repeat { m: 2, time_ns: second.time_ns, height: arrival.height },
+        ];
+        spacing::solve(&self.model, &echoes).map(|spaced| (second, spaced))
+    }
+
+    /// The highest echo where the second may stand. Paint delays the first echo, so the spacing is at most what its time says,
+    /// and the mode-converted echo lies nearer than half of it.
+    fn repeat_anywhere(&self, wall: &Wall) -> Option<Candidate> {
+        let most = self.model.path.spacing(wall.chosen.depth, 1.0, 2.0);
+        let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
+        let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
+        self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height)).copied()
+    }
+
+    fn pair_of(&self, wall: &Wall, spaced: &Spaced, per_code: f64) -> Pair {
+        let level = self.model.repeat_part(spaced.depth) * wall.chosen.level;
+        Pair {
+            wall: Length::mm(spaced.depth),
+            uncertainty: Length::mm(uncertainty::NOISE_FACTOR * spaced.sensitivity * per_code),
+            late: Time::ns(spaced.delay_ns),
+            second: wall.second.map_or(0.0, |second| second.level / level),
+        }
     }
 
     /// The wall from two of its repeats, where the first echo was not seen.

@@ -26,6 +26,9 @@ const SECOND_OVER_NOISE: f64 = 12.0;
 const SECOND_ROOM_NS: f64 = 300.0;
 /// Something behind the chosen echo that is none of its repeats and this high beside it.
 const BESIDE: f64 = 0.4;
+/// Paint's own ring is looked for this near its place, and only where there is enough of it to stand apart.
+const PAINT_RING_NS: f64 = 70.0;
+const PAINT_LEAST_NS: f64 = 150.0;
 /// A wall this far from the blocks' temperature moves the tyre's delay by more than the verification's 0.1 mm, kelvin.
 pub const DRIFT_K: f64 = 5.0;
 /// Lengths of the mode-converted echo's path in walls, around which it is expected; one lies behind each repeat too, less
@@ -90,7 +93,8 @@ pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness
     }
 }
 
-pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mode, evenness: Evenness) -> Flags {
+/// `late_ns`: by how much the spacing says that all echoes come later than calibrated.
+pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mode, evenness: Evenness, late_ns: f64) -> Flags {
     let mut flags = Flags::NONE;
     if !model.calibrated() {
         return flags;
@@ -108,13 +112,19 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     if mode == Mode::EchoToEcho || wall.order > 1 {
         return flags;
     }
+    let depth_of = |c: &Candidate| if late_ns == 0.0 { Some(c.depth) } else { model.path.depth(c.time_ns - late_ns) };
+    let Some(own) = depth_of(&wall.chosen) else { return flags };
     let beside = |c: &&Candidate| {
-        let walls = c.depth / wall.chosen.depth;
+        let Some(depth) = depth_of(c) else { return false };
+        let walls = depth / own;
         let repeat = (walls - walls.round()).abs() < 0.04 * walls;
         let second = wall.second.filter(|second| c.level < BEHIND_REPEAT * second.level);
         let extra = if second.is_some() { (walls - 1.0).floor().max(0.0) } else { 0.0 };
         let converted = walls - extra > MODE_CONVERTED.0 && walls - extra < MODE_CONVERTED.1;
-        c.time_ns > wall.chosen.time_ns + 150.0 && c.level > BESIDE * wall.chosen.level && !repeat && !converted
+        // Paint sends each echo once more through itself, as late again as it made the first.
+        let after = |echo: &Candidate| (c.time_ns - echo.time_ns - late_ns).abs() < PAINT_RING_NS;
+        let paint = late_ns > PAINT_LEAST_NS && (after(&wall.chosen) || wall.second.as_ref().is_some_and(after));
+        c.time_ns > wall.chosen.time_ns + 150.0 && c.level > BESIDE * wall.chosen.level && !repeat && !converted && !paint
     };
     if candidates.iter().any(|c| beside(&c)) {
         flags = flags.with(Flag::InnerReflector);

@@ -76,6 +76,12 @@ flags! {
     Unproven = 17 "unproven" "no second echo is proof, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
     /// Zero, path and heights are what was typed; nothing of it was seen on a block.
     Uncalibrated = 18 "uncalibrated" "no calibration on blocks is in force: zero and path between the elements are as typed";
+    ZeroMoved = 19 "zero-moved" "first echo and spacing of the echoes disagree: the zero has moved or there is paint; take the zero or read echo to echo";
+    /// The level is WATCH although the number is over the limit.
+    LimitInDoubt = 20 "limit-in-doubt" "the watch limit lies within U of the reading: not proven to be over it";
+    /// Judged by the way along the line: the reading agrees with neither neighbour.
+    Alone = 21 "alone" "the reading agrees with neither of its neighbours";
+    OverNominal = 22 "over-nominal" "thicker than plates come: check zero, velocity, temperature";
 }
 
 /// A set of [`Flag`]s.
@@ -96,6 +102,13 @@ impl Flags {
     }
     pub const fn with(self, flag: Flag) -> Self {
         Self(self.0 | flag.bit())
+    }
+    pub const fn without(self, flag: Flag) -> Self {
+        Self(self.0 & !flag.bit())
+    }
+    /// What either holds.
+    pub const fn and(self, other: Self) -> Self {
+        Self(self.0 | other.0)
     }
     pub const fn has(self, flag: Flag) -> bool {
         self.0 & flag.bit() != 0

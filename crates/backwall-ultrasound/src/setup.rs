@@ -34,6 +34,17 @@ pub enum Mode {
     EchoToEcho,
 }
 
+/// Whether the calibrated zero is kept, or follows what the spacing of the echoes shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ZeroKeeping {
+    /// As calibrated; a zero that has moved is flagged.
+    #[default]
+    Fixed,
+    /// Moved with the shots that show two back-wall echoes.
+    Tracked,
+}
+
 impl Picker {
     /// Each picker with its name and what it does.
     pub const ALL: &[(Self, &str, &str)] = &[
@@ -116,6 +127,9 @@ pub struct Setup {
     pub gate: Gate,
     pub picker: Picker,
     pub mode: Mode,
+    /// Files made before the zero was watched kept it fixed.
+    #[serde(default)]
+    pub zero_keeping: ZeroKeeping,
     /// Temperature at which velocity and zero were found.
     #[serde(rename = "block_temperature_c")]
     pub block_temperature: Temperature,

@@ -274,16 +274,30 @@ impl Trace {
         let z = local.value(envelope);
         let phase = wrapped(z.arg() + self.carrier * envelope - expected_phase);
         let guess = envelope - phase / self.carrier;
-        let mut near = if local.holds(guess) { local } else { Local::about(self, filter, guess) };
+        let near = if local.holds(guess) { local } else { Local::about(self, filter, guess) };
+        let correlation = self.correlation(filter, near, guess, expected_phase);
+        Arrival { envelope, height: z.norm(), phase, correlation }
+    }
+}
+
+impl Trace {
+    /// The same where only the correlation need be fine: the envelope's top stays as the search found it.
+    pub fn quick_arrival(&self, filter: &Filter, top: Top) -> Arrival {
+        let guess = top.at - top.phase / self.carrier;
+        let correlation = self.correlation(filter, Local::about(self, filter, guess), guess, 0.0);
+        Arrival { envelope: top.at, height: top.height, phase: top.phase, correlation }
+    }
+
+    /// Where the correlation with a pulse of a phase peaks, near a guess.
+    fn correlation(&self, filter: &Filter, mut near: Local, guess: f64, expected_phase: f64) -> f64 {
         let (sin_step, cos_step) = libm::sincos(self.carrier * Local::STEP);
-        let correlation = near.climb(self, filter, guess, |[left, here, right], t| {
+        near.climb(self, filter, guess, |[left, here, right], t| {
             let (sin, cos) = libm::sincos(self.carrier * t - expected_phase);
             // A step to the left and to the right turns the carrier by a fixed angle.
             let (sin_l, cos_l) = (sin * cos_step - cos * sin_step, cos * cos_step + sin * sin_step);
             let (sin_r, cos_r) = (sin * cos_step + cos * sin_step, cos * cos_step - sin * sin_step);
             [left.re * cos_l - left.im * sin_l, here.re * cos - here.im * sin, right.re * cos_r - right.im * sin_r]
-        });
-        Arrival { envelope, height: z.norm(), phase, correlation }
+        })
     }
 }
 

@@ -34,7 +34,7 @@ const BENT_UNSEEN_MM: f64 = 0.1;
 /// What paint does to the phase of each bounce, mm; fitted on simulated painted plate.
 const PAINT_MM: f64 = 0.0016;
 /// What a noise estimate from one shot falls short of; fitted so that ±2u covers 95 % of simulated even walls.
-const NOISE_FACTOR: f64 = 0.9;
+pub const NOISE_FACTOR: f64 = 0.9;
 /// Thinner than the thinnest block, mm for the square of the logarithm of the thickness over the block's: what two elements
 /// do there is not known; from simulated waves in flat plates.
 const THINNER_MM: f64 = 0.35;
@@ -68,6 +68,16 @@ pub struct Part {
 pub struct Combined {
     pub parts: Vec<Part>,
     pub total: Length,
+    /// Without the noise of this shot and without what the zero may be off by: for whoever knows both better.
+    pub rest: Length,
+}
+
+/// What a part of the budget comes from.
+#[derive(Clone, Copy, PartialEq)]
+enum Of {
+    Shot,
+    Zero,
+    Rest,
 }
 
 /// What a wall changes by with the elements' half separation at one time of flight, or one spacing, times the half separation:
@@ -98,25 +108,29 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         THINNER_MM * over * over
     });
     let mut parts = Vec::with_capacity(13);
-    let mut part = |name, mm: f64| parts.push(Part { name, size: Length::mm(mm) });
-    part("noise of this shot", NOISE_FACTOR * evidence.scatter_mm);
-    part("shape of the echo", SHAPE_PART * shape * per_ns);
-    part("uneven wall", UNEVEN_MM * (evidence.uneven - UNEVEN_FREE).clamp(0.0, 1.0));
-    part("velocity", velocity * budget.velocity_relative);
-    part("wall temperature", velocity * relative_k * budget.temperature_k);
-    part("blocks", budget.block.as_mm());
-    part("beyond the blocks", libm::hypot(beyond, thinner));
-    part("between the blocks", between);
-    part("element separation", budget.separation_relative * by_half(setup.mode, model.path.half_mm, depth.max(0.1)));
-    part("zero", budget.zero.as_ns() * per_ns);
+    let mut rest = 0.0;
+    let mut part = |name, of: Of, mm: f64| {
+        rest += if of == Of::Rest { mm * mm } else { 0.0 };
+        parts.push(Part { name, size: Length::mm(mm) });
+    };
+    part("noise of this shot", Of::Shot, NOISE_FACTOR * evidence.scatter_mm);
+    part("shape of the echo", Of::Rest, SHAPE_PART * shape * per_ns);
+    part("uneven wall", Of::Rest, UNEVEN_MM * (evidence.uneven - UNEVEN_FREE).clamp(0.0, 1.0));
+    part("velocity", Of::Rest, velocity * budget.velocity_relative);
+    part("wall temperature", Of::Rest, velocity * relative_k * budget.temperature_k);
+    part("blocks", Of::Rest, budget.block.as_mm());
+    part("beyond the blocks", Of::Rest, libm::hypot(beyond, thinner));
+    part("between the blocks", Of::Rest, between);
+    part("element separation", Of::Rest, budget.separation_relative * by_half(setup.mode, model.path.half_mm, depth.max(0.1)));
+    part("zero", Of::Zero, budget.zero.as_ns() * per_ns);
     if setup.mode == Mode::FirstEcho {
         let drift = (wall - setup.reference_temperature()).as_celsius();
-        part("tyre temperature", budget.delay_ns_k * budget.temperature_k * per_ns);
-        part("tyre drift", budget.delay_ns_k.max(TYRE_NS_K) * drift * per_ns);
-        part("coupling", budget.coupling.as_mm());
+        part("tyre temperature", Of::Zero, budget.delay_ns_k * budget.temperature_k * per_ns);
+        part("tyre drift", Of::Zero, budget.delay_ns_k.max(TYRE_NS_K) * drift * per_ns);
+        part("coupling", Of::Zero, budget.coupling.as_mm());
     } else {
-        part("paint", PAINT_MM);
+        part("paint", Of::Rest, PAINT_MM);
     }
     let squares: f64 = parts.iter().map(|part| part.size.as_mm() * part.size.as_mm()).sum();
-    Combined { parts, total: Length::mm(libm::sqrt(squares).max(1e-5)) }
+    Combined { parts, total: Length::mm(libm::sqrt(squares).max(1e-5)), rest: Length::mm(libm::sqrt(rest)) }
 }

@@ -111,7 +111,7 @@ fn nearest(order: &Order<'_>, source: Source<'_>, at: Option<Length>, tick: &mut
     let run = source.run();
     let (mut best, mut row): (Option<(f64, u64, Reading)>, u64) = (None, 0);
     source
-        .for_each(order.reader, (0, run.readings), tick, |reading| {
+        .for_each(order.reader, (0, run.readings), tick, |_, reading| {
             let far = match at {
                 Some(at) => reading.place.along.map(|along| (along - at).abs().as_mm()),
                 None => Some(reading.measurement.thickness.map_or(f64::MAX, Length::as_mm)),

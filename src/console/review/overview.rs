@@ -94,7 +94,7 @@ impl Overview {
     /// Takes the next reading of a run, judged by the limits of that run.
     pub fn push(&mut self, run: u32, glance: &ReadingSummary, limits: &Limits) {
         let ReadingSummary { row, seq, along, course, thickness, uncertainty, level } = *glance;
-        self.wall.section.see(&Seen { seq, along, course, thickness, level }, limits);
+        self.wall.see(&Seen { seq, along, course, thickness, level }, limits);
         let guard = if limits.guard_band { uncertainty.map_or(Length::ZERO, |u| u * 2.0) } else { Length::ZERO };
         let margin = limits.watch_margin.max(guard);
         self.edge.push(along, thickness.map(|thickness| Length::nanometres((thickness - margin).as_nanometres())), level);
@@ -180,5 +180,5 @@ pub fn moved(limits: &Limits, by: Length) -> Limits {
 
 /// A wall nothing is known of yet.
 pub fn empty_wall(spots: SpotWatch, seams: Vec<Length>, span: (Length, Length)) -> Wall {
-    Wall { section: Section::watched_by(spots), marks: Vec::new(), notes: Vec::new(), seams, span }
+    Wall::new(Section::watched_by(spots), seams, span)
 }

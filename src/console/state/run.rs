@@ -67,7 +67,7 @@ impl BenchShown {
 }
 
 impl Scan {
-    /// Locks the wall for the time of copying rows out. A writer that panicked has left whole readings behind.
+    /// Locks the wall, for no longer than it takes to copy out of it what is needed. A writer that panicked has left whole readings behind.
     pub fn wall(&self) -> MutexGuard<'_, Wall> {
         self.wall.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -78,10 +78,7 @@ impl Scan {
 
     /// The spot the alarm line shows: the worst that nobody has acknowledged, the newest of equals.
     pub fn alarm(&self) -> Option<(Spot, usize)> {
-        let wall = self.wall();
-        let open = wall.spots.open().count();
-        let worst = wall.spots.open().max_by_key(|spot| (spot.level, spot.id))?;
-        Some((worst.clone(), open))
+        self.wall().alarm()
     }
 
     /// Seconds the saved state is behind what has come.

@@ -5,8 +5,8 @@ use crate::console::glyphs::Shapes;
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::live::Wall;
-use backwall_survey::strip::{Limits, Spot};
+use crate::live::wall::{Glimpse, Of};
+use backwall_survey::strip::{CourseLimits, Limits, Spot};
 use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
@@ -27,23 +27,20 @@ pub fn alarm_words(spot: &Spot, required: Option<Length>, unit: LengthUnit) -> S
 }
 
 /// Spots, those nobody has acknowledged first, then the newest.
-pub fn spots(wall: &Wall, pen: &mut Pen, area: Rect) {
+pub fn spots(wall: &Glimpse, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }
     let unit = pen.look.unit;
-    let open = wall.spots.open().count();
-    let all = wall.spots.spots();
-    let count = if all.is_empty() { "none".to_owned() } else { format!("{open} new of {}", all.len()) };
+    let all = wall.all_spots;
+    let count = if all == 0 { "none".to_owned() } else { format!("{} new of {all}", wall.open_spots) };
     pen.title(Rect { height: 1, ..area }, &format!("spots ({count})"), "");
-    let mut order: Vec<&Spot> = all.iter().collect();
-    order.sort_by_key(|spot| (spot.acknowledged, std::cmp::Reverse(spot.level), std::cmp::Reverse(spot.id)));
     let room = usize::from(area.height - 1);
-    let cut = order.len() > room;
-    for (row, spot) in order.iter().take(room).enumerate() {
+    let cut = all > room;
+    for (row, spot) in wall.spots.iter().take(room).enumerate() {
         let y = area.y + 1 + row as u16;
         if cut && row + 1 == room && room > 1 {
-            pen.put(area.x + 1, y, area.width - 1, &format!("and {} more", order.len() - row), Role::Quiet);
+            pen.put(area.x + 1, y, area.width - 1, &format!("and {} more", all - row), Role::Quiet);
             break;
         }
         let place = match spot.edges {
@@ -73,7 +70,7 @@ pub fn spots(wall: &Wall, pen: &mut Pen, area: Rect) {
 }
 
 /// The newest notes and marks.
-pub fn notes(wall: &Wall, pen: &mut Pen, area: Rect, titled: bool) {
+pub fn notes(wall: &Glimpse, pen: &mut Pen, area: Rect, titled: bool) {
     if area.height == 0 {
         return;
     }
@@ -85,14 +82,14 @@ pub fn notes(wall: &Wall, pen: &mut Pen, area: Rect, titled: bool) {
     let unit = pen.look.unit;
     let place = |along: Option<Length>| along.map_or_else(String::new, |a| format!("{} {} ", unit.place(a), unit.place_symbol()));
     let mut lines: Vec<(i64, String)> = wall
-        .notes
+        .newest_notes
         .iter()
         .rev()
         .take(usize::from(area.height))
         .map(|note| (note.at_us, format!("{}{}", place(note.along), safe_text(&note.text))))
         .collect();
     lines.extend(
-        wall.marks
+        wall.newest_marks
             .iter()
             .rev()
             .take(usize::from(area.height))
@@ -214,36 +211,38 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     }
 }
 
+/// The course an upright line's spread is of at a place, if it lies in one.
+fn course_at(limits: &Limits, at: Option<Length>) -> Option<&CourseLimits> {
+    at.and_then(|at| limits.courses.iter().find(|course| at >= course.bottom && at < course.top))
+}
+
+/// What the spread of a place is of: its course, else the whole line.
+pub fn spread_of(limits: &Limits, at: Option<Length>) -> Of {
+    course_at(limits, at).map_or(Of::Line, |course| Of::Course(course.number))
+}
+
 /// How much of the course has which thickness; each millimetre driven counts once, with its least reading.
-pub fn histogram(wall: &Wall, limits: &Limits, at: Option<Length>, upright: bool, pen: &mut Pen, area: Rect) {
+pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut Pen, area: Rect) {
     if area.height < 3 {
         return;
     }
     let unit = pen.look.unit;
-    let course = at.filter(|_| upright).and_then(|at| limits.courses.iter().find(|course| at >= course.bottom && at < course.top));
+    let course = course_at(limits, at);
     let name = course.map_or("thickness along the line".to_owned(), |course| format!("thickness in course {}", course.number));
-    let Some((low, high)) = wall.strip.extent() else {
+    if !wall.is_driven {
         pen.title(Rect { height: 1, ..area }, &name, "");
         return;
-    };
-    let (low, high) = course.map_or((low, high), |course| (low.max(course.bottom), high.min(course.top)));
+    }
     let nominal = course.map(|course| course.nominal).or(limits.nominal(None)).unwrap_or(Length::mm(10.0));
     let required = course.map_or(limits.required(None), |course| course.required);
     let rows = usize::from(area.height - 1);
     let full = nominal * 1.15;
     let class = full / rows as f64;
     let mut counts = vec![0u32; rows];
-    let mut lost = 0;
-    let mut place = low;
-    while place < high {
-        let bin = wall.strip.stretch(place, place + Length::mm(1.0));
-        match bin.least {
-            Some(least) => counts[((least / class).max(0.0) as usize).min(rows - 1)] += 1,
-            None if bin.lost > 0 => lost += 1,
-            None => {}
-        }
-        place = place + Length::mm(1.0);
+    for (least, count) in &wall.spread {
+        counts[((*least / class) as usize).min(rows - 1)] += count;
     }
+    let lost = wall.without_echo;
     pen.title(Rect { height: 1, ..area }, &name, &format!("{lost} mm without echo"));
     let most = counts.iter().copied().max().unwrap_or(0).max(1);
     let shapes = pen.look.glyphs.shapes();

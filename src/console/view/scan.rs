@@ -1,13 +1,14 @@
 //! The scan screen: before a run what stands against it, during a run everything the operator steers by.
 
 use super::pen::{Pen, Rows};
-use super::section::{self, Section};
+use super::section::{self, Lookout, Section};
 use super::wave::{self, Wave};
 use super::{WIDE, panels, reading};
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Phase;
+use crate::live::wall::{Ask, Glimpse, Of};
 use backwall_store::RunSummary;
 use backwall_survey::job::validity::Validity;
 use ratatui::layout::Rect;
@@ -89,16 +90,24 @@ pub fn running(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     }
 }
 
-fn section_of<'a>(scan: &'a Scan, wall: &'a crate::live::Wall) -> Section<'a> {
-    let place = scan.view.reading.as_ref().map(|reading| reading.place);
-    Section {
-        wall,
-        limits: &scan.view.limits,
-        direction: scan.view.direction,
-        at: place.and_then(|place| place.along),
-        course: place.and_then(|place| place.course),
-        look: scan.look,
-        extra: Default::default(),
+/// The part of the wall that a picture shows, copied, and where on it the section looks.
+struct Sight {
+    wall: Glimpse,
+    lookout: Lookout,
+}
+
+impl Sight {
+    fn take(scan: &Scan, section: Rect, body: Rect, spread: Option<Of>) -> Self {
+        let wall = scan.wall();
+        let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
+        let lookout = Lookout { direction: scan.view.direction, at, look: scan.look, span: wall.span };
+        let ask = Ask { window: lookout.window(section), lines: usize::from(body.height), spread };
+        Self { wall: wall.glimpse(&ask), lookout }
+    }
+
+    fn section<'a>(&'a self, scan: &'a Scan) -> Section<'a> {
+        let course = scan.view.reading.as_ref().and_then(|reading| reading.place.course);
+        Section { wall: &self.wall, limits: &scan.view.limits, lookout: self.lookout, course, extra: Default::default() }
     }
 }
 
@@ -114,28 +123,23 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let left = Rect { width: (body.width / 2).max(30), ..body };
     let right = Rect { x: left.right() + 1, width: body.width - left.width - 1, ..body };
     pen.down(left.right(), body);
-    {
-        let wall = scan.wall();
-        section::upright(&section_of(scan, &wall), pen, left);
-    }
+    let sight = Sight::take(scan, left, body, None);
+    section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
     let mut rows = Rows::of(right);
     reading::draw(app, scan, pen, rows.take(reading::height(pen)));
     if let Phase::Ended(summary) = &scan.view.phase {
         ended(scan, summary, pen, rows.take(11));
-        let wall = scan.wall();
-        panels::spots(&wall, pen, rows.rest());
+        panels::spots(&sight.wall, pen, rows.rest());
         return;
     }
     let fixed = 3 + 2 + 1;
     let waves = rows.left().saturating_sub(fixed).clamp(6, 14);
     waveform(app, scan, pen, rows.take(waves));
-    let wall = scan.wall();
     let spots = rows.left().saturating_sub(3).clamp(2, 8);
-    panels::spots(&wall, pen, rows.take(spots));
+    panels::spots(&sight.wall, pen, rows.take(spots));
     let notes = rows.left().saturating_sub(1);
-    panels::notes(&wall, pen, rows.take(notes), notes > 3);
-    drop(wall);
+    panels::notes(&sight.wall, pen, rows.take(notes), notes > 3);
     panels::link_line(app, scan, pen, rows.take(1));
 }
 
@@ -145,19 +149,19 @@ fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let right = Rect { x: middle.right() + 1, width: body.right() - middle.right() - 1, ..body };
     pen.down(left.right(), body);
     pen.down(middle.right(), body);
-    let wall = scan.wall();
-    section::upright(&section_of(scan, &wall), pen, left);
+    let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
+    let sight = Sight::take(scan, left, body, Some(panels::spread_of(&scan.view.limits, at)));
+    section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
     let mut rows = Rows::of(middle);
     reading::draw(app, scan, pen, rows.take(reading::height(pen)));
     waveform(app, scan, pen, rows.take((body.height / 3).max(10)));
-    let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
-    panels::histogram(&wall, &scan.view.limits, at, true, pen, rows.rest());
-    side(app, scan, &wall, pen, right);
+    panels::histogram(&sight.wall, &scan.view.limits, at, pen, rows.rest());
+    side(app, scan, &sight.wall, pen, right);
 }
 
 /// Spots, notes, link; or how the run ended.
-fn side(app: &App, scan: &Scan, wall: &crate::live::Wall, pen: &mut Pen, area: Rect) {
+fn side(app: &App, scan: &Scan, wall: &Glimpse, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
     if let Phase::Ended(summary) = &scan.view.phase {
         ended(scan, summary, pen, rows.take(13));
@@ -172,21 +176,22 @@ fn side(app: &App, scan: &Scan, wall: &crate::live::Wall, pen: &mut Pen, area: R
 
 fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     let mut rows = Rows::of(body);
-    let wall = scan.wall();
     let top = rows.take(if is_wide { body.height * 2 / 5 } else { reading::height(pen) });
     let section_rows = if is_wide { rows.left() / 2 } else { rows.left().saturating_sub(4) };
     let middle = rows.take(section_rows);
     let bottom = rows.rest();
+    let sight = Sight::take(scan, middle, body, Some(Of::Line));
+    let wall = &sight.wall;
     let reading_area = Rect { width: top.width / 2, height: top.height.min(reading::height(pen)), ..top };
     reading::draw(app, scan, pen, reading_area);
     if top.height > reading_area.height + 5 {
         let below = Rect { y: reading_area.bottom(), height: top.height - reading_area.height, ..reading_area };
-        panels::histogram(&wall, &scan.view.limits, None, false, pen, below);
+        panels::histogram(wall, &scan.view.limits, None, pen, below);
     }
     pen.down(reading_area.right(), top);
     let wave_area = Rect { x: reading_area.right() + 1, width: top.width - reading_area.width - 1, ..top };
     waveform(app, scan, pen, wave_area);
-    section::flat(&section_of(scan, &wall), pen, middle);
+    section::flat(&sight.section(scan), pen, middle);
     back_word(scan, pen, middle);
     if let (Phase::Ended(summary), false) = (&scan.view.phase, is_wide) {
         ended(scan, summary, pen, bottom);
@@ -196,16 +201,16 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     let other = Rect { x: half.right() + 1, width: bottom.width - half.width - 1, ..bottom };
     if is_wide {
         let third = Rect { width: bottom.width / 3, ..bottom };
-        panels::spots(&wall, pen, third);
+        panels::spots(wall, pen, third);
         panels::link(app, scan, pen, Rect { x: third.right() + 1, width: third.width - 1, ..bottom });
         let last = Rect { x: third.right() * 2 + 1, width: bottom.right().saturating_sub(third.right() * 2 + 1), ..bottom };
         match &scan.view.phase {
             Phase::Ended(summary) => ended(scan, summary, pen, last),
-            _ => panels::notes(&wall, pen, last, true),
+            _ => panels::notes(wall, pen, last, true),
         }
     } else {
-        panels::spots(&wall, pen, half);
-        panels::notes(&wall, pen, Rect { height: bottom.height.saturating_sub(1), ..other }, true);
+        panels::spots(wall, pen, half);
+        panels::notes(wall, pen, Rect { height: bottom.height.saturating_sub(1), ..other }, true);
         panels::link_line(app, scan, pen, Rect { y: bottom.bottom().saturating_sub(1), height: 1, ..other });
     }
 }

@@ -6,7 +6,7 @@ use crate::console::glyphs::Shapes;
 use crate::console::state::WallLook;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::live::Wall;
+use crate::live::wall::{Glimpse, StretchWindow};
 use backwall_store::MarkKind;
 use backwall_survey::strip::{Bin, Level, Limits, Strip};
 use backwall_survey::travel::Direction;
@@ -15,15 +15,23 @@ use ratatui::layout::Rect;
 
 /// What a section is drawn from.
 pub struct Section<'a> {
-    pub wall: &'a Wall,
+    pub wall: &'a Glimpse,
     pub limits: &'a Limits,
+    pub lookout: Lookout,
+    /// For lines across: the course they run in.
+    pub course: Option<u16>,
+    pub extra: Extra<'a>,
+}
+
+/// Where along the line a section looks.
+#[derive(Debug, Clone, Copy)]
+pub struct Lookout {
     pub direction: Direction,
     /// Where the crawler (or the cursor of a review) is.
     pub at: Option<Length>,
-    /// For lines across: the course they run in.
-    pub course: Option<u16>,
     pub look: WallLook,
-    pub extra: Extra<'a>,
+    /// The planned stretch, in rising order.
+    pub span: (Length, Length),
 }
 
 /// What a review draws beyond the wall as it was judged.
@@ -59,7 +67,7 @@ struct Stretch {
     mark: Option<(MarkKind, String)>,
 }
 
-impl Section<'_> {
+impl Lookout {
     /// The index of the stretch a place lies in.
     fn index(&self, place: Length) -> i64 {
         (place / self.look.step()).floor() as i64
@@ -67,13 +75,13 @@ impl Section<'_> {
 
     /// The place the view hangs on.
     fn anchor(&self) -> Length {
-        let start = if self.direction == Direction::Down { self.wall.span.1 } else { self.wall.span.0 };
+        let start = if self.direction == Direction::Down { self.span.1 } else { self.span.0 };
         self.look.back.or(self.at).unwrap_or(start)
     }
 
     /// The lowest of `count` stretches to show: moved so that no room is spent beyond the ends of the line.
     fn kept_inside(&self, lowest: i64, count: i64) -> i64 {
-        let (low, high) = (self.index(self.wall.span.0) - 1, self.index(self.wall.span.1) + 1);
+        let (low, high) = (self.index(self.span.0) - 1, self.index(self.span.1) + 1);
         let anchor = self.index(self.anchor());
         if anchor < low || anchor > high {
             return lowest;
@@ -81,35 +89,50 @@ impl Section<'_> {
         lowest.min(high - count + 1).max(low)
     }
 
-    fn stretch(&self, index: i64) -> Stretch {
-        let step = self.look.step();
-        let (from, to) = (step * index as f64, step * (index + 1) as f64);
+    /// The stretches that an area shows.
+    pub fn window(&self, area: Rect) -> StretchWindow {
+        let (count, below) = if self.direction.is_upright() {
+            let rows = area.height.saturating_sub(1);
+            // The crawler stands a fifth from the end it drives towards, so that most of what is seen is known.
+            (rows, if self.direction == Direction::Down { rows / 5 } else { rows.saturating_sub(1 + rows / 5) })
+        } else {
+            let cells = area.width.saturating_sub(LEFT + 1);
+            (cells, cells - cells / 5)
+        };
+        let first = self.kept_inside(self.index(self.anchor()) - i64::from(below), i64::from(count));
+        StretchWindow { step: self.look.step(), first, count }
+    }
+}
+
+impl Section<'_> {
+    fn stretch(&self, index: i64) -> Option<Stretch> {
+        let (from, to) = self.wall.edges(index);
         let inside = |place: Length| place >= from && place < to;
-        let course = match self.direction {
+        let course = match self.lookout.direction {
             Direction::Across => self.course,
             _ => {
-                let middle = from + step / 2.0;
+                let middle = from + (to - from) / 2.0;
                 let courses = &self.limits.courses;
                 courses.iter().find(|course| middle >= course.bottom && middle < course.top).map(|course| course.number)
             }
         };
-        Stretch {
+        Some(Stretch {
             index,
-            bin: self.extra.judged.map_or_else(|| self.wall.strip.stretch(from, to), |judged| judged(from, to)),
+            bin: self.extra.judged.map_or_else(|| self.wall.bin(index), |judged| Some(judged(from, to)))?,
             earlier: self.extra.behind.and_then(|(strip, offset)| strip.stretch(from - offset, to - offset).least),
             nominal: self.limits.nominal(course),
             required: self.limits.required(course),
             seam: self.wall.seams.iter().any(|seam| inside(*seam)),
             mark: self.wall.marks.iter().rev().find(|mark| mark.along.is_some_and(inside)).map(|mark| (mark.kind, safe_text(&mark.text))),
-        }
+        })
     }
 
     /// The row or column at `position`: a stretch, or a single reading; its label, and whether the cursor is on it.
     fn at_position(&self, position: u16, index: i64, unit: LengthUnit) -> Option<(Stretch, String, bool)> {
         let Some(singles) = self.extra.singles else {
-            let step = self.look.step();
-            let here = self.at.map(|at| self.index(at)) == Some(index);
-            return Some((self.stretch(index), text::ruler(step * index as f64, step, unit), here));
+            let step = self.lookout.look.step();
+            let here = self.lookout.at.map(|at| self.lookout.index(at)) == Some(index);
+            return Some((self.stretch(index)?, text::ruler(step * index as f64, step, unit), here));
         };
         let single = singles.get(usize::from(position))?.as_ref()?;
         let place = |of: &Strip, offset: Length| single.along.and_then(|along| of.stretch(along - offset, along - offset).least);
@@ -154,13 +177,15 @@ fn mark_letter(kind: MarkKind) -> char {
     }
 }
 
-/// Columns of the ruler on the left.
+/// Columns of the ruler on the left of an upright section.
 const RULER: u16 = 7;
+/// Columns of the scale on the left of a flat one.
+const LEFT: u16 = 7;
 
 /// The upright section; the first row is its scale.
 pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
-    let step = section.look.step();
+    let step = section.lookout.look.step();
     let words = if area.width >= 56 { 24 } else { 14 };
     let cells = area.width.saturating_sub(RULER + 1 + words);
     let full = section.full_scale(unit);
@@ -174,11 +199,9 @@ pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
     pen.put(at, area.y, area.right() - at, &header, Role::Quiet);
     scale(pen, Rect { x: bar_x, width: cells, height: 1, ..area }, full, true);
 
-    let rows = area.height.saturating_sub(1);
-    // The crawler stands a fifth from the end it drives towards, so that most of what is seen is known.
-    let ahead = if section.direction == Direction::Down { rows - 1 - rows / 5 } else { rows / 5 };
-    let top = section.index(section.anchor()) + i64::from(ahead);
-    let top = section.kept_inside(top - i64::from(rows) + 1, i64::from(rows)) + i64::from(rows) - 1;
+    let window = section.lookout.window(area);
+    let rows = window.count;
+    let top = window.first + i64::from(rows) - 1;
     for row in 0..rows {
         let y = area.y + 1 + row;
         // A row is named by its lower edge.
@@ -322,16 +345,14 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
 
 /// The flat section of a line across: outer face at the bottom, the line runs to the right.
 pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
-    const LEFT: u16 = 7;
     let unit = pen.look.unit;
     let shapes = pen.look.glyphs.shapes();
-    let cells = area.width.saturating_sub(LEFT + 1);
+    let window = section.lookout.window(area);
+    let cells = window.count;
     let height = area.height.saturating_sub(4).max(1);
     let full = section.full_scale(unit);
     let row_of = |thickness: Length| ((thickness / full) * f64::from(height)).clamp(0.0, f64::from(height));
     let base = area.y + height;
-    let behind = cells - cells / 5;
-    let left = section.kept_inside(section.index(section.anchor()) - i64::from(behind), i64::from(cells));
     let course = section.course;
     for (thickness, c) in [(section.limits.nominal(course), shapes.rule), (section.limits.required(course), shapes.seam)] {
         let Some(thickness) = thickness else { continue };
@@ -345,7 +366,7 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
     let mut word_end = 0;
     let mut last = None;
     for column in 0..cells {
-        let Some((stretch, label, is_here)) = section.at_position(column, left + i64::from(column), unit) else { continue };
+        let Some((stretch, label, is_here)) = section.at_position(column, window.first + i64::from(column), unit) else { continue };
         let x = area.x + LEFT + column;
         let bin = &stretch.bin;
         match (bin.is_empty(), bin.least) {

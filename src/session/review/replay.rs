@@ -182,7 +182,7 @@ impl Player {
         for seen in &self.seen {
             let same = wall.spots.open().find(|spot| spot.least_seq == seen.least_seq && spot.least_at == seen.least_at);
             if let Some(id) = same.map(|spot| spot.id) {
-                wall.spots.acknowledge(id);
+                wall.acknowledge(id);
             }
         }
         while let Some(mark) = taken(&mut self.marks, |mark| mark.at_us <= now_us) {

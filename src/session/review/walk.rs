@@ -145,7 +145,7 @@ impl Keeper {
             for seen in self.reader.spots(run.id)?.iter().filter(|spot| spot.acknowledged) {
                 let same = wall.spots.spots().iter().find(|spot| spot.least_seq == seen.least_seq && spot.least_at == seen.least_at);
                 if let Some(id) = same.map(|spot| spot.id) {
-                    wall.spots.acknowledge(id);
+                    wall.acknowledge(id);
                 }
             }
         }

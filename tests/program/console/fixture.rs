@@ -235,34 +235,31 @@ fn level(thickness: Option<f64>) -> Level {
 
 pub fn wall(direction: Direction) -> Wall {
     let limits = Plan::parse("plan.toml", PLAN).unwrap().limits();
-    let mut section = Section::new(Default::default());
+    let upright = direction.is_upright();
+    let seams = if upright { vec![Length::mm(2400.0), Length::mm(4800.0)] } else { Vec::new() };
+    let mut wall = Wall::new(Section::new(Default::default()), seams, (Length::ZERO, Length::mm(7200.0)));
     for shot in 0..21_750u32 {
         let along = f64::from(shot) * 0.2;
         let thickness = thickness_at(along);
         let course = Some(if along < 2400.0 { 1 } else { 2 });
         let (along, level) = (Some(Length::mm(along)), level(thickness));
-        section.see(&Seen { seq: shot, along, course, thickness: thickness.map(Length::mm), level }, &limits);
+        wall.see(&Seen { seq: shot, along, course, thickness: thickness.map(Length::mm), level }, &limits);
     }
-    section.spots.acknowledge(1);
-    let upright = direction.is_upright();
-    Wall {
-        section,
-        marks: vec![Mark {
-            kind: MarkKind::Surface,
-            along: Some(Length::mm(4105.0)),
-            seq: Some(20_525),
-            text: String::new(),
-            at_us: NOW - 60_000_000,
-        }],
-        notes: vec![Note {
-            run: Some(3),
-            along: Some(Length::mm(4100.0)),
-            text: "pitting on old weld scar".into(),
-            at_us: NOW - 59_000_000,
-        }],
-        seams: if upright { vec![Length::mm(2400.0), Length::mm(4800.0)] } else { Vec::new() },
-        span: (Length::ZERO, Length::mm(7200.0)),
-    }
+    wall.acknowledge(1);
+    wall.marks.push(Mark {
+        kind: MarkKind::Surface,
+        along: Some(Length::mm(4105.0)),
+        seq: Some(20_525),
+        text: String::new(),
+        at_us: NOW - 60_000_000,
+    });
+    wall.notes.push(Note {
+        run: Some(3),
+        along: Some(Length::mm(4100.0)),
+        text: "pitting on old weld scar".into(),
+        at_us: NOW - 59_000_000,
+    });
+    wall
 }
 
 /// One reading of the invented wall, every 0.2 mm.

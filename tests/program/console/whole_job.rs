@@ -40,7 +40,7 @@ fn surveyed(strip: impl Fn(&str) -> Strip) -> SurveyNews {
 fn on_map() -> App {
     let mut app = app(Step::Review, ready());
     assert_eq!(update(&mut app, letter('p')), [Effect::OpenSurvey(Survey::Map)]);
-    let strip = |line: &str| if line == "A090" { wall(Direction::Up).section.strip } else { Strip::default() };
+    let strip = |line: &str| if line == "A090" { wall(Direction::Up).strip.clone() } else { Strip::default() };
     update(&mut app, Event::Survey(surveyed(strip)));
     app
 }

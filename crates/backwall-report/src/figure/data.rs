@@ -41,7 +41,7 @@ impl RunWall {
     pub fn read(reader: &JobReader, source: Source<'_>, alarm: AlarmSettings, tick: &mut Tick<'_>) -> Result<Self, DataError> {
         let run = source.run();
         let mut section = Section::new(alarm);
-        source.for_each(reader, (0, run.readings), tick, |reading| {
+        source.for_each(reader, (0, run.readings), tick, |_, reading| {
             section.push(&reading, &run.start.limits);
             Ok::<(), DataError>(())
         })?;
@@ -160,7 +160,7 @@ pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> R
         let mut strip = Strip::default();
         for run in job.runs.iter().filter(|run| run.start.line == line) {
             if failed.is_none() {
-                let read = Source::Run(run).for_each(reader, (done, of), tick, |reading| {
+                let read = Source::Run(run).for_each(reader, (done, of), tick, |_, reading| {
                     strip.push(reading.place.along, reading.measurement.thickness, reading.level);
                     Ok::<(), DataError>(())
                 });

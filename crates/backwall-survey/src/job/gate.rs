@@ -132,6 +132,7 @@ mod tests {
             gate: Gate { start: Time::us(1.0), length: Time::us(1.0), threshold_pct: 33.0 },
             picker: Picker::Matched,
             mode: Mode::FirstEcho,
+            zero_keeping: Default::default(),
             block_temperature: Temperature::celsius(20.0),
             velocity_slope_m_s_k: -0.8,
             calibration: None,

@@ -7,7 +7,7 @@ use super::gate::{GateRule, Seen};
 use super::validity::VerificationPlan;
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
 use crate::travel::{Direction, Path};
-use backwall_ultrasound::{Gate, Mode, Picker, Setup};
+use backwall_ultrasound::{Gate, Mode, Picker, Setup, ZeroKeeping};
 use backwall_units::{Frequency, Length, LengthUnit, Pressure, Speed, Temperature, Time, Velocity, megahertz, some_microseconds};
 use serde::{Deserialize, Serialize};
 
@@ -230,6 +230,9 @@ pub struct SetupPlan {
     pub picker: Picker,
     #[serde(default)]
     pub mode: Mode,
+    /// `tracked` follows the zero by the spacing of the echoes, `fixed` keeps the calibrated one.
+    #[serde(rename = "zero", default = "tracked")]
+    pub zero_keeping: ZeroKeeping,
     #[serde(rename = "block_temperature_c", default = "room")]
     pub block_temperature: Temperature,
     /// Change of velocity with temperature; −0.8 m/s per kelvin is what 1018 low-carbon steel shows between 0
@@ -238,6 +241,9 @@ pub struct SetupPlan {
     pub velocity_slope_m_s_k: f64,
 }
 
+fn tracked() -> ZeroKeeping {
+    ZeroKeeping::Tracked
+}
 fn room() -> Temperature {
     Temperature::celsius(20.0)
 }
@@ -328,6 +334,7 @@ impl Plan {
             gate: Gate { start: Time::ZERO, length: Time::ZERO, threshold_pct: 0.0 },
             picker: setup.picker,
             mode: setup.mode,
+            zero_keeping: setup.zero_keeping,
             block_temperature: setup.block_temperature,
             velocity_slope_m_s_k: setup.velocity_slope_m_s_k,
             calibration: None,

@@ -1,11 +1,13 @@
 //! From a shot (or a device's own value) to a reading: evaluate, place, judge.
 
+use super::tracked::ZeroKeeper;
+use super::zero::Zero;
 use super::{Gauge, GaugeValue, Reading, Shot, told};
 use crate::strip::Limits;
 use crate::travel::{Odometer, Place};
 use backwall_ultrasound::evaluate::{measure_thickness, measure_time};
-use backwall_ultrasound::{Evaluator, Flag, Flags, Measurement, Setup, SetupError, TimeBase};
-use backwall_units::{Decibel, Temperature};
+use backwall_ultrasound::{Evaluator, Flag, Flags, Measurement, Quality, Setup, SetupError, Sight, TimeBase};
+use backwall_units::{Decibel, Length, Temperature, Time};
 
 /// The part of a reading that follows from its shot alone, whatever came before: it may be made on any core.
 pub struct Measurer {
@@ -27,12 +29,22 @@ impl Measurer {
     }
 
     /// What the samples of a shot measure, at the wall's temperature and the receiver's gain.
-    pub fn measure(&mut self, samples: &[i16], wall: Temperature, gain: Decibel) -> Measurement {
+    pub fn measure(&mut self, samples: &[i16], wall: Temperature, gain: Decibel) -> Measured {
         match &mut self.evaluator {
-            Some(evaluator) => evaluator.measure_at(samples, wall.rounded(), told(gain)),
-            None => Measurement::none(Flags::of(Flag::NoTimeBase)),
+            Some(evaluator) => {
+                let alone = evaluator.measure_at(samples, wall.rounded(), told(gain));
+                Measured { alone, sight: *evaluator.sight() }
+            }
+            None => Measured { alone: Measurement::none(Flags::of(Flag::NoTimeBase)), sight: Sight::default() },
         }
     }
+}
+
+/// A shot measured by itself, with what it shows for those who know its neighbours.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Measured {
+    pub alone: Measurement,
+    pub sight: Sight,
 }
 
 /// A set-up, a path along the wall and its limits, made ready; the same shots give the same readings.
@@ -41,11 +53,14 @@ pub struct ReadingMaker {
     odometer: Odometer,
     limits: Limits,
     wall: Temperature,
+    zero: ZeroKeeper,
 }
 
 impl ReadingMaker {
     pub fn new(setup: Setup, odometer: Odometer, limits: Limits, wall: Temperature) -> Self {
-        Self { measurer: Measurer::new(setup), odometer, limits, wall: wall.rounded() }
+        let mut zero = ZeroKeeper::new(&setup);
+        zero.set_temperature(wall.rounded());
+        Self { measurer: Measurer::new(setup), odometer, limits, wall: wall.rounded(), zero }
     }
 
     /// Tells the time base of the shots that follow; cheap when it has not changed.
@@ -56,7 +71,21 @@ impl ReadingMaker {
     /// Tells the wall's temperature for the shots that follow.
     pub fn set_wall_temperature(&mut self, wall: Temperature) {
         // Rounded to what is stored, so that a reading made again from the job file is the same.
-        self.wall = wall.rounded();
+        let wall = wall.rounded();
+        if wall != self.wall {
+            self.wall = wall;
+            self.zero.set_temperature(wall);
+        }
+    }
+
+    /// By how much first echoes come later than calibrated, as the last shots show.
+    pub fn zero(&self) -> Option<Zero> {
+        self.zero.zero()
+    }
+
+    /// What a time is on a wall of a thickness.
+    pub fn length(&self, time: Time, wall: Length) -> Length {
+        self.zero.length(time, wall)
     }
 
     pub fn setup(&self) -> &Setup {
@@ -73,14 +102,20 @@ impl ReadingMaker {
         self.wall
     }
 
+    /// What a shot measures by itself.
+    pub fn measure(&mut self, shot: &Shot) -> Measured {
+        self.measurer.measure(&shot.samples, self.wall, shot.gain)
+    }
+
     /// The reading of a shot.
     pub fn shot(&mut self, shot: &Shot, host_time_us: i64) -> Reading {
-        let measurement = self.measurer.measure(&shot.samples, self.wall, shot.gain);
-        self.measured(shot, measurement, host_time_us)
+        let measured = self.measure(shot);
+        self.measured(shot, &measured, host_time_us)
     }
 
     /// The reading of a shot that was measured already, by a [`Measurer`] of the same set-up.
-    pub fn measured(&mut self, shot: &Shot, measurement: Measurement, host_time_us: i64) -> Reading {
+    pub fn measured(&mut self, shot: &Shot, measured: &Measured, host_time_us: i64) -> Reading {
+        let measurement = self.zero.measure(measured);
         self.finish(shot.seq, shot.device_time_us, host_time_us, shot.encoder, shot.gain, measurement)
     }
 
@@ -93,9 +128,23 @@ impl ReadingMaker {
         self.finish(gauge.seq, gauge.device_time_us, host_time_us, gauge.encoder, Decibel::ZERO, measurement)
     }
 
-    /// A stored reading with another measurement of it: its place and level made anew.
-    pub fn place(&mut self, stored: &Reading, measurement: Measurement) -> Reading {
+    /// A stored reading measured anew, its place and level too.
+    pub fn again(&mut self, stored: &Reading, measured: &Measured) -> Reading {
+        let measurement = self.zero.measure(measured);
         self.finish(stored.seq, stored.device_time_us, stored.host_time_us, stored.encoder, stored.gain, measurement)
+    }
+
+    /// A measurement with what the limits of its course say of it.
+    fn limited(&self, measurement: Measurement, course: Option<u16>) -> Measurement {
+        if self.limits.impossible(&measurement, course) {
+            let flags = measurement.flags.with(Flag::OutOfRange).with(Flag::OverNominal);
+            return Measurement { echo_time: measurement.echo_time, ..Measurement::none(flags) };
+        }
+        let doubt = self.limits.in_doubt(&measurement, course).then_some(Flag::LimitInDoubt);
+        let over = self.limits.over_nominal(&measurement, course).then_some(Flag::OverNominal);
+        let flags = [doubt, over].into_iter().flatten().fold(measurement.flags, Flags::with);
+        let quality = if over.is_some() { measurement.quality.min(Quality::Fair) } else { measurement.quality };
+        Measurement { flags, quality, ..measurement }
     }
 
     fn finish(
@@ -108,6 +157,7 @@ impl ReadingMaker {
         measurement: Measurement,
     ) -> Reading {
         let place: Place = self.odometer.place(encoder, device_time_us);
+        let measurement = self.limited(measurement, place.course);
         let level = self.limits.level(&measurement, place.course);
         let gain = gain.rounded();
         Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature: self.wall, measurement, level }

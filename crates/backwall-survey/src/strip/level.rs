@@ -55,13 +55,20 @@ pub struct CourseLimits {
     pub required: Option<Length>,
 }
 
+/// What a plate may be thicker than ordered: EN 10029 class A allows 1.1 mm at 5 to 8 mm, 1.2 mm to 15 mm, 1.3 mm to 25 mm (values
+/// from memory); the straight line through them.
+const MILL_TOLERANCE: Length = Length::mm(1.1);
+const MILL_TOLERANCE_PART: f64 = 0.01;
+/// Beyond this many times nominal a number is no wall of that course.
+const IMPOSSIBLE: f64 = 2.5;
+
 /// Limits of all courses a line crosses.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Limits {
     pub courses: Vec<CourseLimits>,
     #[serde(rename = "watch_margin_mm")]
     pub watch_margin: Length,
-    /// When set, a reading within its expanded uncertainty (k = 2) above the limit is WATCH.
+    /// How strict the doubt is: a reading whose U reaches below the watch limit is WATCH, with k = 2, or k = 3 when this is set.
     #[serde(default)]
     pub guard_band: bool,
 }
@@ -94,16 +101,31 @@ impl Limits {
         let Some(required) = self.required(course) else {
             return Level::Unjudged;
         };
-        let guard = match measurement.uncertainty {
-            Some(u) if self.guard_band => u * 2.0,
-            _ => Length::ZERO,
-        };
         if thickness < required {
             Level::Thin
-        } else if thickness < required + self.watch_margin.max(guard) {
+        } else if thickness < required + self.watch_margin || self.in_doubt(measurement, course) {
             Level::Watch
         } else {
             Level::Clear
         }
+    }
+
+    /// Whether a reading over the watch limit might lie under it: its U reaches there.
+    pub fn in_doubt(&self, measurement: &Measurement, course: Option<u16>) -> bool {
+        let (Some(thickness), Some(required)) = (measurement.thickness, self.required(course)) else { return false };
+        let limit = required + self.watch_margin;
+        let u = measurement.uncertainty.map_or(Length::ZERO, |u| u * if self.guard_band { 3.0 } else { 2.0 });
+        thickness >= limit && thickness - u < limit
+    }
+
+    /// Whether a reading is thicker than plates come, U counted.
+    pub fn over_nominal(&self, measurement: &Measurement, course: Option<u16>) -> bool {
+        let (Some(thickness), Some(nominal)) = (measurement.thickness, self.nominal(course)) else { return false };
+        thickness - measurement.uncertainty.map_or(Length::ZERO, |u| u * 2.0) > nominal * (1.0 + MILL_TOLERANCE_PART) + MILL_TOLERANCE
+    }
+
+    /// Whether a number cannot be a wall of that course.
+    pub fn impossible(&self, measurement: &Measurement, course: Option<u16>) -> bool {
+        measurement.thickness.zip(self.nominal(course)).is_some_and(|(thickness, nominal)| thickness > nominal * IMPOSSIBLE)
     }
 }

@@ -2,6 +2,7 @@
 //! minimum, until an operator has acknowledged it, and speaks up again when it grows worse.
 
 use super::Level;
+use crate::neighbours::{Finding, Kind, Stretch};
 use backwall_units::Length;
 use serde::{Deserialize, Serialize};
 
@@ -44,6 +45,8 @@ pub struct Spot {
     pub course: Option<u16>,
     pub readings: u32,
     pub acknowledged: bool,
+    /// What its neighbours take it for, a little behind the crawler.
+    pub finding: Option<Finding>,
 }
 
 impl Spot {
@@ -78,17 +81,22 @@ pub struct SpotWatch {
     spots: Vec<Spot>,
     /// Not yet long enough to be a spot, or the spot the crawler is in.
     current: Option<Current>,
+    /// The one just left.
+    left: Option<Current>,
 }
 
 #[derive(Debug, Clone)]
 struct Current {
     spot: Spot,
     raised: bool,
+    /// Without the last two readings and with the last alone; nothing where they began the spot.
+    before_last: Option<Spot>,
+    before_both: Option<Spot>,
 }
 
 impl SpotWatch {
     pub fn new(settings: AlarmSettings) -> Self {
-        Self { settings, spots: Vec::new(), current: None }
+        Self { settings, spots: Vec::new(), current: None, left: None }
     }
 
     /// All raised spots, in the order they were raised.
@@ -125,7 +133,7 @@ impl SpotWatch {
                 _ => true,
             };
             if away || (!under && recovered) {
-                self.current = None;
+                self.left = self.current.take();
             }
         }
         if !under {
@@ -141,11 +149,20 @@ impl SpotWatch {
             course: sample.course,
             readings: 1,
             acknowledged: false,
+            finding: None,
         };
         let settings = self.settings;
         let (spots, current) = (&self.spots, &mut self.current);
         let current = match current {
             Some(current) => {
+                let before = current.spot.clone();
+                current.before_both = Some(current.before_last.replace(before).map_or_else(
+                    || fresh.clone(),
+                    |mut spot| {
+                        merge(&mut spot, &fresh);
+                        spot
+                    },
+                ));
                 merge(&mut current.spot, &fresh);
                 current
             }
@@ -154,9 +171,9 @@ impl SpotWatch {
                 Some(known) => {
                     let mut spot = known.clone();
                     merge(&mut spot, &fresh);
-                    Current { spot, raised: true }
+                    Current { before_last: Some(known.clone()), before_both: None, spot, raised: true }
                 }
-                None => Current { spot: fresh, raised: false },
+                None => Current { spot: fresh, raised: false, before_last: None, before_both: None },
             }),
         };
         let spot = &mut current.spot;
@@ -187,6 +204,87 @@ impl SpotWatch {
             known.least = known.least.max(seen_least - settings.hysteresis).min(seen_least);
         }
         worse.then_some(SpotEvent::Raised(spot.id))
+    }
+}
+
+impl SpotWatch {
+    /// Takes back a reading just pushed, or the one before it, that proved to stand alone.
+    pub fn withdraw(&mut self, seq: u32) {
+        let all = [&mut self.current, &mut self.left];
+        let Some(current) = all.into_iter().flatten().find(|current| current.spot.least_seq == seq) else { return };
+        let without = match (&current.before_last, &current.before_both) {
+            (Some(before), _) if before.least_seq != seq => before.clone(),
+            (_, Some(before)) if before.least_seq != seq => before.clone(),
+            _ => return,
+        };
+        let spot = &mut current.spot;
+        (spot.least, spot.least_at, spot.least_seq, spot.course) = (without.least, without.least_at, without.least_seq, without.course);
+        if let Some(known) = self.spots.iter_mut().find(|known| current.raised && known.id == spot.id) {
+            (known.least, known.least_at, known.least_seq, known.course) = (spot.least, spot.least_at, spot.least_seq, spot.course);
+        }
+    }
+
+    /// Whether the crawler is in a raised spot.
+    pub fn is_inside(&self) -> bool {
+        self.current.as_ref().is_some_and(|current| current.raised)
+    }
+
+    /// Judges all spots by the stretches known by now; `all` also the one the crawler is in. Answers those whose finding is new.
+    pub fn judge(&mut self, stretches: &[Stretch], all: bool) -> Vec<SpotId> {
+        let open = self.current.as_ref().filter(|current| current.raised && !all).map(|current| current.spot.id);
+        let mut news = Vec::new();
+        for stretch in stretches {
+            news.extend(self.of_stretch(stretch));
+        }
+        for spot in self.spots.iter_mut().filter(|spot| Some(spot.id) != open) {
+            let Some(edges) = spot.edges else { continue };
+            let finding = Some(Finding::of(edges, stretches));
+            if spot.finding != finding {
+                spot.finding = finding;
+                news.push(spot.id);
+            }
+        }
+        news.sort_unstable();
+        news.dedup();
+        news
+    }
+
+    /// A lamination that no limit made a spot is one all the same, and reaches as far as its edges; so is a pit that a single
+    /// reading proves to be under the limit.
+    fn of_stretch(&mut self, stretch: &Stretch) -> Option<SpotId> {
+        let (from, to) = stretch.edges;
+        let least = stretch.least?;
+        let is_lamination = stretch.kind == Kind::Lamination;
+        let covers = |spot: &Spot| spot.edges.is_some_and(|(low, high)| high >= from && low <= to);
+        if let Some(spot) = self.spots.iter_mut().find(|spot| covers(spot)) {
+            if let (true, Some((low, high))) = (is_lamination, spot.edges) {
+                let edges = (low.min(from), high.max(to));
+                let grown = spot.edges.replace(edges) != Some(edges);
+                return grown.then_some(spot.id);
+            }
+            return None;
+        }
+        if self.current.as_ref().is_some_and(|current| current.raised && covers(&current.spot)) {
+            return None;
+        }
+        let is_thin_pit = stretch.kind == Kind::Pit && least.level >= Level::Watch;
+        if !(is_lamination || is_thin_pit) {
+            return None;
+        }
+        let id = self.spots.len() as SpotId + 1;
+        self.spots.push(Spot {
+            id,
+            edges: Some(stretch.edges),
+            least: least.thickness,
+            least_at: Some(least.along),
+            least_seq: least.seq,
+            level: least.level.max(Level::Watch),
+            course: least.course,
+            readings: stretch.readings,
+            acknowledged: false,
+            finding: None,
+        });
+        Some(id)
     }
 }
 

@@ -88,6 +88,7 @@ impl Case {
             gate: Gate { start: zero + Time::us(0.5), length: Time::us(9.5), threshold_pct: 2.0 },
             picker: Picker::Matched,
             mode,
+            zero_keeping: Default::default(),
             block_temperature: Temperature::celsius(20.0),
             velocity_slope_m_s_k: facts.velocity_slope_mps_per_k,
             calibration: None,

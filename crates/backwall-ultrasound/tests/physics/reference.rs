@@ -18,6 +18,7 @@ fn setup(half_mm: f64, zero_us: f64) -> Setup {
         gate: Gate { start: Time::us(1.0), length: Time::us(20.0), threshold_pct: 20.0 },
         picker: Picker::Matched,
         mode: Mode::FirstEcho,
+        zero_keeping: Default::default(),
         block_temperature: Temperature::celsius(20.0),
         velocity_slope_m_s_k: -0.8,
         calibration: None,

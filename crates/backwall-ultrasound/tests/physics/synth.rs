@@ -86,6 +86,7 @@ impl Probe {
             gate: Gate { start: Time::us(5.9), length: Time::us(9.5), threshold_pct: 2.0 },
             picker: Picker::Matched,
             mode: Mode::FirstEcho,
+            zero_keeping: Default::default(),
             block_temperature: Temperature::celsius(20.0),
             velocity_slope_m_s_k: -0.8,
             calibration: None,

@@ -10,8 +10,9 @@ use crate::console::theme::Role;
 use crate::console::view::header;
 use crate::console::view::panels;
 use crate::console::view::pen::{Pen, Rows};
-use crate::console::view::section::{self, Extra, Section, Single};
+use crate::console::view::section::{self, Extra, Lookout, Section, Single};
 use crate::console::view::wave::{self, Wave};
+use crate::live::wall::{Ask, StretchWindow};
 use backwall_store::RunSummary;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
@@ -100,14 +101,17 @@ fn strip(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions:
     }
     let upright = overview.direction.is_upright();
     let singles = window.map(|window| singles(opened, window, limits, positions, upright, pen.look.unit));
+    let lookout = Lookout { direction: overview.direction, at: opened.place(), look: opened.look, span: overview.wall.span };
     let section = Section {
-        wall: &overview.wall,
+        wall: &overview.wall.glimpse(&Ask { window: lookout.window(area), lines: 0, spread: None }),
         limits,
-        direction: overview.direction,
-        at: opened.place(),
+        lookout,
         course: overview.course,
-        look: opened.look,
-        extra: Extra { judged: (opened.moved != Length::ZERO).then_some(&judged), behind: None, singles: singles.as_deref() },
+        extra: Extra {
+            judged: (opened.moved != Length::ZERO).then_some(&judged),
+            behind: opened.behind.as_ref().map(|behind| (&behind.earlier.strip, behind.offset())),
+            singles: singles.as_deref(),
+        },
     };
     draw(&section, pen, area);
 }
@@ -179,7 +183,9 @@ fn lists(opened: &Opened, pen: &mut Pen, area: Rect) {
     let near = (opened.overview.wall.notes.len() + opened.overview.wall.marks.len()).min(6) as u16;
     let noted = if near > 0 { (near + 1).min(rows.left() / 2) } else { 0 };
     let spots = rows.left() - noted;
-    panels::spots(&opened.overview.wall, pen, rows.take(spots));
+    let window = StretchWindow { step: opened.look.step(), first: 0, count: 0 };
+    let glimpse = opened.overview.wall.glimpse(&Ask { window, lines: usize::from(area.height), spread: None });
+    panels::spots(&glimpse, pen, rows.take(spots));
     noted_near(opened, pen, rows.rest());
 }
 

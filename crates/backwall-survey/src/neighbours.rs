@@ -1,0 +1,273 @@
+//! PURE. What a reading's neighbours along the line say of it: which stretches show something inside the wall, which a pit,
+//! and which single readings stand alone. One shot from one side cannot tell a lamination from a thinner wall; its edges can.
+//!
+//! Where part of a beam stands on an inner reflector, reflector and wall show in the same shot, the wall at its unchanged
+//! depth, and both together return about a whole beam. A wall that corrodes thinner slides through all depths and dims on
+//! its slopes; a pit sends little back. (Geometry of a beam on an edge; published plate examination by loss and return of the
+//! back-wall echo: EN 10160, ASTM A435.) A sharp-edged flat recess of the far side gives the very same echoes as a lamination,
+//! so the word is `lamination?`, to be proven by other means.
+
+mod judge;
+mod stretch;
+
+pub use stretch::{Evidence, Finding, Kind, Least, Stretch};
+
+use crate::reading::Reading;
+use crate::strip::Level;
+use backwall_ultrasound::{Echo, Flag, Flags, Quality, Sight};
+use backwall_units::Length;
+use std::collections::VecDeque;
+
+/// The wall goes on from one shot to the next within this, and this much for each mm between them (a slope of 14 degrees).
+const GOES_ON: Length = Length::mm(0.15);
+const GOES_ON_SLOPE: f64 = 0.25;
+/// The longest way without a reading over which a slope may go on.
+const GOES_ON_OVER: Length = Length::mm(12.0);
+/// The wall that comes back behind a stretch is the one before it within this, and this much for each mm of the stretch.
+const COMES_BACK: Length = Length::mm(0.35);
+const COMES_BACK_SLOPE: f64 = 0.02;
+/// So many shots in a row must show the wall alone before a stretch has ended, or a wall is known at all.
+const SETTLED: usize = 4;
+/// Something inside the wall lies this far before it at least, and returns this part of a whole beam at least.
+const INSIDE: Length = Length::mm(0.5);
+const INSIDE_LEVEL: f64 = 0.12;
+/// The wall's own echo is looked for this near its depth.
+const AT_WALL: Length = Length::mm(0.2);
+/// A wall that returns this much of a whole beam has nothing standing in it.
+const WALL_WHOLE: f64 = 0.8;
+/// Shots whose heights tell what a whole beam returns here.
+const BEAMS: usize = 31;
+/// A wall weaker than this against its neighbours has part of the beam elsewhere.
+const WEAK_BESIDE: f64 = 0.7;
+/// A stretch longer than this without the wall's return is taken for a wall of its own.
+const LONGEST: Length = Length::mm(1500.0);
+/// A turn back by this much begins a new pass.
+const TURNED: Length = Length::mm(3.0);
+
+/// One shot as its neighbours see it.
+#[derive(Debug, Clone, Copy)]
+pub struct Neighbour {
+    /// Its row in the run.
+    pub row: u64,
+    pub seq: u32,
+    pub along: Length,
+    pub course: Option<u16>,
+    pub thickness: Option<Length>,
+    pub quality: Quality,
+    pub flags: Flags,
+    pub level: Level,
+    pub sight: Sight,
+}
+
+impl Neighbour {
+    /// `None` for a reading without a place: nothing is known of its neighbours.
+    pub fn new(row: u64, reading: &Reading, sight: &Sight) -> Option<Self> {
+        let Reading { seq, place, measurement, level, .. } = *reading;
+        let (thickness, quality, flags) = (measurement.thickness, measurement.quality, measurement.flags);
+        Some(Self { row, seq, along: place.along?, course: place.course, thickness, quality, flags, level, sight: *sight })
+    }
+    fn level(&self) -> Option<f64> {
+        self.sight.taken.map(|echo| echo.level)
+    }
+    /// The highest echo clearly before `wall`.
+    fn inside(&self, wall: Length) -> Option<Echo> {
+        self.sight.echoes().filter(|echo| echo.depth < wall - INSIDE).max_by(|a, b| a.level.total_cmp(&b.level))
+    }
+}
+
+/// What rows are because of their neighbours.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Judgement {
+    /// First and last row.
+    pub rows: (u64, u64),
+    /// Flags that the readings in them have beside their own.
+    pub flags: Flags,
+    /// What they show together; nothing where a single reading is doubted.
+    pub stretch: Option<Stretch>,
+}
+
+impl Judgement {
+    fn of_row(row: u64, flag: Flag) -> Self {
+        Self { rows: (row, row), flags: Flags::of(flag), stretch: None }
+    }
+}
+
+/// Looks along a line as the shots come; what it says of a place comes a little behind.
+#[derive(Debug, Default)]
+pub struct Neighbours {
+    /// The wall's last readings.
+    wall: VecDeque<(Length, Length)>,
+    /// What whole beams returned last.
+    beams: VecDeque<f64>,
+    /// Shots since the wall was left.
+    open: Vec<Neighbour>,
+    /// Of these the last in a row that show the wall alone again.
+    back: usize,
+    forward: Option<bool>,
+    last: Option<Neighbour>,
+    before_last: Option<Neighbour>,
+}
+
+impl Neighbours {
+    pub fn push(&mut self, shot: Neighbour) -> Vec<Judgement> {
+        let mut said = Vec::new();
+        if self.turned(&shot) || self.last.is_some_and(|last| last.course != shot.course) {
+            said.extend(self.end());
+        }
+        self.stands_alone(&shot, &mut said);
+        (self.before_last, self.last) = (self.last, Some(shot));
+        self.follow(shot, &mut said);
+        said
+    }
+
+    /// Whether nothing is left open: all that was seen is judged.
+    pub fn is_settled(&self) -> bool {
+        self.open.is_empty()
+    }
+
+    /// What is left to say when no more shots come.
+    pub fn end(&mut self) -> Vec<Judgement> {
+        let mut said = Vec::new();
+        self.close(None, &mut said);
+        let beams = std::mem::take(&mut self.beams);
+        *self = Self { beams, ..Self::default() };
+        said
+    }
+
+    fn turned(&mut self, shot: &Neighbour) -> bool {
+        let Some(last) = self.last else { return false };
+        let way = shot.along - last.along;
+        if way == Length::ZERO {
+            return false;
+        }
+        let forward = way > Length::ZERO;
+        match self.forward {
+            Some(known) if known != forward => {
+                if way.abs() < TURNED {
+                    return false;
+                }
+                self.forward = Some(forward);
+                true
+            }
+            _ => {
+                self.forward = Some(forward);
+                false
+            }
+        }
+    }
+
+    /// A poor reading that agrees with neither neighbour while another of its echoes does.
+    fn stands_alone(&mut self, next: &Neighbour, said: &mut Vec<Judgement>) {
+        let (Some(before), Some(shot)) = (self.before_last, self.last) else { return };
+        let Some(thickness) = shot.thickness.filter(|_| shot.quality == Quality::Poor) else { return };
+        let sides = [before.thickness, next.thickness];
+        let agrees = |depth: Length| sides.iter().flatten().any(|side| (*side - depth).abs() < INSIDE);
+        if sides.iter().any(Option::is_some) && !agrees(thickness) {
+            said.push(Judgement::of_row(shot.row, Flag::Alone));
+        }
+    }
+
+    /// What a whole beam returns here.
+    fn beam(&self) -> Option<f64> {
+        let mut levels: Vec<f64> = self.beams.iter().copied().collect();
+        levels.sort_by(f64::total_cmp);
+        (levels.len() >= SETTLED).then(|| levels[levels.len() / 2])
+    }
+
+    /// The wall here, as it goes on from its last readings.
+    fn wall_here(&self) -> Option<Length> {
+        let mut depths: Vec<Length> = self.wall.iter().rev().take(3).map(|(_, depth)| *depth).collect();
+        depths.sort_by(Length::total_cmp);
+        depths.get(depths.len() / 2).copied()
+    }
+
+    fn goes_on(&self, shot: &Neighbour) -> bool {
+        let (Some(thickness), Some((along, depth))) = (shot.thickness, self.wall.back()) else { return false };
+        let way = (shot.along - *along).abs();
+        way <= GOES_ON_OVER && (thickness - *depth).abs() <= GOES_ON + way * GOES_ON_SLOPE
+    }
+
+    /// Whether a shot shows something inside a wall that takes its part of the beam from it.
+    fn shows_inside(&self, shot: &Neighbour, wall: Length) -> bool {
+        let beam = self.beam().unwrap_or(1.0);
+        let Some(echo) = shot.inside(wall).filter(|echo| echo.level >= INSIDE_LEVEL * beam) else { return false };
+        let at_half = (echo.depth * 2.0 - wall).abs() <= INSIDE;
+        at_half || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
+    }
+
+    fn follow(&mut self, shot: Neighbour, said: &mut Vec<Judgement>) {
+        let Some(wall) = self.wall_here() else {
+            self.begin(shot);
+            return;
+        };
+        if self.open.is_empty() {
+            if self.goes_on(&shot) && !self.shows_inside(&shot, shot.thickness.unwrap_or(wall)) {
+                self.take(&shot, said);
+            } else {
+                self.open.push(shot);
+                self.back = 0;
+            }
+            return;
+        }
+        self.open.push(shot);
+        let length = (shot.along - self.open[0].along).abs();
+        let near = COMES_BACK + length * COMES_BACK_SLOPE;
+        let is_back = shot.thickness.is_some_and(|thickness| (thickness - wall).abs() <= near && !self.shows_inside(&shot, thickness))
+            || (self.open.len() < 40 && self.goes_on(&shot) && !self.shows_inside(&shot, shot.thickness.unwrap_or(wall)));
+        self.back = if is_back { self.back + 1 } else { 0 };
+        if self.back >= SETTLED {
+            let behind = self.open.split_off(self.open.len() - self.back);
+            let mut depths: Vec<Length> = behind.iter().filter_map(|shot| shot.thickness).collect();
+            depths.sort_by(Length::total_cmp);
+            self.close(depths.get(depths.len() / 2).copied(), said);
+            self.wall.clear();
+            behind.iter().for_each(|shot| self.take(shot, said));
+        } else if length > LONGEST {
+            self.close(None, said);
+            self.wall.clear();
+        }
+    }
+
+    /// Until a wall is known: the first shots that agree.
+    fn begin(&mut self, shot: Neighbour) {
+        self.open.push(shot);
+        let tail = &self.open[self.open.len().saturating_sub(SETTLED)..];
+        let depths: Vec<Length> = tail.iter().filter_map(|shot| shot.thickness).collect();
+        let agree = depths.windows(2).all(|pair| (pair[1] - pair[0]).abs() <= GOES_ON + Length::mm(0.1));
+        if depths.len() == SETTLED && agree {
+            let tail = self.open.split_off(self.open.len() - SETTLED);
+            self.open.clear();
+            tail.iter().for_each(|shot| self.take(shot, &mut Vec::new()));
+        }
+    }
+
+    fn take(&mut self, shot: &Neighbour, said: &mut Vec<Judgement>) {
+        let Some(thickness) = shot.thickness else { return };
+        self.wall.push_back((shot.along, thickness));
+        if self.wall.len() > SETTLED {
+            self.wall.pop_front();
+        }
+        let Some(level) = shot.level() else { return };
+        match self.beam() {
+            Some(beam) if level < WEAK_BESIDE * beam => {
+                if !shot.flags.has(Flag::Weak) && !shot.flags.has(Flag::Uneven) {
+                    said.push(Judgement::of_row(shot.row, Flag::Weak));
+                }
+            }
+            _ => {
+                self.beams.push_back(level);
+                if self.beams.len() > BEAMS {
+                    self.beams.pop_front();
+                }
+            }
+        }
+    }
+
+    fn close(&mut self, behind: Option<Length>, said: &mut Vec<Judgement>) {
+        let shots = std::mem::take(&mut self.open);
+        self.back = 0;
+        let Some(before) = self.wall_here() else { return };
+        let beam = self.beam().unwrap_or(1.0);
+        judge::judge(&shots, judge::Beside { before, behind, beam }, said);
+    }
+}

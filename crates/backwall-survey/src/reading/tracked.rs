@@ -1,0 +1,130 @@
+//! A shot's measurement with the zero that its neighbours show.
+
+use super::make::Measured;
+use super::zero::{Zero, ZeroWatch};
+use backwall_ultrasound::{Flag, Flags, Measurement, Mode, Pair, Quality, Ruler, Setup, ZeroKeeping};
+use backwall_units::{Length, Temperature, Time};
+
+/// A second echo this high beside the first, both against the blocks', comes from an even wall.
+const SOUND_SECOND: (f64, f64) = (0.7, 1.3);
+/// What makes the second echo of a shot no witness.
+const NO_WITNESS: [Flag; 7] =
+    [Flag::Uneven, Flag::InnerReflector, Flag::EarlyEcho, Flag::Ambiguous, Flag::Multiple, Flag::Saturated, Flag::GateEdge];
+/// A shot's own lateness agrees with its neighbours' within so many standard deviations.
+const AGREES: f64 = 4.0;
+/// Paint is told by nobody; what it does to the phase of the bounces (the echo-to-echo reading has the same part).
+const PAINT: Length = Length::mm(0.0016);
+
+/// Keeps the zero of a run.
+pub struct ZeroKeeper {
+    setup: Setup,
+    ruler: Ruler,
+    watch: ZeroWatch,
+}
+
+impl ZeroKeeper {
+    pub fn new(setup: &Setup) -> Self {
+        Self { setup: setup.clone(), ruler: Ruler::new(setup), watch: ZeroWatch::default() }
+    }
+
+    pub fn set_temperature(&mut self, wall: Temperature) {
+        self.ruler.set_temperature(wall);
+    }
+
+    pub fn zero(&self) -> Option<Zero> {
+        self.watch.zero()
+    }
+
+    /// What the zero's lateness is on a wall of a thickness.
+    pub fn length(&self, time: Time, wall: Length) -> Length {
+        self.ruler.length(time, wall)
+    }
+
+    /// The measurement of the next shot.
+    pub fn measure(&mut self, measured: &Measured) -> Measurement {
+        let alone = measured.alone;
+        // Without blocks there is nothing the second echo could be held against.
+        if self.setup.calibration.is_none() || alone.thickness.is_none() {
+            self.watch.pass();
+            return alone;
+        }
+        let pair = measured.sight.pair.filter(|pair| {
+            let sound = pair.second >= SOUND_SECOND.0 && pair.second <= SOUND_SECOND.1;
+            sound && alone.quality > Quality::Poor && !NO_WITNESS.iter().any(|flag| alone.flags.has(*flag))
+        });
+        match pair {
+            Some(pair) => self.watch.push(pair.late),
+            None => self.watch.pass(),
+        }
+        if self.setup.mode == Mode::EchoToEcho {
+            return alone;
+        }
+        let read = match self.setup.zero_keeping {
+            ZeroKeeping::Fixed => self.doubted(alone, pair),
+            ZeroKeeping::Tracked => self.tracked(measured, pair),
+        };
+        read.rounded()
+    }
+
+    /// Flags a reading whose zero has moved by more than its U.
+    fn doubted(&self, alone: Measurement, pair: Option<Pair>) -> Measurement {
+        let (Some(thickness), Some(u)) = (alone.thickness, alone.uncertainty) else { return alone };
+        let moved = |late: Time, late_u: Time| self.ruler.length(late.abs() - late_u * 2.0, thickness) > u * 2.0;
+        let running = self.watch.zero().is_some_and(|zero| moved(zero.late, zero.uncertainty));
+        let own = pair.zip(self.watch.zero()).is_some_and(|(pair, zero)| moved(pair.late, zero.scatter * AGREES));
+        if running || own { with_doubt(alone, Flag::ZeroMoved) } else { alone }
+    }
+
+    fn tracked(&self, measured: &Measured, pair: Option<Pair>) -> Measurement {
+        let alone = measured.alone;
+        let (Some(time), Some(steady)) = (alone.echo_time, measured.sight.steady) else { return alone };
+        let Some(zero) = self.watch.zero() else {
+            // Too few shots as yet: a shot's own pair is all there is.
+            return match pair {
+                Some(pair) => by_pair(measured, pair, Flags::NONE),
+                None => alone,
+            };
+        };
+        let (mut late, spread) = (zero.late, Time::ns(libm::hypot(zero.uncertainty.as_ns(), zero.moving.as_ns())));
+        if let Some(pair) = pair {
+            let apart = pair.late - zero.late;
+            if apart.abs() > zero.scatter.max(spread) * AGREES {
+                return by_pair(measured, pair, Flags::of(Flag::ZeroMoved));
+            }
+            // The better either is known the more it counts (the weights of the least variance, textbook).
+            let (running, own) = (spread.as_ns() * spread.as_ns(), zero.scatter.as_ns().max(1.0));
+            late = late + apart * (running / (running + own * own));
+        }
+        let Some(thickness) = self.ruler.wall(time, late) else { return alone };
+        let of_zero = self.ruler.length(spread, thickness);
+        Measurement {
+            thickness: Some(thickness),
+            uncertainty: Some(root_of_squares([steady.rest, steady.scatter, of_zero])),
+            quality: steady.quality,
+            flags: alone.flags.without(Flag::Drift),
+            ..alone
+        }
+    }
+}
+
+/// The wall from the shot's own two echoes.
+fn by_pair(measured: &Measured, pair: Pair, doubt: Flags) -> Measurement {
+    let alone = measured.alone;
+    let rest = measured.sight.steady.map_or(Length::ZERO, |steady| steady.rest);
+    let read = Measurement {
+        thickness: Some(pair.wall),
+        uncertainty: Some(root_of_squares([rest, pair.uncertainty, PAINT])),
+        quality: measured.sight.steady.map_or(alone.quality, |steady| steady.quality),
+        flags: alone.flags.without(Flag::Drift),
+        ..alone
+    };
+    if doubt.has(Flag::ZeroMoved) { with_doubt(read, Flag::ZeroMoved) } else { read }
+}
+
+fn with_doubt(read: Measurement, flag: Flag) -> Measurement {
+    Measurement { flags: read.flags.with(flag), quality: read.quality.min(Quality::Fair), ..read }
+}
+
+fn root_of_squares<const N: usize>(parts: [Length; N]) -> Length {
+    Length::mm(libm::sqrt(parts.iter().map(|part| part.as_mm() * part.as_mm()).sum()))
+}

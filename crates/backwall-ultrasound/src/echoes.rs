@@ -1,0 +1,80 @@
+//! What one shot shows beside the echo that was taken: every echo that could be a wall, and what the spacing of the
+//! back-wall echoes says. A single shot cannot tell a reflector inside the wall from a thinner wall, nor a moved zero from
+//! paint; whoever looks at its neighbours can, and needs this.
+
+use super::decide::Candidate;
+use super::measurement::Quality;
+use backwall_units::{Length, Time};
+
+/// As many echoes as are kept of a shot, the first to arrive.
+pub const MOST_ECHOES: usize = 12;
+/// An echo under this part of a whole beam's says nothing.
+const LEAST_LEVEL: f64 = 0.04;
+
+/// One echo that could be a wall.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Echo {
+    /// The wall whose first echo would arrive then.
+    pub depth: Length,
+    /// Height over that of the first back-wall echo of such a wall on the blocks, at the shot's gain where it is known.
+    pub level: f64,
+}
+
+/// What the spacing of the first and the second back-wall echo says.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pair {
+    /// The wall, whatever the zero is.
+    pub wall: Length,
+    /// Its standard uncertainty from the noise of this shot.
+    pub uncertainty: Length,
+    /// By how much the first echo comes later than calibrated.
+    pub late: Time,
+    /// Height of the second echo over the first's, against the same on the blocks.
+    pub second: f64,
+}
+
+/// A reading without what the zero adds to its doubts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Steady {
+    /// Standard uncertainty from the noise of this shot, timed from the transmit pulse.
+    pub scatter: Length,
+    /// Standard uncertainty from all else but the zero.
+    pub rest: Length,
+    /// Its word.
+    pub quality: Quality,
+}
+
+/// All that one shot shows.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Sight {
+    echoes: [Option<Echo>; MOST_ECHOES],
+    /// The echo that was taken, as one of a first back wall; nothing without a thickness.
+    pub taken: Option<Echo>,
+    /// Where a second back-wall echo stands.
+    pub pair: Option<Pair>,
+    /// What is left of the reading were the zero sure; nothing without a thickness.
+    pub steady: Option<Steady>,
+    /// Whether heights of this shot may be held against the blocks': calibrated, at a known gain.
+    pub heights_compare: bool,
+}
+
+impl Sight {
+    pub(super) fn of(candidates: &[Candidate], heights_compare: bool) -> Self {
+        let mut sight = Self { heights_compare, ..Self::default() };
+        let worth = candidates.iter().filter(|candidate| candidate.level >= LEAST_LEVEL);
+        for (slot, candidate) in sight.echoes.iter_mut().zip(worth) {
+            *slot = Some(Echo { depth: Length::mm(candidate.depth), level: candidate.level });
+        }
+        sight
+    }
+
+    /// The echoes in order of arrival.
+    pub fn echoes(&self) -> impl Iterator<Item = Echo> + '_ {
+        self.echoes.iter().map_while(|echo| *echo)
+    }
+
+    /// The highest echo within `reach` of a depth.
+    pub fn near(&self, depth: Length, reach: Length) -> Option<Echo> {
+        self.echoes().filter(|echo| (echo.depth - depth).abs() <= reach).max_by(|a, b| a.level.total_cmp(&b.level))
+    }
+}

@@ -1,0 +1,171 @@
+//! What a stretch of wall is, through the program's own commands with the plan's own set-up: simulated lines with known truth are
+//! calibrated, scanned and exported, and an independent script (numpy) scores readings and spots against the truth. Which limits, and
+//! what a score means: `tests/data/lines/README.md`.
+
+use crate::common::{must, python, root};
+use backwall_stream::packet::{encode_header, encode_shot, encode_status};
+use backwall_survey::reading::Header;
+use backwall_ultrasound::TimeBase;
+use backwall_units::{Decibel, Frequency, Temperature, Time};
+use serde_json::Value;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+const COUNTS_PER_MM: f64 = 40.0;
+/// Blocks and line are taken at one gain, which the device tells.
+const GAIN: Decibel = Decibel::db(40.0);
+
+/// Where a shot was taken, mm, and its samples.
+type Placed<'a> = (f64, &'a [i16]);
+type Row = HashMap<String, String>;
+
+struct Line {
+    facts: Value,
+    folder: PathBuf,
+}
+
+impl Line {
+    fn text(&self, key: &str) -> &str {
+        self.facts[key].as_str().unwrap()
+    }
+    fn number(&self, key: &str) -> f64 {
+        self.facts[key].as_f64().unwrap()
+    }
+    fn rows(&self, key: &str) -> Vec<Row> {
+        csv::Reader::from_path(self.folder.join(self.text(key))).unwrap().deserialize().map(Result::unwrap).collect()
+    }
+    fn shots(&self, key: &str) -> Vec<Vec<i16>> {
+        let bytes = std::fs::read(self.folder.join(self.text(key))).unwrap();
+        let codes: Vec<i16> = bytes.chunks_exact(2).map(|pair| i16::from_le_bytes([pair[0], pair[1]])).collect();
+        codes.chunks_exact(self.number("n_samples") as usize).map(<[i16]>::to_vec).collect()
+    }
+
+    /// A recorded stream of shots, each at its place.
+    fn stream(&self, out: &Path, celsius: f64, shots: &[Placed]) {
+        let base = TimeBase {
+            rate: Frequency::hz(self.number("fs_hz")),
+            first: Time::us(self.number("t_start_us")),
+            bits: self.number("adc_bits") as u8,
+        };
+        let mut bytes = Vec::new();
+        encode_header(
+            &Header { base, samples: self.number("n_samples") as u16, device_id: 1, device_name: "simulated".into() },
+            &mut bytes,
+        );
+        encode_status(0, None, Some(Temperature::celsius(celsius)), &mut bytes);
+        for (seq, (mm, samples)) in shots.iter().enumerate() {
+            encode_shot(seq as u32, 50_000 * seq as u64, (mm * COUNTS_PER_MM).round() as i32, GAIN, samples, &mut bytes);
+        }
+        std::fs::write(out, bytes).unwrap();
+    }
+
+    /// A plan that says what a drawing says; neither gate nor threshold.
+    fn plan(&self) -> String {
+        let sections = self.facts["sections"].as_array().unwrap();
+        let mut courses = String::new();
+        let mut bottom = 0.0;
+        for (index, section) in sections.iter().enumerate() {
+            let end = section["to_mm"].as_f64().unwrap() + if index + 1 == sections.len() { 200.0 } else { 1.0 };
+            let (number, height) = (index + 1, end - bottom);
+            let (nominal, required) = (&section["nominal_mm"], &section["required_mm"]);
+            courses +=
+                &format!("[[asset.course]]\nnumber = {number}\nheight_mm = {height}\nnominal_mm = {nominal}\nrequired_mm = {required}\n");
+            bottom = end;
+        }
+        format!(
+            "[job]\nnumber = \"SL-1\"\nsite = \"simulated\"\nprocedure = \"none\"\npurpose = \"simulated line\"\n
+             [[person]]\nname = \"R. Aldane\"\nrole = \"operator\"\ncertificate = \"UT 2 (invented)\"\n
+             [asset]\nkind = \"tank-shell\"\nname = \"simulated\"\ndiameter_mm = 18000\nmaterial = \"steel\"\ndatum = \"start\"\n{courses}
+             [[line]]\nname = \"L\"\nazimuth_deg = 0.0\nstart_mm = 0\nlength_mm = {length}\ndirection = \"up\"\n
+             [encoder]\ncounts_per_mm = {COUNTS_PER_MM:?}\n
+             [probe]\nfrequency_mhz = {mhz:?}\nelement_separation_mm = {separation:?}\nminimum_mm = 1.5\n
+             [setup]\nvelocity_m_s = {velocity:?}\nzero_ns = {zero:?}\n{GATE}
+             [limits]\nwatch_margin_mm = {margin:?}\nmax_speed_mm_s = 60.0\nmax_gap_mm = 10.0\n",
+            length = self.number("n_records") + 50.0,
+            mhz = self.number("nominal_frequency_mhz"),
+            separation = 2.0 * self.number("element_half_separation_mm"),
+            velocity = self.number("velocity_mps_at_20c"),
+            zero = 1000.0 * self.number("probe_delay_nominal_us"),
+            margin = self.number("margin_mm"),
+        )
+    }
+
+    /// New job, calibration on all blocks, a scan, and the tables of readings and spots.
+    fn run(&self, folder: &Path) -> (Vec<Row>, Vec<Row>) {
+        let path = |name: &str| folder.join(name).to_str().unwrap().to_owned();
+        let (plan, job, line) = (path("plan.toml"), path("line.job"), path("line.shots"));
+        std::fs::write(&plan, self.plan()).unwrap();
+        must(&["new", &job, "--from", &plan]);
+        let (shots, truth) = (self.shots("waveforms_cal"), self.rows("truth_cal"));
+        let mut blocks: Vec<(String, Vec<Placed>)> = Vec::new();
+        for (shot, row) in shots.iter().zip(&truth) {
+            match blocks.last_mut().filter(|(thickness, _)| *thickness == row["thickness_mm"]) {
+                Some((_, shots)) => shots.push((0.0, shot)),
+                None => blocks.push((row["thickness_mm"].clone(), vec![(0.0, shot)])),
+            }
+        }
+        let mut calibrate: Vec<String> =
+            ["calibrate", &job, "--headless", "--operator", "R. Aldane", "--temperature", "20", "--keep-velocity"]
+                .map(str::to_owned)
+                .into();
+        for (thickness, shots) in &blocks {
+            let block = path(&format!("block-{thickness}.shots"));
+            self.stream(Path::new(&block), self.number("block_temp_c"), shots);
+            calibrate.extend(["--at".to_owned(), format!("{thickness}=file:{block}")]);
+        }
+        let (middle, _) = &blocks[blocks.len() / 2];
+        calibrate.extend(["--verify".to_owned(), format!("{middle}=file:{}", path(&format!("block-{middle}.shots")))]);
+        must(&calibrate.iter().map(String::as_str).collect::<Vec<_>>());
+        let (shots, truth) = (self.shots("waveforms"), self.rows("truth"));
+        let placed: Vec<Placed> = truth.iter().zip(&shots).map(|(row, shot)| (row["pos_mm"].parse().unwrap(), &shot[..])).collect();
+        self.stream(Path::new(&line), self.number("wall_temp_c"), &placed);
+        let stream = format!("file:{line}");
+        let scan = ["--line", "L", "--stream", &stream, "--pace", "max", "--headless", "--operator", "R. Aldane"];
+        must(&[&["scan", &job][..], &scan, &["--override-checklist", "a simulated wall has no permit"]].concat());
+        let table = |what: &str| {
+            let out = path(&format!("{what}.csv"));
+            must(&["export", &job, "--format", "csv", "--what", what, "--out", &out]);
+            csv::Reader::from_path(out).unwrap().deserialize().map(Result::unwrap).collect()
+        };
+        let verified = must(&["verify", &job]);
+        assert!(verified.trim_end().ends_with("whole"), "{verified}");
+        (table("readings"), table("spots"))
+    }
+}
+
+const GATE: &str = "gate_start_us = 6.2\ngate_length_us = 6.6\ngate_threshold_pct = 2.0\n";
+
+#[test]
+fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
+    let set = root().join("tests/data/lines");
+    let manifest: Value = serde_json::from_slice(&std::fs::read(set.join("manifest.json")).unwrap()).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let (all_readings, all_spots) = (folder.path().join("readings.csv"), folder.path().join("spots.csv"));
+    let mut readings = csv::Writer::from_path(&all_readings).unwrap();
+    let mut spots = csv::Writer::from_path(&all_spots).unwrap();
+    readings.write_record(["case", "id", "thickness_mm", "uncertainty_mm", "quality", "flags", "level"]).unwrap();
+    spots.write_record(["case", "from_mm", "to_mm", "kind", "minimum_mm"]).unwrap();
+    for facts in manifest["cases"].as_array().unwrap() {
+        let line = Line { facts: facts.clone(), folder: set.clone() };
+        let work = tempfile::tempdir().unwrap();
+        let (of_line, found) = line.run(work.path());
+        let case = line.text("name");
+        for row in of_line {
+            let columns = ["seq", "thickness_mm", "uncertainty_k2_mm", "quality", "flags", "level"].map(|column| row[column].as_str());
+            readings.write_record([&[case][..], &columns].concat()).unwrap();
+        }
+        for row in found {
+            // The scorer's word for what may only be suspected.
+            let kind = row["kind"].trim_end_matches('?');
+            spots.write_record([case, &row["from_mm"], &row["to_mm"], kind, &row["minimum_mm"]]).unwrap();
+        }
+    }
+    readings.flush().unwrap();
+    spots.flush().unwrap();
+    let arguments = [set.to_str().unwrap(), all_readings.to_str().unwrap(), all_spots.to_str().unwrap()];
+    let Some(scored) = python("numpy", &set.join("score_lines.py"), &arguments) else { return };
+    let said = String::from_utf8_lossy(&scored.stdout);
+    println!("{said}");
+    assert!(scored.status.success(), "{said}{}", String::from_utf8_lossy(&scored.stderr));
+    assert!(said.contains("must 59 of 59"), "{said}");
+}
