@@ -1,6 +1,8 @@
 //! What one picture costs, drawn into memory: the whole scan screen with an invented run of 4.35 m behind it.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "../tests/program/console/bench.rs"]
+mod bench;
 #[path = "../tests/program/console/fixture.rs"]
 mod fixture;
 

@@ -9,7 +9,6 @@ pub mod bench;
 pub mod blocks;
 pub mod connecting;
 pub mod engine;
-pub mod propose;
 pub mod scan;
 mod unsaved;
 pub mod verdict;

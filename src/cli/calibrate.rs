@@ -4,25 +4,22 @@
 use super::console::{OpenArgs, ScreenArgs};
 use super::stream_args::StreamArgs;
 use crate::console::text::signed;
-use crate::live::blocks::{BlockShots, collect, count_travel};
+use crate::live::bench::{self, Attempt, Fit, Fitted, Found, Hold, Kept, Piece, Refused, Start, Unattended, check_words, encoder_words};
 use crate::live::verdict;
 use crate::session::{Session, runtime};
-use anyhow::{Context, bail};
-use backwall_store::JobContents;
+use anyhow::bail;
+use backwall_store::{JobContents, Note};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
+use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::{Check, Validity};
-use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::{Block, CalibrationInput, calibrate, verify_block};
-use backwall_ultrasound::{Calibration, Setup};
 use backwall_units::{Length, LengthUnit, Temperature, parse_length};
 use clap::Args;
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::PathBuf;
 use std::str::FromStr;
-use std::sync::Arc;
 
 /// A known length and the stream taken on it: `5.00=file:block5.shots`.
 #[derive(Debug, Clone)]
@@ -129,116 +126,183 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
 /// What was said and found, and why it failed if it did.
 pub type Done = (String, Value, Option<String>);
 
-/// Measures what is asked for and keeps it in the job.
+/// Measures what is asked for and keeps it in the job: the bench without a screen.
 pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done> {
     let profile = Profile::load(&args.profile)?;
     let contents = session.file.contents()?;
-    let in_force = contents.setups.last();
-    let typed = Setup { calibration: None, ..in_force.map_or_else(|| contents.plan.typed_setup(), |entry| entry.setup.clone()) };
+    if args.at.is_empty() && !args.verify.is_empty() && contents.setups.is_empty() {
+        bail!("no set-up is in force to verify: calibrate first, or enter one");
+    }
     let by = Signed { at_us: crate::live::now_us(), ..session.operator.clone() };
+    let start = Start::of(&contents);
+    let found = bench::unattended(start, &profile, args.keep_velocity, attempts(args, &contents.plan)).await?;
+    let mut said = Said { text: Vec::new(), object: json!({"event": "calibrated"}), failed: None, no_fit: None };
+    said.refused(&found.refused);
+    said.encoder(&found.view.found);
+    said.fit(&found);
+    let checks = found.view.found.iter().filter_map(|found| bench::check_of(found, &contents, &by)).collect::<Vec<_>>();
+    said.checks(&checks);
+
     let writer = session.file.writer();
-    let mut text = Vec::new();
-    let mut object = json!({"event": "calibrated"});
-    let mut failed = None;
-
-    if let Some(at) = &args.encoder {
-        let check = EncoderCheck {
-            distance: at.length,
-            counts: count_travel(&at.spec, &profile).await?,
-            set_counts_per_mm: contents.plan.encoder.counts_per_mm,
-        };
-        let judged = check.judge();
-        text.push(format!(
-            "encoder: {} counts over {:.1} mm, {:.4} counts per mm against {:.4} set, {:+.2} %",
-            check.counts,
-            at.length.as_mm(),
-            check.solved(),
-            check.set_counts_per_mm,
-            check.error() * 100.0
-        ));
-        object["encoder"] = json!({
-            "distance_mm": at.length.as_mm(), "counts": check.counts, "counts_per_mm": check.solved(),
-            "error_pct": check.error() * 100.0, "accepted": judged.is_ok(),
-        });
-        writer.add_encoder_check(check, by.clone())?;
-        failed = judged.err().map(|error| format!("encoder check refused: {error}"));
+    for encoder in found.view.found.iter().filter_map(|found| if let Found::Encoder(check, _) = found { Some(check) } else { None }) {
+        writer.add_encoder_check(*encoder, by.clone())?;
     }
-
-    let serial = match args.block_serial.as_str() {
-        "" => verdict::block_serial(&contents.plan),
-        serial => serial,
-    };
-    let mut candidate = None;
-    if !args.at.is_empty() {
-        let (calibration, setup) = fit(args, &profile, &typed).await?;
-        text.push(describe(&calibration, &typed, contents.plan.wall_temperature()));
-        object["calibration"] = json!({
-            "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
-            "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
-            "velocity_u_m_s": calibration.velocity_u.map(|u| u.as_m_s()),
-            "half_separation_u_mm": calibration.half_separation_u.map(|u| u.as_mm()),
-            "gain_db": calibration.gain.map(|gain| gain.as_db()),
-            "temperature_c": calibration.temperature.as_celsius(), "points": calibration.points, "warnings": calibration.warnings,
-        });
-        candidate = Some(setup);
-    }
-
-    let setup = candidate.clone().or(in_force.map(|entry| entry.setup.clone()));
-    let mut checks = Vec::new();
-    for at in &args.verify {
-        let setup = setup.as_ref().context("no set-up is in force to verify: calibrate first, or enter one")?;
-        let shots = collect(&at.spec, &profile, setup, None).await?;
-        let temperature = block_temperature(args, &shots, setup);
-        let tolerance = args.tolerance.map_or_else(|| contents.plan.verification.tolerance(at.length), Length::mm);
-        let found = verify_block(setup, shots.base, at.length, temperature, &shots.shots, tolerance)?;
-        let check = Check {
-            setup_id: 0,
-            block: serial.to_owned(),
-            truth: at.length,
-            measured: found.measured.filter(|_| found.within || found.error.is_some_and(|error| error.abs() > tolerance)),
-            spread: found.spread,
-            shots: found.shots as u32,
-            tolerance,
-            temperature,
-            by: by.clone(),
-        };
-        text.push(describe_check(&check));
-        if !check.passed() {
-            failed.get_or_insert_with(|| format!("verification failed: {}", describe_check(&check)));
+    let mut setup_id = contents.setups.last().map(|entry| entry.id);
+    if said.fit_missing(args) {
+        // What was verified was not what was asked for.
+    } else if found.refused.iter().any(|refused| matches!(refused.hold, Hold::Verify { .. })) {
+        said.fail("a verification could not be made".to_owned());
+        if found.view.fitted().is_some() {
+            said.text.push(NOT_IN_FORCE.to_owned());
         }
-        checks.push(check);
-    }
-    object["verified"] = json!(checks.iter().map(|check| json!({"check": check, "passed": check.passed()})).collect::<Vec<_>>());
-
-    // A new set-up comes into force only when its verification passes; a failed check of the old one is kept, for it makes suspect.
-    let passed = checks.iter().all(Check::passed);
-    let setup_id = match candidate {
-        Some(setup) if passed && failed.is_none() => {
-            let origin = verdict::origin(args.at.iter().map(|at| (at.length, serial)), !checks.is_empty());
-            let id = writer.add_setup(setup, origin, by)?;
+    } else {
+        let settled = bench::settle(&found.view, &found.view.found, &contents, &by);
+        let kept = if checks.is_empty() && !args.at.is_empty() { bench::kept(&found.view, &contents) } else { settled.kept };
+        if let Some(text) = settled.note {
+            writer.note(Note { run: None, along: None, text, at_us: by.at_us })?;
+            said.text.push(NOT_IN_FORCE.to_owned());
+        }
+        if let Some(Kept { setup, origin }) = kept {
+            setup_id = Some(writer.add_setup(setup, origin, by)?);
             if checks.is_empty() {
-                text.push("No verification block was given: the set-up is in force, but every run stays pending.".to_owned());
+                said.text.push("No verification block was given: the set-up is in force, but every run stays pending.".to_owned());
             }
-            Some(id)
         }
-        Some(_) => {
-            text.push("The new set-up is NOT in force; the one before stands.".to_owned());
-            None
-        }
-        None => in_force.map(|entry| entry.id),
-    };
-    object["setup_id"] = json!(setup_id);
-    if let Some(setup_id) = setup_id {
-        for check in checks {
-            writer.add_check(Check { setup_id, ..check })?;
+        for check in settled.checks {
+            writer.add_check(Check { setup_id: setup_id.unwrap_or(check.setup_id), ..check })?;
         }
     }
     let suspect = suspect(&session.file.contents()?);
     for (run, why) in &suspect {
-        text.push(format!("run {run} is SUSPECT: {why}"));
+        said.text.push(format!("run {run} is SUSPECT: {why}"));
     }
-    object["suspect_runs"] = json!(suspect.iter().map(|(run, why)| json!({"run": run, "why": why})).collect::<Vec<_>>());
-    Ok((text.join("\n"), object, failed))
+    said.object["setup_id"] = json!(setup_id);
+    said.object["suspect_runs"] = json!(suspect.iter().map(|(run, why)| json!({"run": run, "why": why})).collect::<Vec<_>>());
+    Ok((said.text.join("\n"), said.object, said.failed))
+}
+
+const NOT_IN_FORCE: &str = "The new set-up is NOT in force; the one before stands.";
+
+/// What the probe is put on, in the order of a calibration.
+fn attempts(args: &MeasureArgs, plan: &Plan) -> Vec<Attempt> {
+    let serial = match args.block_serial.as_str() {
+        "" => verdict::block_serial(plan),
+        serial => serial,
+    };
+    let piece =
+        |at: &At| Piece { serial: serial.to_owned(), thickness: at.length, temperature: args.temperature.map(Temperature::celsius) };
+    let tolerance = |at: &At| args.tolerance.map_or_else(|| plan.verification.tolerance(at.length), Length::mm);
+    let blocks = args.at.iter().map(|at| Attempt { hold: Hold::Block(piece(at)), spec: at.spec.clone() });
+    let verify =
+        args.verify.iter().map(|at| Attempt { hold: Hold::Verify { piece: piece(at), tolerance: tolerance(at) }, spec: at.spec.clone() });
+    let encoder = args.encoder.iter().map(|at| Attempt { hold: Hold::Encoder { distance: at.length }, spec: at.spec.clone() });
+    encoder.chain(blocks).chain(verify).collect()
+}
+
+/// What is said of the work.
+struct Said {
+    text: Vec<String>,
+    object: Value,
+    failed: Option<String>,
+    /// Why blocks gave no calibration, if they gave none.
+    no_fit: Option<String>,
+}
+
+impl Said {
+    /// The first failure counts.
+    fn fail(&mut self, why: String) {
+        self.failed.get_or_insert(why);
+    }
+
+    fn refused(&mut self, all: &[Refused]) {
+        let mut listed = Vec::new();
+        for Refused { hold, why } in all {
+            match hold {
+                Hold::Block(piece) => {
+                    let words = format!("LEFT OUT: the {:.3} mm block was {why}", piece.thickness.as_mm());
+                    self.no_fit.get_or_insert(words.clone());
+                    self.text.push(words);
+                    listed.push(json!({"thickness_mm": piece.thickness.as_mm(), "why": why}));
+                }
+                Hold::Verify { piece, .. } => {
+                    let words = format!("verification on {:.3} mm: {why}", piece.thickness.as_mm());
+                    self.text.push(words.clone());
+                    self.fail(words);
+                }
+                Hold::Encoder { .. } => {
+                    let words = format!("encoder check: {why}");
+                    self.text.push(words.clone());
+                    self.fail(words);
+                }
+            }
+        }
+        self.object["left_out"] = json!(listed);
+    }
+
+    fn encoder(&mut self, found: &[Found]) {
+        for (check, judged) in found.iter().filter_map(|f| if let Found::Encoder(check, judged) = f { Some((check, judged)) } else { None })
+        {
+            self.text.push(format!("{}, {} counts", encoder_words(check), check.counts));
+            self.object["encoder"] = json!({
+                "distance_mm": check.distance.as_mm(), "counts": check.counts, "counts_per_mm": check.solved(),
+                "error_pct": check.error() * 100.0, "accepted": judged.is_ok(),
+            });
+            if let Err(error) = judged {
+                self.fail(format!("encoder check refused: {error}"));
+            }
+        }
+    }
+
+    fn fit(&mut self, found: &Unattended) {
+        match &found.view.fit {
+            Fit::Done(fitted) => {
+                self.text.push(describe(fitted));
+                let calibration = &fitted.calibration;
+                self.object["calibration"] = json!({
+                    "velocity_m_s": calibration.velocity.as_m_s(), "velocity_fitted": calibration.velocity_fitted,
+                    "zero_ns": calibration.zero.as_ns(), "half_separation_mm": calibration.half_separation.as_mm(),
+                    "velocity_u_m_s": calibration.velocity_u.map(|u| u.as_m_s()),
+                    "half_separation_u_mm": calibration.half_separation_u.map(|u| u.as_mm()),
+                    "gain_db": calibration.gain.map(|gain| gain.as_db()),
+                    "temperature_c": calibration.temperature.as_celsius(), "points": calibration.points,
+                    "warnings": calibration.warnings, "gate": fitted.setup.gate, "gate_from": fitted.gate,
+                });
+                if let Some(listed) = self.object["left_out"].as_array_mut() {
+                    listed.extend(
+                        fitted.left_out.iter().map(|out| json!({"thickness_mm": out.thickness.as_mm(), "why": out.why.to_string()})),
+                    );
+                }
+            }
+            Fit::Refused(why) => {
+                self.no_fit.get_or_insert(why.clone());
+                self.text.push(format!("no calibration: {why}"));
+            }
+            Fit::None | Fit::Working => {}
+        }
+    }
+
+    fn checks(&mut self, checks: &[Check]) {
+        for check in checks {
+            let words = check_words(check);
+            self.text.push(format!("{words}, spread {:.4} mm over {} shots", check.spread.as_mm(), check.shots));
+            if !check.passed() {
+                self.fail(words);
+            }
+        }
+        self.object["verified"] = json!(checks.iter().map(|check| json!({"check": check, "passed": check.passed()})).collect::<Vec<_>>());
+    }
+
+    /// Whether blocks were given and gave no calibration, or one on fewer than two of several.
+    fn fit_missing(&mut self, args: &MeasureArgs) -> bool {
+        let left_out = self.object["left_out"].as_array().map_or(0, Vec::len);
+        let enough = args.at.len() - left_out.min(args.at.len()) >= args.at.len().min(2);
+        let missing = !args.at.is_empty() && (self.object["calibration"].is_null() || !enough);
+        if missing {
+            self.fail(self.no_fit.clone().unwrap_or_else(|| "the blocks gave no calibration".to_owned()));
+            self.text.push(NOT_IN_FORCE.to_owned());
+        }
+        missing
+    }
 }
 
 /// Every run whose calibration later failed, by number, with the reason.
@@ -253,31 +317,8 @@ fn suspect(contents: &JobContents) -> Vec<(i64, String)> {
         .collect()
 }
 
-async fn fit(args: &MeasureArgs, profile: &Profile, typed: &Setup) -> anyhow::Result<(Calibration, Setup)> {
-    let mut blocks = Vec::new();
-    let mut base = None;
-    for at in &args.at {
-        let taken = collect(&at.spec, profile, typed, None).await?;
-        if base.is_some_and(|base| base != taken.base) {
-            bail!("{} has another time base than the blocks before it: measure all blocks with the same settings", at.spec);
-        }
-        base = Some(taken.base);
-        let temperature = block_temperature(args, &taken, typed);
-        blocks.push(Block { thickness: at.length, temperature, gain: taken.gain, shots: taken.shots });
-    }
-    let base = base.context("no block was given")?;
-    let distinct = args.at.iter().any(|at| (at.length - args.at[0].length).abs() > Length::mm(0.01));
-    let input = CalibrationInput { setup: typed, base, blocks: &blocks, fit_velocity: distinct && !args.keep_velocity };
-    let calibration = calibrate(&input)?;
-    let setup = typed.with_calibration(Arc::new(calibration.clone()));
-    Ok((calibration, setup))
-}
-
-fn block_temperature(args: &MeasureArgs, shots: &BlockShots, setup: &Setup) -> Temperature {
-    args.temperature.map(Temperature::celsius).or(shots.temperature).unwrap_or(setup.block_temperature)
-}
-
-fn describe(calibration: &Calibration, typed: &Setup, wall: Temperature) -> String {
+fn describe(fitted: &Fitted) -> String {
+    let calibration = &fitted.calibration;
     let mut text = format!("{:>10} {:>10} {:>9} {:>9} {:>6}\n", "block mm", "read mm", "error mm", "spread", "shots");
     for point in &calibration.points {
         text += &format!(
@@ -296,27 +337,11 @@ fn describe(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Stri
         calibration.zero.as_ns(),
         calibration.half_separation.as_mm()
     );
-    let verdict = verdict::of(calibration, typed, wall);
-    for words in &verdict.says {
+    for words in &fitted.verdict.says {
         text += &format!("\n{words}");
     }
-    for warning in &verdict.warns {
+    for warning in &fitted.verdict.warns {
         text += &format!("\nWARNING: {warning}");
     }
     text
-}
-
-fn describe_check(check: &Check) -> String {
-    let found = match (check.measured, check.error()) {
-        (Some(measured), Some(error)) => format!("read {:.3} mm, error {} mm", measured.as_mm(), signed(LengthUnit::Mm, error)),
-        _ => "gave no stable reading".to_owned(),
-    };
-    format!(
-        "block of {:.3} mm {found}, spread {:.4} mm over {} shots, tolerance {:.3} mm: {}",
-        check.truth.as_mm(),
-        check.spread.as_mm(),
-        check.shots,
-        check.tolerance.as_mm(),
-        if check.passed() { "PASSED" } else { "FAILED" }
-    )
 }

@@ -91,7 +91,7 @@ pub fn review(session: Session, run: Option<RunId>, earlier: Option<EarlierSurve
 /// What is still missing before each step, without a screen.
 fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     let contents = JobFile::open_read_only(&args.job)?.contents()?;
-    let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
+    let obstacles = contents.obstacles();
     let standing = contents.standing();
     let mut out = std::io::stdout().lock();
     if args.json {
@@ -105,7 +105,7 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     }
     writeln!(out, "{} {}", contents.plan.job.number, contents.plan.asset.name)?;
     for obstacle in &obstacles {
-        writeln!(out, "checklist: {obstacle}")?;
+        writeln!(out, "stops scanning: {obstacle}")?;
     }
     if contents.setups.is_empty() {
         writeln!(out, "calibrate: no set-up entered yet; the plan's typed values would be used")?;

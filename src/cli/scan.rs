@@ -18,7 +18,7 @@ pub struct ScanArgs {
     pub line: String,
     #[command(flatten)]
     pub stream: StreamArgs,
-    /// Scan although the checklist does not allow it; the reason is stored and printed
+    /// Scan although checklist or missing calibration do not allow it; the reason is stored and printed
     #[arg(long, value_name = "REASON")]
     pub override_checklist: Option<String>,
     /// Who scans, if not the plan's operator

@@ -169,7 +169,7 @@ fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, l
     for (label, check) in [("before the run", before), ("after the run", after)] {
         let words = check.map_or("none".to_owned(), |check| {
             let at = text::short_day_and_clock(check.by.at_us, look.utc_offset_s);
-            format!("{at} {}", safe_text(&super::update::bench::check_words(check)))
+            format!("{at} {}", safe_text(&crate::live::bench::check_words(check)))
         });
         row(lines, label, words);
     }

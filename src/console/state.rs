@@ -252,12 +252,6 @@ impl App {
             .then(|| format!("verified {} ago: verify again (Calibrate, v)", text::duration(hours * 3600.0)))
     }
 
-    /// Whether a set-up's calibration is the one in force.
-    pub fn is_in_force(&self, setup: &Setup) -> bool {
-        let calibration = self.contents.setups.last().and_then(|entry| entry.setup.calibration.as_ref());
-        calibration.is_some() && calibration == setup.calibration.as_ref()
-    }
-
     /// How the calibration stands: of the run that is going, else of the set-up in force.
     pub fn calibration(&self) -> Validity {
         self.scan.as_ref().map_or_else(|| self.contents.standing(), |scan| self.calibration_of(scan))
@@ -274,8 +268,14 @@ impl App {
         validity(started, setup_id, &self.contents.checks)
     }
 
+    /// What the checklist says against scanning.
     pub fn obstacles(&self) -> Vec<String> {
         self.contents.checklist.obstacles(&self.contents.answers, &self.contents.signatures)
+    }
+
+    /// What stops scanning, the missing calibration included.
+    pub fn in_the_way(&self) -> Vec<String> {
+        self.contents.obstacles()
     }
 
     pub fn runs_on(&self, line: &str) -> impl Iterator<Item = &RunSummary> {
@@ -311,7 +311,7 @@ impl App {
         match step {
             Step::Prepare => self.out_of_date(),
             Step::Checklist => self.obstacles(),
-            Step::Calibrate if self.contents.setups.is_empty() => vec!["set-up is as planned, not confirmed here".to_owned()],
+            Step::Calibrate if !self.contents.is_calibrated() => vec!["NO CALIBRATION: scanning needs one, or an override".to_owned()],
             Step::Calibrate => match self.contents.standing() {
                 Validity::Valid => Vec::new(),
                 doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why())],
@@ -330,6 +330,7 @@ impl App {
         match step {
             Step::Prepare => !self.out_of_date().is_empty(),
             Step::Checklist => !self.obstacles().is_empty(),
+            Step::Calibrate => !self.contents.is_calibrated(),
             _ => false,
         }
     }

@@ -1,19 +1,25 @@
 //! The calibration bench: the probe's stream seen live, held on blocks until it is steady, fitted, verified, and driven
 //! over a measured distance. Knows no task and no clock; `drive` runs it. It keeps nothing: what it finds is told, and
-//! whoever asked for it stores it.
+//! whoever asked for it stores it, in the form `settle` gives it. `unattended` runs it over streams without a screen.
 
 mod drive;
+mod fit;
+mod settle;
+mod unattended;
 mod view;
 
 pub use drive::{BenchEnd, BenchHandle, BenchRequest, BenchStream, start};
+pub use fit::FitJob;
+pub use settle::{Kept, Settled, check_of, check_words, encoder_words, in_force, kept, settle, suspect_with};
+pub use unattended::{Attempt, Refused, Unattended, unattended};
 pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Said, Taken};
 
 use super::blocks::Collector;
-use super::verdict;
+use backwall_store::JobContents;
+use backwall_survey::job::gate::{GateRule, Seen};
 use backwall_survey::reading::Record;
 use backwall_survey::travel::encoder_check::EncoderCheck;
-use backwall_ultrasound::{Block, BlockCheck, CalibrationInput, Gate, Setup};
-use backwall_ultrasound::{calibrate, verify_block};
+use backwall_ultrasound::{BlockCheck, Gate, Setup, verify_block};
 use backwall_units::{Length, Temperature};
 use std::sync::Arc;
 
@@ -22,46 +28,34 @@ const FRESH_US: i64 = 2_000_000;
 /// A reading with typed values this far off, absolute and relative, is asked about: likely another block.
 const ODD: (Length, f64) = (Length::mm(1.0), 0.2);
 
-/// Work for a thread of its own.
-pub struct FitJob {
-    number: u64,
-    setup: Setup,
-    wall: Temperature,
-    blocks: Vec<Arc<Taken>>,
-    fit_velocity: bool,
+/// What a bench starts from.
+#[derive(Debug, Clone)]
+pub struct Start {
+    /// What counts until something better is found.
+    pub setup: Setup,
+    pub rule: GateRule,
+    /// What the plan says of the wall's temperature.
+    pub wall: Temperature,
+    pub counts_per_mm: f64,
 }
 
-impl FitJob {
-    pub fn run(self) -> (u64, Result<Arc<Fitted>, String>) {
-        (self.number, self.fit().map(Arc::new))
-    }
-
-    fn fit(&self) -> Result<Fitted, String> {
-        let first = self.blocks.first().ok_or("no block was taken yet")?;
-        let blocks: Vec<Block> = self
-            .blocks
-            .iter()
-            .map(|taken| Block {
-                thickness: taken.piece.thickness,
-                temperature: taken.temperature,
-                shots: taken.shots.clone(),
-                gain: taken.gain,
-            })
-            .collect();
-        let input = CalibrationInput { setup: &self.setup, base: first.base, blocks: &blocks, fit_velocity: self.fit_velocity };
-        let calibration = Arc::new(calibrate(&input).map_err(|error| error.to_string())?);
-        let verdict = verdict::of(&calibration, &self.setup, self.wall);
-        Ok(Fitted { setup: self.setup.with_calibration(calibration.clone()), calibration, verdict })
+impl Start {
+    pub fn of(job: &JobContents) -> Self {
+        Self {
+            setup: job.setups.last().map_or_else(|| job.plan.typed_setup(), |entry| entry.setup.clone()),
+            rule: GateRule::of(&job.plan),
+            wall: job.plan.wall_temperature(),
+            counts_per_mm: job.plan.encoder.counts_per_mm,
+        }
     }
 }
 
 /// The state of the bench.
 pub struct Bench {
-    in_force: Setup,
-    /// The plan's.
-    wall: Temperature,
+    start: Start,
     gate: Gate,
-    counts_per_mm: f64,
+    /// Whether the gate was moved on the live waveform.
+    by_hand: bool,
     keep_velocity: bool,
     header: Option<Record>,
     collector: Collector,
@@ -75,14 +69,12 @@ pub struct Bench {
 }
 
 impl Bench {
-    /// `wall` is what the plan says of the wall's temperature.
-    pub fn new(in_force: Setup, wall: Temperature, counts_per_mm: f64) -> Self {
+    pub fn new(start: Start) -> Self {
         let mut bench = Self {
-            gate: in_force.gate,
-            collector: Collector::new(&in_force),
-            in_force,
-            wall,
-            counts_per_mm,
+            gate: start.setup.gate,
+            by_hand: false,
+            collector: Collector::new(&start.setup),
+            start,
             keep_velocity: false,
             header: None,
             last_shot_us: None,
@@ -99,7 +91,7 @@ impl Bench {
 
     /// Typed values to calibrate from.
     fn typed(&self) -> Setup {
-        Setup { calibration: None, gate: self.gate, ..self.in_force.clone() }
+        Setup { calibration: None, gate: self.gate, ..self.start.setup.clone() }
     }
 
     /// Blocks for a calibration are read with the typed values, all else with what the bench has found, or with what is in force.
@@ -107,14 +99,17 @@ impl Bench {
         match (&self.view.hold, self.view.fitted()) {
             (Some(Hold::Block(_)), _) => self.typed(),
             (_, Some(fitted)) => Setup { gate: self.gate, ..fitted.setup.clone() },
-            (_, None) => Setup { gate: self.gate, ..self.in_force.clone() },
+            (_, None) => Setup { gate: self.gate, ..self.start.setup.clone() },
         }
     }
 
     /// What came before counts no more.
     fn collect_anew(&mut self) {
         let setup = self.measures_with();
-        self.collector = Collector::new(&setup);
+        self.collector = match &self.view.hold {
+            Some(Hold::Block(piece)) => Collector::on_block(&setup, piece.thickness),
+            _ => Collector::new(&setup),
+        };
         self.view.setup = Some(Arc::new(setup));
         self.view.stability = None;
         self.view.shots = 0;
@@ -204,17 +199,19 @@ impl Bench {
                 None => self.say("there is no block to take off"),
             },
             BenchCommand::Gate(gate) => {
-                self.gate = gate;
+                (self.gate, self.by_hand) = (gate, true);
                 self.collect_anew();
             }
+            BenchCommand::Propose => self.propose(),
             BenchCommand::KeepVelocity(keep) => {
                 self.keep_velocity = keep;
                 self.fit_anew();
             }
             BenchCommand::InForce(setup) => {
                 self.gate = setup.gate;
-                self.in_force = *setup;
-                let is_the_fit = self.view.fitted().is_some_and(|fitted| self.in_force.calibration.as_ref() == Some(&fitted.calibration));
+                self.start.setup = *setup;
+                let now = self.start.setup.calibration.as_ref();
+                let is_the_fit = self.view.fitted().is_some_and(|fitted| now == Some(&fitted.calibration));
                 if is_the_fit { self.collect_anew() } else { self.fit_anew() }
             }
             BenchCommand::Stop => {}
@@ -239,8 +236,8 @@ impl Bench {
         };
         match self.collector.finish(&self.view.link.what) {
             Ok(shots) => {
-                let temperature = piece.temperature.or(shots.temperature).unwrap_or(self.in_force.block_temperature);
-                Some(Taken { piece, temperature, stability: shots.stability, base: shots.base, shots: shots.shots, gain: shots.gain })
+                let temperature = piece.temperature.or(shots.temperature).unwrap_or(self.start.setup.block_temperature);
+                Some(Taken { piece, temperature, taken: shots })
             }
             Err(error) => {
                 self.refuse(error);
@@ -249,13 +246,50 @@ impl Bench {
         }
     }
 
+    /// The gate the program would set, from what is known now.
+    fn propose(&mut self) {
+        let setup = self.measures_with();
+        let live = self.view.measurement.and_then(|measurement| measurement.height_pct.zip(measurement.snr));
+        let mut seen = self.seen();
+        seen.noise_pct = seen.noise_pct.or(live.map(|(height, snr)| height / snr.as_ratio()));
+        let end = |waveform: &backwall_ultrasound::Waveform| waveform.base.end(waveform.samples.len());
+        seen.record_end = seen.record_end.or(self.view.waveform.as_ref().map(end));
+        let rule = &self.start.rule;
+        let gate = rule.gate(&setup, seen);
+        let why = rule.why(&gate, &setup, seen).unwrap_or_else(|| "the plan's own gate and threshold".to_owned());
+        (self.gate, self.by_hand) = (gate, false);
+        self.say(format!("{why}; look at the waveform, k keeps it"));
+        self.collect_anew();
+    }
+
+    /// What the blocks tell of the device.
+    fn seen(&self) -> Seen {
+        let blocks = || self.view.blocks.iter().map(|block| &block.taken);
+        Seen {
+            // On a thin block echoes pass for noise; the quietest block has it.
+            noise_pct: blocks().filter_map(|taken| taken.noise_pct).reduce(f64::min),
+            record_end: blocks().map(|taken| taken.record_end).reduce(|a, b| a.max(b)),
+            block: self.view.blocks.iter().map(|block| block.piece.thickness).reduce(Length::max),
+        }
+    }
+
+    /// Whether the stream has brought encoder counts.
+    pub fn counts(&self) -> bool {
+        self.count.is_some()
+    }
+
+    /// Whether as much was taken as is kept, and the probe is still.
+    pub fn is_done(&self) -> bool {
+        self.view.hold.is_some() && self.collector.is_done()
+    }
+
     fn take_block(&mut self, piece: Piece) {
         let Some(taken) = self.finish() else { return };
-        if self.view.blocks.first().is_some_and(|first| first.base != taken.base) {
+        if self.view.blocks.first().is_some_and(|first| first.taken.base != taken.taken.base) {
             self.refuse("another time base than on the blocks before it; measure all blocks with the same settings");
             return;
         }
-        let read = taken.stability.mean.unwrap_or(Length::ZERO);
+        let read = taken.taken.stability.mean.unwrap_or(Length::ZERO);
         let off = (read - piece.thickness).abs();
         if off > ODD.0 && off > piece.thickness * ODD.1 {
             self.say(format!(
@@ -264,7 +298,7 @@ impl Bench {
                 piece.thickness.as_mm()
             ));
         } else {
-            self.say(format!("taken: {:.3} mm, spread {:.4} mm", piece.thickness.as_mm(), taken.stability.spread.as_mm()));
+            self.say(format!("taken: {:.3} mm, spread {:.4} mm", piece.thickness.as_mm(), taken.taken.stability.spread.as_mm()));
         }
         self.view.blocks.push(Arc::new(taken));
         self.view.hold = None;
@@ -279,7 +313,7 @@ impl Bench {
         let fitted = self.view.fitted().cloned();
         let setup = self.measures_with();
         let Some(taken) = self.finish() else { return };
-        match verify_block(&setup, taken.base, piece.thickness, taken.temperature, &taken.shots, tolerance) {
+        match verify_block(&setup, taken.taken.base, piece.thickness, taken.temperature, &taken.taken.shots, tolerance) {
             Ok(check) => {
                 self.view.found.push(Found::Checked { piece, tolerance, temperature: taken.temperature, check, fitted });
                 self.view.hold = None;
@@ -300,7 +334,7 @@ impl Bench {
             self.say(format!("start marked: drive {:.0} mm by the tape and press Enter again", distance.as_mm()));
             return;
         };
-        let check = EncoderCheck { distance, counts: self.position - mark, set_counts_per_mm: self.counts_per_mm };
+        let check = EncoderCheck { distance, counts: self.position - mark, set_counts_per_mm: self.start.counts_per_mm };
         self.view.found.push(Found::Encoder(check, check.judge()));
         (self.mark, self.view.travelled, self.view.hold) = (None, None, None);
         self.collect_anew();
@@ -319,7 +353,7 @@ impl Bench {
                 readings,
                 within: false,
             };
-            let temperature = piece.temperature.or(self.view.temperature).unwrap_or(self.in_force.block_temperature);
+            let temperature = piece.temperature.or(self.view.temperature).unwrap_or(self.start.setup.block_temperature);
             let fitted = self.view.fitted().cloned();
             self.view.found.push(Found::Checked { piece, tolerance, temperature, check, fitted });
         }
@@ -343,7 +377,9 @@ impl Bench {
         let first = self.view.blocks.first().map(thickness)?;
         let distinct = self.view.blocks.iter().any(|taken| (thickness(taken) - first).abs() > Length::mm(0.01));
         let fit_velocity = distinct && !self.keep_velocity;
-        Some(FitJob { number: self.fits, setup: self.typed(), wall: self.wall, blocks: self.view.blocks.clone(), fit_velocity })
+        let rule = (!self.by_hand).then(|| (self.start.rule.clone(), self.seen()));
+        let blocks = self.view.blocks.clone();
+        Some(FitJob { number: self.fits, setup: self.typed(), rule, wall: self.start.wall, blocks, fit_velocity })
     }
 
     pub fn fitted(&mut self, (number, fit): (u64, Result<Arc<Fitted>, String>)) {
@@ -352,7 +388,12 @@ impl Bench {
             return;
         }
         self.view.fit = match fit {
-            Ok(fitted) => Fit::Done(fitted),
+            Ok(fitted) => {
+                if !self.by_hand {
+                    self.gate = fitted.setup.gate;
+                }
+                Fit::Done(fitted)
+            }
             Err(why) => Fit::Refused(why),
         };
         if self.view.hold.is_none() {

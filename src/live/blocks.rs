@@ -1,40 +1,29 @@
-//! The probe held on a block: shots taken from a stream until they are stable; and an encoder driven over a
-//! measured distance.
+//! The probe held on a block: shots taken until they are stable. On a block to calibrate on the echo is looked for where its
+//! thickness says; a block to verify on is read as a wall is, knowing nothing.
 
-use backwall_stream::feed::{self, FeedItem, SourceOptions, StreamError};
-use backwall_stream::profile::Profile;
-use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::reading::{Record, told};
-use backwall_ultrasound::{Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
+use backwall_ultrasound::{BlockSight, CalibrationError, Evaluator, Measurement, Seen, Setup, SetupError, TimeBase, Waveform};
 use backwall_ultrasound::{MOST_SPREAD_MM, STABLE_SHOTS, Stability, stability as stability_of};
-use backwall_units::{Decibel, Length, Temperature};
+use backwall_units::{Decibel, Length, Temperature, Time};
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::time::Duration;
-use tokio::sync::watch;
 
 /// Shots kept of a block: more than enough for its mean, few enough to have been taken in one hold.
 pub const KEEP_SHOTS: usize = 4 * STABLE_SHOTS;
-/// A live probe that is not stable after this long will not become so.
-const PATIENCE: Duration = Duration::from_secs(120);
 
 #[derive(Debug, thiserror::Error)]
 pub enum BlockError {
-    #[error(transparent)]
-    Stream(#[from] StreamError),
-    #[error("set-up: {0}")]
-    Setup(#[from] SetupError),
     #[error("{stream} brought no shots with a waveform: a block can be measured on waveforms only")]
     NoShots { stream: String },
     #[error(
         "{stream} was not stable: of the last {STABLE_SHOTS} shots {readings} had an echo, with a spread of {spread:.3} mm; \
-         hold the probe still on the block, look at coupling and gain, and measure again"
+         hold the probe still on the block, look at coupling and gain, and measure again{hint}"
     )]
-    NotStable { stream: String, readings: usize, spread: f64 },
+    NotStable { stream: String, readings: usize, spread: f64, hint: String },
+    #[error("{stream}: {why}")]
+    DoesNotFit { stream: String, why: CalibrationError },
     #[error("{stream} changed its time base while the block was measured: measure it again")]
     TimeBaseChanged { stream: String },
-    #[error("{stream} has no encoder counts")]
-    NoEncoder { stream: String },
 }
 
 /// What was taken on one block.
@@ -47,6 +36,9 @@ pub struct BlockShots {
     pub stability: Stability,
     /// Surface temperature, where the stream tells one.
     pub temperature: Option<Temperature>,
+    /// Lowest noise behind the filter, percent of full screen height; on a block to calibrate on.
+    pub noise_pct: Option<f64>,
+    pub record_end: Time,
 }
 
 /// What an operator sees while the probe settles.
@@ -62,6 +54,10 @@ pub struct Progress {
 pub struct Collector {
     setup: Setup,
     evaluator: Option<Evaluator>,
+    /// Thickness of the block to calibrate on, and what looks for its echo.
+    block: Option<Length>,
+    sight: Option<BlockSight>,
+    seen: VecDeque<Seen>,
     wall: Temperature,
     temperature: Option<Temperature>,
     readings: VecDeque<Option<Length>>,
@@ -71,9 +67,13 @@ pub struct Collector {
 }
 
 impl Collector {
+    /// For a wall, or a block to verify on.
     pub fn new(setup: &Setup) -> Self {
         Self {
             evaluator: None,
+            block: None,
+            sight: None,
+            seen: VecDeque::new(),
             setup: setup.clone(),
             wall: setup.block_temperature,
             temperature: None,
@@ -84,12 +84,18 @@ impl Collector {
         }
     }
 
+    /// For a block of known thickness to calibrate on.
+    pub fn on_block(setup: &Setup, thickness: Length) -> Self {
+        Self { block: Some(thickness), ..Self::new(setup) }
+    }
+
     /// Takes a record; progress when it was a shot.
     pub fn take(&mut self, record: Record) -> Result<Option<Progress>, SetupError> {
         match record {
             Record::Header(header) if self.evaluator.as_ref().is_none_or(|known| known.base() != header.base) => {
                 self.changed |= !self.shots.is_empty();
                 self.evaluator = Some(Evaluator::new(&self.setup, header.base)?);
+                self.sight = self.block.map(|thickness| BlockSight::new(&self.setup, header.base, thickness)).transpose()?;
             }
             Record::Status(status) => {
                 if let Some(temperature) = status.surface_temperature {
@@ -98,15 +104,23 @@ impl Collector {
             }
             Record::Shot(shot) => {
                 let Some(evaluator) = &mut self.evaluator else { return Ok(None) };
-                let measurement = evaluator.measure_at(&shot.samples, self.wall, told(shot.gain));
+                let mut measurement = evaluator.measure_at(&shot.samples, self.wall, told(shot.gain));
                 let waveform = Waveform { base: evaluator.base(), samples: shot.samples.clone() };
                 self.readings.push_back(measurement.thickness);
+                self.seen.extend(self.sight.as_mut().map(|sight| sight.look(&shot.samples)));
                 self.shots.push_back(shot.samples);
                 self.gains.push_back(told(shot.gain));
                 if self.shots.len() > KEEP_SHOTS {
                     self.shots.pop_front();
                     self.readings.pop_front();
                     self.gains.pop_front();
+                    self.seen.pop_front();
+                }
+                if let Some(sight) = &self.sight {
+                    let own = sight.own_echoes(self.last_seen()).last().copied().flatten();
+                    measurement.echo_time = own.map(|echo| echo.time);
+                    measurement.thickness = own.map(|echo| echo.reading);
+                    measurement.height_pct = own.map(|echo| echo.height_pct);
                 }
                 return Ok(Some(Progress { waveform, measurement, stability: self.stability(), shots: self.shots.len() }));
             }
@@ -121,7 +135,23 @@ impl Collector {
     }
 
     pub fn stability(&self) -> Stability {
-        let readings: Vec<_> = self.readings.iter().copied().collect();
+        self.steadiness(self.shots.len())
+    }
+
+    fn last_seen(&self) -> impl Iterator<Item = &Seen> + Clone {
+        self.seen.iter().skip(self.seen.len().saturating_sub(STABLE_SHOTS))
+    }
+
+    /// How still the probe was over the last of the first `upto` shots.
+    fn steadiness(&self, upto: usize) -> Stability {
+        let from = upto.saturating_sub(STABLE_SHOTS);
+        let readings: Vec<_> = match &self.sight {
+            Some(sight) => {
+                let echoes = sight.own_echoes(self.seen.iter().take(upto).skip(from));
+                echoes.into_iter().map(|echo| echo.map(|echo| echo.reading)).collect()
+            }
+            None => self.readings.iter().copied().take(upto).skip(from).collect(),
+        };
         stability_of(&readings)
     }
 
@@ -140,17 +170,35 @@ impl Collector {
         if self.changed {
             return Err(BlockError::TimeBaseChanged { stream: stream() });
         }
+        if let (Some(sight), Some(seen)) = (&self.sight, self.seen.back()) {
+            sight.fits(seen).map_err(|why| BlockError::DoesNotFit { stream: stream(), why })?;
+        }
         let stability = self.stability();
         if !stability.stable {
-            return Err(BlockError::NotStable { stream: stream(), readings: stability.readings, spread: stability.spread.as_mm() });
+            let (readings, spread) = (stability.readings, stability.spread.as_mm());
+            return Err(BlockError::NotStable { stream: stream(), readings, spread, hint: self.hint() });
         }
         // Those before the last may be from before the probe settled: they count only if they are as steady.
-        let earlier: Vec<_> = self.readings.iter().copied().take(self.readings.len().saturating_sub(STABLE_SHOTS)).collect();
-        let stable = STABLE_SHOTS + if still(&stability_of(&earlier), &stability) { STABLE_SHOTS } else { 0 };
+        let earlier = self.steadiness(self.shots.len().saturating_sub(STABLE_SHOTS));
+        let stable = STABLE_SHOTS + if still(&earlier, &stability) { STABLE_SHOTS } else { 0 };
         let settled = self.shots.len().saturating_sub(stable);
         let shots = self.shots.iter().skip(settled).cloned().collect();
         let gain = self.gains.back().copied().flatten().filter(|last| self.gains.iter().skip(settled).all(|gain| *gain == Some(*last)));
-        Ok(BlockShots { gain, base: evaluator.base(), shots, stability, temperature: self.temperature })
+        let noise_pct = self.seen.iter().skip(settled).map(|seen| seen.noise_pct).reduce(f64::min);
+        let record_end = evaluator.base().end(self.shots.iter().map(|shot| shot.len()).max().unwrap_or(0));
+        Ok(BlockShots { gain, base: evaluator.base(), shots, stability, temperature: self.temperature, noise_pct, record_end })
+    }
+
+    /// Another block under the probe shows in what the typed values read.
+    fn hint(&self) -> String {
+        let readings: Vec<_> = self.readings.iter().copied().collect();
+        let typed = stability_of(&readings);
+        match (self.block, typed.mean.filter(|_| typed.stable)) {
+            (Some(block), Some(mean)) => {
+                format!("; the typed values read {:.2} mm: is it the {:.3} mm block?", mean.as_mm(), block.as_mm())
+            }
+            _ => String::new(),
+        }
     }
 }
 
@@ -158,63 +206,4 @@ impl Collector {
 fn still(before: &Stability, after: &Stability) -> bool {
     let moved = before.mean.zip(after.mean).map(|(before, after)| (after - before).abs());
     before.stable && after.stable && moved.is_some_and(|moved| moved.as_mm() <= MOST_SPREAD_MM)
-}
-
-/// Takes a block from a stream; tells progress on the way.
-pub async fn collect(
-    spec: &StreamSpec,
-    profile: &Profile,
-    setup: &Setup,
-    progress: Option<watch::Sender<Option<Progress>>>,
-) -> Result<BlockShots, BlockError> {
-    let name = spec.to_string();
-    let mut source = feed::open(spec, profile, SourceOptions { pace: Pace::Max, record: None })?;
-    let mut collector = Collector::new(setup);
-    let patience = tokio::time::sleep(PATIENCE);
-    tokio::pin!(patience);
-    loop {
-        let item = tokio::select! {
-            item = source.feed.recv() => item,
-            () = &mut patience => None,
-        };
-        let Some(item) = item else { break };
-        match item.item {
-            FeedItem::Record(record) => {
-                if let (Some(state), Some(progress)) = (collector.take(record)?, &progress) {
-                    progress.send_replace(Some(state));
-                }
-            }
-            FeedItem::Ended => break,
-            _ => {}
-        }
-        if collector.is_done() {
-            break;
-        }
-    }
-    source.stop.stop();
-    collector.finish(&name)
-}
-
-/// Encoder counts from the first to the last record of a recorded or ended stream.
-pub async fn count_travel(spec: &StreamSpec, profile: &Profile) -> Result<i64, BlockError> {
-    let mut source = feed::open(spec, profile, SourceOptions { pace: Pace::Max, record: None })?;
-    let mut last: Option<i32> = None;
-    let mut travelled = 0i64;
-    while let Some(item) = source.feed.recv().await {
-        let counts = match item.item {
-            FeedItem::Record(Record::Shot(shot)) => shot.encoder,
-            FeedItem::Record(Record::Gauge(gauge)) => gauge.encoder,
-            FeedItem::Ended => break,
-            _ => None,
-        };
-        if let Some(counts) = counts {
-            travelled += last.map_or(0, |last| i64::from(counts.wrapping_sub(last)));
-            last = Some(counts);
-        }
-    }
-    source.stop.stop();
-    if last.is_none() {
-        return Err(BlockError::NoEncoder { stream: spec.to_string() });
-    }
-    Ok(travelled)
 }

@@ -29,8 +29,12 @@ use tokio::sync::{mpsc, watch};
 pub enum StartError {
     #[error("the plan has no line '{name}'; it has: {known}")]
     NoSuchLine { name: String, known: String },
-    #[error("the checklist does not allow scanning:\n  {}\nAnswer and sign it, or override it with a reason.", .0.join("\n  "))]
-    Checklist(Vec<String>),
+    #[error(
+        "scanning is not allowed:\n  {}\nAnswer and sign the checklist, calibrate on blocks (backwall calibrate JOB --at MM=STREAM ... \
+         --verify MM=STREAM), or override it with a reason (--override-checklist REASON).",
+        .0.join("\n  ")
+    )]
+    NotAllowed(Vec<String>),
     #[error("only {} MB are free on the disk of the job file, {} MB are needed to start a run: make room, or move the job to another disk", .free / 1_000_000, LEAST_FREE / 1_000_000)]
     NoRoom { free: u64 },
     #[error(transparent)]
@@ -81,16 +85,16 @@ pub struct Order<'a> {
 }
 
 impl ScanRequest {
-    /// Makes a request from a job, after asking the checklist.
+    /// Makes a request from a job, if nothing stops scanning or that is overridden.
     pub fn new(job: &JobContents, order: Order<'_>) -> Result<Self, StartError> {
         let plan: &Plan = &job.plan;
         let line = plan.line(order.line).ok_or_else(|| StartError::NoSuchLine {
             name: order.line.to_owned(),
             known: plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", "),
         })?;
-        let obstacles = job.checklist.obstacles(&job.answers, &job.signatures);
+        let obstacles = job.obstacles();
         if !obstacles.is_empty() && order.checklist_override.is_none() {
-            return Err(StartError::Checklist(obstacles));
+            return Err(StartError::NotAllowed(obstacles));
         }
         let in_force = job.setups.last();
         let start = RunStart {

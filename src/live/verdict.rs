@@ -1,6 +1,6 @@
 //! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
 
-use backwall_ultrasound::{Calibration, Setup};
+use backwall_ultrasound::{Calibration, LeftOut, Setup};
 use backwall_units::{Length, Temperature};
 
 /// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
@@ -12,6 +12,21 @@ pub struct Verdict {
     pub says: Vec<String>,
     /// What should be looked at before it is used.
     pub warns: Vec<String>,
+}
+
+impl Verdict {
+    /// With where gate and threshold come from.
+    pub fn with_gate(mut self, why: Option<&str>) -> Self {
+        self.says.extend(why.map(str::to_owned));
+        self
+    }
+
+    /// With the blocks that were left out; that comes first.
+    pub fn without(mut self, left_out: &[LeftOut]) -> Self {
+        let words = left_out.iter().map(|out| format!("the {:.3} mm block is LEFT OUT: {}", out.thickness.as_mm(), out.why));
+        self.warns.splice(0..0, words);
+        self
+    }
 }
 
 /// How a set-up came about, for the job file: the blocks with their serials, and whether it was verified. Bench and command line

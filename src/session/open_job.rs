@@ -82,16 +82,8 @@ impl Session {
                 )
             }
         };
-        let setup = contents.setups.last().map_or_else(|| contents.plan.typed_setup(), |entry| entry.setup.clone());
         let profile = self.profile.clone().context("no stream profile is loaded")?;
-        Ok(bench::start(BenchRequest {
-            stream,
-            profile,
-            setup,
-            wall: contents.plan.wall_temperature(),
-            counts_per_mm: contents.plan.encoder.counts_per_mm,
-            connecting: connecting.clone(),
-        })?)
+        Ok(bench::start(BenchRequest { stream, profile, start: bench::Start::of(&contents), connecting: connecting.clone() })?)
     }
 
     /// Starts a run along `line`; `prepare` may still change the request.

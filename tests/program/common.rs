@@ -1,8 +1,10 @@
 //! What several end-to-end tests share: the real binary, a prepared job, and its CSV.
 #![allow(dead_code)]
 
+use backwall_simulate::{Crawler, End, Wall};
 use backwall_store::RunStart;
 use backwall_survey::job::Plan;
+use backwall_units::Length;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -27,13 +29,38 @@ pub fn must(arguments: &[&str]) -> String {
     String::from_utf8(output.stdout).expect("output is UTF-8")
 }
 
-/// A new job from the demo's plan, its checklist answered and signed.
+/// A new job from the demo's plan, its checklist answered and signed, and calibrated on blocks.
 pub fn signed_job(folder: &Path) -> PathBuf {
     let job = folder.join("test.job");
     let path = job.to_str().unwrap();
     must(&["new", path, "--from", "demo-stream/plan.toml"]);
     must(&["checklist", path, "--headless", "--answers", "demo-stream/answers.toml", "--sign", operator().as_str()]);
+    calibrate(&job);
     job
+}
+
+/// The probe of the demo on its blocks, as `demo` does it; the set-up it gives is in force.
+pub fn calibrate(job: &Path) {
+    let folder = tempfile::tempdir().unwrap();
+    let mut arguments = vec!["calibrate".to_owned(), job.to_str().unwrap().to_owned(), "--headless".to_owned()];
+    for mm in ["4", "6", "8", "10", "12.5"] {
+        arguments.extend(["--at".to_owned(), format!("{mm}=file:{}", block(folder.path(), mm, &demo_wall()))]);
+    }
+    must(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
+}
+
+pub fn demo_wall() -> Wall {
+    Wall::parse("wall.toml", &std::fs::read_to_string(root().join("demo-stream/wall.toml")).unwrap()).unwrap()
+}
+
+/// The stream of a virtual probe that stands on a block for 40 shots.
+pub fn block(folder: &Path, mm: &str, wall: &Wall) -> String {
+    let mut crawler = Crawler::on_block(wall, Length::mm(mm.parse().unwrap()), End::Shots(40)).unwrap();
+    let mut bytes = Vec::new();
+    while crawler.next_frame(&mut bytes).is_some() {}
+    let path = folder.join(format!("block-{mm}.shots"));
+    std::fs::write(&path, bytes).unwrap();
+    path.to_str().unwrap().to_owned()
 }
 
 /// The invented operator of the demo's plan.

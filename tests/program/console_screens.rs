@@ -49,8 +49,8 @@ fn calibrate() {
 #[test]
 fn calibrate_on_blocks() {
     let mut job = ready();
-    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
-    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
+    job.setups[0].setup = bench::typed(job.plan.typed_setup());
+    let mut bench = bench::bench(job.setups[0].setup.clone());
     let mut app = app(Step::Calibrate, job);
     update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
     snap!("calibrate_open", &app);
@@ -81,7 +81,7 @@ fn calibrate_on_blocks() {
 #[test]
 fn where_a_number_comes_from() {
     let mut job = ready();
-    let mut bench = Bench::new(bench::typed(job.setups[0].setup.clone()), Temperature::celsius(18.0), 40.0);
+    let mut bench = bench::bench(bench::typed(job.plan.typed_setup()));
     bench::take(&mut bench, &[3.0, 5.0, 8.0, 12.0]);
     let setup = bench.view.fitted().unwrap().setup.clone();
     let by = signed();

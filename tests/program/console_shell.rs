@@ -217,9 +217,9 @@ async fn until(bench: &mut BenchHandle, wanted: impl Fn(&BenchView) -> bool) -> 
 
 fn start_bench(stream: BenchStream) -> BenchHandle {
     let plan = Plan::parse("plan.toml", PLAN).unwrap();
-    let (setup, wall) = (bench::typed(plan.typed_setup()), plan.wall_temperature());
+    let start_from = bench::start(bench::typed(plan.typed_setup()));
     let profile = Profile::load("open-packet").unwrap();
-    start(BenchRequest { stream, profile, setup, wall, counts_per_mm: 40.0, connecting: Connecting::default() }).unwrap()
+    start(BenchRequest { stream, profile, start: start_from, connecting: Connecting::default() }).unwrap()
 }
 
 #[tokio::test(flavor = "multi_thread")]

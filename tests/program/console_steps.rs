@@ -309,7 +309,7 @@ fn a_block_is_typed_held_until_steady_and_taken() {
     }
     let expected = Hold::Block(Piece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
     assert_eq!(effects, [Effect::OpenBench, Effect::Bench(BenchCommand::Hold(expected))]);
-    let mut bench = Bench::new(bench::typed(app.setup()), Temperature::celsius(18.0), 40.0);
+    let mut bench = bench::bench(bench::typed(app.contents.plan.typed_setup()));
     bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 10);
     update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));
     assert!(show(&mut app, &bench).is_empty());
@@ -325,15 +325,15 @@ fn a_block_is_typed_held_until_steady_and_taken() {
     bench.command(BenchCommand::Take, NOW + 5_000_000);
     assert!(bench.view.blocks.is_empty() && bench.view.said.as_ref().unwrap().words.contains("nothing has come"));
     bench.command(BenchCommand::Take, NOW);
-    assert_eq!((bench.view.blocks.len(), bench.view.blocks[0].shots.len()), (1, 32));
+    assert_eq!((bench.view.blocks.len(), bench.view.blocks[0].taken.shots.len()), (1, 32));
     assert!(bench.view.hold.is_none());
 }
 
 #[test]
 fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     let mut job = ready();
-    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
-    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
+    job.setups[0].setup = bench::typed(job.plan.typed_setup());
+    let mut bench = bench::bench(job.setups[0].setup.clone());
     bench::take(&mut bench, &[5.0, 20.0]);
     let mut app = at_the_bench(job, &bench);
     // Two blocks say what they cannot know.
@@ -365,11 +365,11 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
 #[test]
 fn a_failed_verification_names_the_runs_it_makes_suspect() {
     let mut job = ready();
-    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
+    job.setups[0].setup = bench::typed(job.plan.typed_setup());
     for run in &mut job.runs {
         run.start.setup_id = Some(1);
     }
-    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
+    let mut bench = bench::bench(job.setups[0].setup.clone());
     let mut app = at_the_bench(job, &bench);
     // The probe stands on 10 mm, and the block is said to be 12.
     bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
@@ -392,8 +392,8 @@ fn a_failed_verification_names_the_runs_it_makes_suspect() {
 #[test]
 fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     let mut job = ready();
-    job.setups[0].setup = bench::typed(job.setups[0].setup.clone());
-    let mut bench = Bench::new(job.setups[0].setup.clone(), Temperature::celsius(18.0), 40.0);
+    job.setups[0].setup = bench::typed(job.plan.typed_setup());
+    let mut bench = bench::bench(job.setups[0].setup.clone());
     let mut app = at_the_bench(job, &bench);
     for (code, expected) in
         [(KeyCode::Right, (50.0, 0.0, 0.0)), (KeyCode::Char('>'), (50.0, 100.0, 0.0)), (KeyCode::Up, (50.0, 100.0, 1.0))]
@@ -409,13 +409,19 @@ fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     }
     let effects = press(&mut app, 'k');
     let [Effect::SetSetup { setup, origin, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
-    assert_eq!((setup.gate.threshold_pct, origin.as_str()), (21.0, "gate set on the live waveform"));
-    assert!(matches!(&press(&mut app, 'p')[..], [Effect::Bench(BenchCommand::Gate(_))]));
+    assert_eq!((setup.gate.threshold_pct, origin.as_str()), (3.0, "gate set on the live waveform"));
+    // p takes back what the hand did, and says what it sets and why.
+    assert_eq!(press(&mut app, 'p'), [Effect::Bench(BenchCommand::Propose)]);
+    bench.command(BenchCommand::Propose, NOW);
+    show(&mut app, &bench);
+    assert_eq!(bench.view.setup.as_ref().unwrap().gate.threshold_pct, 2.0);
+    let words = &app.message.as_ref().unwrap().text;
+    assert!(words.contains("as the plan does not: gate ") && words.contains("threshold 2.0 %"), "{words}");
 }
 
 #[test]
 fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
-    let mut bench = Bench::new(app(Step::Calibrate, ready()).setup(), Temperature::celsius(18.0), 40.0);
+    let mut bench = bench::bench(app(Step::Calibrate, ready()).setup());
     let mut app = at_the_bench(ready(), &bench);
     press(&mut app, 'd');
     type_in(&mut app, "400");
@@ -465,7 +471,7 @@ fn a_return_to_the_start_is_told_and_may_end_the_run() {
 
 #[test]
 fn an_old_waveform_at_the_bench_is_called_old() {
-    let bench = Bench::new(app(Step::Calibrate, ready()).setup(), Temperature::celsius(18.0), 40.0);
+    let bench = bench::bench(app(Step::Calibrate, ready()).setup());
     let mut app = at_the_bench(ready(), &bench);
     let mut view = bench.view.clone();
     view.link.last_byte_us = Some(NOW);

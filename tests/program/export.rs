@@ -307,7 +307,7 @@ fn pictures_say_in_words_what_they_show() {
     assert!(zoomed.contains("1.000 m to 1.500 m") && !zoomed.contains("no echo over"), "{zoomed}");
 
     let wave = words(&path, folder.path(), &["--figure", "waveform", "--run", "1"]);
-    assert!(wave.contains("at 3.500 m") && wave.contains("1st echo") && wave.contains("threshold 20 %"), "{wave}");
+    assert!(wave.contains("at 3.500 m") && wave.contains("1st echo") && wave.contains("threshold 2 %"), "{wave}");
     let none = words(&path, folder.path(), &["--figure", "waveform", "--run", "1", "--at", "0.73m"]);
     assert!(none.contains("NO ECHO: none taken") && none.contains("no-coupling") && !none.contains("1st echo"), "{none}");
 

@@ -79,7 +79,7 @@ impl Line {
              [[line]]\nname = \"L\"\nazimuth_deg = 0.0\nstart_mm = 0\nlength_mm = {length}\ndirection = \"up\"\n
              [encoder]\ncounts_per_mm = {COUNTS_PER_MM:?}\n
              [probe]\nfrequency_mhz = {mhz:?}\nelement_separation_mm = {separation:?}\nminimum_mm = 1.5\n
-             [setup]\nvelocity_m_s = {velocity:?}\nzero_ns = {zero:?}\n{GATE}
+             [setup]\nvelocity_m_s = {velocity:?}\nzero_ns = {zero:?}\n
              [limits]\nwatch_margin_mm = {margin:?}\nmax_speed_mm_s = 60.0\nmax_gap_mm = 10.0\n",
             length = self.number("n_records") + 50.0,
             mhz = self.number("nominal_frequency_mhz"),
@@ -156,8 +156,6 @@ impl Reach {
         }
     }
 }
-
-const GATE: &str = "gate_start_us = 6.2\ngate_length_us = 6.6\ngate_threshold_pct = 2.0\n";
 
 #[test]
 fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {

@@ -224,7 +224,7 @@ fn a_job_without_runs_says_so_first() {
 #[test]
 fn a_run_without_any_echo_and_courses_without_a_limit_are_told_not_filled_in() {
     let folder = tempfile::tempdir().unwrap();
-    let deaf = |plan: String| plan.replace("gate_threshold_pct = 15.0", "gate_threshold_pct = 99.0");
+    let deaf = |plan: String| plan.replace("[setup]\n", "[setup]\ngate_threshold_pct = 99.0\n");
     let text = text_of(&job(folder.path(), deaf, true), &[]);
     assert!(text.contains("NO THICKNESS was read anywhere"), "{text}");
     assert!(text.contains("has NO ECHO in any of its") && text.contains("None: nothing was read."), "{text}");

@@ -5,7 +5,7 @@ use backwall_simulate::{Crawler, End, Sections, Wall};
 use backwall_stream::cobs;
 use backwall_survey::job::{Answer, Checklist, Item, ItemState, Plan, checklist::Signature, checklist::Signed};
 use backwall_survey::travel::Odometer;
-use backwall_ultrasound::{Evaluator, Flag};
+use backwall_ultrasound::{Evaluator, Flag, Quality};
 use backwall_units::Length;
 use std::path::{Path, PathBuf};
 
@@ -109,12 +109,16 @@ fn shots(stream: &[u8]) -> Vec<(i32, Vec<i16>)> {
 #[test]
 fn the_demo_reads_as_its_wall_is_and_never_thicker() {
     let (plan, wall) = (plan(), wall());
+    let folder = tempfile::tempdir().unwrap();
+    let job = crate::common::signed_job(folder.path());
+    let setup = backwall_store::JobFile::open_read_only(&job).unwrap().contents().unwrap().setups.pop().unwrap().setup;
+    assert!(setup.calibration.is_some() && setup.gate.threshold_pct < 5.0, "{:?}", setup.gate);
     for (planned, built) in plan.lines.iter().zip(&wall.lines) {
         let base = Crawler::on_line(&wall, &built.name, End::Drive).unwrap().base();
-        let mut evaluator = Evaluator::new(&plan.typed_setup(), base).unwrap();
+        let mut evaluator = Evaluator::new(&setup, base).unwrap();
         let mut odometer = Odometer::new(plan.path(planned)).unwrap();
         let sections = Sections::new(&wall, built);
-        let (mut read, mut silent, mut ringing) = (0, 0, 0);
+        let (mut read, mut silent, mut ringing, mut grain) = (0, 0, 0, 0);
         for (counts, samples) in shots(&std::fs::read(demo(&format!("{}.shots", built.name))).unwrap()) {
             let x = odometer.place(Some(counts), None).along.unwrap().as_mm();
             let measured = evaluator.measure(&samples, plan.wall_temperature());
@@ -134,8 +138,16 @@ fn the_demo_reads_as_its_wall_is_and_never_thicker() {
             let reflector = built.reflectors.iter().find(|r| x > r.from.as_mm() - 4.0 && x < r.to.as_mm() + 4.0);
             let least = reflector.map(|r| r.depth.as_mm()).into_iter().chain(beside.iter().copied()).fold(f64::INFINITY, f64::min);
             let most = beside.iter().copied().fold(0.0, f64::max);
-            assert!(thickness < most + 0.1 && thickness > least - 0.1, "{} at {x} mm: {thickness} mm of {least} to {most}", built.name);
+            let told = format!("{} at {x} mm: {thickness} mm of {least} to {most}", built.name);
+            assert!(thickness < most + 0.1, "{told}");
+            // Over the steepest pits next to nothing comes back, and grain may be taken for a wall: poor, and too thin at the worst.
+            if measured.quality == Quality::Poor && thickness <= least - 0.1 {
+                grain += 1;
+                continue;
+            }
+            assert!(thickness > least - 0.1, "{told}");
         }
+        assert!(grain * 500 <= read, "{}: {grain} of {read} are grain", built.name);
         assert!(silent * 10 < read, "{}: {silent} without echo, {read} read", built.name);
         assert!(built.losses.is_empty() || ringing >= 8, "{}: {ringing} told as lost contact", built.name);
     }

@@ -113,6 +113,7 @@ fn short_job(folder: &Path) -> PathBuf {
     std::fs::write(folder.join("list.toml"), LIST).unwrap();
     let job = folder.join("short.job");
     must(&["new", job.to_str().unwrap(), "--from", folder.join("plan.toml").to_str().unwrap()]);
+    calibrate(&job);
     job
 }
 

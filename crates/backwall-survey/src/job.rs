@@ -3,10 +3,12 @@
 pub mod assess;
 pub mod check;
 pub mod checklist;
+pub mod gate;
 pub mod plan;
 pub mod validity;
 pub mod wall;
 
 pub use check::{PlanError, Problem};
 pub use checklist::{Answer, AnswerError, Checklist, Item, ItemState};
+pub use gate::GateRule;
 pub use plan::Plan;

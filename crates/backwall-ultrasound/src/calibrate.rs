@@ -5,8 +5,12 @@
 
 mod bench;
 mod fit;
+mod rest;
+mod sight;
 
 pub use fit::finds_path;
+pub use rest::{Calibrated, LeftOut, calibrate_what_holds};
+pub use sight::{BlockSight, OwnEcho, Seen};
 
 use fit::{Fit, fit};
 
@@ -63,6 +67,11 @@ pub enum CalibrationError {
         "readings on the {thickness} mm block spread by {spread:.3} mm (at most {limit} mm): hold the probe still and measure it again"
     )]
     Unstable { thickness: f64, spread: f64, limit: f64 },
+    #[error(
+        "the {thickness} mm block does not fit the record: its {echo} is due {due_us:.2} us after the pulse and the record ends at \
+         {end_us:.2} us. Set the device to a longer record, or take a thinner block"
+    )]
+    BehindRecord { thickness: f64, echo: &'static str, due_us: f64, end_us: f64 },
     #[error("finding the velocity needs two different thicknesses: measure a second block, or type the velocity")]
     OneThickness,
     #[error(
@@ -72,6 +81,19 @@ pub enum CalibrationError {
     Contradiction { thin: f64, thick: f64, apart: f64, due: f64 },
     #[error("the blocks give {velocity:.0} m/s, which no wall has: check the thicknesses typed for the blocks")]
     ImpossibleVelocity { velocity: f64 },
+}
+
+/// Why blocks give no calibration, and which of them is to blame where it is one.
+#[derive(Debug)]
+struct Refusal {
+    block: Option<usize>,
+    why: CalibrationError,
+}
+
+impl<E: Into<CalibrationError>> From<E> for Refusal {
+    fn from(why: E) -> Self {
+        Self { block: None, why: why.into() }
+    }
 }
 
 /// Fewer shots than this on a block tell nothing of its spread.
@@ -103,6 +125,10 @@ struct Bench<'a> {
 
 /// Learns a calibration from blocks.
 pub fn calibrate(input: &CalibrationInput) -> Result<Calibration, CalibrationError> {
+    learn(input).map_err(|refusal| refusal.why)
+}
+
+fn learn(input: &CalibrationInput) -> Result<Calibration, Refusal> {
     let typed = Setup { calibration: None, ..input.setup.clone() };
     Evaluator::new(&typed, input.base)?;
     check_blocks(input)?;
@@ -133,25 +159,26 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration, CalibrationErr
             filter = Filter::matched(&pulse, typed.frequency, input.base.rate);
         }
     }
-    bench.finish(typed, pulse, &filter, found, temperature, &echoes)
+    Ok(bench.finish(typed, pulse, &filter, found, temperature, &echoes)?)
 }
 
-fn check_blocks(input: &CalibrationInput) -> Result<(), CalibrationError> {
+fn check_blocks(input: &CalibrationInput) -> Result<(), Refusal> {
     if input.blocks.is_empty() {
-        return Err(CalibrationError::NoBlocks);
+        return Err(CalibrationError::NoBlocks.into());
     }
-    for block in input.blocks {
+    for (index, block) in input.blocks.iter().enumerate() {
+        let refuse = |why| Err(Refusal { block: Some(index), why });
         let thickness = block.thickness.as_mm();
         if !(thickness.is_finite() && thickness > 0.0 && block.temperature.is_finite()) {
-            return Err(CalibrationError::Impossible { thickness });
+            return refuse(CalibrationError::Impossible { thickness });
         }
         let shots = block.shots.iter().filter(|shot| shot.len() >= 64).count();
         if shots < LEAST_SHOTS {
-            return Err(CalibrationError::TooFewShots { thickness, shots, need: LEAST_SHOTS });
+            return refuse(CalibrationError::TooFewShots { thickness, shots, need: LEAST_SHOTS });
         }
     }
     if input.fit_velocity && distinct(input.blocks) < 2 {
-        return Err(CalibrationError::OneThickness);
+        return Err(CalibrationError::OneThickness.into());
     }
     Ok(())
 }

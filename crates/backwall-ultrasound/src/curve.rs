@@ -51,6 +51,10 @@ impl Curve {
         let (least, most) = self.points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, m), (_, y)| (l.min(*y), m.max(*y)));
         (most - least).max(0.0)
     }
+    /// Sum of the squares of the values on the blocks.
+    pub fn squares(&self) -> f64 {
+        self.points.iter().map(|(_, y)| y * y).sum()
+    }
     /// The two neighbouring blocks between which a thickness lies; beyond the last, the last two.
     pub fn around(&self, d: f64) -> Option<(f64, f64)> {
         let pairs = self.points.windows(2);

@@ -151,7 +151,7 @@ impl Evaluator {
     }
 
     fn time_and_judge(&mut self, mut wall: Wall, gate: (f64, f64), mut flags: Flags) -> Measurement {
-        flags = Flags::from_bits(flags.bits() | wall.flags.bits());
+        flags = Flags::from_bits(flags.bits() | wall.flags.bits() | uncalibrated(&self.setup).bits());
         let arrival = self.arrival(&wall.chosen);
         let noise = self.noise_at(&wall);
         let signal = Signal { noise_part: noise / arrival.height.max(1e-9), filter: &self.filter };
@@ -384,6 +384,11 @@ fn check(setup: &Setup, base: TimeBase) -> Result<(), SetupError> {
     }
 }
 
+/// What is to be told of every thickness that rests on typed values.
+fn uncalibrated(setup: &Setup) -> Flags {
+    if setup.calibration.is_some() { Flags::NONE } else { Flags::of(Flag::Uncalibrated) }
+}
+
 /// What a device's own time of flight says of the wall (V-path, velocity and zero of the set-up).
 pub fn measure_time(setup: &Setup, echo_time: Option<Time>, wall: Temperature) -> Measurement {
     let Some(time) = echo_time else { return Measurement::none(Flags::of(Flag::DeviceNoEcho)) };
@@ -391,7 +396,7 @@ pub fn measure_time(setup: &Setup, echo_time: Option<Time>, wall: Temperature) -
     model.set_temperature(setup, wall);
     let depth = if time.is_finite() { model.depth(time.as_ns()) } else { None };
     match depth.filter(|depth| depth.is_finite() && *depth >= setup.minimum.as_mm()) {
-        Some(depth) => Measurement { echo_time: Some(time), ..device_value(Length::mm(depth)) }.rounded(),
+        Some(depth) => Measurement { echo_time: Some(time), flags: uncalibrated(setup), ..device_value(Length::mm(depth)) }.rounded(),
         None => Measurement::none(Flags::of(Flag::OutOfRange)),
     }
 }

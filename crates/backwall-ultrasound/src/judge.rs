@@ -133,7 +133,7 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
 }
 
 pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
-    const DOUBTS: [Flag; 11] = [
+    const DOUBTS: [Flag; 12] = [
         Flag::EarlyEcho,
         Flag::Ambiguous,
         Flag::GateEdge,
@@ -145,6 +145,7 @@ pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quali
         Flag::Uneven,
         Flag::Drift,
         Flag::Unproven,
+        Flag::Uncalibrated,
     ];
     let doubts = DOUBTS.iter().filter(|flag| flags.has(**flag)).count();
     if flags.has(Flag::Ambiguous) || snr < FAIR_SNR || (flags.has(Flag::Weak) && wall.chosen.level < VERY_WEAK) {

@@ -28,7 +28,8 @@ mod verify;
 mod version;
 pub mod waveform;
 
-pub use calibrate::{Block, CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate, finds_path};
+pub use calibrate::{Block, BlockSight, Calibrated, LeftOut, OwnEcho, Seen, calibrate_what_holds};
+pub use calibrate::{CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate, finds_path};
 pub use calibration::{BlockPoint, Budget, Calibration};
 pub use coating::{COATING_VELOCITY, Coating};
 pub use echoes::{Echo, Pair, Sight, Steady};

@@ -74,6 +74,8 @@ flags! {
     Drift = 16 "drift" "the wall is warmer or colder than the blocks, the tyre's delay moves with it: read echo to echo or calibrate again";
     /// The wall may be right; what is missing is the proof that the whole beam stands on it.
     Unproven = 17 "unproven" "no second echo is proof, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
+    /// Zero, path and heights are what was typed; nothing of it was seen on a block.
+    Uncalibrated = 18 "uncalibrated" "no calibration on blocks is in force: zero and path between the elements are as typed";
     ZeroMoved = 19 "zero-moved" "first echo and spacing of the echoes disagree: the zero has moved or there is paint; take the zero or read echo to echo";
     /// The level is WATCH although the number is over the limit.
     LimitInDoubt = 20 "limit-in-doubt" "the watch limit lies within U of the reading: not proven to be over it";

@@ -85,6 +85,16 @@ enum Of {
     Rest,
 }
 
+/// What a wall changes by with the elements' half separation at one time of flight, or one spacing, times the half separation:
+/// the derivatives of the mirror-image path.
+fn by_half(mode: Mode, half: f64, depth: f64) -> f64 {
+    let leg = |m: f64| libm::hypot(m * depth, half);
+    match mode {
+        Mode::FirstEcho => half * half / depth,
+        Mode::EchoToEcho => half * half * (1.0 / leg(1.0) - 1.0 / leg(2.0)) / (4.0 * depth / leg(2.0) - depth / leg(1.0)),
+    }
+}
+
 pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence) -> Combined {
     let budget = setup.calibration.as_ref().map_or_else(Budget::typed, |calibration| calibration.budget);
     let depth = evidence.depth;
@@ -102,7 +112,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         let over = libm::log(thin.as_mm() / depth.max(0.1)).clamp(0.0, 1.0);
         THINNER_MM * over * over
     });
-    let mut parts = Vec::with_capacity(12);
+    let mut parts = Vec::with_capacity(13);
     let mut rest = 0.0;
     let mut part = |name, of: Of, mm: f64| {
         rest += if of == Of::Rest { mm * mm } else { 0.0 };
@@ -117,6 +127,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
     part("blocks", Of::Rest, budget.block.as_mm());
     part("beyond the blocks", Of::Rest, libm::hypot(beyond, thinner));
     part("between the blocks", Of::Rest, between);
+    part("element separation", Of::Rest, budget.separation_relative * by_half(setup.mode, model.path.half_mm, depth.max(0.1)));
     part("zero", Of::Zero, budget.zero.as_ns() * per_ns);
     if setup.mode == Mode::FirstEcho {
         let drift = (wall - setup.reference_temperature()).as_celsius();

@@ -6,7 +6,8 @@ use backwall_units::{Length, Time};
 /// knows whether to expect the same bits or the same wall.
 ///
 /// 1: every output of the search summed in double precision. 2: the search in single precision, what counts timed again in
-/// double precision. 3: the second echo is looked for where the zero may have moved, and readings know their zero.
+/// double precision. 3: the second echo is looked for where the zero may have moved, and readings know their zero; without a
+/// calibration a reading is flagged so, never good, and its uncertainty holds the drawing's path.
 pub const EVALUATOR_VERSION: u32 = 3;
 
 /// An echo that an earlier version timed must be found again within this. The two sum the same taps in another order, and a

@@ -377,6 +377,19 @@ pub mod microseconds {
     }
 }
 
+/// The same for a key that may be left out.
+pub mod some_microseconds {
+    use super::Time;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<S: Serializer>(time: &Option<Time>, serializer: S) -> Result<S::Ok, S::Error> {
+        time.map(Time::as_us).serialize(serializer)
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Time>, D::Error> {
+        Ok(Option::<f64>::deserialize(deserializer)?.map(Time::us))
+    }
+}
+
 /// Serde for plan keys that end in `_mhz`: a [`Frequency`] written in megahertz.
 pub mod megahertz {
     use super::Frequency;

@@ -3,15 +3,13 @@
 use super::super::form::Field;
 use super::super::keys::BenchKey;
 use super::super::state::{App, BenchShown, Effect, Picture, Prompt, Purpose};
-use super::super::text;
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::bench::{BenchCommand, BenchView, Found, Hold, Piece};
-use crate::live::propose;
+use crate::live::bench::{self, BenchCommand, BenchView, Found, Hold, Kept, Piece, encoder_words};
 use crate::live::verdict;
 use backwall_store::Note;
-use backwall_survey::job::validity::{Check, Validity};
-use backwall_survey::travel::encoder_check::{EncoderCheck, SHORTEST};
+use backwall_survey::job::validity::Check;
+use backwall_survey::travel::encoder_check::SHORTEST;
 use backwall_ultrasound::{Gate, Setup};
 use backwall_units::{Length, LengthUnit, Temperature, Time, parse_length};
 use std::borrow::Cow;
@@ -46,7 +44,7 @@ pub fn press(app: &mut App, key: BenchKey) -> Vec<Effect> {
         },
         BenchKey::Keep => keep(app),
         BenchKey::KeepVelocity => keep_velocity(app),
-        BenchKey::Propose => propose(app),
+        BenchKey::Propose => command(app, BenchCommand::Propose),
         BenchKey::Picture => {
             if let Some(bench) = &mut app.bench {
                 bench.picture = match bench.picture {
@@ -235,21 +233,11 @@ fn keep(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let Some(bench) = &app.bench else { return Vec::new() };
-    let gate = bench.view.setup.as_ref().map(|setup| setup.gate);
-    let (setup, origin) = match bench.view.fitted().filter(|fitted| !app.is_in_force(&fitted.setup)) {
-        Some(fitted) => (fitted.setup.clone(), origin(&bench.view, false)),
-        None => (app.setup(), "gate set on the live waveform".to_owned()),
-    };
-    let setup = Setup { gate: gate.unwrap_or(setup.gate), ..setup };
-    if app.contents.setups.last().is_some_and(|entry| entry.setup == setup) {
+    let Some(Kept { setup, origin }) = bench::kept(&bench.view, &app.contents) else {
         app.say(Role::Plain, "nothing has changed: this set-up is in force already");
         return Vec::new();
-    }
+    };
     vec![Effect::SetSetup { setup: Box::new(setup), origin, by: app.signed(), checks: Vec::new() }, Effect::Reload]
-}
-
-fn origin(view: &BenchView, verified: bool) -> String {
-    verdict::origin(view.blocks.iter().map(|taken| (taken.piece.thickness, taken.piece.serial.as_str())), verified)
 }
 
 fn keep_velocity(app: &mut App) -> Vec<Effect> {
@@ -258,28 +246,6 @@ fn keep_velocity(app: &mut App) -> Vec<Effect> {
     let keep = bench.keep_velocity;
     app.say(Role::Plain, if keep { "the velocity is kept as typed" } else { "the velocity is found on the blocks" });
     vec![Effect::Bench(BenchCommand::KeepVelocity(keep))]
-}
-
-fn propose(app: &mut App) -> Vec<Effect> {
-    let Some(setup) = app.bench.as_ref().and_then(|bench| bench.view.setup.clone()) else { return no_stream(app) };
-    let measurement = app.bench.as_ref().and_then(|bench| bench.view.measurement);
-    let Some(nominal) = app.contents.plan.limits().nominal(None) else {
-        app.say(Role::Error, "the plan has no nominal thickness to propose a gate from");
-        return Vec::new();
-    };
-    let gate = propose::gate(&setup, nominal, measurement.as_ref());
-    app.say(
-        Role::Plain,
-        format!(
-            "proposed for {} {} nominal: {:.2} to {:.2} µs over {:.0} %; look at the waveform, k keeps it",
-            app.look.unit.thickness(nominal),
-            app.look.unit.thickness_symbol(),
-            gate.start.as_us(),
-            gate.end().as_us(),
-            gate.threshold_pct
-        ),
-    );
-    vec![Effect::Bench(BenchCommand::Gate(gate))]
 }
 
 /// The job was read again: a bench must know when another set-up is in force.
@@ -314,75 +280,31 @@ fn found_something(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect
             }
             vec![Effect::EncoderCheck(*check, app.signed()), Effect::Reload]
         }
-        Found::Checked { piece, tolerance, temperature, check, fitted } => {
-            let check = Check {
-                setup_id: app.contents.setups.last().map_or(0, |entry| entry.id),
-                block: piece.serial.clone(),
-                truth: piece.thickness,
-                // An unsteady reading inside the tolerance is none.
-                measured: check.measured.filter(|_| check.within || check.error.is_some_and(|error| error.abs() > *tolerance)),
-                spread: check.spread,
-                shots: check.shots as u32,
-                tolerance: *tolerance,
-                temperature: *temperature,
-                by: app.signed(),
-            };
-            match fitted.as_ref().filter(|fitted| !app.is_in_force(&fitted.setup)) {
-                Some(fitted) => checked_new(app, view, &fitted.setup, check),
-                None => checked_in_force(app, check),
-            }
-        }
+        Found::Checked { .. } => checked(app, view, found),
     }
 }
 
-/// A new calibration comes into force when its verification passes.
-fn checked_new(app: &mut App, view: &BenchView, setup: &Setup, check: Check) -> Vec<Effect> {
-    let words = check_words(&check);
-    if !check.passed() {
+/// A verification: a new calibration comes into force when it passes; a failed one of what is in force names the runs it
+/// makes suspect.
+fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
+    let by = app.signed();
+    let settled = bench::settle(view, std::slice::from_ref(found), &app.contents, &by);
+    let words = bench::check_of(found, &app.contents, &by).map_or_else(String::new, |check| bench::check_words(&check));
+    if let Some(text) = settled.note {
         app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the set-up before stands"));
-        let text = format!("new calibration NOT taken into force: {words} ({})", origin(view, true));
         return vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload];
     }
-    let setup = Setup { gate: view.setup.as_ref().map_or(setup.gate, |shown| shown.gate), ..setup.clone() };
-    app.say(Role::Strong, format!("{words}: the new calibration is in force"));
-    let by = app.signed();
-    vec![Effect::SetSetup { setup: Box::new(setup), origin: origin(view, true), by, checks: vec![check] }, Effect::Reload]
-}
-
-/// A verification of what is in force; a failed one names the runs it makes suspect.
-fn checked_in_force(app: &mut App, check: Check) -> Vec<Effect> {
-    let words = check_words(&check);
-    if check.passed() {
+    if let Some(Kept { setup, origin }) = settled.kept {
+        app.say(Role::Strong, format!("{words}: the new calibration is in force"));
+        return vec![Effect::SetSetup { setup: Box::new(setup), origin, by, checks: settled.checks }, Effect::Reload];
+    }
+    if settled.checks.iter().all(Check::passed) {
         app.say(Role::Strong, words);
     } else {
-        let mut after = app.contents.clone();
-        after.checks.push(check.clone());
-        let suspect: Vec<String> = after
-            .runs
-            .iter()
-            .filter(|run| matches!(after.validity(run), Validity::Suspect(_)))
-            .map(|run| format!("{} ({})", run.id, run.start.line))
-            .collect();
+        let suspect: Vec<String> =
+            bench::suspect_with(&app.contents, &settled.checks).into_iter().map(|(run, line)| format!("{run} ({line})")).collect();
         let runs = if suspect.is_empty() { "no run hangs on it".to_owned() } else { format!("SUSPECT: run {}", suspect.join(", run ")) };
         app.say(Role::Fault, format!("{runs}. {words}"));
     }
-    vec![Effect::Check(check), Effect::Reload]
-}
-
-/// A verification in words.
-pub fn check_words(check: &Check) -> String {
-    let found = match (check.measured, check.error()) {
-        (Some(measured), Some(error)) => {
-            format!("read {:.3}, {} of ±{:.3} mm", measured.as_mm(), text::signed(LengthUnit::Mm, error), check.tolerance.as_mm())
-        }
-        _ => "gave no steady reading".to_owned(),
-    };
-    let word = if check.passed() { "PASSED" } else { "FAILED" };
-    format!("verification {word}: {} {:.3} {found}", check.block, check.truth.as_mm())
-}
-
-/// An encoder check in words.
-pub fn encoder_words(check: &EncoderCheck) -> String {
-    let word = if check.judge().is_ok() { "accepted" } else { "REFUSED" };
-    format!("encoder {word}: {:.0} mm, {:.3} counts/mm, {:+.2} %", check.distance.as_mm(), check.solved(), check.error() * 100.0)
+    settled.checks.into_iter().map(Effect::Check).chain([Effect::Reload]).collect()
 }

@@ -159,14 +159,14 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
     let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
         return Vec::new();
     };
-    if app.obstacles().is_empty() {
+    if app.in_the_way().is_empty() {
         app.say(Role::Plain, "nothing stops scanning: s starts the run");
         return Vec::new();
     }
     let mut fields =
         vec![Field::text("reason", "reason", "", true).hint("kept in the job file and shown on every screen and report of the run")];
     fields.extend(who(app));
-    ask(app, format!("Scan {line} although the checklist does not allow it"), Purpose::Override { line }, fields)
+    ask(app, format!("Scan {line} although it is not allowed"), Purpose::Override { line }, fields)
 }
 
 pub fn ask_setup(app: &mut App) -> Vec<Effect> {
@@ -184,7 +184,7 @@ pub fn ask_setup(app: &mut App) -> Vec<Effect> {
             .hint("behind the tyre's own echoes, before the minimum wall"),
         number("length", "gate length", "us", setup.gate.length.as_us(), 0.01, 1000.0).hint("long enough for the thickest wall"),
         number("threshold", "gate threshold", "%", setup.gate.threshold_pct, 1.0, 100.0)
-            .hint("percent of full screen height; well over the noise, well under the echo"),
+            .hint("percent of full screen height; 2 % loses nothing, a higher one loses weak walls and pits"),
         Field::choice(
             "picker",
             "picker",

@@ -157,14 +157,23 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
     }
 }
 
+/// The first reason, and how many more there are.
+fn what_stops(obstacles: &[String]) -> String {
+    let first = obstacles.first().map_or("", String::as_str);
+    match obstacles.len() {
+        0 | 1 => first.to_owned(),
+        count => format!("{first}, and {} more", count - 1),
+    }
+}
+
 pub fn start(app: &mut App) -> Vec<Effect> {
     let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
         app.say(Role::Error, "the plan has no line to scan");
         return Vec::new();
     };
-    let obstacles = app.obstacles();
+    let obstacles = app.in_the_way();
     if !obstacles.is_empty() {
-        app.say(Role::Error, format!("NOT STARTED: the checklist does not allow it ({}); o overrides with a reason", obstacles.len()));
+        app.say(Role::Error, format!("NOT STARTED: {}; o overrides with a reason", what_stops(&obstacles)));
         return Vec::new();
     }
     vec![Effect::StartScan { line, against: None }]

@@ -9,7 +9,7 @@ use super::wave::{self, Wave};
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::console::update::bench::{check_words, encoder_words};
+use crate::live::bench::{check_words, encoder_words};
 use backwall_survey::job::validity::Validity;
 use backwall_ultrasound::Setup;
 use backwall_units::LengthUnit;

@@ -158,7 +158,7 @@ fn standing(app: &App, pen: &mut Pen, area: Rect) {
         None => "not signed yet: s signs".to_owned(),
     };
     let first = match obstacles.len() {
-        0 => "DONE: nothing stops scanning".to_owned(),
+        0 => "DONE: the checklist allows scanning".to_owned(),
         1 => format!("1 obstacle: {}", safe_text(&obstacles[0])),
         count => format!("{count} obstacles, first: {}", safe_text(&obstacles[0])),
     };

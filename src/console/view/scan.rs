@@ -22,7 +22,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     rows.take(1);
     super::prepare::lines(app, pen, rows.take((lines.len() as u16).min(area.height / 3).max(1)));
     rows.take(1);
-    let obstacles = app.obstacles();
+    let obstacles = app.in_the_way();
     if obstacles.is_empty() {
         let taken = rows.take(2);
         pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stops scanning. s starts the run.", Role::Strong);
@@ -30,8 +30,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     let taken = rows.take(1);
-    let words =
-        format!("BLOCKED: the checklist does not allow scanning ({})", backwall_report::words::count(obstacles.len() as u64, "reason"));
+    let words = format!("BLOCKED: scanning is not allowed ({})", backwall_report::words::count(obstacles.len() as u64, "reason"));
     pen.put(taken.x + 1, taken.y, taken.width - 1, &words, Role::Fault);
     let room = rows.left().saturating_sub(3);
     let shapes = pen.look.glyphs.shapes();
@@ -49,7 +48,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
                 taken.x + 1,
                 taken.y,
                 taken.width - 1,
-                &format!("  and {} more lines; Tab to the checklist", all.len() - row),
+                &format!("  and {} more lines; Tab to checklist and calibration", all.len() - row),
                 Role::Plain,
             );
         } else {
@@ -65,7 +64,11 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
 fn warnings(app: &App, pen: &mut Pen, area: Rect) {
     let calibration = app.calibration();
     let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why())];
-    if app.bench.as_ref().is_some_and(|bench| bench.view.fitted().is_some_and(|fitted| !app.is_in_force(&fitted.setup))) {
+    if app
+        .bench
+        .as_ref()
+        .is_some_and(|bench| bench.view.fitted().is_some_and(|fitted| !crate::live::bench::in_force(&app.contents, &fitted.setup)))
+    {
         notes.push("a calibration on blocks is not kept: a run now reads with the set-up before it".to_owned());
     }
     notes.extend(app.verified_long_ago());

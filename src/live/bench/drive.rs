@@ -1,7 +1,7 @@
 //! Drives the bench: the stream in, what is asked of it, the newest state out. One stream serves all, or, where
 //! nothing is real, a virtual crawler is put on each block in turn.
 
-use super::{Bench, BenchCommand, BenchView, Fitted, Hold};
+use super::{Bench, BenchCommand, BenchView, Fitted, Hold, Start};
 use crate::live::connecting::{ConnectError, Connecting, connect};
 use crate::live::now_us;
 use backwall_simulate::wall::{Leg, Line};
@@ -9,8 +9,7 @@ use backwall_simulate::{Crawler, CrawlerError, End, Wall};
 use backwall_stream::feed::{self, FeedItem, Source, SourceOptions, StreamError};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
-use backwall_ultrasound::Setup;
-use backwall_units::{Length, Speed, Temperature};
+use backwall_units::{Length, Speed};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
@@ -29,10 +28,7 @@ pub enum BenchStream {
 pub struct BenchRequest {
     pub stream: BenchStream,
     pub profile: Profile,
-    /// What counts until something better is found.
-    pub setup: Setup,
-    pub wall: Temperature,
-    pub counts_per_mm: f64,
+    pub start: Start,
     /// How whoever waits for the stream can stop waiting.
     pub connecting: Connecting,
 }
@@ -95,7 +91,7 @@ const REST_S: f64 = 36_000.0;
 
 /// Opens the stream and the bench. Must be called in a multi-threaded tokio runtime.
 pub fn start(request: BenchRequest) -> Result<BenchHandle, BenchError> {
-    let bench = Bench::new(request.setup, request.wall, request.counts_per_mm);
+    let bench = Bench::new(request.start.clone());
     let (view_tx, view) = watch::channel(Arc::new(bench.view.clone()));
     let (commands, asked) = mpsc::channel(COMMANDS);
     let BenchRequest { stream, profile, connecting, .. } = request;

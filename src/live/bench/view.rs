@@ -1,10 +1,11 @@
 //! What a screen may see of the bench, and what it may ask of it.
 
+use crate::live::blocks::BlockShots;
 use crate::live::verdict::Verdict;
 use backwall_stream::feed::LinkState;
 use backwall_survey::travel::encoder_check::{EncoderCheck, EncoderError};
-use backwall_ultrasound::{BlockCheck, Calibration, Gate, Measurement, Setup, Stability, TimeBase, Waveform};
-use backwall_units::{Decibel, Length, Temperature};
+use backwall_ultrasound::{BlockCheck, BlockPoint, Calibration, Gate, LeftOut, Measurement, Setup, Stability, Waveform};
+use backwall_units::{Length, Temperature};
 use std::sync::Arc;
 
 /// A piece of known thickness.
@@ -32,11 +33,7 @@ pub enum Hold {
 pub struct Taken {
     pub piece: Piece,
     pub temperature: Temperature,
-    pub stability: Stability,
-    pub base: TimeBase,
-    pub shots: Vec<Arc<[i16]>>,
-    /// Where the device tells one and kept it.
-    pub gain: Option<Decibel>,
+    pub taken: BlockShots,
 }
 
 /// What the blocks gave.
@@ -46,6 +43,21 @@ pub struct Fitted {
     /// The set-up it started from, with the calibration.
     pub setup: Setup,
     pub verdict: Verdict,
+    /// Blocks that are no part of it.
+    pub left_out: Vec<LeftOut>,
+    /// Where gate and threshold come from, if not from the plan.
+    pub gate: Option<String>,
+}
+
+impl Fitted {
+    /// What the calibration makes of the block taken as the `index`-th; none where it was left out.
+    pub fn point(&self, index: usize) -> Option<&BlockPoint> {
+        if self.left_out.iter().any(|out| out.index == index) {
+            return None;
+        }
+        let before = self.left_out.iter().filter(|out| out.index < index).count();
+        self.calibration.points.get(index - before)
+    }
 }
 
 #[derive(Debug, Clone, Default)]
@@ -116,6 +128,8 @@ pub enum BenchCommand {
     /// Takes the last block off the table.
     DropBlock,
     Gate(Gate),
+    /// Sets the gate as the program would.
+    Propose,
     KeepVelocity(bool),
     /// This set-up has come into force.
     InForce(Box<Setup>),

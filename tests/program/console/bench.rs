@@ -1,13 +1,14 @@
 //! A bench with a virtual crawler put on blocks: what the driver does, without tasks and clock.
 #![allow(dead_code)]
 
-use crate::console::fixture::NOW;
-use backwall::live::bench::{Bench, BenchCommand, Hold, Piece};
+use super::fixture::NOW;
+use backwall::live::bench::{Bench, BenchCommand, Hold, Piece, Start};
 use backwall_simulate::{Crawler, End, Wall};
 use backwall_stream::{Decoder, Profile, What};
+use backwall_survey::job::GateRule;
 use backwall_survey::reading::Record;
 use backwall_ultrasound::Setup;
-use backwall_units::{Length, Time};
+use backwall_units::{Length, Temperature, Time};
 use std::sync::Arc;
 
 /// An invented probe: 4 mm of tyre, elements 5.2 mm apart where its drawing says 5.
@@ -53,6 +54,16 @@ pub fn typed(setup: Setup) -> Setup {
     setup.gate.start = zero + Time::us(0.6);
     setup.gate.length = Time::us(8.0);
     setup
+}
+
+/// A bench that starts from this set-up; the plan's wall has 18 °C.
+pub fn bench(setup: Setup) -> Bench {
+    Bench::new(start(setup))
+}
+
+pub fn start(setup: Setup) -> Start {
+    let rule = GateRule { start: None, length: None, threshold_pct: None, nominal: Length::mm(10.0) };
+    Start { setup, rule, wall: Temperature::celsius(18.0), counts_per_mm: 40.0 }
 }
 
 pub fn piece(mm: f64) -> Piece {

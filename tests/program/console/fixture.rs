@@ -14,7 +14,7 @@ use backwall_survey::job::{Checklist, Plan};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Section, Seen, SpotWatch};
 use backwall_survey::travel::{Direction, Place};
-use backwall_ultrasound::{Flag, Flags, Measurement, Quality, TimeBase, Waveform};
+use backwall_ultrasound::{Calibration, Flag, Flags, Measurement, Quality, TimeBase, Waveform};
 use backwall_units::{Decibel, Frequency, Length, LengthUnit, Speed, Temperature, Time};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
@@ -90,9 +90,6 @@ minimum_mm = 1.5
 [setup]
 velocity_m_s = 5920.0
 zero_ns = 12000.0
-gate_start_us = 12.5
-gate_length_us = 6.0
-gate_threshold_pct = 20.0
 [limits]
 watch_margin_mm = 0.8
 max_speed_mm_s = 60.0
@@ -158,14 +155,26 @@ pub fn contents() -> JobContents {
     }
 }
 
-/// The same job with its checklist answered and signed, its set-up confirmed and two runs behind it.
+/// What a virtual probe on blocks gives; worked out once.
+pub fn calibration() -> Arc<Calibration> {
+    static FOUND: std::sync::OnceLock<Arc<Calibration>> = std::sync::OnceLock::new();
+    let find = || {
+        let mut bench = super::bench::bench(super::bench::typed(contents().plan.typed_setup()));
+        super::bench::take(&mut bench, &[4.0, 6.0, 9.0, 12.0]);
+        bench.view.fitted().expect("sound blocks give a calibration").calibration.clone()
+    };
+    FOUND.get_or_init(find).clone()
+}
+
+/// The same job with its checklist answered and signed, a calibration in force and two runs behind it.
 pub fn ready() -> JobContents {
     let mut job = contents();
     job.answers.push(answer("tether", Value::Confirmed(true)));
     job.answers.push(answer("wind", Value::Number(6.0)));
     job.answers.push(answer("steel", Value::Choice("ferritic".into())));
     job.signatures.push(Signature { by: signed(), answers: 4 });
-    job.setups.push(SetupEntry { id: 1, setup: job.plan.typed_setup(), origin: "typed".into(), by: signed() });
+    let setup = job.plan.typed_setup().with_calibration(calibration());
+    job.setups.push(SetupEntry { id: 1, setup, origin: "measured on 4 blocks".into(), by: signed() });
     job.runs = vec![summary(1, "A090", RunState::Interrupted), summary(2, "A090", RunState::Closed)];
     job
 }

@@ -16,7 +16,9 @@ impl RunFacts {
         let setup = &self.summary.start.setup;
         let typed = setup.calibration.is_none();
         match &self.validity {
-            Validity::Valid if typed => (Tone::Good, "velocity and zero were typed, and verified on a block before and after".to_owned()),
+            Validity::Valid if typed => {
+                (Tone::Bad, "NO CALIBRATION: velocity and zero were typed, though verified on a block before and after".to_owned())
+            }
             Validity::Valid => (Tone::Good, "calibrated on blocks, verified before and after".to_owned()),
             Validity::Suspect(why) => (Tone::Bad, format!("SUSPECT: {why}")),
             Validity::Pending(why) if typed => (
@@ -253,8 +255,15 @@ impl Writer<'_> {
 
     fn what_was_overridden(&mut self) {
         let contents = &self.job.contents;
-        let mut lines: Vec<String> =
-            contents.overrides.iter().map(|(why, by)| format!("The checklist was OVERRIDDEN by {}: {why}", self.signed(by))).collect();
+        let mut lines: Vec<String> = contents
+            .overrides
+            .iter()
+            .map(|(why, by)| format!("What stops scanning was OVERRIDDEN by {}: {why}", self.signed(by)))
+            .collect();
+        for run in self.job.runs.iter().filter(|run| run.summary.start.setup.calibration.is_none()) {
+            let why = run.summary.start.checklist_override.as_ref().map_or("not overridden", String::as_str);
+            lines.push(format!("{} was scanned WITHOUT A CALIBRATION in force: {why}", capital(&run.name())));
+        }
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
         if !obstacles.is_empty() {
             lines.push(format!("The pre-scan checklist does not allow scanning: {}", obstacles.join("; ")));

@@ -203,12 +203,19 @@ fn problems(plan: &Plan, text: &str) -> Vec<Problem> {
     let setup = &plan.setup;
     found.within("setup.velocity_m_s", setup.velocity.as_m_s(), 500.0, 15000.0, "m/s");
     found.not_negative("setup.zero_ns", setup.zero.as_ns());
-    found.not_negative("setup.gate_start_us", setup.gate_start.as_us());
-    found.positive("setup.gate_length_us", setup.gate_length.as_us());
-    found.within("setup.gate_threshold_pct", setup.gate_threshold_pct, 1.0, 100.0, "% of full screen height");
+    if let Some(start) = setup.gate_start {
+        found.not_negative("setup.gate_start_us", start.as_us());
+    }
+    if let Some(length) = setup.gate_length {
+        found.positive("setup.gate_length_us", length.as_us());
+    }
+    if let Some(threshold) = setup.gate_threshold_pct {
+        found.within("setup.gate_threshold_pct", threshold, 1.0, 100.0, "% of full screen height");
+    }
     found.within("setup.block_temperature_c", setup.block_temperature.as_celsius(), -60.0, 500.0, "°C");
     found.within("setup.velocity_slope_m_s_k", setup.velocity_slope_m_s_k, -20.0, 20.0, "m/s per kelvin");
-    if setup.gate_start + setup.gate_length <= setup.zero {
+    let gate = plan.typed_setup().gate;
+    if (setup.gate_start.is_some() || setup.gate_length.is_some()) && gate.end() <= setup.zero {
         found.add("setup.gate_start_us", format!("the gate ends before the zero of {}: no wall could ever be in it", setup.zero));
     }
     found.not_negative("limits.watch_margin_mm", plan.limits.watch_margin.as_mm());
@@ -288,7 +295,11 @@ mod tests {
         let plan = Plan::parse("plan.toml", GOOD).unwrap();
         assert_eq!(plan.job.number, "FP-0412");
         assert_eq!(plan.people[0].expires.unwrap().to_string(), "2027-08-31");
-        assert_eq!(plan.typed_setup().gate.start.as_us(), 12.5);
+        // Nothing of the gate is in it: it is found.
+        assert_eq!((plan.setup.gate_start, plan.typed_setup().gate.threshold_pct), (None, 2.0));
+        let given = GOOD.replace("zero_ns = 12000.0", "zero_ns = 12000.0\ngate_start_us = 12.5\ngate_threshold_pct = 20.0");
+        let gate = Plan::parse("plan.toml", &given).unwrap().typed_setup().gate;
+        assert_eq!((gate.start.as_us(), gate.threshold_pct, gate.end()), (12.5, 20.0, plan.typed_setup().gate.end()));
         // What is stored of a plan is read back the same.
         let json = serde_json::to_string(&plan).unwrap();
         assert_eq!(serde_json::from_str::<Plan>(&json).unwrap(), plan);
@@ -308,7 +319,7 @@ mod tests {
         let text = GOOD
             .replace("nominal_mm = 10.0", "nominal_mm = -10.0")
             .replace("counts_per_mm = 40.0", "counts_per_mm = 0.0")
-            .replace("gate_length_us = 9.0", "gate_length_us = 0");
+            .replace("zero_ns = 12000.0", "zero_ns = 12000.0\ngate_length_us = 0");
         let error = Plan::parse("plan.toml", &text).unwrap_err();
         for (key, needle) in [
             ("asset.course[0].nominal_mm", "nominal_mm = -10"),

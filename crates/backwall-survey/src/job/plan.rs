@@ -3,11 +3,12 @@
 
 use super::assess::{AssessPlan, EarlierWall};
 use super::check::{self, PlanError};
+use super::gate::{GateRule, Seen};
 use super::validity::VerificationPlan;
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
 use crate::travel::{Direction, Path};
 use backwall_ultrasound::{Gate, Mode, Picker, Setup, ZeroKeeping};
-use backwall_units::{Frequency, Length, LengthUnit, Pressure, Speed, Temperature, Time, Velocity, megahertz, microseconds};
+use backwall_units::{Frequency, Length, LengthUnit, Pressure, Speed, Temperature, Time, Velocity, megahertz, some_microseconds};
 use serde::{Deserialize, Serialize};
 
 /// A whole job plan.
@@ -218,11 +219,13 @@ pub struct SetupPlan {
     pub velocity: Velocity,
     #[serde(rename = "zero_ns")]
     pub zero: Time,
-    #[serde(rename = "gate_start_us", with = "microseconds")]
-    pub gate_start: Time,
-    #[serde(rename = "gate_length_us", with = "microseconds")]
-    pub gate_length: Time,
-    pub gate_threshold_pct: f64,
+    /// Gate and threshold are found by [`GateRule`] where they are left out.
+    #[serde(rename = "gate_start_us", default, skip_serializing_if = "Option::is_none", with = "some_microseconds")]
+    pub gate_start: Option<Time>,
+    #[serde(rename = "gate_length_us", default, skip_serializing_if = "Option::is_none", with = "some_microseconds")]
+    pub gate_length: Option<Time>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gate_threshold_pct: Option<f64>,
     #[serde(default)]
     pub picker: Picker,
     #[serde(default)]
@@ -322,20 +325,21 @@ impl Plan {
     /// The set-up from the typed values.
     pub fn typed_setup(&self) -> Setup {
         let setup = &self.setup;
-        Setup {
+        let typed = Setup {
             velocity: setup.velocity,
             zero: setup.zero,
             half_separation: self.probe.element_separation / 2.0,
             frequency: self.probe.frequency,
             minimum: self.probe.minimum,
-            gate: Gate { start: setup.gate_start, length: setup.gate_length, threshold_pct: setup.gate_threshold_pct },
+            gate: Gate { start: Time::ZERO, length: Time::ZERO, threshold_pct: 0.0 },
             picker: setup.picker,
             mode: setup.mode,
             zero_keeping: setup.zero_keeping,
             block_temperature: setup.block_temperature,
             velocity_slope_m_s_k: setup.velocity_slope_m_s_k,
             calibration: None,
-        }
+        };
+        Setup { gate: GateRule::of(self).gate(&typed, Seen::default()), ..typed }
     }
 
     /// The wall's temperature until the stream tells one.

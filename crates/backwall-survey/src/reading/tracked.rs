@@ -8,10 +8,15 @@ use backwall_units::{Length, Temperature, Time};
 /// A second echo this high beside the first, both against the blocks', comes from an even wall.
 const SOUND_SECOND: (f64, f64) = (0.7, 1.3);
 /// What makes the second echo of a shot no witness.
-const NO_WITNESS: [Flag; 7] =
-    [Flag::Uneven, Flag::InnerReflector, Flag::EarlyEcho, Flag::Ambiguous, Flag::Multiple, Flag::Saturated, Flag::GateEdge];
+const NO_WITNESS: [Flag; 8] =
+    [Flag::Weak, Flag::Uneven, Flag::InnerReflector, Flag::EarlyEcho, Flag::Ambiguous, Flag::Multiple, Flag::Saturated, Flag::GateEdge];
 /// A shot's own lateness agrees with its neighbours' within so many standard deviations.
 const AGREES: f64 = 4.0;
+/// A zero this many standard uncertainties of the coupling off has not moved; a pair is sure past so many of its own.
+const COUPLING: f64 = 2.0;
+const SURE: f64 = 3.0;
+/// Where a lateness is what it is on a straight path.
+const FAR: Length = Length::mm(100.0);
 /// Paint is told by nobody; what it does to the phase of the bounces (the echo-to-echo reading has the same part).
 const PAINT: Length = Length::mm(0.0016);
 
@@ -75,16 +80,27 @@ impl ZeroKeeper {
         if running || own { with_doubt(alone, Flag::ZeroMoved) } else { alone }
     }
 
+    /// Whether a lateness is no more than coupling makes of it from place to place, or than `sure`: the zero is as calibrated.
+    fn rests(&self, late: Time, sure: Length) -> bool {
+        let coupling = self.setup.calibration.as_ref().map_or(Length::ZERO, |calibration| calibration.budget.coupling);
+        self.ruler.length(late.abs(), FAR) <= (coupling * COUPLING).max(sure)
+    }
+
     fn tracked(&self, measured: &Measured, pair: Option<Pair>) -> Measurement {
         let alone = measured.alone;
         let (Some(time), Some(steady)) = (alone.echo_time, measured.sight.steady) else { return alone };
         let Some(zero) = self.watch.zero() else {
-            // Too few shots as yet: a shot's own pair is all there is.
-            return match pair {
+            // Too few shots as yet: a shot's own pair is all there is, and the calibrated zero where the pair has nothing against it.
+            return match pair.filter(|pair| !self.rests(pair.late, pair.uncertainty * SURE)) {
                 Some(pair) => by_pair(measured, pair, Flags::NONE),
                 None => alone,
             };
         };
+        let own_sure = self.ruler.length(zero.scatter * AGREES, alone.thickness.unwrap_or(Length::ZERO));
+        let sure = self.ruler.length(zero.uncertainty * SURE, FAR);
+        if self.rests(zero.late, sure) && pair.is_none_or(|pair| self.rests(pair.late, own_sure)) {
+            return alone;
+        }
         let (mut late, spread) = (zero.late, Time::ns(libm::hypot(zero.uncertainty.as_ns(), zero.moving.as_ns())));
         if let Some(pair) = pair {
             let apart = pair.late - zero.late;

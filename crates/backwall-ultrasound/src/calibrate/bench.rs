@@ -1,19 +1,15 @@
 //! The work on the blocks' records: finding their echoes, learning the pulse, what stands without a wall.
 
-use super::{Bench, CalibrationError, Echo, LEAST_SHOTS, MOST_SPREAD_MM, deviation, mean};
+use super::sight::{Shifts, behind_record, tops_over};
+use super::{Bench, CalibrationError, Echo, LEAST_SHOTS, MOST_SPREAD_MM, Refusal, deviation, mean};
 use crate::calibration::Clutter;
 use crate::filter::Filter;
 use crate::path::Path;
 use crate::pulse::Pulse;
+use crate::setup::Mode;
 use crate::trace::Arrival;
 use backwall_units::Time;
 
-/// On a thin block echoes fill the record and leave no noise to see. Where one must stand is known here, so this part of
-/// the highest echo passes for noise, if the highest stands clear of the white noise. What is no echo does not come steadily.
-const NOISE_OF_HIGHEST: f64 = 1.0 / 80.0;
-const CLEAR: f64 = 40.0;
-/// The typed zero may be off by this much.
-const ZERO_SEARCH_NS: f64 = 1500.0;
 /// Nearer to each other than this an echo and its repeat overlap, periods of the probe's frequency: simulated blocks of 4 mm
 /// at 2.25 MHz (2.7) calibrate, of 3 mm (1.9) do not.
 const APART_PERIODS: f64 = 2.5;
@@ -38,61 +34,48 @@ impl Bench<'_> {
 
     /// How far all echoes lie from where the typed zero expects them.
     pub(super) fn coarse_shift(&mut self, filter: &Filter, path: &Path) -> f64 {
-        const STEP_NS: f64 = 20.0;
-        let steps = (2.0 * ZERO_SEARCH_NS / STEP_NS) as usize + 1;
-        let mut score = vec![0.0; steps];
+        let mut shifts = Shifts::default();
         for block in 0..self.input.blocks.len() {
-            let due = self.expected(path, block, 1.0);
+            let dues = [1.0, 2.0, 3.0].map(|m| self.expected(path, block, m));
             self.load(filter, block, 0);
-            let heights: Vec<f64> = (0..steps)
-                .map(|k| {
-                    let at = self.sample_of(due - ZERO_SEARCH_NS + k as f64 * STEP_NS) / self.trace.step as f64;
-                    if at >= 0.0 { self.trace.envelope().get(at.round() as usize).map_or(0.0, |height| f64::from(*height)) } else { 0.0 }
-                })
-                .collect();
-            let top = heights.iter().copied().fold(1e-9, f64::max);
-            for (sum, height) in score.iter_mut().zip(&heights) {
-                *sum += libm::sqrt(height / top);
-            }
+            shifts.add(&Shifts::of(&self.trace, &self.input.base, dues));
         }
-        let offset = |k: usize| k as f64 * STEP_NS - ZERO_SEARCH_NS;
-        // Of equals the nearest to the typed zero.
-        let worth = |k: usize| score[k] - 0.05 * offset(k).abs() / 1000.0 * self.input.blocks.len() as f64;
-        let best = (0..steps).max_by(|a, b| worth(*a).total_cmp(&worth(*b))).unwrap_or(0);
-        offset(best)
+        shifts.best()
     }
 
     /// The echo nearest to a time, if it stands over the noise.
     fn echo_near(&mut self, filter: &Filter, due: f64, window: f64, over_noise: f64) -> Option<Echo> {
         let (from, to) = (self.sample_of(due - window), self.sample_of(due + window));
         let mut tops = std::mem::take(&mut self.tops);
-        let highest = f64::from(self.trace.envelope().iter().copied().fold(0.0, f32::max));
-        let clear = if highest >= CLEAR * self.trace.white { NOISE_OF_HIGHEST * highest } else { self.trace.noise };
-        self.trace.tops(from, over_noise * clear.clamp(self.trace.white, self.trace.noise.max(self.trace.white)), &mut tops);
+        tops_over(&mut self.trace, from, over_noise, &mut tops);
         let top = tops.iter().filter(|top| top.at <= to).max_by(|a, b| a.height.total_cmp(&b.height)).copied();
         self.tops = tops;
         let Arrival { height, phase, correlation, .. } = self.trace.arrival(filter, top?, 0.0);
         Some(Echo { time_ns: self.input.base.time_at(correlation).as_ns(), height, phase })
     }
 
-    pub(super) fn first_echoes(&mut self, filter: &Filter, path: &Path, window: f64) -> Result<Vec<Vec<Echo>>, CalibrationError> {
+    pub(super) fn first_echoes(&mut self, filter: &Filter, path: &Path, window: f64) -> Result<Vec<Vec<Echo>>, Refusal> {
         (0..self.input.blocks.len())
             .map(|block| {
                 let due = self.expected(path, block, 1.0);
+                let of_block = |why| Refusal { block: Some(block), why };
+                let thickness = self.input.blocks[block].thickness.as_mm();
+                let samples = self.input.blocks[block].shots.iter().map(|shot| shot.len()).max().unwrap_or(0);
+                let here = Path { mm_per_ns: self.velocities[block], ..*path };
+                behind_record(Mode::FirstEcho, &here, &self.input.base, samples, thickness).map_err(of_block)?;
                 let mut found = Vec::new();
                 for shot in 0..self.shots(block) {
                     self.load(filter, block, shot);
                     found.extend(self.echo_near(filter, due, window, 8.0));
                 }
-                let thickness = self.input.blocks[block].thickness.as_mm();
                 let shots = self.shots(block);
                 if found.len() < LEAST_SHOTS || found.len() * 10 < shots * 8 {
-                    return Err(self.no_echo(path, thickness, shots, found.len()));
+                    return Err(of_block(self.no_echo(path, thickness, shots, found.len())));
                 }
                 let times: Vec<f64> = found.iter().map(|e| e.time_ns).collect();
                 let spread = deviation(&times) * path.slope(thickness);
                 if spread > MOST_SPREAD_MM {
-                    return Err(CalibrationError::Unstable { thickness, spread, limit: MOST_SPREAD_MM });
+                    return Err(of_block(CalibrationError::Unstable { thickness, spread, limit: MOST_SPREAD_MM }));
                 }
                 Ok(found)
             })

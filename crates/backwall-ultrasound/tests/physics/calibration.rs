@@ -2,8 +2,8 @@
 
 use crate::synth::{C, H, Probe, Random, ZERO};
 use backwall_ultrasound::{
-    Block, Calibration, CalibrationError, CalibrationInput, Evaluator, MOST_SPREAD_MM, STABLE_SHOTS, Setup, calibrate, stability,
-    verify_block,
+    Block, BlockSight, Calibration, CalibrationError, CalibrationInput, Evaluator, MOST_SPREAD_MM, Mode, STABLE_SHOTS, Setup, calibrate,
+    calibrate_what_holds, stability, verify_block,
 };
 use backwall_units::{Length, Temperature, Time, Velocity};
 use std::sync::Arc;
@@ -228,4 +228,91 @@ fn a_probe_is_stable_after_enough_steady_readings() {
     let moving: Vec<Option<Length>> = (0..STABLE_SHOTS).map(|k| Some(Length::mm(10.0 + MOST_SPREAD_MM * k as f64))).collect();
     assert!(!stability(&moving).stable);
     assert_eq!(stability(&[]).mean, None);
+}
+
+/// Thin plates of a simulation by the equations of motion, of which every repeat stands in the record; the pickers without a
+/// calibration jump between them.
+#[test]
+fn a_block_of_known_thickness_shows_its_own_echo_in_every_shot_however_thin_it_is() {
+    let all = [crate::cases::folder(), crate::cases::folder().with_file_name("waveforms_more")];
+    for case in all.iter().flat_map(|folder| crate::cases::load(folder)) {
+        let setup = case.setup(Mode::FirstEcho);
+        let mut blocks: std::collections::BTreeMap<i64, Vec<usize>> = Default::default();
+        for (id, row) in case.cal_truth.iter().enumerate() {
+            blocks.entry((crate::cases::number(row, "thickness_mm") * 1000.0) as i64).or_default().push(id);
+        }
+        for (micrometres, ids) in blocks {
+            let thickness = Length::mm(micrometres as f64 / 1000.0);
+            let mut sight = BlockSight::new(&setup, case.base(), thickness).unwrap();
+            let seen: Vec<_> = ids.iter().map(|id| sight.look(&case.cal_shots[*id])).collect();
+            let echoes = sight.own_echoes(seen.iter());
+            let readings: Vec<_> = echoes.iter().map(|echo| echo.map(|echo| echo.reading)).collect();
+            let name = format!("{} block {thickness}: {readings:?}", case.facts.name);
+            assert!(readings.iter().all(Option::is_some), "{name}");
+            assert!(stability(&readings).spread.as_mm() < 0.02, "{name}");
+            // Typed values read a ringing pulse late; a repeat would be the whole block off.
+            assert!(readings.iter().flatten().all(|reading| (*reading - thickness).abs() < thickness * 0.4), "{name}");
+        }
+    }
+}
+
+#[test]
+fn a_block_whose_echo_lies_behind_the_record_is_refused_with_that_reason() {
+    let (probe, mut random) = (Probe::gauss(), Random::new(33));
+    let base = probe.base();
+    let records = shots(&probe, 10.0, 2, &mut random);
+    let end_us = base.end(records[0].len()).as_us();
+    let arrival = |mm: f64| probe.setup().arrival(Length::mm(mm)).as_us();
+    let (short, long) = (10.0, 2.0 * end_us * C * 1e-3);
+    assert!(arrival(long) > end_us);
+    let look = |mode, mm: f64| {
+        let mut sight = BlockSight::new(&Setup { mode, ..probe.setup() }, base, Length::mm(mm)).unwrap();
+        let seen = sight.look(&records[0]);
+        sight.fits(&seen)
+    };
+    assert_eq!(look(Mode::FirstEcho, short), Ok(()));
+    let refused = look(Mode::FirstEcho, long).unwrap_err().to_string();
+    assert!(refused.contains("its echo is due") && refused.contains("the record ends at"), "{refused}");
+    // A wall whose first echo alone is in the record cannot be read echo to echo.
+    let half = (1..400).map(|k| f64::from(k) * 0.1).find(|mm| arrival(2.0 * mm) > end_us + 0.1).unwrap();
+    assert_eq!(look(Mode::FirstEcho, half), Ok(()));
+    assert!(look(Mode::EchoToEcho, half).unwrap_err().to_string().contains("its second echo is due"));
+    let error = run(&probe, &probe.setup(), &[Block { thickness: Length::mm(long), ..block(&probe, 10.0, &mut random) }], false);
+    assert!(matches!(error, Err(CalibrationError::BehindRecord { .. })), "{error:?}");
+}
+
+#[test]
+fn one_bad_block_is_left_out_with_its_reason_and_the_others_are_fitted() {
+    let (probe, mut random) = (Probe::gauss(), Random::new(34));
+    let good: Vec<Block> = [4.0, 8.0, 12.0, 18.0].iter().map(|d| block(&probe, *d, &mut random)).collect();
+    let typed = probe.setup();
+    let fit = |blocks: &[Block]| calibrate_what_holds(&CalibrationInput { setup: &typed, base: probe.base(), blocks, fit_velocity: true });
+    let whole = fit(&good).unwrap();
+    assert!(whole.left_out.is_empty() && whole.calibration.points.len() == 4);
+    let noise = |mm: f64, random: &mut Random| Block { shots: shots(&probe, 0.0, 6, random), ..block(&probe, mm, random) };
+    let moved = || {
+        // The probe went from one block to the next while it was measured.
+        let mixed = good[1].shots.iter().take(3).cloned();
+        let other = block(&probe, 8.2, &mut Random::new(5)).shots;
+        Block { shots: mixed.chain(other.into_iter().take(3)).collect(), ..good[1].clone() }
+    };
+    let few = Block { shots: good[1].shots[..1].to_vec(), ..good[1].clone() };
+    for (bad, words) in
+        [(noise(15.0, &mut random), "show an echo where one is due"), (moved(), "spread by"), (few, "at least 2 are needed")]
+    {
+        let blocks = [good[0].clone(), bad.clone(), good[2].clone(), good[3].clone()];
+        let rest = fit(&blocks).unwrap();
+        assert_eq!(rest.left_out.len(), 1, "{words}");
+        assert_eq!((rest.left_out[0].index, rest.left_out[0].thickness), (1, bad.thickness));
+        assert!(rest.left_out[0].why.to_string().contains(words), "{}", rest.left_out[0].why);
+        let alone = fit(&[good[0].clone(), good[2].clone(), good[3].clone()]).unwrap();
+        assert_eq!(rest.calibration, alone.calibration, "{words}: the bad block must leave no trace");
+        // Of two one is not enough to call it a calibration on the rest.
+        assert!(fit(&[good[0].clone(), bad]).is_err(), "{words}");
+    }
+    // A thickness typed wrong: 8 for 12, beside a true 8.2. The three others say which of the two is wrong.
+    let wrong = Block { thickness: Length::mm(8.0), ..good[2].clone() };
+    let near = block(&probe, 8.2, &mut random);
+    let rest = fit(&[good[0].clone(), wrong, near, good[3].clone(), block(&probe, 15.0, &mut random)]).unwrap();
+    assert_eq!(rest.left_out.iter().map(|out| out.index).collect::<Vec<_>>(), [1], "{:?}", rest.left_out);
 }

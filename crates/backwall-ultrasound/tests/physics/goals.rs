@@ -289,3 +289,38 @@ fn a_first_echo_far_from_the_blocks_temperature_is_flagged_and_its_uncertainty_s
     }
     assert!(far > 20);
 }
+
+/// Without a calibration the path is the drawing's, which in the simulation by the equations of motion is 0.5 mm off on 4 mm.
+#[test]
+fn what_is_read_without_a_calibration_is_never_good_and_its_uncertainty_holds_the_truth() {
+    let both = &[Mode::FirstEcho, Mode::EchoToEcho][..];
+    // Echo to echo a 3 mm wall of these is taken for twice itself without a calibration: a wrong echo, no matter of uncertainty.
+    let first = &both[..1];
+    for (case, modes) in
+        [(named("waves_wedge"), both), (named("waves_pitted"), both), (named("flat10"), both), (more("waves_steps"), first)]
+    {
+        for mode in modes.iter().copied() {
+            let name = format!("{} {mode}", case.facts.name);
+            let mut evaluator = Evaluator::new(&case.setup(mode), case.base()).unwrap();
+            let (mut inside, mut judged, mut worst) = (0, 0, 0.0f64);
+            for (id, shot) in case.shots.iter().enumerate() {
+                let reading = evaluator.measure(shot, case.temperature(id));
+                if reading.thickness.is_none() {
+                    continue;
+                }
+                assert!(reading.flags.has(Flag::Uncalibrated) && reading.quality < Quality::Good, "{name}: {reading:?}");
+                let Some(want) = even(&case, id) else { continue };
+                let error = (cases::mm(&reading) - want).abs();
+                worst = worst.max(error);
+                judged += 1;
+                inside += usize::from(error <= 2.0 * reading.uncertainty.unwrap().as_mm());
+            }
+            println!("{name}: {inside} of {judged} inside, worst {worst:.3} mm");
+            assert!(judged > 8 && inside * 100 >= judged * 95, "{name}: {inside} of {judged}");
+        }
+    }
+    // On blocks nothing of it is left.
+    let case = named("flat10");
+    let reading = calibrated(&case).measure(&case.shots[0], case.temperature(0));
+    assert!(!reading.flags.has(Flag::Uncalibrated), "{reading:?}");
+}

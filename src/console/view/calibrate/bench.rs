@@ -157,16 +157,17 @@ fn table(shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let room = usize::from(area.height - 2);
     let skip = view.blocks.len().saturating_sub(room);
     for (row, (index, taken)) in view.blocks.iter().enumerate().skip(skip).enumerate() {
-        let point = view.fitted().and_then(|fitted| fitted.calibration.points.get(index));
+        let point = view.fitted().map(|fitted| fitted.point(index));
         let (read, error) = match point {
-            Some(point) => (text::fine(unit, point.measured), text::signed(unit, point.error)),
+            Some(Some(point)) => (text::fine(unit, point.measured), text::signed(unit, point.error)),
+            Some(None) => ("left out".to_owned(), "-".to_owned()),
             None => ("-".to_owned(), "-".to_owned()),
         };
         let words = format!(
             "{:>8} {read:>8} {error:>8} {:>7} {:>5} {:>6.1}  {}",
             text::fine(unit, taken.piece.thickness),
-            text::fine(unit, taken.stability.spread),
-            taken.shots.len(),
+            text::fine(unit, taken.taken.stability.spread),
+            taken.taken.shots.len(),
             taken.temperature.as_celsius(),
             safe_text(&taken.piece.serial)
         );

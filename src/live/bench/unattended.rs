@@ -1,0 +1,85 @@
+//! The bench without a screen: each block, verification and drive from a stream of its own, one after another.
+
+use super::{Bench, BenchCommand, BenchView, Hold, Start};
+use backwall_stream::feed::{self, FeedItem, SourceOptions, StreamError};
+use backwall_stream::profile::Profile;
+use backwall_stream::spec::{Pace, StreamSpec};
+use std::time::Duration;
+
+/// A live probe that is not stable after this long will not become so.
+const PATIENCE: Duration = Duration::from_secs(120);
+
+/// What the probe is put on, and the stream taken on it.
+#[derive(Debug, Clone)]
+pub struct Attempt {
+    pub hold: Hold,
+    pub spec: StreamSpec,
+}
+
+/// What was not taken, and why.
+#[derive(Debug, Clone)]
+pub struct Refused {
+    pub hold: Hold,
+    pub why: String,
+}
+
+/// What came of it all.
+#[derive(Debug)]
+pub struct Unattended {
+    pub view: BenchView,
+    pub refused: Vec<Refused>,
+}
+
+/// Puts the probe on everything in order; what the blocks give is worked out before the first verification.
+pub async fn unattended(start: Start, profile: &Profile, keep_velocity: bool, attempts: Vec<Attempt>) -> Result<Unattended, StreamError> {
+    let mut bench = Bench::new(start);
+    bench.command(BenchCommand::KeepVelocity(keep_velocity), 0);
+    let mut refused = Vec::new();
+    let (blocks, others): (Vec<Attempt>, Vec<Attempt>) = attempts.into_iter().partition(|attempt| matches!(attempt.hold, Hold::Block(_)));
+    for attempt in blocks {
+        refused.extend(take(&mut bench, attempt, profile).await?);
+    }
+    if let Some(job) = bench.fit_job() {
+        bench.fitted(job.run());
+    }
+    for attempt in others {
+        refused.extend(take(&mut bench, attempt, profile).await?);
+    }
+    Ok(Unattended { view: bench.view, refused })
+}
+
+async fn take(bench: &mut Bench, Attempt { hold, spec }: Attempt, profile: &Profile) -> Result<Option<Refused>, StreamError> {
+    let driven = matches!(hold, Hold::Encoder { .. });
+    let mut source = feed::open(&spec, profile, SourceOptions { pace: Pace::Max, record: None })?;
+    bench.view.link = source.link.borrow().clone();
+    bench.opened();
+    bench.command(BenchCommand::Hold(hold.clone()), 0);
+    let patience = tokio::time::sleep(PATIENCE);
+    tokio::pin!(patience);
+    loop {
+        let item = tokio::select! {
+            item = source.feed.recv() => item,
+            () = &mut patience, if !driven => None,
+        };
+        let Some(item) = item else { break };
+        match item.item {
+            FeedItem::Record(record) => bench.record(record, item.host_time_us),
+            FeedItem::Ended => break,
+            _ => {}
+        }
+        if driven && bench.counts() && bench.view.travelled.is_none() {
+            // The way begins where the stream does.
+            bench.command(BenchCommand::Take, item.host_time_us);
+        }
+        if !driven && bench.is_done() {
+            break;
+        }
+    }
+    source.stop.stop();
+    bench.ended("the stream was read".to_owned());
+    let before = bench.view.said.clone();
+    bench.command(BenchCommand::Take, 0);
+    let news = bench.view.said.as_ref().filter(|said| before.as_ref().map(|before| before.number) != Some(said.number));
+    let why = news.filter(|said| said.refused).map(|said| said.words.clone());
+    Ok(why.map(|why| Refused { hold, why }))
+}
