@@ -261,14 +261,11 @@ impl Engine {
     /// What its neighbours make of the readings up to here.
     fn judge(&mut self, reading: &Reading, sight: &Sight, out: &mut Outcome) {
         let Some(neighbour) = Neighbour::new(self.next_row, reading, sight) else { return };
-        let before = self.reading.as_ref().map(|reading| reading.seq);
         let judgements = self.neighbours.push(neighbour);
-        for judgement in &judgements {
-            if judgement.flags.has(Flag::Alone)
-                && let Some(seq) = before
-            {
-                self.wall().withdraw(seq);
-            }
+        for judgement in judgements.iter().filter(|judgement| judgement.flags.has(Flag::Alone)) {
+            let before = self.reading.as_ref().map(|reading| reading.seq);
+            let seq = if judgement.rows.0 == self.next_row { Some(reading.seq) } else { before };
+            seq.into_iter().for_each(|seq| self.wall().withdraw(seq));
         }
         self.judged(judgements, false, reading.host_time_us, out);
     }

@@ -9,6 +9,8 @@
 
 mod judge;
 mod stretch;
+#[cfg(test)]
+mod tests;
 
 pub use stretch::{Evidence, Finding, Kind, Least, Stretch};
 
@@ -35,6 +37,8 @@ const INSIDE_LEVEL: f64 = 0.12;
 const AT_WALL: Length = Length::mm(0.2);
 /// A wall that returns this much of a whole beam has nothing standing in it.
 const WALL_WHOLE: f64 = 0.8;
+/// A wall that returns this much of what it did in the shots before lacks nothing.
+const WALL_UNDIMMED: f64 = 0.85;
 /// Shots whose heights tell what a whole beam returns here.
 const BEAMS: usize = 31;
 /// A wall weaker than this against its neighbours has part of the beam elsewhere.
@@ -97,6 +101,8 @@ impl Judgement {
 pub struct Neighbours {
     /// The wall's last readings.
     wall: VecDeque<(Length, Length)>,
+    /// What the wall returned in its last readings.
+    levels: VecDeque<f64>,
     /// What whole beams returned last.
     beams: VecDeque<f64>,
     /// Shots since the wall was left.
@@ -195,7 +201,31 @@ impl Neighbours {
         at_half || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
     }
 
-    fn follow(&mut self, shot: Neighbour, said: &mut Vec<Judgement>) {
+    /// The wall's own echo in a shot that was read before it, where nothing is missing from the wall: a reflector takes from the wall
+    /// what it returns, grain near the surface does not.
+    fn whole_wall_behind(&self, shot: &Neighbour) -> Option<Echo> {
+        let (taken, (along, wall)) = (shot.sight.taken?, *self.wall.back()?);
+        let way = (shot.along - along).abs();
+        let mut levels: Vec<f64> = self.levels.iter().copied().collect();
+        levels.sort_by(f64::total_cmp);
+        let usual = *levels.get(levels.len() / 2)?;
+        let behind = shot.sight.near(wall, GOES_ON + way * GOES_ON_SLOPE).filter(|echo| echo.level >= WALL_UNDIMMED * usual)?;
+        let at_half = (taken.depth * 2.0 - behind.depth).abs() <= INSIDE;
+        let more_than_whole = taken.level + behind.level > self.beam()?;
+        (way <= GOES_ON_OVER && taken.depth < wall - INSIDE && taken.level < behind.level && more_than_whole && !at_half).then_some(behind)
+    }
+
+    fn follow(&mut self, mut shot: Neighbour, said: &mut Vec<Judgement>) {
+        if let Some(wall) = self.whole_wall_behind(&shot) {
+            said.push(Judgement::of_row(shot.row, Flag::Alone));
+            (shot.thickness, shot.sight.taken) = (Some(wall.depth), Some(wall));
+        }
+        if let (true, Some(level)) = (self.goes_on(&shot), shot.level()) {
+            self.levels.push_back(level);
+            if self.levels.len() > SETTLED {
+                self.levels.pop_front();
+            }
+        }
         let Some(wall) = self.wall_here() else {
             self.begin(shot);
             return;

@@ -210,6 +210,10 @@ impl SpotWatch {
 impl SpotWatch {
     /// Takes back a reading just pushed, or the one before it, that proved to stand alone.
     pub fn withdraw(&mut self, seq: u32) {
+        if self.current.as_ref().is_some_and(|current| current.spot.least_seq == seq && current.before_last.is_none() && !current.raised) {
+            self.current = None;
+            return;
+        }
         let all = [&mut self.current, &mut self.left];
         let Some(current) = all.into_iter().flatten().find(|current| current.spot.least_seq == seq) else { return };
         let without = match (&current.before_last, &current.before_both) {
