@@ -9,7 +9,7 @@ use backwall_store::{JobContents, SetupEntry};
 use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::reading::{Reading, told};
 use backwall_survey::strip::{Level, Limits};
-use backwall_ultrasound::{Evaluator, Part, Setup, Waveform};
+use backwall_ultrasound::{Evaluator, Measurement, Part, Setup, Waveform};
 use backwall_units::Length;
 
 #[derive(Debug, Clone, PartialEq)]
@@ -28,9 +28,7 @@ pub struct Run<'a> {
 
 /// Whether a reading is WATCH only because the limit lies within its uncertainty.
 pub fn is_guarded(reading: &Reading, limits: &Limits) -> bool {
-    let required = limits.required(reading.place.course);
-    let over = |thickness: Length| required.is_some_and(|required| thickness >= required + limits.watch_margin);
-    limits.guard_band && reading.level == Level::Watch && reading.measurement.thickness.is_some_and(over)
+    reading.level == Level::Watch && limits.in_doubt(&reading.measurement, reading.place.course)
 }
 
 /// Everything a reading rests on.
@@ -199,7 +197,16 @@ fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, lo
         let share = 100.0 * part.size.as_mm() * part.size.as_mm() / all.max(f64::MIN_POSITIVE);
         row(lines, part.name, format!("{} {}  {share:>3.0} %", text::fine(look.unit, part.size.abs()), look.unit.thickness_symbol()));
     }
-    let same = again == reading.measurement;
+    if let (Some(alone), Some(kept)) = (again.thickness, reading.measurement.thickness)
+        && alone != kept
+    {
+        let symbol = look.unit.thickness_symbol();
+        let (alone, kept) = (text::fine(look.unit, alone), text::fine(look.unit, kept));
+        row(lines, "zero", format!("{alone} {symbol} with the calibrated zero, {kept} with the zero its neighbours show"));
+    }
+    // Neighbours move the zero and add flags; what the shot itself shows must be the same.
+    let own = |m: &Measurement| (m.echo_time, m.next_echo, m.height_pct, m.snr, m.coating);
+    let same = own(&again) == own(&reading.measurement);
     let words = if same { "evaluated again from its waveform: the same" } else { "evaluated again from its waveform: NOT the same" };
     lines.push(Line::Row("check", words.to_owned(), if same { Role::Plain } else { Role::Fault }));
 }

@@ -5,18 +5,27 @@ use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours, Stretch};
-use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record};
+use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Limits, Spot, SpotId};
 use backwall_survey::travel::SequenceWatch;
 use backwall_survey::travel::encoder_check::misclosure;
-use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform};
-use backwall_units::{Length, LengthUnit, Temperature};
+use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform, ZeroKeeping};
+use backwall_units::{Length, LengthUnit, Temperature, Time};
 use std::sync::{Arc, Mutex, MutexGuard};
 
 /// A device is taken to stall when it says nothing for this long while the link is up.
 pub const STALL_US: i64 = 1_500_000;
 /// A change of the wall's temperature smaller than this is not worth an event.
 const TEMPERATURE_STEP: Temperature = Temperature::celsius(0.5);
+
+/// A zero that moves by less is not worth an event.
+const ZERO_STEP: Time = Time::ns(20.0);
+
+/// `zero +240 ns, 0.71 mm, from 85 shots`.
+pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
+    let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
+    format!("zero {ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots)
+}
 
 /// What headless callers are told as it happens.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,6 +53,9 @@ pub struct Engine {
     sequence: SequenceWatch,
     base: Option<TimeBase>,
     gap: Gap,
+    /// The zero as the last shots show it, and what it is on the wall there.
+    pub zero: Option<(Zero, Length)>,
+    zero_told: Time,
     neighbours: Neighbours,
     stretches: Vec<Stretch>,
     /// The row of the job file that the next reading gets.
@@ -91,6 +103,8 @@ impl Engine {
             sequence: SequenceWatch::default(),
             base: None,
             gap: Gap::default(),
+            zero: None,
+            zero_told: Time::ZERO,
             neighbours: Neighbours::default(),
             stretches: Vec::new(),
             next_row: 0,
@@ -236,6 +250,7 @@ impl Engine {
             out.notices.push(Notice::Alarm(spot));
         }
         self.judge(&reading, sight, out);
+        self.watch_zero(&reading, out);
         self.next_row += 1;
         self.reading = Some(reading);
         if waveform.is_some() {
@@ -284,6 +299,32 @@ impl Engine {
     pub fn row_lost(&mut self) {
         self.next_row = self.next_row.saturating_sub(1);
         self.neighbours = Neighbours::default();
+    }
+
+    /// Keeps an event where the zero moves, and alarms where it is kept fixed and has moved past the reading's U.
+    fn watch_zero(&mut self, reading: &Reading, out: &mut Outcome) {
+        let (Some(zero), Some(thickness)) = (self.maker.zero(), reading.measurement.thickness) else { return };
+        let known = self.zero.map_or(Time::ZERO, |(known, _)| known.late);
+        let length = self.maker.length(zero.late, thickness);
+        let moved = (zero.late - self.zero_told).abs() > ZERO_STEP.max(zero.uncertainty * 4.0);
+        self.zero = Some((zero, length));
+        let doubted = reading.measurement.flags.has(Flag::ZeroMoved) && self.maker.setup().zero_keeping == ZeroKeeping::Fixed;
+        if !moved {
+            return;
+        }
+        self.zero_told = zero.late;
+        let words = zero_words(&zero, length, LengthUnit::Mm);
+        let (kind, text) = match doubted {
+            true => {
+                (EventKind::Alarm, format!("{words}: more than U, the readings are that much off; read echo to echo or calibrate again"))
+            }
+            false => (EventKind::Status, format!("{words}, was {:+.0} ns", known.as_ns())),
+        };
+        self.event(kind, text.clone(), reading.host_time_us, out);
+        if doubted {
+            self.bells += 1;
+            out.notices.push(Notice::Fault(text));
+        }
     }
 
     fn watch_gap(&mut self, reading: &Reading, out: &mut Outcome) {

@@ -313,6 +313,7 @@ impl Driver {
             counts: engine.counts.clone(),
             bells: engine.bells,
             reach: engine.reach,
+            zero: engine.zero,
             gap: engine.gap(),
             line: old.line.clone(),
             setup: old.setup.clone(),

@@ -2,7 +2,7 @@
 
 use backwall_store::{MarkKind, RunId, RunStart, RunSummary, Saved};
 use backwall_stream::feed::LinkState;
-use backwall_survey::reading::Reading;
+use backwall_survey::reading::{Reading, Zero};
 use backwall_survey::strip::{Limits, SpotId};
 use backwall_survey::travel::Direction;
 use backwall_survey::travel::encoder_check::{LARGEST_ERROR, misclosure};
@@ -69,6 +69,8 @@ pub struct LiveView {
     pub start: Length,
     /// How far along the line the crawler has been, from there.
     pub reach: Length,
+    /// The zero as the last shots show it, and what it is on the wall there.
+    pub zero: Option<(Zero, Length)>,
     /// Length of the stretch without echo the crawler is in, if it is in one.
     pub gap: Option<Length>,
 }
@@ -97,6 +99,7 @@ impl LiveView {
             start: start.path.start,
             reach: Length::ZERO,
             gap: None,
+            zero: None,
         }
     }
 

@@ -5,8 +5,8 @@
 use crate::common::{must, python, root};
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
 use backwall_survey::reading::Header;
-use backwall_ultrasound::TimeBase;
-use backwall_units::{Decibel, Frequency, Temperature, Time};
+use backwall_ultrasound::{Flag, Flags, Measurement, TimeBase};
+use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
 use serde_json::Value;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -133,6 +133,30 @@ impl Line {
     }
 }
 
+/// Whether U reaches the minimum wall within 1.5 mm of the probe's centre, for readings that do not say they are for an even wall only.
+#[derive(Debug, Default)]
+struct Reach {
+    judged: u32,
+    inside: u32,
+    for_even_wall_only: u32,
+}
+
+impl Reach {
+    fn take(&mut self, row: &Row, truth: &Row) {
+        let number = |row: &Row, key: &str| row[key].parse::<f64>().ok();
+        let sound = truth["valid"] == "1" && number(truth, "lam_fraction") == Some(0.0);
+        let (Some(thickness), Some(u), true) = (number(row, "thickness_mm"), number(row, "uncertainty_k2_mm"), sound) else { return };
+        let flags = Flag::ALL.iter().filter(|flag| row["flags"].split(' ').any(|word| word == flag.word()));
+        let flags = flags.fold(Flags::NONE, |all, flag| all.with(*flag));
+        if (Measurement { thickness: Some(Length::mm(thickness)), ..Measurement::none(flags) }).is_for_even_wall_only() {
+            self.for_even_wall_only += 1;
+        } else {
+            self.judged += 1;
+            self.inside += u32::from(thickness - number(truth, "worst_mm").unwrap() <= u);
+        }
+    }
+}
+
 #[test]
 fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
     let set = root().join("tests/data/lines");
@@ -141,6 +165,7 @@ fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
     let (all_readings, all_spots) = (folder.path().join("readings.csv"), folder.path().join("spots.csv"));
     let mut readings = csv::Writer::from_path(&all_readings).unwrap();
     let mut spots = csv::Writer::from_path(&all_spots).unwrap();
+    let mut reach = Reach::default();
     readings.write_record(["case", "id", "thickness_mm", "uncertainty_mm", "quality", "flags", "level"]).unwrap();
     spots.write_record(["case", "from_mm", "to_mm", "kind", "minimum_mm"]).unwrap();
     for facts in manifest["cases"].as_array().unwrap() {
@@ -148,6 +173,9 @@ fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
         let work = tempfile::tempdir().unwrap();
         let (of_line, found) = line.run(work.path());
         let case = line.text("name");
+        for (row, truth) in of_line.iter().zip(line.rows("truth")) {
+            reach.take(row, &truth);
+        }
         for row in of_line {
             let columns = ["seq", "thickness_mm", "uncertainty_k2_mm", "quality", "flags", "level"].map(|column| row[column].as_str());
             readings.write_record([&[case][..], &columns].concat()).unwrap();
@@ -158,6 +186,8 @@ fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
             spots.write_record([case, &row["from_mm"], &row["to_mm"], kind, &row["minimum_mm"]]).unwrap();
         }
     }
+    println!("{reach:?}");
+    assert!(f64::from(reach.inside) >= 0.95 * f64::from(reach.judged) && reach.judged > 900, "{reach:?}");
     readings.flush().unwrap();
     spots.flush().unwrap();
     let arguments = [set.to_str().unwrap(), all_readings.to_str().unwrap(), all_spots.to_str().unwrap()];

@@ -12,6 +12,7 @@ use super::whole_file::Tick;
 use backwall_store::{JobContents, JobReader, RunId, RunState, RunSummary};
 use backwall_survey::integrity::CAUTION;
 use backwall_survey::job::validity::Validity;
+use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::compare::{Settings, SurveyLine, same_text};
 use backwall_survey::strip::statistics::{IntervalError, OfInterval, Scope, Statistics, Tally};
 use backwall_survey::travel::Path;
@@ -107,7 +108,7 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         asset: contents.plan.asset.name.clone(),
         caution: CAUTION,
         runs: contents.runs.iter().filter(|run| wanted(&run.start.line)).map(|run| note(&contents, run)).collect(),
-        remarks: remarks(&contents, &survey, request),
+        remarks: remarks(reader, &contents, &survey, request)?,
         lines: Vec::new(),
     };
     for line in survey.lines.iter().filter(|line| wanted(&line.line)) {
@@ -179,10 +180,18 @@ fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
     }
 }
 
-fn remarks(contents: &JobContents, survey: &Survey, request: &Request) -> Vec<String> {
+fn remarks(reader: &JobReader, contents: &JobContents, survey: &Survey, request: &Request) -> Result<Vec<String>, EarlierError> {
     let mut found = Vec::new();
     if contents.runs.iter().all(|run| run.start.setup.calibration.is_none()) {
         found.push("NOT CALIBRATED: no run of this job was measured with a calibration; all thicknesses rest on typed values".to_owned());
+    }
+    for run in contents.runs.iter().filter(|run| !is_suspect(contents, run)) {
+        let spots = reader.spots(run.id)?;
+        let laminations = spots.iter().filter(|spot| spot.finding.is_some_and(|finding| finding.kind == Kind::Lamination)).count();
+        if laminations > 0 {
+            let spots = super::words::count(laminations as u64, "spot");
+            found.push(format!("LAMINATION? {spots} of run {} on {}: their depth counts as wall in these numbers", run.id, run.start.line));
+        }
     }
     found.extend(survey.remarks.iter().cloned());
     for earlier in &request.earlier {
@@ -193,5 +202,5 @@ fn remarks(contents: &JobContents, survey: &Survey, request: &Request) -> Vec<St
             }
         }
     }
-    found
+    Ok(found)
 }

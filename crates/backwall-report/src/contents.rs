@@ -17,6 +17,8 @@ use super::template::{Section, Template};
 use super::words::{self, count};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::plan::Date;
+use backwall_survey::job::validity::Validity;
+use backwall_ultrasound::Measurement;
 use backwall_units::{Length, LengthUnit, Time};
 
 /// What a report is made with, besides the job.
@@ -127,9 +129,11 @@ impl Writer<'_> {
     fn bare(&self, length: Option<Length>) -> String {
         length.map_or_else(|| "–".to_owned(), |length| self.wanted.unit.thickness(length))
     }
-    /// A thickness with its expanded uncertainty: `4.37 mm ± 0.12 mm (k = 2)`.
-    fn with_uncertainty(&self, thickness: Length, standard: Option<Length>) -> String {
-        match standard {
+    /// A thickness with its expanded uncertainty: `4.37 mm ± 0.12 mm (k = 2)`; without where none holds.
+    fn with_uncertainty(&self, thickness: Length, measurement: &Measurement, validity: &Validity) -> String {
+        match measurement.uncertainty {
+            _ if matches!(validity, Validity::Suspect(_)) => format!("{}, not valid", self.thickness(thickness)),
+            _ if measurement.is_for_even_wall_only() => format!("{}, even wall only", self.thickness(thickness)),
             Some(u) => format!("{} ± {} (k = 2)", self.thickness(thickness), self.thickness(u * 2.0)),
             None => format!("{} (uncertainty not known)", self.thickness(thickness)),
         }

@@ -227,7 +227,9 @@ impl Evaluator {
         let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
         let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));
-        let evidence = Evidence { depth, uneven, scatter_mm: scatter, shape_ns: if phase_told { shape_ns } else { 0.0 }, shape_noise_ns };
+        let sloped = [Flag::Weak, Flag::Uneven, Flag::Phase].iter().any(|flag| flags.has(*flag));
+        let shape_ns = if phase_told { shape_ns } else { 0.0 };
+        let evidence = Evidence { depth, uneven, sloped, scatter_mm: scatter, shape_ns, shape_noise_ns };
         let Combined { parts, total, rest } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
         self.parts = parts;
         self.sight.steady = Some(Steady {

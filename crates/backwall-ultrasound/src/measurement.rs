@@ -169,6 +169,13 @@ impl Measurement {
             flags,
         }
     }
+    /// Whether part of the beam may stand on something else, so that number and U speak for an even wall only: beside a pit the plate's
+    /// echo is weak, or its repeat is, and the pit's bottom may lie far under both.
+    pub fn is_for_even_wall_only(&self) -> bool {
+        const SHARED: [Flag; 8] =
+            [Flag::EarlyEcho, Flag::InnerReflector, Flag::Ambiguous, Flag::Alone, Flag::Weak, Flag::Uneven, Flag::Phase, Flag::Saturated];
+        self.thickness.is_some() && SHARED.iter().any(|flag| self.flags.has(*flag))
+    }
     /// Rounded to what the job file stores.
     pub fn rounded(self) -> Self {
         Self {

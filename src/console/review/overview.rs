@@ -95,8 +95,7 @@ impl Overview {
     pub fn push(&mut self, run: u32, glance: &ReadingSummary, limits: &Limits) {
         let ReadingSummary { row, seq, along, course, thickness, uncertainty, level } = *glance;
         self.wall.see(&Seen { seq, along, course, thickness, level }, limits);
-        let guard = if limits.guard_band { uncertainty.map_or(Length::ZERO, |u| u * 2.0) } else { Length::ZERO };
-        let margin = limits.watch_margin.max(guard);
+        let margin = limits.watch_margin + limits.doubt(uncertainty);
         self.edge.push(along, thickness.map(|thickness| Length::nanometres((thickness - margin).as_nanometres())), level);
         self.places.push(At::new(along, run, row), thickness);
         if let Some(thickness) = thickness {

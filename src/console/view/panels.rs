@@ -6,7 +6,9 @@ use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::wall::{Glimpse, Of};
+use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::{CourseLimits, Limits, Spot};
+use backwall_ultrasound::ZeroKeeping;
 use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
@@ -23,7 +25,11 @@ pub fn alarm_words(spot: &Spot, required: Option<Length>, unit: LengthUnit) -> S
         Some(required) => format!(" ({} over {})", unit.thickness(spot.least - required), unit.thickness(required)),
         None => String::new(),
     };
-    format!("{} {place}, {} {}{margin}", spot.level.word(), unit.thickness(spot.least), unit.thickness_symbol())
+    let kind = match spot.finding.map(|finding| finding.kind) {
+        None | Some(Kind::Thinning) => String::new(),
+        Some(kind) => format!(" {}", kind.word()),
+    };
+    format!("{}{kind} {place}, {} {}{margin}", spot.level.word(), unit.thickness(spot.least), unit.thickness_symbol())
 }
 
 /// Spots, those nobody has acknowledged first, then the newest.
@@ -54,6 +60,7 @@ pub fn spots(wall: &Glimpse, pen: &mut Pen, area: Rect) {
         let word = if wide { format!("{glyph} {:<5}", spot.level.word()) } else { glyph.to_string() };
         let x = pen.put_style(area.x + 1, y, area.width - 1, &word, style) + 1;
         let least = unit.thickness(spot.least);
+        let kind = spot.finding.filter(|finding| finding.kind != Kind::Thinning).map_or("", |finding| finding.kind.word());
         let state = match (spot.acknowledged, wide) {
             (true, true) => "acknowledged",
             (true, false) => "ack.",
@@ -61,11 +68,11 @@ pub fn spots(wall: &Glimpse, pen: &mut Pen, area: Rect) {
         };
         let role = if spot.acknowledged { Role::Plain } else { Role::Strong };
         let words = if wide {
-            format!("{place:<17} {least} {} {length:>7}  {state}", unit.thickness_symbol())
+            format!("{place:<17} {least} {} {length:>7}  {state} {kind}", unit.thickness_symbol())
         } else {
-            format!("{place} {least} {length} {state}")
+            format!("{place} {least} {length} {state} {kind}")
         };
-        pen.put(x, y, area.right().saturating_sub(x), &words, role);
+        pen.put(x, y, area.right().saturating_sub(x), words.trim_end(), role);
     }
 }
 
@@ -146,14 +153,31 @@ pub fn link_line(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let (link, counts) = (&scan.view.link, &scan.view.counts);
     let bad = link.dropped + counts.lost + link.overflow_bytes + counts.unsaved > 0;
     let words = format!(
-        "link {} lost {} bad {} over {} re {}",
+        "link {} lost {} bad {} over {} re {} {}",
         age(scan, now_us),
         counts.lost,
         link.dropped,
         text::bytes(link.overflow_bytes),
-        link.reconnects
+        link.reconnects,
+        view_zero(scan)
     );
     pen.put(area.x + 1, area.y, area.width - 1, &words, if bad { Role::Watch } else { Role::Quiet });
+}
+
+/// The zero's movement where there is little room.
+fn view_zero(scan: &Scan) -> String {
+    scan.view.zero.map_or_else(String::new, |(zero, _)| format!("zero {:+.0} ns", zero.late.as_ns()))
+}
+
+fn zero_of(scan: &Scan, unit: LengthUnit) -> String {
+    match &scan.view.zero {
+        None => "not watched: no second echo".to_owned(),
+        Some((zero, length)) => {
+            let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
+            let kept = if scan.view.setup.zero_keeping == ZeroKeeping::Tracked { "tracked" } else { "fixed" };
+            format!("{ns:+.0} ns, {length} {symbol}, from {} shots, {kept}", zero.shots)
+        }
+    }
 }
 
 /// Link, counts and telemetry, one a line.
@@ -174,10 +198,11 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     pen.title(Rect { height: 1, ..area }, "link and device", if link.up { "UP" } else { "DOWN" });
     let telemetry = &view.telemetry;
     let watch = |bad: bool| if bad { Role::Watch } else { Role::Plain };
-    let lines: [(String, Role); 14] = [
+    let lines: [(String, Role); 15] = [
         (format!("stream       {}", safe_text(&link.what)), Role::Plain),
         (format!("device       {}", telemetry.device.as_deref().map_or("not sent".to_owned(), safe_text)), Role::Plain),
         (format!("rate         {:.0} shots/s", link.rate_hz), Role::Plain),
+        (format!("zero         {}", zero_of(scan, pen.look.unit)), Role::Plain),
         (format!("last byte    {} ago", age(scan, now_us)), watch(scan.stale_s(now_us).is_some())),
         (format!("received     {} readings, {}", counts.received, text::bytes(link.bytes)), Role::Plain),
         (format!("no echo      {} readings, {} stretches too long", counts.no_echo, counts.long_gaps), watch(counts.long_gaps > 0)),

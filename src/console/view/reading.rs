@@ -78,6 +78,7 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
     let symbol = unit.thickness_symbol();
     let mut lines = Vec::new();
     match (measurement.thickness, measurement.uncertainty) {
+        (Some(_), _) if measurement.is_for_even_wall_only() => lines.push((format!("{symbol} even wall only"), Role::Plain)),
         // U at k = 2: GUM (JCGM 100:2008) 6.2.
         (Some(_), Some(u)) => lines.push((format!("{symbol} ±{} k=2", unit.thickness(u * 2.0)), Role::Plain)),
         (Some(_), None) => lines.push((format!("{symbol}, U unknown"), Role::Plain)),

@@ -207,6 +207,7 @@ impl Player {
             waveform,
             counts: engine.counts.clone(),
             reach: engine.reach,
+            zero: engine.zero,
             gap: engine.gap(),
             ..(*old).clone()
         }));

@@ -273,7 +273,11 @@ pub fn glance(shot: u32) -> ReadingSummary {
         course: Some(if along < 2400.0 { 1 } else { 2 }),
         thickness: thickness.map(|t| Length::nanometres((t * 1e6).round() as i64)),
         uncertainty: Some(Length::mm(0.03)),
-        level: level(thickness),
+        // U (k = 2) counts: what lies within 0.06 mm over a limit is judged as under it.
+        level: match level(thickness) {
+            Level::Clear => level(thickness.map(|thickness| thickness - 0.06)).min(Level::Watch),
+            other => other,
+        },
     }
 }
 
@@ -383,6 +387,7 @@ pub fn live(direction: Direction) -> LiveView {
         checklist_override: None,
         start: Length::ZERO,
         reach: Length::mm(4349.8),
+        zero: None,
         gap: None,
     }
 }

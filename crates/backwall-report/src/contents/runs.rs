@@ -10,6 +10,9 @@ use crate::figure::waveform::{self, WaveformFigure};
 use backwall_store::EventKind;
 use backwall_survey::strip::{Level, Spot};
 
+/// Spots whose evidence is written out; the table and the exports have all.
+const MOST_EVIDENCE: usize = 40;
+
 /// Two waveforms stand side by side.
 const WAVEFORM_HEIGHT: f64 = 54.0;
 
@@ -125,7 +128,8 @@ impl Writer<'_> {
             &self.head("Required"),
             &self.head("Left"),
             "Readings>",
-            "Seen",
+            "Kind",
+            "Acknowledged",
         ]);
         let limits = &run.summary.start.limits;
         let left = |spot: &Spot| limits.required(spot.course).map(|required| spot.least - required);
@@ -145,11 +149,29 @@ impl Writer<'_> {
                     self.bare(limits.required(spot.course)),
                     self.bare(left(spot)),
                     spot.readings.to_string(),
-                    if spot.acknowledged { "yes".to_owned() } else { "OPEN".to_owned() },
+                    spot.finding.map_or("–", |finding| finding.kind.word()).to_owned(),
+                    if spot.acknowledged { "yes" } else { "new" }.to_owned(),
                 ],
             );
         }
         self.shortened(table, "spots", "in the order they were found");
+        self.evidence(spots);
+    }
+
+    /// What speaks for the kind of each spot, and what proves it.
+    fn evidence(&mut self, spots: &[Spot]) {
+        let lines: Vec<String> = spots
+            .iter()
+            .filter_map(|spot| Some((spot.id, spot.finding?)))
+            .map(|(id, finding)| {
+                let advice = finding.kind.advice();
+                let advice = if advice.is_empty() { String::new() } else { format!(". {}", capital(advice)) };
+                format!("Spot {id}, {}: {}{advice}.", finding.kind.word(), finding.evidence(self.wanted.unit))
+            })
+            .collect();
+        for line in lines.into_iter().take(MOST_EVIDENCE) {
+            self.out.paragraph(line);
+        }
     }
 
     fn waveforms(&mut self, run: &RunFacts) {

@@ -6,6 +6,7 @@ use crate::document::Tone;
 use crate::words::percent;
 use backwall_store::{EventKind, RunState};
 use backwall_survey::job::validity::Validity;
+use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
 
@@ -67,6 +68,7 @@ impl Writer<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
         self.whether_thin();
+        self.suspected_laminations();
         self.what_is_missing();
         self.what_was_overridden();
         self.key_facts();
@@ -159,6 +161,26 @@ impl Writer<'_> {
         self.out.notice(tone, title, lines);
     }
 
+    /// Which spots may be laminations, and that they count as wall until that is proven.
+    fn suspected_laminations(&mut self) {
+        let mut lines = Vec::new();
+        for run in &self.job.runs {
+            for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
+                if finding.kind == Kind::Lamination {
+                    let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
+                    lines.push(format!("Spot {} of {}{place}: {}", spot.id, run.name(), finding.evidence(self.wanted.unit)));
+                }
+            }
+        }
+        if lines.is_empty() {
+            return;
+        }
+        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(lines.len() as u64, "spot"));
+        lines.push(capital(Kind::Lamination.advice()));
+        lines.push("Until then their depth counts as wall in every minimum, average, rate and date of this report".to_owned());
+        self.out.notice(Tone::Watch, title, lines);
+    }
+
     /// The least reading of all.
     pub(super) fn thinnest(&self) -> Option<(&RunFacts, &Reading)> {
         self.readings_of_note()
@@ -183,7 +205,7 @@ impl Writer<'_> {
 
     pub(super) fn where_found(&self, run: &RunFacts, reading: &Reading) -> String {
         let measurement = &reading.measurement;
-        let thickness = measurement.thickness.map_or_else(|| "none".to_owned(), |t| self.with_uncertainty(t, measurement.uncertainty));
+        let thickness = measurement.thickness.map_or_else(|| "none".to_owned(), |t| self.with_uncertainty(t, measurement, &run.validity));
         let course = reading.place.course.map_or_else(|| "course not known".to_owned(), |course| format!("course {course}"));
         let limits = &run.summary.start.limits;
         let required = limits

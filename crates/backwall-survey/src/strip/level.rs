@@ -114,8 +114,12 @@ impl Limits {
     pub fn in_doubt(&self, measurement: &Measurement, course: Option<u16>) -> bool {
         let (Some(thickness), Some(required)) = (measurement.thickness, self.required(course)) else { return false };
         let limit = required + self.watch_margin;
-        let u = measurement.uncertainty.map_or(Length::ZERO, |u| u * if self.guard_band { 3.0 } else { 2.0 });
-        thickness >= limit && thickness - u < limit
+        thickness >= limit && thickness - self.doubt(measurement.uncertainty) < limit
+    }
+
+    /// How far under a reading the wall may be.
+    pub fn doubt(&self, uncertainty: Option<Length>) -> Length {
+        uncertainty.map_or(Length::ZERO, |u| u * if self.guard_band { 3.0 } else { 2.0 })
     }
 
     /// Whether a reading is thicker than plates come, U counted.

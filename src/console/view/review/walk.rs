@@ -229,7 +229,11 @@ fn reading_lines(app: &App, opened: &Opened, limits: &Limits, width: usize, unit
     let level = if opened.moved == Length::ZERO { reading.level } else { limits.level(measurement, reading.place.course) };
     let course = reading.place.course.map_or_else(String::new, |course| format!(", course {course}"));
     let place = reading.place.along.map_or("no place".to_owned(), |along| text_place(along, unit));
+    let validity = summary_of(app, opened, Some(at)).map(|summary| app.contents.validity(summary));
+    let is_suspect = matches!(validity, Some(Validity::Suspect(_)));
     let value = match (measurement.thickness, measurement.uncertainty) {
+        (Some(thickness), _) if is_suspect => format!("{} {symbol}, not valid", unit.thickness(thickness)),
+        (Some(thickness), _) if measurement.is_for_even_wall_only() => format!("{} {symbol}, even wall only", unit.thickness(thickness)),
         (Some(thickness), Some(u)) => format!("{} {symbol} ±{} k=2", unit.thickness(thickness), unit.thickness(u * 2.0)),
         (Some(thickness), None) => format!("{} {symbol}, U unknown", unit.thickness(thickness)),
         (None, _) => "no echo".to_owned(),
