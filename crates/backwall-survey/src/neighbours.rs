@@ -39,6 +39,8 @@ const AT_WALL: Length = Length::mm(0.2);
 const WALL_WHOLE: f64 = 0.8;
 /// A wall that returns this much of what it did in the shots before lacks nothing.
 const WALL_UNDIMMED: f64 = 0.85;
+/// Shots on either side that a reading may agree with.
+const BESIDE: usize = 2;
 /// Shots whose heights tell what a whole beam returns here.
 const BEAMS: usize = 31;
 /// A wall weaker than this against its neighbours has part of the beam elsewhere.
@@ -91,8 +93,8 @@ pub struct Judgement {
 }
 
 impl Judgement {
-    fn of_row(row: u64, flag: Flag) -> Self {
-        Self { rows: (row, row), flags: Flags::of(flag), stretch: None }
+    fn of_shot(shot: &Neighbour, flag: Flag) -> Self {
+        Self { rows: (shot.row, shot.row), flags: Flags::of(flag), stretch: None }
     }
 }
 
@@ -110,18 +112,21 @@ pub struct Neighbours {
     /// Of these the last in a row that show the wall alone again.
     back: usize,
     forward: Option<bool>,
-    last: Option<Neighbour>,
-    before_last: Option<Neighbour>,
+    /// The last shots, two on either side of the one that is looked at.
+    last: VecDeque<Neighbour>,
 }
 
 impl Neighbours {
     pub fn push(&mut self, shot: Neighbour) -> Vec<Judgement> {
         let mut said = Vec::new();
-        if self.turned(&shot) || self.last.is_some_and(|last| last.course != shot.course) {
+        if self.turned(&shot) || self.last.back().is_some_and(|last| last.course != shot.course) {
             said.extend(self.end());
         }
-        self.stands_alone(&shot, &mut said);
-        (self.before_last, self.last) = (self.last, Some(shot));
+        self.last.push_back(shot);
+        if self.last.len() > 2 * BESIDE + 1 {
+            self.last.pop_front();
+        }
+        self.stands_alone(&mut said);
         self.follow(shot, &mut said);
         said
     }
@@ -141,7 +146,7 @@ impl Neighbours {
     }
 
     fn turned(&mut self, shot: &Neighbour) -> bool {
-        let Some(last) = self.last else { return false };
+        let Some(last) = self.last.back() else { return false };
         let way = shot.along - last.along;
         if way == Length::ZERO {
             return false;
@@ -162,14 +167,14 @@ impl Neighbours {
         }
     }
 
-    /// A poor reading that agrees with neither neighbour while another of its echoes does.
-    fn stands_alone(&mut self, next: &Neighbour, said: &mut Vec<Judgement>) {
-        let (Some(before), Some(shot)) = (self.before_last, self.last) else { return };
-        let Some(thickness) = shot.thickness.filter(|_| shot.quality == Quality::Poor) else { return };
-        let sides = [before.thickness, next.thickness];
-        let agrees = |depth: Length| sides.iter().flatten().any(|side| (*side - depth).abs() < INSIDE);
-        if sides.iter().any(Option::is_some) && !agrees(thickness) {
-            said.push(Judgement::of_row(shot.row, Flag::Alone));
+    /// Whether the reading in the middle of the last five agrees with none of the four about it, nor with the wall.
+    fn stands_alone(&self, said: &mut Vec<Judgement>) {
+        let Some(shot) = self.last.get(BESIDE).filter(|shot| shot.quality == Quality::Poor) else { return };
+        let Some(thickness) = shot.thickness else { return };
+        let others = self.last.iter().enumerate().filter(|(at, _)| *at != BESIDE).filter_map(|(_, other)| other.thickness);
+        let mut read = others.chain(self.wall_here()).peekable();
+        if read.peek().is_some() && !read.any(|other| (other - thickness).abs() < INSIDE) {
+            said.push(Judgement::of_shot(shot, Flag::Alone));
         }
     }
 
@@ -217,7 +222,7 @@ impl Neighbours {
 
     fn follow(&mut self, mut shot: Neighbour, said: &mut Vec<Judgement>) {
         if let Some(wall) = self.whole_wall_behind(&shot) {
-            said.push(Judgement::of_row(shot.row, Flag::Alone));
+            said.push(Judgement::of_shot(&shot, Flag::Alone));
             (shot.thickness, shot.sight.taken) = (Some(wall.depth), Some(wall));
         }
         if let (true, Some(level)) = (self.goes_on(&shot), shot.level()) {
@@ -281,7 +286,7 @@ impl Neighbours {
         match self.beam() {
             Some(beam) if level < WEAK_BESIDE * beam => {
                 if !shot.flags.has(Flag::Weak) && !shot.flags.has(Flag::Uneven) {
-                    said.push(Judgement::of_row(shot.row, Flag::Weak));
+                    said.push(Judgement::of_shot(shot, Flag::Weak));
                 }
             }
             _ => {
