@@ -181,6 +181,8 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
         };
         lines.push((format!("{} {}", pen.look.glyphs.level(level), level.word()), words.to_owned()));
     }
+    let doubt = "WATCH by doubt: over the watch limit, but its U reaches below it";
+    lines.push((format!("{} WATCH", pen.look.glyphs.doubt()), doubt.to_owned()));
     lines.push(Default::default());
     for words in [
         "SAVED means committed to the disk and synced; only that survives a dead battery.",

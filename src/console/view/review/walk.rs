@@ -275,7 +275,7 @@ fn text_place(place: Length, unit: LengthUnit) -> String {
 fn margin(reading: &Reading, limits: &Limits, unit: LengthUnit) -> String {
     match (reading.measurement.thickness, limits.required(reading.place.course)) {
         (Some(_), Some(required)) if is_guarded(reading, limits) => {
-            format!("the limit {} lies within U", unit.thickness(required))
+            format!("its U reaches under {}", unit.thickness(required + limits.watch_margin))
         }
         (Some(thickness), Some(required)) if thickness < required => {
             format!("{} under the limit {}", unit.thickness(required - thickness), unit.thickness(required))
