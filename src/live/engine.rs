@@ -1,5 +1,6 @@
 //! One feed item to readings, entries and the state of the wall. Knows no task and no clock: times come in.
 
+use super::distrust::{Distrust, Said, host_jump};
 use super::view::{Command, Counts, Misclosure, Phase, Telemetry};
 use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
@@ -7,7 +8,7 @@ use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretch};
 use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Limits, Spot, SpotId};
-use backwall_survey::travel::SequenceWatch;
+use backwall_survey::travel::Moment;
 use backwall_survey::travel::encoder_check::misclosure;
 use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Temperature, Time};
@@ -28,6 +29,15 @@ const ZERO_STEP: Time = Time::ns(20.0);
 pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
     let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
     format!("zero {ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots)
+}
+
+/// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
+fn first_words(reading: &Reading) -> String {
+    let place = match (reading.encoder, reading.place.along) {
+        (Some(encoder), Some(along)) => format!("encoder {encoder}, taken to be at {:.1} mm, where the line starts", along.as_mm()),
+        _ => "no encoder: readings have no place".to_owned(),
+    };
+    format!("first shot: seq {}, {place}", reading.seq)
 }
 
 /// What headless callers are told as it happens.
@@ -53,7 +63,7 @@ pub struct Engine {
     maker: ReadingMaker,
     limits: Arc<Limits>,
     max_gap: Length,
-    sequence: SequenceWatch,
+    distrust: Distrust,
     base: Option<TimeBase>,
     gap: Gap,
     /// The zero as the last shots show it, and what it is on the wall there.
@@ -106,7 +116,7 @@ impl Engine {
             maker,
             limits,
             max_gap,
-            sequence: SequenceWatch::default(),
+            distrust: Distrust::default(),
             base: None,
             gap: Gap::default(),
             zero: None,
@@ -173,6 +183,11 @@ impl Engine {
             FeedItem::Overflow { bytes } => {
                 self.event(EventKind::Overflow, format!("{bytes} bytes came faster than they could be decoded and are lost"), at_us, out);
             }
+            FeedItem::Unreadable { words } => {
+                self.event(EventKind::Link, words.clone(), at_us, out);
+                out.notices.push(Notice::Fault(words));
+            }
+            FeedItem::HostClock { ahead_us } => self.say([Said::Begins(host_jump(ahead_us as f64 / 1e6))], at_us, out),
             FeedItem::Ended => out.ended = true,
         }
     }
@@ -202,14 +217,14 @@ impl Engine {
                 self.event(EventKind::Header, text, at_us, out);
             }
             Record::Shot(shot) => {
-                self.missing(shot.seq, at_us, out);
+                self.arrived((shot.seq, false), shot.device_time_us, at_us, out);
                 let measured = measured.unwrap_or_else(|| self.maker.measure(&shot));
                 let reading = self.maker.measured(&shot, &measured, at_us);
                 let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
                 self.reading(reading, &measured.sight, waveform, out);
             }
             Record::Gauge(gauge) => {
-                self.missing(gauge.seq, at_us, out);
+                self.arrived((gauge.seq, true), gauge.device_time_us, at_us, out);
                 let reading = self.maker.gauge(&gauge, at_us);
                 self.reading(reading, &Sight::default(), None, out);
             }
@@ -227,19 +242,37 @@ impl Engine {
         }
     }
 
-    fn missing(&mut self, seq: u32, at_us: i64, out: &mut Outcome) {
-        let missing = self.sequence.next(seq);
-        self.counts.lost = self.sequence.lost();
-        if missing > 0 {
-            self.event(EventKind::Lost, format!("{missing} shots missing before seq {seq}"), at_us, out);
-        }
+    /// A shot, or a value the device found itself, by its number.
+    fn arrived(&mut self, (seq, by_device): (u32, bool), device_us: Option<u64>, at_us: i64, out: &mut Outcome) {
+        let said = self.distrust.shot(seq, by_device, Moment { device_us, host_us: at_us });
+        self.counts.lost = self.distrust.lost();
+        self.say(said, at_us, out);
         self.last_shot_us = Some(at_us);
         self.stalled = false;
     }
 
+    /// Keeps what cannot be, and tells of it as it begins.
+    fn say(&mut self, said: impl IntoIterator<Item = Said>, at_us: i64, out: &mut Outcome) {
+        for said in said {
+            match said {
+                Said::Lost(text) => self.event(EventKind::Lost, text, at_us, out),
+                Said::Over(text) => self.event(EventKind::Doubt, text, at_us, out),
+                Said::Begins(text) => {
+                    self.event(EventKind::Doubt, text.clone(), at_us, out);
+                    out.notices.push(Notice::Fault(text));
+                }
+            }
+        }
+    }
+
     fn reading(&mut self, reading: Reading, sight: &Sight, waveform: Option<Waveform>, out: &mut Outcome) {
         self.phase = Phase::Recording;
+        if self.counts.received == 0 {
+            self.event(EventKind::Link, first_words(&reading), reading.host_time_us, out);
+        }
         self.counts.received += 1;
+        let said = self.distrust.reading(&reading);
+        self.say(said, reading.host_time_us, out);
         let thickness = reading.measurement.thickness;
         self.counts.no_echo += u64::from(thickness.is_none());
         let raised = {
@@ -342,7 +375,8 @@ impl Engine {
             self.gap = Gap { from: along, ..Gap::default() };
             return;
         }
-        let from = *self.gap.from.get_or_insert(along.unwrap_or(Length::ZERO));
+        self.gap.from = self.gap.from.or(along);
+        let from = self.gap.from.unwrap_or(Length::ZERO);
         let length = along.map_or(Length::ZERO, |along| (along - from).abs());
         let length = self.gap.length.map_or(length, |known| known.max(length));
         self.gap.length = Some(length);
@@ -423,6 +457,9 @@ impl Engine {
     pub fn finish(&mut self, out: &mut Outcome) {
         let judgements = self.neighbours.end();
         let at_us = self.reading.as_ref().map_or(0, |reading| reading.host_time_us);
+        let said = self.distrust.end();
+        self.counts.lost = self.distrust.lost();
+        self.say(said, at_us, out);
         self.judged(judgements, true, at_us, out);
         let spots = self.wall().spots.spots().to_vec();
         out.entries.extend(spots.into_iter().map(Entry::Spot));
@@ -430,6 +467,8 @@ impl Engine {
 
     /// Called now and then: notices a device that has fallen silent.
     pub fn tick(&mut self, now_us: i64, out: &mut Outcome) {
+        // A computer's clock that was set back must not hide a silence.
+        self.last_shot_us = self.last_shot_us.map(|last| last.min(now_us));
         let silent = self.last_shot_us.is_some_and(|last| now_us - last > STALL_US);
         if silent && !self.stalled && matches!(self.phase, Phase::Recording) {
             self.stalled = true;
@@ -485,7 +524,7 @@ pub(super) mod tests {
     fn drive(engine: &mut Engine, counts: &[i32]) {
         for (seq, count) in counts.iter().enumerate() {
             let value = GaugeValue::Thickness(Some(Length::mm(9.0)));
-            let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 100_000), encoder: Some(*count), value };
+            let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 10_000_000), encoder: Some(*count), value };
             let item = FeedItem::Record(Record::Gauge(gauge));
             engine.take(Feed { item, host_time_us: 7 }, &mut Outcome::default());
         }

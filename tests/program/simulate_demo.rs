@@ -4,7 +4,7 @@
 use backwall_simulate::{Crawler, End, Sections, Wall};
 use backwall_stream::cobs;
 use backwall_survey::job::{Answer, Checklist, Item, ItemState, Plan, checklist::Signature, checklist::Signed};
-use backwall_survey::travel::Odometer;
+use backwall_survey::travel::{Moment, Odometer};
 use backwall_ultrasound::{Evaluator, Flag, Quality};
 use backwall_units::Length;
 use std::path::{Path, PathBuf};
@@ -117,10 +117,11 @@ fn the_demo_reads_as_its_wall_is_and_never_thicker() {
         let base = Crawler::on_line(&wall, &built.name, End::Drive).unwrap().base();
         let mut evaluator = Evaluator::new(&setup, base).unwrap();
         let mut odometer = Odometer::new(plan.path(planned)).unwrap();
+        let moment = Moment { device_us: None, host_us: 0 };
         let sections = Sections::new(&wall, built);
         let (mut read, mut silent, mut ringing, mut grain) = (0, 0, 0, 0);
         for (counts, samples) in shots(&std::fs::read(demo(&format!("{}.shots", built.name))).unwrap()) {
-            let x = odometer.place(Some(counts), None).along.unwrap().as_mm();
+            let x = odometer.place(Some(counts), moment).0.along.unwrap().as_mm();
             let measured = evaluator.measure(&samples, plan.wall_temperature());
             let lost = built.losses.iter().any(|loss| x > loss.from.as_mm() + 2.0 && x < loss.to.as_mm() - 2.0);
             let Some(thickness) = measured.thickness.map(Length::as_mm) else {

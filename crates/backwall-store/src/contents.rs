@@ -205,11 +205,23 @@ pub enum EventKind {
     Fault,
     /// No shot came for longer than it should take.
     Stall,
+    /// What device or clock said and cannot be.
+    Doubt,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 9] =
-        [Self::Link, Self::Lost, Self::Overflow, Self::Header, Self::Status, Self::Alarm, Self::Acknowledged, Self::Fault, Self::Stall];
+    pub const ALL: [Self; 10] = [
+        Self::Link,
+        Self::Lost,
+        Self::Overflow,
+        Self::Header,
+        Self::Status,
+        Self::Alarm,
+        Self::Acknowledged,
+        Self::Fault,
+        Self::Stall,
+        Self::Doubt,
+    ];
     pub const fn word(self) -> &'static str {
         match self {
             Self::Link => "link",
@@ -221,6 +233,7 @@ impl EventKind {
             Self::Acknowledged => "acknowledged",
             Self::Fault => "fault",
             Self::Stall => "stall",
+            Self::Doubt => "doubt",
         }
     }
 }

@@ -48,6 +48,7 @@ fn count_lost(connection: &Connection, run: RunId) -> rusqlite::Result<u64> {
     while let Some(row) = rows.next()? {
         watch.next(row.get(0)?);
     }
+    watch.end();
     Ok(watch.lost())
 }
 

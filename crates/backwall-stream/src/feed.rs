@@ -6,6 +6,7 @@ use super::paced::{FrameSource, Paced};
 use super::profile::Profile;
 use super::queue::{Event, Queue};
 use super::spec::{Pace, StreamSpec};
+use super::unfit::{Fit, HostClock, Unfit};
 use backwall_survey::reading::Record;
 use backwall_units::Decibel;
 use std::collections::VecDeque;
@@ -54,6 +55,14 @@ pub enum FeedItem {
     /// Bytes of a live link found no room and are lost.
     Overflow {
         bytes: u64,
+    },
+    /// Bytes come and fit no frame of the profile.
+    Unreadable {
+        words: String,
+    },
+    /// The computer's clock jumped ahead of the time that passed.
+    HostClock {
+        ahead_us: i64,
     },
     /// Nothing comes any more; always the last.
     Ended,
@@ -146,6 +155,9 @@ pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Res
         stage.is_file = is_file;
         stage.reader_ends = matches!(spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. });
         stage.pacer = (is_file && options.pace == Pace::Device).then(Pacer::default);
+        if matches!(spec, StreamSpec::Serial { .. }) {
+            stage.unfit_words.push_str(" wrong baud rate?");
+        }
         if stage.reader_ends {
             // We may come in the middle of a frame.
             stage.decoder.resync();
@@ -191,6 +203,9 @@ impl Parts {
             is_file: false,
             reader_ends: false,
             pacer: None,
+            unfit: Unfit::default(),
+            unfit_words: format!("bytes come, none fit the profile {}: wrong profile?", profile.name),
+            clock: HostClock::default(),
             rate: RateMeter::default(),
             published: Instant::now(),
             measured: 0,
@@ -255,6 +270,9 @@ struct Stage {
     /// The reader sees a stop and says when it is done. One that waits for a file or a pipe may not.
     reader_ends: bool,
     pacer: Option<Pacer>,
+    unfit: Unfit,
+    unfit_words: String,
+    clock: HostClock,
     rate: RateMeter,
     published: Instant,
     /// Shots and gauge values delivered.
@@ -287,6 +305,9 @@ impl Stage {
             if self.feed.is_closed() {
                 return Err(Gone);
             }
+            if let Some(ahead_us) = self.clock.ahead(Instant::now(), host_now_us()) {
+                self.tell(FeedItem::HostClock { ahead_us }, host_now_us())?;
+            }
             match next {
                 None if self.control.is_stopped() && !self.reader_ends => return Ok(()),
                 None => {}
@@ -301,6 +322,7 @@ impl Stage {
                 Some((host_time_us, Event::Overflow { bytes })) => {
                     self.state.overflow_bytes += bytes;
                     self.decoder.resync();
+                    self.unfit.restart(&self.decoder.counts());
                     self.tell(FeedItem::Overflow { bytes }, host_time_us)?;
                 }
                 Some((host_time_us, Event::Up { what })) => {
@@ -312,6 +334,7 @@ impl Stage {
                     self.state.up = false;
                     self.state.fault = Some(why.clone());
                     self.decoder.resync();
+                    self.unfit.restart(&self.decoder.counts());
                     self.tell(FeedItem::Down { why }, host_time_us)?;
                 }
                 Some((host_time_us, Event::Reconnected { attempts, down_ms })) => {
@@ -323,15 +346,34 @@ impl Stage {
                 Some((host_time_us, Event::Ended { fault })) => {
                     self.decoder.finish(&mut decoded);
                     self.deliver(&mut decoded, host_time_us)?;
+                    if self.unfit.end(&self.decoder.counts()).is_some() {
+                        self.tell(FeedItem::Unreadable { words: self.unfit_words.clone() }, host_time_us)?;
+                    }
                     if fault.is_some() {
                         self.state.fault = fault;
                     }
                     return Ok(());
                 }
             }
+            self.watch_fit()?;
             if self.published.elapsed() >= PUBLISH_EVERY {
                 self.publish();
             }
+        }
+    }
+
+    /// Says when bytes fit no frame, and no longer when they do.
+    fn watch_fit(&mut self) -> Result<(), Gone> {
+        match self.unfit.look(Instant::now(), &self.decoder.counts()) {
+            Some(Fit::None) => {
+                self.state.fault = Some(self.unfit_words.clone());
+                self.tell(FeedItem::Unreadable { words: self.unfit_words.clone() }, host_now_us())
+            }
+            Some(Fit::Again) => {
+                self.state.fault.take_if(|fault| *fault == self.unfit_words);
+                Ok(())
+            }
+            None => Ok(()),
         }
     }
 

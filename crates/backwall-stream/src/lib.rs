@@ -18,6 +18,7 @@ pub mod profile;
 mod queue;
 pub mod spec;
 pub mod tap;
+mod unfit;
 
 pub use decode::{DecodeCounts, Decoded, Decoder, What};
 pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open};

@@ -155,6 +155,8 @@ fn open_serial(port: &str, settings: LinkSettings) -> io::Result<Box<dyn Line>> 
         })
         .timeout(READ_PATIENCE)
         .open()?;
+    // What piled up before was shot before: it would be placed where the crawler is now.
+    line.clear(serialport::ClearBuffer::Input)?;
     Ok(Box::new(line))
 }
 

@@ -1,15 +1,19 @@
 //! PURE. Where on the wall a shot was taken: encoder counts to a place along a line, its course, its speed.
 
+pub mod clocks;
+pub mod doubt;
 pub mod encoder_check;
 pub mod odometer;
 pub mod sequence;
 
+pub use clocks::{ClockNews, ClockWatch};
+pub use doubt::{Doubt, Moment};
 pub use odometer::{Direction, Odometer, Path, TravelError};
-pub use sequence::SequenceWatch;
+pub use sequence::{SequenceNews, SequenceWatch};
 
 use backwall_units::{Length, Speed};
 
-/// A place on the wall. `None` where the stream has no encoder.
+/// A place on the wall. `None` where the stream has no encoder, or what it says is not believed.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Place {
     /// Along the line: elevation above the datum for lines up and down, distance from the datum for lines across.

@@ -82,6 +82,10 @@ flags! {
     /// Judged by the way along the line: the reading agrees with neither neighbour.
     Alone = 21 "alone" "the reading agrees with neither of its neighbours";
     OverNominal = 22 "over-nominal" "thicker than plates come: check zero, velocity, temperature";
+    /// The wall was measured; where is not known, and so not against which limit.
+    OffLine = 23 "off-line" "the encoder says a place beyond the planned line: the place is not believed";
+    EncoderJump = 24 "encoder-jump" "the encoder jumped further than the crawler goes: the place is not believed until it jumps back";
+    Repeated = 25 "repeated" "the device sent the number of the shot before again: perhaps the same shot, not this place";
 }
 
 /// A set of [`Flag`]s.
@@ -175,6 +179,10 @@ impl Measurement {
         const SHARED: [Flag; 8] =
             [Flag::EarlyEcho, Flag::InnerReflector, Flag::Ambiguous, Flag::Alone, Flag::Weak, Flag::Uneven, Flag::Phase, Flag::Saturated];
         self.thickness.is_some() && SHARED.iter().any(|flag| self.flags.has(*flag))
+    }
+    /// Whether the device contradicts itself on this reading, so that whatever was measured clears nothing.
+    pub fn is_distrusted(&self) -> bool {
+        [Flag::OffLine, Flag::EncoderJump, Flag::Repeated].iter().any(|flag| self.flags.has(*flag))
     }
     /// Rounded to what the job file stores.
     pub fn rounded(self) -> Self {

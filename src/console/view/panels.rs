@@ -200,7 +200,12 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let now_us = app.now_us;
     let view = &scan.view;
     let (link, counts) = (&view.link, &view.counts);
-    pen.title(Rect { height: 1, ..area }, "link and device", if link.up { "UP" } else { "DOWN" });
+    let state = match (link.up, &link.fault) {
+        (false, _) => "DOWN",
+        (true, Some(_)) => "UP, FAULT",
+        (true, None) => "UP",
+    };
+    pen.title(Rect { height: 1, ..area }, "link and device", state);
     let telemetry = &view.telemetry;
     let watch = |bad: bool| if bad { Role::Watch } else { Role::Plain };
     let lines: [(String, Role); 15] = [

@@ -54,6 +54,10 @@ impl RunFacts {
         if drops > 0 {
             flaws.push(format!("has {} of data dropped or not saved (see its events)", count(drops, "report")));
         }
+        let doubts = of(EventKind::Doubt);
+        if doubts > 0 {
+            flaws.push(format!("has {} of what device or clock said and cannot be (see its events)", count(doubts, "event")));
+        }
         if self.too_fast > 0 {
             flaws.push(format!("has {} taken faster than the procedure allows", count(self.too_fast, "reading")));
         }

@@ -309,6 +309,7 @@ impl Plan {
             direction: line.direction,
             across_course: line.course.or(at_elevation).or(only),
             courses,
+            max_speed: Some(self.limits.max_speed),
         }
     }
 

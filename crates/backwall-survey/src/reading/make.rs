@@ -4,7 +4,7 @@ use super::tracked::ZeroKeeper;
 use super::zero::Zero;
 use super::{Gauge, GaugeValue, Reading, Shot, told};
 use crate::strip::Limits;
-use crate::travel::{Odometer, Place};
+use crate::travel::{Doubt, Moment, Odometer};
 use backwall_ultrasound::evaluate::{measure_thickness, measure_time};
 use backwall_ultrasound::{Evaluator, Flag, Flags, Measurement, Quality, Setup, SetupError, Sight, TimeBase};
 use backwall_units::{Decibel, Length, Temperature, Time};
@@ -54,13 +54,22 @@ pub struct ReadingMaker {
     limits: Limits,
     wall: Temperature,
     zero: ZeroKeeper,
+    /// Number of the reading before, and whether the device had evaluated it itself.
+    before: Option<(u32, Evaluated)>,
+}
+
+/// By whom a reading was evaluated. A device may send both of one shot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Evaluated {
+    Here,
+    ByDevice,
 }
 
 impl ReadingMaker {
     pub fn new(setup: Setup, odometer: Odometer, limits: Limits, wall: Temperature) -> Self {
         let mut zero = ZeroKeeper::new(&setup);
         zero.set_temperature(wall.rounded());
-        Self { measurer: Measurer::new(setup), odometer, limits, wall: wall.rounded(), zero }
+        Self { measurer: Measurer::new(setup), odometer, limits, wall: wall.rounded(), zero, before: None }
     }
 
     /// Tells the time base of the shots that follow; cheap when it has not changed.
@@ -116,7 +125,8 @@ impl ReadingMaker {
     /// The reading of a shot that was measured already, by a [`Measurer`] of the same set-up.
     pub fn measured(&mut self, shot: &Shot, measured: &Measured, host_time_us: i64) -> Reading {
         let measurement = self.zero.measure(measured);
-        self.finish(shot.seq, shot.device_time_us, host_time_us, shot.encoder, shot.gain, measurement)
+        let at = Moment { device_us: shot.device_time_us, host_us: host_time_us };
+        self.finish((shot.seq, Evaluated::Here), at, shot.encoder, shot.gain, measurement)
     }
 
     /// The reading of a value the device found itself.
@@ -125,13 +135,15 @@ impl ReadingMaker {
             GaugeValue::Thickness(thickness) => measure_thickness(&self.measurer.setup, thickness),
             GaugeValue::EchoTime(time) => measure_time(&self.measurer.setup, time, self.wall),
         };
-        self.finish(gauge.seq, gauge.device_time_us, host_time_us, gauge.encoder, Decibel::ZERO, measurement)
+        let at = Moment { device_us: gauge.device_time_us, host_us: host_time_us };
+        self.finish((gauge.seq, Evaluated::ByDevice), at, gauge.encoder, Decibel::ZERO, measurement)
     }
 
     /// A stored reading measured anew, its place and level too.
     pub fn again(&mut self, stored: &Reading, measured: &Measured) -> Reading {
         let measurement = self.zero.measure(measured);
-        self.finish(stored.seq, stored.device_time_us, stored.host_time_us, stored.encoder, stored.gain, measurement)
+        let at = Moment { device_us: stored.device_time_us, host_us: stored.host_time_us };
+        self.finish((stored.seq, Evaluated::Here), at, stored.encoder, stored.gain, measurement)
     }
 
     /// A measurement with what the limits of its course say of it.
@@ -147,19 +159,22 @@ impl ReadingMaker {
         Measurement { flags, quality, ..measurement }
     }
 
-    fn finish(
-        &mut self,
-        seq: u32,
-        device_time_us: Option<u64>,
-        host_time_us: i64,
-        encoder: Option<i32>,
-        gain: Decibel,
-        measurement: Measurement,
-    ) -> Reading {
-        let place: Place = self.odometer.place(encoder, device_time_us);
-        let measurement = self.limited(measurement, place.course);
+    /// A measurement with what the device contradicts itself on.
+    fn distrusted(measurement: Measurement, doubt: Doubt, repeated: bool) -> Measurement {
+        let doubts = [(doubt.off_line, Flag::OffLine), (doubt.jumped, Flag::EncoderJump), (repeated, Flag::Repeated)];
+        let flags = doubts.into_iter().filter(|(is, _)| *is).fold(measurement.flags, |flags, (_, flag)| flags.with(flag));
+        let measurement = Measurement { flags, ..measurement };
+        let most = if measurement.is_distrusted() { Quality::Poor } else { Quality::Good };
+        Measurement { quality: measurement.quality.min(most), ..measurement }
+    }
+
+    fn finish(&mut self, number: (u32, Evaluated), at: Moment, encoder: Option<i32>, gain: Decibel, measurement: Measurement) -> Reading {
+        let (place, doubt) = self.odometer.place(encoder, at);
+        let repeated = self.before.replace(number) == Some(number) && self.odometer.path().max_speed.is_some();
+        let measurement = Self::distrusted(self.limited(measurement, place.course), doubt, repeated);
         let level = self.limits.level(&measurement, place.course);
-        let gain = gain.rounded();
-        Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature: self.wall, measurement, level }
+        let (gain, wall_temperature) = (gain.rounded(), self.wall);
+        let (device_time_us, host_time_us) = (at.device_us, at.host_us);
+        Reading { seq: number.0, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level }
     }
 }

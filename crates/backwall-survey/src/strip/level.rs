@@ -9,7 +9,7 @@ use std::fmt;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "UPPERCASE")]
 pub enum Level {
-    /// A thickness, but its course has no required thickness to judge it by.
+    /// A thickness, but its course has no required thickness to judge it by, or the device contradicts itself on it.
     #[serde(rename = "NO LIMIT")]
     Unjudged,
     /// At or above the watch limit.
@@ -93,7 +93,8 @@ impl Limits {
         }
     }
 
-    /// The level of a measurement. Without a required thickness nothing is called CLEAR.
+    /// The level of a measurement. Without a required thickness nothing is called CLEAR, nor what the
+    /// device contradicts itself on; under a limit it is said all the same.
     pub fn level(&self, measurement: &Measurement, course: Option<u16>) -> Level {
         let Some(thickness) = measurement.thickness else {
             return Level::NoEcho;
@@ -105,6 +106,8 @@ impl Limits {
             Level::Thin
         } else if thickness < required + self.watch_margin || self.in_doubt(measurement, course) {
             Level::Watch
+        } else if measurement.is_distrusted() {
+            Level::Unjudged
         } else {
             Level::Clear
         }

@@ -309,6 +309,7 @@ mod tests {
             direction,
             courses: vec![(1, mm(0.0), mm(1000.0)), (2, mm(1000.0), mm(2000.0))],
             across_course: (direction == Direction::Across).then_some(1),
+            max_speed: None,
         }
     }
     /// A reading a millimetre from `from` to `to`.

@@ -425,6 +425,7 @@ mod tests {
                 (3, Length::mm(120.0), Length::mm(200.0)),
             ],
             across_course: None,
+            max_speed: None,
         }
     }
     fn close(got: Option<Length>, want: f64) {

@@ -1,6 +1,7 @@
 //! Encoder counts to a place along the line: scale, start offset, direction, reversing, course and speed.
 
 use super::Place;
+use super::doubt::{self, Doubt, Moment};
 use backwall_units::{Length, Speed};
 use serde::{Deserialize, Serialize};
 
@@ -41,6 +42,9 @@ pub struct Path {
     /// Course, its lower and its upper edge; for lines across the one course they run in, if it is known.
     pub courses: Vec<(u16, Length, Length)>,
     pub across_course: Option<u16>,
+    /// The procedure's fastest speed, by which jumps are known; missing in runs recorded before places were doubted.
+    #[serde(rename = "max_speed_mm_s", default, skip_serializing_if = "Option::is_none")]
+    pub max_speed: Option<Speed>,
 }
 
 impl Path {
@@ -74,9 +78,11 @@ const SPEED_WINDOW_US: u64 = 250_000;
 #[derive(Debug, Clone)]
 pub struct Odometer {
     path: Path,
-    first: Option<i32>,
     last: i32,
+    at: Option<Moment>,
     travelled: i64,
+    /// Counts of jumps that were not taken back yet; zero where the place is believed.
+    jumped: i32,
     window: std::collections::VecDeque<(u64, i64)>,
 }
 
@@ -85,37 +91,52 @@ impl Odometer {
         if !path.counts_per_mm.is_finite() || path.counts_per_mm == 0.0 {
             return Err(TravelError::CountsPerMm(path.counts_per_mm));
         }
-        Ok(Self { path, first: None, last: 0, travelled: 0, window: Default::default() })
+        Ok(Self { path, last: 0, at: None, travelled: 0, jumped: 0, window: Default::default() })
     }
 
     pub fn path(&self) -> &Path {
         &self.path
     }
 
-    /// The place of a shot from its raw counts (which may wrap) and the device's clock.
-    pub fn place(&mut self, encoder: Option<i32>, device_time_us: Option<u64>) -> Place {
-        let Some(counts) = encoder else {
-            return Place {
-                along: None,
-                course: self.path.across_course.filter(|_| self.path.direction == Direction::Across),
-                speed: None,
-            };
-        };
-        if self.first.is_none() {
-            self.first = Some(counts);
-            self.last = counts;
-        }
+    /// The place of a shot from its raw counts (which may wrap), and why it is not believed.
+    pub fn place(&mut self, encoder: Option<i32>, now: Moment) -> (Place, Doubt) {
+        let nowhere =
+            Place { along: None, course: self.path.across_course.filter(|_| self.path.direction == Direction::Across), speed: None };
+        let Some(counts) = encoder else { return (nowhere, Doubt::default()) };
+        let before = self.at.replace(now);
         // An i32 counter that wraps is followed by the wrapped difference.
-        self.travelled += i64::from(counts.wrapping_sub(self.last));
+        let step = before.map_or(0, |_| counts.wrapping_sub(self.last));
         self.last = counts;
-        let driven = Length::mm(self.travelled as f64 / self.path.counts_per_mm);
+        self.step(step, before.unwrap_or(now), now);
+        let driven = Length::mm(self.travelled.saturating_add(i64::from(self.jumped)) as f64 / self.path.counts_per_mm);
         let along = match self.path.direction {
             Direction::Down => self.path.start - driven,
             Direction::Up | Direction::Across => self.path.start + driven,
         };
+        let speed = now.device_us.and_then(|now| self.speed(now));
+        let doubt = Doubt { off_line: doubt::is_off_line(&self.path, along), jumped: self.jumped != 0 };
+        if doubt.is_any() {
+            return (nowhere, doubt);
+        }
         // Rounded to what is stored, so that a reading made again from the job file is the same.
         let along = Length::micrometres(along.as_micrometres());
-        Place { along: Some(along), course: self.path.course_at(along), speed: device_time_us.and_then(|now| self.speed(now)) }
+        (Place { along: Some(along), course: self.path.course_at(along), speed }, doubt)
+    }
+
+    /// Drives on by `step`. A jump is kept apart until it is taken back: what is driven meanwhile counts, where the crawler
+    /// is does not follow from a jump.
+    fn step(&mut self, step: i32, before: Moment, now: Moment) {
+        let length = |counts: i32| (Length::mm(f64::from(counts) / self.path.counts_per_mm)).abs();
+        let is_long = length(step) > doubt::SHORTEST_JUMP;
+        let together = self.jumped.wrapping_add(step);
+        let is_back = self.jumped != 0 && length(together) <= doubt::SHORTEST_JUMP;
+        let is_apart = is_long && is_back || doubt::is_jump(&self.path, length(step), before, now);
+        if !is_apart {
+            self.travelled = self.travelled.saturating_add(i64::from(step));
+            return;
+        }
+        self.jumped = if is_back { 0 } else { together };
+        self.travelled = self.travelled.saturating_add(if is_back { i64::from(together) } else { 0 });
     }
 
     fn speed(&mut self, now: u64) -> Option<Speed> {
@@ -148,10 +169,14 @@ mod tests {
             direction,
             courses: vec![(1, Length::ZERO, Length::mm(1000.0)), (2, Length::mm(1000.0), Length::mm(2400.0))],
             across_course: Some(2),
+            max_speed: None,
         }
     }
+    fn at(device_us: Option<u64>) -> Moment {
+        Moment { device_us, host_us: 0 }
+    }
     fn along(odometer: &mut Odometer, counts: i32) -> f64 {
-        odometer.place(Some(counts), None).along.unwrap().as_mm()
+        odometer.place(Some(counts), at(None)).0.along.unwrap().as_mm()
     }
 
     #[test]
@@ -172,29 +197,90 @@ mod tests {
     #[test]
     fn the_course_changes_at_the_seam_and_a_line_across_stays_in_its_own() {
         let mut up = Odometer::new(path(Direction::Up)).unwrap();
-        assert_eq!(up.place(Some(0), None).course, Some(1));
-        assert_eq!(up.place(Some(36_000), None).course, Some(2));
+        assert_eq!(up.place(Some(0), at(None)).0.course, Some(1));
+        assert_eq!(up.place(Some(36_000), at(None)).0.course, Some(2));
         let mut across = Odometer::new(path(Direction::Across)).unwrap();
-        assert_eq!(across.place(Some(0), None).course, Some(2));
+        assert_eq!(across.place(Some(0), at(None)).0.course, Some(2));
     }
 
     #[test]
     fn speed_is_signed_and_unknown_until_time_has_passed() {
         let mut up = Odometer::new(path(Direction::Up)).unwrap();
-        assert_eq!(up.place(Some(0), Some(0)).speed, None);
+        assert_eq!(up.place(Some(0), at(Some(0))).0.speed, None);
         for step in 1..=10 {
-            up.place(Some(step * 160), Some(u64::from(step as u32) * 100_000));
+            up.place(Some(step * 160), at(Some(u64::from(step as u32) * 100_000)));
         }
-        assert_eq!(up.place(Some(11 * 160), Some(1_100_000)).speed, Some(Speed::mm_s(40.0)));
+        assert_eq!(up.place(Some(11 * 160), at(Some(1_100_000))).0.speed, Some(Speed::mm_s(40.0)));
         for step in 1..=10 {
-            up.place(Some(1760 - step * 160), Some(1_100_000 + u64::from(step as u32) * 100_000));
+            up.place(Some(1760 - step * 160), at(Some(1_100_000 + u64::from(step as u32) * 100_000)));
         }
-        assert_eq!(up.place(Some(0), Some(2_200_000)).speed, Some(Speed::mm_s(-40.0)));
+        assert_eq!(up.place(Some(0), at(Some(2_200_000))).0.speed, Some(Speed::mm_s(-40.0)));
     }
 
     #[test]
     fn no_counts_per_mm_is_refused() {
         let wrong = Path { counts_per_mm: 0.0, ..path(Direction::Up) };
         assert_eq!(Odometer::new(wrong).err(), Some(TravelError::CountsPerMm(0.0)));
+    }
+
+    /// 60 mm/s at most, a shot every 5 ms.
+    fn watched() -> Odometer {
+        Odometer::new(Path { max_speed: Some(Speed::mm_s(60.0)), ..path(Direction::Up) }).unwrap()
+    }
+    fn drive(odometer: &mut Odometer, counts: &[i32]) -> Vec<(Option<f64>, Doubt)> {
+        let placed = |(shot, counts): (usize, &i32)| {
+            let (place, doubt) = odometer.place(Some(*counts), at(Some(shot as u64 * 5_000)));
+            (place.along.map(Length::as_mm), doubt)
+        };
+        counts.iter().enumerate().map(placed).collect()
+    }
+
+    // Arithmetic: 40 counts a mm; 5 km are 200,000,000 counts.
+    #[test]
+    fn a_jump_is_not_believed_until_it_is_taken_back_and_what_was_driven_meanwhile_counts() {
+        let (jumped, fine) = (Doubt { off_line: true, jumped: true }, Doubt::default());
+        let far = 200_000_000;
+        let found = drive(&mut watched(), &[0, 40, far + 80, far + 120, far + 160, 200, 240]);
+        let want = [(Some(100.0), fine), (Some(101.0), fine), (None, jumped), (None, jumped), (None, jumped), (Some(105.0), fine)];
+        assert_eq!((&found[..6], found[6]), (&want[..], (Some(106.0), fine)));
+        // Within the line, 500 mm to and fro.
+        let found = drive(&mut watched(), &[0, 20_000, 20_040, 80]);
+        let jumped = Doubt { off_line: false, jumped: true };
+        assert_eq!(found, [(Some(100.0), fine), (None, jumped), (None, jumped), (Some(102.0), fine)]);
+    }
+
+    #[test]
+    fn any_counts_whatever_are_survived_and_the_place_is_found_again() {
+        let wild = [0, 1_610_612_736, -1_610_612_736, i32::MIN, i32::MAX, 40];
+        assert_eq!(drive(&mut watched(), &wild).last(), Some(&(Some(101.0), Doubt::default())));
+    }
+
+    #[test]
+    fn a_counter_that_starts_anew_leaves_no_place_for_the_rest_of_the_run() {
+        let found = drive(&mut watched(), &[80_000, 80_040, 0, 40, 80]);
+        assert!(found[2..].iter().all(|(along, doubt)| along.is_none() && doubt.jumped), "{found:?}");
+    }
+
+    // 5 % of 2000 mm are less than 200 mm.
+    #[test]
+    fn a_place_is_off_the_line_more_than_200_mm_beyond_its_ends() {
+        let mut odometer = watched();
+        let mut at_mm = |mm: i32| odometer.place(Some(mm * 40), at(Some(u64::from(mm.unsigned_abs()) * 1_000_000))).1.off_line;
+        assert_eq!([at_mm(0), at_mm(2_199), at_mm(2_201), at_mm(2_199)], [false, false, true, false]);
+    }
+
+    #[test]
+    fn a_run_of_before_has_its_places_as_they_were() {
+        let mut before = Odometer::new(path(Direction::Up)).unwrap();
+        assert_eq!(drive(&mut before, &[0, 200_000_000])[1], (Some(5_000_100.0), Doubt::default()));
+    }
+
+    // A long silence explains a long way: 500 mm in 10 s.
+    #[test]
+    fn what_a_crawler_can_have_driven_in_a_silence_is_believed() {
+        let mut odometer = watched();
+        odometer.place(Some(0), Moment { device_us: None, host_us: 0 });
+        let (place, doubt) = odometer.place(Some(20_000), Moment { device_us: None, host_us: 10_000_000 });
+        assert_eq!((place.along, doubt), (Some(Length::mm(600.0)), Doubt::default()));
     }
 }

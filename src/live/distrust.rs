@@ -1,0 +1,136 @@
+//! What a device or a clock says that cannot be, in words for the run's events: each stretch once when it begins, and once
+//! with its count when it is over.
+
+use backwall_survey::reading::Reading;
+use backwall_survey::travel::{ClockNews, ClockWatch, Moment, SequenceNews, SequenceWatch};
+use backwall_ultrasound::{Flag, Flags};
+use backwall_units::Length;
+
+/// One thing to be said.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Said {
+    /// Shots that never came.
+    Lost(String),
+    /// What cannot be begins.
+    Begins(String),
+    /// It is over, or of no weight for what was measured.
+    Over(String),
+}
+
+/// Watches what cannot be.
+#[derive(Debug, Default)]
+pub struct Distrust {
+    sequence: SequenceWatch,
+    clocks: ClockWatch,
+    /// Number of the last shot, and whether the device had evaluated it.
+    last: Option<(u32, bool)>,
+    place: Option<Displaced>,
+    believed: Option<Length>,
+}
+
+/// The stretch without a believed place that the crawler is in.
+#[derive(Debug, Clone, Copy)]
+struct Displaced {
+    flags: Flags,
+    readings: u64,
+}
+
+/// Flags of a place that is not believed.
+const DISPLACED: [Flag; 2] = [Flag::OffLine, Flag::EncoderJump];
+
+impl Distrust {
+    pub fn lost(&self) -> u64 {
+        self.sequence.lost()
+    }
+
+    /// Takes number and moment of the next shot.
+    pub fn shot(&mut self, seq: u32, by_device: bool, at: Moment) -> Vec<Said> {
+        let clocks = self.clocks.next(at);
+        // A device may send a shot and its own value of it under one number.
+        let beside = self.last.is_some_and(|(last, other)| last == seq && other != by_device);
+        self.last = Some((seq, by_device));
+        let numbers = if beside { Vec::new() } else { self.sequence.next(seq) };
+        numbers.into_iter().map(of_sequence).chain(clocks.into_iter().map(of_clock)).collect()
+    }
+
+    /// Takes the reading that was made of it.
+    pub fn reading(&mut self, reading: &Reading) -> Option<Said> {
+        let flags = reading.measurement.flags;
+        if !DISPLACED.iter().any(|flag| flags.has(*flag)) {
+            self.believed = reading.place.along.or(self.believed);
+            return self.place.take().map(|over| over.over(reading.place.along));
+        }
+        let known = self.place;
+        let place = self.place.get_or_insert(Displaced { flags, readings: 0 });
+        place.readings += 1;
+        known.is_none().then(|| {
+            let encoder = reading.encoder.unwrap_or_default();
+            let why = DISPLACED.iter().find(|flag| flags.has(**flag)).map_or("", |flag| flag.explanation());
+            let last = self.believed.map_or_else(String::new, |along| format!(", last place believed {:.1} mm", along.as_mm()));
+            Said::Begins(format!("shot {}: {why}; encoder {encoder}{last}", reading.seq))
+        })
+    }
+
+    /// Nothing comes any more.
+    pub fn end(&mut self) -> Vec<Said> {
+        let place = self.place.take().map(|over| over.over(None));
+        let (numbers, clocks) = (self.sequence.end(), self.clocks.end());
+        numbers.into_iter().map(of_sequence).chain(clocks.into_iter().map(of_clock)).chain(place).collect()
+    }
+}
+
+impl Displaced {
+    fn over(self, along: Option<Length>) -> Said {
+        let again = along.map_or_else(|| "to the end".to_owned(), |along| format!("believed again at {:.1} mm", along.as_mm()));
+        Said::Over(format!("{} readings without a place ({}), {again}", self.readings, displacing(self.flags)))
+    }
+}
+
+fn displacing(flags: Flags) -> Flags {
+    DISPLACED.iter().filter(|flag| flags.has(**flag)).fold(Flags::NONE, |all, flag| all.with(*flag))
+}
+
+fn of_sequence(news: SequenceNews) -> Said {
+    match news {
+        SequenceNews::Missing { count, before } => Said::Lost(format!("{count} shots missing before seq {before}")),
+        SequenceNews::Stray { seq } => {
+            Said::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
+        }
+        SequenceNews::Anew { after, from } => {
+            Said::Begins(format!("the device counts its shots anew: seq {from} after {after}; what was lost between cannot be counted"))
+        }
+        SequenceNews::StandsStill { seq } => Said::Begins(format!(
+            "the device sends seq {seq} again: the same shot perhaps; its readings are flagged {}",
+            Flag::Repeated.word()
+        )),
+        SequenceNews::StoodStill { seq, times } => Said::Over(format!("seq {seq} came {times} times")),
+        SequenceNews::OutOfOrder { seq } => {
+            Said::Begins(format!("sequence numbers follow in no order from seq {seq} on: losses cannot be counted"))
+        }
+        SequenceNews::WasOutOfOrder { count } => Said::Over(format!("{count} sequence numbers followed in no order")),
+    }
+}
+
+fn seconds(us: u64) -> f64 {
+    us as f64 / 1e6
+}
+
+fn of_clock(news: ClockNews) -> Said {
+    match news {
+        ClockNews::Backwards { from_us, to_us } => {
+            let (from, to) = (seconds(from_us), seconds(to_us));
+            Said::Begins(format!("the device's clock went back by {:.3} s, from {from:.3} to {to:.3} s", from - to))
+        }
+        ClockNews::RanBackwards { shots } => Said::Over(format!("the device's clock ran backwards over {shots} shots")),
+        ClockNews::StandsStill { at_us } => Said::Begins(format!("the device's clock stands still at {:.3} s", seconds(at_us))),
+        ClockNews::StoodStill { at_us, shots } => {
+            Said::Over(format!("the device's clock stood still at {:.3} s over {shots} shots", seconds(at_us)))
+        }
+        ClockNews::HostBack { by_us } => Said::Begins(host_jump(-seconds(by_us))),
+    }
+}
+
+/// `the computer's clock jumped by -34560000.0 s`.
+pub fn host_jump(seconds: f64) -> String {
+    format!("the computer's clock jumped by {seconds:+.1} s ({:+.3} days): times before and after do not fit together", seconds / 86_400.0)
+}
