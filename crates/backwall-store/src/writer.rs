@@ -36,7 +36,7 @@ impl Writer {
             Err(StoreError::Stopped { fault })
         })
     }
-    fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
+    pub(super) fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
         self.ask(|reply| Command::Enter(item, reply))
     }
 

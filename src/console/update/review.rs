@@ -171,7 +171,7 @@ pub fn origin(app: &mut App) -> Vec<Effect> {
     match (opened.fetched(), summary) {
         (Some(shown), Some(summary)) => {
             let start = &summary.start;
-            let run = number_origin::Run { started_us: start.started_us, setup: &start.setup, limits: &start.limits };
+            let run = number_origin::Run { started_us: start.started_us, setup: app.contents.setup_of(summary), limits: &start.limits };
             let waveform = shown.waveform.as_ref().ok().and_then(Option::as_ref);
             let lines = number_origin::of(&app.contents, &run, &shown.reading, waveform, &app.look);
             app.origin = Some(OriginShown { lines, top: 0 });
