@@ -90,6 +90,8 @@ pub enum WalkKey {
     LimitHome,
     /// This run, or all runs of its line.
     AllRuns,
+    /// This run from echo to echo, and which readings count.
+    Evaluate,
     /// How an earlier survey's positions lie to the present ones.
     Accept,
 }

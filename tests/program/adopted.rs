@@ -14,7 +14,7 @@ const OFF_NS: f64 = 240.0;
 const TRUTH_MM: f64 = 6.5;
 
 /// A job whose run reads too thick by first echo.
-fn read_wrong(folder: &Path) -> PathBuf {
+pub fn read_wrong(folder: &Path) -> PathBuf {
     let change = |setup: &mut backwall_ultrasound::Setup| {
         setup.zero = setup.zero - Time::ns(OFF_NS);
         setup.mode = Mode::FirstEcho;
@@ -29,7 +29,7 @@ fn adopt(path: &Path, which: &str, reason: &str) -> serde_json::Value {
     events(&said).remove(0)
 }
 
-fn least(rows: &[std::collections::HashMap<String, String>], column: &str) -> f64 {
+pub fn least(rows: &[std::collections::HashMap<String, String>], column: &str) -> f64 {
     rows.iter().filter_map(|row| row[column].parse::<f64>().ok()).fold(f64::MAX, f64::min)
 }
 

@@ -108,6 +108,7 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
             return vec![if all { Effect::OpenRun(run) } else { Effect::OpenLine(run) }];
         }
         WalkKey::Accept => return accept(app),
+        WalkKey::Evaluate => return super::evaluate::press(app),
         WalkKey::Least => match opened.overview.places.least() {
             Some(at) => opened.go_to(at),
             None => app.say(Role::Plain, "no reading has a thickness"),
