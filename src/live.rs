@@ -11,6 +11,7 @@ pub mod connecting;
 pub mod engine;
 pub mod scan;
 mod unsaved;
+pub mod unseen;
 pub mod verdict;
 pub mod view;
 pub mod wall;

@@ -4,13 +4,14 @@ use super::view::{Command, Counts, Misclosure, Phase, Telemetry};
 use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
-use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours, Stretch};
+use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretch};
 use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Limits, Spot, SpotId};
 use backwall_survey::travel::SequenceWatch;
 use backwall_survey::travel::encoder_check::misclosure;
 use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Temperature, Time};
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard};
 
 /// A device is taken to stall when it says nothing for this long while the link is up.
@@ -18,6 +19,8 @@ pub const STALL_US: i64 = 1_500_000;
 /// A change of the wall's temperature smaller than this is not worth an event.
 const TEMPERATURE_STEP: Temperature = Temperature::celsius(0.5);
 
+/// More than neighbours look back for a single reading.
+const LAST_ROWS: usize = 8;
 /// A zero that moves by less is not worth an event.
 const ZERO_STEP: Time = Time::ns(20.0);
 
@@ -58,10 +61,13 @@ pub struct Engine {
     zero_told: Time,
     neighbours: Neighbours,
     stretches: Vec<Stretch>,
+    /// Row and number of the last readings, which neighbours may yet doubt.
+    last_rows: VecDeque<(u64, u32)>,
     /// The row of the job file that the next reading gets.
     next_row: u64,
     /// Spots raised since all were judged.
     unjudged: u32,
+    told_kinds: BTreeMap<SpotId, Kind>,
     start: Length,
     /// How far along the line the crawler has been from there.
     pub reach: Length,
@@ -107,8 +113,10 @@ impl Engine {
             zero_told: Time::ZERO,
             neighbours: Neighbours::default(),
             stretches: Vec::new(),
+            last_rows: VecDeque::new(),
             next_row: 0,
             unjudged: 0,
+            told_kinds: BTreeMap::new(),
             start,
             reach: Length::ZERO,
             status_temperature: None,
@@ -261,14 +269,14 @@ impl Engine {
     /// What its neighbours make of the readings up to here.
     fn judge(&mut self, reading: &Reading, sight: &Sight, out: &mut Outcome) {
         let Some(neighbour) = Neighbour::new(self.next_row, reading, sight) else { return };
-        let before = self.reading.as_ref().map(|reading| reading.seq);
+        self.last_rows.push_back((self.next_row, reading.seq));
+        if self.last_rows.len() > LAST_ROWS {
+            self.last_rows.pop_front();
+        }
         let judgements = self.neighbours.push(neighbour);
-        for judgement in &judgements {
-            if judgement.flags.has(Flag::Alone)
-                && let Some(seq) = before
-            {
-                self.wall().withdraw(seq);
-            }
+        for judgement in judgements.iter().filter(|judgement| judgement.flags.has(Flag::Alone)) {
+            let seq = self.last_rows.iter().find(|(row, _)| *row == judgement.rows.0).map(|(_, seq)| *seq);
+            seq.into_iter().for_each(|seq| self.wall().withdraw(seq));
         }
         self.judged(judgements, false, reading.host_time_us, out);
     }
@@ -285,7 +293,8 @@ impl Engine {
         }
         let judged = self.wall().judge(&self.stretches, all);
         for spot in judged {
-            if let Some(finding) = spot.finding {
+            // What only grew more certain is kept, not said again.
+            if let Some(finding) = spot.finding.filter(|finding| self.told_kinds.insert(spot.id, finding.kind) != Some(finding.kind)) {
                 let text = format!("spot {}: {}: {}", spot.id, finding.kind.word(), finding.evidence(LengthUnit::Mm));
                 self.event(EventKind::Alarm, text, at_us, out);
                 out.notices.push(Notice::Finding(spot.clone()));

@@ -197,3 +197,63 @@ fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
     assert!(scored.status.success(), "{said}{}", String::from_utf8_lossy(&scored.stderr));
     assert!(said.contains("must 59 of 59"), "{said}");
 }
+
+/// A plate without any feature, 20,000 shots of the virtual crawler, calibrated on two blocks as the README shows: no spot, no alarm, and
+/// hardly a flag.
+#[test]
+fn a_sound_wall_has_no_spot() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let demo = std::fs::read_to_string(root().join("demo-stream/wall.toml")).unwrap();
+    let (plate, _) = demo.split_once("[[line]]").unwrap();
+    let drive = "[[line]]\nname = \"A090\"\ndirection = \"up\"\nstart_mm = 0\n[[line.leg]]\nforward_mm = 2300\nspeed_mm_s = 2.07\n";
+    std::fs::write(path("wall.toml"), format!("{plate}{drive}")).unwrap();
+    let (job, wall) = (path("sound.job"), path("wall.toml"));
+    must(&["new", &job, "--from", "demo-stream/plan.toml"]);
+    let mut calibrate: Vec<String> = ["calibrate", &job, "--headless", "--operator", "R. Aldane"].map(str::to_owned).into();
+    for (block, option) in [("5", "--at"), ("15", "--at"), ("10", "--verify")] {
+        let out = path(&format!("{block}.shots"));
+        must(&["simulate", "--wall", &wall, "--block", block, "--seconds", "4", "--out", &out]);
+        calibrate.extend([option.to_owned(), format!("{block}=file:{out}")]);
+    }
+    must(&calibrate.iter().map(String::as_str).collect::<Vec<_>>());
+    must(&["simulate", "--wall", &wall, "--line", "A090", "--out", &path("line.shots")]);
+    let stream = format!("file:{}", path("line.shots"));
+    let scan = ["scan", &job, "--line", "A090", "--stream", &stream, "--pace", "max", "--headless", "--operator", "R. Aldane"];
+    let said = must(&[&scan[..], &["--override-checklist", "a simulated wall has no permit"]].concat());
+    assert!(said.contains(" 0 spots"), "{said}");
+    let out = path("readings.csv");
+    must(&["export", &job, "--format", "csv", "--out", &out]);
+    let rows: Vec<Row> = csv::Reader::from_path(out).unwrap().deserialize().map(Result::unwrap).collect();
+    let flagged = rows.iter().filter(|row| !row["flags"].is_empty()).count();
+    assert!(rows.len() >= 20_000 && flagged * 200 <= rows.len(), "{flagged} of {} flagged", rows.len());
+    assert!(rows.iter().all(|row| row["level"] == "CLEAR"));
+}
+
+/// The table of what a scan could not have seen: a wide deep pit is found, a narrow deep one that scatters the sound mostly is not, and
+/// the same job gives the same table.
+#[test]
+fn a_scan_says_what_it_could_not_have_seen() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("demo.job").to_str().unwrap().to_owned();
+    must(&["demo", "--headless", "--job", &job]);
+    let table = || -> Value { serde_json::from_str(&must(&["assess", &job, "--unseen", "--json"])).unwrap() };
+    let found = table();
+    let cells = found["unseen"]["table"]["cells"].as_array().unwrap();
+    assert_eq!(cells.len(), 30);
+    let share = |width: f64, deepest: bool| {
+        let of_width = cells.iter().filter(|cell| cell["width_mm"] == width);
+        let depth = |cell: &&Value| cell["depth_mm"].as_f64().unwrap();
+        let cell = if deepest {
+            of_width.max_by(|a, b| depth(a).total_cmp(&depth(b)))
+        } else {
+            of_width.min_by(|a, b| (depth(a) - 3.0).abs().total_cmp(&(depth(b) - 3.0).abs()))
+        };
+        let cell = cell.unwrap();
+        let part = cell["found"].as_f64().unwrap() / cell["drives"].as_f64().unwrap();
+        assert!(cell["from"].as_f64().unwrap() <= part && part <= cell["to"].as_f64().unwrap());
+        part
+    };
+    assert!(share(20.0, false) >= 0.9 && share(4.0, true) <= 0.5, "{found}");
+    assert_eq!(found["unseen"], table()["unseen"]);
+}

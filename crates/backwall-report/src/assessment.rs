@@ -16,6 +16,7 @@ use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::compare::{Settings, SurveyLine, same_text};
 use backwall_survey::strip::statistics::{IntervalError, OfInterval, Scope, Statistics, Tally};
 use backwall_survey::travel::Path;
+use backwall_ultrasound::Flag;
 use backwall_units::Length;
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -98,7 +99,12 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         return Err(AssessError::NoLine { name: request.line.clone().unwrap_or_default(), known: known.join(", ") });
     }
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
+    let mut alone: BTreeMap<RunId, (u64, Length)> = BTreeMap::new();
     let survey = of_job_with(reader, &contents, tick, |run, reading| {
+        if let (true, Some(thickness)) = (reading.measurement.flags.has(Flag::Alone), reading.measurement.thickness) {
+            let (count, least) = alone.entry(run.id).or_insert((0, thickness));
+            (*count, *least) = (*count + 1, least.min(thickness));
+        }
         if wanted(&run.start.line) {
             tallies.entry(run.start.line.clone()).or_default().push(reading);
         }
@@ -111,6 +117,11 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         remarks: remarks(reader, &contents, &survey, request)?,
         lines: Vec::new(),
     };
+    assessment.remarks.extend(alone.iter().map(|(run, (count, least))| {
+        let readings = super::words::count(*count, "reading");
+        let least = contents.plan.job.units.thickness(*least);
+        format!("{readings} of run {run} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used")
+    }));
     for line in survey.lines.iter().filter(|line| wanted(&line.line)) {
         let used = contents.runs.iter().filter(|run| run.start.line == line.line && !is_suspect(&contents, run));
         let runs: Vec<&RunSummary> = used.collect();

@@ -9,6 +9,8 @@
 
 mod judge;
 mod stretch;
+#[cfg(test)]
+mod tests;
 
 pub use stretch::{Evidence, Finding, Kind, Least, Stretch};
 
@@ -35,6 +37,10 @@ const INSIDE_LEVEL: f64 = 0.12;
 const AT_WALL: Length = Length::mm(0.2);
 /// A wall that returns this much of a whole beam has nothing standing in it.
 const WALL_WHOLE: f64 = 0.8;
+/// A wall that returns this much of what it did in the shots before lacks nothing.
+const WALL_UNDIMMED: f64 = 0.85;
+/// Shots on either side that a reading may agree with.
+const BESIDE: usize = 2;
 /// Shots whose heights tell what a whole beam returns here.
 const BEAMS: usize = 31;
 /// A wall weaker than this against its neighbours has part of the beam elsewhere.
@@ -87,8 +93,8 @@ pub struct Judgement {
 }
 
 impl Judgement {
-    fn of_row(row: u64, flag: Flag) -> Self {
-        Self { rows: (row, row), flags: Flags::of(flag), stretch: None }
+    fn of_shot(shot: &Neighbour, flag: Flag) -> Self {
+        Self { rows: (shot.row, shot.row), flags: Flags::of(flag), stretch: None }
     }
 }
 
@@ -97,6 +103,8 @@ impl Judgement {
 pub struct Neighbours {
     /// The wall's last readings.
     wall: VecDeque<(Length, Length)>,
+    /// What the wall returned in its last readings.
+    levels: VecDeque<f64>,
     /// What whole beams returned last.
     beams: VecDeque<f64>,
     /// Shots since the wall was left.
@@ -104,18 +112,21 @@ pub struct Neighbours {
     /// Of these the last in a row that show the wall alone again.
     back: usize,
     forward: Option<bool>,
-    last: Option<Neighbour>,
-    before_last: Option<Neighbour>,
+    /// The last shots, two on either side of the one that is looked at.
+    last: VecDeque<Neighbour>,
 }
 
 impl Neighbours {
     pub fn push(&mut self, shot: Neighbour) -> Vec<Judgement> {
         let mut said = Vec::new();
-        if self.turned(&shot) || self.last.is_some_and(|last| last.course != shot.course) {
+        if self.turned(&shot) || self.last.back().is_some_and(|last| last.course != shot.course) {
             said.extend(self.end());
         }
-        self.stands_alone(&shot, &mut said);
-        (self.before_last, self.last) = (self.last, Some(shot));
+        self.last.push_back(shot);
+        if self.last.len() > 2 * BESIDE + 1 {
+            self.last.pop_front();
+        }
+        self.stands_alone(&mut said);
         self.follow(shot, &mut said);
         said
     }
@@ -135,7 +146,7 @@ impl Neighbours {
     }
 
     fn turned(&mut self, shot: &Neighbour) -> bool {
-        let Some(last) = self.last else { return false };
+        let Some(last) = self.last.back() else { return false };
         let way = shot.along - last.along;
         if way == Length::ZERO {
             return false;
@@ -156,14 +167,14 @@ impl Neighbours {
         }
     }
 
-    /// A poor reading that agrees with neither neighbour while another of its echoes does.
-    fn stands_alone(&mut self, next: &Neighbour, said: &mut Vec<Judgement>) {
-        let (Some(before), Some(shot)) = (self.before_last, self.last) else { return };
-        let Some(thickness) = shot.thickness.filter(|_| shot.quality == Quality::Poor) else { return };
-        let sides = [before.thickness, next.thickness];
-        let agrees = |depth: Length| sides.iter().flatten().any(|side| (*side - depth).abs() < INSIDE);
-        if sides.iter().any(Option::is_some) && !agrees(thickness) {
-            said.push(Judgement::of_row(shot.row, Flag::Alone));
+    /// Whether the reading in the middle of the last five agrees with none of the four about it, nor with the wall.
+    fn stands_alone(&self, said: &mut Vec<Judgement>) {
+        let Some(shot) = self.last.get(BESIDE).filter(|shot| shot.quality == Quality::Poor) else { return };
+        let Some(thickness) = shot.thickness else { return };
+        let others = self.last.iter().enumerate().filter(|(at, _)| *at != BESIDE).filter_map(|(_, other)| other.thickness);
+        let mut read = others.chain(self.wall_here()).peekable();
+        if read.peek().is_some() && !read.any(|other| (other - thickness).abs() < INSIDE) {
+            said.push(Judgement::of_shot(shot, Flag::Alone));
         }
     }
 
@@ -195,7 +206,31 @@ impl Neighbours {
         at_half || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
     }
 
-    fn follow(&mut self, shot: Neighbour, said: &mut Vec<Judgement>) {
+    /// The wall's own echo in a shot that was read before it, where nothing is missing from the wall: a reflector takes from the wall
+    /// what it returns, grain near the surface does not.
+    fn whole_wall_behind(&self, shot: &Neighbour) -> Option<Echo> {
+        let (taken, (along, wall)) = (shot.sight.taken?, *self.wall.back()?);
+        let way = (shot.along - along).abs();
+        let mut levels: Vec<f64> = self.levels.iter().copied().collect();
+        levels.sort_by(f64::total_cmp);
+        let usual = *levels.get(levels.len() / 2)?;
+        let behind = shot.sight.near(wall, GOES_ON + way * GOES_ON_SLOPE).filter(|echo| echo.level >= WALL_UNDIMMED * usual)?;
+        let at_half = (taken.depth * 2.0 - behind.depth).abs() <= INSIDE;
+        let more_than_whole = taken.level + behind.level > self.beam()?;
+        (way <= GOES_ON_OVER && taken.depth < wall - INSIDE && taken.level < behind.level && more_than_whole && !at_half).then_some(behind)
+    }
+
+    fn follow(&mut self, mut shot: Neighbour, said: &mut Vec<Judgement>) {
+        if let Some(wall) = self.whole_wall_behind(&shot) {
+            said.push(Judgement::of_shot(&shot, Flag::Alone));
+            (shot.thickness, shot.sight.taken) = (Some(wall.depth), Some(wall));
+        }
+        if let (true, Some(level)) = (self.goes_on(&shot), shot.level()) {
+            self.levels.push_back(level);
+            if self.levels.len() > SETTLED {
+                self.levels.pop_front();
+            }
+        }
         let Some(wall) = self.wall_here() else {
             self.begin(shot);
             return;
@@ -251,7 +286,7 @@ impl Neighbours {
         match self.beam() {
             Some(beam) if level < WEAK_BESIDE * beam => {
                 if !shot.flags.has(Flag::Weak) && !shot.flags.has(Flag::Uneven) {
-                    said.push(Judgement::of_row(shot.row, Flag::Weak));
+                    said.push(Judgement::of_shot(shot, Flag::Weak));
                 }
             }
             _ => {

@@ -54,17 +54,18 @@ pub struct Sight {
     pub pair: Option<Pair>,
     /// What is left of the reading were the zero sure; nothing without a thickness.
     pub steady: Option<Steady>,
-    /// Whether heights of this shot may be held against the blocks': calibrated, at a known gain.
-    pub heights_compare: bool,
 }
 
 impl Sight {
-    pub(super) fn of(candidates: &[Candidate], heights_compare: bool) -> Self {
-        let mut sight = Self { heights_compare, ..Self::default() };
+    pub(super) fn of(candidates: &[Candidate]) -> Self {
         let worth = candidates.iter().filter(|candidate| candidate.level >= LEAST_LEVEL);
-        for (slot, candidate) in sight.echoes.iter_mut().zip(worth) {
-            *slot = Some(Echo { depth: Length::mm(candidate.depth), level: candidate.level });
-        }
+        Self::showing(worth.map(|candidate| Echo { depth: Length::mm(candidate.depth), level: candidate.level }))
+    }
+
+    /// A shot that shows these echoes, in order of arrival.
+    pub fn showing(echoes: impl IntoIterator<Item = Echo>) -> Self {
+        let mut sight = Self::default();
+        sight.echoes.iter_mut().zip(echoes).for_each(|(slot, echo)| *slot = Some(echo));
         sight
     }
 

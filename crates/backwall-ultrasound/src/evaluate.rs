@@ -122,7 +122,7 @@ impl Evaluator {
         self.trace.tops(self.sample_of(zero), decide::TOP_OVER_NOISE * noise, &mut self.tops);
         let base = self.base;
         decide::candidates(&self.tops, &self.model, |at| base.time_at(at).as_ns(), self.setup.minimum.as_mm(), &mut self.candidates);
-        self.sight = Sight::of(&self.candidates, self.model.heights_compare());
+        self.sight = Sight::of(&self.candidates);
         let scene = Scene {
             model: &self.model,
             filter: &self.filter,

@@ -9,12 +9,18 @@ use backwall_units::{Decibel, Temperature};
 /// A hundredth of what a stored thickness is rounded to.
 const SETTLED_MM: f64 = 1e-8;
 
+/// How far beyond the blocks a height may be continued.
+const SECOND_BEYOND: f64 = 1.2;
+
 /// Curves and levels learned on blocks, heights in codes.
 struct Learned {
     residuals: Vec<Prepared>,
     height: Prepared,
     phase: Prepared,
     repeat_part: Prepared,
+    /// The thickest blocks that showed a first and a second echo, mm.
+    first_to: f64,
+    second_to: f64,
     face: Option<f64>,
     clutter: Vec<f64>,
     clutter_first_ns: f64,
@@ -100,6 +106,12 @@ impl Model {
     pub fn repeat_part(&self, depth: f64) -> f64 {
         self.learned.as_ref().and_then(|l| l.repeat_part.at(depth)).unwrap_or(1.0).max(0.1)
     }
+    /// Whether the blocks show how high the second echo of such a wall stands: a block near it showed its own second, or a first echo
+    /// of twice the depth was seen. Further out the height is a guess and no proof.
+    pub fn knows_second_height(&self, depth: f64) -> bool {
+        let Some(learned) = &self.learned else { return false };
+        depth <= SECOND_BEYOND * learned.second_to || 2.0 * depth <= SECOND_BEYOND * learned.first_to
+    }
     /// Phase at the envelope's top on the blocks.
     pub fn phase(&self, depth: f64) -> f64 {
         self.learned.as_ref().and_then(|l| l.phase.at(depth)).unwrap_or(0.0)
@@ -124,6 +136,8 @@ impl Learned {
             height: calibration.height.prepared(),
             phase: calibration.phase.prepared(),
             repeat_part: calibration.repeat_part.prepared(),
+            first_to: calibration.height.range().map_or(0.0, |range| range.1),
+            second_to: calibration.repeat_part.range().map_or(0.0, |range| range.1),
             face: calibration.face_pct.map(|pct| pct * code_per_pct),
             clutter: calibration.clutter.height_pct.iter().map(|pct| pct * code_per_pct).collect(),
             clutter_first_ns: calibration.clutter.first.as_ns(),

@@ -47,8 +47,10 @@ pub struct RunFacts {
     pub gaps: Vec<Gap>,
     /// The worst spots with their reading and its waveform, worst first.
     pub looked_at: Vec<SpotFacts>,
-    /// The thinnest reading of each course that has one, in the order of `courses`.
+    /// The thinnest reading of each course that does not stand alone, in the order of the courses.
     pub thinnest: Vec<Reading>,
+    /// The thinnest of those that stand alone, and how many there are.
+    pub alone: Option<(Reading, u64)>,
     pub readings_by_flag: Vec<(Flag, u64)>,
     /// Least and greatest standard uncertainty of a reading.
     pub uncertainty: Option<(Length, Length)>,
@@ -103,8 +105,10 @@ fn run(
     let mut flags = vec![0; Flag::ALL.len()];
     let mut uncertainty: Option<(Length, Length)> = None;
     let (mut too_fast, mut fastest, mut without_uncertainty) = (0, None::<Speed>, 0);
+    let mut thinnest = Thinnest::default();
     let to_the_end = Cursor::in_force(id).read_on(reader, go_on, |_, reading| {
         let measurement = &reading.measurement;
+        thinnest.push(&reading);
         line.push(reading.place.along, measurement.thickness, reading.level);
         section.push(&reading, &summary.start.limits);
         for (count, flag) in flags.iter_mut().zip(Flag::ALL) {
@@ -128,10 +132,6 @@ fn run(
     let tally = section.tally().unwrap_or(&none);
     let scope = Scope { path: Some(&summary.start.path), max_gap: Some(limits.max_gap) };
     let (statistics, courses, gaps) = (tally.whole(&scope), tally.by_course(&scope), tally.gaps_over(&scope));
-    let mut thinnest = Vec::new();
-    for found in courses.iter().filter_map(|course| course.statistics.least) {
-        thinnest.extend(reader.readings(id, found.row, 1)?);
-    }
     let spots = reader.spots(id)?;
     Ok(RunFacts {
         setup: contents.setup_of(summary).clone(),
@@ -140,7 +140,8 @@ fn run(
         courses,
         gaps,
         looked_at: looked_at(reader, summary, &spots, waveforms)?,
-        thinnest,
+        thinnest: thinnest.of_courses.into_values().collect(),
+        alone: thinnest.alone,
         readings_by_flag: Flag::ALL.iter().copied().zip(flags).filter(|(_, count)| *count > 0).collect(),
         uncertainty,
         too_fast,
@@ -151,6 +152,35 @@ fn run(
         events: reader.events(id)?,
         summary: summary.clone(),
     })
+}
+
+/// The thinnest readings as they come.
+#[derive(Default)]
+struct Thinnest {
+    of_courses: BTreeMap<Option<u16>, Reading>,
+    alone: Option<(Reading, u64)>,
+}
+
+impl Thinnest {
+    fn push(&mut self, reading: &Reading) {
+        let Some(thickness) = reading.measurement.thickness else { return };
+        let thinner = |known: &Reading| known.measurement.thickness.is_none_or(|known| thickness < known);
+        if reading.measurement.flags.has(Flag::Alone) {
+            let (least, count) = self.alone.get_or_insert_with(|| (reading.clone(), 0));
+            *count += 1;
+            if thinner(least) {
+                *least = reading.clone();
+            }
+            return;
+        }
+        match self.of_courses.get_mut(&reading.place.course) {
+            Some(known) if !thinner(known) => {}
+            Some(known) => *known = reading.clone(),
+            None => {
+                self.of_courses.insert(reading.place.course, reading.clone());
+            }
+        }
+    }
 }
 
 /// THIN before WATCH, and of each the one deepest under its limit first.

@@ -131,6 +131,17 @@ impl Writer<'_> {
         if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
             lines.truncate(1);
         }
+        let least = self.thinnest().and_then(|(_, reading)| reading.measurement.thickness);
+        for run in runs {
+            if let Some((reading, standing)) = run.alone.as_ref().filter(|(reading, _)| reading.measurement.thickness < least) {
+                let standing = count(*standing, "reading");
+                lines.push(format!(
+                    "{standing} of {} agree with no neighbour, the lowest {}: look there by hand",
+                    run.name(),
+                    self.where_found(run, reading)
+                ));
+            }
+        }
         let unseen: usize = runs.iter().map(|run| run.wall.spots.iter().filter(|spot| !spot.acknowledged).count()).sum();
         if unseen > 0 {
             lines.push(format!("{} not acknowledged by the operator", count(unseen as u64, "spot")));

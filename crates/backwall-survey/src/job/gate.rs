@@ -86,7 +86,7 @@ impl GateRule {
         if self.start.is_none() || self.length.is_none() {
             let repeat = if setup.mode == Mode::EchoToEcho { ", its repeat included" } else { "" };
             let until = match seen.record_end {
-                Some(record) if gate.end() >= record => "to the record's end".to_owned(),
+                Some(record) if gate.end() >= record => "the record's end".to_owned(),
                 _ if seen.block.is_some_and(|block| block >= self.thickest(setup, seen)) => {
                     format!("behind the thickest block of {:.1} mm{repeat}", self.thickest(setup, seen).as_mm())
                 }
@@ -94,7 +94,7 @@ impl GateRule {
             };
             let from = format!("before the probe's minimum of {:.1} mm", setup.minimum.as_mm());
             said.push(match (self.start, self.length) {
-                (None, None) => format!("gate {:.2} to {:.2} µs, from {from} {until}", gate.start.as_us(), gate.end().as_us()),
+                (None, None) => format!("gate {:.2} to {:.2} µs, from {from} to {until}", gate.start.as_us(), gate.end().as_us()),
                 (None, Some(_)) => format!("gate start {:.2} µs, {from}", gate.start.as_us()),
                 _ => format!("gate end {:.2} µs, {until}", gate.end().as_us()),
             });

@@ -23,6 +23,8 @@ const GRAIN_WALL: f64 = 0.6;
 /// A flat or inclined reflector keeps to a straight line within this.
 const FLAT: Length = Length::mm(0.15);
 const LEAST_SHOTS: u32 = 3;
+/// The widest bottom of a pit from which a good part of a beam comes back.
+const FLOOR: Length = Length::mm(8.0);
 /// A pit is no longer than this.
 const PIT: Length = Length::mm(25.0);
 /// Inside a lamination less of the wall stands than this, but at half its depth, where its own second echo takes the place.
@@ -72,7 +74,7 @@ pub fn judge(shots: &[Neighbour], beside: Beside, said: &mut Vec<Judgement>) {
     let returned = middle(inside.iter().map(|s| s.inner + s.wall).collect());
     let wall_left = middle(inside.iter().map(|s| s.wall).collect());
     let depth = Length::mm(middle(depths.iter().map(|(_, depth)| depth.as_mm()).collect()));
-    let dark_way = dark_way(&seen);
+    let dark_way = longest(&seen, is_dark);
     let evidence = Evidence {
         both,
         inside: depths.len() as u32,
@@ -96,9 +98,11 @@ pub fn judge(shots: &[Neighbour], beside: Beside, said: &mut Vec<Judgement>) {
         && evidence.rough <= FLAT
         && beside.behind.is_some()
         && (wall_left <= WALL_LEFT || at_half);
+    // A thinned wall shows a floor; pits, one or many, show bottoms no wider than themselves.
+    let floor = longest(&seen, |shot| shot.inner + shot.wall >= RETURNS).0;
     let kind = if lamination {
         Kind::Lamination
-    } else if extent <= PIT && returned < RETURNS {
+    } else if (extent <= PIT && returned < RETURNS) || (!sharp && floor <= FLOOR) {
         Kind::Pit
     } else if extent > PIT && !sharp {
         Kind::Thinning
@@ -123,10 +127,10 @@ fn say(kind: Kind, shots: &[Neighbour], depth: Option<Length>, evidence: Evidenc
     said.push(Judgement { rows: (first.row, last.row), flags: Flags::of(flag), stretch: Some(stretch) });
 }
 
-/// The longest way along which little comes back, and the most shots of it.
-fn dark_way(seen: &[Inside]) -> (Length, usize) {
+/// The longest way along which something holds, and the most shots of it.
+fn longest(seen: &[Inside], holds: impl Fn(&Inside) -> bool) -> (Length, usize) {
     let mut longest = (Length::ZERO, 0);
-    for run in seen.chunk_by(|a, b| is_dark(a) == is_dark(b)).filter(|run| run.first().is_some_and(is_dark)) {
+    for run in seen.chunk_by(|a, b| holds(a) == holds(b)).filter(|run| run.first().is_some_and(&holds)) {
         let way = (run[run.len() - 1].along - run[0].along).abs();
         longest = (longest.0.max(way), longest.1.max(run.len()));
     }

@@ -5,6 +5,7 @@ use super::Level;
 use crate::neighbours::{Finding, Kind, Stretch};
 use backwall_units::Length;
 use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
 
 /// When a stretch counts as a spot and when it ends.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -89,9 +90,55 @@ pub struct SpotWatch {
 struct Current {
     spot: Spot,
     raised: bool,
-    /// Without the last two readings and with the last alone; nothing where they began the spot.
-    before_last: Option<Spot>,
-    before_both: Option<Spot>,
+    /// Its last readings, each of which may yet be taken back.
+    recent: VecDeque<Under>,
+    /// The least of those before.
+    older: Option<Under>,
+}
+
+/// A reading under a limit.
+#[derive(Debug, Clone, Copy)]
+struct Under {
+    thickness: Length,
+    at: Option<Length>,
+    seq: u32,
+    course: Option<u16>,
+}
+
+/// So many readings of a spot can be taken back.
+const RECENT: usize = 16;
+
+impl Current {
+    fn of(spot: Spot, raised: bool, older: Option<Under>) -> Self {
+        Self { spot, raised, recent: VecDeque::new(), older }
+    }
+
+    fn remember(&mut self, fresh: &Spot) {
+        self.recent.push_back(Under::of(fresh));
+        if self.recent.len() > RECENT {
+            let oldest = self.recent.pop_front();
+            self.older = self.older.into_iter().chain(oldest).min_by(|a, b| a.thickness.total_cmp(&b.thickness));
+        }
+    }
+
+    /// Takes a reading back; whether anything is left of the spot.
+    fn withdraw(&mut self, seq: u32) -> bool {
+        self.recent.retain(|under| under.seq != seq);
+        let least = self.recent.iter().copied().chain(self.older).min_by(|a, b| a.thickness.total_cmp(&b.thickness));
+        if let Some(least) = least.filter(|_| self.spot.least_seq == seq) {
+            least.set(&mut self.spot);
+        }
+        least.is_some() || self.raised
+    }
+}
+
+impl Under {
+    fn of(spot: &Spot) -> Self {
+        Self { thickness: spot.least, at: spot.least_at, seq: spot.least_seq, course: spot.course }
+    }
+    fn set(self, spot: &mut Spot) {
+        (spot.least, spot.least_at, spot.least_seq, spot.course) = (self.thickness, self.at, self.seq, self.course);
+    }
 }
 
 impl SpotWatch {
@@ -155,14 +202,6 @@ impl SpotWatch {
         let (spots, current) = (&self.spots, &mut self.current);
         let current = match current {
             Some(current) => {
-                let before = current.spot.clone();
-                current.before_both = Some(current.before_last.replace(before).map_or_else(
-                    || fresh.clone(),
-                    |mut spot| {
-                        merge(&mut spot, &fresh);
-                        spot
-                    },
-                ));
                 merge(&mut current.spot, &fresh);
                 current
             }
@@ -171,11 +210,12 @@ impl SpotWatch {
                 Some(known) => {
                     let mut spot = known.clone();
                     merge(&mut spot, &fresh);
-                    Current { before_last: Some(known.clone()), before_both: None, spot, raised: true }
+                    Current::of(spot, true, Some(Under::of(known)))
                 }
-                None => Current { spot: fresh, raised: false, before_last: None, before_both: None },
+                None => Current::of(fresh.clone(), false, None),
             }),
         };
+        current.remember(&fresh);
         let spot = &mut current.spot;
         if !current.raised {
             let long_enough = match spot.length() {
@@ -208,19 +248,19 @@ impl SpotWatch {
 }
 
 impl SpotWatch {
-    /// Takes back a reading just pushed, or the one before it, that proved to stand alone.
+    /// Takes back one of the last readings, which proved to stand alone.
     pub fn withdraw(&mut self, seq: u32) {
-        let all = [&mut self.current, &mut self.left];
-        let Some(current) = all.into_iter().flatten().find(|current| current.spot.least_seq == seq) else { return };
-        let without = match (&current.before_last, &current.before_both) {
-            (Some(before), _) if before.least_seq != seq => before.clone(),
-            (_, Some(before)) if before.least_seq != seq => before.clone(),
-            _ => return,
-        };
-        let spot = &mut current.spot;
-        (spot.least, spot.least_at, spot.least_seq, spot.course) = (without.least, without.least_at, without.least_seq, without.course);
-        if let Some(known) = self.spots.iter_mut().find(|known| current.raised && known.id == spot.id) {
-            (known.least, known.least_at, known.least_seq, known.course) = (spot.least, spot.least_at, spot.least_seq, spot.course);
+        let Self { spots, current, left, .. } = self;
+        if current.as_mut().is_some_and(|current| !current.withdraw(seq)) {
+            *current = None;
+        }
+        if let Some(left) = left {
+            left.withdraw(seq);
+        }
+        for changed in [&*current, &*left].into_iter().flatten().filter(|changed| changed.raised) {
+            if let Some(known) = spots.iter_mut().find(|known| known.id == changed.spot.id && known.least_seq == seq) {
+                Under::of(&changed.spot).set(known);
+            }
         }
     }
 

@@ -1,0 +1,138 @@
+//! Stretches of invented shots, each a list of echoes: what stands where, and how much of a beam comes back from it. Shares of a beam on an
+//! edge are arithmetic: what the reflector covers is missing from the wall.
+
+use super::*;
+
+/// Depth and level of each echo; the first is taken.
+fn shot(at: u64, echoes: &[(f64, f64)]) -> Neighbour {
+    let echo = |(mm, level): &(f64, f64)| Echo { depth: Length::mm(*mm), level: *level };
+    let mut sight = Sight::showing(echoes.iter().map(echo));
+    sight.taken = echoes.first().map(echo);
+    Neighbour {
+        row: at,
+        seq: at as u32,
+        along: Length::mm(at as f64),
+        course: Some(1),
+        thickness: sight.taken.map(|echo| echo.depth),
+        quality: if echoes.is_empty() { Quality::None } else { Quality::Good },
+        flags: Flags::NONE,
+        level: Level::Clear,
+        sight,
+    }
+}
+
+fn judged(shots: impl IntoIterator<Item = Vec<(f64, f64)>>) -> Vec<Judgement> {
+    let mut neighbours = Neighbours::default();
+    let mut all: Vec<Judgement> =
+        shots.into_iter().enumerate().flat_map(|(at, echoes)| neighbours.push(shot(at as u64, &echoes))).collect();
+    all.extend(neighbours.end());
+    all
+}
+
+fn kinds(shots: impl IntoIterator<Item = Vec<(f64, f64)>>) -> Vec<(Kind, (u64, u64))> {
+    judged(shots).into_iter().filter_map(|judgement| Some((judgement.stretch?.kind, judgement.rows))).collect()
+}
+
+fn sound(count: usize) -> Vec<Vec<(f64, f64)>> {
+    vec![vec![(9.8, 1.0)]; count]
+}
+
+/// A reflector that covers the beam within three shots, and its repeats.
+fn lamination(depth: f64, count: usize) -> Vec<Vec<(f64, f64)>> {
+    let inside = |share: f64| {
+        let mut echoes = vec![(depth, 0.8 * share), (2.0 * depth, 0.6 * share), (9.8, 1.0 - share)];
+        echoes.retain(|(mm, level)| *level > 0.05 && *mm < 12.0);
+        echoes.sort_by(|a, b| a.0.total_cmp(&b.0));
+        echoes
+    };
+    let edge = [0.3, 0.6, 0.9].map(inside);
+    let back = [0.9, 0.6, 0.3].map(inside);
+    edge.into_iter().chain(vec![inside(1.0); count]).chain(back).collect()
+}
+
+#[test]
+fn a_reflector_with_sharp_edges_before_an_unchanged_wall_is_a_lamination() {
+    for depth in [3.4, 4.9, 6.4] {
+        let found = kinds(sound(20).into_iter().chain(lamination(depth, 12)).chain(sound(20)));
+        assert!(matches!(found[..], [(Kind::Lamination, (20..=22, 34..=38))]), "{depth}: {found:?}");
+    }
+}
+
+#[test]
+fn its_readings_carry_a_flag_and_none_beside_it_does() {
+    let all = judged(sound(20).into_iter().chain(lamination(4.9, 12)).chain(sound(20)));
+    let inner: Vec<_> = all.iter().filter(|judgement| judgement.flags.has(Flag::InnerReflector)).map(|judgement| judgement.rows).collect();
+    assert_eq!(inner.len(), 1);
+    assert!(inner[0].0 >= 20 && inner[0].1 <= 38);
+}
+
+#[test]
+fn a_wall_that_slides_down_and_back_is_none_and_dims_on_its_slopes() {
+    let slope = |from: f64, to: f64| (0..30).map(move |k| vec![(from + (to - from) * f64::from(k) / 30.0, 0.25)]);
+    let line = sound(20).into_iter().chain(slope(9.8, 5.0)).chain(vec![vec![(5.0, 1.05)]; 20]).chain(slope(5.0, 9.8)).chain(sound(20));
+    assert_eq!(kinds(line), []);
+}
+
+#[test]
+fn steep_slopes_that_return_nothing_are_thinning_all_the_same() {
+    let line = sound(20).into_iter().chain(vec![Vec::new(); 10]).chain(vec![vec![(5.0, 1.05)]; 40]).chain(vec![Vec::new(); 10]);
+    let found = kinds(line.chain(sound(20)));
+    assert!(matches!(found[..], [(Kind::Thinning, _)]), "{found:?}");
+}
+
+#[test]
+fn narrow_and_dark_is_a_pit() {
+    let pit = [vec![(9.8, 0.4)], vec![(9.8, 0.2)], vec![(6.0, 0.15)], vec![(5.5, 0.18)], vec![(5.6, 0.15)], vec![(9.8, 0.3)]];
+    let found = kinds(sound(20).into_iter().chain(pit).chain(sound(20)));
+    assert!(matches!(found[..], [(Kind::Pit, _)]), "{found:?}");
+}
+
+#[test]
+fn grain_before_a_wall_that_is_all_there_is_doubted_and_makes_no_stretch() {
+    let grain = vec![vec![(2.2, 0.5), (9.8, 0.97)]; 4];
+    let all = judged(sound(20).into_iter().chain(grain).chain(sound(20)));
+    let alone: Vec<_> = all.iter().filter(|judgement| judgement.flags.has(Flag::Alone)).map(|judgement| judgement.rows.0).collect();
+    assert_eq!(alone, [20, 21, 22, 23]);
+    assert!(all.iter().all(|judgement| judgement.stretch.is_none()), "{all:?}");
+}
+
+#[test]
+fn a_seam_between_courses_is_no_edge() {
+    let mut neighbours = Neighbours::default();
+    let mut all = Vec::new();
+    for at in 0..60 {
+        let upper = at >= 30;
+        let next = Neighbour { course: Some(if upper { 2 } else { 1 }), ..shot(at, &[(if upper { 8.0 } else { 9.8 }, 1.0)]) };
+        all.extend(neighbours.push(next));
+    }
+    all.extend(neighbours.end());
+    assert_eq!(all, []);
+}
+
+#[test]
+fn lost_contact_says_nothing_of_the_wall() {
+    let mut neighbours = Neighbours::default();
+    let mut all = Vec::new();
+    for at in 0..60 {
+        let mut next = shot(at, if (20..40).contains(&at) { &[] } else { &[(9.8, 1.0)] });
+        if (20..40).contains(&at) {
+            next.flags = Flags::of(Flag::NoCoupling);
+        }
+        all.extend(neighbours.push(next));
+    }
+    assert_eq!(all, []);
+}
+
+#[test]
+fn driven_the_other_way_the_same_is_found() {
+    let line: Vec<_> = sound(20).into_iter().chain(lamination(6.4, 12)).chain(sound(20)).collect();
+    let mut neighbours = Neighbours::default();
+    let last = line.len() as u64;
+    let mut all = Vec::new();
+    for (at, echoes) in line.iter().enumerate() {
+        let next = Neighbour { along: Length::mm((last - at as u64) as f64), ..shot(at as u64, echoes) };
+        all.extend(neighbours.push(next));
+    }
+    let kinds: Vec<_> = all.iter().filter_map(|judgement| judgement.stretch).map(|stretch| stretch.kind).collect();
+    assert_eq!(kinds, [Kind::Lamination]);
+}
