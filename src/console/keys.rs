@@ -321,6 +321,7 @@ mod tests {
             Walk(W::LimitHome),
             Walk(W::AllRuns),
             Walk(W::Accept),
+            Walk(W::Evaluate),
             Left,
             Right,
             Map,
