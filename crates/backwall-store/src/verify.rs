@@ -1,18 +1,19 @@
 //! Tries a job file: does it still hold what was saved, and does every reading follow from its waveform? Whatever is
 //! wrong is told with its place; damage in one run does not hide another.
 
-use super::contents::{RunId, RunState, RunSummary};
+use super::contents::{EventKind, RunId, RunState, RunSummary};
 use super::digest::{self, Digest, hex};
 use super::error::StoreError;
 use super::evaluator::{Comparer, Moved};
 use super::reader::JobReader;
 use super::remake::{MeasuredAgain, placed, remake};
-use super::schema;
+use super::schema::{self, JUDGED_SINCE};
 use super::summary::END_COLUMNS;
 use backwall_survey::job::Plan;
+use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours};
 use backwall_survey::reading::{Reading, ReadingMaker};
 use backwall_survey::travel::Odometer;
-use backwall_ultrasound::EVALUATOR_VERSION;
+use backwall_ultrasound::{EVALUATOR_VERSION, Sight};
 use backwall_units::{Decibel, Length};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension};
@@ -263,6 +264,7 @@ impl JobReader {
         let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
         verdict.evaluator = self.evaluator_of_run(verdict.run)?;
         let mut comparer = Comparer::new(verdict.evaluator);
+        let (mut neighbours, mut judged) = (Neighbours::default(), Vec::new());
         let done = remake(self, verdict.run, &start.setup, |made| {
             let tried = made.readings.len() as u64;
             for (row, stored, again) in made.readings {
@@ -270,7 +272,12 @@ impl JobReader {
                     MeasuredAgain::NoWaveform => verdict.without_waveform += 1,
                     MeasuredAgain::Measured(_) | MeasuredAgain::Impossible(_) => verdict.remade += 1,
                 }
-                match placed(&mut maker, start, &stored, again).map(|made| as_told(made, tells_coating)) {
+                let sight = if let MeasuredAgain::Measured(measured) = &again { measured.sight } else { Sight::default() };
+                let made = placed(&mut maker, start, &stored, again);
+                if let Some(neighbour) = made.as_ref().ok().and_then(|made| Neighbour::new(row, made, &sight)) {
+                    judged.extend(neighbours.push(neighbour));
+                }
+                match made.map(|made| as_told(made, tells_coating)) {
                     Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
                     Ok(made) if !comparer.agree(&stored, &made) => {
                         let differences = differences(&stored, &made);
@@ -286,7 +293,41 @@ impl JobReader {
         })
         .map(drop);
         verdict.moved = comparer.moved;
+        judged.extend(neighbours.end());
+        if done.is_ok() && !going.stopped.get() {
+            self.judged_alike(verdict, &judged, findings)?;
+        }
         done
+    }
+
+    /// Whether what neighbours made of the readings follows from them. What an earlier evaluator judged is not tried, nor is a run of which
+    /// readings were not saved: its neighbours were others.
+    fn judged_alike(&self, verdict: &RunVerdict, made: &[Judgement], findings: &mut Findings) -> Result<(), StoreError> {
+        let lost = self.events(verdict.run)?.iter().any(|event| event.kind == EventKind::Overflow);
+        if self.version < JUDGED_SINCE || verdict.evaluator != EVALUATOR_VERSION || lost {
+            return Ok(());
+        }
+        let stored = self.judgements(verdict.run)?;
+        // The last stretch of a run that was cut off was never judged.
+        let expected = if self.run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
+        let told = |judgement: &Judgement| {
+            (judgement.rows, judgement.flags, judgement.stretch.map(|stretch| serde_json::to_string(&stretch).ok()))
+        };
+        if !stored.iter().map(told).eq(expected.iter().map(told)) {
+            let first = stored
+                .iter()
+                .map(told)
+                .zip(expected.iter().map(told))
+                .position(|(a, b)| a != b)
+                .unwrap_or(stored.len().min(expected.len()));
+            findings.add(format!(
+                "what its neighbours make of the readings does not follow from them: {} stored, {} made again, the first that differs is number {}",
+                stored.len(),
+                expected.len(),
+                first + 1
+            ));
+        }
+        Ok(())
     }
 
     /// Tries the chain of a run in a thread of its own, with a reader of its own, while `work` is done.
