@@ -19,7 +19,7 @@ pub struct OfRun {
 /// The table of the last run that can be modelled.
 pub fn of_job(reader: &JobReader) -> anyhow::Result<OfRun> {
     let contents = reader.contents()?;
-    let run = contents.runs.iter().rfind(|run| run.start.setup.calibration.is_some() && run.state != RunState::Open);
+    let run = contents.runs.iter().rfind(|run| contents.setup_of(run).calibration.is_some() && run.state != RunState::Open);
     let run = run.context("no closed run with a calibration: what it could not have seen cannot be modelled; calibrate, then scan")?;
     let readings = reader.readings(run.id, 0, LOOKED_AT)?;
     let middle = |mut values: Vec<f64>| {
@@ -40,7 +40,7 @@ pub fn of_job(reader: &JobReader) -> anyhow::Result<OfRun> {
         limits.courses.iter().filter(|known| course.is_none_or(|number| known.number == number)).take(1).cloned().collect();
     of_course.iter_mut().for_each(|course| course.number = 1);
     let conditions = Conditions {
-        setup: run.start.setup.clone(),
+        setup: contents.setup_of(run).clone(),
         base: waveform.base,
         samples: waveform.samples.len().min(usize::from(u16::MAX)) as u16,
         nominal,

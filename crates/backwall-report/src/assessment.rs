@@ -164,7 +164,10 @@ fn is_suspect(contents: &JobContents, run: &RunSummary) -> bool {
 fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
     let validity = contents.validity(run);
     let mut remarks = Vec::new();
-    if run.start.setup.calibration.is_none() {
+    if let Some((evaluation, adoption)) = contents.adopted(run.id) {
+        remarks.push(super::words::adopted(evaluation, adoption));
+    }
+    if contents.setup_of(run).calibration.is_none() {
         remarks.push("not calibrated: velocity and zero were typed".to_owned());
     }
     match run.state {
@@ -193,7 +196,7 @@ fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
 
 fn remarks(reader: &JobReader, contents: &JobContents, survey: &Survey, request: &Request) -> Result<Vec<String>, EarlierError> {
     let mut found = Vec::new();
-    if contents.runs.iter().all(|run| run.start.setup.calibration.is_none()) {
+    if contents.runs.iter().all(|run| contents.setup_of(run).calibration.is_none()) {
         found.push("NOT CALIBRATED: no run of this job was measured with a calibration; all thicknesses rest on typed values".to_owned());
     }
     for run in contents.runs.iter().filter(|run| !is_suspect(contents, run)) {

@@ -172,7 +172,7 @@ impl JobReader {
         let version = schema::check(&self.connection, &self.path)?;
         let done = structure(&self.connection, version, &mut findings);
         findings.ask(done, "the file's structure");
-        let done = ledger(&self.connection, &mut findings);
+        let done = ledger(&self.connection, version, &mut findings);
         findings.ask(done, "the ledger");
         if version >= 2 {
             let done = plan(&self.connection, &mut findings);
@@ -185,7 +185,7 @@ impl JobReader {
         for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
             findings.run = Some(run);
             let mut remade = Findings { run: Some(run), ..Findings::default() };
-            let summary = self.run(run);
+            let summary = self.measured_run(run);
             let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
             self.with_chain(run, &mut findings, &going, |reader| {
                 if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
@@ -446,7 +446,7 @@ fn plan(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()
 }
 
 /// The chain over what belongs to the job.
-fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
+fn ledger(connection: &Connection, version: i64, findings: &mut Findings) -> rusqlite::Result<()> {
     let mut statement = connection.prepare("SELECT id, item, item_id, digest FROM ledger ORDER BY id")?;
     let mut rows = statement.query([])?;
     let (mut before, mut expected): (Digest, i64) = ([0; 32], 1);
@@ -464,7 +464,9 @@ fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<
         before = stored;
         expected = id + 1;
     }
-    for table in ["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"] {
+    let mut tables = vec!["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"];
+    tables.extend((version >= schema::ADOPTED_SINCE).then_some("adoption"));
+    for table in tables {
         let own = if table == "note" { "link IS NULL AND" } else { "" };
         let strangers: i64 = connection.query_row(
             &format!("SELECT count(*) FROM {table} WHERE {own} id NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),
