@@ -194,6 +194,7 @@ impl World {
             length: Length::mm(end + 10.0),
             direction: Direction::Up,
             across_course: None,
+            max_speed: None,
             courses: vec![(1, Length::ZERO, Length::mm(end + 10.0))],
         };
         let Ok(odometer) = Odometer::new(path) else { return false };
