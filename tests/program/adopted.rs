@@ -218,3 +218,17 @@ fn a_file_of_an_older_format_is_read_and_takes_an_adoption() {
     assert_eq!(rows(&path, &out, &[]), evaluated);
     must(&["verify", path.to_str().unwrap()]);
 }
+
+/// What neighbours made of a run's own readings stays stored, and is tried, whichever readings count.
+#[test]
+fn the_judgements_of_a_run_are_verified_whatever_was_adopted() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("demo.job");
+    must(&["demo", "--headless", "--job", path.to_str().unwrap()]);
+    let judged = || JobFile::open_read_only(&path).unwrap().judgements(1).unwrap().len();
+    assert!(judged() > 0, "the demo's first run has nothing to judge");
+    reevaluate(&path, &["--mode", "echo-to-echo"]);
+    adopt(&path, "1", "to see whether verify keeps to what was measured");
+    assert_eq!(judged(), 0, "judgements belong to the run's own readings");
+    must(&["verify", path.to_str().unwrap()]);
+}

@@ -307,9 +307,9 @@ impl JobReader {
         if self.version < JUDGED_SINCE || verdict.evaluator != EVALUATOR_VERSION || lost {
             return Ok(());
         }
-        let stored = self.judgements(verdict.run)?;
+        let stored = self.judgements_between(verdict.run, 0, u64::MAX)?;
         // The last stretch of a run that was cut off was never judged.
-        let expected = if self.run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
+        let expected = if self.measured_run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
         let told = |judgement: &Judgement| {
             (judgement.rows, judgement.flags, judgement.stretch.map(|stretch| serde_json::to_string(&stretch).ok()))
         };
