@@ -97,7 +97,7 @@ impl Drop for SlowTerminal {
 
 /// Opens and closes the help while a run goes on.
 fn presses(terminal: &SlowTerminal, count: usize) -> Vec<(Duration, usize)> {
-    terminal.wait_for("spots (", Duration::from_secs(60));
+    terminal.wait_for("spots (", Duration::from_secs(120));
     (0..count)
         .map(|press| {
             std::thread::sleep(Duration::from_secs(2));
