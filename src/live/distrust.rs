@@ -134,3 +134,39 @@ fn of_clock(news: ClockNews) -> Said {
 pub fn host_jump(seconds: f64) -> String {
     format!("the computer's clock jumped by {seconds:+.1} s ({:+.3} days): times before and after do not fit together", seconds / 86_400.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::engine::{Notice, Outcome, tests::engine};
+    use backwall_store::{Entry, EventKind};
+    use backwall_stream::feed::{Feed, FeedItem};
+    use backwall_survey::reading::{Gauge, GaugeValue, Record};
+    use backwall_units::Length;
+
+    // 400 days are 34,560,000 s.
+    #[test]
+    fn a_computer_clock_set_400_days_back_or_ahead_is_an_event_and_hides_no_silence() {
+        let day = 86_400_000_000;
+        let mut engine = engine();
+        let mut out = Outcome::default();
+        for (seq, host_time_us) in [500 * day, 500 * day + 10_000, 100 * day + 20_000].into_iter().enumerate() {
+            let value = GaugeValue::Thickness(Some(Length::mm(9.0)));
+            let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 10_000), encoder: Some(0), value };
+            engine.take(Feed { item: FeedItem::Record(Record::Gauge(gauge)), host_time_us }, &mut out);
+        }
+        engine.take(Feed { item: FeedItem::HostClock { ahead_us: 400 * day }, host_time_us: 500 * day }, &mut out);
+        let said = out.entries.iter().filter_map(|entry| match entry {
+            Entry::Event { kind: EventKind::Doubt, text, .. } => Some(text.as_str()),
+            _ => None,
+        });
+        let said: Vec<&str> = said.collect();
+        assert!(said.len() == 2 && said[0].contains("jumped by -34560000.0 s (-400.000 days)"), "{said:?}");
+        assert!(said[1].contains("jumped by +34560000.0 s"), "{said:?}");
+        assert_eq!(out.notices.iter().filter(|notice| matches!(notice, Notice::Fault(_))).count(), 2);
+        // The clock goes back once more, and then nothing comes.
+        for now in [50 * day, 50 * day + 2_000_000] {
+            engine.tick(now, &mut out);
+        }
+        assert!(engine.is_stalled());
+    }
+}

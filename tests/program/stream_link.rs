@@ -282,4 +282,52 @@ mod pseudo_terminal {
         assert_eq!(next(&mut source), FeedItem::Ended);
         assert_eq!(source.link.borrow().reconnects, 1);
     }
+
+    #[test]
+    fn what_piled_up_in_a_port_before_it_was_opened_is_thrown_away() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("port");
+        let mut device = plug_in(&name);
+        // Another program used the port before us and left it open; what came meanwhile waits in it.
+        let _left_open = std::fs::File::open(&name).unwrap();
+        let mut held = serialport::new(name.display().to_string(), 115_200).open_native().unwrap();
+        held.set_exclusive(false).unwrap();
+        device.wire.write_all(&[header(), shot(1), shot(2)].concat()).unwrap();
+        std::thread::sleep(Duration::from_millis(100));
+        assert!(serialport::SerialPort::bytes_to_read(&held).unwrap() > 0, "nothing piled up");
+        drop(held);
+        let spec = StreamSpec::Serial { port: name.display().to_string(), baud: Some(115_200) };
+        let mut source = open(&spec, &profile_with_commands(), SourceOptions::default()).unwrap();
+        hear(&mut device, "GO\n");
+        device.wire.write_all(&[header(), shot(7)].concat()).unwrap();
+        assert!(matches!(next(&mut source), FeedItem::Up { .. }));
+        assert!(is_header(&next(&mut source)));
+        assert_eq!(next_seq(&mut source), 7);
+        assert_eq!(source.link.borrow().dropped, 0);
+    }
+
+    #[test]
+    fn bytes_that_fit_no_frame_are_said_within_two_seconds_and_no_longer_when_they_fit() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("port");
+        let mut device = plug_in(&name);
+        let spec = StreamSpec::Serial { port: name.display().to_string(), baud: Some(115_200) };
+        let mut source = open(&spec, &profile_with_commands(), SourceOptions::default()).unwrap();
+        assert!(matches!(next(&mut source), FeedItem::Up { .. }));
+        hear(&mut device, "GO\n");
+        let began = Instant::now();
+        device.wire.write_all(b"12.5 mm\r\n").unwrap();
+        let FeedItem::Unreadable { words } = next(&mut source) else { panic!("{:?}", source.link.borrow()) };
+        assert!(began.elapsed() < Duration::from_secs(2), "{:?}", began.elapsed());
+        assert_eq!(words, "bytes come, none fit the profile open-packet: wrong profile? wrong baud rate?");
+        assert_eq!(source.link.borrow().fault.as_ref(), Some(&words));
+        device.wire.write_all(&[vec![0], header(), shot(1), shot(2)].concat()).unwrap();
+        assert!(is_header(&next(&mut source)));
+        assert_eq!((next_seq(&mut source), next_seq(&mut source)), (1, 2));
+        let limit = Instant::now() + Duration::from_secs(5);
+        while source.link.borrow().fault.is_some() {
+            assert!(Instant::now() < limit, "{:?}", source.link.borrow());
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
 }
