@@ -27,6 +27,7 @@ mod scan;
 pub mod simulate;
 mod stream_args;
 mod templates;
+mod unseen;
 pub mod verify;
 mod work;
 

@@ -13,6 +13,7 @@ mod distrust;
 pub mod engine;
 pub mod scan;
 mod unsaved;
+pub mod unseen;
 pub mod verdict;
 pub mod view;
 pub mod wall;

@@ -2,6 +2,7 @@
 //! review. Knows the console's types, since it is what stands behind its screens; the console knows nothing of it.
 
 mod backend;
+pub mod evaluate;
 mod open_job;
 pub mod review;
 

@@ -31,6 +31,10 @@ pub struct AssessArgs {
     /// The tables only, without the working of each number
     #[arg(long)]
     pub summary: bool,
+    /// What the scan could not have seen: the virtual crawler drives over pits of many sizes with the last run's own probe, noise
+    /// and shot spacing (takes some seconds)
+    #[arg(long)]
+    pub unseen: bool,
     /// Everything as one JSON object
     #[arg(long)]
     pub json: bool,
@@ -45,11 +49,19 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
         ..args.earlier.request(unit)?
     };
     let assessment = interruptible("readings", |tick| assess(&reader, &request, tick))?.with_context(|| args.job.display().to_string())?;
+    let unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
     if args.json {
-        say!("{}", serde_json::to_string(&assessment)?);
+        let mut object = serde_json::to_value(&assessment)?;
+        if let (Some(unseen), Some(fields)) = (&unseen, object.as_object_mut()) {
+            fields.insert("unseen".to_owned(), serde_json::to_value(unseen)?);
+        }
+        say!("{object}");
         return Ok(());
     }
     for line in text(&assessment, unit, !args.summary) {
+        say!("{line}");
+    }
+    for line in unseen.iter().flat_map(|unseen| super::unseen::text(unseen, unit)) {
         say!("{line}");
     }
     Ok(())

@@ -1,12 +1,13 @@
 //! `backwall reevaluate JOB --run N`: another gate, picker, mode or calibration over the stored waveforms of a run. What
-//! comes out is kept beside the run's own readings and compared with them; those stay as they are.
+//! comes out is kept beside the run's own readings and compared with them; those stay as they are. With `--adopt` it is said
+//! which of them count.
 
 use super::choice::choice;
 use super::follow::text_of_validity;
 use super::work::interruptible;
-use crate::session::Session;
+use crate::session::{Session, evaluate};
 use anyhow::{Context, bail};
-use backwall_store::{EvaluationStart, EvaluationSummary, Findings, JobContents, RunId};
+use backwall_store::{Adoption, EvaluationId, EvaluationStart, EvaluationSummary, Findings, JobContents, RunId, RunSummary};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::Validity;
 use backwall_ultrasound::calibration::Budget;
@@ -48,10 +49,18 @@ pub struct ReevaluateArgs {
     /// Zero, ns, instead of the set-up's
     #[arg(long, value_name = "NS", allow_hyphen_values = true)]
     pub zero: Option<f64>,
+    /// From now on the readings of this evaluation count as the run's, or with "own" the run's own again; nothing is
+    /// evaluated, and both stay in the job
+    #[arg(long, value_name = "EVALUATION", value_parser = chosen, requires = "reason",
+        conflicts_with_all = ["setup", "gate_start", "gate_length", "threshold", "picker", "mode", "velocity", "zero", "why"])]
+    pub adopt: Option<Chosen>,
+    /// Why they count; kept with the name, and in the report
+    #[arg(long, value_name = "TEXT", requires = "adopt")]
+    pub reason: Option<String>,
     /// Why; kept with the evaluation
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub why: String,
-    /// Who evaluates, if not the plan's operator
+    /// Who evaluates or adopts, if not the plan's operator
     #[arg(long, value_name = "NAME")]
     pub operator: Option<String>,
     /// Taken as for other commands; this one has no screen
@@ -62,6 +71,21 @@ pub struct ReevaluateArgs {
     pub json: bool,
 }
 
+/// Which readings are to count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Chosen {
+    Own,
+    Evaluation(EvaluationId),
+}
+
+fn chosen(text: &str) -> Result<Chosen, String> {
+    match (text, text.parse()) {
+        ("own", _) | (_, Ok(0)) => Ok(Chosen::Own),
+        (_, Ok(id)) if id > 0 => Ok(Chosen::Evaluation(id)),
+        _ => Err("give the number of an evaluation, or own for the run's own readings".to_owned()),
+    }
+}
+
 impl ReevaluateArgs {
     fn changes_nothing(&self) -> bool {
         let numbers = [self.gate_start, self.gate_length, self.threshold, self.velocity, self.zero];
@@ -70,6 +94,9 @@ impl ReevaluateArgs {
 }
 
 pub fn run(args: &ReevaluateArgs) -> anyhow::Result<()> {
+    if let Some(chosen) = args.adopt {
+        return adopt(args, chosen);
+    }
     if args.changes_nothing() {
         bail!(
             "nothing to evaluate with: give at least one of --gate-start US, --gate-length US, --threshold PCT, --picker, --mode, \
@@ -90,13 +117,94 @@ pub fn run(args: &ReevaluateArgs) -> anyhow::Result<()> {
     } else {
         say!("{}", text_of(&evaluation, &validity));
         say!(
-            "The readings of run {} are as they were. `backwall export {} --format csv --evaluation {} --out FILE` writes these.",
+            "The readings of run {} are as they were. `backwall export {} --format csv --evaluation {} --out FILE` writes these; `backwall reevaluate {} --run {} --adopt {} --reason TEXT` makes them count.",
             evaluation.start.run,
             args.job.display(),
+            evaluation.id,
+            args.job.display(),
+            evaluation.start.run,
             evaluation.id
         );
     }
     Ok(())
+}
+
+fn adopt(args: &ReevaluateArgs, chosen: Chosen) -> anyhow::Result<()> {
+    let session = Session::open(&args.job, args.operator.as_deref())?;
+    let done = state(&session, args, chosen);
+    let contents = session.file.contents();
+    let closed = session.file.close();
+    let (adoption, contents) = (done?, contents?);
+    closed?;
+    let of = args.job.display();
+    let run = contents.runs.iter().find(|run| run.id == args.run).with_context(|| format!("{of}: run {} is gone", args.run))?;
+    if args.json {
+        let mut object = object_of_adoption(&adoption);
+        object["event"] = json!("adopted");
+        object["least_mm"] = json!(run.least.map(Length::as_mm));
+        object["no_echo"] = json!(run.no_echo);
+        object["spots"] = json!(run.spots);
+        say!("{object}");
+    } else {
+        say!("{}", line_of_adoption(&contents, &adoption));
+        say!("{}", super::follow::text_of_summary(run));
+        say!("Map, statistics, assessment, report and exports use these readings from now on; the others stay in the job.");
+    }
+    Ok(())
+}
+
+/// Enters which readings count.
+fn state(session: &Session, args: &ReevaluateArgs, chosen: Chosen) -> anyhow::Result<Adoption> {
+    let contents = session.file.contents()?;
+    let of = args.job.display();
+    known_run(&contents, args)?;
+    let reason = args.reason.as_deref().unwrap_or_default().trim().to_owned();
+    if reason.is_empty() {
+        bail!("say why with --reason TEXT: it is kept with the name, and stands in the report");
+    }
+    let by = session.signed();
+    if by.name.trim().is_empty() {
+        bail!("say who with --operator NAME: the plan has no person");
+    }
+    let evaluation = match chosen {
+        Chosen::Own => None,
+        Chosen::Evaluation(id) => {
+            let own = || contents.evaluations.iter().filter(|evaluation| evaluation.start.run == args.run);
+            if !own().any(|evaluation| evaluation.id == id) {
+                let known: Vec<_> = own().map(|evaluation| format!("{} ({})", evaluation.id, evaluation.start.differs)).collect();
+                let known = if known.is_empty() { "none; without --adopt this command makes one".to_owned() } else { known.join(", ") };
+                bail!("{of}: there is no evaluation {id} of run {}; it has: {known}", args.run);
+            }
+            Some(id)
+        }
+    };
+    if contents.adoption(args.run).and_then(|adoption| adoption.evaluation) == evaluation {
+        bail!("{of}: run {}: {} count already; nothing was entered", args.run, whose(evaluation));
+    }
+    let adoption = Adoption { run: args.run, evaluation, reason, by };
+    session.file.writer().adopt(adoption.clone())?;
+    Ok(adoption)
+}
+
+fn whose(evaluation: Option<EvaluationId>) -> String {
+    evaluation.map_or_else(|| "its own readings".to_owned(), |id| format!("the readings of evaluation {id}"))
+}
+
+/// Which readings of a run count, as an object.
+pub fn object_of_adoption(adoption: &Adoption) -> Value {
+    json!({
+        "run": adoption.run, "evaluation": adoption.evaluation, "reason": adoption.reason,
+        "by": adoption.by.name, "at_us": adoption.by.at_us,
+    })
+}
+
+/// The same in a line.
+pub fn line_of_adoption(contents: &JobContents, adoption: &Adoption) -> String {
+    let (run, by) = (adoption.run, &adoption.by.name);
+    match contents.evaluations.iter().find(|evaluation| Some(evaluation.id) == adoption.evaluation) {
+        Some(evaluation) => format!("run {run} counts as {}", backwall_report::words::adopted(evaluation, adoption)),
+        None => format!("run {run} counts by its own readings, as {by} says: {}", adoption.reason),
+    }
 }
 
 fn work(session: &Session, args: &ReevaluateArgs) -> anyhow::Result<EvaluationSummary> {
@@ -108,13 +216,14 @@ fn work(session: &Session, args: &ReevaluateArgs) -> anyhow::Result<EvaluationSu
     Ok(done?)
 }
 
-fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::Result<EvaluationStart> {
+fn known_run<'a>(contents: &'a JobContents, args: &ReevaluateArgs) -> anyhow::Result<&'a RunSummary> {
     let known = || contents.runs.iter().map(|run| run.id.to_string()).collect::<Vec<_>>().join(", ");
-    let run = contents
-        .runs
-        .iter()
-        .find(|run| run.id == args.run)
-        .with_context(|| format!("{}: run {} does not exist in this job; it has: {}", args.job.display(), args.run, known()))?;
+    let found = contents.runs.iter().find(|run| run.id == args.run);
+    found.with_context(|| format!("{}: run {} does not exist in this job; it has: {}", args.job.display(), args.run, known()))
+}
+
+fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::Result<EvaluationStart> {
+    let run = known_run(contents, args)?;
     let (from, setup_id) = match args.setup {
         None => (&run.start.setup, run.start.setup_id),
         Some(id) => {
@@ -129,11 +238,11 @@ fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::
     let setup = changed(from, args);
     Ok(EvaluationStart {
         run: run.id,
-        differs: differences(&run.start.setup, &setup, args.setup),
+        differs: evaluate::differences(&run.start.setup, &setup, args.setup),
         setup,
         setup_id,
         why: args.why.trim().to_owned(),
-        software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
+        software: evaluate::software(),
         by: Signed { at_us: crate::live::now_us(), ..by.clone() },
     })
 }
@@ -165,28 +274,6 @@ fn changed(from: &Setup, args: &ReevaluateArgs) -> Setup {
         blocks.warnings.push("velocity or zero was typed over the blocks' for an evaluation".to_owned());
     }
     setup
-}
-
-/// What differs between a run's set-up and another, in words.
-fn differences(before: &Setup, after: &Setup, setup_id: Option<i64>) -> String {
-    let mut found = Vec::new();
-    if let Some(id) = setup_id {
-        found.push(format!("set-up {id}"));
-    }
-    let mut compare = |name: &str, before: String, after: String| {
-        if before != after {
-            found.push(format!("{name} {before} -> {after}"));
-        }
-    };
-    let us = |time: Time| format!("{} µs", time.as_us());
-    compare("gate start", us(before.gate.start), us(after.gate.start));
-    compare("gate length", us(before.gate.length), us(after.gate.length));
-    compare("threshold", format!("{} %", before.gate.threshold_pct), format!("{} %", after.gate.threshold_pct));
-    compare("picker", before.picker.to_string(), after.picker.to_string());
-    compare("mode", before.mode.to_string(), after.mode.to_string());
-    compare("velocity", before.velocity.to_string(), after.velocity.to_string());
-    compare("zero", before.zero.to_string(), after.zero.to_string());
-    if found.is_empty() { "nothing".to_owned() } else { found.join(", ") }
 }
 
 /// An evaluation as an object, for this command and for `review`.

@@ -67,14 +67,19 @@ fn list(args: &ReviewArgs) -> anyhow::Result<()> {
     for summary in contents.runs.iter().filter(|summary| args.run.is_none_or(|run| run == summary.id)) {
         let validity = contents.validity(summary);
         let evaluations = || contents.evaluations.iter().filter(|evaluation| evaluation.start.run == summary.id);
+        let adoption = contents.adoption(summary.id);
         if args.json {
             let mut object = closed(summary, &validity);
             object["event"] = json!("run");
             object["evaluations"] =
                 evaluations().map(|evaluation| reevaluate::object_of(evaluation, &contents.validity_of(evaluation))).collect();
+            object["adopted"] = adoption.map_or(serde_json::Value::Null, reevaluate::object_of_adoption);
             writeln!(out, "{object}")?;
         } else {
             writeln!(out, "{}\n  {}", text_of_summary(summary), text_of_validity(&validity))?;
+            if let Some(adoption) = adoption {
+                writeln!(out, "  {}", reevaluate::line_of_adoption(&contents, adoption))?;
+            }
             for evaluation in evaluations() {
                 writeln!(out, "  {}", reevaluate::line_of(evaluation, &contents.validity_of(evaluation)))?;
             }

@@ -7,7 +7,7 @@ use super::review::{Ask, News, Overview};
 use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
 use crate::live::{Command, Connecting, LiveView, Wall};
-use backwall_store::{JobContents, Note, RunId};
+use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -31,6 +31,17 @@ pub trait Backend: Send + 'static {
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
     fn add_check(&mut self, check: Check) -> anyhow::Result<()>;
     fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()>;
+    /// Evaluates a stored run again from echo to echo, beside its own readings. `go_on` is told how many readings are done and
+    /// of how many, and ends the work by answering `false`.
+    fn evaluate(&mut self, run: RunId, by: Signed, go_on: &mut dyn FnMut(u64, u64) -> bool) -> anyhow::Result<EvaluationSummary> {
+        let _ = (run, by, go_on);
+        anyhow::bail!("this job cannot be evaluated again")
+    }
+    /// Says which readings of a run count.
+    fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
+        let _ = adoption;
+        anyhow::bail!("nothing can be entered in this job")
+    }
     /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;
     /// Opens a run on a line; readings flow until it ends. `against` is why, and by whose name, it is scanned although

@@ -157,6 +157,11 @@ impl Glyphs {
         }
     }
 
+    /// The glyph of WATCH by doubt: the number is over the watch limit, its U is not.
+    pub fn doubt(self) -> char {
+        if self == Self::Ascii { '~' } else { '△' }
+    }
+
     /// The glyph that goes with a level's word.
     pub fn level(self, level: Level) -> char {
         match (self, level) {

@@ -90,6 +90,8 @@ pub enum WalkKey {
     LimitHome,
     /// This run, or all runs of its line.
     AllRuns,
+    /// This run from echo to echo, and which readings count.
+    Evaluate,
     /// How an earlier survey's positions lie to the present ones.
     Accept,
 }
@@ -319,6 +321,7 @@ mod tests {
             Walk(W::LimitHome),
             Walk(W::AllRuns),
             Walk(W::Accept),
+            Walk(W::Evaluate),
             Left,
             Right,
             Map,

@@ -26,7 +26,7 @@ pub struct Run<'a> {
     pub limits: &'a Limits,
 }
 
-/// Whether a reading is WATCH only because the limit lies within its uncertainty.
+/// Whether a reading is WATCH only because its U reaches below the watch limit.
 pub fn is_guarded(reading: &Reading, limits: &Limits) -> bool {
     reading.level == Level::Watch && limits.in_doubt(&reading.measurement, reading.place.course)
 }
@@ -61,7 +61,7 @@ fn result(run: &Run, reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
     lines.push(Line::Row("thickness", value, Role::Strong));
     let why = match (reading.level, run.limits.required(reading.place.course)) {
         (Level::Watch, Some(required)) if is_guarded(reading, run.limits) => {
-            format!(": the required {} lies within U of it", unit.thickness(required))
+            format!(": its U reaches under the watch limit of {}", unit.thickness(required + run.limits.watch_margin))
         }
         (Level::Watch, Some(required)) => {
             format!(": within {} of the required {}", unit.thickness(run.limits.watch_margin), unit.thickness(required))

@@ -13,7 +13,7 @@ use super::review::Opened;
 use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
-use backwall_store::{JobContents, RunState, RunSummary};
+use backwall_store::{EvaluationId, JobContents, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::{ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
@@ -34,6 +34,8 @@ pub struct Look {
 #[derive(Debug, Clone)]
 pub struct Prompt {
     pub title: String,
+    /// What must be known to answer, line by line.
+    pub about: Vec<String>,
     pub purpose: Purpose,
     pub form: Form,
 }
@@ -60,6 +62,11 @@ pub enum Purpose {
     Distance,
     /// Words for the mark just set.
     MarkText,
+    /// Which readings of a run count: an evaluation's, or its own.
+    Adopt {
+        run: RunId,
+        evaluation: Option<EvaluationId>,
+    },
 }
 
 /// A question to be answered with yes or no.
@@ -126,6 +133,8 @@ pub struct App {
     pub bench: Option<BenchShown>,
     /// A stream is being opened.
     pub opening: Option<Opening>,
+    /// The run that is being evaluated again.
+    pub evaluating: Option<RunId>,
     pub run: usize,
     pub prompt: Option<Prompt>,
     pub question: Option<Question>,
@@ -157,6 +166,7 @@ impl App {
             aim: None,
             bench: None,
             opening: None,
+            evaluating: None,
             run: 0,
             prompt: None,
             question: None,

@@ -1,6 +1,7 @@
 //! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
 
 pub(super) mod bench;
+mod evaluate;
 pub(super) mod progress;
 mod prompt;
 mod replay;
@@ -83,7 +84,16 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             app.say(Role::Plain, words);
             Vec::new()
         }
+        Event::Evaluating(run, done, of) => {
+            evaluate::progress(app, run, done, of);
+            Vec::new()
+        }
+        Event::Evaluated(evaluation) => {
+            evaluate::evaluated(app, &evaluation);
+            Vec::new()
+        }
         Event::Failed(words) => {
+            app.evaluating = None;
             app.say(Role::Fault, words);
             Vec::new()
         }

@@ -1,13 +1,14 @@
 //! What the console acts on: an open job with its streams, or a job that can only be looked at.
 
+use super::evaluate;
 use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::live::Connecting;
 use crate::live::bench::BenchHandle;
-use anyhow::bail;
-use backwall_store::{JobContents, JobFile, Note, RunId};
+use anyhow::{Context, bail};
+use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -47,6 +48,14 @@ impl Backend for ConsoleBackend {
     }
     fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
         Ok(self.session.file.writer().add_encoder_check(check, by)?)
+    }
+    fn evaluate(&mut self, run: RunId, by: Signed, go_on: &mut dyn FnMut(u64, u64) -> bool) -> anyhow::Result<EvaluationSummary> {
+        let file = &self.session.file;
+        let start = evaluate::echo_to_echo(&file.contents()?, run, by).with_context(|| format!("there is no run {run}"))?;
+        Ok(file.writer().reevaluate(&file.reader()?, start, go_on)?)
+    }
+    fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
+        Ok(self.session.file.writer().adopt(adoption)?)
     }
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
@@ -108,6 +117,12 @@ impl Backend for ReadOnlyBackend {
         self.refuse()
     }
     fn add_encoder_check(&mut self, _: EncoderCheck, _: Signed) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn evaluate(&mut self, _: RunId, _: Signed, _: &mut dyn FnMut(u64, u64) -> bool) -> anyhow::Result<EvaluationSummary> {
+        self.refuse()
+    }
+    fn adopt(&mut self, _: Adoption) -> anyhow::Result<()> {
         self.refuse()
     }
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {

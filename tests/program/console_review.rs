@@ -9,9 +9,11 @@ use backwall::console::review::overview::empty_wall;
 use backwall::console::review::{Ask, News, Overview, SIDE, Shown, Window};
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
+use backwall_store::{Changes, EvaluationStart, EvaluationSummary, Findings, RunState};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{At, SpotWatch};
 use backwall_survey::travel::{Direction, Place};
+use backwall_ultrasound::{Mode, Setup};
 use backwall_units::Length;
 use ratatui::crossterm::event::KeyCode;
 use std::sync::Arc;
@@ -595,4 +597,92 @@ pub mod stored {
             assert!(slowest < Duration::from_millis(50), "{count} readings: {slowest:?}");
         }
     }
+}
+
+/// An invented evaluation of run 2: from echo to echo the wall is thinner than its first echo says.
+fn evaluation() -> EvaluationSummary {
+    let run = summary(2, "A090", RunState::Closed);
+    let setup = Setup { mode: Mode::EchoToEcho, ..run.start.setup };
+    let start = EvaluationStart {
+        run: 2,
+        setup,
+        setup_id: None,
+        differs: "mode first-echo -> echo-to-echo".into(),
+        why: String::new(),
+        software: "backwall".into(),
+        by: signed(),
+    };
+    let found = |no_echo, thin_spots, least, at| Findings {
+        no_echo,
+        thin_spots,
+        watch_spots: 1,
+        least: Some(Length::mm(least)),
+        least_at: Some(Length::mm(at)),
+        least_seq: Some(20_260),
+    };
+    let changes = Changes {
+        readings: 21_000,
+        kept: 0,
+        changed: 20_870,
+        gained: 0,
+        lost: 10,
+        compared: 20_870,
+        mean_difference: Some(Length::mm(-0.69)),
+        largest: None,
+        before: found(120, 1, 5.78, 4052.0),
+        after: found(130, 3, 5.09, 4051.0),
+    };
+    EvaluationSummary { id: 1, start, changes, digest: "7d10".into() }
+}
+
+#[test]
+fn a_run_is_read_from_echo_to_echo_both_are_shown_and_one_is_made_to_count() {
+    let mut app = opened(Direction::Up);
+    press(&mut app, letter('m'));
+    let effects = update(&mut app, letter('E'));
+    assert!(matches!(&effects[..], [Effect::Evaluate(2, by)] if by.name == "R. Aldane"), "{effects:?}");
+    // Keys go on meanwhile; pressed again it is not done twice.
+    press(&mut app, key(KeyCode::Up));
+    assert_eq!(row(&app), 20_500);
+    assert_eq!(update(&mut app, letter('E')), []);
+    assert!(text(&app, 80, 24).contains("run 2 is being evaluated"));
+    update(&mut app, Event::Evaluating(2, 5250, 21_000));
+    assert!(text(&app, 80, 24).contains("run 2 is being read from echo to echo: 25 %"));
+
+    app.contents.evaluations.push(evaluation());
+    update(&mut app, Event::Evaluated(Box::new(evaluation())));
+    snap!("adopt", &app);
+    // Without a reason nothing is kept.
+    for _ in 0..3 {
+        assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
+    }
+    type_in(&mut app, "zero has moved");
+    for _ in 0..2 {
+        assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
+    }
+    let effects = update(&mut app, key(KeyCode::Enter));
+    let [Effect::Adopt(adoption), Effect::Reload, Effect::OpenRun(2)] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((adoption.run, adoption.evaluation, adoption.reason.as_str()), (2, Some(1), "zero has moved"));
+    assert_eq!(adoption.by.name, "R. Aldane");
+
+    app.contents.adoptions.push(adoption.clone());
+    press(&mut app, Event::Reviewed(2, Arc::new(overview(Direction::Up))));
+    assert!(text(&app, 80, 24).contains("run 2, echo-to-echo (adopted)"), "{}", text(&app, 80, 24));
+    snap!("adopted", &app);
+    assert_eq!(update(&mut app, letter('E')), []);
+    assert!(text(&app, 80, 24).contains("let its own readings count again?"));
+    type_in(&mut app, "tried only");
+    for _ in 0..2 {
+        update(&mut app, key(KeyCode::Enter));
+    }
+    let effects = update(&mut app, key(KeyCode::Enter));
+    assert!(matches!(&effects[0], Effect::Adopt(own) if own.evaluation.is_none() && own.reason == "tried only"), "{effects:?}");
+    app.contents.adoptions.pop();
+    // Known already, it is offered without being made again; whoever went on meanwhile is told and not interrupted.
+    assert_eq!(update(&mut app, letter('E')), []);
+    assert!(text(&app, 80, 24).contains("let it count?"));
+    update(&mut app, key(KeyCode::Esc));
+    update(&mut app, key(KeyCode::Esc));
+    update(&mut app, Event::Evaluated(Box::new(evaluation())));
+    assert!(app.prompt.is_none() && text(&app, 80, 24).contains("evaluation 1 of run 2 is kept"));
 }

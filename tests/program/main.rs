@@ -1,6 +1,7 @@
 //! The program from outside: every test that crosses rooms, in one binary, so that what it is built of is linked once.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod adopted;
 mod architecture;
 mod common;
 mod compare;

@@ -47,12 +47,18 @@ fn thickness(seq: u32) -> Length {
 
 /// A job with a closed run of simulated shots, every one placed; without waveforms where asked.
 fn recorded(folder: &Path, waveforms: bool) -> (PathBuf, RunId) {
+    recorded_with(folder, waveforms, |_| {})
+}
+
+/// The same with something else about its set-up.
+pub fn recorded_with(folder: &Path, waveforms: bool, change: impl FnOnce(&mut Setup)) -> (PathBuf, RunId) {
     let path = folder.join("tk7.job");
     let list = "name = 'short'\ntitle = 'Before'\ncaution = ''\n[[item]]\nid = 'tether'\ngroup = 'crawler'\nask = 'Fast?'\nkind = 'confirm'\nhold = true";
     JobFile::create(&path, &plan(), PLAN, &Checklist::parse("short.toml", list).unwrap(), NOW_US).unwrap();
     let job = JobFile::open(&path).unwrap();
     let writer = job.writer();
-    let (wall, setup) = typed();
+    let (wall, mut setup) = typed();
+    change(&mut setup);
     let setup_id = writer.add_setup(setup.clone(), "typed".into(), by(NOW_US)).unwrap();
     let plan = plan();
     let start =
@@ -86,13 +92,13 @@ fn readings(path: &Path, run: RunId) -> Vec<Reading> {
     all
 }
 
-fn reevaluate(path: &Path, options: &[&str]) -> serde_json::Value {
+pub fn reevaluate(path: &Path, options: &[&str]) -> serde_json::Value {
     let mut arguments = vec!["reevaluate", path.to_str().unwrap(), "--run", "1", "--json"];
     arguments.extend(options);
     events(&must(&arguments)).remove(0)
 }
 
-fn rows(path: &Path, out: &Path, options: &[&str]) -> Vec<std::collections::HashMap<String, String>> {
+pub fn rows(path: &Path, out: &Path, options: &[&str]) -> Vec<std::collections::HashMap<String, String>> {
     let mut arguments = vec!["export", path.to_str().unwrap(), "--format", "csv", "--out", out.to_str().unwrap()];
     arguments.extend(options);
     must(&arguments);
@@ -123,7 +129,11 @@ fn the_same_set_up_gives_the_same_readings() {
     assert_eq!(stored.start.setup, typed().1);
     assert!(stored.start.by.at_us > NOW_US && stored.start.software.starts_with("backwall "));
     let out = folder.path().join("a.csv");
-    assert_eq!(rows(&path, &out, &[]), rows(&path, &out, &["--evaluation", "1"]));
+    let mut evaluated = rows(&path, &out, &["--evaluation", "1"]);
+    for row in &mut evaluated {
+        assert_eq!(row.insert("evaluation".to_owned(), String::new()).as_deref(), Some("1"));
+    }
+    assert_eq!(rows(&path, &out, &[]), evaluated);
 }
 
 #[test]

@@ -208,3 +208,22 @@ fn a_terminal_too_small_says_what_it_needs_and_recording_goes_on() {
     assert_eq!(terminal.exit(Duration::from_secs(10)), 0);
     assert!(runs(&job)[0]["readings"].as_u64().unwrap() > 10);
 }
+
+#[test]
+fn a_run_read_wrong_is_read_from_echo_to_echo_and_made_to_count_by_keys() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = crate::adopted::read_wrong(folder.path());
+    let mut terminal = Terminal::open(&["review", path.to_str().unwrap(), "--run", "1"], 24, 80, folder.path());
+    terminal.wait_for("closed, 600 readings");
+    terminal.send("E");
+    let shown = terminal.wait_for("let it count?");
+    assert!(shown.contains("7.43 mm") && shown.contains("6.45 mm"), "{shown}");
+    terminal.send("zero has moved\r\r\r");
+    terminal.wait_for("echo-to-echo (adopted)");
+    terminal.send("q");
+    assert_eq!(terminal.exit(Duration::from_secs(10)), 0, "{}", terminal.text());
+    let rows = crate::common::csv(&path, folder.path());
+    assert!((crate::adopted::least(&rows, "thickness_mm") - 6.45).abs() < 0.01);
+    assert!(rows.iter().all(|row| row["evaluation"] == "1"));
+    must(&["verify", path.to_str().unwrap()]);
+}

@@ -16,6 +16,7 @@ use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::compare::{Settings, SurveyLine, same_text};
 use backwall_survey::strip::statistics::{IntervalError, OfInterval, Scope, Statistics, Tally};
 use backwall_survey::travel::Path;
+use backwall_ultrasound::Flag;
 use backwall_units::Length;
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -98,7 +99,12 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         return Err(AssessError::NoLine { name: request.line.clone().unwrap_or_default(), known: known.join(", ") });
     }
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
+    let mut alone: BTreeMap<RunId, (u64, Length)> = BTreeMap::new();
     let survey = of_job_with(reader, &contents, tick, |run, reading| {
+        if let (true, Some(thickness)) = (reading.measurement.flags.has(Flag::Alone), reading.measurement.thickness) {
+            let (count, least) = alone.entry(run.id).or_insert((0, thickness));
+            (*count, *least) = (*count + 1, least.min(thickness));
+        }
         if wanted(&run.start.line) {
             tallies.entry(run.start.line.clone()).or_default().push(reading);
         }
@@ -111,6 +117,11 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         remarks: remarks(reader, &contents, &survey, request)?,
         lines: Vec::new(),
     };
+    assessment.remarks.extend(alone.iter().map(|(run, (count, least))| {
+        let readings = super::words::count(*count, "reading");
+        let least = contents.plan.job.units.thickness(*least);
+        format!("{readings} of run {run} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used")
+    }));
     for line in survey.lines.iter().filter(|line| wanted(&line.line)) {
         let used = contents.runs.iter().filter(|run| run.start.line == line.line && !is_suspect(&contents, run));
         let runs: Vec<&RunSummary> = used.collect();
@@ -153,7 +164,10 @@ fn is_suspect(contents: &JobContents, run: &RunSummary) -> bool {
 fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
     let validity = contents.validity(run);
     let mut remarks = Vec::new();
-    if run.start.setup.calibration.is_none() {
+    if let Some((evaluation, adoption)) = contents.adopted(run.id) {
+        remarks.push(super::words::adopted(evaluation, adoption));
+    }
+    if contents.setup_of(run).calibration.is_none() {
         remarks.push("not calibrated: velocity and zero were typed".to_owned());
     }
     match run.state {
@@ -182,7 +196,7 @@ fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
 
 fn remarks(reader: &JobReader, contents: &JobContents, survey: &Survey, request: &Request) -> Result<Vec<String>, EarlierError> {
     let mut found = Vec::new();
-    if contents.runs.iter().all(|run| run.start.setup.calibration.is_none()) {
+    if contents.runs.iter().all(|run| contents.setup_of(run).calibration.is_none()) {
         found.push("NOT CALIBRATED: no run of this job was measured with a calibration; all thicknesses rest on typed values".to_owned());
     }
     for run in contents.runs.iter().filter(|run| !is_suspect(contents, run)) {

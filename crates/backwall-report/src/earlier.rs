@@ -115,7 +115,7 @@ pub fn of_job_with(
             }
         };
         let line = &mut survey.lines[index];
-        let facts = SetupFacts::of(&run.start.setup, run.start.wall_temperature);
+        let facts = SetupFacts::of(contents.setup_of(run), run.start.wall_temperature);
         if facts != line.setup {
             survey
                 .remarks
@@ -144,7 +144,7 @@ fn empty_line(contents: &JobContents, run: &RunSummary, source: &str) -> SurveyL
         datum: Some(contents.plan.asset.datum.clone()),
         direction: Some(run.start.path.direction),
         date: date_of(run.start.started_us),
-        setup: SetupFacts::of(&run.start.setup, run.start.wall_temperature),
+        setup: SetupFacts::of(contents.setup_of(run), run.start.wall_temperature),
         points: Vec::new(),
         without: 0,
     }

@@ -2,10 +2,11 @@
 
 use super::table::{Column, Kind, Value, fixed, whole};
 use super::whole_file::{Stopped, Tick};
-use backwall_store::{Cursor, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
+use backwall_store::{Cursor, EvaluationId, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
 use backwall_survey::neighbours::{self, Judgement};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Spot};
+use backwall_ultrasound::Setup;
 use backwall_units::{Decibel, Length, LengthUnit, Speed, Temperature, Time};
 
 /// A reading with what a table of many runs needs to know beside it.
@@ -15,6 +16,8 @@ pub struct ReadingRow<'a> {
     pub reading: Reading,
     /// What its neighbours take the stretch for that it lies in.
     pub kind: Option<neighbours::Kind>,
+    /// The evaluation it was read from; nothing for the run's own.
+    pub evaluation: Option<EvaluationId>,
 }
 
 const fn column<R>(
@@ -92,6 +95,7 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("kind", Text, "", "pit, lamination?, thinning or unproven, where its neighbours say so", |row| {
             row.kind.map_or(Value::None, |kind| Value::from(kind.word()))
         }),
+        column("evaluation", Whole, "", "the evaluation it was read from; nothing for the run's own readings", |row| whole(row.evaluation)),
     ]
 }
 
@@ -104,6 +108,8 @@ pub struct SpotRow<'a> {
     pub run: &'a RunSummary,
     pub calibration: &'static str,
     pub spot: Spot,
+    /// The evaluation it was found in; nothing for the run's own readings.
+    pub evaluation: Option<EvaluationId>,
 }
 
 pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
@@ -132,14 +138,16 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
         column("evidence", Text, "", "what speaks for that", |row| {
             row.spot.finding.map_or(Value::None, |finding| Value::from(finding.evidence(LengthUnit::Mm)))
         }),
+        column("evaluation", Whole, "", "the evaluation it was found in; nothing for the run's own readings", |row| whole(row.evaluation)),
     ]
 }
 
 /// Whose readings are meant.
 #[derive(Clone, Copy)]
 pub enum Source<'a> {
+    /// The readings of a run that count: its own, or those of the evaluation that was adopted.
     Run(&'a RunSummary),
-    /// The readings of a run as an evaluation has them.
+    /// The readings of a run as an evaluation has them, adopted or not.
     Evaluation(&'a EvaluationSummary, &'a RunSummary),
 }
 
@@ -148,6 +156,17 @@ impl<'a> Source<'a> {
         match self {
             Self::Run(run) | Self::Evaluation(_, run) => run,
         }
+    }
+    /// The evaluation whose readings these are; `None` for a run's own.
+    pub fn evaluation(self, job: &'a JobContents) -> Option<&'a EvaluationSummary> {
+        match self {
+            Self::Run(run) => job.adopted(run.id).map(|(evaluation, _)| evaluation),
+            Self::Evaluation(evaluation, _) => Some(evaluation),
+        }
+    }
+    /// The set-up that made them.
+    pub fn setup(self, job: &'a JobContents) -> &'a Setup {
+        self.evaluation(job).map_or(&self.run().start.setup, |evaluation| &evaluation.start.setup)
     }
     pub fn calibration(self, job: &JobContents) -> &'static str {
         match self {
@@ -181,7 +200,7 @@ impl<'a> Source<'a> {
         E: From<StoreError> + From<Stopped>,
     {
         let mut cursor = match self {
-            Self::Run(run) => Cursor::of_run(run.id),
+            Self::Run(run) => Cursor::in_force(run.id),
             Self::Evaluation(evaluation, _) => Cursor::of_evaluation(evaluation.id),
         };
         let mut done = 0;
@@ -211,13 +230,14 @@ where
     let mut done = 0;
     for source in sources {
         let (run, calibration) = (source.run(), source.calibration(job));
+        let evaluation = source.evaluation(job).map(|evaluation| evaluation.id);
         let judgements = source.judgements(reader)?;
         let kind = |row| {
             let before = judgements.partition_point(|judged| judged.rows.0 <= row);
             before.checked_sub(1).map(|at| &judgements[at]).filter(|judged| row <= judged.rows.1).and_then(|judged| judged.stretch)
         };
         done += source.for_each(reader, (before + done, of), tick, |row, reading| {
-            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind) })
+            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind), evaluation })
         })?;
     }
     Ok(done)
@@ -233,8 +253,9 @@ pub fn each_spot<'a, E: From<StoreError>>(
     let mut done = 0;
     for source in sources {
         let (run, calibration) = (source.run(), source.calibration(job));
+        let evaluation = source.evaluation(job).map(|evaluation| evaluation.id);
         for spot in reader.spots(run.id)? {
-            each(&SpotRow { run, calibration, spot })?;
+            each(&SpotRow { run, calibration, spot, evaluation })?;
             done += 1;
         }
     }

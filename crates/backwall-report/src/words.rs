@@ -1,6 +1,7 @@
 //! The words and small formats that screen, exports and report share: text from outside made safe, times, amounts.
 //! Lengths are written by `backwall_units::LengthUnit`.
 
+use backwall_store::{Adoption, EvaluationSummary};
 use backwall_units::{Length, LengthUnit};
 
 /// Text from outside (notes, device names, faults) with everything that could steer a terminal taken out.
@@ -15,6 +16,18 @@ pub fn safe_text(text: &str) -> String {
             c => Some(c),
         })
         .collect()
+}
+
+/// That an evaluation counts, by whose word and why.
+pub fn adopted(evaluation: &EvaluationSummary, adoption: &Adoption) -> String {
+    format!(
+        "evaluation {} ({}) adopted by {} at {} UTC: {}",
+        evaluation.id,
+        safe_text(&evaluation.start.differs),
+        safe_text(&adoption.by.name),
+        day_and_clock(adoption.by.at_us, 0),
+        safe_text(&adoption.reason)
+    )
 }
 
 /// A time of day, `14:02`, for a clock `offset_s` seconds ahead of UTC.

@@ -13,9 +13,11 @@ mod echoes;
 mod noise;
 mod pulse;
 mod section;
+mod shooter;
 pub mod wall;
 
 pub use backwall_stream::Paced;
 pub use crawler::{Crawler, CrawlerError, DeviceTime, End};
 pub use section::Sections;
+pub use shooter::Shooter;
 pub use wall::Wall;

@@ -9,7 +9,7 @@ use backwall_units::{Decibel, Frequency, Length, Speed, Temperature, Time, Veloc
 use serde::Deserialize;
 
 /// A described wall with everything that looks at it.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Wall {
     pub name: String,
@@ -400,6 +400,27 @@ pub struct LostShots {
     /// Counted from the start of the drive.
     pub after_shot: u64,
     pub shots: u64,
+}
+
+impl Line {
+    /// A flat wall of one thickness, driven up, with nothing on it.
+    pub fn flat(wall: Length) -> Self {
+        Self {
+            name: String::new(),
+            direction: Direction::Up,
+            start: Length::ZERO,
+            wall: Some(wall),
+            legs: Vec::new(),
+            thinnings: Vec::new(),
+            pits: Vec::new(),
+            seams: Vec::new(),
+            reflectors: Vec::new(),
+            painted: Vec::new(),
+            losses: Vec::new(),
+            gains: Vec::new(),
+            lost: Vec::new(),
+        }
+    }
 }
 
 impl Wall {

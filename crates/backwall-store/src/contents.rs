@@ -1,5 +1,6 @@
 //! What a job file holds, as plain types: what the writer takes and the reader gives back.
 
+use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::{Check, Validity, standing, validity};
@@ -34,11 +35,20 @@ pub struct JobContents {
     pub encoder_checks: Vec<(EncoderCheck, Signed)>,
     /// Runs evaluated again with other set-ups.
     pub evaluations: Vec<EvaluationSummary>,
+    /// Which readings of a run count, in the order it was said; the newest of a run holds.
+    pub adoptions: Vec<Adoption>,
 }
 
 impl JobContents {
-    /// How the calibration of a run stands.
+    /// How the calibration of the readings of a run that count stands.
     pub fn validity(&self, run: &RunSummary) -> Validity {
+        match self.adopted(run.id) {
+            Some((evaluation, _)) => self.validity_of(evaluation),
+            None => self.validity_as_measured(run),
+        }
+    }
+
+    fn validity_as_measured(&self, run: &RunSummary) -> Validity {
         validity(run.start.started_us, run.start.setup_id, &self.checks)
     }
 
@@ -76,7 +86,7 @@ impl JobContents {
         let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
         let calibrated = |setup: &Setup| (setup.velocity, setup.zero, setup.calibration.clone());
         let typed = entered.is_none_or(|entry| calibrated(&entry.setup) != calibrated(&start.setup));
-        match (self.validity(run), own) {
+        match (self.validity_as_measured(run), own) {
             (suspect @ Validity::Suspect(_), _) | (_, suspect @ Validity::Suspect(_)) => suspect,
             _ if typed => Validity::Pending("its velocity or zero was typed for it and never verified"),
             (pending @ Validity::Pending(_), _) | (_, pending @ Validity::Pending(_)) => pending,

@@ -53,6 +53,8 @@ impl Stored for Reading {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Source {
+    /// Whichever of the two others counts; decided at the first reading, so that one way through is of one kind.
+    InForce(RunId),
     Run(RunId),
     Evaluation(EvaluationId),
 }
@@ -71,13 +73,17 @@ pub struct Cursor<T = Reading> {
     source: Source,
     next: u64,
     piece: Vec<(u64, T)>,
-    /// Whether readings get the flags that their neighbours give them.
+    /// Whether a run's own readings get the flags that their neighbours give them.
     judged: bool,
 }
 
 impl Cursor<Reading> {
-    /// In front of the first reading of a run.
-    pub fn of_run(run: RunId) -> Self {
+    /// In front of the first reading of a run that counts: its own, or the adopted evaluation's. Every result reads these.
+    pub fn in_force(run: RunId) -> Self {
+        Self::before(Source::InForce(run))
+    }
+    /// In front of the first reading that was measured in a run, whatever was adopted since.
+    pub fn measured(run: RunId) -> Self {
         Self::before(Source::Run(run))
     }
     /// In front of the first reading as an evaluation has it.
@@ -87,15 +93,15 @@ impl Cursor<Reading> {
 }
 
 impl Cursor<ReadingSummary> {
-    /// In front of the first reading of a run, each read in the few numbers an overview needs.
+    /// In front of the first reading of a run that counts, each read in the few numbers an overview needs.
     pub fn glancing(run: RunId) -> Self {
-        Self::before(Source::Run(run))
+        Self::before(Source::InForce(run))
     }
 }
 
 impl<T: Stored> Cursor<T> {
     fn before(source: Source) -> Self {
-        Self { source, next: 0, piece: Vec::new(), judged: matches!(source, Source::Run(_)) }
+        Self { source, next: 0, piece: Vec::new(), judged: true }
     }
 
     /// The same from a row on.
@@ -154,8 +160,11 @@ impl<T: Stored> Cursor<T> {
     /// Nothing is handed out while the file is being read: whoever takes a reading may take its time.
     fn fetch(&mut self, reader: &JobReader, most: usize) -> Result<(), StoreError> {
         self.piece.clear();
+        if let Source::InForce(run) = self.source {
+            self.source = reader.in_force(run)?.map_or(Source::Run(run), Source::Evaluation);
+        }
         let (sql, id) = match self.source {
-            Source::Run(run) => (T::of_run(reader.version), run),
+            Source::Run(run) | Source::InForce(run) => (T::of_run(reader.version), run),
             Source::Evaluation(evaluation) => (T::of_evaluation(reader.version), evaluation),
         };
         let mut read = || {

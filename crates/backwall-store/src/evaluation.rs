@@ -129,7 +129,7 @@ impl Writer {
         start: EvaluationStart,
         mut go_on: impl FnMut(u64, u64) -> bool,
     ) -> Result<EvaluationSummary, EvaluationError> {
-        let run = reader.run(start.run)?;
+        let run = reader.measured_run(start.run)?;
         if run.state == RunState::Open {
             return Err(EvaluationError::NotEnded(run.id));
         }
@@ -337,7 +337,7 @@ pub(super) fn check(
     going: &VerifyProgress<'_>,
     tell: &mut impl FnMut(String),
 ) -> Result<(), EvaluationError> {
-    let run = reader.run(stored.start.run)?;
+    let run = reader.measured_run(stored.start.run)?;
     let alarm = reader.contents()?.plan.alarm;
     if reader.digest_of(stored)? != stored.digest {
         tell("its readings are not what was saved".to_owned());

@@ -231,6 +231,14 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
             )?;
             "note"
         }
+        JobItem::Adopt(adoption) => {
+            signed(
+                "INSERT INTO adoption (run_id, evaluation_id, reason, name, certificate, at_us) VALUES (?, ?, ?, ?, ?, ?)",
+                &[&adoption.run, &adoption.evaluation, &adoption.reason],
+                &adoption.by,
+            )?;
+            "adoption"
+        }
     };
     ledger(connection, table)
 }

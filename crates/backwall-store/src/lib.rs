@@ -2,12 +2,13 @@
 //!
 //! "Saved" means: in a transaction that was committed and synced (`synchronous=FULL`). Nothing else is ever
 //! called saved. `contents` holds the plain types that go in and come out. `file` makes, opens and closes, `writer`
-//! and `queue` take in, `reader` gives back, `cursor` run by run, `evaluation` makes readings again; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
+//! and `queue` take in, `reader` gives back, `cursor` run by run, `evaluation` makes readings again, `adoption` says which count; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
 //! is in them, `digest` the chain over them, `lock` what keeps a second writer out. `docs/job-file.md` describes the
 //! file to others.
 
 pub mod contents;
 
+mod adoption;
 mod codec;
 mod cursor;
 mod digest;
@@ -28,6 +29,7 @@ mod summary;
 mod verify;
 mod writer;
 
+pub use adoption::Adoption;
 pub use contents::{
     CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupEntry,
 };

@@ -1,6 +1,7 @@
 //! What waits to be saved: bounded by bytes, lossless while saving works. Whoever fills it never waits for the
 //! disk unless it asks to; once saving has failed it drains into nothing, counted, so that nobody waits for ever.
 
+use super::adoption::Adoption;
 use super::contents::{Entry, EventKind, Mark, Note, RunId, RunStart, RunSummary};
 use super::error::StoreError;
 use super::evaluation::{EvaluationStart, EvaluationSummary, Step};
@@ -32,6 +33,7 @@ pub(super) enum JobItem {
     Check(Check),
     EncoderCheck(EncoderCheck, Signed),
     Note(Note),
+    Adopt(Adoption),
 }
 
 pub(super) type Reply<T> = Sender<Result<T, StoreError>>;

@@ -124,6 +124,7 @@ impl JobReader {
                 .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
             checks: self.all("SELECT check_json FROM block_check ORDER BY id", [], |row| from_json(row, 0))?,
             evaluations: self.evaluations()?,
+            adoptions: self.adoptions()?,
             encoder_checks: self.all(
                 "SELECT name, certificate, at_us, distance_um, counts, set_counts_per_mm FROM encoder_check ORDER BY id",
                 [],
@@ -176,15 +177,22 @@ impl JobReader {
         self.said(self.connection.query_row("SELECT EXISTS (SELECT 1 FROM waveform_block WHERE run_id = ?1)", [run], |row| row.get(0)))
     }
 
+    /// The runs, each with what it came to by the readings that count.
     pub fn runs(&self) -> Result<Vec<RunSummary>, StoreError> {
-        self.said(summary::runs(&self.connection))
+        let runs = self.said(summary::runs(&self.connection))?;
+        runs.into_iter().map(|run| self.as_in_force(run)).collect()
     }
 
     pub fn run(&self, run: RunId) -> Result<RunSummary, StoreError> {
+        self.as_in_force(self.measured_run(run)?)
+    }
+
+    /// What a run came to by its own readings.
+    pub(super) fn measured_run(&self, run: RunId) -> Result<RunSummary, StoreError> {
         self.said(summary::summary(&self.connection, run))?.ok_or_else(|| StoreError::NoSuchRun { path: self.path.clone(), run })
     }
 
-    fn all<T>(
+    pub(super) fn all<T>(
         &self,
         sql: &str,
         parameters: impl rusqlite::Params,
@@ -194,9 +202,9 @@ impl JobReader {
         self.said(rows)
     }
 
-    /// At most `limit` readings of a run from row `from` on. [`Cursor`] goes through more than a few.
+    /// At most `limit` readings of a run that count, from row `from` on. [`Cursor`] goes through more than a few.
     pub fn readings(&self, run: RunId, from: u64, limit: usize) -> Result<Vec<Reading>, StoreError> {
-        Cursor::of_run(run).starting_at(from).take(self, limit)
+        Cursor::in_force(run).starting_at(from).take(self, limit)
     }
 
     /// At most `limit` readings from row `from` on, as an evaluation has them.
@@ -204,8 +212,9 @@ impl JobReader {
         Cursor::of_evaluation(evaluation).starting_at(from).take(self, limit)
     }
 
+    /// Every reading of a run that counts.
     pub fn for_each_reading(&self, run: RunId, mut each: impl FnMut(Reading)) -> Result<(), StoreError> {
-        self.through(Cursor::of_run(run), |_, reading| {
+        self.through(Cursor::in_force(run), |_, reading| {
             each(reading);
             Ok(())
         })
@@ -219,9 +228,9 @@ impl JobReader {
         })
     }
 
-    /// Every reading with the waveform it was made from.
+    /// Every reading of a run itself, with the waveform it was made from.
     pub fn for_each_shot(&self, run: RunId, mut each: impl FnMut(Reading, Option<Waveform>)) -> Result<(), StoreError> {
-        self.through(Cursor::of_run(run), |row, reading| {
+        self.through(Cursor::measured(run), |row, reading| {
             each(reading, self.waveform(run, row)?);
             Ok(())
         })
@@ -306,8 +315,16 @@ impl JobReader {
         })
     }
 
-    /// The last state of every spot of a run.
+    /// The spots of a run by the readings that count.
     pub fn spots(&self, run: RunId) -> Result<Vec<Spot>, StoreError> {
+        match self.in_force(run)? {
+            Some(evaluation) => self.spots_of_evaluation(run, evaluation),
+            None => self.measured_spots(run),
+        }
+    }
+
+    /// The last state of every spot that was found while the run was recorded.
+    pub fn measured_spots(&self, run: RunId) -> Result<Vec<Spot>, StoreError> {
         let found = if self.version >= JUDGED_SINCE { "kind, stretch_json" } else { "NULL, NULL" };
         let states = self.all(
             &format!(
@@ -334,8 +351,12 @@ impl JobReader {
         Ok(last.into_values().collect())
     }
 
-    /// What the neighbours of a run's readings made of them, in order; nothing in a file of an earlier format.
+    /// What the neighbours of a run's readings that count made of them, in order; nothing of an adopted evaluation, nor in a
+    /// file of an earlier format.
     pub fn judgements(&self, run: RunId) -> Result<Vec<Judgement>, StoreError> {
+        if self.in_force(run)?.is_some() {
+            return Ok(Vec::new());
+        }
         self.judgements_between(run, 0, u64::MAX)
     }
 
@@ -389,7 +410,7 @@ fn copy_away(path: &Path, wal: &Path) -> std::io::Result<(Copy, PathBuf)> {
     Ok((copy, at))
 }
 
-fn signed(row: &Row<'_>) -> rusqlite::Result<Signed> {
+pub(super) fn signed(row: &Row<'_>) -> rusqlite::Result<Signed> {
     Ok(Signed { name: row.get(0)?, certificate: row.get(1)?, at_us: row.get(2)? })
 }
 

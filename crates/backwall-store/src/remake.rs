@@ -68,7 +68,7 @@ pub(super) fn remake<E: From<StoreError>>(
 }
 
 fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreError> {
-    let stored = Cursor::of_run(run).alone().starting_at(first).take_rows(reader, PIECE)?;
+    let stored = Cursor::measured(run).alone().starting_at(first).take_rows(reader, PIECE)?;
     let Some(end) = stored.last().map(|(row, _)| row + 1) else { return Ok(Packed { stored, blocks: Vec::new() }) };
     let first = stored[0].0;
     let blocks = || {

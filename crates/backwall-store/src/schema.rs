@@ -13,6 +13,8 @@ const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
 
 /// The version that brought judgements.
 pub(super) const JUDGED_SINCE: i64 = 5;
+/// The version that brought adopted evaluations.
+pub(super) const ADOPTED_SINCE: i64 = 5;
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -280,7 +282,8 @@ FROM reading JOIN run ON run.id = reading.run_id
 ORDER BY reading.run_id, reading.row;
 ";
 
-/// What the neighbours of readings make of them: flags that a stretch of rows has beside its own, and what it is taken for.
+/// What the neighbours of readings make of them: flags that a stretch of rows has beside its own, and what it is taken for;
+/// and which readings of a run count.
 const VERSION_5: &str = "
 CREATE TABLE judgement (
   id INTEGER PRIMARY KEY,
@@ -292,13 +295,28 @@ CREATE TABLE judgement (
 CREATE INDEX judgement_of_link ON judgement (run_id, link);
 CREATE INDEX judgement_of_row ON judgement (run_id, last_row);
 
+-- Which readings of a run count: the newest row of a run holds.
+CREATE TABLE adoption (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id),
+  evaluation_id INTEGER REFERENCES evaluation(id),
+  reason TEXT NOT NULL CHECK (length(trim(reason)) > 0),
+  name TEXT NOT NULL, certificate TEXT NOT NULL, at_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX adoption_of_run ON adoption (run_id, id);
+CREATE TRIGGER adoption_of_its_run BEFORE INSERT ON adoption
+WHEN NEW.evaluation_id IS NOT NULL
+  AND NOT EXISTS (SELECT 1 FROM evaluation WHERE id = NEW.evaluation_id AND run_id = NEW.run_id) BEGIN
+  SELECT RAISE(ABORT, 'an evaluation is adopted for the run it was made of');
+END;
+
 ALTER TABLE spot ADD COLUMN kind TEXT;
 ALTER TABLE spot ADD COLUMN evidence TEXT;
 ALTER TABLE spot ADD COLUMN stretch_json TEXT;
 ";
 
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement"]];
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -1,18 +1,19 @@
 //! Tries a job file: does it still hold what was saved, and does every reading follow from its waveform? Whatever is
 //! wrong is told with its place; damage in one run does not hide another.
 
-use super::contents::{RunId, RunState, RunSummary};
+use super::contents::{EventKind, RunId, RunState, RunSummary};
 use super::digest::{self, Digest, hex};
 use super::error::StoreError;
 use super::evaluator::{Comparer, Moved};
 use super::reader::JobReader;
 use super::remake::{MeasuredAgain, placed, remake};
-use super::schema;
+use super::schema::{self, JUDGED_SINCE};
 use super::summary::END_COLUMNS;
 use backwall_survey::job::Plan;
+use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours};
 use backwall_survey::reading::{Reading, ReadingMaker};
 use backwall_survey::travel::Odometer;
-use backwall_ultrasound::EVALUATOR_VERSION;
+use backwall_ultrasound::{EVALUATOR_VERSION, Sight};
 use backwall_units::{Decibel, Length};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension};
@@ -171,7 +172,7 @@ impl JobReader {
         let version = schema::check(&self.connection, &self.path)?;
         let done = structure(&self.connection, version, &mut findings);
         findings.ask(done, "the file's structure");
-        let done = ledger(&self.connection, &mut findings);
+        let done = ledger(&self.connection, version, &mut findings);
         findings.ask(done, "the ledger");
         if version >= 2 {
             let done = plan(&self.connection, &mut findings);
@@ -184,7 +185,7 @@ impl JobReader {
         for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
             findings.run = Some(run);
             let mut remade = Findings { run: Some(run), ..Findings::default() };
-            let summary = self.run(run);
+            let summary = self.measured_run(run);
             let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
             self.with_chain(run, &mut findings, &going, |reader| {
                 if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
@@ -263,6 +264,7 @@ impl JobReader {
         let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
         verdict.evaluator = self.evaluator_of_run(verdict.run)?;
         let mut comparer = Comparer::new(verdict.evaluator);
+        let (mut neighbours, mut judged) = (Neighbours::default(), Vec::new());
         let done = remake(self, verdict.run, &start.setup, |made| {
             let tried = made.readings.len() as u64;
             for (row, stored, again) in made.readings {
@@ -270,7 +272,12 @@ impl JobReader {
                     MeasuredAgain::NoWaveform => verdict.without_waveform += 1,
                     MeasuredAgain::Measured(_) | MeasuredAgain::Impossible(_) => verdict.remade += 1,
                 }
-                match placed(&mut maker, start, &stored, again).map(|made| as_told(made, tells_coating)) {
+                let sight = if let MeasuredAgain::Measured(measured) = &again { measured.sight } else { Sight::default() };
+                let made = placed(&mut maker, start, &stored, again);
+                if let Some(neighbour) = made.as_ref().ok().and_then(|made| Neighbour::new(row, made, &sight)) {
+                    judged.extend(neighbours.push(neighbour));
+                }
+                match made.map(|made| as_told(made, tells_coating)) {
                     Err(why) => findings.add(format!("reading {row} (seq {}): {why}", stored.seq)),
                     Ok(made) if !comparer.agree(&stored, &made) => {
                         let differences = differences(&stored, &made);
@@ -286,7 +293,41 @@ impl JobReader {
         })
         .map(drop);
         verdict.moved = comparer.moved;
+        judged.extend(neighbours.end());
+        if done.is_ok() && !going.stopped.get() {
+            self.judged_alike(verdict, &judged, findings)?;
+        }
         done
+    }
+
+    /// Whether what neighbours made of the readings follows from them. What an earlier evaluator judged is not tried, nor is a run of which
+    /// readings were not saved: its neighbours were others.
+    fn judged_alike(&self, verdict: &RunVerdict, made: &[Judgement], findings: &mut Findings) -> Result<(), StoreError> {
+        let lost = self.events(verdict.run)?.iter().any(|event| event.kind == EventKind::Overflow);
+        if self.version < JUDGED_SINCE || verdict.evaluator != EVALUATOR_VERSION || lost {
+            return Ok(());
+        }
+        let stored = self.judgements_between(verdict.run, 0, u64::MAX)?;
+        // The last stretch of a run that was cut off was never judged.
+        let expected = if self.measured_run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
+        let told = |judgement: &Judgement| {
+            (judgement.rows, judgement.flags, judgement.stretch.map(|stretch| serde_json::to_string(&stretch).ok()))
+        };
+        if !stored.iter().map(told).eq(expected.iter().map(told)) {
+            let first = stored
+                .iter()
+                .map(told)
+                .zip(expected.iter().map(told))
+                .position(|(a, b)| a != b)
+                .unwrap_or(stored.len().min(expected.len()));
+            findings.add(format!(
+                "what its neighbours make of the readings does not follow from them: {} stored, {} made again, the first that differs is number {}",
+                stored.len(),
+                expected.len(),
+                first + 1
+            ));
+        }
+        Ok(())
     }
 
     /// Tries the chain of a run in a thread of its own, with a reader of its own, while `work` is done.
@@ -405,7 +446,7 @@ fn plan(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()
 }
 
 /// The chain over what belongs to the job.
-fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
+fn ledger(connection: &Connection, version: i64, findings: &mut Findings) -> rusqlite::Result<()> {
     let mut statement = connection.prepare("SELECT id, item, item_id, digest FROM ledger ORDER BY id")?;
     let mut rows = statement.query([])?;
     let (mut before, mut expected): (Digest, i64) = ([0; 32], 1);
@@ -423,7 +464,9 @@ fn ledger(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<
         before = stored;
         expected = id + 1;
     }
-    for table in ["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"] {
+    let mut tables = vec!["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"];
+    tables.extend((version >= schema::ADOPTED_SINCE).then_some("adoption"));
+    for table in tables {
         let own = if table == "note" { "link IS NULL AND" } else { "" };
         let strangers: i64 = connection.query_row(
             &format!("SELECT count(*) FROM {table} WHERE {own} id NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),

@@ -36,7 +36,7 @@ impl Writer {
             Err(StoreError::Stopped { fault })
         })
     }
-    fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
+    pub(super) fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
         self.ask(|reply| Command::Enter(item, reply))
     }
 
@@ -113,6 +113,8 @@ pub(super) struct WriterThread {
     free_bytes: Option<u64>,
 }
 
+/// How long closing is tried again where somebody still reads.
+const FOLD_PATIENCE: Duration = Duration::from_millis(300);
 const SPACE_EVERY: Duration = Duration::from_secs(1);
 const IDLE_CHECKPOINT: Duration = Duration::from_secs(10);
 
@@ -369,10 +371,17 @@ impl WriterThread {
         if self.health == Health::Failed {
             return self.standing();
         }
-        let folded = self
-            .connection
-            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
-            .and_then(|()| self.connection.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get::<_, String>(0)));
+        let fold = || {
+            let folded = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
+            folded.and_then(|()| self.connection.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get::<_, String>(0)))
+        };
+        // Readers of this program's own may be on the point of letting go; the change of journal waits for nobody by itself.
+        let since = Instant::now();
+        let mut folded = fold();
+        while !folded.as_ref().is_ok_and(|mode| mode == "delete") && since.elapsed() < FOLD_PATIENCE {
+            std::thread::sleep(FOLD_PATIENCE / 10);
+            folded = fold();
+        }
         match folded {
             Ok(mode) if mode == "delete" => Ok(()),
             Ok(_) => Err(StoreError::StillRead { path: self.path.clone() }),

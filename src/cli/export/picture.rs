@@ -93,10 +93,7 @@ fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let Some(waveform) = order.reader.waveform(run.id, row)? else {
         bail!("run {}: no waveform is stored with shot {}; its device may send none", run.id, reading.seq)
     };
-    let setup = match source {
-        Source::Run(run) => &run.start.setup,
-        Source::Evaluation(evaluation, _) => &evaluation.start.setup,
-    };
+    let setup = source.setup(order.job);
     let unit = order.job.plan.job.units;
     let caution = data::caution_of(order.job, source);
     let figure = data::waveform_figure(order.job, run, (setup, &caution), (&reading, &waveform), unit);

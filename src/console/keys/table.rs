@@ -206,6 +206,12 @@ pub const BINDINGS: &[Binding] = &[
         WALK,
         ["a", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
     ),
+    bind(
+        &[letter('E')],
+        A::Walk(W::Evaluate),
+        WALK,
+        ["E", "", "read this run again from echo to echo, see both, and say which counts; again offers its own readings"],
+    ),
     bind(&[letter('p')], A::Map, &[M::Runs, M::Statistics], ["p", "map", MAP_HELP]),
     // The footers of walk and replay are full; their help names these.
     bind(&[letter('p')], A::Map, WALK, ["p", "", MAP_HELP]),

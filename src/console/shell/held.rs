@@ -187,6 +187,8 @@ impl Held {
     /// ended in order.
     pub async fn finish(&mut self) -> anyhow::Result<()> {
         self.connecting.stop();
+        // Who reads the job for a screen lets go of it, so that it can be closed to one plain file.
+        (self.review, self.survey, self.replay) = (None, None, None);
         self.orders = None;
         let mut until = Instant::now() + if self.writes() && !self.impatient { CLOSING } else { PATIENCE };
         loop {

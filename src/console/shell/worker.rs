@@ -9,8 +9,12 @@ use anyhow::Context;
 use backwall_store::{JobContents, RunId, SetupEntry};
 use backwall_survey::job::validity::Check;
 use std::sync::mpsc as std_mpsc;
+use std::time::{Duration, Instant};
 use tokio::runtime::Handle;
 use tokio::sync::mpsc;
+
+/// How often it is told how far a run is evaluated again.
+const TELL: Duration = Duration::from_millis(250);
 
 /// Work, in order. What follows a failure in the same batch is not done; what is shown is then read again.
 pub(super) struct Batch {
@@ -74,7 +78,14 @@ pub(super) fn is_work(effect: &Effect) -> bool {
 pub(super) fn is_write(effect: &Effect) -> bool {
     matches!(
         effect,
-        Effect::Answer(_) | Effect::Sign(_) | Effect::Note(_) | Effect::SetSetup { .. } | Effect::Check(_) | Effect::EncoderCheck(..)
+        Effect::Answer(_)
+            | Effect::Sign(_)
+            | Effect::Note(_)
+            | Effect::SetSetup { .. }
+            | Effect::Check(_)
+            | Effect::EncoderCheck(..)
+            | Effect::Evaluate(..)
+            | Effect::Adopt(_)
     )
 }
 
@@ -199,6 +210,30 @@ impl<B: Backend> Worker<B> {
             Effect::EncoderCheck(check, by) => {
                 self.backend.add_encoder_check(check, by.clone()).context("the encoder check was NOT kept")?;
                 self.contents.encoder_checks.push((check, by));
+            }
+            Effect::Evaluate(run, by) => {
+                let (tell, mut told) = (&self.tell, Instant::now());
+                let evaluated = self.backend.evaluate(run, by, &mut |done, of| {
+                    if told.elapsed() >= TELL {
+                        told = Instant::now();
+                        let _ = tell.send(Told::Happened(Event::Evaluating(run, done, of)));
+                    }
+                    !tell.is_closed()
+                });
+                let evaluated = evaluated.with_context(|| format!("run {run} was NOT evaluated again"))?;
+                self.read()?;
+                self.tell(Told::Contents(number, Box::new(self.contents.clone())));
+                return Ok(Some(Told::Happened(Event::Evaluated(Box::new(evaluated)))));
+            }
+            Effect::Adopt(adoption) => {
+                let words = match adoption.evaluation {
+                    Some(id) => format!("kept: the readings of evaluation {id} count as those of run {}", adoption.run),
+                    None => format!("kept: the own readings of run {} count again", adoption.run),
+                };
+                self.backend.adopt(adoption).context("which readings count was NOT kept")?;
+                // What its run came to changes with it.
+                self.read()?;
+                return said(words);
             }
             Effect::OpenBench => {
                 self.close_bench();

@@ -5,7 +5,7 @@ use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Command, LiveView, Wall};
-use backwall_store::{JobContents, Note, RunId};
+use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -42,6 +42,10 @@ pub enum Event {
     Replay(Arc<LiveView>),
     BenchOpened(Arc<BenchView>),
     Bench(Arc<BenchView>, i64),
+    /// How far a run is evaluated again: readings done, and of how many.
+    Evaluating(RunId, u64, u64),
+    /// A run was evaluated again from echo to echo.
+    Evaluated(Box<EvaluationSummary>),
     /// The bench broke off.
     BenchGone,
     /// An effect was done; says so in words.
@@ -66,6 +70,9 @@ pub enum Effect {
     },
     Check(Check),
     EncoderCheck(EncoderCheck, Signed),
+    /// Evaluate a stored run again from echo to echo.
+    Evaluate(RunId, Signed),
+    Adopt(Adoption),
     OpenBench,
     CloseBench,
     Bench(BenchCommand),

@@ -6,7 +6,7 @@ use super::super::keys::Action;
 use super::super::state::{App, Effect, Prompt, Purpose, Scan};
 use super::super::theme::Role;
 use crate::live::Command;
-use backwall_store::Note;
+use backwall_store::{Adoption, Note};
 use backwall_survey::job::checklist::{Answer, Item, ItemKind, ItemState, Signature, Signed, Value};
 use backwall_ultrasound::{Gate, Mode, Picker, Setup};
 use backwall_units::{Length, Temperature, Time, Velocity};
@@ -36,11 +36,11 @@ pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
 }
 
 pub(super) fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<Field>) -> Vec<Effect> {
-    app.prompt = Some(Prompt { title: title.into(), purpose, form: Form::new(fields) });
+    app.prompt = Some(Prompt { title: title.into(), about: Vec::new(), purpose, form: Form::new(fields) });
     Vec::new()
 }
 
-fn who(app: &App) -> Vec<Field> {
+pub(super) fn who(app: &App) -> Vec<Field> {
     vec![Field::text("name", "name", &app.operator.name, true), Field::text("certificate", "certificate", &app.operator.certificate, true)]
 }
 
@@ -251,6 +251,11 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             let line = line.clone();
             let by = identify(app, form);
             vec![Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload]
+        }
+        Purpose::Adopt { run, evaluation } => {
+            let (run, evaluation, reason) = (*run, *evaluation, form.value("reason").to_owned());
+            let by = identify(app, form);
+            super::evaluate::adopted(app, Adoption { run, evaluation, reason, by })
         }
         Purpose::Setup => match setup_of(app, form) {
             Ok(setup) => {

@@ -108,6 +108,7 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
             return vec![if all { Effect::OpenRun(run) } else { Effect::OpenLine(run) }];
         }
         WalkKey::Accept => return accept(app),
+        WalkKey::Evaluate => return super::evaluate::press(app),
         WalkKey::Least => match opened.overview.places.least() {
             Some(at) => opened.go_to(at),
             None => app.say(Role::Plain, "no reading has a thickness"),
@@ -171,7 +172,7 @@ pub fn origin(app: &mut App) -> Vec<Effect> {
     match (opened.fetched(), summary) {
         (Some(shown), Some(summary)) => {
             let start = &summary.start;
-            let run = number_origin::Run { started_us: start.started_us, setup: &start.setup, limits: &start.limits };
+            let run = number_origin::Run { started_us: start.started_us, setup: app.contents.setup_of(summary), limits: &start.limits };
             let waveform = shown.waveform.as_ref().ok().and_then(Option::as_ref);
             let lines = number_origin::of(&app.contents, &run, &shown.reading, waveform, &app.look);
             app.origin = Some(OriginShown { lines, top: 0 });

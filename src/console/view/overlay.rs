@@ -56,7 +56,7 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     let width = body.width.saturating_sub(8).min(76);
     let title = text::wrap(&safe_text(&prompt.title), usize::from(width - 4));
     let errors = fields.iter().filter(|field| field.error.is_some()).count();
-    let height = ((fields.len() + errors + title.len() + 4) as u16).min(body.height);
+    let height = ((fields.len() + errors + title.len() + prompt.about.len() + 4) as u16).min(body.height);
     let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
     frame(pen, area);
     let inside = Rect { x: area.x + 2, y: area.y + 1, width: width - 4, height: height - 2 };
@@ -64,6 +64,10 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     for line in &title {
         let taken = rows.take(1);
         pen.put(taken.x, taken.y, taken.width, line, Role::Strong);
+    }
+    for line in &prompt.about {
+        let taken = rows.take(1);
+        pen.put(taken.x, taken.y, taken.width, &text::clip(&safe_text(line), usize::from(taken.width)), Role::Plain);
     }
     let mut cursor = None;
     const LABEL: u16 = 26;
@@ -181,6 +185,8 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
         };
         lines.push((format!("{} {}", pen.look.glyphs.level(level), level.word()), words.to_owned()));
     }
+    let doubt = "WATCH by doubt: over the watch limit, but its U reaches below it";
+    lines.push((format!("{} WATCH", pen.look.glyphs.doubt()), doubt.to_owned()));
     lines.push(Default::default());
     for words in [
         "SAVED means committed to the disk and synced; only that survives a dead battery.",

@@ -18,16 +18,18 @@ pub fn alarm_words(spot: &Spot, required: Option<Length>, unit: LengthUnit) -> S
         Some(at) => format!("at {} {}", unit.place(at), unit.place_symbol()),
         None => format!("at shot {}", spot.least_seq),
     };
+    let kind = match spot.finding.map(|finding| finding.kind) {
+        None | Some(Kind::Thinning) => String::new(),
+        Some(kind) => format!(" {}", kind.word()),
+    };
     let margin = match required {
+        // What it is matters more than by how much.
+        _ if !kind.is_empty() => String::new(),
         Some(required) if spot.least < required => {
             format!(" ({} under {})", unit.thickness(required - spot.least), unit.thickness(required))
         }
         Some(required) => format!(" ({} over {})", unit.thickness(spot.least - required), unit.thickness(required)),
         None => String::new(),
-    };
-    let kind = match spot.finding.map(|finding| finding.kind) {
-        None | Some(Kind::Thinning) => String::new(),
-        Some(kind) => format!(" {}", kind.word()),
     };
     format!("{}{kind} {place}, {} {}{margin}", spot.level.word(), unit.thickness(spot.least), unit.thickness_symbol())
 }
@@ -70,7 +72,10 @@ pub fn spots(wall: &Glimpse, pen: &mut Pen, area: Rect) {
         let words = if wide {
             format!("{place:<17} {least} {} {length:>7}  {state} {kind}", unit.thickness_symbol())
         } else {
-            format!("{place} {least} {length} {state} {kind}")
+            match kind {
+                "" => format!("{place} {least} {length} {state}"),
+                kind => format!("{place} {least} {kind} {state}"),
+            }
         };
         pen.put(x, y, area.right().saturating_sub(x), words.trim_end(), role);
     }
@@ -152,21 +157,21 @@ pub fn link_line(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let now_us = app.now_us;
     let (link, counts) = (&scan.view.link, &scan.view.counts);
     let bad = link.dropped + counts.lost + link.overflow_bytes + counts.unsaved > 0;
+    let clean = !bad && link.reconnects == 0;
+    if let (true, Some((zero, _))) = (clean, &scan.view.zero) {
+        let words = format!("link {} nothing lost, zero {:+.0} ns", age(scan, now_us), zero.late.as_ns());
+        pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Quiet);
+        return;
+    }
     let words = format!(
-        "link {} lost {} bad {} over {} re {} {}",
+        "link {} lost {} bad {} over {} re {}",
         age(scan, now_us),
         counts.lost,
         link.dropped,
         text::bytes(link.overflow_bytes),
-        link.reconnects,
-        view_zero(scan)
+        link.reconnects
     );
     pen.put(area.x + 1, area.y, area.width - 1, &words, if bad { Role::Watch } else { Role::Quiet });
-}
-
-/// The zero's movement where there is little room.
-fn view_zero(scan: &Scan) -> String {
-    scan.view.zero.map_or_else(String::new, |(zero, _)| format!("zero {:+.0} ns", zero.late.as_ns()))
 }
 
 fn zero_of(scan: &Scan, unit: LengthUnit) -> String {

@@ -68,6 +68,7 @@ fn word_of(scan: &Scan, reading: &Reading, stale: Option<f64>, pen: &Pen) -> Str
     match (&scan.view.phase, stale) {
         (_, Some(age)) => format!("OLD {}", text::duration(age)),
         (Phase::Ended(_) | Phase::Failed(_), _) => format!("LAST {} {}", pen.look.glyphs.level(reading.level), reading.level.word()),
+        _ if is_guarded(reading, &scan.view.limits) => format!("{} {} by doubt", pen.look.glyphs.doubt(), reading.level.word()),
         _ => format!("{} {}", pen.look.glyphs.level(reading.level), reading.level.word()),
     }
 }
@@ -87,7 +88,7 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
     let required = scan.view.limits.required(reading.place.course);
     lines.push(match (measurement.thickness, required) {
         (Some(_), Some(required)) if is_guarded(reading, &scan.view.limits) => {
-            (format!("within U of {}", unit.thickness(required)), Role::Watch)
+            (format!("U reaches under {}", unit.thickness(required + scan.view.limits.watch_margin)), Role::Watch)
         }
         (Some(thickness), Some(required)) if thickness < required => {
             (format!("{} under {}", unit.thickness(required - thickness), unit.thickness(required)), Role::Watch)
@@ -155,7 +156,7 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
                 quality => format!("quality {quality}"),
             };
             if let Some(required) = scan.view.limits.required(reading.place.course).filter(|_| is_guarded(reading, &scan.view.limits)) {
-                words = format!("{words}: WATCH, {} lies within U of it", unit.thickness(required));
+                words = format!("{words}: its U reaches under {}", unit.thickness(required + scan.view.limits.watch_margin));
             }
             if let Some(coating) = &measurement.coating {
                 words = format!("{words}, {}", text::coating(unit, coating));

@@ -74,6 +74,9 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let mut lines = vec![format!("{}; by {}", safe_text(&run.reason), safe_text(&run.start.operator))];
         let validity = app.contents.validity(run);
         lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));
+        if let Some((evaluation, adoption)) = app.contents.adopted(run.id) {
+            lines.push(backwall_report::words::adopted(evaluation, adoption));
+        }
         lines.extend(scan::summary_lines(run, unit));
         lines.push(format!("stream {}, profile {}", safe_text(&run.start.stream), safe_text(&run.start.profile_name)));
         for (row, words) in lines.iter().enumerate().take(usize::from(rest.height - 1)) {

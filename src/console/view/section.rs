@@ -2,7 +2,7 @@
 //! reading of its stretch; a stretch without echo is hatched and says so; one not driven yet is empty.
 
 use super::pen::Pen;
-use crate::console::glyphs::Shapes;
+use crate::console::glyphs::{Glyphs, Shapes};
 use crate::console::state::WallLook;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -61,10 +61,20 @@ struct Stretch {
     bin: Bin,
     nominal: Option<Length>,
     required: Option<Length>,
+    /// The thickness under which a reading is WATCH whatever its U.
+    watch: Option<Length>,
     /// Least of the earlier survey.
     earlier: Option<Length>,
     seam: bool,
     mark: Option<(MarkKind, String)>,
+}
+
+impl Stretch {
+    /// The glyph of its worst level; one of its own where it is WATCH by doubt: no reading is under the watch limit, U reaches there.
+    fn glyph(&self, glyphs: Glyphs) -> char {
+        let is_doubt = self.bin.worst == Level::Watch && self.bin.least.zip(self.watch).is_some_and(|(least, watch)| least >= watch);
+        if is_doubt { glyphs.doubt() } else { glyphs.level(self.bin.worst) }
+    }
 }
 
 impl Lookout {
@@ -122,6 +132,7 @@ impl Section<'_> {
             earlier: self.extra.behind.and_then(|(strip, offset)| strip.stretch(from - offset, to - offset).least),
             nominal: self.limits.nominal(course),
             required: self.limits.required(course),
+            watch: self.limits.required(course).map(|required| required + self.limits.watch_margin),
             seam: self.wall.seams.iter().any(|seam| inside(*seam)),
             mark: self.wall.marks.iter().rev().find(|mark| mark.along.is_some_and(inside)).map(|mark| (mark.kind, safe_text(&mark.text))),
         })
@@ -141,6 +152,7 @@ impl Section<'_> {
             bin: single.bin,
             nominal: self.limits.nominal(single.course),
             required: self.limits.required(single.course),
+            watch: self.limits.required(single.course).map(|required| required + self.limits.watch_margin),
             earlier: self.extra.behind.and_then(|(strip, offset)| place(strip, offset)),
             seam: false,
             mark: None,
@@ -307,7 +319,7 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
     let unit = pen.look.unit;
     let mut x = area.x;
     if !bin.is_empty() {
-        let glyph = pen.look.glyphs.level(bin.worst);
+        let glyph = stretch.glyph(pen.look.glyphs);
         let mut words = match bin.worst {
             Level::Clear if !wide => glyph.to_string(),
             Level::Unjudged if !wide => glyph.to_string(),
@@ -397,7 +409,7 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
         };
         pen.cell(x, base, edge, if edge == shapes.rule { Role::Quiet } else { Role::Strong });
         if !bin.is_empty() {
-            pen.cell_style(x, base + 1, pen.look.glyphs.level(bin.worst), pen.look.theme.level(bin.worst));
+            pen.cell_style(x, base + 1, stretch.glyph(pen.look.glyphs), pen.look.theme.level(bin.worst));
             let word = bin.worst.word();
             if last != Some(bin.worst) && bin.worst >= Level::NoEcho && column >= word_end && column + word.len() as u16 <= cells {
                 pen.put_style(x, base + 2, word.len() as u16, word, pen.look.theme.level(bin.worst));

@@ -45,7 +45,7 @@ impl Surveys {
             datum: Some(contents.plan.asset.datum.clone()),
             direction: Some(newest.start.path.direction),
             date: backwall_report::earlier::date_of(newest.start.started_us),
-            setup: SetupFacts::of(&newest.start.setup, newest.start.wall_temperature),
+            setup: SetupFacts::of(contents.setup_of(newest), newest.start.wall_temperature),
             points: Vec::new(),
             without: 0,
         };

@@ -39,7 +39,7 @@ pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
     let wall = engine.wall.clone();
     let notes = reader.notes(run)?.into();
     let marks = reader.marks(run)?.into();
-    let seen = reader.spots(run)?.into_iter().filter(|spot| spot.acknowledged).collect();
+    let seen = reader.measured_spots(run)?.into_iter().filter(|spot| spot.acknowledged).collect();
     let player = Player {
         reader,
         summary,
@@ -48,7 +48,7 @@ pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
         marks,
         notes,
         waiting: VecDeque::new(),
-        cursor: Cursor::of_run(run),
+        cursor: Cursor::measured(run),
         last: None,
         clock_us: 0.0,
         newest_us: 0,

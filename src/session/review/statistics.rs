@@ -103,7 +103,7 @@ impl Collector {
         self.figures.progress.of = self.job.runs.iter().map(|run| run.readings).sum();
         for run in &self.job.runs {
             let Collected { tally, cursors } = self.tallies.entry(run.start.line.clone()).or_default();
-            let cursor = cursors.entry(run.id).or_insert_with(|| Cursor::of_run(run.id));
+            let cursor = cursors.entry(run.id).or_insert_with(|| Cursor::in_force(run.id));
             loop {
                 let step = cursor.step(&self.reader, |_, reading| tally.push(&reading))?;
                 if step.readings > 0 {

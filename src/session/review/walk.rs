@@ -142,7 +142,7 @@ impl Keeper {
             wall.marks.extend(self.reader.marks(run.id)?);
             wall.notes.extend(self.reader.notes(run.id)?);
             // What was acknowledged while scanning is known by its place.
-            for seen in self.reader.spots(run.id)?.iter().filter(|spot| spot.acknowledged) {
+            for seen in self.reader.measured_spots(run.id)?.iter().filter(|spot| spot.acknowledged) {
                 let same = wall.spots.spots().iter().find(|spot| spot.least_seq == seen.least_seq && spot.least_at == seen.least_at);
                 if let Some(id) = same.map(|spot| spot.id) {
                     wall.acknowledge(id);

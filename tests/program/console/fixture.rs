@@ -152,6 +152,7 @@ pub fn contents() -> JobContents {
         checks: Vec::new(),
         encoder_checks: Vec::new(),
         evaluations: Vec::new(),
+        adoptions: Vec::new(),
     }
 }
 

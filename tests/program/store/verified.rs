@@ -2,6 +2,7 @@
 
 use super::support::*;
 use backwall_store::{CloseReason, Entry, JobFile, JobReader, RunId, Verdict};
+use backwall_survey::neighbours::{Neighbour, Neighbours};
 use backwall_survey::reading::{ReadingMaker, Shot};
 use backwall_survey::travel::Odometer;
 use backwall_units::Decibel;
@@ -16,6 +17,7 @@ fn record(path: &Path, shots: u32) -> RunId {
     let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
     let run = writer.start_run(start).unwrap();
     maker.set_time_base(base()).unwrap();
+    let (mut neighbours, mut judgements) = (Neighbours::default(), Vec::new());
     let mut thick = 0;
     for seq in 0..shots {
         let waveform = back_wall(seq + 1000 * run as u32);
@@ -26,14 +28,32 @@ fn record(path: &Path, shots: u32) -> RunId {
             gain: Decibel::db(42.123456),
             samples: waveform.samples.clone(),
         };
-        let reading = maker.shot(&shot, NOW_US);
+        let measured = maker.measure(&shot);
+        let reading = maker.measured(&shot, &measured, NOW_US);
+        let neighbour = Neighbour::new(u64::from(seq), &reading, &measured.sight);
+        judgements.extend(neighbour.into_iter().flat_map(|neighbour| neighbours.push(neighbour)));
         thick += u32::from(reading.measurement.thickness.is_some());
         writer.append_blocking(run, Entry::Reading { reading, waveform: Some(waveform) }).unwrap();
     }
     assert!(thick > shots / 2, "only {thick} of {shots} readings have a thickness to be verified");
+    judgements.extend(neighbours.end());
+    for judgement in judgements {
+        writer.append_blocking(run, Entry::Judgement(judgement)).unwrap();
+    }
     writer.close_run(run, CloseReason::StreamEnded, 0).unwrap();
     job.close().unwrap();
     run
+}
+
+#[test]
+fn a_judgement_that_does_not_follow_from_its_readings_is_found() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    record(&path, 3000);
+    assert_eq!(verdict(&path).problems, []);
+    tamper(&path, "judgement", "UPDATE judgement SET flags = flags + 1 WHERE id = 1");
+    let said = said(&path);
+    assert!(said.contains("what its neighbours make of the readings does not follow from them"), "{said}");
 }
 
 fn verdict(path: &Path) -> Verdict {

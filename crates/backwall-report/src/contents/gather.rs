@@ -8,7 +8,7 @@ use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::statistics::{Gap, OfCourse, Scope, Statistics, Tally};
 use backwall_survey::strip::{Level, Section, Spot, Strip, WallMap};
-use backwall_ultrasound::{Flag, Waveform};
+use backwall_ultrasound::{Flag, Setup, Waveform};
 use backwall_units::{Length, Speed};
 use std::collections::BTreeMap;
 
@@ -37,6 +37,8 @@ pub struct Gathered {
 /// One run.
 pub struct RunFacts {
     pub summary: RunSummary,
+    /// The set-up that made the readings that count.
+    pub setup: Setup,
     pub validity: Validity,
     pub wall: RunWall,
     pub statistics: Statistics,
@@ -104,7 +106,7 @@ fn run(
     let mut uncertainty: Option<(Length, Length)> = None;
     let (mut too_fast, mut fastest, mut without_uncertainty) = (0, None::<Speed>, 0);
     let mut thinnest = Thinnest::default();
-    let to_the_end = Cursor::of_run(id).read_on(reader, go_on, |_, reading| {
+    let to_the_end = Cursor::in_force(id).read_on(reader, go_on, |_, reading| {
         let measurement = &reading.measurement;
         thinnest.push(&reading);
         line.push(reading.place.along, measurement.thickness, reading.level);
@@ -132,6 +134,7 @@ fn run(
     let (statistics, courses, gaps) = (tally.whole(&scope), tally.by_course(&scope), tally.gaps_over(&scope));
     let spots = reader.spots(id)?;
     Ok(RunFacts {
+        setup: contents.setup_of(summary).clone(),
         validity,
         statistics,
         courses,

@@ -164,8 +164,11 @@ impl Writer<'_> {
         let plan = &self.job.contents.plan;
         let (limits, alarm) = (&plan.limits, &plan.alarm);
         let unit = self.wanted.unit;
-        let guard =
-            if limits.guard_band { "a reading within U of its limit counts as WATCH" } else { "none: readings are compared as they are" };
+        let guard = if limits.guard_band {
+            "a reading whose uncertainty (k = 3) reaches below the watch limit counts as WATCH"
+        } else {
+            "a reading whose uncertainty (k = 2) reaches below the watch limit counts as WATCH"
+        };
         self.out.facts(vec![
             fact("Procedure", &*plan.job.procedure),
             fact("THIN", "under the required thickness of its course"),

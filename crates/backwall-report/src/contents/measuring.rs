@@ -13,9 +13,14 @@ impl Writer<'_> {
         let mut used: Vec<(&Setup, Option<i64>, Vec<String>)> = Vec::new();
         for run in &self.job.runs {
             let start = &run.summary.start;
-            match used.iter_mut().find(|(setup, id, _)| *id == start.setup_id && **setup == start.setup) {
-                Some((_, _, runs)) => runs.push(run.name()),
-                None => used.push((&start.setup, start.setup_id, vec![run.name()])),
+            let adopted = self.job.contents.adopted(run.summary.id).map(|(evaluation, _)| evaluation);
+            let own = (&start.setup, start.setup_id, run.name());
+            let adopted = adopted.map(|of| (&of.start.setup, of.start.setup_id, format!("evaluation {} of {}", of.id, run.name())));
+            for (setup, setup_id, name) in std::iter::once(own).chain(adopted) {
+                match used.iter_mut().find(|(known, id, _)| *id == setup_id && **known == *setup) {
+                    Some((_, _, runs)) => runs.push(name),
+                    None => used.push((setup, setup_id, vec![name])),
+                }
             }
         }
         used

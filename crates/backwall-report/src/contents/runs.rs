@@ -36,6 +36,12 @@ impl Writer<'_> {
         if tone != Tone::Good {
             self.out.notice(tone, words, vec![]);
         }
+        if let Some((evaluation, adoption)) = self.job.contents.adopted(run.summary.id) {
+            let (id, differs) = (evaluation.id, &evaluation.start.differs);
+            let words = format!("The readings of evaluation {id} count as this run's: {differs}");
+            let by = format!("Adopted by {}: {}.", self.signed(&adoption.by), adoption.reason);
+            self.out.notice(Tone::Watch, words, vec![by, "The run's own readings stay in the job file.".to_owned()]);
+        }
         let flaws = run.flaws();
         if !flaws.is_empty() {
             let lines = flaws.into_iter().map(|flaw| format!("This run {flaw}")).collect();
@@ -212,7 +218,7 @@ impl Writer<'_> {
             subtitle: String::new(),
             unit: self.wanted.unit,
             waveform,
-            gate: run.summary.start.setup.gate,
+            gate: run.setup.gate,
             measurement,
             width: (self.wanted.paper.text_width() - 4.0) / 2.0,
             height: WAVEFORM_HEIGHT,
@@ -291,6 +297,18 @@ impl Writer<'_> {
             ]);
         }
         self.out.table(table);
-        self.out.paragraph("The results in this report are the run's own; evaluations are kept beside them and replace nothing.");
+        self.out.paragraph(match contents.adopted(run.summary.id) {
+            Some((evaluation, _)) => format!("The results in this report are those of evaluation {}; the run's own readings and every other evaluation are kept beside them.", evaluation.id),
+            None => "The results in this report are the run's own; evaluations are kept beside them and replace nothing.".to_owned(),
+        });
+        let mut said = Table::of(&["Counts", "By", "Why"]);
+        for adoption in contents.adoptions.iter().filter(|adoption| adoption.run == run.summary.id) {
+            let counts = adoption.evaluation.map_or_else(|| "the run's own readings".to_owned(), |id| format!("evaluation {id}"));
+            said.row([counts, self.signed(&adoption.by), adoption.reason.clone()]);
+        }
+        if !said.rows.is_empty() {
+            self.out.paragraph("Which readings count, as it was said; the last one holds:");
+            self.out.table(said);
+        }
     }
 }

@@ -13,7 +13,7 @@ use backwall_survey::strip::Level;
 impl RunFacts {
     /// How the calibration of the run stands, in words that can stand alone.
     pub fn calibration(&self) -> (Tone, String) {
-        let setup = &self.summary.start.setup;
+        let setup = &self.setup;
         let typed = setup.calibration.is_none();
         match &self.validity {
             Validity::Valid if typed => {

@@ -6,7 +6,7 @@ use super::strip::{self, StripFigure};
 use super::waveform::{self, WaveformFigure};
 use crate::readings::Source;
 use crate::whole_file::{Stopped, Tick};
-use crate::words::count;
+use crate::words::{adopted, count};
 use backwall_store::{JobContents, JobReader, Mark, RunSummary, StoreError};
 use backwall_survey::job::Plan;
 use backwall_survey::job::validity::Validity;
@@ -65,10 +65,15 @@ pub fn caution(run: &RunSummary, validity: &Validity) -> String {
     format!("{calibration}{overridden}")
 }
 
+/// That the readings which count are not the run's own; nothing where they are.
+fn adoption_words(job: &JobContents, run: &RunSummary) -> String {
+    job.adopted(run.id).map_or_else(String::new, |(evaluation, adoption)| format!("{}; ", adopted(evaluation, adoption)))
+}
+
 /// The same for a source: that it is an evaluation, and how it differs, must be read too.
 pub fn caution_of(job: &JobContents, source: Source<'_>) -> String {
     match source {
-        Source::Run(run) => caution(run, &job.validity(run)),
+        Source::Run(run) => format!("{}{}", adoption_words(job, run), caution(run, &job.validity(run))),
         Source::Evaluation(evaluation, run) => {
             let (id, differs) = (evaluation.id, &evaluation.start.differs);
             format!("as evaluation {id} has it ({differs}); {}", caution(run, &job.validity_of(evaluation)))
@@ -92,7 +97,8 @@ pub fn strip_figure(
     unit: LengthUnit,
     earlier: Option<(&Strip, String)>,
 ) -> Figure {
-    strip_with(job, run, &caution(run, validity), (wall, earlier), stretch, unit)
+    let caution = format!("{}{}", adoption_words(job, run), caution(run, validity));
+    strip_with(job, run, &caution, (wall, earlier), stretch, unit)
 }
 
 /// The strip of a run, or of a run as an evaluation has it.

@@ -72,14 +72,14 @@ pub fn facts(table: &str, job: &JobContents, sources: &[Source<'_>]) -> Vec<(Str
             ("backwall.direction", start.path.direction.word().to_owned()),
             (STARTED, time(start.started_us)),
             ("backwall.operator", start.operator.clone()),
-            ("backwall.velocity_m_s", start.setup.velocity.as_m_s().to_string()),
+            ("backwall.velocity_m_s", source.setup(job).velocity.as_m_s().to_string()),
             ("backwall.readings", run.readings.to_string()),
             ("backwall.lost_shots", run.lost.to_string()),
             ("backwall.closed", (run.state == RunState::Closed).to_string()),
             ("backwall.calibration", source.calibration(job).to_owned()),
         ]);
         facts.extend(run.digest.clone().map(|digest| ("backwall.run_digest", digest)));
-        if let Source::Evaluation(evaluation, _) = source {
+        if let Some(evaluation) = source.evaluation(job) {
             facts.push(("backwall.evaluation", evaluation.id.to_string()));
             facts.push(("backwall.evaluation_digest", evaluation.digest.clone()));
         }

@@ -17,7 +17,7 @@ pub enum Level {
     /// No thickness could be read.
     #[serde(rename = "NO ECHO")]
     NoEcho,
-    /// Within the watch margin above the required thickness (or within U of it).
+    /// Within the watch margin above the required thickness, or its U reaches there.
     Watch,
     /// Below the required thickness.
     Thin,

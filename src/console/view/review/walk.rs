@@ -13,7 +13,7 @@ use crate::console::view::pen::{Pen, Rows};
 use crate::console::view::section::{self, Extra, Lookout, Section, Single};
 use crate::console::view::wave::{self, Wave};
 use crate::live::wall::{Ask, StretchWindow};
-use backwall_store::RunSummary;
+use backwall_store::{EvaluationSummary, RunSummary};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{At, Bin, Level, Limits};
@@ -60,6 +60,8 @@ fn title(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
         (true, count) => format!("{line} {}, all {count} runs", overview.direction.word()),
         _ => format!("{line} {}, run {}", overview.direction.word(), opened.run),
     };
+    let adopted = summary.and_then(|summary| Some((summary, app.contents.adopted(summary.id)?.0)));
+    let name = adopted.map_or(name.clone(), |(run, evaluation)| format!("{name}, {}", adopted_words(run, evaluation)));
     let progress = &overview.progress;
     let (right, role) = match (progress.done, progress.open, summary) {
         (false, ..) => {
@@ -77,6 +79,15 @@ fn title(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     let width = text::columns(&right) as u16 + 2;
     if width + 2 < area.width {
         pen.put(area.right() - width - 1, area.y, width, &format!(" {right} "), role);
+    }
+}
+
+/// That an evaluation counts, in a heading.
+fn adopted_words(run: &RunSummary, evaluation: &EvaluationSummary) -> String {
+    let mode = evaluation.start.setup.mode;
+    match mode == run.start.setup.mode {
+        false => format!("{mode} (adopted)"),
+        true => format!("evaluation {} (adopted)", evaluation.id),
     }
 }
 
@@ -275,7 +286,7 @@ fn text_place(place: Length, unit: LengthUnit) -> String {
 fn margin(reading: &Reading, limits: &Limits, unit: LengthUnit) -> String {
     match (reading.measurement.thickness, limits.required(reading.place.course)) {
         (Some(_), Some(required)) if is_guarded(reading, limits) => {
-            format!("the limit {} lies within U", unit.thickness(required))
+            format!("its U reaches under {}", unit.thickness(required + limits.watch_margin))
         }
         (Some(thickness), Some(required)) if thickness < required => {
             format!("{} under the limit {}", unit.thickness(required - thickness), unit.thickness(required))
@@ -299,7 +310,7 @@ fn waveform(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     let words = match (opened.at, opened.fetched().map(|shown| (&shown.waveform, &shown.reading)), summary) {
         (None, ..) => return,
         (_, Some((Ok(Some(waveform)), reading)), Some(summary)) => {
-            let setup = &summary.start.setup;
+            let setup = app.contents.setup_of(summary);
             let wave = Wave { waveform, setup, measurement: Some(&reading.measurement), whole: app.wave_whole };
             let height = wave::draw(&wave, pen, inside);
             let label = format!("{height:.0} %");
