@@ -3,7 +3,7 @@
 use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::validity::{Check, Validity, standing, validity};
+use backwall_survey::job::validity::{Check, Validity, standing, validity, validity_at};
 use backwall_survey::job::{Checklist, Plan};
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
@@ -49,7 +49,8 @@ impl JobContents {
     }
 
     fn validity_as_measured(&self, run: &RunSummary) -> Validity {
-        validity(run.start.started_us, run.start.setup_id, &self.checks)
+        let RunStart { started_us, setup_id, setup, wall_temperature, .. } = &run.start;
+        validity_at(validity(*started_us, *setup_id, &self.checks), setup, *wall_temperature)
     }
 
     /// Whether the set-up in force was measured on blocks.
@@ -82,11 +83,13 @@ impl JobContents {
         let Some(run) = self.runs.iter().find(|run| run.id == start.run) else {
             return Validity::Pending("its run is not in the job");
         };
-        let own = validity(run.start.started_us, start.setup_id, &self.checks);
+        // Another way to read a hot wall may need no zero.
+        let own = validity_at(validity(run.start.started_us, start.setup_id, &self.checks), &start.setup, run.start.wall_temperature);
+        let measured = validity(run.start.started_us, run.start.setup_id, &self.checks);
         let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
         let calibrated = |setup: &Setup| (setup.velocity, setup.zero, setup.calibration.clone());
         let typed = entered.is_none_or(|entry| calibrated(&entry.setup) != calibrated(&start.setup));
-        match (self.validity_as_measured(run), own) {
+        match (measured, own) {
             (suspect @ Validity::Suspect(_), _) | (_, suspect @ Validity::Suspect(_)) => suspect,
             _ if typed => Validity::Pending("its velocity or zero was typed for it and never verified"),
             (pending @ Validity::Pending(_), _) | (_, pending @ Validity::Pending(_)) => pending,

@@ -2,6 +2,7 @@
 //! Nothing is corrected; what is suspect is called suspect.
 
 use super::checklist::Signed;
+use backwall_ultrasound::{Mode, Setup, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Temperature};
 use serde::{Deserialize, Serialize};
 
@@ -98,6 +99,23 @@ impl Validity {
     }
 }
 
+/// A wall further from the blocks' temperature than this moves the tyre's delay by more than a verification allows: 8 ns a kelvin,
+/// 0.024 mm of steel, against 0.1 mm (common practice, no source).
+const ALLOWED_KELVIN: f64 = 5.0;
+
+/// The same for a run whose set-up and wall are known: a first-echo run on a wall further than 5 K from its blocks is valid only where its
+/// zero was tracked.
+pub fn validity_at(found: Validity, setup: &Setup, wall: Temperature) -> Validity {
+    let kelvin = (wall - setup.reference_temperature()).as_celsius().abs();
+    let rests_on_zero = setup.mode == Mode::FirstEcho && setup.zero_keeping == ZeroKeeping::Fixed;
+    match found {
+        Validity::Valid if rests_on_zero && kelvin > ALLOWED_KELVIN => {
+            Validity::Pending("the wall was more than 5 K from the blocks and the zero was kept fixed")
+        }
+        other => other,
+    }
+}
+
 /// The validity of a run that started at `started_us` with set-up `setup_id`, from all checks in time order.
 pub fn validity(started_us: i64, setup_id: Option<i64>, checks: &[Check]) -> Validity {
     let Some(setup_id) = setup_id else { return Validity::Pending("its set-up was never entered") };
@@ -191,5 +209,18 @@ mod tests {
         assert_eq!((fixed.tolerance(Length::mm(20.0)), fixed.words(LengthUnit::Mm)), (Length::mm(0.05), "0.05 mm".to_owned()));
         assert!(!Check { measured: None, ..check(0, 1, 10.0) }.passed());
         assert!(check(0, 1, 10.1).passed() && !check(0, 1, 10.11).passed());
+    }
+
+    // Arithmetic: 8.2 ns a kelvin for 6 K are 49 ns, 0.146 mm at 5920 m/s, over the 0.1 mm of a verification.
+    #[test]
+    fn a_hot_wall_is_valid_only_with_a_zero_that_was_tracked() {
+        let plan = super::super::Plan::parse("plan.toml", include_str!("../../../../tests/data/plan.toml")).unwrap();
+        let of = |zero_keeping, mode| Setup { zero_keeping, mode, ..plan.typed_setup() };
+        let blocks = plan.typed_setup().reference_temperature();
+        let at = |setup: &Setup, kelvin: f64| validity_at(Validity::Valid, setup, Temperature::celsius(blocks.as_celsius() + kelvin));
+        assert!(matches!(at(&of(ZeroKeeping::Fixed, Mode::FirstEcho), 6.0), Validity::Pending(_)));
+        assert_eq!(at(&of(ZeroKeeping::Fixed, Mode::FirstEcho), -4.0), Validity::Valid);
+        assert_eq!(at(&of(ZeroKeeping::Tracked, Mode::FirstEcho), 25.0), Validity::Valid);
+        assert_eq!(at(&of(ZeroKeeping::Fixed, Mode::EchoToEcho), 25.0), Validity::Valid);
     }
 }
