@@ -1,7 +1,8 @@
 //! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
 
-use backwall_ultrasound::{Calibration, LeftOut, Setup};
+use backwall_ultrasound::{Calibration, LeftOut, Ruler, Setup};
 use backwall_units::{Length, Temperature};
+use std::sync::Arc;
 
 /// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
 const MISFIT: Length = Length::mm(0.05);
@@ -64,13 +65,19 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
         (2, true) => says.push("two blocks: velocity and zero are solved and fit both blocks exactly, right or wrong".to_owned()),
         (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are listed below")),
     }
-    if let Some(uncertainty) = calibration.velocity_u {
-        let (velocity, both) = (calibration.velocity.as_m_s(), 2.0 * uncertainty.as_m_s());
-        says.push(format!("the blocks give the velocity as {velocity:.0} ± {both:.0} m/s (k = 2)"));
+    if calibration.velocity_u.is_some() || calibration.half_separation_u.is_some() {
+        let ruler = Ruler::new(&typed.with_calibration(Arc::new(calibration.clone())));
+        let mut walls: Vec<Length> = calibration.points.iter().map(|point| point.thickness).collect();
+        walls.sort_by(Length::total_cmp);
+        let middle = walls.get(walls.len() / 2).copied();
+        let at = middle.map_or_else(String::new, |wall| {
+            format!(": a sound wall has ±{:.2} mm at {:.2} mm (k = 2)", 2.0 * ruler.uncertainty(wall).as_mm(), wall.as_mm())
+        });
+        says.push(format!("velocity, zero and separation are found together and are correlated{at}"));
     }
-    if let Some(uncertainty) = calibration.half_separation_u {
-        let (separation, both) = ((calibration.half_separation * 2.0).as_mm(), (uncertainty * 4.0).as_mm());
-        says.push(format!("the path between the elements is found on the blocks: {separation:.2} ± {both:.2} mm apart (k = 2)"));
+    if calibration.half_separation_u.is_some() {
+        let separation = (calibration.half_separation * 2.0).as_mm();
+        says.push(format!("the path between the elements is found on the blocks: {separation:.2} mm apart"));
     } else if dual {
         let missing = if count < 3 { "take a third and fourth block" } else { "the blocks do not fix it: use a thinner one" };
         says.push(format!(

@@ -2,6 +2,7 @@
 
 use super::Setup;
 use super::model::Model;
+use super::uncertainty::{self, Evidence};
 use backwall_units::{Length, Temperature, Time};
 
 /// The path of a set-up at one wall temperature.
@@ -20,6 +21,11 @@ impl Ruler {
     /// The wall whose first echo arrives at `echo` when all echoes come `late`; `None` before the shortest path.
     pub fn wall(&self, echo: Time, late: Time) -> Option<Length> {
         self.model.depth((echo - late).as_ns()).filter(|depth| *depth >= self.setup.minimum.as_mm()).map(Length::mm)
+    }
+    /// Standard uncertainty (k = 1) of a sound, even wall at the blocks' temperature, noise left out: what the calibration is good for.
+    pub fn uncertainty(&self, wall: Length) -> Length {
+        let evidence = Evidence { depth: wall.as_mm(), uneven: 0.0, sloped: false, scatter_mm: 0.0, shape_ns: 0.0, shape_noise_ns: 0.0 };
+        uncertainty::of_reading(&self.setup, &self.model, self.setup.reference_temperature(), &evidence).total
     }
     /// What a time is on a wall of this thickness.
     pub fn length(&self, time: Time, wall: Length) -> Length {

@@ -4,7 +4,7 @@ use super::summary::capital;
 use super::{Writer, count, fact, micro};
 use crate::document::{Table, Tone};
 use backwall_ultrasound::calibration::Budget;
-use backwall_ultrasound::{Calibration, Setup};
+use backwall_ultrasound::{Calibration, Ruler, Setup};
 use backwall_units::{Length, LengthUnit};
 
 impl Writer<'_> {
@@ -77,10 +77,10 @@ impl Writer<'_> {
     }
 
     pub(super) fn calibration(&mut self) {
-        let used: Vec<_> = self.used_setups().into_iter().map(|(setup, id, runs)| (setup.calibration.clone(), id, runs)).collect();
-        for (calibration, id, runs) in &used {
-            match calibration {
-                Some(calibration) => self.blocks(calibration, &format!("{}, used by {}", name_of(*id), runs.join(", "))),
+        let used: Vec<_> = self.used_setups().into_iter().map(|(setup, id, runs)| (setup.clone(), id, runs)).collect();
+        for (setup, id, runs) in &used {
+            match &setup.calibration {
+                Some(calibration) => self.blocks(setup, calibration, &format!("{}, used by {}", name_of(*id), runs.join(", "))),
                 None => self.out.notice(
                     Tone::Bad,
                     format!("{}, used by {}: NO CALIBRATION", name_of(*id), runs.join(", ")),
@@ -139,24 +139,34 @@ impl Writer<'_> {
         if text.contains(|c: char| c.is_ascii_digit() && c != '0') { text } else { text.trim_start_matches(['-', '+']).to_owned() }
     }
 
-    fn blocks(&mut self, calibration: &Calibration, title: &str) {
+    /// What a calibration is good for at each of its blocks: `±0.03 mm at 10.00 mm`.
+    fn at_the_wall(&self, setup: &Setup) -> String {
+        let ruler = Ruler::new(setup);
+        let points = setup.calibration.iter().flat_map(|calibration| &calibration.points);
+        let at = |wall: Length| format!("±{} at {}", self.thickness(ruler.uncertainty(wall) * 2.0), self.thickness(wall));
+        points.map(|point| at(point.thickness)).collect::<Vec<_>>().join(", ")
+    }
+
+    fn blocks(&mut self, setup: &Setup, calibration: &Calibration, title: &str) {
         self.out.heading(2, title);
         let fitted = if calibration.velocity_fitted { "fitted to the blocks" } else { "typed, the zero fitted to the blocks" };
         let range = calibration
             .range()
             .map_or_else(|| "no blocks".to_owned(), |(thin, thick)| format!("{} to {}", self.thickness(thin), self.thickness(thick)));
-        let expanded = |u: Option<String>| u.map_or_else(String::new, |u| format!(" ± {u} (k = 2)"));
-        let velocity_u = expanded(calibration.velocity_u.map(|u| format!("{:.0} m/s", 2.0 * u.as_m_s())));
-        let separation_u = calibration.half_separation_u.map(|u| self.thickness(u * 4.0));
-        let path = if separation_u.is_some() { "fitted to the blocks" } else { "typed" };
+        let path = if calibration.half_separation_u.is_some() { "fitted to the blocks" } else { "typed" };
         let mut facts = vec![
             fact(
                 "Velocity",
-                format!("{:.1} m/s{velocity_u} at {:.1} °C, {fitted}", calibration.velocity.as_m_s(), calibration.temperature.as_celsius()),
+                format!("{:.1} m/s at {:.1} °C, {fitted}", calibration.velocity.as_m_s(), calibration.temperature.as_celsius()),
             ),
             fact("Zero", format!("{:.1} ns", calibration.zero.as_ns())),
-            fact("Element separation", format!("{}{}, {path}", self.thickness(calibration.half_separation * 2.0), expanded(separation_u))),
+            fact("Element separation", format!("{}, {path}", self.thickness(calibration.half_separation * 2.0))),
             fact("Blocks span", range),
+            fact("U of a sound wall (k = 2)", self.at_the_wall(setup)),
+            fact(
+                "",
+                "Velocity, zero and separation are found together and are correlated: their own spreads say little of a wall".to_owned(),
+            ),
         ];
         if let Some(face) = calibration.face_pct {
             facts.push(fact("Near face when coupled", format!("{face:.1} % of full screen height")));
