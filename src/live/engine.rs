@@ -25,10 +25,10 @@ const LAST_ROWS: usize = 8;
 /// A zero that moves by less is not worth an event.
 const ZERO_STEP: Time = Time::ns(20.0);
 
-/// `zero +240 ns, 0.71 mm, from 85 shots`.
+/// `+240 ns, 0.71 mm, from 85 shots`.
 pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
     let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
-    format!("zero {ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots)
+    format!("{ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots)
 }
 
 /// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
@@ -346,7 +346,6 @@ impl Engine {
     /// Keeps an event where the zero moves, and alarms where it is kept fixed and has moved past the reading's U.
     fn watch_zero(&mut self, reading: &Reading, out: &mut Outcome) {
         let (Some(zero), Some(thickness)) = (self.maker.zero(), reading.measurement.thickness) else { return };
-        let known = self.zero.map_or(Time::ZERO, |(known, _)| known.late);
         let length = self.maker.length(zero.late, thickness);
         let moved = (zero.late - self.zero_told).abs() > ZERO_STEP.max(zero.uncertainty * 4.0);
         self.zero = Some((zero, length));
@@ -354,8 +353,8 @@ impl Engine {
         if !moved {
             return;
         }
-        self.zero_told = zero.late;
-        let words = zero_words(&zero, length, LengthUnit::Mm);
+        let known = std::mem::replace(&mut self.zero_told, zero.late);
+        let words = format!("zero {}", zero_words(&zero, length, LengthUnit::Mm));
         let (kind, text) = match doubted {
             true => {
                 (EventKind::Alarm, format!("{words}: more than U, the readings are that much off; read echo to echo or calibrate again"))

@@ -119,7 +119,8 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
     };
     assessment.remarks.extend(alone.iter().map(|(run, (count, least))| {
         let readings = super::words::count(*count, "reading");
-        let least = contents.plan.job.units.thickness(*least);
+        let unit = contents.plan.job.units;
+        let least = format!("{} {}", unit.thickness(*least), unit.thickness_symbol());
         format!("{readings} of run {run} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used")
     }));
     for line in survey.lines.iter().filter(|line| wanted(&line.line)) {

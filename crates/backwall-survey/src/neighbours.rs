@@ -30,6 +30,8 @@ const COMES_BACK: Length = Length::mm(0.35);
 const COMES_BACK_SLOPE: f64 = 0.02;
 /// So many shots in a row must show the wall alone before a stretch has ended, or a wall is known at all.
 const SETTLED: usize = 4;
+/// A stretch of fewer shots has also ended where the wall slides on from its last reading.
+const SLIDES: usize = 40;
 /// Something inside the wall lies this far before it at least, and returns this part of a whole beam at least.
 const INSIDE: Length = Length::mm(0.5);
 const INSIDE_LEVEL: f64 = 0.12;
@@ -180,16 +182,12 @@ impl Neighbours {
 
     /// What a whole beam returns here.
     fn beam(&self) -> Option<f64> {
-        let mut levels: Vec<f64> = self.beams.iter().copied().collect();
-        levels.sort_by(f64::total_cmp);
-        (levels.len() >= SETTLED).then(|| levels[levels.len() / 2])
+        middle(self.beams.iter().copied(), f64::total_cmp).filter(|_| self.beams.len() >= SETTLED)
     }
 
     /// The wall here, as it goes on from its last readings.
     fn wall_here(&self) -> Option<Length> {
-        let mut depths: Vec<Length> = self.wall.iter().rev().take(3).map(|(_, depth)| *depth).collect();
-        depths.sort_by(Length::total_cmp);
-        depths.get(depths.len() / 2).copied()
+        middle(self.wall.iter().rev().take(3).map(|(_, depth)| *depth), Length::total_cmp)
     }
 
     fn goes_on(&self, shot: &Neighbour) -> bool {
@@ -211,9 +209,7 @@ impl Neighbours {
     fn whole_wall_behind(&self, shot: &Neighbour) -> Option<Echo> {
         let (taken, (along, wall)) = (shot.sight.taken?, *self.wall.back()?);
         let way = (shot.along - along).abs();
-        let mut levels: Vec<f64> = self.levels.iter().copied().collect();
-        levels.sort_by(f64::total_cmp);
-        let usual = *levels.get(levels.len() / 2)?;
+        let usual = middle(self.levels.iter().copied(), f64::total_cmp)?;
         let behind = shot.sight.near(wall, GOES_ON + way * GOES_ON_SLOPE).filter(|echo| echo.level >= WALL_UNDIMMED * usual)?;
         let at_half = (taken.depth * 2.0 - behind.depth).abs() <= INSIDE;
         let more_than_whole = taken.level + behind.level > self.beam()?;
@@ -248,13 +244,11 @@ impl Neighbours {
         let length = (shot.along - self.open[0].along).abs();
         let near = COMES_BACK + length * COMES_BACK_SLOPE;
         let is_back = shot.thickness.is_some_and(|thickness| (thickness - wall).abs() <= near && !self.shows_inside(&shot, thickness))
-            || (self.open.len() < 40 && self.goes_on(&shot) && !self.shows_inside(&shot, shot.thickness.unwrap_or(wall)));
+            || (self.open.len() < SLIDES && self.goes_on(&shot) && !self.shows_inside(&shot, shot.thickness.unwrap_or(wall)));
         self.back = if is_back { self.back + 1 } else { 0 };
         if self.back >= SETTLED {
             let behind = self.open.split_off(self.open.len() - self.back);
-            let mut depths: Vec<Length> = behind.iter().filter_map(|shot| shot.thickness).collect();
-            depths.sort_by(Length::total_cmp);
-            self.close(depths.get(depths.len() / 2).copied(), said);
+            self.close(middle(behind.iter().filter_map(|shot| shot.thickness), Length::total_cmp), said);
             self.wall.clear();
             behind.iter().for_each(|shot| self.take(shot, said));
         } else if length > LONGEST {
@@ -305,4 +299,11 @@ impl Neighbours {
         let beam = self.beam().unwrap_or(1.0);
         judge::judge(&shots, judge::Beside { before, behind, beam }, said);
     }
+}
+
+/// The middle of some values, the upper of the two middle ones where they are even in number.
+fn middle<T: Copy>(values: impl Iterator<Item = T>, order: impl Fn(&T, &T) -> std::cmp::Ordering) -> Option<T> {
+    let mut values: Vec<T> = values.collect();
+    values.sort_by(order);
+    values.get(values.len() / 2).copied()
 }

@@ -5,6 +5,7 @@ use crate::console::glyphs::Shapes;
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::live::engine::zero_words;
 use crate::live::wall::{Glimpse, Of};
 use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::{CourseLimits, Limits, Spot};
@@ -178,9 +179,8 @@ fn zero_of(scan: &Scan, unit: LengthUnit) -> String {
     match &scan.view.zero {
         None => "not watched: no second echo".to_owned(),
         Some((zero, length)) => {
-            let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
             let kept = if scan.view.setup.zero_keeping == ZeroKeeping::Tracked { "tracked" } else { "fixed" };
-            format!("{ns:+.0} ns, {length} {symbol}, from {} shots, {kept}", zero.shots)
+            format!("{}, {kept}", zero_words(zero, *length, unit))
         }
     }
 }

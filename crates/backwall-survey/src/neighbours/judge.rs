@@ -1,7 +1,7 @@
 //! What a stretch between two walls is: judged once the wall is back.
 
 use super::stretch::{Evidence, Kind, Least, Stretch};
-use super::{AT_WALL, INSIDE, INSIDE_LEVEL, Judgement, Neighbour};
+use super::{AT_WALL, INSIDE, INSIDE_LEVEL, Judgement, Neighbour, middle};
 use backwall_ultrasound::{Flag, Flags};
 use backwall_units::Length;
 
@@ -66,11 +66,7 @@ pub fn judge(shots: &[Neighbour], beside: Beside, said: &mut Vec<Judgement>) {
     let depths: Vec<(Length, Length)> = inside.iter().filter_map(|shot| Some((shot.along, shot.depth?))).collect();
     let both = seen.iter().filter(|s| s.inner >= BOTH_EACH && s.wall >= BOTH_EACH && s.inner + s.wall >= BOTH_TOGETHER).count() as u32;
     let bright = inside.iter().filter(|s| s.inner + s.wall >= RETURNS).count() as f64 / inside.len() as f64;
-    let middle = |values: Vec<f64>| {
-        let mut values = values;
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied().unwrap_or(0.0)
-    };
+    let middle = |values: Vec<f64>| middle(values.into_iter(), f64::total_cmp).unwrap_or(0.0);
     let returned = middle(inside.iter().map(|s| s.inner + s.wall).collect());
     let wall_left = middle(inside.iter().map(|s| s.wall).collect());
     let depth = Length::mm(middle(depths.iter().map(|(_, depth)| depth.as_mm()).collect()));
