@@ -43,6 +43,12 @@ pub enum Action {
     WaveSpan,
     /// Where the number on screen comes from.
     Origin,
+    /// Go on with the zero that the echoes show.
+    TakeZero,
+    /// Go on from echo to echo.
+    EchoToEcho,
+    /// Do what the change asked about says.
+    Change,
     /// The crawler stands on its starting point again.
     AtDatum,
     ZoomIn,
@@ -142,6 +148,8 @@ pub enum Mode {
     Replay,
     Typing,
     Confirm,
+    /// Whether a run is to go on with another set-up.
+    Change,
     Help,
     /// Where the number on screen comes from.
     Origin,
@@ -149,7 +157,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 20] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -166,6 +174,7 @@ impl Mode {
         Self::Replay,
         Self::Typing,
         Self::Confirm,
+        Self::Change,
         Self::Help,
         Self::Origin,
         Self::TestCard,
@@ -284,6 +293,9 @@ mod tests {
             Freeze,
             WaveSpan,
             Origin,
+            TakeZero,
+            EchoToEcho,
+            Change,
             AtDatum,
             ZoomIn,
             ZoomOut,

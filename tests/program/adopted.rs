@@ -206,7 +206,7 @@ fn a_file_of_an_older_format_is_read_and_takes_an_adoption() {
     let (own, evaluated) = (rows(&path, &out, &[]), rows(&path, &out, &["--evaluation", "1"]));
     let raw = rusqlite::Connection::open(&path).unwrap();
     raw.execute_batch(
-        "DROP TABLE adoption; DROP TABLE judgement;
+        "DROP TABLE setup_change; DROP TABLE adoption; DROP TABLE judgement;
          ALTER TABLE spot DROP COLUMN kind; ALTER TABLE spot DROP COLUMN evidence; ALTER TABLE spot DROP COLUMN stretch_json;
          PRAGMA user_version = 4;",
     )

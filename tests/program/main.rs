@@ -6,6 +6,7 @@ mod architecture;
 mod common;
 mod compare;
 mod console;
+mod console_change;
 mod console_picture;
 mod console_review;
 mod console_screens;

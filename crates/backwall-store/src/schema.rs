@@ -9,12 +9,15 @@ use std::path::Path;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, CHANGED_SETUPS];
 
 /// The version that brought judgements.
 pub(super) const JUDGED_SINCE: i64 = 5;
 /// The version that brought adopted evaluations.
 pub(super) const ADOPTED_SINCE: i64 = 5;
+
+/// The version that brought set-ups changed within a run.
+pub(super) const CHANGED_SINCE: i64 = 6;
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -315,8 +318,18 @@ ALTER TABLE spot ADD COLUMN evidence TEXT;
 ALTER TABLE spot ADD COLUMN stretch_json TEXT;
 ";
 
+/// From which row on a run went on with another set-up than it began with.
+const CHANGED_SETUPS: &str = "
+CREATE TABLE setup_change (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id), link INTEGER NOT NULL,
+  from_row INTEGER NOT NULL CHECK (from_row >= 0), setup_id INTEGER NOT NULL REFERENCES setup(id)
+) STRICT;
+CREATE INDEX setup_change_of_link ON setup_change (run_id, link);
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"]];
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["setup_change"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",
