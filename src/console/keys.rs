@@ -70,6 +70,8 @@ pub enum Action {
     /// The unrolled map of the job.
     Map,
     Statistics,
+    /// What the run could not have seen.
+    Unseen,
     /// Statistics by line, course or interval.
     By,
     Shorter,
@@ -144,6 +146,8 @@ pub enum Mode {
     ReviewRun,
     Map,
     Statistics,
+    /// What a run could not have seen.
+    Unseen,
     /// A stored run is played again.
     Replay,
     Typing,
@@ -157,7 +161,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 21] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -171,6 +175,7 @@ impl Mode {
         Self::ReviewRun,
         Self::Map,
         Self::Statistics,
+        Self::Unseen,
         Self::Replay,
         Self::Typing,
         Self::Confirm,
@@ -338,6 +343,7 @@ mod tests {
             Right,
             Map,
             Statistics,
+            Unseen,
             By,
             Shorter,
             Longer,

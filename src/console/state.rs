@@ -228,6 +228,7 @@ impl App {
             },
             Step::Review if self.replay.is_some() => Mode::Replay,
             Step::Review if matches!(self.survey, Some(SurveyShown::Map(_))) => Mode::Map,
+            Step::Review if matches!(self.survey, Some(SurveyShown::Unseen(_))) => Mode::Unseen,
             Step::Review if self.survey.is_some() => Mode::Statistics,
             Step::Review if self.opened.is_some() => Mode::ReviewRun,
             Step::Review => Mode::Runs,

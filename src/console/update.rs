@@ -213,6 +213,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::End => review::end(app),
         Action::Map => survey::open_map(app),
         Action::Statistics => survey::open_statistics(app),
+        Action::Unseen => survey::open_unseen(app),
         Action::By => survey::by(app),
         Action::Shorter | Action::Longer => survey::interval(app, action == Action::Longer),
         Action::ToggleUnit => {

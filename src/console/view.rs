@@ -105,6 +105,7 @@ fn step(app: &App, pen: &mut Pen, body: Rect) {
         match survey {
             SurveyShown::Map(shown) => review::map::draw(app, shown, pen, body),
             SurveyShown::Statistics(shown) => review::statistics::draw(shown, pen, body),
+            SurveyShown::Unseen(shown) => review::unseen::draw(shown, pen, body),
         }
         return;
     }

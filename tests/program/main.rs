@@ -13,6 +13,7 @@ mod console_screens;
 mod console_shell;
 mod console_steps;
 mod console_terminal;
+mod console_unseen;
 mod console_waits;
 mod distrust;
 mod export;

@@ -26,6 +26,7 @@ const STEPS: &[Mode] = &[
     M::ReviewRun,
     M::Map,
     M::Statistics,
+    M::Unseen,
     M::Replay,
 ];
 const LISTS: &[Mode] = &[
@@ -229,6 +230,12 @@ pub const BINDINGS: &[Binding] = &[
     // The footers of walk and replay are full; their help names these.
     bind(&[letter('p')], A::Map, WALK, ["p", "", MAP_HELP]),
     bind(&[letter('h')], A::Statistics, WALK, ["h", "", STATISTICS_HELP]),
+    bind(
+        &[letter('U')],
+        A::Unseen,
+        &[M::Runs, M::ReviewRun],
+        ["U", "", "what this run could not have seen, by a model of it; takes some seconds"],
+    ),
     bind(&[letter('r')], A::Replay, &[M::ReviewRun, M::Replay], ["r", "", REPLAY_HELP]),
     bind(&[letter('h')], A::Statistics, &[M::Runs, M::Map], ["h", "stats", STATISTICS_HELP]),
     bind(&[letter('b')], A::By, &[M::Statistics], ["b", "by", "by line, by course, or by interval"]),
@@ -259,7 +266,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Esc)],
         A::Back,
-        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Replay, M::Help, M::Origin, M::TestCard],
+        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Help, M::Origin, M::TestCard],
         ["Esc", "back", "back to where you were"],
     ),
     bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
