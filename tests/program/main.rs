@@ -14,6 +14,7 @@ mod console_shell;
 mod console_steps;
 mod console_terminal;
 mod console_waits;
+mod daily;
 mod distrust;
 mod export;
 mod headless;
