@@ -45,7 +45,10 @@ pub fn run(args: &ShiftArgs) -> anyhow::Result<()> {
     let statement = done?;
     closed?;
     if args.json {
-        say!("{}", json!({"event": statement.said.kind(), "statement": statement.id, "by": statement.by.name, "at_us": statement.by.at_us}));
+        say!(
+            "{}",
+            json!({"event": statement.said.kind(), "statement": statement.id, "by": statement.by.name, "at_us": statement.by.at_us})
+        );
     } else {
         say!("{}: {}", statement.by.name, statement.said);
     }
@@ -58,7 +61,8 @@ fn state(session: &Session, args: &ShiftArgs) -> anyhow::Result<Statement> {
         true => Said::SignOn(SignOn { crew: args.crew.clone(), weather: args.weather.clone(), gas: args.gas.clone() }),
         false => Said::SignOff(SignOff { handover: args.handover.clone() }),
     };
-    let statement = contents.statement(said, "", session.signed()).with_context(|| format!("{}: nothing was entered", args.job.display()))?;
+    let statement =
+        contents.statement(said, "", session.signed()).with_context(|| format!("{}: nothing was entered", args.job.display()))?;
     let id = session.file.writer().state(statement.clone())?;
     Ok(Statement { id, ..statement })
 }

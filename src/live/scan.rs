@@ -224,8 +224,12 @@ impl Driver {
                 biased;
                 command = self.commands.recv() => match command {
                     Some(command) => {
+                        let changes = matches!(command, Command::Change(_));
                         if let Some(reason) = self.engine.command(command, super::now_us(), &mut out) {
                             return reason;
+                        }
+                        if changes {
+                            self.ahead = Ahead::new(&self.engine);
                         }
                     }
                     // Every handle is gone: the program is on its way out.
@@ -317,7 +321,9 @@ impl Driver {
             zero: engine.zero,
             gap: engine.gap(),
             line: old.line.clone(),
-            setup: old.setup.clone(),
+            disagreement: engine.disagreement.now(),
+            changed: engine.changed,
+            setup: engine.setup.clone(),
             limits: old.limits.clone(),
             checklist_override: old.checklist_override.clone(),
             ..*old

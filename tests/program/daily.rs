@@ -24,8 +24,15 @@ fn a_daily_report_has_the_day_what_is_left_and_who_worked_on_two_pages() {
     let html = folder.path().join("daily.html");
     must(&["report", text(&job), "--template", "daily", "--out", text(&html)]);
     let said = std::fs::read_to_string(&html).unwrap();
-    for words in ["PRELIMINARY", "Done and found on this day", "Findings", "not scanned", "R. Aldane, M. Thole", "dry, 4 m/s", "tyre worn, change it before A270"]
-    {
+    for words in [
+        "PRELIMINARY",
+        "Done and found on this day",
+        "Findings",
+        "not scanned",
+        "R. Aldane, M. Thole",
+        "dry, 4 m/s",
+        "tyre worn, change it before A270",
+    ] {
         assert!(said.contains(words), "the daily report does not say '{words}'");
     }
     // A day on which nothing was done says so.

@@ -42,14 +42,30 @@ pub struct Wanted<'a> {
 pub fn report(job: &Gathered, wanted: &Wanted<'_>) -> Document {
     let template = wanted.template;
     let mut writer = Writer { job, wanted, out: blank(job, wanted) };
-    for section in &template.sections {
+    let sections = sections(template, job.unseen.is_some());
+    for section in &sections {
         writer.section(*section);
     }
-    let left_out: Vec<_> = Section::ALL.iter().filter(|it| **it != Section::Day && !template.sections.contains(it)).map(|it| it.heading()).collect();
+    let left_out: Vec<_> =
+        Section::ALL.iter().filter(|it| !template.sections.contains(it) && !it.is_asked_for()).map(|it| it.heading()).collect();
     if !left_out.is_empty() && !template.is_daily {
         writer.out.paragraph(format!("Left out by the template '{}': {}.", template.name, left_out.join(", ")));
     }
     writer.out
+}
+
+/// The template's sections; what could not have been seen only where it was asked for, and then always.
+fn sections(template: &Template, unseen: bool) -> Vec<Section> {
+    let mut sections = template.sections.clone();
+    match (unseen, sections.contains(&Section::Unseen)) {
+        (false, _) => sections.retain(|section| *section != Section::Unseen),
+        (true, true) => {}
+        (true, false) => {
+            let before = sections.iter().position(|section| *section == Section::Missing).unwrap_or(sections.len());
+            sections.insert(before, Section::Unseen);
+        }
+    }
+    sections
 }
 
 fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
@@ -115,6 +131,7 @@ impl Writer<'_> {
             Section::Runs => {}
             Section::Comparison => self.comparison(),
             Section::Assessment => self.assessment(),
+            Section::Unseen => self.unseen(),
             Section::Missing => self.missing(),
             Section::Uncertainty => self.uncertainty(),
             Section::Setup => self.setups(),

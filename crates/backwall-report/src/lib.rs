@@ -16,5 +16,6 @@ pub mod statistics;
 pub mod svg;
 pub mod table;
 pub mod template;
+pub mod unseen;
 pub mod whole_file;
 pub mod words;

@@ -169,7 +169,7 @@ impl<'a> Source<'a> {
     }
     /// The set-up that made them.
     pub fn setup(self, job: &'a JobContents) -> &'a Setup {
-        self.evaluation(job).map_or(&self.run().start.setup, |evaluation| &evaluation.start.setup)
+        self.evaluation(job).map_or_else(|| self.run().last_setup(), |evaluation| &evaluation.start.setup)
     }
     pub fn calibration(self, job: &JobContents) -> &'static str {
         match self {

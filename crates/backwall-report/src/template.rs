@@ -42,6 +42,8 @@ sections! {
     Runs "runs" "Runs";
     Comparison "comparison" "Comparison with earlier surveys";
     Assessment "assessment" "Assessment (screening)";
+    /// Only where it was asked for: it takes a model to be driven.
+    Unseen "unseen" "What the scan could not have seen";
     Missing "missing" "Missing and suspect data";
     Left "left" "What is left to do";
     Shifts "shifts" "Shifts";
@@ -58,6 +60,11 @@ sections! {
 impl Section {
     /// Sections that may be moved and renamed but not left out of a survey report: without them a reader could take a number for more than it is.
     pub const ALWAYS: &[Section] = &[Self::Summary, Self::Missing, Self::Method, Self::Seals];
+
+    /// Whether it is there only where somebody asks for it.
+    pub const fn is_asked_for(self) -> bool {
+        matches!(self, Self::Day | Self::Unseen)
+    }
 
     fn of(key: &str) -> Option<Self> {
         Self::ALL.iter().copied().find(|section| section.key() == key)
@@ -170,7 +177,10 @@ impl Template {
                     problem("sections".to_owned(), "'day' belongs to a daily report: leave it out, or say kind = \"daily\"".to_owned());
                 }
                 if sections.first() != Some(&first) && sections.contains(&first) {
-                    problem("sections".to_owned(), format!("'{}' must come first: a report begins with whether its numbers hold", first.key()));
+                    problem(
+                        "sections".to_owned(),
+                        format!("'{}' must come first: a report begins with whether its numbers hold", first.key()),
+                    );
                 }
             }
         }
@@ -230,8 +240,11 @@ pub fn logo(png: &[u8]) -> Result<Logo, String> {
 }
 
 /// Name and text of each template that comes with the program.
-pub const SHIPPED: &[(&str, &str)] =
-    &[("full", include_str!("../../../profiles/report/full.toml")), ("short", include_str!("../../../profiles/report/short.toml")), ("daily", include_str!("../../../profiles/report/daily.toml"))];
+pub const SHIPPED: &[(&str, &str)] = &[
+    ("full", include_str!("../../../profiles/report/full.toml")),
+    ("short", include_str!("../../../profiles/report/short.toml")),
+    ("daily", include_str!("../../../profiles/report/daily.toml")),
+];
 
 #[cfg(test)]
 mod tests {

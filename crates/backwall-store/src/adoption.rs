@@ -37,9 +37,14 @@ impl JobContents {
         Some((evaluation, adoption))
     }
 
-    /// The set-up that made the readings of a run that count.
+    /// The set-up that made the reading in a row of a run, as it counts.
+    pub fn setup_at<'a>(&'a self, run: &'a RunSummary, row: u64) -> &'a Setup {
+        self.adopted(run.id).map_or_else(|| run.setup_at(row), |(evaluation, _)| &evaluation.start.setup)
+    }
+
+    /// The set-up that made the readings of a run that count; where it was changed on the way, the one it ended with.
     pub fn setup_of<'a>(&'a self, run: &'a RunSummary) -> &'a Setup {
-        self.adopted(run.id).map_or(&run.start.setup, |(evaluation, _)| &evaluation.start.setup)
+        self.adopted(run.id).map_or_else(|| run.last_setup(), |(evaluation, _)| &evaluation.start.setup)
     }
 }
 

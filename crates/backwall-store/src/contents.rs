@@ -62,7 +62,14 @@ impl JobContents {
 
     fn validity_as_measured(&self, run: &RunSummary) -> Validity {
         let RunStart { started_us, setup_id, setup, wall_temperature, .. } = &run.start;
-        validity_at(self.validity_since(*started_us, *setup_id), setup, *wall_temperature)
+        let began = validity_at(self.validity_since(*started_us, *setup_id), setup, *wall_temperature);
+        let went_on = run.changes.iter().map(|change| self.validity_since(change.at_us, Some(change.setup_id)));
+        let all: Vec<Validity> = std::iter::once(began.clone()).chain(went_on).collect();
+        match all.into_iter().find(|found| matches!(found, Validity::Suspect(_))) {
+            Some(suspect) => suspect,
+            None if !run.changes.is_empty() => Validity::Pending(CHANGED),
+            None => began,
+        }
     }
 
     /// How a run with a set-up stands by the verifications made with the kit it was recorded with.
@@ -131,7 +138,9 @@ impl JobContents {
     /// How the set-up in force stands.
     pub fn standing(&self) -> Validity {
         let setup_id = self.setup_in_force().map(|entry| entry.id);
-        let last_run = self.runs.iter().filter(|run| run.start.setup_id == setup_id).map(|run| run.start.started_us).max();
+        let began = self.runs.iter().filter(|run| run.start.setup_id == setup_id).map(|run| run.start.started_us);
+        let changes = self.runs.iter().flat_map(|run| &run.changes).filter(|change| Some(change.setup_id) == setup_id);
+        let last_run = began.chain(changes.map(|change| change.at_us)).max();
         standing(setup_id, last_run, &self.checks)
     }
 
@@ -144,7 +153,11 @@ impl JobContents {
         };
         // Another way to read a hot wall may need no zero.
         let own = validity_at(self.validity_since(run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
-        let measured = self.validity_since(run.start.started_us, run.start.setup_id);
+        let measured = match self.validity_as_measured(run) {
+            // A hot wall is judged by the evaluation's own way to read it.
+            Validity::Pending(_) if run.changes.is_empty() => self.validity_since(run.start.started_us, run.start.setup_id),
+            other => other,
+        };
         let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
         let calibrated = |setup: &Setup| (setup.velocity, setup.zero, setup.calibration.clone());
         let typed = entered.is_none_or(|entry| calibrated(&entry.setup) != calibrated(&start.setup));
@@ -156,6 +169,9 @@ impl JobContents {
         }
     }
 }
+
+/// Why a run that went on with another set-up is not valid.
+pub const CHANGED: &str = "its set-up was changed while it ran: neither part was verified before and after";
 
 /// A set-up and how it came about.
 #[derive(Debug, Clone, PartialEq)]
@@ -286,10 +302,12 @@ pub enum EventKind {
     Stall,
     /// What device or clock said and cannot be.
     Doubt,
+    /// The run went on with another set-up.
+    Setup,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -300,6 +318,7 @@ impl EventKind {
         Self::Fault,
         Self::Stall,
         Self::Doubt,
+        Self::Setup,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -313,6 +332,7 @@ impl EventKind {
             Self::Fault => "fault",
             Self::Stall => "stall",
             Self::Doubt => "doubt",
+            Self::Setup => "set-up",
         }
     }
 }
@@ -345,6 +365,8 @@ pub enum Entry {
     },
     /// The time base of the waveforms that follow.
     TimeBase(TimeBase),
+    /// The number of the set-up that the readings from here on are made with.
+    SetupChange(i64),
     /// What readings are because of their neighbours.
     Judgement(Judgement),
     /// The state of a spot when it was raised, acknowledged, judged or ended.
@@ -369,10 +391,33 @@ pub struct Saved {
     pub file_bytes: u64,
 }
 
+/// A set-up that a run went on with, from the reading in a row on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SetupChange {
+    pub from_row: u64,
+    pub setup_id: i64,
+    pub setup: Setup,
+    /// When the set-up was entered.
+    pub at_us: i64,
+}
+
+impl RunSummary {
+    /// The set-up that made the run's own reading in a row.
+    pub fn setup_at(&self, row: u64) -> &Setup {
+        self.changes.iter().rfind(|change| change.from_row <= row).map_or(&self.start.setup, |change| &change.setup)
+    }
+    /// The set-up the run ended with, or is going with.
+    pub fn last_setup(&self) -> &Setup {
+        self.changes.last().map_or(&self.start.setup, |change| &change.setup)
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 pub struct RunSummary {
     pub id: RunId,
     pub start: RunStart,
+    /// Set-ups it went on with, in order.
+    pub changes: Vec<SetupChange>,
     pub state: RunState,
     pub reason: String,
     pub closed_us: Option<i64>,

@@ -7,7 +7,7 @@ use super::error::StoreError;
 use super::evaluator::Comparer;
 use super::queue::Command;
 use super::reader::JobReader;
-use super::remake::{Made, MeasuredAgain, placed, remake};
+use super::remake::{Made, MeasuredAgain, Setups, placed, remake};
 use super::verify::VerifyProgress;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
@@ -182,7 +182,7 @@ fn evaluate(
     if !go_on(done, run.readings) {
         return Err(EvaluationError::Stopped.into());
     }
-    remake(reader, run.id, setup, |made| {
+    remake(reader, run.id, &Setups::one(setup.clone()), |made| {
         let piece = again.piece(made)?;
         done += piece.len() as u64;
         piece.iter().for_each(|one| again.comparison.push(&one.stored, &one.made, one.was_made));
@@ -345,7 +345,7 @@ pub(super) fn check(
     let mut again = Remaking::new(&run, &stored.start.setup, alarm)?;
     let tells_coating = reader.tells_coating("evaluated", "evaluation_id", stored.id)?;
     let mut row = 0;
-    let to_the_end = remake(reader, run.id, &stored.start.setup, |made| {
+    let to_the_end = remake(reader, run.id, &Setups::one(stored.start.setup.clone()), |made| {
         let made = again.piece(made)?;
         let held = reader.evaluated(stored.id, row, made.len())?;
         for (index, Remade { stored, made, was_made }) in made.iter().enumerate() {

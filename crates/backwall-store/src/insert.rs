@@ -143,6 +143,9 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
         Entry::TimeBase(base) => connection
             .prepare_cached("INSERT INTO time_base (run_id, link, from_row, rate_hz, first_sample_ns, bits) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, next_row, base.rate.as_hz(), base.first.as_ns(), base.bits]),
+        Entry::SetupChange(setup_id) => connection
+            .prepare_cached("INSERT INTO setup_change (run_id, link, from_row, setup_id) VALUES (?, ?, ?, ?)")?
+            .execute(params![run, link, next_row, setup_id]),
         Entry::Judgement(Judgement { rows, flags, stretch }) => connection
             .prepare_cached("INSERT INTO judgement (run_id, link, first_row, last_row, flags, stretch_json) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, rows.0 as i64, rows.1 as i64, flags.bits(), stretch.as_ref().map(json).transpose()?]),

@@ -18,6 +18,9 @@ pub(super) const ADOPTED_SINCE: i64 = 5;
 /// The version that brought statements, and runs and their ends into the ledger.
 pub(super) const STATED_SINCE: i64 = 6;
 
+/// The version that brought set-ups changed within a run.
+pub(super) const CHANGED_SINCE: i64 = 6;
+
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
 /// Pages of the write-ahead log not yet in the main file, at which they are brought there: 16 MiB of 8 KiB pages.
@@ -317,7 +320,7 @@ ALTER TABLE spot ADD COLUMN evidence TEXT;
 ALTER TABLE spot ADD COLUMN stretch_json TEXT;
 ";
 
-/// What people say about the job while it lives; the newest statement about a thing counts. From here on the ledger also holds
+/// What people say about the job while it lives, and set-ups changed within a run; the newest statement about a thing counts. From here on the ledger also holds
 /// the start and the end of every run, so that its last digest covers the whole job.
 const VERSION_6: &str = "
 CREATE TABLE statement (
@@ -328,10 +331,18 @@ CREATE TABLE statement (
   name TEXT NOT NULL CHECK (length(trim(name)) > 0), certificate TEXT NOT NULL, at_us INTEGER NOT NULL,
   run_id INTEGER GENERATED ALWAYS AS (body ->> '$.run') VIRTUAL REFERENCES run(id)
 ) STRICT;
+
+-- From which row on a run went on with another set-up than it began with.
+CREATE TABLE setup_change (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id), link INTEGER NOT NULL,
+  from_row INTEGER NOT NULL CHECK (from_row >= 0), setup_id INTEGER NOT NULL REFERENCES setup(id)
+) STRICT;
+CREATE INDEX setup_change_of_link ON setup_change (run_id, link);
 ";
 
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement"]];
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -1,7 +1,8 @@
 //! What a run came to: counted from its rows, and for ended runs as it was written down at the end.
 
-use super::contents::{RunId, RunStart, RunState, RunSummary};
+use super::contents::{RunId, RunStart, RunState, RunSummary, SetupChange};
 use super::digest::{self, Digest, hex};
+use super::schema::CHANGED_SINCE;
 use backwall_survey::job::force::Recorded;
 use backwall_survey::travel::SequenceWatch;
 use backwall_units::Length;
@@ -103,8 +104,31 @@ pub(super) fn start(connection: &Connection, run: RunId) -> rusqlite::Result<Opt
         .optional()
 }
 
+/// The set-ups a run went on with, in order.
+fn changes(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<SetupChange>> {
+    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? < CHANGED_SINCE {
+        return Ok(Vec::new());
+    }
+    connection
+        .prepare_cached(
+            "SELECT c.from_row, c.setup_id, s.setup_json, s.at_us FROM setup_change AS c JOIN setup AS s ON s.id = c.setup_id
+             WHERE c.run_id = ?1 ORDER BY c.id",
+        )?
+        .query_map([run], |row| {
+            let setup = super::reader::from_json(row, 2)?;
+            Ok(SetupChange { from_row: row.get::<_, i64>(0)? as u64, setup_id: row.get(1)?, setup, at_us: row.get(3)? })
+        })?
+        .collect()
+}
+
 /// A run's summary; `None` when there is no such run.
 pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
+    let summary = without_changes(connection, run)?;
+    let changes = if summary.is_some() { changes(connection, run)? } else { Vec::new() };
+    Ok(summary.map(|summary| RunSummary { changes, ..summary }))
+}
+
+fn without_changes(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
     let Some(start) = start(connection, run)? else {
         return Ok(None);
     };
@@ -142,6 +166,7 @@ fn filled(
     RunSummary {
         id,
         start,
+        changes: Vec::new(),
         state,
         reason,
         closed_us,

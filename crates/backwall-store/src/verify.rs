@@ -6,8 +6,8 @@ use super::digest::{self, Digest, hex};
 use super::error::StoreError;
 use super::evaluator::{Comparer, Moved};
 use super::reader::JobReader;
-use super::remake::{MeasuredAgain, placed, remake};
-use super::schema::{self, JUDGED_SINCE};
+use super::remake::{MeasuredAgain, Setups, placed, remake};
+use super::schema::{self, CHANGED_SINCE, JUDGED_SINCE};
 use super::summary::END_COLUMNS;
 use backwall_survey::job::Plan;
 use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours};
@@ -189,7 +189,7 @@ impl JobReader {
             let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
             self.with_chain(run, &mut findings, &going, |reader| {
                 if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
-                    let done = reader.remake(&summary.start, verdict, &mut remade, &going);
+                    let done = reader.remake(summary, verdict, &mut remade, &going);
                     remade.look(done);
                 }
             });
@@ -248,11 +248,12 @@ impl JobReader {
     /// Makes every reading of a run again and compares.
     fn remake(
         &self,
-        start: &super::RunStart,
+        summary: &RunSummary,
         verdict: &mut RunVerdict,
         findings: &mut Findings,
         going: &VerifyProgress<'_>,
     ) -> Result<(), StoreError> {
+        let (start, setups) = (&summary.start, Setups::of_run(summary));
         let odometer = match Odometer::new(start.path.clone()) {
             Ok(odometer) => odometer,
             Err(error) => {
@@ -260,14 +261,21 @@ impl JobReader {
                 return Ok(());
             }
         };
-        let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
+        let mut maker = ReadingMaker::new(setups.first().clone(), odometer, start.limits.clone(), start.wall_temperature);
         let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
         verdict.evaluator = self.evaluator_of_run(verdict.run)?;
         let mut comparer = Comparer::new(verdict.evaluator);
         let (mut neighbours, mut judged) = (Neighbours::default(), Vec::new());
-        let done = remake(self, verdict.run, &start.setup, |made| {
+        let done = remake(self, verdict.run, &setups, |made| {
             let tried = made.readings.len() as u64;
             for (row, stored, again) in made.readings {
+                for setup in setups.beginning_at(row) {
+                    // Readings by two set-ups are no neighbours.
+                    judged.extend(neighbours.end());
+                    if let Err(error) = maker.set_setup(setup.clone()) {
+                        findings.add(format!("the set-up from reading {row} on cannot evaluate: {error}"));
+                    }
+                }
                 match again {
                     MeasuredAgain::NoWaveform => verdict.without_waveform += 1,
                     MeasuredAgain::Measured(_) | MeasuredAgain::Impossible(_) => verdict.remade += 1,
@@ -523,7 +531,9 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut 
         ("spots", "SELECT count(*) FROM spot WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
         ("notes", "SELECT count(*) FROM note WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
     ];
-    for (what, sql) in strangers {
+    let changes = ("set-up changes", "SELECT count(*) FROM setup_change WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2");
+    let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    for (what, sql) in strangers.into_iter().chain((version >= CHANGED_SINCE).then_some(changes)) {
         match count(sql)? {
             0 => {}
             number => findings.add(format!("{number} {what} stand in no commit of the run")),

@@ -191,6 +191,7 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
     let closed = state == RunState::Closed;
     RunSummary {
         id,
+        changes: Vec::new(),
         start: RunStart {
             line: line.into(),
             path: plan.path(planned),
@@ -397,6 +398,8 @@ pub fn live(direction: Direction) -> LiveView {
         start: Length::ZERO,
         reach: Length::mm(4349.8),
         zero: None,
+        disagreement: None,
+        changed: false,
         gap: None,
     }
 }

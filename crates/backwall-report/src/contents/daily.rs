@@ -27,7 +27,17 @@ impl Writer<'_> {
             return self.out.paragraph("Nothing was scanned on this day.");
         }
         let thickness = self.wanted.unit.thickness_symbol();
-        let mut table = Table::of(&["Run>", "Line", "From, to", "Readings>", "No echo>", &format!("Minimum, {thickness}>"), "Spots>", "State", "Calibration"]);
+        let mut table = Table::of(&[
+            "Run>",
+            "Line",
+            "From, to",
+            "Readings>",
+            "No echo>",
+            &format!("Minimum, {thickness}>"),
+            "Spots>",
+            "State",
+            "Calibration",
+        ]);
         for run in &runs {
             let summary = &run.summary;
             let state = match summary.state {
@@ -67,7 +77,11 @@ impl Writer<'_> {
         }
         facts.push(fact("Driven on this day", format!("{} in {}", self.long(metres), words::hours(seconds))));
         let obstacles = self.job.contents.obstacles().len() as u64;
-        let ready = if obstacles == 0 { "nothing stands against scanning".to_owned() } else { format!("{} open, see below", count(obstacles, "item")) };
+        let ready = if obstacles == 0 {
+            "nothing stands against scanning".to_owned()
+        } else {
+            format!("{} open, see below", count(obstacles, "item"))
+        };
         facts.push(fact("Before the next run", ready));
         self.out.facts(facts);
     }
@@ -81,8 +95,7 @@ impl Writer<'_> {
             return self.out.paragraph("No spot under a limit was found.");
         }
         let total = spots.len();
-        let mut table =
-            Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Taken for", "Acknowledged"]);
+        let mut table = Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Taken for", "Acknowledged"]);
         for (run, spot) in spots.into_iter().take(MOST_SPOTS) {
             table.toned(
                 if spot.level == Level::Thin { Tone::Bad } else { Tone::Watch },

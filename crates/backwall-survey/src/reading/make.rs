@@ -87,6 +87,23 @@ impl ReadingMaker {
         }
     }
 
+    /// Another set-up for the shots that follow, watched anew; refused where it cannot evaluate them, and then nothing changes.
+    pub fn set_setup(&mut self, setup: Setup) -> Result<(), SetupError> {
+        let mut zero = ZeroKeeper::new(&setup);
+        zero.set_temperature(self.wall);
+        let mut measurer = Measurer::new(setup);
+        if let Some(base) = self.time_base() {
+            measurer.set_time_base(base)?;
+        }
+        (self.measurer, self.zero) = (measurer, zero);
+        Ok(())
+    }
+
+    /// The wall by the two echoes of the last shot and its standard uncertainty, where both are sound.
+    pub fn echo_to_echo(&self) -> Option<(Length, Length)> {
+        self.zero.pair().map(|pair| (pair.wall, pair.uncertainty))
+    }
+
     /// By how much first echoes come later than calibrated, as the last shots show.
     pub fn zero(&self) -> Option<Zero> {
         self.zero.zero()
