@@ -6,7 +6,8 @@ use super::work::interruptible;
 use anyhow::{Context, bail};
 use backwall_report::contents::{self, Wanted};
 use backwall_report::document::{Document, Logo, Paper};
-use backwall_report::template::{self, SHIPPED, Template};
+use backwall_report::left::left;
+use backwall_report::template::{self, SHIPPED, Section, Template};
 use backwall_report::{html, pdf, whole_file};
 use backwall_store::JobFile;
 use backwall_units::LengthUnit;
@@ -27,7 +28,7 @@ pub struct Args {
     /// The file to write, by its ending .pdf or .html; one of an earlier report is replaced
     #[arg(long)]
     pub out: PathBuf,
-    /// Sections, headings, paper and logo: full, short, or a template's path
+    /// Sections, headings, paper and logo: full, short, daily (the day of issue and what is left), or a template's path
     #[arg(long, value_name = "NAME|FILE", default_value = "full")]
     pub template: String,
     /// Instead of the template's
@@ -64,7 +65,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let request = args.earlier.request(reader.contents()?.plan.job.units)?;
     let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
     job.unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
+    let left = match template.sections.contains(&Section::Left) {
+        true => left(&reader, &job.contents, issued.timestamp_micros(), &mut |_| true)?,
+        false => None,
+    };
     let wanted = Wanted {
+        left,
         paper: args.paper.unwrap_or(template.paper),
         unit: match args.units {
             Some(Units::Mm) => LengthUnit::Mm,

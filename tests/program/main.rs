@@ -16,6 +16,7 @@ mod console_steps;
 mod console_terminal;
 mod console_unseen;
 mod console_waits;
+mod daily;
 mod distrust;
 mod export;
 mod headless;

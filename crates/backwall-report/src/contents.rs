@@ -4,6 +4,7 @@
 mod amended;
 mod assessed;
 mod closing;
+mod daily;
 mod gather;
 mod job;
 mod lines;
@@ -14,6 +15,7 @@ mod summary;
 pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
 
 use super::document::{Captioned, Document, Logo, Paper, Table, Tone};
+use super::left::Left;
 use super::template::{Section, Template};
 use super::words::{self, count};
 use backwall_survey::job::checklist::Signed;
@@ -32,6 +34,8 @@ pub struct Wanted<'a> {
     pub issued_us: i64,
     /// Clock of all times in the report, seconds ahead of UTC.
     pub utc_offset_s: i32,
+    /// What is left to do, where the template asks for it.
+    pub left: Option<Left>,
 }
 
 /// The report of a job.
@@ -42,9 +46,9 @@ pub fn report(job: &Gathered, wanted: &Wanted<'_>) -> Document {
     for section in &sections {
         writer.section(*section);
     }
-    let left_out = Section::ALL.iter().filter(|section| !template.sections.contains(section) && **section != Section::Unseen);
-    let left_out: Vec<_> = left_out.map(|it| it.heading()).collect();
-    if !left_out.is_empty() {
+    let left_out: Vec<_> =
+        Section::ALL.iter().filter(|it| !template.sections.contains(it) && !it.is_asked_for()).map(|it| it.heading()).collect();
+    if !left_out.is_empty() && !template.is_daily {
         writer.out.paragraph(format!("Left out by the template '{}': {}.", template.name, left_out.join(", ")));
     }
     writer.out
@@ -113,6 +117,9 @@ impl Writer<'_> {
         self.out.heading(1, heading);
         match section {
             Section::Summary => self.summary(),
+            Section::Day => self.day(),
+            Section::Left => self.left(),
+            Section::Shifts => self.shifts(),
             Section::Job => self.job_facts(),
             Section::People => self.people(),
             Section::Kit => self.kit(),

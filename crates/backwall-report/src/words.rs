@@ -74,6 +74,12 @@ pub fn count(number: u64, one: &str) -> String {
     if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
 }
 
+/// A span of time for people: `3 h 20 min`.
+pub fn hours(seconds: f64) -> String {
+    let minutes = (seconds.max(0.0) / 60.0).round() as u64;
+    if minutes < 60 { format!("{minutes} min") } else { format!("{} h {:02} min", minutes / 60, minutes % 60) }
+}
+
 /// An amount of storage: `3.2 GB`.
 pub fn bytes(count: u64) -> String {
     let count = count as f64;
