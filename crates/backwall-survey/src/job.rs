@@ -4,11 +4,17 @@ pub mod assess;
 pub mod check;
 pub mod checklist;
 pub mod gate;
+pub mod keys;
 pub mod plan;
+pub mod takes;
 pub mod validity;
+mod walk;
 pub mod wall;
+pub mod zone;
 
 pub use check::{PlanError, Problem};
 pub use checklist::{Answer, AnswerError, Checklist, Item, ItemState};
 pub use gate::GateRule;
 pub use plan::Plan;
+pub use takes::Takes;
+pub use zone::Zone;
