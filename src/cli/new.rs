@@ -55,10 +55,10 @@ fn make(job: &Path, from: &Path, json: bool) -> anyhow::Result<()> {
         say!("{done}");
     } else {
         say!(
-            "{job}: job {}, {}, {} lines, checklist of {} items",
+            "{job}: job {}, {}, {}, checklist of {} items",
             plan.job.number,
             plan.asset.name,
-            plan.lines.len(),
+            if takes.lines.len() == 1 { "1 line".to_owned() } else { format!("{} lines", takes.lines.len()) },
             checklist.items.len()
         );
         for said in takes.words(plan.job.units, &plan) {
