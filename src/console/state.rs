@@ -251,12 +251,12 @@ impl App {
     }
 
     pub fn setup(&self) -> Setup {
-        self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
+        self.contents.setup_in_force().map_or_else(|| self.contents.setup_without_calibration(), |entry| entry.setup.clone())
     }
 
     /// That the set-up in force was verified longer ago than it should be, in words.
     pub fn verified_long_ago(&self) -> Option<String> {
-        let setup_id = self.contents.setups.last()?.id;
+        let setup_id = self.contents.setup_in_force()?.id;
         let last = self.contents.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
         let hours = (self.now_us - last.by.at_us) as f64 / 3.6e9;
         (hours > self.contents.plan.verification.every_h)

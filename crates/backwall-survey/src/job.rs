@@ -3,9 +3,13 @@
 pub mod assess;
 pub mod check;
 pub mod checklist;
+pub mod force;
 pub mod gate;
 pub mod keys;
+pub mod left;
 pub mod plan;
+pub mod revision;
+pub mod statement;
 pub mod takes;
 pub mod validity;
 mod walk;
@@ -14,7 +18,9 @@ pub mod zone;
 
 pub use check::{PlanError, Problem};
 pub use checklist::{Answer, AnswerError, Checklist, Item, ItemState};
+pub use force::{InForce, in_force};
 pub use gate::GateRule;
 pub use plan::Plan;
+pub use statement::{Said, Statement};
 pub use takes::Takes;
 pub use zone::Zone;
