@@ -37,7 +37,7 @@ pub struct Args {
     /// Instead of the template's and the job's
     #[arg(long, value_enum)]
     pub units: Option<Units>,
-    /// Date of issue, as 2026-03-02T09:00:00+01:00; all times in the report are on its clock. Now and here, if not given
+    /// Date of issue, as 2026-03-02T09:00:00+01:00; now, if not given. Times in the report are on the clock of the plan (zone)
     #[arg(long, value_name = "TIME")]
     pub issued: Option<DateTime<FixedOffset>>,
     /// With what the last run could not have seen, by a model of its own probe, noise and shot spacing (takes some seconds)
@@ -60,7 +60,7 @@ enum Format {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let format = format_of(&args.out)?;
     let (template, logo) = template_of(&args.template)?;
-    let issued = args.issued.unwrap_or_else(|| chrono::Local::now().fixed_offset());
+    let issued = args.issued.unwrap_or_else(|| chrono::Utc::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
     let request = args.earlier.request(reader.contents()?.plan.job.units)?;
     let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
@@ -80,7 +80,6 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         template: &template,
         logo,
         issued_us: issued.timestamp_micros(),
-        utc_offset_s: issued.offset().local_minus_utc(),
     };
     let report = contents::report(&job, &wanted);
     let (bytes, pages) = written(format, &report)?;

@@ -96,13 +96,13 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
         Some(Err(error)) => (Settings::default(), Some(format!("{error:#}"))),
     };
     let no_color = std::env::var("NO_COLOR").ok();
+    let contents = backend.contents().context("the job cannot be read")?;
     let look = Look {
         theme: Theme::starting(options.theme, settings.theme, no_color.as_deref()),
         glyphs: options.glyphs.or(settings.glyphs).unwrap_or_default(),
         unit: options.unit,
-        utc_offset_s: chrono::Local::now().offset().local_minus_utc(),
+        zone: contents.plan.zone(),
     };
-    let contents = backend.contents().context("the job cannot be read")?;
     let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
     match trouble {
         Some(words) => app.say(Role::Fault, words),

@@ -15,6 +15,7 @@ use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::live::Change;
 use backwall_store::{EvaluationId, JobContents, RunId, RunState, RunSummary};
+use backwall_survey::job::Zone;
 use backwall_survey::job::checklist::{ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
@@ -27,8 +28,8 @@ pub struct Look {
     pub theme: Theme,
     pub glyphs: Glyphs,
     pub unit: LengthUnit,
-    /// The wall clock's offset from UTC, s.
-    pub utc_offset_s: i32,
+    /// The site's clock.
+    pub zone: Zone,
 }
 
 /// What is being typed, and what it is for.
@@ -377,7 +378,7 @@ impl App {
     }
 
     pub fn is_past(&self, date: Option<Date>) -> bool {
-        match (date, text::day(self.now_us, self.look.utc_offset_s)) {
+        match (date, text::day(self.now_us, self.look.zone)) {
             (Some(date), Some(today)) => date.0 < today,
             _ => false,
         }

@@ -24,6 +24,7 @@ mod integrity;
 mod kill;
 mod lines;
 mod one_workflow;
+mod plan;
 mod reevaluate;
 mod report;
 mod simulate_command;

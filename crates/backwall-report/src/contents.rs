@@ -32,8 +32,6 @@ pub struct Wanted<'a> {
     pub unit: LengthUnit,
     /// µs since 1970-01-01 UTC.
     pub issued_us: i64,
-    /// Clock of all times in the report, seconds ahead of UTC.
-    pub utc_offset_s: i32,
     /// What is left to do, where the template asks for it.
     pub left: Option<Left>,
 }
@@ -72,13 +70,13 @@ fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
     let plan = &job.contents.plan;
     let template = wanted.template;
     let client = plan.job.client.as_ref().map_or_else(String::new, |client| format!(" for {client}"));
-    let issued = words::day_and_clock(wanted.issued_us, wanted.utc_offset_s);
+    let issued = words::moment(wanted.issued_us, plan.zone());
     let foot = [format!("Job {}", plan.job.number), plan.asset.name.clone(), format!("issued {issued}"), template.foot.clone()];
     Document {
         title: template.title.clone(),
         subtitle: vec![
             format!("{}, {}: job {}{client}", plan.asset.name, plan.asset.kind.word(), plan.job.number),
-            format!("{}; issued {issued} ({})", plan.job.site, zone(wanted.utc_offset_s)),
+            format!("{}; issued {issued}", plan.job.site),
         ],
         foot: foot.into_iter().filter(|part| !part.trim().is_empty()).collect::<Vec<_>>().join(" · "),
         language: template.language.clone(),
@@ -86,17 +84,6 @@ fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
         logo: wanted.logo.clone(),
         issued_us: wanted.issued_us,
         blocks: Vec::new(),
-    }
-}
-
-/// `UTC`, `UTC+02:00`.
-fn zone(offset_s: i32) -> String {
-    match offset_s {
-        0 => "UTC".to_owned(),
-        offset => {
-            let minutes = offset.abs() / 60;
-            format!("UTC{}{:02}:{:02}", if offset < 0 { '-' } else { '+' }, minutes / 60, minutes % 60)
-        }
     }
 }
 
@@ -174,7 +161,7 @@ impl Writer<'_> {
         words::stretch(self.wanted.unit, length)
     }
     fn time(&self, us: i64) -> String {
-        words::day_and_clock(us, self.wanted.utc_offset_s)
+        words::day_and_clock(us, self.job.contents.plan.zone())
     }
     fn signed(&self, by: &Signed) -> String {
         let certificate = if by.certificate.is_empty() { "no certificate given" } else { by.certificate.as_str() };
@@ -187,7 +174,7 @@ impl Writer<'_> {
 
     /// The days on which something was measured, or the day of issue while nothing was.
     fn days(&self) -> Vec<chrono::NaiveDate> {
-        let day = |us| words::day(us, self.wanted.utc_offset_s);
+        let day = |us| words::day(us, self.job.contents.plan.zone());
         let runs: Vec<_> = self.job.runs.iter().filter_map(|run| day(run.summary.start.started_us)).collect();
         if runs.is_empty() { day(self.wanted.issued_us).into_iter().collect() } else { runs }
     }

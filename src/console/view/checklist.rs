@@ -129,7 +129,7 @@ fn history(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
     };
     let words = |answer: &Answer| {
         let note = if answer.note.is_empty() { String::new() } else { format!(" ({})", answer.note) };
-        let at = text::day_and_clock(answer.by.at_us, app.look.utc_offset_s);
+        let at = text::day_and_clock(answer.by.at_us, app.look.zone);
         format!("{}{note}, {} {at}", answer.value, answer.by.name)
     };
     match item.judge(&last.value) {
@@ -152,7 +152,7 @@ fn standing(app: &App, pen: &mut Pen, area: Rect) {
     let obstacles = app.obstacles();
     let signed = match app.contents.signatures.last() {
         Some(signature) => {
-            let at = text::day_and_clock(signature.by.at_us, app.look.utc_offset_s);
+            let at = text::day_and_clock(signature.by.at_us, app.look.zone);
             format!("signed {} ({}) {at}", safe_text(&signature.by.name), safe_text(&signature.by.certificate))
         }
         None => "not signed yet: s signs".to_owned(),

@@ -19,7 +19,6 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         pen.put_style(area.x + 1, area.y, area.width - 2, &text::clip(&fault, usize::from(area.width - 2)), style);
         return;
     }
-    let clock = text::clock(app.now_us, pen.look.utc_offset_s);
     let plan = &app.contents.plan;
     let gap = if area.width < 100 { 1 } else { 2 };
     let who = format!("{} {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
@@ -38,6 +37,11 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     // A calibration in doubt goes before what is only good to know.
     let at = if role == Role::Fault { parts.len().min(2) } else { parts.len() };
     parts.insert(at, (format!("cal {}", word(&calibration)), role));
+    // The zone stands there where nothing must go for it; screens without a run always have room.
+    let needed: u16 = parts.iter().map(|(words, _)| text::columns(words) as u16 + gap).sum();
+    let whole = text::clock_and_zone(app.now_us, pen.look.zone);
+    let fits = needed + whole.len() as u16 + 2 <= area.width;
+    let clock = if fits { whole } else { text::clock(app.now_us, pen.look.zone) };
     let room = area.right().saturating_sub(clock.len() as u16 + 1);
     let mut x = area.x + 1;
     for (words, role) in parts {
@@ -68,8 +72,7 @@ fn replayed(app: &App, scan: &Scan) -> String {
         (_, true) => "PAUSED".to_owned(),
         (_, false) => replay.pace.word().to_owned(),
     };
-    let at =
-        view.reading.as_ref().map_or_else(String::new, |reading| format!(" {}", text::clock(reading.host_time_us, app.look.utc_offset_s)));
+    let at = view.reading.as_ref().map_or_else(String::new, |reading| format!(" {}", text::clock(reading.host_time_us, app.look.zone)));
     format!(" REPLAY {} {} run {} {state}{at} ", safe_text(&view.line), view.direction.word(), view.run)
 }
 

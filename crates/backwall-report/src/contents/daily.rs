@@ -78,7 +78,7 @@ impl Writer<'_> {
         facts.push(fact("Driven on this day", format!("{} in {}", self.long(metres), words::hours(seconds))));
         let obstacles = self.job.contents.obstacles().len() as u64;
         let ready = if obstacles == 0 {
-            "nothing stands against scanning".to_owned()
+            "nothing stops it".to_owned()
         } else {
             format!("{} open, see below", count(obstacles, "item"))
         };
@@ -191,7 +191,7 @@ impl Writer<'_> {
 
     /// Whether a time lies on the day of issue, by the report's clock.
     fn is_of_the_day(&self, at_us: i64) -> bool {
-        let day = |us| words::day(us, self.wanted.utc_offset_s);
+        let day = |us| words::day(us, self.job.contents.plan.zone());
         day(at_us).is_some() && day(at_us) == day(self.wanted.issued_us)
     }
 }

@@ -27,7 +27,7 @@ impl Writer<'_> {
             programs.dedup();
             facts.push(fact("Recorded with", programs.join(", ")));
         }
-        facts.push(fact("Clock", format!("all times are {}", super::zone(self.wanted.utc_offset_s))));
+        facts.push(fact("Clock", format!("all times are {}", self.job.contents.plan.zone())));
         self.out.facts(facts);
         self.job_notes();
     }
