@@ -7,4 +7,4 @@ mod open_job;
 pub mod review;
 
 pub use backend::{ConsoleBackend, ReadOnlyBackend};
-pub use open_job::{LineStream, Session, runtime};
+pub use open_job::{LineStream, Session, operator_of, runtime};

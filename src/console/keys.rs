@@ -126,6 +126,9 @@ pub enum Mode {
     CheckConfirm,
     CheckChoice,
     CheckField,
+    CheckText,
+    /// Behind the last item, where the checklist is signed.
+    CheckSign,
     Calibrate,
     /// No run is going; one can be started.
     Ready,
@@ -149,11 +152,13 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 21] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
         Self::CheckField,
+        Self::CheckText,
+        Self::CheckSign,
         Self::Calibrate,
         Self::Ready,
         Self::Connecting,

@@ -3,6 +3,7 @@
 
 use backwall_simulate::{Crawler, End, Sections, Wall};
 use backwall_stream::cobs;
+use backwall_survey::job::checklist::{Conditions, Filled, Now, Value};
 use backwall_survey::job::{Answer, Checklist, Item, ItemState, Plan, checklist::Signature, checklist::Signed};
 use backwall_survey::travel::{Moment, Odometer};
 use backwall_ultrasound::{Evaluator, Flag, Quality};
@@ -192,11 +193,14 @@ fn the_demo_answers_pass_every_item_of_the_checklist() {
             Answer { item: given.item.clone(), value, note: String::new(), by: by.clone() }
         })
         .collect();
+    // The encoder is checked when the demo starts.
+    let encoder = Filled { value: Value::Number(0.1), words: String::new(), at_us: 0 };
+    let conditions = Conditions { encoder: Some(encoder), ..Conditions::of(&plan(), Now::default(), &by.name) };
     for item in &list.items {
-        assert_eq!(list.state(item, &answers), ItemState::Passed, "{}", item.id);
+        assert_eq!(list.state(item, &answers, &conditions), ItemState::Passed, "{}", item.id);
     }
     let signed = [Signature { by, answers: answers.len() }];
-    assert!(list.obstacles(&answers, &signed).is_empty());
+    assert!(list.obstacles(&answers, &signed, &conditions).is_empty());
     assert!(list.items.len() >= 25 && list.items.iter().filter(|item| item.hold).count() >= 10);
     assert_eq!(list.name, plan().job.checklist);
 }

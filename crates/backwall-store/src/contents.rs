@@ -58,17 +58,6 @@ impl JobContents {
         self.setups.last().is_some_and(|entry| entry.setup.calibration.is_some())
     }
 
-    /// What stops scanning, in words: what the checklist says, and a missing calibration.
-    pub fn obstacles(&self) -> Vec<String> {
-        let mut found = self.checklist.obstacles(&self.answers, &self.signatures);
-        if !self.is_calibrated() {
-            found.push(
-                "no calibration is in force: velocity, zero and path would be as typed; measure blocks of known thickness".to_owned(),
-            );
-        }
-        found
-    }
-
     /// How the set-up in force stands.
     pub fn standing(&self) -> Validity {
         let setup_id = self.setups.last().map(|entry| entry.id);

@@ -3,7 +3,9 @@
 pub mod assess;
 pub mod check;
 pub mod checklist;
+pub mod expiry;
 pub mod gate;
+pub mod overriding;
 pub mod plan;
 pub mod validity;
 pub mod wall;
