@@ -201,6 +201,36 @@ fn the_demo_answers_pass_every_item_of_the_checklist() {
     }
     let signed = [Signature { by, answers: answers.len() }];
     assert!(list.obstacles(&answers, &signed, &conditions).is_empty());
+    let asked = [
+        "confined-space",
+        "h2s",
+        "toxic",
+        "radiography",
+        "rigger",
+        "anchor-tag",
+        "watcher",
+        "ppe",
+        "overhead-lines",
+        "paint",
+        "handling",
+        "light",
+        "traffic",
+        "action-levels",
+        "hot-surface",
+        "bonding",
+        "lel-limit",
+        "tyre",
+    ];
+    assert!(asked.iter().all(|id| list.item(id).is_some()), "{:?}", asked.iter().find(|id| list.item(id).is_none()));
+    assert!(list.item("watcher").unwrap().second_person && list.item("action-levels").unwrap().at_thin);
+    // 29 CFR 1910.28(c) protects from falling objects: it belongs to the closed area, not to the tether.
+    let from = |id: &str| list.item(id).unwrap().reference.clone().unwrap();
+    assert!(from("barrier").contains("1910.28(c)") && !from("tether").contains("1910.28(c)"));
+    // 12 kg and 0.9 kg of cable hold 4 times their weight off an upright wall: 506.0 N.
+    let pull = list.bounds(list.item("pull-test").unwrap(), &answers, &conditions).unwrap();
+    assert_eq!(pull.min, Some(506.0), "{pull:?}");
+    // The line goes up 6 m: 2 m/s for 1.106 s and 2 m are 4.21 m, given to the next tenth above.
+    assert_eq!(list.bounds(list.item("barrier").unwrap(), &answers, &conditions).unwrap().min, Some(4.3));
     assert!(list.items.len() >= 25 && list.items.iter().filter(|item| item.hold).count() >= 10);
     assert_eq!(list.name, plan().job.checklist);
 }

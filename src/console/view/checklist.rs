@@ -38,6 +38,8 @@ fn sign_row(app: &App, pen: &mut Pen, area: Rect) {
     let open = list.unanswered(&app.contents.answers, &app.conditions());
     if list.items.is_empty() {
         paragraph(pen, &mut rows, "the checklist has no items", Role::Watch);
+    } else if list.signed(&app.contents.answers, &app.contents.signatures, &app.conditions()).is_some() {
+        paragraph(pen, &mut rows, "Signed. What is answered again, or runs out, is signed again.", Role::Strong);
     } else if open.is_empty() {
         paragraph(pen, &mut rows, "Every hold point is answered. s or Enter signs with name and certificate.", Role::Strong);
     } else {
