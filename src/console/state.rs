@@ -253,7 +253,7 @@ impl App {
     }
 
     pub fn setup(&self) -> Setup {
-        self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
+        self.contents.setup_in_force().map_or_else(|| self.contents.setup_without_calibration(), |entry| entry.setup.clone())
     }
 
     /// How the calibration stands: of the run that is going, else of the set-up in force.

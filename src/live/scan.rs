@@ -104,12 +104,13 @@ impl ScanRequest {
             None if !obstacles.is_empty() => return Err(StartError::NotAllowed(obstacles)),
             None => {}
         }
-        let in_force = job.setups.last();
+        let in_force = job.setup_in_force();
         let start = RunStart {
             line: line.name.clone(),
             path: plan.path(line),
+            offset: Length::ZERO,
             limits: plan.limits(),
-            setup: in_force.map_or_else(|| plan.typed_setup(), |entry| entry.setup.clone()),
+            setup: in_force.map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
             setup_id: in_force.map(|entry| entry.id),
             wall_temperature: plan.wall_temperature(),
             profile_name: order.profile.name.clone(),

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod adopted;
+mod amended;
 mod architecture;
 mod common;
 mod compare;

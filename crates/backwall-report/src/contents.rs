@@ -1,6 +1,7 @@
 //! What the report says: a job's facts in the order of a template, as a document that belongs to no file format. Pure:
 //! the time of issue and the clock are told, so that the same job gives the same report.
 
+mod amended;
 mod assessed;
 mod closing;
 mod gather;

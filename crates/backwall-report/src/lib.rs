@@ -7,6 +7,7 @@ pub mod document;
 pub mod earlier;
 pub mod figure;
 pub mod html;
+pub mod left;
 pub mod parquet;
 pub mod pdf;
 pub mod png;

@@ -72,7 +72,7 @@ impl JobReader {
     }
 
     /// What a run came to, by the readings that count.
-    pub(super) fn as_in_force(&self, mut run: RunSummary) -> Result<RunSummary, StoreError> {
+    pub(super) fn as_adopted(&self, mut run: RunSummary) -> Result<RunSummary, StoreError> {
         let Some(id) = self.in_force(run.id)? else { return Ok(run) };
         let Some(evaluation) = self.evaluations()?.into_iter().find(|evaluation| evaluation.id == id) else {
             return Err(StoreError::corrupt(&self.path, format!("run {}: its adopted evaluation {id} is not in the file", run.id)));
@@ -87,7 +87,7 @@ impl JobReader {
     /// The spots of an adopted evaluation, found by the job's alarm settings; of those that are the run's own as well, it is
     /// known whether they were acknowledged.
     pub(super) fn spots_of_evaluation(&self, run: RunId, evaluation: EvaluationId) -> Result<Vec<Spot>, StoreError> {
-        let (limits, alarm) = (self.run(run)?.start.limits, self.contents()?.plan.alarm);
+        let (limits, alarm) = (self.start_of(run)?.limits, self.force()?.plan.alarm);
         let mut section = Section::new(alarm);
         Cursor::of_evaluation(evaluation).read_on(
             self,
@@ -100,9 +100,14 @@ impl JobReader {
         let own = self.measured_spots(run)?;
         let mut spots = section.spots.spots().to_vec();
         for spot in &mut spots {
-            let same = own.iter().find(|own| own.least_seq == spot.least_seq && own.least_at == spot.least_at);
+            let same = own.iter().find(|own| same_spot(own, spot));
             spot.acknowledged = same.is_some_and(|own| own.acknowledged);
         }
         Ok(spots)
     }
+}
+
+/// Whether two are one spot: their minimum is the same reading.
+pub(super) fn same_spot(a: &Spot, b: &Spot) -> bool {
+    a.least_seq == b.least_seq && a.least_at == b.least_at
 }

@@ -4,6 +4,7 @@
 use super::contents::JobContents;
 use backwall_survey::job::checklist::{Conditions, Due, Filled, Now, Value, zone_of};
 use backwall_survey::job::expiry;
+use backwall_survey::job::statement::Said;
 
 const HOUR_US: f64 = 3.6e9;
 
@@ -13,7 +14,12 @@ impl JobContents {
         let last = self.runs.iter().max_by_key(|run| run.start.started_us).map(|run| run.start.line.as_str());
         let line = line.or(last);
         let others = self.runs.iter().filter(|run| Some(run.start.line.as_str()) != line);
-        let now = Now { at_us, zone: zone_of(&self.plan), shift_started: None, line: others.map(|run| run.start.started_us).max() };
+        let now = Now {
+            at_us,
+            zone: zone_of(&self.plan),
+            shift_started: self.signed_on(at_us),
+            line: others.map(|run| run.start.started_us).max(),
+        };
         let encoder = self.encoder_checks.last().map(|(check, by)| Filled {
             value: Value::Number((check.error() * 1e4).round() / 100.0),
             words: format!("checked over {:.0} mm by {}", check.distance.as_mm(), by.name),
@@ -40,12 +46,17 @@ impl JobContents {
         let mut found = self.checklist.obstacles(&self.answers, &self.signatures, conditions);
         found.extend(self.checklist.unmeasured(conditions));
         found.extend(expiry::out_of_date_among(&self.plan, &self.names(conditions), &conditions.now));
-        if !self.is_calibrated() {
+        if let Some(swap) = self.swapped_since() {
+            found.push(format!(
+                "the {} was changed: what was calibrated with the old one holds no more; measure the blocks again",
+                swap.part.word()
+            ));
+        } else if !self.is_calibrated() {
             found.push(
                 "no calibration is in force: velocity, zero and path would be as typed; measure blocks of known thickness".to_owned(),
             );
         }
-        if let Some(due) = self.verification_due().filter(|due| *due <= conditions.now.at_us) {
+        if let Some(due) = self.calibration_due().filter(|due| *due <= conditions.now.at_us) {
             let every_h = self.plan.verification.every_h;
             let hours = (conditions.now.at_us - due) as f64 / HOUR_US + every_h;
             let ago = if hours < 48.0 { format!("{hours:.1} h") } else { format!("{:.0} days", hours / 24.0) };
@@ -58,9 +69,16 @@ impl JobContents {
     pub fn due(&self, conditions: &Conditions) -> Vec<Due> {
         let mut found = self.checklist.due(&self.answers, conditions);
         found.extend(expiry::due(&self.plan, &self.names(conditions), &conditions.now));
-        found.extend(self.verification_due().map(|at_us| Due { what: "verify".to_owned(), at_us }));
+        found.extend(self.calibration_due().map(|at_us| Due { what: "verify".to_owned(), at_us }));
         found.sort_by_key(|due| due.at_us);
         found
+    }
+
+    /// When whoever works at `at_us` signed on.
+    fn signed_on(&self, at_us: i64) -> Option<i64> {
+        let sign_on = |said: &Said| matches!(said, Said::SignOn(_));
+        let of_it = self.statements.iter().filter(|one| sign_on(&one.said) && self.force.stands(one.id) && one.by.at_us <= at_us);
+        of_it.map(|one| one.by.at_us).max()
     }
 
     /// Whose certificates count: who scans and who signed.
@@ -70,8 +88,8 @@ impl JobContents {
     }
 
     /// When the calibration in force must be verified again: after it was measured, or verified well.
-    fn verification_due(&self) -> Option<i64> {
-        let entry = self.setups.last().filter(|entry| entry.setup.calibration.is_some())?;
+    fn calibration_due(&self) -> Option<i64> {
+        let entry = self.setup_in_force().filter(|entry| entry.setup.calibration.is_some())?;
         let verified = self.checks.iter().rfind(|check| check.setup_id == entry.id && check.passed());
         let since = verified.map_or(entry.by.at_us, |check| check.by.at_us.max(entry.by.at_us));
         Some(since + (self.plan.verification.every_h * HOUR_US) as i64)

@@ -3,8 +3,9 @@
 use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::statement::{Said, Swap};
 use backwall_survey::job::validity::{Check, Validity, standing, validity, validity_at};
-use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::job::{Checklist, InForce, Plan, Statement};
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Limits, Spot};
@@ -20,13 +21,24 @@ pub type RunId = i64;
 /// Everything about a job but its readings and waveforms.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobContents {
+    /// The newest revision.
     pub plan: Plan,
+    /// The plan the job was made with.
+    pub made_with: Plan,
+    /// What was said about the job, in order.
+    pub statements: Vec<Statement>,
+    /// What counts by all of it.
+    pub force: InForce,
+    /// Runs that were voided or replaced: listed, never counted.
+    pub set_aside: Vec<RunSummary>,
     pub checklist: Checklist,
     pub answers: Vec<Answer>,
     pub signatures: Vec<Signature>,
     /// Set-ups in the order they were entered; the last one is in force.
     pub setups: Vec<SetupEntry>,
+    /// The runs that count, each on the line, with the limits and by the readings in force.
     pub runs: Vec<RunSummary>,
+    /// Of the job and of the runs that count.
     pub notes: Vec<Note>,
     /// Why scanning was allowed although the checklist stood against it.
     pub overrides: Vec<(String, Signed)>,
@@ -50,17 +62,59 @@ impl JobContents {
 
     fn validity_as_measured(&self, run: &RunSummary) -> Validity {
         let RunStart { started_us, setup_id, setup, wall_temperature, .. } = &run.start;
-        validity_at(validity(*started_us, *setup_id, &self.checks), setup, *wall_temperature)
+        validity_at(self.validity_since(*started_us, *setup_id), setup, *wall_temperature)
+    }
+
+    /// How a run with a set-up stands by the verifications made with the kit it was recorded with.
+    fn validity_since(&self, started_us: i64, setup_id: Option<i64>) -> Validity {
+        let swapped = self.swaps().map(|(at_us, _)| at_us).filter(|at_us| *at_us > started_us).min();
+        let Some(swapped) = swapped else { return validity(started_us, setup_id, &self.checks) };
+        let with_its_kit: Vec<Check> = self.checks.iter().filter(|check| check.by.at_us <= swapped).cloned().collect();
+        match validity(started_us, setup_id, &with_its_kit) {
+            Validity::Pending(_) => Validity::Pending("the kit was changed before it was verified again"),
+            found => found,
+        }
+    }
+
+    /// Every swap of a part that a calibration hangs on, with its time.
+    fn swaps(&self) -> impl Iterator<Item = (i64, &Swap)> {
+        self.statements.iter().filter(|statement| self.force.stands(statement.id)).filter_map(|statement| match &statement.said {
+            Said::Swap(swap) => Some((statement.by.at_us, swap)),
+            _ => None,
+        })
+    }
+
+    /// The last swap that the set-up entered last knows nothing of.
+    pub(crate) fn swapped_since(&self) -> Option<&Swap> {
+        let entered = self.setups.last()?.by.at_us;
+        self.swaps().filter(|(at_us, _)| *at_us > entered).last().map(|(_, swap)| swap)
+    }
+
+    /// The set-up that the next run is recorded with; none where nothing was entered since the kit was changed.
+    pub fn setup_in_force(&self) -> Option<&SetupEntry> {
+        self.setups.last().filter(|_| self.swapped_since().is_none())
+    }
+
+    /// What a run is recorded with where no set-up is in force: the last one with its calibration gone, or the typed one.
+    pub fn setup_without_calibration(&self) -> Setup {
+        self.setups.last().map_or_else(|| self.plan.typed_setup(), |entry| Setup { calibration: None, ..entry.setup.clone() })
     }
 
     /// Whether the set-up in force was measured on blocks.
     pub fn is_calibrated(&self) -> bool {
-        self.setups.last().is_some_and(|entry| entry.setup.calibration.is_some())
+        self.setup_in_force().is_some_and(|entry| entry.setup.calibration.is_some())
+    }
+
+    /// When the set-up in force is due to be verified again, where it was verified at all.
+    pub fn verification_due(&self) -> Option<i64> {
+        let setup_id = self.setup_in_force()?.id;
+        let last = self.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
+        Some(last.by.at_us + (self.plan.verification.every_h * 3.6e9) as i64)
     }
 
     /// How the set-up in force stands.
     pub fn standing(&self) -> Validity {
-        let setup_id = self.setups.last().map(|entry| entry.id);
+        let setup_id = self.setup_in_force().map(|entry| entry.id);
         let last_run = self.runs.iter().filter(|run| run.start.setup_id == setup_id).map(|run| run.start.started_us).max();
         standing(setup_id, last_run, &self.checks)
     }
@@ -73,8 +127,8 @@ impl JobContents {
             return Validity::Pending("its run is not in the job");
         };
         // Another way to read a hot wall may need no zero.
-        let own = validity_at(validity(run.start.started_us, start.setup_id, &self.checks), &start.setup, run.start.wall_temperature);
-        let measured = validity(run.start.started_us, run.start.setup_id, &self.checks);
+        let own = validity_at(self.validity_since(run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
+        let measured = self.validity_since(run.start.started_us, run.start.setup_id);
         let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
         let calibrated = |setup: &Setup| (setup.velocity, setup.zero, setup.calibration.clone());
         let typed = entered.is_none_or(|entry| calibrated(&entry.setup) != calibrated(&start.setup));
@@ -132,6 +186,9 @@ impl std::fmt::Display for CloseReason {
 pub struct RunStart {
     pub line: String,
     pub path: Path,
+    /// From the line's start to where the run started, along the way it is driven; the path starts there.
+    #[serde(rename = "offset_mm", default, skip_serializing_if = "is_nothing")]
+    pub offset: Length,
     pub limits: Limits,
     pub setup: Setup,
     pub setup_id: Option<i64>,
@@ -145,6 +202,10 @@ pub struct RunStart {
     pub checklist_override: Option<String>,
     pub operator: String,
     pub started_us: i64,
+}
+
+fn is_nothing(length: &Length) -> bool {
+    *length == Length::ZERO
 }
 
 /// A place the operator flagged, or that the plan knows.

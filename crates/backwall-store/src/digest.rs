@@ -189,8 +189,12 @@ pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) 
 /// The next digest of the ledger: the one before it, and the row it enters.
 pub(super) fn of_ledger(connection: &Connection, item: &str, item_id: i64, before: &Digest) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new(item, before);
-    let began_with = if item == "evaluation" { EVALUATION_COLUMNS } else { ALL };
-    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE id = ?1", item.replace('"', "\"\"")), [item_id], began_with)?;
+    let began_with = match item {
+        "evaluation" => EVALUATION_COLUMNS,
+        "run" => RUN_COLUMNS,
+        _ => ALL,
+    };
+    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE rowid = ?1", item.replace('"', "\"\"")), [item_id], began_with)?;
     Ok(hash.end())
 }
 

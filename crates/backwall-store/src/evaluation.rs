@@ -129,7 +129,7 @@ impl Writer {
         start: EvaluationStart,
         mut go_on: impl FnMut(u64, u64) -> bool,
     ) -> Result<EvaluationSummary, EvaluationError> {
-        let run = reader.measured_run(start.run)?;
+        let run = reader.recorded_run(start.run)?;
         if run.state == RunState::Open {
             return Err(EvaluationError::NotEnded(run.id));
         }
@@ -227,7 +227,7 @@ impl<'a> Remaking<'a> {
                 false => Err("its place does not follow from its encoder counts; run `backwall verify`".to_owned()),
             });
             let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row, why })?;
-            let made = Reading { measurement: made.measurement, level: made.level, ..stored.clone() };
+            let made = Reading { measurement: made.measurement, level: made.level, level_shown: made.level, ..stored.clone() };
             piece.push(Remade { stored, made, was_made });
         }
         made.failed.map_or(Ok(piece), |error| Err(error.into()))
@@ -337,7 +337,7 @@ pub(super) fn check(
     going: &VerifyProgress<'_>,
     tell: &mut impl FnMut(String),
 ) -> Result<(), EvaluationError> {
-    let run = reader.measured_run(stored.start.run)?;
+    let run = reader.recorded_run(stored.start.run)?;
     let alarm = reader.contents()?.plan.alarm;
     if reader.digest_of(stored)? != stored.digest {
         tell("its readings are not what was saved".to_owned());

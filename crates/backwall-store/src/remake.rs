@@ -157,5 +157,5 @@ fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &RunStart) -> 
     };
     let place = maker.gauge(&gauge, stored.host_time_us).place;
     let level = start.limits.level(&stored.measurement, place.course);
-    Reading { place, level, ..stored.clone() }
+    Reading { place, level, level_shown: level, ..stored.clone() }
 }

@@ -2,6 +2,7 @@
 
 use super::contents::{RunId, RunStart, RunState, RunSummary};
 use super::digest::{self, Digest, hex};
+use backwall_survey::job::force::Recorded;
 use backwall_survey::travel::SequenceWatch;
 use backwall_units::Length;
 use rusqlite::types::Value;
@@ -70,7 +71,14 @@ pub(super) fn end(connection: &Connection, run: RunId, ending: &Ending<'_>) -> r
         &format!("INSERT INTO run_end (run_id, {END_COLUMNS}, digest) VALUES ({run}, {marks})"),
         rusqlite::params_from_iter(values),
     )?;
-    Ok(())
+    super::insert::ledger(connection, "run_end").map(drop)
+}
+
+/// Every run with its line as recorded, and whether it is still open.
+pub(super) fn starts(connection: &Connection) -> rusqlite::Result<Vec<Recorded>> {
+    let mut runs = connection
+        .prepare_cached("SELECT id, line, NOT EXISTS (SELECT 1 FROM run_end WHERE run_end.run_id = run.id) FROM run ORDER BY id")?;
+    runs.query_map([], |row| Ok(Recorded { run: row.get(0)?, line: row.get(1)?, is_open: row.get(2)? }))?.collect()
 }
 
 /// Runs that were never ended.
@@ -87,11 +95,17 @@ pub(super) fn runs(connection: &Connection) -> rusqlite::Result<Vec<RunSummary>>
     ids.into_iter().filter_map(|run| summary(connection, run).transpose()).collect()
 }
 
+/// What a run was started with; `None` when there is no such run.
+pub(super) fn start(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunStart>> {
+    connection
+        .prepare_cached("SELECT start_json FROM run WHERE id = ?1")?
+        .query_row([run], |row| super::reader::from_json(row, 0))
+        .optional()
+}
+
 /// A run's summary; `None` when there is no such run.
 pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
-    let start: Option<RunStart> =
-        connection.query_row("SELECT start_json FROM run WHERE id = ?1", [run], |row| super::reader::from_json(row, 0)).optional()?;
-    let Some(start) = start else {
+    let Some(start) = start(connection, run)? else {
         return Ok(None);
     };
     let ended = connection

@@ -185,7 +185,7 @@ impl JobReader {
         for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
             findings.run = Some(run);
             let mut remade = Findings { run: Some(run), ..Findings::default() };
-            let summary = self.measured_run(run);
+            let summary = self.recorded_run(run);
             let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
             self.with_chain(run, &mut findings, &going, |reader| {
                 if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
@@ -213,7 +213,7 @@ impl JobReader {
     /// Readings there are to try: each for its digest, and again where it is made anew; those of evaluations once. What
     /// cannot be counted is told when it is tried.
     fn to_try(&self, remake: bool) -> u64 {
-        let of_runs: u64 = self.runs().unwrap_or_default().iter().map(|run| run.readings).sum();
+        let of_runs: u64 = self.recorded_runs().unwrap_or_default().iter().map(|run| run.readings).sum();
         let of_evaluations: u64 = self.evaluations().unwrap_or_default().iter().map(|evaluation| evaluation.changes.readings).sum();
         of_runs * (1 + u64::from(remake)) + of_evaluations
     }
@@ -309,7 +309,7 @@ impl JobReader {
         }
         let stored = self.judgements_between(verdict.run, 0, u64::MAX)?;
         // The last stretch of a run that was cut off was never judged.
-        let expected = if self.measured_run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
+        let expected = if self.recorded_run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
         let told = |judgement: &Judgement| {
             (judgement.rows, judgement.flags, judgement.stretch.map(|stretch| serde_json::to_string(&stretch).ok()))
         };
@@ -466,10 +466,11 @@ fn ledger(connection: &Connection, version: i64, findings: &mut Findings) -> rus
     }
     let mut tables = vec!["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"];
     tables.extend((version >= schema::ADOPTED_SINCE).then_some("adoption"));
+    tables.extend((version >= schema::STATED_SINCE).then_some(["statement", "run", "run_end"]).into_iter().flatten());
     for table in tables {
         let own = if table == "note" { "link IS NULL AND" } else { "" };
         let strangers: i64 = connection.query_row(
-            &format!("SELECT count(*) FROM {table} WHERE {own} id NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),
+            &format!("SELECT count(*) FROM {table} WHERE {own} rowid NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),
             [table],
             |row| row.get(0),
         )?;

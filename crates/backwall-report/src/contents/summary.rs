@@ -75,6 +75,7 @@ impl Writer<'_> {
         self.suspected_laminations();
         self.what_is_missing();
         self.what_was_overridden();
+        self.what_does_not_count();
         self.key_facts();
     }
 
