@@ -131,7 +131,7 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
         "Only the scanned lines are known",
         "(k = 2)",
         "DW-118",
-        "2027-02-01",
+        "2099-02-01",
         "Screening",
         summary["digest"].as_str().unwrap(),
     ] {
@@ -185,7 +185,7 @@ fn names_in_other_scripts_and_hostile_notes_come_out_as_text() {
                   [[person]]\nname = \"漢字太郎\"\nrole = \"visitor\"\n";
     let job = job(
         folder.path(),
-        |plan| plan.replacen("[[kit]]", &format!("{people}\n[[kit]]"), 1).replace("due = 2027-02-01", "due = 2026-02-01"),
+        |plan| plan.replacen("[[kit]]", &format!("{people}\n[[kit]]"), 1).replace("due = 2099-02-01", "due = 2026-02-01"),
         true,
     );
     let file = JobFile::open(&job).unwrap();

@@ -3,10 +3,12 @@
 pub mod assess;
 pub mod check;
 pub mod checklist;
+pub mod expiry;
 pub mod force;
 pub mod gate;
 pub mod keys;
 pub mod left;
+pub mod overriding;
 pub mod plan;
 pub mod revision;
 pub mod statement;

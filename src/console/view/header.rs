@@ -1,6 +1,7 @@
 //! The top line: what must never be guessed. A fault takes it over, in words.
 
 use super::pen::Pen;
+use crate::console::Step;
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -37,6 +38,11 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     // A calibration in doubt goes before what is only good to know.
     let at = if role == Role::Fault { parts.len().min(2) } else { parts.len() };
     parts.insert(at, (format!("cal {}", word(&calibration)), role));
+    if let Some(due) = due(app) {
+        // Behind what says that it is being recorded, before what is only good to know.
+        let at = if app.scanning() { 3 } else { 1 };
+        parts.insert(parts.len().min(at), due);
+    }
     // The zone stands there where nothing must go for it; screens without a run always have room.
     let needed: u16 = parts.iter().map(|(words, _)| text::columns(words) as u16 + gap).sum();
     let whole = text::clock_and_zone(app.now_us, pen.look.zone);
@@ -52,6 +58,34 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         x = pen.put(x, area.y, width, &words, role) + gap;
     }
     pen.put(room, area.y, clock.len() as u16, &clock, Role::Plain);
+}
+
+/// What runs out further ahead than this is not for the top line.
+const AHEAD_US: i64 = 24 * 3_600_000_000;
+/// What runs out sooner than this is pointed out. Common practice, no source.
+const SOON_US: i64 = 30 * 60_000_000;
+
+/// The next thing that runs out and how long it still holds, or what has run out; in the review of stored runs it is nobody's
+/// business.
+fn due(app: &App) -> Option<(String, Role)> {
+    if app.step == Step::Review && !app.scanning() {
+        return None;
+    }
+    let due = app.contents.due(&app.conditions());
+    let over = due.iter().filter(|due| due.at_us <= app.now_us).count();
+    let first = due.first()?;
+    let what = text::clip(&safe_text(&first.what), 14);
+    let left = first.at_us - app.now_us;
+    match over {
+        0 if left > AHEAD_US => None,
+        0 => {
+            let minutes = left / 60_000_000;
+            let role = if left < SOON_US { Role::Watch } else { Role::Plain };
+            Some((format!("{what} due {}:{:02}", minutes / 60, minutes % 60), role))
+        }
+        1 => Some((format!("DUE {what}"), Role::Fault)),
+        more => Some((format!("DUE {what} +{}", more - 1), Role::Fault)),
+    }
 }
 
 /// How a calibration stands, loud where it must not be overlooked.

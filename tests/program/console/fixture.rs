@@ -175,6 +175,7 @@ pub fn calibration() -> Arc<Calibration> {
 /// The same job with its checklist answered and signed, a calibration in force and two runs behind it.
 pub fn ready() -> JobContents {
     let mut job = contents();
+    job.plan.kit[1].due = job.plan.kit[0].due;
     job.answers.push(answer("tether", Value::Confirmed(true)));
     job.answers.push(answer("wind", Value::Number(6.0)));
     job.answers.push(answer("steel", Value::Choice("ferritic".into())));

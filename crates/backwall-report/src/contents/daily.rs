@@ -76,13 +76,11 @@ impl Writer<'_> {
             seconds += summary.closed_us.map_or(0.0, |end| (end - summary.start.started_us) as f64 / 1e6);
         }
         facts.push(fact("Driven on this day", format!("{} in {}", self.long(metres), words::hours(seconds))));
-        let obstacles = self.job.contents.obstacles().len() as u64;
-        let ready = if obstacles == 0 {
-            "nothing stops it".to_owned()
-        } else {
-            format!("{} open, see below", count(obstacles, "item"))
-        };
-        facts.push(fact("Before the next run", ready));
+        if let Some(left) = &self.wanted.left {
+            let open = left.items.iter().filter(|item| item.weight == Weight::StopsScanning).count() as u64;
+            let ready = if open == 0 { "nothing stops it".to_owned() } else { format!("{} open, see below", count(open, "item")) };
+            facts.push(fact("Before the next run", ready));
+        }
         self.out.facts(facts);
     }
 

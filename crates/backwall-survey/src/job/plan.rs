@@ -53,6 +53,9 @@ pub struct Job {
     /// Name or path of the checklist template.
     #[serde(default = "default_checklist")]
     pub checklist: String,
+    /// Whether scanning against what stops it needs the name of a second person.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub override_needs_second_name: bool,
     #[serde(default)]
     pub units: LengthUnit,
     /// The site's clock.
