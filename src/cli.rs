@@ -8,6 +8,7 @@ macro_rules! say {
     }};
 }
 
+mod amend;
 mod assess;
 mod calibrate;
 mod checklist;
@@ -25,6 +26,7 @@ pub mod report;
 pub mod review;
 mod scan;
 pub mod simulate;
+mod status;
 mod stream_args;
 mod templates;
 mod unseen;
@@ -61,10 +63,14 @@ enum Command {
     Calibrate(calibrate::CalibrateArgs),
     /// Acquire one run along a line
     Scan(scan::ScanArgs),
+    /// How far the job is, and what is left to do
+    Status(status::StatusArgs),
     /// Look at the runs of a job again
     Review(review::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
     Reevaluate(reevaluate::ReevaluateArgs),
+    /// Put right what is wrong in a job: a run on the wrong line, a plan that changed, a part that was swapped
+    Amend(amend::AmendArgs),
     /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
     /// The client's report as PDF or HTML
@@ -90,8 +96,10 @@ pub fn main() -> ExitCode {
         Command::Checklist(args) => checklist::run(args),
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
+        Command::Status(args) => status::run(&args),
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
+        Command::Amend(args) => amend::run(&args),
         Command::Assess(args) => assess::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),

@@ -1,6 +1,7 @@
 //! One run as it happens: the tasks and channels between stream, reading, store and screen.
 //!
-//! `ahead` measures a long batch on all cores, `bench` is the calibration with the probe on blocks, `distrust` is what a device says that cannot
+//! `ahead` measures a long batch on all cores, `bench` is the calibration with the probe on blocks, `change` what a run may go on with, `disagree` where
+//! first echo and echo to echo do, `distrust` is what a device says that cannot
 //! be, `engine` is one feed item to readings and entries, `scan`
 //! starts and drives a run, `view` holds what a screen may look at, `wall` what was learned of the wall. The screen never holds anything up: it looks at
 //! the latest [`LiveView`] and locks [`Wall`] for no longer than it takes to copy a glimpse out.
@@ -8,7 +9,9 @@
 mod ahead;
 pub mod bench;
 pub mod blocks;
+pub mod change;
 pub mod connecting;
+pub mod disagree;
 mod distrust;
 pub mod engine;
 pub mod scan;
@@ -19,7 +22,9 @@ pub mod view;
 pub mod wall;
 
 pub use backwall_store::now_us;
+pub use change::{Change, Changed};
 pub use connecting::{ConnectError, Connecting};
+pub use disagree::Disagreement;
 pub use engine::Notice;
 pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry};

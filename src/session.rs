@@ -5,6 +5,7 @@ mod backend;
 pub mod evaluate;
 mod open_job;
 pub mod review;
+pub mod unseen;
 
 pub use backend::{ConsoleBackend, ReadOnlyBackend};
 pub use open_job::{LineStream, Session, runtime};

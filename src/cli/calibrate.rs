@@ -147,7 +147,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
     for encoder in found.view.found.iter().filter_map(|found| if let Found::Encoder(check, _) = found { Some(check) } else { None }) {
         writer.add_encoder_check(*encoder, by.clone())?;
     }
-    let mut setup_id = contents.setups.last().map(|entry| entry.id);
+    let mut setup_id = contents.setup_in_force().map(|entry| entry.id);
     if said.fit_missing(args) {
         // What was verified was not what was asked for.
     } else if found.refused.iter().any(|refused| matches!(refused.hold, Hold::Verify { .. })) {

@@ -188,6 +188,9 @@ fn sources<'a>(args: &Args, job: &'a JobContents, evaluation: Option<&'a Evaluat
         return Ok(job.runs.iter().map(Source::Run).collect());
     };
     let Some(run) = job.runs.iter().find(|run: &&RunSummary| run.id == wanted) else {
+        if job.any_run(wanted).is_some() {
+            bail!("{}: run {wanted} {}", args.job.display(), job.counts_in_words(wanted));
+        }
         bail!(StoreError::NoSuchRun { path: args.job.clone(), run: wanted });
     };
     Ok(vec![evaluation.map_or(Source::Run(run), |evaluation| Source::Evaluation(evaluation, run))])

@@ -39,6 +39,9 @@ pub struct Args {
     /// Date of issue, as 2026-03-02T09:00:00+01:00; all times in the report are on its clock. Now and here, if not given
     #[arg(long, value_name = "TIME")]
     pub issued: Option<DateTime<FixedOffset>>,
+    /// With what the last run could not have seen, by a model of its own probe, noise and shot spacing (takes some seconds)
+    #[arg(long)]
+    pub unseen: bool,
     #[command(flatten)]
     pub earlier: EarlierArgs,
     /// Say what was done as one JSON object
@@ -59,7 +62,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let issued = args.issued.unwrap_or_else(|| chrono::Local::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
     let request = args.earlier.request(reader.contents()?.plan.job.units)?;
-    let job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
+    let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
+    job.unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
     let wanted = Wanted {
         paper: args.paper.unwrap_or(template.paper),
         unit: match args.units {

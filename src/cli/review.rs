@@ -85,5 +85,13 @@ fn list(args: &ReviewArgs) -> anyhow::Result<()> {
             }
         }
     }
+    for summary in contents.set_aside.iter().filter(|summary| args.run.is_none_or(|run| run == summary.id)) {
+        let why = contents.counts_in_words(summary.id);
+        if args.json {
+            writeln!(out, "{}", json!({"event": "run-set-aside", "run": summary.id, "line": summary.start.line, "why": why}))?;
+        } else {
+            writeln!(out, "run {} on {} {why}", summary.id, summary.start.line)?;
+        }
+    }
     Ok(())
 }

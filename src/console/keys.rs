@@ -43,6 +43,12 @@ pub enum Action {
     WaveSpan,
     /// Where the number on screen comes from.
     Origin,
+    /// Go on with the zero that the echoes show.
+    TakeZero,
+    /// Go on from echo to echo.
+    EchoToEcho,
+    /// Do what the change asked about says.
+    Change,
     /// The crawler stands on its starting point again.
     AtDatum,
     ZoomIn,
@@ -64,6 +70,8 @@ pub enum Action {
     /// The unrolled map of the job.
     Map,
     Statistics,
+    /// What the run could not have seen.
+    Unseen,
     /// Statistics by line, course or interval.
     By,
     Shorter,
@@ -138,10 +146,14 @@ pub enum Mode {
     ReviewRun,
     Map,
     Statistics,
+    /// What a run could not have seen.
+    Unseen,
     /// A stored run is played again.
     Replay,
     Typing,
     Confirm,
+    /// Whether a run is to go on with another set-up.
+    Change,
     Help,
     /// Where the number on screen comes from.
     Origin,
@@ -149,7 +161,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 21] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -163,9 +175,11 @@ impl Mode {
         Self::ReviewRun,
         Self::Map,
         Self::Statistics,
+        Self::Unseen,
         Self::Replay,
         Self::Typing,
         Self::Confirm,
+        Self::Change,
         Self::Help,
         Self::Origin,
         Self::TestCard,
@@ -284,6 +298,9 @@ mod tests {
             Freeze,
             WaveSpan,
             Origin,
+            TakeZero,
+            EchoToEcho,
+            Change,
             AtDatum,
             ZoomIn,
             ZoomOut,
@@ -326,6 +343,7 @@ mod tests {
             Right,
             Map,
             Statistics,
+            Unseen,
             By,
             Shorter,
             Longer,

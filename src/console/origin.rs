@@ -33,7 +33,9 @@ pub fn is_guarded(reading: &Reading, limits: &Limits) -> bool {
 
 /// Everything a reading rests on.
 pub fn of(contents: &JobContents, run: &Run, reading: &Reading, waveform: Option<&Waveform>, look: &Look) -> Vec<Line> {
-    let entry = contents.setups.iter().rfind(|entry| entry.by.at_us <= run.started_us && entry.setup == *run.setup);
+    // One entered since may be what the run went on with.
+    let before = contents.setups.iter().rfind(|entry| entry.by.at_us <= run.started_us && entry.setup == *run.setup);
+    let entry = before.or_else(|| contents.setups.iter().find(|entry| entry.setup == *run.setup));
     let mut lines = Vec::new();
     result(run, reading, look, &mut lines);
     shot(reading, look, &mut lines);

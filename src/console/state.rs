@@ -13,6 +13,7 @@ use super::review::Opened;
 use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
+use crate::live::Change;
 use backwall_store::{EvaluationId, JobContents, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::{ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::plan::Date;
@@ -138,6 +139,8 @@ pub struct App {
     pub run: usize,
     pub prompt: Option<Prompt>,
     pub question: Option<Question>,
+    /// Whether the run is to go on with another set-up.
+    pub change: Option<Change>,
     pub message: Option<Message>,
     pub help: Option<usize>,
     pub origin: Option<OriginShown>,
@@ -170,6 +173,7 @@ impl App {
             run: 0,
             prompt: None,
             question: None,
+            change: None,
             message: None,
             help: None,
             origin: None,
@@ -199,6 +203,9 @@ impl App {
         if self.question.is_some() {
             return Mode::Confirm;
         }
+        if self.change.is_some() {
+            return Mode::Change;
+        }
         self.step_mode()
     }
 
@@ -221,6 +228,7 @@ impl App {
             },
             Step::Review if self.replay.is_some() => Mode::Replay,
             Step::Review if matches!(self.survey, Some(SurveyShown::Map(_))) => Mode::Map,
+            Step::Review if matches!(self.survey, Some(SurveyShown::Unseen(_))) => Mode::Unseen,
             Step::Review if self.survey.is_some() => Mode::Statistics,
             Step::Review if self.opened.is_some() => Mode::ReviewRun,
             Step::Review => Mode::Runs,
@@ -250,12 +258,12 @@ impl App {
     }
 
     pub fn setup(&self) -> Setup {
-        self.contents.setups.last().map_or_else(|| self.contents.plan.typed_setup(), |entry| entry.setup.clone())
+        self.contents.setup_in_force().map_or_else(|| self.contents.setup_without_calibration(), |entry| entry.setup.clone())
     }
 
     /// That the set-up in force was verified longer ago than it should be, in words.
     pub fn verified_long_ago(&self) -> Option<String> {
-        let setup_id = self.contents.setups.last()?.id;
+        let setup_id = self.contents.setup_in_force()?.id;
         let last = self.contents.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
         let hours = (self.now_us - last.by.at_us) as f64 / 3.6e9;
         (hours > self.contents.plan.verification.every_h)
@@ -272,6 +280,9 @@ impl App {
         let stored = self.contents.runs.iter().find(|run| scan.replay.is_some() && run.id == scan.view.run);
         if let Some(run) = stored {
             return self.contents.validity(run);
+        }
+        if scan.view.changed {
+            return Validity::Pending(backwall_store::contents::CHANGED);
         }
         let started = scan.view.started_us;
         let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);

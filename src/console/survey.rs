@@ -6,6 +6,9 @@ pub mod statistics;
 pub use map::{MapShown, Surveyed};
 pub use statistics::{Figures, StatisticsShown};
 
+use backwall_report::unseen::UnseenOfRun;
+use backwall_store::RunId;
+
 use backwall_units::Length;
 use std::sync::Arc;
 
@@ -18,6 +21,8 @@ pub enum Survey {
         line: String,
         interval: Length,
     },
+    /// What a run could not have seen.
+    Unseen(RunId),
 }
 
 /// What has come of it.
@@ -25,6 +30,14 @@ pub enum Survey {
 pub enum SurveyNews {
     Map(Arc<Surveyed>),
     Statistics(Arc<Figures>),
+    /// Drives of the model done, and of how many.
+    Unseen {
+        done: u64,
+        of: u64,
+    },
+    UnseenFound(Arc<UnseenOfRun>),
+    /// Why there is none.
+    UnseenFailed(String),
     /// What could not be read, and what to do.
     Failed(String),
 }
@@ -34,4 +47,14 @@ pub enum SurveyNews {
 pub enum SurveyShown {
     Map(MapShown),
     Statistics(StatisticsShown),
+    Unseen(UnseenShown),
+}
+
+/// What a run could not have seen, or how far the model is driven.
+#[derive(Debug, Clone)]
+pub struct UnseenShown {
+    pub run: RunId,
+    pub progress: (u64, u64),
+    pub found: Option<Arc<UnseenOfRun>>,
+    pub failed: Option<String>,
 }

@@ -1,6 +1,7 @@
 //! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
 
 pub(super) mod bench;
+mod change;
 mod evaluate;
 pub(super) mod progress;
 mod prompt;
@@ -92,6 +93,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             evaluate::evaluated(app, &evaluation);
             Vec::new()
         }
+        Event::ToChange(changed) => change::kept(app, changed),
         Event::Failed(words) => {
             app.evaluating = None;
             app.say(Role::Fault, words);
@@ -112,6 +114,10 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
         scan.size_at_start = Some((view.saved.file_bytes, view.saved.at_us));
     }
     let was_over = scan.is_over();
+    if view.changed && view.setup != scan.view.setup {
+        // What is held still was read by the set-up before.
+        scan.frozen = None;
+    }
     scan.view = view;
     if scan.is_over() && !was_over {
         if let Phase::Failed(why) = &scan.view.phase {
@@ -120,6 +126,7 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
         }
         effects.push(Effect::Reload);
         app.question = None;
+        app.change = None;
         if app.leaving {
             effects.push(Effect::Quit);
         }
@@ -194,6 +201,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             vec![Effect::SaveSettings]
         }
         Action::Redraw => vec![Effect::Redraw],
+        Action::TakeZero | Action::EchoToEcho => change::ask(app, action == Action::TakeZero),
+        Action::Change => change::answered(app),
         Action::Submit | Action::Cancel | Action::NextField | Action::PreviousField => prompt::typing(app, action),
         Action::Yes | Action::No if app.question.is_some() => answer_question(app, action == Action::Yes),
         Action::Up => steps::walk(app, 1, true),
@@ -204,6 +213,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::End => review::end(app),
         Action::Map => survey::open_map(app),
         Action::Statistics => survey::open_statistics(app),
+        Action::Unseen => survey::open_unseen(app),
         Action::By => survey::by(app),
         Action::Shorter | Action::Longer => survey::interval(app, action == Action::Longer),
         Action::ToggleUnit => {

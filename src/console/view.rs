@@ -19,6 +19,7 @@ use super::keys::{self, Mode};
 use super::state::{App, Purpose};
 use super::survey::SurveyShown;
 use super::theme::Role;
+use backwall_survey::strip::Spot;
 use pen::Pen;
 use ratatui::Frame;
 use ratatui::layout::{Position, Rect};
@@ -57,6 +58,9 @@ pub fn draw(app: &App, frame: &mut Frame) {
             cursor = overlay::prompt_line(prompt, &mut pen, line);
         }
         (None, Some(question)) => overlay::question(question, &mut pen, line),
+        (None, None) if app.change.is_some() => overlay::change(app, &mut pen, line),
+        // The alarm stands where it was said: what a key was answered with is not lost beneath it.
+        _ if app.mode() == Mode::Scanning && app.message.is_some() && open_alarm(app).is_some() => message(app, &mut pen, line),
         _ => footer(app.mode(), &mut pen, line),
     }
     if let (Some(prompt), Step::Checklist) = (&app.prompt, app.step)
@@ -101,6 +105,7 @@ fn step(app: &App, pen: &mut Pen, body: Rect) {
         match survey {
             SurveyShown::Map(shown) => review::map::draw(app, shown, pen, body),
             SurveyShown::Statistics(shown) => review::statistics::draw(shown, pen, body),
+            SurveyShown::Unseen(shown) => review::unseen::draw(shown, pen, body),
         }
         return;
     }
@@ -169,7 +174,7 @@ fn steps_column(app: &App, pen: &mut Pen, area: Rect) {
 
 /// The line above the footer: an alarm nobody has acknowledged, else what was last said.
 fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
-    if let Some((spot, open)) = app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.alarm()) {
+    if let Some((spot, open)) = open_alarm(app) {
         let limits = app.scan.as_ref().map(|scan| &scan.view.limits);
         let words = panels::alarm_words(&spot, limits.and_then(|limits| limits.required(spot.course)), pen.look.unit);
         let more = if open > 1 { format!(" +{} more", open - 1) } else { String::new() };
@@ -192,13 +197,22 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
         return;
     }
-    if let Some(message) = &app.message {
-        let style = pen.look.theme.style(message.role);
-        if message.role == Role::Fault {
-            pen.fill(area, style);
-        }
-        pen.put_style(area.x + 1, area.y, area.width - 2, &super::text::clip(&message.text, usize::from(area.width - 2)), style);
+    message(app, pen, area);
+}
+
+/// The alarm nobody has acknowledged, and how many there are.
+fn open_alarm(app: &App) -> Option<(Spot, usize)> {
+    app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.alarm())
+}
+
+/// What was last said.
+fn message(app: &App, pen: &mut Pen, area: Rect) {
+    let Some(message) = &app.message else { return };
+    let style = pen.look.theme.style(message.role);
+    if message.role == Role::Fault {
+        pen.fill(area, style);
     }
+    pen.put_style(area.x + 1, area.y, area.width - 2, &super::text::clip(&message.text, usize::from(area.width - 2)), style);
 }
 
 /// The keys that work now; help comes last and always fits.

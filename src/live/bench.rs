@@ -42,7 +42,7 @@ pub struct Start {
 impl Start {
     pub fn of(job: &JobContents) -> Self {
         Self {
-            setup: job.setups.last().map_or_else(|| job.plan.typed_setup(), |entry| entry.setup.clone()),
+            setup: job.setup_in_force().map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
             rule: GateRule::of(&job.plan),
             wall: job.plan.wall_temperature(),
             counts_per_mm: job.plan.encoder.counts_per_mm,

@@ -1,5 +1,7 @@
 //! One feed item to readings, entries and the state of the wall. Knows no task and no clock: times come in.
 
+use super::change::Changed;
+use super::disagree::DisagreementWatch;
 use super::distrust::{Distrust, Said, host_jump};
 use super::view::{Command, Counts, Misclosure, Phase, Telemetry};
 use super::wall::Wall;
@@ -10,7 +12,7 @@ use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Limits, Spot, SpotId};
 use backwall_survey::travel::Moment;
 use backwall_survey::travel::encoder_check::misclosure;
-use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform, ZeroKeeping};
+use backwall_ultrasound::{Flag, Mode, Setup, Sight, TimeBase, Waveform, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Temperature, Time};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard};
@@ -69,6 +71,10 @@ pub struct Engine {
     /// The zero as the last shots show it, and what it is on the wall there.
     pub zero: Option<(Zero, Length)>,
     zero_told: Time,
+    pub disagreement: DisagreementWatch,
+    /// The set-up of the next shot.
+    pub setup: Arc<Setup>,
+    pub changed: bool,
     neighbours: Neighbours,
     stretches: Vec<Stretch>,
     /// Row and number of the last readings, which neighbours may yet doubt.
@@ -113,6 +119,9 @@ impl Engine {
     /// `start` is where along the line the run begins.
     pub fn new(maker: ReadingMaker, limits: Arc<Limits>, max_gap: Length, start: Length, wall: Wall) -> Self {
         Self {
+            setup: Arc::new(maker.setup().clone()),
+            changed: false,
+            disagreement: DisagreementWatch::default(),
             maker,
             limits,
             max_gap,
@@ -292,6 +301,7 @@ impl Engine {
         }
         self.judge(&reading, sight, out);
         self.watch_zero(&reading, out);
+        self.watch_disagreement(&reading, out);
         self.next_row += 1;
         self.reading = Some(reading);
         if waveform.is_some() {
@@ -356,9 +366,10 @@ impl Engine {
         let known = std::mem::replace(&mut self.zero_told, zero.late);
         let words = format!("zero {}", zero_words(&zero, length, LengthUnit::Mm));
         let (kind, text) = match doubted {
-            true => {
-                (EventKind::Alarm, format!("{words}: more than U, the readings are that much off; read echo to echo or calibrate again"))
-            }
+            true => (
+                EventKind::Alarm,
+                format!("{words}: more than U, the readings are that much off; take the zero, read echo to echo or calibrate again"),
+            ),
             false => (EventKind::Status, format!("{words}, was {:+.0} ns", known.as_ns())),
         };
         self.event(kind, text.clone(), reading.host_time_us, out);
@@ -366,6 +377,33 @@ impl Engine {
             self.bells += 1;
             out.notices.push(Notice::Fault(text));
         }
+    }
+
+    /// Says where first echo and echo to echo begin to disagree.
+    fn watch_disagreement(&mut self, reading: &Reading, out: &mut Outcome) {
+        if self.setup.mode != Mode::FirstEcho {
+            return;
+        }
+        let before = self.disagreement.now();
+        self.disagreement.push(reading, self.maker.echo_to_echo());
+        if let (None, Some(found)) = (before, self.disagreement.now()) {
+            let text = format!("{} mm: they differ by more than U", found.words(LengthUnit::Mm));
+            self.event(EventKind::Alarm, text, reading.host_time_us, out);
+        }
+    }
+
+    /// Goes on with another set-up, from the next shot on. Readings by two set-ups are no neighbours.
+    fn change(&mut self, change: Changed, at_us: i64, out: &mut Outcome) {
+        if let Err(error) = self.maker.set_setup((*change.setup).clone()) {
+            return self.fault(format!("the set-up of this run was NOT changed, it could not evaluate: {error}"), at_us, out);
+        }
+        let judgements = self.neighbours.end();
+        self.judged(judgements, false, at_us, out);
+        self.last_rows.clear();
+        (self.setup, self.changed) = (Arc::new(*change.setup), true);
+        (self.zero, self.zero_told, self.disagreement) = (None, Time::ZERO, DisagreementWatch::default());
+        out.entries.push(Entry::SetupChange(change.setup_id));
+        self.event(EventKind::Setup, format!("from here on with set-up {}: {}", change.setup_id, change.origin), at_us, out);
     }
 
     fn watch_gap(&mut self, reading: &Reading, out: &mut Outcome) {
@@ -432,6 +470,7 @@ impl Engine {
                 let open: Vec<SpotId> = self.wall().spots.open().map(|spot| spot.id).collect();
                 self.acknowledge(&open, at_us, out);
             }
+            Command::Change(change) => self.change(change, at_us, out),
             Command::End => return Some(CloseReason::Operator),
             Command::Terminate => return Some(CloseReason::Terminated),
         }

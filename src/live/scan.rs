@@ -96,12 +96,13 @@ impl ScanRequest {
         if !obstacles.is_empty() && order.checklist_override.is_none() {
             return Err(StartError::NotAllowed(obstacles));
         }
-        let in_force = job.setups.last();
+        let in_force = job.setup_in_force();
         let start = RunStart {
             line: line.name.clone(),
             path: plan.path(line),
+            offset: Length::ZERO,
             limits: plan.limits(),
-            setup: in_force.map_or_else(|| plan.typed_setup(), |entry| entry.setup.clone()),
+            setup: in_force.map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
             setup_id: in_force.map(|entry| entry.id),
             wall_temperature: plan.wall_temperature(),
             profile_name: order.profile.name.clone(),
@@ -223,8 +224,12 @@ impl Driver {
                 biased;
                 command = self.commands.recv() => match command {
                     Some(command) => {
+                        let changes = matches!(command, Command::Change(_));
                         if let Some(reason) = self.engine.command(command, super::now_us(), &mut out) {
                             return reason;
+                        }
+                        if changes {
+                            self.ahead = Ahead::new(&self.engine);
                         }
                     }
                     // Every handle is gone: the program is on its way out.
@@ -316,7 +321,9 @@ impl Driver {
             zero: engine.zero,
             gap: engine.gap(),
             line: old.line.clone(),
-            setup: old.setup.clone(),
+            disagreement: engine.disagreement.now(),
+            changed: engine.changed,
+            setup: engine.setup.clone(),
             limits: old.limits.clone(),
             checklist_override: old.checklist_override.clone(),
             ..*old

@@ -60,6 +60,7 @@ mod tests {
             wall_temperature: Temperature::celsius(20.0),
             measurement: Measurement::none(Flags::NONE),
             level: Level::NoEcho,
+            level_shown: Level::NoEcho,
         };
         Entry::Reading { reading, waveform: None }
     }

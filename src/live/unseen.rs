@@ -2,6 +2,7 @@
 //! beam and shot spacing, and the program's own eyes say which of them they find. A screening figure of a model, no probability of
 //! detection: no published curve exists for pits under dual-element probes.
 
+use backwall_report::unseen::{Cell, Unseen};
 use backwall_simulate::wall::{Line, Pit};
 use backwall_simulate::{Shooter, Wall};
 use backwall_survey::neighbours::{Kind, Neighbour, Neighbours};
@@ -10,7 +11,6 @@ use backwall_survey::strip::{AlarmSettings, Limits, Section};
 use backwall_survey::travel::{Direction, Odometer, Path};
 use backwall_ultrasound::{Block, CalibrationInput, Mode, Setup, TimeBase, calibrate};
 use backwall_units::{Decibel, Length, Temperature};
-use serde::Serialize;
 use std::sync::Arc;
 
 /// Caps of these widths and depths, the depths in mm and as parts of the wall.
@@ -42,33 +42,9 @@ pub struct Conditions {
     pub beam_width: Option<Length>,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Cell {
-    #[serde(rename = "width_mm")]
-    pub width: Length,
-    #[serde(rename = "depth_mm")]
-    pub depth: Length,
-    pub drives: u32,
-    pub found: u32,
-    /// Wilson's interval at 95 % (Wilson, JASA 22, 1927).
-    pub from: f64,
-    pub to: f64,
-}
-
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Unseen {
-    #[serde(rename = "nominal_mm")]
-    pub nominal: Length,
-    #[serde(rename = "spacing_mm")]
-    pub spacing: Length,
-    pub snr_db: f64,
-    #[serde(rename = "beam_mm")]
-    pub beam: Length,
-    pub cells: Vec<Cell>,
-}
-
-/// The table, row by row of one depth; `None` where the run cannot be modelled: no calibration, or no waveforms.
-pub fn unseen(of: &Conditions) -> Option<Unseen> {
+/// The table, row by row of one depth; `None` where the run cannot be modelled: no calibration, or no waveforms. `go_on` is told how many drives
+/// are done and of how many, and ends the work (the answer is then `None` too) by answering `false`.
+pub fn unseen(of: &Conditions, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Option<Unseen> {
     let calibration = of.setup.calibration.as_ref()?;
     let mut wall = virtual_wall(of, calibration);
     // The model's noise is set so that its readings have the run's own signal to noise.
@@ -81,9 +57,18 @@ pub fn unseen(of: &Conditions) -> Option<Unseen> {
     let mut depths: Vec<f64> = depths.filter(|depth| *depth <= 0.6 * of.nominal.as_mm() + 1e-9).collect();
     depths.sort_by(f64::total_cmp);
     let mut cells = Vec::new();
+    let all = (depths.len() * WIDTHS_MM.len()) as u64 * u64::from(DRIVES);
+    let mut done = 0;
     for depth in depths {
         for width in WIDTHS_MM {
-            let found = (0..DRIVES).filter(|drive| world.finds(of, width, depth, *drive)).count() as u32;
+            let mut found = 0;
+            for drive in 0..DRIVES {
+                if !go_on(done, all) {
+                    return None;
+                }
+                found += u32::from(world.finds(of, width, depth, drive));
+                done += 1;
+            }
             let (from, to) = wilson(found, DRIVES);
             cells.push(Cell { width: Length::mm(width), depth: Length::mm(depth), drives: DRIVES, found, from, to });
         }

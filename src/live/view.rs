@@ -1,5 +1,7 @@
 //! What a screen may see of a run, and what it may ask of it.
 
+use super::change::Changed;
+use super::disagree::Disagreement;
 use backwall_store::{MarkKind, RunId, RunStart, RunSummary, Saved};
 use backwall_stream::feed::LinkState;
 use backwall_survey::reading::{Reading, Zero};
@@ -71,6 +73,10 @@ pub struct LiveView {
     pub reach: Length,
     /// The zero as the last shots show it, and what it is on the wall there.
     pub zero: Option<(Zero, Length)>,
+    /// Where first echo and echo to echo disagree over the last shots.
+    pub disagreement: Option<Disagreement>,
+    /// The run went on with another set-up than it began with.
+    pub changed: bool,
     /// Length of the stretch without echo the crawler is in, if it is in one.
     pub gap: Option<Length>,
 }
@@ -100,6 +106,8 @@ impl LiveView {
             reach: Length::ZERO,
             gap: None,
             zero: None,
+            disagreement: None,
+            changed: false,
         }
     }
 
@@ -150,6 +158,8 @@ pub enum Command {
     Note(String),
     Acknowledge(SpotId),
     AcknowledgeAll,
+    /// Go on with another set-up, from the next shot on.
+    Change(Changed),
     /// The operator ends the run.
     End,
     /// The program has been told to end, or its terminal is gone.

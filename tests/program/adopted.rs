@@ -34,7 +34,7 @@ pub fn least(rows: &[std::collections::HashMap<String, String>], column: &str) -
 }
 
 /// What every result says of a job, by name, byte for byte.
-fn results(path: &Path) -> Vec<(String, Vec<u8>)> {
+pub fn results(path: &Path) -> Vec<(String, Vec<u8>)> {
     let (job, folder) = (path.to_str().unwrap(), path.parent().unwrap());
     let mut found = Vec::new();
     let mut file = |name: &str, arguments: &[&str]| {
@@ -49,8 +49,9 @@ fn results(path: &Path) -> Vec<(String, Vec<u8>)> {
             file(&format!("{what}.{format}"), &["export", job, "--format", format, "--what", what]);
         }
     }
-    for figure in ["strip", "waveform", "map"] {
-        file(&format!("{figure}.svg"), &["export", job, "--format", "svg", "--figure", figure]);
+    file("map.svg", &["export", job, "--format", "svg", "--figure", "map"]);
+    for figure in ["strip", "waveform"] {
+        file(&format!("{figure}.svg"), &["export", job, "--format", "svg", "--figure", figure, "--run", "1"]);
     }
     file("report.html", &["report", job, "--issued", "2026-12-01T09:30:00+01:00"]);
     let mut said = |name: &str, arguments: &[&str]| found.push((name.to_owned(), must(arguments).into_bytes()));
@@ -197,25 +198,26 @@ fn what_cannot_be_adopted_is_said_and_enters_nothing() {
 }
 
 /// A file from before evaluations could be adopted: read as it is, and brought up to date by the first statement.
+/// `format-5.job` was made by the program of that format: one run of 100 shots, evaluated again. The formats before it lacked tables.
 #[test]
 fn a_file_of_an_older_format_is_read_and_takes_an_adoption() {
     let folder = tempfile::tempdir().unwrap();
-    let path = read_wrong(folder.path());
-    reevaluate(&path, &["--mode", "echo-to-echo"]);
+    let path = folder.path().join("old.job");
+    std::fs::copy(root().join("tests/data/format-5.job"), &path).unwrap();
     let out = folder.path().join("a.csv");
     let (own, evaluated) = (rows(&path, &out, &[]), rows(&path, &out, &["--evaluation", "1"]));
+    assert_ne!(least(&own, "thickness_mm"), least(&evaluated, "thickness_mm"));
     let raw = rusqlite::Connection::open(&path).unwrap();
     raw.execute_batch(
-        "DROP TABLE adoption; DROP TABLE judgement;
+        "DROP TABLE setup_change; DROP TABLE adoption; DROP TABLE judgement;
          ALTER TABLE spot DROP COLUMN kind; ALTER TABLE spot DROP COLUMN evidence; ALTER TABLE spot DROP COLUMN stretch_json;
          PRAGMA user_version = 4;",
     )
     .unwrap();
     drop(raw);
     must(&["verify", path.to_str().unwrap()]);
-    assert_eq!(rows(&path, &out, &[]), own);
     adopt(&path, "1", "the zero was wrong");
-    assert_eq!(rows(&path, &out, &[]), evaluated);
+    assert_eq!(least(&rows(&path, &out, &[]), "thickness_mm"), least(&evaluated, "thickness_mm"));
     must(&["verify", path.to_str().unwrap()]);
 }
 

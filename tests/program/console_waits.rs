@@ -118,10 +118,10 @@ impl Surface for Pictures {
 }
 
 /// The console on a backend in a thread of its own; keys in, pictures out, how it ended at the end.
-struct ConsoleBackend {
-    keys: mpsc::Sender<Event>,
+pub struct ConsoleBackend {
+    pub keys: mpsc::Sender<Event>,
     pictures: std_mpsc::Receiver<String>,
-    ended: std_mpsc::Receiver<anyhow::Result<Outcome>>,
+    pub ended: std_mpsc::Receiver<anyhow::Result<Outcome>>,
 }
 
 impl ConsoleBackend {
@@ -129,7 +129,7 @@ impl ConsoleBackend {
         Self::open_as(backend, options(step, None))
     }
 
-    fn open_as(backend: impl Backend, options: ConsoleOptions) -> Self {
+    pub fn open_as(backend: impl Backend, options: ConsoleOptions) -> Self {
         let (keys, input) = mpsc::channel(64);
         let (out, pictures) = std_mpsc::channel();
         let (end, ended) = std_mpsc::channel();
@@ -146,7 +146,7 @@ impl ConsoleBackend {
         desk
     }
 
-    fn wait_for(&self, shows: &str) {
+    pub fn wait_for(&self, shows: &str) {
         let since = Instant::now();
         while !self.pictures.recv_timeout(Duration::from_secs(20)).unwrap().contains(shows) {
             assert!(since.elapsed() < Duration::from_secs(20), "'{shows}' never came");
@@ -154,7 +154,7 @@ impl ConsoleBackend {
     }
 
     /// Presses a key; how long it took until a picture shows what it does.
-    fn press(&self, code: KeyCode, shows: &str) -> Duration {
+    pub fn press(&self, code: KeyCode, shows: &str) -> Duration {
         let pressed = Instant::now();
         self.keys.blocking_send(Event::Key(KeyEvent::new(code, KeyModifiers::NONE))).unwrap();
         let mut last = String::new();

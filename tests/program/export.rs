@@ -104,6 +104,7 @@ fn reading(seq: u32, started_us: i64, place: Place, wall: Option<f64>, limits: &
         gain: Decibel::db(42.0),
         wall_temperature: Temperature::celsius(-7.125),
         level: limits.level(&measurement, place.course),
+        level_shown: limits.level(&measurement, place.course),
         measurement,
     }
 }

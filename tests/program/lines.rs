@@ -3,6 +3,8 @@
 //! what a score means: `tests/data/lines/README.md`.
 
 use crate::common::{must, python, root};
+use backwall::console::survey::{Survey, SurveyNews};
+use backwall::session::review::open_survey;
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
 use backwall_survey::reading::Header;
 use backwall_ultrasound::{Flag, Flags, Measurement, TimeBase};
@@ -256,4 +258,34 @@ fn a_scan_says_what_it_could_not_have_seen() {
     };
     assert!(share(20.0, false) >= 0.9 && share(4.0, true) <= 0.5, "{found}");
     assert_eq!(found["unseen"], table()["unseen"]);
+
+    // One computation and one wording: the report and the review say the same.
+    let mut survey = open_survey(Path::new(&job), Survey::Unseen(1)).unwrap();
+    let (mut told, mut last) = (0, None);
+    while let Some(news) = survey.news.blocking_recv() {
+        match news {
+            SurveyNews::Unseen { done, of } => {
+                assert!(done < of && of == 1200);
+                told += 1;
+            }
+            other => last = Some(other),
+        }
+    }
+    let Some(SurveyNews::UnseenFound(shown)) = last else { panic!("{last:?}") };
+    assert!(told > 0 && serde_json::to_value(&*shown).unwrap() == found["unseen"], "{shown:?}");
+    let (plain, html) = (folder.path().join("plain.html"), folder.path().join("unseen.html"));
+    must(&["report", &job, "--out", plain.to_str().unwrap()]);
+    must(&["report", &job, "--template", "short", "--unseen", "--out", html.to_str().unwrap()]);
+    let (plain, html) = (std::fs::read_to_string(plain).unwrap(), std::fs::read_to_string(html).unwrap());
+    let unit = backwall_units::LengthUnit::Mm;
+    for words in [shown.title(), shown.statement(unit), shown.summary(unit), shown.rows(unit)[1][5].clone()] {
+        assert!(html.contains(&words), "{words}");
+    }
+    assert!(html.find("Could not have been seen").unwrap() < html.find("Missing and suspect data").unwrap());
+    assert!(!plain.contains("not have been seen") && !plain.contains("not have seen"), "only where it was asked for");
+    // Left alone, it ends.
+    let survey = open_survey(Path::new(&job), Survey::Unseen(1)).unwrap();
+    drop(survey.news);
+    let refused = open_survey(Path::new(&job), Survey::Unseen(7)).unwrap().news.blocking_recv();
+    assert!(matches!(&refused, Some(SurveyNews::UnseenFailed(why)) if why == "there is no run 7"), "{refused:?}");
 }

@@ -2,16 +2,19 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod adopted;
+mod amended;
 mod architecture;
 mod common;
 mod compare;
 mod console;
+mod console_change;
 mod console_picture;
 mod console_review;
 mod console_screens;
 mod console_shell;
 mod console_steps;
 mod console_terminal;
+mod console_unseen;
 mod console_waits;
 mod distrust;
 mod export;

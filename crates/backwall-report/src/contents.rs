@@ -1,6 +1,7 @@
 //! What the report says: a job's facts in the order of a template, as a document that belongs to no file format. Pure:
 //! the time of issue and the clock are told, so that the same job gives the same report.
 
+mod amended;
 mod assessed;
 mod closing;
 mod gather;
@@ -37,14 +38,30 @@ pub struct Wanted<'a> {
 pub fn report(job: &Gathered, wanted: &Wanted<'_>) -> Document {
     let template = wanted.template;
     let mut writer = Writer { job, wanted, out: blank(job, wanted) };
-    for section in &template.sections {
+    let sections = sections(template, job.unseen.is_some());
+    for section in &sections {
         writer.section(*section);
     }
-    let left_out: Vec<_> = Section::ALL.iter().filter(|section| !template.sections.contains(section)).map(|it| it.heading()).collect();
+    let left_out = Section::ALL.iter().filter(|section| !template.sections.contains(section) && **section != Section::Unseen);
+    let left_out: Vec<_> = left_out.map(|it| it.heading()).collect();
     if !left_out.is_empty() {
         writer.out.paragraph(format!("Left out by the template '{}': {}.", template.name, left_out.join(", ")));
     }
     writer.out
+}
+
+/// The template's sections; what could not have been seen only where it was asked for, and then always.
+fn sections(template: &Template, unseen: bool) -> Vec<Section> {
+    let mut sections = template.sections.clone();
+    match (unseen, sections.contains(&Section::Unseen)) {
+        (false, _) => sections.retain(|section| *section != Section::Unseen),
+        (true, true) => {}
+        (true, false) => {
+            let before = sections.iter().position(|section| *section == Section::Missing).unwrap_or(sections.len());
+            sections.insert(before, Section::Unseen);
+        }
+    }
+    sections
 }
 
 fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
@@ -107,6 +124,7 @@ impl Writer<'_> {
             Section::Runs => {}
             Section::Comparison => self.comparison(),
             Section::Assessment => self.assessment(),
+            Section::Unseen => self.unseen(),
             Section::Missing => self.missing(),
             Section::Uncertainty => self.uncertainty(),
             Section::Setup => self.setups(),

@@ -96,6 +96,9 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
             row.kind.map_or(Value::None, |kind| Value::from(kind.word()))
         }),
         column("evaluation", Whole, "", "the evaluation it was read from; nothing for the run's own readings", |row| whole(row.evaluation)),
+        column("level_shown", Text, "", "level when it was measured; level is by the plan and the line in force", |row| {
+            level_word(row.reading.level_shown)
+        }),
     ]
 }
 
@@ -166,7 +169,7 @@ impl<'a> Source<'a> {
     }
     /// The set-up that made them.
     pub fn setup(self, job: &'a JobContents) -> &'a Setup {
-        self.evaluation(job).map_or(&self.run().start.setup, |evaluation| &evaluation.start.setup)
+        self.evaluation(job).map_or_else(|| self.run().last_setup(), |evaluation| &evaluation.start.setup)
     }
     pub fn calibration(self, job: &JobContents) -> &'static str {
         match self {
@@ -201,7 +204,7 @@ impl<'a> Source<'a> {
     {
         let mut cursor = match self {
             Self::Run(run) => Cursor::in_force(run.id),
-            Self::Evaluation(evaluation, _) => Cursor::of_evaluation(evaluation.id),
+            Self::Evaluation(evaluation, run) => Cursor::of_evaluation_in_force(reader, evaluation.id, run.id)?,
         };
         let mut done = 0;
         let go_on = |readings| {

@@ -40,6 +40,8 @@ sections! {
     Runs "runs" "Runs";
     Comparison "comparison" "Comparison with earlier surveys";
     Assessment "assessment" "Assessment (screening)";
+    /// Only where it was asked for: it takes a model to be driven.
+    Unseen "unseen" "What the scan could not have seen";
     Missing "missing" "Missing and suspect data";
     Uncertainty "uncertainty" "Uncertainty";
     Setup "setup" "Set-up";

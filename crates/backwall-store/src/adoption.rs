@@ -37,9 +37,14 @@ impl JobContents {
         Some((evaluation, adoption))
     }
 
-    /// The set-up that made the readings of a run that count.
+    /// The set-up that made the reading in a row of a run, as it counts.
+    pub fn setup_at<'a>(&'a self, run: &'a RunSummary, row: u64) -> &'a Setup {
+        self.adopted(run.id).map_or_else(|| run.setup_at(row), |(evaluation, _)| &evaluation.start.setup)
+    }
+
+    /// The set-up that made the readings of a run that count; where it was changed on the way, the one it ended with.
     pub fn setup_of<'a>(&'a self, run: &'a RunSummary) -> &'a Setup {
-        self.adopted(run.id).map_or(&run.start.setup, |(evaluation, _)| &evaluation.start.setup)
+        self.adopted(run.id).map_or_else(|| run.last_setup(), |(evaluation, _)| &evaluation.start.setup)
     }
 }
 
@@ -72,7 +77,7 @@ impl JobReader {
     }
 
     /// What a run came to, by the readings that count.
-    pub(super) fn as_in_force(&self, mut run: RunSummary) -> Result<RunSummary, StoreError> {
+    pub(super) fn as_adopted(&self, mut run: RunSummary) -> Result<RunSummary, StoreError> {
         let Some(id) = self.in_force(run.id)? else { return Ok(run) };
         let Some(evaluation) = self.evaluations()?.into_iter().find(|evaluation| evaluation.id == id) else {
             return Err(StoreError::corrupt(&self.path, format!("run {}: its adopted evaluation {id} is not in the file", run.id)));
@@ -87,7 +92,7 @@ impl JobReader {
     /// The spots of an adopted evaluation, found by the job's alarm settings; of those that are the run's own as well, it is
     /// known whether they were acknowledged.
     pub(super) fn spots_of_evaluation(&self, run: RunId, evaluation: EvaluationId) -> Result<Vec<Spot>, StoreError> {
-        let (limits, alarm) = (self.run(run)?.start.limits, self.contents()?.plan.alarm);
+        let (limits, alarm) = (self.start_of(run)?.limits, self.force()?.plan.alarm);
         let mut section = Section::new(alarm);
         Cursor::of_evaluation(evaluation).read_on(
             self,
@@ -100,9 +105,14 @@ impl JobReader {
         let own = self.measured_spots(run)?;
         let mut spots = section.spots.spots().to_vec();
         for spot in &mut spots {
-            let same = own.iter().find(|own| own.least_seq == spot.least_seq && own.least_at == spot.least_at);
+            let same = own.iter().find(|own| same_spot(own, spot));
             spot.acknowledged = same.is_some_and(|own| own.acknowledged);
         }
         Ok(spots)
     }
+}
+
+/// Whether two are one spot: their minimum is the same reading.
+pub(super) fn same_spot(a: &Spot, b: &Spot) -> bool {
+    a.least_seq == b.least_seq && a.least_at == b.least_at
 }

@@ -3,8 +3,9 @@
 use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::statement::{Said, Swap};
 use backwall_survey::job::validity::{Check, Validity, standing, validity, validity_at};
-use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::job::{Checklist, InForce, Plan, Statement};
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Limits, Spot};
@@ -20,13 +21,24 @@ pub type RunId = i64;
 /// Everything about a job but its readings and waveforms.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobContents {
+    /// The newest revision.
     pub plan: Plan,
+    /// The plan the job was made with.
+    pub made_with: Plan,
+    /// What was said about the job, in order.
+    pub statements: Vec<Statement>,
+    /// What counts by all of it.
+    pub force: InForce,
+    /// Runs that were voided or replaced: listed, never counted.
+    pub set_aside: Vec<RunSummary>,
     pub checklist: Checklist,
     pub answers: Vec<Answer>,
     pub signatures: Vec<Signature>,
     /// Set-ups in the order they were entered; the last one is in force.
     pub setups: Vec<SetupEntry>,
+    /// The runs that count, each on the line, with the limits and by the readings in force.
     pub runs: Vec<RunSummary>,
+    /// Of the job and of the runs that count.
     pub notes: Vec<Note>,
     /// Why scanning was allowed although the checklist stood against it.
     pub overrides: Vec<(String, Signed)>,
@@ -50,18 +62,65 @@ impl JobContents {
 
     fn validity_as_measured(&self, run: &RunSummary) -> Validity {
         let RunStart { started_us, setup_id, setup, wall_temperature, .. } = &run.start;
-        validity_at(validity(*started_us, *setup_id, &self.checks), setup, *wall_temperature)
+        let began = validity_at(self.validity_since(*started_us, *setup_id), setup, *wall_temperature);
+        let went_on = run.changes.iter().map(|change| self.validity_since(change.at_us, Some(change.setup_id)));
+        let all: Vec<Validity> = std::iter::once(began.clone()).chain(went_on).collect();
+        match all.into_iter().find(|found| matches!(found, Validity::Suspect(_))) {
+            Some(suspect) => suspect,
+            None if !run.changes.is_empty() => Validity::Pending(CHANGED),
+            None => began,
+        }
+    }
+
+    /// How a run with a set-up stands by the verifications made with the kit it was recorded with.
+    fn validity_since(&self, started_us: i64, setup_id: Option<i64>) -> Validity {
+        let swapped = self.swaps().map(|(at_us, _)| at_us).filter(|at_us| *at_us > started_us).min();
+        let Some(swapped) = swapped else { return validity(started_us, setup_id, &self.checks) };
+        let with_its_kit: Vec<Check> = self.checks.iter().filter(|check| check.by.at_us <= swapped).cloned().collect();
+        match validity(started_us, setup_id, &with_its_kit) {
+            Validity::Pending(_) => Validity::Pending("the kit was changed before it was verified again"),
+            found => found,
+        }
+    }
+
+    /// Every swap of a part that a calibration hangs on, with its time.
+    fn swaps(&self) -> impl Iterator<Item = (i64, &Swap)> {
+        self.statements.iter().filter(|statement| self.force.stands(statement.id)).filter_map(|statement| match &statement.said {
+            Said::Swap(swap) => Some((statement.by.at_us, swap)),
+            _ => None,
+        })
+    }
+
+    /// The last swap that the set-up entered last knows nothing of.
+    fn swapped_since(&self) -> Option<&Swap> {
+        let entered = self.setups.last()?.by.at_us;
+        self.swaps().filter(|(at_us, _)| *at_us > entered).last().map(|(_, swap)| swap)
+    }
+
+    /// The set-up that the next run is recorded with; none where nothing was entered since the kit was changed.
+    pub fn setup_in_force(&self) -> Option<&SetupEntry> {
+        self.setups.last().filter(|_| self.swapped_since().is_none())
+    }
+
+    /// What a run is recorded with where no set-up is in force: the last one with its calibration gone, or the typed one.
+    pub fn setup_without_calibration(&self) -> Setup {
+        self.setups.last().map_or_else(|| self.plan.typed_setup(), |entry| Setup { calibration: None, ..entry.setup.clone() })
     }
 
     /// Whether the set-up in force was measured on blocks.
     pub fn is_calibrated(&self) -> bool {
-        self.setups.last().is_some_and(|entry| entry.setup.calibration.is_some())
+        self.setup_in_force().is_some_and(|entry| entry.setup.calibration.is_some())
     }
 
     /// What stops scanning, in words: what the checklist says, and a missing calibration.
     pub fn obstacles(&self) -> Vec<String> {
         let mut found = self.checklist.obstacles(&self.answers, &self.signatures);
-        if !self.is_calibrated() {
+        if let Some(swap) = self.swapped_since() {
+            found.push(format!(
+                "the {} was changed: what was calibrated with the old one holds no more; measure the blocks again",
+                swap.part.word()
+            ));
+        } else if !self.is_calibrated() {
             found.push(
                 "no calibration is in force: velocity, zero and path would be as typed; measure blocks of known thickness".to_owned(),
             );
@@ -69,10 +128,19 @@ impl JobContents {
         found
     }
 
+    /// When the set-up in force is due to be verified again, where it was verified at all.
+    pub fn verification_due(&self) -> Option<i64> {
+        let setup_id = self.setup_in_force()?.id;
+        let last = self.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
+        Some(last.by.at_us + (self.plan.verification.every_h * 3.6e9) as i64)
+    }
+
     /// How the set-up in force stands.
     pub fn standing(&self) -> Validity {
-        let setup_id = self.setups.last().map(|entry| entry.id);
-        let last_run = self.runs.iter().filter(|run| run.start.setup_id == setup_id).map(|run| run.start.started_us).max();
+        let setup_id = self.setup_in_force().map(|entry| entry.id);
+        let began = self.runs.iter().filter(|run| run.start.setup_id == setup_id).map(|run| run.start.started_us);
+        let changes = self.runs.iter().flat_map(|run| &run.changes).filter(|change| Some(change.setup_id) == setup_id);
+        let last_run = began.chain(changes.map(|change| change.at_us)).max();
         standing(setup_id, last_run, &self.checks)
     }
 
@@ -84,8 +152,12 @@ impl JobContents {
             return Validity::Pending("its run is not in the job");
         };
         // Another way to read a hot wall may need no zero.
-        let own = validity_at(validity(run.start.started_us, start.setup_id, &self.checks), &start.setup, run.start.wall_temperature);
-        let measured = validity(run.start.started_us, run.start.setup_id, &self.checks);
+        let own = validity_at(self.validity_since(run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
+        let measured = match self.validity_as_measured(run) {
+            // A hot wall is judged by the evaluation's own way to read it.
+            Validity::Pending(_) if run.changes.is_empty() => self.validity_since(run.start.started_us, run.start.setup_id),
+            other => other,
+        };
         let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
         let calibrated = |setup: &Setup| (setup.velocity, setup.zero, setup.calibration.clone());
         let typed = entered.is_none_or(|entry| calibrated(&entry.setup) != calibrated(&start.setup));
@@ -97,6 +169,9 @@ impl JobContents {
         }
     }
 }
+
+/// Why a run that went on with another set-up is not valid.
+pub const CHANGED: &str = "its set-up was changed while it ran: neither part was verified before and after";
 
 /// A set-up and how it came about.
 #[derive(Debug, Clone, PartialEq)]
@@ -143,6 +218,9 @@ impl std::fmt::Display for CloseReason {
 pub struct RunStart {
     pub line: String,
     pub path: Path,
+    /// From the line's start to where the run started, along the way it is driven; the path starts there.
+    #[serde(rename = "offset_mm", default, skip_serializing_if = "is_nothing")]
+    pub offset: Length,
     pub limits: Limits,
     pub setup: Setup,
     pub setup_id: Option<i64>,
@@ -156,6 +234,10 @@ pub struct RunStart {
     pub checklist_override: Option<String>,
     pub operator: String,
     pub started_us: i64,
+}
+
+fn is_nothing(length: &Length) -> bool {
+    *length == Length::ZERO
 }
 
 /// A place the operator flagged, or that the plan knows.
@@ -220,10 +302,12 @@ pub enum EventKind {
     Stall,
     /// What device or clock said and cannot be.
     Doubt,
+    /// The run went on with another set-up.
+    Setup,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -234,6 +318,7 @@ impl EventKind {
         Self::Fault,
         Self::Stall,
         Self::Doubt,
+        Self::Setup,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -247,6 +332,7 @@ impl EventKind {
             Self::Fault => "fault",
             Self::Stall => "stall",
             Self::Doubt => "doubt",
+            Self::Setup => "set-up",
         }
     }
 }
@@ -279,6 +365,8 @@ pub enum Entry {
     },
     /// The time base of the waveforms that follow.
     TimeBase(TimeBase),
+    /// The number of the set-up that the readings from here on are made with.
+    SetupChange(i64),
     /// What readings are because of their neighbours.
     Judgement(Judgement),
     /// The state of a spot when it was raised, acknowledged, judged or ended.
@@ -303,10 +391,33 @@ pub struct Saved {
     pub file_bytes: u64,
 }
 
+/// A set-up that a run went on with, from the reading in a row on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SetupChange {
+    pub from_row: u64,
+    pub setup_id: i64,
+    pub setup: Setup,
+    /// When the set-up was entered.
+    pub at_us: i64,
+}
+
+impl RunSummary {
+    /// The set-up that made the run's own reading in a row.
+    pub fn setup_at(&self, row: u64) -> &Setup {
+        self.changes.iter().rfind(|change| change.from_row <= row).map_or(&self.start.setup, |change| &change.setup)
+    }
+    /// The set-up the run ended with, or is going with.
+    pub fn last_setup(&self) -> &Setup {
+        self.changes.last().map_or(&self.start.setup, |change| &change.setup)
+    }
+}
+
 #[derive(Debug, Clone, PartialEq)]
 pub struct RunSummary {
     pub id: RunId,
     pub start: RunStart,
+    /// Set-ups it went on with, in order.
+    pub changes: Vec<SetupChange>,
     pub state: RunState,
     pub reason: String,
     pub closed_us: Option<i64>,

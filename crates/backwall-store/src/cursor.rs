@@ -7,6 +7,7 @@ use super::evaluation::EvaluationId;
 use super::overview::ReadingSummary;
 use super::reader::JobReader;
 use super::row;
+use backwall_survey::job::force::Placing;
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
 use backwall_ultrasound::{Flags, Quality};
@@ -25,6 +26,8 @@ pub trait Stored: Sized {
     fn read(row: &Row<'_>) -> rusqlite::Result<Self>;
     /// Takes over flags that its neighbours give it.
     fn judge(&mut self, _flags: Flags) {}
+    /// Takes its place and level as they are in force.
+    fn place(&mut self, placing: &Placing);
 }
 
 impl Stored for Reading {
@@ -48,6 +51,9 @@ impl Stored for Reading {
             measurement.flags = measurement.flags.and(flags);
             measurement.quality = measurement.quality.min(Quality::Fair);
         }
+    }
+    fn place(&mut self, placing: &Placing) {
+        placing.reading(self);
     }
 }
 
@@ -75,6 +81,8 @@ pub struct Cursor<T = Reading> {
     piece: Vec<(u64, T)>,
     /// Whether a run's own readings get the flags that their neighbours give them.
     judged: bool,
+    /// Where a run's readings are now, found at the first.
+    placing: Option<Placing>,
 }
 
 impl Cursor<Reading> {
@@ -86,9 +94,13 @@ impl Cursor<Reading> {
     pub fn measured(run: RunId) -> Self {
         Self::before(Source::Run(run))
     }
-    /// In front of the first reading as an evaluation has it.
+    /// In front of the first reading as an evaluation has it, where it was recorded.
     pub fn of_evaluation(evaluation: EvaluationId) -> Self {
         Self::before(Source::Evaluation(evaluation))
+    }
+    /// The same, where the run is by what is in force.
+    pub fn of_evaluation_in_force(reader: &JobReader, evaluation: EvaluationId, run: RunId) -> Result<Self, StoreError> {
+        Ok(Self { placing: reader.placing(run)?, ..Self::of_evaluation(evaluation) })
     }
 }
 
@@ -101,7 +113,7 @@ impl Cursor<ReadingSummary> {
 
 impl<T: Stored> Cursor<T> {
     fn before(source: Source) -> Self {
-        Self { source, next: 0, piece: Vec::new(), judged: true }
+        Self { source, next: 0, piece: Vec::new(), judged: true, placing: None }
     }
 
     /// The same from a row on.
@@ -162,6 +174,7 @@ impl<T: Stored> Cursor<T> {
         self.piece.clear();
         if let Source::InForce(run) = self.source {
             self.source = reader.in_force(run)?.map_or(Source::Run(run), Source::Evaluation);
+            self.placing = reader.placing(run)?;
         }
         let (sql, id) = match self.source {
             Source::Run(run) | Source::InForce(run) => (T::of_run(reader.version), run),
@@ -184,6 +197,9 @@ impl<T: Stored> Cursor<T> {
                 let from = self.piece.partition_point(|(row, _)| *row < rows.0);
                 self.piece[from..].iter_mut().take_while(|(row, _)| *row <= rows.1).for_each(|(_, reading)| reading.judge(flags));
             }
+        }
+        if let Some(placing) = &self.placing {
+            self.piece.iter_mut().for_each(|(_, reading)| reading.place(placing));
         }
         self.next = self.piece.last().map_or(self.next, |(row, _)| row + 1);
         Ok(())

@@ -3,6 +3,7 @@
 //! what is covered. A chain shows that something was changed only to those who kept its end elsewhere: the digest of
 //! a closed run stands in every report and export.
 
+use super::schema;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Row};
 
@@ -133,16 +134,22 @@ pub(super) fn of_link(connection: &Connection, run: i64, link: i64, rows: (i64, 
         }
         hash.buffer.push(b'.');
     }
-    judgements(&mut hash, connection, run, link)?;
+    came_later(&mut hash, connection, run, link)?;
     Ok(hash.end())
 }
 
-/// Judgements came later: a link without one keeps its digest.
-fn judgements(hash: &mut Hash, connection: &Connection, run: i64, link: i64) -> rusqlite::Result<()> {
-    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? < super::schema::JUDGED_SINCE {
-        return Ok(());
+/// Tables that came later, each with the version that brought it: a link without a row of theirs keeps its digest.
+const CAME_LATER: [(&str, i64); 2] = [
+    ("SELECT * FROM judgement WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::JUDGED_SINCE),
+    ("SELECT * FROM setup_change WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::CHANGED_SINCE),
+];
+
+fn came_later(hash: &mut Hash, connection: &Connection, run: i64, link: i64) -> rusqlite::Result<()> {
+    let version = connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))?;
+    for (sql, _) in CAME_LATER.into_iter().filter(|(_, since)| *since <= version) {
+        hash.some_rows(connection, sql, (run, link), ALL)?;
     }
-    hash.some_rows(connection, "SELECT * FROM judgement WHERE run_id = ?1 AND link = ?2 ORDER BY id", (run, link), ALL)
+    Ok(())
 }
 
 /// The digest of a run that has ended: its last link and the row that says how it ended.
@@ -189,8 +196,12 @@ pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) 
 /// The next digest of the ledger: the one before it, and the row it enters.
 pub(super) fn of_ledger(connection: &Connection, item: &str, item_id: i64, before: &Digest) -> rusqlite::Result<Digest> {
     let mut hash = Hash::new(item, before);
-    let began_with = if item == "evaluation" { EVALUATION_COLUMNS } else { ALL };
-    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE id = ?1", item.replace('"', "\"\"")), [item_id], began_with)?;
+    let began_with = match item {
+        "evaluation" => EVALUATION_COLUMNS,
+        "run" => RUN_COLUMNS,
+        _ => ALL,
+    };
+    hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE rowid = ?1", item.replace('"', "\"\"")), [item_id], began_with)?;
     Ok(hash.end())
 }
 
@@ -220,7 +231,6 @@ pub(super) fn hex(digest: &Digest) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::schema;
 
     #[test]
     fn a_file_keeps_its_digests_when_columns_are_added_and_what_they_hold_counts() {

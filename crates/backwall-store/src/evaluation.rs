@@ -7,7 +7,7 @@ use super::error::StoreError;
 use super::evaluator::Comparer;
 use super::queue::Command;
 use super::reader::JobReader;
-use super::remake::{Made, MeasuredAgain, placed, remake};
+use super::remake::{Made, MeasuredAgain, Setups, placed, remake};
 use super::verify::VerifyProgress;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
@@ -129,7 +129,7 @@ impl Writer {
         start: EvaluationStart,
         mut go_on: impl FnMut(u64, u64) -> bool,
     ) -> Result<EvaluationSummary, EvaluationError> {
-        let run = reader.measured_run(start.run)?;
+        let run = reader.recorded_run(start.run)?;
         if run.state == RunState::Open {
             return Err(EvaluationError::NotEnded(run.id));
         }
@@ -182,7 +182,7 @@ fn evaluate(
     if !go_on(done, run.readings) {
         return Err(EvaluationError::Stopped.into());
     }
-    remake(reader, run.id, setup, |made| {
+    remake(reader, run.id, &Setups::one(setup.clone()), |made| {
         let piece = again.piece(made)?;
         done += piece.len() as u64;
         piece.iter().for_each(|one| again.comparison.push(&one.stored, &one.made, one.was_made));
@@ -227,7 +227,7 @@ impl<'a> Remaking<'a> {
                 false => Err("its place does not follow from its encoder counts; run `backwall verify`".to_owned()),
             });
             let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row, why })?;
-            let made = Reading { measurement: made.measurement, level: made.level, ..stored.clone() };
+            let made = Reading { measurement: made.measurement, level: made.level, level_shown: made.level, ..stored.clone() };
             piece.push(Remade { stored, made, was_made });
         }
         made.failed.map_or(Ok(piece), |error| Err(error.into()))
@@ -337,7 +337,7 @@ pub(super) fn check(
     going: &VerifyProgress<'_>,
     tell: &mut impl FnMut(String),
 ) -> Result<(), EvaluationError> {
-    let run = reader.measured_run(stored.start.run)?;
+    let run = reader.recorded_run(stored.start.run)?;
     let alarm = reader.contents()?.plan.alarm;
     if reader.digest_of(stored)? != stored.digest {
         tell("its readings are not what was saved".to_owned());
@@ -345,7 +345,7 @@ pub(super) fn check(
     let mut again = Remaking::new(&run, &stored.start.setup, alarm)?;
     let tells_coating = reader.tells_coating("evaluated", "evaluation_id", stored.id)?;
     let mut row = 0;
-    let to_the_end = remake(reader, run.id, &stored.start.setup, |made| {
+    let to_the_end = remake(reader, run.id, &Setups::one(stored.start.setup.clone()), |made| {
         let made = again.piece(made)?;
         let held = reader.evaluated(stored.id, row, made.len())?;
         for (index, Remade { stored, made, was_made }) in made.iter().enumerate() {

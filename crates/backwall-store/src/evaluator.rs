@@ -67,7 +67,8 @@ fn is_within(stored: &Reading, made: &Reading) -> bool {
             (a, b) => a.is_none() && b.is_none(),
         }
     }
-    let measured = |reading: &Reading| Reading { measurement: made.measurement, level: made.level, ..reading.clone() };
+    let measured =
+        |reading: &Reading| Reading { measurement: made.measurement, level: made.level, level_shown: made.level_shown, ..reading.clone() };
     let (s, m): (&Measurement, &Measurement) = (&stored.measurement, &made.measurement);
     measured(stored) == *made
         && near(s.thickness, m.thickness, |a, b| (a - b).abs() <= THICKNESS_TOLERANCE)
@@ -115,6 +116,7 @@ mod tests {
             wall_temperature: Temperature::celsius(20.0),
             measurement,
             level: Level::Clear,
+            level_shown: Level::Clear,
         }
     }
 

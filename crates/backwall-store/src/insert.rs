@@ -143,6 +143,9 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
         Entry::TimeBase(base) => connection
             .prepare_cached("INSERT INTO time_base (run_id, link, from_row, rate_hz, first_sample_ns, bits) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, next_row, base.rate.as_hz(), base.first.as_ns(), base.bits]),
+        Entry::SetupChange(setup_id) => connection
+            .prepare_cached("INSERT INTO setup_change (run_id, link, from_row, setup_id) VALUES (?, ?, ?, ?)")?
+            .execute(params![run, link, next_row, setup_id]),
         Entry::Judgement(Judgement { rows, flags, stretch }) => connection
             .prepare_cached("INSERT INTO judgement (run_id, link, first_row, last_row, flags, stretch_json) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, rows.0 as i64, rows.1 as i64, flags.bits(), stretch.as_ref().map(json).transpose()?]),
@@ -239,6 +242,15 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
             )?;
             "adoption"
         }
+        JobItem::State(statement) => {
+            let body = statement.said.body().map_err(|error| rusqlite::Error::ToSqlConversionFailure(Box::new(error)))?;
+            signed(
+                "INSERT INTO statement (kind, body, reason, name, certificate, at_us) VALUES (?, ?, ?, ?, ?, ?)",
+                &[&statement.said.kind(), &body, &statement.reason],
+                &statement.by,
+            )?;
+            "statement"
+        }
     };
     ledger(connection, table)
 }
@@ -281,7 +293,20 @@ pub(super) fn plan(connection: &Connection, plan: &Plan) -> rusqlite::Result<()>
 
 /// Enters the row just inserted into `table` in the ledger; answers its number.
 pub(super) fn ledger(connection: &Connection, table: &str) -> rusqlite::Result<i64> {
-    let id = connection.last_insert_rowid();
+    ledger_row(connection, table, connection.last_insert_rowid())
+}
+
+/// Enters in the ledger the runs of a file from before it held them.
+pub(super) fn runs_into_ledger(connection: &Connection) -> rusqlite::Result<()> {
+    for (table, key) in [("run", "id"), ("run_end", "run_id")] {
+        let mut rows = connection.prepare(&format!("SELECT {key} FROM {table} ORDER BY {key}"))?;
+        let rows: Vec<i64> = rows.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        rows.into_iter().try_for_each(|row| ledger_row(connection, table, row).map(drop))?;
+    }
+    Ok(())
+}
+
+fn ledger_row(connection: &Connection, table: &str, id: i64) -> rusqlite::Result<i64> {
     let digest = digest::of_ledger(connection, table, id, &digest::last_ledger(connection)?)?;
     connection.execute("INSERT INTO ledger (item, item_id, digest) VALUES (?, ?, ?)", params![table, id, digest])?;
     Ok(id)

@@ -2,7 +2,7 @@
 //!
 //! "Saved" means: in a transaction that was committed and synced (`synchronous=FULL`). Nothing else is ever
 //! called saved. `contents` holds the plain types that go in and come out. `file` makes, opens and closes, `writer`
-//! and `queue` take in, `reader` gives back, `cursor` run by run, `evaluation` makes readings again, `adoption` says which count; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
+//! and `queue` take in, `reader` gives back, `cursor` run by run, `evaluation` makes readings again, `adoption` and `statements` say what counts; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
 //! is in them, `digest` the chain over them, `lock` what keeps a second writer out. `docs/job-file.md` describes the
 //! file to others.
 
@@ -25,13 +25,15 @@ mod reader;
 mod remake;
 mod row;
 mod schema;
+mod statements;
 mod summary;
 mod verify;
 mod writer;
 
 pub use adoption::Adoption;
 pub use contents::{
-    CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupEntry,
+    CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupChange,
+    SetupEntry,
 };
 pub use cursor::{Cursor, Step};
 pub use error::{Holder, StoreError};

@@ -5,7 +5,10 @@ use super::cursor::Stored;
 use super::error::StoreError;
 use super::reader::JobReader;
 use super::row;
+use backwall_survey::job::force::Placing;
 use backwall_survey::strip::Level;
+use backwall_survey::travel::Place;
+use backwall_ultrasound::{Flags, Measurement};
 use backwall_units::Length;
 use rusqlite::{OptionalExtension, Row};
 
@@ -19,16 +22,17 @@ pub struct ReadingSummary {
     pub thickness: Option<Length>,
     pub uncertainty: Option<Length>,
     pub level: Level,
+    pub flags: Flags,
 }
 
 impl Stored for ReadingSummary {
     fn of_run(_: i64) -> String {
-        "SELECT row, seq, position_um, course, thickness_nm, uncertainty_nm, level FROM reading
+        "SELECT row, seq, position_um, course, thickness_nm, uncertainty_nm, level, flags FROM reading
          WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3"
             .to_owned()
     }
     fn of_evaluation(_: i64) -> String {
-        "SELECT e.row, r.seq, r.position_um, r.course, e.thickness_nm, e.uncertainty_nm, e.level FROM evaluation AS v
+        "SELECT e.row, r.seq, r.position_um, r.course, e.thickness_nm, e.uncertainty_nm, e.level, e.flags FROM evaluation AS v
          JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
          WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3"
             .to_owned()
@@ -42,7 +46,18 @@ impl Stored for ReadingSummary {
             thickness: found.get::<_, Option<i64>>(4)?.map(Length::nanometres),
             uncertainty: found.get::<_, Option<i64>>(5)?.map(Length::nanometres),
             level: row::word(found, 6, row::LEVELS, row::stored_level)?,
+            flags: Flags::from_bits(found.get(7)?),
         })
+    }
+    fn place(&mut self, placing: &Placing) {
+        let place = placing.place(Place { along: self.along, course: self.course, speed: None });
+        (self.along, self.course) = (place.along, place.course);
+        if placing.judges_again() {
+            let measurement = Measurement { thickness: self.thickness, uncertainty: self.uncertainty, ..Measurement::none(self.flags) };
+            let measurement = placing.limits().judged(measurement, place.course);
+            (self.thickness, self.uncertainty, self.flags) = (measurement.thickness, measurement.uncertainty, measurement.flags);
+            self.level = placing.limits().level(&measurement, place.course);
+        }
     }
 }
 

@@ -5,6 +5,7 @@ use super::adoption::Adoption;
 use super::contents::{Entry, EventKind, Mark, Note, RunId, RunStart, RunSummary};
 use super::error::StoreError;
 use super::evaluation::{EvaluationStart, EvaluationSummary, Step};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -34,6 +35,7 @@ pub(super) enum JobItem {
     EncoderCheck(EncoderCheck, Signed),
     Note(Note),
     Adopt(Adoption),
+    State(Box<Statement>),
 }
 
 pub(super) type Reply<T> = Sender<Result<T, StoreError>>;
@@ -84,7 +86,7 @@ fn is_urgent(entry: &Entry) -> bool {
     match entry {
         Entry::Mark(_) | Entry::Note(_) => true,
         Entry::Event { kind, .. } => matches!(kind, EventKind::Acknowledged | EventKind::Fault),
-        Entry::Reading { .. } | Entry::TimeBase(_) | Entry::Spot(_) | Entry::Judgement(_) => false,
+        Entry::Reading { .. } | Entry::TimeBase(_) | Entry::Spot(_) | Entry::Judgement(_) | Entry::SetupChange(_) => false,
     }
 }
 

@@ -2,15 +2,16 @@
 //! reads go in short pieces, so that a recording's log is never held up.
 
 use super::codec::Unpacker;
-use super::contents::{Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunSummary, SetupEntry};
+use super::contents::{Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunSummary, SetupEntry};
 use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
 use super::schema::{self, Access, JUDGED_SINCE};
 use super::{digest, row, summary};
+use backwall_survey::job::Checklist;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::job::force::Placing;
 use backwall_survey::neighbours::{Finding, Judgement, Kind, Stretch};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Spot;
@@ -101,13 +102,24 @@ impl JobReader {
     }
 
     pub fn contents(&self) -> Result<JobContents, StoreError> {
-        let (plan, checklist): (String, String) =
-            self.said(self.connection.query_row("SELECT plan_toml, checklist_json FROM job", [], |row| Ok((row.get(0)?, row.get(1)?))))?;
-        // Read by its schema alone: a rule added later must not lock a job out that was good when it was made.
-        let plan: Plan = toml::from_str(&plan).map_err(|error| StoreError::corrupt(&self.path, error))?;
+        let checklist: String = self.said(self.connection.query_row("SELECT checklist_json FROM job", [], |row| row.get(0)))?;
+        let (made_with, statements, force) = (self.first_plan()?, self.statements()?, self.force()?);
         let checklist: Checklist = serde_json::from_str(&checklist).map_err(|error| StoreError::corrupt(&self.path, error))?;
+        let (runs, set_aside) = self.runs_by(&force)?;
+        let mut notes = self.all("SELECT run_id, position_um, text, at_us FROM note ORDER BY id", [], note)?;
+        notes.retain(|note| note.run.is_none_or(|run| force.counts(run)));
+        for note in &mut notes {
+            if let Some(placing) = note.run.map(|run| self.placing(run)).transpose()?.flatten() {
+                note.along = note.along.map(|along| placing.along(along));
+            }
+        }
         Ok(JobContents {
-            plan,
+            plan: force.plan.clone(),
+            made_with,
+            set_aside,
+            runs,
+            statements,
+            force,
             checklist,
             answers: self.all("SELECT name, certificate, at_us, item, value_json, note FROM answer ORDER BY id", [], |row| {
                 Ok(Answer { by: signed(row)?, item: row.get(3)?, value: from_json(row, 4)?, note: row.get(5)? })
@@ -118,8 +130,7 @@ impl JobReader {
             setups: self.all("SELECT name, certificate, at_us, id, setup_json, origin FROM setup ORDER BY id", [], |row| {
                 Ok(SetupEntry { by: signed(row)?, id: row.get(3)?, setup: from_json(row, 4)?, origin: row.get(5)? })
             })?,
-            runs: self.runs()?,
-            notes: self.all("SELECT run_id, position_um, text, at_us FROM note ORDER BY id", [], note)?,
+            notes,
             overrides: self
                 .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
             checks: self.all("SELECT check_json FROM block_check ORDER BY id", [], |row| from_json(row, 0))?,
@@ -177,19 +188,19 @@ impl JobReader {
         self.said(self.connection.query_row("SELECT EXISTS (SELECT 1 FROM waveform_block WHERE run_id = ?1)", [run], |row| row.get(0)))
     }
 
-    /// The runs, each with what it came to by the readings that count.
-    pub fn runs(&self) -> Result<Vec<RunSummary>, StoreError> {
-        let runs = self.said(summary::runs(&self.connection))?;
-        runs.into_iter().map(|run| self.as_in_force(run)).collect()
+    /// Every run as it was recorded, by its own readings.
+    pub fn recorded_runs(&self) -> Result<Vec<RunSummary>, StoreError> {
+        self.said(summary::runs(&self.connection))
     }
 
-    pub fn run(&self, run: RunId) -> Result<RunSummary, StoreError> {
-        self.as_in_force(self.measured_run(run)?)
-    }
-
-    /// What a run came to by its own readings.
-    pub(super) fn measured_run(&self, run: RunId) -> Result<RunSummary, StoreError> {
+    /// A run as it was recorded, by its own readings.
+    pub fn recorded_run(&self, run: RunId) -> Result<RunSummary, StoreError> {
         self.said(summary::summary(&self.connection, run))?.ok_or_else(|| StoreError::NoSuchRun { path: self.path.clone(), run })
+    }
+
+    /// What a run was started with.
+    pub(super) fn start_of(&self, run: RunId) -> Result<RunStart, StoreError> {
+        self.said(summary::start(&self.connection, run))?.ok_or_else(|| StoreError::NoSuchRun { path: self.path.clone(), run })
     }
 
     pub(super) fn all<T>(
@@ -301,26 +312,27 @@ impl JobReader {
                 None => marks.push(mark),
             }
         }
+        let placing = self.placing(run)?;
+        marks.iter_mut().for_each(|mark| mark.along = now(placing.as_ref(), mark.along));
         Ok(marks)
     }
 
     pub fn notes(&self, run: RunId) -> Result<Vec<Note>, StoreError> {
-        self.all("SELECT run_id, position_um, text, at_us FROM note WHERE run_id = ?1 ORDER BY id", [run], note)
+        let mut notes = self.all("SELECT run_id, position_um, text, at_us FROM note WHERE run_id = ?1 ORDER BY id", [run], note)?;
+        let placing = self.placing(run)?;
+        notes.iter_mut().for_each(|note| note.along = now(placing.as_ref(), note.along));
+        Ok(notes)
     }
 
     pub fn events(&self, run: RunId) -> Result<Vec<Event>, StoreError> {
-        self.all("SELECT kind, text, seq, position_um, at_us FROM event WHERE run_id = ?1 ORDER BY id", [run], |found| {
-            let kind = row::word(found, 0, EventKind::ALL, EventKind::word)?;
-            Ok(Event { kind, text: found.get(1)?, seq: found.get(2)?, along: place(found, 3)?, at_us: found.get(4)? })
-        })
-    }
-
-    /// The spots of a run by the readings that count.
-    pub fn spots(&self, run: RunId) -> Result<Vec<Spot>, StoreError> {
-        match self.in_force(run)? {
-            Some(evaluation) => self.spots_of_evaluation(run, evaluation),
-            None => self.measured_spots(run),
-        }
+        let mut events =
+            self.all("SELECT kind, text, seq, position_um, at_us FROM event WHERE run_id = ?1 ORDER BY id", [run], |found| {
+                let kind = row::word(found, 0, EventKind::ALL, EventKind::word)?;
+                Ok(Event { kind, text: found.get(1)?, seq: found.get(2)?, along: place(found, 3)?, at_us: found.get(4)? })
+            })?;
+        let placing = self.placing(run)?;
+        events.iter_mut().for_each(|event| event.along = now(placing.as_ref(), event.along));
+        Ok(events)
     }
 
     /// The last state of every spot that was found while the run was recorded.
@@ -357,7 +369,13 @@ impl JobReader {
         if self.in_force(run)?.is_some() {
             return Ok(Vec::new());
         }
-        self.judgements_between(run, 0, u64::MAX)
+        let mut judgements = self.judgements_between(run, 0, u64::MAX)?;
+        if let Some(placing) = self.placing(run)? {
+            for stretch in judgements.iter_mut().filter_map(|judgement| judgement.stretch.as_mut()) {
+                stretch.edges = placing.edges(stretch.edges.0, stretch.edges.1);
+            }
+        }
+        Ok(judgements)
     }
 
     /// Those that reach into some rows.
@@ -383,6 +401,11 @@ impl JobReader {
             Ok((found.get::<_, i64>(0)? as u64, time_base(found, 1)?))
         })
     }
+}
+
+/// A recorded place, where it is now.
+fn now(placing: Option<&Placing>, along: Option<Length>) -> Option<Length> {
+    along.map(|along| placing.map_or(along, |placing| placing.along(along)))
 }
 
 fn stretch(row: &Row<'_>, index: usize) -> rusqlite::Result<Option<Stretch>> {

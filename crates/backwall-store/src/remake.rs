@@ -3,7 +3,7 @@
 //! there, by whoever takes them.
 
 use super::codec::{BLOCK, Unpacker};
-use super::contents::{RunId, RunStart};
+use super::contents::{RunId, RunStart, RunSummary};
 use super::cursor::Cursor;
 use super::error::StoreError;
 use super::in_order::{cores, in_order};
@@ -15,6 +15,35 @@ use std::ops::Range;
 
 /// Readings a core makes in one go.
 const PIECE: usize = 512;
+
+/// The set-ups readings are made with, each from a row on; the first from row 0.
+pub(super) struct Setups(Vec<(u64, Setup)>);
+
+impl Setups {
+    /// One for all readings.
+    pub fn one(setup: Setup) -> Self {
+        Self(vec![(0, setup)])
+    }
+    /// A run's own.
+    pub fn of_run(run: &RunSummary) -> Self {
+        let changes = run.changes.iter().map(|change| (change.from_row, change.setup.clone()));
+        Self(std::iter::once((0, run.start.setup.clone())).chain(changes).collect())
+    }
+    /// The first of all.
+    pub fn first(&self) -> &Setup {
+        &self.0[0].1
+    }
+    /// Those that begin at a row above 0, or at 0 instead of the first; a row may have more than one.
+    pub fn beginning_at(&self, row: u64) -> impl Iterator<Item = &Setup> {
+        self.0[1..].iter().filter(move |(from, _)| *from == row).map(|(_, setup)| setup)
+    }
+}
+
+/// What counts at a row, of things that each begin at one; the first begins at row 0.
+fn at_row<T>(all: &mut [(u64, T)], row: u64) -> &mut T {
+    let at = all.partition_point(|(from, _)| *from <= row).max(1) - 1;
+    &mut all[at].1
+}
 
 /// Readings on their way to a core, with the blocks their waveforms lie in.
 struct Packed {
@@ -51,7 +80,7 @@ pub(super) struct Made {
 pub(super) fn remake<E: From<StoreError>>(
     reader: &JobReader,
     run: RunId,
-    setup: &Setup,
+    setups: &Setups,
     take: impl FnMut(Made) -> Result<bool, E>,
 ) -> Result<bool, E> {
     let (mut next, path) = (0, reader.path());
@@ -61,7 +90,8 @@ pub(super) fn remake<E: From<StoreError>>(
         Ok::<_, E>((!packed.stored.is_empty()).then_some(packed))
     };
     let hands = || {
-        let mut hand = Hand { measurer: Measurer::new(setup.clone()), unpacker: Unpacker::default(), samples: Vec::new() };
+        let measurers = setups.0.iter().map(|(from, setup)| (*from, Measurer::new(setup.clone()))).collect();
+        let mut hand = Hand { measurers, unpacker: Unpacker::default(), samples: Vec::new() };
         move |packed| hand.make(packed, path, run)
     };
     in_order(cores(), hands, fetch, take)
@@ -97,7 +127,8 @@ fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreErro
 
 /// What one core works with.
 struct Hand {
-    measurer: Measurer,
+    /// Each with the row it begins at.
+    measurers: Vec<(u64, Measurer)>,
     unpacker: Unpacker,
     samples: Vec<i16>,
 }
@@ -123,11 +154,10 @@ impl Hand {
                         let failed = StoreError::corrupt(path, format!("run {run}, reading {row}: {error}"));
                         return Made { readings, failed: Some(failed) };
                     }
-                    match self.measurer.set_time_base(block.base) {
+                    let measurer = at_row(&mut self.measurers, row);
+                    match measurer.set_time_base(block.base) {
                         Err(error) => MeasuredAgain::Impossible(format!("its set-up cannot evaluate it: {error}")),
-                        Ok(()) => {
-                            MeasuredAgain::Measured(Box::new(self.measurer.measure(&self.samples, stored.wall_temperature, stored.gain)))
-                        }
+                        Ok(()) => MeasuredAgain::Measured(Box::new(measurer.measure(&self.samples, stored.wall_temperature, stored.gain))),
                     }
                 }
             };
@@ -157,5 +187,5 @@ fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &RunStart) -> 
     };
     let place = maker.gauge(&gauge, stored.host_time_us).place;
     let level = start.limits.level(&stored.measurement, place.course);
-    Reading { place, level, ..stored.clone() }
+    Reading { place, level, level_shown: level, ..stored.clone() }
 }

@@ -60,7 +60,7 @@ fn quality_word(quality: Quality) -> &'static str {
 
 /// Puts a reading in; `statement` takes run, row and [`COLUMNS`].
 pub(super) fn insert(statement: &mut Statement<'_>, run: i64, row: i64, reading: &Reading) -> rusqlite::Result<()> {
-    let Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level } = reading;
+    let Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level, level_shown: _ } = reading;
     statement.raw_bind_parameter(1, run)?;
     statement.raw_bind_parameter(2, row)?;
     statement.raw_bind_parameter(3, seq)?;
@@ -151,6 +151,7 @@ pub(super) fn evaluated_columns(version: i64) -> String {
 pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
     let length = |index: usize, unit: fn(i64) -> Length| row.get::<_, Option<i64>>(first + index).map(|value| value.map(unit));
     let time = |index: usize| row.get::<_, Option<i64>>(first + index).map(|value| value.map(Time::picoseconds));
+    let level = word(row, first + 17, LEVELS, stored_level)?;
     Ok(Reading {
         seq: row.get(first)?,
         device_time_us: row.get::<_, Option<i64>>(first + 1)?.map(|time| time as u64),
@@ -174,7 +175,8 @@ pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
             quality: word(row, first + 15, QUALITIES, quality_word)?,
             flags: Flags::from_bits(row.get(first + 16)?),
         },
-        level: word(row, first + 17, LEVELS, stored_level)?,
+        level,
+        level_shown: level,
     })
 }
 
@@ -244,7 +246,7 @@ mod tests {
         ) -> Reading {
             let place = Place { along: along.map(Length::micrometres), course, speed: speed.map(Speed::micrometres_s) };
             let (gain, wall_temperature) = (Decibel::db(gain).rounded(), Temperature::celsius(wall).rounded());
-            Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level: LEVELS[level] }
+            Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level: LEVELS[level], level_shown: LEVELS[level] }
         }
     }
 
@@ -271,6 +273,7 @@ mod tests {
             wall_temperature: Temperature::celsius(f64::NAN),
             measurement: Measurement::none(Flags::NONE),
             level: Level::NoEcho,
+            level_shown: Level::NoEcho,
         };
         reading.measurement.thickness = Some(Length::mm(f64::NAN));
         let back = there_and_back(&table(), &reading);

@@ -9,12 +9,17 @@ use std::path::Path;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6];
 
 /// The version that brought judgements.
 pub(super) const JUDGED_SINCE: i64 = 5;
 /// The version that brought adopted evaluations.
 pub(super) const ADOPTED_SINCE: i64 = 5;
+/// The version that brought statements, and runs and their ends into the ledger.
+pub(super) const STATED_SINCE: i64 = 6;
+
+/// The version that brought set-ups changed within a run.
+pub(super) const CHANGED_SINCE: i64 = 6;
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -315,8 +320,29 @@ ALTER TABLE spot ADD COLUMN evidence TEXT;
 ALTER TABLE spot ADD COLUMN stretch_json TEXT;
 ";
 
+/// What people say about the job while it lives, and set-ups changed within a run; the newest statement about a thing counts. From here on the ledger also holds
+/// the start and the end of every run, so that its last digest covers the whole job.
+const VERSION_6: &str = "
+CREATE TABLE statement (
+  id INTEGER PRIMARY KEY,
+  kind TEXT NOT NULL,
+  body TEXT NOT NULL CHECK (json_valid(body)),
+  reason TEXT NOT NULL,
+  name TEXT NOT NULL CHECK (length(trim(name)) > 0), certificate TEXT NOT NULL, at_us INTEGER NOT NULL,
+  run_id INTEGER GENERATED ALWAYS AS (body ->> '$.run') VIRTUAL REFERENCES run(id)
+) STRICT;
+
+-- From which row on a run went on with another set-up than it began with.
+CREATE TABLE setup_change (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id), link INTEGER NOT NULL,
+  from_row INTEGER NOT NULL CHECK (from_row >= 0), setup_id INTEGER NOT NULL REFERENCES setup(id)
+) STRICT;
+CREATE INDEX setup_change_of_link ON setup_change (run_id, link);
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"]];
+const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",
@@ -391,6 +417,9 @@ pub(super) fn objects(connection: &Connection) -> rusqlite::Result<std::collecti
 fn steps(connection: &mut Connection, from: usize) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
     run_steps(&transaction, from, STEPS.len())?;
+    if (from as i64) < STATED_SINCE {
+        super::insert::runs_into_ledger(&transaction)?;
+    }
     if from < 2 {
         let text: String = transaction.query_row("SELECT plan_toml FROM job", [], |row| row.get(0))?;
         let plan = toml::from_str(&text).map_err(|error| rusqlite::Error::FromSqlConversionFailure(0, Type::Text, error.into()))?;

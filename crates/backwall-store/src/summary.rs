@@ -1,7 +1,9 @@
 //! What a run came to: counted from its rows, and for ended runs as it was written down at the end.
 
-use super::contents::{RunId, RunStart, RunState, RunSummary};
+use super::contents::{RunId, RunStart, RunState, RunSummary, SetupChange};
 use super::digest::{self, Digest, hex};
+use super::schema::CHANGED_SINCE;
+use backwall_survey::job::force::Recorded;
 use backwall_survey::travel::SequenceWatch;
 use backwall_units::Length;
 use rusqlite::types::Value;
@@ -70,7 +72,14 @@ pub(super) fn end(connection: &Connection, run: RunId, ending: &Ending<'_>) -> r
         &format!("INSERT INTO run_end (run_id, {END_COLUMNS}, digest) VALUES ({run}, {marks})"),
         rusqlite::params_from_iter(values),
     )?;
-    Ok(())
+    super::insert::ledger(connection, "run_end").map(drop)
+}
+
+/// Every run with its line as recorded, and whether it is still open.
+pub(super) fn starts(connection: &Connection) -> rusqlite::Result<Vec<Recorded>> {
+    let mut runs = connection
+        .prepare_cached("SELECT id, line, NOT EXISTS (SELECT 1 FROM run_end WHERE run_end.run_id = run.id) FROM run ORDER BY id")?;
+    runs.query_map([], |row| Ok(Recorded { run: row.get(0)?, line: row.get(1)?, is_open: row.get(2)? }))?.collect()
 }
 
 /// Runs that were never ended.
@@ -87,11 +96,40 @@ pub(super) fn runs(connection: &Connection) -> rusqlite::Result<Vec<RunSummary>>
     ids.into_iter().filter_map(|run| summary(connection, run).transpose()).collect()
 }
 
+/// What a run was started with; `None` when there is no such run.
+pub(super) fn start(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunStart>> {
+    connection
+        .prepare_cached("SELECT start_json FROM run WHERE id = ?1")?
+        .query_row([run], |row| super::reader::from_json(row, 0))
+        .optional()
+}
+
+/// The set-ups a run went on with, in order.
+fn changes(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<SetupChange>> {
+    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? < CHANGED_SINCE {
+        return Ok(Vec::new());
+    }
+    connection
+        .prepare_cached(
+            "SELECT c.from_row, c.setup_id, s.setup_json, s.at_us FROM setup_change AS c JOIN setup AS s ON s.id = c.setup_id
+             WHERE c.run_id = ?1 ORDER BY c.id",
+        )?
+        .query_map([run], |row| {
+            let setup = super::reader::from_json(row, 2)?;
+            Ok(SetupChange { from_row: row.get::<_, i64>(0)? as u64, setup_id: row.get(1)?, setup, at_us: row.get(3)? })
+        })?
+        .collect()
+}
+
 /// A run's summary; `None` when there is no such run.
 pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
-    let start: Option<RunStart> =
-        connection.query_row("SELECT start_json FROM run WHERE id = ?1", [run], |row| super::reader::from_json(row, 0)).optional()?;
-    let Some(start) = start else {
+    let summary = without_changes(connection, run)?;
+    let changes = if summary.is_some() { changes(connection, run)? } else { Vec::new() };
+    Ok(summary.map(|summary| RunSummary { changes, ..summary }))
+}
+
+fn without_changes(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
+    let Some(start) = start(connection, run)? else {
         return Ok(None);
     };
     let ended = connection
@@ -128,6 +166,7 @@ fn filled(
     RunSummary {
         id,
         start,
+        changes: Vec::new(),
         state,
         reason,
         closed_us,

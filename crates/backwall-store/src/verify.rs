@@ -6,8 +6,8 @@ use super::digest::{self, Digest, hex};
 use super::error::StoreError;
 use super::evaluator::{Comparer, Moved};
 use super::reader::JobReader;
-use super::remake::{MeasuredAgain, placed, remake};
-use super::schema::{self, JUDGED_SINCE};
+use super::remake::{MeasuredAgain, Setups, placed, remake};
+use super::schema::{self, CHANGED_SINCE, JUDGED_SINCE};
 use super::summary::END_COLUMNS;
 use backwall_survey::job::Plan;
 use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours};
@@ -185,11 +185,11 @@ impl JobReader {
         for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
             findings.run = Some(run);
             let mut remade = Findings { run: Some(run), ..Findings::default() };
-            let summary = self.measured_run(run);
+            let summary = self.recorded_run(run);
             let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
             self.with_chain(run, &mut findings, &going, |reader| {
                 if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
-                    let done = reader.remake(&summary.start, verdict, &mut remade, &going);
+                    let done = reader.remake(summary, verdict, &mut remade, &going);
                     remade.look(done);
                 }
             });
@@ -213,7 +213,7 @@ impl JobReader {
     /// Readings there are to try: each for its digest, and again where it is made anew; those of evaluations once. What
     /// cannot be counted is told when it is tried.
     fn to_try(&self, remake: bool) -> u64 {
-        let of_runs: u64 = self.runs().unwrap_or_default().iter().map(|run| run.readings).sum();
+        let of_runs: u64 = self.recorded_runs().unwrap_or_default().iter().map(|run| run.readings).sum();
         let of_evaluations: u64 = self.evaluations().unwrap_or_default().iter().map(|evaluation| evaluation.changes.readings).sum();
         of_runs * (1 + u64::from(remake)) + of_evaluations
     }
@@ -248,11 +248,12 @@ impl JobReader {
     /// Makes every reading of a run again and compares.
     fn remake(
         &self,
-        start: &super::RunStart,
+        summary: &RunSummary,
         verdict: &mut RunVerdict,
         findings: &mut Findings,
         going: &VerifyProgress<'_>,
     ) -> Result<(), StoreError> {
+        let (start, setups) = (&summary.start, Setups::of_run(summary));
         let odometer = match Odometer::new(start.path.clone()) {
             Ok(odometer) => odometer,
             Err(error) => {
@@ -260,14 +261,21 @@ impl JobReader {
                 return Ok(());
             }
         };
-        let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
+        let mut maker = ReadingMaker::new(setups.first().clone(), odometer, start.limits.clone(), start.wall_temperature);
         let tells_coating = self.tells_coating("reading", "run_id", verdict.run)?;
         verdict.evaluator = self.evaluator_of_run(verdict.run)?;
         let mut comparer = Comparer::new(verdict.evaluator);
         let (mut neighbours, mut judged) = (Neighbours::default(), Vec::new());
-        let done = remake(self, verdict.run, &start.setup, |made| {
+        let done = remake(self, verdict.run, &setups, |made| {
             let tried = made.readings.len() as u64;
             for (row, stored, again) in made.readings {
+                for setup in setups.beginning_at(row) {
+                    // Readings by two set-ups are no neighbours.
+                    judged.extend(neighbours.end());
+                    if let Err(error) = maker.set_setup(setup.clone()) {
+                        findings.add(format!("the set-up from reading {row} on cannot evaluate: {error}"));
+                    }
+                }
                 match again {
                     MeasuredAgain::NoWaveform => verdict.without_waveform += 1,
                     MeasuredAgain::Measured(_) | MeasuredAgain::Impossible(_) => verdict.remade += 1,
@@ -309,7 +317,7 @@ impl JobReader {
         }
         let stored = self.judgements_between(verdict.run, 0, u64::MAX)?;
         // The last stretch of a run that was cut off was never judged.
-        let expected = if self.measured_run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
+        let expected = if self.recorded_run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
         let told = |judgement: &Judgement| {
             (judgement.rows, judgement.flags, judgement.stretch.map(|stretch| serde_json::to_string(&stretch).ok()))
         };
@@ -466,10 +474,11 @@ fn ledger(connection: &Connection, version: i64, findings: &mut Findings) -> rus
     }
     let mut tables = vec!["job", "answer", "signature", "override", "setup", "block_check", "encoder_check", "note", "evaluation"];
     tables.extend((version >= schema::ADOPTED_SINCE).then_some("adoption"));
+    tables.extend((version >= schema::STATED_SINCE).then_some(["statement", "run", "run_end"]).into_iter().flatten());
     for table in tables {
         let own = if table == "note" { "link IS NULL AND" } else { "" };
         let strangers: i64 = connection.query_row(
-            &format!("SELECT count(*) FROM {table} WHERE {own} id NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),
+            &format!("SELECT count(*) FROM {table} WHERE {own} rowid NOT IN (SELECT item_id FROM ledger WHERE item = ?1)"),
             [table],
             |row| row.get(0),
         )?;
@@ -522,7 +531,9 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut 
         ("spots", "SELECT count(*) FROM spot WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
         ("notes", "SELECT count(*) FROM note WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
     ];
-    for (what, sql) in strangers {
+    let changes = ("set-up changes", "SELECT count(*) FROM setup_change WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2");
+    let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    for (what, sql) in strangers.into_iter().chain((version >= CHANGED_SINCE).then_some(changes)) {
         match count(sql)? {
             0 => {}
             number => findings.add(format!("{number} {what} stand in no commit of the run")),

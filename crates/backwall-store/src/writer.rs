@@ -276,6 +276,7 @@ impl WriterThread {
             connection
                 .execute("INSERT INTO run (start_json, setup_id, evaluator) VALUES (?, ?, ?)", (json, start.setup_id, EVALUATOR_VERSION))?;
             let run = connection.last_insert_rowid();
+            insert::ledger(connection, "run")?;
             Ok(Progress { run, link: 0, row: 0, digest: digest::of_start(connection, run)?, seq: None, along: None })
         });
         let progress = started.map_err(|error| self.said(&error))?;

@@ -3,12 +3,18 @@
 pub mod assess;
 pub mod check;
 pub mod checklist;
+pub mod force;
 pub mod gate;
+pub mod left;
 pub mod plan;
+pub mod revision;
+pub mod statement;
 pub mod validity;
 pub mod wall;
 
 pub use check::{PlanError, Problem};
 pub use checklist::{Answer, AnswerError, Checklist, Item, ItemState};
+pub use force::{InForce, in_force};
 pub use gate::GateRule;
 pub use plan::Plan;
+pub use statement::{Said, Statement};

@@ -31,6 +31,8 @@ pub struct Reading {
     pub wall_temperature: Temperature,
     pub measurement: Measurement,
     pub level: Level,
+    /// The level when it was made; another than `level` where the plan was revised or the run put on another line since.
+    pub level_shown: Level,
 }
 
 impl From<&Reading> for statistics::Sample {

@@ -26,6 +26,7 @@ const STEPS: &[Mode] = &[
     M::ReviewRun,
     M::Map,
     M::Statistics,
+    M::Unseen,
     M::Replay,
 ];
 const LISTS: &[Mode] = &[
@@ -162,6 +163,19 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning, M::Confirm],
         ["d", "", "the crawler is at its start again: note how far the encoder is off"],
     ),
+    bind(
+        &[letter('z')],
+        A::TakeZero,
+        &[M::Scanning],
+        ["z", "", "go on with the zero that the back-wall echoes show: asks first, kept as a new set-up from the next shot on"],
+    ),
+    bind(
+        &[letter('E')],
+        A::EchoToEcho,
+        &[M::Scanning],
+        ["E", "", "where first echo and echo to echo disagree: read this run echo to echo from here on; asks first"],
+    ),
+    bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "go on so from the next shot on"]),
     bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay], ["w", "", "A-scan about the gate, or whole"]),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
@@ -216,6 +230,12 @@ pub const BINDINGS: &[Binding] = &[
     // The footers of walk and replay are full; their help names these.
     bind(&[letter('p')], A::Map, WALK, ["p", "", MAP_HELP]),
     bind(&[letter('h')], A::Statistics, WALK, ["h", "", STATISTICS_HELP]),
+    bind(
+        &[letter('U')],
+        A::Unseen,
+        &[M::Runs, M::ReviewRun],
+        ["U", "", "what this run could not have seen, by a model of it; takes some seconds"],
+    ),
     bind(&[letter('r')], A::Replay, &[M::ReviewRun, M::Replay], ["r", "", REPLAY_HELP]),
     bind(&[letter('h')], A::Statistics, &[M::Runs, M::Map], ["h", "stats", STATISTICS_HELP]),
     bind(&[letter('b')], A::By, &[M::Statistics], ["b", "by", "by line, by course, or by interval"]),
@@ -246,12 +266,12 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Esc)],
         A::Back,
-        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Replay, M::Help, M::Origin, M::TestCard],
+        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Help, M::Origin, M::TestCard],
         ["Esc", "back", "back to where you were"],
     ),
     bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
     bind(&[key(KeyCode::Enter)], A::Choose, &[M::TestCard], ["Enter", "keep", "keep the set that looks right"]),
-    bind(&[key(KeyCode::Esc)], A::Cancel, &[M::Typing, M::Confirm], ["Esc", "drop", "drop what was typed"]),
+    bind(&[key(KeyCode::Esc)], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["Esc", "drop", "drop what was typed"]),
     bind(&[key(KeyCode::Tab), key(KeyCode::Down)], A::NextField, &[M::Typing], ["Tab", "next field", "next field"]),
     bind(&[key(KeyCode::BackTab), key(KeyCode::Up)], A::PreviousField, &[M::Typing], ["", "", ""]),
     bind(&[key(KeyCode::Tab)], A::NextStep, STEPS, ["Tab", "next step", "next step; Shift-Tab goes back. A run goes on meanwhile"]),
@@ -263,7 +283,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('u')], A::ToggleUnit, STEPS, ["u", "", "millimetres or inches; what is stored does not change"]),
     bind(&[control('l')], A::Redraw, STEPS, ["^L", "", "draw the whole screen again"]),
     bind(&[letter('q'), control('c')], A::Quit, STEPS, ["q", "quit", "leave; asks first while a run is going"]),
-    bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm], ["", "", ""]),
+    bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["", "", ""]),
     bind(&[control('c')], A::Back, &[M::Help, M::Origin, M::TestCard], ["", "", ""]),
     bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
     bind(&[letter('?'), letter('q')], A::Back, &[M::Help, M::Origin], ["", "", ""]),

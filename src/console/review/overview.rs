@@ -93,7 +93,7 @@ impl Overview {
 
     /// Takes the next reading of a run, judged by the limits of that run.
     pub fn push(&mut self, run: u32, glance: &ReadingSummary, limits: &Limits) {
-        let ReadingSummary { row, seq, along, course, thickness, uncertainty, level } = *glance;
+        let ReadingSummary { row, seq, along, course, thickness, uncertainty, level, .. } = *glance;
         self.wall.see(&Seen { seq, along, course, thickness, level }, limits);
         let margin = limits.watch_margin + limits.doubt(uncertainty);
         self.edge.push(along, thickness.map(|thickness| Length::nanometres((thickness - margin).as_nanometres())), level);

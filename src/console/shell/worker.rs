@@ -3,8 +3,8 @@
 
 use crate::console::backend::{Backend, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::console::state::{Effect, Event};
-use crate::live::Connecting;
 use crate::live::bench::{BenchEnd, BenchHandle};
+use crate::live::{Changed, Connecting};
 use anyhow::Context;
 use backwall_store::{JobContents, RunId, SetupEntry};
 use backwall_survey::job::validity::Check;
@@ -82,6 +82,7 @@ pub(super) fn is_write(effect: &Effect) -> bool {
             | Effect::Sign(_)
             | Effect::Note(_)
             | Effect::SetSetup { .. }
+            | Effect::Change { .. }
             | Effect::Check(_)
             | Effect::EncoderCheck(..)
             | Effect::Evaluate(..)
@@ -202,6 +203,12 @@ impl<B: Backend> Worker<B> {
                 if !verified {
                     return said("set-up kept, in force from the next run on; verify it (v)".to_owned());
                 }
+            }
+            Effect::Change { setup, origin, by } => {
+                let kept = self.backend.set_setup((*setup).clone(), origin.clone(), by.clone());
+                let setup_id = kept.context("the set-up was NOT kept, the run goes on with the one before")?;
+                self.contents.setups.push(SetupEntry { id: setup_id, setup: (*setup).clone(), origin: origin.clone(), by });
+                return Ok(Some(Told::Happened(Event::ToChange(Changed { setup, setup_id, origin }))));
             }
             Effect::Check(check) => {
                 self.backend.add_check(check.clone()).context("the verification was NOT kept")?;

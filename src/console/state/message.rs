@@ -4,7 +4,7 @@ use crate::console::replay::Replay;
 use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
-use crate::live::{Command, LiveView, Wall};
+use crate::live::{Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
@@ -46,6 +46,8 @@ pub enum Event {
     Evaluating(RunId, u64, u64),
     /// A run was evaluated again from echo to echo.
     Evaluated(Box<EvaluationSummary>),
+    /// The set-up that the run is to go on with stands in the job.
+    ToChange(Changed),
     /// The bench broke off.
     BenchGone,
     /// An effect was done; says so in words.
@@ -67,6 +69,12 @@ pub enum Effect {
         origin: String,
         by: Signed,
         checks: Vec<Check>,
+    },
+    /// Enter a set-up that the run is to go on with.
+    Change {
+        setup: Box<Setup>,
+        origin: String,
+        by: Signed,
     },
     Check(Check),
     EncoderCheck(EncoderCheck, Signed),

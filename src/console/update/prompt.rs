@@ -15,6 +15,7 @@ pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     if action == Action::Cancel {
         app.prompt = None;
         app.question = None;
+        app.change = None;
         return Vec::new();
     }
     let Some(prompt) = &mut app.prompt else {

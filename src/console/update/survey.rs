@@ -1,7 +1,7 @@
 //! The screens of the whole job, over the review: what is read for them, and their cursors.
 
 use super::super::state::{App, Effect};
-use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, SurveyShown, Surveyed};
+use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, SurveyShown, Surveyed, UnseenShown};
 use super::super::theme::Role;
 use backwall_store::RunId;
 use backwall_units::Length;
@@ -44,6 +44,17 @@ pub fn open_statistics(app: &mut App) -> Vec<Effect> {
     vec![Effect::OpenSurvey(Survey::Statistics { line, interval })]
 }
 
+/// What the run looked at could not have seen.
+pub fn open_unseen(app: &mut App) -> Vec<Effect> {
+    let looked_at = app.opened.as_ref().map(|opened| opened.run).or_else(|| app.contents.runs.get(app.run).map(|run| run.id));
+    let Some(run) = looked_at else {
+        app.say(Role::Plain, "there is no run");
+        return Vec::new();
+    };
+    app.survey = Some(SurveyShown::Unseen(UnseenShown { run, progress: (0, 0), found: None, failed: None }));
+    vec![Effect::OpenSurvey(Survey::Unseen(run))]
+}
+
 /// Asks for the intervals on screen, unless they are there.
 pub fn again(app: &App) -> Vec<Effect> {
     let Some(SurveyShown::Statistics(shown)) = &app.survey else { return Vec::new() };
@@ -74,8 +85,11 @@ pub fn news(app: &mut App, news: SurveyNews) -> Vec<Effect> {
         (SurveyNews::Map(surveyed), Some(SurveyShown::Map(shown))) => shown.take(surveyed),
         (SurveyNews::Failed(words), _) => app.say(Role::Fault, words),
         (SurveyNews::Statistics(figures), Some(SurveyShown::Statistics(shown))) => shown.take(figures),
+        (SurveyNews::Unseen { done, of }, Some(SurveyShown::Unseen(shown))) => shown.progress = (done, of),
+        (SurveyNews::UnseenFound(found), Some(SurveyShown::Unseen(shown))) if found.run == shown.run => shown.found = Some(found),
+        (SurveyNews::UnseenFailed(why), Some(SurveyShown::Unseen(shown))) => shown.failed = Some(why),
         // Of a screen that has been left.
-        (SurveyNews::Map(_) | SurveyNews::Statistics(_), _) => {}
+        _ => {}
     }
     Vec::new()
 }
@@ -84,7 +98,7 @@ pub fn walk(app: &mut App, by: usize, up: bool) -> Vec<Effect> {
     match &mut app.survey {
         Some(SurveyShown::Map(shown)) => shown.walk(by, up),
         Some(SurveyShown::Statistics(_)) => return with(app, |shown| shown.walk(by, up)),
-        None => {}
+        Some(SurveyShown::Unseen(_)) | None => {}
     }
     Vec::new()
 }
@@ -93,7 +107,7 @@ pub fn sideways(app: &mut App, right: bool) -> Vec<Effect> {
     match &mut app.survey {
         Some(SurveyShown::Map(shown)) => shown.sideways(right),
         Some(SurveyShown::Statistics(_)) => return with(app, |shown| shown.sideways(right)),
-        None => {}
+        Some(SurveyShown::Unseen(_)) | None => {}
     }
     Vec::new()
 }
@@ -102,7 +116,7 @@ pub fn home(app: &mut App) -> Vec<Effect> {
     match &mut app.survey {
         Some(SurveyShown::Map(shown)) => (shown.lane, shown.row, shown.column) = (0, 0, 0),
         Some(SurveyShown::Statistics(_)) => return with(app, |shown| shown.walk(usize::MAX, true)),
-        None => {}
+        Some(SurveyShown::Unseen(_)) | None => {}
     }
     Vec::new()
 }
@@ -133,7 +147,7 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
             let least = part.row.statistics.least.and_then(|found| found.along);
             (part.row.line.clone(), least.or(part.row.edges.map(|edges| edges.0)))
         }),
-        None => None,
+        Some(SurveyShown::Unseen(_)) | None => None,
     };
     let Some((line, place)) = found else { return Vec::new() };
     let Some(run) = app.runs_on(&line).filter(|run| run.readings > 0).last().or(app.runs_on(&line).last()).map(|run| run.id) else {

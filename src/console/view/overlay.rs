@@ -134,6 +134,16 @@ pub fn question(question: Question, pen: &mut Pen, area: Rect) {
     );
 }
 
+/// Whether the run is to go on with another set-up.
+pub fn change(app: &App, pen: &mut Pen, area: Rect) {
+    let Some(change) = &app.change else { return };
+    let style = pen.look.theme.style(Role::Cursor);
+    pen.fill(area, style);
+    const KEYS: &str = "  Enter takes  Esc not";
+    let words = text::clip(&safe_text(&change.asked), usize::from(area.width).saturating_sub(KEYS.len() + 1));
+    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
+}
+
 /// Every input of a number, under headings; in two columns where there is room.
 pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
     pen.title(Rect { height: 1, ..area }, "where this number comes from", "Esc back");

@@ -8,7 +8,7 @@ use crate::console::origin::is_guarded;
 use crate::console::state::{App, Scan};
 use crate::console::text;
 use crate::console::theme::Role;
-use crate::live::Phase;
+use crate::live::{Disagreement, Phase};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
@@ -137,6 +137,18 @@ fn speed(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
     pen.cell(x + cells, area.y, shapes.divider, Role::Quiet);
 }
 
+/// Both readings of the wall and the key; what the keys do and the quality where there is room.
+fn disagreement(found: &Disagreement, quality: &str, pen: &mut Pen, area: Rect) {
+    let unit = pen.look.unit;
+    let (room, full) = (usize::from(area.width - 1), format!("{}: E", found.words(unit)));
+    let words = if text::columns(&full) <= room { full } else { format!("{}: E", found.short_words(unit)) };
+    let x = pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Watch);
+    let rest = area.right().saturating_sub(x);
+    if rest > 20 {
+        pen.put(x, area.y, rest, &text::clip(&format!(" reads so from here on; {quality}"), usize::from(rest)), Role::Plain);
+    }
+}
+
 /// Quality and flags in words; a gap longer than allowed comes first.
 fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
@@ -166,6 +178,9 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
                 (Some(flag), None) => words = format!("{words}: {}", flag.explanation()),
                 (Some(_), Some(_)) => words = format!("{words}: {}", measurement.flags),
                 (None, _) => {}
+            }
+            if let Some(found) = &scan.view.disagreement {
+                return disagreement(found, &words, pen, area);
             }
             let role = if measurement.quality == Quality::Poor { Role::Watch } else { Role::Plain };
             (words, role)

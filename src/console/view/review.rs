@@ -2,6 +2,7 @@
 
 pub mod map;
 pub mod statistics;
+pub mod unseen;
 pub mod walk;
 
 use super::pen::{Pen, Rows};

@@ -29,7 +29,7 @@ pub struct Settled {
 
 /// Whether a set-up's calibration is the one in force.
 pub fn in_force(job: &JobContents, setup: &Setup) -> bool {
-    let calibration = job.setups.last().and_then(|entry| entry.setup.calibration.as_ref());
+    let calibration = job.setup_in_force().and_then(|entry| entry.setup.calibration.as_ref());
     calibration.is_some() && calibration == setup.calibration.as_ref()
 }
 
@@ -38,11 +38,11 @@ pub fn kept(view: &BenchView, job: &JobContents) -> Option<Kept> {
     let kept = match view.fitted().filter(|fitted| !in_force(job, &fitted.setup)) {
         Some(fitted) => fit_kept(view, fitted, false),
         None => {
-            let before = job.setups.last().map_or_else(|| job.plan.typed_setup(), |entry| entry.setup.clone());
+            let before = job.setup_in_force().map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone());
             Kept { setup: with_shown_gate(view, before), origin: "gate set on the live waveform".to_owned() }
         }
     };
-    job.setups.last().is_none_or(|entry| entry.setup != kept.setup).then_some(kept)
+    job.setup_in_force().is_none_or(|entry| entry.setup != kept.setup).then_some(kept)
 }
 
 fn fit_kept(view: &BenchView, fitted: &Fitted, verified: bool) -> Kept {
@@ -69,7 +69,7 @@ fn with_shown_gate(view: &BenchView, setup: Setup) -> Setup {
 pub fn check_of(found: &Found, job: &JobContents, by: &Signed) -> Option<Check> {
     let Found::Checked { piece, tolerance, temperature, check, .. } = found else { return None };
     Some(Check {
-        setup_id: job.setups.last().map_or(0, |entry| entry.id),
+        setup_id: job.setup_in_force().map_or(0, |entry| entry.id),
         block: piece.serial.clone(),
         truth: piece.thickness,
         // An unsteady reading inside the tolerance is none.

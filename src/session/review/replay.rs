@@ -11,6 +11,7 @@ use backwall_store::{Cursor, JobFile, JobReader, Mark, Note, RunId, RunSummary, 
 use backwall_survey::reading::{Reading, ReadingMaker};
 use backwall_survey::strip::{Spot, SpotWatch};
 use backwall_survey::travel::Odometer;
+use backwall_ultrasound::Setup;
 use std::collections::VecDeque;
 use std::path::Path;
 use std::sync::mpsc::{Receiver, TryRecvError};
@@ -193,6 +194,12 @@ impl Player {
         }
     }
 
+    /// The set-up that made the reading in a row.
+    fn setup_at(&self, row: u64, old: &LiveView) -> Arc<Setup> {
+        let setup = self.summary.setup_at(row);
+        if *old.setup == *setup { old.setup.clone() } else { Arc::new(setup.clone()) }
+    }
+
     /// Shows the state after the reading in a row, with its own waveform or none.
     fn publish(&self, row: Option<u64>) -> Result<(), StoreError> {
         let old = self.tell.borrow().clone();
@@ -208,6 +215,7 @@ impl Player {
             counts: engine.counts.clone(),
             reach: engine.reach,
             zero: engine.zero,
+            setup: row.map_or_else(|| old.setup.clone(), |row| self.setup_at(row, &old)),
             gap: engine.gap(),
             ..(*old).clone()
         }));

@@ -10,7 +10,7 @@ use backwall::live::{Counts, LiveView, Phase, Telemetry, Wall};
 use backwall_store::{JobContents, Mark, MarkKind, Note, ReadingSummary, RunStart, RunState, RunSummary, Saved, SetupEntry};
 use backwall_stream::feed::LinkState;
 use backwall_survey::job::checklist::{Answer, Signature, Signed, Value};
-use backwall_survey::job::{Checklist, Plan};
+use backwall_survey::job::{Checklist, Plan, in_force};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Section, Seen, SpotWatch};
 use backwall_survey::travel::{Direction, Place};
@@ -140,8 +140,13 @@ pub fn answer(item: &str, value: Value) -> Answer {
 }
 
 pub fn contents() -> JobContents {
+    let plan = Plan::parse("plan.toml", PLAN).unwrap();
     JobContents {
-        plan: Plan::parse("plan.toml", PLAN).unwrap(),
+        made_with: plan.clone(),
+        statements: Vec::new(),
+        force: in_force(&plan, &[], &[]),
+        set_aside: Vec::new(),
+        plan,
         checklist: Checklist::parse("crawler.toml", CHECKLIST).unwrap(),
         answers: vec![answer("permit", Value::Text("P-2207".into()))],
         signatures: Vec::new(),
@@ -186,9 +191,11 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
     let closed = state == RunState::Closed;
     RunSummary {
         id,
+        changes: Vec::new(),
         start: RunStart {
             line: line.into(),
             path: plan.path(planned),
+            offset: Length::ZERO,
             limits: plan.limits(),
             setup: plan.typed_setup(),
             setup_id: None,
@@ -274,6 +281,7 @@ pub fn glance(shot: u32) -> ReadingSummary {
         course: Some(if along < 2400.0 { 1 } else { 2 }),
         thickness: thickness.map(|t| Length::nanometres((t * 1e6).round() as i64)),
         uncertainty: Some(Length::mm(0.03)),
+        flags: Flags::NONE,
         // U (k = 2) counts: what lies within 0.06 mm over a limit is judged as under it.
         level: match level(thickness) {
             Level::Clear => level(thickness.map(|thickness| thickness - 0.06)).min(Level::Watch),
@@ -336,6 +344,7 @@ pub fn reading(along: f64) -> Reading {
             flags: Flags::NONE,
         },
         level: Level::Clear,
+        level_shown: Level::Clear,
     }
 }
 
@@ -389,6 +398,8 @@ pub fn live(direction: Direction) -> LiveView {
         start: Length::ZERO,
         reach: Length::mm(4349.8),
         zero: None,
+        disagreement: None,
+        changed: false,
         gap: None,
     }
 }

@@ -343,7 +343,7 @@ fn the_whole_job_is_shown_at_once_whatever_the_number_of_readings() {
             wait(&mut app, &mut handle, |app| match &app.survey {
                 Some(SurveyShown::Map(shown)) => shown.surveyed.progress.done,
                 Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().is_some_and(|figures| figures.progress.done),
-                None => false,
+                Some(SurveyShown::Unseen(_)) | None => false,
             });
             println!("{count} readings, {open_key}: all read after {:?}", since.elapsed());
             let mut slowest = Duration::ZERO;
@@ -399,7 +399,7 @@ fn map_and_statistics_grow_with_a_run_that_is_being_recorded() {
     let read = |app: &App| match &app.survey {
         Some(SurveyShown::Map(shown)) => shown.surveyed.progress,
         Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().map(|figures| figures.progress).unwrap_or_default(),
-        None => Default::default(),
+        Some(SurveyShown::Unseen(_)) | None => Default::default(),
     };
     let mut screens: Vec<(App, SurveyHandle)> = ['p', 'h']
         .into_iter()

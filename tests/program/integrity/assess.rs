@@ -83,6 +83,7 @@ pub(super) fn scan(path: &Path, at_us: i64, shift: f64, wall: impl Fn(f64) -> Op
             wall_temperature: Temperature::celsius(18.0),
             measurement: measurement.rounded(),
             level,
+            level_shown: level,
         };
         writer.append_blocking(run, Entry::Reading { reading, waveform: None }).unwrap();
     }

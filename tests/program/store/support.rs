@@ -79,6 +79,7 @@ pub fn reading(seq: u32) -> Reading {
         gain: Decibel::hundredths(4250),
         wall_temperature: Temperature::millidegrees(18_300),
         level: if measurement.thickness.is_some() { Level::Clear } else { Level::NoEcho },
+        level_shown: if measurement.thickness.is_some() { Level::Clear } else { Level::NoEcho },
         measurement,
     }
 }

@@ -10,6 +10,18 @@ use backwall_survey::strip::compare::{Change, Difference};
 use backwall_survey::strip::{Level, Strip};
 
 impl Writer<'_> {
+    pub(super) fn unseen(&mut self) {
+        let (Some(found), unit) = (&self.job.unseen, self.wanted.unit) else { return };
+        self.out.heading(2, found.title());
+        self.out.paragraph(found.statement(unit));
+        let mut rows = found.rows(unit).into_iter();
+        let head: Vec<String> = rows.next().unwrap_or_default().into_iter().map(|head| format!("{head}>")).collect();
+        let mut table = Table::of(&head.iter().map(String::as_str).collect::<Vec<_>>());
+        rows.for_each(|row| table.row(row));
+        self.out.table(table);
+        self.out.paragraph(format!("So {}.", found.summary(unit)));
+    }
+
     pub(super) fn comparison(&mut self) {
         let Some(assessment) = &self.job.assessment else {
             return self.out.paragraph("No run was made, so there is nothing to compare.");

@@ -2,6 +2,7 @@
 
 use crate::assessment::{AssessError, Assessment, Request, assess};
 use crate::figure::data::RunWall;
+use crate::unseen::UnseenOfRun;
 use crate::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, StoreError};
 use backwall_survey::job::validity::Validity;
@@ -32,6 +33,8 @@ pub struct Gathered {
     pub map: WallMap,
     /// `None` while there is no run.
     pub assessment: Option<Assessment>,
+    /// What the last run could not have seen, where that was asked for.
+    pub unseen: Option<UnseenOfRun>,
 }
 
 /// One run.
@@ -88,7 +91,7 @@ pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mu
     let file = reader.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let map = contents.plan.wall_map(|line| lines.remove(line).unwrap_or_default());
     let assessment = if runs.is_empty() { None } else { Some(assess(reader, request, &mut |done, _| tick(all + done.min(all), of))?) };
-    Ok(Gathered { file, contents, runs, map, assessment })
+    Ok(Gathered { file, contents, runs, map, assessment, unseen: None })
 }
 
 fn run(

@@ -16,7 +16,10 @@ impl Writer<'_> {
             let adopted = self.job.contents.adopted(run.summary.id).map(|(evaluation, _)| evaluation);
             let own = (&start.setup, start.setup_id, run.name());
             let adopted = adopted.map(|of| (&of.start.setup, of.start.setup_id, format!("evaluation {} of {}", of.id, run.name())));
-            for (setup, setup_id, name) in std::iter::once(own).chain(adopted) {
+            let changes = run.summary.changes.iter();
+            let changes = changes
+                .map(|change| (&change.setup, Some(change.setup_id), format!("{} from reading {} on", run.name(), change.from_row + 1)));
+            for (setup, setup_id, name) in std::iter::once(own).chain(changes).chain(adopted) {
                 match used.iter_mut().find(|(known, id, _)| *id == setup_id && **known == *setup) {
                     Some((_, _, runs)) => runs.push(name),
                     None => used.push((setup, setup_id, vec![name])),

@@ -71,7 +71,12 @@ impl Writer<'_> {
         let elevation = line
             .and_then(|line| line.elevation)
             .map_or_else(String::new, |at| format!(", elevation {} {}", unit.place(at), unit.place_symbol()));
-        let setup = start.setup_id.map_or_else(|| "never entered in the job".to_owned(), |id| format!("no. {id}"));
+        let mut setup = start.setup_id.map_or_else(|| "never entered in the job".to_owned(), |id| format!("no. {id}"));
+        for change in &summary.changes {
+            let entry = self.job.contents.setups.iter().find(|entry| entry.id == change.setup_id);
+            let origin = entry.map_or("", |entry| entry.origin.as_str());
+            setup += &format!("; from reading {} on no. {}: {origin}", change.from_row + 1, change.setup_id);
+        }
         let fastest = run.fastest.map_or_else(|| "not known".to_owned(), |speed| format!("{} {}", unit.speed(speed), unit.speed_symbol()));
         let mut facts = vec![
             fact(

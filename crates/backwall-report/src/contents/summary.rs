@@ -3,6 +3,7 @@
 use super::gather::RunFacts;
 use super::{Writer, count, fact};
 use crate::document::Tone;
+use crate::template::Section;
 use crate::words::percent;
 use backwall_store::{EventKind, RunState};
 use backwall_survey::job::validity::Validity;
@@ -82,6 +83,7 @@ impl Writer<'_> {
         self.suspected_laminations();
         self.what_is_missing();
         self.what_was_overridden();
+        self.what_does_not_count();
         self.key_facts();
     }
 
@@ -342,6 +344,12 @@ impl Writer<'_> {
             facts.push(fact(
                 "Scanned share of the surface",
                 format!("{}: only the scanned lines are known, nothing is said about the wall between them", self.share_of_surface(share)),
+            ));
+        }
+        if let Some(unseen) = &self.job.unseen {
+            facts.push(fact(
+                "Could not have been seen",
+                format!("{}; section \u{201c}{}\u{201d}", unseen.summary(self.wanted.unit), self.wanted.template.heading(Section::Unseen)),
             ));
         }
         self.out.facts(facts);

@@ -23,6 +23,7 @@ fn start() -> RunStart {
     let plan = Plan::parse("plan.toml", PLAN).unwrap();
     RunStart {
         line: "A090".into(),
+        offset: Length::ZERO,
         path: plan.path(&plan.lines[0]),
         limits: plan.limits(),
         setup: plan.typed_setup(),
@@ -57,6 +58,7 @@ fn shot(seq: u32) -> Entry {
         wall_temperature: Temperature::celsius(20.0),
         measurement: Measurement::none(Flags::of(Flag::NoBackWall)),
         level: Level::NoEcho,
+        level_shown: Level::NoEcho,
     };
     let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::ZERO, bits: 16 };
     Entry::Reading { reading, waveform: Some(Waveform { base, samples }) }

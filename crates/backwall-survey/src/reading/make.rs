@@ -87,6 +87,23 @@ impl ReadingMaker {
         }
     }
 
+    /// Another set-up for the shots that follow, watched anew; refused where it cannot evaluate them, and then nothing changes.
+    pub fn set_setup(&mut self, setup: Setup) -> Result<(), SetupError> {
+        let mut zero = ZeroKeeper::new(&setup);
+        zero.set_temperature(self.wall);
+        let mut measurer = Measurer::new(setup);
+        if let Some(base) = self.time_base() {
+            measurer.set_time_base(base)?;
+        }
+        (self.measurer, self.zero) = (measurer, zero);
+        Ok(())
+    }
+
+    /// The wall by the two echoes of the last shot and its standard uncertainty, where both are sound.
+    pub fn echo_to_echo(&self) -> Option<(Length, Length)> {
+        self.zero.pair().map(|pair| (pair.wall, pair.uncertainty))
+    }
+
     /// By how much first echoes come later than calibrated, as the last shots show.
     pub fn zero(&self) -> Option<Zero> {
         self.zero.zero()
@@ -146,19 +163,6 @@ impl ReadingMaker {
         self.finish((stored.seq, Evaluated::Here), at, stored.encoder, stored.gain, measurement)
     }
 
-    /// A measurement with what the limits of its course say of it.
-    fn limited(&self, measurement: Measurement, course: Option<u16>) -> Measurement {
-        if self.limits.impossible(&measurement, course) {
-            let flags = measurement.flags.with(Flag::OutOfRange).with(Flag::OverNominal);
-            return Measurement { echo_time: measurement.echo_time, ..Measurement::none(flags) };
-        }
-        let doubt = self.limits.in_doubt(&measurement, course).then_some(Flag::LimitInDoubt);
-        let over = self.limits.over_nominal(&measurement, course).then_some(Flag::OverNominal);
-        let flags = [doubt, over].into_iter().flatten().fold(measurement.flags, Flags::with);
-        let quality = if over.is_some() { measurement.quality.min(Quality::Fair) } else { measurement.quality };
-        Measurement { flags, quality, ..measurement }
-    }
-
     /// A measurement with what the device contradicts itself on.
     fn distrusted(measurement: Measurement, doubt: Doubt, repeated: bool) -> Measurement {
         let doubts = [(doubt.off_line, Flag::OffLine), (doubt.jumped, Flag::EncoderJump), (repeated, Flag::Repeated)];
@@ -171,10 +175,21 @@ impl ReadingMaker {
     fn finish(&mut self, number: (u32, Evaluated), at: Moment, encoder: Option<i32>, gain: Decibel, measurement: Measurement) -> Reading {
         let (place, doubt) = self.odometer.place(encoder, at);
         let repeated = self.before.replace(number) == Some(number) && self.odometer.path().max_speed.is_some();
-        let measurement = Self::distrusted(self.limited(measurement, place.course), doubt, repeated);
+        let measurement = Self::distrusted(self.limits.judged(measurement, place.course), doubt, repeated);
         let level = self.limits.level(&measurement, place.course);
         let (gain, wall_temperature) = (gain.rounded(), self.wall);
         let (device_time_us, host_time_us) = (at.device_us, at.host_us);
-        Reading { seq: number.0, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level }
+        Reading {
+            seq: number.0,
+            device_time_us,
+            host_time_us,
+            encoder,
+            place,
+            gain,
+            wall_temperature,
+            measurement,
+            level,
+            level_shown: level,
+        }
     }
 }

@@ -25,11 +25,13 @@ pub struct ZeroKeeper {
     setup: Setup,
     ruler: Ruler,
     watch: ZeroWatch,
+    /// Of the last shot, where it is sound.
+    pair: Option<Pair>,
 }
 
 impl ZeroKeeper {
     pub fn new(setup: &Setup) -> Self {
-        Self { setup: setup.clone(), ruler: Ruler::new(setup), watch: ZeroWatch::default() }
+        Self { setup: setup.clone(), ruler: Ruler::new(setup), watch: ZeroWatch::default(), pair: None }
     }
 
     pub fn set_temperature(&mut self, wall: Temperature) {
@@ -40,6 +42,11 @@ impl ZeroKeeper {
         self.watch.zero()
     }
 
+    /// The two echoes of the last shot, where they are sound.
+    pub fn pair(&self) -> Option<Pair> {
+        self.pair
+    }
+
     /// What the zero's lateness is on a wall of a thickness.
     pub fn length(&self, time: Time, wall: Length) -> Length {
         self.ruler.length(time, wall)
@@ -48,6 +55,7 @@ impl ZeroKeeper {
     /// The measurement of the next shot.
     pub fn measure(&mut self, measured: &Measured) -> Measurement {
         let alone = measured.alone;
+        self.pair = None;
         // Without blocks there is nothing the second echo could be held against.
         if self.setup.calibration.is_none() || alone.thickness.is_none() {
             self.watch.pass();
@@ -57,6 +65,7 @@ impl ZeroKeeper {
             let sound = pair.second >= SOUND_SECOND.0 && pair.second <= SOUND_SECOND.1;
             sound && alone.quality > Quality::Poor && !NO_WITNESS.iter().any(|flag| alone.flags.has(*flag))
         });
+        self.pair = pair;
         match pair {
             Some(pair) => self.watch.push(pair.late),
             None => self.watch.pass(),

@@ -1,6 +1,6 @@
 //! The level of a reading against the limits of its course.
 
-use backwall_ultrasound::Measurement;
+use backwall_ultrasound::{Flag, Flags, Measurement, Quality};
 use backwall_units::Length;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -91,6 +91,23 @@ impl Limits {
             Some(course) => Some(course.nominal),
             None => self.courses.iter().map(|course| course.nominal).reduce(Length::max),
         }
+    }
+
+    /// A measurement with what the limits of its course say of it. Judged before by other limits, it is judged anew.
+    pub fn judged(&self, measurement: Measurement, course: Option<u16>) -> Measurement {
+        if self.impossible(&measurement, course) {
+            let flags = measurement.flags.with(Flag::OutOfRange).with(Flag::OverNominal);
+            return Measurement { echo_time: measurement.echo_time, ..Measurement::none(flags) };
+        }
+        let doubt = self.in_doubt(&measurement, course).then_some(Flag::LimitInDoubt);
+        let over = self.over_nominal(&measurement, course).then_some(Flag::OverNominal);
+        let before = match measurement.thickness {
+            Some(_) => measurement.flags.without(Flag::LimitInDoubt).without(Flag::OverNominal),
+            None => measurement.flags,
+        };
+        let flags = [doubt, over].into_iter().flatten().fold(before, Flags::with);
+        let quality = if over.is_some() { measurement.quality.min(Quality::Fair) } else { measurement.quality };
+        Measurement { flags, quality, ..measurement }
     }
 
     /// The level of a measurement. Without a required thickness nothing is called CLEAR, nor what the

@@ -310,7 +310,7 @@ fn waveform(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     let words = match (opened.at, opened.fetched().map(|shown| (&shown.waveform, &shown.reading)), summary) {
         (None, ..) => return,
         (_, Some((Ok(Some(waveform)), reading)), Some(summary)) => {
-            let setup = app.contents.setup_of(summary);
+            let setup = app.contents.setup_at(summary, opened.at.map_or(0, |at| at.row));
             let wave = Wave { waveform, setup, measurement: Some(&reading.measurement), whole: app.wave_whole };
             let height = wave::draw(&wave, pen, inside);
             let label = format!("{height:.0} %");

@@ -32,8 +32,8 @@ impl Work<'_> {
         let mut found = Vec::new();
         self.long(now, least, &mut found);
         let before = found.len();
-        self.from_surveys(now, least, &mut found);
-        self.from_plan(now, least, &mut found);
+        self.by_surveys(now, least, &mut found);
+        self.by_plan(now, least, &mut found);
         if found.len() == before {
             let what = "an earlier survey with its day (--earlier, or earlier = [{ date = …, thickness_mm = … }] of the course)";
             self.lacks("Short-term corrosion rate", &[what]);
@@ -78,7 +78,7 @@ impl Work<'_> {
     }
 
     /// Minimum to minimum, and the place that lost most.
-    fn from_surveys(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
+    fn by_surveys(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
         let facts = self.facts;
         for (compared, then) in facts.comparisons.iter().filter_map(|compared| Some((compared, compared.date.filter(|then| *then < now)?)))
         {
@@ -113,7 +113,7 @@ impl Work<'_> {
         }
     }
 
-    fn from_plan(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
+    fn by_plan(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
         let Some(last) = self.course.earlier.iter().filter(|wall| wall.date.0 < now).max_by_key(|wall| wall.date) else { return };
         let mut short = rate(Term::Short, Wall::of(last.thickness), least, years_between(last.date.0, now));
         if let Ok(answer) = &mut short {

@@ -1,0 +1,80 @@
+//! What is left to do in a job: read from the file what [`open_items`] is made from.
+
+use backwall_store::{Cursor, EventKind, JobContents, JobReader, ReadingSummary, RunState, StoreError};
+use backwall_survey::job::left::{Known, LineDone, OpenItem, RunKnown, open_items};
+use backwall_survey::job::validity::Validity;
+use backwall_survey::strip::Strip;
+use backwall_units::Length;
+use std::collections::BTreeMap;
+
+/// A job at one moment: its lines as far as they are driven, and what is left, worst first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Left {
+    pub lines: Vec<LineDone>,
+    pub items: Vec<OpenItem>,
+}
+
+impl Left {
+    pub fn lines_done(&self) -> usize {
+        self.lines.iter().filter(|line| line.is_done()).count()
+    }
+
+    /// What was read of what is planned, over all lines.
+    pub fn read(&self) -> (Length, Length) {
+        let sum = |of: fn(&LineDone) -> Length| self.lines.iter().map(of).fold(Length::ZERO, |sum, length| sum + length);
+        (sum(LineDone::read), sum(LineDone::planned))
+    }
+}
+
+/// Reads every run that counts; `go_on` is answered `false` to stop, and then there is nothing.
+pub fn left(
+    reader: &JobReader,
+    contents: &JobContents,
+    now_us: i64,
+    go_on: &mut dyn FnMut(u64) -> bool,
+) -> Result<Option<Left>, StoreError> {
+    let plan = &contents.plan;
+    let mut strips: BTreeMap<&str, (Strip, Vec<i64>, Vec<Length>)> = BTreeMap::new();
+    let mut runs = Vec::new();
+    for run in &contents.runs {
+        let (strip, of_line, links) = strips.entry(run.start.line.as_str()).or_default();
+        of_line.push(run.id);
+        links.extend(reader.events(run.id)?.iter().filter(|event| event.kind == EventKind::Link).filter_map(|event| event.along));
+        let each = |_, reading: ReadingSummary| {
+            strip.push(reading.along, reading.thickness, reading.level);
+            Ok::<(), StoreError>(())
+        };
+        if !Cursor::glancing(run.id).read_on(reader, &mut *go_on, each)? {
+            return Ok(None);
+        }
+        let validity = contents.validity(run);
+        runs.push(RunKnown {
+            run: run.id,
+            line: run.start.line.clone(),
+            is_interrupted: run.state == RunState::Interrupted,
+            is_continued: contents.force.runs.values().any(|standing| standing.joined_to == Some(run.id)),
+            last: reader.last_place(run.id)?,
+            doubt: (validity != Validity::Valid).then(|| (validity.why().to_owned(), matches!(validity, Validity::Suspect(_)))),
+            readings_lost: run.lost,
+            spots: reader.spots(run.id)?,
+        });
+    }
+    let lines: Vec<LineDone> = plan
+        .lines
+        .iter()
+        .map(|line| {
+            let (strip, runs, links) = strips.remove(line.name.as_str()).unwrap_or_default();
+            LineDone::of(&line.name, plan.path(line).span(), runs, &strip, plan.limits.max_gap, &links)
+        })
+        .collect();
+    let known = Known {
+        obstacles: contents.obstacles(),
+        verification_due_us: contents.verification_due(),
+        lines,
+        runs,
+        now_us,
+        unit: plan.job.units,
+    };
+    let items = open_items(&known);
+    Ok(Some(Left { lines: known.lines, items }))
+}

@@ -1,0 +1,158 @@
+//! PURE. What is in force: the newest statement about each thing counts, and every result is made from that. No file and no
+//! clock is read here; the same list gives the same answer everywhere.
+//!
+//! A run keeps distance along the line as it was recorded. Which line that was, its courses, and which thickness is required
+//! there follow from what is in force: see [`Placing`].
+
+mod placing;
+mod refuse;
+#[cfg(test)]
+mod tests;
+
+pub use placing::Placing;
+pub use refuse::Refused;
+
+use super::plan::Plan;
+use super::statement::{RunId, Said, SignOn, Statement, Swap};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A run as it was recorded, as far as statements are concerned.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recorded {
+    pub run: RunId,
+    pub line: String,
+    pub is_open: bool,
+}
+
+/// What counts now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct InForce {
+    pub plan: Plan,
+    /// The statements that revised the plan, oldest first; none where it is as the job was made.
+    pub revisions: Vec<i64>,
+    pub runs: BTreeMap<RunId, Standing>,
+    /// The newest swap of each part.
+    pub swaps: Vec<(i64, Swap)>,
+    /// Who works now: the newest sign-on that no sign-off followed, with the statement.
+    pub shift: Option<(i64, SignOn)>,
+    /// Statements that count for nothing, and why.
+    pub idle: Vec<Idle>,
+}
+
+/// A statement that counts for nothing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Idle {
+    pub statement: i64,
+    pub why: String,
+}
+
+/// How one run stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Standing {
+    pub counts: Counts,
+    /// The line it was driven along.
+    pub line: String,
+    /// Driven from the line's far end.
+    pub mirrored: bool,
+    /// The statement that put it on this line, where one did.
+    pub reassigned_by: Option<i64>,
+    /// The run it goes on from.
+    pub joined_to: Option<RunId>,
+}
+
+/// Whether a run counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Counts {
+    Counted,
+    Voided { by: i64 },
+    Replaced { with: RunId, by: i64 },
+}
+
+impl InForce {
+    pub fn counts(&self, run: RunId) -> bool {
+        self.runs.get(&run).is_some_and(|standing| standing.counts == Counts::Counted)
+    }
+
+    /// Whether `statement` counts.
+    pub fn stands(&self, statement: i64) -> bool {
+        self.idle.iter().all(|idle| idle.statement != statement)
+    }
+}
+
+/// What follows from the plan a job was made with, the runs it has and all that was said since.
+pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) -> InForce {
+    let mut idle = Vec::new();
+    let withdrawn = withdrawn(statements, &mut idle);
+    let standing = |run: &Recorded| Standing {
+        counts: Counts::Counted,
+        line: run.line.clone(),
+        mirrored: false,
+        reassigned_by: None,
+        joined_to: None,
+    };
+    let mut force = InForce {
+        plan: plan.clone(),
+        revisions: Vec::new(),
+        runs: recorded.iter().map(|run| (run.run, standing(run))).collect(),
+        swaps: Vec::new(),
+        shift: None,
+        idle,
+    };
+    for statement in statements.iter().filter(|statement| !withdrawn.contains(&statement.id)) {
+        force.take(statement);
+    }
+    force.idle.sort_by_key(|idle| idle.statement);
+    force
+}
+
+/// Statements taken back; one that takes back and is itself taken back does nothing.
+fn withdrawn(statements: &[Statement], idle: &mut Vec<Idle>) -> BTreeSet<i64> {
+    let mut withdrawn = BTreeSet::new();
+    // Later wins: read from the end, whether a withdrawal stands is known before what it takes back is looked at.
+    for statement in statements.iter().rev() {
+        let Said::Withdraw { statement: of } = statement.said else { continue };
+        if withdrawn.contains(&statement.id) {
+            continue;
+        }
+        if of < statement.id && withdrawn.insert(of) {
+            idle.push(Idle { statement: of, why: format!("taken back by statement {}", statement.id) });
+        }
+    }
+    withdrawn
+}
+
+impl InForce {
+    fn take(&mut self, statement: &Statement) {
+        let id = statement.id;
+        if let Some(run) = statement.said.runs().into_iter().find(|run| !self.runs.contains_key(run)) {
+            self.idle.push(Idle { statement: id, why: format!("there is no run {run}") });
+            return;
+        }
+        match &statement.said {
+            Said::Void { run } => self.set(*run, |standing| standing.counts = Counts::Voided { by: id }),
+            Said::Restore { run } => self.set(*run, |standing| standing.counts = Counts::Counted),
+            Said::Reassign { run, line, mirrored } => self.set(*run, |standing| {
+                (standing.line, standing.mirrored, standing.reassigned_by) = (line.clone(), *mirrored, Some(id));
+            }),
+            Said::Replace { run, replaced } => self.set(*replaced, |standing| standing.counts = Counts::Replaced { with: *run, by: id }),
+            Said::Join { run, with } => self.set(*run, |standing| standing.joined_to = Some(*with)),
+            Said::Plan(revision) => {
+                self.plan = revision.plan.clone();
+                self.revisions.push(id);
+            }
+            Said::Swap(swap) => {
+                self.swaps.retain(|(_, known)| known.part != swap.part);
+                self.swaps.push((id, swap.clone()));
+            }
+            Said::SignOn(shift) => self.shift = Some((id, shift.clone())),
+            Said::SignOff(_) => self.shift = None,
+            Said::Withdraw { .. } => {}
+        }
+    }
+
+    fn set(&mut self, run: RunId, change: impl FnOnce(&mut Standing)) {
+        if let Some(standing) = self.runs.get_mut(&run) {
+            change(standing);
+        }
+    }
+}

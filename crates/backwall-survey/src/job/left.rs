@@ -1,0 +1,308 @@
+//! PURE. What is left to do in a job, worst first: what stops scanning, then what spoils data, then what the report will miss.
+//! Its callers are the status command, the console and the daily report, so that all three say the same.
+
+use super::statement::RunId;
+use crate::neighbours::Kind;
+use crate::strip::{Level, Spot, Strip};
+use backwall_units::{Length, LengthUnit};
+
+/// How much hangs on an open item; the order in which they are shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Weight {
+    StopsScanning,
+    SpoilsData,
+    MissesInReport,
+}
+
+impl Weight {
+    pub const ALL: [Self; 3] = [Self::StopsScanning, Self::SpoilsData, Self::MissesInReport];
+
+    pub const fn heading(self) -> &'static str {
+        match self {
+            Self::StopsScanning => "Before the next run",
+            Self::SpoilsData => "While you are on site",
+            Self::MissesInReport => "Before the report",
+        }
+    }
+}
+
+/// What an open item is about, and so where to go to do it.
+#[derive(Debug, Clone, PartialEq)]
+pub enum About {
+    /// The checklist, or what else stands against scanning.
+    Checklist,
+    Calibration,
+    /// A line to drive.
+    Line(String),
+    /// A stretch of a line to drive again.
+    Stretch {
+        line: String,
+        from: Length,
+        to: Length,
+    },
+    /// A run that ended in the middle.
+    Interrupted(RunId),
+    Run(RunId),
+    Spot(RunId, u32),
+}
+
+/// Something left to do.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpenItem {
+    pub weight: Weight,
+    pub about: About,
+    pub words: String,
+    /// When it is due, µs since 1970-01-01 UTC, where it has a time.
+    pub due_us: Option<i64>,
+}
+
+/// A stretch of a line without a thickness.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Unread {
+    pub from: Length,
+    pub to: Length,
+    pub why: Why,
+}
+
+/// Why a stretch has no thickness.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Why {
+    NotDriven,
+    /// Not driven, and the link went away there.
+    LinkOut,
+    NoEcho,
+}
+
+impl Why {
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::NotDriven => "not driven",
+            Self::LinkOut => "cable or link out",
+            Self::NoEcho => "no echo",
+        }
+    }
+}
+
+/// A planned line, as far as it is driven by all runs that count.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineDone {
+    pub line: String,
+    /// The planned places, in rising order.
+    pub span: (Length, Length),
+    pub runs: Vec<RunId>,
+    /// Stretches longer than the plan's greatest gap.
+    pub unread: Vec<Unread>,
+}
+
+impl LineDone {
+    /// What the runs of a line come to; a metre that two of them drove counts once. `links` are the places where a link went.
+    pub fn of(line: &str, span: (Length, Length), runs: Vec<RunId>, strip: &Strip, most: Length, links: &[Length]) -> Self {
+        Self { line: line.to_owned(), span, runs, unread: unread(strip, span, most, links) }
+    }
+
+    pub fn planned(&self) -> Length {
+        self.span.1 - self.span.0
+    }
+
+    /// How much of it has thicknesses, gaps the plan allows included.
+    pub fn read(&self) -> Length {
+        self.unread.iter().fold(self.planned(), |left, gap| left - (gap.to - gap.from))
+    }
+
+    pub fn is_done(&self) -> bool {
+        self.unread.is_empty()
+    }
+}
+
+/// Stretches of `span` without a thickness that are longer than `most`.
+fn unread(strip: &Strip, span: (Length, Length), most: Length, links: &[Length]) -> Vec<Unread> {
+    let mut found = Vec::new();
+    let mut gap = |from: Length, to: Length| {
+        if to - from > most {
+            let inside = strip.stretch(from, to);
+            let out = links.iter().any(|at| *at >= from - most && *at <= to + most);
+            let why = match (inside.lost, out) {
+                (0, true) => Why::LinkOut,
+                (0, false) => Why::NotDriven,
+                // Some shots at its edges do not make a stretch that was driven.
+                (lost, _) if Length::mm(f64::from(lost)) < (to - from) * SHOTS_OF_A_DRIVE => Why::NotDriven,
+                _ => Why::NoEcho,
+            };
+            found.push(Unread { from, to, why });
+        }
+    };
+    let mut at = span.0;
+    for (place, _) in strip.finest().filter(|(_, bin)| bin.least.is_some()) {
+        if place > span.1 {
+            break;
+        }
+        if place > at {
+            gap(at, place);
+        }
+        at = at.max(place + Length::mm(1.0));
+    }
+    gap(at.min(span.1), span.1);
+    found
+}
+
+/// Shots a millimetre that make a stretch one that was driven; a crawler takes at least one in 10 mm (common practice, no source).
+const SHOTS_OF_A_DRIVE: f64 = 0.1;
+
+/// A run, as far as something may be left to do of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunKnown {
+    pub run: RunId,
+    pub line: String,
+    pub is_interrupted: bool,
+    /// Another run goes on from it.
+    pub is_continued: bool,
+    /// The last place saved.
+    pub last: Option<Length>,
+    /// The validity of its calibration in words, where it is not valid; whether it is suspect.
+    pub doubt: Option<(String, bool)>,
+    pub readings_lost: u64,
+    pub spots: Vec<Spot>,
+}
+
+/// What is known of a job at one moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Known {
+    pub obstacles: Vec<String>,
+    /// When the next verification is due.
+    pub verification_due_us: Option<i64>,
+    pub lines: Vec<LineDone>,
+    pub runs: Vec<RunKnown>,
+    pub now_us: i64,
+    pub unit: LengthUnit,
+}
+
+/// What is left, worst first, and in the order of lines and runs.
+pub fn open_items(known: &Known) -> Vec<OpenItem> {
+    let mut items = Vec::new();
+    let mut add = |weight, about, words: String, due_us| items.push(OpenItem { weight, about, words, due_us });
+    let unit = known.unit;
+    let m = |length: Length| unit.place(length);
+    let symbol = unit.place_symbol();
+    for run in known.runs.iter().filter(|run| run.is_interrupted && !run.is_continued) {
+        let at = run.last.map_or_else(|| "before its first place".to_owned(), |at| format!("at {} {symbol}", m(at)));
+        let words = format!("run {} on {} ended in the middle, {at}: go on from there, or leave it as it is", run.run, run.line);
+        add(Weight::StopsScanning, About::Interrupted(run.run), words, None);
+    }
+    for obstacle in &known.obstacles {
+        add(Weight::StopsScanning, About::Checklist, obstacle.clone(), None);
+    }
+    // Nothing is left to verify for where every line is done.
+    if let Some(due) = known.verification_due_us.filter(|_| known.lines.iter().any(|line| !line.is_done())) {
+        let late = due <= known.now_us;
+        let words = if late { "verify the calibration on a block: it is overdue" } else { "verify the calibration on a block" };
+        add(if late { Weight::StopsScanning } else { Weight::SpoilsData }, About::Calibration, words.to_owned(), Some(due));
+    }
+    for run in &known.runs {
+        let name = format!("run {} on {}", run.run, run.line);
+        match &run.doubt {
+            Some((why, true)) => add(Weight::SpoilsData, About::Run(run.run), format!("{name} is SUSPECT: {why}; drive it again"), None),
+            Some((why, false)) => add(Weight::SpoilsData, About::Calibration, format!("{name}: calibration pending, {why}"), None),
+            None => {}
+        }
+    }
+    for line in &known.lines {
+        if line.runs.is_empty() {
+            let length = line.planned();
+            add(Weight::SpoilsData, About::Line(line.line.clone()), format!("{} {} {symbol}, not scanned", line.line, m(length)), None);
+            continue;
+        }
+        for gap in &line.unread {
+            let words = format!("{} {} to {} {symbol}, {}: drive it again", line.line, m(gap.from), m(gap.to), gap.why.word());
+            add(Weight::SpoilsData, About::Stretch { line: line.line.clone(), from: gap.from, to: gap.to }, words, None);
+        }
+    }
+    for run in &known.runs {
+        for spot in &run.spots {
+            let thickness = format!("{} {}", unit.thickness(spot.least), unit.thickness_symbol());
+            let at = spot.least_at.map_or_else(String::new, |at| format!(" at {} {symbol}", m(at)));
+            let name = format!("{} {thickness} on {}{at}, run {}", spot.level, run.line, run.run);
+            let kind = spot.finding.map(|finding| finding.kind);
+            if !spot.acknowledged {
+                add(Weight::SpoilsData, About::Spot(run.run, spot.id), format!("{name}: look at it and acknowledge it"), None);
+            } else if spot.level == Level::Thin || kind.is_some_and(|kind| matches!(kind, Kind::Lamination | Kind::Unproven)) {
+                let what = kind.map_or("thin wall", Kind::word);
+                add(Weight::MissesInReport, About::Spot(run.run, spot.id), format!("{name}: {what}, to be proven by hand"), None);
+            }
+        }
+        if run.readings_lost > 0 {
+            let words = format!("run {} on {} lost {} shots between device and computer", run.run, run.line, run.readings_lost);
+            add(Weight::MissesInReport, About::Run(run.run), words, None);
+        }
+    }
+    items.sort_by_key(|item| item.weight);
+    items
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mm(mm: f64) -> Length {
+        Length::mm(mm)
+    }
+
+    /// A strip read every 2 mm from `from` to `to`, without echo where asked.
+    fn drive(strip: &mut Strip, from: f64, to: f64, read: bool) {
+        let mut at = from;
+        while at <= to {
+            let (thickness, level) = if read { (Some(mm(9.0)), Level::Clear) } else { (None, Level::NoEcho) };
+            strip.push(Some(mm(at)), thickness, level);
+            at += 2.0;
+        }
+    }
+
+    #[test]
+    fn a_line_is_what_all_its_runs_read_and_a_metre_counts_once() {
+        let mut strip = Strip::default();
+        drive(&mut strip, 0.0, 1790.0, true);
+        drive(&mut strip, 1000.0, 1790.0, true);
+        drive(&mut strip, 2070.0, 2500.0, true);
+        drive(&mut strip, 2502.0, 2600.0, false);
+        drive(&mut strip, 2602.0, 3000.0, true);
+        let line = LineDone::of("A000", (mm(0.0), mm(4000.0)), vec![1, 2], &strip, mm(10.0), &[mm(1790.0)]);
+        let found: Vec<_> = line.unread.iter().map(|gap| (gap.from.as_mm().round(), gap.to.as_mm().round(), gap.why)).collect();
+        assert_eq!(found, [(1791.0, 2070.0, Why::LinkOut), (2501.0, 2602.0, Why::NoEcho), (3001.0, 4000.0, Why::NotDriven)]);
+        assert!((line.read().as_mm() - (4000.0 - 279.0 - 101.0 - 999.0)).abs() < 1.0, "{}", line.read());
+        assert!(!line.is_done());
+    }
+
+    #[test]
+    fn what_stops_scanning_comes_first_and_a_line_never_driven_is_left_whole() {
+        let known = Known {
+            obstacles: vec!["tether: not answered".to_owned()],
+            verification_due_us: Some(50),
+            lines: vec![LineDone::of("B", (mm(0.0), mm(2000.0)), Vec::new(), &Strip::default(), mm(10.0), &[])],
+            runs: vec![RunKnown {
+                run: 3,
+                line: "A".to_owned(),
+                is_interrupted: true,
+                is_continued: false,
+                last: Some(mm(1790.0)),
+                doubt: Some(("no verification after it".to_owned(), false)),
+                readings_lost: 0,
+                spots: Vec::new(),
+            }],
+            now_us: 100,
+            unit: LengthUnit::Mm,
+        };
+        let items = open_items(&known);
+        let words: Vec<&str> = items.iter().map(|item| item.words.as_str()).collect();
+        assert_eq!(
+            words,
+            [
+                "run 3 on A ended in the middle, at 1.790 m: go on from there, or leave it as it is",
+                "tether: not answered",
+                "verify the calibration on a block: it is overdue",
+                "run 3 on A: calibration pending, no verification after it",
+                "B 2.000 m, not scanned",
+            ]
+        );
+        let continued = Known { runs: vec![RunKnown { is_continued: true, ..known.runs[0].clone() }], ..known };
+        assert!(open_items(&continued).iter().all(|item| !matches!(item.about, About::Interrupted(_))));
+    }
+}
