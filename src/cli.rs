@@ -25,6 +25,7 @@ mod reevaluate;
 pub mod report;
 pub mod review;
 mod scan;
+mod shift;
 pub mod simulate;
 mod status;
 mod stream_args;
@@ -65,6 +66,8 @@ enum Command {
     Scan(scan::ScanArgs),
     /// How far the job is, and what is left to do
     Status(status::StatusArgs),
+    /// A shift begins or ends: who works, the weather, the gas test, what is handed over
+    Shift(shift::ShiftArgs),
     /// Look at the runs of a job again
     Review(review::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
@@ -97,6 +100,7 @@ pub fn main() -> ExitCode {
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
         Command::Status(args) => status::run(&args),
+        Command::Shift(args) => shift::run(&args),
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Amend(args) => amend::run(&args),

@@ -209,7 +209,7 @@ fn a_file_of_an_older_format_is_read_and_takes_an_adoption() {
     assert_ne!(least(&own, "thickness_mm"), least(&evaluated, "thickness_mm"));
     let raw = rusqlite::Connection::open(&path).unwrap();
     raw.execute_batch(
-        "DROP TABLE setup_change; DROP TABLE adoption; DROP TABLE judgement;
+        "DROP TABLE adoption; DROP TABLE judgement;
          ALTER TABLE spot DROP COLUMN kind; ALTER TABLE spot DROP COLUMN evidence; ALTER TABLE spot DROP COLUMN stretch_json;
          PRAGMA user_version = 4;",
     )

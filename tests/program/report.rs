@@ -108,7 +108,7 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
     // Whether the numbers hold comes before everything else.
     let first: Vec<&str> = pages[0].lines().filter(|line| !line.trim().is_empty()).take(6).collect();
     assert!(first.iter().any(|line| line.contains("CALIBRATION NOT VERIFIED for 1 of 1 run")), "{first:?}");
-    assert!(first.iter().any(|line| line.contains("issued 2026-12-01 09:30 (UTC+01:00)")), "{first:?}");
+    assert!(first.iter().any(|line| line.contains("issued 2026-12-01 08:30 UTC")), "{first:?}");
 
     let text = flat(&pages.concat());
     let summary = events(&must(&["review", job.to_str().unwrap(), "--headless", "--json"])).remove(0);
@@ -131,7 +131,7 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
         "Only the scanned lines are known",
         "(k = 2)",
         "DW-118",
-        "2027-02-01",
+        "2099-02-01",
         "Screening",
         summary["digest"].as_str().unwrap(),
     ] {
@@ -196,7 +196,7 @@ fn names_in_other_scripts_and_hostile_notes_come_out_as_text() {
                   [[person]]\nname = \"漢字太郎\"\nrole = \"visitor\"\n";
     let job = job(
         folder.path(),
-        |plan| plan.replacen("[[kit]]", &format!("{people}\n[[kit]]"), 1).replace("due = 2027-02-01", "due = 2026-02-01"),
+        |plan| plan.replacen("[[kit]]", &format!("{people}\n[[kit]]"), 1).replace("due = 2099-02-01", "due = 2026-02-01"),
         true,
     );
     let file = JobFile::open(&job).unwrap();

@@ -68,8 +68,8 @@ pub fn left(
         })
         .collect();
     let known = Known {
-        obstacles: contents.obstacles(),
-        verification_due_us: contents.verification_due(),
+        obstacles: contents.obstacles(&contents.conditions(now_us, None, "")),
+        verification_due_us: contents.calibration_due(),
         lines,
         runs,
         now_us,

@@ -314,7 +314,7 @@ impl Writer<'_> {
             let why = run.summary.start.checklist_override.as_ref().map_or("not overridden", String::as_str);
             lines.push(format!("{} was scanned WITHOUT A CALIBRATION in force: {why}", capital(&run.name())));
         }
-        let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
+        let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
         if !obstacles.is_empty() {
             lines.push(format!("The pre-scan checklist does not allow scanning: {}", obstacles.join("; ")));
         }

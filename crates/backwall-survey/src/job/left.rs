@@ -188,14 +188,14 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
         let words = format!("run {} on {} ended in the middle, {at}: go on from there, or leave it as it is", run.run, run.line);
         add(Weight::StopsScanning, About::Interrupted(run.run), words, None);
     }
-    for obstacle in &known.obstacles {
+    // Where every line is done nothing more is scanned, and no verification will be due.
+    let goes_on = known.lines.iter().any(|line| !line.is_done());
+    for obstacle in known.obstacles.iter().filter(|_| goes_on) {
         add(Weight::StopsScanning, About::Checklist, obstacle.clone(), None);
     }
-    // Nothing is left to verify for where every line is done.
-    if let Some(due) = known.verification_due_us.filter(|_| known.lines.iter().any(|line| !line.is_done())) {
-        let late = due <= known.now_us;
-        let words = if late { "verify the calibration on a block: it is overdue" } else { "verify the calibration on a block" };
-        add(if late { Weight::StopsScanning } else { Weight::SpoilsData }, About::Calibration, words.to_owned(), Some(due));
+    // Once it is overdue it stands among what stops scanning.
+    if let Some(due) = known.verification_due_us.filter(|due| goes_on && *due > known.now_us) {
+        add(Weight::SpoilsData, About::Calibration, "verify the calibration on a block".to_owned(), Some(due));
     }
     for run in &known.runs {
         let name = format!("run {} on {}", run.run, run.line);
@@ -275,7 +275,7 @@ mod tests {
     fn what_stops_scanning_comes_first_and_a_line_never_driven_is_left_whole() {
         let known = Known {
             obstacles: vec!["tether: not answered".to_owned()],
-            verification_due_us: Some(50),
+            verification_due_us: Some(150),
             lines: vec![LineDone::of("B", (mm(0.0), mm(2000.0)), Vec::new(), &Strip::default(), mm(10.0), &[])],
             runs: vec![RunKnown {
                 run: 3,
@@ -297,7 +297,7 @@ mod tests {
             [
                 "run 3 on A ended in the middle, at 1.790 m: go on from there, or leave it as it is",
                 "tether: not answered",
-                "verify the calibration on a block: it is overdue",
+                "verify the calibration on a block",
                 "run 3 on A: calibration pending, no verification after it",
                 "B 2.000 m, not scanned",
             ]
