@@ -85,7 +85,7 @@ impl JobReader {
             (run.from, run.to) = Some(placing.edges(from, to)).unzip();
         }
         if placing.judges_again() && run.state != RunState::Open {
-            run.spots = self.cut(id, &placing)?.len() as u64;
+            run.spots = self.cut(id, Some(&placing))?.len() as u64;
         }
         Ok(run)
     }
