@@ -2,7 +2,7 @@
 
 use super::work::interruptible;
 use anyhow::bail;
-use backwall_store::{JobFile, Moved, RunState};
+use backwall_store::{AgainstSeal, JobFile, JobReader, LEAST_DIGITS, Moved, RunState};
 use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
 use backwall_units::Length;
 use std::path::PathBuf;
@@ -11,6 +11,9 @@ use std::path::PathBuf;
 pub struct Args {
     /// The job file; it may be in use
     pub job: PathBuf,
+    /// A seal of the job that was kept elsewhere (`backwall seal`, or the report): shows whether anything was removed since
+    #[arg(long, value_name = "DIGEST")]
+    pub against: Option<String>,
     /// Say what was found as one JSON object
     #[arg(long)]
     pub json: bool,
@@ -18,12 +21,14 @@ pub struct Args {
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
+    let against = args.against.as_deref().map(|seal| against(&reader, seal)).transpose()?;
     let verdict = interruptible("readings tried", |tick| reader.verify_telling(tick))??;
     let job = args.job.display();
     if args.json {
         let mut object = serde_json::json!(verdict);
         object["job"] = job.to_string().into();
         object["whole"] = verdict.problems.is_empty().into();
+        object["against"] = against.as_ref().map(|(word, _)| *word).into();
         say!("{object}");
     } else {
         for run in &verdict.runs {
@@ -69,10 +74,29 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !verdict.problems.is_empty() {
         bail!("{job}: not as it was saved, see above. Keep this file as it is and go back to a copy made before");
     }
+    if matches!(against, Some(("missing", _))) {
+        bail!("{job}: the seal is not in this job: something was removed, or it is another file. Keep it as it is and go back to a copy");
+    }
     if !args.json {
         say!("{job}: whole");
+        if let Some((_, words)) = against {
+            say!("{words}");
+        }
     }
     Ok(())
+}
+
+/// How the job stands to a seal, in a word and in words.
+fn against(reader: &JobReader, seal: &str) -> anyhow::Result<(&'static str, String)> {
+    if seal.trim().len() < LEAST_DIGITS {
+        bail!("'{seal}' is too short for a seal: give {LEAST_DIGITS} digits at least, better all");
+    }
+    Ok(match reader.against(seal)? {
+        AgainstSeal::Same => ("same", "the seal is the job's own: nothing was added or removed since".to_owned()),
+        AgainstSeal::Since(1) => ("since", "all that the seal covers is there; 1 entry came since".to_owned()),
+        AgainstSeal::Since(since) => ("since", format!("all that the seal covers is there; {since} entries came since")),
+        AgainstSeal::Missing => ("missing", String::new()),
+    })
 }
 
 /// Readings of another evaluator are compared within a tolerance, which is said.

@@ -29,6 +29,7 @@ mod pictures;
 mod plan;
 mod reevaluate;
 mod report;
+mod seal;
 mod simulate_command;
 mod simulate_demo;
 mod simulate_model;
