@@ -16,8 +16,10 @@ mod choice;
 mod compare;
 mod console;
 mod demo;
+mod enter;
 pub mod export;
 mod follow;
+mod hand;
 pub mod new;
 mod ports;
 mod profile;
@@ -71,6 +73,8 @@ enum Command {
     Reevaluate(reevaluate::ReevaluateArgs),
     /// Put right what is wrong in a job: a run on the wrong line, a plan that changed, a part that was swapped
     Amend(amend::AmendArgs),
+    /// Enter a thickness read by hand: at a place, of a grid or an inspection point, and as proof of a spot
+    Hand(hand::HandArgs),
     /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
     /// The client's report as PDF or HTML
@@ -100,6 +104,7 @@ pub fn main() -> ExitCode {
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Amend(args) => amend::run(&args),
+        Command::Hand(args) => hand::run(&args),
         Command::Assess(args) => assess::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),

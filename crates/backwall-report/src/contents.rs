@@ -5,6 +5,7 @@ mod amended;
 mod assessed;
 mod closing;
 mod gather;
+mod hand;
 mod job;
 mod lines;
 mod measuring;

@@ -12,8 +12,9 @@ use super::summary;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::force::{Counts, InForce, Placing, Recorded, Refused, in_force};
+use backwall_survey::job::hand::Proof;
 use backwall_survey::job::{Plan, Said, Statement};
-use backwall_survey::strip::{Section, Spot};
+use backwall_survey::strip::{Section, Spot, SpotId};
 use backwall_units::Length;
 use rusqlite::OptionalExtension;
 use rusqlite::types::Type;
@@ -103,6 +104,20 @@ impl JobReader {
             (None, Some(evaluation)) => self.spots_of_evaluation(run, evaluation),
             (None, None) => self.measured_spots(run),
         }
+    }
+
+    /// Which spot is to be proven, as it is now, and where its minimum lies.
+    pub fn proof(&self, run: RunId, spot: SpotId, confirmed: bool) -> Result<Result<(Proof, Option<Length>), Refused>, StoreError> {
+        let runs = self.force()?.runs;
+        let listed = |known: Vec<String>| if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+        if !runs.contains_key(&run) {
+            return Ok(Err(Refused::NoRun { run, known: listed(runs.keys().map(ToString::to_string).collect()) }));
+        }
+        let spots = self.spots(run)?;
+        Ok(match spots.iter().find(|known| known.id == spot) {
+            Some(found) => Ok((Proof::of(run, found, confirmed), found.least_at)),
+            None => Err(Refused::NoSpot { run, spot, known: listed(spots.iter().map(|spot| spot.id.to_string()).collect()) }),
+        })
     }
 
     /// The spots of the readings that count, found again. What was known of those that are the same is kept.

@@ -3,7 +3,7 @@
 
 use super::statement::RunId;
 use crate::neighbours::Kind;
-use crate::strip::{Level, Spot, Strip};
+use crate::strip::{Level, Spot, SpotId, Strip};
 use backwall_units::{Length, LengthUnit};
 
 /// How much hangs on an open item; the order in which they are shown.
@@ -162,6 +162,8 @@ pub struct RunKnown {
     pub doubt: Option<(String, bool)>,
     pub readings_lost: u64,
     pub spots: Vec<Spot>,
+    /// Spots that were confirmed or not confirmed by hand or by other means.
+    pub proven: Vec<SpotId>,
 }
 
 /// What is known of a job at one moment.
@@ -224,6 +226,8 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
             let kind = spot.finding.map(|finding| finding.kind);
             if !spot.acknowledged {
                 add(Weight::SpoilsData, About::Spot(run.run, spot.id), format!("{name}: look at it and acknowledge it"), None);
+            } else if run.proven.contains(&spot.id) {
+                // Nothing is left to prove.
             } else if spot.level == Level::Thin || kind.is_some_and(|kind| matches!(kind, Kind::Lamination | Kind::Unproven)) {
                 let what = kind.map_or("thin wall", Kind::word);
                 add(Weight::MissesInReport, About::Spot(run.run, spot.id), format!("{name}: {what}, to be proven by hand"), None);
@@ -286,6 +290,7 @@ mod tests {
                 doubt: Some(("no verification after it".to_owned(), false)),
                 readings_lost: 0,
                 spots: Vec::new(),
+                proven: Vec::new(),
             }],
             now_us: 100,
             unit: LengthUnit::Mm,
