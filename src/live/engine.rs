@@ -460,8 +460,8 @@ impl Engine {
                 // Stored again with its words; the later one counts.
                 out.entries.extend(mark.map(Entry::Mark));
             }
-            Command::Note(text) => {
-                let note = Note { run: None, along, text, at_us };
+            Command::Note { text, begun } => {
+                let note = Note { run: None, along: begun, text, at_us };
                 self.wall().notes.push(note.clone());
                 out.entries.push(Entry::Note(note));
             }

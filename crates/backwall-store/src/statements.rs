@@ -11,8 +11,9 @@ use super::schema::STATED_SINCE;
 use super::summary;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::force::{Counts, InForce, Placing, Recorded, Refused, in_force};
+use backwall_survey::job::force::{Counts, Entered, InForce, Placing, Recorded, Refused, in_force};
 use backwall_survey::job::hand::Proof;
+use backwall_survey::job::noted::{Noted, Where};
 use backwall_survey::job::{Plan, Said, Statement};
 use backwall_survey::strip::{Section, Spot, SpotId};
 use backwall_units::Length;
@@ -70,6 +71,18 @@ impl JobReader {
         }
         let found = self.connection.prepare_cached("SELECT EXISTS (SELECT 1 FROM statement)");
         self.said(found.and_then(|mut found| found.query_row([], |row| row.get(0))))
+    }
+
+    /// Notes and marks put to a run, or to its line, afterwards.
+    pub(super) fn noted(&self, run: RunId) -> Result<Vec<Entered<Noted>>, StoreError> {
+        if !self.says_anything()? {
+            return Ok(Vec::new());
+        }
+        let mut force = self.force()?;
+        let line = force.runs.remove(&run).map(|standing| standing.line);
+        let of_run = |at: &Where| at.run.map_or_else(|| at.line.is_some() && at.line == line, |of| of == run);
+        force.notes.retain(|entered| of_run(&entered.what.at));
+        Ok(force.notes)
     }
 
     /// A run as it is in force: its line, path and limits, and what it came to by the readings that count.

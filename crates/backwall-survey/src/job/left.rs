@@ -219,15 +219,14 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
         }
     }
     for run in &known.runs {
-        for spot in &run.spots {
+        // Whoever has proven a spot has looked at it.
+        for spot in run.spots.iter().filter(|spot| !run.proven.contains(&spot.id)) {
             let thickness = format!("{} {}", unit.thickness(spot.least), unit.thickness_symbol());
             let at = spot.least_at.map_or_else(String::new, |at| format!(" at {} {symbol}", m(at)));
             let name = format!("{} {thickness} on {}{at}, run {}", spot.level, run.line, run.run);
             let kind = spot.finding.map(|finding| finding.kind);
             if !spot.acknowledged {
                 add(Weight::SpoilsData, About::Spot(run.run, spot.id), format!("{name}: look at it and acknowledge it"), None);
-            } else if run.proven.contains(&spot.id) {
-                // Nothing is left to prove.
             } else if spot.level == Level::Thin || kind.is_some_and(|kind| matches!(kind, Kind::Lamination | Kind::Unproven)) {
                 let what = kind.map_or("thin wall", Kind::word);
                 add(Weight::MissesInReport, About::Spot(run.run, spot.id), format!("{name}: {what}, to be proven by hand"), None);
