@@ -21,6 +21,9 @@ pub mod export;
 mod follow;
 mod hand;
 pub mod new;
+mod note;
+mod photo;
+mod place;
 mod ports;
 mod profile;
 mod reevaluate;
@@ -33,6 +36,7 @@ mod stream_args;
 mod templates;
 mod unseen;
 pub mod verify;
+mod witness;
 mod work;
 
 use clap::{Parser, Subcommand};
@@ -75,6 +79,12 @@ enum Command {
     Amend(amend::AmendArgs),
     /// Enter a thickness read by hand: at a place, of a grid or an inspection point, and as proof of a spot
     Hand(hand::HandArgs),
+    /// Put a note or a mark at a place afterwards, also with a drawing of characters
+    Note(note::NoteArgs),
+    /// Add a photo: kept beside the job, or by its digest alone
+    Photo(photo::PhotoArgs),
+    /// Enter that somebody witnessed something, with name and initials
+    Witness(witness::WitnessArgs),
     /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
     /// The client's report as PDF or HTML
@@ -105,6 +115,9 @@ pub fn main() -> ExitCode {
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Amend(args) => amend::run(&args),
         Command::Hand(args) => hand::run(&args),
+        Command::Note(args) => note::run(&args),
+        Command::Photo(args) => photo::run(&args),
+        Command::Witness(args) => witness::run(&args),
         Command::Assess(args) => assess::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),

@@ -2,10 +2,11 @@
 
 use super::work::interruptible;
 use anyhow::bail;
-use backwall_store::{JobFile, Moved, RunState};
+use backwall_store::photos::{self, PhotoState};
+use backwall_store::{JobFile, JobReader, Moved, RunState};
 use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
 use backwall_units::Length;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -20,10 +21,16 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
     let verdict = interruptible("readings tried", |tick| reader.verify_telling(tick))??;
     let job = args.job.display();
+    let photos = photos_of(&reader, &args.job)?;
+    let bad_photos = photos.iter().filter(|(_, state)| state.is_bad()).count();
     if args.json {
         let mut object = serde_json::json!(verdict);
+        let photos: Vec<_> = photos.iter().map(|(file, state)| serde_json::json!({"file": file, "found": state.words()})).collect();
+        if !photos.is_empty() {
+            object["photos"] = photos.into();
+        }
         object["job"] = job.to_string().into();
-        object["whole"] = verdict.problems.is_empty().into();
+        object["whole"] = (verdict.problems.is_empty() && bad_photos == 0).into();
         say!("{object}");
     } else {
         for run in &verdict.runs {
@@ -59,6 +66,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             say_moved(evaluation.evaluator, &evaluation.moved)?;
             say!("  digest {}", evaluation.digest);
         }
+        for (file, state) in &photos {
+            say!("photo {}: {}", backwall_report::words::safe_text(file), state.words());
+        }
         for problem in &verdict.problems {
             match problem.run {
                 Some(run) => say!("run {run}: {}", problem.what),
@@ -69,10 +79,19 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !verdict.problems.is_empty() {
         bail!("{job}: not as it was saved, see above. Keep this file as it is and go back to a copy made before");
     }
+    if bad_photos > 0 {
+        bail!("{job}: the readings are as they were saved; {} not, see above", backwall_report::words::count(bad_photos as u64, "photo"));
+    }
     if !args.json {
         say!("{job}: whole");
     }
     Ok(())
+}
+
+/// Every photo that counts, and whether its file is the one that was added.
+fn photos_of(reader: &JobReader, job: &Path) -> anyhow::Result<Vec<(String, PhotoState)>> {
+    let photos = reader.force()?.photos;
+    photos.into_iter().map(|photo| Ok((photo.what.file.clone(), photos::check(job, &photo.what)?))).collect()
 }
 
 /// Readings of another evaluator are compared within a tolerance, which is said.

@@ -57,12 +57,12 @@ fn answer(app: &mut App, effects: Vec<Effect>) {
     }
 }
 
-fn press(app: &mut App, event: Event) {
+pub fn press(app: &mut App, event: Event) {
     let effects = update(app, event);
     answer(app, effects);
 }
 
-fn opened(direction: Direction) -> App {
+pub fn opened(direction: Direction) -> App {
     let mut app = app(Step::Review, ready());
     press(&mut app, Event::Reviewed(2, Arc::new(overview(direction))));
     app

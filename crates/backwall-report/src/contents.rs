@@ -9,6 +9,7 @@ mod hand;
 mod job;
 mod lines;
 mod measuring;
+mod noted;
 mod runs;
 mod summary;
 

@@ -78,7 +78,12 @@ pub fn spots_with(wall: &Glimpse, proven: &dyn Fn(&Spot) -> Option<Proven>, pen:
             (None, false, _) => "NEW".to_owned(),
         };
         let role = if spot.acknowledged || proven.is_some() { Role::Plain } else { Role::Strong };
-        let words = if wide {
+        let words = if let (Some(proven), false) = (proven, wide) {
+            // Where its edges have no room beside what was read by hand: its minimum, and what proves it.
+            let at = spot.least_at.map_or_else(String::new, |at| format!("{} {} ", unit.place(at), unit.place_symbol()));
+            let value = proven.value.map_or_else(String::new, |value| format!(" {}", unit.thickness(value)));
+            format!("{at}{least} {}{value}", proven.word())
+        } else if wide {
             format!("{place:<17} {least} {} {length:>7}  {state} {kind}", unit.thickness_symbol())
         } else {
             match kind {

@@ -174,6 +174,7 @@ impl Writer<'_> {
         }
         let off: Vec<_> = self.job.map.off.iter().map(|(line, why)| format!("Line {line} is not on the map: {why}")).collect();
         self.out.bullets(off);
+        self.noted();
         self.amendments();
         for run in &self.job.runs {
             self.gaps(run);

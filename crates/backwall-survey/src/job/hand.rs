@@ -125,8 +125,12 @@ impl Proof {
     }
 
     pub const fn word(&self) -> &'static str {
-        if self.confirmed { "confirmed" } else { "not confirmed" }
+        word(self.confirmed)
     }
+}
+
+const fn word(confirmed: bool) -> &'static str {
+    if confirmed { "confirmed" } else { "not confirmed" }
 }
 
 impl HandReading {
@@ -239,9 +243,13 @@ pub struct Proven {
 }
 
 impl Proven {
+    pub const fn word(&self) -> &'static str {
+        word(self.confirmed)
+    }
+
     /// `confirmed 6.15 by hand`, `not confirmed 9.98 by hand`, `not confirmed by other means`.
     pub fn words(&self, unit: LengthUnit) -> String {
-        let word = if self.confirmed { "confirmed" } else { "not confirmed" };
+        let word = self.word();
         match self.value {
             Some(value) => format!("{word} {} by hand", unit.thickness(value)),
             None => format!("{word} by other means"),
