@@ -20,6 +20,7 @@ mod enter;
 pub mod export;
 mod follow;
 mod hand;
+mod manual;
 pub mod new;
 mod note;
 mod photo;
@@ -30,6 +31,7 @@ mod reevaluate;
 pub mod report;
 pub mod review;
 mod scan;
+mod shift;
 pub mod simulate;
 mod status;
 mod stream_args;
@@ -71,6 +73,8 @@ enum Command {
     Scan(scan::ScanArgs),
     /// How far the job is, and what is left to do
     Status(status::StatusArgs),
+    /// A shift begins or ends: who works, the weather, the gas test, what is handed over
+    Shift(shift::ShiftArgs),
     /// Look at the runs of a job again
     Review(review::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
@@ -97,6 +101,8 @@ enum Command {
     Profile(profile::ProfileArgs),
     /// The virtual crawler: a stream from a wall described in TOML
     Simulate(simulate::SimulateArgs),
+    /// Man pages and shell completions
+    Manual(manual::ManualArgs),
     /// Serial ports on this machine
     Ports(ports::PortsArgs),
 }
@@ -111,6 +117,7 @@ pub fn main() -> ExitCode {
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
         Command::Status(args) => status::run(&args),
+        Command::Shift(args) => shift::run(&args),
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Amend(args) => amend::run(&args),
@@ -124,6 +131,7 @@ pub fn main() -> ExitCode {
         Command::Verify(args) => verify::run(&args),
         Command::Profile(args) => profile::run(args),
         Command::Simulate(args) => simulate::run(args),
+        Command::Manual(args) => manual::run(&args),
         Command::Ports(args) => ports::run(args),
     };
     match done {

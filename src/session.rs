@@ -8,4 +8,4 @@ pub mod review;
 pub mod unseen;
 
 pub use backend::{ConsoleBackend, ReadOnlyBackend};
-pub use open_job::{LineStream, Session, runtime};
+pub use open_job::{LineStream, Session, operator_of, runtime};

@@ -14,7 +14,7 @@ use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::{Check, Validity};
-use backwall_units::{Length, LengthUnit, Temperature, parse_length};
+use backwall_units::{Length, LengthUnit, Temperature, parse_length, parse_number};
 use clap::Args;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -53,13 +53,13 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "MM=STREAM")]
     pub encoder: Option<At>,
     /// Verification tolerance in mm; if not given the plan's: 0.1 mm or 1 %, whichever is more, unless it says otherwise
-    #[arg(long, value_name = "MM")]
+    #[arg(long, value_name = "MM", value_parser = parse_number)]
     pub tolerance: Option<f64>,
     /// Take the velocity as typed instead of fitting it to the blocks
     #[arg(long)]
     pub keep_velocity: bool,
     /// Temperature of the blocks in °C; that of the stream or the plan if not given
-    #[arg(long, value_name = "CELSIUS", allow_hyphen_values = true)]
+    #[arg(long, value_name = "CELSIUS", allow_hyphen_values = true, value_parser = parse_number)]
     pub temperature: Option<f64>,
     /// Serial number of the block set; that of the plan's kit if not given
     #[arg(long, value_name = "SERIAL", default_value = "")]

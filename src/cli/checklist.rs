@@ -86,14 +86,18 @@ pub fn read_answers(file: &str, text: &str, checklist: &Checklist, by: &Signed) 
         .collect()
 }
 
-/// Stores answers and a signature under them.
+/// Stores answers and a signature under them; without a signature while a hold point is open or an answer stops the job.
 pub fn answer_and_sign(file: &JobFile, answers: Vec<Answer>, sign: Option<Signed>) -> anyhow::Result<()> {
     let writer = file.writer();
     for answer in answers {
         writer.answer(answer)?;
     }
     if let Some(by) = sign {
-        let answers = file.contents()?.answers.len();
+        let contents = file.contents()?;
+        if !contents.checklist.unanswered(&contents.answers, &contents.conditions(by.at_us, None, &by.name)).is_empty() {
+            return Ok(());
+        }
+        let answers = contents.answers.len();
         writer.sign(Signature { by, answers })?;
     }
     Ok(())
@@ -128,9 +132,10 @@ fn headless(session: &Session, args: &ChecklistArgs) -> anyhow::Result<bool> {
     if args.sign.is_some() && by.certificate.trim().is_empty() {
         bail!("{} has no certificate in the plan: give it with --certificate", by.name);
     }
+    let conditions = session.file.contents()?.conditions(now, None, &session.operator.name);
     answer_and_sign(&session.file, answers, args.sign.is_some().then_some(by))?;
     let contents = session.file.contents()?;
-    let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures);
+    let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
     let mut out = std::io::stdout().lock();
     if args.json {
         let object = json!({

@@ -7,7 +7,7 @@ use backwall_report::earlier::{self, Role, Told, Unit};
 use backwall_survey::strip::compare::Settings;
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::Mode;
-use backwall_units::{Length, LengthUnit, Velocity, parse_length};
+use backwall_units::{Length, LengthUnit, Velocity, parse_length, parse_number};
 use chrono::NaiveDate;
 use clap::Args;
 use std::path::PathBuf;
@@ -38,7 +38,7 @@ pub struct ToldArgs {
     #[arg(long, value_name = "LENGTH")]
     pub earlier_u: Option<String>,
     /// Velocity a table was measured with, m/s
-    #[arg(long, value_name = "M_S")]
+    #[arg(long, value_name = "M_S", value_parser = parse_number)]
     pub earlier_velocity: Option<f64>,
     /// Mode a table was measured in
     #[arg(long, value_parser = choice(Mode::ALL))]

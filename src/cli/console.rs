@@ -5,10 +5,11 @@ use super::follow::{text_of_summary, text_of_validity};
 use super::stream_args::StreamArgs;
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, Step, Theme};
 use crate::session::review::EarlierSurvey;
-use crate::session::{ConsoleBackend, Session, runtime};
+use crate::session::{ConsoleBackend, Session, operator_of, runtime};
 use anyhow::bail;
 use backwall_store::{JobFile, RunId};
 use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::overriding::Override;
 use clap::Args;
 use serde_json::json;
 use std::io::Write;
@@ -62,7 +63,8 @@ pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     }
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let contents = session.file.contents()?;
-    let step = if contents.signatures.is_empty() {
+    let conditions = contents.conditions(crate::live::now_us(), None, &session.operator.name);
+    let step = if !contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions).is_empty() {
         Step::Checklist
     } else if contents.setups.is_empty() {
         Step::Calibrate
@@ -79,8 +81,8 @@ pub fn checklist(args: OpenArgs) -> anyhow::Result<()> {
 }
 
 /// The console on a run that starts at once.
-pub fn scan(session: Session, line: String, checklist_override: Option<String>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_console(session, Step::Scan, Some((line, checklist_override)), screen)
+pub fn scan(session: Session, line: String, against: Option<Override>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_console(session, Step::Scan, Some((line, against)), screen)
 }
 
 /// The console on the stored runs.
@@ -91,7 +93,8 @@ pub fn review(session: Session, run: Option<RunId>, earlier: Option<EarlierSurve
 /// What is still missing before each step, without a screen.
 fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     let contents = JobFile::open_read_only(&args.job)?.contents()?;
-    let obstacles = contents.obstacles();
+    let operator = operator_of(&contents.plan, args.operator.as_deref());
+    let obstacles = contents.obstacles(&contents.conditions(crate::live::now_us(), None, &operator.name));
     let standing = contents.standing();
     let mut out = std::io::stdout().lock();
     if args.json {
@@ -117,14 +120,14 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn run_console(session: Session, step: Step, start: Option<(String, Option<String>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
+fn run_console(session: Session, step: Step, start: Option<(String, Option<Override>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
     run_desk(ConsoleBackend { session, earlier: None, unprepared: None }, step, start, None, screen)
 }
 
 fn run_desk(
     desk: ConsoleBackend,
     step: Step,
-    start: Option<(String, Option<String>)>,
+    start: Option<(String, Option<Override>)>,
     run: Option<RunId>,
     screen: &ScreenArgs,
 ) -> anyhow::Result<()> {
@@ -137,7 +140,7 @@ pub fn show<B: Backend>(
     backend: B,
     operator: Signed,
     step: Step,
-    start: Option<(String, Option<String>)>,
+    start: Option<(String, Option<Override>)>,
     run: Option<RunId>,
     screen: &ScreenArgs,
 ) -> anyhow::Result<()> {
@@ -153,7 +156,7 @@ pub fn show<B: Backend>(
         bail!("there is no run {run} in this job; review --headless lists the runs");
     }
     let unit = if screen.inch { backwall_units::LengthUnit::Inch } else { contents.plan.job.units };
-    let (start_line, override_reason) = start.map_or((None, None), |(line, reason)| (Some(line), reason));
+    let (start_line, against) = start.map_or((None, None), |(line, against)| (Some(line), against));
     let options = ConsoleOptions {
         start: step,
         theme: screen.theme,
@@ -161,7 +164,7 @@ pub fn show<B: Backend>(
         unit,
         start_line,
         start_run: run,
-        override_reason,
+        against,
         operator,
         settings_path: backwall_stream::platform::settings_folder().map(|folder| folder.join("console.toml")),
     };

@@ -12,7 +12,7 @@ use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::Validity;
 use backwall_ultrasound::calibration::Budget;
 use backwall_ultrasound::{Mode, Picker, Setup};
-use backwall_units::{Length, Time, Velocity};
+use backwall_units::{Length, Time, Velocity, parse_number};
 use clap::Args;
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -29,13 +29,13 @@ pub struct ReevaluateArgs {
     #[arg(long, value_name = "NUMBER")]
     pub setup: Option<i64>,
     /// Where the gate starts, µs after the transmit pulse
-    #[arg(long, value_name = "US", allow_hyphen_values = true)]
+    #[arg(long, value_name = "US", allow_hyphen_values = true, value_parser = parse_number)]
     pub gate_start: Option<f64>,
     /// How long the gate is, µs
-    #[arg(long, value_name = "US", allow_hyphen_values = true)]
+    #[arg(long, value_name = "US", allow_hyphen_values = true, value_parser = parse_number)]
     pub gate_length: Option<f64>,
     /// How high an echo must stand in the gate, percent of full screen height
-    #[arg(long, value_name = "PCT", allow_hyphen_values = true)]
+    #[arg(long, value_name = "PCT", allow_hyphen_values = true, value_parser = parse_number)]
     pub threshold: Option<f64>,
     /// How the arrival of an echo is timed
     #[arg(long, value_parser = choice(Picker::ALL))]
@@ -44,10 +44,10 @@ pub struct ReevaluateArgs {
     #[arg(long, value_parser = choice(Mode::ALL))]
     pub mode: Option<Mode>,
     /// Velocity in the wall, m/s, instead of the set-up's
-    #[arg(long, value_name = "M_S", allow_hyphen_values = true)]
+    #[arg(long, value_name = "M_S", allow_hyphen_values = true, value_parser = parse_number)]
     pub velocity: Option<f64>,
     /// Zero, ns, instead of the set-up's
-    #[arg(long, value_name = "NS", allow_hyphen_values = true)]
+    #[arg(long, value_name = "NS", allow_hyphen_values = true, value_parser = parse_number)]
     pub zero: Option<f64>,
     /// From now on the readings of this evaluation count as the run's, or with "own" the run's own again; nothing is
     /// evaluated, and both stay in the job
@@ -202,7 +202,7 @@ pub fn object_of_adoption(adoption: &Adoption) -> Value {
 pub fn line_of_adoption(contents: &JobContents, adoption: &Adoption) -> String {
     let (run, by) = (adoption.run, &adoption.by.name);
     match contents.evaluations.iter().find(|evaluation| Some(evaluation.id) == adoption.evaluation) {
-        Some(evaluation) => format!("run {run} counts as {}", backwall_report::words::adopted(evaluation, adoption)),
+        Some(evaluation) => format!("run {run} counts as {}", backwall_report::words::adopted(evaluation, adoption, contents.plan.zone())),
         None => format!("run {run} counts by its own readings, as {by} says: {}", adoption.reason),
     }
 }

@@ -6,7 +6,8 @@ use super::work::interruptible;
 use anyhow::{Context, bail};
 use backwall_report::contents::{self, Wanted};
 use backwall_report::document::{Document, Logo, Paper};
-use backwall_report::template::{self, SHIPPED, Template};
+use backwall_report::left::left;
+use backwall_report::template::{self, SHIPPED, Section, Template};
 use backwall_report::{html, pdf, whole_file};
 use backwall_store::JobFile;
 use backwall_units::LengthUnit;
@@ -27,7 +28,7 @@ pub struct Args {
     /// The file to write, by its ending .pdf or .html; one of an earlier report is replaced
     #[arg(long)]
     pub out: PathBuf,
-    /// Sections, headings, paper and logo: full, short, or a template's path
+    /// Sections, headings, paper and logo: full, short, daily (the day of issue and what is left), or a template's path
     #[arg(long, value_name = "NAME|FILE", default_value = "full")]
     pub template: String,
     /// Instead of the template's
@@ -36,7 +37,7 @@ pub struct Args {
     /// Instead of the template's and the job's
     #[arg(long, value_enum)]
     pub units: Option<Units>,
-    /// Date of issue, as 2026-03-02T09:00:00+01:00; all times in the report are on its clock. Now and here, if not given
+    /// Date of issue, as 2026-03-02T09:00:00+01:00; now, if not given. Times in the report are on the clock of the plan (zone)
     #[arg(long, value_name = "TIME")]
     pub issued: Option<DateTime<FixedOffset>>,
     /// With what the last run could not have seen, by a model of its own probe, noise and shot spacing (takes some seconds)
@@ -59,12 +60,17 @@ enum Format {
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let format = format_of(&args.out)?;
     let (template, logo) = template_of(&args.template)?;
-    let issued = args.issued.unwrap_or_else(|| chrono::Local::now().fixed_offset());
+    let issued = args.issued.unwrap_or_else(|| chrono::Utc::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
     let request = args.earlier.request(reader.contents()?.plan.job.units)?;
     let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
     job.unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
+    let left = match template.sections.contains(&Section::Left) {
+        true => left(&reader, &job.contents, issued.timestamp_micros(), &mut |_| true)?,
+        false => None,
+    };
     let wanted = Wanted {
+        left,
         paper: args.paper.unwrap_or(template.paper),
         unit: match args.units {
             Some(Units::Mm) => LengthUnit::Mm,
@@ -74,7 +80,6 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         template: &template,
         logo,
         issued_us: issued.timestamp_micros(),
-        utc_offset_s: issued.offset().local_minus_utc(),
     };
     let report = contents::report(&job, &wanted);
     let (bytes, pages) = written(format, &report)?;

@@ -4,6 +4,7 @@ use super::follow::{NOTICES, follow};
 use super::stream_args::StreamArgs;
 use crate::session::{Session, runtime};
 use anyhow::bail;
+use backwall_survey::job::overriding::Override;
 use clap::Args;
 use serde_json::json;
 use std::path::PathBuf;
@@ -18,9 +19,12 @@ pub struct ScanArgs {
     pub line: String,
     #[command(flatten)]
     pub stream: StreamArgs,
-    /// Scan although checklist or missing calibration do not allow it; the reason is stored and printed
+    /// Scan although checklist, dates or calibration do not allow it; the reason is stored and printed
     #[arg(long, value_name = "REASON")]
     pub override_checklist: Option<String>,
+    /// Who agreed to the override besides; needed where the plan says override_needs_second_name
+    #[arg(long, value_name = "NAME", requires = "override_checklist")]
+    pub second: Option<String>,
     /// Who scans, if not the plan's operator
     #[arg(long, value_name = "NAME")]
     pub operator: Option<String>,
@@ -42,20 +46,21 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
         bail!("--override-checklist needs a reason in words; it is stored and printed");
     }
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
+    let by = session.signed();
+    let against = args.override_checklist.map(|reason| Override { reason, second: args.second, by });
     if args.headless {
-        headless(session, &args.line, args.override_checklist, args.json)
+        headless(session, &args.line, against, args.json)
     } else {
-        super::console::scan(session, args.line, args.override_checklist, &args.screen)
+        super::console::scan(session, args.line, against, &args.screen)
     }
 }
 
 /// Runs a line to its end without a screen, then closes the job file.
-pub fn headless(session: Session, line: &str, checklist_override: Option<String>, as_json: bool) -> anyhow::Result<()> {
+pub fn headless(session: Session, line: &str, against: Option<Override>, as_json: bool) -> anyhow::Result<()> {
     let runtime = runtime()?;
     let done = runtime.block_on(async {
         let (tx, notices) = mpsc::channel(NOTICES);
         let mut opened = json!({});
-        let against = checklist_override.map(|why| (why, session.signed()));
         let scan = session.start(line, against, |request| {
             opened = json!({
                 "line": request.start.line, "stream": request.start.stream, "profile": request.start.profile_name,

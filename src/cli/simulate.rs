@@ -2,7 +2,7 @@
 
 use anyhow::{Context, bail};
 use backwall_simulate::{Crawler, End, Wall};
-use backwall_units::{Frequency, Length};
+use backwall_units::{Frequency, Length, parse_number};
 use clap::Args;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -30,7 +30,7 @@ pub struct SimulateArgs {
     #[arg(long, conflicts_with = "block")]
     pub line: Option<String>,
     /// Instead of driving a line, stand on a flat block of this thickness in mm (for calibration)
-    #[arg(long, value_name = "MM")]
+    #[arg(long, value_name = "MM", value_parser = parse_number)]
     pub block: Option<f64>,
     /// Write the stream to a file, or - for standard output
     #[arg(long, value_name = "FILE")]
@@ -48,13 +48,13 @@ pub struct SimulateArgs {
     #[arg(long)]
     pub seed: Option<u64>,
     /// Another shot rate than the wall file's
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = parse_number)]
     pub rate: Option<f64>,
     /// Another number of samples a shot
     #[arg(long, value_name = "N")]
     pub samples: Option<u16>,
     /// End after so many seconds of device time; a shorter drive goes back and forth
-    #[arg(long, value_name = "S", conflicts_with_all = ["shots", "endless"])]
+    #[arg(long, value_name = "S", conflicts_with_all = ["shots", "endless"], value_parser = parse_number)]
     pub seconds: Option<f64>,
     /// End after so many shots
     #[arg(long, value_name = "N", conflicts_with = "endless")]

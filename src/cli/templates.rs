@@ -36,6 +36,10 @@ mod tests {
             let checklist = checklist(name, Path::new("plan.toml")).unwrap();
             assert_eq!(&checklist.name, name);
             assert!(checklist.items.iter().any(|item| item.hold));
+            assert!(checklist.items.iter().all(|item| item.reference.is_some()), "each says where it comes from, or that it has no source");
+            // A job file keeps it as JSON.
+            let kept = serde_json::to_string(&checklist).unwrap();
+            assert_eq!(serde_json::from_str::<Checklist>(&kept).unwrap(), checklist);
         }
     }
 

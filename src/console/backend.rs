@@ -10,6 +10,7 @@ use crate::live::{Command, Connecting, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -49,7 +50,7 @@ pub trait Backend: Send + 'static {
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;
     /// Opens a run on a line; readings flow until it ends. `against` is why, and by whose name, it is scanned although
     /// the checklist stands against it; that is kept with the run.
-    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
+    fn start_scan(&mut self, line: &str, against: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
     /// Opens a stored run, or all runs of its line, to be walked. Answers what is known at once; the rest comes as news.
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
     /// Reads the whole job for its map or its statistics.

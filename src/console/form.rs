@@ -1,5 +1,6 @@
 //! A form: fields that are typed or chosen, one in focus, each with its own error. Pure; drawn elsewhere.
 
+use backwall_units::parse_number;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 use std::borrow::Cow;
 use tui_input::{Input, InputRequest};
@@ -58,10 +59,10 @@ impl Field {
         match &self.kind {
             Kind::Text { required: true } if text.is_empty() => Some("write something here, or press Esc".to_owned()),
             Kind::Text { .. } => None,
-            Kind::Number { min, max } => match text.parse::<f64>() {
-                Ok(number) if number.is_finite() && (*min..=*max).contains(&number) => None,
-                Ok(number) if number.is_finite() => Some(format!("{number} is not possible: from {min} to {max} {}", self.unit)),
-                _ => Some(format!("'{text}' is not a number: write digits and a point, without the unit")),
+            Kind::Number { min, max } => match parse_number(text) {
+                Ok(number) if (*min..=*max).contains(&number) => None,
+                Ok(number) => Some(format!("{number} is not possible: from {min} to {max} {}", self.unit)),
+                Err(error) => Some(error.to_string()),
             },
             Kind::Choice(choices) if choices.iter().any(|choice| choice == text) => None,
             Kind::Choice(choices) => Some(format!("choose one of {}", choices.join(", "))),
@@ -96,7 +97,7 @@ impl Form {
 
     /// A number that [`Form::validate`] has passed.
     pub fn number(&self, key: &str) -> Option<f64> {
-        self.value(key).parse().ok()
+        parse_number(self.value(key)).ok()
     }
 
     pub fn on_last(&self) -> bool {
@@ -199,6 +200,11 @@ mod tests {
         assert!(!form.validate());
         assert_eq!(form.focus, 1);
         assert_eq!(form.fields[1].error.as_deref(), Some("59200 is not possible: from 500 to 15000 m/s"));
+        form.type_key(&KeyEvent::new(KeyCode::Backspace, KeyModifiers::NONE));
+        press(&mut form, ",5");
+        assert!(form.validate() && form.number("b") == Some(5920.5));
+        press(&mut form, "00");
+        assert!(form.validate(), "four digits before a comma part no thousands");
         press(&mut form, "x");
         assert!(!form.validate() && form.fields[1].error.as_ref().unwrap().contains("is not a number"));
     }

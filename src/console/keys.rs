@@ -136,6 +136,9 @@ pub enum Mode {
     CheckConfirm,
     CheckChoice,
     CheckField,
+    CheckText,
+    /// Behind the last item, where the checklist is signed.
+    CheckSign,
     Calibrate,
     /// No run is going; one can be started.
     Ready,
@@ -163,11 +166,13 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 23] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
         Self::CheckField,
+        Self::CheckText,
+        Self::CheckSign,
         Self::Calibrate,
         Self::Ready,
         Self::Connecting,

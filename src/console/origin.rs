@@ -83,7 +83,7 @@ fn shot(reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
     lines.push(Line::Heading("shot"));
     let device = reading.device_time_us.map_or("no device time".to_owned(), |us| format!("{:.6} s device time", us as f64 / 1e6));
     row(lines, "number", format!("seq {}, {device}", reading.seq));
-    row(lines, "taken", text::day_and_clock(reading.host_time_us, look.utc_offset_s));
+    row(lines, "taken", text::moment(reading.host_time_us, look.zone));
     row(lines, "gain", format!("{:.1} dB", reading.gain.as_db()));
     let counts = reading.encoder.map_or("no encoder".to_owned(), |counts| format!("{counts} counts"));
     let place = match (reading.place.along, reading.place.course) {
@@ -113,7 +113,7 @@ fn set_up(setup: &Setup, entry: Option<&SetupEntry>, reading: &Reading, look: &L
     match entry {
         Some(entry) => {
             row(lines, "number", format!("{}, {}", entry.id, safe_text(&entry.origin)));
-            let at = text::day_and_clock(entry.by.at_us, look.utc_offset_s);
+            let at = text::day_and_clock(entry.by.at_us, look.zone);
             row(lines, "by", format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)));
         }
         None => row(lines, "number", "none: the plan's typed values"),
@@ -170,7 +170,7 @@ fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, l
     let after = of_setup().find(|check| check.by.at_us > run.started_us);
     for (label, check) in [("before the run", before), ("after the run", after)] {
         let words = check.map_or("none".to_owned(), |check| {
-            let at = text::short_day_and_clock(check.by.at_us, look.utc_offset_s);
+            let at = text::short_day_and_clock(check.by.at_us, look.zone);
             format!("{at} {}", safe_text(&crate::live::bench::check_words(check)))
         });
         row(lines, label, words);

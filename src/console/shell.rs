@@ -16,6 +16,7 @@ use crate::platform;
 use anyhow::{Context, bail};
 use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::overriding::Override;
 use backwall_units::LengthUnit;
 use held::{Held, newest_of_bench, newest_of_replay, newest_of_run, news_of_review, news_of_survey};
 use ratatui::crossterm::event::Event as TerminalEvent;
@@ -38,8 +39,8 @@ pub struct ConsoleOptions {
     pub start_line: Option<String>,
     /// Open this run at once.
     pub start_run: Option<RunId>,
-    /// Why the line is scanned although the checklist does not allow it.
-    pub override_reason: Option<String>,
+    /// Why the line is scanned although something stops it.
+    pub against: Option<Override>,
     /// Who is at the keys; an empty name takes the plan's first operator.
     pub operator: Signed,
     pub settings_path: Option<PathBuf>,
@@ -96,13 +97,13 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
         Some(Err(error)) => (Settings::default(), Some(format!("{error:#}"))),
     };
     let no_color = std::env::var("NO_COLOR").ok();
+    let contents = backend.contents().context("the job cannot be read")?;
     let look = Look {
         theme: Theme::starting(options.theme, settings.theme, no_color.as_deref()),
         glyphs: options.glyphs.or(settings.glyphs).unwrap_or_default(),
         unit: options.unit,
-        utc_offset_s: chrono::Local::now().offset().local_minus_utc(),
+        zone: contents.plan.zone(),
     };
-    let contents = backend.contents().context("the job cannot be read")?;
     let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
     match trouble {
         Some(words) => app.say(Role::Fault, words),
@@ -127,7 +128,7 @@ pub async fn drive<B: Backend, S: Surface>(
     let clock = backend.clock();
     let mut held = Held::start(backend, app)?;
     if let Some(line) = options.start_line.clone() {
-        let start = Effect::StartScan { line, against: options.override_reason.clone().map(|why| (why, app.signed())) };
+        let start = Effect::StartScan { line, against: options.against.clone() };
         held.execute(app, surface, options, vec![start]);
     }
     if let Some(run) = options.start_run {

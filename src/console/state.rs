@@ -15,10 +15,11 @@ use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::live::Change;
 use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
-use backwall_survey::job::checklist::{ItemKind, ItemState, Signed, Value};
+use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::noted::Where;
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
+use backwall_survey::job::{Zone, expiry};
 use backwall_ultrasound::Setup;
 use backwall_units::{Length, LengthUnit};
 
@@ -28,8 +29,8 @@ pub struct Look {
     pub theme: Theme,
     pub glyphs: Glyphs,
     pub unit: LengthUnit,
-    /// The wall clock's offset from UTC, s.
-    pub utc_offset_s: i32,
+    /// The site's clock.
+    pub zone: Zone,
 }
 
 /// What is being typed, and what it is for.
@@ -195,7 +196,7 @@ impl App {
             wave_whole: false,
             leaving: false,
         };
-        app.item = app.next_open_item(0).unwrap_or(0);
+        app.item = app.next_open_item(0).unwrap_or(app.contents.checklist.items.len());
         app.line = app.next_open_line();
         app.run = app.contents.runs.len().saturating_sub(1);
         app
@@ -230,7 +231,9 @@ impl App {
             Step::Checklist => match self.contents.checklist.items.get(self.item).map(|item| &item.kind) {
                 Some(ItemKind::Confirm) => Mode::CheckConfirm,
                 Some(ItemKind::Choice { .. }) => Mode::CheckChoice,
-                _ => Mode::CheckField,
+                Some(ItemKind::Number { .. }) => Mode::CheckField,
+                Some(ItemKind::Text) => Mode::CheckText,
+                None => Mode::CheckSign,
             },
             Step::Calibrate if self.opening.is_some() && self.bench.is_none() => Mode::Connecting,
             Step::Calibrate => Mode::Calibrate,
@@ -275,15 +278,6 @@ impl App {
         self.contents.setup_in_force().map_or_else(|| self.contents.setup_without_calibration(), |entry| entry.setup.clone())
     }
 
-    /// That the set-up in force was verified longer ago than it should be, in words.
-    pub fn verified_long_ago(&self) -> Option<String> {
-        let setup_id = self.contents.setup_in_force()?.id;
-        let last = self.contents.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
-        let hours = (self.now_us - last.by.at_us) as f64 / 3.6e9;
-        (hours > self.contents.plan.verification.every_h)
-            .then(|| format!("verified {} ago: verify again (Calibrate, v)", text::duration(hours * 3600.0)))
-    }
-
     /// How the calibration stands: of the run that is going, else of the set-up in force.
     pub fn calibration(&self) -> Validity {
         self.scan.as_ref().map_or_else(|| self.contents.standing(), |scan| self.calibration_of(scan))
@@ -303,14 +297,41 @@ impl App {
         validity(started, setup_id, &self.contents.checks)
     }
 
-    /// What the checklist says against scanning.
-    pub fn obstacles(&self) -> Vec<String> {
-        self.contents.checklist.obstacles(&self.contents.answers, &self.contents.signatures)
+    /// The conditions that checklist and dates are judged in: now, for the line that is scanned or chosen.
+    pub fn conditions(&self) -> Conditions {
+        let running = self.scan.as_ref().filter(|scan| !scan.is_over()).map(|scan| scan.view.line.as_str());
+        let chosen = self.contents.plan.lines.get(self.line).map(|line| line.name.as_str());
+        self.contents.conditions(self.now_us, running.or(chosen), &self.operator.name)
     }
 
-    /// What stops scanning, the missing calibration included.
+    /// What was answered to what is asked for the case of a thin spot.
+    pub fn at_thin(&self) -> Option<String> {
+        let list = &self.contents.checklist;
+        let said = |item: &Item| list.answer(item, &self.contents.answers).map(|answer| answer.value.to_string());
+        let all: Vec<String> = list.items.iter().filter(|item| item.at_thin).filter_map(said).collect();
+        (!all.is_empty()).then(|| all.join("; "))
+    }
+
+    /// How an item of the checklist stands.
+    pub fn state_of(&self, item: &Item) -> ItemState {
+        self.contents.checklist.state(item, &self.contents.answers, &self.conditions())
+    }
+
+    /// Why the checklist does not allow scanning.
+    pub fn obstacles(&self) -> Vec<String> {
+        self.contents.checklist.obstacles(&self.contents.answers, &self.contents.signatures, &self.conditions())
+    }
+
+    /// What stops scanning, dates and calibration included.
     pub fn in_the_way(&self) -> Vec<String> {
-        self.contents.obstacles()
+        self.contents.obstacles(&self.conditions())
+    }
+
+    /// What has run out by now, the oldest first.
+    pub fn overdue(&self) -> Vec<Due> {
+        let mut due = self.contents.due(&self.conditions());
+        due.retain(|due| due.at_us <= self.now_us);
+        due
     }
 
     pub fn runs_on(&self, line: &str) -> impl Iterator<Item = &RunSummary> {
@@ -320,7 +341,11 @@ impl App {
     /// The first item from `from` on (then from the start) that is not answered well.
     pub fn next_open_item(&self, from: usize) -> Option<usize> {
         let list = &self.contents.checklist;
-        let open = |index: &usize| list.state(&list.items[*index], &self.contents.answers) != ItemState::Passed;
+        let conditions = self.conditions();
+        let asked = |item: &Item| item.filled_by.is_none();
+        let open = |index: &usize| {
+            asked(&list.items[*index]) && list.state(&list.items[*index], &self.contents.answers, &conditions) != ItemState::Passed
+        };
         (from..list.items.len()).find(open).or_else(|| (0..from.min(list.items.len())).find(open))
     }
 
@@ -373,17 +398,7 @@ impl App {
     /// People and kit that are out of date today, and lines that are not there.
     pub fn out_of_date(&self) -> Vec<String> {
         let plan = &self.contents.plan;
-        let mut found = Vec::new();
-        for person in &plan.people {
-            if self.is_past(person.expires) {
-                found.push(format!("{}'s certificate is out of date", person.name));
-            }
-        }
-        for kit in &plan.kit {
-            if self.is_past(kit.due) {
-                found.push(format!("{} {} is out of date", kit.kind, kit.serial));
-            }
-        }
+        let mut found = expiry::out_of_date(plan, &self.conditions().now);
         if plan.lines.is_empty() {
             found.push("the plan has no line to scan".to_owned());
         }
@@ -391,10 +406,7 @@ impl App {
     }
 
     pub fn is_past(&self, date: Option<Date>) -> bool {
-        match (date, text::day(self.now_us, self.look.utc_offset_s)) {
-            (Some(date), Some(today)) => date.0 < today,
-            _ => false,
-        }
+        matches!((date, self.conditions().now.date()), (Some(date), Some(today)) if date.0 < today)
     }
 }
 

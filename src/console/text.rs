@@ -1,6 +1,8 @@
 //! Free text made safe and short enough for a screen, and the small formats every screen shares.
 
-pub use backwall_report::words::{bytes, clock, day, day_and_clock, duration, safe_text, short_day_and_clock, stretch};
+pub use backwall_report::words::{
+    bytes, clock, clock_and_zone, day, day_and_clock, duration, moment, safe_text, short_day_and_clock, stretch,
+};
 use backwall_ultrasound::Coating;
 use backwall_units::{Length, LengthUnit};
 

@@ -29,18 +29,16 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             }
             Vec::new()
         }
-        Event::Clock(now_us) => {
-            app.now_us = now_us;
-            Vec::new()
-        }
+        Event::Clock(now_us) => later(app, now_us),
         Event::Live(view, now_us) => {
-            app.now_us = now_us;
-            live(app, view)
+            let mut effects = later(app, now_us);
+            effects.extend(live(app, view));
+            effects
         }
         Event::Contents(contents) => {
             let before = app.setup();
             app.contents = *contents;
-            app.item = app.item.min(app.contents.checklist.items.len().saturating_sub(1));
+            app.item = app.item.min(app.contents.checklist.items.len());
             app.run = app.run.min(app.contents.runs.len().saturating_sub(1));
             progress::follow(app);
             bench::in_force(app, &before)
@@ -104,6 +102,23 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
     }
 }
 
+/// Time goes by; what runs out during a run rings, and takes the line that what was last said stands on.
+fn later(app: &mut App, now_us: i64) -> Vec<Effect> {
+    let before = app.now_us;
+    let second = |at: i64| at.div_euclid(1_000_000);
+    if !app.scanning() || second(now_us) == second(before) {
+        app.now_us = now_us;
+        return Vec::new();
+    }
+    let known = app.overdue().len();
+    app.now_us = now_us;
+    if app.overdue().len() <= known {
+        return Vec::new();
+    }
+    app.message = None;
+    vec![Effect::Bell]
+}
+
 fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
     let Some(scan) = &mut app.scan else {
         return Vec::new();
@@ -160,10 +175,15 @@ fn next_mark(app: &App, key: &KeyEvent) -> bool {
         && matches!(keys::lookup(Mode::Scanning, key), Some(keys::Binding { action: Action::Mark(_), .. }))
 }
 
-/// A digit or letter typed on an open checklist field starts its answer: one key less with gloves on.
+/// A digit typed on a number, any letter typed on a text starts the answer: one key less with gloves on.
 fn typed_on_a_field(app: &mut App, mode: Mode, key: &KeyEvent) -> Vec<Effect> {
-    use ratatui::crossterm::event::{KeyCode, KeyEventKind};
-    if mode == Mode::CheckField && key.kind == KeyEventKind::Press && matches!(key.code, KeyCode::Char('0'..='9')) {
+    use ratatui::crossterm::event::{KeyCode, KeyEventKind, KeyModifiers};
+    let starts = match (mode, key.code) {
+        (Mode::CheckField, KeyCode::Char(c)) => matches!(c, '0'..='9' | '-' | '.'),
+        (Mode::CheckText, KeyCode::Char(c)) => !c.is_whitespace() && !key.modifiers.intersects(KeyModifiers::CONTROL | KeyModifiers::ALT),
+        _ => false,
+    };
+    if starts && key.kind == KeyEventKind::Press {
         let effects = prompt::ask_answer(app);
         if let Some(prompt) = &mut app.prompt {
             prompt.form.type_key(key);
@@ -212,6 +232,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::PageUp => steps::walk(app, 10, true),
         Action::PageDown => steps::walk(app, 10, false),
         Action::Home => steps::home(app),
+        Action::End if app.step == Step::Checklist => prompt::to_sign(app),
         Action::End => review::end(app),
         Action::Map => survey::open_map(app),
         Action::Statistics => survey::open_statistics(app),

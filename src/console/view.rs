@@ -19,7 +19,7 @@ use super::keys::{self, Mode};
 use super::state::{App, Purpose};
 use super::survey::SurveyShown;
 use super::theme::Role;
-use backwall_survey::strip::Spot;
+use backwall_survey::strip::{Level, Spot};
 use pen::Pen;
 use ratatui::Frame;
 use ratatui::layout::{Position, Rect};
@@ -39,7 +39,12 @@ pub fn draw(app: &App, frame: &mut Frame) {
         return;
     }
     header::draw(app, &mut pen, Rect { height: 1, ..area });
-    let body = Rect { y: area.y + 1, height: area.height - 3, ..area };
+    let mut body = Rect { y: area.y + 1, height: area.height - 3, ..area };
+    if let Some(words) = at_thin(app) {
+        body.height -= 1;
+        let words = super::text::clip(&super::text::safe_text(&words), usize::from(area.width - 2));
+        pen.put(area.x + 1, body.bottom(), area.width - 1, &words, Role::Strong);
+    }
     match (app.test_card, app.help, &app.origin) {
         (true, ..) => overlay::test_card(app, &mut pen, body),
         (false, Some(top), _) => overlay::help(app, &mut pen, body, top),
@@ -72,6 +77,13 @@ pub fn draw(app: &App, frame: &mut Frame) {
     if let Some((x, y)) = cursor {
         frame.set_cursor_position(Position { x, y });
     }
+}
+
+/// What was agreed for the case of a thin spot, while one is not acknowledged.
+fn at_thin(app: &App) -> Option<String> {
+    let scan = app.scan.as_ref().filter(|scan| app.step == Step::Scan && !scan.is_over())?;
+    scan.alarm().filter(|(spot, _)| spot.level == Level::Thin)?;
+    app.at_thin().map(|agreed| format!("AGREED: {agreed}"))
 }
 
 /// An answer is typed under its question, not in the bottom line.
@@ -195,6 +207,17 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         let stop = if app.mode() == Mode::Connecting { " Esc stops it" } else { "" };
         let words = super::text::safe_text(&format!("{}{stop}", opening.words()));
         pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
+        return;
+    }
+    if let (None, true) = (&app.message, app.scanning()) {
+        let due: Vec<String> = app.overdue().into_iter().map(|due| due.what).collect();
+        if !due.is_empty() {
+            let words =
+                super::text::safe_text(&format!("DUE NOW: {}. This run goes on, no other starts: see Checklist (Tab)", due.join(", ")));
+            let style = pen.look.theme.style(Role::Fault);
+            pen.fill(area, style);
+            pen.put_style(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), style);
+        }
         return;
     }
     message(app, pen, area);

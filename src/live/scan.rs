@@ -14,6 +14,7 @@ use backwall_store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummar
 use backwall_stream::feed::{Feed, Source, SourceOptions};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
+use backwall_survey::job::overriding::{Override, OverrideError};
 use backwall_survey::job::plan::Plan;
 use backwall_survey::reading::ReadingMaker;
 use backwall_survey::strip::{AlarmSettings, Section};
@@ -35,6 +36,8 @@ pub enum StartError {
         .0.join("\n  ")
     )]
     NotAllowed(Vec<String>),
+    #[error(transparent)]
+    Override(#[from] OverrideError),
     #[error("only {} MB are free on the disk of the job file, {} MB are needed to start a run: make room, or move the job to another disk", .free / 1_000_000, LEAST_FREE / 1_000_000)]
     NoRoom { free: u64 },
     #[error(transparent)]
@@ -81,7 +84,9 @@ pub struct Order<'a> {
     pub profile: Profile,
     pub options: SourceOptions,
     pub operator: &'a str,
-    pub checklist_override: Option<String>,
+    pub against: Option<&'a Override>,
+    /// When: what has run out by then stops it. µs since 1970-01-01 UTC.
+    pub now_us: i64,
 }
 
 impl ScanRequest {
@@ -92,9 +97,12 @@ impl ScanRequest {
             name: order.line.to_owned(),
             known: plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", "),
         })?;
-        let obstacles = job.obstacles();
-        if !obstacles.is_empty() && order.checklist_override.is_none() {
-            return Err(StartError::NotAllowed(obstacles));
+        let obstacles = job.obstacles(&job.conditions(order.now_us, Some(order.line), order.operator));
+        let against = order.against.filter(|_| !obstacles.is_empty());
+        match against {
+            Some(against) => against.counts(plan.job.override_needs_second_name)?,
+            None if !obstacles.is_empty() => return Err(StartError::NotAllowed(obstacles)),
+            None => {}
         }
         let in_force = job.setup_in_force();
         let start = RunStart {
@@ -109,9 +117,9 @@ impl ScanRequest {
             profile_text: order.profile.text.clone(),
             stream: order.spec.to_string(),
             software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
-            checklist_override: order.checklist_override.filter(|_| !obstacles.is_empty()),
+            checklist_override: against.map(Override::words),
             operator: order.operator.to_owned(),
-            started_us: super::now_us(),
+            started_us: order.now_us,
         };
         Ok(Self {
             start,

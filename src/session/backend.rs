@@ -11,6 +11,7 @@ use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -64,7 +65,7 @@ impl Backend for ConsoleBackend {
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
     }
-    fn start_scan(&mut self, line: &str, against: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, line: &str, against: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         if let Some(why) = &self.unprepared {
             bail!("{why}");
         }
@@ -135,7 +136,7 @@ impl Backend for ReadOnlyBackend {
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.refuse()
     }
-    fn start_scan(&mut self, _: &str, _: Option<(String, Signed)>, _: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &str, _: Option<Override>, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.refuse()
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {

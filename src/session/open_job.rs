@@ -9,6 +9,7 @@ use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::{Plan, plan};
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -87,8 +88,8 @@ impl Session {
     }
 
     /// Starts a run along `line`; `prepare` may still change the request.
-    /// `against` says why, and by whose name, the checklist is overridden; it is stored here and nowhere else.
-    pub fn start(&self, line: &str, against: Option<(String, Signed)>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
+    /// `against` says why, and by whose names, what stops scanning is overridden; it is stored here and nowhere else.
+    pub fn start(&self, line: &str, against: Option<Override>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
         let contents = self.file.contents()?;
         let Some(stream) = self.streams.get(line).or(self.stream.as_ref()) else {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
@@ -101,15 +102,16 @@ impl Session {
             profile,
             options: SourceOptions { pace: stream.pace, record: self.record.clone() },
             operator: &self.operator.name,
-            checklist_override: against.as_ref().map(|(why, _)| why.clone()),
+            against: against.as_ref(),
+            now_us: crate::live::now_us(),
         };
         let mut request = ScanRequest::new(&contents, order)?;
         prepare(&mut request);
         let stands = request.start.checklist_override.is_some();
         let scan = crate::live::start(writer.clone(), self.file.saved(), request)?;
-        if let Some((why, by)) = against.filter(|_| stands) {
+        if let Some(against) = against.filter(|_| stands) {
             // Whoever lets go of the run ends it: none goes on whose override is not kept.
-            writer.add_override(why, by).context("the override was NOT kept, and the run was ended")?;
+            writer.add_override(against.words(), against.by).context("the override was NOT kept, and the run was ended")?;
         }
         Ok(scan)
     }
@@ -121,7 +123,7 @@ impl Session {
 }
 
 /// Who works: the named person of the plan, else its first operator, else its first person.
-fn operator_of(plan: &Plan, name: Option<&str>) -> Signed {
+pub fn operator_of(plan: &Plan, name: Option<&str>) -> Signed {
     let by_name = |name: &str| plan.people.iter().find(|person| person.name == name);
     let person: Option<&plan::Person> = match name {
         Some(name) => by_name(name),

@@ -46,6 +46,7 @@ pub fn calibrate(job: &Path) {
     for mm in ["4", "6", "8", "10", "12.5"] {
         arguments.extend(["--at".to_owned(), format!("{mm}=file:{}", block(folder.path(), mm, &demo_wall()))]);
     }
+    arguments.extend(["--encoder".to_owned(), "2000=file:demo-stream/C1.shots".to_owned()]);
     must(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
 }
 

@@ -1,7 +1,7 @@
 //! A stored run walked by cursor: on screen, and out of a real job file by the threads that read it.
 
 #[path = "console/whole_job.rs"]
-mod whole_job;
+pub mod whole_job;
 
 use crate::console::fixture::*;
 use backwall::console::Step;

@@ -10,7 +10,7 @@ use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
 use backwall::live::{Command, Phase, verdict};
 use backwall_simulate::{Crawler, End};
 use backwall_store::{MarkKind, RunState};
-use backwall_survey::job::checklist::{ItemState, Value};
+use backwall_survey::job::checklist::{ItemState, Valid, Value};
 use backwall_survey::reading::Record;
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::{Coating, finds_path};
@@ -57,7 +57,7 @@ fn the_checklist_goes_from_item_to_item_and_keeps_every_answer() {
     update(&mut app, key(KeyCode::Down));
     enter(&mut app);
     let item = app.contents.checklist.items[3].clone();
-    assert!(matches!(app.contents.checklist.state(&item, &app.contents.answers), ItemState::Failed(_)));
+    assert!(matches!(app.state_of(&item), ItemState::Failed(_)));
     update(&mut app, key(KeyCode::Up));
     enter(&mut app);
     assert_eq!(app.obstacles(), ["the checklist is not signed"]);
@@ -95,6 +95,145 @@ fn an_answer_without_a_name_asks_who_answers() {
 }
 
 #[test]
+fn a_text_begins_with_its_first_letter_and_no_letter_opens_the_signature() {
+    let mut app = app(Step::Checklist, contents());
+    update(&mut app, key(KeyCode::Home));
+    assert_eq!((app.item, app.mode()), (0, Mode::CheckText));
+    type_in(&mut app, "s. q 7");
+    assert_eq!(app.prompt.as_ref().unwrap().form.value("answer"), "s. q 7");
+    let effects = enter(&mut app);
+    assert!(matches!(&effects[0], Effect::Answer(answer) if answer.value == Value::Text("s. q 7".into())), "{effects:?}");
+    // On a number a letter begins nothing, and on any other item s only goes to where one signs.
+    app.item = 2;
+    press(&mut app, 's');
+    assert!(app.prompt.is_none() && app.item == 2);
+    press(&mut app, '.');
+    assert!(app.prompt.is_some());
+    update(&mut app, key(KeyCode::Esc));
+    app.item = 3;
+    press(&mut app, 's');
+    assert!(app.prompt.is_none() && (app.item, app.mode()) == (4, Mode::CheckSign));
+}
+
+#[test]
+fn nothing_is_signed_while_a_hold_point_is_open() {
+    let mut app = app(Step::Checklist, contents());
+    update(&mut app, key(KeyCode::End));
+    assert!(text(&app, 80, 24).contains("NOT YET: 2 things"), "{}", text(&app, 80, 24));
+    press(&mut app, 's');
+    assert!(app.prompt.is_none());
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("NOT SIGNED: Fall arrest line") && words.contains("1 more"), "{words}");
+}
+
+/// A job whose wind holds for an hour, answered an hour before NOW.
+fn windy() -> backwall_store::JobContents {
+    let mut job = ready();
+    job.checklist.items[2].valid = Valid::Hours(1.5);
+    job
+}
+
+#[test]
+fn the_clock_moved_by_ninety_days_stops_scanning() {
+    let mut app = app(Step::Scan, windy());
+    assert_eq!(press(&mut app, 's').len(), 1);
+    update(&mut app, Event::Clock(NOW + 90 * 86_400_000_000));
+    assert!(press(&mut app, 's').is_empty());
+    let words = app.message.as_ref().unwrap().text.clone();
+    assert!(words.contains("NOT STARTED: Wind at height: ran out, answer again (answered 90 days ago, holds for 1.5 h)"), "{words}");
+    // Kit due in the meantime, and the verification, which holds for four hours.
+    let all = app.in_the_way().join("; ");
+    for words in ["probe DW-118 is out of date", "block SB-4 is out of date", "the calibration was verified 90 days ago"] {
+        assert!(all.contains(words), "{all}");
+    }
+    assert!(!all.contains("R. Aldane"), "his certificate runs to 2027: {all}");
+    update(&mut app, Event::Clock(NOW + 500 * 86_400_000_000));
+    assert!(app.in_the_way().contains(&"R. Aldane's certificate is out of date".to_owned()));
+    press(&mut app, 'o');
+    assert!(app.prompt.is_some(), "an override with name and reason goes on");
+}
+
+#[test]
+fn what_runs_out_next_is_counted_down_on_the_top_line() {
+    let mut app = app(Step::Scan, windy());
+    let top = |app: &App| text(app, 80, 24).lines().next().unwrap().to_owned();
+    assert!(top(&app).contains("wind due 0:30"), "{}", top(&app));
+    update(&mut app, Event::Clock(NOW + 29 * 60_000_000));
+    assert!(top(&app).contains("wind due 0:01"), "{}", top(&app));
+    update(&mut app, Event::Clock(NOW + 30 * 60_000_000));
+    assert!(top(&app).contains("DUE wind"), "{}", top(&app));
+    update(&mut app, Event::Clock(NOW + 181 * 60_000_000));
+    assert!(top(&app).contains("DUE wind +1"), "the verification as well: {}", top(&app));
+    // In the review of stored runs nothing is due.
+    app.step = Step::Review;
+    assert!(!top(&app).contains("DUE"), "{}", top(&app));
+}
+
+#[test]
+fn what_runs_out_during_a_run_rings_once_says_what_and_stops_nothing() {
+    let mut app = scanning(Direction::Up);
+    // Answered an hour before; it holds for a second longer.
+    app.contents.checklist.items[2].valid = Valid::Hours(3601.0 / 3600.0);
+    app.scan.as_ref().unwrap().wall.lock().unwrap().acknowledge(2);
+    let top = |app: &App| text(app, 80, 24).lines().next().unwrap().to_owned();
+    assert!(top(&app).contains("wind due 0:00"), "{}", top(&app));
+    app.say(backwall::console::theme::Role::Plain, "note kept");
+    assert_eq!(update(&mut app, Event::Clock(NOW + 1_000_000)), [Effect::Bell]);
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("DUE NOW: wind.") && top(&app).contains("REC") && top(&app).contains("DUE wind"), "{screen}");
+    assert!(update(&mut app, Event::Clock(NOW + 2_000_000)).is_empty() && app.mode() == Mode::Scanning);
+}
+
+#[test]
+fn an_override_needs_a_second_name_where_the_plan_says_so() {
+    let mut job = contents();
+    job.plan.job.override_needs_second_name = true;
+    let mut app = app(Step::Scan, job);
+    press(&mut app, 'o');
+    type_in(&mut app, "no wind gauge");
+    enter(&mut app);
+    type_in(&mut app, "r. aldane");
+    for _ in 0..3 {
+        assert!(enter(&mut app).is_empty());
+    }
+    let error = app.prompt.as_ref().unwrap().form.fields[1].error.clone().unwrap();
+    assert!(error.contains("somebody else"), "{error}");
+    app.prompt.as_mut().unwrap().form.fields[1].input = "M. Thole".to_owned().into();
+    let mut effects = Vec::new();
+    while effects.is_empty() && app.prompt.is_some() {
+        effects = enter(&mut app);
+    }
+    let Effect::StartScan { against: Some(against), .. } = &effects[0] else { panic!("{effects:?}") };
+    assert_eq!(against.words(), "no wind gauge (second name: M. Thole)");
+}
+
+#[test]
+fn the_second_person_is_not_who_answers() {
+    let mut job = contents();
+    job.checklist.items[0].second_person = true;
+    let mut app = app(Step::Checklist, job);
+    app.item = 0;
+    type_in(&mut app, "R Aldane");
+    enter(&mut app);
+    assert!(app.message.is_none(), "another spelling is another name");
+    app.item = 0;
+    type_in(&mut app, "r. ALDANE");
+    enter(&mut app);
+    assert!(app.message.as_ref().unwrap().text.contains("cannot be the second person"));
+}
+
+#[test]
+fn what_was_agreed_for_a_thin_spot_is_shown_at_its_alarm_and_the_caution_before_a_run() {
+    let mut app = scanning(Direction::Up);
+    app.contents.checklist.items[0].at_thin = true;
+    assert!(text(&app, 80, 24).contains("AGREED: P-2207"), "{}", text(&app, 80, 24));
+    app.scan.as_ref().unwrap().wall.lock().unwrap().acknowledge(2);
+    assert!(!text(&app, 80, 24).contains("AGREED"));
+    let ready = crate::console::fixture::app(Step::Scan, ready());
+    assert!(text(&ready, 80, 24).contains("CAUTION: Nobody stands under the crawler."));
+}
+
+#[test]
 fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     let mut ready = app(Step::Scan, ready());
     assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), against: None }]);
@@ -112,8 +251,8 @@ fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     enter(&mut app);
     let effects = enter(&mut app);
     // The reason goes with the start, and with nothing else: it is stored once.
-    let [Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
-    assert_eq!((line.as_str(), reason.as_str(), by.name.as_str()), ("A090", "no wind gauge", "R. Aldane"));
+    let [Effect::StartScan { line, against: Some(against) }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((line.as_str(), against.reason.as_str(), against.by.name.as_str()), ("A090", "no wind gauge", "R. Aldane"));
 }
 
 #[test]

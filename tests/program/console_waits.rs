@@ -15,6 +15,7 @@ use backwall_store::{JobContents, Note, RunId};
 use backwall_stream::spec::Pace;
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -77,7 +78,7 @@ impl Backend for Slow {
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.nothing()
     }
-    fn start_scan(&mut self, _: &str, _: Option<(String, Signed)>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &str, _: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         connecting.waits_for("connecting to tcp:nobody:9");
         self.nothing()
     }
@@ -252,7 +253,10 @@ fn key_to_picture() {
     let (_device, address) = device(200);
     let scanning = ConsoleBackend::open_as(
         scanned_job(folder.path(), &address),
-        ConsoleOptions { override_reason: Some("to measure".to_owned()), ..options(Step::Scan, Some("A090")) },
+        ConsoleOptions {
+            against: Some(Override { reason: "to measure".to_owned(), second: None, by: signed() }),
+            ..options(Step::Scan, Some("A090"))
+        },
     );
     scanning.wait_for(" 200/s");
     measure("while scanning at 200 shots/s", &scanning, "help: Scan", " %, gate ");

@@ -134,6 +134,82 @@ fn an_unsigned_checklist_stops_scanning_unless_overridden_with_a_reason_that_is_
     assert!(must(&["open", path, "--headless"]).contains("calibration pending: no set-up was entered"));
 }
 
+/// The demo's job as it was left `days` ago: answered, signed and calibrated then.
+fn left_alone(folder: &std::path::Path, days: i64) -> std::path::PathBuf {
+    use backwall_survey::job::checklist::{Answer, Signature, Signed};
+    let job = signed_job(folder);
+    let file = backwall_store::JobFile::open(&job).unwrap();
+    let contents = file.contents().unwrap();
+    let then = |by: &Signed| Signed { at_us: by.at_us - days * 86_400_000_000, ..by.clone() };
+    for answer in &contents.answers {
+        file.writer().answer(Answer { by: then(&answer.by), ..answer.clone() }).unwrap();
+    }
+    let answers = file.contents().unwrap().answers.len();
+    file.writer().sign(Signature { by: then(&contents.signatures[0].by), answers }).unwrap();
+    file.close().unwrap();
+    job
+}
+
+#[test]
+fn a_checklist_signed_ninety_days_ago_stops_scanning_unless_overridden() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = left_alone(folder.path(), 90);
+    let path = job.to_str().unwrap();
+    let scan = ["scan", path, "--line", "C1", "--stream", "file:demo-stream/C1.shots", "--pace", "max", "--headless"];
+    let refused = run(&scan);
+    assert_eq!(refused.status.code(), Some(1));
+    let said = String::from_utf8_lossy(&refused.stderr);
+    for words in ["Wind at the height", "ran out, answer again (answered 90 days ago, holds for 1 h)", "permit to work"] {
+        assert!(said.contains(words), "'{words}' is not said: {said}");
+    }
+    assert!(must(&["open", path, "--headless"]).contains("stops scanning: Wind at the height"));
+    must(&[&scan[..], &["--override-checklist", "standing order 7"]].concat());
+    assert!(must(&["review", path, "--headless"]).contains("CHECKLIST OVERRIDDEN: standing order 7"));
+}
+
+#[test]
+fn a_second_name_is_asked_for_where_the_plan_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = std::fs::read_to_string(root().join("demo-stream/plan.toml")).unwrap();
+    let plan = plan.replacen("[[person]]", "override_needs_second_name = true\n[[person]]", 1);
+    std::fs::write(folder.path().join("plan.toml"), plan).unwrap();
+    let job = folder.path().join("two.job");
+    let path = job.to_str().unwrap();
+    must(&["new", path, "--from", folder.path().join("plan.toml").to_str().unwrap()]);
+    let scan = ["scan", path, "--line", "C1", "--stream", "file:demo-stream/C1.shots", "--pace", "max", "--headless"];
+    let with = |more: &[&'static str]| run(&[&scan[..], &["--override-checklist", "order 7"], more].concat());
+    for (more, words) in [(&[][..], "--second NAME"), (&["--second", "r. aldane"][..], "somebody else")] {
+        let refused = with(more);
+        assert_eq!(refused.status.code(), Some(1));
+        assert!(String::from_utf8_lossy(&refused.stderr).contains(words), "{}", String::from_utf8_lossy(&refused.stderr));
+    }
+    assert!(with(&["--second", "M. Tesk"]).status.success());
+    let kept = backwall_store::JobFile::open_read_only(&job).unwrap().contents().unwrap().overrides;
+    assert!(matches!(&kept[..], [(reason, _)] if reason == "order 7 (second name: M. Tesk)"), "{kept:?}");
+}
+
+#[test]
+fn without_an_encoder_check_or_with_open_hold_points_nothing_is_signed_or_scanned() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("bare.job");
+    let path = job.to_str().unwrap();
+    must(&["new", path, "--from", "demo-stream/plan.toml"]);
+    let few = folder.path().join("few.toml");
+    std::fs::write(&few, "[[answer]]\nitem = \"permit\"\nvalue = \"P-1\"\n").unwrap();
+    assert_eq!(
+        run(&["checklist", path, "--headless", "--answers", few.to_str().unwrap(), "--sign", operator().as_str()]).status.code(),
+        Some(1)
+    );
+    let contents = backwall_store::JobFile::open_read_only(&job).unwrap().contents().unwrap();
+    assert_eq!((contents.answers.len(), contents.signatures.len()), (1, 0));
+    must(&["checklist", path, "--headless", "--answers", "demo-stream/answers.toml", "--sign", operator().as_str()]);
+    assert!(
+        must(&["open", path, "--headless"]).contains("Error of the encoder over a measured distance of at least 500 mm: not measured yet")
+    );
+    calibrate(&job);
+    assert!(!must(&["open", path, "--headless"]).contains("stops scanning"));
+}
+
 #[test]
 fn mistakes_say_what_happened_where_and_what_to_do() {
     let folder = tempfile::tempdir().unwrap();
@@ -184,7 +260,8 @@ fn a_run_does_not_start_on_a_disk_without_room() {
         profile: backwall_stream::Profile::load("open-packet").unwrap(),
         options: Default::default(),
         operator: "R. Aldane",
-        checklist_override: None,
+        against: None,
+        now_us: backwall::live::now_us(),
     };
     let request = ScanRequest::new(&job.contents().unwrap(), order).unwrap();
     let (_sender, saved) = tokio::sync::watch::channel(Saved { free_bytes: Some(LEAST_FREE - 1), ..Saved::default() });

@@ -250,7 +250,7 @@ fn what_cannot_be_done_is_said_and_leaves_nothing() {
         (&path, &["--run", "7", "--threshold", "30"], 1, &["run 7", "it has: 1"]),
         (&path, &["--run", "1", "--setup", "5"], 1, &["no set-up 5", "1 (typed)"]),
         (&path, &["--run", "1", "--gate-length", "-1"], 1, &["gate length", "positive", "Nothing of this evaluation was kept"]),
-        (&path, &["--run", "1", "--velocity", "nan"], 1, &["velocity"]),
+        (&path, &["--run", "1", "--velocity", "nan"], 2, &["velocity", "is not a number"]),
         (&path, &["--run", "1", "--picker", "guess"], 2, &["zero-crossing"]),
         (&without, &["--run", "1", "--threshold", "30"], 1, &["run 1 has no waveforms"]),
     ];

@@ -3,6 +3,7 @@
 
 use backwall_simulate::{Crawler, End, Sections, Wall};
 use backwall_stream::cobs;
+use backwall_survey::job::checklist::{Conditions, Filled, Now, Value};
 use backwall_survey::job::{Answer, Checklist, Item, ItemState, Plan, checklist::Signature, checklist::Signed};
 use backwall_survey::travel::{Moment, Odometer};
 use backwall_ultrasound::{Evaluator, Flag, Quality};
@@ -192,11 +193,44 @@ fn the_demo_answers_pass_every_item_of_the_checklist() {
             Answer { item: given.item.clone(), value, note: String::new(), by: by.clone() }
         })
         .collect();
+    // The encoder is checked when the demo starts.
+    let encoder = Filled { value: Value::Number(0.1), words: String::new(), at_us: 0 };
+    let conditions = Conditions { encoder: Some(encoder), ..Conditions::of(&plan(), Now::default(), &by.name) };
     for item in &list.items {
-        assert_eq!(list.state(item, &answers), ItemState::Passed, "{}", item.id);
+        assert_eq!(list.state(item, &answers, &conditions), ItemState::Passed, "{}", item.id);
     }
     let signed = [Signature { by, answers: answers.len() }];
-    assert!(list.obstacles(&answers, &signed).is_empty());
+    assert!(list.obstacles(&answers, &signed, &conditions).is_empty());
+    let asked = [
+        "confined-space",
+        "h2s",
+        "toxic",
+        "radiography",
+        "rigger",
+        "anchor-tag",
+        "watcher",
+        "ppe",
+        "overhead-lines",
+        "paint",
+        "handling",
+        "light",
+        "traffic",
+        "action-levels",
+        "hot-surface",
+        "bonding",
+        "lel-limit",
+        "tyre",
+    ];
+    assert!(asked.iter().all(|id| list.item(id).is_some()), "{:?}", asked.iter().find(|id| list.item(id).is_none()));
+    assert!(list.item("watcher").unwrap().second_person && list.item("action-levels").unwrap().at_thin);
+    // 29 CFR 1910.28(c) protects from falling objects: it belongs to the closed area, not to the tether.
+    let from = |id: &str| list.item(id).unwrap().reference.clone().unwrap();
+    assert!(from("barrier").contains("1910.28(c)") && !from("tether").contains("1910.28(c)"));
+    // 12 kg and 0.9 kg of cable hold 4 times their weight off an upright wall: 506.0 N.
+    let pull = list.bounds(list.item("pull-test").unwrap(), &answers, &conditions).unwrap();
+    assert_eq!(pull.min, Some(506.0), "{pull:?}");
+    // The line goes up 6 m: 2 m/s for 1.106 s and 2 m are 4.21 m, given to the next tenth above.
+    assert_eq!(list.bounds(list.item("barrier").unwrap(), &answers, &conditions).unwrap().min, Some(4.3));
     assert!(list.items.len() >= 25 && list.items.iter().filter(|item| item.hold).count() >= 10);
     assert_eq!(list.name, plan().job.checklist);
 }

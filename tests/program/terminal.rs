@@ -142,7 +142,7 @@ fn from_the_checklist_to_a_closed_run_by_keys() {
     let contents = backwall_store::JobFile::open_read_only(&job).unwrap().contents().unwrap();
     assert_eq!(contents.answers.len(), 3, "{}", terminal.text());
     assert_eq!(contents.signatures.len(), 1, "{}", terminal.text());
-    assert!(contents.checklist.obstacles(&contents.answers, &contents.signatures).is_empty());
+    assert!(contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work()).is_empty());
     // On to Scan, and off.
     terminal.send("\t\t");
     terminal.wait_for("Scan");

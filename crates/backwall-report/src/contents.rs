@@ -4,6 +4,7 @@
 mod amended;
 mod assessed;
 mod closing;
+mod daily;
 mod gather;
 mod hand;
 mod job;
@@ -16,6 +17,7 @@ mod summary;
 pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
 
 use super::document::{Captioned, Document, Logo, Paper, Table, Tone};
+use super::left::Left;
 use super::template::{Section, Template};
 use super::words::{self, count};
 use backwall_survey::job::checklist::Signed;
@@ -32,8 +34,8 @@ pub struct Wanted<'a> {
     pub unit: LengthUnit,
     /// µs since 1970-01-01 UTC.
     pub issued_us: i64,
-    /// Clock of all times in the report, seconds ahead of UTC.
-    pub utc_offset_s: i32,
+    /// What is left to do, where the template asks for it.
+    pub left: Option<Left>,
 }
 
 /// The report of a job.
@@ -44,9 +46,9 @@ pub fn report(job: &Gathered, wanted: &Wanted<'_>) -> Document {
     for section in &sections {
         writer.section(*section);
     }
-    let left_out = Section::ALL.iter().filter(|section| !template.sections.contains(section) && **section != Section::Unseen);
-    let left_out: Vec<_> = left_out.map(|it| it.heading()).collect();
-    if !left_out.is_empty() {
+    let left_out: Vec<_> =
+        Section::ALL.iter().filter(|it| !template.sections.contains(it) && !it.is_asked_for()).map(|it| it.heading()).collect();
+    if !left_out.is_empty() && !template.is_daily {
         writer.out.paragraph(format!("Left out by the template '{}': {}.", template.name, left_out.join(", ")));
     }
     writer.out
@@ -70,13 +72,13 @@ fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
     let plan = &job.contents.plan;
     let template = wanted.template;
     let client = plan.job.client.as_ref().map_or_else(String::new, |client| format!(" for {client}"));
-    let issued = words::day_and_clock(wanted.issued_us, wanted.utc_offset_s);
+    let issued = words::moment(wanted.issued_us, plan.zone());
     let foot = [format!("Job {}", plan.job.number), plan.asset.name.clone(), format!("issued {issued}"), template.foot.clone()];
     Document {
         title: template.title.clone(),
         subtitle: vec![
             format!("{}, {}: job {}{client}", plan.asset.name, plan.asset.kind.word(), plan.job.number),
-            format!("{}; issued {issued} ({})", plan.job.site, zone(wanted.utc_offset_s)),
+            format!("{}; issued {issued}", plan.job.site),
         ],
         foot: foot.into_iter().filter(|part| !part.trim().is_empty()).collect::<Vec<_>>().join(" · "),
         language: template.language.clone(),
@@ -84,17 +86,6 @@ fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
         logo: wanted.logo.clone(),
         issued_us: wanted.issued_us,
         blocks: Vec::new(),
-    }
-}
-
-/// `UTC`, `UTC+02:00`.
-fn zone(offset_s: i32) -> String {
-    match offset_s {
-        0 => "UTC".to_owned(),
-        offset => {
-            let minutes = offset.abs() / 60;
-            format!("UTC{}{:02}:{:02}", if offset < 0 { '-' } else { '+' }, minutes / 60, minutes % 60)
-        }
     }
 }
 
@@ -115,6 +106,9 @@ impl Writer<'_> {
         self.out.heading(1, heading);
         match section {
             Section::Summary => self.summary(),
+            Section::Day => self.day(),
+            Section::Left => self.left(),
+            Section::Shifts => self.shifts(),
             Section::Job => self.job_facts(),
             Section::People => self.people(),
             Section::Kit => self.kit(),
@@ -169,7 +163,7 @@ impl Writer<'_> {
         words::stretch(self.wanted.unit, length)
     }
     fn time(&self, us: i64) -> String {
-        words::day_and_clock(us, self.wanted.utc_offset_s)
+        words::day_and_clock(us, self.job.contents.plan.zone())
     }
     fn signed(&self, by: &Signed) -> String {
         let certificate = if by.certificate.is_empty() { "no certificate given" } else { by.certificate.as_str() };
@@ -182,7 +176,7 @@ impl Writer<'_> {
 
     /// The days on which something was measured, or the day of issue while nothing was.
     fn days(&self) -> Vec<chrono::NaiveDate> {
-        let day = |us| words::day(us, self.wanted.utc_offset_s);
+        let day = |us| words::day(us, self.job.contents.plan.zone());
         let runs: Vec<_> = self.job.runs.iter().filter_map(|run| day(run.summary.start.started_us)).collect();
         if runs.is_empty() { day(self.wanted.issued_us).into_iter().collect() } else { runs }
     }

@@ -3,6 +3,7 @@
 use super::table::{Column, Kind, Value, fixed, whole};
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, EvaluationId, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
+use backwall_survey::job::Zone;
 use backwall_survey::job::hand::Proven;
 use backwall_survey::neighbours::{self, Judgement};
 use backwall_survey::reading::Reading;
@@ -19,6 +20,8 @@ pub struct ReadingRow<'a> {
     pub kind: Option<neighbours::Kind>,
     /// The evaluation it was read from; nothing for the run's own.
     pub evaluation: Option<EvaluationId>,
+    /// The site's clock.
+    pub zone: Zone,
 }
 
 const fn column<R>(
@@ -99,6 +102,9 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("evaluation", Whole, "", "the evaluation it was read from; nothing for the run's own readings", |row| whole(row.evaluation)),
         column("level_shown", Text, "", "level when it was measured; level is by the plan and the line in force", |row| {
             level_word(row.reading.level_shown)
+        }),
+        column("zone", Text, "", "the site's clock and how far it is ahead of host_time; UTC where the plan has none", |row| {
+            Value::from(row.zone.to_string())
         }),
     ]
 }
@@ -185,17 +191,15 @@ impl<'a> Source<'a> {
         }
     }
 
-    /// The stretches that neighbours make of its readings; an evaluation has none as yet.
+    /// The stretches that neighbours make of its readings.
     fn judgements(self, reader: &JobReader) -> Result<Vec<Judgement>, StoreError> {
-        match self {
-            Self::Run(run) => {
-                let mut all = reader.judgements(run.id)?;
-                all.retain(|judgement| judgement.stretch.is_some());
-                all.sort_by_key(|judgement| judgement.rows);
-                Ok(all)
-            }
-            Self::Evaluation(..) => Ok(Vec::new()),
-        }
+        let mut all = match self {
+            Self::Run(run) => reader.judgements(run.id)?,
+            Self::Evaluation(evaluation, run) => reader.judgements_of_evaluation(run.id, evaluation.id)?,
+        };
+        all.retain(|judgement| judgement.stretch.is_some());
+        all.sort_by_key(|judgement| judgement.rows);
+        Ok(all)
     }
 
     /// Reads everything in short pieces; stops when the tick says so. `before` counts what was done already, `of` all.
@@ -239,6 +243,7 @@ where
 {
     let mut done = 0;
     for source in sources {
+        let zone = job.plan.zone();
         let (run, calibration) = (source.run(), source.calibration(job));
         let evaluation = source.evaluation(job).map(|evaluation| evaluation.id);
         let judgements = source.judgements(reader)?;
@@ -247,7 +252,7 @@ where
             before.checked_sub(1).map(|at| &judgements[at]).filter(|judged| row <= judged.rows.1).and_then(|judged| judged.stretch)
         };
         done += source.for_each(reader, (before + done, of), tick, |row, reading| {
-            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind), evaluation })
+            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind), evaluation, zone })
         })?;
     }
     Ok(done)

@@ -29,6 +29,8 @@ macro_rules! sections {
 
 sections! {
     Summary "summary" "What matters first";
+    /// Of a daily report only.
+    Day "day" "Done and found on this day";
     Job "job" "Job";
     People "people" "People";
     Kit "kit" "Equipment";
@@ -43,6 +45,8 @@ sections! {
     /// Only where it was asked for: it takes a model to be driven.
     Unseen "unseen" "What the scan could not have seen";
     Missing "missing" "Missing and suspect data";
+    Left "left" "What is left to do";
+    Shifts "shifts" "Shifts";
     Uncertainty "uncertainty" "Uncertainty";
     Setup "setup" "Set-up";
     Calibration "calibration" "Calibration and verifications";
@@ -54,8 +58,13 @@ sections! {
 }
 
 impl Section {
-    /// Sections that may be moved and renamed but not left out: without them a reader could take a number for more than it is.
+    /// Sections that may be moved and renamed but not left out of a survey report: without them a reader could take a number for more than it is.
     pub const ALWAYS: &[Section] = &[Self::Summary, Self::Missing, Self::Method, Self::Seals];
+
+    /// Whether it is there only where somebody asks for it.
+    pub const fn is_asked_for(self) -> bool {
+        matches!(self, Self::Day | Self::Unseen)
+    }
 
     fn of(key: &str) -> Option<Self> {
         Self::ALL.iter().copied().find(|section| section.key() == key)
@@ -67,6 +76,8 @@ impl Section {
 pub struct Template {
     /// What it is called in messages: a shipped name or a file.
     pub name: String,
+    /// A report of one day, which may leave out what a survey report must not, and says that it is preliminary.
+    pub is_daily: bool,
     pub title: String,
     pub language: String,
     pub paper: Paper,
@@ -89,6 +100,8 @@ pub struct Template {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Written {
+    #[serde(default)]
+    kind: ReportKind,
     title: String,
     #[serde(default = "english")]
     language: String,
@@ -107,6 +120,14 @@ struct Written {
     spot_figures: usize,
     #[serde(default = "two_hundred")]
     list_rows: usize,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum ReportKind {
+    #[default]
+    Survey,
+    Daily,
 }
 
 fn english() -> String {
@@ -132,8 +153,12 @@ impl Template {
         let mut problem = |key: String, message: String| problems.push(Problem { line: line_of_key(text, &key), key, message });
         let known = || Section::ALL.iter().map(|section| section.key()).collect::<Vec<_>>().join(", ");
         let mut sections = Vec::new();
+        let is_daily = written.kind == ReportKind::Daily;
+        let (always, first): (&[Section], _) =
+            if is_daily { (&[Section::Day, Section::Left], Section::Day) } else { (Section::ALWAYS, Section::Summary) };
         match &written.sections {
-            None => sections.extend(Section::ALL),
+            None if is_daily => sections.extend([Section::Day, Section::Left, Section::Shifts, Section::Signatures]),
+            None => sections.extend(Section::ALL.iter().filter(|section| **section != Section::Day)),
             Some(keys) => {
                 for (index, key) in keys.iter().enumerate() {
                     match Section::of(key) {
@@ -144,12 +169,18 @@ impl Template {
                         Some(section) => sections.push(section),
                     }
                 }
-                for section in Section::ALWAYS.iter().filter(|section| !sections.contains(section)) {
+                for section in always.iter().filter(|section| !sections.contains(section)) {
                     let why = format!("'{}' is missing: it may be moved and renamed, not left out; add it", section.key());
                     problem("sections".to_owned(), why);
                 }
-                if sections.first() != Some(&Section::Summary) && sections.contains(&Section::Summary) {
-                    problem("sections".to_owned(), "'summary' must come first: a report begins with whether its numbers hold".to_owned());
+                if !is_daily && sections.contains(&Section::Day) {
+                    problem("sections".to_owned(), "'day' belongs to a daily report: leave it out, or say kind = \"daily\"".to_owned());
+                }
+                if sections.first() != Some(&first) && sections.contains(&first) {
+                    problem(
+                        "sections".to_owned(),
+                        format!("'{}' must come first: a report begins with whether its numbers hold", first.key()),
+                    );
                 }
             }
         }
@@ -178,7 +209,7 @@ impl Template {
         }
         let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, .. } = written;
         let name = name.to_owned();
-        Ok(Self { name, title, language, paper, units, logo, foot, sections, headings, signatures, spot_figures, list_rows })
+        Ok(Self { name, is_daily, title, language, paper, units, logo, foot, sections, headings, signatures, spot_figures, list_rows })
     }
 
     pub fn heading(&self, section: Section) -> &str {
@@ -209,8 +240,11 @@ pub fn logo(png: &[u8]) -> Result<Logo, String> {
 }
 
 /// Name and text of each template that comes with the program.
-pub const SHIPPED: &[(&str, &str)] =
-    &[("full", include_str!("../../../profiles/report/full.toml")), ("short", include_str!("../../../profiles/report/short.toml"))];
+pub const SHIPPED: &[(&str, &str)] = &[
+    ("full", include_str!("../../../profiles/report/full.toml")),
+    ("short", include_str!("../../../profiles/report/short.toml")),
+    ("daily", include_str!("../../../profiles/report/daily.toml")),
+];
 
 #[cfg(test)]
 mod tests {
@@ -220,9 +254,10 @@ mod tests {
     fn every_shipped_template_reads_and_the_full_one_has_every_section() {
         for (name, text) in SHIPPED {
             let template = Template::parse(name, text).unwrap();
-            assert_eq!(template.sections.first(), Some(&Section::Summary), "{name}");
+            let first = if *name == "daily" { Section::Day } else { Section::Summary };
+            assert_eq!(template.sections.first(), Some(&first), "{name}");
             if *name == "full" {
-                assert_eq!(template.sections.len(), Section::ALL.len());
+                assert_eq!(template.sections.len(), Section::ALL.len() - 1, "all but the day's");
             }
         }
     }

@@ -2,6 +2,7 @@
 //! Lengths are written by `backwall_units::LengthUnit`.
 
 use backwall_store::{Adoption, EvaluationSummary};
+use backwall_survey::job::Zone;
 use backwall_units::{Length, LengthUnit};
 
 /// Text from outside (notes, device names, faults) with everything that could steer a terminal taken out.
@@ -19,40 +20,55 @@ pub fn safe_text(text: &str) -> String {
 }
 
 /// That an evaluation counts, by whose word and why.
-pub fn adopted(evaluation: &EvaluationSummary, adoption: &Adoption) -> String {
+pub fn adopted(evaluation: &EvaluationSummary, adoption: &Adoption, zone: Zone) -> String {
     format!(
-        "evaluation {} ({}) adopted by {} at {} UTC: {}",
+        "evaluation {} ({}) adopted by {} at {}: {}",
         evaluation.id,
         safe_text(&evaluation.start.differs),
         safe_text(&adoption.by.name),
-        day_and_clock(adoption.by.at_us, 0),
+        moment(adoption.by.at_us, zone),
         safe_text(&adoption.reason)
     )
 }
 
-/// A time of day, `14:02`, for a clock `offset_s` seconds ahead of UTC.
-pub fn clock(at_us: i64, offset_s: i32) -> String {
-    stamp(at_us, offset_s, "%H:%M")
+/// A time of day on the site's clock, `14:02`.
+pub fn clock(at_us: i64, zone: Zone) -> String {
+    stamp(at_us, zone, "%H:%M")
 }
 
-/// A day and time, `2026-05-04 14:02`.
-pub fn day_and_clock(at_us: i64, offset_s: i32) -> String {
-    stamp(at_us, offset_s, "%Y-%m-%d %H:%M")
+/// The same with its zone, `14:02 UTC`, `15:02 +01:00`.
+pub fn clock_and_zone(at_us: i64, zone: Zone) -> String {
+    format!("{} {}", clock(at_us, zone), zone.short())
 }
 
-fn stamp(at_us: i64, offset_s: i32, format: &str) -> String {
-    let local = at_us.saturating_add(i64::from(offset_s) * 1_000_000);
-    chrono::DateTime::from_timestamp_micros(local).map_or_else(|| "no time".to_owned(), |time| time.format(format).to_string())
+/// A day and time, `2026-05-04 14:02`, where the zone is said beside it.
+pub fn day_and_clock(at_us: i64, zone: Zone) -> String {
+    stamp(at_us, zone, "%Y-%m-%d %H:%M")
+}
+
+/// A day and time by itself, `2026-05-04 14:02 UTC`.
+pub fn moment(at_us: i64, zone: Zone) -> String {
+    format!("{} {}", day_and_clock(at_us, zone), zone.short())
 }
 
 /// A day and time without the year, for lists: `05-04 14:02`.
-pub fn short_day_and_clock(at_us: i64, offset_s: i32) -> String {
-    stamp(at_us, offset_s, "%m-%d %H:%M")
+pub fn short_day_and_clock(at_us: i64, zone: Zone) -> String {
+    stamp(at_us, zone, "%m-%d %H:%M")
 }
 
-/// The calendar day at a clock `offset_s` seconds ahead of UTC.
-pub fn day(at_us: i64, offset_s: i32) -> Option<chrono::NaiveDate> {
-    chrono::DateTime::from_timestamp_micros(at_us.saturating_add(i64::from(offset_s) * 1_000_000)).map(|time| time.date_naive())
+/// The only place where a moment becomes words for people.
+fn stamp(at_us: i64, zone: Zone, format: &str) -> String {
+    on(at_us, zone).map_or_else(|| "no time".to_owned(), |time| time.format(format).to_string())
+}
+
+/// The site's calendar day.
+pub fn day(at_us: i64, zone: Zone) -> Option<chrono::NaiveDate> {
+    on(at_us, zone).map(|time| time.date_naive())
+}
+
+/// What the site's clock shows.
+fn on(at_us: i64, zone: Zone) -> Option<chrono::DateTime<chrono::Utc>> {
+    chrono::DateTime::from_timestamp_micros(at_us.saturating_add(i64::from(zone.seconds()) * 1_000_000))
 }
 
 /// A span of time in the two units that matter: `12 s`, `3:05 min`, `11 h`.
@@ -72,6 +88,12 @@ pub fn duration(seconds: f64) -> String {
 /// `1 run`, `3 runs`.
 pub fn count(number: u64, one: &str) -> String {
     if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+}
+
+/// A span of time for people: `3 h 20 min`.
+pub fn hours(seconds: f64) -> String {
+    let minutes = (seconds.max(0.0) / 60.0).round() as u64;
+    if minutes < 60 { format!("{minutes} min") } else { format!("{} h {:02} min", minutes / 60, minutes % 60) }
 }
 
 /// An amount of storage: `3.2 GB`.
@@ -125,8 +147,11 @@ mod tests {
 
     #[test]
     fn times_and_amounts_read_as_the_trade_reads_them() {
-        assert_eq!(clock(1_777_903_320_000_000, 0), "14:02");
-        assert_eq!(clock(1_777_903_320_000_000, 7200), "16:02");
+        assert_eq!(clock(1_777_903_320_000_000, Zone::UTC), "14:02");
+        let summer = "+02:00".parse().unwrap();
+        assert_eq!(clock(1_777_903_320_000_000, summer), "16:02");
+        assert_eq!(moment(1_777_903_320_000_000, summer), "2026-05-04 16:02 +02:00");
+        assert_eq!(clock_and_zone(1_777_903_320_000_000, Zone::UTC), "14:02 UTC");
         assert_eq!((duration(12.9).as_str(), duration(185.0).as_str(), duration(40_000.0).as_str()), ("12 s", "3:05 min", "11:06 h"));
         assert_eq!(bytes(3_200_000_000), "3.2 GB");
     }

@@ -93,7 +93,7 @@ impl JobContents {
     }
 
     /// The last swap that the set-up entered last knows nothing of.
-    fn swapped_since(&self) -> Option<&Swap> {
+    pub(crate) fn swapped_since(&self) -> Option<&Swap> {
         let entered = self.setups.last()?.by.at_us;
         self.swaps().filter(|(at_us, _)| *at_us > entered).last().map(|(_, swap)| swap)
     }
@@ -111,29 +111,6 @@ impl JobContents {
     /// Whether the set-up in force was measured on blocks.
     pub fn is_calibrated(&self) -> bool {
         self.setup_in_force().is_some_and(|entry| entry.setup.calibration.is_some())
-    }
-
-    /// What stops scanning, in words: what the checklist says, and a missing calibration.
-    pub fn obstacles(&self) -> Vec<String> {
-        let mut found = self.checklist.obstacles(&self.answers, &self.signatures);
-        if let Some(swap) = self.swapped_since() {
-            found.push(format!(
-                "the {} was changed: what was calibrated with the old one holds no more; measure the blocks again",
-                swap.part.word()
-            ));
-        } else if !self.is_calibrated() {
-            found.push(
-                "no calibration is in force: velocity, zero and path would be as typed; measure blocks of known thickness".to_owned(),
-            );
-        }
-        found
-    }
-
-    /// When the set-up in force is due to be verified again, where it was verified at all.
-    pub fn verification_due(&self) -> Option<i64> {
-        let setup_id = self.setup_in_force()?.id;
-        let last = self.checks.iter().rfind(|check| check.setup_id == setup_id && check.passed())?;
-        Some(last.by.at_us + (self.plan.verification.every_h * 3.6e9) as i64)
     }
 
     /// How the set-up in force stands.

@@ -9,6 +9,7 @@
 pub mod contents;
 
 mod adoption;
+mod allowed;
 mod codec;
 mod cursor;
 mod digest;

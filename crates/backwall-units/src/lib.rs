@@ -3,7 +3,7 @@
 //! Every quantity that crosses a room's wall is one of these, so that a millimetre is never taken for an
 //! inch nor a microsecond for a nanosecond. Serialised, each is the plain number in the unit its
 //! constructor-of-record names (`Length` mm, `Time` ns, `Velocity` m/s, `Frequency` Hz, `Temperature` °C,
-//! `Decibel` dB, `Pressure` MPa, `LossRate` mm a year, `Years` years); the key of the plan or the JSON carries that unit in its name.
+//! `Decibel` dB, `Pressure` MPa, `LossRate` mm a year, `Years` years, `Minutes` minutes); the key of the plan or the JSON carries that unit in its name.
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -114,6 +114,11 @@ quantity!(
 quantity!(
     /// A span of calendar time; of record in years of 365.25 days.
     Years
+);
+
+quantity!(
+    /// A span of working time; of record in minutes.
+    Minutes
 );
 
 /// One inch is exactly 25.4 mm (international yard and pound agreement, 1959).
@@ -326,6 +331,26 @@ impl Years {
     }
 }
 
+impl Minutes {
+    pub const fn new(value: f64) -> Self {
+        Self(value)
+    }
+    pub const fn as_minutes(self) -> f64 {
+        self.0
+    }
+    pub fn as_seconds(self) -> f64 {
+        self.0 * 60.0
+    }
+}
+
+/// How long a way takes at a speed.
+impl Div<Speed> for Length {
+    type Output = Minutes;
+    fn div(self, speed: Speed) -> Minutes {
+        Minutes(self.0 / speed.0 / 60.0)
+    }
+}
+
 /// The wall lost in a time.
 impl Div<Years> for Length {
     type Output = LossRate;
@@ -387,6 +412,19 @@ pub mod some_microseconds {
     }
     pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Time>, D::Error> {
         Ok(Option::<f64>::deserialize(deserializer)?.map(Time::us))
+    }
+}
+
+/// Serde for plan keys that end in `_m` and may be left out: a [`Length`] written in metres.
+pub mod some_metres {
+    use super::Length;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<S: Serializer>(length: &Option<Length>, serializer: S) -> Result<S::Ok, S::Error> {
+        length.map(Length::as_metres).serialize(serializer)
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Length>, D::Error> {
+        Ok(Option::<f64>::deserialize(deserializer)?.map(Length::metres))
     }
 }
 
@@ -525,24 +563,59 @@ impl LengthUnit {
     }
 }
 
-/// What is wrong with a typed length.
+/// What is wrong with a typed number.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("'{text}' is not a length: write a number, with mm, m or in behind it if it is not in {unit}", unit = .default.thickness_symbol())]
-pub struct LengthError {
-    pub text: String,
-    pub default: LengthUnit,
+pub enum NumberError {
+    #[error("'{0}' is not a number: write digits, with a point or a comma before the decimals")]
+    NoNumber(String),
+    /// A comma before three digits parts thousands for some and decimals for others.
+    #[error("'{text}' can be read in two ways: write {} or {}", .text.replace(',', "."), .text.replace(',', ""))]
+    TwoWays { text: String },
+    #[error("'{0}' has more than one point or comma: write at most one, before the decimals")]
+    TwoMarks(String),
 }
 
-/// Reads a typed length: a number in `default`, or with `mm`, `m`, `in` or `"` behind it.
-pub fn parse_length(text: &str, default: LengthUnit) -> Result<Length, LengthError> {
+/// Reads a typed number: with a decimal point, or with a decimal comma where it can be no other. `1,234` is refused, for it is a
+/// thousand and more to some and little more than one to others; `0,234`, `1,23` and `1,2345` have one meaning only.
+pub fn parse_number(text: &str) -> Result<f64, NumberError> {
     let trimmed = text.trim();
-    let wrong = || LengthError { text: trimmed.to_owned(), default };
-    let split = trimmed.find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"').unwrap_or(trimmed.len());
-    let (number, unit) = trimmed.split_at(split);
-    let value: f64 = number.trim().parse().map_err(|_| wrong())?;
-    if !value.is_finite() {
+    let wrong = || NumberError::NoNumber(trimmed.to_owned());
+    let read = |text: &str| text.parse::<f64>().ok().filter(|value| value.is_finite()).ok_or_else(wrong);
+    let Some((whole, part)) = trimmed.split_once(',') else { return read(trimmed) };
+    if part.contains(',') || trimmed.contains('.') {
+        return Err(NumberError::TwoMarks(trimmed.to_owned()));
+    }
+    let is_digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
+    let whole = whole.strip_prefix(['-', '+']).unwrap_or(whole);
+    if !is_digits(whole) || !is_digits(part) {
         return Err(wrong());
     }
+    // Nobody parts thousands behind a zero or behind four digits.
+    if part.len() == 3 && whole.len() <= 3 && !whole.starts_with('0') {
+        return Err(NumberError::TwoWays { text: trimmed.to_owned() });
+    }
+    read(&trimmed.replace(',', "."))
+}
+
+/// What is wrong with a typed length.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum LengthError {
+    #[error("'{text}' is not a length: write a number, with mm, m or in behind it if it is not in {unit}", unit = .default.thickness_symbol())]
+    NoLength { text: String, default: LengthUnit },
+    #[error(transparent)]
+    Number(#[from] NumberError),
+}
+
+/// Reads a typed length: a number as [`parse_number`] does, in `default` or with `mm`, `m`, `in` or `"` behind it.
+pub fn parse_length(text: &str, default: LengthUnit) -> Result<Length, LengthError> {
+    let trimmed = text.trim();
+    let wrong = || LengthError::NoLength { text: trimmed.to_owned(), default };
+    let split = trimmed.find(|c: char| c.is_ascii_alphabetic() && c != 'e' && c != 'E' || c == '"').unwrap_or(trimmed.len());
+    let (number, unit) = trimmed.split_at(split);
+    let value = match parse_number(number) {
+        Err(NumberError::NoNumber(_)) => return Err(wrong()),
+        found => found?,
+    };
     match (unit.trim(), default) {
         ("mm", _) | ("", LengthUnit::Mm) => Ok(Length::mm(value)),
         ("m", _) => Ok(Length::metres(value)),
@@ -559,6 +632,17 @@ impl fmt::Display for Length {
 impl fmt::Display for Time {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} ns", self.0)
+    }
+}
+/// Whole minutes, rounded up: `12 min`, `2 h 05 min`.
+impl fmt::Display for Minutes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // What float arithmetic adds to a whole minute makes no further one.
+        let whole = (self.0 - 1e-9).max(0.0).ceil() as u64;
+        match whole {
+            0..60 => write!(f, "{whole} min"),
+            _ => write!(f, "{} h {:02} min", whole / 60, whole % 60),
+        }
     }
 }
 impl fmt::Display for Velocity {
@@ -606,5 +690,34 @@ mod tests {
         assert_eq!(parse_length("1e1mm", LengthUnit::Mm), Ok(Length::mm(10.0)));
         assert!(parse_length("ten", LengthUnit::Mm).is_err());
         assert!(parse_length("nan", LengthUnit::Mm).is_err());
+    }
+
+    // ISO 80000-1, 7.3.2: the decimal sign is a comma or a point on the line; digits are not parted by either.
+    #[test]
+    fn a_decimal_comma_is_read_where_it_can_be_nothing_else() {
+        for (text, value) in
+            [("6,2", 6.2), ("0,125", 0.125), ("-12,25", -12.25), ("1,2345", 1.2345), ("1234,567", 1234.567), ("1.234", 1.234)]
+        {
+            assert_eq!(parse_number(text), Ok(value), "{text}");
+        }
+        for text in ["1,234", "12,500", "-999,000"] {
+            assert_eq!(parse_number(text), Err(NumberError::TwoWays { text: text.into() }));
+        }
+        assert_eq!(parse_number("1,234").unwrap_err().to_string(), "'1,234' can be read in two ways: write 1.234 or 1234");
+        for text in ["1,234.5", "1.234,5", "1,2,3"] {
+            assert_eq!(parse_number(text), Err(NumberError::TwoMarks(text.into())));
+        }
+        for text in ["", ",", "5,", ",5", "a,5", "1,5e3", "inf", "NaN"] {
+            assert_eq!(parse_number(text), Err(NumberError::NoNumber(text.into())));
+        }
+        assert_eq!(parse_length("12,5 mm", LengthUnit::Inch), Ok(Length::mm(12.5)));
+        assert!(parse_length("1,234 m", LengthUnit::Mm).unwrap_err().to_string().contains("two ways"));
+    }
+
+    #[test]
+    fn working_time_is_said_in_whole_minutes_rounded_up() {
+        let said = |minutes| Minutes::new(minutes).to_string();
+        assert_eq!([said(0.0), said(2.01), said(59.0), said(60.0), said(124.5)], ["0 min", "3 min", "59 min", "1 h 00 min", "2 h 05 min"]);
+        assert_eq!((Length::metres(3.6) / Speed::mm_s(60.0)).as_minutes(), 1.0);
     }
 }

@@ -10,13 +10,17 @@ use WalkKey as W;
 
 const WALK: &[Mode] = &[M::ReviewRun];
 const BENCH: &[Mode] = &[M::Calibrate];
-const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField];
+/// No letter works on a text that is to be typed: it would be taken for the answer's first.
+const TEXT: &[Mode] = &[M::CheckText];
+/// Where the arrows walk through the checklist, but the sign row.
+const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckText];
 const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun, M::Map, M::Replay];
 const STEPS: &[Mode] = &[
     M::Prepare,
     M::CheckConfirm,
     M::CheckChoice,
     M::CheckField,
+    M::CheckSign,
     M::Calibrate,
     M::Ready,
     M::Connecting,
@@ -34,6 +38,7 @@ const LISTS: &[Mode] = &[
     M::CheckConfirm,
     M::CheckChoice,
     M::CheckField,
+    M::CheckSign,
     M::Ready,
     M::Connecting,
     M::Scanning,
@@ -187,11 +192,28 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Enter)],
         A::Choose,
-        &[M::Prepare, M::CheckChoice, M::CheckField, M::Ended, M::Runs, M::Map, M::Statistics],
+        &[M::Prepare, M::CheckChoice, M::CheckField, M::CheckText, M::Ended, M::Runs, M::Map, M::Statistics],
         ["Enter", "choose", "take what the cursor is on, or type the answer"],
     ),
-    bind(&[letter('s')], A::Sign, CHECK, ["s", "sign", "sign the answers given so far with name and certificate"]),
-    bind(&[letter('c')], A::Comment, CHECK, ["c", "comment", "add words to an answer; the earlier answer stays"]),
+    bind(
+        &[letter('s')],
+        A::Sign,
+        &[M::CheckConfirm, M::CheckChoice],
+        ["s", "sign", "to the end of the list, where the answers are signed; nothing is signed yet"],
+    ),
+    bind(
+        &[letter('s'), key(KeyCode::Enter)],
+        A::Sign,
+        &[M::CheckSign],
+        ["s", "sign", "sign the answers with name and certificate; every hold point must be answered"],
+    ),
+    bind(&[key(KeyCode::End)], A::End, CHECK, ["End", "", "to the end of the list, where the answers are signed"]),
+    bind(
+        &[letter('c')],
+        A::Comment,
+        &[M::CheckConfirm, M::CheckChoice, M::CheckField],
+        ["c", "comment", "add words to an answer; the earlier answer stays"],
+    ),
     bind(
         &[letter('e')],
         A::EditSetup,
@@ -265,6 +287,16 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
     bind(&[key(KeyCode::Up), letter('k')], A::Up, LISTS, ["↑↓", "move", "back along the wall, or through the list; recording goes on"]),
     bind(&[key(KeyCode::Down), letter('j')], A::Down, LISTS, ["", "", ""]),
+    bind(&[key(KeyCode::Up)], A::Up, TEXT, ["↑↓", "move", "through the list"]),
+    bind(&[key(KeyCode::Down)], A::Down, TEXT, ["", "", ""]),
+    bind(&[key(KeyCode::PageUp)], A::PageUp, TEXT, ["PgUp PgDn", "", "ten rows at a time"]),
+    bind(&[key(KeyCode::PageDown)], A::PageDown, TEXT, ["", "", ""]),
+    bind(&[key(KeyCode::Home)], A::Home, TEXT, ["Home", "", "to the start"]),
+    bind(&[key(KeyCode::Tab)], A::NextStep, TEXT, ["Tab", "next step", "next step; Shift-Tab goes back. A run goes on meanwhile"]),
+    bind(&[key(KeyCode::BackTab)], A::PreviousStep, TEXT, ["", "", ""]),
+    bind(&[control('l')], A::Redraw, TEXT, ["^L", "", "draw the whole screen again"]),
+    bind(&[control('c')], A::Quit, TEXT, ["^C", "quit", "leave; asks first while a run is going"]),
+    bind(&[key(KeyCode::F(1))], A::Help, TEXT, ["F1", "help", "this page; a letter would begin the answer"]),
     bind(&[key(KeyCode::PageUp)], A::PageUp, LISTS, ["PgUp PgDn", "", "ten rows at a time"]),
     bind(&[key(KeyCode::PageDown)], A::PageDown, LISTS, ["", "", ""]),
     bind(&[key(KeyCode::Home)], A::Home, LISTS, ["Home", "", "to the start, or back to the crawler"]),

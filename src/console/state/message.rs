@@ -8,6 +8,7 @@ use crate::live::{Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -90,7 +91,7 @@ pub enum Effect {
     StartScan {
         line: String,
         /// Why, and by whose name, although the checklist does not allow it.
-        against: Option<(String, Signed)>,
+        against: Option<Override>,
     },
     /// Wait no longer for the stream that is being opened.
     StopConnecting,

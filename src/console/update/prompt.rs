@@ -8,7 +8,8 @@ use super::super::theme::Role;
 use super::hand;
 use crate::live::Command;
 use backwall_store::{Adoption, Note};
-use backwall_survey::job::checklist::{Answer, Item, ItemKind, ItemState, Signature, Signed, Value};
+use backwall_survey::job::checklist::{Answer, FilledBy, Item, ItemKind, ItemState, Signature, Signed, Value};
+use backwall_survey::job::overriding::Override;
 use backwall_ultrasound::{Gate, Mode, Picker, Setup};
 use backwall_units::{Length, Temperature, Time, Velocity};
 
@@ -67,8 +68,25 @@ pub fn take_item(app: &mut App) -> Vec<Effect> {
             None => Vec::new(),
         },
         Some(_) => ask_answer(app),
-        None => Vec::new(),
+        None => ask_sign(app),
     }
+}
+
+/// Behind the last item, where the checklist is signed.
+pub fn to_sign(app: &mut App) -> Vec<Effect> {
+    app.item = app.contents.checklist.items.len();
+    Vec::new()
+}
+
+/// Says so where an item is not asked.
+fn is_filled(app: &mut App, item: &Item) -> bool {
+    let words = match item.filled_by {
+        Some(FilledBy::EncoderCheck) => "this is filled by the check of the encoder: Calibrate, d",
+        Some(FilledBy::Kit) => "this is filled from the dates of the plan's kit",
+        None => return false,
+    };
+    app.say(Role::Plain, words);
+    true
 }
 
 pub fn confirm_item(app: &mut App, yes: bool) -> Vec<Effect> {
@@ -82,7 +100,7 @@ pub fn ask_answer(app: &mut App) -> Vec<Effect> {
     if unknown_operator(app) {
         return Vec::new();
     }
-    let Some(item) = current(app) else {
+    let Some(item) = current(app).filter(|item| !is_filled(app, item)) else {
         return Vec::new();
     };
     let label = match &item.kind {
@@ -98,8 +116,11 @@ fn give(app: &mut App, item: &Item, value: Value, note: String) -> Vec<Effect> {
     if unknown_operator(app) {
         return Vec::new();
     }
+    if is_filled(app, item) {
+        return Vec::new();
+    }
     let answer = Answer { item: item.id.clone(), value, note, by: app.signed() };
-    let failed = match item.judge(&answer.value) {
+    let failed = match app.contents.checklist.judge(item, &answer, &app.contents.answers, &app.conditions()) {
         ItemState::Failed(why) => Some(why),
         _ => None,
     };
@@ -111,7 +132,10 @@ fn give(app: &mut App, item: &Item, value: Value, note: String) -> Vec<Effect> {
             app.choice = 0;
             match app.next_open_item(app.item + 1) {
                 Some(next) => app.item = next,
-                None => app.say(Role::Plain, "every item is answered: s signs"),
+                None => {
+                    app.item = app.contents.checklist.items.len();
+                    app.say(Role::Plain, "every item is answered: s signs");
+                }
             }
         }
     }
@@ -134,9 +158,19 @@ pub fn ask_comment(app: &mut App) -> Vec<Effect> {
     }
 }
 
+/// Asks for the signature; from elsewhere in the list it only goes to where one signs.
 pub fn ask_sign(app: &mut App) -> Vec<Effect> {
+    if app.item < app.contents.checklist.items.len() {
+        return to_sign(app);
+    }
     if app.contents.answers.is_empty() {
         app.say(Role::Error, "there is nothing to sign yet: answer the items first");
+        return Vec::new();
+    }
+    let open = app.contents.checklist.unanswered(&app.contents.answers, &app.conditions());
+    if !open.is_empty() {
+        app.say(Role::Error, format!("NOT SIGNED: {}", super::steps::what_stops(&open)));
+        app.item = app.next_open_item(0).unwrap_or(app.item);
         return Vec::new();
     }
     let fields = who(app);
@@ -171,6 +205,9 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
     }
     let mut fields =
         vec![Field::text("reason", "reason", "", true).hint("kept in the job file and shown on every screen and report of the run")];
+    if app.contents.plan.job.override_needs_second_name {
+        fields.push(Field::text("second", "second name", "", true).hint("who agreed to it besides; the plan asks for a second name"));
+    }
     fields.extend(who(app));
     ask(app, format!("Scan {line} although it is not allowed"), Purpose::Override { line }, fields)
 }
@@ -260,10 +297,18 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
         },
         Purpose::Override { line } => {
-            let reason = form.value("reason").to_owned();
-            let line = line.clone();
-            let by = identify(app, form);
-            vec![Effect::StartScan { line, against: Some((reason, by)) }, Effect::Reload]
+            let needs_second = app.contents.plan.job.override_needs_second_name;
+            let second = needs_second.then(|| form.value("second").to_owned());
+            let by = Signed { name: form.value("name").to_owned(), certificate: form.value("certificate").to_owned(), at_us: app.now_us };
+            let against = Override { reason: form.value("reason").to_owned(), second, by };
+            match against.counts(needs_second) {
+                Ok(()) => {
+                    let line = line.clone();
+                    identify(app, form);
+                    vec![Effect::StartScan { line, against: Some(against) }, Effect::Reload]
+                }
+                Err(error) => refuse(app, prompt, "second", error.to_string()),
+            }
         }
         Purpose::Adopt { run, evaluation } => {
             let (run, evaluation, reason) = (*run, *evaluation, form.value("reason").to_owned());

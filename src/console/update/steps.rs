@@ -35,7 +35,7 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
             if by == 1 && choices > 0 && stays {
                 app.choice = moved(app.choice, 1, back, choices);
             } else {
-                app.item = moved(app.item, by, back, app.contents.checklist.items.len());
+                app.item = moved(app.item, by, back, app.contents.checklist.items.len() + 1);
                 app.choice = 0;
             }
         }
@@ -158,7 +158,7 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
 }
 
 /// The first reason, and how many more there are.
-fn what_stops(obstacles: &[String]) -> String {
+pub(super) fn what_stops(obstacles: &[String]) -> String {
     let first = obstacles.first().map_or("", String::as_str);
     match obstacles.len() {
         0 | 1 => first.to_owned(),

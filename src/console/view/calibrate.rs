@@ -66,7 +66,7 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     let setup = app.setup();
     let (origin, by) = match app.contents.setups.last() {
         Some(entry) => {
-            let at = text::day_and_clock(entry.by.at_us, app.look.utc_offset_s);
+            let at = text::day_and_clock(entry.by.at_us, app.look.zone);
             (safe_text(&entry.origin), format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)))
         }
         None => ("as planned".to_owned(), "not confirmed here".to_owned()),
@@ -88,7 +88,7 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     pen.title(rows.take(1), "earlier set-ups", "");
     let rest = rows.rest();
     for (row, entry) in app.contents.setups.iter().rev().skip(1).enumerate().take(usize::from(rest.height)) {
-        let at = text::day_and_clock(entry.by.at_us, app.look.utc_offset_s);
+        let at = text::day_and_clock(entry.by.at_us, app.look.zone);
         let words = format!(
             "{at}  {:.0} m/s  zero {:.0} ns  {}  {}",
             entry.setup.velocity.as_m_s(),
@@ -102,7 +102,7 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
 
 /// Last verification, the runs that hang on it, last encoder check; a line each.
 fn standing(app: &App) -> Vec<(String, Role)> {
-    let offset = app.look.utc_offset_s;
+    let offset = app.look.zone;
     let at = |at_us| match text::day(at_us, offset) == text::day(app.now_us, offset) {
         true => text::clock(at_us, offset),
         false => text::short_day_and_clock(at_us, offset),

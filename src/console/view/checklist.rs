@@ -5,7 +5,7 @@ use super::pen::{Pen, Rows};
 use crate::console::state::{App, Prompt};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use backwall_survey::job::checklist::{Answer, Item, ItemKind, ItemState};
+use backwall_survey::job::checklist::{Answer, Bounds, FilledBy, Item, ItemKind, ItemState};
 use ratatui::layout::Rect;
 
 /// Columns of the list of items.
@@ -19,13 +19,40 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     pen.down(list.right(), area);
     let right = right_of(area);
     let Some(item) = app.contents.checklist.items.get(app.item) else {
-        pen.put(right.x, right.y, right.width, "the checklist has no items", Role::Watch);
+        sign_row(app, pen, right);
         return;
     };
     let mut rows = Rows::of(right);
     large(app, item, pen, &mut rows);
     answering(app, item, pen, &mut rows);
     history(app, item, pen, &mut rows);
+    standing(app, pen, rows.rest());
+}
+
+/// Behind the last item: what is still open, or that it can be signed.
+fn sign_row(app: &App, pen: &mut Pen, area: Rect) {
+    let list = &app.contents.checklist;
+    let mut rows = Rows::of(area);
+    pen.title(rows.take(1), "sign", "");
+    rows.take(1);
+    let open = list.unanswered(&app.contents.answers, &app.conditions());
+    if list.items.is_empty() {
+        paragraph(pen, &mut rows, "the checklist has no items", Role::Watch);
+    } else if list.signed(&app.contents.answers, &app.contents.signatures, &app.conditions()).is_some() {
+        paragraph(pen, &mut rows, "Signed. What is answered again, or runs out, is signed again.", Role::Strong);
+    } else if open.is_empty() {
+        paragraph(pen, &mut rows, "Every hold point is answered. s or Enter signs with name and certificate.", Role::Strong);
+    } else {
+        let words = format!("NOT YET: {} before this can be signed", backwall_report::words::count(open.len() as u64, "thing"));
+        paragraph(pen, &mut rows, &words, Role::Watch);
+        let shapes = pen.look.glyphs.shapes();
+        let room = usize::from(rows.left().saturating_sub(3));
+        for words in open.iter().take(room) {
+            let taken = rows.take(1);
+            let words = text::clip(&format!("{} {}", shapes.missing, safe_text(words)), usize::from(taken.width));
+            pen.put(taken.x, taken.y, taken.width, &words, Role::Plain);
+        }
+    }
     standing(app, pen, rows.rest());
 }
 
@@ -37,23 +64,33 @@ fn right_of(area: Rect) -> Rect {
 /// All items in order, grouped, with how each stands.
 fn items(app: &App, pen: &mut Pen, area: Rect) {
     let list = &app.contents.checklist;
-    let passed = list.items.iter().filter(|item| list.state(item, &app.contents.answers) == ItemState::Passed).count();
+    let conditions = app.conditions();
+    let states: Vec<ItemState> = list.items.iter().map(|item| list.state(item, &app.contents.answers, &conditions)).collect();
+    let passed = states.iter().filter(|state| **state == ItemState::Passed).count();
     pen.title(Rect { height: 1, ..area }, &format!("{passed} of {}", list.items.len()), "");
     let shapes = pen.look.glyphs.shapes();
     let room = usize::from(area.height - 1);
-    let top = app.item.saturating_sub(room.saturating_sub(1) / 2).min(list.items.len().saturating_sub(room));
+    let all = list.items.len() + 1;
+    let top = app.item.saturating_sub(room.saturating_sub(1) / 2).min(all.saturating_sub(room));
+    if let Some(row) = list.items.len().checked_sub(top).filter(|row| *row < room) {
+        let stands = list.signed(&app.contents.answers, &app.contents.signatures, &conditions).is_some();
+        let glyph = if stands { shapes.done } else { shapes.open };
+        let role = if app.item == list.items.len() { Role::Cursor } else { Role::Strong };
+        let words = text::clip(&format!("{glyph}  Sign"), usize::from(area.width));
+        pen.put(area.x, area.y + 1 + row as u16, area.width, &words, role);
+    }
     for (row, (index, item)) in list.items.iter().enumerate().skip(top).enumerate().take(room) {
-        let state = list.state(item, &app.contents.answers);
+        let state = &states[index];
         let glyph = match state {
             ItemState::Passed => shapes.done,
             ItemState::Failed(_) => shapes.missing,
-            ItemState::Open => shapes.open,
+            ItemState::Open | ItemState::RanOut(_) => shapes.open,
         };
         // A hold point carries its H whether it is answered or not.
         let hold = if item.hold { 'H' } else { ' ' };
-        let role = match (index == app.item, &state) {
+        let role = match (index == app.item, state) {
             (true, _) => Role::Cursor,
-            (false, ItemState::Failed(_)) => Role::Watch,
+            (false, ItemState::Failed(_) | ItemState::RanOut(_)) => Role::Watch,
             (false, ItemState::Passed) => Role::Quiet,
             (false, ItemState::Open) => Role::Plain,
         };
@@ -84,7 +121,8 @@ fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
     paragraph(pen, rows, &item.ask, Role::Strong);
     if let Some(caution) = &item.caution {
         paragraph(pen, rows, &format!("CAUTION: {caution}"), Role::Watch);
-    } else if app.item == 0 && !app.contents.checklist.caution.is_empty() {
+    }
+    if app.item == 0 && !app.contents.checklist.caution.is_empty() {
         paragraph(pen, rows, &format!("CAUTION: {}", app.contents.checklist.caution), Role::Watch);
     }
     if let Some(reference) = &item.reference {
@@ -95,18 +133,34 @@ fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
 
 /// What kind of answer is wanted, and its limits.
 fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
+    if let Some(by) = item.filled_by {
+        let words = match (app.conditions().filled(by), by) {
+            (Some(filled), _) => format!("filled, not asked: {}; {}", filled.value, filled.words),
+            (None, FilledBy::EncoderCheck) => "filled by the check of the encoder that follows: Calibrate, d".to_owned(),
+            (None, FilledBy::Kit) => "filled from the plan's kit, of which it lists none".to_owned(),
+        };
+        paragraph(pen, rows, &words, Role::Plain);
+        rows.take(2);
+        return;
+    }
     match &item.kind {
         ItemKind::Confirm => paragraph(pen, rows, "y confirms, n does not", Role::Plain),
-        ItemKind::Text => paragraph(pen, rows, "Enter types the answer", Role::Plain),
-        ItemKind::Number { unit, min, max } => {
-            let limits = match (min, max) {
-                (Some(min), Some(max)) => format!("from {min} to {max} {unit}"),
-                (Some(min), None) => format!("at least {min} {unit}"),
-                (None, Some(max)) => format!("at most {max} {unit}"),
-                (None, None) => format!("in {unit}, no limit"),
-            };
-            paragraph(pen, rows, &format!("a number {limits}; type it"), Role::Plain);
-        }
+        ItemKind::Text => paragraph(pen, rows, "type the answer", Role::Plain),
+        ItemKind::Number { unit, .. } => match bounds(app, item) {
+            Ok(Bounds { min, max, why }) => {
+                let limits = match (min, max) {
+                    (Some(min), Some(max)) => format!("from {min} to {max} {unit}"),
+                    (Some(min), None) => format!("at least {min} {unit}"),
+                    (None, Some(max)) => format!("at most {max} {unit}"),
+                    (None, None) => format!("in {unit}, no limit"),
+                };
+                paragraph(pen, rows, &format!("a number {limits}; type it"), Role::Plain);
+                if let Some(why) = why {
+                    paragraph(pen, rows, &why, Role::Quiet);
+                }
+            }
+            Err(why) => paragraph(pen, rows, &why, Role::Watch),
+        },
         ItemKind::Choice { choices, failing } => {
             for (index, choice) in choices.iter().enumerate() {
                 let taken = rows.take(1);
@@ -121,6 +175,10 @@ fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
     rows.take(2);
 }
 
+fn bounds(app: &App, item: &Item) -> Result<Bounds, String> {
+    app.contents.checklist.bounds(item, &app.contents.answers, &app.conditions())
+}
+
 /// Every answer given to this item; the last one counts, none is ever overwritten.
 fn history(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
     let given: Vec<&Answer> = app.contents.answers.iter().filter(|answer| answer.item == item.id).collect();
@@ -129,12 +187,17 @@ fn history(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
     };
     let words = |answer: &Answer| {
         let note = if answer.note.is_empty() { String::new() } else { format!(" ({})", answer.note) };
-        let at = text::day_and_clock(answer.by.at_us, app.look.utc_offset_s);
+        let at = text::day_and_clock(answer.by.at_us, app.look.zone);
         format!("{}{note}, {} {at}", answer.value, answer.by.name)
     };
-    match item.judge(&last.value) {
-        ItemState::Failed(why) => {
-            paragraph(pen, rows, &format!("FAILED: {why}"), Role::Fault);
+    let why = match app.state_of(item) {
+        ItemState::Failed(why) => Some(format!("FAILED: {why}")),
+        ItemState::RanOut(why) => Some(format!("RAN OUT: {why}")),
+        ItemState::Open | ItemState::Passed => None,
+    };
+    match why {
+        Some(why) => {
+            paragraph(pen, rows, &why, Role::Fault);
             paragraph(pen, rows, &words(last), Role::Plain);
         }
         _ => paragraph(pen, rows, &format!("answered: {}", words(last)), Role::Plain),
@@ -150,10 +213,12 @@ fn standing(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     let obstacles = app.obstacles();
+    let stands = app.contents.checklist.signed(&app.contents.answers, &app.contents.signatures, &app.conditions()).is_some();
     let signed = match app.contents.signatures.last() {
         Some(signature) => {
-            let at = text::day_and_clock(signature.by.at_us, app.look.utc_offset_s);
-            format!("signed {} ({}) {at}", safe_text(&signature.by.name), safe_text(&signature.by.certificate))
+            let at = text::day_and_clock(signature.by.at_us, app.look.zone);
+            let still = if stands { "" } else { "holds no more: " };
+            format!("{still}signed {} ({}) {at}", safe_text(&signature.by.name), safe_text(&signature.by.certificate))
         }
         None => "not signed yet: s signs".to_owned(),
     };
@@ -185,8 +250,10 @@ pub fn field(app: &App, prompt: &Prompt, pen: &mut Pen, area: Rect) -> Option<(u
             }
         }
         None => {
-            let limits = app.contents.checklist.items.get(app.item).map(|item| &item.kind);
-            if let Some(ItemKind::Number { unit, min, max }) = limits {
+            if let Some(item) = app.contents.checklist.items.get(app.item)
+                && let ItemKind::Number { unit, .. } = &item.kind
+                && let Ok(Bounds { min, max, .. }) = bounds(app, item)
+            {
                 let low = min.map_or_else(String::new, |min| format!("at least {min} {unit} "));
                 let high = max.map_or_else(String::new, |max| format!("at most {max} {unit}"));
                 pen.put(panel.x + 1, panel.y + 2, panel.width - 1, &format!("{low}{high}"), Role::Quiet);

@@ -1,6 +1,7 @@
 //! The top line: what must never be guessed. A fault takes it over, in words.
 
 use super::pen::Pen;
+use crate::console::Step;
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -19,7 +20,6 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         pen.put_style(area.x + 1, area.y, area.width - 2, &text::clip(&fault, usize::from(area.width - 2)), style);
         return;
     }
-    let clock = text::clock(app.now_us, pen.look.utc_offset_s);
     let plan = &app.contents.plan;
     let gap = if area.width < 100 { 1 } else { 2 };
     let who = format!("{} {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
@@ -38,6 +38,16 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     // A calibration in doubt goes before what is only good to know.
     let at = if role == Role::Fault { parts.len().min(2) } else { parts.len() };
     parts.insert(at, (format!("cal {}", word(&calibration)), role));
+    if let Some(due) = due(app) {
+        // Behind what says that it is being recorded, before what is only good to know.
+        let at = if app.scanning() { 3 } else { 1 };
+        parts.insert(parts.len().min(at), due);
+    }
+    // The zone stands there where nothing must go for it; screens without a run always have room.
+    let needed: u16 = parts.iter().map(|(words, _)| text::columns(words) as u16 + gap).sum();
+    let whole = text::clock_and_zone(app.now_us, pen.look.zone);
+    let fits = needed + whole.len() as u16 + 2 <= area.width;
+    let clock = if fits { whole } else { text::clock(app.now_us, pen.look.zone) };
     let room = area.right().saturating_sub(clock.len() as u16 + 1);
     let mut x = area.x + 1;
     for (words, role) in parts {
@@ -48,6 +58,34 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         x = pen.put(x, area.y, width, &words, role) + gap;
     }
     pen.put(room, area.y, clock.len() as u16, &clock, Role::Plain);
+}
+
+/// What runs out further ahead than this is not for the top line.
+const AHEAD_US: i64 = 24 * 3_600_000_000;
+/// What runs out sooner than this is pointed out. Common practice, no source.
+const SOON_US: i64 = 30 * 60_000_000;
+
+/// The next thing that runs out and how long it still holds, or what has run out; in the review of stored runs it is nobody's
+/// business.
+fn due(app: &App) -> Option<(String, Role)> {
+    if app.step == Step::Review && !app.scanning() {
+        return None;
+    }
+    let due = app.contents.due(&app.conditions());
+    let over = due.iter().filter(|due| due.at_us <= app.now_us).count();
+    let first = due.first()?;
+    let what = text::clip(&safe_text(&first.what), 14);
+    let left = first.at_us - app.now_us;
+    match over {
+        0 if left > AHEAD_US => None,
+        0 => {
+            let minutes = left / 60_000_000;
+            let role = if left < SOON_US { Role::Watch } else { Role::Plain };
+            Some((format!("{what} due {}:{:02}", minutes / 60, minutes % 60), role))
+        }
+        1 => Some((format!("DUE {what}"), Role::Fault)),
+        more => Some((format!("DUE {what} +{}", more - 1), Role::Fault)),
+    }
 }
 
 /// How a calibration stands, loud where it must not be overlooked.
@@ -68,8 +106,7 @@ fn replayed(app: &App, scan: &Scan) -> String {
         (_, true) => "PAUSED".to_owned(),
         (_, false) => replay.pace.word().to_owned(),
     };
-    let at =
-        view.reading.as_ref().map_or_else(String::new, |reading| format!(" {}", text::clock(reading.host_time_us, app.look.utc_offset_s)));
+    let at = view.reading.as_ref().map_or_else(String::new, |reading| format!(" {}", text::clock(reading.host_time_us, app.look.zone)));
     format!(" REPLAY {} {} run {} {state}{at} ", safe_text(&view.line), view.direction.word(), view.run)
 }
 

@@ -126,7 +126,7 @@ pub fn notes(wall: &Glimpse, pen: &mut Pen, area: Rect, titled: bool) {
         pen.put(area.x + 1, area.y, area.width - 1, "no notes yet", Role::Quiet);
     }
     for (row, (at_us, words)) in lines.into_iter().take(usize::from(area.height)).enumerate() {
-        let words = format!("{} {words}", text::clock(at_us, pen.look.utc_offset_s));
+        let words = format!("{} {words}", text::clock(at_us, pen.look.zone));
         pen.put(area.x + 1, area.y + row as u16, area.width - 1, &text::clip(&words, usize::from(area.width - 1)), Role::Plain);
     }
 }
@@ -149,7 +149,7 @@ fn replayed(app: &App, scan: &Scan) -> String {
 
 fn replay_lines(app: &App, scan: &Scan) -> Vec<String> {
     let view = &scan.view;
-    let offset = app.look.utc_offset_s;
+    let offset = app.look.zone;
     let at = view.reading.as_ref().map_or_else(|| "-".to_owned(), |reading| text::day_and_clock(reading.host_time_us, offset));
     vec![
         replayed(app, scan),

@@ -1,10 +1,13 @@
-//! Prepare: the asset as a stack of courses, the lines, people and kit with what is out of date, the limits.
+//! Prepare: the asset as a stack of courses, the lines, people and kit with what is out of date, what it will
+//! take, the limits.
 
 use super::pen::{Pen, Rows};
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use backwall_survey::job::plan::Date;
+use backwall_survey::job::Takes;
+use backwall_survey::job::plan::{Course, Date};
+use backwall_units::Length;
 use ratatui::layout::Rect;
 
 /// Dates nearer than this are pointed out. Common practice, no source.
@@ -25,20 +28,45 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     );
     let taken = rows.take(1);
     pen.put(taken.x + 1, taken.y, taken.width - 1, &text::clip(&about, usize::from(taken.width - 1)), Role::Quiet);
-    let courses = plan.asset.courses.len() as u16;
-    let people = (plan.people.len() + plan.kit.len()) as u16;
-    // Courses get two rows each where there is room for all.
-    let fixed = 4 + people + 2 + (plan.lines.len() as u16).min(6) + 2;
-    let tall = rows.left() >= fixed + courses * 2 + 2;
-    let room = if tall { courses * 2 + 2 } else { rows.left().saturating_sub(fixed).clamp(3, courses + 2) };
-    stack(app, pen, rows.take(room), tall);
-    let listed = rows.left().saturating_sub(people + 5).clamp(2, plan.lines.len().max(1) as u16 + 1);
-    pen.title(rows.take(1), "lines", "Enter takes one to Scan");
-    lines(app, pen, rows.take(listed - 1));
-    pen.title(rows.take(1), "people and kit", "");
-    let limits = rows.left().min(2);
-    let taken = rows.take(people.min(rows.left().saturating_sub(limits)));
-    dated(app, pen, taken);
+    let mut takes = Takes::of(plan).words(unit, plan);
+    let dated = dated(app);
+    let count = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
+    let (courses, lines, people) = (count(plan.asset.courses.len()), count(plan.lines.len()).max(1), count(dated.len()));
+    // Three titles and two rows of limits.
+    let below = |lines: u16, people: u16| lines + people + count(takes.len()) + 5;
+    let is_tall = rows.left() >= below(lines, people) + courses * 2 + 2;
+    let is_roomy = rows.left() >= below(lines, people) + courses;
+    // Where there is no room for all of them those that are out of date come first.
+    let mut listed: Vec<_> = dated.iter().collect();
+    let urgent = count(dated.iter().filter(|dated| dated.is_urgent()).count());
+    let (lines_room, people_room) = if is_roomy {
+        (lines, people)
+    } else {
+        listed.sort_by_key(|dated| !dated.is_urgent());
+        let spare = rows.left().saturating_sub(below(lines.min(3), urgent) + courses);
+        (lines.min(3), people.min(urgent + spare))
+    };
+    if is_tall {
+        stack(app, pen, rows.take(courses * 2 + 1));
+    } else {
+        let room = rows.left().saturating_sub(below(lines_room, people_room) - 2).max(3);
+        table(app, pen, rows.take(courses.min(room)));
+    }
+    let title = if lines > lines_room { format!("lines, {} of {lines}", app.line + 1) } else { "lines".to_owned() };
+    pen.title(rows.take(1), &title, "Enter takes one to Scan");
+    self::lines(app, pen, rows.take(lines_room));
+    let good = dated.iter().filter(|dated| dated.role == Role::Plain).count();
+    pen.title(rows.take(1), "people and kit", &format!("{good} of {} in date", dated.len()));
+    draw_dated(pen, rows.take(people_room.min(rows.left())), &listed);
+    pen.title(rows.take(1), "what it will take", "");
+    // What will not do comes first, so that it is never what is cut off.
+    takes.sort_by_key(|said| !said.lacks);
+    let taken = rows.take(count(takes.len()));
+    for (row, said) in takes.iter().enumerate().take(usize::from(taken.height)) {
+        let role = if said.lacks { Role::Watch } else { Role::Plain };
+        let words = text::clip(&said.words, usize::from(taken.width - 1));
+        pen.put(taken.x + 1, taken.y + row as u16, taken.width - 1, &words, role);
+    }
     let rest = rows.rest();
     let limits = [
         format!(
@@ -59,8 +87,51 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     }
 }
 
-/// The courses from the top down, with nominal and required.
-fn stack(app: &App, pen: &mut Pen, area: Rect, tall: bool) {
+/// One row a course, from the top down; side by side and shorter where there are more courses than rows.
+fn table(app: &App, pen: &mut Pen, area: Rect) {
+    let plan = &app.contents.plan;
+    let unit = pen.look.unit;
+    let edges = plan.course_edges();
+    let courses: Vec<_> = plan.asset.courses.iter().zip(&edges).rev().collect();
+    let (width, room) = (usize::from(area.width.saturating_sub(1)), usize::from(area.height));
+    let is_whole = courses.len() <= room;
+    let cell = |(course, (_, bottom, top)): &(&Course, &(u16, Length, Length))| {
+        let required = course.required.map_or_else(|| "NOT KNOWN".to_owned(), |required| unit.thickness(required));
+        let nominal = unit.thickness(course.nominal);
+        if !is_whole {
+            return format!("{}: {nominal}, {required}", course.number);
+        }
+        let symbol = if course.required.is_some() { unit.thickness_symbol() } else { "" };
+        let from = course.required_from.as_deref().map_or_else(String::new, |from| format!(" ({})", safe_text(from)));
+        let range = format!("{} to {} {}", unit.place(*bottom), unit.place(*top), unit.place_symbol());
+        format!("course {:<2} {range:<17} nominal {nominal:>5} required {required} {symbol}{from}", course.number)
+    };
+    let role = |course: &Course| if course.required.is_some() { Role::Plain } else { Role::Watch };
+    if is_whole {
+        for (row, course) in courses.iter().enumerate() {
+            pen.put(area.x + 1, area.y + row as u16, area.width - 1, &text::clip(&cell(course), width), role(course.0));
+        }
+        return;
+    }
+    let words: Vec<_> = courses.iter().map(|course| (cell(course), role(course.0))).collect();
+    let column = words.iter().map(|(words, _)| text::columns(words)).max().unwrap_or(1) + 3;
+    let heading = format!("courses: nominal, required {}", unit.thickness_symbol());
+    pen.put(area.x + 1, area.y, area.width - 1, &text::clip(&heading, width), Role::Quiet);
+    let below = room.saturating_sub(1).max(1);
+    let shown = below * (width / column).max(1);
+    for (index, (words, role)) in words.iter().enumerate().take(shown) {
+        let (x, y) = (index / below * column, index % below + 1);
+        pen.put(area.x + 1 + x as u16, area.y + y as u16, area.width, words, *role);
+    }
+    if shown < words.len() {
+        let rest = format!("{} more below: make the window larger", words.len() - shown);
+        let at = area.right().saturating_sub(rest.len() as u16 + 1);
+        pen.put(at, area.y, area.width, &rest, Role::Watch);
+    }
+}
+
+/// The courses as a stack of plates, from the top down, with nominal and required. There is room for all.
+fn stack(app: &App, pen: &mut Pen, area: Rect) {
     let plan = &app.contents.plan;
     let unit = pen.look.unit;
     let shapes = pen.look.glyphs.shapes();
@@ -75,15 +146,14 @@ fn stack(app: &App, pen: &mut Pen, area: Rect, tall: bool) {
     };
     let edges = plan.course_edges();
     let courses: Vec<_> = plan.asset.courses.iter().zip(&edges).rev().collect();
-    let step = if tall { 2 } else { 1 };
-    let room = usize::from(area.height.saturating_sub(2) / step).max(1);
+    let room = area.width.saturating_sub(width + 2);
     rule(pen, area.y, top_left, top_right);
     if let Some((_, (_, _, top))) = courses.first() {
         let words = format!("{} {}", unit.place(*top), unit.place_symbol());
-        pen.put(area.x + width + 2, area.y, area.width, &words, Role::Quiet);
+        pen.put(area.x + width + 2, area.y, room, &words, Role::Quiet);
     }
-    for (row, (course, (_, bottom, _))) in courses.iter().enumerate().take(room) {
-        let y = area.y + 1 + row as u16 * step;
+    for (row, (course, (_, bottom, _))) in courses.iter().enumerate() {
+        let y = area.y + 1 + row as u16 * 2;
         pen.cell(area.x + 1, y, shapes.divider, Role::Plain);
         pen.cell(area.x + width, y, shapes.divider, Role::Plain);
         pen.put(area.x + 3, y, width - 3, &format!("course {}", course.number), Role::Strong);
@@ -94,19 +164,16 @@ fn stack(app: &App, pen: &mut Pen, area: Rect, tall: bool) {
         let from = course.required_from.as_deref().map_or_else(String::new, |from| format!(" ({})", safe_text(from)));
         let words = format!("nominal {}  {required}{from}", unit.thickness(course.nominal));
         let role = if course.required.is_some() { Role::Plain } else { Role::Watch };
-        let room = area.width.saturating_sub(width + 2);
         pen.put(area.x + width + 2, y, room, &text::clip(&words, usize::from(room)), role);
-        if tall && row + 1 < courses.len() {
+        if row + 1 < courses.len() {
             rule(pen, y + 1, shapes.tee.0, shapes.tee.1);
             let words = format!("{} {} seam", unit.place(*bottom), unit.place_symbol());
             pen.put(area.x + width + 2, y + 1, room, &words, Role::Quiet);
+        } else {
+            rule(pen, y + 1, low_left, low_right);
+            pen.put(area.x + width + 2, y + 1, room, "0 datum", Role::Quiet);
         }
     }
-    let y = area.y + 1 + (courses.len().min(room) as u16 * step) - u16::from(tall);
-    let y = y.min(area.bottom().saturating_sub(1)).max(area.y + 1);
-    rule(pen, y, low_left, low_right);
-    let zero = if courses.len() > room { format!("and {} more courses below", courses.len() - room) } else { "0 datum".to_owned() };
-    pen.put(area.x + width + 2, y, area.width.saturating_sub(width + 2), &zero, Role::Quiet);
 }
 
 /// The lines of the plan with the cursor; also shown before a run is started.
@@ -145,26 +212,47 @@ pub fn lines(app: &App, pen: &mut Pen, area: Rect) {
     }
 }
 
-fn dated(app: &App, pen: &mut Pen, area: Rect) {
+/// A person or a piece of kit with how its date stands.
+struct Dated {
+    words: String,
+    state: String,
+    role: Role,
+}
+
+impl Dated {
+    /// Out of date, or soon.
+    fn is_urgent(&self) -> bool {
+        matches!(self.role, Role::Fault | Role::Watch)
+    }
+}
+
+fn dated(app: &App) -> Vec<Dated> {
     let plan = &app.contents.plan;
     let people = plan.people.iter().map(|person| {
         let certificate = person.certificate.as_deref().map_or_else(|| "no certificate".to_owned(), safe_text);
         (format!("{}, {}, {certificate}", safe_text(&person.name), safe_text(&person.role)), person.expires)
     });
     let kit = plan.kit.iter().map(|kit| (format!("{} {}", safe_text(&kit.kind), safe_text(&kit.serial)), kit.due));
-    for (row, (words, date)) in people.chain(kit).enumerate().take(usize::from(area.height)) {
-        let y = area.y + row as u16;
+    let all = people.chain(kit).map(|(words, date)| {
         let (state, role) = validity(app, date);
+        Dated { words, state, role }
+    });
+    all.collect()
+}
+
+fn draw_dated(pen: &mut Pen, area: Rect, listed: &[&Dated]) {
+    for (row, dated) in listed.iter().enumerate().take(usize::from(area.height)) {
+        let y = area.y + row as u16;
         let glyphs = pen.look.glyphs.shapes();
-        let glyph = match role {
+        let glyph = match dated.role {
             Role::Fault => glyphs.missing,
             Role::Watch => glyphs.open,
             _ => glyphs.done,
         };
-        let width = (text::columns(&state) + 1) as u16;
+        let width = (text::columns(&dated.state) + 1) as u16;
         let room = area.width.saturating_sub(width + 5);
-        pen.put(area.x + 1, y, area.width - 1, &format!("{glyph} {}", text::clip(&words, usize::from(room))), Role::Plain);
-        pen.put(area.right().saturating_sub(width), y, width, &state, role);
+        pen.put(area.x + 1, y, area.width - 1, &format!("{glyph} {}", text::clip(&dated.words, usize::from(room))), Role::Plain);
+        pen.put(area.right().saturating_sub(width), y, width, &dated.state, dated.role);
     }
 }
 
@@ -172,7 +260,7 @@ fn validity(app: &App, date: Option<Date>) -> (String, Role) {
     let Some(date) = date else {
         return ("no date".to_owned(), Role::Quiet);
     };
-    let days = text::day(app.now_us, app.look.utc_offset_s).map(|today| (date.0 - today).num_days());
+    let days = text::day(app.now_us, app.look.zone).map(|today| (date.0 - today).num_days());
     match days {
         Some(days) if days < 0 => (format!("OUT OF DATE {date}"), Role::Fault),
         Some(days) if days <= SOON_DAYS => (format!("{date}, in {days} days"), Role::Watch),

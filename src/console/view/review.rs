@@ -54,7 +54,7 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let here = *index == app.run;
         let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
         let least = run.least.map_or_else(|| "none".to_owned(), |least| unit.thickness(least));
-        let at = text::short_day_and_clock(run.start.started_us, app.look.utc_offset_s);
+        let at = text::short_day_and_clock(run.start.started_us, app.look.zone);
         let words = format!(
             "{cursor} {:>3} {:<8} {at}  {state:<11} {:>8} {:>5} {least:>6}",
             run.id,
@@ -77,7 +77,7 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let validity = app.contents.validity(run);
         lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));
         if let Some((evaluation, adoption)) = app.contents.adopted(run.id) {
-            lines.push(backwall_report::words::adopted(evaluation, adoption));
+            lines.push(backwall_report::words::adopted(evaluation, adoption, app.look.zone));
         }
         lines.extend(scan::summary_lines(run, unit));
         lines.push(format!("stream {}, profile {}", safe_text(&run.start.stream), safe_text(&run.start.profile_name)));

@@ -26,7 +26,8 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     if obstacles.is_empty() {
         let taken = rows.take(2);
         pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stops scanning. s starts the run.", Role::Strong);
-        warnings(app, pen, rows.rest());
+        caution(app, pen, rows.take(2));
+        warnings(app, &obstacles, pen, rows.rest());
         return;
     }
     let taken = rows.take(1);
@@ -58,10 +59,21 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     rows.take(1);
     let taken = rows.take(1);
     pen.put(taken.x + 1, taken.y, taken.width - 1, "o overrides, with your name and a reason that stay in the job", Role::Plain);
-    warnings(app, pen, rows.rest());
+    caution(app, pen, rows.take(1));
+    warnings(app, &obstacles, pen, rows.rest());
 }
 
-fn warnings(app: &App, pen: &mut Pen, area: Rect) {
+/// The checklist's general caution, in a line.
+fn caution(app: &App, pen: &mut Pen, area: Rect) {
+    let words = &app.contents.checklist.caution;
+    if !words.is_empty() && area.height > 0 {
+        let words = text::clip(&format!("CAUTION: {}", safe_text(words)), usize::from(area.width - 1));
+        pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Watch);
+    }
+}
+
+/// What is good to know; what stops scanning stands above it already.
+fn warnings(app: &App, obstacles: &[String], pen: &mut Pen, area: Rect) {
     let calibration = app.calibration();
     let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why())];
     if app
@@ -71,8 +83,7 @@ fn warnings(app: &App, pen: &mut Pen, area: Rect) {
     {
         notes.push("a calibration on blocks is not kept: a run now reads with the set-up before it".to_owned());
     }
-    notes.extend(app.verified_long_ago());
-    notes.extend(app.out_of_date());
+    notes.extend(app.out_of_date().into_iter().filter(|words| !obstacles.contains(words)));
     let role = if matches!(calibration, Validity::Valid) && notes.len() == 1 { Role::Plain } else { Role::Watch };
     let width = usize::from(area.width.saturating_sub(2));
     let lines = notes.iter().flat_map(|words| text::wrap(&format!("note: {}", safe_text(words)), width));

@@ -10,7 +10,7 @@ use backwall::live::{Counts, LiveView, Phase, Telemetry, Wall};
 use backwall_store::{JobContents, Mark, MarkKind, Note, ReadingSummary, RunStart, RunState, RunSummary, Saved, SetupEntry};
 use backwall_stream::feed::LinkState;
 use backwall_survey::job::checklist::{Answer, Signature, Signed, Value};
-use backwall_survey::job::{Checklist, Plan, in_force};
+use backwall_survey::job::{Checklist, Plan, Zone, in_force};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Section, Seen, SpotWatch};
 use backwall_survey::travel::{Direction, Place};
@@ -175,6 +175,7 @@ pub fn calibration() -> Arc<Calibration> {
 /// The same job with its checklist answered and signed, a calibration in force and two runs behind it.
 pub fn ready() -> JobContents {
     let mut job = contents();
+    job.plan.kit[1].due = job.plan.kit[0].due;
     job.answers.push(answer("tether", Value::Confirmed(true)));
     job.answers.push(answer("wind", Value::Number(6.0)));
     job.answers.push(answer("steel", Value::Choice("ferritic".into())));
@@ -405,7 +406,7 @@ pub fn live(direction: Direction) -> LiveView {
 }
 
 pub fn look(theme: Theme, glyphs: Glyphs) -> Look {
-    Look { theme, glyphs, unit: LengthUnit::Mm, utc_offset_s: 0 }
+    Look { theme, glyphs, unit: LengthUnit::Mm, zone: Zone::UTC }
 }
 
 pub fn app(step: Step, job: JobContents) -> App {

@@ -9,6 +9,7 @@ use backwall::live::{Command, Connecting, LiveView, Phase};
 use backwall_store::{JobContents, Note, RunId, RunState, SetupEntry};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::Direction;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -92,8 +93,8 @@ impl Backend for Job {
         let (commands, _) = mpsc::channel(1);
         Ok(BenchHandle { view, commands })
     }
-    fn start_scan(&mut self, _: &str, against: Option<(String, Signed)>, _: &Connecting) -> anyhow::Result<ScanHandle> {
-        self.job.overrides.extend(against);
+    fn start_scan(&mut self, _: &str, against: Option<Override>, _: &Connecting) -> anyhow::Result<ScanHandle> {
+        self.job.overrides.extend(against.map(|against| (against.words(), against.by)));
         let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
         Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
     }
@@ -122,7 +123,7 @@ pub fn options(start: Step, line: Option<&str>) -> ConsoleOptions {
         unit: LengthUnit::Mm,
         start_line: line.map(str::to_owned),
         start_run: None,
-        override_reason: None,
+        against: None,
         operator: signed(),
         settings_path: None,
     }

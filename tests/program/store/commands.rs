@@ -7,10 +7,14 @@ use clap::Parser;
 use std::ffi::OsStr;
 use std::path::Path;
 
+fn made(job: &Path, plan: &Path) -> new::Args {
+    new::Args { job: Some(job.to_path_buf()), from: Some(plan.to_path_buf()), example: false, json: false }
+}
+
 fn make(folder: &Path) -> std::path::PathBuf {
     let (plan, job) = (folder.join("plan.toml"), folder.join("tk7.job"));
     std::fs::write(&plan, PLAN).unwrap();
-    new::run(&new::Args { job: job.clone(), from: plan, json: false }).unwrap();
+    new::run(&made(&job, &plan)).unwrap();
     job
 }
 
@@ -34,9 +38,9 @@ fn a_plan_becomes_a_job_with_the_checklist_it_names() {
     let job = make(folder.path());
     let contents = JobFile::open_read_only(&job).unwrap().contents().unwrap();
     assert_eq!((contents.plan, contents.checklist.name.as_str()), (plan(), "magnetic-crawler"));
-    let twice = new::run(&new::Args { job, from: folder.path().join("plan.toml"), json: false });
+    let twice = new::run(&made(&job, &folder.path().join("plan.toml")));
     assert!(twice.unwrap_err().to_string().contains("already a file of that name"));
-    let nothing = new::run(&new::Args { job: folder.path().join("b.job"), from: folder.path().join("no.toml"), json: false });
+    let nothing = new::run(&made(&folder.path().join("b.job"), &folder.path().join("no.toml")));
     assert!(format!("{:#}", nothing.unwrap_err()).contains("no.toml"));
 }
 

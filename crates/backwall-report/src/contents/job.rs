@@ -27,7 +27,7 @@ impl Writer<'_> {
             programs.dedup();
             facts.push(fact("Recorded with", programs.join(", ")));
         }
-        facts.push(fact("Clock", format!("all times are {}", super::zone(self.wanted.utc_offset_s))));
+        facts.push(fact("Clock", format!("all times are {}", self.job.contents.plan.zone())));
         self.out.facts(facts);
         self.job_notes();
     }
@@ -196,13 +196,15 @@ impl Writer<'_> {
         let contents = &self.job.contents;
         let list = &contents.checklist;
         self.out.paragraph(format!("{} ({}): {}", list.title, list.name, list.caution));
+        let conditions = contents.conditions_of_work();
         let mut table = Table::of(&["Item", "Answer", "Stands", "Note", "Answered by"]);
         for item in &list.items {
             let answer = list.answer(item, &contents.answers);
-            let state = list.state(item, &contents.answers);
+            let state = list.state(item, &contents.answers, &conditions);
             let (tone, stands) = match &state {
                 ItemState::Passed => (Tone::Plain, "passed".to_owned()),
                 ItemState::Failed(why) => (Tone::Bad, format!("FAILED: {why}")),
+                ItemState::RanOut(why) => (Tone::Bad, format!("HAD RUN OUT: {why}")),
                 ItemState::Open if item.hold => (Tone::Bad, "OPEN hold point".to_owned()),
                 ItemState::Open => (Tone::Watch, "open".to_owned()),
             };

@@ -69,7 +69,7 @@ pub fn caution(run: &RunSummary, validity: &Validity) -> String {
 
 /// That the readings which count are not the run's own; nothing where they are.
 fn adoption_words(job: &JobContents, run: &RunSummary) -> String {
-    job.adopted(run.id).map_or_else(String::new, |(evaluation, adoption)| format!("{}; ", adopted(evaluation, adoption)))
+    job.adopted(run.id).map_or_else(String::new, |(evaluation, adoption)| format!("{}; ", adopted(evaluation, adoption, job.plan.zone())))
 }
 
 /// The same for a source: that it is an evaluation, and how it differs, must be read too.

@@ -1,9 +1,10 @@
 //! Finds every mistake in a plan and says where it stands: file, line, key, and what to do.
 
-use super::assess::AssessPlan;
-use super::plan::{Course, Plan};
+use super::plan::Plan;
+use super::walk::Walk;
 use crate::travel::Direction;
 use backwall_units::Length;
+use serde::Deserialize;
 use std::fmt;
 
 /// One mistake.
@@ -87,201 +88,135 @@ pub fn line_of_key(text: &str, path: &str) -> Option<usize> {
     line
 }
 
-/// Collects problems by key path; their lines are looked up at the end.
+/// What keys have to do with each other; what a single key may hold is in [`super::keys`].
 struct Findings<'a> {
     text: &'a str,
+    /// Paths that do not hold what the file says: nothing is concluded from them.
+    mended: &'a [String],
     problems: Vec<Problem>,
 }
 
 impl Findings<'_> {
-    fn add(&mut self, key: impl Into<String>, message: impl Into<String>) {
+    /// A mistake at `key` that rests on `others` as well.
+    fn add(&mut self, key: impl Into<String>, others: &[&str], message: impl Into<String>) {
         let key = key.into();
-        self.problems.push(Problem { line: line_of_key(self.text, &key), key, message: message.into() });
-    }
-    fn positive(&mut self, key: impl Into<String>, value: f64) {
-        if !(value.is_finite() && value > 0.0) {
-            self.add(key, format!("{value} is not possible: it must be greater than 0"));
-        }
-    }
-    fn not_negative(&mut self, key: impl Into<String>, value: f64) {
-        if !(value.is_finite() && value >= 0.0) {
-            self.add(key, format!("{value} is not possible: it must be 0 or greater"));
-        }
-    }
-    fn within(&mut self, key: impl Into<String>, value: f64, low: f64, high: f64, unit: &str) {
-        if !(value.is_finite() && value >= low && value <= high) {
-            self.add(key, format!("{value} is not possible: it must be between {low} and {high} {unit}"));
-        }
-    }
-    fn filled(&mut self, key: impl Into<String>, text: &str) {
-        if text.trim().is_empty() {
-            self.add(key, "is empty: fill it in");
+        let unsure = |path: &str| self.mended.iter().any(|mended| path == mended || path.starts_with(&format!("{mended}.")));
+        if !unsure(&key) && !others.iter().any(|other| unsure(other)) {
+            self.problems.push(Problem { line: line_of_key(self.text, &key), key, message: message.into() });
         }
     }
     fn once<'b>(&mut self, what: &str, keys: impl Iterator<Item = (String, &'b str)>) {
-        let mut seen = std::collections::HashSet::new();
+        let mut seen: Vec<(String, &str)> = Vec::new();
         for (key, name) in keys {
-            if !seen.insert(name.to_owned()) {
-                self.add(key, format!("{what} {name} is given twice: give each its own"));
+            match seen.iter().find(|(_, known)| *known == name) {
+                Some((first, _)) => self.add(key, &[first], format!("{what} {name} is given twice: give each its own")),
+                None => seen.push((key, name)),
             }
         }
     }
 }
 
 pub(super) fn parse(file: &str, text: &str) -> Result<Plan, PlanError> {
-    let refuse = |problems| PlanError { file: file.to_owned(), problems };
-    let plan: Plan = toml::from_str(text).map_err(|error| refuse(vec![toml_problem(text, &error)]))?;
-    let problems = problems(&plan, text);
-    if problems.is_empty() { Ok(plan) } else { Err(refuse(problems)) }
+    let (root, broken) = toml::de::DeTable::parse_recoverable(text);
+    let mut problems: Vec<_> = broken.iter().map(|error| syntax_problem(text, error)).collect();
+    let mut walk = Walk::new(text, broken.is_empty());
+    let mended = walk.plan(root.get_ref());
+    let torn: Vec<_> = problems.iter().map(|problem| problem.line).collect();
+    problems.extend(walk.problems.into_iter().filter(|problem| !torn.contains(&problem.line)));
+    if broken.is_empty() {
+        match Plan::deserialize(toml::Value::Table(mended)) {
+            Ok(plan) => problems.extend(together(&plan, text, &walk.mended)),
+            // Only where the key table and the serde types disagree: say what the reader says.
+            Err(error) if problems.is_empty() => problems.push(toml_problem(text, &error)),
+            Err(_) => {}
+        }
+    }
+    if problems.is_empty() {
+        match toml::from_str(text) {
+            Ok(plan) => return Ok(plan),
+            Err(error) => problems.push(toml_problem(text, &error)),
+        }
+    }
+    problems.sort_by_key(|problem| problem.line.unwrap_or(usize::MAX));
+    // One slip can break several things on a line: the first says where.
+    problems.dedup_by(|later, first| later.line.is_some() && later.line == first.line && torn.contains(&first.line));
+    Err(PlanError { file: file.to_owned(), problems })
 }
 
-/// Every impossible value of a plan.
-fn problems(plan: &Plan, text: &str) -> Vec<Problem> {
-    let mut found = Findings { text, problems: Vec::new() };
-    found.filled("job.number", &plan.job.number);
-    for (index, person) in plan.people.iter().enumerate() {
-        found.filled(format!("person[{index}].name"), &person.name);
-    }
-    found.positive("asset.diameter_mm", plan.asset.diameter.as_mm());
-    if let Some(temperature) = plan.asset.surface_temperature {
-        found.within("asset.surface_temperature_c", temperature.as_celsius(), -60.0, 500.0, "°C");
-    }
+/// What is no TOML at all, with the two slips that lead there most often: a decimal comma, and text without quotes.
+fn syntax_problem(text: &str, error: &toml::de::Error) -> Problem {
+    let problem = toml_problem(text, error);
+    let Some(line) = problem.line else { return problem };
+    let header = text.lines().take(line).filter(|line| line.starts_with('[')).last().map(|line| line.trim_matches(['[', ']', ' ']));
+    let Some((name, value)) = text.lines().nth(line - 1).and_then(|line| line.split_once('=')) else { return problem };
+    let key = header.map_or_else(|| name.trim().to_owned(), |header| format!("{header}.{}", name.trim()));
+    let value = value.split('#').next().unwrap_or_default().trim();
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
+    let is_comma =
+        value.split_once(',').is_some_and(|(whole, part)| digits(whole.trim_start_matches(['-', '+'])) && digits(part.trim_end()));
+    let message = if is_comma {
+        format!("{value} is no number here: a plan has a point as decimal mark, write {}", value.replace(',', "."))
+    } else if value.starts_with(char::is_alphabetic) && !value.contains('"') {
+        format!("{value} is neither a number nor true or false: text stands in quotes, write \"{value}\"")
+    } else {
+        problem.message
+    };
+    Problem { line: Some(line), key, message }
+}
+
+/// Every mistake that shows only where several keys are looked at together.
+fn together(plan: &Plan, text: &str, mended: &[String]) -> Vec<Problem> {
+    let mut found = Findings { text, mended, problems: Vec::new() };
     if plan.asset.courses.is_empty() {
-        found.add("asset", "has no [[asset.course]]: describe at least one, with number, height_mm and nominal_mm");
+        found.add("asset", &["asset.course"], "has no [[asset.course]]: describe at least one, with number, height_mm and nominal_mm");
     }
     for (index, course) in plan.asset.courses.iter().enumerate() {
         let key = |name: &str| format!("asset.course[{index}].{name}");
-        found.positive(key("height_mm"), course.height.as_mm());
-        found.positive(key("nominal_mm"), course.nominal.as_mm());
-        if let Some(required) = course.required {
-            found.positive(key("required_mm"), required.as_mm());
-            if required > course.nominal {
-                found.add(key("required_mm"), format!("{required} is more than the nominal {}: check both", course.nominal));
-            }
+        if let Some(required) = course.required.filter(|required| *required > course.nominal) {
+            let message = format!("{required} is more than the nominal {}: check both", course.nominal);
+            found.add(key("required_mm"), &[&key("nominal_mm")], message);
         }
-        course_inputs(&mut found, course, &key);
+        if course.yield_stress.zip(course.tensile).is_some_and(|(yields, tensile)| tensile < yields) {
+            found.add(key("tensile_mpa"), &[&key("yield_mpa")], "is less than yield_mpa: check both");
+        }
     }
     let numbers: Vec<String> = plan.asset.courses.iter().map(|course| course.number.to_string()).collect();
     found.once("course", numbers.iter().enumerate().map(|(i, n)| (format!("asset.course[{i}].number"), n.as_str())));
-    let height = plan.asset.courses.iter().fold(Length::ZERO, |sum, course| sum + course.height);
-    for (index, line) in plan.lines.iter().enumerate() {
-        let key = |name: &str| format!("line[{index}].{name}");
-        found.filled(key("name"), &line.name);
-        found.positive(key("length_mm"), line.length.as_mm());
-        found.not_negative(key("start_mm"), line.start.as_mm());
-        if let Some(azimuth) = line.azimuth_deg {
-            found.within(key("azimuth_deg"), azimuth, 0.0, 360.0, "degrees");
-        }
-        if let Some(course) = line.course
-            && !plan.asset.courses.iter().any(|known| known.number == course)
-        {
-            found.add(key("course"), format!("there is no course {course}"));
-        }
-        if line.direction == Direction::Down && line.start < line.length {
-            found.add(
-                key("start_mm"),
-                format!(
-                    "a line down from {} by {} would end below the datum: start_mm is the elevation where it starts",
-                    line.start, line.length
-                ),
-            );
-        }
-        if line.direction == Direction::Up && line.start > height {
-            found.add(key("start_mm"), format!("{} is above the top of the last course at {height}", line.start));
-        }
-    }
-    found.once("line", plan.lines.iter().enumerate().map(|(i, line)| (format!("line[{i}].name"), line.name.as_str())));
-    if !plan.encoder.counts_per_mm.is_finite() || plan.encoder.counts_per_mm == 0.0 {
-        found.add("encoder.counts_per_mm", format!("{} is not possible: it must be a number other than 0", plan.encoder.counts_per_mm));
-    }
-    found.within("probe.frequency_mhz", plan.probe.frequency.as_mhz(), 0.1, 50.0, "MHz");
-    found.within("probe.element_separation_mm", plan.probe.element_separation.as_mm(), 0.0, 100.0, "mm");
-    found.not_negative("probe.minimum_mm", plan.probe.minimum.as_mm());
-    if let Some(beam) = plan.probe.beam_width {
-        found.within("probe.beam_width_mm", beam.as_mm(), 0.1, 100.0, "mm");
-    }
+    lines(&mut found, plan);
     let setup = &plan.setup;
-    found.within("setup.velocity_m_s", setup.velocity.as_m_s(), 500.0, 15000.0, "m/s");
-    found.not_negative("setup.zero_ns", setup.zero.as_ns());
-    if let Some(start) = setup.gate_start {
-        found.not_negative("setup.gate_start_us", start.as_us());
-    }
-    if let Some(length) = setup.gate_length {
-        found.positive("setup.gate_length_us", length.as_us());
-    }
-    if let Some(threshold) = setup.gate_threshold_pct {
-        found.within("setup.gate_threshold_pct", threshold, 1.0, 100.0, "% of full screen height");
-    }
-    found.within("setup.block_temperature_c", setup.block_temperature.as_celsius(), -60.0, 500.0, "°C");
-    found.within("setup.velocity_slope_m_s_k", setup.velocity_slope_m_s_k, -20.0, 20.0, "m/s per kelvin");
     let gate = plan.typed_setup().gate;
     if (setup.gate_start.is_some() || setup.gate_length.is_some()) && gate.end() <= setup.zero {
-        found.add("setup.gate_start_us", format!("the gate ends before the zero of {}: no wall could ever be in it", setup.zero));
-    }
-    found.not_negative("limits.watch_margin_mm", plan.limits.watch_margin.as_mm());
-    found.positive("limits.max_speed_mm_s", plan.limits.max_speed.as_mm_s());
-    found.positive("limits.max_gap_mm", plan.limits.max_gap.as_mm());
-    found.not_negative("alarm.hysteresis_mm", plan.alarm.hysteresis.as_mm());
-    found.not_negative("alarm.minimum_length_mm", plan.alarm.minimum_length.as_mm());
-    found.not_negative("alarm.join_mm", plan.alarm.join.as_mm());
-    let verification = &plan.verification;
-    found.positive("verification.tolerance_mm", verification.tolerance.as_mm());
-    found.within("verification.tolerance_pct", verification.tolerance_pct, 0.0, 10.0, "% of the block");
-    found.within("verification.every_h", verification.every_h, 0.1, 1000.0, "hours");
-    if let Some(assess) = &plan.assess {
-        assess_inputs(&mut found, assess);
+        let rests = ["setup.gate_length_us", "setup.zero_ns", "setup.velocity_m_s", "probe.minimum_mm", "asset"];
+        let message = format!("the gate ends before the zero of {}: no wall could ever be in it", setup.zero);
+        found.add("setup.gate_start_us", &rests, message);
     }
     found.problems
 }
 
-/// What an assessment takes from a course.
-fn course_inputs(found: &mut Findings<'_>, course: &Course, key: &impl Fn(&str) -> String) {
-    if let Some(original) = course.original {
-        found.positive(key("original_mm"), original.as_mm());
-    }
-    if let Some(efficiency) = course.joint_efficiency {
-        found.positive(key("joint_efficiency"), efficiency);
-        found.within(key("joint_efficiency"), efficiency, 0.0, 1.0, "(a part, not percent)");
-    }
-    let stresses = [("allowable_stress_mpa", course.allowable_stress), ("yield_mpa", course.yield_stress), ("tensile_mpa", course.tensile)];
-    for (name, stress) in stresses {
-        if let Some(stress) = stress {
-            // Below 20 or above 1500 MPa it is no structural steel but another unit.
-            found.within(key(name), stress.as_mpa(), 20.0, 1500.0, "MPa");
+fn lines(found: &mut Findings<'_>, plan: &Plan) {
+    let height = plan.asset.courses.iter().fold(Length::ZERO, |sum, course| sum + course.height);
+    let heights: Vec<_> = (0..plan.asset.courses.len()).map(|index| format!("asset.course[{index}].height_mm")).collect();
+    let heights: Vec<_> = heights.iter().map(String::as_str).chain(["asset.course"]).collect();
+    for (index, line) in plan.lines.iter().enumerate() {
+        let key = |name: &str| format!("line[{index}].{name}");
+        if let Some(course) = line.course.filter(|course| !plan.asset.courses.iter().any(|known| known.number == *course)) {
+            let numbers: Vec<_> = plan.asset.courses.iter().map(|course| course.number.to_string()).collect();
+            found.add(key("course"), &["asset.course"], format!("there is no course {course}: the plan has {}", numbers.join(", ")));
+        }
+        let (start, length) = (line.start, line.length);
+        if line.direction == Direction::Down && start < length {
+            let message =
+                format!("a line down from {start} by {length} would end below the datum: start_mm is the elevation where it starts");
+            found.add(key("start_mm"), &[&key("length_mm"), &key("direction")], message);
+        }
+        if line.direction == Direction::Up && start > height {
+            let mut rests = heights.clone();
+            let direction = key("direction");
+            rests.push(&direction);
+            found.add(key("start_mm"), &rests, format!("{start} is above the top of the last course at {height}"));
         }
     }
-    if let (Some(yield_stress), Some(tensile)) = (course.yield_stress, course.tensile)
-        && tensile < yield_stress
-    {
-        found.add(key("tensile_mpa"), "is less than yield_mpa: check both");
-    }
-    for (index, wall) in course.earlier.iter().enumerate() {
-        found.positive(key(&format!("earlier[{index}].thickness_mm")), wall.thickness.as_mm());
-    }
-}
-
-fn assess_inputs(found: &mut Findings<'_>, assess: &AssessPlan) {
-    let lengths = [("fill_height_mm", assess.fill_height), ("track_mm", assess.track)];
-    for (name, length) in lengths {
-        if let Some(length) = length {
-            found.positive(format!("assess.{name}"), length.as_mm());
-        }
-    }
-    if let Some(block) = assess.block {
-        found.within("assess.block_mm", block.as_mm(), 10.0, 10_000.0, "mm");
-    }
-    if let Some(gravity) = assess.specific_gravity {
-        found.within("assess.specific_gravity", gravity, 0.1, 5.0, "(water is 1)");
-    }
-    if let Some(pressure) = assess.design_pressure {
-        found.positive("assess.design_pressure_mpa", pressure.as_mpa());
-    }
-    if let Some(allowance) = assess.corrosion_allowance {
-        found.not_negative("assess.corrosion_allowance_mm", allowance.as_mm());
-    }
-    if let Some(interval) = assess.interval {
-        found.within("assess.interval_years", interval.as_years(), 0.1, 50.0, "years");
-    }
+    found.once("line", plan.lines.iter().enumerate().map(|(i, line)| (format!("line[{i}].name"), line.name.as_str())));
 }
 
 #[cfg(test)]
@@ -343,7 +278,7 @@ mod tests {
             let error = plan(wrong).unwrap_err();
             assert!(error.problems.iter().any(|problem| problem.key == format!("verification.{key}")), "{error}");
         }
-        assert!(plan("tolerance = 0.1").unwrap_err().to_string().contains("unknown field `tolerance`"));
+        assert!(plan("tolerance = 0.1").unwrap_err().to_string().contains("did you mean tolerance_mm?"));
     }
 
     #[test]

@@ -1,8 +1,18 @@
 //! The pre-scan checklist: a template's items, the answers given so far, and whether scanning may start.
 //! Answers are never overwritten: a later answer to the same item stands beside the earlier one and counts.
 
+mod bounds;
+mod conditions;
+mod standing;
+mod written;
+
+pub use bounds::{Bounds, Pull, Worked, drop_zone_m, holding, holding_on_the_way};
+pub use conditions::{Conditions, Filled, Now, Valid, zone_of};
+pub use standing::Due;
+
 use super::check::{PlanError, Problem, line_of_key, toml_problem};
 use serde::{Deserialize, Serialize};
+use written::ItemText;
 
 /// A checklist template, as read from its TOML file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -19,15 +29,35 @@ pub struct Checklist {
 #[serde(try_from = "ItemText", into = "ItemText")]
 pub struct Item {
     pub id: String,
+    /// What it is called where there is little room; without it, its id.
+    pub short: Option<String>,
     pub group: String,
     pub ask: String,
     pub kind: ItemKind,
+    /// How long its answer holds.
+    pub valid: Valid,
+    /// Not asked: what is measured or planned answers it.
+    pub filled_by: Option<FilledBy>,
+    /// The name that answers it must be another than that of who answers or scans.
+    pub second_person: bool,
+    /// Its answer is shown on the scan screen while there is an alarm of a thin spot.
+    pub at_thin: bool,
     /// A hold point: scanning waits until it is answered and passes.
     pub hold: bool,
     /// Shown with the item.
     pub caution: Option<String>,
     /// Where the requirement comes from.
     pub reference: Option<String>,
+}
+
+/// What answers an item instead of a person.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FilledBy {
+    /// The newest check of the encoder over a measured distance: its error in percent.
+    EncoderCheck,
+    /// The dates of the plan's kit.
+    Kit,
 }
 
 /// What kind of answer an item wants.
@@ -38,6 +68,7 @@ pub enum ItemKind {
         unit: String,
         min: Option<f64>,
         max: Option<f64>,
+        worked: Worked,
     },
     Choice {
         choices: Vec<String>,
@@ -45,79 +76,6 @@ pub enum ItemKind {
         failing: Vec<String>,
     },
     Text,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum KindWord {
-    Confirm,
-    Number,
-    Choice,
-    Text,
-}
-
-/// An item as it is written: the keys of one `[[item]]`.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct ItemText {
-    id: String,
-    group: String,
-    ask: String,
-    kind: KindWord,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    unit: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    min: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    max: Option<f64>,
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    choices: Vec<String>,
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    failing: Vec<String>,
-    #[serde(default)]
-    hold: bool,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    caution: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    reference: Option<String>,
-}
-
-impl TryFrom<ItemText> for Item {
-    type Error = String;
-    fn try_from(text: ItemText) -> Result<Self, String> {
-        let id = &text.id;
-        if text.kind != KindWord::Number && (text.unit.is_some() || text.min.is_some() || text.max.is_some()) {
-            return Err(format!("item '{id}': unit, min and max belong to kind = \"number\" only"));
-        }
-        if text.kind != KindWord::Choice && !(text.choices.is_empty() && text.failing.is_empty()) {
-            return Err(format!("item '{id}': choices and failing belong to kind = \"choice\" only"));
-        }
-        let kind = match text.kind {
-            KindWord::Confirm => ItemKind::Confirm,
-            KindWord::Text => ItemKind::Text,
-            KindWord::Choice => ItemKind::Choice { choices: text.choices, failing: text.failing },
-            KindWord::Number => ItemKind::Number {
-                unit: text.unit.ok_or_else(|| format!("item '{id}': a number needs its unit"))?,
-                min: text.min,
-                max: text.max,
-            },
-        };
-        let ItemText { id, group, ask, hold, caution, reference, .. } = text;
-        Ok(Self { id, group, ask, kind, hold, caution, reference })
-    }
-}
-
-impl From<Item> for ItemText {
-    fn from(item: Item) -> Self {
-        let (kind, unit, min, max, choices, failing) = match item.kind {
-            ItemKind::Confirm => (KindWord::Confirm, None, None, None, vec![], vec![]),
-            ItemKind::Text => (KindWord::Text, None, None, None, vec![], vec![]),
-            ItemKind::Number { unit, min, max } => (KindWord::Number, Some(unit), min, max, vec![], vec![]),
-            ItemKind::Choice { choices, failing } => (KindWord::Choice, None, None, None, choices, failing),
-        };
-        let Item { id, group, ask, hold, caution, reference, .. } = item;
-        Self { id, group, ask, kind, unit, min, max, choices, failing, hold, caution, reference }
-    }
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -170,6 +128,8 @@ pub struct Signature {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ItemState {
     Open,
+    /// Answered once, but the answer holds no more: open again; says why.
+    RanOut(String),
     Passed,
     /// Answered, but the answer stops the job; says why.
     Failed(String),
@@ -191,6 +151,11 @@ pub enum AnswerError {
 }
 
 impl Item {
+    /// What it is called where there is little room.
+    pub fn short(&self) -> &str {
+        self.short.as_deref().unwrap_or(&self.id)
+    }
+
     /// Reads a typed answer.
     pub fn parse(&self, text: &str) -> Result<Value, AnswerError> {
         let text = text.trim();
@@ -214,15 +179,15 @@ impl Item {
         }
     }
 
-    /// Whether an answer passes.
-    pub fn judge(&self, value: &Value) -> ItemState {
+    /// Whether a value passes within its bounds.
+    fn judge(&self, value: &Value, bounds: &Bounds) -> ItemState {
         match (&self.kind, value) {
             (ItemKind::Confirm, Value::Confirmed(true)) => ItemState::Passed,
             (ItemKind::Confirm, Value::Confirmed(false)) => ItemState::Failed("not confirmed".to_owned()),
-            (ItemKind::Number { unit, min, max }, Value::Number(number)) => {
-                if let Some(min) = min.filter(|min| number < min) {
+            (ItemKind::Number { unit, .. }, Value::Number(number)) => {
+                if let Some(min) = bounds.min.filter(|min| number < min) {
                     ItemState::Failed(format!("{number} {unit} is under the limit of {min} {unit}"))
-                } else if let Some(max) = max.filter(|max| number > max) {
+                } else if let Some(max) = bounds.max.filter(|max| number > max) {
                     ItemState::Failed(format!("{number} {unit} is over the limit of {max} {unit}"))
                 } else {
                     ItemState::Passed
@@ -247,6 +212,11 @@ impl Checklist {
         let mut problem = |key: String, message: &str| {
             problems.push(Problem { line: line_of_key(text, &key), key, message: message.to_owned() });
         };
+        let ids: std::collections::HashSet<&str> = checklist.items.iter().map(|item| item.id.as_str()).collect();
+        let choices_of = |id: &str| match checklist.item(id).map(|item| &item.kind) {
+            Some(ItemKind::Choice { choices, .. }) => choices.as_slice(),
+            _ => &[],
+        };
         let mut seen = std::collections::HashSet::new();
         for (index, item) in checklist.items.iter().enumerate() {
             if !seen.insert(&item.id) {
@@ -264,43 +234,25 @@ impl Checklist {
                 }
                 _ => {}
             }
+            let named: Vec<&str> = match &item.kind {
+                ItemKind::Number { worked: Worked::MaxFrom(id), .. } => vec![id],
+                ItemKind::Number { worked: Worked::Pull(pull), .. } => {
+                    if !choices_of(&pull.way).contains(&pull.along) {
+                        let words = format!("'{}' is not among the choices of '{}'", pull.along, pull.way);
+                        problem(format!("item[{index}].pull"), &words);
+                    }
+                    vec![&pull.mass, &pull.cable, &pull.friction, &pull.way]
+                }
+                _ => Vec::new(),
+            };
+            for id in named.into_iter().filter(|id| !ids.contains(id)) {
+                problem(format!("item[{index}].id"), &format!("has a limit from '{id}', but there is no item of that id"));
+            }
+            if matches!(item.valid, Valid::Hours(hours) if !(hours > 0.0 && hours.is_finite())) {
+                problem(format!("item[{index}].valid_h"), "is no time that an answer could hold for: give hours above 0");
+            }
         }
         if problems.is_empty() { Ok(checklist) } else { Err(refuse(problems)) }
-    }
-
-    pub fn item(&self, id: &str) -> Option<&Item> {
-        self.items.iter().find(|item| item.id == id)
-    }
-
-    /// The answer that counts for an item: the last one given.
-    pub fn answer<'a>(&self, item: &Item, answers: &'a [Answer]) -> Option<&'a Answer> {
-        answers.iter().rev().find(|answer| answer.item == item.id)
-    }
-
-    pub fn state(&self, item: &Item, answers: &[Answer]) -> ItemState {
-        self.answer(item, answers).map_or(ItemState::Open, |answer| item.judge(&answer.value))
-    }
-
-    /// What stops scanning, in words; empty when nothing does. A failed answer stops it on any item, an open item
-    /// only on a hold point; and the whole must be signed after the last answer.
-    pub fn obstacles(&self, answers: &[Answer], signatures: &[Signature]) -> Vec<String> {
-        let mut found: Vec<String> = self
-            .items
-            .iter()
-            .filter_map(|item| match self.state(item, answers) {
-                ItemState::Failed(why) => Some(format!("{}: {why}", item.ask)),
-                ItemState::Open if item.hold => Some(format!("{}: hold point not answered", item.ask)),
-                _ => None,
-            })
-            .collect();
-        match signatures.last() {
-            None => found.push("the checklist is not signed".to_owned()),
-            Some(signature) if signature.answers != answers.len() => {
-                found.push("an answer was changed after the signature: sign again".to_owned());
-            }
-            Some(_) => {}
-        }
-        found
     }
 }
 
@@ -343,15 +295,48 @@ failing = ["austenitic"]
     #[test]
     fn an_open_hold_point_a_failed_number_and_a_missing_signature_stop_scanning() {
         let list = Checklist::parse("test.toml", TEMPLATE).unwrap();
-        assert_eq!(list.obstacles(&[], &[]), ["Permit number: hold point not answered", "the checklist is not signed"]);
+        let any = Conditions::default();
+        let obstacles = |answers: &[Answer], signatures: &[Signature]| list.obstacles(answers, signatures, &any);
+        assert_eq!(obstacles(&[], &[]), ["Permit number: hold point not answered", "the checklist is not signed"]);
         let mut answers = vec![answer("permit", Value::Text("P-1".into())), answer("wind", Value::Number(12.0))];
         let sign = |answers: &[Answer]| vec![Signature { by: signed(), answers: answers.len() }];
         let signatures = sign(&answers);
-        assert_eq!(list.obstacles(&answers, &signatures), ["Wind at height: 12 m/s is over the limit of 10.3 m/s"]);
+        assert_eq!(obstacles(&answers, &signatures), ["Wind at height: 12 m/s is over the limit of 10.3 m/s"]);
         answers.push(answer("wind", Value::Number(8.0)));
-        assert_eq!(list.obstacles(&answers, &signatures), ["an answer was changed after the signature: sign again"]);
-        assert!(list.obstacles(&answers, &sign(&answers)).is_empty());
+        assert_eq!(obstacles(&answers, &signatures), ["an answer was changed after the signature: sign again"]);
+        assert!(obstacles(&answers, &sign(&answers)).is_empty());
         assert_eq!(answers.len(), 3, "the first answer still stands");
+    }
+
+    #[test]
+    fn what_has_run_out_stops_scanning_until_it_is_answered_and_signed_again() {
+        const HOUR: i64 = 3_600_000_000;
+        let text = TEMPLATE
+            .replace("max = 10.3", "max = 10.3\nhold = true\nvalid_h = 1.0")
+            .replace("hold = true\n[[item]]\nid = \"wind\"", "hold = true\nvalid = \"day\"\n[[item]]\nid = \"wind\"");
+        let list = Checklist::parse("test.toml", &text).unwrap();
+        assert_eq!((list.items[0].valid, list.items[1].valid, list.items[2].valid), (Valid::Day, Valid::Hours(1.0), Valid::Job));
+        let mut answers = vec![answer("permit", Value::Text("P-1".into())), answer("wind", Value::Number(8.0))];
+        let mut signatures = vec![Signature { by: signed(), answers: 2 }];
+        let at = |hours: i64| Conditions { now: Now { at_us: hours * HOUR, ..Now::default() }, ..Conditions::default() };
+        assert!(list.obstacles(&answers, &signatures, &at(0)).is_empty());
+        assert_eq!(list.signed(&answers, &signatures, &at(0)).map(|by| by.name.as_str()), Some("R. Aldane"));
+        assert_eq!(
+            list.obstacles(&answers, &signatures, &at(1)),
+            ["Wind at height: ran out, answer again (answered 1.0 h ago, holds for 1 h)"]
+        );
+        assert_eq!(list.signed(&answers, &signatures, &at(1)), None, "the signature runs out with what it signed");
+        let later = list.obstacles(&answers, &signatures, &at(90 * 24));
+        assert!(later.len() == 2 && later[0].contains("held for its day") && later[1].contains("90 days ago"), "{later:?}");
+        let due: Vec<_> = list.due(&answers, &at(0)).into_iter().map(|due| (due.what, due.at_us / HOUR)).collect();
+        assert_eq!(due, [("permit".to_owned(), 24), ("wind".to_owned(), 1)]);
+        answers.push(Answer { by: Signed { at_us: HOUR, ..signed() }, ..answer("wind", Value::Number(7.0)) });
+        assert_eq!(list.obstacles(&answers, &signatures, &at(1)), ["an answer was changed after the signature: sign again"]);
+        signatures.push(Signature { by: signed(), answers: 3 });
+        assert!(list.obstacles(&answers, &signatures, &at(1)).is_empty());
+        // What stops the job does not get better by waiting.
+        answers.push(answer("wind", Value::Number(12.0)));
+        assert!(matches!(list.state(&list.items[1], &answers, &at(90 * 24)), ItemState::Failed(_)));
     }
 
     #[test]
@@ -369,5 +354,9 @@ failing = ["austenitic"]
         let error = Checklist::parse("t.toml", &wrong).unwrap_err().to_string();
         assert!(error.starts_with("t.toml:18: item[1].min"), "{error}");
         assert!(Checklist::parse("t.toml", &TEMPLATE.replace("group", "grup")).is_err());
+        let never = TEMPLATE.replace("max = 10.3", "max = 10.3\nvalid_h = 0");
+        assert!(Checklist::parse("t.toml", &never).unwrap_err().to_string().contains("item[1].valid_h"));
+        let both = never.replace("valid_h = 0", "valid_h = 1\nvalid = \"day\"");
+        assert!(Checklist::parse("t.toml", &both).unwrap_err().to_string().contains("not both"));
     }
 }

@@ -178,6 +178,9 @@ pub struct Known {
     pub unit: LengthUnit,
 }
 
+/// Of what stops scanning so many are named; the checklist lists all.
+const MOST_OBSTACLES: usize = 6;
+
 /// What is left, worst first, and in the order of lines and runs.
 pub fn open_items(known: &Known) -> Vec<OpenItem> {
     let mut items = Vec::new();
@@ -190,14 +193,19 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
         let words = format!("run {} on {} ended in the middle, {at}: go on from there, or leave it as it is", run.run, run.line);
         add(Weight::StopsScanning, About::Interrupted(run.run), words, None);
     }
-    for obstacle in &known.obstacles {
-        add(Weight::StopsScanning, About::Checklist, obstacle.clone(), None);
+    // Where every line is done nothing more is scanned, and no verification will be due.
+    let goes_on = known.lines.iter().any(|line| !line.is_done());
+    let open: Vec<&String> = known.obstacles.iter().filter(|_| goes_on).collect();
+    let named = if open.len() > MOST_OBSTACLES { MOST_OBSTACLES - 1 } else { open.len() };
+    for obstacle in &open[..named] {
+        add(Weight::StopsScanning, About::Checklist, (*obstacle).clone(), None);
     }
-    // Nothing is left to verify for where every line is done.
-    if let Some(due) = known.verification_due_us.filter(|_| known.lines.iter().any(|line| !line.is_done())) {
-        let late = due <= known.now_us;
-        let words = if late { "verify the calibration on a block: it is overdue" } else { "verify the calibration on a block" };
-        add(if late { Weight::StopsScanning } else { Weight::SpoilsData }, About::Calibration, words.to_owned(), Some(due));
+    if open.len() > named {
+        add(Weight::StopsScanning, About::Checklist, format!("and {} more in the checklist", open.len() - named), None);
+    }
+    // Once it is overdue it stands among what stops scanning.
+    if let Some(due) = known.verification_due_us.filter(|due| goes_on && *due > known.now_us) {
+        add(Weight::SpoilsData, About::Calibration, "verify the calibration on a block".to_owned(), Some(due));
     }
     for run in &known.runs {
         let name = format!("run {} on {}", run.run, run.line);
@@ -278,7 +286,7 @@ mod tests {
     fn what_stops_scanning_comes_first_and_a_line_never_driven_is_left_whole() {
         let known = Known {
             obstacles: vec!["tether: not answered".to_owned()],
-            verification_due_us: Some(50),
+            verification_due_us: Some(150),
             lines: vec![LineDone::of("B", (mm(0.0), mm(2000.0)), Vec::new(), &Strip::default(), mm(10.0), &[])],
             runs: vec![RunKnown {
                 run: 3,
@@ -301,7 +309,7 @@ mod tests {
             [
                 "run 3 on A ended in the middle, at 1.790 m: go on from there, or leave it as it is",
                 "tether: not answered",
-                "verify the calibration on a block: it is overdue",
+                "verify the calibration on a block",
                 "run 3 on A: calibration pending, no verification after it",
                 "B 2.000 m, not scanned",
             ]

@@ -1,14 +1,18 @@
 //! The job plan: the TOML an office writes and a technician takes into the field. The serde types here are its
-//! schema; unknown keys are refused, and every key carries its unit in its name.
+//! schema; unknown keys are refused, and every key carries its unit in its name. What each key may hold and means is
+//! declared in [`super::keys`].
 
 use super::assess::{AssessPlan, EarlierWall};
 use super::check::{self, PlanError};
 use super::gate::{GateRule, Seen};
 use super::validity::VerificationPlan;
+use super::zone::Zone;
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
 use crate::travel::{Direction, Path};
 use backwall_ultrasound::{Gate, Mode, Picker, Setup, ZeroKeeping};
-use backwall_units::{Frequency, Length, LengthUnit, Pressure, Speed, Temperature, Time, Velocity, megahertz, some_microseconds};
+use backwall_units::{
+    Frequency, Length, LengthUnit, Minutes, Pressure, Speed, Temperature, Time, Velocity, megahertz, some_metres, some_microseconds,
+};
 use serde::{Deserialize, Serialize};
 
 /// A whole job plan.
@@ -20,6 +24,8 @@ pub struct Plan {
     pub people: Vec<Person>,
     #[serde(default)]
     pub kit: Vec<Kit>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub crawler: Option<CrawlerPlan>,
     pub asset: Asset,
     #[serde(default, rename = "line")]
     pub lines: Vec<Line>,
@@ -47,8 +53,14 @@ pub struct Job {
     /// Name or path of the checklist template.
     #[serde(default = "default_checklist")]
     pub checklist: String,
+    /// Whether scanning against what stops it needs the name of a second person.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub override_needs_second_name: bool,
     #[serde(default)]
     pub units: LengthUnit,
+    /// The site's clock.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone: Option<Zone>,
 }
 
 fn default_checklist() -> String {
@@ -73,6 +85,23 @@ pub struct Kit {
     pub serial: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub due: Option<Date>,
+}
+
+/// What the crawler can do; [`super::takes`] compares the job with it.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CrawlerPlan {
+    #[serde(rename = "battery_min", skip_serializing_if = "Option::is_none")]
+    pub battery: Option<Minutes>,
+    #[serde(rename = "cable_m", skip_serializing_if = "Option::is_none", with = "some_metres")]
+    pub cable: Option<Length>,
+    /// From the console to the datum at the foot of a line.
+    #[serde(rename = "cable_to_datum_m", skip_serializing_if = "Option::is_none", with = "some_metres")]
+    pub cable_to_datum: Option<Length>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub shots_per_s: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub samples: Option<u32>,
 }
 
 /// A calendar day; written as a TOML date in a plan and as text elsewhere.
@@ -334,6 +363,11 @@ impl Plan {
         Limits { courses, watch_margin: self.limits.watch_margin, guard_band: self.limits.guard_band }
     }
 
+    /// The clock every time is shown on.
+    pub fn zone(&self) -> Zone {
+        self.job.zone.unwrap_or_default()
+    }
+
     /// The set-up from the typed values.
     pub fn typed_setup(&self) -> Setup {
         let setup = &self.setup;
@@ -354,7 +388,7 @@ impl Plan {
         Setup { gate: GateRule::of(self).gate(&typed, Seen::default()), ..typed }
     }
 
-    /// The wall's temperature until the stream tells one.
+    /// The wall's temperature until the stream has one.
     pub fn wall_temperature(&self) -> Temperature {
         self.asset.surface_temperature.unwrap_or(self.setup.block_temperature)
     }

@@ -226,7 +226,7 @@ fn noted_near(opened: &Opened, by_hand: Vec<(Option<Length>, i64, String)>, pen:
     };
     all.sort_by(|a, b| far(a.0).total_cmp(&far(b.0)).then(b.1.cmp(&a.1)));
     for (row, (along, at_us, words)) in all.into_iter().enumerate().take(usize::from(area.height - 1)) {
-        let words = format!("{}{} {words}", place(along), text::clock(at_us, pen.look.utc_offset_s));
+        let words = format!("{}{} {words}", place(along), text::clock(at_us, pen.look.zone));
         pen.put(area.x + 1, area.y + 1 + row as u16, area.width.saturating_sub(1), &words, Role::Plain);
     }
 }
@@ -278,7 +278,7 @@ fn reading_lines(app: &App, opened: &Opened, limits: &Limits, width: usize, unit
     }
     let Some(summary) = summary_of(app, opened, Some(at)) else { return lines };
     let since = (reading.host_time_us - summary.start.started_us) as f64 / 1e6;
-    let clock = if width >= 60 { text::day_and_clock } else { text::clock }(reading.host_time_us, app.look.utc_offset_s);
+    let clock = if width >= 60 { text::day_and_clock } else { text::clock }(reading.host_time_us, app.look.zone);
     lines.push((format!("row {}, seq {}, {clock}, {since:.2} s", at.row, reading.seq), Role::Plain));
     let validity = app.contents.validity(summary);
     let role = if matches!(validity, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };

@@ -1,0 +1,195 @@
+//! What one day came to and what is left, for the office in the evening: two pages, preliminary, and said so.
+
+use super::summary::capital;
+use super::{RunFacts, Writer, fact};
+use crate::document::{Table, Tone};
+use crate::words::{self, count, safe_text};
+use backwall_store::RunState;
+use backwall_survey::job::left::Weight;
+use backwall_survey::job::{Said, Statement};
+use backwall_survey::strip::Level;
+use backwall_units::Length;
+
+/// Spots the day's list has at most.
+const MOST_SPOTS: usize = 12;
+
+impl Writer<'_> {
+    /// What was driven and found on the day of issue.
+    pub(super) fn day(&mut self) {
+        self.out.notice(
+            Tone::Watch,
+            "PRELIMINARY: a daily report is no survey report. Calibrations may still be open and findings unproven; act on them by the procedure.",
+            vec![],
+        );
+        self.day_facts();
+        let runs: Vec<&RunFacts> = self.job.runs.iter().filter(|run| self.is_of_the_day(run.summary.start.started_us)).collect();
+        if runs.is_empty() {
+            return self.out.paragraph("Nothing was scanned on this day.");
+        }
+        let thickness = self.wanted.unit.thickness_symbol();
+        let mut table = Table::of(&[
+            "Run>",
+            "Line",
+            "From, to",
+            "Readings>",
+            "No echo>",
+            &format!("Minimum, {thickness}>"),
+            "Spots>",
+            "State",
+            "Calibration",
+        ]);
+        for run in &runs {
+            let summary = &run.summary;
+            let state = match summary.state {
+                RunState::Open => "being recorded",
+                RunState::Closed => "closed",
+                RunState::Interrupted => "INTERRUPTED",
+            };
+            table.row([
+                summary.id.to_string(),
+                safe_text(&summary.start.line),
+                summary.from.zip(summary.to).map_or_else(|| "–".to_owned(), |(from, to)| self.stretch(from, to)),
+                summary.readings.to_string(),
+                summary.no_echo.to_string(),
+                self.bare(summary.least),
+                summary.spots.to_string(),
+                state.to_owned(),
+                run.validity.word().to_owned(),
+            ]);
+        }
+        self.out.table(table);
+        self.findings(&runs);
+    }
+
+    fn day_facts(&mut self) {
+        let mut facts = Vec::new();
+        if let Some(left) = &self.wanted.left {
+            let (read, planned) = left.read();
+            facts.push(fact("Lines done", format!("{} of {}", left.lines_done(), left.lines.len())));
+            facts.push(fact("Read", format!("{} of {}", self.long(read), self.long(planned))));
+        }
+        let driven = self.job.runs.iter().filter(|run| self.is_of_the_day(run.summary.start.started_us));
+        let (mut metres, mut seconds) = (Length::ZERO, 0.0);
+        for run in driven {
+            let summary = &run.summary;
+            metres = summary.from.zip(summary.to).map_or(metres, |(from, to)| metres + (to - from));
+            seconds += summary.closed_us.map_or(0.0, |end| (end - summary.start.started_us) as f64 / 1e6);
+        }
+        facts.push(fact("Driven on this day", format!("{} in {}", self.long(metres), words::hours(seconds))));
+        if let Some(left) = &self.wanted.left {
+            let open = left.items.iter().filter(|item| item.weight == Weight::StopsScanning).count() as u64;
+            let ready = if open == 0 { "nothing stops it".to_owned() } else { format!("{} open, see below", count(open, "item")) };
+            facts.push(fact("Before the next run", ready));
+        }
+        self.out.facts(facts);
+    }
+
+    /// The worst spots of the day, THIN first.
+    fn findings(&mut self, runs: &[&RunFacts]) {
+        let mut spots: Vec<_> = runs.iter().flat_map(|run| run.wall.spots.iter().map(move |spot| (*run, spot))).collect();
+        spots.sort_by(|(_, a), (_, b)| b.level.cmp(&a.level).then(a.least.total_cmp(&b.least)));
+        self.out.heading(2, "Findings");
+        if spots.is_empty() {
+            return self.out.paragraph("No spot under a limit was found.");
+        }
+        let total = spots.len();
+        let mut table = Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Taken for", "Acknowledged"]);
+        for (run, spot) in spots.into_iter().take(MOST_SPOTS) {
+            table.toned(
+                if spot.level == Level::Thin { Tone::Bad } else { Tone::Watch },
+                [
+                    spot.level.word().to_owned(),
+                    safe_text(&run.summary.start.line),
+                    spot.least_at.map_or_else(|| "–".to_owned(), |at| self.long(at)),
+                    self.bare(Some(spot.least)),
+                    self.bare(run.summary.start.limits.required(spot.course)),
+                    spot.finding.map_or("not judged", |finding| finding.kind.word()).to_owned(),
+                    if spot.acknowledged { "yes" } else { "no" }.to_owned(),
+                ],
+            );
+        }
+        self.out.table(table);
+        if total > MOST_SPOTS {
+            self.out.paragraph(format!("{} more are in the job; `backwall export --what spots` writes all of them.", total - MOST_SPOTS));
+        }
+    }
+
+    /// What is left to do, worst first.
+    pub(super) fn left(&mut self) {
+        let Some(left) = &self.wanted.left else {
+            return self.out.paragraph("Not looked for.");
+        };
+        if left.items.is_empty() {
+            return self.out.paragraph("Nothing is left to do.");
+        }
+        for weight in Weight::ALL {
+            let items: Vec<String> =
+                left.items.iter().filter(|item| item.weight == weight).map(|item| safe_text(&capital(&item.words))).collect();
+            if items.is_empty() {
+                continue;
+            }
+            self.out.heading(2, weight.heading());
+            let most = self.wanted.template.list_rows;
+            let more = items.len().saturating_sub(most);
+            self.out.bullets(items.into_iter().take(most).collect());
+            if more > 0 {
+                self.out.paragraph(format!("{more} more; `backwall status` lists all of them."));
+            }
+        }
+    }
+
+    /// Who worked when, in what weather, and what was handed over.
+    pub(super) fn shifts(&mut self) {
+        let daily = self.wanted.template.is_daily;
+        let statements: Vec<&Statement> = self
+            .job
+            .contents
+            .statements
+            .iter()
+            .filter(|statement| self.job.contents.force.stands(statement.id))
+            .filter(|statement| !daily || self.is_of_the_day(statement.by.at_us))
+            .collect();
+        let mut table = Table::of(&["Shift", "Hours>", "Crew", "Weather", "Gas", "Handed over"]);
+        let mut open: Option<&Statement> = None;
+        for statement in statements {
+            match &statement.said {
+                Said::SignOn(_) => {
+                    if let Some(begun) = open.replace(statement) {
+                        table.row(self.shift(begun, None));
+                    }
+                }
+                Said::SignOff(_) => {
+                    if let Some(begun) = open.take() {
+                        table.row(self.shift(begun, Some(statement)));
+                    }
+                }
+                _ => {}
+            }
+        }
+        if let Some(begun) = open {
+            table.row(self.shift(begun, None));
+        }
+        if table.rows.is_empty() {
+            return self.out.paragraph("No shift was signed on.");
+        }
+        self.out.table(table);
+    }
+
+    fn shift(&self, begun: &Statement, ended: Option<&Statement>) -> Vec<String> {
+        let Said::SignOn(shift) = &begun.said else { return Vec::new() };
+        let mut crew = vec![begun.by.name.clone()];
+        crew.extend(shift.crew.iter().cloned());
+        let handover = match ended.map(|ended| &ended.said) {
+            Some(Said::SignOff(off)) => safe_text(&off.handover),
+            _ => "not signed off".to_owned(),
+        };
+        let hours = ended.map_or_else(|| "–".to_owned(), |ended| words::hours((ended.by.at_us - begun.by.at_us) as f64 / 1e6));
+        vec![self.time(begun.by.at_us), hours, safe_text(&crew.join(", ")), safe_text(&shift.weather), safe_text(&shift.gas), handover]
+    }
+
+    /// Whether a time lies on the day of issue, by the report's clock.
+    fn is_of_the_day(&self, at_us: i64) -> bool {
+        let day = |us| words::day(us, self.job.contents.plan.zone());
+        day(at_us).is_some() && day(at_us) == day(self.wanted.issued_us)
+    }
+}
