@@ -76,7 +76,7 @@ fn taken(bytes: &[u8], path: &Path) -> (String, Clock) {
     }
 }
 
-/// `DateTimeOriginal` of Exif 2.3 (CIPA DC-008, section 4.6.5): local time of a zone nobody knows.
+/// `DateTimeOriginal` of Exif 2.3 (CIPA DC-008, section 4.6.5): local time of a zone that is not known.
 fn by_the_camera(bytes: &[u8]) -> Option<String> {
     let found = exif::Reader::new().read_from_container(&mut Cursor::new(bytes)).ok()?;
     let field = found.get_field(exif::Tag::DateTimeOriginal, exif::In::PRIMARY)?;

@@ -584,6 +584,21 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn a_note_keeps_the_place_where_it_was_begun() {
+        let mut engine = engine();
+        drive(&mut engine, &[0, 4_000]);
+        let begun = engine.reading.as_ref().and_then(|reading| reading.place.along);
+        assert_eq!(begun, Some(Length::mm(1900.0)));
+        drive(&mut engine, &[8_000]);
+        let mut out = Outcome::default();
+        engine.command(Command::Note { text: "scale".to_owned(), begun }, 9, &mut out);
+        assert!(matches!(&out.entries[..], [Entry::Note(note)] if note.along == begun), "{:?}", out.entries);
+        // Begun before there was any place, it has none.
+        engine.command(Command::Note { text: "start".to_owned(), begun: None }, 9, &mut out);
+        assert!(matches!(&out.entries[1], Entry::Note(note) if note.along.is_none()), "{:?}", out.entries);
+    }
+
+    #[test]
     fn words_for_a_mark_keep_its_place() {
         let mut engine = engine();
         let mut out = Outcome::default();

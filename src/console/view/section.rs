@@ -185,8 +185,8 @@ fn tick(full: Length, cells: u16, unit: LengthUnit) -> f64 {
     *steps.iter().find(|step| all / **step <= f64::from(cells) / 7.0).unwrap_or(&all)
 }
 
-/// At the wall's face where a thickness was read by hand.
-const BY_HAND: char = 'H';
+/// At the wall's face, and on the map, where a thickness was read by hand.
+pub const BY_HAND: char = 'H';
 
 fn mark_letter(kind: MarkKind) -> char {
     match kind {

@@ -20,3 +20,9 @@ pub fn lines(app: &App, line: &str, unit: LengthUnit) -> Vec<(Option<Length>, i6
     };
     app.contents.force.hand_on(line).map(|(entered, along)| (Some(along), entered.by.at_us, words(entered))).collect()
 }
+
+/// The lowest that was read by hand in a stretch of a line.
+pub fn least_in(app: &App, line: &str, from: Length, to: Length) -> Option<Length> {
+    let inside = app.contents.force.hand_on(line).filter(|(_, along)| *along >= from && *along < to);
+    inside.filter_map(|(entered, _)| entered.what.mean()).reduce(Length::min)
+}
