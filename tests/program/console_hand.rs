@@ -1,12 +1,16 @@
 //! What is put at the cursor of a walked run afterwards: a thickness read by hand, a note, a mark.
 
 use crate::console::fixture::*;
+use crate::console_review::whole_job::{of_figures, on_map, wait};
 use crate::console_review::{opened, press};
+use crate::hand::{hand, thin};
+use backwall::console::Step;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
-use backwall_store::MarkKind;
+use backwall::session::review::open_survey;
+use backwall_store::{JobFile, MarkKind};
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::hand::HandPlace;
+use backwall_survey::job::hand::{Gauge, HandPlace, HandReading};
 use backwall_survey::job::{Said, Statement, in_force};
 use backwall_survey::travel::Direction;
 use backwall_units::Length;
@@ -101,4 +105,38 @@ fn a_note_and_a_mark_are_put_at_the_cursor_and_seen_at_once() {
     update(&mut app, letter('2'));
     let statement = stated(&enter(&mut app, 1));
     assert!(matches!(&statement.said, Said::Note(note) if note.mark == Some(MarkKind::Nozzle) && note.at.along == place), "{statement:?}");
+}
+
+#[test]
+fn the_map_has_a_letter_where_something_was_read_by_hand_and_says_what() {
+    let mut app = on_map();
+    let before = text(&app, 80, 24);
+    let values = vec![Length::mm(5.1), Length::mm(5.2)];
+    let place = Some(HandPlace::Line { line: "A090".to_owned(), along: Length::mm(4200.0) });
+    let reading = HandReading { place, values, gauge: Gauge::default(), proof: None, grid: None, inspection_point: None };
+    let by = Signed { name: "R. Aldane".to_owned(), ..Signed::default() };
+    keep(&mut app, &Statement { id: 0, said: Said::HandReading(Box::new(reading)), reason: String::new(), by });
+    let after = text(&app, 80, 24);
+    assert!(!before.contains("by hand") && after.contains("H 5.15 mm by hand"), "{after}");
+    // Away from the cursor the cell itself has the letter.
+    update(&mut app, key(KeyCode::Up));
+    let row = text(&app, 80, 24).lines().find(|line| line.trim_start().starts_with("4.0")).unwrap().to_owned();
+    assert!(row.contains('H'), "{row}");
+}
+
+#[test]
+fn statistics_name_the_rows_in_which_something_was_read_by_hand() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = thin(folder.path());
+    hand(&job, &["--value", "9.5", "--spot", "1/1", "--confirms", "yes"]);
+    let reader = JobFile::open_read_only(&job).unwrap();
+    let mut app = app(Step::Review, reader.contents().unwrap());
+    let [Effect::OpenSurvey(survey)] = &update(&mut app, letter('h'))[..] else { panic!() };
+    let mut handle = open_survey(&job, survey.clone()).unwrap();
+    wait(&mut app, &mut handle, |app| of_figures(app).unwrap().figures.as_ref().is_some_and(|figures| figures.progress.done));
+    let screen = text(&app, 190, 50);
+    assert!(
+        screen.contains("A090 H") && screen.contains("H: 1 place read by hand, the lowest 9.50 mm, in none of these numbers"),
+        "{screen}"
+    );
 }

@@ -14,7 +14,7 @@ fn text(path: &Path) -> &str {
 }
 
 /// A job whose one line was driven over 90 mm of wall; with 9.8 mm required all of it is one THIN spot.
-fn thin(folder: &Path) -> PathBuf {
+pub fn thin(folder: &Path) -> PathBuf {
     let plan = include_str!("../data/plan.toml").replace("required_mm = 6.2", "required_mm = 9.8");
     let (file, job, stream) = (folder.join("plan.toml"), folder.join("tk7.job"), folder.join("1.bin"));
     std::fs::write(&file, plan).unwrap();
@@ -35,7 +35,7 @@ fn all<'a>(command: &'a str, job: &'a Path, what: &[&'a str]) -> Vec<&'a str> {
     all
 }
 
-fn hand(job: &Path, what: &[&str]) -> String {
+pub fn hand(job: &Path, what: &[&str]) -> String {
     must(&all("hand", job, what))
 }
 
