@@ -16,10 +16,15 @@ mod choice;
 mod compare;
 mod console;
 mod demo;
+mod enter;
 pub mod export;
 mod follow;
+mod hand;
 mod manual;
 pub mod new;
+mod note;
+mod photo;
+mod place;
 mod ports;
 mod profile;
 mod reevaluate;
@@ -34,6 +39,7 @@ mod stream_args;
 mod templates;
 mod unseen;
 pub mod verify;
+mod witness;
 mod work;
 
 use clap::{Parser, Subcommand};
@@ -76,6 +82,14 @@ enum Command {
     Reevaluate(reevaluate::ReevaluateArgs),
     /// Put right what is wrong in a job: a run on the wrong line, a plan that changed, a part that was swapped
     Amend(amend::AmendArgs),
+    /// Enter a thickness read by hand: at a place, of a grid or an inspection point, and as proof of a spot
+    Hand(hand::HandArgs),
+    /// Put a note or a mark at a place afterwards, also with a drawing of characters
+    Note(note::NoteArgs),
+    /// Add a photo: kept beside the job, or by its digest alone
+    Photo(photo::PhotoArgs),
+    /// Enter that somebody witnessed something, with name and initials
+    Witness(witness::WitnessArgs),
     /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
     /// The client's report as PDF or HTML
@@ -111,6 +125,10 @@ pub fn main() -> ExitCode {
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Amend(args) => amend::run(&args),
+        Command::Hand(args) => hand::run(&args),
+        Command::Note(args) => note::run(&args),
+        Command::Photo(args) => photo::run(&args),
+        Command::Witness(args) => witness::run(&args),
         Command::Assess(args) => assess::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),

@@ -2,10 +2,11 @@
 
 use super::work::interruptible;
 use anyhow::bail;
+use backwall_store::photos::{self, PhotoState};
 use backwall_store::{AgainstSeal, JobFile, JobReader, LEAST_DIGITS, Moved, RunState};
 use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
 use backwall_units::Length;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -24,10 +25,16 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let against = args.against.as_deref().map(|seal| against(&reader, seal)).transpose()?;
     let verdict = interruptible("readings tried", |tick| reader.verify_telling(tick))??;
     let job = args.job.display();
+    let photos = photos_of(&reader, &args.job)?;
+    let bad_photos = photos.iter().filter(|(_, state)| state.is_bad()).count();
     if args.json {
         let mut object = serde_json::json!(verdict);
+        let photos: Vec<_> = photos.iter().map(|(file, state)| serde_json::json!({"file": file, "found": state.words()})).collect();
+        if !photos.is_empty() {
+            object["photos"] = photos.into();
+        }
         object["job"] = job.to_string().into();
-        object["whole"] = verdict.problems.is_empty().into();
+        object["whole"] = (verdict.problems.is_empty() && bad_photos == 0).into();
         object["against"] = against.as_ref().map(|(word, _)| *word).into();
         say!("{object}");
     } else {
@@ -64,6 +71,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             say_moved(evaluation.evaluator, &evaluation.moved)?;
             say!("  digest {}", evaluation.digest);
         }
+        for (file, state) in &photos {
+            say!("photo {}: {}", backwall_report::words::safe_text(file), state.words());
+        }
         for problem in &verdict.problems {
             match problem.run {
                 Some(run) => say!("run {run}: {}", problem.what),
@@ -76,6 +86,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     if matches!(against, Some(("missing", _))) {
         bail!("{job}: the seal is not in this job: something was removed, or it is another file. Keep it as it is and go back to a copy");
+    }
+    if bad_photos > 0 {
+        bail!("{job}: the readings are as they were saved; {} not, see above", backwall_report::words::count(bad_photos as u64, "photo"));
     }
     if !args.json {
         say!("{job}: whole");
@@ -97,6 +110,12 @@ fn against(reader: &JobReader, seal: &str) -> anyhow::Result<(&'static str, Stri
         AgainstSeal::Since(since) => ("since", format!("all that the seal covers is there; {since} entries came since")),
         AgainstSeal::Missing => ("missing", String::new()),
     })
+}
+
+/// Every photo that counts, and whether its file is the one that was added.
+fn photos_of(reader: &JobReader, job: &Path) -> anyhow::Result<Vec<(String, PhotoState)>> {
+    let photos = reader.force()?.photos;
+    photos.into_iter().map(|photo| Ok((photo.what.file.clone(), photos::check(job, &photo.what)?))).collect()
 }
 
 /// Readings of another evaluator are compared within a tolerance, which is said.

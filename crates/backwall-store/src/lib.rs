@@ -21,6 +21,7 @@ pub mod in_order;
 mod insert;
 mod lock;
 mod overview;
+pub mod photos;
 mod queue;
 mod reader;
 mod remake;

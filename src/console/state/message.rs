@@ -6,6 +6,7 @@ use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
@@ -64,6 +65,8 @@ pub enum Effect {
     Answer(Answer),
     Sign(Signature),
     Note(Note),
+    /// What somebody says of the job; whether it makes sense is known.
+    State(Box<Statement>),
     /// With verifications that were made of it.
     SetSetup {
         setup: Box<Setup>,
