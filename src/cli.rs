@@ -31,6 +31,7 @@ mod reevaluate;
 pub mod report;
 pub mod review;
 mod scan;
+mod seal;
 mod shift;
 pub mod simulate;
 mod status;
@@ -97,6 +98,8 @@ enum Command {
     Export(export::Args),
     /// Check a job's digests, and compute every reading again from its waveform
     Verify(verify::Args),
+    /// One digest over the whole job, to keep elsewhere
+    Seal(seal::SealArgs),
     /// Check a stream profile, or try it on a stream
     Profile(profile::ProfileArgs),
     /// The virtual crawler: a stream from a wall described in TOML
@@ -117,6 +120,7 @@ pub fn main() -> ExitCode {
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
         Command::Status(args) => status::run(&args),
+        Command::Seal(args) => seal::run(&args),
         Command::Shift(args) => shift::run(&args),
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),

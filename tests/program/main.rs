@@ -31,6 +31,7 @@ mod pictures;
 mod plan;
 mod reevaluate;
 mod report;
+mod seal;
 mod simulate_command;
 mod simulate_demo;
 mod simulate_model;
