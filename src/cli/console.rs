@@ -4,12 +4,12 @@
 use super::follow::{text_of_summary, text_of_validity};
 use super::stream_args::StreamArgs;
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, Step, Theme};
+use crate::live::Begin;
 use crate::session::review::EarlierSurvey;
 use crate::session::{ConsoleBackend, Session, operator_of, runtime};
 use anyhow::bail;
 use backwall_store::{JobFile, RunId};
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::overriding::Override;
 use clap::Args;
 use serde_json::json;
 use std::io::Write;
@@ -81,8 +81,8 @@ pub fn checklist(args: OpenArgs) -> anyhow::Result<()> {
 }
 
 /// The console on a run that starts at once.
-pub fn scan(session: Session, line: String, against: Option<Override>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_console(session, Step::Scan, Some((line, against)), screen)
+pub fn scan(session: Session, begin: Begin, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_console(session, Step::Scan, Some(begin), screen)
 }
 
 /// The console on the stored runs.
@@ -120,19 +120,13 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn run_console(session: Session, step: Step, start: Option<(String, Option<Override>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_desk(ConsoleBackend { session, earlier: None, unprepared: None }, step, start, None, screen)
+fn run_console(session: Session, step: Step, begin: Option<Begin>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_desk(ConsoleBackend { session, earlier: None, unprepared: None }, step, begin, None, screen)
 }
 
-fn run_desk(
-    desk: ConsoleBackend,
-    step: Step,
-    start: Option<(String, Option<Override>)>,
-    run: Option<RunId>,
-    screen: &ScreenArgs,
-) -> anyhow::Result<()> {
+fn run_desk(desk: ConsoleBackend, step: Step, begin: Option<Begin>, run: Option<RunId>, screen: &ScreenArgs) -> anyhow::Result<()> {
     let operator = desk.session.operator.clone();
-    show(desk, operator, step, start, run, screen)
+    show(desk, operator, step, begin, run, screen)
 }
 
 /// Runs the console on a backend; on the review, at a run if one is named.
@@ -140,7 +134,7 @@ pub fn show<B: Backend>(
     backend: B,
     operator: Signed,
     step: Step,
-    start: Option<(String, Option<Override>)>,
+    begin: Option<Begin>,
     run: Option<RunId>,
     screen: &ScreenArgs,
 ) -> anyhow::Result<()> {
@@ -156,15 +150,13 @@ pub fn show<B: Backend>(
         bail!("there is no run {run} in this job; review --headless lists the runs");
     }
     let unit = if screen.inch { backwall_units::LengthUnit::Inch } else { contents.plan.job.units };
-    let (start_line, against) = start.map_or((None, None), |(line, against)| (Some(line), against));
     let options = ConsoleOptions {
         start: step,
         theme: screen.theme,
         glyphs: screen.glyphs,
         unit,
-        start_line,
+        begin,
         start_run: run,
-        against,
         operator,
         settings_path: backwall_stream::platform::settings_folder().map(|folder| folder.join("console.toml")),
     };

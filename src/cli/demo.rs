@@ -5,7 +5,7 @@ use super::checklist::{answer_and_sign, read_answers};
 use super::choice::choice;
 use super::console::ScreenArgs;
 use super::templates;
-use crate::live::Connecting;
+use crate::live::{Begin, Connecting};
 use crate::session::{LineStream, Session, runtime};
 use anyhow::{Context, bail};
 use backwall_simulate::{Crawler, End, Wall};
@@ -62,9 +62,9 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
         session.prepare(&Connecting::default())?;
         drop(entered);
         runtime.shutdown_background();
-        super::scan::headless(session, first, None, args.json)
+        super::scan::headless(session, &Begin::on(first), args.json)
     } else {
-        super::console::scan(session, first.to_owned(), None, &args.screen)
+        super::console::scan(session, Begin::on(first), &args.screen)
     };
     std::fs::remove_dir_all(&streams).ok();
     if !args.headless {

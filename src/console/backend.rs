@@ -6,10 +6,9 @@ use super::replay::Replay;
 use super::review::{Ask, News, Overview};
 use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
-use crate::live::{Command, Connecting, LiveView, Wall};
+use crate::live::{Begin, Command, Connecting, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -45,9 +44,9 @@ pub trait Backend: Send + 'static {
     }
     /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;
-    /// Opens a run on a line; readings flow until it ends. `against` is why, and by whose name, it is scanned although
-    /// the checklist stands against it; that is kept with the run.
-    fn start_scan(&mut self, line: &str, against: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
+    /// Opens a run; readings flow until it ends. Why, and by whose name, it is scanned although something stops it is kept with the run, and
+    /// so is which run it goes on from.
+    fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
     /// Opens a stored run, or all runs of its line, to be walked. Answers what is known at once; the rest comes as news.
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
     /// Reads the whole job for its map or its statistics.

@@ -13,9 +13,10 @@ use super::review::Opened;
 use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
-use crate::live::Change;
+use crate::live::{Begin, Change};
 use backwall_store::{EvaluationId, JobContents, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::job::{Zone, expiry};
@@ -56,8 +57,10 @@ pub enum Purpose {
     Sign,
     Note,
     Setup,
-    Override {
-        line: String,
+    Override,
+    /// Once more before a run starts: where, which way, on what calibration.
+    Start {
+        against: Option<Override>,
     },
     Block,
     VerifyBlock,
@@ -122,6 +125,8 @@ pub struct App {
     pub contents: JobContents,
     pub operator: Signed,
     pub line: usize,
+    /// The start offset to offer for the next run: what the command line asked for.
+    pub begin_from: Length,
     pub item: usize,
     pub choice: usize,
     pub scan: Option<Scan>,
@@ -161,6 +166,7 @@ impl App {
             contents,
             operator,
             line: 0,
+            begin_from: Length::ZERO,
             item: 0,
             choice: 0,
             scan: None,
@@ -335,12 +341,28 @@ impl App {
         (from..list.items.len()).find(open).or_else(|| (0..from.min(list.items.len())).find(open))
     }
 
-    /// Puts a run that has ended away; the next line without a run is then chosen.
+    /// Puts a run that has ended away. The line stays chosen: only a key goes to another.
     pub fn put_away(&mut self) {
         if self.scan.as_ref().is_some_and(Scan::is_over) {
             self.scan = None;
-            self.line = self.next_open_line();
         }
+    }
+
+    /// Chooses the line that was asked for.
+    pub fn begin_on(&mut self, begin: &Begin) {
+        self.line = self.contents.plan.lines.iter().position(|line| line.name == begin.line).unwrap_or(self.line);
+        self.begin_from = begin.offset;
+    }
+
+    /// Takes the job as it is stored now. The line chosen stays so where the plan lists its lines anew.
+    pub fn take_contents(&mut self, contents: JobContents) {
+        let chosen = self.contents.plan.lines.get(self.line).map(|line| line.name.clone());
+        self.contents = contents;
+        let lines = &self.contents.plan.lines;
+        let at = chosen.and_then(|chosen| lines.iter().position(|line| line.name == chosen));
+        self.line = at.unwrap_or(self.line.min(lines.len().saturating_sub(1)));
+        self.item = self.item.min(self.contents.checklist.items.len());
+        self.run = self.run.min(self.contents.runs.len().saturating_sub(1));
     }
 
     fn next_open_line(&self) -> usize {

@@ -7,6 +7,7 @@ pub(super) mod progress;
 mod prompt;
 mod replay;
 mod review;
+mod start;
 mod steps;
 mod survey;
 
@@ -15,6 +16,7 @@ use super::keys::{self, Action, Mode, WalkKey};
 use super::state::{App, Effect, Event, Opening, Purpose, Question, Scan, WallLook};
 use super::theme::Role;
 use crate::live::{Command, LiveView, Phase};
+use backwall_units::Length;
 use ratatui::crossterm::event::KeyEvent;
 use std::sync::Arc;
 
@@ -25,6 +27,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             if let Some(prompt) = &mut app.prompt {
                 prompt.form.paste(&text);
             }
+            start::refresh(app);
             Vec::new()
         }
         Event::Clock(now_us) => later(app, now_us),
@@ -35,9 +38,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Contents(contents) => {
             let before = app.setup();
-            app.contents = *contents;
-            app.item = app.item.min(app.contents.checklist.items.len());
-            app.run = app.run.min(app.contents.runs.len().saturating_sub(1));
+            app.take_contents(*contents);
             progress::follow(app);
             bench::in_force(app, &before)
         }
@@ -61,6 +62,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
+            app.begin_from = Length::ZERO;
             app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None, replay: None });
             // Whoever is typing elsewhere goes on typing; the run is on the screen of its own step.
             if app.prompt.is_none() {
@@ -150,6 +152,12 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
 }
 
 fn press(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
+    let effects = pressed(app, key);
+    start::refresh(app);
+    effects
+}
+
+fn pressed(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
     if next_mark(app, key) {
         app.prompt = None;
     }
@@ -272,7 +280,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Comment => prompt::ask_comment(app),
         Action::EditSetup => prompt::ask_setup(app),
         Action::Bench(key) => bench::press(app, key),
-        Action::Start => steps::start(app),
+        Action::Start => start::ask(app),
         Action::Override => prompt::ask_override(app),
         Action::Note => prompt::ask_note(app),
         Action::Mark(number) => steps::mark(app, number),

@@ -10,8 +10,8 @@ use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretch};
 use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Limits, Spot, SpotId};
-use backwall_survey::travel::Moment;
 use backwall_survey::travel::encoder_check::misclosure;
+use backwall_survey::travel::{Moment, Path};
 use backwall_ultrasound::{Flag, Mode, Setup, Sight, TimeBase, Waveform, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Temperature, Time};
 use std::collections::{BTreeMap, VecDeque};
@@ -34,9 +34,15 @@ pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
 }
 
 /// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
-fn first_words(reading: &Reading) -> String {
+fn first_words(reading: &Reading, path: &Path) -> String {
     let place = match (reading.encoder, reading.place.along) {
-        (Some(encoder), Some(along)) => format!("encoder {encoder}, taken to be at {:.1} mm, where the line starts", along.as_mm()),
+        (Some(encoder), Some(along)) => {
+            let from = match path.offset {
+                Length::ZERO => "where the line starts".to_owned(),
+                offset => format!("{:.1} mm from where the line starts", offset.as_mm()),
+            };
+            format!("encoder {encoder}, taken to be at {:.1} mm, {from}", along.as_mm())
+        }
         _ => "no encoder: readings have no place".to_owned(),
     };
     format!("first shot: seq {}, {place}", reading.seq)
@@ -277,7 +283,7 @@ impl Engine {
     fn reading(&mut self, reading: Reading, sight: &Sight, waveform: Option<Waveform>, out: &mut Outcome) {
         self.phase = Phase::Recording;
         if self.counts.received == 0 {
-            self.event(EventKind::Link, first_words(&reading), reading.host_time_us, out);
+            self.event(EventKind::Link, first_words(&reading, self.maker.path()), reading.host_time_us, out);
         }
         self.counts.received += 1;
         let said = self.distrust.reading(&reading);

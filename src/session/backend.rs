@@ -5,12 +5,11 @@ use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
-use crate::live::Connecting;
 use crate::live::bench::BenchHandle;
+use crate::live::{Begin, Connecting};
 use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -61,11 +60,11 @@ impl Backend for ConsoleBackend {
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
     }
-    fn start_scan(&mut self, line: &str, against: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         if let Some(why) = &self.unprepared {
             bail!("{why}");
         }
-        let scan = self.session.start(line, against, |request| request.connecting = connecting.clone())?;
+        let scan = self.session.start(begin, |request| request.connecting = connecting.clone())?;
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
@@ -129,7 +128,7 @@ impl Backend for ReadOnlyBackend {
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.refuse()
     }
-    fn start_scan(&mut self, _: &str, _: Option<Override>, _: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &Begin, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.refuse()
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {

@@ -12,6 +12,7 @@ mod console_picture;
 mod console_review;
 mod console_screens;
 mod console_shell;
+mod console_start;
 mod console_steps;
 mod console_terminal;
 mod console_unseen;

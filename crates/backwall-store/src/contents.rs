@@ -195,9 +195,6 @@ impl std::fmt::Display for CloseReason {
 pub struct RunStart {
     pub line: String,
     pub path: Path,
-    /// From the line's start to where the run started, along the way it is driven; the path starts there.
-    #[serde(rename = "offset_mm", default, skip_serializing_if = "is_nothing")]
-    pub offset: Length,
     pub limits: Limits,
     pub setup: Setup,
     pub setup_id: Option<i64>,
@@ -211,10 +208,6 @@ pub struct RunStart {
     pub checklist_override: Option<String>,
     pub operator: String,
     pub started_us: i64,
-}
-
-fn is_nothing(length: &Length) -> bool {
-    *length == Length::ZERO
 }
 
 /// A place the operator flagged, or that the plan knows.

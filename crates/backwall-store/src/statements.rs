@@ -59,7 +59,7 @@ impl JobReader {
         }
         let (force, start) = (self.force()?, self.start_of(run)?);
         let Some(standing) = force.runs.get(&run) else { return Ok(None) };
-        Ok(Placing::of(&force, standing, &start.path, start.offset, &start.limits))
+        Ok(Placing::of(&force, standing, &start.path, &start.limits))
     }
 
     /// Whether there is any statement at all; most jobs have none, and then nothing more is looked up.
@@ -77,7 +77,7 @@ impl JobReader {
         let mut run = self.as_adopted(run)?;
         let Some(standing) = force.runs.get(&id) else { return Ok(run) };
         run.start.line.clone_from(&standing.line);
-        let Some(placing) = Placing::of(force, standing, &run.start.path, run.start.offset, &run.start.limits) else { return Ok(run) };
+        let Some(placing) = Placing::of(force, standing, &run.start.path, &run.start.limits) else { return Ok(run) };
         run.start.path = placing.path().clone();
         run.start.limits = placing.limits().clone();
         run.least_at = run.least_at.map(|along| placing.along(along));

@@ -366,13 +366,13 @@ impl Held {
     fn want(&mut self, number: u64, effect: &Effect, app: &mut App) -> Connecting {
         match effect {
             Effect::OpenBench => self.wanted.bench = Some(number),
-            Effect::StartScan { .. } => self.wanted.scan = Some(number),
+            Effect::StartScan(_) => self.wanted.scan = Some(number),
             Effect::OpenRun(_) | Effect::OpenLine(_) => self.wanted.review = Some(number),
             Effect::OpenReplay(_) => self.wanted.replay = Some(number),
             Effect::OpenSurvey(_) => self.wanted.survey = Some(number),
             _ => {}
         }
-        if !matches!(effect, Effect::OpenBench | Effect::StartScan { .. }) {
+        if !matches!(effect, Effect::OpenBench | Effect::StartScan(_)) {
             return Connecting::default();
         }
         update(app, Event::Opening);
@@ -384,7 +384,7 @@ impl Held {
     /// What an effect closes is let go at once, also what is only being opened.
     fn let_go(&mut self, effect: &Effect) {
         match effect {
-            Effect::CloseBench | Effect::StartScan { .. } => {
+            Effect::CloseBench | Effect::StartScan(_) => {
                 (self.wanted.bench, self.bench) = (None, None);
                 self.waiting.clear();
             }

@@ -66,7 +66,7 @@ pub(super) fn is_work(effect: &Effect) -> bool {
             Effect::Reload
                 | Effect::OpenBench
                 | Effect::CloseBench
-                | Effect::StartScan { .. }
+                | Effect::StartScan(_)
                 | Effect::OpenRun(_)
                 | Effect::OpenLine(_)
                 | Effect::OpenReplay(_)
@@ -249,10 +249,10 @@ impl<B: Backend> Worker<B> {
                 return Ok(Some(Told::Bench(number, handle)));
             }
             Effect::CloseBench => self.close_bench(),
-            Effect::StartScan { line, against } => {
+            Effect::StartScan(begin) => {
                 // The run reads the stream the bench has open.
                 self.close_bench();
-                let handle = self.backend.start_scan(&line, against, connecting)?;
+                let handle = self.backend.start_scan(&begin, connecting)?;
                 self.tell(Told::Scan(number, handle));
                 // The run stands in the job from now on; there is nothing in it yet that would have to be counted.
                 self.read()?;

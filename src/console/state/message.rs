@@ -4,10 +4,9 @@ use crate::console::replay::Replay;
 use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
-use crate::live::{Changed, Command, LiveView, Wall};
+use crate::live::{Begin, Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -85,11 +84,7 @@ pub enum Effect {
     OpenBench,
     CloseBench,
     Bench(BenchCommand),
-    StartScan {
-        line: String,
-        /// Why, and by whose name, although the checklist does not allow it.
-        against: Option<Override>,
-    },
+    StartScan(Begin),
     /// Wait no longer for the stream that is being opened.
     StopConnecting,
     Command(Command),

@@ -11,6 +11,7 @@ use crate::live::Phase;
 use crate::live::wall::{Ask, Glimpse, Of};
 use backwall_store::RunSummary;
 use backwall_survey::job::validity::Validity;
+use backwall_units::Length;
 use ratatui::layout::Rect;
 
 /// No run is going.
@@ -270,7 +271,7 @@ pub fn ended(scan: &Scan, summary: &RunSummary, pen: &mut Pen, area: Rect) {
     let mut lines = vec![(safe_text(&summary.reason), Role::Strong)];
     lines.extend(summary_lines(summary, pen.look.unit).into_iter().map(|line| (line, Role::Plain)));
     lines.push((String::new(), Role::Plain));
-    let then = if scan.replay.is_some() { "r plays it again, Esc goes back" } else { "Enter reviews it, Esc goes on to the next line" };
+    let then = if scan.replay.is_some() { "r plays it again, Esc goes back" } else { "Enter reviews it, Esc goes back to the lines" };
     lines.push((then.to_owned(), Role::Plain));
     for (row, (words, role)) in lines.iter().enumerate().take(usize::from(area.height - 1)) {
         let words = text::clip(words, usize::from(area.width - 1));
@@ -287,6 +288,10 @@ pub fn summary_lines(summary: &RunSummary, unit: backwall_units::LengthUnit) -> 
     if let Some(least) = summary.least {
         let at = summary.least_at.map_or_else(String::new, |at| format!(" at {}", place(at)));
         lines.push(format!("min {} {}{at}", unit.thickness(least), unit.thickness_symbol()));
+    }
+    let path = &summary.start.path;
+    if path.offset != Length::ZERO {
+        lines.push(format!("started at {}, {} from the line's start", place(path.start), place(path.offset)));
     }
     if let (Some(from), Some(to)) = (summary.from, summary.to) {
         lines.push(format!("from {} to {}", place(from), place(to)));

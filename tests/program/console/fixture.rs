@@ -196,7 +196,6 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
         start: RunStart {
             line: line.into(),
             path: plan.path(planned),
-            offset: Length::ZERO,
             limits: plan.limits(),
             setup: plan.typed_setup(),
             setup_id: None,

@@ -55,7 +55,9 @@ impl InForce {
                 let known = if known.is_empty() { "none yet".to_owned() } else { known.join(", ") };
                 return Err(Refused::NoRun { run, known });
             };
-            if found.is_open {
+            // A run that goes on from another may say so from its start.
+            let goes_on = matches!(statement.said, Said::Join { run: goes_on, .. } if goes_on == run);
+            if found.is_open && !goes_on {
                 return Err(Refused::Open(run));
             }
         }
