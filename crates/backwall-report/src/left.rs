@@ -67,14 +67,12 @@ pub fn left(
             LineDone::of(&line.name, plan.path(line).span(), runs, &strip, plan.limits.max_gap, &links)
         })
         .collect();
-    let known = Known {
-        obstacles: contents.obstacles(&contents.conditions(now_us, None, "")),
-        verification_due_us: contents.calibration_due(),
-        lines,
-        runs,
-        now_us,
-        unit: plan.job.units,
-    };
+    let conditions = contents.conditions(now_us, None, "");
+    let of_list = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
+    // What is not of the checklist first: a long checklist must not hide that nothing is calibrated.
+    let mut obstacles = contents.obstacles(&conditions);
+    obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
+    let known = Known { obstacles, verification_due_us: contents.calibration_due(), lines, runs, now_us, unit: plan.job.units };
     let items = open_items(&known);
     Ok(Some(Left { lines: known.lines, items }))
 }
