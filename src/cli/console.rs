@@ -81,8 +81,8 @@ pub fn checklist(args: OpenArgs) -> anyhow::Result<()> {
 }
 
 /// The console on a run that starts at once.
-pub fn scan(session: Session, begin: Begin, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_console(session, Step::Scan, Some(begin), screen)
+pub fn scan(session: Session, begin: Begin, earlier: Option<EarlierSurvey>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_desk(ConsoleBackend { session, earlier, unprepared: None }, Step::Scan, Some(begin), None, screen)
 }
 
 /// The console on the stored runs.

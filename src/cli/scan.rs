@@ -44,6 +44,8 @@ pub struct ScanArgs {
     #[arg(long, requires = "headless")]
     pub json: bool,
     #[command(flatten)]
+    pub behind: super::compare::BehindArgs,
+    #[command(flatten)]
     pub screen: super::console::ScreenArgs,
 }
 
@@ -54,11 +56,12 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     if args.override_checklist.as_ref().is_some_and(|reason| reason.trim().is_empty()) {
         bail!("--override-checklist needs a reason in words; it is stored and printed");
     }
+    let earlier = args.behind.survey(&args.job)?;
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let by = session.signed();
     let against = args.override_checklist.map(|reason| Override { reason, second: args.second, by });
     let begin = begin(&session, args.line.as_deref(), args.from.as_deref(), args.continues)?.against(against);
-    if args.headless { headless(session, &begin, args.json) } else { super::console::scan(session, begin, &args.screen) }
+    if args.headless { headless(session, &begin, args.json) } else { super::console::scan(session, begin, earlier, &args.screen) }
 }
 
 /// What the options ask for.

@@ -16,6 +16,7 @@ pub enum Action {
     NextTheme,
     NextGlyphs,
     ToggleUnit,
+    ToggleBell,
     Redraw,
     TestCard,
     Up,
@@ -49,6 +50,8 @@ pub enum Action {
     EchoToEcho,
     /// Do what the change asked about says.
     Change,
+    /// The crawler stands at a place that is known.
+    SetPlace,
     /// The crawler stands on its starting point again.
     AtDatum,
     ZoomIn,
@@ -100,6 +103,8 @@ pub enum WalkKey {
     AllRuns,
     /// This run from echo to echo, and which readings count.
     Evaluate,
+    /// The next spot that nobody has taken note of.
+    Acknowledge,
     /// How an earlier survey's positions lie to the present ones.
     Accept,
 }

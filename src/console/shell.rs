@@ -103,6 +103,8 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
         zone: contents.plan.zone(),
     };
     let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
+    app.demo = backend.is_demo();
+    app.bell = settings.bell.unwrap_or(true);
     if let Some(begin) = &options.begin {
         app.begin_on(begin);
     }
@@ -158,6 +160,7 @@ pub async fn drive<B: Backend, S: Surface>(
             bail!("what works on the job broke off; what was shown as saved is in the job file");
         }
         let wake = due.max(Instant::now() + ready_in.max(Duration::from_millis(5)));
+        let rings_at = held.rings_at();
         let mut events = Vec::new();
         tokio::select! {
             biased;
@@ -173,6 +176,12 @@ pub async fn drive<B: Backend, S: Surface>(
                 }
                 None => input_open = false,
             },
+            () = tokio::time::sleep_until(rings_at.unwrap_or(wake)), if rings_at.is_some() => {
+                held.rang();
+                surface.bell();
+                // It goes out with a picture.
+                dirty = true;
+            }
             told = held.told.recv() => {
                 // The channel cannot close: the loop holds an end of it for what it is yet to ask.
                 events = held.take(told.unwrap_or(Told::Gone), app);

@@ -327,6 +327,7 @@ impl Driver {
             telemetry: engine.telemetry.clone(),
             counts: engine.counts.clone(),
             bells: engine.bells,
+            rings: engine.rings,
             reach: engine.reach,
             zero: engine.zero,
             gap: engine.gap(),

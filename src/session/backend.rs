@@ -3,12 +3,14 @@
 use super::evaluate;
 use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
+use crate::console::backend::ReadOutline;
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::live::bench::BenchHandle;
 use crate::live::{Begin, Connecting};
 use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
+use backwall_survey::job::Said;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -57,6 +59,12 @@ impl Backend for ConsoleBackend {
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         Ok(self.session.file.writer().adopt(adoption)?)
     }
+    fn acknowledge(&mut self, run: RunId, seq: u32, by: Signed) -> anyhow::Result<()> {
+        let said = Said::Acknowledge { run, seq };
+        let statement = self.session.file.contents()?.statement(said, "", by)?;
+        self.session.file.writer().state(statement)?;
+        Ok(())
+    }
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
     }
@@ -75,6 +83,13 @@ impl Backend for ConsoleBackend {
     }
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
         review::open_replay(self.session.file.path(), run)
+    }
+    fn earlier(&self) -> Option<ReadOutline> {
+        let earlier = self.earlier.clone()?;
+        Some(Box::new(move |line| earlier.outline(line)))
+    }
+    fn is_demo(&self) -> bool {
+        self.session.simulated.is_some()
     }
     fn clock(&self) -> Clock {
         crate::live::now_us

@@ -3,16 +3,27 @@
 
 use crate::common::*;
 use crate::console::fixture::*;
-use backwall::console::Step;
+use crate::console::job::options;
+use crate::console_waits::ConsoleBackend as Desk;
 use backwall::console::keys::Mode;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
-use backwall::live::{Begin, Phase};
-use backwall_store::{EventKind, JobFile, RunState};
+use backwall::console::{ConsoleOptions, Outcome, Step};
+use backwall::live::{Begin, Command, Phase};
+use backwall::session::{ConsoleBackend, LineStream, Session};
+use backwall_simulate::{Crawler, End};
+use backwall_store::{EventKind, JobFile, PlaceSet, RunState};
+use backwall_stream::packet::{encode_header, encode_shot};
+use backwall_stream::spec::Pace;
+use backwall_survey::reading::Header;
 use backwall_survey::travel::Direction;
-use backwall_units::Length;
-use ratatui::crossterm::event::KeyCode;
+use backwall_units::{Decibel, Length};
+use ratatui::crossterm::event::{Event as TerminalEvent, KeyCode, KeyEvent};
+use std::io::Write;
+use std::net::TcpListener;
 use std::path::Path;
+use std::sync::mpsc;
+use std::time::Duration;
 
 fn enter(app: &mut App) -> Vec<Effect> {
     update(app, key(KeyCode::Enter))
@@ -37,7 +48,7 @@ fn the_panel_says_where_and_which_way_and_esc_starts_nothing() {
         "calibration ",
         "no override",
         "A090 was scanned already: run 1, 2",
-        "Enter starts, Esc does not",
+        "Enter starts, Esc not",
     ] {
         assert!(screen.contains(words), "{words}\n{screen}");
     }
@@ -187,4 +198,131 @@ fn no_run_goes_on_from_one_that_is_not_there_or_does_not_count() {
     must(&["amend", path, "--run", "1", "--void", "--reason", "wrong line", "--by", &operator()]);
     assert!(go_on("1").contains("run 1 does not count"), "{}", go_on("1"));
     assert_eq!(JobFile::open_read_only(&job).unwrap().recorded_runs().unwrap().len(), 1);
+}
+
+#[test]
+fn the_place_is_set_at_the_nearest_seam_or_typed_and_only_on_the_line() {
+    // The crawler is at 4349.8 mm; the seams are at 2400 and 4800.
+    let mut app = scanning(Direction::Up);
+    assert!(update(&mut app, letter('p')).is_empty());
+    let screen = text(&app, 80, 24);
+    assert!(screen.contains("Where is the crawler? Place now 4.350 m by the encoder") && screen.contains("< 4.800 m >"), "{screen}");
+    let set = |mm| [Effect::Command(Command::SetPlace(Length::mm(mm)))];
+    assert_eq!(enter(&mut app), set(4800.0));
+    assert!(app.message.as_ref().unwrap().text.contains("place 4.800 m from the next shot on, was 4.350 m"));
+    update(&mut app, letter('p'));
+    update(&mut app, key(KeyCode::Right));
+    assert_eq!(enter(&mut app), set(2400.0));
+    update(&mut app, letter('p'));
+    update(&mut app, key(KeyCode::Down));
+    type_in(&mut app, "7,3 m");
+    assert!(enter(&mut app).is_empty());
+    let error = app.prompt.as_ref().unwrap().form.fields[1].error.clone().unwrap();
+    assert!(error.contains("7.300 m is not on the line: 0.000 to 7.200 m"), "{error}");
+    for _ in 0..5 {
+        update(&mut app, key(KeyCode::Backspace));
+    }
+    type_in(&mut app, "4,36 m");
+    assert_eq!(enter(&mut app), set(4360.0));
+    // Esc sets nothing; without an encoder there is nothing to set.
+    update(&mut app, letter('p'));
+    assert!(update(&mut app, key(KeyCode::Esc)).is_empty() && app.mode() == Mode::Scanning);
+    change(&mut app, |view| view.reading.as_mut().unwrap().encoder = None);
+    update(&mut app, letter('p'));
+    assert!(app.prompt.is_none() && app.message.as_ref().unwrap().text.contains("no encoder counts"));
+}
+
+/// A device on TCP that sends shots of 9.2 mm, the second half when told; 0.9 mm a shot.
+fn device(first: u32, all: u32) -> (std::net::SocketAddr, mpsc::Sender<()>, std::thread::JoinHandle<()>) {
+    let wall = demo_wall();
+    let mut crawler = Crawler::on_block(&wall, Length::mm(9.2), End::Never).unwrap();
+    let mut halves = [Vec::new(), Vec::new()];
+    let header = Header { base: crawler.base(), samples: 512, device_id: 118, device_name: "simulated".into() };
+    encode_header(&header, &mut halves[0]);
+    for seq in 0..all {
+        let samples = crawler.waveform(Length::mm(9.2), Length::ZERO, Decibel::ZERO);
+        encode_shot(seq, u64::from(seq) * 20_000, seq as i32 * 36, Decibel::db(42.0), &samples, &mut halves[usize::from(seq >= first)]);
+    }
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap();
+    let (go_on, wait) = mpsc::channel::<()>();
+    let device = std::thread::spawn(move || {
+        let (mut link, _) = listener.accept().unwrap();
+        link.write_all(&halves[0]).unwrap();
+        wait.recv().unwrap();
+        link.write_all(&halves[1]).unwrap();
+        // Held open until the run has ended.
+        wait.recv().ok();
+    });
+    (address, go_on, device)
+}
+
+// Arithmetic: shot 119 is at 107.1 mm; set to 150 mm, shot 120 is there and shot 239 at 257.1 mm.
+#[test]
+fn from_a_place_that_was_set_on_every_reading_can_be_made_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = signed_job(folder.path());
+    let (address, go_on, device) = device(120, 240);
+    let stream = LineStream { spec: format!("tcp:{address}").parse().unwrap(), pace: Pace::Device };
+    let session = Session::open(&job, None).unwrap().with_stream(Some(stream), "open-packet", None).unwrap();
+    let backend = ConsoleBackend { session, earlier: None, unprepared: None };
+    let desk = Desk::open_as(backend, ConsoleOptions { begin: Some(Begin::on("C1")), ..options(Step::Scan, None) });
+    desk.wait_for("0.107 m");
+    desk.press(KeyCode::Char('p'), "place (now 0.107 m by the encoder)");
+    for c in "0,15".chars() {
+        desk.keys.blocking_send(TerminalEvent::Key(KeyEvent::from(KeyCode::Char(c)))).unwrap();
+    }
+    desk.press(KeyCode::Char('m'), "0,15m");
+    desk.press(KeyCode::Enter, "place 0.150 m from the next shot on");
+    go_on.send(()).unwrap();
+    desk.wait_for("0.257 m");
+    desk.press(KeyCode::Char('e'), "End this run?");
+    desk.press(KeyCode::Char('y'), "has ended");
+    desk.keys.blocking_send(TerminalEvent::Key(KeyEvent::from(KeyCode::Char('q')))).unwrap();
+    assert_eq!(desk.ended.recv_timeout(Duration::from_secs(20)).unwrap().unwrap(), Outcome::Quit);
+    drop(go_on);
+    device.join().unwrap();
+
+    let reader = JobFile::open_read_only(&job).unwrap();
+    let places: Vec<f64> = reader.readings(1, 0, 1000).unwrap().iter().map(|reading| reading.place.along.unwrap().as_mm()).collect();
+    assert_eq!((places.len(), places[119], places[120], places[239]), (240, 107.1, 150.0, 257.1));
+    assert_eq!(reader.run(1).unwrap().placed, [PlaceSet { from_row: 120, along: Length::mm(150.0) }]);
+    let said: Vec<_> = reader.events(1).unwrap().into_iter().filter(|event| event.kind == EventKind::Place).collect();
+    assert_eq!(said.len(), 1);
+    assert!(said[0].text.contains("107.1 mm by the encoder is taken to be at 150.0 mm") && said[0].text.contains("(+42.9 mm)"), "{said:?}");
+    assert_eq!(reader.verify().unwrap().problems, []);
+    drop(reader);
+    must(&["verify", job.to_str().unwrap()]);
+    // Evaluated again, places are as the run has them.
+    must(&["reevaluate", job.to_str().unwrap(), "--run", "1", "--mode", "echo-to-echo", "--operator", &operator()]);
+    assert_eq!(JobFile::open_read_only(&job).unwrap().verify().unwrap().problems, []);
+    // Another place in the file is found.
+    let connection = rusqlite::Connection::open(&job).unwrap();
+    connection.execute_batch("DROP TRIGGER place_set_no_update; UPDATE place_set SET along_um = along_um + 1000").unwrap();
+    drop(connection);
+    let problems = JobFile::open_read_only(&job).unwrap().verify().unwrap().problems;
+    assert!(problems.iter().any(|problem| problem.what.contains("place")), "{problems:?}");
+}
+
+#[test]
+fn what_is_acknowledged_after_the_end_is_kept_and_counted_everywhere() {
+    use backwall::console::Backend;
+    let folder = tempfile::tempdir().unwrap();
+    let job = signed_job(folder.path());
+    must(&["scan", job.to_str().unwrap(), "--headless", "--line", "A120", "--stream", "file:demo-stream/A120.shots", "--pace", "max"]);
+    let session = Session::open(&job, None).unwrap();
+    let by = session.signed();
+    let mut backend = ConsoleBackend { session, earlier: None, unprepared: None };
+    let spots = || JobFile::open_read_only(&job).unwrap().spots(1).unwrap();
+    let first = spots()[0].clone();
+    assert!(!first.acknowledged);
+    backend.acknowledge(1, first.least_seq, by).unwrap();
+    backend.close().unwrap();
+    let acknowledged: Vec<bool> = spots().iter().map(|spot| spot.acknowledged).collect();
+    assert_eq!(acknowledged.iter().filter(|is| **is).count(), 1);
+    assert!(acknowledged[0]);
+    assert_eq!(JobFile::open_read_only(&job).unwrap().verify().unwrap().problems, []);
+    // And taken back like any other statement.
+    must(&["amend", job.to_str().unwrap(), "--withdraw", "1", "--reason", "the wrong spot", "--by", &operator()]);
+    assert!(!spots()[0].acknowledged);
 }

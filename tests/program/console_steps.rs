@@ -179,7 +179,7 @@ fn what_runs_out_during_a_run_rings_once_says_what_and_stops_nothing() {
     let top = |app: &App| text(app, 80, 24).lines().next().unwrap().to_owned();
     assert!(top(&app).contains("wind due 0:00"), "{}", top(&app));
     app.say(backwall::console::theme::Role::Plain, "note kept");
-    assert_eq!(update(&mut app, Event::Clock(NOW + 1_000_000)), [Effect::Bell]);
+    assert_eq!(update(&mut app, Event::Clock(NOW + 1_000_000)), [Effect::Bell(1)]);
     let screen = text(&app, 80, 24);
     assert!(screen.contains("DUE NOW: wind.") && top(&app).contains("REC") && top(&app).contains("DUE wind"), "{screen}");
     assert!(update(&mut app, Event::Clock(NOW + 2_000_000)).is_empty() && app.mode() == Mode::Scanning);
@@ -373,7 +373,7 @@ fn a_new_alarm_rings_once() {
     let mut app = scanning(Direction::Up);
     let mut view = (*app.scan.as_ref().unwrap().view).clone();
     view.bells += 1;
-    assert_eq!(update(&mut app, Event::Live(view.clone().into(), NOW)), [Effect::Bell]);
+    assert_eq!(update(&mut app, Event::Live(view.clone().into(), NOW)), [Effect::Bell(1)]);
     assert!(update(&mut app, Event::Live(view.into(), NOW)).is_empty());
 }
 

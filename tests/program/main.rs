@@ -10,6 +10,7 @@ mod console;
 mod console_change;
 mod console_picture;
 mod console_review;
+mod console_scan;
 mod console_screens;
 mod console_shell;
 mod console_start;

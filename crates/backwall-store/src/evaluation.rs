@@ -221,6 +221,7 @@ impl<'a> Remaking<'a> {
     fn piece(&mut self, made: Made) -> Result<Vec<Remade>, EvaluationError> {
         let mut piece = Vec::with_capacity(made.readings.len());
         for (row, stored, again) in made.readings {
+            self.run.placed_at(row).for_each(|along| self.maker.set_place(along));
             let was_made = !matches!(again, MeasuredAgain::NoWaveform);
             let made = placed(&mut self.maker, &self.run.start, &stored, again).and_then(|made| match made.place == stored.place {
                 true => Ok(made),

@@ -339,10 +339,19 @@ CREATE TABLE setup_change (
   from_row INTEGER NOT NULL CHECK (from_row >= 0), setup_id INTEGER NOT NULL REFERENCES setup(id)
 ) STRICT;
 CREATE INDEX setup_change_of_link ON setup_change (run_id, link);
+
+-- At which row the operator said where the crawler stands.
+CREATE TABLE place_set (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id), link INTEGER NOT NULL,
+  from_row INTEGER NOT NULL CHECK (from_row >= 0), along_um INTEGER NOT NULL
+) STRICT;
+CREATE INDEX place_set_of_link ON place_set (run_id, link);
 ";
 
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change"]];
+const APPEND_ONLY: &[&[&str]] =
+    &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change", "place_set"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -17,6 +17,7 @@ use backwall_survey::strip::{Section, Spot};
 use backwall_units::Length;
 use rusqlite::OptionalExtension;
 use rusqlite::types::Type;
+use std::collections::BTreeSet;
 
 impl Writer {
     /// Keeps a statement; answers its number. Whether it makes sense is for [`InForce::check`] to say, before.
@@ -60,6 +61,14 @@ impl JobReader {
         let (force, start) = (self.force()?, self.start_of(run)?);
         let Some(standing) = force.runs.get(&run) else { return Ok(None) };
         Ok(Placing::of(&force, standing, &start.path, &start.limits))
+    }
+
+    /// Spots that were acknowledged after a run had ended, by the numbers of their minimum shots.
+    pub(super) fn acknowledged_since(&self, run: RunId) -> Result<BTreeSet<u32>, StoreError> {
+        if !self.says_anything()? {
+            return Ok(BTreeSet::new());
+        }
+        Ok(self.force()?.runs.remove(&run).map(|standing| standing.acknowledged).unwrap_or_default())
     }
 
     /// Whether there is any statement at all; most jobs have none, and then nothing more is looked up.

@@ -30,6 +30,11 @@ pub enum Event {
         view: Arc<LiveView>,
         wall: Arc<Mutex<Wall>>,
     },
+    /// What an earlier survey has of the line that is scanned.
+    Outline {
+        line: String,
+        outline: Arc<review::Outline>,
+    },
     /// A stored run is open.
     Reviewed(RunId, Arc<review::Overview>),
     Review(review::News),
@@ -81,6 +86,8 @@ pub enum Effect {
     /// Evaluate a stored run again from echo to echo.
     Evaluate(RunId, Signed),
     Adopt(Adoption),
+    /// A spot of a run that has ended, by the number of its minimum shot, was taken note of.
+    Acknowledge(RunId, u32, Signed),
     OpenBench,
     CloseBench,
     Bench(BenchCommand),
@@ -103,6 +110,7 @@ pub enum Effect {
     SaveSettings,
     /// Draw everything again, also what has not changed.
     Redraw,
-    Bell,
+    /// So many times.
+    Bell(u8),
     Quit,
 }

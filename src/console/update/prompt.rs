@@ -25,7 +25,7 @@ pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     match action {
         Action::NextField => prompt.form.go(true),
         Action::PreviousField => prompt.form.go(false),
-        _ if !prompt.form.on_last() && !matches!(prompt.purpose, Purpose::Start { .. }) => prompt.form.go(true),
+        _ if !prompt.form.on_last() && !matches!(prompt.purpose, Purpose::Start { .. } | Purpose::Place) => prompt.form.go(true),
         _ if prompt.form.validate() => {
             // Taken out while it is worked on; put back by whoever refuses it.
             if let Some(prompt) = app.prompt.take() {
@@ -284,6 +284,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             "" => Vec::new(),
             text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
         },
+        Purpose::Place => super::place::submit(app, prompt),
         Purpose::Start { .. } => super::start::submit(app, prompt),
         Purpose::Override => {
             let needs_second = app.contents.plan.job.override_needs_second_name;

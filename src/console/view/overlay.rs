@@ -126,13 +126,7 @@ fn frame(pen: &mut Pen, area: Rect) {
 pub fn question(question: Question, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    pen.put_style(
-        area.x + 1,
-        area.y,
-        area.width - 1,
-        &format!("{}  y yes   n no   d yes, it is at its start again", question.words()),
-        style,
-    );
+    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  {}", question.words(), question.keys()), style);
 }
 
 /// Whether the run is to go on with another set-up.
@@ -202,6 +196,7 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
     for words in [
         "SAVED means committed to the disk and synced; only that survives a dead battery.",
         "Each row of the wall shows the minimum reading of its stretch. Hatched: no echo. Empty: not driven.",
+        "An outline beside the bars is an earlier survey (--earlier), its positions as they were written.",
         "±U is the expanded uncertainty, k = 2. A gate too early takes the tyre for the wall.",
     ] {
         lines.extend(text::wrap(words, width + 12).into_iter().map(|line| (String::new(), format!("\u{1}{line}"))));

@@ -79,13 +79,14 @@ impl Writer<'_> {
             setup += &format!("; from reading {} on no. {}: {origin}", change.from_row + 1, change.setup_id);
         }
         let fastest = run.fastest.map_or_else(|| "not known".to_owned(), |speed| format!("{} {}", unit.speed(speed), unit.speed_symbol()));
-        let offset = match start.path.offset {
+        let place = |at| format!("{} {}", unit.place(at), unit.place_symbol());
+        let mut offset = match start.path.offset {
             Length::ZERO => String::new(),
-            offset => {
-                let place = |at| format!("{} {}", unit.place(at), unit.place_symbol());
-                format!("; started at {}, {} from the line's start", place(start.path.start), place(offset))
-            }
+            offset => format!("; started at {}, {} from the line's start", place(start.path.start), place(offset)),
         };
+        for placed in &summary.placed {
+            offset += &format!("; place set to {} at reading {}", place(placed.along), placed.from_row + 1);
+        }
         let mut facts = vec![
             fact(
                 "Line",

@@ -118,6 +118,11 @@ impl ReadingMaker {
         &self.measurer.setup
     }
 
+    /// Where the next shot is, by the operator's word: places go on from there.
+    pub fn set_place(&mut self, along: Length) {
+        self.odometer.set_place(along);
+    }
+
     /// The path that is driven, as it was planned.
     pub fn path(&self) -> &Path {
         self.odometer.path()

@@ -114,6 +114,8 @@ const SPEED_WINDOW_US: u64 = 250_000;
 #[derive(Debug, Clone)]
 pub struct Odometer {
     path: Path,
+    /// Where the count was seen that `travelled` is counted from.
+    from: Length,
     last: i32,
     at: Option<Moment>,
     travelled: i64,
@@ -127,11 +129,19 @@ impl Odometer {
         if !path.counts_per_mm.is_finite() || path.counts_per_mm == 0.0 {
             return Err(TravelError::CountsPerMm(path.counts_per_mm));
         }
-        Ok(Self { path, last: 0, at: None, travelled: 0, jumped: 0, window: Default::default() })
+        Ok(Self { from: path.start, path, last: 0, at: None, travelled: 0, jumped: 0, window: Default::default() })
     }
 
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// The crawler stands at a known place: the next count seen is there, whatever was counted or doubted before.
+    pub fn set_place(&mut self, along: Length) {
+        // Rounded to what is stored, as every place is.
+        self.from = Length::micrometres(along.as_micrometres());
+        (self.at, self.travelled, self.jumped) = (None, 0, 0);
+        self.window.clear();
     }
 
     /// The place of a shot from its raw counts (which may wrap), and why it is not believed.
@@ -145,7 +155,7 @@ impl Odometer {
         self.last = counts;
         self.step(step, before.unwrap_or(now), now);
         let driven = Length::mm(self.travelled.saturating_add(i64::from(self.jumped)) as f64 / self.path.counts_per_mm);
-        let along = self.path.start + driven * self.path.direction.sign();
+        let along = self.from + driven * self.path.direction.sign();
         let speed = now.device_us.and_then(|now| self.speed(now));
         let doubt = Doubt { off_line: doubt::is_off_line(&self.path, along), jumped: self.jumped != 0 };
         if doubt.is_any() {
@@ -301,6 +311,22 @@ mod tests {
         let mut odometer = watched();
         let mut at_mm = |mm: i32| odometer.place(Some(mm * 40), at(Some(u64::from(mm.unsigned_abs()) * 1_000_000))).1.off_line;
         assert_eq!([at_mm(0), at_mm(2_199), at_mm(2_201), at_mm(2_199)], [false, false, true, false]);
+    }
+
+    // Arithmetic: 400 counts are 10 mm.
+    #[test]
+    fn a_place_that_is_set_is_where_the_next_shot_was_taken_and_ends_the_doubt_of_a_jump() {
+        let mut odometer = watched();
+        drive(&mut odometer, &[80_000, 80_040, 0, 40]);
+        odometer.set_place(Length::mm(500.0));
+        let fine = Doubt::default();
+        assert_eq!(drive(&mut odometer, &[90, 490, 90]), [(Some(500.0), fine), (Some(510.0), fine), (Some(500.0), fine)]);
+        let mut down = Odometer::new(path(Direction::Down)).unwrap();
+        down.set_place(Length::mm(40.0));
+        assert_eq!((along(&mut down, 7), along(&mut down, 407)), (40.0, 30.0));
+        // The ends of the line stay where they are.
+        odometer.set_place(Length::mm(2_301.0));
+        assert!(odometer.place(Some(0), at(None)).1.off_line);
     }
 
     // Arithmetic: down from 100 mm over 2000 mm, begun 1200 mm on: at -1100 mm, with the ends of the line where they were.

@@ -91,7 +91,13 @@ impl InForce {
             Said::Plan(revision) => self.revises(&revision.plan),
             Said::Withdraw { statement } if !all.iter().any(|known| known.id == *statement) => Err(Refused::NoStatement(*statement)),
             Said::Withdraw { statement } if !self.stands(*statement) => Err(Refused::Idle(*statement)),
-            Said::Void { .. } | Said::Restore { .. } | Said::Swap(_) | Said::SignOn(_) | Said::SignOff(_) | Said::Withdraw { .. } => Ok(()),
+            Said::Void { .. }
+            | Said::Restore { .. }
+            | Said::Acknowledge { .. }
+            | Said::Swap(_)
+            | Said::SignOn(_)
+            | Said::SignOff(_)
+            | Said::Withdraw { .. } => Ok(()),
         }
     }
 
