@@ -615,6 +615,30 @@ pub(super) mod tests {
         assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
     }
 
+    // Arithmetic: 4,000 counts are 100 mm. The link is down from 100 mm to 600 mm of the way, and on both sides there is no echo.
+    #[test]
+    fn what_is_driven_while_the_link_is_down_is_not_driven_over_without_an_echo() {
+        let mut engine = engine();
+        let mut take = |item| {
+            let mut out = Outcome::default();
+            engine.take(Feed { item, host_time_us: 7 }, &mut out);
+            (engine.gap(), out.notices.into_iter().filter(|notice| matches!(notice, Notice::LongGap { .. })).count())
+        };
+        let blind = |seq: u32, count: i32| {
+            let value = GaugeValue::Thickness(None);
+            FeedItem::Record(Record::Gauge(Gauge { seq, device_time_us: Some(u64::from(seq) * 20_000_000), encoder: Some(count), value }))
+        };
+        assert_eq!(take(blind(0, 3_900)), (Some(Length::ZERO), 0));
+        assert_eq!(take(blind(1, 4_000)), (Some(Length::mm(2.5)), 0));
+        assert_eq!(take(FeedItem::Down { why: "pulled".to_owned() }).0, None);
+        take(FeedItem::Reconnected { attempts: 3, down_ms: 9_000 });
+        assert_eq!(take(blind(2, 24_000)), (Some(Length::ZERO), 0), "500 mm on: not a stretch without an echo");
+        assert_eq!(take(blind(3, 24_040)), (Some(Length::mm(1.0)), 0));
+        // The line runs down from 2 m; the first count is its start.
+        let between = engine.wall().strip.stretch(Length::mm(1_510.0), Length::mm(1_990.0));
+        assert!(between.is_empty(), "nothing is drawn there: {between:?}");
+    }
+
     #[test]
     fn words_for_a_mark_keep_its_place() {
         let mut engine = engine();

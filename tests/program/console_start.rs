@@ -208,10 +208,16 @@ fn the_place_is_set_at_the_nearest_seam_or_typed_and_only_on_the_line() {
     let screen = text(&app, 80, 24);
     assert!(screen.contains("Where is the crawler? Place now 4.350 m by the encoder") && screen.contains("< 4.800 m >"), "{screen}");
     let set = |mm| [Effect::Command(Command::SetPlace(Length::mm(mm)))];
+    // 450 mm away is not what an encoder loses: said once, and set by a second Enter.
+    assert!(enter(&mut app).is_empty());
+    assert!(text(&app, 80, 24).contains("4.800 m is +450 mm from where the encoder has it. Enter again sets it"), "{}", text(&app, 80, 24));
     assert_eq!(enter(&mut app), set(4800.0));
     assert!(app.message.as_ref().unwrap().text.contains("place 4.800 m from the next shot on, was 4.350 m"));
     update(&mut app, letter('p'));
+    enter(&mut app);
+    // Another one is asked about anew.
     update(&mut app, key(KeyCode::Right));
+    assert!(enter(&mut app).is_empty());
     assert_eq!(enter(&mut app), set(2400.0));
     update(&mut app, letter('p'));
     update(&mut app, key(KeyCode::Down));

@@ -77,12 +77,39 @@ fn chosen(app: &App, prompt: &Prompt) -> Result<Length, String> {
     Ok(along)
 }
 
+/// A place further than this from where the encoder has the crawler is asked about twice: as far as a crawler may stand beyond its line.
+/// Common practice, no source.
+const FAR: Length = Length::mm(200.0);
+
+fn far_words(app: &App, along: Length) -> String {
+    let off = counted(app).map_or(Length::ZERO, |counted| along - counted);
+    format!("{} is {:+.0} mm from where the encoder has it. Enter again sets it", words(app.look.unit, along), off.as_mm())
+}
+
+/// A place that can be is; one that is far away where the panel has said so and it was not changed since.
+fn is_confirmed(app: &App, prompt: &Prompt, along: Length) -> bool {
+    let is_near = counted(app).is_none_or(|counted| (along - counted).abs() <= FAR);
+    // The crawler may have driven on meanwhile: the place is what must be the same.
+    let place = words(app.look.unit, along);
+    is_near || prompt.about.first().is_some_and(|said| said.starts_with(&format!("{place} is ")))
+}
+
 pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
     if going(app).is_none() {
         app.say(Role::Watch, "the run has ended before: its places stay as they were counted");
         return Vec::new();
     }
     match chosen(app, &prompt) {
+        Ok(along) if !is_confirmed(app, &prompt, along) => {
+            let mut prompt = Prompt { about: vec![far_words(app, along)], ..prompt };
+            if prompt.form.fields.len() == 1 {
+                // In the bottom line there is room for the error only.
+                let off = counted(app).map_or(Length::ZERO, |counted| along - counted);
+                prompt.form.refuse(TYPED, format!("{:+.0} mm away: Enter again sets it", off.as_mm()));
+            }
+            app.prompt = Some(prompt);
+            Vec::new()
+        }
         Ok(along) => {
             let unit = app.look.unit;
             let was = counted(app).map_or_else(String::new, |was| format!(", was {}", words(unit, was)));

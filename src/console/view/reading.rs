@@ -62,7 +62,7 @@ pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let used = digits::draw(pen, room, &value, pen.look.theme.style(role));
     if stale.is_some() {
         // All of it is of then, not of now: none of it stays behind alone.
-        let words = "too old: no number, margin, height or speed";
+        let words = "no number, margin, height, speed now";
         pen.put(area.x + 1, area.y + 1 + tall, area.width - 1, &text::clip(words, usize::from(area.width - 1)), Role::Plain);
         return;
     }

@@ -262,7 +262,10 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
             pen.title(title, &words, &full);
         }
         (Some(_), None) => pen.title(title, "FROZEN waveform", &full),
-        (None, _) => pen.title(title, "A-scan", &format!("{full}, gate {threshold:.0} %")),
+        (None, _) => {
+            let name = if scan.stale_s(app.now_us).is_some() { "A-scan, OLD" } else { "A-scan" };
+            pen.title(title, name, &format!("{full}, gate {threshold:.0} %"));
+        }
     }
 }
 
