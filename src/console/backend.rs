@@ -8,6 +8,7 @@ use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
 use crate::live::{Begin, Command, Connecting, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -30,6 +31,8 @@ pub trait Backend: Send + 'static {
     fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
     fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
     fn note(&mut self, note: Note) -> anyhow::Result<()>;
+    /// Keeps what somebody says of the job; answers its number.
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64>;
     /// Enters a set-up, in force from then on; answers its number.
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
     fn add_check(&mut self, check: Check) -> anyhow::Result<()>;

@@ -15,8 +15,9 @@ use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::live::view::Misclosure;
 use crate::live::{Begin, Change};
-use backwall_store::{EvaluationId, JobContents, RunId, RunState, RunSummary};
+use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
+use backwall_survey::job::noted::Where;
 use backwall_survey::job::overriding::Override;
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
@@ -56,7 +57,20 @@ pub enum Purpose {
         value: Value,
     },
     Sign,
-    Note,
+    /// With the place at which it was begun.
+    Note {
+        begun: Option<Length>,
+    },
+    /// A note or a mark put at a place afterwards.
+    Later {
+        at: Where,
+        mark: Option<MarkKind>,
+    },
+    /// A thickness read by hand.
+    Hand {
+        run: RunId,
+        line: String,
+    },
     Setup,
     Override,
     /// Once more before a run starts: where, which way, on what calibration.

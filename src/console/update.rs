@@ -4,6 +4,7 @@ mod acknowledge;
 pub(super) mod bench;
 mod change;
 mod evaluate;
+mod hand;
 mod place;
 pub(super) mod progress;
 mod prompt;
@@ -20,6 +21,7 @@ use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, Scan,
 use super::theme::Role;
 use super::view::wave::Wave;
 use crate::live::{Command, LiveView, Phase};
+use backwall_store::MarkKind;
 use backwall_units::Length;
 use ratatui::crossterm::event::KeyEvent;
 use std::sync::Arc;
@@ -327,6 +329,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Start => start::ask(app),
         Action::Override => prompt::ask_override(app),
         Action::Note => prompt::ask_note(app),
+        Action::Mark(number) if app.step == Step::Review => hand::ask_later(app, MarkKind::ALL.get(usize::from(number)).copied()),
         Action::Mark(number) => steps::mark(app, number),
         Action::Acknowledge if !app.scanning() => acknowledge::of_ended(app),
         Action::Acknowledge => match app.scan.as_ref().and_then(Scan::alarm) {

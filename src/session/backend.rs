@@ -10,9 +10,9 @@ use crate::live::bench::BenchHandle;
 use crate::live::{Begin, Connecting};
 use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
-use backwall_survey::job::Said;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
+use backwall_survey::job::{Said, Statement};
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
 use std::path::PathBuf;
@@ -41,6 +41,9 @@ impl Backend for ConsoleBackend {
     }
     fn note(&mut self, note: Note) -> anyhow::Result<()> {
         Ok(self.session.file.writer().note(note)?)
+    }
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
+        Ok(self.session.file.writer().state(statement)?)
     }
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
         Ok(self.session.file.writer().add_setup(setup, origin, by)?)
@@ -123,6 +126,9 @@ impl Backend for ReadOnlyBackend {
         self.refuse()
     }
     fn note(&mut self, _: Note) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn state(&mut self, _: Statement) -> anyhow::Result<i64> {
         self.refuse()
     }
     fn set_setup(&mut self, _: Setup, _: String, _: Signed) -> anyhow::Result<i64> {

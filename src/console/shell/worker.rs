@@ -82,6 +82,7 @@ pub(super) fn is_write(effect: &Effect) -> bool {
         Effect::Answer(_)
             | Effect::Sign(_)
             | Effect::Note(_)
+            | Effect::State(_)
             | Effect::SetSetup { .. }
             | Effect::Change { .. }
             | Effect::Check(_)
@@ -190,6 +191,13 @@ impl<B: Backend> Worker<B> {
                 self.backend.note(note.clone()).context("the note was NOT kept")?;
                 self.contents.notes.push(note);
                 return said("note kept".to_owned());
+            }
+            Effect::State(statement) => {
+                let words = statement.said.to_string();
+                let id = self.backend.state(*statement).context("what was said was NOT kept")?;
+                // Everything may follow from it.
+                self.read()?;
+                return said(format!("kept as statement {id}: {words}"));
             }
             Effect::SetSetup { setup, origin, by, checks } => {
                 const FAILED: &str = "the set-up or its verification was NOT kept";

@@ -6,6 +6,7 @@ use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Begin, Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -68,6 +69,8 @@ pub enum Effect {
     Answer(Answer),
     Sign(Signature),
     Note(Note),
+    /// What somebody says of the job; whether it makes sense is known.
+    State(Box<Statement>),
     /// With verifications that were made of it.
     SetSetup {
         setup: Box<Setup>,
