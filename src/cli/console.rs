@@ -1,6 +1,7 @@
 //! `backwall open`, and the way of every other command onto the console: the console's effects, done
 //! to an open job.
 
+use super::compare::BehindArgs;
 use super::follow::{text_of_summary, text_of_validity};
 use super::stream_args::StreamArgs;
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, Step, Theme};
@@ -45,6 +46,8 @@ pub struct OpenArgs {
     #[arg(long, requires = "headless")]
     pub json: bool,
     #[command(flatten)]
+    pub behind: BehindArgs,
+    #[command(flatten)]
     pub screen: ScreenArgs,
 }
 
@@ -52,7 +55,7 @@ impl OpenArgs {
     pub fn of(job: PathBuf, screen: ScreenArgs) -> Self {
         use backwall_stream::spec::Pace;
         let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), pace: Pace::Device, record: None };
-        Self { job, stream, operator: None, headless: false, json: false, screen }
+        Self { job, stream, operator: None, headless: false, json: false, behind: BehindArgs::default(), screen }
     }
 }
 
@@ -61,6 +64,7 @@ pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     if args.headless {
         return standing(&args);
     }
+    let earlier = args.behind.survey(&args.job)?;
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let contents = session.file.contents()?;
     let conditions = contents.conditions(crate::live::now_us(), None, &session.operator.name);
@@ -71,7 +75,7 @@ pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     } else {
         Step::Scan
     };
-    run_console(session, step, None, &args.screen)
+    run_desk(ConsoleBackend { session, earlier, unprepared: None }, step, None, None, &args.screen)
 }
 
 /// The console on the checklist.

@@ -210,7 +210,7 @@ fn the_place_is_set_at_the_nearest_seam_or_typed_and_only_on_the_line() {
     let set = |mm| [Effect::Command(Command::SetPlace(Length::mm(mm)))];
     // 450 mm away is not what an encoder loses: said once, and set by a second Enter.
     assert!(enter(&mut app).is_empty());
-    assert!(text(&app, 80, 24).contains("4.800 m is +450 mm from where the encoder has it. Enter again sets it"), "{}", text(&app, 80, 24));
+    assert!(text(&app, 80, 24).contains("4.800 m is +450 mm from the encoder's place. Enter again sets it"), "{}", text(&app, 80, 24));
     assert_eq!(enter(&mut app), set(4800.0));
     assert!(app.message.as_ref().unwrap().text.contains("place 4.800 m from the next shot on, was 4.350 m"));
     update(&mut app, letter('p'));

@@ -83,7 +83,7 @@ const FAR: Length = Length::mm(200.0);
 
 fn far_words(app: &App, along: Length) -> String {
     let off = counted(app).map_or(Length::ZERO, |counted| along - counted);
-    format!("{} is {:+.0} mm from where the encoder has it. Enter again sets it", words(app.look.unit, along), off.as_mm())
+    format!("{} is {:+.0} mm from the encoder's place. Enter again sets it", words(app.look.unit, along), off.as_mm())
 }
 
 /// A place that can be is; one that is far away where the panel has said so and it was not changed since.

@@ -136,7 +136,7 @@ fn running(app: &App, scan: &Scan, parts: &mut Vec<(String, Role)>) {
     });
     // Only the last hour is counted down, and then before what is good to know.
     let full = scan.disk_seconds().filter(|left| *left < LAST_HOUR_S && !scan.is_over());
-    parts.extend(full.map(|left| (format!("disk full in {:.0} min", (left / 60.0).floor()), Role::Watch)));
+    parts.extend(full.map(|left| (format!("disk {:.0} min", (left / 60.0).floor()), Role::Watch)));
     if !scan.is_over() {
         parts.push((format!("{:.0}/s", view.link.rate_hz), Role::Plain));
     }
