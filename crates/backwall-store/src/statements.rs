@@ -20,6 +20,7 @@ use backwall_units::Length;
 use rusqlite::OptionalExtension;
 use rusqlite::types::Type;
 use std::collections::BTreeSet;
+use std::sync::PoisonError;
 
 impl Writer {
     /// Keeps a statement; answers its number. Whether it makes sense is for [`InForce::check`] to say, before.
@@ -108,9 +109,22 @@ impl JobReader {
             (run.from, run.to) = Some(placing.edges(from, to)).unzip();
         }
         if placing.judges_again() && run.state != RunState::Open {
-            run.spots = self.cut(id, Some(&placing))?.len() as u64;
+            run.spots = self.spots_in_force(id, force, &placing)?;
         }
         Ok(run)
+    }
+
+    /// How many spots a run has by what is in force; found once for all that was said until now, since every reading is read for it.
+    fn spots_in_force(&self, run: RunId, force: &InForce, placing: &Placing) -> Result<u64, StoreError> {
+        let adopted = self.in_force(run)?;
+        let said = (run, force.newest, adopted);
+        let known = || self.spot_counts.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = known().get(&said) {
+            return Ok(*count);
+        }
+        let count = self.cut(run, Some(placing))?.len() as u64;
+        known().insert(said, count);
+        Ok(count)
     }
 
     /// The spots of a run by the readings that count, where they are now.

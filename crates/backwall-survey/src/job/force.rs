@@ -32,6 +32,8 @@ pub struct Recorded {
 #[derive(Debug, Clone, PartialEq)]
 pub struct InForce {
     pub plan: Plan,
+    /// The last statement there is; 0 where there is none.
+    pub newest: i64,
     /// The statements that revised the plan, oldest first; none where it is as the job was made.
     pub revisions: Vec<i64>,
     pub runs: BTreeMap<RunId, Standing>,
@@ -144,6 +146,7 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
     };
     let mut force = InForce {
         plan: plan.clone(),
+        newest: statements.last().map_or(0, |statement| statement.id),
         revisions: Vec::new(),
         runs: recorded.iter().map(|run| (run.run, standing(run))).collect(),
         swaps: Vec::new(),
