@@ -16,6 +16,7 @@ pub enum Action {
     NextTheme,
     NextGlyphs,
     ToggleUnit,
+    ToggleBell,
     Redraw,
     TestCard,
     Up,
@@ -49,6 +50,8 @@ pub enum Action {
     EchoToEcho,
     /// Do what the change asked about says.
     Change,
+    /// The crawler stands at a place that is known.
+    SetPlace,
     /// The crawler stands on its starting point again.
     AtDatum,
     ZoomIn,
@@ -100,6 +103,8 @@ pub enum WalkKey {
     AllRuns,
     /// This run from echo to echo, and which readings count.
     Evaluate,
+    /// The next spot that nobody has taken note of.
+    Acknowledge,
     /// How an earlier survey's positions lie to the present ones.
     Accept,
     /// A thickness read by hand at the cursor.
@@ -277,6 +282,7 @@ mod tests {
             NextTheme,
             NextGlyphs,
             ToggleUnit,
+            ToggleBell,
             Redraw,
             TestCard,
             Up,
@@ -308,6 +314,7 @@ mod tests {
             TakeZero,
             EchoToEcho,
             Change,
+            SetPlace,
             AtDatum,
             ZoomIn,
             ZoomOut,
@@ -344,6 +351,8 @@ mod tests {
             Walk(W::LimitUp),
             Walk(W::LimitHome),
             Walk(W::AllRuns),
+            Walk(W::Acknowledge),
+            Walk(W::ByHand),
             Walk(W::Accept),
             Walk(W::Evaluate),
             Walk(W::ByHand),

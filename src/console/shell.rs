@@ -12,11 +12,11 @@ use super::state::{App, Effect, Event, Look};
 use super::theme::Role;
 use super::update::update;
 use super::{Glyphs, Step, Theme};
+use crate::live::Begin;
 use crate::platform;
 use anyhow::{Context, bail};
 use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::overriding::Override;
 use backwall_units::LengthUnit;
 use held::{Held, newest_of_bench, newest_of_replay, newest_of_run, news_of_review, news_of_survey};
 use ratatui::crossterm::event::Event as TerminalEvent;
@@ -35,12 +35,10 @@ pub struct ConsoleOptions {
     pub theme: Option<Theme>,
     pub glyphs: Option<Glyphs>,
     pub unit: LengthUnit,
-    /// Scan this line at once.
-    pub start_line: Option<String>,
+    /// Begin this run at once.
+    pub begin: Option<Begin>,
     /// Open this run at once.
     pub start_run: Option<RunId>,
-    /// Why the line is scanned although something stops it.
-    pub against: Option<Override>,
     /// Who is at the keys; an empty name takes the plan's first operator.
     pub operator: Signed,
     pub settings_path: Option<PathBuf>,
@@ -105,6 +103,11 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
         zone: contents.plan.zone(),
     };
     let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
+    app.demo = backend.is_demo();
+    app.bell = settings.bell.unwrap_or(true);
+    if let Some(begin) = &options.begin {
+        app.begin_on(begin);
+    }
     match trouble {
         Some(words) => app.say(Role::Fault, words),
         None if options.settings_path.is_some() && settings.glyphs.is_none() && options.glyphs.is_none() => {
@@ -127,9 +130,8 @@ pub async fn drive<B: Backend, S: Surface>(
     let mut ended = pin!(ended);
     let clock = backend.clock();
     let mut held = Held::start(backend, app)?;
-    if let Some(line) = options.start_line.clone() {
-        let start = Effect::StartScan { line, against: options.against.clone() };
-        held.execute(app, surface, options, vec![start]);
+    if let Some(begin) = options.begin.clone() {
+        held.execute(app, surface, options, vec![Effect::StartScan(begin)]);
     }
     if let Some(run) = options.start_run {
         app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
@@ -158,6 +160,7 @@ pub async fn drive<B: Backend, S: Surface>(
             bail!("what works on the job broke off; what was shown as saved is in the job file");
         }
         let wake = due.max(Instant::now() + ready_in.max(Duration::from_millis(5)));
+        let rings_at = held.rings_at();
         let mut events = Vec::new();
         tokio::select! {
             biased;
@@ -173,6 +176,12 @@ pub async fn drive<B: Backend, S: Surface>(
                 }
                 None => input_open = false,
             },
+            () = tokio::time::sleep_until(rings_at.unwrap_or(wake)), if rings_at.is_some() => {
+                held.rang();
+                surface.bell();
+                // It goes out with a picture.
+                dirty = true;
+            }
             told = held.told.recv() => {
                 // The channel cannot close: the loop holds an end of it for what it is yet to ask.
                 events = held.take(told.unwrap_or(Told::Gone), app);

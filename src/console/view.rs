@@ -12,7 +12,7 @@ mod reading;
 mod review;
 mod scan;
 mod section;
-mod wave;
+pub(super) mod wave;
 
 use super::Step;
 use super::keys::{self, Mode};
@@ -65,7 +65,9 @@ pub fn draw(app: &App, frame: &mut Frame) {
         (None, Some(question)) => overlay::question(question, &mut pen, line),
         (None, None) if app.change.is_some() => overlay::change(app, &mut pen, line),
         // The alarm stands where it was said: what a key was answered with is not lost beneath it.
-        _ if app.mode() == Mode::Scanning && app.message.is_some() && open_alarm(app).is_some() => message(app, &mut pen, line),
+        _ if matches!(app.mode(), Mode::Scanning | Mode::Ended) && app.message.is_some() && open_alarm(app).is_some() => {
+            message(app, &mut pen, line)
+        }
         _ => footer(app.mode(), &mut pen, line),
     }
     if let (Some(prompt), Step::Checklist) = (&app.prompt, app.step)
@@ -225,7 +227,8 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
 
 /// The alarm nobody has acknowledged, and how many there are.
 fn open_alarm(app: &App) -> Option<(Spot, usize)> {
-    app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.alarm())
+    // Also after the run has ended, as long as it is on screen.
+    app.scan.as_ref().filter(|scan| !scan.is_over() || app.step == Step::Scan).and_then(|scan| scan.alarm())
 }
 
 /// What was last said.

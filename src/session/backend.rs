@@ -3,16 +3,16 @@
 use super::evaluate;
 use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
+use crate::console::backend::ReadOutline;
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
-use crate::live::Connecting;
 use crate::live::bench::BenchHandle;
+use crate::live::{Begin, Connecting};
 use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
-use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
+use backwall_survey::job::{Said, Statement};
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
 use std::path::PathBuf;
@@ -62,14 +62,20 @@ impl Backend for ConsoleBackend {
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         Ok(self.session.file.writer().adopt(adoption)?)
     }
+    fn acknowledge(&mut self, run: RunId, seq: u32, by: Signed) -> anyhow::Result<()> {
+        let said = Said::Acknowledge { run, seq };
+        let statement = self.session.file.contents()?.statement(said, "", by)?;
+        self.session.file.writer().state(statement)?;
+        Ok(())
+    }
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
     }
-    fn start_scan(&mut self, line: &str, against: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         if let Some(why) = &self.unprepared {
             bail!("{why}");
         }
-        let scan = self.session.start(line, against, |request| request.connecting = connecting.clone())?;
+        let scan = self.session.start(begin, |request| request.connecting = connecting.clone())?;
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
@@ -80,6 +86,13 @@ impl Backend for ConsoleBackend {
     }
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
         review::open_replay(self.session.file.path(), run)
+    }
+    fn earlier(&self) -> Option<ReadOutline> {
+        let earlier = self.earlier.clone()?;
+        Some(Box::new(move |line| earlier.outline(line)))
+    }
+    fn is_demo(&self) -> bool {
+        self.session.simulated.is_some()
     }
     fn clock(&self) -> Clock {
         crate::live::now_us
@@ -136,7 +149,7 @@ impl Backend for ReadOnlyBackend {
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.refuse()
     }
-    fn start_scan(&mut self, _: &str, _: Option<Override>, _: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &Begin, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.refuse()
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {

@@ -384,7 +384,10 @@ impl JobReader {
             },
         )?;
         let last: BTreeMap<_, _> = states.into_iter().map(|spot| (spot.id, spot)).collect();
-        Ok(last.into_values().collect())
+        let mut spots: Vec<Spot> = last.into_values().collect();
+        let since = self.acknowledged_since(run)?;
+        spots.iter_mut().for_each(|spot| spot.acknowledged |= since.contains(&spot.least_seq));
+        Ok(spots)
     }
 
     /// What the neighbours of a run's readings that count made of them, in order; nothing in what a program of an earlier format made.

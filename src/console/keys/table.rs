@@ -151,7 +151,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[letter('a')],
         A::Acknowledge,
-        &[M::Scanning],
+        &[M::Scanning, M::Ended],
         ["a", "ack", "acknowledge the spot named in the alarm line; it stays in the list"],
     ),
     bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
@@ -167,6 +167,12 @@ pub const BINDINGS: &[Binding] = &[
         A::AtDatum,
         &[M::Scanning, M::Confirm],
         ["d", "", "the crawler is at its start again: note how far the encoder is off"],
+    ),
+    bind(
+        &[letter('p')],
+        A::SetPlace,
+        &[M::Scanning],
+        ["p", "", "the crawler is at a seam or a known mark: places go on from there, from the next shot on; what was recorded stays"],
     ),
     bind(
         &[letter('z')],
@@ -238,9 +244,15 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('l')], A::Walk(W::AllRuns), WALK, ["l", "", "this run alone, or all runs of its line together"]),
     bind(
         &[letter('a')],
+        A::Walk(W::Acknowledge),
+        WALK,
+        ["a", "", "acknowledge the spot at the cursor, else go to the next that is not acknowledged yet"],
+    ),
+    bind(
+        &[letter('c')],
         A::Walk(W::Accept),
         WALK,
-        ["a", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
+        ["c", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
     ),
     bind(
         &[letter('E')],
@@ -319,6 +331,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('g')], A::NextGlyphs, &[M::TestCard], ["g", "", "characters for drawing: braille, half blocks, ASCII"]),
     bind(&[letter('G')], A::TestCard, STEPS, ["G", "", "the test card: see which characters your font has"]),
     bind(&[letter('u')], A::ToggleUnit, STEPS, ["u", "", "millimetres or inches; what is stored does not change"]),
+    bind(&[letter('B')], A::ToggleBell, STEPS, ["B", "", "the bell of alarms on or off: once for WATCH, three times for THIN"]),
     bind(&[control('l')], A::Redraw, STEPS, ["^L", "", "draw the whole screen again"]),
     bind(&[letter('q'), control('c')], A::Quit, STEPS, ["q", "quit", "leave; asks first while a run is going"]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["", "", ""]),

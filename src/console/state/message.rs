@@ -4,11 +4,10 @@ use crate::console::replay::Replay;
 use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
-use crate::live::{Changed, Command, LiveView, Wall};
+use crate::live::{Begin, Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -31,6 +30,11 @@ pub enum Event {
     Started {
         view: Arc<LiveView>,
         wall: Arc<Mutex<Wall>>,
+    },
+    /// What an earlier survey has of the line that is scanned.
+    Outline {
+        line: String,
+        outline: Arc<review::Outline>,
     },
     /// A stored run is open.
     Reviewed(RunId, Arc<review::Overview>),
@@ -85,14 +89,12 @@ pub enum Effect {
     /// Evaluate a stored run again from echo to echo.
     Evaluate(RunId, Signed),
     Adopt(Adoption),
+    /// A spot of a run that has ended, by the number of its minimum shot, was taken note of.
+    Acknowledge(RunId, u32, Signed),
     OpenBench,
     CloseBench,
     Bench(BenchCommand),
-    StartScan {
-        line: String,
-        /// Why, and by whose name, although the checklist does not allow it.
-        against: Option<Override>,
-    },
+    StartScan(Begin),
     /// Wait no longer for the stream that is being opened.
     StopConnecting,
     Command(Command),
@@ -111,6 +113,7 @@ pub enum Effect {
     SaveSettings,
     /// Draw everything again, also what has not changed.
     Redraw,
-    Bell,
+    /// So many times.
+    Bell(u8),
     Quit,
 }

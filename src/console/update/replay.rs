@@ -1,7 +1,7 @@
 //! A stored run played again: from its start, held, faster and slower. Nothing here asks for anything to be written.
 
 use super::super::replay::Replay;
-use super::super::state::{App, Effect, Scan, WallLook};
+use super::super::state::{App, Effect, Scan, WallLook, WaveScale};
 use super::super::theme::Role;
 use crate::live::{LiveView, Phase, Wall};
 use backwall_store::RunState;
@@ -30,7 +30,8 @@ pub fn started(app: &mut App, view: Arc<LiveView>, wall: Arc<Mutex<Wall>>) -> Ve
     let before = app.replay.take();
     let replay = Replay { paused: false, ..before.as_ref().and_then(|scan| scan.replay).unwrap_or_default() };
     let look = before.map_or_else(WallLook::default, |scan| WallLook { back: None, ..scan.look });
-    app.replay = Some(Scan { view, wall, look, frozen: None, size_at_start: None, replay: Some(replay) });
+    app.replay =
+        Some(Scan { view, wall, look, frozen: None, behind: None, scale: WaveScale::default(), size_at_start: None, replay: Some(replay) });
     vec![Effect::Replay(replay)]
 }
 

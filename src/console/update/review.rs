@@ -107,6 +107,7 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
             let (run, all) = (opened.run, opened.is_all());
             return vec![if all { Effect::OpenRun(run) } else { Effect::OpenLine(run) }];
         }
+        WalkKey::Acknowledge => return super::acknowledge::at_cursor(app),
         WalkKey::Accept => return accept(app),
         WalkKey::Evaluate => return super::evaluate::press(app),
         WalkKey::ByHand => return super::hand::ask(app),

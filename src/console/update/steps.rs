@@ -166,19 +166,6 @@ pub(super) fn what_stops(obstacles: &[String]) -> String {
     }
 }
 
-pub fn start(app: &mut App) -> Vec<Effect> {
-    let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
-        app.say(Role::Error, "the plan has no line to scan");
-        return Vec::new();
-    };
-    let obstacles = app.in_the_way();
-    if !obstacles.is_empty() {
-        app.say(Role::Error, format!("NOT STARTED: {}; o overrides with a reason", what_stops(&obstacles)));
-        return Vec::new();
-    }
-    vec![Effect::StartScan { line, against: None }]
-}
-
 pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {
     let Some(kind) = MarkKind::ALL.get(usize::from(number)).copied() else {
         return Vec::new();

@@ -87,6 +87,8 @@ pub struct Standing {
     pub reassigned_by: Option<i64>,
     /// The run it goes on from.
     pub joined_to: Option<RunId>,
+    /// Spots acknowledged since it ended, by the numbers of their minimum shots.
+    pub acknowledged: BTreeSet<u32>,
 }
 
 /// Whether a run counts.
@@ -140,6 +142,7 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
         mirrored: false,
         reassigned_by: None,
         joined_to: None,
+        acknowledged: BTreeSet::new(),
     };
     let mut force = InForce {
         plan: plan.clone(),
@@ -193,6 +196,9 @@ impl InForce {
             }),
             Said::Replace { run, replaced } => self.set(*replaced, |standing| standing.counts = Counts::Replaced { with: *run, by: id }),
             Said::Join { run, with } => self.set(*run, |standing| standing.joined_to = Some(*with)),
+            Said::Acknowledge { run, seq } => self.set(*run, |standing| {
+                standing.acknowledged.insert(*seq);
+            }),
             Said::Plan(revision) => {
                 self.plan = revision.plan.clone();
                 self.revisions.push(id);

@@ -320,7 +320,7 @@ fn waveform(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
         (_, Some((Ok(Some(waveform)), reading)), Some(summary)) => {
             let setup = app.contents.setup_at(summary, opened.at.map_or(0, |at| at.row));
             let wave = Wave { waveform, setup, measurement: Some(&reading.measurement), whole: app.wave_whole };
-            let height = wave::draw(&wave, pen, inside);
+            let height = wave::draw(&wave, wave.height(), pen, inside);
             let label = format!("{height:.0} %");
             pen.put(inside.right().saturating_sub(label.len() as u16), inside.y, label.len() as u16, &label, Role::Quiet);
             return;
@@ -379,6 +379,13 @@ fn stretch_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Strong);
 }
 
+/// Whether every course that has a required thickness has the same.
+fn requires_one(limits: &Limits) -> bool {
+    let mut required = limits.courses.iter().filter_map(|course| course.required);
+    let first = required.next();
+    required.all(|other| Some(other) == first)
+}
+
 /// The limit in force on this screen, and what lies under it.
 fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
@@ -386,12 +393,14 @@ fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let here = limits.required(course).map_or("none here".to_owned(), |required| unit.thickness(required));
     let under = opened.under;
     let under = format!("{} readings, {} under it", under.readings, text::stretch(unit, under.wall));
+    // What is counted has one name: the required thickness, of each course its own.
+    let of = if requires_one(limits) { "" } else { " here" };
     let (words, role) = if opened.moved == Length::ZERO {
-        (format!("limit {here} (plan): {under}"), Role::Plain)
+        (format!("required {here}{of}: {under}"), Role::Plain)
     } else {
         let sign = if opened.moved < Length::ZERO { "-" } else { "+" };
         let moved = format!("{sign}{}", unit.thickness(opened.moved.abs()));
-        (format!("LIMIT {moved} = {here} for looking only (0 returns): {under}"), Role::Watch)
+        (format!("REQUIRED {moved} = {here}{of} for looking (0 returns): {under}"), Role::Watch)
     };
-    pen.put(area.x + 1, area.y, area.width - 1, &words, role);
+    pen.put(area.x + 1, area.y, area.width - 1, &text::clip(&words, usize::from(area.width - 1)), role);
 }

@@ -81,7 +81,9 @@ impl InForce {
                 let known = if known.is_empty() { "none yet".to_owned() } else { known.join(", ") };
                 return Err(Refused::NoRun { run, known });
             };
-            if found.is_open && !statement.said.may_be_of_an_open_run() {
+            // A run that goes on from another may say so from its start.
+            let goes_on = matches!(statement.said, Said::Join { run: goes_on, .. } if goes_on == run);
+            if found.is_open && !goes_on && !statement.said.may_be_of_an_open_run() {
                 return Err(Refused::Open(run));
             }
         }
@@ -126,6 +128,7 @@ impl InForce {
             Said::Witness(witness) if witness.what.trim().is_empty() => Err(Refused::NoWitness("what was seen")),
             Said::Void { .. }
             | Said::Restore { .. }
+            | Said::Acknowledge { .. }
             | Said::Swap(_)
             | Said::SignOn(_)
             | Said::SignOff(_)

@@ -168,8 +168,8 @@ fn a_place_is_the_distance_driven_from_the_start_of_the_line_it_is_on_now() {
     let placing = |mirrored: bool, to: &str, offset: f64| {
         let said = Said::Reassign { run: 1, line: to.to_owned(), mirrored };
         let force = in_force(&plan, &recorded, &[statement(1, said)]);
-        let path = Path { start: line.start + Length::mm(offset), ..plan.path(&line) };
-        Placing::of(&force, &force.runs[&1], &path, Length::mm(offset), &plan.limits()).unwrap()
+        let path = plan.path(&line).starting(Length::mm(offset)).unwrap();
+        Placing::of(&force, &force.runs[&1], &path, &plan.limits()).unwrap()
     };
     let at = |placing: &Placing, mm: f64| placing.along(Length::mm(mm)).as_mm();
     // 2.5 m driven: 7.5 m up on the line that comes down from 10 m.
