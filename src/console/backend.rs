@@ -10,6 +10,7 @@ use crate::live::{Command, Connecting, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
+use backwall_survey::job::statement::{Revision, Statement};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -42,6 +43,15 @@ pub trait Backend: Send + 'static {
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         let _ = adoption;
         anyhow::bail!("nothing can be entered in this job")
+    }
+    /// Keeps what is said of the job, if it makes sense now; answers its number.
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
+        let _ = statement;
+        anyhow::bail!("nothing can be entered in this job")
+    }
+    /// Reads a revision of the plan from its file.
+    fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
+        anyhow::bail!("{path}: no revision can be taken here")
     }
     /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;

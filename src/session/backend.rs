@@ -1,5 +1,6 @@
 //! What the console acts on: an open job with its streams, or a job that can only be looked at.
 
+use super::amend;
 use super::evaluate;
 use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
@@ -11,10 +12,11 @@ use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
+use backwall_survey::job::statement::{Revision, Statement};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The console's backend: an open job and its streams.
 pub struct ConsoleBackend {
@@ -57,6 +59,12 @@ impl Backend for ConsoleBackend {
     }
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         Ok(self.session.file.writer().adopt(adoption)?)
+    }
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
+        amend::state(&self.session.file, statement)
+    }
+    fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
+        amend::read_plan(Path::new(path))
     }
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
@@ -124,6 +132,12 @@ impl Backend for ReadOnlyBackend {
         self.refuse()
     }
     fn adopt(&mut self, _: Adoption) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn state(&mut self, _: Statement) -> anyhow::Result<i64> {
+        self.refuse()
+    }
+    fn read_plan(&self, _: &str) -> anyhow::Result<Revision> {
         self.refuse()
     }
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {

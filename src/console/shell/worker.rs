@@ -64,6 +64,7 @@ pub(super) fn is_work(effect: &Effect) -> bool {
         || matches!(
             effect,
             Effect::Reload
+                | Effect::ReadPlan(_)
                 | Effect::OpenBench
                 | Effect::CloseBench
                 | Effect::StartScan { .. }
@@ -87,6 +88,7 @@ pub(super) fn is_write(effect: &Effect) -> bool {
             | Effect::EncoderCheck(..)
             | Effect::Evaluate(..)
             | Effect::Adopt(_)
+            | Effect::State(_)
     )
 }
 
@@ -241,6 +243,17 @@ impl<B: Backend> Worker<B> {
                 // What its run came to changes with it.
                 self.read()?;
                 return said(words);
+            }
+            Effect::State(statement) => {
+                let words = statement.said.to_string();
+                let id = self.backend.state(*statement).context("this was NOT kept")?;
+                // Runs, plan and all that follows from them change with it.
+                self.read()?;
+                return said(format!("kept as statement {id}: {words}"));
+            }
+            Effect::ReadPlan(path) => {
+                let read = self.backend.read_plan(&path).map(Box::new).map_err(|error| format!("{error:#}"));
+                return Ok(Some(Told::Happened(Event::PlanRead(path, read))));
             }
             Effect::OpenBench => {
                 self.close_bench();

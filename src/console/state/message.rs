@@ -8,6 +8,7 @@ use crate::live::{Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
+use backwall_survey::job::statement::{Revision, Statement};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -49,6 +50,8 @@ pub enum Event {
     Evaluated(Box<EvaluationSummary>),
     /// The set-up that the run is to go on with stands in the job.
     ToChange(Changed),
+    /// A revision of the plan was read from this file, or why it could not be.
+    PlanRead(String, Result<Box<Revision>, String>),
     /// The bench broke off.
     BenchGone,
     /// An effect was done; says so in words.
@@ -82,6 +85,10 @@ pub enum Effect {
     /// Evaluate a stored run again from echo to echo.
     Evaluate(RunId, Signed),
     Adopt(Adoption),
+    /// Keep what is said of the job.
+    State(Box<Statement>),
+    /// Read a revision of the plan from this file.
+    ReadPlan(String),
     OpenBench,
     CloseBench,
     Bench(BenchCommand),

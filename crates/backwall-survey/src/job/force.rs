@@ -58,6 +58,8 @@ pub struct Standing {
     pub reassigned_by: Option<i64>,
     /// The run it goes on from.
     pub joined_to: Option<RunId>,
+    /// The statement that leaves it as it is, though it ended in the middle.
+    pub left_by: Option<i64>,
 }
 
 /// Whether a run counts.
@@ -89,6 +91,7 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
         mirrored: false,
         reassigned_by: None,
         joined_to: None,
+        left_by: None,
     };
     let mut force = InForce {
         plan: plan.clone(),
@@ -136,6 +139,7 @@ impl InForce {
             }),
             Said::Replace { run, replaced } => self.set(*replaced, |standing| standing.counts = Counts::Replaced { with: *run, by: id }),
             Said::Join { run, with } => self.set(*run, |standing| standing.joined_to = Some(*with)),
+            Said::Leave { run } => self.set(*run, |standing| standing.left_by = Some(id)),
             Said::Plan(revision) => {
                 self.plan = revision.plan.clone();
                 self.revisions.push(id);

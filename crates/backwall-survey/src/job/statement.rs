@@ -33,6 +33,8 @@ pub enum Said {
     Replace { run: RunId, replaced: RunId },
     /// The run goes on where another ended: both are one way along the line.
     Join { run: RunId, with: RunId },
+    /// A run that ended in the middle stays as it is: nothing goes on from it.
+    Leave { run: RunId },
     /// A new revision of the plan.
     Plan(Box<Revision>),
     /// A part of the kit was changed for another: what was calibrated with the old one holds no more.
@@ -134,6 +136,7 @@ impl Said {
             Self::Reassign { .. } => "reassign",
             Self::Replace { .. } => "replace",
             Self::Join { .. } => "join",
+            Self::Leave { .. } => "leave",
             Self::Plan(_) => "plan",
             Self::Swap(_) => "swap",
             Self::SignOn(_) => "sign-on",
@@ -145,7 +148,7 @@ impl Said {
     /// Every run it says something of, the one it is about in front.
     pub fn runs(&self) -> Vec<RunId> {
         match *self {
-            Self::Void { run } | Self::Restore { run } | Self::Reassign { run, .. } => vec![run],
+            Self::Void { run } | Self::Restore { run } | Self::Leave { run } | Self::Reassign { run, .. } => vec![run],
             Self::Replace { run, replaced } => vec![run, replaced],
             Self::Join { run, with } => vec![run, with],
             Self::Plan(_) | Self::Swap(_) | Self::SignOn(_) | Self::SignOff(_) | Self::Withdraw { .. } => Vec::new(),
@@ -186,6 +189,7 @@ impl std::fmt::Display for Said {
             Self::Reassign { run, line, mirrored: true } => write!(f, "run {run} was driven along line {line}, from its far end"),
             Self::Replace { run, replaced } => write!(f, "run {run} replaces run {replaced}"),
             Self::Join { run, with } => write!(f, "run {run} goes on where run {with} ended"),
+            Self::Leave { run } => write!(f, "run {run} is left as it is"),
             Self::Plan(_) => f.write_str("a new revision of the plan"),
             Self::Swap(Swap { part, was, serial }) => {
                 write!(f, "{} changed", part.word())?;
@@ -227,6 +231,7 @@ mod tests {
             Said::Reassign { run: 3, line: "A090".to_owned(), mirrored: true },
             Said::Replace { run: 4, replaced: 3 },
             Said::Join { run: 4, with: 3 },
+            Said::Leave { run: 3 },
             Said::Plan(Box::new(revision)),
             Said::Swap(Swap { part: Part::Tyre, was: "T-1".to_owned(), serial: "T-2".to_owned() }),
             Said::SignOn(SignOn { crew: vec!["A".to_owned()], weather: "dry".to_owned(), gas: "0 % LEL".to_owned() }),

@@ -54,7 +54,8 @@ fn said() -> impl Strategy<Value = Said> {
         run.clone().prop_map(|run| Said::Restore { run }),
         (run.clone(), line, any::<bool>()).prop_map(|(run, line, mirrored)| Said::Reassign { run, line, mirrored }),
         (run.clone(), run.clone()).prop_map(|(run, replaced)| Said::Replace { run, replaced }),
-        (run.clone(), run).prop_map(|(run, with)| Said::Join { run, with }),
+        (run.clone(), run.clone()).prop_map(|(run, with)| Said::Join { run, with }),
+        run.prop_map(|run| Said::Leave { run }),
         Just(Said::Plan(Box::new(revision))),
         (1..12i64).prop_map(|statement| Said::Withdraw { statement }),
     ]
