@@ -18,6 +18,7 @@ mod console;
 mod demo;
 pub mod export;
 mod follow;
+mod manual;
 pub mod new;
 mod ports;
 mod profile;
@@ -86,6 +87,8 @@ enum Command {
     Profile(profile::ProfileArgs),
     /// The virtual crawler: a stream from a wall described in TOML
     Simulate(simulate::SimulateArgs),
+    /// Man pages and shell completions
+    Manual(manual::ManualArgs),
     /// Serial ports on this machine
     Ports(ports::PortsArgs),
 }
@@ -110,6 +113,7 @@ pub fn main() -> ExitCode {
         Command::Verify(args) => verify::run(&args),
         Command::Profile(args) => profile::run(args),
         Command::Simulate(args) => simulate::run(args),
+        Command::Manual(args) => manual::run(&args),
         Command::Ports(args) => ports::run(args),
     };
     match done {

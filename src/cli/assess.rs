@@ -115,6 +115,9 @@ fn of_line(line: &LineAssessment, unit: LengthUnit, working: bool) -> Vec<String
     let mut rows = vec![SUMMARY.map(str::to_owned)];
     rows.extend(line.courses.iter().map(|course| summary_row(course, unit)));
     lines.extend(table(&rows));
+    for course in &line.courses {
+        lines.extend(decision(course, unit));
+    }
     let checks = |course: &CourseAssessment| course.checks.iter().map(|check| format!("  ! {}: {check}", name(course))).collect::<Vec<_>>();
     lines.extend(line.courses.iter().flat_map(checks));
     for compared in &line.comparisons {
@@ -135,6 +138,31 @@ fn of_line(line: &LineAssessment, unit: LengthUnit, working: bool) -> Vec<String
 fn name(course: &CourseAssessment) -> String {
     course.course.map_or("no course".to_owned(), |number| format!("course {number}"))
 }
+
+/// The decision with its reason, what it rests on, and what to drive again.
+fn decision(course: &CourseAssessment, unit: LengthUnit) -> Vec<String> {
+    let summary = &course.summary;
+    let mut lines = vec![format!("  {}: {}: {}", name(course), summary.decision.word(), summary.decision_why)];
+    if !summary.drive_again.is_empty() {
+        let place = |place: Length| unit.place(place);
+        let mut places: Vec<String> =
+            summary.drive_again.iter().take(MOST_PLACES).map(|it| format!("{}-{}", place(it.from), place(it.to))).collect();
+        if summary.drive_again.len() > MOST_PLACES {
+            places.push(format!("and {} more", summary.drive_again.len() - MOST_PLACES));
+        }
+        lines.push(format!("    drive again ({}): {}", unit.place_symbol(), places.join(", ")));
+    }
+    if let Some(from) = summary.rate_from.as_ref() {
+        let middle = summary.next_middle.filter(|middle| Some(*middle) != summary.next);
+        let middle = middle.map_or(String::new(), |middle| format!("; by its middle {middle}"));
+        lines.push(format!("    life and next date by the short end of: {from}{middle}"));
+    }
+    lines.extend(course.rests_on.iter().map(|words| format!("    ! {}", safe_text(words))));
+    lines
+}
+
+/// More places to drive again than this are counted only.
+const MOST_PLACES: usize = 6;
 
 const STATISTICS: [&str; 13] = ["", "readings", "no echo", "min", "at", "mean", "sd", "p1", "p5", "p50", "p95", "largest gap", "coverage"];
 
@@ -162,24 +190,23 @@ fn statistics_row(name: &str, found: &Statistics, unit: LengthUnit) -> [String; 
     ]
 }
 
-const SUMMARY: [&str; 10] = ["", "required", "t1", "t2", "t1, t2", "rate/y", "life, years", "next by", "COV", "minimum expected"];
+const SUMMARY: [&str; 10] = ["", "required", "t1", "t2", "decision", "rate/y", "life, years", "next by", "COV", "minimum expected"];
 
 fn summary_row(course: &CourseAssessment, unit: LengthUnit) -> [String; 10] {
     let summary = &course.summary;
     let wall = |wall: Option<Length>| wall.map_or("-".to_owned(), |wall| unit.thickness(wall));
-    let rate = summary.rate.map(|rate| unit.rate(rate));
     let or_none = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
     [
         name(course),
         wall(summary.required),
-        wall(summary.lowest_average),
+        summary.average_words(unit),
         wall(summary.least),
-        or_none(summary.passes.map(|passes| if passes { "pass" } else { "FAIL" }.to_owned())),
-        or_none(rate),
-        or_none(summary.life.map(|life| format!("{:.1}", life.as_years()))),
+        summary.decision.word().to_owned(),
+        summary.rate_words(unit),
+        summary.life_words(),
         or_none(summary.next.map(|next| next.to_string())),
         or_none(summary.cov.map(|cov| format!("{:.1} %", cov * 100.0))),
-        wall(summary.least_expected),
+        wall(summary.least_expected_low),
     ]
 }
 
@@ -222,9 +249,9 @@ fn comparison(compared: &LineComparison, unit: LengthUnit) -> Vec<String> {
         );
     } else {
         lines.push(format!(
-            "  {} stretches changed by more than the combined U (k = 2); of an unchanged wall about {:.0} bins would, by chance",
+            "  {} stretches changed by more than the combined U (k = 2); {}",
             comparison.stretches.len(),
-            comparison.by_chance
+            comparison.chance_words()
         ));
     }
     lines.extend(comparison.stretches.iter().map(|stretch| stretch_line(stretch, unit)));

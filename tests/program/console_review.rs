@@ -1,7 +1,7 @@
 //! A stored run walked by cursor: on screen, and out of a real job file by the threads that read it.
 
 #[path = "console/whole_job.rs"]
-mod whole_job;
+pub mod whole_job;
 
 use crate::console::fixture::*;
 use backwall::console::Step;
@@ -62,7 +62,7 @@ fn press(app: &mut App, event: Event) {
     answer(app, effects);
 }
 
-fn opened(direction: Direction) -> App {
+pub fn opened(direction: Direction) -> App {
     let mut app = app(Step::Review, ready());
     press(&mut app, Event::Reviewed(2, Arc::new(overview(direction))));
     app

@@ -3,18 +3,21 @@
 
 mod compared;
 mod course;
+mod evidence;
 
 pub use compared::{LineComparison, OffsetUsed};
 pub use course::{CourseAssessment, Summary};
 
+use self::evidence::Evidence;
 use super::earlier::{EarlierError, Survey, of_job_with};
 use super::whole_file::Tick;
 use backwall_store::{JobContents, JobReader, RunId, RunState, RunSummary};
 use backwall_survey::integrity::CAUTION;
+use backwall_survey::integrity::average::Shot;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::compare::{Settings, SurveyLine, same_text};
-use backwall_survey::strip::statistics::{IntervalError, OfInterval, Scope, Statistics, Tally};
+use backwall_survey::strip::statistics::{IntervalError, OfCourse, OfInterval, Scope, Statistics, Tally};
 use backwall_survey::travel::Path;
 use backwall_ultrasound::Flag;
 use backwall_units::Length;
@@ -99,6 +102,8 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         return Err(AssessError::NoLine { name: request.line.clone().unwrap_or_default(), known: known.join(", ") });
     }
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
+    let mut shots: BTreeMap<String, Vec<Shot>> = BTreeMap::new();
+    let mut evidence = Evidence::of(reader, &contents).map_err(EarlierError::from)?;
     let mut alone: BTreeMap<RunId, (u64, Length)> = BTreeMap::new();
     let survey = of_job_with(reader, &contents, tick, |run, reading| {
         if let (true, Some(thickness)) = (reading.measurement.flags.has(Flag::Alone), reading.measurement.thickness) {
@@ -106,6 +111,11 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
             (*count, *least) = (*count + 1, least.min(thickness));
         }
         if wanted(&run.start.line) {
+            evidence.add(run, contents.setup_of(run).calibration.is_some(), reading);
+            if let Some(along) = reading.place.along {
+                let (thickness, uncertainty) = (reading.measurement.thickness, reading.measurement.uncertainty);
+                shots.entry(run.start.line.clone()).or_default().push(Shot { along, thickness, uncertainty });
+            }
             tallies.entry(run.start.line.clone()).or_default().push(reading);
         }
     })?;
@@ -128,21 +138,35 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         let runs: Vec<&RunSummary> = used.collect();
         let Some(last) = runs.last() else { continue };
         let tally = tallies.remove(&line.line).unwrap_or_default();
-        assessment.lines.push(of_line(&contents, line, &tally, (&runs, &last.start.path), request)?);
+        let shots = shots.remove(&line.line).unwrap_or_default();
+        let read = Read { line, tally: &tally, shots: &shots, evidence: &evidence };
+        assessment.lines.push(of_line(&contents, &read, (&runs, &last.start.path), request)?);
     }
     Ok(assessment)
 }
 
+/// What was read along a line, by all its runs that count.
+struct Read<'a> {
+    line: &'a SurveyLine,
+    tally: &'a Tally,
+    shots: &'a [Shot],
+    evidence: &'a Evidence,
+}
+
 fn of_line(
     contents: &JobContents,
-    line: &SurveyLine,
-    tally: &Tally,
+    &Read { line, tally, shots, evidence }: &Read<'_>,
     (runs, path): (&[&RunSummary], &Path),
     request: &Request,
 ) -> Result<LineAssessment, AssessError> {
     let scope = Scope { path: Some(path), max_gap: Some(contents.plan.limits.max_gap) };
     let comparisons: Vec<_> = request.earlier.iter().map(|survey| compared::of_line(line, survey, request)).collect();
-    let facts = course::Facts { plan: &contents.plan, path, line, comparisons: &comparisons, request };
+    let facts = course::Facts { plan: &contents.plan, path, line, comparisons: &comparisons, request, shots };
+    let unit = contents.plan.job.units;
+    let course = |found: OfCourse| {
+        let rests_on = evidence.words(&line.line, found.course, unit);
+        course::assess(&facts, found, rests_on)
+    };
     let intervals = match request.interval {
         Some(length) => tally.by_interval(length, &scope)?,
         None => Vec::new(),
@@ -153,7 +177,7 @@ fn of_line(
         date: line.date,
         statistics: tally.whole(&scope),
         intervals,
-        courses: tally.by_course(&scope).into_iter().map(|found| course::assess(&facts, found)).collect(),
+        courses: tally.by_course(&scope).into_iter().map(course).collect(),
         comparisons,
     })
 }

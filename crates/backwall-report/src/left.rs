@@ -19,14 +19,13 @@ pub struct Left {
 impl Left {
     /// What is left by what was read, with what stops scanning and is due at this moment.
     pub fn of(contents: &JobContents, lines: Vec<LineDone>, runs: Vec<RunKnown>, now_us: i64) -> Self {
-        let known = Known {
-            obstacles: contents.obstacles(&contents.conditions(now_us, None, "")),
-            verification_due_us: contents.calibration_due(),
-            lines,
-            runs,
-            now_us,
-            unit: contents.plan.job.units,
-        };
+        let conditions = contents.conditions(now_us, None, "");
+        let of_list = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
+        // What is not of the checklist first: a long checklist must not hide that nothing is calibrated.
+        let mut obstacles = contents.obstacles(&conditions);
+        obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
+        let known =
+            Known { obstacles, verification_due_us: contents.calibration_due(), lines, runs, now_us, unit: contents.plan.job.units };
         let items = open_items(&known);
         Self { lines: known.lines, items, runs: known.runs }
     }

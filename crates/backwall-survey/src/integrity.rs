@@ -6,14 +6,20 @@
 //! The code of record and the responsible engineer decide.
 
 pub mod average;
+pub mod decision;
 pub mod extreme;
 pub mod interval;
+pub mod life;
+pub mod local;
+pub mod pivot;
+pub mod profile;
 pub mod rate;
 pub mod required;
 pub mod trend;
 pub mod variation;
 pub mod worked;
 
+pub use decision::Decision;
 pub use worked::{Answer, Figure, Refusal, Source, Standing, Worked};
 
 /// Stands on every page of assessment.

@@ -258,13 +258,6 @@ pub const BINDINGS: &[Binding] = &[
         ["E", "", "read this run again from echo to echo, see both, and say which counts; again offers its own readings"],
     ),
     bind(&[letter('A')], A::Amend, WALK, ["A", "", AMEND_HELP]),
-    bind(&[letter('p')], A::Revise, &[M::Prepare], ["p", "plan", "a new revision of the plan: its file, what it changes, then a reason"]),
-    bind(
-        &[letter('x')],
-        A::Swap,
-        &[M::Prepare],
-        ["x", "swap", "a part was changed for another: what was calibrated with the old one holds no more"],
-    ),
     bind(
         &[letter('s')],
         A::Shift,
@@ -342,6 +335,13 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, ROOMY, ["L", "left", LEFT_HELP]),
     bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, FULL, ["L", "", LEFT_HELP]),
     bind(&[key(KeyCode::F(2))], A::WhatIsLeft, TEXT, ["F2", "left", LEFT_HELP]),
+    bind(&[letter('p')], A::Revise, &[M::Prepare], ["p", "plan", "a new revision of the plan: its file, what it changes, then a reason"]),
+    bind(
+        &[letter('x')],
+        A::Swap,
+        &[M::Prepare],
+        ["x", "swap", "a part was changed for another: what was calibrated with the old one holds no more"],
+    ),
     bind(&[letter('A')], A::Amend, &[M::Runs], ["A", "amend", AMEND_HELP]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["", "", ""]),
     bind(&[control('c')], A::Back, &[M::Revision, M::Help, M::Origin, M::TestCard], ["", "", ""]),

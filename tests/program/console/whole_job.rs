@@ -37,7 +37,7 @@ fn surveyed(strip: impl Fn(&str) -> Strip) -> SurveyNews {
     SurveyNews::Map(Arc::new(Surveyed::new(plan.wall_map(strip), false, vec![Length::mm(2400.0), Length::mm(4800.0)], progress)))
 }
 
-fn on_map() -> App {
+pub fn on_map() -> App {
     let mut app = app(Step::Review, ready());
     assert_eq!(update(&mut app, letter('p')), [Effect::OpenSurvey(Survey::Map)]);
     let strip = |line: &str| if line == "A090" { wall(Direction::Up).strip.clone() } else { Strip::default() };

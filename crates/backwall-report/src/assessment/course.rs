@@ -1,19 +1,21 @@
 //! The integrity numbers of one course on one line: what the readings, the plan and earlier surveys together allow, and
 //! what is missing for the rest.
 
+mod averages;
+mod rates;
+
 use super::{LineComparison, Request};
-use backwall_survey::integrity::average::{Lowest, judge, lasting, lowest_average, pits, tank_length};
+use backwall_survey::integrity::average::{Shot, Stretch};
 use backwall_survey::integrity::extreme::{Blocks, least_expected};
-use backwall_survey::integrity::interval::{self, Rules};
-use backwall_survey::integrity::rate::{Rate, Term, Wall, date_after, rate, remaining_life, years_between};
+use backwall_survey::integrity::life::Life;
+use backwall_survey::integrity::rate::Wall;
 use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress};
-use backwall_survey::integrity::trend::regression;
-use backwall_survey::integrity::variation::{averaging_length, level_one, variation};
-use backwall_survey::integrity::{Answer, Refusal, Worked};
+use backwall_survey::integrity::variation::variation;
+use backwall_survey::integrity::{Answer, Decision, Refusal, Worked};
 use backwall_survey::job::Plan;
 use backwall_survey::job::assess::AssessPlan;
 use backwall_survey::job::plan::{AssetKind, Course};
-use backwall_survey::strip::compare::{Comparison, Point, SurveyLine};
+use backwall_survey::strip::compare::{Point, SurveyLine};
 use backwall_survey::strip::statistics::{OfCourse, Statistics};
 use backwall_survey::travel::Path;
 use backwall_units::{Length, LengthUnit, LossRate, Pressure, Years};
@@ -27,6 +29,8 @@ pub(super) struct Facts<'a> {
     pub line: &'a SurveyLine,
     pub comparisons: &'a [LineComparison],
     pub request: &'a Request,
+    /// Every placed reading of the line, echo or not.
+    pub shots: &'a [Shot],
 }
 
 /// The numbers of the one-line summary.
@@ -34,23 +38,89 @@ pub(super) struct Facts<'a> {
 pub struct Summary {
     #[serde(rename = "required_mm")]
     pub required: Option<Length>,
-    /// Lowest average over the code's averaging length.
+    /// Whether lowest average and minimum reading are enough.
+    pub decision: Decision,
+    /// Why, in words that can stand alone.
+    pub decision_why: String,
+    /// Lowest average over the code's averaging length: unread wall as nothing, and as nominal.
+    #[serde(rename = "t1_low_mm")]
+    pub average_low: Option<Length>,
+    #[serde(rename = "t1_high_mm")]
+    pub average_high: Option<Length>,
+    /// The same where all of it was read.
     #[serde(rename = "t1_mm")]
-    pub lowest_average: Option<Length>,
+    pub average: Option<Length>,
+    /// The averages are met if the wall that was not read averages at least this.
+    #[serde(rename = "unread_must_average_mm")]
+    pub unread_must: Option<Length>,
+    /// What to drive again so that it can be decided.
+    #[serde(rename = "drive_again_mm")]
+    pub again: Option<Length>,
+    pub drive_again: Vec<Stretch>,
     /// Least thickness.
     #[serde(rename = "t2_mm")]
     pub least: Option<Length>,
-    /// The controlling rate.
+    /// The greatest rate that is one: beyond its U, or of which no U is known.
     #[serde(rename = "rate_mm_y")]
     pub rate: Option<LossRate>,
+    /// Its U (k = 2).
+    #[serde(rename = "rate_expanded_mm_y")]
+    pub rate_expanded: Option<LossRate>,
+    /// No rate is above this (one-sided 95 %); a bound where nothing changed by more than U.
+    #[serde(rename = "rate_upper_mm_y")]
+    pub rate_upper: Option<LossRate>,
+    /// Which rate leaves the shortest life.
+    pub rate_from: Option<String>,
+    /// The short end of the remaining life: what counts.
     #[serde(rename = "remaining_life_years")]
     pub life: Option<Years>,
+    #[serde(rename = "life")]
+    pub life_ends: Option<Life>,
+    /// By the short end of the life.
     pub next: Option<NaiveDate>,
-    pub passes: Option<bool>,
+    /// By its middle: to compare with.
+    pub next_middle: Option<NaiveDate>,
     /// Variation of the thickness, a part of the mean.
     pub cov: Option<f64>,
     #[serde(rename = "least_expected_mm")]
     pub least_expected: Option<Length>,
+    /// The limit under it (one-sided 95 %): what counts.
+    #[serde(rename = "least_expected_low_mm")]
+    pub least_expected_low: Option<Length>,
+}
+
+/// The cells of the summary's table, the same on screen and in the report.
+impl Summary {
+    /// The lowest average: one number where all was read, else from unread wall as nothing to unread wall as nominal.
+    pub fn average_words(&self, unit: LengthUnit) -> String {
+        match (self.average_low, self.average_high) {
+            (Some(low), Some(high)) if unit.thickness(low) == unit.thickness(high) => unit.thickness(low),
+            (Some(low), Some(high)) => format!("{} to {}", unit.thickness(low), unit.thickness(high)),
+            _ => "-".to_owned(),
+        }
+    }
+
+    /// The rate with its U, or the bound where there is none.
+    pub fn rate_words(&self, unit: LengthUnit) -> String {
+        match (self.rate, self.rate_expanded, self.rate_upper) {
+            (Some(rate), Some(expanded), _) => format!("{} ± {}", unit.rate(rate), unit.rate(expanded)),
+            (Some(rate), None, _) => format!("{} ± ?", unit.rate(rate)),
+            (None, _, Some(upper)) => format!("under {}", unit.rate(upper)),
+            (None, ..) => "-".to_owned(),
+        }
+    }
+
+    /// The short end, which counts, and the long one.
+    pub fn life_words(&self) -> String {
+        let years = |years: Years| format!("{:.1}", years.as_years());
+        match self.life_ends {
+            None => "-".to_owned(),
+            Some(Life { low, high: Some(high), .. }) => format!("{} to {}", years(low), years(high)),
+            Some(Life { low, middle: Some(middle), .. }) if years(middle) != years(low) => format!("{} to {}", years(low), years(middle)),
+            Some(Life { low, middle: Some(_), .. }) => years(low),
+            Some(Life { low, .. }) => format!("{} at least", years(low)),
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -58,6 +128,8 @@ pub struct CourseAssessment {
     pub course: Option<u16>,
     pub statistics: Statistics,
     pub summary: Summary,
+    /// What the reader must know of the readings that all these numbers rest on.
+    pub rests_on: Vec<String>,
     /// Every number with its way.
     pub numbers: Vec<Worked>,
     /// What does not agree and must be looked at.
@@ -77,14 +149,17 @@ struct Work<'a> {
     edges: (Length, Length),
     /// Place and thickness of every reading in it.
     readings: Vec<(Length, Length)>,
+    /// Every placed shot in it, echo or not.
+    shots: Vec<Shot>,
     done: CourseAssessment,
 }
 
-pub(super) fn assess(facts: &Facts<'_>, found: OfCourse) -> CourseAssessment {
+pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>) -> CourseAssessment {
     let done = CourseAssessment {
         course: found.course,
         statistics: found.statistics,
         summary: Summary::default(),
+        rests_on,
         numbers: Vec::new(),
         checks: Vec::new(),
         missing: Vec::new(),
@@ -95,13 +170,15 @@ pub(super) fn assess(facts: &Facts<'_>, found: OfCourse) -> CourseAssessment {
         let missing = vec![
             "readings of no known course: nothing can be required of them; give the line a course, or the stream an encoder".to_owned(),
         ];
-        return CourseAssessment { missing, ..done };
+        let summary = Summary { decision_why: "nothing can be required of readings of no known course".to_owned(), ..Summary::default() };
+        return CourseAssessment { missing, summary, ..done };
     };
     let edges = edges_on(facts, course.number);
     let inside = |point: &&Point| facts.path.course_at(point.along) == Some(course.number);
     let readings = facts.line.points.iter().filter(inside).map(|point| (point.along, point.thickness)).collect();
     let assess = facts.plan.assess.clone().unwrap_or_default();
-    let mut work = Work { facts, assess, course, lower_two: index < 2, edges, readings, done };
+    let shots = facts.shots.iter().filter(|shot| facts.path.course_at(shot.along) == Some(course.number)).copied().collect();
+    let mut work = Work { facts, assess, course, lower_two: index < 2, edges, readings, shots, done };
     work.all();
     work.done
 }
@@ -138,26 +215,17 @@ impl Work<'_> {
         self.done.summary.required = required;
         let Some(least) = self.done.statistics.least else {
             self.done.missing.push("no reading with an echo: no thickness to assess".to_owned());
+            self.done.summary.decision_why = "nothing was read".to_owned();
+            self.nothing_read();
             return;
         };
         self.done.summary.least = Some(least.thickness);
         let uncertainty =
             self.facts.line.points.iter().find(|point| Some(point.along) == least.along && point.thickness == least.thickness);
         let least = Wall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
-        let rate = self.rates(least);
-        self.done.summary.rate = rate;
-        self.trend(least.thickness, required);
-        let life = match (required, rate) {
-            (Some(required), Some(rate)) => {
-                let life = remaining_life(least.thickness, required, rate);
-                self.take(life)
-            }
-            _ => None,
-        };
-        self.done.summary.life = life;
-        self.next(least.thickness, required, rate, life);
-        self.pressure(least.thickness, rate);
-        self.averages(least.thickness, required, rate);
+        let upper = self.rates(least, required);
+        self.pressure(least.thickness, upper);
+        self.averages(least, required, upper);
         let walls: Vec<Length> = self.readings.iter().map(|reading| reading.1).collect();
         let varies = variation(&walls);
         self.done.summary.cov = self.take(varies).map(|variation| variation.cov);
@@ -184,7 +252,7 @@ impl Work<'_> {
             (Some(told), _) => Some(told),
             (None, Some(calculated)) => Some(calculated),
             (None, None) => {
-                self.lacks("Pass or fail, remaining life and next date", &["the required thickness of the course (required_mm)"]);
+                self.lacks("Met or not met, remaining life and next date", &["the required thickness of the course (required_mm)"]);
                 None
             }
         }
@@ -245,11 +313,19 @@ impl Work<'_> {
         Some((self.assess.design_pressure?, self.course.allowable_stress?, self.course.joint_efficiency?))
     }
 
-    /// The diameter of vessels is taken as the inside one.
+    /// A vessel as it was when new: the diameter is taken as the inside one then.
+    fn vessel(&self, pressure: Pressure, stress: Pressure, joint_efficiency: f64) -> Pressurised {
+        Pressurised { pressure, radius: self.facts.plan.asset.diameter / 2.0, stress, joint_efficiency }
+    }
+
+    /// The wall when new; without a measurement the nominal stands in.
+    fn new_wall(&self) -> Length {
+        self.course.original.unwrap_or(self.course.nominal)
+    }
+
     fn required_of_vessel(&mut self, shape: Vessel) -> Option<Length> {
         let (pressure, stress, joint_efficiency) = self.pressure_inputs("Required thickness under pressure")?;
-        let radius = self.facts.plan.asset.diameter / 2.0 + self.assess.corrosion_allowance.unwrap_or_default();
-        let required = Pressurised { pressure, radius, stress, joint_efficiency }.required(shape);
+        let required = self.vessel(pressure, stress, joint_efficiency).required_at_end(shape, self.new_wall());
         self.take(required)
     }
 
@@ -260,157 +336,14 @@ impl Work<'_> {
         self.take(required)
     }
 
-    /// Long- and short-term rates; the greatest counts.
-    fn rates(&mut self, least: Wall) -> Option<LossRate> {
-        let Some(now) = self.facts.line.date else {
-            self.lacks("Corrosion rate", &["the day of the present survey"]);
-            return None;
-        };
-        let mut found: Vec<LossRate> = Vec::new();
-        match self.assess.built {
-            None => self.lacks("Long-term corrosion rate", &["when the wall was new (assess.built)"]),
-            Some(built) => {
-                let original = self.course.original;
-                let start = Wall::of(original.unwrap_or(self.course.nominal));
-                let mut long = rate(Term::Long, start, least, years_between(built.0, now));
-                if let (Ok(answer), None) = (&mut long, original) {
-                    let caution =
-                        "the nominal thickness stands for the new wall: plate and pipe may have been thinner or thicker (give original_mm)";
-                    answer.worked.cautions.push(caution.to_owned());
-                }
-                found.extend(self.take(long).map(|rate: Rate| rate.rate));
-            }
-        }
-        let before = found.len();
-        self.short_from_surveys(now, &mut found);
-        self.short_from_plan(now, least, &mut found);
-        if found.len() == before {
-            let what = "an earlier survey with its day (--earlier, or earlier = [{ date = …, thickness_mm = … }] of the course)";
-            self.lacks("Short-term corrosion rate", &[what]);
-        }
-        backwall_survey::integrity::rate::controlling(&found)
-    }
-
-    fn short_from_surveys(&mut self, now: NaiveDate, found: &mut Vec<LossRate>) {
-        let facts = self.facts;
-        let (from, to) = self.edges;
-        for (compared, then) in facts.comparisons.iter().filter_map(|compared| Some((compared, compared.date.filter(|then| *then < now)?)))
-        {
-            let years = years_between(then, now);
-            let settings = &facts.request.settings;
-            let (points, earlier) = (&facts.line.points, &compared.earlier);
-            if let Some(course) = Comparison::between(points, earlier, Length::ZERO, settings, from, to) {
-                found.extend(self.short(&course.mean, years, "mean of what both surveys read", &compared.source));
-            }
-            if compared.misaligned {
-                let why = compared.alignment.as_ref().map_or("", |alignment| alignment.why.as_str());
-                self.done.checks.push(format!("{}: no local rate is drawn, since positions do not agree: {why}", compared.source));
-                continue;
-            }
-            // The place that lost most is where life ends; only losses beyond U count, or the noise of many bins would.
-            let stretches = compared.comparison.iter().flat_map(|comparison| &comparison.stretches);
-            let lost = stretches.filter(|stretch| stretch.from < to && stretch.to > from && stretch.mean.difference < Length::ZERO);
-            if let Some(worst) = lost.min_by(|a, b| a.mean.difference.total_cmp(&b.mean.difference)) {
-                let place = format!("stretch of greatest loss, {} to {} mm", worst.from.as_mm(), worst.to.as_mm());
-                found.extend(self.short(&worst.mean, years, &place, &compared.source));
-            }
-        }
-    }
-
-    fn short(
-        &mut self,
-        difference: &backwall_survey::strip::compare::Difference,
-        years: Years,
-        what: &str,
-        source: &str,
-    ) -> Option<LossRate> {
-        let mut short = rate(Term::Short, Wall::of(difference.earlier), Wall::of(difference.now), years);
-        if let Ok(answer) = &mut short {
-            answer.worked.title = format!("{} ({what})", answer.worked.title);
-            answer.worked.cautions.retain(|caution| !caution.starts_with("an uncertainty"));
-            answer.worked.cautions.push(format!(
-                "earlier: {source}; difference {:+.3} mm: {}",
-                difference.difference.as_mm(),
-                difference.change.word()
-            ));
-        }
-        self.take(short).map(|rate| rate.rate)
-    }
-
-    fn short_from_plan(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<LossRate>) {
-        let Some(last) = self.course.earlier.iter().filter(|wall| wall.date.0 < now).max_by_key(|wall| wall.date) else { return };
-        let mut short = rate(Term::Short, Wall::of(last.thickness), least, years_between(last.date.0, now));
-        if let Ok(answer) = &mut short {
-            let source = last.source.as_deref().map_or_else(String::new, |source| format!(", {}", crate::words::safe_text(source)));
-            answer.worked.title = format!("{} (minimum of the course then and now)", answer.worked.title);
-            answer.worked.cautions.push(format!("earlier: the plan's of {}{source}; the two minima need not be the same place", last.date));
-        }
-        found.extend(self.take(short).map(|rate| rate.rate));
-    }
-
-    /// The least walls of three or more surveys.
-    fn trend(&mut self, least: Length, required: Option<Length>) {
-        let Some(now) = self.facts.line.date else { return };
-        let mut surveys: Vec<(NaiveDate, Length)> = self.course.earlier.iter().map(|wall| (wall.date.0, wall.thickness)).collect();
-        for compared in self.facts.comparisons {
-            let inside = compared.earlier.iter().filter(|point| self.facts.path.course_at(point.along) == Some(self.course.number));
-            surveys.extend(compared.date.zip(inside.map(|point| point.thickness).reduce(Length::min)));
-        }
-        surveys.retain(|(then, _)| *then < now);
-        surveys.push((now, least));
-        surveys.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
-        surveys.dedup_by_key(|survey| survey.0);
-        if surveys.len() < 3 {
-            return;
-        }
-        let first = surveys[0].0;
-        let points: Vec<_> = surveys.iter().map(|(day, wall)| (years_between(first, *day), *wall)).collect();
-        let mut trend = regression(&points, required);
-        if let Ok(answer) = &mut trend {
-            answer.worked.cautions.push(format!("year 0 is {first}; minima of the course, which need not be the same place each time"));
-        }
-        self.take(trend);
-    }
-
-    fn next(&mut self, least: Length, required: Option<Length>, rate: Option<LossRate>, life: Option<Years>) {
-        let Some(required) = required else { return };
-        let kind = self.facts.plan.asset.kind;
-        let rules = self.assess.code.unwrap_or(match kind {
-            AssetKind::TankShell => Rules::Tank,
-            AssetKind::Pipe => Rules::Piping,
-            AssetKind::Column | AssetKind::Vessel | AssetKind::Sphere => Rules::Vessel,
-        });
-        let answers = match (rules, life) {
-            (Rules::Tank, _) => vec![interval::tank_thickness(least, required, rate), interval::tank_external(least, required, rate)],
-            (Rules::Vessel | Rules::Piping, None) => return self.lacks("Next inspection date", &["a remaining life (a rate above 0)"]),
-            (Rules::Vessel, Some(life)) => vec![interval::vessel(life)],
-            (Rules::Piping, Some(life)) => match self.assess.piping_class {
-                Some(class) => vec![interval::piping(life, class)],
-                None => return self.lacks("Next inspection date", &["the piping class (assess.piping_class)"]),
-            },
-        };
-        for mut answer in answers {
-            let date =
-                self.facts.line.date.zip(answer.as_ref().ok().map(|answer| answer.value)).and_then(|(now, years)| date_after(now, years));
-            if let (Ok(answer), Some(date), Some(now)) = (&mut answer, date, self.facts.line.date) {
-                answer.worked.verdict = Some(format!("at the latest on {date}, counted from the survey of {now}"));
-            }
-            let taken = self.take(answer).and(date);
-            self.done.summary.next = match (self.done.summary.next, taken) {
-                (Some(a), Some(b)) if rules != Rules::Tank => Some(a.min(b)),
-                (Some(a), _) => Some(a),
-                (None, b) => b,
-            };
-        }
-    }
-
     /// What pressure the least wall carries, where a design pressure is told.
     fn pressure(&mut self, least: Length, rate: Option<LossRate>) {
         let asset = &self.facts.plan.asset;
         let inputs = (self.assess.design_pressure, self.course.allowable_stress, self.course.joint_efficiency);
         let (Some(pressure), Some(stress), Some(joint_efficiency)) = inputs else { return };
-        let radius = asset.diameter / 2.0 + self.assess.corrosion_allowance.unwrap_or_default();
-        let vessel = Pressurised { pressure, radius, stress, joint_efficiency };
+        // The inside radius as it is now: what is lost has made it greater.
+        let new = self.vessel(pressure, stress, joint_efficiency);
+        let vessel = Pressurised { radius: new.radius + (self.new_wall() - least).max(Length::ZERO), ..new };
         let carried = match asset.kind {
             AssetKind::TankShell => return,
             AssetKind::Sphere => vessel.allowable_pressure(Vessel::Sphere, least),
@@ -427,61 +360,6 @@ impl Work<'_> {
         self.take(carried);
     }
 
-    /// What may corrode until the next inspection.
-    fn allowance(&self, rate: Option<LossRate>) -> Length {
-        let planned = rate.zip(self.assess.interval).map(|(rate, years)| rate * years);
-        self.assess.corrosion_allowance.or(planned).unwrap_or_default()
-    }
-
-    fn averages(&mut self, least: Length, required: Option<Length>, rate: Option<LossRate>) {
-        let (asset, allowance) = (&self.facts.plan.asset, self.allowance(rate));
-        let tank = asset.kind == AssetKind::TankShell;
-        if self.readings.is_empty() {
-            return self.lacks("Lowest average", &["places: the stream has no encoder"]);
-        }
-        if tank && !self.facts.path.direction.is_upright() {
-            self.done.missing.push("Lowest average t1: the code averages along vertical lines, and this one runs across".to_owned());
-            return;
-        }
-        let length = if tank {
-            tank_length(asset.diameter, least)
-        } else {
-            let inside = if asset.kind == AssetKind::Pipe { asset.diameter - self.course.nominal * 2.0 } else { asset.diameter };
-            averaging_length(inside, least, allowance, self.course.nominal - allowance)
-        };
-        let Some(length) = self.take(length) else { return };
-        let sliding = lowest_average(&self.readings, length);
-        let Some(lowest) = sliding.lowest else {
-            self.done
-                .missing
-                .push("Lowest average t1: no stretch of the averaging length has readings enough (one in each fifth of it)".to_owned());
-            return;
-        };
-        self.done.summary.lowest_average = Some(lowest.average);
-        let mut found = sliding_worked(&lowest, length);
-        found =
-            found.caution_if(sliding.short, "the course was read over less than the averaging length: what was read counts as one stretch");
-        found = found.caution_if(
-            sliding.skipped > 0,
-            "stretches with too little read in them were skipped, not filled in: the lowest average may lie there",
-        );
-        self.done.numbers.push(found);
-        let Some(required) = required else { return };
-        if tank {
-            let judged = judge(lowest.average, least, required, allowance);
-            self.done.summary.passes = self.take(judged).map(|passes| passes.both());
-            if let Some(rate) = rate.filter(|rate| *rate > LossRate::ZERO) {
-                let lasting = lasting(lowest.average, least, required, rate);
-                self.take(lasting);
-            }
-            let pits = pits(&self.readings, required, allowance, self.facts.plan.limits.max_gap);
-            self.take(pits);
-        } else {
-            let judged = level_one(lowest.average, least, required, self.course.nominal, allowance);
-            self.done.summary.passes = self.take(judged).map(|passes| passes.both());
-        }
-    }
-
     fn extremes(&mut self) {
         let asset = &self.facts.plan.asset;
         let Some(track) = self.assess.track else {
@@ -494,16 +372,8 @@ impl Work<'_> {
         let blocks = Blocks::of(&self.readings, self.edges, self.assess.block.unwrap_or(BLOCK), self.facts.plan.limits.max_gap);
         let surface = self.course.height.as_mm() * asset.diameter.as_mm() * std::f64::consts::PI;
         let expected = least_expected(&blocks, track, surface);
-        self.done.summary.least_expected = self.take(expected).map(|expected| expected.least);
+        let expected = self.take(expected);
+        self.done.summary.least_expected = expected.map(|expected| expected.least);
+        self.done.summary.least_expected_low = expected.map(|expected| expected.low);
     }
-}
-
-fn sliding_worked(lowest: &Lowest, length: Length) -> Worked {
-    let source = backwall_survey::integrity::average::AVERAGE;
-    Worked::new("Lowest average", "t1 = least mean of the points, one a millimetre, in any stretch of length L", source)
-        .given("L", "averaging length", length.as_mm(), "mm")
-        .given("n", "points in the stretch", lowest.points as f64, "")
-        .gives("t1", "lowest average", lowest.average.as_mm(), "mm")
-        .gives("", "from", lowest.from.as_mm(), "mm")
-        .gives("", "to", lowest.to.as_mm(), "mm")
 }

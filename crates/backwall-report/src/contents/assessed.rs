@@ -5,7 +5,7 @@ use super::{Writer, captioned, count, fact};
 use crate::assessment::{CourseAssessment, LineAssessment, LineComparison, RunNote};
 use crate::document::{Table, Tone};
 use crate::figure::{data, strip};
-use backwall_survey::integrity::Worked;
+use backwall_survey::integrity::{Decision, Worked};
 use backwall_survey::strip::compare::{Change, Difference};
 use backwall_survey::strip::{Level, Strip};
 
@@ -69,11 +69,9 @@ impl Writer<'_> {
         let found = match (comparison.stretches.len() as u64, judged) {
             (_, false) => "nothing is judged: an uncertainty is not known".to_owned(),
             (0, true) => "no stretch has changed by more than U".to_owned(),
-            (some, true) => format!(
-                "{} changed by more than U; of an unchanged wall about {:.0} bins would, by chance",
-                count(some, "stretch").replace("stretchs", "stretches"),
-                comparison.by_chance
-            ),
+            (some, true) => {
+                format!("{} changed by more than U; {}", count(some, "stretch").replace("stretchs", "stretches"), comparison.chance_words())
+            }
         };
         facts.push(fact("Changes", found));
         self.out.facts(facts);
@@ -173,34 +171,74 @@ impl Writer<'_> {
             &self.head("Required"),
             &self.head("t1"),
             &self.head("t2"),
-            "t1, t2",
-            &format!("Rate, {}>", unit.rate_symbol()),
+            "Decision",
+            &format!("Rate ± U, {}>", unit.rate_symbol()),
             "Life, years>",
             "Next by",
             "COV>",
-            &self.head("Minimum expected"),
+            &self.head("Minimum expected, not under"),
         ]);
         for course in &line.courses {
             let summary = &course.summary;
             let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
-            let tone = if summary.passes == Some(false) { Tone::Bad } else { Tone::Plain };
+            let tone = tone(summary.decision);
             table.toned(
                 tone,
                 [
                     name(course),
                     self.bare(summary.required),
-                    self.bare(summary.lowest_average),
+                    summary.average_words(unit),
                     self.bare(summary.least),
-                    dash(summary.passes.map(|passes| if passes { "pass" } else { "FAIL" }.to_owned())),
-                    dash(summary.rate.map(|rate| unit.rate(rate))),
-                    dash(summary.life.map(|life| format!("{:.1}", life.as_years()))),
+                    summary.decision.word().to_owned(),
+                    summary.rate_words(unit),
+                    summary.life_words(),
                     dash(summary.next.map(|next| next.to_string())),
                     dash(summary.cov.map(|cov| format!("{:.1} %", cov * 100.0))),
-                    self.bare(summary.least_expected),
+                    self.bare(summary.least_expected_low),
                 ],
             );
         }
         self.out.table(table);
+        self.out.paragraph(
+            "Decision: met, not met, or not decided where what was read proves neither. Life: from the short end, which counts and gives the date, to the long one.",
+        );
+        for course in line.courses.iter().filter(|course| !course.rests_on.is_empty()) {
+            let title = format!("Line {}, {}: what these numbers rest on", line.line, named(course));
+            self.out.notice(Tone::Watch, title, course.rests_on.iter().map(|words| capital(words)).collect());
+        }
+    }
+
+    /// The same decisions on the first page: from the assessment and from nowhere else.
+    pub(super) fn whether_met(&mut self) {
+        let Some(assessment) = &self.job.assessment else { return };
+        let all: Vec<(&LineAssessment, &CourseAssessment)> =
+            assessment.lines.iter().flat_map(|line| line.courses.iter().map(move |course| (line, course))).collect();
+        let of = |wanted| all.iter().filter(|(_, course)| course.summary.decision == wanted).count() as u64;
+        let (not_met, open, met) = (of(Decision::NotMet), of(Decision::NotDecided), of(Decision::Met));
+        let worst = match (not_met, open) {
+            (1.., _) => Decision::NotMet,
+            (0, 1..) => Decision::NotDecided,
+            (0, 0) => Decision::Met,
+        };
+        if all.is_empty() {
+            return;
+        }
+        let title = format!(
+            "Averages and minimum of {} on their lines: {not_met} NOT MET, {open} NOT DECIDED, {met} met",
+            count(all.len() as u64, "course")
+        );
+        let lines = all.iter().map(|(line, course)| {
+            let rests = if course.rests_on.is_empty() { String::new() } else { format!(". {}", capital(&course.rests_on.join("; "))) };
+            format!(
+                "{} on {}: {}: {}{rests}",
+                capital(&named(course)),
+                line.line,
+                course.summary.decision.word(),
+                course.summary.decision_why
+            )
+        });
+        let lines = lines.collect();
+        self.out.notice(tone(worst), title, lines);
     }
 
     fn worked(&mut self, line: &LineAssessment, course: &CourseAssessment) {
@@ -232,6 +270,14 @@ fn cells(number: &Worked) -> [String; 3] {
         format!("{}; with {}", number.formula, list(&number.inputs)),
         format!("{}{cautions}", number.source),
     ]
+}
+
+fn tone(decision: Decision) -> Tone {
+    match decision {
+        Decision::Met => Tone::Plain,
+        Decision::NotMet => Tone::Bad,
+        Decision::NotDecided => Tone::Watch,
+    }
 }
 
 fn name(course: &CourseAssessment) -> String {

@@ -10,8 +10,14 @@ use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
+use backwall_ultrasound::Flag;
 
 impl RunFacts {
+    /// Whether its readings are in the assessment.
+    pub fn is_counted(&self) -> bool {
+        !matches!(self.validity, Validity::Suspect(_))
+    }
+
     /// How the calibration of the run stands, in words that can stand alone.
     pub fn calibration(&self) -> (Tone, String) {
         let setup = &self.setup;
@@ -73,6 +79,7 @@ impl Writer<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
         self.whether_thin();
+        self.whether_met();
         self.suspected_laminations();
         self.what_is_missing();
         self.what_was_overridden();
@@ -129,7 +136,9 @@ impl Writer<'_> {
         let readings = |level: fn(&RunFacts) -> u64| runs.iter().map(level).sum::<u64>();
         let (thin, watch) = (readings(|run| run.statistics.thin), readings(|run| run.statistics.watch));
         let mut lines = Vec::new();
-        lines.extend(self.thinnest().map(|(run, reading)| format!("Minimum reading: {}", self.where_found(run, reading))));
+        // The assessment's minimum: of all runs it counts, readings that stand alone among them.
+        let least = self.minimum();
+        lines.extend(least.map(|(run, reading)| format!("Minimum reading: {}", self.where_found(run, reading))));
         lines.extend(
             self.least_margin()
                 .map(|(run, reading)| format!("Minimum margin over the required thickness: {}", self.where_found(run, reading))),
@@ -137,14 +146,27 @@ impl Writer<'_> {
         if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
             lines.truncate(1);
         }
-        let least = self.thinnest().and_then(|(_, reading)| reading.measurement.thickness);
+        let confirmed = self.thinnest();
+        if let (Some((_, least)), Some((run, reading))) = (least, confirmed.filter(|_| least.is_some_and(|(_, least)| is_alone(least))))
+            && least.measurement.thickness < reading.measurement.thickness
+        {
+            lines.push(format!("Minimum reading that a neighbour agrees with: {}", self.where_found(run, reading)));
+        }
+        let confirmed = confirmed.and_then(|(_, reading)| reading.measurement.thickness);
         for run in runs {
-            if let Some((reading, standing)) = run.alone.as_ref().filter(|(reading, _)| reading.measurement.thickness < least) {
+            if let Some((reading, standing)) = run.alone.as_ref().filter(|(reading, _)| reading.measurement.thickness < confirmed) {
                 let standing = count(*standing, "reading");
                 lines.push(format!(
                     "{standing} of {} agree with no neighbour, the lowest {}: look there by hand",
                     run.name(),
                     self.where_found(run, reading)
+                ));
+            }
+            if !run.is_counted() {
+                let least = run.summary.least.map_or_else(|| "no thickness".to_owned(), |least| self.thickness(least));
+                lines.push(format!(
+                    "{} is suspect and left out of every assessed number: its minimum reading {least}",
+                    capital(&run.name())
                 ));
             }
         }
@@ -173,7 +195,10 @@ impl Writer<'_> {
                 ),
             ),
             (0, 0) if judged == 0 => (Tone::Watch, "NO LIMIT: no required thickness is known, nothing is judged".to_owned()),
-            (0, 0) => (Tone::Good, "No reading under its limit, where there was an echo".to_owned()),
+            (0, 0) => (
+                Tone::Plain,
+                "No reading under its limit, where there was an echo: a level compares single readings and decides nothing".to_owned(),
+            ),
         };
         self.out.notice(tone, title, lines);
     }
@@ -198,7 +223,15 @@ impl Writer<'_> {
         self.out.notice(Tone::Watch, title, lines);
     }
 
-    /// The least reading of all.
+    /// The lowest reading that the assessment counts, whether a neighbour agrees with it or not.
+    fn minimum(&self) -> Option<(&RunFacts, &Reading)> {
+        let alone = self.job.runs.iter().filter(|run| run.is_counted()).filter_map(|run| Some((run, &run.alone.as_ref()?.0)));
+        self.readings_of_note()
+            .chain(alone)
+            .min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()))
+    }
+
+    /// The least reading of all that a neighbour agrees with.
     pub(super) fn thinnest(&self) -> Option<(&RunFacts, &Reading)> {
         self.readings_of_note()
             .min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()))
@@ -215,9 +248,9 @@ impl Writer<'_> {
             .map(|(_, found)| found)
     }
 
-    /// The thinnest of each course of each run.
+    /// The thinnest of each course of each run that is not suspect.
     fn readings_of_note(&self) -> impl Iterator<Item = (&RunFacts, &Reading)> {
-        self.job.runs.iter().flat_map(|run| run.thinnest.iter().map(move |reading| (run, reading)))
+        self.job.runs.iter().filter(|run| run.is_counted()).flat_map(|run| run.thinnest.iter().map(move |reading| (run, reading)))
     }
 
     pub(super) fn where_found(&self, run: &RunFacts, reading: &Reading) -> String {
@@ -325,6 +358,10 @@ impl Writer<'_> {
     pub(super) fn share_of_surface(&self, share: f64) -> String {
         format!("{:.3} % ({:.2} of {:.0} m²)", share * 100.0, self.job.map.scanned_m2(), self.job.map.ground.surface_m2())
     }
+}
+
+fn is_alone(reading: &Reading) -> bool {
+    reading.measurement.flags.has(Flag::Alone)
 }
 
 /// With a capital first letter.

@@ -1,6 +1,7 @@
 //! The minimum wall to expect where nobody scanned: Gumbel's distribution of minima, fitted to the least wall of each block
 //! of a scanned line. It is given only where its conditions hold, and says which one does not.
 
+use super::pivot::{factor, reduced};
 use super::worked::{Answer, Refusal, Source, Worked, positive};
 use crate::strip::statistics::{deviation, mean};
 use backwall_units::Length;
@@ -11,8 +12,8 @@ const GUMBEL: Source = Source::published(
 );
 
 /// Fewer block minima than this say nothing of a tail (common practice, no source; the five minima printed in HSE RR016 as
-/// an example are far too few for a decision).
-pub const LEAST_BLOCKS: usize = 20;
+/// an example are far too few for a decision). With few, the limit lies far under the estimate, and the limit is what counts.
+pub const LEAST_BLOCKS: usize = 10;
 /// A surface of more blocks than this is out of reach of the method (optimum sampling study, Corros. Eng. Jpn 43(5) 258).
 pub const MOST_BLOCKS: f64 = 500.0;
 /// The same study wants this share of the surface scanned.
@@ -74,6 +75,13 @@ impl Minima {
         Length::mm(self.location_mm + self.scale_mm * libm::log(-libm::log1p(-1.0 / blocks)))
     }
 
+    /// The standard error of the level of one block of `blocks`, from `values` values fitted by greatest likelihood:
+    /// scale·√((1.1087 + 0.5140 y + 0.6079 y²)/n), y = −ln(−ln(1 − 1/T)).
+    pub fn level_error(&self, blocks: f64, values: usize) -> Length {
+        let y = reduced(blocks);
+        Length::mm(self.scale_mm * libm::sqrt((1.1087 + 0.5140 * y + 0.6079 * y * y) / values as f64))
+    }
+
     /// The distance of the values from this distribution, Anderson and Darling's A².
     pub fn anderson_darling(&self, values: &[f64]) -> f64 {
         let mut sorted = values.to_vec();
@@ -96,6 +104,11 @@ pub struct Maxima {
 }
 
 impl Maxima {
+    /// By greatest likelihood: the minima of the turned values.
+    pub fn by_likelihood(values: &[f64]) -> Option<Self> {
+        let turned: Vec<f64> = values.iter().map(|value| -value).collect();
+        Minima::by_likelihood(&turned).map(|fit| Self { location: -fit.location_mm, scale: fit.scale_mm })
+    }
     pub fn chance_below(&self, value: f64) -> f64 {
         libm::exp(-libm::exp(-(value - self.location) / self.scale))
     }
@@ -156,6 +169,9 @@ pub struct Expected {
     pub blocks: f64,
     #[serde(rename = "minimum_mm")]
     pub least: Length,
+    /// The one-sided 95 % limit under it: what counts.
+    #[serde(rename = "minimum_low_mm")]
+    pub low: Length,
 }
 
 /// The minimum wall to expect on a surface of `surface_mm2`, from the blocks of a line that reads `track` wide.
@@ -181,13 +197,14 @@ pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Resul
         let reach = MOST_BLOCKS * block_mm2 / 1e6;
         why.push(format!("the surface makes {} blocks, and more than {MOST_BLOCKS} ({reach:.3} m²) is out of reach", ratio.round()));
     }
-    let (true, Some(fit)) = (why.is_empty(), fit) else {
+    let blocks_total = ratio.max(values.len() as f64);
+    let (true, Some(fit), Some(factor)) = (why.is_empty(), fit, factor(values.len(), blocks_total)) else {
         return Err(Refusal::Conditions { title: title.to_owned(), why });
     };
-    let blocks_total = ratio.max(values.len() as f64);
     let least = fit.return_level(blocks_total);
+    let low = least - Length::mm(factor * fit.scale_mm);
     let share = values.len() as f64 / blocks_total;
-    let worked = Worked::new(title, "t_T = location + scale ln(-ln(1 - 1/T)), T = A_total / A_block", GUMBEL)
+    let worked = Worked::new(title, "t_T = location + scale ln(-ln(1 - 1/T)), T = A_total / A_block; limit = t_T - K scale", GUMBEL)
         .given("n", "blocks", values.len() as f64, "")
         .given("", "block length", blocks.block_length.as_mm(), "mm")
         .given("", "width of the track", track.as_mm(), "mm")
@@ -195,13 +212,16 @@ pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Resul
         .given("T", "return period", blocks_total, "blocks")
         .gives("", "location", fit.location_mm, "mm")
         .gives("", "scale", fit.scale_mm, "mm")
+        .given("K", "factor of the one-sided 95 % limit for n and T", factor, "")
         .gives("t_T", "minimum wall to expect", least.as_mm(), "mm")
-        .caution_if(least <= Length::ZERO, "a wall of nothing or less: the tail is not to be believed, but neither is a sound wall")
+        .gives("", "its standard error", fit.level_error(blocks_total, values.len()).as_mm(), "mm")
+        .gives("", "not under, one-sided 95 %", low.as_mm(), "mm")
+        .caution_if(low <= Length::ZERO, "a limit of nothing or less: the blocks are too few or too uneven to exclude a hole")
         .caution_if(share < ENOUGH_SHARE, "less than 3 % of the surface is scanned")
         .caution_if(blocks.left_out > 0, format!("{} blocks with too little read in them are left out", blocks.left_out))
-        .caution("an expectation, not a bound: about two surfaces of three have a place thinner than this")
+        .caution("the limit is of the estimate, not of the wall: about two surfaces of three have a place thinner than the level itself")
         .caution("only for wall of the same material, age and service as the line: not for splash zone, interface, vapour space or dead legs it did not cross");
-    Ok(Answer::new(Expected { fit, blocks: blocks_total, least }, worked))
+    Ok(Answer::new(Expected { fit, blocks: blocks_total, least, low }, worked))
 }
 
 /// Which of the conditions of the method the block minima break.

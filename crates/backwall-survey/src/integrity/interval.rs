@@ -1,7 +1,7 @@
 //! When to measure again at the latest, by the interval rules of the inspection codes.
 
 use super::worked::{Answer, Refusal, Source, Worked};
-use backwall_units::{Length, LossRate, Years};
+use backwall_units::Years;
 use serde::{Deserialize, Serialize};
 
 /// Which code's rules an asset is inspected under.
@@ -51,47 +51,46 @@ const TANK: Source = Source::published("API 653, ultrasonic thickness and extern
 const VESSEL: Source = Source::published("API 510, internal or on-stream inspection interval");
 const PIPING: Source = Source::from_memory("API 570, Table 1 (thickness measurement intervals by class), half the remaining life at most");
 
-/// Tank shell from outside: thickness by min(RCA/2N, 15 y), 5 y while the rate is not known.
-pub fn tank_thickness(actual: Length, required: Length, rate: Option<LossRate>) -> Result<Answer<Years>, Refusal> {
+/// How long a wall lasts, and how that is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Lasts {
+    /// By a rate.
+    Rate(Years),
+    /// At least so long: nothing changed by more than U, so that only a bound of the rate is known.
+    AtLeast(Years),
+    /// The rate is not known; whether anything is left over the required thickness.
+    Unknown { left: bool },
+}
+
+/// Tank shell from outside: thickness by min(RCA/2N, 15 y), 5 y while the rate is not known. RCA/N is the remaining life.
+pub fn tank_thickness(lasts: Lasts) -> Result<Answer<Years>, Refusal> {
     let title = "Next thickness measurement, tank shell";
-    let worked = Worked::new(title, "min((t_actual - t_min) / 2N, 15 y); 5 y while N is not known", TANK);
-    tank(title, worked, (actual, required), rate, (2.0, 15.0))
+    tank(title, "min(RL / 2, 15 y), RL = (t_actual - t_min) / N; 5 y at most while N is not known", lasts, (2.0, 15.0))
 }
 
 /// Tank shell, external inspection by eye: min(RCA/4N, 5 y).
-pub fn tank_external(actual: Length, required: Length, rate: Option<LossRate>) -> Result<Answer<Years>, Refusal> {
-    let title = "Next external inspection, tank shell";
-    tank(title, Worked::new(title, "min((t_actual - t_min) / 4N, 5 y)", TANK), (actual, required), rate, (4.0, 5.0))
+pub fn tank_external(lasts: Lasts) -> Result<Answer<Years>, Refusal> {
+    tank("Next external inspection, tank shell", "min(RL / 4, 5 y), RL = (t_actual - t_min) / N", lasts, (4.0, 5.0))
 }
 
-fn tank(
-    title: &str,
-    worked: Worked,
-    walls: (Length, Length),
-    rate: Option<LossRate>,
-    (part, most): (f64, f64),
-) -> Result<Answer<Years>, Refusal> {
-    let allowance = walls.0 - walls.1;
-    if !allowance.is_finite() {
-        return Err(Refusal::impossible(title, "a thickness is not a number"));
-    }
-    let spent = allowance <= Length::ZERO;
-    let mut worked =
-        worked.given("t_actual", "thickness now", walls.0.as_mm(), "mm").given("t_min", "required thickness", walls.1.as_mm(), "mm");
-    let value = match rate {
-        _ if spent => 0.0,
-        None => 5.0,
-        Some(rate) if rate > LossRate::ZERO => ((allowance / rate).as_years() / part).min(most),
-        Some(_) => most,
+/// Years for a shell of which the rate is not known.
+const RATE_UNKNOWN: f64 = 5.0;
+
+fn tank(title: &str, formula: &str, lasts: Lasts, (part, most): (f64, f64)) -> Result<Answer<Years>, Refusal> {
+    let (life, value) = match lasts {
+        Lasts::Rate(life) => checked(title, life).map(|life| (Some(life), (life / part).min(most)))?,
+        Lasts::AtLeast(life) => checked(title, life).map(|life| (Some(life), (life / part).min(most.min(RATE_UNKNOWN))))?,
+        Lasts::Unknown { left } => (None, if left { most.min(RATE_UNKNOWN) } else { 0.0 }),
     };
-    if let Some(rate) = rate {
-        worked = worked.given("N", "controlling rate", rate.as_mm_y(), "mm/y");
+    let mut worked = Worked::new(title, formula, TANK);
+    if let Some(life) = life {
+        worked = worked.given("RL", "remaining life", life, "y");
     }
     let worked = worked
         .gives("", "at the latest after", value, "y")
-        .caution_if(spent, "the wall is at or below its required thickness now")
-        .caution_if(rate.is_none(), "the rate is not known")
-        .caution_if(rate.is_some_and(|rate| rate <= LossRate::ZERO), "no loss was measured: the longest interval is named");
+        .caution_if(value <= 0.0, "the wall is at or below its required thickness now, or within U of it")
+        .caution_if(matches!(lasts, Lasts::AtLeast(_)), "nothing changed by more than U: the rate counts as not known")
+        .caution_if(matches!(lasts, Lasts::Unknown { .. }), "the rate is not known");
     Ok(Answer::new(Years::new(value), worked))
 }
 

@@ -1,10 +1,12 @@
-//! How fast a wall goes: long- and short-term rate, and the life that leaves.
+//! How fast a wall goes, and how surely: long- and short-term rate, each with its uncertainty. No change is no rate: it is a bound.
 
+use super::decision::ONE_SIDED;
 use super::worked::{Answer, Refusal, Source, Worked};
 use backwall_units::{Length, LossRate, Years};
 use chrono::{Months, NaiveDate};
+use serde::Serialize;
 
-const RATES: Source = Source::published("API 570 7.1 and API 510 7.1, long- and short-term corrosion rate and remaining life");
+pub(super) const RATES: Source = Source::published("API 570 7.1 and API 510 7.1, long- and short-term corrosion rate and remaining life");
 
 /// The convention of every span of time here.
 pub const DATE_CONVENTION: &str = "years are days / 365.25; keys that count months as twelfths differ in the third figure";
@@ -47,15 +49,56 @@ impl Wall {
     }
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// How fast a wall went, and what is known of that.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Rate {
-    /// What counts: never less than 0.
-    pub rate: LossRate,
-    /// What the two thicknesses give; negative where the later one is thicker.
+    /// What counts as a rate, never less than 0. `None` where nothing changed by more than U: then only `upper` is known.
+    #[serde(rename = "rate_mm_y")]
+    pub rate: Option<LossRate>,
+    /// What the numbers give; negative where the later wall reads thicker.
+    #[serde(rename = "measured_mm_y")]
     pub measured: LossRate,
-    /// Expanded (k = 2), where both tell their uncertainty.
-    pub expanded: Option<LossRate>,
-    pub time: Years,
+    /// Standard uncertainty (k = 1), where all of it is known.
+    #[serde(rename = "uncertainty_mm_y")]
+    pub uncertainty: Option<LossRate>,
+    /// The rate is not above this (one-sided 95 %): the safe end. Without an uncertainty the rate itself.
+    #[serde(rename = "upper_mm_y")]
+    pub upper: LossRate,
+}
+
+impl Rate {
+    /// What `measured` is worth with this standard uncertainty: a rate where it is a loss beyond U (k = 2), else a bound.
+    pub fn judged(measured: LossRate, uncertainty: Option<LossRate>) -> Self {
+        let loss = measured.max(LossRate::ZERO);
+        match uncertainty {
+            None => Self { rate: Some(loss), measured, uncertainty, upper: loss },
+            Some(u) => Self { rate: Some(loss).filter(|loss| *loss > u * 2.0), measured, uncertainty, upper: loss + u * ONE_SIDED },
+        }
+    }
+
+    pub fn expanded(&self) -> Option<LossRate> {
+        self.uncertainty.map(|u| u * 2.0)
+    }
+
+    /// Writes down what it is worth.
+    pub(super) fn working(&self, worked: Worked) -> Worked {
+        let mut worked = match self.rate {
+            Some(rate) => worked.gives("", "rate", rate.as_mm_y(), "mm/y"),
+            None => worked.gives("", "measured", self.measured.as_mm_y(), "mm/y"),
+        };
+        match self.expanded() {
+            Some(expanded) => {
+                worked = worked.gives("U", "its expanded uncertainty (k = 2)", expanded.as_mm_y(), "mm/y");
+                worked = worked.gives("", "not above, one-sided 95 %", self.upper.as_mm_y(), "mm/y");
+            }
+            None => {
+                worked = worked.caution("an uncertainty is not known: whether the loss is real is not known, and the rate may be higher")
+            }
+        }
+        worked
+            .caution_if(self.rate.is_none(), "no change beyond U: this is no rate, only a bound (U over the years)")
+            .caution_if(self.measured < LossRate::ZERO, "the wall reads thicker than before: counts as no loss; compare places and set-ups")
+    }
 }
 
 /// The rate between two thicknesses: (earlier − present)/years. A wall that reads thicker than before has lost nothing.
@@ -73,49 +116,11 @@ pub fn rate(term: Term, earlier: Wall, present: Wall, time: Years) -> Result<Ans
     if !(earlier.thickness.is_finite() && present.thickness.is_finite()) {
         return Err(Refusal::impossible(title, "a thickness is not a number"));
     }
-    let measured = (earlier.thickness - present.thickness) / time;
-    let expanded = earlier.uncertainty.zip(present.uncertainty).map(|(a, b)| crate::strip::compare::combined(a, b) / time);
-    let value = Rate { rate: measured.max(LossRate::ZERO), measured, expanded, time };
-    let mut worked = Worked::new(title, format!("rate = ({symbol} - t_actual) / years"), RATES)
+    let uncertainty = earlier.uncertainty.zip(present.uncertainty).map(|(a, b)| crate::strip::compare::of_difference(a, b, 0.0) / time);
+    let value = Rate::judged((earlier.thickness - present.thickness) / time, uncertainty);
+    let worked = Worked::new(title, format!("rate = ({symbol} - t_actual) / years; u = (u_1^2 + u_2^2)^0.5 / years"), RATES)
         .given(symbol, meaning, earlier.thickness.as_mm(), "mm")
         .given("t_actual", "thickness now", present.thickness.as_mm(), "mm")
-        .given("years", "time between", time.as_years(), "y")
-        .gives("", "rate", value.rate.as_mm_y(), "mm/y");
-    if let Some(expanded) = expanded {
-        worked = worked.gives("U", "its expanded uncertainty (k = 2)", expanded.as_mm_y(), "mm/y");
-        worked = worked
-            .caution_if(measured.abs() <= expanded, "the loss is not larger than the uncertainty of both surveys together: it may be none");
-    } else {
-        worked = worked.caution("an uncertainty is not known: whether the loss is real is not known");
-    }
-    let worked =
-        worked.caution_if(measured < LossRate::ZERO, "the wall reads thicker than before: reported as no loss; compare places and set-ups");
-    Ok(Answer::new(value, worked.caution(DATE_CONVENTION)))
-}
-
-/// The rate that counts: the greatest. `None` where there is none.
-pub fn controlling(rates: &[LossRate]) -> Option<LossRate> {
-    rates.iter().copied().filter(|rate| rate.is_finite()).reduce(LossRate::max)
-}
-
-/// Years until the required thickness at this rate: (t_actual − t_required)/rate. Nothing lost, nothing foretold.
-pub fn remaining_life(actual: Length, required: Length, rate: LossRate) -> Result<Answer<Years>, Refusal> {
-    let title = "Remaining life";
-    if !(actual.is_finite() && required.is_finite() && rate.is_finite()) {
-        return Err(Refusal::impossible(title, "an input is not a number"));
-    }
-    if rate <= LossRate::ZERO {
-        return Err(Refusal::impossible(title, "no loss was measured: a remaining life cannot be drawn from that"));
-    }
-    let spent = actual <= required;
-    let value = if spent { Years::ZERO } else { (actual - required) / rate };
-    let worked = Worked::new(title, "RL = (t_actual - t_required) / rate", RATES)
-        .given("t_actual", "thickness now", actual.as_mm(), "mm")
-        .given("t_required", "required thickness", required.as_mm(), "mm")
-        .given("rate", "controlling rate", rate.as_mm_y(), "mm/y")
-        .gives("RL", "remaining life", value.as_years(), "y")
-        .caution_if(spent, "the wall is at or below its required thickness now")
-        .caution("by the minimum single reading; a thinned area of a tank shell is judged by its averages as well")
-        .caution("the rate of the past is taken for the future: a change of service or coating makes it void");
-    Ok(Answer::new(value, worked))
+        .given("years", "time between", time.as_years(), "y");
+    Ok(Answer::new(value, value.working(worked).caution(DATE_CONVENTION)))
 }

@@ -235,6 +235,42 @@ impl Pressurised {
         Ok(Answer::new(Pressure::mpa(value), worked.caution("liquid head and static loads are not in it")))
     }
 
+    /// What a wall that corrodes from inside must have at the end of its life, when its inside radius has grown to that of the outside less
+    /// the required thickness: P·R_o/(S·E + 0.4·P), P·R_o/(2·S·E + 1.4·P) along it, P·R_o/(2·S·E + 0.8·P) for a sphere. `radius` is the
+    /// inside one when new, `wall` the thickness then. What is lost already and what is to come are both in it, and no allowance is needed.
+    pub fn required_at_end(&self, vessel: Vessel, wall: Length) -> Result<Answer<Length>, Refusal> {
+        let title = "Required thickness under pressure";
+        let (p, r, s, e) = self.checked(title)?;
+        let outside = r + positive(title, "wall when new", wall.as_mm())?;
+        let (formula, below) = match vessel {
+            Vessel::Cylinder => ("t = P Ro / (S E + 0.4 P)", s * e + 0.4 * p),
+            Vessel::CylinderAlong => ("t = P Ro / (2 S E + 1.4 P)", 2.0 * s * e + 1.4 * p),
+            Vessel::Sphere => ("t = P Ro / (2 S E + 0.8 P)", 2.0 * s * e + 0.8 * p),
+        };
+        let value = p * outside / below;
+        if value >= outside {
+            return Err(Refusal::impossible(title, "the wall would be all of the radius; use the thick-wall rules"));
+        }
+        // The same as the formula of the inside radius, corroded to R = Ro - t, whose range of use holds.
+        let corroded = Self { radius: Length::mm(outside - value), ..*self };
+        corroded.required(vessel)?;
+        let worked = Worked::new(
+            title,
+            format!("{formula}, Ro = R_new + t_new; the same as by the inside radius R = Ro - t at the end of life"),
+            UG27,
+        )
+        .given("P", "pressure", p, "MPa")
+        .given("R_new", "inside radius when new", r, "mm")
+        .given("t_new", "wall when new", wall.as_mm(), "mm")
+        .given("S", "allowable stress", s, "MPa")
+        .given("E", "joint efficiency", e, "")
+        .gives("R", "inside radius, corroded to the end of life", outside - value, "mm")
+        .gives("t", "required", value, "mm")
+        .caution("the loss is taken to be inside; lost outside, the inside radius stays and less is required")
+        .caution("internal pressure only; liquid head, supports and nozzles are not in it");
+        Ok(Answer::new(Length::mm(value), worked))
+    }
+
     fn figures(&self, worked: Worked) -> Worked {
         worked
             .given("R", "inside radius, corroded", self.radius.as_mm(), "mm")

@@ -1,5 +1,6 @@
 //! A straight line through the walls of three or more surveys.
 
+use super::rate::{Rate, Wall};
 use super::worked::{Answer, Refusal, Source, Worked};
 use backwall_units::{Length, LossRate, Years};
 use serde::Serialize;
@@ -11,10 +12,12 @@ const TREND: Source = Source::published(
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Trend {
     /// Positive where the wall becomes thinner.
-    #[serde(rename = "rate_mm_y")]
-    pub rate: LossRate,
-    #[serde(rename = "rate_error_mm_y")]
-    pub rate_error: LossRate,
+    #[serde(rename = "slope_mm_y")]
+    pub slope: LossRate,
+    #[serde(rename = "slope_error_mm_y")]
+    pub slope_error: LossRate,
+    /// What the slope is worth, with the greater of what the scatter and what the surveys' own uncertainties make of it.
+    pub rate: Rate,
     /// The line at time 0.
     #[serde(rename = "intercept_mm")]
     pub intercept: Length,
@@ -29,7 +32,7 @@ pub struct Trend {
 }
 
 /// Fits a line through (time, thickness); `required` asks when the line reaches it.
-pub fn regression(surveys: &[(Years, Length)], required: Option<Length>) -> Result<Answer<Trend>, Refusal> {
+pub fn regression(surveys: &[(Years, Wall)], required: Option<Length>) -> Result<Answer<Trend>, Refusal> {
     let title = "Trend through the surveys";
     let count = surveys.len() as f64;
     if surveys.len() < 3 {
@@ -38,11 +41,11 @@ pub fn regression(surveys: &[(Years, Length)], required: Option<Length>) -> Resu
             why: vec![format!("a trend needs three surveys; there are {}", surveys.len())],
         });
     }
-    if surveys.iter().any(|(time, wall)| !time.is_finite() || !wall.is_finite()) {
+    if surveys.iter().any(|(time, wall)| !time.is_finite() || !wall.thickness.is_finite()) {
         return Err(Refusal::impossible(title, "a day or a thickness is not a number"));
     }
     let xs = || surveys.iter().map(|(time, _)| time.as_years());
-    let ys = || surveys.iter().map(|(_, wall)| wall.as_mm());
+    let ys = || surveys.iter().map(|(_, wall)| wall.thickness.as_mm());
     let (x, y) = (xs().sum::<f64>() / count, ys().sum::<f64>() / count);
     let sxx: f64 = xs().map(|value| (value - x) * (value - x)).sum();
     if sxx <= 1e-6 {
@@ -58,9 +61,14 @@ pub fn regression(surveys: &[(Years, Length)], required: Option<Length>) -> Resu
         .filter(|_| slope < 0.0)
         .map(|required| Years::new((required.as_mm() - intercept) / slope))
         .filter(|years| years.is_finite());
+    // Where every survey has its u: what that makes of the slope, should the walls lie on the line by chance.
+    let own = surveys.iter().map(|(time, wall)| wall.uncertainty.map(|u| (time.as_years() - x) * u.as_mm())).collect::<Option<Vec<f64>>>();
+    let own = own.map(|parts| libm::sqrt(parts.iter().map(|part| part * part).sum()) / sxx);
+    let rate = Rate::judged(LossRate::mm_y(-slope), Some(LossRate::mm_y(own.unwrap_or_default().max(slope_error))));
     let trend = Trend {
-        rate: LossRate::mm_y(-slope),
-        rate_error: LossRate::mm_y(slope_error),
+        slope: LossRate::mm_y(-slope),
+        slope_error: LossRate::mm_y(slope_error),
+        rate,
         intercept: Length::mm(intercept),
         intercept_error: Length::mm(intercept_error),
         residual: Length::mm(residual),
@@ -68,7 +76,7 @@ pub fn regression(surveys: &[(Years, Length)], required: Option<Length>) -> Resu
     };
     let mut worked = Worked::new(title, "t = a + b years, least squares; s.e.(b) = s / (sum (x - mean x)^2)^0.5, s with n - 2", TREND);
     for (time, wall) in surveys {
-        worked = worked.given("", format!("at {:.2} y", time.as_years()), wall.as_mm(), "mm");
+        worked = worked.given("", format!("at {:.2} y", time.as_years()), wall.thickness.as_mm(), "mm");
     }
     worked = worked
         .gives("b", "slope", slope, "mm/y")
@@ -76,6 +84,10 @@ pub fn regression(surveys: &[(Years, Length)], required: Option<Length>) -> Resu
         .gives("a", "intercept", intercept, "mm")
         .gives("", "its standard error", intercept_error, "mm")
         .gives("s", "scatter about the line", residual, "mm");
+    if let Some(own) = own {
+        worked = worked.gives("", "standard uncertainty of the slope by the surveys' own u", own, "mm/y");
+    }
+    worked = rate.working(worked);
     if let (Some(required), Some(reaches)) = (required, reaches) {
         worked = worked.given("t_required", "required thickness", required.as_mm(), "mm").gives(
             "",
@@ -86,7 +98,6 @@ pub fn regression(surveys: &[(Years, Length)], required: Option<Length>) -> Resu
     }
     let worked = worked
         .caution_if(slope >= 0.0, "the line does not fall: no loss can be drawn from it")
-        .caution_if(slope < 0.0 && -slope < 2.0 * slope_error, "the slope is smaller than twice its standard error: it may be none")
         .caution_if(surveys.len() < 5, "with so few surveys the standard error itself is uncertain")
         .caution("a straight line beyond the last survey is an assumption");
     Ok(Answer::new(trend, worked))

@@ -1,7 +1,6 @@
 //! How much a wall varies: whether single points are enough to judge metal loss by, and the averaging length of a
 //! fitness-for-service assessment.
 
-use super::average::Passes;
 use super::worked::{Answer, Refusal, Source, Worked, part, positive};
 use crate::strip::statistics::{deviation, mean};
 use backwall_units::Length;
@@ -76,30 +75,10 @@ pub fn averaging_length(inside_diameter: Length, least: Length, allowance: Lengt
     Ok(Answer::new(Length::mm(value), worked))
 }
 
-const LEVEL_ONE: Source = Source::from_memory("API 579-1/ASME FFS-1 Part 4, Level 1");
+/// Where the tests of what is no tank come from.
+pub const LEVEL_ONE: Source = Source::from_memory("API 579-1/ASME FFS-1 Part 4, Level 1");
 
-/// t_am − FCA ≥ t_min and t_mm − FCA ≥ max(0.5·t_min, t_lim), t_lim = max(0.2·t_nom, 2.5 mm).
-pub fn level_one(average: Length, least: Length, required: Length, nominal: Length, allowance: Length) -> Result<Answer<Passes>, Refusal> {
-    let title = "Lowest average and minimum thickness, Level 1";
-    let (t_min, t_nom) = (positive(title, "required thickness", required.as_mm())?, positive(title, "nominal thickness", nominal.as_mm())?);
-    if !(average.is_finite() && least.is_finite() && allowance.is_finite() && allowance >= Length::ZERO) {
-        return Err(Refusal::impossible(title, "a thickness or the allowance is not possible"));
-    }
-    let limit = (0.2 * t_nom).max(2.5);
-    let wanted = (0.5 * t_min).max(limit);
-    // To the nanometre readings are kept to, so that equal passes.
-    let reaches = |value: Length, wanted: f64| (value - allowance).as_nanometres() >= Length::mm(wanted).as_nanometres();
-    let passes = Passes { average: reaches(average, t_min), least: reaches(least, wanted) };
-    let word = |passes| if passes { "passes" } else { "FAILS" };
-    let worked = Worked::new(title, "t_am - FCA >= t_min and t_mm - FCA >= max(0.5 t_min, 0.2 t_nom, 2.5 mm)", LEVEL_ONE)
-        .given("t_am", "lowest average", average.as_mm(), "mm")
-        .given("t_mm", "minimum thickness", least.as_mm(), "mm")
-        .given("FCA", "loss to come", allowance.as_mm(), "mm")
-        .given("t_min", "required thickness", t_min, "mm")
-        .given("t_nom", "nominal thickness", t_nom, "mm")
-        .gives("", "wanted of t_mm - FCA", wanted, "mm")
-        .verdict(format!("t_am {}, t_mm {}", word(passes.average), word(passes.least)))
-        .caution("of the scanned line alone: a profile across it needs several lines")
-        .caution_if(allowance == Length::ZERO, "no loss until the next inspection is in it");
-    Ok(Answer::new(passes, worked))
+/// What Level 1 wants of lowest average and minimum reading before anything more is lost: t_min, and max(0.5·t_min, 0.2·t_nom, 2.5 mm).
+pub fn level_one(required: Length, nominal: Length) -> (Length, Length) {
+    (required, (required * 0.5).max(nominal * 0.2).max(Length::mm(2.5)))
 }

@@ -176,6 +176,9 @@ pub struct Known {
     pub unit: LengthUnit,
 }
 
+/// Of what stops scanning so many are named; the checklist lists all.
+const MOST_OBSTACLES: usize = 6;
+
 /// What is left, worst first, and in the order of lines and runs.
 pub fn open_items(known: &Known) -> Vec<OpenItem> {
     let mut items = Vec::new();
@@ -190,8 +193,13 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
     }
     // Where every line is done nothing more is scanned, and no verification will be due.
     let goes_on = known.lines.iter().any(|line| !line.is_done());
-    for obstacle in known.obstacles.iter().filter(|_| goes_on) {
-        add(Weight::StopsScanning, About::Checklist, obstacle.clone(), None);
+    let open: Vec<&String> = known.obstacles.iter().filter(|_| goes_on).collect();
+    let named = if open.len() > MOST_OBSTACLES { MOST_OBSTACLES - 1 } else { open.len() };
+    for obstacle in &open[..named] {
+        add(Weight::StopsScanning, About::Checklist, (*obstacle).clone(), None);
+    }
+    if open.len() > named {
+        add(Weight::StopsScanning, About::Checklist, format!("and {} more in the checklist", open.len() - named), None);
     }
     // Once it is overdue it stands among what stops scanning.
     if let Some(due) = known.verification_due_us.filter(|due| goes_on && *due > known.now_us) {

@@ -4,6 +4,9 @@
 //! A change no larger than `U = 2·√(u₁² + u₂²)` is no change (JCGM 100:2008, equation 10, for the difference of two
 //! independent results; k = 2). Errors both surveys share (the same block, the same velocity) cancel in the difference
 //! and make this U too large; a velocity typed differently does not, so set-ups are compared first.
+//!
+//! Most of u is common to all readings of a run: it moves all bins together or none. What differs from bin to bin by chance is the
+//! scatter alone, and only that makes single bins of an unchanged wall look changed.
 
 pub mod align;
 pub mod facts;
@@ -100,9 +103,21 @@ impl Change {
     }
 }
 
-/// The expanded uncertainty (k = 2) of the difference of two results.
+/// The standard uncertainty of the difference of two results with correlation `shared`: u² = u₁² + u₂² − 2 r u₁ u₂ (JCGM 100:2008, 5.2.2).
+pub fn of_difference(now: Length, earlier: Length, shared: f64) -> Length {
+    let (a, b) = (now.as_mm(), earlier.as_mm());
+    Length::mm(libm::sqrt((a * a + b * b - 2.0 * shared * a * b).max(0.0)))
+}
+
+/// The expanded uncertainty (k = 2) of the difference of two results; what they share is not known and not taken off.
 pub fn combined(now: Length, earlier: Length) -> Length {
-    Length::mm(2.0 * libm::hypot(now.as_mm(), earlier.as_mm()))
+    of_difference(now, earlier, 0.0) * 2.0
+}
+
+/// The chance that a difference of nothing looks like a change: `expanded` is the U it is judged by, `random` the standard deviation by which
+/// it scatters from bin to bin. What is common to all bins is no part of that.
+pub fn by_chance(expanded: Length, random: Length) -> f64 {
+    if random > Length::ZERO { libm::erfc(expanded / random / std::f64::consts::SQRT_2) } else { 0.0 }
 }
 
 /// One quantity in both surveys.
@@ -118,14 +133,31 @@ pub struct Difference {
     /// Expanded uncertainty (k = 2) of the difference.
     #[serde(rename = "expanded_mm")]
     pub expanded: Option<Length>,
+    /// The part of it (k = 1) that scatters from bin to bin; the rest is common to the run and moves all bins together.
+    #[serde(rename = "random_mm")]
+    pub random: Length,
     pub change: Change,
 }
 
+/// A value of one survey with its standard uncertainty, and the part of that which scatters.
+#[derive(Clone, Copy)]
+struct Known {
+    value: Length,
+    uncertainty: Option<Length>,
+    random: Length,
+}
+
 impl Difference {
-    fn new(now: (Length, Option<Length>), earlier: (Length, Option<Length>)) -> Self {
-        let difference = now.0 - earlier.0;
-        let expanded = now.1.zip(earlier.1).map(|(now, earlier)| combined(now, earlier));
-        Self { now: now.0, earlier: earlier.0, difference, expanded, change: Change::judge(difference, expanded) }
+    fn new(now: Known, earlier: Known) -> Self {
+        let difference = now.value - earlier.value;
+        let expanded = now.uncertainty.zip(earlier.uncertainty).map(|(now, earlier)| combined(now, earlier));
+        let random = of_difference(now.random, earlier.random, 0.0);
+        Self { now: now.value, earlier: earlier.value, difference, expanded, random, change: Change::judge(difference, expanded) }
+    }
+
+    /// The chance that an unchanged wall shows this as a change.
+    fn by_chance(&self) -> f64 {
+        self.expanded.map_or(0.0, |expanded| by_chance(expanded, self.random))
     }
 }
 
@@ -158,7 +190,7 @@ pub struct Comparison {
     pub stretches: Vec<Compared>,
     /// Everything both read.
     pub whole: Option<Compared>,
-    /// Of so many bins an unchanged wall would show a change by chance alone (5 % at k = 2).
+    /// Of so many bins an unchanged wall would show a change by chance: by what scatters from bin to bin, not by what is common to all.
     pub by_chance: f64,
 }
 
@@ -169,6 +201,8 @@ struct Cell {
     /// Of the readings that tell one.
     uncertainties: Vec<f64>,
     least: Option<Point>,
+    /// Of bins that were joined: the sum of squares within each, and its degrees of freedom. The shape of the wall from bin to bin is no scatter.
+    within: (f64, f64),
 }
 
 impl Cell {
@@ -184,17 +218,41 @@ impl Cell {
         super::statistics::deviation(&self.values).map(|deviation| deviation * deviation)
     }
 
+    /// The sum of squares of its readings within their bins, and its degrees of freedom.
+    fn squares(&self) -> (f64, f64) {
+        if self.within.1 > 0.0 {
+            return self.within;
+        }
+        let freedom = self.values.len().saturating_sub(1) as f64;
+        (self.variance().unwrap_or_default() * freedom, freedom)
+    }
+
     /// Mean with its standard uncertainty. What a reading's own uncertainty covers (velocity, zero, blocks) is common to
     /// its neighbours and is not made smaller by averaging; what scatters from reading to reading is.
-    fn mean(&self, pooled: f64) -> Option<(Length, Option<Length>)> {
-        let value = mean(&self.values)?;
+    fn mean(&self, pooled: f64) -> Option<Known> {
+        let value = Length::mm(mean(&self.values)?);
         let count = self.values.len();
-        let scatter = if count >= OWN_SCATTER { self.variance().unwrap_or(pooled) } else { pooled };
+        let random = self.scatter(pooled) / count as f64;
         let common = mean(&self.uncertainties).filter(|_| self.uncertainties.len() == count);
-        Some((Length::mm(value), common.map(|common| Length::mm(libm::sqrt(common * common + scatter / count as f64)))))
+        let uncertainty = common.map(|common| Length::mm(libm::sqrt(common * common + random)));
+        Some(Known { value, uncertainty, random: Length::mm(libm::sqrt(random)) })
+    }
+
+    /// The lowest reading; it scatters as any one reading does.
+    fn least(&self, pooled: f64) -> Option<Known> {
+        let random = Length::mm(libm::sqrt(self.scatter(pooled)));
+        self.least.map(|point| Known { value: point.thickness, uncertainty: point.uncertainty, random })
+    }
+
+    /// The variance of its readings.
+    fn scatter(&self, pooled: f64) -> f64 {
+        let (sum, freedom) = self.squares();
+        if freedom + 1.0 >= OWN_SCATTER as f64 { sum / freedom } else { pooled }
     }
 
     fn join(&mut self, other: &Self) {
+        let (sum, freedom) = other.squares();
+        self.within = (self.within.0 + sum, self.within.1 + freedom);
         self.values.extend(&other.values);
         self.uncertainties.extend(&other.uncertainties);
         if let Some(point) = other.least.filter(|point| self.least.is_none_or(|least| point.thickness < least.thickness)) {
@@ -253,7 +311,7 @@ pub fn compare(now: &[Point], earlier: &[Point], offset: Length, settings: &Sett
         offset,
         only_now: (now.len() - both.len()) as u64,
         only_earlier: (earlier.len() - both.len()) as u64,
-        by_chance: bins.iter().filter(|bin| bin.mean.expanded.is_some()).count() as f64 * 0.05,
+        by_chance: bins.iter().map(|bin| (bin.mean.by_chance() + bin.least.by_chance()).min(1.0)).sum(),
         bins,
         stretches,
         whole,
@@ -270,17 +328,25 @@ fn between((now, earlier): (&Cells, &Cells), scatter: (f64, f64), bin: Length, f
             bins += 1;
         }
     }
-    let least = |cell: &Cell| cell.least.map(|point| (point.thickness, point.uncertainty));
     Some(Compared {
         from: bin * from as f64,
         to: bin * to as f64,
         bins,
         mean: Difference::new(one.mean(scatter.0)?, other.mean(scatter.1)?),
-        least: Difference::new(least(&one)?, least(&other)?),
+        least: Difference::new(one.least(scatter.0)?, other.least(scatter.1)?),
     })
 }
 
 impl Comparison {
+    /// What chance alone would do to an unchanged wall, in words.
+    pub fn chance_words(&self) -> String {
+        format!(
+            "of an unchanged wall about {:.1} of {} bins would, by what scatters from bin to bin; what is common to a run moves all of them",
+            self.by_chance,
+            self.bins.len()
+        )
+    }
+
     /// Mean and least of what both read between two places, whole bins only; for a course, or a part of one.
     pub fn between(now: &[Point], earlier: &[Point], offset: Length, settings: &Settings, from: Length, to: Length) -> Option<Compared> {
         let (now, earlier) = (cells(now, settings.bin, Length::ZERO), cells(earlier, settings.bin, offset));
@@ -288,6 +354,38 @@ impl Comparison {
         let edge = |place: Length| (place / settings.bin).clamp(-1e15, 1e15);
         between((&now, &earlier), scatter, settings.bin, edge(from).ceil() as i64, edge(to).floor() as i64)
     }
+}
+
+/// What one survey lost against the other in a short piece of wall.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Local {
+    pub compared: Compared,
+    /// The lowest now against the lowest that was read earlier in the piece and one bin to either side, so that a pit on an edge is not
+    /// taken for one that grew.
+    pub least: Difference,
+}
+
+/// Pieces of `length` from `from` to `to`, compared over the bins that both surveys read in each.
+pub fn local(now: &[Point], earlier: &[Point], settings: &Settings, (from, to): (Length, Length), length: Length) -> Vec<Local> {
+    // Counted from the lower end, so that no piece holds wall of another course.
+    let inside =
+        |points: &[Point]| -> Vec<Point> { points.iter().filter(|point| point.along >= from && point.along < to).copied().collect() };
+    let (now, earlier) = (cells(&inside(now), settings.bin, -from), cells(&inside(earlier), settings.bin, -from));
+    let scatter = (pooled(&now), pooled(&earlier));
+    let each = ((length / settings.bin).round() as i64).max(1);
+    let Some(last) = now.keys().next_back() else { return Vec::new() };
+    let piece = |index: i64| {
+        let (start, end) = (index * each, (index + 1) * each);
+        let compared = between((&now, &earlier), scatter, settings.bin, start, end)?;
+        let mut around = Cell::default();
+        earlier.range(start - 1..=end).for_each(|(_, cell)| around.join(cell));
+        let mut here = Cell::default();
+        now.range(start..end).filter(|(index, _)| earlier.contains_key(index)).for_each(|(_, cell)| here.join(cell));
+        let least = Difference::new(here.least(scatter.0)?, around.least(scatter.1)?);
+        let at = |place: Length| place + from;
+        Some(Local { compared: Compared { from: at(compared.from), to: at(compared.to).min(to), ..compared }, least })
+    };
+    (0..=last / each).filter_map(piece).collect()
 }
 
 /// Why two surveys of a line must not be laid over each other as they are, and what of their set-ups differs. Nothing is

@@ -59,6 +59,14 @@ pub const TABLES: &[PlanTable] = &[
                 "\"+01:00\"",
                 "The site's clock, hours ahead of UTC, with summer time where it is summer. Every time shown is on it.",
             ),
+            key(
+                "override_needs_second_name",
+                "",
+                Flag,
+                Default("false"),
+                "true",
+                "Whether a second person must agree when the checklist is overridden.",
+            ),
         ],
     },
     PlanTable {

@@ -1,0 +1,143 @@
+//! Whether a course is met: lowest average and minimum reading, with what was not read carried along.
+
+use super::Work;
+use backwall_survey::integrity::average::{AVERAGE, Averages, Bins, Stretch, Test, Windows, assess, lasting, pits, tank_length};
+use backwall_survey::integrity::decision::{Decision, decide, safe_end};
+use backwall_survey::integrity::rate::Wall;
+use backwall_survey::integrity::variation::{LEVEL_ONE, averaging_length, level_one};
+use backwall_survey::integrity::{Source, Worked};
+use backwall_survey::job::plan::AssetKind;
+use backwall_units::{Length, LengthUnit, LossRate};
+
+impl Work<'_> {
+    fn is_tank(&self) -> bool {
+        self.facts.plan.asset.kind == AssetKind::TankShell
+    }
+
+    fn source(&self) -> Source {
+        if self.is_tank() { AVERAGE } else { LEVEL_ONE }
+    }
+
+    /// What was planned of the course, and what was driven of it beyond that.
+    pub(super) fn reach(&self) -> (Length, Length) {
+        let places = || self.shots.iter().map(|shot| shot.along);
+        (places().fold(self.edges.0, Length::min), places().fold(self.edges.1, Length::max))
+    }
+
+    /// What may corrode until the next inspection, by the highest rate.
+    fn allowance(&self, upper: Option<LossRate>) -> Length {
+        let planned = upper.zip(self.assess.interval).map(|(rate, years)| rate * years);
+        self.assess.corrosion_allowance.or(planned).unwrap_or_default()
+    }
+
+    fn test(&self, required: Length, allowance: Length) -> Test {
+        let (average, least) = if self.is_tank() { (required, required * 0.6) } else { level_one(required, self.course.nominal) };
+        let (average, least) = (average + allowance, least + allowance);
+        Test { average, least, nominal: self.course.nominal, max_gap: self.facts.plan.limits.max_gap, source: self.source() }
+    }
+
+    /// All of the course is to be driven again.
+    pub(super) fn nothing_read(&mut self) {
+        let (from, to) = self.reach();
+        if to > from {
+            self.done.summary.again = Some(to - from);
+            self.done.summary.drive_again = vec![Stretch { from, to }];
+        }
+    }
+
+    pub(super) fn averages(&mut self, least: Wall, required: Option<Length>, upper: Option<LossRate>) {
+        let allowance = self.allowance(upper);
+        let test = required.map(|required| self.test(required, allowance));
+        // Without averages the minimum alone may still say that it is not met.
+        if let Some(test) = &test {
+            let by_least = decide(least.thickness, least.uncertainty, test.least);
+            self.done.summary.decision = if by_least == Decision::NotMet { by_least } else { Decision::NotDecided };
+            self.done.summary.decision_why = format!("by the minimum reading alone: {}; there are no averages", by_least.word());
+        } else {
+            self.done.summary.decision_why = "the required thickness is not known".to_owned();
+        }
+        if self.readings.is_empty() {
+            return self.lacks("Lowest average", &["places: the stream has no encoder"]);
+        }
+        if self.is_tank() && !self.facts.path.direction.is_upright() {
+            self.done.missing.push("Lowest average t1: the code averages along vertical lines, and this one runs across".to_owned());
+            return;
+        }
+        let asset = &self.facts.plan.asset;
+        let length = if self.is_tank() {
+            tank_length(asset.diameter, least.thickness)
+        } else {
+            let inside = if asset.kind == AssetKind::Pipe { asset.diameter - self.course.nominal * 2.0 } else { asset.diameter };
+            averaging_length(inside, least.thickness, allowance, self.course.nominal - allowance)
+        };
+        let Some(length) = self.take(length) else { return };
+        let Some(bins) = Bins::of(&self.shots, self.reach(), self.facts.plan.limits.max_gap) else {
+            self.done.missing.push("Lowest average t1: the course has no length on this line".to_owned());
+            return;
+        };
+        let Some(windows) = Windows::of(&bins, length, self.course.nominal) else {
+            self.done.missing.push("Lowest average t1: of no bin enough was read".to_owned());
+            self.done.summary.decision_why.push_str(": too little was read");
+            return self.nothing_read();
+        };
+        self.done.summary.average_low = Some(windows.low);
+        self.done.summary.average_high = Some(windows.high);
+        self.done.summary.average = Some(windows.low).filter(|low| windows.high - *low < Length::mm(1e-9));
+        let Some((required, test)) = required.zip(test) else {
+            self.done.numbers.push(windows_worked(&windows, length, self.source()));
+            return;
+        };
+        let judged = assess(&bins, length, (least.thickness, least.uncertainty), &test);
+        let Some(averages) = self.take(judged) else { return };
+        let again = averages.again.iter().fold(Length::ZERO, |sum, stretch| sum + stretch.length());
+        let summary = &mut self.done.summary;
+        summary.decision = averages.decision;
+        summary.decision_why = why(&averages, &test, least, self.facts.plan.job.units);
+        summary.unread_must = averages.unread_must;
+        summary.again = Some(again).filter(|again| *again > Length::ZERO);
+        summary.drive_again = averages.again;
+        if self.is_tank() {
+            if let Some(rate) = upper.filter(|rate| *rate > LossRate::ZERO && averages.decision == Decision::Met) {
+                let now = self.test(required, Length::ZERO);
+                let lasting = lasting(averages.average_safe, safe_end(least.thickness, least.uncertainty), &now, rate);
+                self.take(lasting);
+            }
+            let pits = pits(&self.readings, required, allowance, self.facts.plan.limits.max_gap);
+            self.take(pits);
+        }
+    }
+}
+
+/// Why it is decided so, or not.
+fn why(averages: &Averages, test: &Test, least: Wall, unit: LengthUnit) -> String {
+    let mm = |length: Length| crate::words::thickness(unit, length);
+    let windows = &averages.windows;
+    let (low, high) = (mm(windows.low), mm(windows.high));
+    let average = if low == high { low } else { format!("{low} to {high} (unread wall as nothing, as nominal)") };
+    let mut words = vec![
+        format!("t1 {average} against {}: {}", mm(test.average), averages.average.word()),
+        format!("t2 {} against {}: {}", mm(least.thickness), mm(test.least), averages.least.word()),
+    ];
+    if let Some(must) = averages.unread_must {
+        let more = if must > test.nominal { ", which is more than nominal" } else { "" };
+        words.push(format!("met if the unread wall averages at least {}{more}", mm(must)));
+    }
+    if averages.least == Decision::NotDecided && decide(least.thickness, least.uncertainty, test.least) == Decision::Met {
+        words.push(format!("t2 is known only of what was read, and echoes lie further apart than {}", mm(test.max_gap)));
+    }
+    if averages.decision == Decision::NotDecided && averages.least != Decision::NotMet && !averages.again.is_empty() {
+        let metres = averages.again.iter().fold(Length::ZERO, |sum, stretch| sum + stretch.length()).as_metres();
+        words.push(format!("drive {metres:.2} m again"));
+    }
+    words.join("; ")
+}
+
+fn windows_worked(windows: &Windows, length: Length, source: Source) -> Worked {
+    Worked::new("Lowest average", "t1 of a stretch of m bins, k read, lies in [S/m, (S + (m - k) nominal)/m]", source)
+        .given("L", "averaging length", length.as_mm(), "mm")
+        .given("m", "bins in a stretch", windows.bins as f64, "")
+        .gives("t1", "lowest average, unread wall as nothing", windows.low.as_mm(), "mm")
+        .gives("t1", "unread wall as nominal", windows.high.as_mm(), "mm")
+        .gives("", "from", windows.at.from.as_mm(), "mm")
+        .gives("", "to", windows.at.to.as_mm(), "mm")
+}
