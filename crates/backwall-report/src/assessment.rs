@@ -165,7 +165,8 @@ fn of_line(
     let unit = contents.plan.job.units;
     let course = |found: OfCourse| {
         let rests_on = evidence.words(&line.line, found.course, unit);
-        course::assess(&facts, found, rests_on)
+        let agreed = evidence.agreed(&line.line, found.course);
+        course::assess(&facts, found, rests_on, agreed)
     };
     let intervals = match request.interval {
         Some(length) => tally.by_interval(length, &scope)?,

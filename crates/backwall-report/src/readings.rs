@@ -184,17 +184,15 @@ impl<'a> Source<'a> {
         }
     }
 
-    /// The stretches that neighbours make of its readings; an evaluation has none as yet.
+    /// The stretches that neighbours make of its readings.
     fn judgements(self, reader: &JobReader) -> Result<Vec<Judgement>, StoreError> {
-        match self {
-            Self::Run(run) => {
-                let mut all = reader.judgements(run.id)?;
-                all.retain(|judgement| judgement.stretch.is_some());
-                all.sort_by_key(|judgement| judgement.rows);
-                Ok(all)
-            }
-            Self::Evaluation(..) => Ok(Vec::new()),
-        }
+        let mut all = match self {
+            Self::Run(run) => reader.judgements(run.id)?,
+            Self::Evaluation(evaluation, run) => reader.judgements_of_evaluation(run.id, evaluation.id)?,
+        };
+        all.retain(|judgement| judgement.stretch.is_some());
+        all.sort_by_key(|judgement| judgement.rows);
+        Ok(all)
     }
 
     /// Reads everything in short pieces; stops when the tick says so. `before` counts what was done already, `of` all.

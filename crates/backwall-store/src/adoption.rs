@@ -3,14 +3,13 @@
 //! otherwise reads what counts; where that is decided is here and nowhere else.
 
 use super::contents::{JobContents, RunId, RunSummary};
-use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationSummary};
 use super::reader::{JobReader, signed};
 use super::schema::ADOPTED_SINCE;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::strip::{Section, Spot};
+use backwall_survey::strip::Spot;
 use backwall_ultrasound::Setup;
 use rusqlite::OptionalExtension;
 
@@ -87,28 +86,6 @@ impl JobReader {
         run.spots = after.thin_spots + after.watch_spots;
         (run.least, run.least_at) = (after.least, after.least_at);
         Ok(run)
-    }
-
-    /// The spots of an adopted evaluation, found by the job's alarm settings; of those that are the run's own as well, it is
-    /// known whether they were acknowledged.
-    pub(super) fn spots_of_evaluation(&self, run: RunId, evaluation: EvaluationId) -> Result<Vec<Spot>, StoreError> {
-        let (limits, alarm) = (self.start_of(run)?.limits, self.force()?.plan.alarm);
-        let mut section = Section::new(alarm);
-        Cursor::of_evaluation(evaluation).read_on(
-            self,
-            |_| true,
-            |_, reading| {
-                section.push(&reading, &limits);
-                Ok::<(), StoreError>(())
-            },
-        )?;
-        let own = self.measured_spots(run)?;
-        let mut spots = section.spots.spots().to_vec();
-        for spot in &mut spots {
-            let same = own.iter().find(|own| same_spot(own, spot));
-            spot.acknowledged = same.is_some_and(|own| own.acknowledged);
-        }
-        Ok(spots)
     }
 }
 

@@ -79,7 +79,7 @@ pub struct Cursor<T = Reading> {
     source: Source,
     next: u64,
     piece: Vec<(u64, T)>,
-    /// Whether a run's own readings get the flags that their neighbours give them.
+    /// Whether readings get the flags that their neighbours give them.
     judged: bool,
     /// Where a run's readings are now, found at the first.
     placing: Option<Placing>,
@@ -189,10 +189,11 @@ impl<T: Stored> Cursor<T> {
             Ok(())
         };
         reader.said(read())?;
-        if let (Source::Run(run), true, Some((first, _)), Some((last, _))) =
-            (self.source, self.judged, self.piece.first(), self.piece.last())
-        {
-            let judgements = reader.judgements_between(run, *first, *last)?;
+        if let (true, Some((first, _)), Some((last, _))) = (self.judged, self.piece.first(), self.piece.last()) {
+            let judgements = match self.source {
+                Source::Run(run) | Source::InForce(run) => reader.judgements_between(run, *first, *last)?,
+                Source::Evaluation(evaluation) => reader.evaluated_judgements(evaluation, *first, *last)?,
+            };
             for Judgement { rows, flags, .. } in judgements {
                 let from = self.piece.partition_point(|(row, _)| *row < rows.0);
                 self.piece[from..].iter_mut().take_while(|(row, _)| *row <= rows.1).for_each(|(_, reading)| reading.judge(flags));

@@ -180,9 +180,14 @@ impl Evaluated {
         self.next = row.saturating_add(1);
         Ok(())
     }
-    pub fn end(mut self) -> Digest {
+    /// The digest, over what neighbours make of the readings too.
+    pub fn end(mut self, connection: &Connection) -> rusqlite::Result<Digest> {
+        if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? >= super::schema::STATED_SINCE {
+            let sql = "SELECT * FROM evaluated_judgement WHERE evaluation_id = ?1 ORDER BY id";
+            self.hash.some_rows(connection, sql, [self.evaluation], ALL)?;
+        }
         self.hash.buffer.push(b'.');
-        self.hash.end()
+        Ok(self.hash.end())
     }
 }
 
@@ -190,7 +195,7 @@ impl Evaluated {
 pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Digest> {
     let mut evaluated = Evaluated::new(connection, run, evaluation)?;
     evaluated.up_to(connection, i64::MAX)?;
-    Ok(evaluated.end())
+    evaluated.end(connection)
 }
 
 /// The next digest of the ledger: the one before it, and the row it enters.

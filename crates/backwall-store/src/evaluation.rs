@@ -3,6 +3,7 @@
 //! evaluation is whole or not in the file. Only what a set-up can change is kept of a reading: measurement and level.
 
 use super::contents::{RunId, RunState, RunSummary};
+use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluator::Comparer;
 use super::queue::Command;
@@ -11,12 +12,14 @@ use super::remake::{Made, MeasuredAgain, Setups, placed, remake};
 use super::verify::VerifyProgress;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
+use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours};
 use backwall_survey::reading::{Reading, ReadingMaker};
 use backwall_survey::strip::{AlarmSettings, Level, Limits, Section};
 use backwall_survey::travel::Odometer;
-use backwall_ultrasound::{Measurement, Setup};
+use backwall_ultrasound::{Flag, Measurement, Setup, Sight};
 use backwall_units::Length;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
 
 /// Numbers an evaluation within its job, from 1.
@@ -117,6 +120,8 @@ pub enum EvaluationError {
 /// A step of an evaluation on its way to the writer. Whoever hangs up without an end takes everything back.
 pub(super) enum Step {
     Readings(Vec<(Measurement, Level)>),
+    /// What neighbours make of them; once, behind the last.
+    Judgements(Vec<Judgement>),
     End(Box<Changes>),
 }
 
@@ -177,7 +182,9 @@ fn evaluate(
     steps: &SyncSender<Step>,
     go_on: &mut impl FnMut(u64, u64) -> bool,
 ) -> Result<Changes, Interrupted> {
+    let own = reader.judgements_between(run.id, 0, u64::MAX)?;
     let mut again = Remaking::new(run, setup, alarm)?;
+    again.comparison.judged_by(&own);
     let mut done = 0;
     if !go_on(done, run.readings) {
         return Err(EvaluationError::Stopped.into());
@@ -185,11 +192,14 @@ fn evaluate(
     remake(reader, run.id, &Setups::one(setup.clone()), |made| {
         let piece = again.piece(made)?;
         done += piece.len() as u64;
-        piece.iter().for_each(|one| again.comparison.push(&one.stored, &one.made, one.was_made));
+        piece.iter().for_each(|one| again.comparison.push(&one.stored, &one.made, one));
         let readings = piece.iter().map(|one| (one.made.measurement, one.made.level)).collect();
         steps.send(Step::Readings(readings)).map_err(|_| Interrupted::WriterGone)?;
         if go_on(done, run.readings.max(done)) { Ok::<_, Interrupted>(true) } else { Err(EvaluationError::Stopped.into()) }
     })?;
+    let judgements = again.judged();
+    again.comparison.judge(&own, &judgements);
+    steps.send(Step::Judgements(judgements)).map_err(|_| Interrupted::WriterGone)?;
     Ok(again.comparison.end())
 }
 
@@ -198,6 +208,8 @@ struct Remaking<'a> {
     run: &'a RunSummary,
     maker: ReadingMaker,
     comparison: Comparison,
+    neighbours: Neighbours,
+    judgements: Vec<Judgement>,
 }
 
 /// A reading of the run, and as the other set-up has it.
@@ -205,6 +217,8 @@ struct Remade {
     stored: Reading,
     made: Reading,
     was_made: bool,
+    /// What is known of it and those just before since it was made.
+    judged: Vec<Judgement>,
 }
 
 impl<'a> Remaking<'a> {
@@ -214,7 +228,14 @@ impl<'a> Remaking<'a> {
             |error: backwall_survey::travel::TravelError| EvaluationError::Impossible { run: run.id, row: 0, why: error.to_string() };
         let odometer = Odometer::new(start.path.clone()).map_err(impossible)?;
         let maker = ReadingMaker::new(setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
-        Ok(Self { run, maker, comparison: Comparison::new(start.limits.clone(), alarm) })
+        let comparison = Comparison::new(start.limits.clone(), alarm);
+        Ok(Self { run, maker, comparison, neighbours: Neighbours::default(), judgements: Vec::new() })
+    }
+
+    /// What neighbours make of all readings, once the last is made.
+    fn judged(&mut self) -> Vec<Judgement> {
+        self.judgements.extend(self.neighbours.end());
+        std::mem::take(&mut self.judgements)
     }
 
     /// The readings as they are with the other set-up.
@@ -222,13 +243,16 @@ impl<'a> Remaking<'a> {
         let mut piece = Vec::with_capacity(made.readings.len());
         for (row, stored, again) in made.readings {
             let was_made = !matches!(again, MeasuredAgain::NoWaveform);
+            let sight = if let MeasuredAgain::Measured(measured) = &again { measured.sight } else { Sight::default() };
             let made = placed(&mut self.maker, &self.run.start, &stored, again).and_then(|made| match made.place == stored.place {
                 true => Ok(made),
                 false => Err("its place does not follow from its encoder counts; run `backwall verify`".to_owned()),
             });
             let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row, why })?;
             let made = Reading { measurement: made.measurement, level: made.level, level_shown: made.level, ..stored.clone() };
-            piece.push(Remade { stored, made, was_made });
+            let judged = Neighbour::new(row, &made, &sight).map_or_else(Vec::new, |neighbour| self.neighbours.push(neighbour));
+            self.judgements.extend_from_slice(&judged);
+            piece.push(Remade { stored, made, was_made, judged });
         }
         made.failed.map_or(Ok(piece), |error| Err(error.into()))
     }
@@ -253,6 +277,10 @@ struct Comparison {
     before: Section,
     after: Section,
     changes: Changes,
+    /// Shots of the rows, as far as judgements need them.
+    seqs: Vec<u32>,
+    /// Rows of the run whose own readings stand alone; nothing where an evaluation was not judged.
+    judged: Option<BTreeSet<u64>>,
     /// Of all differences; whole numbers, for a sum that does not depend on rounding.
     sum_nm: i128,
 }
@@ -271,12 +299,23 @@ impl Comparison {
             before: Findings::default(),
             after: Findings::default(),
         };
-        Self { limits, before: Section::new(alarm), after: Section::new(alarm), changes, sum_nm: 0 }
+        Self { limits, before: Section::new(alarm), after: Section::new(alarm), changes, seqs: Vec::new(), judged: None, sum_nm: 0 }
     }
 
-    fn push(&mut self, before: &Reading, after: &Reading, was_made: bool) {
+    fn push(&mut self, before: &Reading, after: &Reading, one: &Remade) {
+        let was_made = one.was_made;
         self.before.push(before, &self.limits);
         self.after.push(after, &self.limits);
+        self.seqs.push(after.seq);
+        let row = self.seqs.len() as u64 - 1;
+        if self.judged.as_ref().is_some_and(|own| own.contains(&row)) {
+            self.before.spots.withdraw(before.seq);
+        }
+        if self.judged.is_some() {
+            let alone = one.judged.iter().filter(|judgement| judgement.flags.has(Flag::Alone)).map(|judgement| judgement.rows.0);
+            let seqs: Vec<u32> = alone.filter_map(|row| self.seqs.get(usize::try_from(row).ok()?).copied()).collect();
+            seqs.into_iter().for_each(|seq| self.after.spots.withdraw(seq));
+        }
         let changes = &mut self.changes;
         changes.readings += 1;
         changes.kept += u64::from(!was_made);
@@ -295,6 +334,18 @@ impl Comparison {
                 }
             }
         }
+    }
+
+    /// Spots as neighbours judge them, of both.
+    fn judge(&mut self, before: &[Judgement], after: &[Judgement]) {
+        self.before.judge(before);
+        self.after.judge(after);
+    }
+
+    /// Counts spots as neighbours judge them, the run's own by `own`.
+    fn judged_by(&mut self, own: &[Judgement]) {
+        let alone = own.iter().filter(|judgement| judgement.flags.has(Flag::Alone));
+        self.judged = Some(alone.flat_map(|judgement| judgement.rows.0..=judgement.rows.1).collect());
     }
 
     fn end(&self) -> Changes {
@@ -323,7 +374,11 @@ pub(super) fn take(
                 }
                 digest.up_to(connection, rows.last())?;
             }
-            Step::End(changes) => return super::insert::evaluation(connection, id, start, *changes, digest.end()).map(Some),
+            Step::Judgements(judgements) => super::insert::evaluated_judgements(connection, id, &judgements)?,
+            Step::End(changes) => {
+                let digest = digest.end(connection)?;
+                return super::insert::evaluation(connection, id, start, *changes, digest).map(Some);
+            }
         }
     }
     Ok(None)
@@ -343,15 +398,21 @@ pub(super) fn check(
         tell("its readings are not what was saved".to_owned());
     }
     let mut again = Remaking::new(&run, &stored.start.setup, alarm)?;
+    let is_judged = reader.is_judged(stored.id)?;
+    let own = reader.judgements_between(run.id, 0, u64::MAX)?;
+    if is_judged {
+        again.comparison.judged_by(&own);
+    }
     let tells_coating = reader.tells_coating("evaluated", "evaluation_id", stored.id)?;
     let mut row = 0;
     let to_the_end = remake(reader, run.id, &Setups::one(stored.start.setup.clone()), |made| {
         let made = again.piece(made)?;
-        let held = reader.evaluated(stored.id, row, made.len())?;
-        for (index, Remade { stored, made, was_made }) in made.iter().enumerate() {
+        let held = Cursor::of_evaluation(stored.id).alone().starting_at(row).take(reader, made.len())?;
+        for (index, one) in made.iter().enumerate() {
+            let Remade { stored, made, .. } = one;
             let made = &super::verify::as_told(made.clone(), tells_coating);
             // What it says has changed was said of the readings it has.
-            again.comparison.push(stored, held.get(index).unwrap_or(made), *was_made);
+            again.comparison.push(stored, held.get(index).unwrap_or(made), one);
             match held.get(index) {
                 Some(held) if comparer.agree(held, made) => {}
                 Some(held) => tell(format!(
@@ -371,6 +432,15 @@ pub(super) fn check(
     }
     if !reader.evaluated(stored.id, row, 1)?.is_empty() {
         tell(format!("it has readings behind the run's last one, {row}"));
+    }
+    if is_judged {
+        let made = again.judged();
+        let held = reader.evaluated_judgements(stored.id, 0, u64::MAX)?;
+        let alike = held.len() == made.len() && held.iter().zip(&made).all(|(a, b)| super::verify::is_alike(a, b));
+        if !alike && comparer.is_of_now() {
+            tell("what its neighbours make of its readings does not follow from them".to_owned());
+        }
+        again.comparison.judge(&own, &held);
     }
     if again.comparison.end() != stored.changes {
         tell("what it says has changed does not follow from the readings".to_owned());

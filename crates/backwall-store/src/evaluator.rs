@@ -46,6 +46,11 @@ impl Comparer {
         Self { evaluator, moved: Moved::default() }
     }
 
+    /// Whether the readings are of the present evaluator, so that all that follows from them can be made again.
+    pub fn is_of_now(&self) -> bool {
+        self.evaluator == EVALUATOR_VERSION
+    }
+
     /// Whether a stored reading is what is made again; that of another evaluator may differ within the tolerance.
     pub fn agree(&mut self, stored: &Reading, made: &Reading) -> bool {
         if stored == made {

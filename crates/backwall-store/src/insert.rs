@@ -255,6 +255,17 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
     ledger(connection, table)
 }
 
+/// What neighbours make of readings of an evaluation.
+pub(super) fn evaluated_judgements(connection: &Connection, id: EvaluationId, judgements: &[Judgement]) -> rusqlite::Result<()> {
+    let mut statement = connection.prepare_cached(
+        "INSERT INTO evaluated_judgement (evaluation_id, first_row, last_row, flags, stretch_json) VALUES (?, ?, ?, ?, ?)",
+    )?;
+    for Judgement { rows, flags, stretch } in judgements {
+        statement.execute(params![id, rows.0 as i64, rows.1 as i64, flags.bits(), stretch.as_ref().map(json).transpose()?])?;
+    }
+    Ok(())
+}
+
 /// Ends an evaluation whose readings are in, with the digest of them: its own row, its entry in the ledger.
 pub(super) fn evaluation(
     connection: &Connection,
@@ -265,7 +276,7 @@ pub(super) fn evaluation(
 ) -> rusqlite::Result<EvaluationSummary> {
     connection.execute(
         "INSERT INTO evaluation (id, run_id, setup_json, setup_id, differs, why, software, changes_json, name, certificate, at_us, digest,
-         evaluator) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+         evaluator, judged) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1)",
         params![
             id,
             start.run,

@@ -7,7 +7,7 @@ use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
-use super::schema::{self, Access, JUDGED_SINCE};
+use super::schema::{self, Access, JUDGED_SINCE, STATED_SINCE};
 use super::{digest, row, summary};
 use backwall_survey::job::Checklist;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
@@ -363,13 +363,49 @@ impl JobReader {
         Ok(last.into_values().collect())
     }
 
-    /// What the neighbours of a run's readings that count made of them, in order; nothing of an adopted evaluation, nor in a
-    /// file of an earlier format.
+    /// What the neighbours of a run's readings that count made of them, in order; nothing in what a program of an earlier format made.
     pub fn judgements(&self, run: RunId) -> Result<Vec<Judgement>, StoreError> {
-        if self.in_force(run)?.is_some() {
+        let judgements = match self.in_force(run)? {
+            Some(evaluation) => self.evaluated_judgements(evaluation, 0, u64::MAX)?,
+            None => self.judgements_between(run, 0, u64::MAX)?,
+        };
+        self.in_place(run, judgements)
+    }
+
+    /// Those that reach into some rows.
+    pub(super) fn judgements_between(&self, run: RunId, first: u64, last: u64) -> Result<Vec<Judgement>, StoreError> {
+        if self.version < JUDGED_SINCE {
             return Ok(Vec::new());
         }
-        let mut judgements = self.judgements_between(run, 0, u64::MAX)?;
+        self.judged_in("judgement", "run_id", run, first, last)
+    }
+
+    /// The same of an evaluation; nothing of those made before evaluations were judged.
+    pub(super) fn evaluated_judgements(&self, evaluation: EvaluationId, first: u64, last: u64) -> Result<Vec<Judgement>, StoreError> {
+        if self.version < STATED_SINCE {
+            return Ok(Vec::new());
+        }
+        self.judged_in("evaluated_judgement", "evaluation_id", evaluation, first, last)
+    }
+
+    fn judged_in(&self, table: &str, key: &str, id: i64, first: u64, last: u64) -> Result<Vec<Judgement>, StoreError> {
+        let row = |row: u64| i64::try_from(row).unwrap_or(i64::MAX);
+        let sql = format!(
+            "SELECT first_row, last_row, flags, stretch_json FROM {table} WHERE {key} = ?1 AND last_row >= ?2 AND first_row <= ?3 ORDER BY id"
+        );
+        self.all(&sql, (id, row(first), row(last)), |found| {
+            let rows = (found.get::<_, i64>(0)? as u64, found.get::<_, i64>(1)? as u64);
+            Ok(Judgement { rows, flags: Flags::from_bits(found.get(2)?), stretch: stretch(found, 3)? })
+        })
+    }
+
+    /// What neighbours make of an evaluation's readings, where the run is by what is in force.
+    pub fn judgements_of_evaluation(&self, run: RunId, evaluation: EvaluationId) -> Result<Vec<Judgement>, StoreError> {
+        let judgements = self.evaluated_judgements(evaluation, 0, u64::MAX)?;
+        self.in_place(run, judgements)
+    }
+
+    fn in_place(&self, run: RunId, mut judgements: Vec<Judgement>) -> Result<Vec<Judgement>, StoreError> {
         if let Some(placing) = self.placing(run)? {
             for stretch in judgements.iter_mut().filter_map(|judgement| judgement.stretch.as_mut()) {
                 stretch.edges = placing.edges(stretch.edges.0, stretch.edges.1);
@@ -378,21 +414,12 @@ impl JobReader {
         Ok(judgements)
     }
 
-    /// Those that reach into some rows.
-    pub(super) fn judgements_between(&self, run: RunId, first: u64, last: u64) -> Result<Vec<Judgement>, StoreError> {
-        if self.version < JUDGED_SINCE {
-            return Ok(Vec::new());
+    /// Whether neighbours of an evaluation's readings were judged.
+    pub(super) fn is_judged(&self, evaluation: EvaluationId) -> Result<bool, StoreError> {
+        if self.version < STATED_SINCE {
+            return Ok(false);
         }
-        let row = |row: u64| i64::try_from(row).unwrap_or(i64::MAX);
-        self.all(
-            "SELECT first_row, last_row, flags, stretch_json FROM judgement
-             WHERE run_id = ?1 AND last_row >= ?2 AND first_row <= ?3 ORDER BY id",
-            (run, row(first), row(last)),
-            |found| {
-                let rows = (found.get::<_, i64>(0)? as u64, found.get::<_, i64>(1)? as u64);
-                Ok(Judgement { rows, flags: Flags::from_bits(found.get(2)?), stretch: stretch(found, 3)? })
-            },
-        )
+        self.said(self.connection.query_row("SELECT judged IS 1 FROM evaluation WHERE id = ?1", [evaluation], |row| row.get(0)))
     }
 
     /// The time bases a device told, each with the row it holds from.

@@ -339,10 +339,23 @@ CREATE TABLE setup_change (
   from_row INTEGER NOT NULL CHECK (from_row >= 0), setup_id INTEGER NOT NULL REFERENCES setup(id)
 ) STRICT;
 CREATE INDEX setup_change_of_link ON setup_change (run_id, link);
+
+-- What neighbours make of an evaluation's readings, as `judgement` has it of a run's own.
+CREATE TABLE evaluated_judgement (
+  id INTEGER PRIMARY KEY,
+  evaluation_id INTEGER NOT NULL REFERENCES evaluation(id) DEFERRABLE INITIALLY DEFERRED,
+  first_row INTEGER NOT NULL, last_row INTEGER NOT NULL CHECK (last_row >= first_row),
+  flags INTEGER NOT NULL, stretch_json TEXT,
+  kind TEXT GENERATED ALWAYS AS (stretch_json ->> '$.kind') VIRTUAL
+) STRICT;
+CREATE INDEX evaluated_judgement_of_row ON evaluated_judgement (evaluation_id, last_row);
+-- 1 where its neighbours were judged.
+ALTER TABLE evaluation ADD COLUMN judged INTEGER;
 ";
 
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] = &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change"]];
+const APPEND_ONLY: &[&[&str]] =
+    &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change", "evaluated_judgement"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -85,44 +85,46 @@ impl JobReader {
             (run.from, run.to) = Some(placing.edges(from, to)).unzip();
         }
         if placing.judges_again() && run.state != RunState::Open {
-            run.spots = self.cut(id, &placing)?.len() as u64;
+            run.spots = self.cut(id, Some(&placing))?.len() as u64;
         }
         Ok(run)
     }
 
     /// The spots of a run by the readings that count, where they are now.
     pub fn spots(&self, run: RunId) -> Result<Vec<Spot>, StoreError> {
-        match (self.placing(run)?, self.in_force(run)?) {
-            (Some(placing), _) if placing.judges_again() => self.cut(run, &placing),
-            (Some(placing), None) => {
-                let mut spots = self.measured_spots(run)?;
-                spots.iter_mut().for_each(|spot| placing.spot(spot));
-                Ok(spots)
-            }
-            (Some(placing), Some(_)) => self.cut(run, &placing),
-            (None, Some(evaluation)) => self.spots_of_evaluation(run, evaluation),
-            (None, None) => self.measured_spots(run),
+        let (placing, adopted) = (self.placing(run)?, self.in_force(run)?);
+        let judges = placing.as_ref().is_some_and(Placing::judges_again);
+        if judges || adopted.is_some() {
+            return self.cut(run, placing.as_ref());
         }
+        let mut spots = self.measured_spots(run)?;
+        if let Some(placing) = placing {
+            spots.iter_mut().for_each(|spot| placing.spot(spot));
+        }
+        Ok(spots)
     }
 
-    /// The spots of the readings that count, found again. What was known of those that are the same is kept.
-    fn cut(&self, run: RunId, placing: &Placing) -> Result<Vec<Spot>, StoreError> {
+    /// The spots of the readings that count, found again by the plan's alarm settings and judged by their neighbours. Of those that
+    /// are the run's own as well it is known whether they were acknowledged.
+    fn cut(&self, run: RunId, placing: Option<&Placing>) -> Result<Vec<Spot>, StoreError> {
         let mut section = Section::new(self.force()?.plan.alarm);
+        let limits = placing.map_or_else(|| self.start_of(run).map(|start| start.limits), |placing| Ok(placing.limits().clone()))?;
         Cursor::in_force(run).read_on(
             self,
             |_| true,
             |_, reading| {
-                section.push(&reading, placing.limits());
+                section.push(&reading, &limits);
                 Ok::<(), StoreError>(())
             },
         )?;
+        section.judge(&self.judgements(run)?);
         let mut own = self.measured_spots(run)?;
-        own.iter_mut().for_each(|spot| placing.spot(spot));
+        if let Some(placing) = placing {
+            own.iter_mut().for_each(|spot| placing.spot(spot));
+        }
         let mut spots = section.spots.spots().to_vec();
         for spot in &mut spots {
-            if let Some(same) = own.iter().find(|own| same_spot(own, spot)) {
-                (spot.acknowledged, spot.finding) = (same.acknowledged, spot.finding.or(same.finding));
-            }
+            spot.acknowledged = own.iter().find(|own| same_spot(own, spot)).is_some_and(|same| same.acknowledged);
         }
         Ok(spots)
     }

@@ -318,16 +318,9 @@ impl JobReader {
         let stored = self.judgements_between(verdict.run, 0, u64::MAX)?;
         // The last stretch of a run that was cut off was never judged.
         let expected = if self.recorded_run(verdict.run)?.state == RunState::Closed { made } else { &made[..stored.len().min(made.len())] };
-        let told = |judgement: &Judgement| {
-            (judgement.rows, judgement.flags, judgement.stretch.map(|stretch| serde_json::to_string(&stretch).ok()))
-        };
-        if !stored.iter().map(told).eq(expected.iter().map(told)) {
-            let first = stored
-                .iter()
-                .map(told)
-                .zip(expected.iter().map(told))
-                .position(|(a, b)| a != b)
-                .unwrap_or(stored.len().min(expected.len()));
+        let pairs = || stored.iter().zip(expected);
+        if stored.len() != expected.len() || !pairs().all(|(a, b)| is_alike(a, b)) {
+            let first = pairs().position(|(a, b)| !is_alike(a, b)).unwrap_or(stored.len().min(expected.len()));
             findings.add(format!(
                 "what its neighbours make of the readings does not follow from them: {} stored, {} made again, the first that differs is number {}",
                 stored.len(),
@@ -378,6 +371,12 @@ impl JobReader {
         });
         tell(going);
     }
+}
+
+/// Whether two judgements are the same as they are kept.
+pub(super) fn is_alike(a: &Judgement, b: &Judgement) -> bool {
+    let kept = |judgement: &Judgement| judgement.stretch.map(|stretch| serde_json::to_string(&stretch).ok());
+    (a.rows, a.flags) == (b.rows, b.flags) && kept(a) == kept(b)
 }
 
 /// A reading made again, as a run or evaluation tells it: those of older files say nothing of a coating.

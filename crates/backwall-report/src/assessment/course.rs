@@ -151,10 +151,12 @@ struct Work<'a> {
     readings: Vec<(Length, Length)>,
     /// Every placed shot in it, echo or not.
     shots: Vec<Shot>,
+    /// The minimum without readings that agree with no neighbour, where there are such.
+    agreed: Option<Wall>,
     done: CourseAssessment,
 }
 
-pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>) -> CourseAssessment {
+pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, agreed: Option<Wall>) -> CourseAssessment {
     let done = CourseAssessment {
         course: found.course,
         statistics: found.statistics,
@@ -178,7 +180,7 @@ pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>) 
     let readings = facts.line.points.iter().filter(inside).map(|point| (point.along, point.thickness)).collect();
     let assess = facts.plan.assess.clone().unwrap_or_default();
     let shots = facts.shots.iter().filter(|shot| facts.path.course_at(shot.along) == Some(course.number)).copied().collect();
-    let mut work = Work { facts, assess, course, lower_two: index < 2, edges, readings, shots, done };
+    let mut work = Work { facts, assess, course, lower_two: index < 2, edges, readings, shots, agreed, done };
     work.all();
     work.done
 }

@@ -1,6 +1,7 @@
 //! What the reader must know of the readings that numbers rest on: counted as they are read, said beside every decision.
 
 use backwall_store::{JobContents, JobReader, RunSummary, StoreError};
+use backwall_survey::integrity::rate::Wall;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
@@ -17,6 +18,8 @@ struct Doubts {
     without_uncertainty: u64,
     /// Spots that may be laminations.
     laminations: u64,
+    /// The minimum of those that agree with a neighbour.
+    agreed: Option<Wall>,
 }
 
 /// Of all courses of all lines.
@@ -58,16 +61,22 @@ impl Evidence {
         let flags = reading.measurement.flags;
         let uncalibrated = !calibrated || flags.has(Flag::Uncalibrated);
         let without = reading.measurement.uncertainty.is_none();
-        if !(uncalibrated || without || flags.has(Flag::Alone)) {
-            return;
-        }
         let found = self.courses.entry((run.start.line.clone(), reading.place.course)).or_default();
+        if !flags.has(Flag::Alone) && found.agreed.is_none_or(|known| thickness < known.thickness) {
+            found.agreed = Some(Wall { thickness, uncertainty: reading.measurement.uncertainty });
+        }
         found.uncalibrated += u64::from(uncalibrated);
         found.without_uncertainty += u64::from(without);
         if flags.has(Flag::Alone) {
             let (count, least) = found.alone.unwrap_or((0, thickness));
             found.alone = Some((count + 1, least.min(thickness)));
         }
+    }
+
+    /// The minimum of the readings that agree with a neighbour, where others do not.
+    pub(super) fn agreed(&self, line: &str, course: Option<u16>) -> Option<Wall> {
+        let found = self.courses.get(&(line.to_owned(), course))?;
+        found.agreed.filter(|_| found.alone.is_some())
     }
 
     /// In words, worst first.

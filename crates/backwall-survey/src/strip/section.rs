@@ -4,7 +4,9 @@
 use super::spot::{AlarmSettings, Sample, Spot, SpotEvent, SpotWatch};
 use super::statistics::Tally;
 use super::{Level, Limits, Strip};
+use crate::neighbours::{Judgement, Stretch};
 use crate::reading::Reading;
+use backwall_ultrasound::Flag;
 use backwall_units::Length;
 
 /// A reading, as far as strip and spots are concerned.
@@ -62,7 +64,13 @@ impl Section {
         if let Some(tally) = &mut self.tally {
             tally.push(reading);
         }
-        self.see(&Seen::from(reading), limits)
+        let raised = self.see(&Seen::from(reading), limits);
+        if reading.measurement.flags.has(Flag::Alone) {
+            // Its neighbours are known already: a reading that stands alone raises no spot.
+            self.spots.withdraw(reading.seq);
+            return None;
+        }
+        raised
     }
 
     /// The same for what is known of a reading in an overview: it counts in no statistics.
@@ -79,6 +87,14 @@ impl Section {
         self.strip.push(along, thickness, level);
         let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
         self.spots.push(&Sample { seq, along, course, thickness, level, sound_from })
+    }
+
+    /// Gives spots the kind that neighbours make of them, once all readings are in.
+    pub fn judge(&mut self, judgements: &[Judgement]) {
+        let stretches: Vec<Stretch> = judgements.iter().filter_map(|judgement| judgement.stretch).collect();
+        if !judgements.is_empty() {
+            self.spots.judge(&stretches, true);
+        }
     }
 
     pub fn readings(&self) -> u64 {

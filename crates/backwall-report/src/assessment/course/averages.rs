@@ -45,12 +45,20 @@ impl Work<'_> {
         }
     }
 
+    /// Whether a minimum that is not met agrees with no neighbour, and those that do would not say so: that must be looked at by hand before
+    /// it decides.
+    fn rests_on_one_alone(&self, decision: Decision, wanted: Length) -> bool {
+        let agreed = self.agreed.map(|wall| decide(wall.thickness, wall.uncertainty, wanted));
+        decision == Decision::NotMet && agreed.is_some_and(|agreed| agreed != Decision::NotMet)
+    }
+
     pub(super) fn averages(&mut self, least: Wall, required: Option<Length>, upper: Option<LossRate>) {
         let allowance = self.allowance(upper);
         let test = required.map(|required| self.test(required, allowance));
         // Without averages the minimum alone may still say that it is not met.
         if let Some(test) = &test {
             let by_least = decide(least.thickness, least.uncertainty, test.least);
+            let by_least = if self.rests_on_one_alone(by_least, test.least) { Decision::NotDecided } else { by_least };
             self.done.summary.decision = if by_least == Decision::NotMet { by_least } else { Decision::NotDecided };
             self.done.summary.decision_why = format!("by the minimum reading alone: {}; there are no averages", by_least.word());
         } else {
@@ -93,6 +101,18 @@ impl Work<'_> {
         let summary = &mut self.done.summary;
         summary.decision = averages.decision;
         summary.decision_why = why(&averages, &test, least, self.facts.plan.job.units);
+        if averages.average != Decision::NotMet && self.rests_on_one_alone(averages.decision, test.least) {
+            let summary = &mut self.done.summary;
+            summary.decision = Decision::NotDecided;
+            let without = self.agreed.map_or_else(String::new, |wall| {
+                format!(
+                    "; without readings that agree with no neighbour t2 is {}",
+                    crate::words::thickness(self.facts.plan.job.units, wall.thickness)
+                )
+            });
+            summary.decision_why.push_str(&without);
+        }
+        let summary = &mut self.done.summary;
         summary.unread_must = averages.unread_must;
         summary.again = Some(again).filter(|again| *again > Length::ZERO);
         summary.drive_again = averages.again;

@@ -66,8 +66,7 @@ impl Bins {
         }
         shots.sort_by(|a, b| a.along.total_cmp(&b.along));
         let cell = spacing(&shots).max(NARROWEST).min(max_gap.max(NARROWEST));
-        let each = (max_gap / cell + 1e-9).floor().max(1.0);
-        let count = ((to - from) / (cell * each)).round().clamp(1.0, MOST_BINS);
+        let (each, count) = divided(to - from, cell, max_gap);
         let width = (to - from) / count;
         let cell = width / each;
         let mut cells: Vec<Vec<Shot>> = vec![Vec::new(); (count * each) as usize];
@@ -101,6 +100,22 @@ impl Bins {
     }
 }
 
+/// Cells in a bin, and bins. A cell is no narrower than `cell`, or every few shots one would stay empty; a bin is no wider than `most`.
+fn divided(length: Length, cell: Length, most: Length) -> (f64, f64) {
+    let mut each = (most / cell + 1e-9).floor().max(1.0);
+    loop {
+        let count = (length / (cell * each)).floor().clamp(1.0, MOST_BINS);
+        if length / count <= most {
+            return (each, count);
+        }
+        if each == 1.0 {
+            // Shots as far apart as bins may be wide.
+            return (each, (length / cell).round().clamp(1.0, MOST_BINS));
+        }
+        each -= 1.0;
+    }
+}
+
 /// How far shots usually lie apart.
 fn spacing(sorted: &[Shot]) -> Length {
     let mut steps: Vec<f64> = sorted.windows(2).map(|pair| (pair[1].along - pair[0].along).as_mm()).filter(|step| *step > 1e-3).collect();
@@ -129,4 +144,33 @@ fn of_bin(cells: &[Option<Read>]) -> Option<Read> {
 /// The greatest u stands for all; `None` where one is not known.
 fn greatest(mut all: impl Iterator<Item = Option<Length>>) -> Option<Length> {
     all.try_fold(Length::ZERO, |most, u| u.map(|u| most.max(u)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An encoder of 40 counts a millimetre and a crawler of 40 mm/s at 15 shots a second give steps of 2.675, 2.675 and 2.65 mm: their mean is
+    /// just the width that a stretch of 1.2 m divides into.
+    #[test]
+    fn a_wall_read_whole_is_read_in_every_bin_whatever_the_steps_are() {
+        for steps in [&[2.675, 2.675, 2.65][..], &[2.5], &[3.333, 3.334], &[1.0], &[0.3, 0.5], &[4.99, 5.0], &[9.9]] {
+            for end in [1200.0, 1195.0, 1003.0, 331.0] {
+                let mut shots = Vec::new();
+                let mut at = 0.0;
+                for step in steps.iter().cycle() {
+                    if at > end {
+                        break;
+                    }
+                    shots.push(Shot { along: Length::mm(at), thickness: Some(Length::mm(8.0)), uncertainty: Some(Length::mm(0.05)) });
+                    at += step;
+                }
+                let bins = Bins::of(&shots, (Length::ZERO, Length::mm(end)), Length::mm(10.0)).unwrap();
+                // The last bin may end behind the last shot.
+                let unread = bins.bins.iter().rev().skip(1).filter(|bin| bin.is_none()).count();
+                assert_eq!(unread, 0, "{steps:?} to {end}: {} of {} bins", unread, bins.bins.len());
+                assert!(bins.width.as_mm() <= 10.0 || steps == [9.9], "{steps:?} to {end}: {}", bins.width);
+            }
+        }
+    }
 }

@@ -63,7 +63,7 @@ pub const TABLES: &[PlanTable] = &[
                 "override_needs_second_name",
                 "",
                 Flag,
-                Default("false"),
+                Usual("one name is enough"),
                 "true",
                 "Whether a second person must agree when the checklist is overridden.",
             ),
