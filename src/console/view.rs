@@ -71,7 +71,9 @@ pub fn draw(app: &App, frame: &mut Frame) {
         (None, Some(question)) => overlay::question(question, &mut pen, line),
         (None, None) if app.change.is_some() => overlay::change(app, &mut pen, line),
         // The alarm stands where it was said: what a key was answered with is not lost beneath it.
-        _ if app.mode() == Mode::Scanning && app.message.is_some() && open_alarm(app).is_some() => message(app, &mut pen, line),
+        _ if matches!(app.mode(), Mode::Scanning | Mode::Left) && app.message.is_some() && open_alarm(app).is_some() => {
+            message(app, &mut pen, line)
+        }
         _ => footer(app.mode(), &mut pen, line),
     }
     if let (Some(prompt), Step::Checklist, None) = (&app.prompt, app.step, &app.left)

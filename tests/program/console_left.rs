@@ -205,6 +205,22 @@ fn an_interrupted_run_is_left_as_it_is_or_goes_on_in_a_run_that_is_joined_to_it(
     assert!(app.goes_on.is_none());
 }
 
+#[test]
+fn a_run_that_is_going_is_not_left_for_another_line() {
+    let found = found(&job());
+    let mut app = scanning(Direction::Up);
+    update(&mut app, letter('L'));
+    update(&mut app, Event::Survey(SurveyNews::LeftFound(found)));
+    assert!(take(&mut app, "C2 56.000 m, not scanned").is_empty());
+    let shown = text(&app, 80, 24);
+    // The alarm keeps its line.
+    assert!(shown.contains("a run is going: end it first") && shown.contains("[a] acknowledge"), "{shown}");
+    assert!(app.left.is_some());
+    // It is read anew each time, because what is left changes with every reading.
+    update(&mut app, key(KeyCode::Esc));
+    assert_eq!(update(&mut app, letter('L')), [Effect::OpenSurvey(Survey::Left)]);
+}
+
 /// A scan that is killed in the middle.
 #[cfg(unix)]
 fn killed(job: &Path) {
