@@ -195,7 +195,11 @@ fn an_interrupted_run_is_left_as_it_is_or_goes_on_in_a_run_that_is_joined_to_it(
     let effects = typed(&mut app, "battery changed");
     assert!(!effects.iter().any(|effect| matches!(effect, Effect::State(_) | Effect::StartScan { .. })), "{effects:?}");
     assert_eq!((app.step, app.line), (Step::Scan, 0));
-    assert!(text(&app, 80, 24).contains("GOES ON from run 1: put the crawler at 1.790 m, then s"), "{}", text(&app, 80, 24));
+    assert!(
+        text(&app, 80, 24).contains("GOES ON from run 1, saved up to 1.790 m: crawler to the line's start, then s"),
+        "{}",
+        text(&app, 80, 24)
+    );
     let view = backwall::live::LiveView { line: "A090".into(), ..live(Direction::Up) };
     update(&mut app, Event::Started { view: Arc::new(view), wall: Arc::new(std::sync::Mutex::new(wall(Direction::Up))) });
     let mut over = (*app.scan.as_ref().unwrap().view).clone();
@@ -265,6 +269,9 @@ fn after_a_crash_the_run_that_broke_off_is_the_first_thing_asked() {
     assert_eq!((&contents.statements[0].said, contents.statements[0].reason.as_str()), (&Said::Leave { run: 1 }, "the wall ends there"));
     let status = must(&["status", job.to_str().unwrap()]);
     assert!(!status.contains("ended in the middle"), "{status}");
+    let again = ["amend", job.to_str().unwrap(), "--by", "R. Aldane", "--reason", "once more", "--run", "1", "--leave"];
+    let refused = run(&again);
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("run 1 is left as it is already"), "{refused:?}");
     // Said once, it is not asked again.
     let mut terminal = Terminal::open(&["open", job.to_str().unwrap()], 24, 80, folder.path());
     terminal.wait_for("Prepare");

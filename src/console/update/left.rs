@@ -192,8 +192,10 @@ pub fn interrupted(app: &mut App, run: RunId, what: &str, reason: String, by: Si
 pub fn goes_on_words(app: &App) -> Option<String> {
     let chosen = app.contents.plan.lines.get(app.line)?;
     let goes_on = app.goes_on.as_ref().filter(|goes_on| goes_on.run.is_none() && goes_on.line == chosen.name)?;
-    let place = goes_on.at.map_or_else(|| "at the start of the line".to_owned(), |at| place(app, at));
-    Some(format!("GOES ON from run {}: put the crawler {place}, then s; the new run is joined to it", goes_on.from))
+    let unit = app.look.unit;
+    let saved = goes_on.at.map_or_else(String::new, |at| format!(", saved up to {} {}", unit.place(at), unit.place_symbol()));
+    // A run counts its places from where the line starts: nowhere else may the crawler stand.
+    Some(format!("GOES ON from run {}{saved}: crawler to the line's start, then s", goes_on.from))
 }
 
 /// A run has started: the one that goes on, or another, and then nothing is joined.
