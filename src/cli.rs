@@ -16,16 +16,22 @@ mod choice;
 mod compare;
 mod console;
 mod demo;
+mod enter;
 pub mod export;
 mod follow;
+mod hand;
 mod manual;
 pub mod new;
+mod note;
+mod photo;
+mod place;
 mod ports;
 mod profile;
 mod reevaluate;
 pub mod report;
 pub mod review;
 mod scan;
+mod seal;
 mod shift;
 pub mod simulate;
 mod status;
@@ -33,6 +39,7 @@ mod stream_args;
 mod templates;
 mod unseen;
 pub mod verify;
+mod witness;
 mod work;
 
 use clap::{Parser, Subcommand};
@@ -75,6 +82,14 @@ enum Command {
     Reevaluate(reevaluate::ReevaluateArgs),
     /// Put right what is wrong in a job: a run on the wrong line, a plan that changed, a part that was swapped
     Amend(amend::AmendArgs),
+    /// Enter a thickness read by hand: at a place, of a grid or an inspection point, and as proof of a spot
+    Hand(hand::HandArgs),
+    /// Put a note or a mark at a place afterwards, also with a drawing of characters
+    Note(note::NoteArgs),
+    /// Add a photo: kept beside the job, or by its digest alone
+    Photo(photo::PhotoArgs),
+    /// Enter that somebody witnessed something, with name and initials
+    Witness(witness::WitnessArgs),
     /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
     /// The client's report as PDF or HTML
@@ -83,6 +98,8 @@ enum Command {
     Export(export::Args),
     /// Check a job's digests, and compute every reading again from its waveform
     Verify(verify::Args),
+    /// One digest over the whole job, to keep elsewhere
+    Seal(seal::SealArgs),
     /// Check a stream profile, or try it on a stream
     Profile(profile::ProfileArgs),
     /// The virtual crawler: a stream from a wall described in TOML
@@ -103,10 +120,15 @@ pub fn main() -> ExitCode {
         Command::Calibrate(args) => calibrate::run(args),
         Command::Scan(args) => scan::run(args),
         Command::Status(args) => status::run(&args),
+        Command::Seal(args) => seal::run(&args),
         Command::Shift(args) => shift::run(&args),
         Command::Review(args) => review::run(&args),
         Command::Reevaluate(args) => reevaluate::run(&args),
         Command::Amend(args) => amend::run(&args),
+        Command::Hand(args) => hand::run(&args),
+        Command::Note(args) => note::run(&args),
+        Command::Photo(args) => photo::run(&args),
+        Command::Witness(args) => witness::run(&args),
         Command::Assess(args) => assess::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Export(args) => export::run(&args),

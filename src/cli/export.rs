@@ -42,6 +42,8 @@ pub enum What {
     Spots,
     /// Each line as a whole, by course, and by interval with --interval
     Statistics,
+    /// What was read by hand, apart from the crawler
+    Hand,
 }
 
 /// What a picture shows.
@@ -169,10 +171,11 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
         ("--dpi", args.dpi.is_some(), args.format == Format::Png, "--format png"),
         ("--bom", args.bom, args.format == Format::Csv, "--format csv"),
         ("--run", args.run.is_some(), !(picture && shown == Shown::Map), "one run, and --figure map shows all"),
+        ("--run", args.run.is_some(), picture || what != What::Hand, "readings, spots or statistics; --what hand has the whole job"),
         (
             "--evaluation",
             args.evaluation.is_some(),
-            !(picture && shown == Shown::Map) && (picture || what != What::Spots),
+            !(picture && shown == Shown::Map) && (picture || matches!(what, What::Readings | What::Statistics)),
             "readings, statistics, strip or waveform",
         ),
     ];

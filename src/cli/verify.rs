@@ -2,15 +2,19 @@
 
 use super::work::interruptible;
 use anyhow::bail;
-use backwall_store::{JobFile, Moved, RunState};
+use backwall_store::photos::{self, PhotoState};
+use backwall_store::{AgainstSeal, JobFile, JobReader, LEAST_DIGITS, Moved, RunState};
 use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
 use backwall_units::Length;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The job file; it may be in use
     pub job: PathBuf,
+    /// A seal of the job that was kept elsewhere (`backwall seal`, or the report): shows whether anything was removed since
+    #[arg(long, value_name = "DIGEST")]
+    pub against: Option<String>,
     /// Say what was found as one JSON object
     #[arg(long)]
     pub json: bool,
@@ -18,12 +22,20 @@ pub struct Args {
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
+    let against = args.against.as_deref().map(|seal| against(&reader, seal)).transpose()?;
     let verdict = interruptible("readings tried", |tick| reader.verify_telling(tick))??;
     let job = args.job.display();
+    let photos = photos_of(&reader, &args.job)?;
+    let bad_photos = photos.iter().filter(|(_, state)| state.is_bad()).count();
     if args.json {
         let mut object = serde_json::json!(verdict);
+        let photos: Vec<_> = photos.iter().map(|(file, state)| serde_json::json!({"file": file, "found": state.words()})).collect();
+        if !photos.is_empty() {
+            object["photos"] = photos.into();
+        }
         object["job"] = job.to_string().into();
-        object["whole"] = verdict.problems.is_empty().into();
+        object["whole"] = (verdict.problems.is_empty() && bad_photos == 0).into();
+        object["against"] = against.as_ref().map(|(word, _)| *word).into();
         say!("{object}");
     } else {
         for run in &verdict.runs {
@@ -59,6 +71,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             say_moved(evaluation.evaluator, &evaluation.moved)?;
             say!("  digest {}", evaluation.digest);
         }
+        for (file, state) in &photos {
+            say!("photo {}: {}", backwall_report::words::safe_text(file), state.words());
+        }
         for problem in &verdict.problems {
             match problem.run {
                 Some(run) => say!("run {run}: {}", problem.what),
@@ -69,10 +84,38 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if !verdict.problems.is_empty() {
         bail!("{job}: not as it was saved, see above. Keep this file as it is and go back to a copy made before");
     }
+    if matches!(against, Some(("missing", _))) {
+        bail!("{job}: the seal is not in this job: something was removed, or it is another file. Keep it as it is and go back to a copy");
+    }
+    if bad_photos > 0 {
+        bail!("{job}: the readings are as they were saved; {} not, see above", backwall_report::words::count(bad_photos as u64, "photo"));
+    }
     if !args.json {
         say!("{job}: whole");
+        if let Some((_, words)) = against {
+            say!("{words}");
+        }
     }
     Ok(())
+}
+
+/// How the job stands to a seal, in a word and in words.
+fn against(reader: &JobReader, seal: &str) -> anyhow::Result<(&'static str, String)> {
+    if seal.trim().len() < LEAST_DIGITS {
+        bail!("'{seal}' is too short for a seal: give {LEAST_DIGITS} digits at least, better all");
+    }
+    Ok(match reader.against(seal)? {
+        AgainstSeal::Same => ("same", "the seal is the job's own: nothing was added or removed since".to_owned()),
+        AgainstSeal::Since(1) => ("since", "all that the seal covers is there; 1 entry came since".to_owned()),
+        AgainstSeal::Since(since) => ("since", format!("all that the seal covers is there; {since} entries came since")),
+        AgainstSeal::Missing => ("missing", String::new()),
+    })
+}
+
+/// Every photo that counts, and whether its file is the one that was added.
+fn photos_of(reader: &JobReader, job: &Path) -> anyhow::Result<Vec<(String, PhotoState)>> {
+    let photos = reader.force()?.photos;
+    photos.into_iter().map(|photo| Ok((photo.what.file.clone(), photos::check(job, &photo.what)?))).collect()
 }
 
 /// Readings of another evaluator are compared within a tolerance, which is said.

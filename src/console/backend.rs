@@ -8,9 +8,10 @@ use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
 use crate::live::{Command, Connecting, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
-use backwall_survey::job::statement::{Revision, Statement};
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -29,6 +30,8 @@ pub trait Backend: Send + 'static {
     fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
     fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
     fn note(&mut self, note: Note) -> anyhow::Result<()>;
+    /// Keeps what somebody says of the job, if it makes sense now; answers its number.
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64>;
     /// Enters a set-up, in force from then on; answers its number.
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
     fn add_check(&mut self, check: Check) -> anyhow::Result<()>;
@@ -42,11 +45,6 @@ pub trait Backend: Send + 'static {
     /// Says which readings of a run count.
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         let _ = adoption;
-        anyhow::bail!("nothing can be entered in this job")
-    }
-    /// Keeps what is said of the job, if it makes sense now; answers its number.
-    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
-        let _ = statement;
         anyhow::bail!("nothing can be entered in this job")
     }
     /// Reads a revision of the plan from its file.

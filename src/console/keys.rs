@@ -112,6 +112,8 @@ pub enum WalkKey {
     Evaluate,
     /// How an earlier survey's positions lie to the present ones.
     Accept,
+    /// A thickness read by hand at the cursor.
+    ByHand,
 }
 
 /// What the operator can do at the calibration bench.

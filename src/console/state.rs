@@ -17,8 +17,9 @@ use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::live::Change;
 use backwall_report::left::Left;
-use backwall_store::{EvaluationId, JobContents, RunId, RunState, RunSummary};
+use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
+use backwall_survey::job::noted::Where;
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::job::{Zone, expiry};
@@ -58,7 +59,20 @@ pub enum Purpose {
         value: Value,
     },
     Sign,
-    Note,
+    /// With the place at which it was begun.
+    Note {
+        begun: Option<Length>,
+    },
+    /// A note or a mark put at a place afterwards.
+    Later {
+        at: Where,
+        mark: Option<MarkKind>,
+    },
+    /// A thickness read by hand.
+    Hand {
+        run: RunId,
+        line: String,
+    },
     Setup,
     /// What is to be put right of a run.
     Amend {

@@ -4,6 +4,7 @@ mod amend;
 pub(super) mod bench;
 mod change;
 mod evaluate;
+mod hand;
 mod left;
 pub(super) mod progress;
 mod prompt;
@@ -20,6 +21,7 @@ use super::keys::{self, Action, Mode, WalkKey};
 use super::state::{App, Effect, Event, Opening, Purpose, Question, Scan, WallLook};
 use super::theme::Role;
 use crate::live::{Command, LiveView, Phase};
+use backwall_store::MarkKind;
 use ratatui::crossterm::event::KeyEvent;
 use std::sync::Arc;
 
@@ -298,6 +300,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Start => steps::start(app),
         Action::Override => prompt::ask_override(app),
         Action::Note => prompt::ask_note(app),
+        Action::Mark(number) if app.step == Step::Review => hand::ask_later(app, MarkKind::ALL.get(usize::from(number)).copied()),
         Action::Mark(number) => steps::mark(app, number),
         Action::Acknowledge => match app.scan.as_ref().and_then(Scan::alarm) {
             Some((spot, _)) => vec![Effect::Command(Command::Acknowledge(spot.id))],

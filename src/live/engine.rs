@@ -460,8 +460,8 @@ impl Engine {
                 // Stored again with its words; the later one counts.
                 out.entries.extend(mark.map(Entry::Mark));
             }
-            Command::Note(text) => {
-                let note = Note { run: None, along, text, at_us };
+            Command::Note { text, begun } => {
+                let note = Note { run: None, along: begun, text, at_us };
                 self.wall().notes.push(note.clone());
                 out.entries.push(Entry::Note(note));
             }
@@ -581,6 +581,21 @@ pub(super) mod tests {
         drive(&mut engine, &[1_000]);
         engine.command(Command::AtDatum, 9, &mut out);
         assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
+    }
+
+    #[test]
+    fn a_note_keeps_the_place_where_it_was_begun() {
+        let mut engine = engine();
+        drive(&mut engine, &[0, 4_000]);
+        let begun = engine.reading.as_ref().and_then(|reading| reading.place.along);
+        assert_eq!(begun, Some(Length::mm(1900.0)));
+        drive(&mut engine, &[8_000]);
+        let mut out = Outcome::default();
+        engine.command(Command::Note { text: "scale".to_owned(), begun }, 9, &mut out);
+        assert!(matches!(&out.entries[..], [Entry::Note(note)] if note.along == begun), "{:?}", out.entries);
+        // Begun before there was any place, it has none.
+        engine.command(Command::Note { text: "start".to_owned(), begun: None }, 9, &mut out);
+        assert!(matches!(&out.entries[1], Entry::Note(note) if note.along.is_none()), "{:?}", out.entries);
     }
 
     #[test]

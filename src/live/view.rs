@@ -155,7 +155,11 @@ pub enum Command {
     AtDatum,
     /// Words for the mark set last; it keeps its place.
     MarkText(String),
-    Note(String),
+    /// A note, with the place at which it was begun.
+    Note {
+        text: String,
+        begun: Option<Length>,
+    },
     Acknowledge(SpotId),
     AcknowledgeAll,
     /// Go on with another set-up, from the next shot on.

@@ -10,9 +10,10 @@ use crate::live::Connecting;
 use crate::live::bench::BenchHandle;
 use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
-use backwall_survey::job::statement::{Revision, Statement};
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -43,6 +44,9 @@ impl Backend for ConsoleBackend {
     fn note(&mut self, note: Note) -> anyhow::Result<()> {
         Ok(self.session.file.writer().note(note)?)
     }
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
+        amend::state(&self.session.file, statement)
+    }
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
         Ok(self.session.file.writer().add_setup(setup, origin, by)?)
     }
@@ -59,9 +63,6 @@ impl Backend for ConsoleBackend {
     }
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         Ok(self.session.file.writer().adopt(adoption)?)
-    }
-    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
-        amend::state(&self.session.file, statement)
     }
     fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
         amend::read_plan(Path::new(path))
@@ -119,6 +120,9 @@ impl Backend for ReadOnlyBackend {
     fn note(&mut self, _: Note) -> anyhow::Result<()> {
         self.refuse()
     }
+    fn state(&mut self, _: Statement) -> anyhow::Result<i64> {
+        self.refuse()
+    }
     fn set_setup(&mut self, _: Setup, _: String, _: Signed) -> anyhow::Result<i64> {
         self.refuse()
     }
@@ -132,9 +136,6 @@ impl Backend for ReadOnlyBackend {
         self.refuse()
     }
     fn adopt(&mut self, _: Adoption) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn state(&mut self, _: Statement) -> anyhow::Result<i64> {
         self.refuse()
     }
     fn read_plan(&self, _: &str) -> anyhow::Result<Revision> {

@@ -57,7 +57,7 @@ fn answer(app: &mut App, effects: Vec<Effect>) {
     }
 }
 
-fn press(app: &mut App, event: Event) {
+pub fn press(app: &mut App, event: Event) {
     let effects = update(app, event);
     answer(app, effects);
 }

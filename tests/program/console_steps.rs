@@ -266,12 +266,13 @@ fn marks_and_notes_stop_nothing() {
     press(&mut app, '3');
     type_in(&mut app, "bracket 2");
     assert_eq!(enter(&mut app), [Effect::Command(Command::MarkText("bracket 2".into()))]);
+    let begun = app.scan.as_ref().unwrap().view.reading.as_ref().unwrap().place.along;
     press(&mut app, 'n');
     type_in(&mut app, "e1 q");
     // While a note is typed, readings go on.
     change(&mut app, |view| view.reading = Some(reading(4400.0)));
     assert_eq!(app.scan.as_ref().unwrap().view.reading.as_ref().unwrap().place.along, Some(Length::mm(4400.0)));
-    assert_eq!(enter(&mut app), [Effect::Command(Command::Note("e1 q".into()))]);
+    assert_eq!(enter(&mut app), [Effect::Command(Command::Note { text: "e1 q".into(), begun })]);
     assert_eq!(app.mode(), Mode::Scanning);
 }
 

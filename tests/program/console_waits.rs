@@ -13,6 +13,7 @@ use backwall::live::bench::BenchHandle;
 use backwall::session::{LineStream, Session};
 use backwall_store::{JobContents, Note, RunId};
 use backwall_stream::spec::Pace;
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
@@ -61,6 +62,9 @@ impl Backend for Slow {
     }
     fn note(&mut self, _: Note) -> anyhow::Result<()> {
         self.wait()
+    }
+    fn state(&mut self, _: Statement) -> anyhow::Result<i64> {
+        self.wait().map(|()| 1)
     }
     fn set_setup(&mut self, _: Setup, _: String, _: Signed) -> anyhow::Result<i64> {
         self.wait().map(|()| 1)

@@ -227,10 +227,19 @@ fn remarks(reader: &JobReader, contents: &JobContents, survey: &Survey, request:
     }
     for run in contents.runs.iter().filter(|run| !is_suspect(contents, run)) {
         let spots = reader.spots(run.id)?;
-        let laminations = spots.iter().filter(|spot| spot.finding.is_some_and(|finding| finding.kind == Kind::Lamination)).count();
-        if laminations > 0 {
-            let spots = super::words::count(laminations as u64, "spot");
-            found.push(format!("LAMINATION? {spots} of run {} on {}: their depth counts as wall in these numbers", run.id, run.start.line));
+        let laminations: Vec<_> =
+            spots.iter().filter(|spot| spot.finding.is_some_and(|finding| finding.kind == Kind::Lamination)).collect();
+        if !laminations.is_empty() {
+            let spots = super::words::count(laminations.len() as u64, "spot");
+            let unit = contents.plan.job.units;
+            let proven = laminations
+                .iter()
+                .filter_map(|spot| Some(format!("; spot {} {}", spot.id, contents.force.proven(run.id, spot)?.words(unit))));
+            let proven: String = proven.collect();
+            found.push(format!(
+                "LAMINATION? {spots} of run {} on {}: their depth counts as wall in these numbers{proven}",
+                run.id, run.start.line
+            ));
         }
     }
     found.extend(survey.remarks.iter().cloned());

@@ -6,9 +6,11 @@ mod assessed;
 mod closing;
 mod daily;
 mod gather;
+mod hand;
 mod job;
 mod lines;
 mod measuring;
+mod noted;
 mod runs;
 mod summary;
 

@@ -1,5 +1,6 @@
 //! A table as CSV: UTF-8, RFC 4180, point as decimal mark, RFC 3339 times, an empty field for what does not exist.
 
+use super::hand::{HandRow, hand_columns};
 use super::readings::{Source, each_reading, each_spot, reading_columns, spot_columns};
 use super::statistics::{StatisticsRow, statistics_columns};
 use super::table::{Column, Kind, Value, decimal};
@@ -46,6 +47,14 @@ pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>]
 /// Writes the statistics of `sources`; answers how many rows.
 pub fn write_statistics(rows: &[StatisticsRow], out: impl Write) -> Result<u64, CsvError> {
     let mut table = Table::new(statistics_columns(), out)?;
+    rows.iter().try_for_each(|row| table.row(row))?;
+    table.end()?;
+    Ok(rows.len() as u64)
+}
+
+/// Writes what was read by hand; answers how many rows.
+pub fn write_hand(rows: &[HandRow<'_>], out: impl Write) -> Result<u64, CsvError> {
+    let mut table = Table::new(hand_columns(), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)

@@ -79,6 +79,7 @@ pub fn left(
             return Ok(None);
         }
         let validity = contents.validity(run);
+        let spots = reader.spots(run.id)?;
         runs.push(RunKnown {
             run: run.id,
             line: run.start.line.clone(),
@@ -87,7 +88,8 @@ pub fn left(
             last: reader.last_place(run.id)?,
             doubt: (validity != Validity::Valid).then(|| (validity.why().to_owned(), matches!(validity, Validity::Suspect(_)))),
             readings_lost: run.lost,
-            spots: reader.spots(run.id)?,
+            proven: spots.iter().filter(|spot| contents.force.proven(run.id, spot).is_some()).map(|spot| spot.id).collect(),
+            spots,
         });
     }
     let lines: Vec<LineDone> = plan

@@ -6,6 +6,7 @@ pub mod csv;
 pub mod document;
 pub mod earlier;
 pub mod figure;
+pub mod hand;
 pub mod html;
 pub mod left;
 pub mod parquet;

@@ -5,6 +5,7 @@ pub mod layout;
 
 mod arrow_schema;
 
+use super::hand::{HandRow, hand_columns};
 use super::readings::{Source, each_reading, each_spot, reading_columns, spot_columns};
 use super::statistics::{StatisticsRow, statistics_columns};
 use super::table::{Column, Kind, Value};
@@ -73,6 +74,14 @@ pub fn write_statistics(
     out: impl Write + Send,
 ) -> Result<u64, ParquetError> {
     let mut table = Table::new(statistics_columns(), layout::facts("statistics", job, sources), out)?;
+    rows.iter().try_for_each(|row| table.row(row))?;
+    table.end()?;
+    Ok(rows.len() as u64)
+}
+
+/// Writes what was read by hand; answers how many rows.
+pub fn write_hand(job: &JobContents, rows: &[HandRow<'_>], out: impl Write + Send) -> Result<u64, ParquetError> {
+    let mut table = Table::new(hand_columns(), layout::facts("hand", job, &[]), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)

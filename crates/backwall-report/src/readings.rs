@@ -4,6 +4,7 @@ use super::table::{Column, Kind, Value, fixed, whole};
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, EvaluationId, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
 use backwall_survey::job::Zone;
+use backwall_survey::job::hand::Proven;
 use backwall_survey::neighbours::{self, Judgement};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Spot};
@@ -119,6 +120,8 @@ pub struct SpotRow<'a> {
     pub spot: Spot,
     /// The evaluation it was found in; nothing for the run's own readings.
     pub evaluation: Option<EvaluationId>,
+    /// What is known of it by hand or by other means.
+    pub proven: Option<Proven>,
 }
 
 pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
@@ -148,6 +151,10 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
             row.spot.finding.map_or(Value::None, |finding| Value::from(finding.evidence(LengthUnit::Mm)))
         }),
         column("evaluation", Whole, "", "the evaluation it was found in; nothing for the run's own readings", |row| whole(row.evaluation)),
+        column("confirmed", Truth, "", "whether it was confirmed or not, by hand or by other means; nothing while neither", |row| {
+            row.proven.map_or(Value::None, |proven| Value::Truth(proven.confirmed))
+        }),
+        column("hand_mm", Fixed(6), "mm", "what was read there by hand", |row| nanometres(row.proven.and_then(|proven| proven.value))),
     ]
 }
 
@@ -263,7 +270,8 @@ pub fn each_spot<'a, E: From<StoreError>>(
         let (run, calibration) = (source.run(), source.calibration(job));
         let evaluation = source.evaluation(job).map(|evaluation| evaluation.id);
         for spot in reader.spots(run.id)? {
-            each(&SpotRow { run, calibration, spot, evaluation })?;
+            let proven = job.force.proven(run.id, &spot);
+            each(&SpotRow { run, calibration, spot, evaluation, proven })?;
             done += 1;
         }
     }

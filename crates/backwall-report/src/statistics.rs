@@ -29,6 +29,25 @@ pub struct StatisticsRow {
     pub statistics: Statistics,
     /// The least good of the runs' calibrations.
     pub calibration: &'static str,
+    pub by_hand: ByHand,
+}
+
+/// What was read by hand in a stretch of a line: beside its statistics, in none of them.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ByHand {
+    pub places: u64,
+    pub least: Option<Length>,
+}
+
+impl ByHand {
+    /// Of the places on a line that are meant.
+    pub fn of(job: &JobContents, line: &str, is_meant: impl Fn(Length) -> bool) -> Self {
+        let found = job.force.hand_on(line).filter(|(_, along)| is_meant(*along));
+        found.fold(Self::default(), |all, (entered, _)| Self {
+            places: all.places + 1,
+            least: all.least.into_iter().chain(entered.what.mean()).reduce(Length::min),
+        })
+    }
 }
 
 /// The rows of all lines that `sources` ran along, in their order.
@@ -75,7 +94,7 @@ pub fn of_line(
     let runs = sources.iter().map(|source| source.run().id.to_string()).collect::<Vec<_>>().join(" ");
     let words: Vec<_> = sources.iter().map(|source| source.calibration(job)).collect();
     let calibration = ["suspect", "pending", "valid"].into_iter().find(|word| words.contains(word)).unwrap_or_default();
-    let row = |scope, course, edges, statistics| StatisticsRow {
+    let row = |scope, course, edges: Option<(Length, Length)>, statistics| StatisticsRow {
         line: run.start.line.clone(),
         runs: runs.clone(),
         scope,
@@ -83,6 +102,10 @@ pub fn of_line(
         edges,
         statistics,
         calibration,
+        by_hand: ByHand::of(job, &run.start.line, |along| match edges {
+            Some((from, to)) => along >= from && along < to,
+            None => scope != "course" || run.start.path.course_at(along) == course,
+        }),
     };
     let mut rows = vec![row("line", None, None, tally.whole(&scope))];
     rows.extend(tally.by_course(&scope).into_iter().map(|of| row("course", of.course, None, of.statistics)));
@@ -159,5 +182,7 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
             share(row.statistics.coverage.as_ref().and_then(|coverage| coverage.share))
         }),
         column("calibration", Text, "", "the worst of the runs': valid, pending or suspect", |row| Value::from(row.calibration)),
+        column("hand_places", Whole, "", "places read by hand there, in none of these numbers", |row| count(row.by_hand.places)),
+        column("hand_minimum_mm", Fixed(6), "mm", "the lowest of them", |row| thick(row.by_hand.least)),
     ]
 }

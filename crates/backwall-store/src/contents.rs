@@ -3,6 +3,7 @@
 use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+pub use backwall_survey::job::noted::MarkKind;
 use backwall_survey::job::statement::{Said, Swap};
 use backwall_survey::job::validity::{Check, Validity, standing, validity, validity_at};
 use backwall_survey::job::{Checklist, InForce, Plan, Statement};
@@ -215,30 +216,6 @@ pub struct RunStart {
 
 fn is_nothing(length: &Length) -> bool {
     *length == Length::ZERO
-}
-
-/// A place the operator flagged, or that the plan knows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum MarkKind {
-    Seam,
-    Nozzle,
-    Obstruction,
-    Surface,
-    Other,
-}
-
-impl MarkKind {
-    pub const ALL: [Self; 5] = [Self::Seam, Self::Nozzle, Self::Obstruction, Self::Surface, Self::Other];
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Seam => "seam",
-            Self::Nozzle => "nozzle",
-            Self::Obstruction => "obstruction",
-            Self::Surface => "surface",
-            Self::Other => "other",
-        }
-    }
 }
 
 #[derive(Debug, Clone, PartialEq)]

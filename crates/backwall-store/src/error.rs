@@ -68,6 +68,8 @@ pub enum StoreError {
         .path.display()
     )]
     StillRead { path: PathBuf },
+    #[error("{}: the photo can be neither read nor written there ({what}). Check the folder and the disk; the job is as it was", .path.display())]
+    Photo { path: PathBuf, what: String },
 }
 
 fn holder_text(holder: Option<&Holder>) -> String {

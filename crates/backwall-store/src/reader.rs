@@ -11,7 +11,8 @@ use super::schema::{self, Access, JUDGED_SINCE, STATED_SINCE};
 use super::{digest, row, summary};
 use backwall_survey::job::Checklist;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::force::Placing;
+use backwall_survey::job::force::{Entered, Placing};
+use backwall_survey::job::noted::Noted;
 use backwall_survey::neighbours::{Finding, Judgement, Kind, Stretch};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Spot;
@@ -298,7 +299,7 @@ impl JobReader {
         Ok(self.said(found)?.map(|row: i64| row as u64))
     }
 
-    /// The marks of a run, each with the words that were put to it.
+    /// The marks of a run, each with the words that were put to it, and those put there afterwards.
     pub fn marks(&self, run: RunId) -> Result<Vec<Mark>, StoreError> {
         let rows = self.all("SELECT kind, position_um, seq, text, at_us FROM mark WHERE run_id = ?1 ORDER BY id", [run], |found| {
             let kind = row::word(found, 0, MarkKind::ALL, MarkKind::word)?;
@@ -314,6 +315,11 @@ impl JobReader {
         }
         let placing = self.placing(run)?;
         marks.iter_mut().for_each(|mark| mark.along = now(placing.as_ref(), mark.along));
+        for entered in self.noted(run)? {
+            let text = afterwards(&entered);
+            let Noted { at, mark: Some(kind), .. } = entered.what else { continue };
+            marks.push(Mark { kind, along: at.along, seq: None, text, at_us: entered.by.at_us });
+        }
         Ok(marks)
     }
 
@@ -321,6 +327,10 @@ impl JobReader {
         let mut notes = self.all("SELECT run_id, position_um, text, at_us FROM note WHERE run_id = ?1 ORDER BY id", [run], note)?;
         let placing = self.placing(run)?;
         notes.iter_mut().for_each(|note| note.along = now(placing.as_ref(), note.along));
+        for entered in self.noted(run)?.into_iter().filter(|entered| entered.what.mark.is_none()) {
+            let text = afterwards(&entered);
+            notes.push(Note { run: Some(run), along: entered.what.at.along, text, at_us: entered.by.at_us });
+        }
         Ok(notes)
     }
 
@@ -462,6 +472,12 @@ fn copy_away(path: &Path, wal: &Path) -> std::io::Result<(Copy, PathBuf)> {
 
 pub(super) fn signed(row: &Row<'_>) -> rusqlite::Result<Signed> {
     Ok(Signed { name: row.get(0)?, certificate: row.get(1)?, at_us: row.get(2)? })
+}
+
+/// The words of what was put there afterwards, with who did.
+fn afterwards(entered: &Entered<Noted>) -> String {
+    let drawing = if entered.what.drawing.is_empty() { "" } else { ", with a drawing" };
+    format!("{} (afterwards, {}{drawing})", entered.what.text, entered.by.name).trim_start().to_owned()
 }
 
 fn note(row: &Row<'_>) -> rusqlite::Result<Note> {

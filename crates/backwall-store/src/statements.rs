@@ -11,9 +11,11 @@ use super::schema::STATED_SINCE;
 use super::summary;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::force::{Counts, InForce, Placing, Recorded, Refused, in_force};
+use backwall_survey::job::force::{Counts, Entered, InForce, Placing, Recorded, Refused, in_force};
+use backwall_survey::job::hand::Proof;
+use backwall_survey::job::noted::{Noted, Where};
 use backwall_survey::job::{Plan, Said, Statement};
-use backwall_survey::strip::{Section, Spot};
+use backwall_survey::strip::{Section, Spot, SpotId};
 use backwall_units::Length;
 use rusqlite::OptionalExtension;
 use rusqlite::types::Type;
@@ -71,6 +73,18 @@ impl JobReader {
         self.said(found.and_then(|mut found| found.query_row([], |row| row.get(0))))
     }
 
+    /// Notes and marks put to a run, or to its line, afterwards.
+    pub(super) fn noted(&self, run: RunId) -> Result<Vec<Entered<Noted>>, StoreError> {
+        if !self.says_anything()? {
+            return Ok(Vec::new());
+        }
+        let mut force = self.force()?;
+        let line = force.runs.remove(&run).map(|standing| standing.line);
+        let of_run = |at: &Where| at.run.map_or_else(|| at.line.is_some() && at.line == line, |of| of == run);
+        force.notes.retain(|entered| of_run(&entered.what.at));
+        Ok(force.notes)
+    }
+
     /// A run as it is in force: its line, path and limits, and what it came to by the readings that count.
     pub(super) fn as_in_force(&self, run: RunSummary, force: &InForce) -> Result<RunSummary, StoreError> {
         let id = run.id;
@@ -102,6 +116,20 @@ impl JobReader {
             spots.iter_mut().for_each(|spot| placing.spot(spot));
         }
         Ok(spots)
+    }
+
+    /// Which spot is to be proven, as it is now, and where its minimum lies.
+    pub fn proof(&self, run: RunId, spot: SpotId, confirmed: bool) -> Result<Result<(Proof, Option<Length>), Refused>, StoreError> {
+        let runs = self.force()?.runs;
+        let listed = |known: Vec<String>| if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+        if !runs.contains_key(&run) {
+            return Ok(Err(Refused::NoRun { run, known: listed(runs.keys().map(ToString::to_string).collect()) }));
+        }
+        let spots = self.spots(run)?;
+        Ok(match spots.iter().find(|known| known.id == spot) {
+            Some(found) => Ok((Proof::of(run, found, confirmed), found.least_at)),
+            None => Err(Refused::NoSpot { run, spot, known: listed(spots.iter().map(|spot| spot.id.to_string()).collect()) }),
+        })
     }
 
     /// The spots of the readings that count, found again by the plan's alarm settings and judged by their neighbours. Of those that

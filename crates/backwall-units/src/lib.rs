@@ -441,6 +441,58 @@ pub mod megahertz {
     }
 }
 
+/// Serde for keys that end in `_um`: a place as whole micrometres.
+pub mod whole_micrometres {
+    use super::Length;
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(length: &Length, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_i64(length.as_micrometres())
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Length, D::Error> {
+        i64::deserialize(deserializer).map(Length::micrometres)
+    }
+}
+
+/// The same for a key that may be left out.
+pub mod some_micrometres {
+    use super::Length;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<S: Serializer>(length: &Option<Length>, serializer: S) -> Result<S::Ok, S::Error> {
+        length.map(Length::as_micrometres).serialize(serializer)
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Length>, D::Error> {
+        Ok(Option::<i64>::deserialize(deserializer)?.map(Length::micrometres))
+    }
+}
+
+/// Serde for keys that end in `_nm`: a thickness as whole nanometres.
+pub mod whole_nanometres {
+    use super::Length;
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(length: &Length, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_i64(length.as_nanometres())
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Length, D::Error> {
+        i64::deserialize(deserializer).map(Length::nanometres)
+    }
+}
+
+/// The same for several thicknesses.
+pub mod every_nanometre {
+    use super::Length;
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(lengths: &[Length], serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq(lengths.iter().map(|length| length.as_nanometres()))
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Length>, D::Error> {
+        Ok(Vec::<i64>::deserialize(deserializer)?.into_iter().map(Length::nanometres).collect())
+    }
+}
+
 /// The unit the operator reads lengths in; storage is always metric.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

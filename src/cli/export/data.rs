@@ -2,6 +2,7 @@
 
 use super::{Done, Format, Order, What};
 use backwall_report::csv::{self, CsvError};
+use backwall_report::hand;
 use backwall_report::parquet::{self, ParquetError, layout};
 use backwall_report::readings::Source;
 use backwall_report::statistics;
@@ -23,6 +24,9 @@ fn done(order: &Order<'_>, count: u64) -> Done {
         What::Readings => "readings",
         What::Spots => "spots",
         What::Statistics => "rows of statistics",
+        What::Hand => {
+            return Done { count, files: vec![order.args.out.clone()], runs: Vec::new(), words: format!("{count} places read by hand") };
+        }
     };
     let words = match order.sources.as_slice() {
         [Source::Evaluation(evaluation, run)] => {
@@ -43,6 +47,7 @@ fn as_csv(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         }
         match &rows {
             Some(rows) => csv::write_statistics(rows, out),
+            None if args.what == Some(What::Hand) => csv::write_hand(&hand::rows(job), out),
             None if args.what == Some(What::Spots) => csv::write_spots(reader, job, sources, out),
             None => csv::write_readings(reader, job, sources, out, tick),
         }
@@ -75,6 +80,10 @@ fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     };
     if let Some(rows) = statistics_of(order, tick)? {
         let count = whole_file::write(&args.out, |file| parquet::write_statistics(job, sources, &rows, file)).map_err(of_parquet)?;
+        return Ok(done(order, count));
+    }
+    if args.what == Some(What::Hand) {
+        let count = whole_file::write(&args.out, |file| parquet::write_hand(job, &hand::rows(job), file)).map_err(of_parquet)?;
         return Ok(done(order, count));
     }
     if !layout::is_folder(&args.out) {

@@ -35,9 +35,8 @@ const STEPS: &[Mode] = &[
     M::Left,
 ];
 /// Where the footer has no room for what is left; the help names it.
-const FULL: &[Mode] = &[M::Connecting, M::Scanning, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Left];
-const ROOMY: &[Mode] =
-    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckSign, M::Calibrate, M::Ready, M::Ended, M::Runs];
+const FULL: &[Mode] = &[M::Calibrate, M::Connecting, M::Scanning, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Left];
+const ROOMY: &[Mode] = &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckSign, M::Ready, M::Ended, M::Runs];
 const LISTS: &[Mode] = &[
     M::Prepare,
     M::CheckConfirm,
@@ -234,7 +233,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('m')], A::Walk(W::Least), &[M::ReviewRun, M::Map], ["m", "minimum", "the minimum reading of all"]),
     bind(&[letter('o')], A::Walk(W::NextGap), WALK, ["o/O", "gap", "next or previous stretch without a thickness longer than allowed"]),
     bind(&[letter('O')], A::Walk(W::PreviousGap), WALK, ["", "", ""]),
-    bind(&[letter('v')], A::Walk(W::NextMark), WALK, ["v/V", "", "next or previous mark"]),
+    bind(&[letter('v')], A::Walk(W::NextMark), WALK, ["v/V", "", "next or previous mark, note or reading by hand"]),
     bind(&[letter('V')], A::Walk(W::PreviousMark), WALK, ["", "", ""]),
     bind(
         &[letter('<'), letter(',')],
@@ -265,6 +264,12 @@ pub const BINDINGS: &[Binding] = &[
         ["s", "shift", "sign a shift on (crew, weather, gas), or off (what the next one must know)"],
     ),
     bind(&[key(KeyCode::Enter)], A::Choose, &[M::Revision], ["Enter", "take", "take the revision; asks for a reason"]),
+    bind(&[letter('H')], A::Walk(W::ByHand), WALK, ["H", "", "enter a thickness read by hand here, and whether it proves the spot"]),
+    bind(&[letter('1')], A::Mark(0), WALK, ["1-5", "", "mark this place afterwards: 1 seam, 2 nozzle, 3 obstruction, 4 surface, 5 other"]),
+    bind(&[letter('2')], A::Mark(1), WALK, ["", "", ""]),
+    bind(&[letter('3')], A::Mark(2), WALK, ["", "", ""]),
+    bind(&[letter('4')], A::Mark(3), WALK, ["", "", ""]),
+    bind(&[letter('5')], A::Mark(4), WALK, ["", "", ""]),
     bind(&[letter('p')], A::Map, &[M::Runs, M::Statistics], ["p", "map", MAP_HELP]),
     // The footers of walk and replay are full; their help names these.
     bind(&[letter('p')], A::Map, WALK, ["p", "", MAP_HELP]),

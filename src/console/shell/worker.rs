@@ -82,13 +82,13 @@ pub(super) fn is_write(effect: &Effect) -> bool {
         Effect::Answer(_)
             | Effect::Sign(_)
             | Effect::Note(_)
+            | Effect::State(_)
             | Effect::SetSetup { .. }
             | Effect::Change { .. }
             | Effect::Check(_)
             | Effect::EncoderCheck(..)
             | Effect::Evaluate(..)
             | Effect::Adopt(_)
-            | Effect::State(_)
     )
 }
 
@@ -191,6 +191,13 @@ impl<B: Backend> Worker<B> {
                 self.contents.notes.push(note);
                 return said("note kept".to_owned());
             }
+            Effect::State(statement) => {
+                let words = statement.said.to_string();
+                let id = self.backend.state(*statement).context("what was said was NOT kept")?;
+                // Everything may follow from it.
+                self.read()?;
+                return said(format!("kept as statement {id}: {words}"));
+            }
             Effect::SetSetup { setup, origin, by, checks } => {
                 const FAILED: &str = "the set-up or its verification was NOT kept";
                 let id = self.backend.set_setup((*setup).clone(), origin.clone(), by.clone()).context(FAILED)?;
@@ -243,13 +250,6 @@ impl<B: Backend> Worker<B> {
                 // What its run came to changes with it.
                 self.read()?;
                 return said(words);
-            }
-            Effect::State(statement) => {
-                let words = statement.said.to_string();
-                let id = self.backend.state(*statement).context("this was NOT kept")?;
-                // Runs, plan and all that follows from them change with it.
-                self.read()?;
-                return said(format!("kept as statement {id}: {words}"));
             }
             Effect::ReadPlan(path) => {
                 let read = self.backend.read_plan(&path).map(Box::new).map_err(|error| format!("{error:#}"));

@@ -6,9 +6,10 @@ use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
-use backwall_survey::job::statement::{Revision, Statement};
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -67,6 +68,8 @@ pub enum Effect {
     Answer(Answer),
     Sign(Signature),
     Note(Note),
+    /// What somebody says of the job; whether it makes sense is known.
+    State(Box<Statement>),
     /// With verifications that were made of it.
     SetSetup {
         setup: Box<Setup>,
@@ -85,8 +88,6 @@ pub enum Effect {
     /// Evaluate a stored run again from echo to echo.
     Evaluate(RunId, Signed),
     Adopt(Adoption),
-    /// Keep what is said of the job.
-    State(Box<Statement>),
     /// Read a revision of the plan from this file.
     ReadPlan(String),
     OpenBench,

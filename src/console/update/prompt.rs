@@ -5,6 +5,7 @@ use super::super::form::{Field, Form};
 use super::super::keys::Action;
 use super::super::state::{App, Effect, Prompt, Purpose, Scan};
 use super::super::theme::Role;
+use super::hand;
 use crate::live::Command;
 use backwall_store::{Adoption, Note};
 use backwall_survey::job::checklist::{Answer, FilledBy, Item, ItemKind, ItemState, Signature, Signed, Value};
@@ -178,11 +179,15 @@ pub fn ask_sign(app: &mut App) -> Vec<Effect> {
 }
 
 pub fn ask_note(app: &mut App) -> Vec<Effect> {
-    let title = match app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.view.reading.as_ref()?.place.along) {
+    if app.step == Step::Review && app.opened.is_some() && app.scan.as_ref().is_none_or(Scan::is_over) {
+        return hand::ask_later(app, None);
+    }
+    let begun = app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.view.reading.as_ref()?.place.along);
+    let title = match begun {
         Some(along) => format!("note at {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
         None => "note".to_owned(),
     };
-    ask(app, title, Purpose::Note, vec![Field::text("note", "note", "", true)])
+    ask(app, title, Purpose::Note { begun }, vec![Field::text("note", "note", "", true)])
 }
 
 /// The mark is set; words for it may follow or not.
@@ -265,19 +270,26 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             app.contents.signatures.push(signature.clone());
             vec![Effect::Sign(signature), Effect::Reload]
         }
-        Purpose::Note => {
-            let text = form.value("note").to_owned();
+        Purpose::Note { begun } => {
+            let (text, begun) = (form.value("note").to_owned(), *begun);
             match app.scan.as_ref().filter(|scan| !scan.is_over()) {
-                Some(_) => vec![Effect::Command(Command::Note(text))],
+                Some(_) => vec![Effect::Command(Command::Note { text, begun })],
                 None => {
-                    let run = match app.step {
-                        Step::Scan => app.scan.as_ref().map(|scan: &Scan| scan.view.run),
-                        Step::Review => app.opened.as_ref().map(|opened| opened.run),
-                        _ => None,
-                    };
-                    let along = app.opened.as_ref().filter(|_| app.step == Step::Review).and_then(|opened| opened.look.back);
-                    vec![Effect::Note(Note { run, along, text, at_us: app.now_us }), Effect::Reload]
+                    let run = app.scan.as_ref().filter(|_| app.step == Step::Scan).map(|scan: &Scan| scan.view.run);
+                    vec![Effect::Note(Note { run, along: begun, text, at_us: app.now_us }), Effect::Reload]
                 }
+            }
+        }
+        Purpose::Later { at, mark } => {
+            let (at, mark) = (at.clone(), *mark);
+            let by = if form.value("name").is_empty() { app.signed() } else { identify(app, form) };
+            hand::submit_later(app, prompt, at, mark, by)
+        }
+        Purpose::Hand { run, line } => {
+            let by = identify(app, form);
+            match hand::submit(app, *run, line, form, by) {
+                Ok(effects) => effects,
+                Err((key, why)) => refuse(app, prompt, key, why),
             }
         }
         Purpose::MarkText => match form.value("text") {

@@ -109,6 +109,7 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
         }
         WalkKey::Accept => return accept(app),
         WalkKey::Evaluate => return super::evaluate::press(app),
+        WalkKey::ByHand => return super::hand::ask(app),
         WalkKey::Least => match opened.overview.places.least() {
             Some(at) => opened.go_to(at),
             None => app.say(Role::Plain, "no reading has a thickness"),
@@ -123,8 +124,10 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
         }
         WalkKey::NextMark | WalkKey::PreviousMark => {
             let wall = &opened.overview.wall;
-            let places = wall.marks.iter().filter_map(|mark| mark.along).chain(wall.notes.iter().filter_map(|note| note.along)).collect();
-            jump(app, places, key == WalkKey::NextMark, "mark or note");
+            let places = wall.marks.iter().filter_map(|mark| mark.along).chain(wall.notes.iter().filter_map(|note| note.along));
+            let line = app.contents.runs.iter().find(|run| run.id == opened.run).map_or("", |run| run.start.line.as_str());
+            let places = places.chain(app.contents.force.hand_on(line).map(|(_, along)| along)).collect();
+            jump(app, places, key == WalkKey::NextMark, "mark, note or reading by hand");
         }
     }
     asks(app)

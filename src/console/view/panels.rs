@@ -7,6 +7,7 @@ use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::engine::zero_words;
 use crate::live::wall::{Glimpse, Of};
+use backwall_survey::job::hand::Proven;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::{CourseLimits, Limits, Spot};
 use backwall_ultrasound::ZeroKeeping;
@@ -37,6 +38,11 @@ pub fn alarm_words(spot: &Spot, required: Option<Length>, unit: LengthUnit) -> S
 
 /// Spots, those nobody has acknowledged first, then the newest.
 pub fn spots(wall: &Glimpse, pen: &mut Pen, area: Rect) {
+    spots_with(wall, &|_| None, pen, area);
+}
+
+/// The same with what is known of each by hand or by other means.
+pub fn spots_with(wall: &Glimpse, proven: &dyn Fn(&Spot) -> Option<Proven>, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }
@@ -64,13 +70,20 @@ pub fn spots(wall: &Glimpse, pen: &mut Pen, area: Rect) {
         let x = pen.put_style(area.x + 1, y, area.width - 1, &word, style) + 1;
         let least = unit.thickness(spot.least);
         let kind = spot.finding.filter(|finding| finding.kind != Kind::Thinning).map_or("", |finding| finding.kind.word());
-        let state = match (spot.acknowledged, wide) {
-            (true, true) => "acknowledged",
-            (true, false) => "ack.",
-            (false, _) => "NEW",
+        let proven = proven(spot);
+        let state = match (proven, spot.acknowledged, wide) {
+            (Some(proven), _, _) => proven.words(unit),
+            (None, true, true) => "acknowledged".to_owned(),
+            (None, true, false) => "ack.".to_owned(),
+            (None, false, _) => "NEW".to_owned(),
         };
-        let role = if spot.acknowledged { Role::Plain } else { Role::Strong };
-        let words = if wide {
+        let role = if spot.acknowledged || proven.is_some() { Role::Plain } else { Role::Strong };
+        let words = if let (Some(proven), false) = (proven, wide) {
+            // Where its edges have no room beside what was read by hand: its minimum, and what proves it.
+            let at = spot.least_at.map_or_else(String::new, |at| format!("{} {} ", unit.place(at), unit.place_symbol()));
+            let value = proven.value.map_or_else(String::new, |value| format!(" {}", unit.thickness(value)));
+            format!("{at}{least} {}{value}", proven.word())
+        } else if wide {
             format!("{place:<17} {least} {} {length:>7}  {state} {kind}", unit.thickness_symbol())
         } else {
             match kind {

@@ -43,6 +43,8 @@ pub struct Extra<'a> {
     pub behind: Option<(&'a Strip, Length)>,
     /// Single readings instead of stretches: from the top down, or from left to right.
     pub singles: Option<&'a [Option<Single>]>,
+    /// Places read by hand, with what was read.
+    pub hand: &'a [(Length, Length)],
 }
 
 /// One reading as a row or column.
@@ -67,6 +69,8 @@ struct Stretch {
     earlier: Option<Length>,
     seam: bool,
     mark: Option<(MarkKind, String)>,
+    /// The lowest that was read there by hand.
+    hand: Option<Length>,
 }
 
 impl Stretch {
@@ -134,6 +138,7 @@ impl Section<'_> {
             required: self.limits.required(course),
             watch: self.limits.required(course).map(|required| required + self.limits.watch_margin),
             seam: self.wall.seams.iter().any(|seam| inside(*seam)),
+            hand: self.extra.hand.iter().filter(|(along, _)| inside(*along)).map(|(_, thickness)| *thickness).reduce(Length::min),
             mark: self.wall.marks.iter().rev().find(|mark| mark.along.is_some_and(inside)).map(|mark| (mark.kind, safe_text(&mark.text))),
         })
     }
@@ -156,6 +161,7 @@ impl Section<'_> {
             earlier: self.extra.behind.and_then(|(strip, offset)| place(strip, offset)),
             seam: false,
             mark: None,
+            hand: None,
         };
         Some((stretch, single.label.clone(), single.here))
     }
@@ -178,6 +184,9 @@ fn tick(full: Length, cells: u16, unit: LengthUnit) -> f64 {
     };
     *steps.iter().find(|step| all / **step <= f64::from(cells) / 7.0).unwrap_or(&all)
 }
+
+/// At the wall's face, and on the map, where a thickness was read by hand.
+pub const BY_HAND: char = 'H';
 
 fn mark_letter(kind: MarkKind) -> char {
     match kind {
@@ -222,6 +231,7 @@ pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
         let shapes = pen.look.glyphs.shapes();
         let (edge, role) = match (&stretch.mark, is_here, stretch.seam) {
             (_, true, _) => (shapes.crawler, Role::Strong),
+            _ if stretch.hand.is_some() => (BY_HAND, Role::Strong),
             (Some((kind, _)), _, _) => (mark_letter(*kind), Role::Strong),
             (None, _, true) => (shapes.seam, Role::Strong),
             _ => (shapes.outer_face, if stretch.bin.is_empty() { Role::Quiet } else { Role::Plain }),
@@ -344,6 +354,7 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
         }
     }
     let tail = match (&stretch.mark, stretch.seam) {
+        _ if stretch.hand.is_some() => stretch.hand.map_or_else(String::new, |hand| format!("{} by hand", unit.thickness(hand))),
         (Some((kind, text)), _) if text.is_empty() => kind.word().to_owned(),
         (Some((_, text)), _) => text.clone(),
         (None, true) if !bin.is_empty() => "seam".to_owned(),
@@ -403,6 +414,7 @@ pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
         }
         let edge = match (&stretch.mark, is_here, stretch.seam) {
             (_, true, _) => '^',
+            _ if stretch.hand.is_some() => BY_HAND,
             (Some((kind, _)), _, _) => mark_letter(*kind),
             (None, _, true) => shapes.divider,
             _ => shapes.rule,

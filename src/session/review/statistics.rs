@@ -6,7 +6,7 @@ use crate::console::review::Progress;
 use crate::console::survey::statistics::{Figures, LineStatistics, Part};
 use crate::console::survey::{Survey, SurveyNews};
 use backwall_report::readings::Source;
-use backwall_report::statistics::{StatisticsRow, of_line};
+use backwall_report::statistics::{ByHand, StatisticsRow, of_line};
 use backwall_store::{Cursor, JobContents, JobFile, JobReader, RunSummary, StoreError};
 use backwall_survey::strip::Limits;
 use backwall_survey::strip::map::course_spans;
@@ -201,6 +201,7 @@ impl Collector {
             edges: None,
             statistics: Tally::new().whole(&scope),
             calibration: "",
+            by_hand: ByHand::of(&self.job, name, |_| true),
         };
         let whole = part(row, None, &path, &plan.limits());
         Some(LineStatistics { line: name.to_owned(), whole, courses: Vec::new(), intervals: Vec::new() })

@@ -7,6 +7,7 @@ use backwall::console::{Backend, Clock, ConsoleOptions, Glyphs, ReplayHandle, Re
 use backwall::live::bench::BenchHandle;
 use backwall::live::{Command, Connecting, LiveView, Phase};
 use backwall_store::{JobContents, Note, RunId, RunState, SetupEntry};
+use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
@@ -68,6 +69,11 @@ impl Backend for Job {
     fn note(&mut self, note: Note) -> anyhow::Result<()> {
         self.job.notes.push(note);
         Ok(())
+    }
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
+        let id = self.job.statements.len() as i64 + 1;
+        self.job.statements.push(Statement { id, ..statement });
+        Ok(id)
     }
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
         let id = self.job.setups.len() as i64 + 1;

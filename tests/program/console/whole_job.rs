@@ -141,7 +141,7 @@ fn job(folder: &Path) -> std::path::PathBuf {
     path
 }
 
-fn wait(app: &mut App, handle: &mut SurveyHandle, done: impl Fn(&App) -> bool) {
+pub fn wait(app: &mut App, handle: &mut SurveyHandle, done: impl Fn(&App) -> bool) {
     let since = Instant::now();
     while !done(app) {
         assert!(since.elapsed() < Duration::from_secs(120), "nothing came: {}", screen(app));
@@ -168,7 +168,7 @@ fn the_map_read_from_a_job_is_the_report_s() {
     assert_eq!(shown.surveyed.progress.read, 5000);
 }
 
-fn of_figures(app: &App) -> Option<&backwall::console::survey::StatisticsShown> {
+pub fn of_figures(app: &App) -> Option<&backwall::console::survey::StatisticsShown> {
     match &app.survey {
         Some(SurveyShown::Statistics(shown)) => Some(shown),
         _ => None,

@@ -32,7 +32,8 @@ impl Writer<'_> {
     pub(super) fn seals(&mut self) {
         self.out.paragraph(
             "Each closed run carries a BLAKE3 digest over all it holds. `backwall verify` computes it anew, and every reading from its waveform. \
-             It shows a change only against a copy of the digest kept elsewhere, such as this page.",
+             The seal covers them all and everything stated of the job. A change, or that something was removed, shows only against a copy kept \
+             elsewhere, such as this page: `backwall verify --against`.",
         );
         let mut table = Table::of(&["Run", "State", "Readings>", "Digest"]);
         for run in &self.job.runs {
@@ -53,7 +54,11 @@ impl Writer<'_> {
             self.out.paragraph("No run was made.");
         }
         self.out.table(table);
-        self.out.facts(vec![fact("Job file", &*self.job.file)]);
+        let seal = self.job.seal.as_ref().map_or_else(
+            || "none: the file is of an older format".to_owned(),
+            |seal| format!("{} over {} entries", seal.digest, seal.entries),
+        );
+        self.out.facts(vec![fact("Job file", &*self.job.file), fact("Seal of the whole job", seal)]);
     }
 
     pub(super) fn signatures(&mut self) {

@@ -4,7 +4,7 @@ use crate::assessment::{AssessError, Assessment, Request, assess};
 use crate::figure::data::RunWall;
 use crate::unseen::UnseenOfRun;
 use crate::whole_file::{Stopped, Tick};
-use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, StoreError};
+use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, Seal, StoreError};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::statistics::{Gap, OfCourse, Scope, Statistics, Tally};
@@ -28,6 +28,8 @@ pub struct Gathered {
     /// The job file's name, without its folder.
     pub file: String,
     pub contents: JobContents,
+    /// The digest over the whole job as it was read.
+    pub seal: Option<Seal>,
     pub runs: Vec<RunFacts>,
     /// All lines on the unrolled wall.
     pub map: WallMap,
@@ -91,7 +93,8 @@ pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mu
     let file = reader.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let map = contents.plan.wall_map(|line| lines.remove(line).unwrap_or_default());
     let assessment = if runs.is_empty() { None } else { Some(assess(reader, request, &mut |done, _| tick(all + done.min(all), of))?) };
-    Ok(Gathered { file, contents, runs, map, assessment, unseen: None })
+    let seal = reader.seal()?;
+    Ok(Gathered { file, contents, seal, runs, map, assessment, unseen: None })
 }
 
 fn run(

@@ -73,6 +73,7 @@ impl Writer<'_> {
             ));
         }
         self.out.table(table);
+        self.by_hand();
     }
 
     pub(super) fn map(&mut self) {
@@ -93,12 +94,19 @@ impl Writer<'_> {
         ));
         for run in &self.job.runs {
             let mut table = self.statistics_table();
+            let by_hand = |course: Option<Option<u16>>| {
+                let on_line = self.job.contents.force.hand_on(&run.summary.start.line);
+                let path = &run.summary.start.path;
+                let found = on_line.filter(|(_, along)| course.is_none_or(|course| path.course_at(*along) == course)).count();
+                if found == 0 { String::new() } else { format!(", beside it {found} by hand") }
+            };
             for course in &run.courses {
                 let name = course.course.map_or_else(|| "not known".to_owned(), |number| number.to_string());
+                let name = name + &by_hand(Some(course.course));
                 let required = run.summary.start.limits.required(course.course);
                 table.row(self.statistics_row(name, &course.statistics, required));
             }
-            table.row(self.statistics_row("all".to_owned(), &run.statistics, None));
+            table.row(self.statistics_row("all".to_owned() + &by_hand(None), &run.statistics, None));
             self.out.heading(2, capital(&run.name()));
             self.out.table(table);
         }
@@ -166,6 +174,7 @@ impl Writer<'_> {
         }
         let off: Vec<_> = self.job.map.off.iter().map(|(line, why)| format!("Line {line} is not on the map: {why}")).collect();
         self.out.bullets(off);
+        self.noted();
         self.amendments();
         for run in &self.job.runs {
             self.gaps(run);

@@ -7,7 +7,7 @@ use crate::document::{Block, Captioned, Table, Tone};
 use crate::figure::data;
 use crate::figure::strip;
 use crate::figure::waveform::{self, WaveformFigure};
-use backwall_store::EventKind;
+use backwall_store::{EventKind, RunId};
 use backwall_survey::strip::{Level, Spot};
 
 /// Spots whose evidence is written out; the table and the exports have all.
@@ -141,6 +141,7 @@ impl Writer<'_> {
             "Readings>",
             "Kind",
             "Acknowledged",
+            "By hand",
         ]);
         let limits = &run.summary.start.limits;
         let left = |spot: &Spot| limits.required(spot.course).map(|required| spot.least - required);
@@ -162,24 +163,27 @@ impl Writer<'_> {
                     spot.readings.to_string(),
                     spot.finding.map_or("–", |finding| finding.kind.word()).to_owned(),
                     if spot.acknowledged { "yes" } else { "new" }.to_owned(),
+                    self.proven(run.summary.id, spot),
                 ],
             );
         }
         self.shortened(table, "spots", "in the order they were found");
-        self.evidence(spots);
+        self.evidence(run.summary.id, spots);
     }
 
     /// What speaks for the kind of each spot, and what proves it.
-    fn evidence(&mut self, spots: &[Spot]) {
-        let lines: Vec<String> = spots
-            .iter()
-            .filter_map(|spot| Some((spot.id, spot.finding?)))
-            .map(|(id, finding)| {
-                let advice = finding.kind.advice();
-                let advice = if advice.is_empty() { String::new() } else { format!(". {}", capital(advice)) };
-                format!("Spot {id}, {}: {}{advice}.", finding.kind.word(), finding.evidence(self.wanted.unit))
-            })
-            .collect();
+    fn evidence(&mut self, run: RunId, spots: &[Spot]) {
+        let line = |spot: &Spot| {
+            let proven = self.proven_sentence(run, spot);
+            let Some(finding) = spot.finding else { return proven.map(|proven| format!("Spot {}: {proven}.", spot.id)) };
+            let advice = match (&proven, finding.kind.advice()) {
+                (Some(proven), _) => format!(". {proven}"),
+                (None, "") => String::new(),
+                (None, advice) => format!(". {}", capital(advice)),
+            };
+            Some(format!("Spot {}, {}: {}{advice}.", spot.id, finding.kind.word(), finding.evidence(self.wanted.unit)))
+        };
+        let lines: Vec<String> = spots.iter().filter_map(line).collect();
         for line in lines.into_iter().take(MOST_EVIDENCE) {
             self.out.paragraph(line);
         }

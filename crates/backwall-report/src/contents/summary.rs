@@ -79,6 +79,7 @@ impl Writer<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
         self.whether_thin();
+        self.thin_by_hand();
         self.whether_met();
         self.suspected_laminations();
         self.what_is_missing();
@@ -205,12 +206,15 @@ impl Writer<'_> {
 
     /// Which spots may be laminations, and that they count as wall until that is proven.
     fn suspected_laminations(&mut self) {
-        let mut lines = Vec::new();
+        let (mut lines, mut open) = (Vec::new(), 0);
         for run in &self.job.runs {
             for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
                 if finding.kind == Kind::Lamination {
                     let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
-                    lines.push(format!("Spot {} of {}{place}: {}", spot.id, run.name(), finding.evidence(self.wanted.unit)));
+                    let proven = self.proven_sentence(run.summary.id, spot);
+                    open += usize::from(proven.is_none());
+                    let proven = proven.map_or_else(String::new, |proven| format!(". {proven}"));
+                    lines.push(format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit)));
                 }
             }
         }
@@ -218,8 +222,10 @@ impl Writer<'_> {
             return;
         }
         let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(lines.len() as u64, "spot"));
-        lines.push(capital(Kind::Lamination.advice()));
-        lines.push("Until then their depth counts as wall in every minimum, average, rate and date of this report".to_owned());
+        if open > 0 {
+            lines.push(capital(Kind::Lamination.advice()));
+        }
+        lines.push("Their depth counts as wall in every minimum, average, rate and date of this report, proven or not".to_owned());
         self.out.notice(Tone::Watch, title, lines);
     }
 

@@ -2,13 +2,15 @@
 
 use super::Figure;
 use super::map::{self as sheet, MapFigure};
-use super::strip::{self, StripFigure};
+use super::strip::{self, HandMark, StripFigure};
 use super::waveform::{self, WaveformFigure};
 use crate::readings::Source;
 use crate::whole_file::{Stopped, Tick};
 use crate::words::{adopted, count};
 use backwall_store::{JobContents, JobReader, Mark, RunSummary, StoreError};
 use backwall_survey::job::Plan;
+use backwall_survey::job::force::Entered;
+use backwall_survey::job::hand::HandReading;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::job::wall::ASSUMED_BEAM;
 use backwall_survey::reading::Reading;
@@ -151,11 +153,22 @@ fn strip_with(
         seams: &seams,
         marks: &wall.marks,
         spots: &wall.spots,
+        hand: &hand_marks(job, &start.line),
         beam: beam(plan).0,
         max_gap: plan.limits.max_gap,
         width,
         height,
     })
+}
+
+/// What was read by hand on a line.
+pub fn hand_marks(job: &JobContents, line: &str) -> Vec<HandMark> {
+    let mark = |(entered, along): (&Entered<HandReading>, Length)| {
+        let proof = entered.what.proof.as_ref();
+        let words = proof.map_or_else(String::new, |proof| format!(", spot {} {}", proof.spot, proof.word()));
+        Some(HandMark { along, thickness: entered.what.mean()?, words })
+    };
+    job.force.hand_on(line).filter_map(mark).collect()
 }
 
 /// All lines of the job on the unrolled wall, everything read in any of their runs.
@@ -226,6 +239,7 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
     let runs = count(job.runs.iter().filter(|run| run.readings > 0).count() as u64, "run");
     let (_, calibration) = calibrations(job);
+    let hand: Vec<_> = job.force.hand.iter().filter_map(|entered| entered.what.on_wall(plan)).collect();
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
         subtitle: format!("Job {}, {} lines, {runs}; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),
@@ -233,6 +247,7 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure 
         map,
         beam_known: beam(plan).1,
         seams: &seams,
+        hand: &hand,
         width,
         height,
     })

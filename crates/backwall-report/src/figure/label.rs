@@ -50,6 +50,10 @@ fn label_list(strip: &StripFigure<'_>, holes: &[Hole]) -> Vec<Label> {
     for seam in strip.seams.iter().filter(|seam| inside(seam)) {
         labels.push(Label { along: *seam, glyph: "", words: format!("seam at {}", place(*seam)), weight: 500, bold: false });
     }
+    for hand in strip.hand.iter().filter(|hand| inside(&hand.along)) {
+        let words = format!("{} by hand at {}{}", thick(hand.thickness), place(hand.along), hand.words);
+        labels.push(Label { along: hand.along, glyph: mark::HAND, words, weight: 850, bold: false });
+    }
     for mark in strip.marks {
         let Some(at) = mark.along.filter(inside) else { continue };
         let text = if mark.text.is_empty() { String::new() } else { format!(": {}", mark.text) };

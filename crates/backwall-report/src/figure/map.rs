@@ -17,6 +17,8 @@ pub struct MapFigure<'a> {
     pub beam_known: bool,
     /// Elevations of the seams between courses.
     pub seams: &'a [Length],
+    /// Azimuth in degrees and elevation of what was read by hand.
+    pub hand: &'a [(f64, Length)],
     /// Paper, millimetres.
     pub width: f64,
     pub height: f64,
@@ -113,6 +115,10 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     }
     figure.areas(stripes, Ink::Black);
     figure.outline(&rectangle(LEFT, top, width, height), EDGE);
+    for (azimuth, elevation) in of.hand.iter().filter(|(_, elevation)| *elevation >= ground.bottom && *elevation <= ground.top) {
+        let at = point(LEFT + width * azimuth / 360.0, y(*elevation) + SMALL * 0.36);
+        figure.text(Text::new(at, mark::HAND, SMALL).anchored(Anchor::Middle).ink(Ink::Vermilion));
+    }
     for degrees in [0, 90, 180, 270, 360] {
         let x = LEFT + width * f64::from(degrees) / 360.0;
         figure.line(point(x, bottom), point(x, bottom + 1.2), EDGE);
@@ -271,6 +277,7 @@ fn footer(figure: &mut Figure, of: &MapFigure<'_>, top: f64) {
             (key, class.words().to_owned())
         })
         .chain([(Key::Line(FINE), "planned".to_owned()), (Key::Line(mark::SEAM), "seam".to_owned())])
+        .chain((!of.hand.is_empty()).then(|| (Key::Filled(Ink::White, mark::HAND, Ink::Vermilion), "read by hand".to_owned())))
         .collect();
     let taken = mark::legend(figure, point(0.0, top), of.width, &entries);
     let words = "A place passed twice shows the worst. A cell that was read in part is filled in part. Classes are shares of the course's nominal thickness; WATCH and THIN go before them.";

@@ -20,6 +20,9 @@ pub const REQUIRED: Stroke = Stroke { ink: Ink::Black, width: 0.35, dash: Dash::
 pub const SEAM: Stroke = Stroke { ink: Ink::Blue, width: 0.3, dash: Dash::Dotted };
 pub const EARLIER: Stroke = Stroke::solid(Ink::Purple, 0.25);
 
+/// A place read by hand.
+pub const HAND: &str = "✚";
+
 pub const fn glyph(level: Level) -> &'static str {
     match level {
         Level::Unjudged => "?",

@@ -28,6 +28,8 @@ pub struct StripFigure<'a> {
     pub seams: &'a [Length],
     pub marks: &'a [Mark],
     pub spots: &'a [Spot],
+    /// What was read by hand on the line.
+    pub hand: &'a [HandMark],
     /// Width of the stripe a reading speaks for: no row is shorter.
     pub beam: Length,
     /// Holes longer than this are named.
@@ -35,6 +37,15 @@ pub struct StripFigure<'a> {
     /// Paper, millimetres.
     pub width: f64,
     pub height: f64,
+}
+
+/// A place read by hand: drawn at its depth, never as a row of the section.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HandMark {
+    pub along: Length,
+    pub thickness: Length,
+    /// Behind the value: what it proves.
+    pub words: String,
 }
 
 /// Paper for a line of this direction that fits A4 and Letter upright.
@@ -93,6 +104,7 @@ pub fn draw(strip: &StripFigure<'_>) -> Figure {
         outline(&mut figure, earlier, strip, &axes, mark::EARLIER);
     }
     limits(&mut figure, strip, &axes);
+    by_hand(&mut figure, strip, &axes);
     label::draw(&mut figure, strip, &axes, &holes);
     footer(&mut figure, strip, &rows, strip.height - FOOT);
     figure
@@ -204,6 +216,14 @@ fn limits(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
     figure.lines(seams.map(|seam| vec![axes.at(axes.u(*seam), 0.0), axes.at(axes.u(*seam), axes.depth)]).collect(), mark::SEAM);
 }
 
+/// A cross at the place and the depth of each reading by hand.
+fn by_hand(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
+    for hand in strip.hand.iter().filter(|hand| hand.along >= strip.from && hand.along <= strip.to) {
+        let at = axes.at(axes.u(hand.along), axes.v(hand.thickness));
+        figure.text(Text::new(point(at.x, at.y + BODY * 0.36), mark::HAND, BODY).anchored(Anchor::Middle).bold());
+    }
+}
+
 /// Legend and note.
 const FOOT: f64 = 19.0;
 
@@ -223,6 +243,9 @@ fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
     entries.push((Key::Line(mark::REQUIRED), "required".to_owned()));
     if !strip.seams.is_empty() {
         entries.push((Key::Line(mark::SEAM), "seam".to_owned()));
+    }
+    if !strip.hand.is_empty() {
+        entries.push((Key::Filled(Ink::White, mark::HAND, Ink::Black), "read by hand".to_owned()));
     }
     if let Some((_, name)) = &strip.earlier {
         entries.push((Key::Line(mark::EARLIER), name.clone()));
@@ -269,6 +292,7 @@ mod tests {
             seams: &[],
             marks: &[],
             spots: &[],
+            hand: &[],
             beam: BEAM,
             max_gap: Length::mm(10.0),
             width,

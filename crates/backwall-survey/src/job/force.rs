@@ -12,8 +12,12 @@ mod tests;
 pub use placing::Placing;
 pub use refuse::Refused;
 
+use super::checklist::Signed;
+use super::hand::{HandReading, Proof, Proven};
+use super::noted::{Noted, Photo, Witness};
 use super::plan::Plan;
 use super::statement::{RunId, Said, SignOn, Statement, Swap};
+use crate::strip::Spot;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A run as it was recorded, as far as statements are concerned.
@@ -35,8 +39,31 @@ pub struct InForce {
     pub swaps: Vec<(i64, Swap)>,
     /// Who works now: the newest sign-on that no sign-off followed, with the statement.
     pub shift: Option<(i64, SignOn)>,
+    /// What was read by hand, in the order it was entered.
+    pub hand: Vec<Entered<HandReading>>,
+    /// Spots proven otherwise.
+    pub confirmed: Vec<Entered<Proof>>,
+    /// Notes and marks put at a place afterwards.
+    pub notes: Vec<Entered<Noted>>,
+    pub photos: Vec<Entered<Photo>>,
+    pub witnessed: Vec<Entered<Witness>>,
     /// Statements that count for nothing, and why.
     pub idle: Vec<Idle>,
+}
+
+/// Something that stands beside the runs, with who entered it and what else was said of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Entered<T> {
+    pub statement: i64,
+    pub what: T,
+    pub note: String,
+    pub by: Signed,
+}
+
+impl<T: Clone> Entered<T> {
+    fn of(what: &T, statement: &Statement) -> Self {
+        Self { statement: statement.id, what: what.clone(), note: statement.reason.clone(), by: statement.by.clone() }
+    }
 }
 
 /// A statement that counts for nothing.
@@ -75,6 +102,28 @@ impl InForce {
         self.runs.get(&run).is_some_and(|standing| standing.counts == Counts::Counted)
     }
 
+    /// What was said last of a spot: whether it is what the crawler read, and what was read by hand there.
+    pub fn proven(&self, run: RunId, spot: &Spot) -> Option<Proven> {
+        let by_hand = self.hand.iter().filter_map(|entered| {
+            let proof = entered.what.proof.as_ref()?;
+            Some((entered.statement, proof, entered.what.mean()))
+        });
+        let otherwise = self.confirmed.iter().map(|entered| (entered.statement, &entered.what, None));
+        by_hand
+            .chain(otherwise)
+            .filter(|(_, proof, _)| proof.is_about(run, spot))
+            .max_by_key(|(statement, ..)| *statement)
+            .map(|(statement, proof, value)| Proven { confirmed: proof.confirmed, value, statement })
+    }
+
+    /// What was read by hand on a line, by its places.
+    pub fn hand_on<'a>(&'a self, line: &'a str) -> impl Iterator<Item = (&'a Entered<HandReading>, backwall_units::Length)> {
+        self.hand.iter().filter_map(move |entered| {
+            let (on, along) = entered.what.on_line()?;
+            (on == line).then_some((entered, along))
+        })
+    }
+
     /// Whether `statement` counts.
     pub fn stands(&self, statement: i64) -> bool {
         self.idle.iter().all(|idle| idle.statement != statement)
@@ -99,6 +148,11 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
         runs: recorded.iter().map(|run| (run.run, standing(run))).collect(),
         swaps: Vec::new(),
         shift: None,
+        hand: Vec::new(),
+        confirmed: Vec::new(),
+        notes: Vec::new(),
+        photos: Vec::new(),
+        witnessed: Vec::new(),
         idle,
     };
     for statement in statements.iter().filter(|statement| !withdrawn.contains(&statement.id)) {
@@ -150,6 +204,11 @@ impl InForce {
             }
             Said::SignOn(shift) => self.shift = Some((id, shift.clone())),
             Said::SignOff(_) => self.shift = None,
+            Said::HandReading(reading) => self.hand.push(Entered::of(reading, statement)),
+            Said::Confirm(proof) => self.confirmed.push(Entered::of(proof, statement)),
+            Said::Note(note) => self.notes.push(Entered::of(note, statement)),
+            Said::Photo(photo) => self.photos.push(Entered::of(photo, statement)),
+            Said::Witness(witness) => self.witnessed.push(Entered::of(witness, statement)),
             Said::Withdraw { .. } => {}
         }
     }

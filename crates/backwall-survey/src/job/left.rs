@@ -3,7 +3,7 @@
 
 use super::statement::RunId;
 use crate::neighbours::Kind;
-use crate::strip::{Level, Spot, Strip};
+use crate::strip::{Level, Spot, SpotId, Strip};
 use backwall_units::{Length, LengthUnit};
 
 /// How much hangs on an open item; the order in which they are shown.
@@ -162,6 +162,8 @@ pub struct RunKnown {
     pub doubt: Option<(String, bool)>,
     pub readings_lost: u64,
     pub spots: Vec<Spot>,
+    /// Spots that were confirmed or not confirmed by hand or by other means.
+    pub proven: Vec<SpotId>,
 }
 
 /// What is known of a job at one moment.
@@ -225,7 +227,8 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
         }
     }
     for run in &known.runs {
-        for spot in &run.spots {
+        // Whoever has proven a spot has looked at it.
+        for spot in run.spots.iter().filter(|spot| !run.proven.contains(&spot.id)) {
             let thickness = format!("{} {}", unit.thickness(spot.least), unit.thickness_symbol());
             let at = spot.least_at.map_or_else(String::new, |at| format!(" at {} {symbol}", m(at)));
             let name = format!("{} {thickness} on {}{at}, run {}", spot.level, run.line, run.run);
@@ -294,6 +297,7 @@ mod tests {
                 doubt: Some(("no verification after it".to_owned(), false)),
                 readings_lost: 0,
                 spots: Vec::new(),
+                proven: Vec::new(),
             }],
             now_us: 100,
             unit: LengthUnit::Mm,

@@ -291,6 +291,17 @@ pub struct LimitsPlan {
     pub max_gap: Length,
     #[serde(default)]
     pub guard_band: bool,
+    /// Values read by hand at one place that lie further apart need a note.
+    #[serde(rename = "max_hand_spread_mm", default, skip_serializing_if = "Option::is_none")]
+    pub max_hand_spread: Option<Length>,
+}
+
+impl LimitsPlan {
+    /// How far apart values read by hand at one place may lie without a note. 0.3 mm where the plan says nothing: three times the
+    /// 0.1 mm that a gauge is commonly trusted to (common practice, no source).
+    pub fn hand_spread(&self) -> Length {
+        self.max_hand_spread.unwrap_or(Length::mm(0.3))
+    }
 }
 
 impl Plan {

@@ -2,6 +2,8 @@
 //! plan. A statement is never changed; a later one says otherwise. What follows from all of them is in [`super::force`].
 
 use super::checklist::Signed;
+use super::hand::{HandReading, Proof};
+use super::noted::{Noted, Photo, Witness};
 use super::plan::Plan;
 use serde::{Deserialize, Serialize};
 
@@ -43,6 +45,16 @@ pub enum Said {
     SignOn(SignOn),
     /// A shift ends.
     SignOff(SignOff),
+    /// A thickness was read by hand.
+    HandReading(Box<HandReading>),
+    /// A spot was proven otherwise than by a thickness read by hand; the reason says how.
+    Confirm(Proof),
+    /// A note or a mark, put at a place afterwards.
+    Note(Noted),
+    /// A photo.
+    Photo(Photo),
+    /// Somebody saw something being done.
+    Witness(Witness),
     /// An earlier statement is taken back.
     Withdraw { statement: i64 },
 }
@@ -141,23 +153,37 @@ impl Said {
             Self::Swap(_) => "swap",
             Self::SignOn(_) => "sign-on",
             Self::SignOff(_) => "sign-off",
+            Self::HandReading(_) => "hand-reading",
+            Self::Confirm(_) => "confirm",
+            Self::Note(_) => "note",
+            Self::Photo(_) => "photo",
+            Self::Witness(_) => "witness",
             Self::Withdraw { .. } => "withdraw",
         }
     }
 
     /// Every run it says something of, the one it is about in front.
     pub fn runs(&self) -> Vec<RunId> {
-        match *self {
-            Self::Void { run } | Self::Restore { run } | Self::Leave { run } | Self::Reassign { run, .. } => vec![run],
-            Self::Replace { run, replaced } => vec![run, replaced],
-            Self::Join { run, with } => vec![run, with],
+        match self {
+            Self::Void { run } | Self::Restore { run } | Self::Leave { run } | Self::Reassign { run, .. } => vec![*run],
+            Self::Replace { run, replaced } => vec![*run, *replaced],
+            Self::Join { run, with } => vec![*run, *with],
+            Self::HandReading(reading) => reading.proof.iter().map(|proof| proof.run).collect(),
+            Self::Confirm(proof) => vec![proof.run],
+            Self::Note(Noted { at, .. }) | Self::Photo(Photo { at, .. }) => at.run.into_iter().collect(),
+            Self::Witness(witness) => witness.run.into_iter().collect(),
             Self::Plan(_) | Self::Swap(_) | Self::SignOn(_) | Self::SignOff(_) | Self::Withdraw { .. } => Vec::new(),
         }
     }
 
+    /// Whether it can be said of a run that is still being recorded: what only stands beside it can.
+    pub const fn may_be_of_an_open_run(&self) -> bool {
+        matches!(self, Self::Note(_) | Self::Photo(_) | Self::Witness(_))
+    }
+
     /// Whether it must say why.
     pub const fn needs_reason(&self) -> bool {
-        !matches!(self, Self::SignOn(_) | Self::SignOff(_))
+        !matches!(self, Self::SignOn(_) | Self::SignOff(_) | Self::HandReading(_) | Self::Note(_) | Self::Photo(_) | Self::Witness(_))
     }
 
     /// What is said besides its kind, as canonical JSON: keys sorted, no spaces, so the same bytes everywhere.
@@ -212,6 +238,11 @@ impl std::fmt::Display for Said {
             }
             Self::SignOff(SignOff { handover }) if handover.is_empty() => f.write_str("shift ends"),
             Self::SignOff(SignOff { handover }) => write!(f, "shift ends; {handover}"),
+            Self::HandReading(reading) => reading.fmt(f),
+            Self::Confirm(proof) => write!(f, "{proof} by other means"),
+            Self::Note(note) => note.fmt(f),
+            Self::Photo(photo) => photo.fmt(f),
+            Self::Witness(witness) => witness.fmt(f),
             Self::Withdraw { statement } => write!(f, "statement {statement} is taken back"),
         }
     }
@@ -219,7 +250,29 @@ impl std::fmt::Display for Said {
 
 #[cfg(test)]
 mod tests {
+    use super::super::hand::{BlockRead, Gauge, GridPoint, HandPlace};
+    use super::super::noted::{Clock, MarkKind, Where};
     use super::*;
+    use backwall_units::Length;
+
+    fn by_hand() -> HandReading {
+        HandReading {
+            place: Some(HandPlace::Line { line: "A090".to_owned(), along: Length::mm(1234.0) }),
+            values: vec![Length::mm(6.1), Length::mm(6.2)],
+            gauge: Gauge {
+                name: "gauge".to_owned(),
+                serial: "G-7".to_owned(),
+                block: Some(BlockRead { true_nm: 10_000_000, measured_nm: 10_020_000, at_us: 5 }),
+            },
+            proof: Some(proof()),
+            grid: Some(GridPoint { grid: "G1".to_owned(), point: "B3".to_owned() }),
+            inspection_point: Some("TML-7".to_owned()),
+        }
+    }
+
+    fn proof() -> Proof {
+        Proof { run: 3, spot: 2, seq: 17, least: Length::mm(5.9), confirmed: false }
+    }
 
     #[test]
     fn what_is_said_comes_back_from_its_kind_and_body_byte_for_byte() {
@@ -236,6 +289,31 @@ mod tests {
             Said::Swap(Swap { part: Part::Tyre, was: "T-1".to_owned(), serial: "T-2".to_owned() }),
             Said::SignOn(SignOn { crew: vec!["A".to_owned()], weather: "dry".to_owned(), gas: "0 % LEL".to_owned() }),
             Said::SignOff(SignOff { handover: "tyre worn".to_owned() }),
+            Said::HandReading(Box::new(by_hand())),
+            Said::Confirm(proof()),
+            Said::Note(Noted {
+                at: Where { run: Some(3), line: Some("A090".to_owned()), along: Some(Length::mm(237.0)) },
+                mark: Some(MarkKind::Nozzle),
+                text: "N2".to_owned(),
+                drawing: "+--+\n|  |".to_owned(),
+            }),
+            Said::Photo(Photo {
+                at: Where::default(),
+                text: String::new(),
+                file: "a.jpg".to_owned(),
+                kept: true,
+                blake3: "00".to_owned(),
+                bytes: 7,
+                taken: "2026-03-01 09:00:00".to_owned(),
+                taken_by: Clock::Camera,
+            }),
+            Said::Witness(Witness {
+                name: "C. Client".to_owned(),
+                initials: "CC".to_owned(),
+                of: String::new(),
+                what: "the block".to_owned(),
+                run: None,
+            }),
             Said::Withdraw { statement: 2 },
         ];
         for said in all {
@@ -247,6 +325,11 @@ mod tests {
         assert_eq!(
             Said::Reassign { run: 3, line: "B".to_owned(), mirrored: false }.body().unwrap(),
             r#"{"line":"B","mirrored":false,"run":3}"#
+        );
+        assert_eq!(
+            Said::Confirm(proof()).body().unwrap(),
+            r#"{"confirmed":false,"minimum_nm":5900000,"run":3,"seq":17,"spot":2}"#,
+            "lengths are whole numbers"
         );
         assert!(Said::read("void", r#"{"run":3,"more":1}"#).is_err());
     }

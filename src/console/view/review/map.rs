@@ -1,11 +1,13 @@
 //! The unrolled map: all lines side by side at their azimuth, elevation upward, lines across beneath. A cell is filled as
 //! far as it was read; what nobody looked at stays blank.
 
+use super::hand;
 use crate::console::state::App;
 use crate::console::survey::map::{CELLS_ACROSS, MapShown, Surveyed};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::section::BY_HAND;
 use backwall_report::figure::data::{CalibrationDoubt, calibrations};
 use backwall_report::figure::map::scanned_words;
 use backwall_store::JobContents;
@@ -36,12 +38,12 @@ pub fn draw(app: &App, shown: &MapShown, pen: &mut Pen, body: Rect) {
     let flat = if across == 0 { 0 } else { (across as u16 + 1).min(rows.left() / 3) };
     let main = rows.take(rows.left().saturating_sub(beneath + flat));
     if surveyed.upright() > 0 {
-        upright(shown, pen, main);
+        upright(app, shown, pen, main);
     }
     let taken = rows.take(flat);
-    round(shown, pen, taken);
+    round(app, shown, pen, taken);
     let taken = rows.take(1);
-    cursor_line(shown, pen, taken);
+    cursor_line(app, shown, pen, taken);
     for entries in &legend {
         let taken = rows.take(1);
         let mut x = taken.x + 1;
@@ -164,7 +166,7 @@ fn bar_of(lane: u16) -> (u16, bool) {
     if lane >= WITH_NUMBER { (lane - 8, true) } else { (lane - 2, false) }
 }
 
-fn upright(shown: &MapShown, pen: &mut Pen, area: Rect) {
+fn upright(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     let surveyed = &shown.surveyed;
     let unit = pen.look.unit;
     let (visible, lane) = lanes(shown, area.width.saturating_sub(RULER));
@@ -213,6 +215,9 @@ fn upright(shown: &MapShown, pen: &mut Pen, area: Rect) {
             let here = index == shown.lane && first + offset == row;
             let planned = band.planned.0 < cell.to && band.planned.1 > cell.from;
             upright_cell(cell, (planned, here), pen, Rect { x, y, width: lane, height: tall as u16 });
+            if !here && hand::least_in(app, &band.line, cell.from, cell.to).is_some() {
+                pen.cell(x, y, BY_HAND, Role::Strong);
+            }
         }
     }
     if hidden > 0 {
@@ -273,7 +278,7 @@ fn fill(cell: &Cell, pen: &mut Pen, area: Rect) {
 }
 
 /// Lines across, the highest on top: cells along the circumference.
-fn round(shown: &MapShown, pen: &mut Pen, area: Rect) {
+fn round(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     let surveyed = &shown.surveyed;
     let across = surveyed.lanes() - surveyed.upright();
     if across == 0 || area.height == 0 {
@@ -303,6 +308,9 @@ fn round(shown: &MapShown, pen: &mut Pen, area: Rect) {
         for (column, cell) in surveyed.cells(index, low, high, CELLS_ACROSS).iter().enumerate() {
             let x = area.x + NAME + column as u16 * each;
             fill(cell, pen, Rect { x, y, width: each, height: 1 });
+            if hand::least_in(app, &band.line, cell.from, cell.to).is_some() {
+                pen.cell(x, y, BY_HAND, Role::Strong);
+            }
             if here && column == shown.column {
                 let style = pen.look.theme.style(Role::Cursor);
                 for x in x..x + each {
@@ -315,9 +323,13 @@ fn round(shown: &MapShown, pen: &mut Pen, area: Rect) {
 }
 
 /// What is known of the cell the cursor is on.
-fn cursor_line(shown: &MapShown, pen: &mut Pen, area: Rect) {
+fn cursor_line(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     let Some((band, cell)) = shown.cell() else { return };
-    let words = format!("{} {}", safe_text(&band.line), cell_words(&cell, pen.look.unit));
+    let unit = pen.look.unit;
+    let by_hand = hand::least_in(app, &band.line, cell.from, cell.to);
+    let by_hand =
+        by_hand.map_or_else(String::new, |least| format!(", {BY_HAND} {} {} by hand", unit.thickness(least), unit.thickness_symbol()));
+    let words = format!("{} {}{by_hand}", safe_text(&band.line), cell_words(&cell, unit));
     let role = match cell.class {
         Class::Thin => Role::Thin,
         Class::Watch => Role::Watch,

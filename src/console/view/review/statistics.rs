@@ -5,6 +5,7 @@ use crate::console::survey::statistics::{By, Figures, Part, StatisticsShown};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::section::BY_HAND;
 use backwall_report::words::percent;
 use backwall_survey::strip::Level;
 use backwall_survey::strip::histogram::Histogram;
@@ -104,13 +105,15 @@ fn fitting(width: u16) -> Vec<&'static Column> {
 }
 
 fn name_of(part: &Part, unit: LengthUnit) -> String {
-    match (part.row.edges, part.row.scope, part.row.course) {
+    let by_hand = if part.row.by_hand.places > 0 { format!(" {BY_HAND}") } else { String::new() };
+    let name = match (part.row.edges, part.row.scope, part.row.course) {
         (Some((from, _)), ..) => format!("from {}", unit.place(from)),
         (None, "course", Some(course)) => format!("course {course}"),
         (None, "course", None) => "no course".to_owned(),
         _ if part.row.calibration == "suspect" => format!("{} SUSPECT", safe_text(&part.row.line)),
         _ => safe_text(&part.row.line),
-    }
+    };
+    name + &by_hand
 }
 
 fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &mut Pen, area: Rect) {
@@ -209,6 +212,11 @@ fn details(part: &Part, unit: LengthUnit, width: usize) -> Vec<(String, Role)> {
             unit.place(coverage.from),
             unit.place(coverage.to)
         );
+    }
+    if let Some(least) = row.by_hand.least {
+        let places = backwall_report::words::count(row.by_hand.places, "place");
+        words =
+            format!("{words} {BY_HAND}: {places} read by hand, the lowest {} {symbol}, in none of these numbers.", unit.thickness(least));
     }
     let role = if row.calibration == "suspect" { Role::Watch } else { Role::Plain };
     text::wrap(&words, width).into_iter().map(|line| (line, role)).collect()

@@ -1,7 +1,7 @@
 //! A stored run walked by cursor: the strip as in the scan, the waveform at the cursor, everything known of the reading
 //! the cursor stands on, and what falls under the limit.
 
-use super::state_word;
+use super::{hand, state_word};
 use crate::console::origin::is_guarded;
 use crate::console::review::{Opened, Window};
 use crate::console::standing;
@@ -17,7 +17,7 @@ use crate::live::wall::{Ask, StretchWindow};
 use backwall_store::{EvaluationSummary, RunSummary};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
-use backwall_survey::strip::{At, Bin, Level, Limits};
+use backwall_survey::strip::{At, Bin, Level, Limits, Spot};
 use backwall_ultrasound::Quality;
 use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
@@ -33,12 +33,12 @@ pub fn draw(app: &App, opened: &Opened, pen: &mut Pen, body: Rect) {
         let right = Rect { x: left.right() + 1, width: main.width.saturating_sub(left.width + 1), ..main };
         pen.down(left.right(), main);
         let positions = left.height.saturating_sub(1);
-        strip(opened, &limits, pen, left, positions, section::upright);
+        strip(app, opened, &limits, pen, left, positions, section::upright);
         beside(app, opened, &limits, pen, right);
     } else {
         let height = (rows.left().saturating_sub(beneath) / 2).max(9);
         let flat = rows.take(height);
-        strip(opened, &limits, pen, flat, flat.width.saturating_sub(8), section::flat);
+        strip(app, opened, &limits, pen, flat, flat.width.saturating_sub(8), section::flat);
         let rest = rows.take(rows.left().saturating_sub(beneath));
         beside(app, opened, &limits, pen, rest);
     }
@@ -100,7 +100,11 @@ fn summary_of<'a>(app: &'a App, opened: &Opened, at: Option<At>) -> Option<&'a R
     app.contents.any_run(id)
 }
 
-fn strip(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions: u16, draw: fn(&Section, &mut Pen, Rect)) {
+fn line_of(app: &App, opened: &Opened) -> String {
+    app.contents.runs.iter().find(|run| run.id == opened.run).map_or_else(String::new, |run| run.start.line.clone())
+}
+
+fn strip(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions: u16, draw: fn(&Section, &mut Pen, Rect)) {
     let overview = &opened.overview;
     if overview.places.count() == 0 {
         let words = if overview.progress.done { "this run has no readings" } else { "the run is being read" };
@@ -113,6 +117,7 @@ fn strip(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions:
         pen.put(area.x + 1, area.y + 1, area.width - 1, "fetching the readings here", Role::Plain);
         return;
     }
+    let by_hand = hand::places(app, &line_of(app, opened));
     let upright = overview.direction.is_upright();
     let singles = window.map(|window| singles(opened, window, limits, positions, upright, pen.look.unit));
     let lookout = Lookout { direction: overview.direction, at: opened.place(), look: opened.look, span: overview.wall.span };
@@ -125,6 +130,7 @@ fn strip(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions:
             judged: (opened.moved != Length::ZERO).then_some(&judged),
             behind: opened.behind.as_ref().map(|behind| (&behind.earlier.strip, behind.offset())),
             singles: singles.as_deref(),
+            hand: &by_hand,
         },
     };
     draw(&section, pen, area);
@@ -175,7 +181,7 @@ fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect
         let mut rows = Rows::of(left);
         let shown = rows.take(lines.len() as u16);
         put_lines(&lines, pen, shown);
-        lists(opened, pen, rows.rest());
+        lists(app, opened, pen, rows.rest());
         waveform(app, opened, pen, right);
         return;
     }
@@ -183,7 +189,7 @@ fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect
     put_lines(&lines, pen, shown);
     let room = rows.left();
     waveform(app, opened, pen, rows.take(if room > 24 { room * 2 / 5 } else { (room.saturating_sub(4)).min(9).max(room.min(7)) }));
-    lists(opened, pen, rows.rest());
+    lists(app, opened, pen, rows.rest());
 }
 
 fn put_lines(lines: &[(String, Role)], pen: &mut Pen, area: Rect) {
@@ -192,19 +198,21 @@ fn put_lines(lines: &[(String, Role)], pen: &mut Pen, area: Rect) {
     }
 }
 
-fn lists(opened: &Opened, pen: &mut Pen, area: Rect) {
+fn lists(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
-    let near = (opened.overview.wall.notes.len() + opened.overview.wall.marks.len()).min(6) as u16;
+    let by_hand = hand::lines(app, &line_of(app, opened), pen.look.unit);
+    let near = (opened.overview.wall.notes.len() + opened.overview.wall.marks.len() + by_hand.len()).min(6) as u16;
     let noted = if near > 0 { (near + 1).min(rows.left() / 2) } else { 0 };
     let spots = rows.left() - noted;
     let window = StretchWindow { step: opened.look.step(), first: 0, count: 0 };
     let glimpse = opened.overview.wall.glimpse(&Ask { window, lines: usize::from(area.height), spread: None });
-    panels::spots(&glimpse, pen, rows.take(spots));
-    noted_near(opened, pen, rows.rest());
+    let proven = |spot: &Spot| opened.overview.runs.iter().find_map(|run| app.contents.force.proven(*run, spot));
+    panels::spots_with(&glimpse, &proven, pen, rows.take(spots));
+    noted_near(opened, by_hand, pen, rows.rest());
 }
 
 /// Notes and marks, the nearest to the cursor first.
-fn noted_near(opened: &Opened, pen: &mut Pen, area: Rect) {
+fn noted_near(opened: &Opened, by_hand: Vec<(Option<Length>, i64, String)>, pen: &mut Pen, area: Rect) {
     if area.height < 2 {
         return;
     }
@@ -214,7 +222,7 @@ fn noted_near(opened: &Opened, pen: &mut Pen, area: Rect) {
     let place = |along: Option<Length>| along.map_or_else(String::new, |a| format!("{} {} ", unit.place(a), unit.place_symbol()));
     let notes = wall.notes.iter().map(|note| (note.along, note.at_us, safe_text(&note.text)));
     let marks = wall.marks.iter().map(|mark| (mark.along, mark.at_us, format!("mark {} {}", mark.kind.word(), safe_text(&mark.text))));
-    let mut all: Vec<_> = notes.chain(marks).collect();
+    let mut all: Vec<_> = notes.chain(marks).chain(by_hand).collect();
     let far = |along: Option<Length>| match (along, opened.place()) {
         (Some(along), Some(here)) => (along - here).abs(),
         _ => Length::mm(f64::MAX),

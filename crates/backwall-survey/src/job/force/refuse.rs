@@ -1,7 +1,10 @@
 //! What cannot be said of a job, and why not: found before it is kept.
 
 use super::{Counts, InForce, Recorded};
+use crate::job::hand::{GridPoint, HandPlace, HandReading};
+use crate::job::noted::Where;
 use crate::job::statement::{RunId, Said, Statement};
+use backwall_units::{Length, LengthUnit};
 use std::collections::BTreeSet;
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -34,13 +37,36 @@ pub enum Refused {
     NoStatement(i64),
     #[error("statement {0} counts for nothing already")]
     Idle(i64),
-    #[error("the revision has no line '{0}', on which runs were recorded: keep the line, or put its runs on another line first")]
+    #[error("the revision has no line '{0}', on which runs or readings by hand are: keep the line, or put its runs on another line first")]
     LineWithRuns(String),
     #[error("the revision is of asset '{new}', the job of '{old}': make a new job for another asset")]
     OtherAsset { old: String, new: String },
     #[error("the revision says what the plan says already")]
     SamePlan,
+    #[error("{place} is not on line {line}: it goes from {from} to {to}")]
+    OffLine { place: String, line: String, from: String, to: String },
+    #[error("an azimuth goes from 0° to 360°")]
+    Azimuth,
+    #[error("run {run} has no spot {spot}; it has {known}")]
+    NoSpot { run: RunId, spot: u32, known: String },
+    #[error("no value: give at least one thickness that was read")]
+    NoValue,
+    #[error("{0} is not a thickness: a wall is thicker than nothing")]
+    NotAThickness(String),
+    #[error("no place: say where it was read, on a line, on the wall, from a weld or nozzle, as a point of a grid or an inspection point")]
+    NoPlace,
+    #[error("'{0}' is not a point of a grid: write a letter and a number, as B3")]
+    NotAPoint(String),
+    #[error("{0}: say in a note why it stands all the same")]
+    NeedsNote(String),
+    #[error("nothing is said: write a text, or choose a kind of mark")]
+    Empty,
+    #[error("a witness gives {0}")]
+    NoWitness(&'static str),
 }
+
+/// A wall so many times its nominal thickness is more often a slip of the unit than a wall.
+const OVER_NOMINAL: f64 = 1.3;
 
 impl InForce {
     /// Whether a statement makes sense now.
@@ -57,11 +83,14 @@ impl InForce {
                 let known = if known.is_empty() { "none yet".to_owned() } else { known.join(", ") };
                 return Err(Refused::NoRun { run, known });
             };
-            if found.is_open {
+            if found.is_open && !statement.said.may_be_of_an_open_run() {
                 return Err(Refused::Open(run));
             }
         }
-        self.makes_sense(&statement.said, all)
+        match &statement.said {
+            Said::HandReading(reading) => self.by_hand(reading, !statement.reason.trim().is_empty()),
+            said => self.makes_sense(said, all),
+        }
     }
 
     fn makes_sense(&self, said: &Said, all: &[Statement]) -> Result<(), Refused> {
@@ -93,20 +122,91 @@ impl InForce {
             Said::Plan(revision) => self.revises(&revision.plan),
             Said::Withdraw { statement } if !all.iter().any(|known| known.id == *statement) => Err(Refused::NoStatement(*statement)),
             Said::Withdraw { statement } if !self.stands(*statement) => Err(Refused::Idle(*statement)),
+            Said::Note(note) if note.mark.is_none() && note.text.trim().is_empty() && note.drawing.trim().is_empty() => Err(Refused::Empty),
+            Said::Note(note) => self.is_there(&note.at),
+            Said::Photo(photo) => self.is_there(&photo.at),
+            Said::Witness(witness) if witness.name.trim().is_empty() => Err(Refused::NoWitness("a name")),
+            Said::Witness(witness) if witness.initials.trim().is_empty() => Err(Refused::NoWitness("initials")),
+            Said::Witness(witness) if witness.what.trim().is_empty() => Err(Refused::NoWitness("what was seen")),
             Said::Void { .. }
             | Said::Restore { .. }
             | Said::Leave { .. }
             | Said::Swap(_)
             | Said::SignOn(_)
             | Said::SignOff(_)
+            | Said::HandReading(_)
+            | Said::Confirm(_)
+            | Said::Witness(_)
             | Said::Withdraw { .. } => Ok(()),
         }
     }
 
+    /// A reading by hand: where it is, what it comes to, and what only a note makes believable.
+    fn by_hand(&self, reading: &HandReading, has_note: bool) -> Result<(), Refused> {
+        let unit = self.plan.job.units;
+        let thick = |thickness: Length| format!("{} {}", unit.thickness(thickness), unit.thickness_symbol());
+        let Some(mean) = reading.mean() else { return Err(Refused::NoValue) };
+        if let Some(wrong) = reading.values.iter().find(|value| value.as_nanometres() <= 0) {
+            return Err(Refused::NotAThickness(thick(*wrong)));
+        }
+        match &reading.place {
+            Some(HandPlace::Line { line, along }) => self.on_line(line, Some(*along))?,
+            Some(HandPlace::Wall { azimuth_millideg, .. }) if !(0..=360_000).contains(azimuth_millideg) => return Err(Refused::Azimuth),
+            Some(HandPlace::Wall { .. } | HandPlace::Near { .. }) => {}
+            None if reading.grid.is_none() && reading.inspection_point.is_none() => return Err(Refused::NoPlace),
+            None => {}
+        }
+        if let Some(wrong) = reading.grid.as_ref().filter(|grid| !GridPoint::is_a_point(&grid.point)) {
+            return Err(Refused::NotAPoint(wrong.point.clone()));
+        }
+        if has_note {
+            return Ok(());
+        }
+        let (spread, most) = (reading.spread(), self.plan.limits.hand_spread());
+        if spread.as_nanometres() > most.as_nanometres() {
+            return Err(Refused::NeedsNote(format!("the values lie {} apart, more than {}", thick(spread), thick(most))));
+        }
+        let (limits, course) = (self.plan.limits(), reading.course(&self.plan));
+        if let Some(nominal) = limits.nominal(course).filter(|nominal| mean > *nominal * OVER_NOMINAL) {
+            return Err(Refused::NeedsNote(format!("{} is far over the nominal {}", thick(mean), thick(nominal))));
+        }
+        let under = limits.required(course).filter(|required| mean < *required);
+        match (&reading.proof, under) {
+            (Some(proof), Some(required)) if !proof.confirmed => Err(Refused::NeedsNote(format!(
+                "{} is under the required {}, and yet the spot is not confirmed",
+                thick(mean),
+                thick(required)
+            ))),
+            _ => Ok(()),
+        }
+    }
+
+    fn is_there(&self, at: &Where) -> Result<(), Refused> {
+        at.line.as_ref().map_or(Ok(()), |line| self.on_line(line, at.along))
+    }
+
+    /// Whether there is such a line, and such a place on it.
+    fn on_line(&self, line: &str, along: Option<Length>) -> Result<(), Refused> {
+        let Some(known) = self.plan.line(line) else { return Err(self.no_line(line)) };
+        let (from, to) = self.plan.path(known).span();
+        match along.filter(|along| *along < from || *along > to) {
+            None => Ok(()),
+            Some(along) => {
+                let unit: LengthUnit = self.plan.job.units;
+                let place = |length| format!("{} {}", unit.place(length), unit.place_symbol());
+                Err(Refused::OffLine { place: place(along), line: line.to_owned(), from: place(from), to: place(to) })
+            }
+        }
+    }
+
+    fn no_line(&self, line: &str) -> Refused {
+        let known = self.plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", ");
+        Refused::NoLine { line: line.to_owned(), known }
+    }
+
     fn reassigns(&self, run: RunId, line: &str, mirrored: bool) -> Result<(), Refused> {
         if self.plan.line(line).is_none() {
-            let known = self.plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", ");
-            return Err(Refused::NoLine { line: line.to_owned(), known });
+            return Err(self.no_line(line));
         }
         let standing = &self.runs[&run];
         if standing.line == line && standing.mirrored == mirrored {
@@ -130,9 +230,10 @@ impl InForce {
         if plan.asset.name != self.plan.asset.name {
             return Err(Refused::OtherAsset { old: self.plan.asset.name.clone(), new: plan.asset.name.clone() });
         }
-        let missing = self.runs.values().map(|standing| &standing.line).find(|line| plan.line(line).is_none());
+        let by_hand = self.hand.iter().filter_map(|entered| entered.what.on_line()).map(|(line, _)| line);
+        let missing = self.runs.values().map(|standing| standing.line.as_str()).chain(by_hand).find(|line| plan.line(line).is_none());
         if let Some(line) = missing {
-            return Err(Refused::LineWithRuns(line.clone()));
+            return Err(Refused::LineWithRuns(line.to_owned()));
         }
         if *plan == self.plan { Err(Refused::SamePlan) } else { Ok(()) }
     }

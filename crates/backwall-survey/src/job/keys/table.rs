@@ -353,6 +353,14 @@ pub const TABLES: &[PlanTable] = &[
                 "true",
                 "A reading is WATCH where its U reaches below the limit: with k = 3 instead of k = 2.",
             ),
+            key(
+                "max_hand_spread_mm",
+                "mm",
+                Number(FromZero),
+                Default("0.3"),
+                "0.3",
+                "Values read by hand at one place that lie further apart need a note.",
+            ),
         ],
     },
     PlanTable {

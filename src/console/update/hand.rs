@@ -1,0 +1,168 @@
+//! What is put at the cursor of a review afterwards: a thickness read by hand, a note, a mark. Each is a statement by name.
+
+use super::super::form::{Field, Form};
+use super::super::state::{App, Effect, Prompt, Purpose};
+use super::super::theme::Role;
+use super::prompt;
+use backwall_store::{Mark, MarkKind, Note, RunId};
+use backwall_survey::job::Said;
+use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::hand::{BlockRead, Gauge, GridPoint, HandPlace, HandReading, Proof};
+use backwall_survey::job::noted::{Noted, Where};
+use backwall_survey::strip::Spot;
+use backwall_units::{Length, LengthUnit, parse_length};
+use std::sync::Arc;
+
+/// A field and what is wrong with it.
+type Wrong = (&'static str, String);
+
+/// The run walked alone, its line, and the place of the cursor.
+fn here(app: &App) -> Option<(RunId, String, Option<Length>)> {
+    let opened = app.opened.as_ref()?;
+    let run = app.contents.runs.iter().find(|run| run.id == opened.run)?;
+    let along = opened.at.and_then(|at| at.along()).or(opened.place());
+    Some((run.id, run.start.line.clone(), along))
+}
+
+/// The spot the cursor stands in; of several runs together none is meant.
+fn spot_here(app: &App, along: Option<Length>) -> Option<&Spot> {
+    let opened = app.opened.as_ref().filter(|opened| !opened.is_all())?;
+    let along = along?;
+    opened.overview.wall.spots.spots().iter().find(|spot| spot.edges.is_some_and(|(from, to)| along >= from && along <= to))
+}
+
+fn typed(place: Length, unit: LengthUnit) -> String {
+    format!("{}{}", unit.place(place), unit.place_symbol())
+}
+
+const UNANSWERED: &str = "-";
+
+/// Asks for a thickness read by hand at the cursor; line, place and spot are filled in.
+pub fn ask(app: &mut App) -> Vec<Effect> {
+    let Some((run, line, along)) = here(app) else {
+        app.say(Role::Plain, "no run is open");
+        return Vec::new();
+    };
+    let unit = app.look.unit;
+    let spot = spot_here(app, along).map(|spot| (spot.id, spot.least_at));
+    let place = spot.and_then(|(_, least_at)| least_at).or(along).map_or_else(String::new, |place| typed(place, unit));
+    let words = |all: &[&str]| all.iter().map(|word| (*word).to_owned()).collect();
+    let gauge = app.contents.force.hand.last().map(|entered| entered.what.gauge.clone()).unwrap_or_default();
+    let block =
+        gauge.block.map_or_else(String::new, |block| format!("{}={}", unit.thickness(block.truth()), unit.thickness(block.measured())));
+    let mut fields = vec![
+        Field::text("values", "values", "", false).hint("each value that was read, a space between; none where proven otherwise"),
+        Field::text("place", &format!("place on {line}"), &place, false).hint("in the unit shown, or with its own: 1.234m"),
+        Field::text("spot", "spot", &spot.map_or_else(String::new, |(id, _)| id.to_string()), false)
+            .hint("the spot of this run it proves, or nothing"),
+        Field::choice("confirms", "confirmed", UNANSWERED, words(&[UNANSWERED, "yes", "no"]))
+            .hint("whether the wall is what the spot says"),
+        Field::text("instrument", "instrument", &gauge.name, false),
+        Field::text("serial", "serial", &gauge.serial, false),
+        Field::text("block", "block true=read", &block, false).hint("the block it was tried on, and what it read there: 10.00=10.02"),
+        Field::text("point", "grid and point", "", false).hint("name of the grid and its point: G1 B3"),
+        Field::text("note", "note", "", false).hint("needed where the values lie far apart, or without a value"),
+    ];
+    fields.extend(prompt::who(app));
+    prompt::ask(app, format!("Read by hand on {line}, run {run}"), Purpose::Hand { run, line }, fields)
+}
+
+/// What the form says, or which field is wrong and why.
+pub fn submit(app: &mut App, run: RunId, line: &str, form: &Form, by: Signed) -> Result<Vec<Effect>, Wrong> {
+    let unit = app.look.unit;
+    let length = |key: &'static str, text: &str| parse_length(text, unit).map_err(|error| (key, error.to_string()));
+    let values = form.value("values").split([' ', ';']).filter(|text| !text.is_empty());
+    let values = values.map(|text| length("values", text)).collect::<Result<Vec<_>, _>>()?;
+    let place = match form.value("place") {
+        "" => None,
+        text => Some(Length::micrometres(length("place", text)?.as_micrometres())),
+    };
+    let proof = proof(app, run, form)?;
+    let said = match (proof, values.is_empty()) {
+        (Some(proof), true) => Said::Confirm(proof),
+        (proof, _) => Said::HandReading(Box::new(HandReading {
+            place: place.map(|along| HandPlace::Line { line: line.to_owned(), along }),
+            values,
+            gauge: Gauge {
+                name: form.value("instrument").to_owned(),
+                serial: form.value("serial").to_owned(),
+                block: block(form.value("block"), by.at_us, unit)?,
+            },
+            proof,
+            grid: grid(form.value("point"))?,
+            inspection_point: None,
+        })),
+    };
+    enter(app, said, form.value("note"), by).map_err(|why| ("values", why))
+}
+
+fn proof(app: &App, run: RunId, form: &Form) -> Result<Option<Proof>, Wrong> {
+    let confirmed = match form.value("confirms") {
+        "yes" => true,
+        "no" => false,
+        _ => return Ok(None),
+    };
+    let opened = app.opened.as_ref().filter(|opened| !opened.is_all());
+    let opened = opened.ok_or(("spot", "several runs are shown: l shows this one alone, then its spots can be proven".to_owned()))?;
+    let spots = opened.overview.wall.spots.spots();
+    let found = spots.iter().find(|spot| spot.id.to_string() == form.value("spot"));
+    let known = || spots.iter().map(|spot| spot.id.to_string()).collect::<Vec<_>>().join(", ");
+    found.map(|spot| Some(Proof::of(run, spot, confirmed))).ok_or_else(|| ("spot", format!("which spot? this run has: {}", known())))
+}
+
+fn block(text: &str, at_us: i64, unit: LengthUnit) -> Result<Option<BlockRead>, Wrong> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let (truth, read) = text.split_once('=').ok_or(("block", "write true thickness and what was read: 10.00=10.02".to_owned()))?;
+    let nm = |text| parse_length(text, unit).map(Length::as_nanometres).map_err(|error| ("block", error.to_string()));
+    Ok(Some(BlockRead { true_nm: nm(truth)?, measured_nm: nm(read)?, at_us }))
+}
+
+fn grid(text: &str) -> Result<Option<GridPoint>, Wrong> {
+    match text.rsplit_once(' ') {
+        None if text.is_empty() => Ok(None),
+        None => Err(("point", "write the grid, a space, and its point: G1 B3".to_owned())),
+        Some((grid, point)) => Ok(Some(GridPoint { grid: grid.trim().to_owned(), point: point.to_owned() })),
+    }
+}
+
+/// A statement on its way to the job, or why it makes no sense.
+fn enter(app: &App, said: Said, note: &str, by: Signed) -> Result<Vec<Effect>, String> {
+    let statement = app.contents.statement(said, note, by).map_err(|refused| refused.to_string())?;
+    Ok(vec![Effect::State(Box::new(statement)), Effect::Reload])
+}
+
+/// Asks for a note at the cursor, or for the words of a mark there.
+pub fn ask_later(app: &mut App, mark: Option<MarkKind>) -> Vec<Effect> {
+    let Some((run, line, along)) = here(app) else { return Vec::new() };
+    let unit = app.look.unit;
+    let at = along.map_or_else(String::new, |along| format!(" at {} {}", unit.place(along), unit.place_symbol()));
+    let what = mark.map_or_else(|| "note".to_owned(), |kind| format!("mark {}", kind.word()));
+    let mut fields = vec![Field::text("text", "words", "", mark.is_none())];
+    // Who is known need not be typed again.
+    if app.operator.name.trim().is_empty() {
+        fields.extend(prompt::who(app));
+    }
+    let at_words = format!("{what}{at}, afterwards");
+    prompt::ask(app, at_words, Purpose::Later { at: Where { run: Some(run), line: Some(line), along }, mark }, fields)
+}
+
+/// Keeps it, and shows it at once.
+pub fn submit_later(app: &mut App, prompt: Prompt, at: Where, mark: Option<MarkKind>, by: Signed) -> Vec<Effect> {
+    let text = prompt.form.value("text").to_owned();
+    let said = Said::Note(Noted { at: at.clone(), mark, text: text.clone(), drawing: String::new() });
+    match enter(app, said, "", by.clone()) {
+        Ok(effects) => {
+            if let Some(opened) = &mut app.opened {
+                let wall = &mut Arc::make_mut(&mut opened.overview).wall;
+                match mark {
+                    Some(kind) => wall.marks.push(Mark { kind, along: at.along, seq: None, text, at_us: by.at_us }),
+                    None => wall.notes.push(Note { run: at.run, along: at.along, text, at_us: by.at_us }),
+                }
+            }
+            effects
+        }
+        Err(why) => prompt::refuse(app, prompt, "text", why),
+    }
+}
