@@ -65,6 +65,7 @@ fn found(job: &JobContents) -> Arc<Left> {
         last: Some(mm(1790.0)),
         doubt: None,
         readings_lost: if run == 2 { 3 } else { 0 },
+        proven: Vec::new(),
         spots,
     };
     let spots = vec![spot(1, Level::Watch, 6.8, 1420.0, false), spot(2, Level::Thin, 5.76, 4052.0, true)];
