@@ -149,7 +149,7 @@ pub fn show<B: Backend>(
     let runtime = runtime()?;
     let contents = backend.contents()?;
     if let Some(run) = run
-        && !contents.runs.iter().any(|summary| summary.id == run)
+        && contents.any_run(run).is_none()
     {
         bail!("there is no run {run} in this job; review --headless lists the runs");
     }

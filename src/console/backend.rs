@@ -10,6 +10,7 @@ use crate::live::{Begin, Command, Connecting, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -31,7 +32,7 @@ pub trait Backend: Send + 'static {
     fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
     fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
     fn note(&mut self, note: Note) -> anyhow::Result<()>;
-    /// Keeps what somebody says of the job; answers its number.
+    /// Keeps what somebody says of the job, if it makes sense now; answers its number.
     fn state(&mut self, statement: Statement) -> anyhow::Result<i64>;
     /// Enters a set-up, in force from then on; answers its number.
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
@@ -52,6 +53,10 @@ pub trait Backend: Send + 'static {
     fn acknowledge(&mut self, run: RunId, seq: u32, by: Signed) -> anyhow::Result<()> {
         let _ = (run, seq, by);
         anyhow::bail!("nothing can be entered in this job")
+    }
+    /// Reads a revision of the plan from its file.
+    fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
+        anyhow::bail!("{path}: no revision can be taken here")
     }
     /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;

@@ -84,6 +84,16 @@ pub enum Action {
     Pause,
     Slower,
     Faster,
+    /// What is left to do in the job.
+    WhatIsLeft,
+    /// Put right what is wrong with a run, by a statement.
+    Amend,
+    /// A new revision of the plan.
+    Revise,
+    /// A part was changed for another.
+    Swap,
+    /// A shift begins or ends.
+    Shift,
 }
 
 /// What the operator can do in the review of a run.
@@ -160,6 +170,10 @@ pub enum Mode {
     Unseen,
     /// A stored run is played again.
     Replay,
+    /// What is left to do.
+    Left,
+    /// What a revision of the plan changes.
+    Revision,
     Typing,
     Confirm,
     /// Whether a run is to go on with another set-up.
@@ -171,7 +185,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 23] = [
+    pub const ALL: [Self; 25] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -189,6 +203,8 @@ impl Mode {
         Self::Statistics,
         Self::Unseen,
         Self::Replay,
+        Self::Left,
+        Self::Revision,
         Self::Typing,
         Self::Confirm,
         Self::Change,
@@ -368,6 +384,11 @@ mod tests {
             Pause,
             Slower,
             Faster,
+            WhatIsLeft,
+            Amend,
+            Revise,
+            Swap,
+            Shift,
         ];
         let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
         for action in all {

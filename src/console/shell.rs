@@ -10,11 +10,12 @@ use super::backend::Backend;
 use super::settings::Settings;
 use super::state::{App, Effect, Event, Look};
 use super::theme::Role;
-use super::update::update;
+use super::update::{open_left, update};
 use super::{Glyphs, Step, Theme};
 use crate::live::Begin;
 use crate::platform;
 use anyhow::{Context, bail};
+use backwall_report::left::interrupted;
 use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
 use backwall_units::LengthUnit;
@@ -134,8 +135,14 @@ pub async fn drive<B: Backend, S: Surface>(
         held.execute(app, surface, options, vec![Effect::StartScan(begin)]);
     }
     if let Some(run) = options.start_run {
-        app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
+        app.choose_run(run);
         held.execute(app, surface, options, vec![Effect::OpenRun(run)]);
+    }
+    // After a crash: what is to become of the run that broke off comes before anything else.
+    let starts_at_once = options.begin.is_some() || options.start_run.is_some() || options.start == Step::Review;
+    if !starts_at_once && interrupted(&app.contents).next().is_some() {
+        let effects = open_left(app);
+        held.execute(app, surface, options, effects);
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
     second.set_missed_tick_behavior(MissedTickBehavior::Delay);

@@ -9,12 +9,15 @@ pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, WaveScale, ZOOMS};
 
 use super::form::Form;
 use super::keys::Mode;
+use super::left::{GoesOn, LeftShown};
 use super::review::Opened;
+use super::revision::RevisionShown;
 use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::live::view::Misclosure;
 use crate::live::{Begin, Change};
+use backwall_report::left::Left;
 use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::noted::Where;
@@ -24,6 +27,7 @@ use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::job::{Zone, expiry};
 use backwall_ultrasound::Setup;
 use backwall_units::{Length, LengthUnit};
+use std::sync::Arc;
 
 /// How the screen looks.
 #[derive(Debug, Clone, Copy)]
@@ -72,6 +76,21 @@ pub enum Purpose {
         line: String,
     },
     Setup,
+    /// What is to be put right of a run.
+    Amend {
+        run: RunId,
+    },
+    /// Whether an interrupted run goes on or stays as it is.
+    Interrupted {
+        run: RunId,
+    },
+    /// The file of a revision of the plan.
+    PlanFile,
+    /// Why the revision on screen is taken.
+    Revise,
+    Swap,
+    SignOn,
+    SignOff,
     Override,
     /// Once more before a run starts: where, which way, on what calibration.
     Start {
@@ -194,6 +213,14 @@ pub struct App {
     pub survey: Option<SurveyShown>,
     /// Over the review: a stored run played again.
     pub replay: Option<Scan>,
+    /// Over any step: what is left to do.
+    pub left: Option<LeftShown>,
+    /// What was left when it was last read, until something is written.
+    pub left_known: Option<Arc<Left>>,
+    /// The next run goes on where an earlier one broke off.
+    pub goes_on: Option<GoesOn>,
+    /// Over Prepare: what a revision of the plan changes.
+    pub revision: Option<RevisionShown>,
     /// The place to stand on in the line that is being opened.
     pub aim: Option<Length>,
     pub bench: Option<BenchShown>,
@@ -235,6 +262,10 @@ impl App {
             opened: None,
             survey: None,
             replay: None,
+            left: None,
+            left_known: None,
+            goes_on: None,
+            revision: None,
             aim: None,
             bench: None,
             opening: None,
@@ -253,7 +284,7 @@ impl App {
         };
         app.item = app.next_open_item(0).unwrap_or(app.contents.checklist.items.len());
         app.line = app.next_open_line();
-        app.run = app.contents.runs.len().saturating_sub(1);
+        app.run = app.all_runs().len().saturating_sub(1);
         app
     }
 
@@ -276,11 +307,17 @@ impl App {
         if self.change.is_some() {
             return Mode::Change;
         }
+        if self.revision.is_some() {
+            return Mode::Revision;
+        }
         self.step_mode()
     }
 
     /// The mode beneath help, prompts and questions.
     pub fn step_mode(&self) -> Mode {
+        if self.left.is_some() {
+            return Mode::Left;
+        }
         match self.step {
             Step::Prepare => Mode::Prepare,
             Step::Checklist => match self.contents.checklist.items.get(self.item).map(|item| &item.kind) {
@@ -351,7 +388,7 @@ impl App {
 
     /// How the calibration of a run on screen stands.
     pub fn calibration_of(&self, scan: &Scan) -> Validity {
-        let stored = self.contents.runs.iter().find(|run| scan.replay.is_some() && run.id == scan.view.run);
+        let stored = self.contents.any_run(scan.view.run).filter(|_| scan.replay.is_some());
         if let Some(run) = stored {
             return self.contents.validity(run);
         }
@@ -400,6 +437,23 @@ impl App {
         due
     }
 
+    /// Every run of the job in order, those that do not count among them.
+    pub fn all_runs(&self) -> Vec<&RunSummary> {
+        let mut runs: Vec<_> = self.contents.runs.iter().chain(&self.contents.set_aside).collect();
+        runs.sort_by_key(|run| run.id);
+        runs
+    }
+
+    /// The run of the list that the cursor is on.
+    pub fn chosen_run(&self) -> Option<&RunSummary> {
+        self.all_runs().get(self.run).copied()
+    }
+
+    /// Puts the cursor of the list on a run.
+    pub fn choose_run(&mut self, run: RunId) {
+        self.run = self.all_runs().iter().position(|known| known.id == run).unwrap_or(self.run);
+    }
+
     pub fn runs_on(&self, line: &str) -> impl Iterator<Item = &RunSummary> {
         self.contents.runs.iter().filter(move |run| run.start.line == line)
     }
@@ -436,7 +490,7 @@ impl App {
         let at = chosen.and_then(|chosen| lines.iter().position(|line| line.name == chosen));
         self.line = at.unwrap_or(self.line.min(lines.len().saturating_sub(1)));
         self.item = self.item.min(self.contents.checklist.items.len());
-        self.run = self.run.min(self.contents.runs.len().saturating_sub(1));
+        self.run = self.run.min(self.all_runs().len().saturating_sub(1));
     }
 
     fn next_open_line(&self) -> usize {

@@ -1,10 +1,12 @@
 //! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
 
 mod acknowledge;
+mod amend;
 pub(super) mod bench;
 mod change;
 mod evaluate;
 mod hand;
+mod left;
 mod place;
 pub(super) mod progress;
 mod prompt;
@@ -13,6 +15,9 @@ mod review;
 mod start;
 mod steps;
 mod survey;
+
+pub use amend::shift_words;
+pub use left::{goes_on_words, open as open_left};
 
 use super::Step;
 use super::keys::{self, Action, Mode, WalkKey};
@@ -36,7 +41,11 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             start::refresh(app);
             Vec::new()
         }
-        Event::Clock(now_us) => later(app, now_us),
+        Event::Clock(now_us) => {
+            let effects = later(app, now_us);
+            left::later(app);
+            effects
+        }
         Event::Live(view, now_us) => {
             let mut effects = later(app, now_us);
             effects.extend(live(app, view));
@@ -44,9 +53,12 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Contents(contents) => {
             let before = app.setup();
+            let is_new = app.contents != *contents;
             app.take_contents(*contents);
             progress::follow(app);
-            bench::in_force(app, &before)
+            let mut effects = if is_new { left::again(app) } else { Vec::new() };
+            effects.extend(bench::in_force(app, &before));
+            effects
         }
         Event::Opening => {
             app.opening = Some(Opening::default());
@@ -68,6 +80,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
+            left::started(app, &view);
             app.begin_from = Length::ZERO;
             app.scan = Some(Scan {
                 view,
@@ -82,6 +95,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             // Whoever is typing elsewhere goes on typing; the run is on the screen of its own step.
             if app.prompt.is_none() {
                 app.step = Step::Scan;
+                app.left = None;
             }
             app.bench = None;
             app.message = None;
@@ -112,6 +126,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             evaluate::evaluated(app, &evaluation);
             Vec::new()
         }
+        Event::PlanRead(file, read) => amend::plan_read(app, file, read),
         Event::ToChange(changed) => change::kept(app, changed),
         Event::Failed(words) => {
             app.evaluating = None;
@@ -161,6 +176,7 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
             let why = why.clone();
             app.say(Role::Fault, format!("the run could not be closed: {why}"));
         }
+        effects.extend(left::ended(app));
         effects.push(Effect::Reload);
         app.question = None;
         app.change = None;
@@ -295,6 +311,11 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             app.look.unit = app.look.unit.toggled();
             survey::again(app)
         }
+        Action::WhatIsLeft => left::press(app),
+        Action::Amend => amend::ask(app),
+        Action::Revise => amend::ask_plan(app),
+        Action::Swap => amend::ask_swap(app),
+        Action::Shift => amend::ask_shift(app),
         Action::Replay => replay::start(app),
         Action::Pause => replay::change(app, |replay| replay.paused = !replay.paused),
         Action::Slower | Action::Faster => replay::change(app, |replay| replay.pace = replay.pace.changed(action == Action::Faster)),
@@ -308,8 +329,10 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.test_card = false;
             } else if app.help.is_some() {
                 app.help = None;
-            } else if app.origin.take().is_some() {
-                // Back at the run.
+            } else if app.origin.take().is_some() || app.revision.take().is_some() {
+                // Back at the run, or on Prepare.
+            } else if app.left.is_some() {
+                return left::close(app);
             } else if app.step == Step::Review && app.replay.take().is_some() {
                 return vec![Effect::CloseReplay];
             } else if app.step == Step::Review && app.survey.take().is_some() {
@@ -392,11 +415,13 @@ fn noted(app: &mut App, ending: Option<Ending>) -> Vec<Effect> {
 }
 
 fn go(app: &mut App, by: usize) -> Vec<Effect> {
+    let closed = left::close(app);
     app.step = Step::ALL[(app.step as usize + by) % Step::ALL.len()];
     // A run that has ended is looked at again in the review; the step is free for the next one.
     app.put_away();
     // While a run is going its notes and spots are being written; what is listed is read again when one looks.
-    if app.step == Step::Review { vec![Effect::Reload] } else { Vec::new() }
+    let reload = (app.step == Step::Review).then_some(Effect::Reload);
+    closed.into_iter().chain(reload).collect()
 }
 
 fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {

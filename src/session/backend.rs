@@ -1,5 +1,6 @@
 //! What the console acts on: an open job with its streams, or a job that can only be looked at.
 
+use super::amend;
 use super::evaluate;
 use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
@@ -11,11 +12,12 @@ use crate::live::{Begin, Connecting};
 use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::job::{Said, Statement};
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The console's backend: an open job and its streams.
 pub struct ConsoleBackend {
@@ -43,7 +45,7 @@ impl Backend for ConsoleBackend {
         Ok(self.session.file.writer().note(note)?)
     }
     fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
-        Ok(self.session.file.writer().state(statement)?)
+        amend::state(&self.session.file, statement)
     }
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
         Ok(self.session.file.writer().add_setup(setup, origin, by)?)
@@ -67,6 +69,9 @@ impl Backend for ConsoleBackend {
         let statement = self.session.file.contents()?.statement(said, "", by)?;
         self.session.file.writer().state(statement)?;
         Ok(())
+    }
+    fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
+        amend::read_plan(Path::new(path))
     }
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
@@ -144,6 +149,9 @@ impl Backend for ReadOnlyBackend {
         self.refuse()
     }
     fn adopt(&mut self, _: Adoption) -> anyhow::Result<()> {
+        self.refuse()
+    }
+    fn read_plan(&self, _: &str) -> anyhow::Result<Revision> {
         self.refuse()
     }
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {

@@ -187,7 +187,7 @@ fn at_once(mut times: Vec<Duration>, what: &str) {
 
 #[test]
 fn with_a_job_that_never_answers_every_key_works() {
-    let desk = ConsoleBackend::open(Slow { job: ready(), takes: None }, Step::Scan);
+    let desk = ConsoleBackend::open(Slow { job: settled(), takes: None }, Step::Scan);
     let mut times = vec![desk.press(KeyCode::Char('s'), "Start this run?")];
     times.push(desk.press(KeyCode::Enter, "connecting to tcp:nobody:9"));
     for _ in 0..3 {
@@ -242,11 +242,11 @@ fn key_to_picture() {
         let ms = |share: usize| times[(times.len() * share / 100).min(times.len() - 1)].as_secs_f64() * 1e3;
         println!("{what:<36} key to picture: median {:5.1} ms, p99 {:5.1} ms, worst {:5.1} ms", ms(50), ms(99), ms(100));
     };
-    let dead = ConsoleBackend::open(Slow { job: ready(), takes: None }, Step::Scan);
+    let dead = ConsoleBackend::open(Slow { job: settled(), takes: None }, Step::Scan);
     dead.press(KeyCode::Char('s'), "Start this run?");
     dead.press(KeyCode::Enter, "connecting to");
     measure("connecting to an address that is dead", &dead, "this page", " quit");
-    let slow = ConsoleBackend::open(Slow { job: ready(), takes: Some(Duration::from_millis(800)) }, Step::Checklist);
+    let slow = ConsoleBackend::open(Slow { job: settled(), takes: Some(Duration::from_millis(800)) }, Step::Checklist);
     for _ in 0..5 {
         slow.keys.blocking_send(Event::Key(KeyEvent::new(KeyCode::Char('y'), KeyModifiers::NONE))).unwrap();
     }

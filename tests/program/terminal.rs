@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 /// A terminal with the program in it.
-struct Terminal {
+pub struct Terminal {
     master: Option<Box<dyn MasterPty + Send>>,
     child: Box<dyn Child + Send + Sync>,
     keys: Option<Box<dyn Write + Send>>,
@@ -20,7 +20,7 @@ struct Terminal {
 }
 
 impl Terminal {
-    fn open(arguments: &[&str], rows: u16, cols: u16, settings: &Path) -> Self {
+    pub fn open(arguments: &[&str], rows: u16, cols: u16, settings: &Path) -> Self {
         let pair = native_pty_system().openpty(PtySize { rows, cols, pixel_width: 0, pixel_height: 0 }).unwrap();
         let mut command = CommandBuilder::new(env!("CARGO_BIN_EXE_backwall"));
         command.args(arguments);
@@ -47,10 +47,10 @@ impl Terminal {
         let keys = pair.master.take_writer().unwrap();
         Self { master: Some(pair.master), child, keys: Some(keys), screen, gone }
     }
-    fn text(&self) -> String {
+    pub fn text(&self) -> String {
         self.screen.lock().unwrap().screen().contents()
     }
-    fn wait_for(&self, words: &str) -> String {
+    pub fn wait_for(&self, words: &str) -> String {
         let patience = Instant::now();
         loop {
             let text = self.text();
@@ -61,14 +61,14 @@ impl Terminal {
             std::thread::sleep(Duration::from_millis(20));
         }
     }
-    fn send(&mut self, keys: &str) {
+    pub fn send(&mut self, keys: &str) {
         let writer = self.keys.as_mut().unwrap();
         writer.write_all(keys.as_bytes()).unwrap();
         writer.flush().unwrap();
         std::thread::sleep(Duration::from_millis(120));
     }
     /// The program's exit code, within a patience.
-    fn exit(&mut self, patience: Duration) -> u32 {
+    pub fn exit(&mut self, patience: Duration) -> u32 {
         let started = Instant::now();
         loop {
             if let Some(status) = self.child.try_wait().unwrap() {
@@ -79,7 +79,7 @@ impl Terminal {
         }
     }
     /// Whether alternate screen and hidden cursor were undone.
-    fn is_restored(&self) -> bool {
+    pub fn is_restored(&self) -> bool {
         let parser = self.screen.lock().unwrap();
         !parser.screen().alternate_screen() && !parser.screen().hide_cursor()
     }
@@ -106,7 +106,7 @@ hold = true
 "#;
 
 /// A job whose checklist is short enough to type.
-fn short_job(folder: &Path) -> PathBuf {
+pub fn short_job(folder: &Path) -> PathBuf {
     let plan = std::fs::read_to_string(root().join("demo-stream/plan.toml")).unwrap();
     let plan = plan.replace("checklist = \"magnetic-crawler\"", "checklist = \"list.toml\"");
     std::fs::write(folder.join("plan.toml"), plan).unwrap();

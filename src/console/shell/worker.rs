@@ -65,6 +65,7 @@ pub(super) fn is_work(effect: &Effect) -> bool {
         || matches!(
             effect,
             Effect::Reload
+                | Effect::ReadPlan(_)
                 | Effect::OpenBench
                 | Effect::CloseBench
                 | Effect::StartScan(_)
@@ -255,6 +256,10 @@ impl<B: Backend> Worker<B> {
             Effect::Acknowledge(run, seq, by) => {
                 self.backend.acknowledge(run, seq, by).context("that the spot was acknowledged was NOT kept")?;
                 self.read()?;
+            }
+            Effect::ReadPlan(path) => {
+                let read = self.backend.read_plan(&path).map(Box::new).map_err(|error| format!("{error:#}"));
+                return Ok(Some(Told::Happened(Event::PlanRead(path, read))));
             }
             Effect::OpenBench => {
                 self.close_bench();

@@ -8,6 +8,7 @@ use crate::live::{Begin, Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -54,6 +55,8 @@ pub enum Event {
     Evaluated(Box<EvaluationSummary>),
     /// The set-up that the run is to go on with stands in the job.
     ToChange(Changed),
+    /// A revision of the plan was read from this file, or why it could not be.
+    PlanRead(String, Result<Box<Revision>, String>),
     /// The bench broke off.
     BenchGone,
     /// An effect was done; says so in words.
@@ -91,6 +94,8 @@ pub enum Effect {
     Adopt(Adoption),
     /// A spot of a run that has ended, by the number of its minimum shot, was taken note of.
     Acknowledge(RunId, u32, Signed),
+    /// Read a revision of the plan from this file.
+    ReadPlan(String),
     OpenBench,
     CloseBench,
     Bench(BenchCommand),

@@ -316,6 +316,13 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             let by = identify(app, form);
             super::evaluate::adopted(app, Adoption { run, evaluation, reason, by })
         }
+        Purpose::Amend { .. }
+        | Purpose::Interrupted { .. }
+        | Purpose::PlanFile
+        | Purpose::Revise
+        | Purpose::Swap
+        | Purpose::SignOn
+        | Purpose::SignOff => super::amend::submit(app, prompt),
         Purpose::Setup => match setup_of(app, form) {
             Ok(setup) => {
                 let by = identify(app, form);
@@ -336,7 +343,7 @@ pub(super) fn refuse(app: &mut App, mut prompt: Prompt, key: &str, why: String) 
     Vec::new()
 }
 
-fn identify(app: &mut App, form: &Form) -> Signed {
+pub(super) fn identify(app: &mut App, form: &Form) -> Signed {
     app.operator.name = form.value("name").to_owned();
     app.operator.certificate = form.value("certificate").to_owned();
     app.signed()

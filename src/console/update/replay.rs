@@ -12,9 +12,9 @@ pub fn start(app: &mut App) -> Vec<Effect> {
     let run = match (&app.replay, &app.opened) {
         (Some(scan), _) => Some(scan.view.run),
         (None, Some(opened)) => opened.at.and_then(|at| opened.overview.runs.get(at.run as usize).copied()).or(Some(opened.run)),
-        (None, None) => app.contents.runs.get(app.run).map(|run| run.id),
+        (None, None) => app.chosen_run().map(|run| run.id),
     };
-    let Some(summary) = app.contents.runs.iter().find(|known| Some(known.id) == run) else {
+    let Some(summary) = run.and_then(|run| app.contents.any_run(run)) else {
         app.say(Role::Plain, "there is no run to play");
         return Vec::new();
     };

@@ -56,7 +56,7 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     let width = body.width.saturating_sub(8).min(76);
     let title = text::wrap(&safe_text(&prompt.title), usize::from(width - 4));
     let about: Vec<String> = prompt.about.iter().flat_map(|line| text::wrap(&safe_text(line), usize::from(width - 4))).collect();
-    let errors = fields.iter().filter(|field| field.error.is_some()).count();
+    let errors: usize = fields.iter().filter_map(|field| field.error.as_deref()).map(|error| error_lines(error, width).len()).sum();
     let height = ((fields.len() + errors + title.len() + about.len() + 4) as u16).min(body.height);
     let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
     frame(pen, area);
@@ -95,8 +95,10 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
             }
         }
         if let Some(error) = &field.error {
-            let taken = rows.take(1);
-            pen.put(taken.x + 2, taken.y, taken.width - 2, &text::clip(error, usize::from(taken.width - 2)), Role::Error);
+            for line in error_lines(error, width) {
+                let taken = rows.take(1);
+                pen.put(taken.x + 2, taken.y, taken.width - 2, &line, Role::Error);
+            }
         }
     }
     let last = Rect { y: area.bottom() - 2, height: 1, ..inside };
@@ -104,6 +106,11 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
         pen.put(last.x, last.y, last.width, &text::clip(hint, usize::from(last.width)), Role::Quiet);
     }
     cursor
+}
+
+/// An error under its field: whole, because it says what to do.
+fn error_lines(error: &str, width: u16) -> Vec<String> {
+    text::wrap(&safe_text(error), usize::from(width.saturating_sub(6)))
 }
 
 fn frame(pen: &mut Pen, area: Rect) {

@@ -143,7 +143,7 @@ fn age(scan: &Scan, now_us: i64) -> String {
 
 /// How far a replay is.
 fn replayed(app: &App, scan: &Scan) -> String {
-    let of = app.contents.runs.iter().find(|run| run.id == scan.view.run).map_or(0, |run| run.readings).max(scan.view.counts.received);
+    let of = app.contents.any_run(scan.view.run).map_or(0, |run| run.readings).max(scan.view.counts.received);
     format!("reading {} of {of}", scan.view.counts.received)
 }
 

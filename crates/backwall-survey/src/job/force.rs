@@ -89,6 +89,8 @@ pub struct Standing {
     pub joined_to: Option<RunId>,
     /// Spots acknowledged since it ended, by the numbers of their minimum shots.
     pub acknowledged: BTreeSet<u32>,
+    /// The statement that leaves it as it is, though it ended in the middle.
+    pub left_by: Option<i64>,
 }
 
 /// Whether a run counts.
@@ -143,6 +145,7 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
         reassigned_by: None,
         joined_to: None,
         acknowledged: BTreeSet::new(),
+        left_by: None,
     };
     let mut force = InForce {
         plan: plan.clone(),
@@ -199,6 +202,7 @@ impl InForce {
             Said::Acknowledge { run, seq } => self.set(*run, |standing| {
                 standing.acknowledged.insert(*seq);
             }),
+            Said::Leave { run } => self.set(*run, |standing| standing.left_by = Some(id)),
             Said::Plan(revision) => {
                 self.plan = revision.plan.clone();
                 self.revisions.push(id);

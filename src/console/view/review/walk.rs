@@ -4,6 +4,7 @@
 use super::{hand, state_word};
 use crate::console::origin::is_guarded;
 use crate::console::review::{Opened, Window};
+use crate::console::standing;
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -62,6 +63,8 @@ fn title(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     };
     let adopted = summary.and_then(|summary| Some((summary, app.contents.adopted(summary.id)?.0)));
     let name = adopted.map_or(name.clone(), |(run, evaluation)| format!("{name}, {}", adopted_words(run, evaluation)));
+    let standing = summary.filter(|_| !opened.is_all()).and_then(|run| standing::word(&app.contents, run.id));
+    let name = standing.map_or(name.clone(), |word| format!("{name}, {word}"));
     let progress = &overview.progress;
     let (right, role) = match (progress.done, progress.open, summary) {
         (false, ..) => {
@@ -94,7 +97,7 @@ fn adopted_words(run: &RunSummary, evaluation: &EvaluationSummary) -> String {
 /// The run a reading is of; without a reading, the run that was opened.
 fn summary_of<'a>(app: &'a App, opened: &Opened, at: Option<At>) -> Option<&'a RunSummary> {
     let id = at.and_then(|at| opened.overview.runs.get(at.run as usize).copied()).unwrap_or(opened.run);
-    app.contents.runs.iter().find(|run| run.id == id)
+    app.contents.any_run(id)
 }
 
 fn line_of(app: &App, opened: &Opened) -> String {

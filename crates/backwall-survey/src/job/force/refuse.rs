@@ -25,6 +25,8 @@ pub enum Refused {
     NotCounted(RunId),
     #[error("run {0} counts already")]
     Counted(RunId),
+    #[error("run {0} is left as it is already")]
+    Left(RunId),
     #[error("run {0} cannot be put beside itself")]
     Itself(RunId),
     #[error("run {run} is on line {line}, run {other} on line {other_line}: put both on one line first")]
@@ -117,6 +119,8 @@ impl InForce {
                 }
                 Ok(())
             }
+            Said::Leave { run } if !self.counts(*run) => Err(Refused::NotCounted(*run)),
+            Said::Leave { run } if self.runs[run].left_by.is_some() => Err(Refused::Left(*run)),
             Said::Plan(revision) => self.revises(&revision.plan),
             Said::Withdraw { statement } if !all.iter().any(|known| known.id == *statement) => Err(Refused::NoStatement(*statement)),
             Said::Withdraw { statement } if !self.stands(*statement) => Err(Refused::Idle(*statement)),
@@ -129,6 +133,7 @@ impl InForce {
             Said::Void { .. }
             | Said::Restore { .. }
             | Said::Acknowledge { .. }
+            | Said::Leave { .. }
             | Said::Swap(_)
             | Said::SignOn(_)
             | Said::SignOff(_)

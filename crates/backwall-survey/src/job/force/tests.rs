@@ -54,7 +54,8 @@ fn said() -> impl Strategy<Value = Said> {
         run.clone().prop_map(|run| Said::Restore { run }),
         (run.clone(), line, any::<bool>()).prop_map(|(run, line, mirrored)| Said::Reassign { run, line, mirrored }),
         (run.clone(), run.clone()).prop_map(|(run, replaced)| Said::Replace { run, replaced }),
-        (run.clone(), run).prop_map(|(run, with)| Said::Join { run, with }),
+        (run.clone(), run.clone()).prop_map(|(run, with)| Said::Join { run, with }),
+        run.prop_map(|run| Said::Leave { run }),
         Just(Said::Plan(Box::new(revision))),
         (1..12i64).prop_map(|statement| Said::Withdraw { statement }),
     ]
@@ -155,7 +156,7 @@ fn what_makes_no_sense_is_refused_with_its_reason() {
 /// A run of 3 m up from 0 that in truth was driven down from the top of a line of 10 m, and one from a seam.
 #[test]
 fn a_place_is_the_distance_driven_from_the_start_of_the_line_it_is_on_now() {
-    use crate::travel::{Direction, Path};
+    use crate::travel::Direction;
     use backwall_units::Length;
     let mut plan = plan();
     plan.lines.truncate(2);
