@@ -362,6 +362,7 @@ mod tests {
             Walk(W::AllRuns),
             Walk(W::Accept),
             Walk(W::Evaluate),
+            Walk(W::ByHand),
             Left,
             Right,
             Map,
