@@ -371,7 +371,6 @@ mod tests {
             Walk(W::ByHand),
             Walk(W::Accept),
             Walk(W::Evaluate),
-            Walk(W::ByHand),
             Left,
             Right,
             Map,

@@ -194,10 +194,10 @@ fn an_interrupted_run_is_left_as_it_is_or_goes_on_in_a_run_that_is_joined_to_it(
     let mut app = shown(Step::Prepare);
     take(&mut app, "ended in the middle");
     let effects = typed(&mut app, "battery changed");
-    assert!(!effects.iter().any(|effect| matches!(effect, Effect::State(_) | Effect::StartScan { .. })), "{effects:?}");
+    assert!(!effects.iter().any(|effect| matches!(effect, Effect::State(_) | Effect::StartScan(_))), "{effects:?}");
     assert_eq!((app.step, app.line), (Step::Scan, 0));
     assert!(
-        text(&app, 80, 24).contains("GOES ON from run 1, saved up to 1.790 m: crawler to the line's start, then s"),
+        text(&app, 80, 24).contains("GOES ON from run 1, saved up to 1.790 m: put the crawler there, then s"),
         "{}",
         text(&app, 80, 24)
     );

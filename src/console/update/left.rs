@@ -7,7 +7,7 @@ use super::super::state::{App, Effect, Purpose};
 use super::super::survey::{Survey, SurveyNews, SurveyShown};
 use super::super::theme::Role;
 use super::{prompt, review};
-use crate::live::{Begin, LiveView};
+use crate::live::LiveView;
 use backwall_report::left::Left;
 use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
@@ -184,14 +184,12 @@ pub fn interrupted(app: &mut App, run: RunId, what: &str, reason: String, by: Si
     }
     let Some(line) = app.contents.any_run(run).map(|summary| summary.start.line.clone()) else { return Ok(Vec::new()) };
     let at = last_place(app, run);
-    // Nothing saved with a place: the whole line is driven again.
-    let offset = match at {
-        Some(_) => Begin::continuing(&app.contents, run, at).map_err(|why| why.to_string())?.offset,
-        None => Length::ZERO,
-    };
+    // Its places go on from the last one that was saved; the panel before the start shows where the crawler must stand.
+    let planned = app.contents.plan.line(&line).map(|planned| app.contents.plan.path(planned));
+    let offset = planned.zip(at).map(|(path, at)| crate::live::begin::offset_of(&path, at));
     app.goes_on = Some(GoesOn { from: run, line: line.clone(), at, reason, by, run: None });
     let effects = to_line(app, &line);
-    app.begin_from = offset;
+    app.begin_from = offset.unwrap_or_default();
     Ok(effects)
 }
 
@@ -200,8 +198,8 @@ pub fn goes_on_words(app: &App) -> Option<String> {
     let chosen = app.contents.plan.lines.get(app.line)?;
     let goes_on = app.goes_on.as_ref().filter(|goes_on| goes_on.run.is_none() && goes_on.line == chosen.name)?;
     let unit = app.look.unit;
-    let to = goes_on.at.map_or_else(|| "the line's start".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
-    Some(format!("GOES ON from run {}: crawler to {to}, then s", goes_on.from))
+    let saved = goes_on.at.map_or_else(String::new, |at| format!(", saved up to {} {}", unit.place(at), unit.place_symbol()));
+    Some(format!("GOES ON from run {}{saved}: put the crawler there, then s", goes_on.from))
 }
 
 /// A run has started: the one that goes on, or another, and then nothing is joined.
