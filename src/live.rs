@@ -1,12 +1,13 @@
 //! One run as it happens: the tasks and channels between stream, reading, store and screen.
 //!
-//! `ahead` measures a long batch on all cores, `bench` is the calibration with the probe on blocks, `change` what a run may go on with, `disagree` where
+//! `ahead` measures a long batch on all cores, `begin` is a run as it is asked for, `bench` is the calibration with the probe on blocks, `change` what a run may go on with, `disagree` where
 //! first echo and echo to echo do, `distrust` is what a device says that cannot
-//! be, `engine` is one feed item to readings and entries, `scan`
+//! be, `engine` is one feed item to readings and entries, `place` a place that is set again, `scan`
 //! starts and drives a run, `view` holds what a screen may look at, `wall` what was learned of the wall. The screen never holds anything up: it looks at
 //! the latest [`LiveView`] and locks [`Wall`] for no longer than it takes to copy a glimpse out.
 
 mod ahead;
+pub mod begin;
 pub mod bench;
 pub mod blocks;
 pub mod change;
@@ -14,6 +15,7 @@ pub mod connecting;
 pub mod disagree;
 mod distrust;
 pub mod engine;
+pub mod place;
 pub mod scan;
 mod unsaved;
 pub mod unseen;
@@ -22,6 +24,7 @@ pub mod view;
 pub mod wall;
 
 pub use backwall_store::now_us;
+pub use begin::{Begin, CannotContinue};
 pub use change::{Change, Changed};
 pub use connecting::{ConnectError, Connecting};
 pub use disagree::Disagreement;

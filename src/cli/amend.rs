@@ -5,17 +5,16 @@ use super::choice::choice;
 use crate::session::Session;
 use anyhow::{Context, bail};
 use backwall_store::{JobContents, RunId};
-use backwall_survey::job::Plan;
 use backwall_survey::job::force::Counts;
 use backwall_survey::job::revision;
-use backwall_survey::job::statement::{Part, Revision, Said, Statement, Swap};
+use backwall_survey::job::statement::{Part, Said, Statement, Swap};
 use clap::{ArgGroup, Args};
 use serde_json::{Value, json};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 #[derive(Args, Debug)]
 #[command(group = ArgGroup::new("what").required(true)
-    .args(["void", "restore", "reassign", "replace", "join", "plan", "swap", "withdraw"]))]
+    .args(["void", "restore", "reassign", "replace", "join", "leave", "plan", "swap", "withdraw"]))]
 pub struct AmendArgs {
     /// The job file
     pub job: PathBuf,
@@ -46,6 +45,9 @@ pub struct AmendArgs {
     /// The run goes on where this one ended: both are one way along the line
     #[arg(long, value_name = "RUN", requires = "run")]
     pub join: Option<RunId>,
+    /// The run ended in the middle and stays as it is: it is nothing left to do any more
+    #[arg(long, requires = "run")]
+    pub leave: bool,
     /// A new revision of the plan: lines, required thicknesses, people, kit, limits. What differs is shown; --yes takes it
     #[arg(long, value_name = "PLAN.toml")]
     pub plan: Option<PathBuf>,
@@ -121,17 +123,12 @@ fn said(args: &AmendArgs) -> anyhow::Result<Said> {
         AmendArgs { reassign: Some(line), mirrored, .. } => Said::Reassign { run, line: line.clone(), mirrored: *mirrored },
         AmendArgs { replace: Some(replaced), .. } => Said::Replace { run, replaced: *replaced },
         AmendArgs { join: Some(with), .. } => Said::Join { run, with: *with },
-        AmendArgs { plan: Some(path), .. } => Said::Plan(Box::new(read_plan(path)?)),
+        AmendArgs { leave: true, .. } => Said::Leave { run },
+        AmendArgs { plan: Some(path), .. } => Said::Plan(Box::new(crate::session::amend::read_plan(path)?)),
         AmendArgs { swap: Some(part), was, serial, .. } => Said::Swap(Swap { part: *part, was: was.clone(), serial: serial.clone() }),
         AmendArgs { withdraw: Some(statement), .. } => Said::Withdraw { statement: *statement },
-        _ => bail!("nothing to enter: say --void, --restore, --reassign, --replace, --join, --plan, --swap or --withdraw"),
+        _ => bail!("nothing to enter: say --void, --restore, --reassign, --replace, --join, --leave, --plan, --swap or --withdraw"),
     })
-}
-
-fn read_plan(path: &Path) -> anyhow::Result<Revision> {
-    let text = std::fs::read_to_string(path).with_context(|| format!("{}: cannot be read", path.display()))?;
-    let plan = Plan::parse(&path.display().to_string(), &text)?;
-    Ok(Revision { text, plan })
 }
 
 /// How every run stands, a line each.

@@ -1,16 +1,18 @@
 //! Options that name earlier surveys and tell what they do not tell themselves.
 
 use super::choice::choice;
+use crate::session::review::EarlierSurvey;
 use anyhow::{Context, bail};
 use backwall_report::assessment::Request;
 use backwall_report::earlier::{self, Role, Told, Unit};
+use backwall_store::JobFile;
 use backwall_survey::strip::compare::Settings;
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::Mode;
 use backwall_units::{Length, LengthUnit, Velocity, parse_length, parse_number};
 use chrono::NaiveDate;
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What tables do not give themselves.
 #[derive(Args, Debug, Clone, Default)]
@@ -43,6 +45,26 @@ pub struct ToldArgs {
     /// Mode a table was measured in
     #[arg(long, value_parser = choice(Mode::ALL))]
     pub earlier_mode: Option<Mode>,
+}
+
+/// An earlier survey that a screen draws behind the present one.
+#[derive(Args, Debug, Clone, Default)]
+#[command(next_help_heading = "Earlier surveys")]
+pub struct BehindArgs {
+    /// An earlier survey to draw behind the present one: another job file, or a CSV file with columns named
+    #[arg(long, value_name = "FILE", conflicts_with = "headless")]
+    pub earlier: Option<PathBuf>,
+    #[command(flatten)]
+    pub told: ToldArgs,
+}
+
+impl BehindArgs {
+    /// The earlier survey, and what was given with it. Its lengths are in the job's unit where they name none.
+    pub fn survey(&self, job: &Path) -> anyhow::Result<Option<EarlierSurvey>> {
+        let Some(path) = self.earlier.clone() else { return Ok(None) };
+        let unit = JobFile::open_read_only(job)?.contents()?.plan.job.units;
+        Ok(Some(EarlierSurvey { path, told: self.told.told(unit)? }))
+    }
 }
 
 #[derive(Args, Debug, Clone, Default)]

@@ -1,15 +1,16 @@
 //! `backwall open`, and the way of every other command onto the console: the console's effects, done
 //! to an open job.
 
+use super::compare::BehindArgs;
 use super::follow::{text_of_summary, text_of_validity};
 use super::stream_args::StreamArgs;
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, Step, Theme};
+use crate::live::Begin;
 use crate::session::review::EarlierSurvey;
 use crate::session::{ConsoleBackend, Session, operator_of, runtime};
 use anyhow::bail;
 use backwall_store::{JobFile, RunId};
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::overriding::Override;
 use clap::Args;
 use serde_json::json;
 use std::io::Write;
@@ -45,6 +46,8 @@ pub struct OpenArgs {
     #[arg(long, requires = "headless")]
     pub json: bool,
     #[command(flatten)]
+    pub behind: BehindArgs,
+    #[command(flatten)]
     pub screen: ScreenArgs,
 }
 
@@ -52,7 +55,7 @@ impl OpenArgs {
     pub fn of(job: PathBuf, screen: ScreenArgs) -> Self {
         use backwall_stream::spec::Pace;
         let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), pace: Pace::Device, record: None };
-        Self { job, stream, operator: None, headless: false, json: false, screen }
+        Self { job, stream, operator: None, headless: false, json: false, behind: BehindArgs::default(), screen }
     }
 }
 
@@ -61,6 +64,7 @@ pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     if args.headless {
         return standing(&args);
     }
+    let earlier = args.behind.survey(&args.job)?;
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let contents = session.file.contents()?;
     let conditions = contents.conditions(crate::live::now_us(), None, &session.operator.name);
@@ -71,7 +75,7 @@ pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     } else {
         Step::Scan
     };
-    run_console(session, step, None, &args.screen)
+    run_desk(ConsoleBackend { session, earlier, unprepared: None }, step, None, None, &args.screen)
 }
 
 /// The console on the checklist.
@@ -81,8 +85,8 @@ pub fn checklist(args: OpenArgs) -> anyhow::Result<()> {
 }
 
 /// The console on a run that starts at once.
-pub fn scan(session: Session, line: String, against: Option<Override>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_console(session, Step::Scan, Some((line, against)), screen)
+pub fn scan(session: Session, begin: Begin, earlier: Option<EarlierSurvey>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_desk(ConsoleBackend { session, earlier, unprepared: None }, Step::Scan, Some(begin), None, screen)
 }
 
 /// The console on the stored runs.
@@ -120,19 +124,13 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn run_console(session: Session, step: Step, start: Option<(String, Option<Override>)>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    run_desk(ConsoleBackend { session, earlier: None, unprepared: None }, step, start, None, screen)
+fn run_console(session: Session, step: Step, begin: Option<Begin>, screen: &ScreenArgs) -> anyhow::Result<()> {
+    run_desk(ConsoleBackend { session, earlier: None, unprepared: None }, step, begin, None, screen)
 }
 
-fn run_desk(
-    desk: ConsoleBackend,
-    step: Step,
-    start: Option<(String, Option<Override>)>,
-    run: Option<RunId>,
-    screen: &ScreenArgs,
-) -> anyhow::Result<()> {
+fn run_desk(desk: ConsoleBackend, step: Step, begin: Option<Begin>, run: Option<RunId>, screen: &ScreenArgs) -> anyhow::Result<()> {
     let operator = desk.session.operator.clone();
-    show(desk, operator, step, start, run, screen)
+    show(desk, operator, step, begin, run, screen)
 }
 
 /// Runs the console on a backend; on the review, at a run if one is named.
@@ -140,7 +138,7 @@ pub fn show<B: Backend>(
     backend: B,
     operator: Signed,
     step: Step,
-    start: Option<(String, Option<Override>)>,
+    begin: Option<Begin>,
     run: Option<RunId>,
     screen: &ScreenArgs,
 ) -> anyhow::Result<()> {
@@ -151,20 +149,18 @@ pub fn show<B: Backend>(
     let runtime = runtime()?;
     let contents = backend.contents()?;
     if let Some(run) = run
-        && !contents.runs.iter().any(|summary| summary.id == run)
+        && contents.any_run(run).is_none()
     {
         bail!("there is no run {run} in this job; review --headless lists the runs");
     }
     let unit = if screen.inch { backwall_units::LengthUnit::Inch } else { contents.plan.job.units };
-    let (start_line, against) = start.map_or((None, None), |(line, against)| (Some(line), against));
     let options = ConsoleOptions {
         start: step,
         theme: screen.theme,
         glyphs: screen.glyphs,
         unit,
-        start_line,
+        begin,
         start_run: run,
-        against,
         operator,
         settings_path: backwall_stream::platform::settings_folder().map(|folder| folder.join("console.toml")),
     };

@@ -5,9 +5,11 @@ use super::checklist::{answer_and_sign, read_answers};
 use super::choice::choice;
 use super::console::ScreenArgs;
 use super::templates;
-use crate::live::Connecting;
+use crate::live::{Begin, Connecting};
+use crate::session::review::EarlierSurvey;
 use crate::session::{LineStream, Session, runtime};
 use anyhow::{Context, bail};
+use backwall_report::earlier::Told;
 use backwall_simulate::{Crawler, End, Wall};
 use backwall_store::JobFile;
 use backwall_stream::profile::Profile;
@@ -45,6 +47,9 @@ const STREAMS: &[(&str, &[u8])] = &[
     ("C1", include_bytes!("../../demo-stream/C1.shots")),
 ];
 
+/// An invented survey of some years before, as a table.
+const EARLIER: (&str, &str) = ("earlier.csv", include_str!("../../demo-stream/earlier.csv"));
+
 pub fn run(args: DemoArgs) -> anyhow::Result<()> {
     let folder = match &args.job {
         Some(path) => path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new(".")).to_owned(),
@@ -62,9 +67,10 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
         session.prepare(&Connecting::default())?;
         drop(entered);
         runtime.shutdown_background();
-        super::scan::headless(session, first, None, args.json)
+        super::scan::headless(session, &Begin::on(first), args.json)
     } else {
-        super::console::scan(session, first.to_owned(), None, &args.screen)
+        let earlier = EarlierSurvey { path: streams.join(EARLIER.0), told: Told::default() };
+        super::console::scan(session, Begin::on(first), Some(earlier), &args.screen)
     };
     std::fs::remove_dir_all(&streams).ok();
     if !args.headless {
@@ -93,6 +99,8 @@ fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
         std::fs::write(&file, bytes).with_context(|| format!("{} cannot be written", file.display()))?;
         session.streams.insert((*line).to_owned(), LineStream { spec: StreamSpec::File(file), pace });
     }
+    let earlier = streams.join(EARLIER.0);
+    std::fs::write(&earlier, EARLIER.1).with_context(|| format!("{} cannot be written", earlier.display()))?;
     let (blocks_of, folder) = (wall.clone(), streams.to_owned());
     let calibrate = move |session: &Session| calibrate_on_blocks(session, &blocks_of, &folder);
     session.preparation = Some(("calibrating the simulated probe on its blocks", Box::new(calibrate)));

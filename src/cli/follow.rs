@@ -30,7 +30,13 @@ pub async fn follow(
         if as_json { writeln!(out, "{object}") } else { writeln!(out, "{text}") }?;
         out.flush()
     };
-    say(format!("run {run} opened: line {}, stream {}", opened["line"], opened["stream"]), opened)?;
+    let from = match (&opened["start_mm"], &opened["offset_mm"]) {
+        (Value::Number(start), Value::Number(offset)) if offset.as_f64() != Some(0.0) => {
+            format!(" from {start} mm, {offset} mm from its start")
+        }
+        _ => String::new(),
+    };
+    say(format!("run {run} opened: line {}{from}, stream {}", opened["line"], opened["stream"]), opened)?;
     let ended = crate::platform::asked_to_end();
     tokio::pin!(ended);
     let summary = loop {
@@ -131,6 +137,7 @@ pub fn closed(summary: &RunSummary, validity: &Validity) -> Value {
         "event": "closed", "run": summary.id, "line": summary.start.line, "state": summary.state, "reason": summary.reason,
         "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "spots": summary.spots,
         "minimum_mm": summary.least.map(|least| least.as_mm()), "minimum_at_mm": summary.least_at.map(|at| at.as_mm()),
+        "start_mm": summary.start.path.start.as_mm(), "offset_mm": summary.start.path.offset.as_mm(),
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
         "checklist_override": summary.start.checklist_override, "digest": summary.digest,
         "calibration": validity.word(), "calibration_why": validity.why(),
@@ -153,9 +160,13 @@ pub fn text_of_summary(summary: &RunSummary) -> String {
         _ => ", no thickness read".to_owned(),
     };
     let digest = summary.digest.as_deref().map_or(String::new(), |digest| format!(", digest {}", &digest[..digest.len().min(16)]));
+    let offset = match summary.start.path.offset {
+        backwall_units::Length::ZERO => String::new(),
+        offset => format!(" from {:.3} m, {:.3} m from its start", summary.start.path.start.as_metres(), offset.as_metres()),
+    };
     let against = summary.start.checklist_override.as_ref().map_or(String::new(), |why| format!("\n  CHECKLIST OVERRIDDEN: {why}"));
     format!(
-        "run {} on {} ({}): {}, {} without echo, {} lost, {}{least}{digest}{against}",
+        "run {} on {}{offset} ({}): {}, {} without echo, {} lost, {}{least}{digest}{against}",
         summary.id,
         summary.start.line,
         summary.reason,

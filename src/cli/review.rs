@@ -1,11 +1,10 @@
 //! `backwall review`: the stored runs of a job, on the console or as a list.
 
-use super::compare::ToldArgs;
+use super::compare::BehindArgs;
 use super::console::{ScreenArgs, show};
 use super::follow::{closed, text_of_summary, text_of_validity};
 use super::reevaluate;
 use crate::console::Step;
-use crate::session::review::EarlierSurvey;
 use crate::session::{ReadOnlyBackend, Session};
 use backwall_store::{JobFile, RunId, StoreError};
 use backwall_survey::job::checklist::Signed;
@@ -21,11 +20,8 @@ pub struct ReviewArgs {
     /// The run to begin with
     #[arg(long)]
     pub run: Option<RunId>,
-    /// An earlier survey to draw behind the present one: another job file, or a CSV file with columns named
-    #[arg(long, value_name = "FILE", conflicts_with = "headless")]
-    pub earlier: Option<PathBuf>,
     #[command(flatten)]
-    pub told: ToldArgs,
+    pub behind: BehindArgs,
     /// No screen: list the runs
     #[arg(long)]
     pub headless: bool,
@@ -40,7 +36,7 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<()> {
     if args.headless {
         return list(args);
     }
-    let earlier = behind(args)?;
+    let earlier = args.behind.survey(&args.job)?;
     match Session::open(&args.job, None) {
         Ok(session) => super::console::review(session, args.run, earlier, &args.screen),
         // Another program records into it, or it lies where nothing can be written: it can still be looked at.
@@ -52,13 +48,6 @@ pub fn run(args: &ReviewArgs) -> anyhow::Result<()> {
             _ => Err(error),
         },
     }
-}
-
-/// The earlier survey, and what was given with it. Its lengths are in the job's unit where they name none.
-fn behind(args: &ReviewArgs) -> anyhow::Result<Option<EarlierSurvey>> {
-    let Some(path) = args.earlier.clone() else { return Ok(None) };
-    let unit = JobFile::open_read_only(&args.job)?.contents()?.plan.job.units;
-    Ok(Some(EarlierSurvey { path, told: args.told.told(unit)? }))
 }
 
 fn list(args: &ReviewArgs) -> anyhow::Result<()> {

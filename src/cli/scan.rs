@@ -2,9 +2,12 @@
 
 use super::follow::{NOTICES, follow};
 use super::stream_args::StreamArgs;
+use crate::live::Begin;
 use crate::session::{Session, runtime};
-use anyhow::bail;
+use anyhow::{Context, bail};
+use backwall_store::RunId;
 use backwall_survey::job::overriding::Override;
+use backwall_units::{LengthUnit, parse_length};
 use clap::Args;
 use serde_json::json;
 use std::path::PathBuf;
@@ -15,8 +18,14 @@ pub struct ScanArgs {
     /// The job file
     pub job: PathBuf,
     /// Name of the line in the plan
-    #[arg(long)]
-    pub line: String,
+    #[arg(long, required_unless_present = "continues")]
+    pub line: Option<String>,
+    /// How far from the line's start the crawler stands, along the way it is driven: 1.2m, or a number in the job's unit
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    pub from: Option<String>,
+    /// Go on from the last saved place of this run, on its line
+    #[arg(long = "continue", value_name = "RUN", conflicts_with_all = ["line", "from"])]
+    pub continues: Option<RunId>,
     #[command(flatten)]
     pub stream: StreamArgs,
     /// Scan although checklist, dates or calibration do not allow it; the reason is stored and printed
@@ -35,6 +44,8 @@ pub struct ScanArgs {
     #[arg(long, requires = "headless")]
     pub json: bool,
     #[command(flatten)]
+    pub behind: super::compare::BehindArgs,
+    #[command(flatten)]
     pub screen: super::console::ScreenArgs,
 }
 
@@ -45,26 +56,36 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     if args.override_checklist.as_ref().is_some_and(|reason| reason.trim().is_empty()) {
         bail!("--override-checklist needs a reason in words; it is stored and printed");
     }
+    let earlier = args.behind.survey(&args.job)?;
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let by = session.signed();
     let against = args.override_checklist.map(|reason| Override { reason, second: args.second, by });
-    if args.headless {
-        headless(session, &args.line, against, args.json)
-    } else {
-        super::console::scan(session, args.line, against, &args.screen)
+    let begin = begin(&session, args.line.as_deref(), args.from.as_deref(), args.continues)?.against(against);
+    if args.headless { headless(session, &begin, args.json) } else { super::console::scan(session, begin, earlier, &args.screen) }
+}
+
+/// What the options ask for.
+fn begin(session: &Session, line: Option<&str>, from: Option<&str>, continues: Option<RunId>) -> anyhow::Result<Begin> {
+    if let Some(run) = continues {
+        return session.continuing(run);
     }
+    let line = line.context("--line is missing: the name of a line of the plan")?;
+    let unit = if from.is_some() { session.file.contents()?.plan.job.units } else { LengthUnit::Mm };
+    let offset = from.map(|text| parse_length(text, unit).with_context(|| format!("--from {text}"))).transpose()?.unwrap_or_default();
+    Ok(Begin { offset, ..Begin::on(line) })
 }
 
 /// Runs a line to its end without a screen, then closes the job file.
-pub fn headless(session: Session, line: &str, against: Option<Override>, as_json: bool) -> anyhow::Result<()> {
+pub fn headless(session: Session, begin: &Begin, as_json: bool) -> anyhow::Result<()> {
     let runtime = runtime()?;
     let done = runtime.block_on(async {
         let (tx, notices) = mpsc::channel(NOTICES);
         let mut opened = json!({});
-        let scan = session.start(line, against, |request| {
+        let scan = session.start(begin, |request| {
             opened = json!({
                 "line": request.start.line, "stream": request.start.stream, "profile": request.start.profile_name,
-                "checklist_override": request.start.checklist_override,
+                "checklist_override": request.start.checklist_override, "start_mm": request.start.path.start.as_mm(),
+                "offset_mm": request.start.path.offset.as_mm(), "continues": begin.continues,
             });
             request.notices = Some(tx);
         })?;

@@ -3,14 +3,14 @@
 //! console's worker thread, never by the loop that takes keys and draws.
 
 use super::replay::Replay;
-use super::review::{Ask, News, Overview};
+use super::review::{Ask, News, Outline, Overview};
 use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
-use crate::live::{Command, Connecting, LiveView, Wall};
+use crate::live::{Begin, Command, Connecting, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -18,6 +18,9 @@ use std::sync::{Arc, Mutex};
 
 /// µs since 1970-01-01 UTC.
 pub type Clock = fn() -> i64;
+
+/// Reads the line of an earlier survey.
+pub type ReadOutline = Box<dyn FnOnce(&str) -> anyhow::Result<Outline> + Send>;
 
 pub trait Backend: Send + 'static {
     /// Done first, while the screen is up already; `true` where it changed the job.
@@ -29,7 +32,7 @@ pub trait Backend: Send + 'static {
     fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
     fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
     fn note(&mut self, note: Note) -> anyhow::Result<()>;
-    /// Keeps what somebody says of the job; answers its number.
+    /// Keeps what somebody says of the job, if it makes sense now; answers its number.
     fn state(&mut self, statement: Statement) -> anyhow::Result<i64>;
     /// Enters a set-up, in force from then on; answers its number.
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
@@ -46,17 +49,34 @@ pub trait Backend: Send + 'static {
         let _ = adoption;
         anyhow::bail!("nothing can be entered in this job")
     }
+    /// Keeps that a spot of a run that has ended, by the number of its minimum shot, was taken note of.
+    fn acknowledge(&mut self, run: RunId, seq: u32, by: Signed) -> anyhow::Result<()> {
+        let _ = (run, seq, by);
+        anyhow::bail!("nothing can be entered in this job")
+    }
+    /// Reads a revision of the plan from its file.
+    fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
+        anyhow::bail!("{path}: no revision can be taken here")
+    }
     /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;
-    /// Opens a run on a line; readings flow until it ends. `against` is why, and by whose name, it is scanned although
-    /// the checklist stands against it; that is kept with the run.
-    fn start_scan(&mut self, line: &str, against: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
+    /// Opens a run; readings flow until it ends. Why, and by whose name, it is scanned although something stops it is kept with the run, and
+    /// so is which run it goes on from.
+    fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
     /// Opens a stored run, or all runs of its line, to be walked. Answers what is known at once; the rest comes as news.
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
     /// Reads the whole job for its map or its statistics.
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle>;
     /// Plays a stored run again.
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle>;
+    /// How the earlier survey to be drawn behind a run is read, if there is one; done in a thread of its own.
+    fn earlier(&self) -> Option<ReadOutline> {
+        None
+    }
+    /// Whether nothing here is real: a job and streams that were made up to be looked at.
+    fn is_demo(&self) -> bool {
+        false
+    }
     /// The clock the screen goes by.
     fn clock(&self) -> Clock;
     /// Writes what still waits and lets go of the job.

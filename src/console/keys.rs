@@ -16,6 +16,7 @@ pub enum Action {
     NextTheme,
     NextGlyphs,
     ToggleUnit,
+    ToggleBell,
     Redraw,
     TestCard,
     Up,
@@ -49,6 +50,8 @@ pub enum Action {
     EchoToEcho,
     /// Do what the change asked about says.
     Change,
+    /// The crawler stands at a place that is known.
+    SetPlace,
     /// The crawler stands on its starting point again.
     AtDatum,
     ZoomIn,
@@ -81,6 +84,16 @@ pub enum Action {
     Pause,
     Slower,
     Faster,
+    /// What is left to do in the job.
+    WhatIsLeft,
+    /// Put right what is wrong with a run, by a statement.
+    Amend,
+    /// A new revision of the plan.
+    Revise,
+    /// A part was changed for another.
+    Swap,
+    /// A shift begins or ends.
+    Shift,
 }
 
 /// What the operator can do in the review of a run.
@@ -100,6 +113,8 @@ pub enum WalkKey {
     AllRuns,
     /// This run from echo to echo, and which readings count.
     Evaluate,
+    /// The next spot that nobody has taken note of.
+    Acknowledge,
     /// How an earlier survey's positions lie to the present ones.
     Accept,
     /// A thickness read by hand at the cursor.
@@ -155,6 +170,10 @@ pub enum Mode {
     Unseen,
     /// A stored run is played again.
     Replay,
+    /// What is left to do.
+    Left,
+    /// What a revision of the plan changes.
+    Revision,
     Typing,
     Confirm,
     /// Whether a run is to go on with another set-up.
@@ -166,7 +185,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 23] = [
+    pub const ALL: [Self; 25] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -184,6 +203,8 @@ impl Mode {
         Self::Statistics,
         Self::Unseen,
         Self::Replay,
+        Self::Left,
+        Self::Revision,
         Self::Typing,
         Self::Confirm,
         Self::Change,
@@ -277,6 +298,7 @@ mod tests {
             NextTheme,
             NextGlyphs,
             ToggleUnit,
+            ToggleBell,
             Redraw,
             TestCard,
             Up,
@@ -308,6 +330,7 @@ mod tests {
             TakeZero,
             EchoToEcho,
             Change,
+            SetPlace,
             AtDatum,
             ZoomIn,
             ZoomOut,
@@ -344,6 +367,8 @@ mod tests {
             Walk(W::LimitUp),
             Walk(W::LimitHome),
             Walk(W::AllRuns),
+            Walk(W::Acknowledge),
+            Walk(W::ByHand),
             Walk(W::Accept),
             Walk(W::Evaluate),
             Walk(W::ByHand),
@@ -359,6 +384,11 @@ mod tests {
             Pause,
             Slower,
             Faster,
+            WhatIsLeft,
+            Amend,
+            Revise,
+            Swap,
+            Shift,
         ];
         let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
         for action in all {

@@ -4,7 +4,7 @@
 pub mod earlier;
 pub mod overview;
 
-pub use earlier::{Behind, Earlier};
+pub use earlier::{Behind, Earlier, Outline};
 pub use overview::{Overview, Progress, UnderLimit};
 
 use super::state::WallLook;
@@ -125,7 +125,7 @@ impl Opened {
             aim: None,
             follows: true,
         };
-        opened.go_end();
+        opened.go_start();
         opened.follows = true;
         opened.judge();
         opened
@@ -163,7 +163,7 @@ impl Opened {
         if self.follows || was.wall.strip.extent().is_none() {
             match self.aim {
                 Some(place) => self.go(place),
-                None => self.go_end(),
+                None => self.go_start(),
             }
             self.follows = true;
         }

@@ -11,6 +11,8 @@ pub struct Settings {
     pub theme: Option<Theme>,
     /// `None` until the test card was answered.
     pub glyphs: Option<Glyphs>,
+    /// Whether alarms ring; they do where nothing is said.
+    pub bell: Option<bool>,
 }
 
 impl Settings {
@@ -41,7 +43,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("deep").join("console.toml");
         assert_eq!(Settings::load(&path).unwrap(), Settings::default());
-        let chosen = Settings { theme: Some(Theme::Sunlight), glyphs: Some(Glyphs::HalfBlock) };
+        let chosen = Settings { theme: Some(Theme::Sunlight), glyphs: Some(Glyphs::HalfBlock), bell: Some(false) };
         chosen.save(&path).unwrap();
         assert_eq!(Settings::load(&path).unwrap(), chosen);
         std::fs::write(&path, "theme = 7").unwrap();

@@ -10,13 +10,14 @@ use super::backend::Backend;
 use super::settings::Settings;
 use super::state::{App, Effect, Event, Look};
 use super::theme::Role;
-use super::update::update;
+use super::update::{open_left, update};
 use super::{Glyphs, Step, Theme};
+use crate::live::Begin;
 use crate::platform;
 use anyhow::{Context, bail};
+use backwall_report::left::interrupted;
 use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::overriding::Override;
 use backwall_units::LengthUnit;
 use held::{Held, newest_of_bench, newest_of_replay, newest_of_run, news_of_review, news_of_survey};
 use ratatui::crossterm::event::Event as TerminalEvent;
@@ -35,12 +36,10 @@ pub struct ConsoleOptions {
     pub theme: Option<Theme>,
     pub glyphs: Option<Glyphs>,
     pub unit: LengthUnit,
-    /// Scan this line at once.
-    pub start_line: Option<String>,
+    /// Begin this run at once.
+    pub begin: Option<Begin>,
     /// Open this run at once.
     pub start_run: Option<RunId>,
-    /// Why the line is scanned although something stops it.
-    pub against: Option<Override>,
     /// Who is at the keys; an empty name takes the plan's first operator.
     pub operator: Signed,
     pub settings_path: Option<PathBuf>,
@@ -105,6 +104,11 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
         zone: contents.plan.zone(),
     };
     let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
+    app.demo = backend.is_demo();
+    app.bell = settings.bell.unwrap_or(true);
+    if let Some(begin) = &options.begin {
+        app.begin_on(begin);
+    }
     match trouble {
         Some(words) => app.say(Role::Fault, words),
         None if options.settings_path.is_some() && settings.glyphs.is_none() && options.glyphs.is_none() => {
@@ -127,13 +131,18 @@ pub async fn drive<B: Backend, S: Surface>(
     let mut ended = pin!(ended);
     let clock = backend.clock();
     let mut held = Held::start(backend, app)?;
-    if let Some(line) = options.start_line.clone() {
-        let start = Effect::StartScan { line, against: options.against.clone() };
-        held.execute(app, surface, options, vec![start]);
+    if let Some(begin) = options.begin.clone() {
+        held.execute(app, surface, options, vec![Effect::StartScan(begin)]);
     }
     if let Some(run) = options.start_run {
-        app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
+        app.choose_run(run);
         held.execute(app, surface, options, vec![Effect::OpenRun(run)]);
+    }
+    // After a crash: what is to become of the run that broke off comes before anything else.
+    let starts_at_once = options.begin.is_some() || options.start_run.is_some() || options.start == Step::Review;
+    if !starts_at_once && interrupted(&app.contents).next().is_some() {
+        let effects = open_left(app);
+        held.execute(app, surface, options, effects);
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
     second.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -158,6 +167,7 @@ pub async fn drive<B: Backend, S: Surface>(
             bail!("what works on the job broke off; what was shown as saved is in the job file");
         }
         let wake = due.max(Instant::now() + ready_in.max(Duration::from_millis(5)));
+        let rings_at = held.rings_at();
         let mut events = Vec::new();
         tokio::select! {
             biased;
@@ -173,6 +183,12 @@ pub async fn drive<B: Backend, S: Surface>(
                 }
                 None => input_open = false,
             },
+            () = tokio::time::sleep_until(rings_at.unwrap_or(wake)), if rings_at.is_some() => {
+                held.rang();
+                surface.bell();
+                // It goes out with a picture.
+                dirty = true;
+            }
             told = held.told.recv() => {
                 // The channel cannot close: the loop holds an end of it for what it is yet to ask.
                 events = held.take(told.unwrap_or(Told::Gone), app);

@@ -5,23 +5,29 @@ mod message;
 mod run;
 
 pub use message::{Effect, Event};
-pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, ZOOMS};
+pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, WaveScale, ZOOMS};
 
 use super::form::Form;
 use super::keys::Mode;
+use super::left::{GoesOn, LeftShown};
 use super::review::Opened;
+use super::revision::RevisionShown;
 use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
-use crate::live::Change;
+use crate::live::view::Misclosure;
+use crate::live::{Begin, Change};
+use backwall_report::left::Left;
 use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::noted::Where;
+use backwall_survey::job::overriding::Override;
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::job::{Zone, expiry};
 use backwall_ultrasound::Setup;
 use backwall_units::{Length, LengthUnit};
+use std::sync::Arc;
 
 /// How the screen looks.
 #[derive(Debug, Clone, Copy)]
@@ -70,14 +76,33 @@ pub enum Purpose {
         line: String,
     },
     Setup,
-    Override {
-        line: String,
+    /// What is to be put right of a run.
+    Amend {
+        run: RunId,
+    },
+    /// Whether an interrupted run goes on or stays as it is.
+    Interrupted {
+        run: RunId,
+    },
+    /// The file of a revision of the plan.
+    PlanFile,
+    /// Why the revision on screen is taken.
+    Revise,
+    Swap,
+    SignOn,
+    SignOff,
+    Override,
+    /// Once more before a run starts: where, which way, on what calibration.
+    Start {
+        against: Option<Override>,
     },
     Block,
     VerifyBlock,
     Distance,
     /// Words for the mark just set.
     MarkText,
+    /// Where the crawler stands.
+    Place,
     /// Which readings of a run count: an evaluation's, or its own.
     Adopt {
         run: RunId,
@@ -86,17 +111,57 @@ pub enum Purpose {
 }
 
 /// A question to be answered with yes or no.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Question {
     EndRun,
     EndRunAndQuit,
+    /// The crawler is said to be at its start, and the encoder has it far from there; what was asked before, if the run is being ended.
+    AtDatum {
+        off: Misclosure,
+        ending: Option<Ending>,
+    },
+}
+
+/// How a run is being ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ending {
+    Run,
+    RunAndQuit,
 }
 
 impl Question {
-    pub fn words(self) -> &'static str {
+    pub fn words(self) -> String {
         match self {
-            Self::EndRun => "End this run?",
-            Self::EndRunAndQuit => "A run is going. End it and leave?",
+            Self::EndRun => "End this run?".to_owned(),
+            Self::EndRunAndQuit => "A run is going. End it and leave?".to_owned(),
+            Self::AtDatum { off, .. } => {
+                format!("{:+.0} mm off its start by the encoder. Is it at its start?", off.off.as_mm())
+            }
+        }
+    }
+
+    /// The keys, with what they do.
+    pub fn keys(self) -> &'static str {
+        match self {
+            Self::EndRun | Self::EndRunAndQuit => "y yes   n no   d yes, it is at its start again",
+            Self::AtDatum { .. } => "y note it   n no",
+        }
+    }
+
+    pub fn ending(self) -> Option<Ending> {
+        match self {
+            Self::EndRun => Some(Ending::Run),
+            Self::EndRunAndQuit => Some(Ending::RunAndQuit),
+            Self::AtDatum { ending, .. } => ending,
+        }
+    }
+}
+
+impl From<Ending> for Question {
+    fn from(ending: Ending) -> Self {
+        match ending {
+            Ending::Run => Self::EndRun,
+            Ending::RunAndQuit => Self::EndRunAndQuit,
         }
     }
 }
@@ -134,8 +199,12 @@ pub struct App {
     pub look: Look,
     pub now_us: i64,
     pub contents: JobContents,
+    /// Nothing here is real.
+    pub demo: bool,
     pub operator: Signed,
     pub line: usize,
+    /// The start offset to offer for the next run: what the command line asked for.
+    pub begin_from: Length,
     pub item: usize,
     pub choice: usize,
     pub scan: Option<Scan>,
@@ -144,6 +213,14 @@ pub struct App {
     pub survey: Option<SurveyShown>,
     /// Over the review: a stored run played again.
     pub replay: Option<Scan>,
+    /// Over any step: what is left to do.
+    pub left: Option<LeftShown>,
+    /// What was left when it was last read, until something is written.
+    pub left_known: Option<Arc<Left>>,
+    /// The next run goes on where an earlier one broke off.
+    pub goes_on: Option<GoesOn>,
+    /// Over Prepare: what a revision of the plan changes.
+    pub revision: Option<RevisionShown>,
     /// The place to stand on in the line that is being opened.
     pub aim: Option<Length>,
     pub bench: Option<BenchShown>,
@@ -161,6 +238,8 @@ pub struct App {
     pub origin: Option<OriginShown>,
     pub test_card: bool,
     pub wave_whole: bool,
+    /// Alarms ring.
+    pub bell: bool,
     /// Leave as soon as the run has ended.
     pub leaving: bool,
 }
@@ -173,14 +252,20 @@ impl App {
             look,
             now_us,
             contents,
+            demo: false,
             operator,
             line: 0,
+            begin_from: Length::ZERO,
             item: 0,
             choice: 0,
             scan: None,
             opened: None,
             survey: None,
             replay: None,
+            left: None,
+            left_known: None,
+            goes_on: None,
+            revision: None,
             aim: None,
             bench: None,
             opening: None,
@@ -194,11 +279,12 @@ impl App {
             origin: None,
             test_card: false,
             wave_whole: false,
+            bell: true,
             leaving: false,
         };
         app.item = app.next_open_item(0).unwrap_or(app.contents.checklist.items.len());
         app.line = app.next_open_line();
-        app.run = app.contents.runs.len().saturating_sub(1);
+        app.run = app.all_runs().len().saturating_sub(1);
         app
     }
 
@@ -221,11 +307,17 @@ impl App {
         if self.change.is_some() {
             return Mode::Change;
         }
+        if self.revision.is_some() {
+            return Mode::Revision;
+        }
         self.step_mode()
     }
 
     /// The mode beneath help, prompts and questions.
     pub fn step_mode(&self) -> Mode {
+        if self.left.is_some() {
+            return Mode::Left;
+        }
         match self.step {
             Step::Prepare => Mode::Prepare,
             Step::Checklist => match self.contents.checklist.items.get(self.item).map(|item| &item.kind) {
@@ -261,6 +353,17 @@ impl App {
         if self.step == Step::Review { self.replay.as_mut() } else { self.scan.as_mut() }
     }
 
+    /// What must stand on every screen where a virtual crawler is the source.
+    pub fn not_real(&self) -> Option<&'static str> {
+        let simulated = |scan: &Scan| scan.view.telemetry.device.as_deref().is_some_and(is_virtual);
+        let benched = self.bench.as_ref().and_then(|bench| bench.view.device.as_deref()).is_some_and(is_virtual);
+        match (self.demo, benched || self.on_screen().or(self.scan.as_ref()).is_some_and(simulated)) {
+            (true, _) => Some("DEMO"),
+            (false, true) => Some("SIMULATED"),
+            (false, false) => None,
+        }
+    }
+
     pub fn scanning(&self) -> bool {
         self.scan.as_ref().is_some_and(|scan| !scan.is_over())
     }
@@ -285,7 +388,7 @@ impl App {
 
     /// How the calibration of a run on screen stands.
     pub fn calibration_of(&self, scan: &Scan) -> Validity {
-        let stored = self.contents.runs.iter().find(|run| scan.replay.is_some() && run.id == scan.view.run);
+        let stored = self.contents.any_run(scan.view.run).filter(|_| scan.replay.is_some());
         if let Some(run) = stored {
             return self.contents.validity(run);
         }
@@ -334,6 +437,23 @@ impl App {
         due
     }
 
+    /// Every run of the job in order, those that do not count among them.
+    pub fn all_runs(&self) -> Vec<&RunSummary> {
+        let mut runs: Vec<_> = self.contents.runs.iter().chain(&self.contents.set_aside).collect();
+        runs.sort_by_key(|run| run.id);
+        runs
+    }
+
+    /// The run of the list that the cursor is on.
+    pub fn chosen_run(&self) -> Option<&RunSummary> {
+        self.all_runs().get(self.run).copied()
+    }
+
+    /// Puts the cursor of the list on a run.
+    pub fn choose_run(&mut self, run: RunId) {
+        self.run = self.all_runs().iter().position(|known| known.id == run).unwrap_or(self.run);
+    }
+
     pub fn runs_on(&self, line: &str) -> impl Iterator<Item = &RunSummary> {
         self.contents.runs.iter().filter(move |run| run.start.line == line)
     }
@@ -349,12 +469,28 @@ impl App {
         (from..list.items.len()).find(open).or_else(|| (0..from.min(list.items.len())).find(open))
     }
 
-    /// Puts a run that has ended away; the next line without a run is then chosen.
+    /// Puts a run that has ended away. The line stays chosen: only a key goes to another.
     pub fn put_away(&mut self) {
         if self.scan.as_ref().is_some_and(Scan::is_over) {
             self.scan = None;
-            self.line = self.next_open_line();
         }
+    }
+
+    /// Chooses the line that was asked for.
+    pub fn begin_on(&mut self, begin: &Begin) {
+        self.line = self.contents.plan.lines.iter().position(|line| line.name == begin.line).unwrap_or(self.line);
+        self.begin_from = begin.offset;
+    }
+
+    /// Takes the job as it is stored now. The line chosen stays so where the plan lists its lines anew.
+    pub fn take_contents(&mut self, contents: JobContents) {
+        let chosen = self.contents.plan.lines.get(self.line).map(|line| line.name.clone());
+        self.contents = contents;
+        let lines = &self.contents.plan.lines;
+        let at = chosen.and_then(|chosen| lines.iter().position(|line| line.name == chosen));
+        self.line = at.unwrap_or(self.line.min(lines.len().saturating_sub(1)));
+        self.item = self.item.min(self.contents.checklist.items.len());
+        self.run = self.run.min(self.all_runs().len().saturating_sub(1));
     }
 
     fn next_open_line(&self) -> usize {
@@ -408,6 +544,11 @@ impl App {
     pub fn is_past(&self, date: Option<Date>) -> bool {
         matches!((date, self.conditions().now.date()), (Some(date), Some(today)) if date.0 < today)
     }
+}
+
+/// Whether a device calls itself a virtual crawler; the one of this program always does.
+fn is_virtual(device: &str) -> bool {
+    device.to_lowercase().contains("simulated")
 }
 
 /// The plan's first operator, else nobody.

@@ -6,6 +6,7 @@ pub mod statistics;
 pub use map::{MapShown, Surveyed};
 pub use statistics::{Figures, StatisticsShown};
 
+use backwall_report::left::Left;
 use backwall_report::unseen::UnseenOfRun;
 use backwall_store::RunId;
 
@@ -23,6 +24,8 @@ pub enum Survey {
     },
     /// What a run could not have seen.
     Unseen(RunId),
+    /// What is left to do.
+    Left,
 }
 
 /// What has come of it.
@@ -38,6 +41,13 @@ pub enum SurveyNews {
     UnseenFound(Arc<UnseenOfRun>),
     /// Why there is none.
     UnseenFailed(String),
+    /// Readings read for what is left, and of how many.
+    Left {
+        done: u64,
+        of: u64,
+    },
+    LeftFound(Arc<Left>),
+    LeftFailed(String),
     /// What could not be read, and what to do.
     Failed(String),
 }

@@ -89,7 +89,9 @@ impl Theme {
     /// The style of the whole screen behind everything.
     pub fn base(self) -> Style {
         match self {
-            Self::Dark | Self::Light | Self::Mono => Style::new(),
+            Self::Dark | Self::Mono => Style::new(),
+            // Its own ground: dark letters on a terminal that is dark could not be read.
+            Self::Light => Style::new().fg(BLACK).bg(WHITE),
             Self::Sunlight => Style::new().fg(BLACK).bg(WHITE).add_modifier(Modifier::BOLD),
         }
     }

@@ -1,22 +1,33 @@
 //! What happens becomes new state and things to do. Pure: the same event on the same state does the same.
 
+mod acknowledge;
+mod amend;
 pub(super) mod bench;
 mod change;
 mod evaluate;
 mod hand;
+mod left;
+mod place;
 pub(super) mod progress;
 mod prompt;
 mod replay;
 mod review;
+mod start;
 mod steps;
 mod survey;
 
+pub use amend::shift_words;
+pub use left::{goes_on_words, open as open_left};
+
 use super::Step;
 use super::keys::{self, Action, Mode, WalkKey};
-use super::state::{App, Effect, Event, Opening, Purpose, Question, Scan, WallLook};
+use super::review::Outline;
+use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, Scan, WallLook, WaveScale};
 use super::theme::Role;
+use super::view::wave::Wave;
 use crate::live::{Command, LiveView, Phase};
 use backwall_store::MarkKind;
+use backwall_units::Length;
 use ratatui::crossterm::event::KeyEvent;
 use std::sync::Arc;
 
@@ -27,9 +38,14 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             if let Some(prompt) = &mut app.prompt {
                 prompt.form.paste(&text);
             }
+            start::refresh(app);
             Vec::new()
         }
-        Event::Clock(now_us) => later(app, now_us),
+        Event::Clock(now_us) => {
+            let effects = later(app, now_us);
+            left::later(app);
+            effects
+        }
         Event::Live(view, now_us) => {
             let mut effects = later(app, now_us);
             effects.extend(live(app, view));
@@ -37,11 +53,12 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Contents(contents) => {
             let before = app.setup();
-            app.contents = *contents;
-            app.item = app.item.min(app.contents.checklist.items.len());
-            app.run = app.run.min(app.contents.runs.len().saturating_sub(1));
+            let is_new = app.contents != *contents;
+            app.take_contents(*contents);
             progress::follow(app);
-            bench::in_force(app, &before)
+            let mut effects = if is_new { left::again(app) } else { Vec::new() };
+            effects.extend(bench::in_force(app, &before));
+            effects
         }
         Event::Opening => {
             app.opening = Some(Opening::default());
@@ -63,10 +80,22 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
-            app.scan = Some(Scan { view, wall, look: WallLook::default(), frozen: None, size_at_start: None, replay: None });
+            left::started(app, &view);
+            app.begin_from = Length::ZERO;
+            app.scan = Some(Scan {
+                view,
+                wall,
+                behind: None,
+                look: WallLook::default(),
+                frozen: None,
+                scale: WaveScale::default(),
+                size_at_start: None,
+                replay: None,
+            });
             // Whoever is typing elsewhere goes on typing; the run is on the screen of its own step.
             if app.prompt.is_none() {
                 app.step = Step::Scan;
+                app.left = None;
             }
             app.bench = None;
             app.message = None;
@@ -74,6 +103,10 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             if let Some(words) = crate::live::low_disk(free) {
                 app.say(Role::Watch, words);
             }
+            Vec::new()
+        }
+        Event::Outline { line, outline } => {
+            outlined(app, &line, outline);
             Vec::new()
         }
         Event::Reviewed(run, overview) => review::opened(app, run, overview),
@@ -93,6 +126,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             evaluate::evaluated(app, &evaluation);
             Vec::new()
         }
+        Event::PlanRead(file, read) => amend::plan_read(app, file, read),
         Event::ToChange(changed) => change::kept(app, changed),
         Event::Failed(words) => {
             app.evaluating = None;
@@ -116,7 +150,7 @@ fn later(app: &mut App, now_us: i64) -> Vec<Effect> {
         return Vec::new();
     }
     app.message = None;
-    vec![Effect::Bell]
+    vec![Effect::Bell(1)]
 }
 
 fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
@@ -125,12 +159,13 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
     };
     let mut effects = Vec::new();
     if view.bells != scan.view.bells {
-        effects.push(Effect::Bell);
+        effects.push(Effect::Bell(view.rings.max(1)));
     }
     if scan.size_at_start.is_none() && view.saved.at_us > 0 && view.saved.file_bytes > 0 {
         scan.size_at_start = Some((view.saved.file_bytes, view.saved.at_us));
     }
     let was_over = scan.is_over();
+    scale(scan, &view, app.wave_whole, app.now_us);
     if view.changed && view.setup != scan.view.setup {
         // What is held still was read by the set-up before.
         scan.frozen = None;
@@ -141,6 +176,7 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
             let why = why.clone();
             app.say(Role::Fault, format!("the run could not be closed: {why}"));
         }
+        effects.extend(left::ended(app));
         effects.push(Effect::Reload);
         app.question = None;
         app.change = None;
@@ -151,7 +187,31 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
     effects
 }
 
+/// An earlier survey behind the run that goes on.
+fn outlined(app: &mut App, line: &str, outline: Arc<Outline>) {
+    let Some(scan) = app.scan.as_mut().filter(|scan| scan.view.line == line) else { return };
+    let words = format!("outline: earlier survey {}, positions as written there", outline.source);
+    scan.behind = Some(outline);
+    if app.message.is_none() {
+        app.say(Role::Plain, words);
+    }
+}
+
+/// How high the A-scan is drawn from now on.
+fn scale(scan: &mut Scan, view: &LiveView, whole: bool, now_us: i64) {
+    if let Some(waveform) = &view.waveform {
+        let wave = Wave { waveform, setup: &view.setup, measurement: None, whole };
+        scan.scale.take(wave.height(), now_us);
+    }
+}
+
 fn press(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
+    let effects = pressed(app, key);
+    start::refresh(app);
+    effects
+}
+
+fn pressed(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
     if next_mark(app, key) {
         app.prompt = None;
     }
@@ -222,6 +282,14 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             app.look.glyphs = app.look.glyphs.next();
             vec![Effect::SaveSettings]
         }
+        Action::ToggleBell => {
+            app.bell = !app.bell;
+            app.say(
+                Role::Plain,
+                if app.bell { "the bell rings: once for WATCH, three times for THIN" } else { "the bell is off; alarms stand on screen" },
+            );
+            vec![Effect::SaveSettings]
+        }
         Action::Redraw => vec![Effect::Redraw],
         Action::TakeZero | Action::EchoToEcho => change::ask(app, action == Action::TakeZero),
         Action::Change => change::answered(app),
@@ -243,6 +311,11 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             app.look.unit = app.look.unit.toggled();
             survey::again(app)
         }
+        Action::WhatIsLeft => left::press(app),
+        Action::Amend => amend::ask(app),
+        Action::Revise => amend::ask_plan(app),
+        Action::Swap => amend::ask_swap(app),
+        Action::Shift => amend::ask_shift(app),
         Action::Replay => replay::start(app),
         Action::Pause => replay::change(app, |replay| replay.paused = !replay.paused),
         Action::Slower | Action::Faster => replay::change(app, |replay| replay.pace = replay.pace.changed(action == Action::Faster)),
@@ -256,8 +329,10 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.test_card = false;
             } else if app.help.is_some() {
                 app.help = None;
-            } else if app.origin.take().is_some() {
-                // Back at the run.
+            } else if app.origin.take().is_some() || app.revision.take().is_some() {
+                // Back at the run, or on Prepare.
+            } else if app.left.is_some() {
+                return left::close(app);
             } else if app.step == Step::Review && app.replay.take().is_some() {
                 return vec![Effect::CloseReplay];
             } else if app.step == Step::Review && app.survey.take().is_some() {
@@ -274,11 +349,12 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Comment => prompt::ask_comment(app),
         Action::EditSetup => prompt::ask_setup(app),
         Action::Bench(key) => bench::press(app, key),
-        Action::Start => steps::start(app),
+        Action::Start => start::ask(app),
         Action::Override => prompt::ask_override(app),
         Action::Note => prompt::ask_note(app),
         Action::Mark(number) if app.step == Step::Review => hand::ask_later(app, MarkKind::ALL.get(usize::from(number)).copied()),
         Action::Mark(number) => steps::mark(app, number),
+        Action::Acknowledge if !app.scanning() => acknowledge::of_ended(app),
         Action::Acknowledge => match app.scan.as_ref().and_then(Scan::alarm) {
             Some((spot, _)) => vec![Effect::Command(Command::Acknowledge(spot.id))],
             None => Vec::new(),
@@ -289,6 +365,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             Vec::new()
         }
         Action::Origin => steps::origin(app),
+        Action::SetPlace => place::ask(app),
         Action::AtDatum => at_datum(app),
         Action::WaveSpan => {
             app.wave_whole = !app.wave_whole;
@@ -314,8 +391,23 @@ fn at_datum(app: &mut App) -> Vec<Effect> {
         app.say(Role::Error, "no place is known: the stream has no encoder counts");
         return Vec::new();
     };
-    app.say(if off.is_large() { Role::Watch } else { Role::Plain }, off.words());
+    let ending = match app.question {
+        // It was just asked.
+        Some(Question::AtDatum { .. }) => return Vec::new(),
+        other => other.and_then(Question::ending),
+    };
+    if off.is_large() {
+        app.question = Some(Question::AtDatum { off, ending });
+        return Vec::new();
+    }
+    app.say(Role::Plain, off.words());
+    noted(app, ending)
+}
+
+/// The run keeps the misclosure; asked while it is being ended, it ends as well.
+fn noted(app: &mut App, ending: Option<Ending>) -> Vec<Effect> {
     let mut effects = vec![Effect::Command(Command::AtDatum)];
+    app.question = ending.map(Question::from);
     if app.question.is_some() {
         effects.extend(answer_question(app, true));
     }
@@ -323,17 +415,27 @@ fn at_datum(app: &mut App) -> Vec<Effect> {
 }
 
 fn go(app: &mut App, by: usize) -> Vec<Effect> {
+    let closed = left::close(app);
     app.step = Step::ALL[(app.step as usize + by) % Step::ALL.len()];
     // A run that has ended is looked at again in the review; the step is free for the next one.
     app.put_away();
     // While a run is going its notes and spots are being written; what is listed is read again when one looks.
-    if app.step == Step::Review { vec![Effect::Reload] } else { Vec::new() }
+    let reload = (app.step == Step::Review).then_some(Effect::Reload);
+    closed.into_iter().chain(reload).collect()
 }
 
 fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {
     let Some(question) = app.question.take() else {
         return Vec::new();
     };
+    if let Question::AtDatum { off, ending } = question {
+        if yes {
+            app.say(Role::Watch, off.words());
+            return noted(app, ending);
+        }
+        app.question = ending.map(Question::from);
+        return Vec::new();
+    }
     if !yes {
         return Vec::new();
     }

@@ -4,21 +4,24 @@ mod calibrate;
 mod checklist;
 mod digits;
 pub(super) mod header;
+mod left;
 mod overlay;
 mod panels;
 mod pen;
 mod prepare;
 mod reading;
 mod review;
+mod revision;
 mod scan;
 mod section;
-mod wave;
+pub(super) mod wave;
 
 use super::Step;
 use super::keys::{self, Mode};
 use super::state::{App, Purpose};
 use super::survey::SurveyShown;
 use super::theme::Role;
+use super::update::goes_on_words;
 use backwall_survey::strip::{Level, Spot};
 use pen::Pen;
 use ratatui::Frame;
@@ -49,7 +52,10 @@ pub fn draw(app: &App, frame: &mut Frame) {
         (true, ..) => overlay::test_card(app, &mut pen, body),
         (false, Some(top), _) => overlay::help(app, &mut pen, body, top),
         (false, None, Some(shown)) => overlay::origin(shown, &mut pen, body),
-        (false, None, None) => step(app, &mut pen, body),
+        (false, None, None) => match &app.revision {
+            Some(shown) => revision::draw(shown, &mut pen, body),
+            None => step(app, &mut pen, body),
+        },
     }
     let mut cursor = None;
     if let Some(prompt) = app.prompt.as_ref().filter(|prompt| prompt.form.fields.len() > 1) {
@@ -65,10 +71,12 @@ pub fn draw(app: &App, frame: &mut Frame) {
         (None, Some(question)) => overlay::question(question, &mut pen, line),
         (None, None) if app.change.is_some() => overlay::change(app, &mut pen, line),
         // The alarm stands where it was said: what a key was answered with is not lost beneath it.
-        _ if app.mode() == Mode::Scanning && app.message.is_some() && open_alarm(app).is_some() => message(app, &mut pen, line),
+        _ if matches!(app.mode(), Mode::Scanning | Mode::Ended | Mode::Left) && app.message.is_some() && open_alarm(app).is_some() => {
+            message(app, &mut pen, line)
+        }
         _ => footer(app.mode(), &mut pen, line),
     }
-    if let (Some(prompt), Step::Checklist) = (&app.prompt, app.step)
+    if let (Some(prompt), Step::Checklist, None) = (&app.prompt, app.step, &app.left)
         && in_place(&prompt.purpose)
     {
         cursor = checklist::field(app, prompt, &mut pen, content_of(body));
@@ -108,6 +116,10 @@ fn content_of(body: Rect) -> Rect {
 }
 
 fn step(app: &App, pen: &mut Pen, body: Rect) {
+    if let Some(shown) = &app.left {
+        left::draw(app, shown, pen, body);
+        return;
+    }
     // A run takes the whole screen: the steps wait at its end.
     if let (Step::Scan | Step::Review, Some(scan)) = (app.step, app.on_screen()) {
         scan::running(app, scan, pen, body);
@@ -199,13 +211,21 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     if let (None, Some(scan), Step::Review) = (&app.message, &app.replay, app.step) {
-        let words = format!("REPLAY of run {}: this was read before, nothing is measured or written now", scan.view.run);
+        let run = scan.view.run;
+        let standing =
+            super::standing::words(&app.contents, run).into_iter().next().map_or_else(String::new, |words| format!(" ({words})"));
+        let words = format!("REPLAY of run {run}: this was read before, nothing is measured or written now{standing}");
+        let words = super::text::clip(&words, usize::from(area.width - 2));
         pen.put(area.x + 1, area.y, area.width - 2, &words, Role::Watch);
         return;
     }
     if let (None, Some(opening)) = (&app.message, &app.opening) {
         let stop = if app.mode() == Mode::Connecting { " Esc stops it" } else { "" };
         let words = super::text::safe_text(&format!("{}{stop}", opening.words()));
+        pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
+        return;
+    }
+    if let (None, Mode::Ready, Some(words)) = (&app.message, app.mode(), goes_on_words(app)) {
         pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
         return;
     }
@@ -225,7 +245,8 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
 
 /// The alarm nobody has acknowledged, and how many there are.
 fn open_alarm(app: &App) -> Option<(Spot, usize)> {
-    app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.alarm())
+    // Also after the run has ended, as long as it is on screen.
+    app.scan.as_ref().filter(|scan| !scan.is_over() || app.step == Step::Scan).and_then(|scan| scan.alarm())
 }
 
 /// What was last said.

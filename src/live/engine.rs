@@ -3,15 +3,16 @@
 use super::change::Changed;
 use super::disagree::DisagreementWatch;
 use super::distrust::{Distrust, Said, host_jump};
+use super::place;
 use super::view::{Command, Counts, Misclosure, Phase, Telemetry};
 use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretch};
 use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
-use backwall_survey::strip::{Limits, Spot, SpotId};
-use backwall_survey::travel::Moment;
+use backwall_survey::strip::{Level, Limits, Spot, SpotId};
 use backwall_survey::travel::encoder_check::misclosure;
+use backwall_survey::travel::{Moment, Path};
 use backwall_ultrasound::{Flag, Mode, Setup, Sight, TimeBase, Waveform, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Temperature, Time};
 use std::collections::{BTreeMap, VecDeque};
@@ -24,6 +25,8 @@ const TEMPERATURE_STEP: Temperature = Temperature::celsius(0.5);
 
 /// More than neighbours look back for a single reading.
 const LAST_ROWS: usize = 8;
+/// What is under the required thickness rings more often than what is watched. Common practice, no source.
+const RINGS_OF_THIN: u8 = 3;
 /// A zero that moves by less is not worth an event.
 const ZERO_STEP: Time = Time::ns(20.0);
 
@@ -34,9 +37,15 @@ pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
 }
 
 /// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
-fn first_words(reading: &Reading) -> String {
+fn first_words(reading: &Reading, path: &Path) -> String {
     let place = match (reading.encoder, reading.place.along) {
-        (Some(encoder), Some(along)) => format!("encoder {encoder}, taken to be at {:.1} mm, where the line starts", along.as_mm()),
+        (Some(encoder), Some(along)) => {
+            let from = match path.offset {
+                Length::ZERO => "where the line starts".to_owned(),
+                offset => format!("{:.1} mm from where the line starts", offset.as_mm()),
+            };
+            format!("encoder {encoder}, taken to be at {:.1} mm, {from}", along.as_mm())
+        }
         _ => "no encoder: readings have no place".to_owned(),
     };
     format!("first shot: seq {}, {place}", reading.seq)
@@ -97,6 +106,8 @@ pub struct Engine {
     pub telemetry: Telemetry,
     pub counts: Counts,
     pub bells: u64,
+    /// How often the last alarm rings.
+    pub rings: u8,
 }
 
 /// The stretch without an echo that the crawler is in.
@@ -148,6 +159,7 @@ impl Engine {
             telemetry: Telemetry::default(),
             counts: Counts::default(),
             bells: 0,
+            rings: 1,
         }
     }
 
@@ -182,6 +194,8 @@ impl Engine {
             }
             FeedItem::Down { why } => {
                 self.phase = Phase::LinkDown(why.clone());
+                // What is driven while nothing comes is not driven over without an echo.
+                self.gap = Gap::default();
                 self.link(false, why, at_us, out);
             }
             FeedItem::Reconnected { attempts, down_ms } => {
@@ -277,7 +291,7 @@ impl Engine {
     fn reading(&mut self, reading: Reading, sight: &Sight, waveform: Option<Waveform>, out: &mut Outcome) {
         self.phase = Phase::Recording;
         if self.counts.received == 0 {
-            self.event(EventKind::Link, first_words(&reading), reading.host_time_us, out);
+            self.event(EventKind::Link, first_words(&reading, self.maker.path()), reading.host_time_us, out);
         }
         self.counts.received += 1;
         let said = self.distrust.reading(&reading);
@@ -293,7 +307,7 @@ impl Engine {
         out.entries.push(Entry::Reading { reading: reading.clone(), waveform: waveform.clone() });
         if let Some(spot) = raised {
             self.unjudged += 1;
-            self.bells += 1;
+            self.ring(if spot.level == Level::Thin { RINGS_OF_THIN } else { 1 });
             out.entries.push(Entry::Spot(spot.clone()));
             let text = format!("spot {} {}: {:.2} mm", spot.id, spot.level, spot.least.as_mm());
             self.event(EventKind::Alarm, text, reading.host_time_us, out);
@@ -374,7 +388,7 @@ impl Engine {
         };
         self.event(kind, text.clone(), reading.host_time_us, out);
         if doubted {
-            self.bells += 1;
+            self.ring(1);
             out.notices.push(Notice::Fault(text));
         }
     }
@@ -406,6 +420,18 @@ impl Engine {
         self.event(EventKind::Setup, format!("from here on with set-up {}: {}", change.setup_id, change.origin), at_us, out);
     }
 
+    /// Places go on from a known one, from the next shot on. Readings before it and behind it are no neighbours.
+    fn set_place(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
+        let judgements = self.neighbours.end();
+        self.judged(judgements, false, at_us, out);
+        self.last_rows.clear();
+        self.gap = Gap::default();
+        self.maker.set_place(along);
+        out.entries.push(Entry::PlaceSet(along));
+        let counted = self.reading.as_ref().and_then(|reading| reading.place.along);
+        self.event(EventKind::Place, place::words(counted, along), at_us, out);
+    }
+
     fn watch_gap(&mut self, reading: &Reading, out: &mut Outcome) {
         let along = reading.place.along;
         if reading.measurement.thickness.is_some() {
@@ -420,7 +446,7 @@ impl Engine {
         if length > self.max_gap && !self.gap.told {
             self.gap.told = true;
             self.counts.long_gaps += 1;
-            self.bells += 1;
+            self.ring(1);
             let text = format!("no echo over more than {:.0} mm from {:.0} mm on", self.max_gap.as_mm(), from.as_mm());
             self.event(EventKind::Alarm, text, reading.host_time_us, out);
             out.notices.push(Notice::LongGap { from: Some(from), length, seq: reading.seq });
@@ -470,6 +496,7 @@ impl Engine {
                 let open: Vec<SpotId> = self.wall().spots.open().map(|spot| spot.id).collect();
                 self.acknowledge(&open, at_us, out);
             }
+            Command::SetPlace(along) => self.set_place(along, at_us, out),
             Command::Change(change) => self.change(change, at_us, out),
             Command::End => return Some(CloseReason::Operator),
             Command::Terminate => return Some(CloseReason::Terminated),
@@ -519,6 +546,11 @@ impl Engine {
 
     pub fn is_stalled(&self) -> bool {
         self.stalled
+    }
+
+    fn ring(&mut self, times: u8) {
+        self.bells += 1;
+        self.rings = times;
     }
 
     fn link(&mut self, up: bool, text: String, at_us: i64, out: &mut Outcome) {
@@ -581,6 +613,30 @@ pub(super) mod tests {
         drive(&mut engine, &[1_000]);
         engine.command(Command::AtDatum, 9, &mut out);
         assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
+    }
+
+    // Arithmetic: 4,000 counts are 100 mm. The link is down from 100 mm to 600 mm of the way, and on both sides there is no echo.
+    #[test]
+    fn what_is_driven_while_the_link_is_down_is_not_driven_over_without_an_echo() {
+        let mut engine = engine();
+        let mut take = |item| {
+            let mut out = Outcome::default();
+            engine.take(Feed { item, host_time_us: 7 }, &mut out);
+            (engine.gap(), out.notices.into_iter().filter(|notice| matches!(notice, Notice::LongGap { .. })).count())
+        };
+        let blind = |seq: u32, count: i32| {
+            let value = GaugeValue::Thickness(None);
+            FeedItem::Record(Record::Gauge(Gauge { seq, device_time_us: Some(u64::from(seq) * 20_000_000), encoder: Some(count), value }))
+        };
+        assert_eq!(take(blind(0, 3_900)), (Some(Length::ZERO), 0));
+        assert_eq!(take(blind(1, 4_000)), (Some(Length::mm(2.5)), 0));
+        assert_eq!(take(FeedItem::Down { why: "pulled".to_owned() }).0, None);
+        take(FeedItem::Reconnected { attempts: 3, down_ms: 9_000 });
+        assert_eq!(take(blind(2, 24_000)), (Some(Length::ZERO), 0), "500 mm on: not a stretch without an echo");
+        assert_eq!(take(blind(3, 24_040)), (Some(Length::mm(1.0)), 0));
+        // The line runs down from 2 m; the first count is its start.
+        let between = engine.wall().strip.stretch(Length::mm(1_510.0), Length::mm(1_990.0));
+        assert!(between.is_empty(), "nothing is drawn there: {between:?}");
     }
 
     #[test]

@@ -5,6 +5,7 @@
 //! waits. To the screen goes the newest state only.
 
 use super::ahead::Ahead;
+use super::begin::Begin;
 use super::connecting::{ConnectError, Connecting, connect};
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
@@ -18,7 +19,7 @@ use backwall_survey::job::overriding::{Override, OverrideError};
 use backwall_survey::job::plan::Plan;
 use backwall_survey::reading::ReadingMaker;
 use backwall_survey::strip::{AlarmSettings, Section};
-use backwall_survey::travel::{Odometer, TravelError};
+use backwall_survey::travel::{NotOnLine, Odometer, TravelError};
 use backwall_ultrasound::SetupError;
 use backwall_units::{Length, Speed};
 use std::sync::{Arc, Mutex};
@@ -36,6 +37,8 @@ pub enum StartError {
         .0.join("\n  ")
     )]
     NotAllowed(Vec<String>),
+    #[error(transparent)]
+    NotOnLine(#[from] NotOnLine),
     #[error(transparent)]
     Override(#[from] OverrideError),
     #[error("only {} MB are free on the disk of the job file, {} MB are needed to start a run: make room, or move the job to another disk", .free / 1_000_000, LEAST_FREE / 1_000_000)]
@@ -79,12 +82,11 @@ pub struct ScanRequest {
 
 /// What to scan, as an operator says it.
 pub struct Order<'a> {
-    pub line: &'a str,
+    pub begin: &'a Begin,
     pub spec: StreamSpec,
     pub profile: Profile,
     pub options: SourceOptions,
     pub operator: &'a str,
-    pub against: Option<&'a Override>,
     /// When: what has run out by then stops it. µs since 1970-01-01 UTC.
     pub now_us: i64,
 }
@@ -93,12 +95,13 @@ impl ScanRequest {
     /// Makes a request from a job, if nothing stops scanning or that is overridden.
     pub fn new(job: &JobContents, order: Order<'_>) -> Result<Self, StartError> {
         let plan: &Plan = &job.plan;
-        let line = plan.line(order.line).ok_or_else(|| StartError::NoSuchLine {
-            name: order.line.to_owned(),
+        let begin = order.begin;
+        let line = plan.line(&begin.line).ok_or_else(|| StartError::NoSuchLine {
+            name: begin.line.clone(),
             known: plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", "),
         })?;
-        let obstacles = job.obstacles(&job.conditions(order.now_us, Some(order.line), order.operator));
-        let against = order.against.filter(|_| !obstacles.is_empty());
+        let obstacles = job.obstacles(&job.conditions(order.now_us, Some(&begin.line), order.operator));
+        let against = begin.against.as_ref().filter(|_| !obstacles.is_empty());
         match against {
             Some(against) => against.counts(plan.job.override_needs_second_name)?,
             None if !obstacles.is_empty() => return Err(StartError::NotAllowed(obstacles)),
@@ -107,8 +110,7 @@ impl ScanRequest {
         let in_force = job.setup_in_force();
         let start = RunStart {
             line: line.name.clone(),
-            path: plan.path(line),
-            offset: Length::ZERO,
+            path: begin.path(plan.path(line))?,
             limits: plan.limits(),
             setup: in_force.map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
             setup_id: in_force.map(|entry| entry.id),
@@ -325,6 +327,7 @@ impl Driver {
             telemetry: engine.telemetry.clone(),
             counts: engine.counts.clone(),
             bells: engine.bells,
+            rings: engine.rings,
             reach: engine.reach,
             zero: engine.zero,
             gap: engine.gap(),

@@ -176,6 +176,7 @@ impl World {
         let path = Path {
             counts_per_mm: counts,
             start: Length::ZERO,
+            offset: Length::ZERO,
             length: Length::mm(end + 10.0),
             direction: Direction::Up,
             across_course: None,

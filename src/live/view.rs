@@ -65,10 +65,14 @@ pub struct LiveView {
     pub started_us: i64,
     /// Counts up by one at each alarm: ring the bell when it has changed.
     pub bells: u64,
+    /// How often the last of them rings.
+    pub rings: u8,
     /// Why scanning was allowed against the checklist.
     pub checklist_override: Option<String>,
     /// Where the run started, along the line.
     pub start: Length,
+    /// The course there.
+    pub course: Option<u16>,
     /// How far along the line the crawler has been, from there.
     pub reach: Length,
     /// The zero as the last shots show it, and what it is on the wall there.
@@ -101,8 +105,10 @@ impl LiveView {
             counts: Counts::default(),
             started_us: start.started_us,
             bells: 0,
+            rings: 1,
             checklist_override: start.checklist_override.clone(),
             start: start.path.start,
+            course: start.path.course_at(start.path.start),
             reach: Length::ZERO,
             gap: None,
             zero: None,
@@ -162,6 +168,8 @@ pub enum Command {
     },
     Acknowledge(SpotId),
     AcknowledgeAll,
+    /// The crawler stands here: places go on from there, from the next shot on.
+    SetPlace(Length),
     /// Go on with another set-up, from the next shot on.
     Change(Changed),
     /// The operator ends the run.

@@ -1,21 +1,23 @@
 //! What the console acts on: an open job with its streams, or a job that can only be looked at.
 
+use super::amend;
 use super::evaluate;
 use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
+use crate::console::backend::ReadOutline;
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
-use crate::live::Connecting;
 use crate::live::bench::BenchHandle;
+use crate::live::{Begin, Connecting};
 use anyhow::{Context, bail};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, JobFile, Note, RunId};
-use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
+use backwall_survey::job::{Said, Statement};
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The console's backend: an open job and its streams.
 pub struct ConsoleBackend {
@@ -43,7 +45,7 @@ impl Backend for ConsoleBackend {
         Ok(self.session.file.writer().note(note)?)
     }
     fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
-        Ok(self.session.file.writer().state(statement)?)
+        amend::state(&self.session.file, statement)
     }
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
         Ok(self.session.file.writer().add_setup(setup, origin, by)?)
@@ -62,14 +64,23 @@ impl Backend for ConsoleBackend {
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         Ok(self.session.file.writer().adopt(adoption)?)
     }
+    fn acknowledge(&mut self, run: RunId, seq: u32, by: Signed) -> anyhow::Result<()> {
+        let said = Said::Acknowledge { run, seq };
+        let statement = self.session.file.contents()?.statement(said, "", by)?;
+        self.session.file.writer().state(statement)?;
+        Ok(())
+    }
+    fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
+        amend::read_plan(Path::new(path))
+    }
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
     }
-    fn start_scan(&mut self, line: &str, against: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         if let Some(why) = &self.unprepared {
             bail!("{why}");
         }
-        let scan = self.session.start(line, against, |request| request.connecting = connecting.clone())?;
+        let scan = self.session.start(begin, |request| request.connecting = connecting.clone())?;
         Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
@@ -80,6 +91,13 @@ impl Backend for ConsoleBackend {
     }
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
         review::open_replay(self.session.file.path(), run)
+    }
+    fn earlier(&self) -> Option<ReadOutline> {
+        let earlier = self.earlier.clone()?;
+        Some(Box::new(move |line| earlier.outline(line)))
+    }
+    fn is_demo(&self) -> bool {
+        self.session.simulated.is_some()
     }
     fn clock(&self) -> Clock {
         crate::live::now_us
@@ -133,10 +151,13 @@ impl Backend for ReadOnlyBackend {
     fn adopt(&mut self, _: Adoption) -> anyhow::Result<()> {
         self.refuse()
     }
+    fn read_plan(&self, _: &str) -> anyhow::Result<Revision> {
+        self.refuse()
+    }
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.refuse()
     }
-    fn start_scan(&mut self, _: &str, _: Option<Override>, _: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &Begin, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.refuse()
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {

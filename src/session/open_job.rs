@@ -1,16 +1,15 @@
 //! An open job with its streams: what the console's effects and the headless commands act on.
 
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
-use crate::live::{Connecting, Order, Scan, ScanRequest};
+use crate::live::{Begin, Connecting, Order, Scan, ScanRequest};
 use anyhow::{Context, bail};
 use backwall_simulate::Wall;
-use backwall_store::JobFile;
+use backwall_store::{JobFile, RunId};
 use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::overriding::Override;
-use backwall_survey::job::{Plan, plan};
+use backwall_survey::job::{Plan, Said, plan};
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
@@ -23,6 +22,9 @@ pub struct LineStream {
 
 /// What is still to be done before the first run, while the screen is up already.
 pub type Preparation = Box<dyn FnOnce(&Session) -> anyhow::Result<()> + Send>;
+
+/// Why a run is joined to the one it was started from.
+const CONTINUED: &str = "started from the last saved place of that run";
 
 /// A job with everything needed to scan its lines.
 pub struct Session {
@@ -87,33 +89,53 @@ impl Session {
         Ok(bench::start(BenchRequest { stream, profile, start: bench::Start::of(&contents), connecting: connecting.clone() })?)
     }
 
-    /// Starts a run along `line`; `prepare` may still change the request.
-    /// `against` says why, and by whose names, what stops scanning is overridden; it is stored here and nowhere else.
-    pub fn start(&self, line: &str, against: Option<Override>, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
+    /// A run that goes on from the last place that was saved of another.
+    pub fn continuing(&self, run: RunId) -> anyhow::Result<Begin> {
+        let reader = self.file.reader()?;
+        let contents = reader.contents()?;
+        let last = if contents.any_run(run).is_some() { reader.last_place(run)? } else { None };
+        Ok(Begin::continuing(&contents, run, last)?)
+    }
+
+    /// Starts a run; `prepare` may still change the request. Why, and by whose names, what stops scanning is overridden is stored here and
+    /// nowhere else, and so is which run it goes on from.
+    pub fn start(&self, begin: &Begin, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
+        let begin = match begin.continues {
+            Some(run) => self.continuing(run)?.against(begin.against.clone()),
+            None => begin.clone(),
+        };
         let contents = self.file.contents()?;
-        let Some(stream) = self.streams.get(line).or(self.stream.as_ref()) else {
+        let Some(stream) = self.streams.get(&begin.line).or(self.stream.as_ref()) else {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
         };
         let profile = self.profile.clone().context("no stream profile is loaded")?;
         let writer = self.file.writer();
         let order = Order {
-            line,
+            begin: &begin,
             spec: stream.spec.clone(),
             profile,
             options: SourceOptions { pace: stream.pace, record: self.record.clone() },
             operator: &self.operator.name,
-            against: against.as_ref(),
             now_us: crate::live::now_us(),
         };
         let mut request = ScanRequest::new(&contents, order)?;
         prepare(&mut request);
         let stands = request.start.checklist_override.is_some();
         let scan = crate::live::start(writer.clone(), self.file.saved(), request)?;
-        if let Some(against) = against.filter(|_| stands) {
-            // Whoever lets go of the run ends it: none goes on whose override is not kept.
+        // Whoever lets go of the run ends it: none goes on of which this is not kept.
+        if let Some(against) = begin.against.filter(|_| stands) {
             writer.add_override(against.words(), against.by).context("the override was NOT kept, and the run was ended")?;
         }
+        if let Some(with) = begin.continues {
+            self.join(scan.run, with).with_context(|| format!("that it goes on from run {with} was NOT kept, and the run was ended"))?;
+        }
         Ok(scan)
+    }
+
+    fn join(&self, run: RunId, with: RunId) -> anyhow::Result<()> {
+        let statement = self.file.contents()?.statement(Said::Join { run, with }, CONTINUED, self.signed())?;
+        self.file.writer().state(statement)?;
+        Ok(())
     }
 
     /// The operator's name, now.

@@ -27,6 +27,7 @@ const AGAIN: Duration = Duration::from_secs(1);
 pub fn open_survey(path: &Path, survey: Survey) -> anyhow::Result<SurveyHandle> {
     match survey {
         Survey::Map => map::open(path),
+        Survey::Left => super::left::open(path),
         Survey::Unseen(run) => super::unseen::open(path, run),
         Survey::Statistics { line, interval } => statistics::open(path, line, interval),
     }

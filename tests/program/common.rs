@@ -107,7 +107,6 @@ pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
     RunStart {
         line: line.name.clone(),
         path: plan.path(line),
-        offset: Length::ZERO,
         limits: plan.limits(),
         setup: plan.typed_setup(),
         setup_id: None,

@@ -8,7 +8,7 @@ use crate::console_waits::ConsoleBackend as Desk;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
 use backwall::console::{ConsoleOptions, Outcome, Step};
-use backwall::live::{Command, Disagreement};
+use backwall::live::{Begin, Command, Disagreement};
 use backwall::session::{ConsoleBackend, LineStream, Session};
 use backwall_simulate::{Crawler, End, Wall};
 use backwall_store::{EventKind, JobFile, RunSummary};
@@ -77,7 +77,7 @@ fn scanned(folder: &Path, key: char, when: &str, asks: &str) -> PathBuf {
     let stream = LineStream { spec: format!("tcp:{address}").parse().unwrap(), pace: Pace::Device };
     let session = Session::open(&job, None).unwrap().with_stream(Some(stream), "open-packet", None).unwrap();
     let backend = ConsoleBackend { session, earlier: None, unprepared: None };
-    let desk = Desk::open_as(backend, ConsoleOptions { start_line: Some("C1".into()), ..options(Step::Scan, None) });
+    let desk = Desk::open_as(backend, ConsoleOptions { begin: Some(Begin::on("C1")), ..options(Step::Scan, None) });
     desk.wait_for(when);
     desk.press(KeyCode::Char(key), asks);
     // Esc leaves all as it was; asked again, Enter takes it.

@@ -166,14 +166,14 @@ fn a_moved_limit_counts_exactly_what_lies_under_it_and_is_let_go() {
     assert_eq!((under(&app).readings, under(&app).wall.as_mm()), (count(8.2), millimetres(8.2)));
     press(&mut app, letter('s'));
     let screen = text(&app, 80, 24);
-    assert!(screen.contains("LIMIT +2.00 = 8.20"), "{screen}");
+    assert!(screen.contains("REQUIRED +2.00 = 8.20"), "{screen}");
     // What was sound is thin by this limit, in the strip and at the cursor.
     press(&mut app, key(KeyCode::Home));
     press(&mut app, letter('s'));
     assert!(text(&app, 80, 24).contains("THIN 6.8"), "{}", text(&app, 80, 24));
     press(&mut app, letter('0'));
     let screen = text(&app, 80, 24);
-    assert!(screen.contains("WATCH 6.8") && screen.contains("(plan)"), "{screen}");
+    assert!(screen.contains("WATCH 6.8") && screen.contains("required 6.20: "), "{screen}");
     for _ in 0..25 {
         press(&mut app, letter('>'));
         press(&mut app, letter('<'));
@@ -207,9 +207,9 @@ fn nothing_read_yet_a_run_without_readings_and_old_answers_are_said_or_passed_ov
     done.progress.done = true;
     press(&mut app, Event::Review(News::Overview(Arc::new(done))));
     assert!(text(&app, 80, 24).contains("this run has no readings"));
-    // Readings come while it is read: the cursor goes with them until somebody walks.
+    // Readings come while it is read: the cursor stands where the run began until somebody walks.
     press(&mut app, Event::Review(News::Overview(Arc::new(known))));
-    assert_eq!(app.opened.as_ref().unwrap().place().unwrap().as_mm(), 4300.0);
+    assert_eq!(app.opened.as_ref().unwrap().place().unwrap().as_mm(), 0.0);
     press(&mut app, letter('m'));
     let stale = At::new(Some(Length::mm(1.0)), 0, 5);
     update(&mut app, Event::Review(News::Reading(Arc::new(Shown { at: stale, reading: shot(5), waveform: Ok(None) }))));
@@ -449,7 +449,7 @@ pub mod stored {
         assert!(screen.contains('▒'), "the outline of the earlier survey is missing:\n{screen}");
         assert!(screen.contains("offset +20 mm found") && screen.contains("NOT applied"), "{screen}");
         assert!(!screen.contains(" then, "), "{screen}");
-        desk.press(letter('a'));
+        desk.press(letter('c'));
         desk.wait(|app| app.opened.as_ref().unwrap().behind.as_ref().unwrap().compared.is_some());
         desk.press(key(KeyCode::Home));
         let place = |desk: &ConsoleBackend| desk.app.opened.as_ref().unwrap().at.unwrap().along().unwrap().as_mm();
@@ -461,7 +461,7 @@ pub mod stored {
         let screen = text(&desk.app, 190, 50);
         // U of the difference of two single readings with U = 0.06 mm each: 2·√(0.03² + 0.03²) = 0.085 (JCGM 100:2008, 5.1.2).
         assert!(screen.contains("-1.00 ±0.08 thinner"), "{screen}");
-        desk.press(letter('a'));
+        desk.press(letter('c'));
         assert!(text(&desk.app, 190, 50).contains("NOT applied"));
     }
 

@@ -7,7 +7,7 @@ use backwall::console::state::{App, Effect, Event, Question};
 use backwall::console::update::update;
 use backwall::console::{Step, keys::Mode};
 use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
-use backwall::live::{Command, Phase, verdict};
+use backwall::live::{Begin, Command, Phase, verdict};
 use backwall_simulate::{Crawler, End};
 use backwall_store::{MarkKind, RunState};
 use backwall_survey::job::checklist::{ItemState, Valid, Value};
@@ -136,7 +136,8 @@ fn windy() -> backwall_store::JobContents {
 #[test]
 fn the_clock_moved_by_ninety_days_stops_scanning() {
     let mut app = app(Step::Scan, windy());
-    assert_eq!(press(&mut app, 's').len(), 1);
+    press(&mut app, 's');
+    assert_eq!(enter(&mut app).len(), 1);
     update(&mut app, Event::Clock(NOW + 90 * 86_400_000_000));
     assert!(press(&mut app, 's').is_empty());
     let words = app.message.as_ref().unwrap().text.clone();
@@ -178,7 +179,7 @@ fn what_runs_out_during_a_run_rings_once_says_what_and_stops_nothing() {
     let top = |app: &App| text(app, 80, 24).lines().next().unwrap().to_owned();
     assert!(top(&app).contains("wind due 0:00"), "{}", top(&app));
     app.say(backwall::console::theme::Role::Plain, "note kept");
-    assert_eq!(update(&mut app, Event::Clock(NOW + 1_000_000)), [Effect::Bell]);
+    assert_eq!(update(&mut app, Event::Clock(NOW + 1_000_000)), [Effect::Bell(1)]);
     let screen = text(&app, 80, 24);
     assert!(screen.contains("DUE NOW: wind.") && top(&app).contains("REC") && top(&app).contains("DUE wind"), "{screen}");
     assert!(update(&mut app, Event::Clock(NOW + 2_000_000)).is_empty() && app.mode() == Mode::Scanning);
@@ -203,7 +204,7 @@ fn an_override_needs_a_second_name_where_the_plan_says_so() {
     while effects.is_empty() && app.prompt.is_some() {
         effects = enter(&mut app);
     }
-    let Effect::StartScan { against: Some(against), .. } = &effects[0] else { panic!("{effects:?}") };
+    let Effect::StartScan(Begin { against: Some(against), .. }) = &effects[0] else { panic!("{effects:?}") };
     assert_eq!(against.words(), "no wind gauge (second name: M. Thole)");
 }
 
@@ -236,7 +237,8 @@ fn what_was_agreed_for_a_thin_spot_is_shown_at_its_alarm_and_the_caution_before_
 #[test]
 fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     let mut ready = app(Step::Scan, ready());
-    assert_eq!(press(&mut ready, 's'), [Effect::StartScan { line: "C2".into(), against: None }]);
+    assert!(press(&mut ready, 's').is_empty(), "it is asked first");
+    assert_eq!(enter(&mut ready), [Effect::StartScan(Begin::on("C2"))]);
     let mut app = app(Step::Scan, contents());
     assert!(press(&mut app, 's').is_empty());
     assert!(app.message.as_ref().unwrap().text.contains("NOT STARTED"));
@@ -249,9 +251,10 @@ fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
     type_in(&mut app, "no wind gauge");
     enter(&mut app);
     enter(&mut app);
+    assert!(enter(&mut app).is_empty() && text(&app, 80, 24).contains("OVERRIDE: no wind gauge"), "{}", text(&app, 80, 24));
     let effects = enter(&mut app);
     // The reason goes with the start, and with nothing else: it is stored once.
-    let [Effect::StartScan { line, against: Some(against) }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    let [Effect::StartScan(Begin { line, against: Some(against), .. }), Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
     assert_eq!((line.as_str(), against.reason.as_str(), against.by.name.as_str()), ("A090", "no wind gauge", "R. Aldane"));
 }
 
@@ -287,13 +290,13 @@ fn ending_a_run_asks_first_and_a_no_goes_on() {
 }
 
 #[test]
-fn after_a_run_the_next_line_is_chosen_but_not_started() {
+fn after_a_run_its_line_stays_chosen() {
     let mut app = scanning(Direction::Up);
     assert_eq!(app.contents.plan.lines[app.line].name, "A090");
     change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
     assert!(press(&mut app, 's').is_empty());
     update(&mut app, key(KeyCode::Esc));
-    assert_eq!((app.mode(), app.contents.plan.lines[app.line].name.as_str()), (Mode::Ready, "C2"));
+    assert_eq!((app.mode(), app.contents.plan.lines[app.line].name.as_str()), (Mode::Ready, "A090"));
     // Or the run just made is looked at.
     let mut app = scanning(Direction::Up);
     change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
@@ -371,7 +374,7 @@ fn a_new_alarm_rings_once() {
     let mut app = scanning(Direction::Up);
     let mut view = (*app.scan.as_ref().unwrap().view).clone();
     view.bells += 1;
-    assert_eq!(update(&mut app, Event::Live(view.clone().into(), NOW)), [Effect::Bell]);
+    assert_eq!(update(&mut app, Event::Live(view.clone().into(), NOW)), [Effect::Bell(1)]);
     assert!(update(&mut app, Event::Live(view.into(), NOW)).is_empty());
 }
 

@@ -21,7 +21,7 @@ fn child() {
     let Ok(part) = std::env::var(PART) else { return };
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
     let outcome = runtime.block_on(async {
-        let (mut job, ended) = Job::new(fixture::ready());
+        let (mut job, ended) = Job::new(fixture::settled());
         let line = (part == "scan").then_some("A090");
         job.fails = part == "panic";
         if part == "elsewhere" {

@@ -8,8 +8,8 @@ use backwall::console::shell::{ConsoleOptions, Surface, drive, first_state};
 use backwall::console::state::App;
 use backwall::console::survey::Survey;
 use backwall::console::{Backend, Clock, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
-use backwall::live::Connecting;
 use backwall::live::bench::BenchHandle;
+use backwall::live::{Begin, Connecting};
 use backwall::session::{LineStream, Session};
 use backwall_store::{JobContents, Note, RunId};
 use backwall_stream::spec::Pace;
@@ -78,7 +78,7 @@ impl Backend for Slow {
     fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.nothing()
     }
-    fn start_scan(&mut self, _: &str, _: Option<Override>, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+    fn start_scan(&mut self, _: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         connecting.waits_for("connecting to tcp:nobody:9");
         self.nothing()
     }
@@ -187,8 +187,9 @@ fn at_once(mut times: Vec<Duration>, what: &str) {
 
 #[test]
 fn with_a_job_that_never_answers_every_key_works() {
-    let desk = ConsoleBackend::open(Slow { job: ready(), takes: None }, Step::Scan);
-    let mut times = vec![desk.press(KeyCode::Char('s'), "connecting to tcp:nobody:9")];
+    let desk = ConsoleBackend::open(Slow { job: settled(), takes: None }, Step::Scan);
+    let mut times = vec![desk.press(KeyCode::Char('s'), "Start this run?")];
+    times.push(desk.press(KeyCode::Enter, "connecting to tcp:nobody:9"));
     for _ in 0..3 {
         times.push(desk.press(KeyCode::Char('?'), "this page"));
         times.push(desk.press(KeyCode::Esc, "connecting to tcp:nobody:9"));
@@ -241,10 +242,11 @@ fn key_to_picture() {
         let ms = |share: usize| times[(times.len() * share / 100).min(times.len() - 1)].as_secs_f64() * 1e3;
         println!("{what:<36} key to picture: median {:5.1} ms, p99 {:5.1} ms, worst {:5.1} ms", ms(50), ms(99), ms(100));
     };
-    let dead = ConsoleBackend::open(Slow { job: ready(), takes: None }, Step::Scan);
-    dead.press(KeyCode::Char('s'), "connecting to");
+    let dead = ConsoleBackend::open(Slow { job: settled(), takes: None }, Step::Scan);
+    dead.press(KeyCode::Char('s'), "Start this run?");
+    dead.press(KeyCode::Enter, "connecting to");
     measure("connecting to an address that is dead", &dead, "this page", " quit");
-    let slow = ConsoleBackend::open(Slow { job: ready(), takes: Some(Duration::from_millis(800)) }, Step::Checklist);
+    let slow = ConsoleBackend::open(Slow { job: settled(), takes: Some(Duration::from_millis(800)) }, Step::Checklist);
     for _ in 0..5 {
         slow.keys.blocking_send(Event::Key(KeyEvent::new(KeyCode::Char('y'), KeyModifiers::NONE))).unwrap();
     }
@@ -254,8 +256,8 @@ fn key_to_picture() {
     let scanning = ConsoleBackend::open_as(
         scanned_job(folder.path(), &address),
         ConsoleOptions {
-            against: Some(Override { reason: "to measure".to_owned(), second: None, by: signed() }),
-            ..options(Step::Scan, Some("A090"))
+            begin: Some(Begin::on("A090").against(Some(Override { reason: "to measure".to_owned(), second: None, by: signed() }))),
+            ..options(Step::Scan, None)
         },
     );
     scanning.wait_for(" 200/s");

@@ -250,17 +250,16 @@ fn mistakes_say_what_happened_where_and_what_to_do() {
 
 #[test]
 fn a_run_does_not_start_on_a_disk_without_room() {
-    use backwall::live::{LEAST_FREE, Order, ScanRequest, StartError, low_disk, start};
+    use backwall::live::{Begin, LEAST_FREE, Order, ScanRequest, StartError, low_disk, start};
     use backwall_store::{JobFile, Saved};
     let folder = tempfile::tempdir().unwrap();
     let job = JobFile::open(&signed_job(folder.path())).unwrap();
     let order = Order {
-        line: "C1",
+        begin: &Begin::on("C1"),
         spec: "file:demo-stream/C1.shots".parse().unwrap(),
         profile: backwall_stream::Profile::load("open-packet").unwrap(),
         options: Default::default(),
         operator: "R. Aldane",
-        against: None,
         now_us: backwall::live::now_us(),
     };
     let request = ScanRequest::new(&job.contents().unwrap(), order).unwrap();

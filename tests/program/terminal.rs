@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 /// A terminal with the program in it.
-struct Terminal {
+pub struct Terminal {
     master: Option<Box<dyn MasterPty + Send>>,
     child: Box<dyn Child + Send + Sync>,
     keys: Option<Box<dyn Write + Send>>,
@@ -20,7 +20,7 @@ struct Terminal {
 }
 
 impl Terminal {
-    fn open(arguments: &[&str], rows: u16, cols: u16, settings: &Path) -> Self {
+    pub fn open(arguments: &[&str], rows: u16, cols: u16, settings: &Path) -> Self {
         let pair = native_pty_system().openpty(PtySize { rows, cols, pixel_width: 0, pixel_height: 0 }).unwrap();
         let mut command = CommandBuilder::new(env!("CARGO_BIN_EXE_backwall"));
         command.args(arguments);
@@ -47,10 +47,10 @@ impl Terminal {
         let keys = pair.master.take_writer().unwrap();
         Self { master: Some(pair.master), child, keys: Some(keys), screen, gone }
     }
-    fn text(&self) -> String {
+    pub fn text(&self) -> String {
         self.screen.lock().unwrap().screen().contents()
     }
-    fn wait_for(&self, words: &str) -> String {
+    pub fn wait_for(&self, words: &str) -> String {
         let patience = Instant::now();
         loop {
             let text = self.text();
@@ -61,14 +61,14 @@ impl Terminal {
             std::thread::sleep(Duration::from_millis(20));
         }
     }
-    fn send(&mut self, keys: &str) {
+    pub fn send(&mut self, keys: &str) {
         let writer = self.keys.as_mut().unwrap();
         writer.write_all(keys.as_bytes()).unwrap();
         writer.flush().unwrap();
         std::thread::sleep(Duration::from_millis(120));
     }
     /// The program's exit code, within a patience.
-    fn exit(&mut self, patience: Duration) -> u32 {
+    pub fn exit(&mut self, patience: Duration) -> u32 {
         let started = Instant::now();
         loop {
             if let Some(status) = self.child.try_wait().unwrap() {
@@ -79,7 +79,7 @@ impl Terminal {
         }
     }
     /// Whether alternate screen and hidden cursor were undone.
-    fn is_restored(&self) -> bool {
+    pub fn is_restored(&self) -> bool {
         let parser = self.screen.lock().unwrap();
         !parser.screen().alternate_screen() && !parser.screen().hide_cursor()
     }
@@ -106,7 +106,7 @@ hold = true
 "#;
 
 /// A job whose checklist is short enough to type.
-fn short_job(folder: &Path) -> PathBuf {
+pub fn short_job(folder: &Path) -> PathBuf {
     let plan = std::fs::read_to_string(root().join("demo-stream/plan.toml")).unwrap();
     let plan = plan.replace("checklist = \"magnetic-crawler\"", "checklist = \"list.toml\"");
     std::fs::write(folder.join("plan.toml"), plan).unwrap();
@@ -147,6 +147,9 @@ fn from_the_checklist_to_a_closed_run_by_keys() {
     terminal.send("\t\t");
     terminal.wait_for("Scan");
     terminal.send("s");
+    // Asked once: the line is the third but not where the cursor was, and Enter starts there.
+    terminal.wait_for("Start this run?");
+    terminal.send("\r");
     terminal.wait_for("ended");
     terminal.send("q");
     let code = terminal.exit(Duration::from_secs(10));
@@ -156,6 +159,51 @@ fn from_the_checklist_to_a_closed_run_by_keys() {
     assert_eq!(runs.len(), 1);
     assert_eq!(runs[0]["state"], "closed");
     assert!(runs[0]["readings"].as_u64().unwrap() > 100);
+}
+
+#[test]
+fn the_line_that_was_asked_for_stays_chosen_through_checklist_and_start() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = short_job(folder.path());
+    let stream = format!("file:{}", root().join("demo-stream/C1.shots").display());
+    let arguments = ["scan", job.to_str().unwrap(), "--line", "C1", "--from", "0.1m", "--stream", &stream, "--pace", "max"];
+    let mut terminal = Terminal::open(&arguments, 24, 80, folder.path());
+    terminal.wait_for("scanning is not allowed");
+    terminal.send("\x1b[Z\x1b[Z");
+    terminal.wait_for("Second tether attached");
+    terminal.send("y");
+    terminal.wait_for("Wind at height");
+    terminal.send("\r7.5\r");
+    terminal.send("s");
+    terminal.wait_for("Sign 2 answers");
+    terminal.send("\r\r");
+    terminal.wait_for("signed by");
+    terminal.send("\t\t");
+    terminal.send("s");
+    let panel = terminal.wait_for("Start this run?");
+    assert!(panel.contains("C1: from 0.100 m, 0.100 m from the line's start"), "{panel}");
+    terminal.send("\r");
+    terminal.wait_for("ended");
+    terminal.send("q");
+    assert_eq!(terminal.exit(Duration::from_secs(10)), 0);
+    let runs = runs(&job);
+    assert_eq!((runs.len(), runs[0]["line"].as_str(), runs[0]["offset_mm"].as_f64()), (1, Some("C1"), Some(100.0)));
+}
+
+#[test]
+fn the_demo_is_called_a_demo_and_draws_its_earlier_survey() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("demo.job");
+    let mut terminal = Terminal::open(&["demo", "--job", job.to_str().unwrap(), "--glyphs", "braille"], 24, 80, folder.path());
+    terminal.wait_for("outline: earlier survey earlier.csv of 2021-06-14");
+    let screen = terminal.wait_for("REC saved");
+    assert!(screen.lines().next().unwrap().contains("DEMO"), "{screen}");
+    terminal.send("e");
+    terminal.send("y");
+    let screen = terminal.wait_for("ENDED");
+    assert!(screen.lines().next().unwrap().contains("DEMO"), "{screen}");
+    terminal.send("q");
+    assert_eq!(terminal.exit(Duration::from_secs(10)), 0);
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! What is left to do in a job: read from the file what [`open_items`] is made from.
 
-use backwall_store::{Cursor, EventKind, JobContents, JobReader, ReadingSummary, RunState, StoreError};
+use backwall_store::{Cursor, EventKind, JobContents, JobReader, ReadingSummary, RunId, RunState, RunSummary, StoreError};
+use backwall_survey::job::force::{Counts, Standing};
 use backwall_survey::job::left::{Known, LineDone, OpenItem, RunKnown, open_items};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::strip::Strip;
@@ -12,9 +13,39 @@ use std::collections::BTreeMap;
 pub struct Left {
     pub lines: Vec<LineDone>,
     pub items: Vec<OpenItem>,
+    runs: Vec<RunKnown>,
 }
 
 impl Left {
+    /// What is left by what was read, with what stops scanning and is due at this moment.
+    pub fn of(contents: &JobContents, lines: Vec<LineDone>, runs: Vec<RunKnown>, now_us: i64) -> Self {
+        let conditions = contents.conditions(now_us, None, "");
+        let of_list = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
+        // What is not of the checklist first: a long checklist must not hide that nothing is calibrated.
+        let mut obstacles = contents.obstacles(&conditions);
+        obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
+        let known =
+            Known { obstacles, verification_due_us: contents.calibration_due(), lines, runs, now_us, unit: contents.plan.job.units };
+        let items = open_items(&known);
+        Self { lines: known.lines, items, runs: known.runs }
+    }
+
+    /// The same readings at a later moment: what runs out by time has moved on.
+    pub fn later(&self, contents: &JobContents, now_us: i64) -> Self {
+        Self::of(contents, self.lines.clone(), self.runs.clone(), now_us)
+    }
+
+    /// Where the minimum of a spot lies.
+    pub fn spot_at(&self, run: RunId, spot: u32) -> Option<Length> {
+        let known = self.runs.iter().find(|known| known.run == run)?;
+        known.spots.iter().find(|known| known.id == spot)?.least_at
+    }
+
+    /// The last saved place of a run.
+    pub fn last_place(&self, run: RunId) -> Option<Length> {
+        self.runs.iter().find(|known| known.run == run)?.last
+    }
+
     pub fn lines_done(&self) -> usize {
         self.lines.iter().filter(|line| line.is_done()).count()
     }
@@ -53,7 +84,7 @@ pub fn left(
             run: run.id,
             line: run.start.line.clone(),
             is_interrupted: run.state == RunState::Interrupted,
-            is_continued: contents.force.runs.values().any(|standing| standing.joined_to == Some(run.id)),
+            is_settled: is_settled(contents, run.id),
             last: reader.last_place(run.id)?,
             doubt: (validity != Validity::Valid).then(|| (validity.why().to_owned(), matches!(validity, Validity::Suspect(_)))),
             readings_lost: run.lost,
@@ -69,12 +100,17 @@ pub fn left(
             LineDone::of(&line.name, plan.path(line).span(), runs, &strip, plan.limits.max_gap, &links)
         })
         .collect();
-    let conditions = contents.conditions(now_us, None, "");
-    let of_list = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
-    // What is not of the checklist first: a long checklist must not hide that nothing is calibrated.
-    let mut obstacles = contents.obstacles(&conditions);
-    obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
-    let known = Known { obstacles, verification_due_us: contents.calibration_due(), lines, runs, now_us, unit: plan.job.units };
-    let items = open_items(&known);
-    Ok(Some(Left { lines: known.lines, items }))
+    Ok(Some(Left::of(contents, lines, runs, now_us)))
+}
+
+/// Whether somebody said of a run how it goes on: another goes on from it, or it is left as it is.
+fn is_settled(contents: &JobContents, run: RunId) -> bool {
+    let runs = &contents.force.runs;
+    let goes_on = |standing: &Standing| standing.joined_to == Some(run) && standing.counts == Counts::Counted;
+    runs.values().any(goes_on) || runs.get(&run).is_some_and(|standing| standing.left_by.is_some())
+}
+
+/// The runs that ended in the middle and of which nobody has said anything yet.
+pub fn interrupted(contents: &JobContents) -> impl Iterator<Item = &RunSummary> {
+    contents.runs.iter().filter(|run| run.state == RunState::Interrupted && !is_settled(contents, run.id))
 }

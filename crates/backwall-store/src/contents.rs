@@ -196,9 +196,6 @@ impl std::fmt::Display for CloseReason {
 pub struct RunStart {
     pub line: String,
     pub path: Path,
-    /// From the line's start to where the run started, along the way it is driven; the path starts there.
-    #[serde(rename = "offset_mm", default, skip_serializing_if = "is_nothing")]
-    pub offset: Length,
     pub limits: Limits,
     pub setup: Setup,
     pub setup_id: Option<i64>,
@@ -212,10 +209,6 @@ pub struct RunStart {
     pub checklist_override: Option<String>,
     pub operator: String,
     pub started_us: i64,
-}
-
-fn is_nothing(length: &Length) -> bool {
-    *length == Length::ZERO
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -258,10 +251,12 @@ pub enum EventKind {
     Doubt,
     /// The run went on with another set-up.
     Setup,
+    /// The place was set again.
+    Place,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -273,6 +268,7 @@ impl EventKind {
         Self::Stall,
         Self::Doubt,
         Self::Setup,
+        Self::Place,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -287,6 +283,7 @@ impl EventKind {
             Self::Stall => "stall",
             Self::Doubt => "doubt",
             Self::Setup => "set-up",
+            Self::Place => "place",
         }
     }
 }
@@ -321,6 +318,8 @@ pub enum Entry {
     TimeBase(TimeBase),
     /// The number of the set-up that the readings from here on are made with.
     SetupChange(i64),
+    /// Where the crawler stands by the operator's word: the next reading is there, and places go on from it.
+    PlaceSet(Length),
     /// What readings are because of their neighbours.
     Judgement(Judgement),
     /// The state of a spot when it was raised, acknowledged, judged or ended.
@@ -355,7 +354,18 @@ pub struct SetupChange {
     pub at_us: i64,
 }
 
+/// A place that was set while a run went on: the reading in a row was taken there, and places go on from it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PlaceSet {
+    pub from_row: u64,
+    pub along: Length,
+}
+
 impl RunSummary {
+    /// The places that were set right before the reading in a row.
+    pub fn placed_at(&self, row: u64) -> impl Iterator<Item = Length> {
+        self.placed.iter().filter(move |placed| placed.from_row == row).map(|placed| placed.along)
+    }
     /// The set-up that made the run's own reading in a row.
     pub fn setup_at(&self, row: u64) -> &Setup {
         self.changes.iter().rfind(|change| change.from_row <= row).map_or(&self.start.setup, |change| &change.setup)
@@ -372,6 +382,8 @@ pub struct RunSummary {
     pub start: RunStart,
     /// Set-ups it went on with, in order.
     pub changes: Vec<SetupChange>,
+    /// Places that were set while it went on, in order.
+    pub placed: Vec<PlaceSet>,
     pub state: RunState,
     pub reason: String,
     pub closed_us: Option<i64>,

@@ -139,9 +139,10 @@ pub(super) fn of_link(connection: &Connection, run: i64, link: i64, rows: (i64, 
 }
 
 /// Tables that came later, each with the version that brought it: a link without a row of theirs keeps its digest.
-const CAME_LATER: [(&str, i64); 2] = [
+const CAME_LATER: [(&str, i64); 3] = [
     ("SELECT * FROM judgement WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::JUDGED_SINCE),
     ("SELECT * FROM setup_change WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::CHANGED_SINCE),
+    ("SELECT * FROM place_set WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::CHANGED_SINCE),
 ];
 
 fn came_later(hash: &mut Hash, connection: &Connection, run: i64, link: i64) -> rusqlite::Result<()> {

@@ -242,6 +242,12 @@ impl<'a> Remaking<'a> {
     fn piece(&mut self, made: Made) -> Result<Vec<Remade>, EvaluationError> {
         let mut piece = Vec::with_capacity(made.readings.len());
         for (row, stored, again) in made.readings {
+            let mut judged = Vec::new();
+            for along in self.run.placed_at(row) {
+                // Readings across a place that was set are no neighbours.
+                judged.extend(self.neighbours.end());
+                self.maker.set_place(along);
+            }
             let was_made = !matches!(again, MeasuredAgain::NoWaveform);
             let sight = if let MeasuredAgain::Measured(measured) = &again { measured.sight } else { Sight::default() };
             let made = placed(&mut self.maker, &self.run.start, &stored, again).and_then(|made| match made.place == stored.place {
@@ -250,7 +256,9 @@ impl<'a> Remaking<'a> {
             });
             let made = made.map_err(|why| EvaluationError::Impossible { run: self.run.id, row, why })?;
             let made = Reading { measurement: made.measurement, level: made.level, level_shown: made.level, ..stored.clone() };
-            let judged = Neighbour::new(row, &made, &sight).map_or_else(Vec::new, |neighbour| self.neighbours.push(neighbour));
+            if let Some(neighbour) = Neighbour::new(row, &made, &sight) {
+                judged.extend(self.neighbours.push(neighbour));
+            }
             self.judgements.extend_from_slice(&judged);
             piece.push(Remade { stored, made, was_made, judged });
         }

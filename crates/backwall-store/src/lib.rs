@@ -35,8 +35,8 @@ mod writer;
 
 pub use adoption::Adoption;
 pub use contents::{
-    CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunState, RunSummary, Saved, SetupChange,
-    SetupEntry,
+    CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, PlaceSet, RunId, RunStart, RunState, RunSummary, Saved,
+    SetupChange, SetupEntry,
 };
 pub use cursor::{Cursor, Step};
 pub use error::{Holder, StoreError};

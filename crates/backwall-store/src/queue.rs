@@ -86,7 +86,9 @@ fn is_urgent(entry: &Entry) -> bool {
     match entry {
         Entry::Mark(_) | Entry::Note(_) => true,
         Entry::Event { kind, .. } => matches!(kind, EventKind::Acknowledged | EventKind::Fault),
-        Entry::Reading { .. } | Entry::TimeBase(_) | Entry::Spot(_) | Entry::Judgement(_) | Entry::SetupChange(_) => false,
+        Entry::Reading { .. } | Entry::TimeBase(_) | Entry::Spot(_) | Entry::Judgement(_) | Entry::SetupChange(_) | Entry::PlaceSet(_) => {
+            false
+        }
     }
 }
 

@@ -21,8 +21,9 @@ use backwall_ultrasound::{Flags, TimeBase, Waveform};
 use backwall_units::{Frequency, Length, Time};
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Row};
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
 
 /// A job file open for reading. Row numbers count a run's readings from 0, in the order they came.
 pub struct JobReader {
@@ -31,10 +32,15 @@ pub struct JobReader {
     pub(super) version: i64,
     pub(super) path: PathBuf,
     block: RefCell<Block>,
+    /// Spots of runs that are judged again, by run, newest statement and adopted evaluation.
+    pub(super) spot_counts: SpotCounts,
     /// Where the file is read, and how.
     at: (PathBuf, Access),
     _copy: Option<Copy>,
 }
+
+/// Shared by all readers of an open job.
+pub(super) type SpotCounts = Arc<Mutex<HashMap<(RunId, i64, Option<EvaluationId>), u64>>>;
 
 /// The waveform block last looked at.
 #[derive(Default)]
@@ -82,7 +88,15 @@ impl JobReader {
             _ => StoreError::sqlite(path, &error),
         })?;
         let version = schema::check(&connection, path)?;
-        Ok(Self { connection, version, path: path.to_path_buf(), block: RefCell::default(), at: (at.to_path_buf(), access), _copy: None })
+        Ok(Self {
+            connection,
+            version,
+            path: path.to_path_buf(),
+            block: RefCell::default(),
+            spot_counts: SpotCounts::default(),
+            at: (at.to_path_buf(), access),
+            _copy: None,
+        })
     }
 
     /// Another reader of the same file, for another thread; it must not outlive this one.
@@ -370,7 +384,10 @@ impl JobReader {
             },
         )?;
         let last: BTreeMap<_, _> = states.into_iter().map(|spot| (spot.id, spot)).collect();
-        Ok(last.into_values().collect())
+        let mut spots: Vec<Spot> = last.into_values().collect();
+        let since = self.acknowledged_since(run)?;
+        spots.iter_mut().for_each(|spot| spot.acknowledged |= since.contains(&spot.least_seq));
+        Ok(spots)
     }
 
     /// What the neighbours of a run's readings that count made of them, in order; nothing in what a program of an earlier format made.

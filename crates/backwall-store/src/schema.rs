@@ -340,6 +340,14 @@ CREATE TABLE setup_change (
 ) STRICT;
 CREATE INDEX setup_change_of_link ON setup_change (run_id, link);
 
+-- At which row the operator said where the crawler stands.
+CREATE TABLE place_set (
+  id INTEGER PRIMARY KEY,
+  run_id INTEGER NOT NULL REFERENCES run(id), link INTEGER NOT NULL,
+  from_row INTEGER NOT NULL CHECK (from_row >= 0), along_um INTEGER NOT NULL
+) STRICT;
+CREATE INDEX place_set_of_link ON place_set (run_id, link);
+
 -- What neighbours make of an evaluation's readings, as `judgement` has it of a run's own.
 CREATE TABLE evaluated_judgement (
   id INTEGER PRIMARY KEY,
@@ -355,7 +363,7 @@ ALTER TABLE evaluation ADD COLUMN judged INTEGER;
 
 /// Tables whose rows are never changed or removed, by the version that brought them.
 const APPEND_ONLY: &[&[&str]] =
-    &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change", "evaluated_judgement"]];
+    &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change", "place_set", "evaluated_judgement"]];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -19,6 +19,8 @@ use backwall_survey::strip::{Section, Spot, SpotId};
 use backwall_units::Length;
 use rusqlite::OptionalExtension;
 use rusqlite::types::Type;
+use std::collections::BTreeSet;
+use std::sync::PoisonError;
 
 impl Writer {
     /// Keeps a statement; answers its number. Whether it makes sense is for [`InForce::check`] to say, before.
@@ -61,7 +63,15 @@ impl JobReader {
         }
         let (force, start) = (self.force()?, self.start_of(run)?);
         let Some(standing) = force.runs.get(&run) else { return Ok(None) };
-        Ok(Placing::of(&force, standing, &start.path, start.offset, &start.limits))
+        Ok(Placing::of(&force, standing, &start.path, &start.limits))
+    }
+
+    /// Spots that were acknowledged after a run had ended, by the numbers of their minimum shots.
+    pub(super) fn acknowledged_since(&self, run: RunId) -> Result<BTreeSet<u32>, StoreError> {
+        if !self.says_anything()? {
+            return Ok(BTreeSet::new());
+        }
+        Ok(self.force()?.runs.remove(&run).map(|standing| standing.acknowledged).unwrap_or_default())
     }
 
     /// Whether there is any statement at all; most jobs have none, and then nothing more is looked up.
@@ -91,7 +101,7 @@ impl JobReader {
         let mut run = self.as_adopted(run)?;
         let Some(standing) = force.runs.get(&id) else { return Ok(run) };
         run.start.line.clone_from(&standing.line);
-        let Some(placing) = Placing::of(force, standing, &run.start.path, run.start.offset, &run.start.limits) else { return Ok(run) };
+        let Some(placing) = Placing::of(force, standing, &run.start.path, &run.start.limits) else { return Ok(run) };
         run.start.path = placing.path().clone();
         run.start.limits = placing.limits().clone();
         run.least_at = run.least_at.map(|along| placing.along(along));
@@ -99,9 +109,22 @@ impl JobReader {
             (run.from, run.to) = Some(placing.edges(from, to)).unzip();
         }
         if placing.judges_again() && run.state != RunState::Open {
-            run.spots = self.cut(id, Some(&placing))?.len() as u64;
+            run.spots = self.spots_in_force(id, force, &placing)?;
         }
         Ok(run)
+    }
+
+    /// How many spots a run has by what is in force; found once for all that was said until now, since every reading is read for it.
+    fn spots_in_force(&self, run: RunId, force: &InForce, placing: &Placing) -> Result<u64, StoreError> {
+        let adopted = self.in_force(run)?;
+        let said = (run, force.newest, adopted);
+        let known = || self.spot_counts.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = known().get(&said) {
+            return Ok(*count);
+        }
+        let count = self.cut(run, Some(placing))?.len() as u64;
+        known().insert(said, count);
+        Ok(count)
     }
 
     /// The spots of a run by the readings that count, where they are now.

@@ -1,6 +1,6 @@
 //! What a run came to: counted from its rows, and for ended runs as it was written down at the end.
 
-use super::contents::{RunId, RunStart, RunState, RunSummary, SetupChange};
+use super::contents::{PlaceSet, RunId, RunStart, RunState, RunSummary, SetupChange};
 use super::digest::{self, Digest, hex};
 use super::schema::CHANGED_SINCE;
 use backwall_survey::job::force::Recorded;
@@ -121,11 +121,22 @@ fn changes(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<SetupCha
         .collect()
 }
 
+/// The places that were set while a run went on, in order.
+fn placed(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<PlaceSet>> {
+    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? < CHANGED_SINCE {
+        return Ok(Vec::new());
+    }
+    connection
+        .prepare_cached("SELECT from_row, along_um FROM place_set WHERE run_id = ?1 ORDER BY id")?
+        .query_map([run], |row| Ok(PlaceSet { from_row: row.get::<_, i64>(0)? as u64, along: Length::micrometres(row.get(1)?) }))?
+        .collect()
+}
+
 /// A run's summary; `None` when there is no such run.
 pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
     let summary = without_changes(connection, run)?;
-    let changes = if summary.is_some() { changes(connection, run)? } else { Vec::new() };
-    Ok(summary.map(|summary| RunSummary { changes, ..summary }))
+    let Some(summary) = summary else { return Ok(None) };
+    Ok(Some(RunSummary { changes: changes(connection, run)?, placed: placed(connection, run)?, ..summary }))
 }
 
 fn without_changes(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
@@ -167,6 +178,7 @@ fn filled(
         id,
         start,
         changes: Vec::new(),
+        placed: Vec::new(),
         state,
         reason,
         closed_us,

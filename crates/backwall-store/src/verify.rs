@@ -276,6 +276,11 @@ impl JobReader {
                         findings.add(format!("the set-up from reading {row} on cannot evaluate: {error}"));
                     }
                 }
+                for along in summary.placed_at(row) {
+                    // Nor are readings across a place that was set.
+                    judged.extend(neighbours.end());
+                    maker.set_place(along);
+                }
                 match again {
                     MeasuredAgain::NoWaveform => verdict.without_waveform += 1,
                     MeasuredAgain::Measured(_) | MeasuredAgain::Impossible(_) => verdict.remade += 1,
@@ -530,9 +535,12 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut 
         ("spots", "SELECT count(*) FROM spot WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
         ("notes", "SELECT count(*) FROM note WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
     ];
-    let changes = ("set-up changes", "SELECT count(*) FROM setup_change WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2");
+    let came_later = [
+        ("set-up changes", "SELECT count(*) FROM setup_change WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
+        ("places set", "SELECT count(*) FROM place_set WHERE run_id = ?1 AND ?3 >= 0 AND link NOT BETWEEN 1 AND ?2"),
+    ];
     let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
-    for (what, sql) in strangers.into_iter().chain((version >= CHANGED_SINCE).then_some(changes)) {
+    for (what, sql) in strangers.into_iter().chain((version >= CHANGED_SINCE).then_some(came_later).into_iter().flatten()) {
         match count(sql)? {
             0 => {}
             number => findings.add(format!("{number} {what} stand in no commit of the run")),

@@ -8,7 +8,7 @@ pub mod sequence;
 
 pub use clocks::{ClockNews, ClockWatch};
 pub use doubt::{Doubt, Moment};
-pub use odometer::{Direction, Odometer, Path, TravelError};
+pub use odometer::{Direction, NotOnLine, Odometer, Path, TravelError};
 pub use sequence::{SequenceNews, SequenceWatch};
 
 use backwall_units::{Length, Speed};

@@ -32,7 +32,11 @@ const STEPS: &[Mode] = &[
     M::Statistics,
     M::Unseen,
     M::Replay,
+    M::Left,
 ];
+/// Where the footer has no room for what is left; the help names it.
+const FULL: &[Mode] = &[M::Calibrate, M::Connecting, M::Scanning, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Left];
+const ROOMY: &[Mode] = &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckSign, M::Ready, M::Ended, M::Runs];
 const LISTS: &[Mode] = &[
     M::Prepare,
     M::CheckConfirm,
@@ -48,12 +52,16 @@ const LISTS: &[Mode] = &[
     M::Map,
     M::Statistics,
     M::Replay,
+    M::Left,
+    M::Revision,
     M::Help,
     M::Origin,
 ];
 
 const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
+const AMEND_HELP: &str = "put right what is wrong with this run, by name and reason: does not count, counts again, another line, and so on";
+const LEFT_HELP: &str = "what is left to do, worst first; Enter goes where it is done";
 const REPLAY_HELP: &str = "play the run again on the scan screen, from its start; nothing is written";
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
@@ -151,7 +159,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[letter('a')],
         A::Acknowledge,
-        &[M::Scanning],
+        &[M::Scanning, M::Ended],
         ["a", "ack", "acknowledge the spot named in the alarm line; it stays in the list"],
     ),
     bind(&[letter('A')], A::AcknowledgeAll, &[M::Scanning], ["A", "", "acknowledge all spots"]),
@@ -167,6 +175,12 @@ pub const BINDINGS: &[Binding] = &[
         A::AtDatum,
         &[M::Scanning, M::Confirm],
         ["d", "", "the crawler is at its start again: note how far the encoder is off"],
+    ),
+    bind(
+        &[letter('p')],
+        A::SetPlace,
+        &[M::Scanning],
+        ["p", "", "the crawler is at a seam or a known mark: places go on from there, from the next shot on; what was recorded stays"],
     ),
     bind(
         &[letter('z')],
@@ -192,7 +206,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Enter)],
         A::Choose,
-        &[M::Prepare, M::CheckChoice, M::CheckField, M::CheckText, M::Ended, M::Runs, M::Map, M::Statistics],
+        &[M::Prepare, M::CheckChoice, M::CheckField, M::CheckText, M::Ended, M::Runs, M::Map, M::Statistics, M::Left],
         ["Enter", "choose", "take what the cursor is on, or type the answer"],
     ),
     bind(
@@ -238,9 +252,15 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('l')], A::Walk(W::AllRuns), WALK, ["l", "", "this run alone, or all runs of its line together"]),
     bind(
         &[letter('a')],
+        A::Walk(W::Acknowledge),
+        WALK,
+        ["a", "", "acknowledge the spot at the cursor, else go to the next that is not acknowledged yet"],
+    ),
+    bind(
+        &[letter('c')],
         A::Walk(W::Accept),
         WALK,
-        ["a", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
+        ["c", "", "accept the offset of the earlier survey, and show what has changed since; again takes it back"],
     ),
     bind(
         &[letter('E')],
@@ -248,6 +268,14 @@ pub const BINDINGS: &[Binding] = &[
         WALK,
         ["E", "", "read this run again from echo to echo, see both, and say which counts; again offers its own readings"],
     ),
+    bind(&[letter('A')], A::Amend, WALK, ["A", "", AMEND_HELP]),
+    bind(
+        &[letter('s')],
+        A::Shift,
+        &[M::Prepare],
+        ["s", "shift", "sign a shift on (crew, weather, gas), or off (what the next one must know)"],
+    ),
+    bind(&[key(KeyCode::Enter)], A::Choose, &[M::Revision], ["Enter", "take", "take the revision; asks for a reason"]),
     bind(&[letter('H')], A::Walk(W::ByHand), WALK, ["H", "", "enter a thickness read by hand here, and whether it proves the spot"]),
     bind(&[letter('1')], A::Mark(0), WALK, ["1-5", "", "mark this place afterwards: 1 seam, 2 nozzle, 3 obstruction, 4 surface, 5 other"]),
     bind(&[letter('2')], A::Mark(1), WALK, ["", "", ""]),
@@ -304,7 +332,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Esc)],
         A::Back,
-        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Help, M::Origin, M::TestCard],
+        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Left, M::Revision, M::Help, M::Origin, M::TestCard],
         ["Esc", "back", "back to where you were"],
     ),
     bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
@@ -319,11 +347,23 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('g')], A::NextGlyphs, &[M::TestCard], ["g", "", "characters for drawing: braille, half blocks, ASCII"]),
     bind(&[letter('G')], A::TestCard, STEPS, ["G", "", "the test card: see which characters your font has"]),
     bind(&[letter('u')], A::ToggleUnit, STEPS, ["u", "", "millimetres or inches; what is stored does not change"]),
+    bind(&[letter('B')], A::ToggleBell, STEPS, ["B", "", "the bell of alarms on or off: once for WATCH, three times for THIN"]),
     bind(&[control('l')], A::Redraw, STEPS, ["^L", "", "draw the whole screen again"]),
     bind(&[letter('q'), control('c')], A::Quit, STEPS, ["q", "quit", "leave; asks first while a run is going"]),
+    bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, ROOMY, ["L", "left", LEFT_HELP]),
+    bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, FULL, ["L", "", LEFT_HELP]),
+    bind(&[key(KeyCode::F(2))], A::WhatIsLeft, TEXT, ["F2", "left", LEFT_HELP]),
+    bind(&[letter('p')], A::Revise, &[M::Prepare], ["p", "plan", "a new revision of the plan: its file, what it changes, then a reason"]),
+    bind(
+        &[letter('x')],
+        A::Swap,
+        &[M::Prepare],
+        ["x", "swap", "a part was changed for another: what was calibrated with the old one holds no more"],
+    ),
+    bind(&[letter('A')], A::Amend, &[M::Runs], ["A", "amend", AMEND_HELP]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["", "", ""]),
-    bind(&[control('c')], A::Back, &[M::Help, M::Origin, M::TestCard], ["", "", ""]),
+    bind(&[control('c')], A::Back, &[M::Revision, M::Help, M::Origin, M::TestCard], ["", "", ""]),
     bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
-    bind(&[letter('?'), letter('q')], A::Back, &[M::Help, M::Origin], ["", "", ""]),
+    bind(&[letter('?'), letter('q')], A::Back, &[M::Revision, M::Help, M::Origin], ["", "", ""]),
     bind(&[letter('i')], A::Back, &[M::Origin], ["", "", ""]),
 ];

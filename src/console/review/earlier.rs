@@ -7,6 +7,14 @@ use backwall_survey::strip::compare::{Alignment, Change, Compared, Comparison, D
 use backwall_units::{Length, LengthUnit};
 use std::sync::Arc;
 
+/// A line of it as it is drawn behind a run that is going on: positions as they were written.
+#[derive(Debug, Clone, Default)]
+pub struct Outline {
+    /// The file, and the day of the survey where it gives one.
+    pub source: String,
+    pub strip: Strip,
+}
+
 /// What was read of it.
 #[derive(Debug, Clone)]
 pub struct Earlier {
@@ -51,11 +59,11 @@ impl Behind {
                 (Some(offset), Some(best)) => {
                     let offset = signed(unit, offset);
                     format!(
-                        "earlier {source}: offset {offset} found (correlation {:.2}), NOT applied; a accepts it and compares",
+                        "earlier {source}: offset {offset} found (correlation {:.2}), NOT applied; c accepts it and compares",
                         best.correlation
                     )
                 }
-                _ => format!("earlier {source}: no offset found ({}); a compares positions as written", alignment.why),
+                _ => format!("earlier {source}: no offset found ({}); c compares positions as written", alignment.why),
             };
         };
         let Some(compared) = &self.compared else { return format!("earlier {source}: being compared") };

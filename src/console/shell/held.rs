@@ -24,6 +24,8 @@ use tokio::time::Instant;
 const CLOSING: Duration = Duration::from_secs(5);
 /// One bell a second is heard; more is noise.
 const BELL: Duration = Duration::from_secs(1);
+/// Between the bells of one alarm: nearer, a terminal makes one of them.
+const BETWEEN: Duration = Duration::from_millis(350);
 
 /// How long a worker that does not answer is waited for when nothing is left to be written.
 const PATIENCE: Duration = Duration::from_millis(300);
@@ -55,6 +57,8 @@ pub(super) struct Held {
     /// Asked again: leave although it is not.
     impatient: bool,
     last_bell: Option<Instant>,
+    /// Of an alarm that rings more than once.
+    rings_left: u8,
 }
 
 /// The number of the batch that opens each kind, where one is under way or open.
@@ -143,7 +147,19 @@ impl Held {
             leaving: false,
             impatient: false,
             last_bell: None,
+            rings_left: 0,
         })
+    }
+
+    /// When an alarm rings again, if it does.
+    pub fn rings_at(&self) -> Option<Instant> {
+        self.last_bell.filter(|_| self.rings_left > 0).map(|last| last + BETWEEN)
+    }
+
+    /// It has.
+    pub fn rang(&mut self) {
+        self.last_bell = Some(Instant::now());
+        self.rings_left = self.rings_left.saturating_sub(1);
     }
 
     /// Whether what was entered still waits to be written.
@@ -366,13 +382,13 @@ impl Held {
     fn want(&mut self, number: u64, effect: &Effect, app: &mut App) -> Connecting {
         match effect {
             Effect::OpenBench => self.wanted.bench = Some(number),
-            Effect::StartScan { .. } => self.wanted.scan = Some(number),
+            Effect::StartScan(_) => self.wanted.scan = Some(number),
             Effect::OpenRun(_) | Effect::OpenLine(_) => self.wanted.review = Some(number),
             Effect::OpenReplay(_) => self.wanted.replay = Some(number),
             Effect::OpenSurvey(_) => self.wanted.survey = Some(number),
             _ => {}
         }
-        if !matches!(effect, Effect::OpenBench | Effect::StartScan { .. }) {
+        if !matches!(effect, Effect::OpenBench | Effect::StartScan(_)) {
             return Connecting::default();
         }
         update(app, Event::Opening);
@@ -384,7 +400,7 @@ impl Held {
     /// What an effect closes is let go at once, also what is only being opened.
     fn let_go(&mut self, effect: &Effect) {
         match effect {
-            Effect::CloseBench | Effect::StartScan { .. } => {
+            Effect::CloseBench | Effect::StartScan(_) => {
                 (self.wanted.bench, self.bench) = (None, None);
                 self.waiting.clear();
             }
@@ -398,9 +414,10 @@ impl Held {
     /// What takes no time.
     fn at_once<S: Surface>(&mut self, effect: Effect, app: &App, surface: &mut S, options: &ConsoleOptions) -> anyhow::Result<()> {
         match effect {
-            Effect::Bell if self.last_bell.is_none_or(|last| last.elapsed() >= BELL) => {
+            Effect::Bell(times) if app.bell && self.last_bell.is_none_or(|last| last.elapsed() >= BELL || times > self.rings_left + 1) => {
                 surface.bell();
                 self.last_bell = Some(Instant::now());
+                self.rings_left = times.saturating_sub(1);
             }
             Effect::Redraw => surface.start_over().context("the terminal cannot be cleared")?,
             Effect::SaveSettings => save(app, options)?,
@@ -438,7 +455,7 @@ impl Held {
 
 fn save(app: &App, options: &ConsoleOptions) -> anyhow::Result<()> {
     match &options.settings_path {
-        Some(path) => Settings { theme: Some(app.look.theme), glyphs: Some(app.look.glyphs) }.save(path),
+        Some(path) => Settings { theme: Some(app.look.theme), glyphs: Some(app.look.glyphs), bell: Some(app.bell) }.save(path),
         None => Ok(()),
     }
 }

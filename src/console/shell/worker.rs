@@ -8,6 +8,7 @@ use crate::live::{Changed, Connecting};
 use anyhow::Context;
 use backwall_store::{JobContents, RunId, SetupEntry};
 use backwall_survey::job::validity::Check;
+use std::sync::Arc;
 use std::sync::mpsc as std_mpsc;
 use std::time::{Duration, Instant};
 use tokio::runtime::Handle;
@@ -64,9 +65,10 @@ pub(super) fn is_work(effect: &Effect) -> bool {
         || matches!(
             effect,
             Effect::Reload
+                | Effect::ReadPlan(_)
                 | Effect::OpenBench
                 | Effect::CloseBench
-                | Effect::StartScan { .. }
+                | Effect::StartScan(_)
                 | Effect::OpenRun(_)
                 | Effect::OpenLine(_)
                 | Effect::OpenReplay(_)
@@ -88,6 +90,7 @@ pub(super) fn is_write(effect: &Effect) -> bool {
             | Effect::EncoderCheck(..)
             | Effect::Evaluate(..)
             | Effect::Adopt(_)
+            | Effect::Acknowledge(..)
     )
 }
 
@@ -250,6 +253,14 @@ impl<B: Backend> Worker<B> {
                 self.read()?;
                 return said(words);
             }
+            Effect::Acknowledge(run, seq, by) => {
+                self.backend.acknowledge(run, seq, by).context("that the spot was acknowledged was NOT kept")?;
+                self.read()?;
+            }
+            Effect::ReadPlan(path) => {
+                let read = self.backend.read_plan(&path).map(Box::new).map_err(|error| format!("{error:#}"));
+                return Ok(Some(Told::Happened(Event::PlanRead(path, read))));
+            }
             Effect::OpenBench => {
                 self.close_bench();
                 let handle = self.backend.start_bench(connecting)?;
@@ -257,10 +268,11 @@ impl<B: Backend> Worker<B> {
                 return Ok(Some(Told::Bench(number, handle)));
             }
             Effect::CloseBench => self.close_bench(),
-            Effect::StartScan { line, against } => {
+            Effect::StartScan(begin) => {
                 // The run reads the stream the bench has open.
                 self.close_bench();
-                let handle = self.backend.start_scan(&line, against, connecting)?;
+                let handle = self.backend.start_scan(&begin, connecting)?;
+                self.outline(handle.view.borrow().line.clone());
                 self.tell(Told::Scan(number, handle));
                 // The run stands in the job from now on; there is nothing in it yet that would have to be counted.
                 self.read()?;
@@ -274,6 +286,23 @@ impl<B: Backend> Worker<B> {
             _ => {}
         }
         Ok(None)
+    }
+
+    /// Reads what an earlier survey has of a line, beside everything else.
+    fn outline(&self, line: String) {
+        let Some(read) = self.backend.earlier() else { return };
+        let tell = self.tell.clone();
+        let work = move || {
+            let event = match read(&line) {
+                Ok(outline) => Event::Outline { line, outline: Arc::new(outline) },
+                Err(error) => Event::Failed(format!("the earlier survey is not shown: {error:#}")),
+            };
+            // Nobody may be listening any more.
+            let _ = tell.send(Told::Happened(event));
+        };
+        if let Err(error) = std::thread::Builder::new().name("earlier".to_owned()).spawn(work) {
+            self.tell(Told::Happened(Event::Failed(format!("the earlier survey is not shown: {error}"))));
+        }
     }
 
     fn review(&mut self, number: u64, run: RunId, all: bool) -> anyhow::Result<Option<Told>> {

@@ -4,11 +4,11 @@ use crate::console::replay::Replay;
 use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
-use crate::live::{Changed, Command, LiveView, Wall};
+use crate::live::{Begin, Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
+use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
@@ -32,6 +32,11 @@ pub enum Event {
         view: Arc<LiveView>,
         wall: Arc<Mutex<Wall>>,
     },
+    /// What an earlier survey has of the line that is scanned.
+    Outline {
+        line: String,
+        outline: Arc<review::Outline>,
+    },
     /// A stored run is open.
     Reviewed(RunId, Arc<review::Overview>),
     Review(review::News),
@@ -50,6 +55,8 @@ pub enum Event {
     Evaluated(Box<EvaluationSummary>),
     /// The set-up that the run is to go on with stands in the job.
     ToChange(Changed),
+    /// A revision of the plan was read from this file, or why it could not be.
+    PlanRead(String, Result<Box<Revision>, String>),
     /// The bench broke off.
     BenchGone,
     /// An effect was done; says so in words.
@@ -85,14 +92,14 @@ pub enum Effect {
     /// Evaluate a stored run again from echo to echo.
     Evaluate(RunId, Signed),
     Adopt(Adoption),
+    /// A spot of a run that has ended, by the number of its minimum shot, was taken note of.
+    Acknowledge(RunId, u32, Signed),
+    /// Read a revision of the plan from this file.
+    ReadPlan(String),
     OpenBench,
     CloseBench,
     Bench(BenchCommand),
-    StartScan {
-        line: String,
-        /// Why, and by whose name, although the checklist does not allow it.
-        against: Option<Override>,
-    },
+    StartScan(Begin),
     /// Wait no longer for the stream that is being opened.
     StopConnecting,
     Command(Command),
@@ -111,6 +118,7 @@ pub enum Effect {
     SaveSettings,
     /// Draw everything again, also what has not changed.
     Redraw,
-    Bell,
+    /// So many times.
+    Bell(u8),
     Quit,
 }

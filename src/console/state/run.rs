@@ -1,6 +1,7 @@
 //! What stands on the scan screen and at the bench: a run that goes on or is played again, and where one looks on its wall.
 
 use crate::console::replay::Replay;
+use crate::console::review::Outline;
 use crate::live::bench::BenchView;
 use crate::live::{LiveView, Phase, Wall};
 use backwall_stream::feed::LinkState;
@@ -40,6 +41,37 @@ pub struct Frozen {
     pub reading: Reading,
 }
 
+/// The automatic height of the A-scan: it grows at once, and shrinks only when a lesser one has been enough for a while, so that the
+/// picture does not jump from shot to shot.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct WaveScale {
+    height: f64,
+    /// The greatest height needed since a lesser one than `height` was enough, and from when on.
+    lesser: Option<(f64, i64)>,
+}
+
+/// A lesser height must have been enough for so long. Common practice, no source.
+const SHRINKS_AFTER_US: i64 = 2_000_000;
+
+impl WaveScale {
+    pub fn height(&self) -> f64 {
+        self.height
+    }
+
+    /// Takes what the newest shot needs.
+    pub fn take(&mut self, needed: f64, now_us: i64) {
+        if needed >= self.height {
+            *self = Self { height: needed, lesser: None };
+            return;
+        }
+        let (most, since) = self.lesser.map_or((needed, now_us), |(most, since)| (most.max(needed), since));
+        self.lesser = Some((most, since));
+        if now_us - since >= SHRINKS_AFTER_US {
+            *self = Self { height: most, lesser: None };
+        }
+    }
+}
+
 /// A run on screen, going on or just ended.
 #[derive(Debug, Clone)]
 pub struct Scan {
@@ -47,6 +79,10 @@ pub struct Scan {
     pub wall: Arc<Mutex<Wall>>,
     pub look: WallLook,
     pub frozen: Option<Frozen>,
+    /// What an earlier survey has of the line.
+    pub behind: Option<Arc<Outline>>,
+    /// The height of the live A-scan.
+    pub scale: WaveScale,
     /// Size of the job file and time when first seen: how fast it grows.
     pub size_at_start: Option<(u64, i64)>,
     /// It is no run that is going on, but a stored one played again.

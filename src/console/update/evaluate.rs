@@ -2,6 +2,7 @@
 //! and the operator says by name and reason which count.
 
 use super::super::form::Field;
+use super::super::standing;
 use super::super::state::{App, Effect, Prompt, Purpose};
 use super::super::theme::Role;
 use super::prompt;
@@ -13,6 +14,11 @@ use backwall_units::LengthUnit;
 pub fn press(app: &mut App) -> Vec<Effect> {
     let Some(opened) = &app.opened else { return Vec::new() };
     let several = opened.is_all() && opened.overview.runs.len() > 1;
+    if let Some(standing) = standing::word(&app.contents, opened.run).filter(|_| !app.contents.force.counts(opened.run)) {
+        let words = format!("run {} is {standing}: A lets it count again", opened.run);
+        app.say(Role::Plain, words);
+        return Vec::new();
+    }
     let Some(run) = app.contents.runs.iter().find(|run| run.id == opened.run).filter(|_| !several) else {
         app.say(Role::Plain, "all runs of the line are open together: l opens one alone, then E");
         return Vec::new();

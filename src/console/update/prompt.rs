@@ -26,7 +26,7 @@ pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     match action {
         Action::NextField => prompt.form.go(true),
         Action::PreviousField => prompt.form.go(false),
-        _ if !prompt.form.on_last() => prompt.form.go(true),
+        _ if !prompt.form.on_last() && !matches!(prompt.purpose, Purpose::Start { .. } | Purpose::Place) => prompt.form.go(true),
         _ if prompt.form.validate() => {
             // Taken out while it is worked on; put back by whoever refuses it.
             if let Some(prompt) = app.prompt.take() {
@@ -209,7 +209,7 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
         fields.push(Field::text("second", "second name", "", true).hint("who agreed to it besides; the plan asks for a second name"));
     }
     fields.extend(who(app));
-    ask(app, format!("Scan {line} although it is not allowed"), Purpose::Override { line }, fields)
+    ask(app, format!("Scan {line} although it is not allowed"), Purpose::Override, fields)
 }
 
 pub fn ask_setup(app: &mut App) -> Vec<Effect> {
@@ -296,16 +296,17 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             "" => Vec::new(),
             text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
         },
-        Purpose::Override { line } => {
+        Purpose::Place => super::place::submit(app, prompt),
+        Purpose::Start { .. } => super::start::submit(app, prompt),
+        Purpose::Override => {
             let needs_second = app.contents.plan.job.override_needs_second_name;
             let second = needs_second.then(|| form.value("second").to_owned());
             let by = Signed { name: form.value("name").to_owned(), certificate: form.value("certificate").to_owned(), at_us: app.now_us };
             let against = Override { reason: form.value("reason").to_owned(), second, by };
             match against.counts(needs_second) {
                 Ok(()) => {
-                    let line = line.clone();
                     identify(app, form);
-                    vec![Effect::StartScan { line, against: Some(against) }, Effect::Reload]
+                    super::start::open(app, Some(against))
                 }
                 Err(error) => refuse(app, prompt, "second", error.to_string()),
             }
@@ -315,6 +316,13 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             let by = identify(app, form);
             super::evaluate::adopted(app, Adoption { run, evaluation, reason, by })
         }
+        Purpose::Amend { .. }
+        | Purpose::Interrupted { .. }
+        | Purpose::PlanFile
+        | Purpose::Revise
+        | Purpose::Swap
+        | Purpose::SignOn
+        | Purpose::SignOff => super::amend::submit(app, prompt),
         Purpose::Setup => match setup_of(app, form) {
             Ok(setup) => {
                 let by = identify(app, form);
@@ -335,7 +343,7 @@ pub(super) fn refuse(app: &mut App, mut prompt: Prompt, key: &str, why: String) 
     Vec::new()
 }
 
-fn identify(app: &mut App, form: &Form) -> Signed {
+pub(super) fn identify(app: &mut App, form: &Form) -> Signed {
     app.operator.name = form.value("name").to_owned();
     app.operator.certificate = form.value("certificate").to_owned();
     app.signed()

@@ -1,7 +1,7 @@
 //! A stored run played again: from its start, held, faster and slower. Nothing here asks for anything to be written.
 
 use super::super::replay::Replay;
-use super::super::state::{App, Effect, Scan, WallLook};
+use super::super::state::{App, Effect, Scan, WallLook, WaveScale};
 use super::super::theme::Role;
 use crate::live::{LiveView, Phase, Wall};
 use backwall_store::RunState;
@@ -12,9 +12,9 @@ pub fn start(app: &mut App) -> Vec<Effect> {
     let run = match (&app.replay, &app.opened) {
         (Some(scan), _) => Some(scan.view.run),
         (None, Some(opened)) => opened.at.and_then(|at| opened.overview.runs.get(at.run as usize).copied()).or(Some(opened.run)),
-        (None, None) => app.contents.runs.get(app.run).map(|run| run.id),
+        (None, None) => app.chosen_run().map(|run| run.id),
     };
-    let Some(summary) = app.contents.runs.iter().find(|known| Some(known.id) == run) else {
+    let Some(summary) = run.and_then(|run| app.contents.any_run(run)) else {
         app.say(Role::Plain, "there is no run to play");
         return Vec::new();
     };
@@ -30,7 +30,8 @@ pub fn started(app: &mut App, view: Arc<LiveView>, wall: Arc<Mutex<Wall>>) -> Ve
     let before = app.replay.take();
     let replay = Replay { paused: false, ..before.as_ref().and_then(|scan| scan.replay).unwrap_or_default() };
     let look = before.map_or_else(WallLook::default, |scan| WallLook { back: None, ..scan.look });
-    app.replay = Some(Scan { view, wall, look, frozen: None, size_at_start: None, replay: Some(replay) });
+    app.replay =
+        Some(Scan { view, wall, look, frozen: None, behind: None, scale: WaveScale::default(), size_at_start: None, replay: Some(replay) });
     vec![Effect::Replay(replay)]
 }
 

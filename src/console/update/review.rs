@@ -107,6 +107,7 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
             let (run, all) = (opened.run, opened.is_all());
             return vec![if all { Effect::OpenRun(run) } else { Effect::OpenLine(run) }];
         }
+        WalkKey::Acknowledge => return super::acknowledge::at_cursor(app),
         WalkKey::Accept => return accept(app),
         WalkKey::Evaluate => return super::evaluate::press(app),
         WalkKey::ByHand => return super::hand::ask(app),
@@ -171,7 +172,7 @@ fn jump(app: &mut App, mut places: Vec<Length>, next: bool, what: &str) {
 /// Opens where the number at the cursor comes from.
 pub fn origin(app: &mut App) -> Vec<Effect> {
     let Some(opened) = &app.opened else { return Vec::new() };
-    let summary = opened.at.and_then(|at| app.contents.runs.iter().find(|run| Some(&run.id) == opened.overview.runs.get(at.run as usize)));
+    let summary = opened.at.and_then(|at| app.contents.any_run(*opened.overview.runs.get(at.run as usize)?));
     match (opened.fetched(), summary) {
         (Some(shown), Some(summary)) => {
             let start = &summary.start;

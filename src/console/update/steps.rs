@@ -23,6 +23,14 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
         shown.top = moved(shown.top, by, back, shown.lines.len());
         return Vec::new();
     }
+    if let Some(shown) = &mut app.revision {
+        shown.top = moved(shown.top, by, back, shown.lines.len());
+        return Vec::new();
+    }
+    if let Some(shown) = &mut app.left {
+        shown.walk(by, back);
+        return Vec::new();
+    }
     match app.step {
         Step::Prepare => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
         Step::Checklist => {
@@ -43,7 +51,7 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
         Step::Scan if app.scan.is_none() => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
         Step::Review if app.replay.is_some() => look_back(app, by, back),
         Step::Review if app.survey.is_some() => return super::survey::walk(app, by, back),
-        Step::Review if app.opened.is_none() => app.run = moved(app.run, by, !back, app.contents.runs.len()),
+        Step::Review if app.opened.is_none() => app.run = moved(app.run, by, !back, app.all_runs().len()),
         Step::Review => return super::review::walk(app, by, back),
         Step::Scan => look_back(app, by, back),
     }
@@ -90,12 +98,15 @@ pub fn home(app: &mut App) -> Vec<Effect> {
         shown.top = 0;
         return Vec::new();
     }
+    if app.revision.is_some() || app.left.is_some() {
+        return walk(app, usize::MAX, true);
+    }
     match app.step {
         Step::Prepare => app.line = 0,
         Step::Checklist => (app.item, app.choice) = (0, 0),
         Step::Review if app.replay.is_some() => follow(app),
         Step::Review if app.survey.is_some() => return super::survey::home(app),
-        Step::Review if app.opened.is_none() => app.run = app.contents.runs.len().saturating_sub(1),
+        Step::Review if app.opened.is_none() => app.run = app.all_runs().len().saturating_sub(1),
         Step::Review => return super::review::home(app),
         _ => follow(app),
     }
@@ -133,6 +144,12 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
         app.test_card = false;
         return vec![Effect::SaveSettings];
     }
+    if app.revision.is_some() {
+        return super::amend::ask_revision(app);
+    }
+    if app.left.is_some() {
+        return super::left::choose(app);
+    }
     match app.step {
         Step::Prepare => {
             app.step = Step::Scan;
@@ -146,11 +163,11 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
                 return Vec::new();
             };
             app.step = Step::Review;
-            app.run = app.contents.runs.iter().position(|summary| summary.id == run).unwrap_or(app.run);
+            app.choose_run(run);
             vec![Effect::Reload, Effect::OpenRun(run)]
         }
         Step::Review if app.survey.is_some() => super::survey::choose(app),
-        Step::Review => match app.contents.runs.get(app.run) {
+        Step::Review => match app.chosen_run() {
             Some(run) => vec![Effect::OpenRun(run.id)],
             None => Vec::new(),
         },
@@ -164,19 +181,6 @@ pub(super) fn what_stops(obstacles: &[String]) -> String {
         0 | 1 => first.to_owned(),
         count => format!("{first}, and {} more", count - 1),
     }
-}
-
-pub fn start(app: &mut App) -> Vec<Effect> {
-    let Some(line) = app.contents.plan.lines.get(app.line).map(|line| line.name.clone()) else {
-        app.say(Role::Error, "the plan has no line to scan");
-        return Vec::new();
-    };
-    let obstacles = app.in_the_way();
-    if !obstacles.is_empty() {
-        app.say(Role::Error, format!("NOT STARTED: {}; o overrides with a reason", what_stops(&obstacles)));
-        return Vec::new();
-    }
-    vec![Effect::StartScan { line, against: None }]
 }
 
 pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {

@@ -9,10 +9,10 @@ use std::sync::Arc;
 
 /// The line looked at beneath, and the place in it.
 fn beneath(app: &App) -> Option<(String, Option<Length>)> {
-    let line_of = |run: RunId| app.contents.runs.iter().find(|known| known.id == run).map(|run| run.start.line.clone());
+    let line_of = |run: RunId| app.contents.any_run(run).map(|run| run.start.line.clone());
     match &app.opened {
         Some(opened) => Some((line_of(opened.run)?, opened.place())),
-        None => app.contents.runs.get(app.run).map(|run| (run.start.line.clone(), run.least_at)),
+        None => app.chosen_run().map(|run| (run.start.line.clone(), run.least_at)),
     }
 }
 
@@ -46,7 +46,7 @@ pub fn open_statistics(app: &mut App) -> Vec<Effect> {
 
 /// What the run looked at could not have seen.
 pub fn open_unseen(app: &mut App) -> Vec<Effect> {
-    let looked_at = app.opened.as_ref().map(|opened| opened.run).or_else(|| app.contents.runs.get(app.run).map(|run| run.id));
+    let looked_at = app.opened.as_ref().map(|opened| opened.run).or_else(|| app.chosen_run().map(|run| run.id));
     let Some(run) = looked_at else {
         app.say(Role::Plain, "there is no run");
         return Vec::new();
@@ -81,6 +81,7 @@ pub fn interval(app: &mut App, longer: bool) -> Vec<Effect> {
 }
 
 pub fn news(app: &mut App, news: SurveyNews) -> Vec<Effect> {
+    let Some(news) = super::left::news(app, news) else { return Vec::new() };
     match (news, &mut app.survey) {
         (SurveyNews::Map(surveyed), Some(SurveyShown::Map(shown))) => shown.take(surveyed),
         (SurveyNews::Failed(words), _) => app.say(Role::Fault, words),

@@ -41,7 +41,8 @@ fn closed(app: &App, pen: &mut Pen, area: Rect) {
         let taken = rows.take((area.height / 2).min(16));
         let measurement = scan.view.reading.as_ref().map(|reading| &reading.measurement);
         let picture = Rect { y: taken.y + 1, height: taken.height - 1, ..taken };
-        let height = wave::draw(&Wave { waveform, setup: &scan.view.setup, measurement, whole: app.wave_whole }, pen, picture);
+        let wave = Wave { waveform, setup: &scan.view.setup, measurement, whole: app.wave_whole };
+        let height = wave::draw(&wave, wave.height(), pen, picture);
         pen.title(Rect { height: 1, ..taken }, "A-scan of the run", &format!("±{height:.0} %"));
     } else {
         let taken = rows.take(2);

@@ -12,18 +12,25 @@ use ratatui::layout::Rect;
 /// Later than this, saving is behind; later than [`LATE_S`], it is too slow. Common practice, no source.
 const BEHIND_S: f64 = 0.5;
 const LATE_S: f64 = 2.0;
+/// What is left on the disk is counted down from here on.
+const LAST_HOUR_S: f64 = 3600.0;
 
 pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     if let Some(fault) = app.scan.as_ref().and_then(|scan| fault(app, scan)) {
         let style = pen.look.theme.style(Role::Fault);
         pen.fill(area, style);
+        let fault = app.not_real().map_or(fault.clone(), |word| format!("{word}  {fault}"));
         pen.put_style(area.x + 1, area.y, area.width - 2, &text::clip(&fault, usize::from(area.width - 2)), style);
         return;
     }
     let plan = &app.contents.plan;
     let gap = if area.width < 100 { 1 } else { 2 };
     let who = format!("{} {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
-    let mut parts: Vec<(String, Role)> = vec![(who, Role::Strong)];
+    let mut parts: Vec<(String, Role)> = Vec::new();
+    // First of all, so that nothing pushes it off: what is shown is of no wall.
+    parts.extend(app.not_real().map(|word| (format!(" {word} "), Role::Cursor)));
+    let first = parts.len();
+    parts.push((who, Role::Strong));
     let replay = app.on_screen().filter(|scan| scan.replay.is_some());
     if let Some(scan) = replay {
         parts.push((replayed(app, scan), Role::Cursor));
@@ -36,11 +43,11 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     let calibration = replay.map_or_else(|| app.calibration(), |scan| app.calibration_of(scan));
     let role = if matches!(calibration, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
     // A calibration in doubt goes before what is only good to know.
-    let at = if role == Role::Fault { parts.len().min(2) } else { parts.len() };
+    let at = if role == Role::Fault { parts.len().min(first + 2) } else { parts.len() };
     parts.insert(at, (format!("cal {}", word(&calibration)), role));
     if let Some(due) = due(app) {
         // Behind what says that it is being recorded, before what is only good to know.
-        let at = if app.scanning() { 3 } else { 1 };
+        let at = first + if app.scanning() { 3 } else { 1 };
         parts.insert(parts.len().min(at), due);
     }
     // The zone stands there where nothing must go for it; screens without a run always have room.
@@ -127,17 +134,17 @@ fn running(app: &App, scan: &Scan, parts: &mut Vec<(String, Role)>) {
         _ if lag > BEHIND_S => (format!("REC {saved}, {lag:.1} s behind"), Role::Strong),
         _ => (format!("REC {saved}"), Role::Strong),
     });
+    // Only the last hour is counted down, and then before what is good to know.
+    let full = scan.disk_seconds().filter(|left| *left < LAST_HOUR_S && !scan.is_over());
+    parts.extend(full.map(|left| (format!("disk {:.0} min", (left / 60.0).floor()), Role::Watch)));
     if !scan.is_over() {
         parts.push((format!("{:.0}/s", view.link.rate_hz), Role::Plain));
     }
     if let Some(millivolts) = view.telemetry.battery_mv {
         parts.push((format!("{:.1}V", f64::from(millivolts) / 1e3), Role::Plain));
     }
-    if let Some(left) = scan.disk_seconds() {
-        let role = if left < 3600.0 { Role::Watch } else { Role::Plain };
-        let words = if left > 360_000.0 { ">99h disk".to_owned() } else { format!("{:.0}h disk", (left / 3600.0).floor()) };
-        parts.push((words, role));
-    } else if let Some(free) = view.saved.free_bytes {
+    // One number that stays one: what is free.
+    if let (None, Some(free)) = (full, view.saved.free_bytes) {
         parts.push((format!("{} free", text::bytes(free)), Role::Plain));
     }
     let end = if let Phase::Ended(summary) = &view.phase { summary.closed_us.unwrap_or(app.now_us) } else { app.now_us };

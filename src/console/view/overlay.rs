@@ -55,8 +55,9 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     let fields = &prompt.form.fields;
     let width = body.width.saturating_sub(8).min(76);
     let title = text::wrap(&safe_text(&prompt.title), usize::from(width - 4));
-    let errors = fields.iter().filter(|field| field.error.is_some()).count();
-    let height = ((fields.len() + errors + title.len() + prompt.about.len() + 4) as u16).min(body.height);
+    let about: Vec<String> = prompt.about.iter().flat_map(|line| text::wrap(&safe_text(line), usize::from(width - 4))).collect();
+    let errors: usize = fields.iter().filter_map(|field| field.error.as_deref()).map(|error| error_lines(error, width).len()).sum();
+    let height = ((fields.len() + errors + title.len() + about.len() + 4) as u16).min(body.height);
     let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
     frame(pen, area);
     let inside = Rect { x: area.x + 2, y: area.y + 1, width: width - 4, height: height - 2 };
@@ -65,9 +66,9 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
         let taken = rows.take(1);
         pen.put(taken.x, taken.y, taken.width, line, Role::Strong);
     }
-    for line in &prompt.about {
+    for line in &about {
         let taken = rows.take(1);
-        pen.put(taken.x, taken.y, taken.width, &text::clip(&safe_text(line), usize::from(taken.width)), Role::Plain);
+        pen.put(taken.x, taken.y, taken.width, line, Role::Plain);
     }
     let mut cursor = None;
     const LABEL: u16 = 26;
@@ -94,8 +95,10 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
             }
         }
         if let Some(error) = &field.error {
-            let taken = rows.take(1);
-            pen.put(taken.x + 2, taken.y, taken.width - 2, &text::clip(error, usize::from(taken.width - 2)), Role::Error);
+            for line in error_lines(error, width) {
+                let taken = rows.take(1);
+                pen.put(taken.x + 2, taken.y, taken.width - 2, &line, Role::Error);
+            }
         }
     }
     let last = Rect { y: area.bottom() - 2, height: 1, ..inside };
@@ -103,6 +106,11 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
         pen.put(last.x, last.y, last.width, &text::clip(hint, usize::from(last.width)), Role::Quiet);
     }
     cursor
+}
+
+/// An error under its field: whole, because it says what to do.
+fn error_lines(error: &str, width: u16) -> Vec<String> {
+    text::wrap(&safe_text(error), usize::from(width.saturating_sub(6)))
 }
 
 fn frame(pen: &mut Pen, area: Rect) {
@@ -125,13 +133,7 @@ fn frame(pen: &mut Pen, area: Rect) {
 pub fn question(question: Question, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    pen.put_style(
-        area.x + 1,
-        area.y,
-        area.width - 1,
-        &format!("{}  y yes   n no   d yes, it is at its start again", question.words()),
-        style,
-    );
+    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  {}", question.words(), question.keys()), style);
 }
 
 /// Whether the run is to go on with another set-up.
@@ -201,6 +203,7 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
     for words in [
         "SAVED means committed to the disk and synced; only that survives a dead battery.",
         "Each row of the wall shows the minimum reading of its stretch. Hatched: no echo. Empty: not driven.",
+        "An outline beside the bars is an earlier survey (--earlier), its positions as they were written.",
         "±U is the expanded uncertainty, k = 2. A gate too early takes the tyre for the wall.",
     ] {
         lines.extend(text::wrap(words, width + 12).into_iter().map(|line| (String::new(), format!("\u{1}{line}"))));

@@ -143,7 +143,7 @@ fn age(scan: &Scan, now_us: i64) -> String {
 
 /// How far a replay is.
 fn replayed(app: &App, scan: &Scan) -> String {
-    let of = app.contents.runs.iter().find(|run| run.id == scan.view.run).map_or(0, |run| run.readings).max(scan.view.counts.received);
+    let of = app.contents.any_run(scan.view.run).map_or(0, |run| run.readings).max(scan.view.counts.received);
     format!("reading {} of {of}", scan.view.counts.received)
 }
 
@@ -234,14 +234,7 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
         (format!("overflow     {}", text::bytes(link.overflow_bytes)), watch(link.overflow_bytes > 0)),
         (format!("reconnects   {}, {} stalls", link.reconnects, counts.stalls), watch(link.reconnects + counts.stalls > 0)),
         (format!("saved        {} readings, {:.1} s behind", view.saved.readings, scan.lag_s(now_us)), watch(scan.lag_s(now_us) > 0.5)),
-        (
-            format!(
-                "job file     {}, {} free on the disk",
-                text::bytes(view.saved.file_bytes),
-                view.saved.free_bytes.map_or("unknown".to_owned(), text::bytes)
-            ),
-            Role::Plain,
-        ),
+        (format!("job file     {}", text::bytes(view.saved.file_bytes)), Role::Plain),
         (
             format!("battery      {}", telemetry.battery_mv.map_or("not sent".to_owned(), |mv| format!("{:.2} V", f64::from(mv) / 1e3))),
             Role::Plain,
@@ -269,6 +262,15 @@ pub fn spread_of(limits: &Limits, at: Option<Length>) -> Of {
     course_at(limits, at).map_or(Of::Line, |course| Of::Course(course.number))
 }
 
+/// From a little under what was read and is required to a little over what was read and is nominal: rows are spent where something can be.
+fn histogram_span(spread: &[(Length, u32)], required: Option<Length>, nominal: Length) -> (Length, Length) {
+    let read = || spread.iter().map(|(least, _)| *least);
+    let low = read().chain(required).fold(nominal, Length::min);
+    let high = read().fold(nominal, Length::max);
+    let room = (high - low) * 0.05 + Length::mm(0.1);
+    ((low - room).max(Length::ZERO), high + room)
+}
+
 /// How much of the course has which thickness; each millimetre driven counts once, with its least reading.
 pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut Pen, area: Rect) {
     if area.height < 3 {
@@ -284,11 +286,11 @@ pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut 
     let nominal = course.map(|course| course.nominal).or(limits.nominal(None)).unwrap_or(Length::mm(10.0));
     let required = course.map_or(limits.required(None), |course| course.required);
     let rows = usize::from(area.height - 1);
-    let full = nominal * 1.15;
-    let class = full / rows as f64;
+    let (low, high) = histogram_span(&wall.spread, required, nominal);
+    let class = (high - low) / rows as f64;
     let mut counts = vec![0u32; rows];
     for (least, count) in &wall.spread {
-        counts[((*least / class) as usize).min(rows - 1)] += count;
+        counts[(((*least - low) / class).max(0.0) as usize).min(rows - 1)] += count;
     }
     let lost = wall.without_echo;
     pen.title(Rect { height: 1, ..area }, &name, &format!("{lost} mm without echo"));
@@ -299,7 +301,7 @@ pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut 
     for row in 0..rows {
         let index = rows - 1 - row;
         let y = area.y + 1 + row as u16;
-        let from = class * index as f64;
+        let from = low + class * index as f64;
         let under = required.is_some_and(|required| from < required);
         let role = if under { Role::Watch } else { Role::Plain };
         let limit = required.is_some_and(|required| required >= from && required < from + class);

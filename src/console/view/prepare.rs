@@ -5,6 +5,7 @@ use super::pen::{Pen, Rows};
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
+use crate::console::update::shift_words;
 use backwall_survey::job::Takes;
 use backwall_survey::job::plan::{Course, Date};
 use backwall_units::Length;
@@ -56,7 +57,10 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     pen.title(rows.take(1), &title, "Enter takes one to Scan");
     self::lines(app, pen, rows.take(lines_room));
     let good = dated.iter().filter(|dated| dated.role == Role::Plain).count();
-    pen.title(rows.take(1), "people and kit", &format!("{good} of {} in date", dated.len()));
+    let in_date = format!("{good} of {} in date", dated.len());
+    let room = usize::from(rows.width()).saturating_sub(in_date.len() + 24);
+    let shift = shift_words(app).map_or_else(|| "no shift signed on".to_owned(), |words| format!("shift {}", safe_text(&words)));
+    pen.title(rows.take(1), "people and kit", &format!("{in_date}; {}", text::clip(&shift, room)));
     draw_dated(pen, rows.take(people_room.min(rows.left())), &listed);
     pen.title(rows.take(1), "what it will take", "");
     // What will not do comes first, so that it is never what is cut off.

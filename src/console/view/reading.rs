@@ -12,9 +12,12 @@ use crate::live::{Disagreement, Phase};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
-use backwall_ultrasound::Quality;
+use backwall_ultrasound::{Flag, Flags, Quality};
 use backwall_units::LengthUnit;
 use ratatui::layout::Rect;
+
+/// What stands where no thickness does.
+const NO_NUMBER: &str = "-.--";
 
 /// Rows the reading takes.
 pub fn height(pen: &Pen) -> u16 {
@@ -35,6 +38,7 @@ pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
             "waiting for the first shot"
         };
         pen.put(area.x + 1, area.y + 2, area.width - 1, words, Role::Plain);
+        before_the_first(scan, pen, Rect { y: area.y + 3, height: 2, ..area });
         return;
     };
     let stale = scan.stale_s(app.now_us);
@@ -50,18 +54,41 @@ pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
     let value = match (reading.measurement.thickness, stale) {
         (Some(thickness), None) => unit.thickness(thickness),
-        _ => "-.--".to_owned(),
+        _ => NO_NUMBER.to_owned(),
     };
     let tall = digits::height(pen.look.glyphs);
     let room = Rect { x: area.x + 1, y: area.y + 1, width: area.width.saturating_sub(18), height: tall };
     let role = if reading.level == Level::Thin { Role::Strong } else { Role::Plain };
     let used = digits::draw(pen, room, &value, pen.look.theme.style(role));
+    if stale.is_some() {
+        // All of it is of then, not of now: none of it stays behind alone.
+        let words = "no number, margin, height, speed now";
+        pen.put(area.x + 1, area.y + 1 + tall, area.width - 1, &text::clip(words, usize::from(area.width - 1)), Role::Plain);
+        return;
+    }
     let x = area.x + 1 + used.max(area.width.min(44) / 2) + 1;
     for (row, (words, role)) in details(scan, reading, unit).into_iter().enumerate().take(usize::from(tall)) {
         pen.put(x, area.y + 1 + row as u16, area.right().saturating_sub(x), &words, role);
     }
     speed(scan, reading, pen, Rect { y: area.y + 1 + tall, height: 1, ..area });
     trust(scan, reading, pen, Rect { y: area.y + 2 + tall, height: 1, ..area });
+}
+
+/// What is required where the run starts, before anything was read there.
+fn before_the_first(scan: &Scan, pen: &mut Pen, area: Rect) {
+    let unit = pen.look.unit;
+    let (limits, course) = (&scan.view.limits, scan.view.course);
+    let (Some(required), Some(number)) = (limits.required(course), course) else {
+        pen.put(area.x + 1, area.y, area.width - 1, "no limit known where the run starts", Role::Plain);
+        return;
+    };
+    let watch = required + limits.watch_margin;
+    let symbol = unit.thickness_symbol();
+    let words = format!("course {number}: required {}, watch {} {symbol}", unit.thickness(required), unit.thickness(watch));
+    pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Plain);
+    if let Some(nominal) = limits.nominal(course) {
+        pen.put(area.x + 1, area.y + 1, area.width - 1, &format!("nominal {} {symbol}", unit.thickness(nominal)), Role::Plain);
+    }
 }
 
 fn word_of(scan: &Scan, reading: &Reading, stale: Option<f64>, pen: &Pen) -> String {
@@ -88,7 +115,7 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
     let required = scan.view.limits.required(reading.place.course);
     lines.push(match (measurement.thickness, required) {
         (Some(_), Some(required)) if is_guarded(reading, &scan.view.limits) => {
-            (format!("U reaches under {}", unit.thickness(required + scan.view.limits.watch_margin)), Role::Watch)
+            (format!("U under {}", unit.thickness(required + scan.view.limits.watch_margin)), Role::Watch)
         }
         (Some(thickness), Some(required)) if thickness < required => {
             (format!("{} under {}", unit.thickness(required - thickness), unit.thickness(required)), Role::Watch)
@@ -99,7 +126,7 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
         (None, Some(required)) => (format!("required {}", unit.thickness(required)), Role::Plain),
         (_, None) => ("no limit known".to_owned(), Role::Plain),
     });
-    let height = measurement.height_pct.map_or_else(String::new, |height| format!("FSH {height:.0} %"));
+    let height = measurement.height_pct.map_or_else(String::new, |height| format!("FSH {height:.0}%"));
     let snr = measurement.snr.map_or_else(String::new, |snr| format!("SNR {:.0} dB", snr.as_db()));
     if measurement.height_pct.is_some() || measurement.snr.is_some() {
         lines.push((format!("{height} {snr}").trim().to_owned(), Role::Plain));
@@ -149,6 +176,25 @@ fn disagreement(found: &Disagreement, quality: &str, pen: &mut Pen, area: Rect) 
     }
 }
 
+/// The flags behind what is said, as fully as there is room: explained, named, or the first named and the others counted. None is cut in
+/// the middle, and how many there are always shows.
+fn flagged(words: &str, flags: Flags, width: usize) -> String {
+    let all: Vec<Flag> = flags.iter().collect();
+    let Some(first) = all.first() else { return words.to_owned() };
+    let names: Vec<&str> = all.iter().map(|flag| flag.word()).collect();
+    let counted = |first: &str| match all.len() {
+        1 => format!("{words}: {first}"),
+        more => format!("{words}: {first} +{}", more - 1),
+    };
+    let explained = (all.len() == 1).then(|| format!("{words}: {}", first.explanation()));
+    let fits = |line: &String| text::columns(line) <= width;
+    let short = || match all.len() {
+        1 => format!("{words}, 1 flag"),
+        more => format!("{words}, {more} flags"),
+    };
+    explained.into_iter().chain([format!("{words}: {}", names.join(" ")), counted(first.word())]).find(fits).unwrap_or_else(short)
+}
+
 /// Quality and flags in words; a gap longer than allowed comes first.
 fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
@@ -158,9 +204,8 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
         Some(gap) => {
             let long = gap > scan.view.max_gap;
             let over = if long { ", TOO LONG" } else { "" };
-            let why = measurement.flags.iter().next().map_or_else(String::new, |flag| format!(": {}", flag.explanation()));
             let (gap, most) = (text::stretch(unit, gap), text::stretch(unit, scan.view.max_gap));
-            (format!("no echo for {gap} of {most}{over}{why}"), if long { Role::Watch } else { Role::Plain })
+            (flagged(&format!("no echo for {gap} of {most}{over}"), measurement.flags, width), if long { Role::Watch } else { Role::Plain })
         }
         None => {
             let mut words = match measurement.quality {
@@ -173,12 +218,7 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
             if let Some(coating) = &measurement.coating {
                 words = format!("{words}, {}", text::coating(unit, coating));
             }
-            let mut flags = measurement.flags.iter();
-            match (flags.next(), flags.next()) {
-                (Some(flag), None) => words = format!("{words}: {}", flag.explanation()),
-                (Some(_), Some(_)) => words = format!("{words}: {}", measurement.flags),
-                (None, _) => {}
-            }
+            let words = flagged(&words, measurement.flags, width);
             if let Some(found) = &scan.view.disagreement {
                 return disagreement(found, &words, pen, area);
             }

@@ -8,6 +8,7 @@ pub mod walk;
 
 use super::pen::{Pen, Rows};
 use super::scan;
+use crate::console::standing;
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -32,8 +33,14 @@ pub fn state_word(run: &RunSummary) -> (&'static str, Role) {
 fn list(app: &App, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
     let unit = pen.look.unit;
-    pen.title(rows.take(1), &format!("runs ({})", app.contents.runs.len()), "Enter opens one");
-    if app.contents.runs.is_empty() {
+    let runs = app.all_runs();
+    let set_aside = match app.contents.set_aside.len() {
+        0 => String::new(),
+        1 => ", 1 not counted".to_owned(),
+        more => format!(", {more} not counted"),
+    };
+    pen.title(rows.take(1), &format!("runs ({}{set_aside})", app.contents.runs.len()), "Enter opens, A amends");
+    if runs.is_empty() {
         let taken = rows.take(2);
         pen.put(taken.x + 1, taken.y + 1, taken.width - 1, "no run yet: scan a line first", Role::Plain);
         return;
@@ -44,13 +51,21 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
     let listed = rows.take(rows.left().saturating_sub(detail));
     let room = usize::from(listed.height);
     // The newest run on top.
-    let order: Vec<usize> = (0..app.contents.runs.len()).rev().collect();
+    let order: Vec<usize> = (0..runs.len()).rev().collect();
     let at = order.iter().position(|index| *index == app.run).unwrap_or(0);
     let top = at.saturating_sub(room.saturating_sub(1));
     for (row, index) in order.iter().skip(top).take(room).enumerate() {
-        let run = &app.contents.runs[*index];
+        let run = runs[*index];
+        let counts = app.contents.set_aside.iter().all(|known| known.id != run.id);
         let suspect = matches!(app.contents.validity(run), Validity::Suspect(_));
-        let state = if suspect && run.state == RunState::Closed { "SUSPECT" } else { state_word(run).0 };
+        let standing = standing::word(&app.contents, run.id).filter(|_| !counts);
+        let state = if let Some(standing) = standing {
+            standing
+        } else if suspect && run.state == RunState::Closed {
+            "SUSPECT"
+        } else {
+            state_word(run).0
+        };
         let here = *index == app.run;
         let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
         let least = run.least.map_or_else(|| "none".to_owned(), |least| unit.thickness(least));
@@ -64,16 +79,18 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         );
         let role = match (here, run.state) {
             (true, _) => Role::Cursor,
+            (false, _) if !counts => Role::Quiet,
             (false, RunState::Interrupted) => Role::Watch,
             (false, _) if suspect => Role::Watch,
             _ => Role::Plain,
         };
         pen.put(listed.x + 1, listed.y + row as u16, listed.width - 1, &text::clip(&words, usize::from(listed.width - 1)), role);
     }
-    if let Some(run) = app.contents.runs.get(app.run) {
+    if let Some(run) = app.chosen_run() {
         let rest = rows.rest();
         pen.title(Rect { height: 1, ..rest }, &format!("run {} on {}", run.id, safe_text(&run.start.line)), state_word(run).0);
-        let mut lines = vec![format!("{}; by {}", safe_text(&run.reason), safe_text(&run.start.operator))];
+        let mut lines = standing::words(&app.contents, run.id);
+        lines.push(format!("{}; by {}", safe_text(&run.reason), safe_text(&run.start.operator)));
         let validity = app.contents.validity(run);
         lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));
         if let Some((evaluation, adoption)) = app.contents.adopted(run.id) {

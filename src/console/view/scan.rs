@@ -1,7 +1,7 @@
 //! The scan screen: before a run what stands against it, during a run everything the operator steers by.
 
 use super::pen::{Pen, Rows};
-use super::section::{self, Lookout, Section};
+use super::section::{self, Extra, Lookout, Section};
 use super::wave::{self, Wave};
 use super::{WIDE, panels, reading};
 use crate::console::state::{App, Scan};
@@ -11,6 +11,7 @@ use crate::live::Phase;
 use crate::live::wall::{Ask, Glimpse, Of};
 use backwall_store::RunSummary;
 use backwall_survey::job::validity::Validity;
+use backwall_units::Length;
 use ratatui::layout::Rect;
 
 /// No run is going.
@@ -117,8 +118,9 @@ impl Sight {
     }
 
     fn section<'a>(&'a self, scan: &'a Scan) -> Section<'a> {
-        let course = scan.view.reading.as_ref().and_then(|reading| reading.place.course);
-        Section { wall: &self.wall, limits: &scan.view.limits, lookout: self.lookout, course, extra: Default::default() }
+        let course = scan.view.reading.as_ref().map_or(scan.view.course, |reading| reading.place.course);
+        let extra = Extra { behind: scan.behind.as_ref().map(|behind| (&behind.strip, Length::ZERO)), ..Extra::default() };
+        Section { wall: &self.wall, limits: &scan.view.limits, lookout: self.lookout, course, extra }
     }
 }
 
@@ -160,7 +162,7 @@ fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let right = Rect { x: middle.right() + 1, width: body.right() - middle.right() - 1, ..body };
     pen.down(left.right(), body);
     pen.down(middle.right(), body);
-    let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
+    let at = scan.view.reading.as_ref().map_or(Some(scan.view.start), |reading| reading.place.along);
     let sight = Sight::take(scan, left, body, Some(panels::spread_of(&scan.view.limits, at)));
     section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
@@ -248,7 +250,10 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     };
     let picture = Rect { y: area.y + 1, height: area.height - 1, ..area };
     let measurement = shown.map(|reading| &reading.measurement);
-    let height = wave::draw(&Wave { waveform, setup: &scan.view.setup, measurement, whole: app.wave_whole }, pen, picture);
+    let wave = Wave { waveform, setup: &scan.view.setup, measurement, whole: app.wave_whole };
+    // What is held still has its own height; the live picture keeps its height for a while.
+    let height = if scan.frozen.is_some() { wave.height() } else { wave.height().max(scan.scale.height()) };
+    let height = wave::draw(&wave, height, pen, picture);
     let full = format!("±{height:.0} %");
     let threshold = scan.view.setup.gate.threshold_pct;
     match (&scan.frozen, shown.and_then(|reading| reading.place.along)) {
@@ -257,7 +262,10 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
             pen.title(title, &words, &full);
         }
         (Some(_), None) => pen.title(title, "FROZEN waveform", &full),
-        (None, _) => pen.title(title, "A-scan", &format!("{full}, gate {threshold:.0} %")),
+        (None, _) => {
+            let name = if scan.stale_s(app.now_us).is_some() { "A-scan, OLD" } else { "A-scan" };
+            pen.title(title, name, &format!("{full}, gate {threshold:.0} %"));
+        }
     }
 }
 
@@ -270,7 +278,7 @@ pub fn ended(scan: &Scan, summary: &RunSummary, pen: &mut Pen, area: Rect) {
     let mut lines = vec![(safe_text(&summary.reason), Role::Strong)];
     lines.extend(summary_lines(summary, pen.look.unit).into_iter().map(|line| (line, Role::Plain)));
     lines.push((String::new(), Role::Plain));
-    let then = if scan.replay.is_some() { "r plays it again, Esc goes back" } else { "Enter reviews it, Esc goes on to the next line" };
+    let then = if scan.replay.is_some() { "r plays it again, Esc goes back" } else { "Enter reviews it, Esc goes back" };
     lines.push((then.to_owned(), Role::Plain));
     for (row, (words, role)) in lines.iter().enumerate().take(usize::from(area.height - 1)) {
         let words = text::clip(words, usize::from(area.width - 1));
@@ -287,6 +295,10 @@ pub fn summary_lines(summary: &RunSummary, unit: backwall_units::LengthUnit) -> 
     if let Some(least) = summary.least {
         let at = summary.least_at.map_or_else(String::new, |at| format!(" at {}", place(at)));
         lines.push(format!("min {} {}{at}", unit.thickness(least), unit.thickness_symbol()));
+    }
+    let path = &summary.start.path;
+    if path.offset != Length::ZERO {
+        lines.push(format!("started at {}, {} from the line's start", place(path.start), place(path.offset)));
     }
     if let (Some(from), Some(to)) = (summary.from, summary.to) {
         lines.push(format!("from {} to {}", place(from), place(to)));

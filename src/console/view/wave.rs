@@ -44,6 +44,14 @@ pub struct Wave<'a> {
 }
 
 impl Wave<'_> {
+    /// The least full height that nothing about the gate goes out of, in parts of full screen height.
+    pub fn height(&self) -> f64 {
+        let (from, to) = self.span();
+        let peak = columns(self.waveform, from, to, 1).into_iter().flatten();
+        let peak = peak.fold(self.setup.gate.threshold_pct / 100.0, |peak, (low, high)| peak.max(-low).max(high));
+        HEIGHTS.into_iter().find(|height| *height >= peak).unwrap_or(1.1)
+    }
+
     fn span(&self) -> (Time, Time) {
         let base = &self.waveform.base;
         let (first, end) = (base.first, base.end(self.waveform.samples.len()));
@@ -57,14 +65,12 @@ impl Wave<'_> {
     }
 }
 
-/// Draws picture, gate line and time scale; the last two rows of `area` are for them. Answers the height of the
-/// picture in percent of full screen height.
-pub fn draw(wave: &Wave, pen: &mut Pen, area: Rect) -> f64 {
+/// Draws picture, gate line and time scale; the last two rows of `area` are for them. The picture reaches to `height`, in parts of full
+/// screen height; answers it in percent.
+pub fn draw(wave: &Wave, height: f64, pen: &mut Pen, area: Rect) -> f64 {
     let (from, to) = wave.span();
     let picture = Rect { height: area.height.saturating_sub(2), ..area };
     let columns = columns(wave.waveform, from, to, dots_across(pen, picture.width));
-    let peak = columns.iter().flatten().fold(wave.setup.gate.threshold_pct / 100.0, |peak, (low, high)| peak.max(-low).max(*high));
-    let height = HEIGHTS.into_iter().find(|height| *height >= peak).unwrap_or(1.1);
     let column_of = |time: Time| ((time - from) / (to - from) * f64::from(picture.width)).floor();
 
     threshold(wave, pen, picture, height, column_of);

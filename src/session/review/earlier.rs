@@ -1,8 +1,8 @@
 //! An earlier survey, laid behind the walked runs and compared with them.
 
-use crate::console::review::{Earlier, News};
+use crate::console::review::{Earlier, News, Outline};
 use anyhow::bail;
-use backwall_report::{self, earlier::Told};
+use backwall_report::earlier::{Survey, Told};
 use backwall_store::{Cursor, JobReader, RunSummary, StoreError};
 use backwall_survey::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align};
 use backwall_survey::strip::{Level, Strip};
@@ -18,6 +18,32 @@ pub struct EarlierSurvey {
     pub told: Told,
 }
 
+impl EarlierSurvey {
+    /// A line of it as an outline, positions as they were written.
+    pub fn outline(&self, line: &str) -> anyhow::Result<Outline> {
+        let survey = backwall_report::earlier::load(&self.path, &self.told)?;
+        Ok(self.outline_of(self.line(&survey, line)?))
+    }
+
+    fn line<'a>(&self, survey: &'a Survey, name: &str) -> anyhow::Result<&'a SurveyLine> {
+        let Some(line) = survey.line(name) else {
+            let known: Vec<&str> = survey.lines.iter().map(|line| line.line.as_str()).collect();
+            let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+            bail!("{} has no line {name}; it has {known}", self.path.display());
+        };
+        Ok(line)
+    }
+
+    fn outline_of(&self, line: &SurveyLine) -> Outline {
+        let mut strip = Strip::default();
+        for point in &line.points {
+            strip.push(Some(point.along), Some(point.thickness), Level::Unjudged);
+        }
+        let file = self.path.file_name().map_or_else(|| self.path.display().to_string(), |name| name.to_string_lossy().into_owned());
+        Outline { source: line.date.map_or_else(|| file.clone(), |date| format!("{file} of {date}")), strip }
+    }
+}
+
 type NowAndEarlier = (Vec<Point>, Vec<Point>);
 
 /// The present and the earlier survey, kept for as long as they may be compared.
@@ -30,14 +56,7 @@ impl Surveys {
         let Some(newest) = runs.last() else { bail!("there is no run to compare it with") };
         let survey = backwall_report::earlier::load(&behind.path, &behind.told)?;
         let name = &newest.start.line;
-        let Some(earlier) = survey.line(name) else {
-            let known: Vec<&str> = survey.lines.iter().map(|line| line.line.as_str()).collect();
-            bail!(
-                "{} has no line {name}; it has {}",
-                behind.path.display(),
-                if known.is_empty() { "none".to_owned() } else { known.join(", ") }
-            );
-        };
+        let earlier = behind.line(&survey, name)?;
         let contents = reader.contents()?;
         let mut now = SurveyLine {
             line: name.clone(),
@@ -62,16 +81,10 @@ impl Surveys {
                 },
             )?;
         }
-        let mut strip = Strip::default();
-        for point in &earlier.points {
-            strip.push(Some(point.along), Some(point.thickness), Level::Unjudged);
-        }
         let alignment = align(&now.points, &earlier.points, &Settings::default());
         let mut warnings = compare::warnings(&now, earlier);
         warnings.extend(survey.remarks.iter().cloned());
-        let path = &behind.path;
-        let file = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
-        let source = earlier.date.map_or_else(|| file.clone(), |date| format!("{file} of {date}"));
+        let Outline { source, strip } = behind.outline_of(earlier);
         let points = earlier.points.clone();
         *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some((now.points, points));
         Ok(Earlier { source, strip, alignment, warnings })

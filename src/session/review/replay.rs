@@ -27,7 +27,7 @@ const LONGEST_STEP_US: i64 = 60_000_000;
 pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
     let reader = JobFile::open_read_only(path)?;
     let job = reader.contents()?;
-    let summary = job.runs.iter().find(|known| known.id == run).with_context(|| format!("there is no run {run}"))?.clone();
+    let summary = job.any_run(run).with_context(|| format!("there is no run {run}"))?.clone();
     let (start, plan) = (&summary.start, &job.plan);
     let seams = plan.line(&start.line).map(|line| plan.seams(line)).unwrap_or_default();
     let wall = crate::console::review::overview::empty_wall(SpotWatch::new(plan.alarm), seams, start.path.span());

@@ -19,10 +19,12 @@ use tokio::sync::mpsc::Sender;
 pub fn open(path: &Path, run: RunId, all: bool, earlier: Option<&EarlierSurvey>) -> anyhow::Result<ReviewHandle> {
     let reader = JobFile::open_read_only(path)?;
     let contents = reader.contents()?;
-    let summary = contents.runs.iter().find(|summary| summary.id == run).with_context(|| format!("there is no run {run}"))?;
+    let summary = contents.any_run(run).with_context(|| format!("there is no run {run}"))?;
     let line = &summary.start.line;
-    let runs: Vec<RunSummary> =
-        contents.runs.iter().filter(|known| if all { known.start.line == *line } else { known.id == run }).cloned().collect();
+    // All of a line are all that count; one alone may be one that does not.
+    let of_line: Vec<RunSummary> = contents.runs.iter().filter(|known| all && known.start.line == *line).cloned().collect();
+    let all = !of_line.is_empty();
+    let runs = if all { of_line } else { vec![summary.clone()] };
     let newest = runs.last().unwrap_or(summary);
     let start = &newest.start;
     let seams = contents.plan.line(line).map(|line| contents.plan.seams(line)).unwrap_or_default();

@@ -186,6 +186,13 @@ pub fn ready() -> JobContents {
     job
 }
 
+/// The same with both runs closed: nothing is asked at the start.
+pub fn settled() -> JobContents {
+    let mut job = ready();
+    job.runs[0] = summary(1, "A090", RunState::Closed);
+    job
+}
+
 pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
     let plan = Plan::parse("plan.toml", PLAN).unwrap();
     let planned = plan.line(line).unwrap();
@@ -193,10 +200,10 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
     RunSummary {
         id,
         changes: Vec::new(),
+        placed: Vec::new(),
         start: RunStart {
             line: line.into(),
             path: plan.path(planned),
-            offset: Length::ZERO,
             limits: plan.limits(),
             setup: plan.typed_setup(),
             setup_id: None,
@@ -395,8 +402,10 @@ pub fn live(direction: Direction) -> LiveView {
         counts: Counts { received: 21_750, no_echo: 500, lost: 2, unsaved: 0, long_gaps: 1, stalls: 0 },
         started_us: NOW - 106_000_000,
         bells: 1,
+        rings: 1,
         checklist_override: None,
         start: Length::ZERO,
+        course: Some(if direction == Direction::Across { 2 } else { 1 }),
         reach: Length::mm(4349.8),
         zero: None,
         disagreement: None,

@@ -5,11 +5,10 @@ use crate::console::fixture::*;
 use backwall::console::survey::Survey;
 use backwall::console::{Backend, Clock, ConsoleOptions, Glyphs, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use backwall::live::bench::BenchHandle;
-use backwall::live::{Command, Connecting, LiveView, Phase};
+use backwall::live::{Begin, Command, Connecting, LiveView, Phase};
 use backwall_store::{JobContents, Note, RunId, RunState, SetupEntry};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::overriding::Override;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::Direction;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -93,8 +92,8 @@ impl Backend for Job {
         let (commands, _) = mpsc::channel(1);
         Ok(BenchHandle { view, commands })
     }
-    fn start_scan(&mut self, _: &str, against: Option<Override>, _: &Connecting) -> anyhow::Result<ScanHandle> {
-        self.job.overrides.extend(against.map(|against| (against.words(), against.by)));
+    fn start_scan(&mut self, begin: &Begin, _: &Connecting) -> anyhow::Result<ScanHandle> {
+        self.job.overrides.extend(begin.against.iter().map(|against| (against.words(), against.by.clone())));
         let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
         Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
     }
@@ -121,9 +120,8 @@ pub fn options(start: Step, line: Option<&str>) -> ConsoleOptions {
         theme: Some(Theme::Dark),
         glyphs: Some(Glyphs::Braille),
         unit: LengthUnit::Mm,
-        start_line: line.map(str::to_owned),
+        begin: line.map(Begin::on),
         start_run: None,
-        against: None,
         operator: signed(),
         settings_path: None,
     }

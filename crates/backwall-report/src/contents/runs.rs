@@ -9,6 +9,7 @@ use crate::figure::strip;
 use crate::figure::waveform::{self, WaveformFigure};
 use backwall_store::{EventKind, RunId};
 use backwall_survey::strip::{Level, Spot};
+use backwall_units::Length;
 
 /// Spots whose evidence is written out; the table and the exports have all.
 const MOST_EVIDENCE: usize = 40;
@@ -78,10 +79,18 @@ impl Writer<'_> {
             setup += &format!("; from reading {} on no. {}: {origin}", change.from_row + 1, change.setup_id);
         }
         let fastest = run.fastest.map_or_else(|| "not known".to_owned(), |speed| format!("{} {}", unit.speed(speed), unit.speed_symbol()));
+        let place = |at| format!("{} {}", unit.place(at), unit.place_symbol());
+        let mut offset = match start.path.offset {
+            Length::ZERO => String::new(),
+            offset => format!("; started at {}, {} from the line's start", place(start.path.start), place(offset)),
+        };
+        for placed in &summary.placed {
+            offset += &format!("; place set to {} at reading {}", place(placed.along), placed.from_row + 1);
+        }
         let mut facts = vec![
             fact(
                 "Line",
-                format!("{}, {}{azimuth}{elevation}; planned {}", start.line, start.path.direction.word(), self.stretch(from, to)),
+                format!("{}, {}{azimuth}{elevation}; planned {}{offset}", start.line, start.path.direction.word(), self.stretch(from, to)),
             ),
             fact("Driven", format!("{driven}; fastest {fastest}")),
             fact("Recorded", format!("{} to {ended} by {}; {}", self.time(start.started_us), start.operator, summary.reason)),

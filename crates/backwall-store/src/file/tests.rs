@@ -23,7 +23,6 @@ fn start() -> RunStart {
     let plan = Plan::parse("plan.toml", PLAN).unwrap();
     RunStart {
         line: "A090".into(),
-        offset: Length::ZERO,
         path: plan.path(&plan.lines[0]),
         limits: plan.limits(),
         setup: plan.typed_setup(),

@@ -32,6 +32,8 @@ pub struct Recorded {
 #[derive(Debug, Clone, PartialEq)]
 pub struct InForce {
     pub plan: Plan,
+    /// The last statement there is; 0 where there is none.
+    pub newest: i64,
     /// The statements that revised the plan, oldest first; none where it is as the job was made.
     pub revisions: Vec<i64>,
     pub runs: BTreeMap<RunId, Standing>,
@@ -85,6 +87,10 @@ pub struct Standing {
     pub reassigned_by: Option<i64>,
     /// The run it goes on from.
     pub joined_to: Option<RunId>,
+    /// Spots acknowledged since it ended, by the numbers of their minimum shots.
+    pub acknowledged: BTreeSet<u32>,
+    /// The statement that leaves it as it is, though it ended in the middle.
+    pub left_by: Option<i64>,
 }
 
 /// Whether a run counts.
@@ -138,9 +144,12 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
         mirrored: false,
         reassigned_by: None,
         joined_to: None,
+        acknowledged: BTreeSet::new(),
+        left_by: None,
     };
     let mut force = InForce {
         plan: plan.clone(),
+        newest: statements.last().map_or(0, |statement| statement.id),
         revisions: Vec::new(),
         runs: recorded.iter().map(|run| (run.run, standing(run))).collect(),
         swaps: Vec::new(),
@@ -190,6 +199,10 @@ impl InForce {
             }),
             Said::Replace { run, replaced } => self.set(*replaced, |standing| standing.counts = Counts::Replaced { with: *run, by: id }),
             Said::Join { run, with } => self.set(*run, |standing| standing.joined_to = Some(*with)),
+            Said::Acknowledge { run, seq } => self.set(*run, |standing| {
+                standing.acknowledged.insert(*seq);
+            }),
+            Said::Leave { run } => self.set(*run, |standing| standing.left_by = Some(id)),
             Said::Plan(revision) => {
                 self.plan = revision.plan.clone();
                 self.revisions.push(id);

@@ -154,8 +154,8 @@ pub struct RunKnown {
     pub run: RunId,
     pub line: String,
     pub is_interrupted: bool,
-    /// Another run goes on from it.
-    pub is_continued: bool,
+    /// Another run goes on from it, or it is left as it is.
+    pub is_settled: bool,
     /// The last place saved.
     pub last: Option<Length>,
     /// The validity of its calibration in words, where it is not valid; whether it is suspect.
@@ -188,7 +188,7 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
     let unit = known.unit;
     let m = |length: Length| unit.place(length);
     let symbol = unit.place_symbol();
-    for run in known.runs.iter().filter(|run| run.is_interrupted && !run.is_continued) {
+    for run in known.runs.iter().filter(|run| run.is_interrupted && !run.is_settled) {
         let at = run.last.map_or_else(|| "before its first place".to_owned(), |at| format!("at {} {symbol}", m(at)));
         let words = format!("run {} on {} ended in the middle, {at}: go on from there, or leave it as it is", run.run, run.line);
         add(Weight::StopsScanning, About::Interrupted(run.run), words, None);
@@ -292,7 +292,7 @@ mod tests {
                 run: 3,
                 line: "A".to_owned(),
                 is_interrupted: true,
-                is_continued: false,
+                is_settled: false,
                 last: Some(mm(1790.0)),
                 doubt: Some(("no verification after it".to_owned(), false)),
                 readings_lost: 0,
@@ -314,7 +314,7 @@ mod tests {
                 "B 2.000 m, not scanned",
             ]
         );
-        let continued = Known { runs: vec![RunKnown { is_continued: true, ..known.runs[0].clone() }], ..known };
-        assert!(open_items(&continued).iter().all(|item| !matches!(item.about, About::Interrupted(_))));
+        let settled = Known { runs: vec![RunKnown { is_settled: true, ..known.runs[0].clone() }], ..known };
+        assert!(open_items(&settled).iter().all(|item| !matches!(item.about, About::Interrupted(_))));
     }
 }

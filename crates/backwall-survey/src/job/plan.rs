@@ -345,6 +345,7 @@ impl Plan {
         Path {
             counts_per_mm: self.encoder.counts_per_mm,
             start: line.start,
+            offset: Length::ZERO,
             length: line.length,
             direction: line.direction,
             across_course: line.course.or(at_elevation).or(only),

@@ -35,6 +35,10 @@ pub enum Said {
     Replace { run: RunId, replaced: RunId },
     /// The run goes on where another ended: both are one way along the line.
     Join { run: RunId, with: RunId },
+    /// A spot of a run that has ended, by the number of its minimum shot, was taken note of.
+    Acknowledge { run: RunId, seq: u32 },
+    /// A run that ended in the middle stays as it is: nothing goes on from it.
+    Leave { run: RunId },
     /// A new revision of the plan.
     Plan(Box<Revision>),
     /// A part of the kit was changed for another: what was calibrated with the old one holds no more.
@@ -146,6 +150,8 @@ impl Said {
             Self::Reassign { .. } => "reassign",
             Self::Replace { .. } => "replace",
             Self::Join { .. } => "join",
+            Self::Acknowledge { .. } => "acknowledge",
+            Self::Leave { .. } => "leave",
             Self::Plan(_) => "plan",
             Self::Swap(_) => "swap",
             Self::SignOn(_) => "sign-on",
@@ -162,7 +168,11 @@ impl Said {
     /// Every run it says something of, the one it is about in front.
     pub fn runs(&self) -> Vec<RunId> {
         match self {
-            Self::Void { run } | Self::Restore { run } | Self::Reassign { run, .. } => vec![*run],
+            Self::Void { run }
+            | Self::Restore { run }
+            | Self::Reassign { run, .. }
+            | Self::Leave { run }
+            | Self::Acknowledge { run, .. } => vec![*run],
             Self::Replace { run, replaced } => vec![*run, *replaced],
             Self::Join { run, with } => vec![*run, *with],
             Self::HandReading(reading) => reading.proof.iter().map(|proof| proof.run).collect(),
@@ -180,7 +190,16 @@ impl Said {
 
     /// Whether it must say why.
     pub const fn needs_reason(&self) -> bool {
-        !matches!(self, Self::SignOn(_) | Self::SignOff(_) | Self::HandReading(_) | Self::Note(_) | Self::Photo(_) | Self::Witness(_))
+        !matches!(
+            self,
+            Self::SignOn(_)
+                | Self::SignOff(_)
+                | Self::Acknowledge { .. }
+                | Self::HandReading(_)
+                | Self::Note(_)
+                | Self::Photo(_)
+                | Self::Witness(_)
+        )
     }
 
     /// What is said besides its kind, as canonical JSON: keys sorted, no spaces, so the same bytes everywhere.
@@ -212,6 +231,8 @@ impl std::fmt::Display for Said {
             Self::Reassign { run, line, mirrored: true } => write!(f, "run {run} was driven along line {line}, from its far end"),
             Self::Replace { run, replaced } => write!(f, "run {run} replaces run {replaced}"),
             Self::Join { run, with } => write!(f, "run {run} goes on where run {with} ended"),
+            Self::Acknowledge { run, seq } => write!(f, "the spot of run {run} at shot {seq} is acknowledged"),
+            Self::Leave { run } => write!(f, "run {run} is left as it is"),
             Self::Plan(_) => f.write_str("a new revision of the plan"),
             Self::Swap(Swap { part, was, serial }) => {
                 write!(f, "{} changed", part.word())?;
@@ -280,6 +301,8 @@ mod tests {
             Said::Reassign { run: 3, line: "A090".to_owned(), mirrored: true },
             Said::Replace { run: 4, replaced: 3 },
             Said::Join { run: 4, with: 3 },
+            Said::Acknowledge { run: 4, seq: 1201 },
+            Said::Leave { run: 3 },
             Said::Plan(Box::new(revision)),
             Said::Swap(Swap { part: Part::Tyre, was: "T-1".to_owned(), serial: "T-2".to_owned() }),
             Said::SignOn(SignOn { crew: vec!["A".to_owned()], weather: "dry".to_owned(), gas: "0 % LEL".to_owned() }),

@@ -4,7 +4,7 @@ use super::tracked::ZeroKeeper;
 use super::zero::Zero;
 use super::{Gauge, GaugeValue, Reading, Shot, told};
 use crate::strip::Limits;
-use crate::travel::{Doubt, Moment, Odometer};
+use crate::travel::{Doubt, Moment, Odometer, Path};
 use backwall_ultrasound::evaluate::{measure_thickness, measure_time};
 use backwall_ultrasound::{Evaluator, Flag, Flags, Measurement, Quality, Setup, SetupError, Sight, TimeBase};
 use backwall_units::{Decibel, Length, Temperature, Time};
@@ -116,6 +116,16 @@ impl ReadingMaker {
 
     pub fn setup(&self) -> &Setup {
         &self.measurer.setup
+    }
+
+    /// Where the next shot is, by the operator's word: places go on from there.
+    pub fn set_place(&mut self, along: Length) {
+        self.odometer.set_place(along);
+    }
+
+    /// The path that is driven, as it was planned.
+    pub fn path(&self) -> &Path {
+        self.odometer.path()
     }
 
     /// The time base that shots are measured with; `None` where none was told.

@@ -305,6 +305,7 @@ mod tests {
         Path {
             counts_per_mm: 40.0,
             start: Length::ZERO,
+            offset: Length::ZERO,
             length: mm(2000.0),
             direction,
             courses: vec![(1, mm(0.0), mm(1000.0)), (2, mm(1000.0), mm(2000.0))],

@@ -417,6 +417,7 @@ mod tests {
         Path {
             counts_per_mm: 1.0,
             start: Length::ZERO,
+            offset: Length::ZERO,
             length: Length::mm(length),
             direction: Direction::Up,
             courses: vec![

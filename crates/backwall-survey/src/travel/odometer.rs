@@ -26,6 +26,13 @@ impl Direction {
     pub const fn is_upright(self) -> bool {
         !matches!(self, Self::Across)
     }
+    /// 1 where places rise as the crawler drives on, -1 where they fall.
+    pub const fn sign(self) -> f64 {
+        match self {
+            Self::Down => -1.0,
+            Self::Up | Self::Across => 1.0,
+        }
+    }
 }
 
 /// One planned path on the wall, and how the encoder measures it.
@@ -36,6 +43,10 @@ pub struct Path {
     /// Where the run starts, along the line.
     #[serde(rename = "start_mm")]
     pub start: Length,
+    /// From the line's start to where the run starts, along the way it is driven.
+    #[serde(rename = "offset_mm", default, skip_serializing_if = "is_nothing")]
+    pub offset: Length,
+    /// Of the whole line.
     #[serde(rename = "length_mm")]
     pub length: Length,
     pub direction: Direction,
@@ -47,13 +58,30 @@ pub struct Path {
     pub max_speed: Option<Speed>,
 }
 
+fn is_nothing(length: &Length) -> bool {
+    *length == Length::ZERO
+}
+
 impl Path {
-    /// The places from the start to the far end, in rising order.
-    pub fn span(&self) -> (Length, Length) {
-        match self.direction {
-            Direction::Down => (self.start - self.length, self.start),
-            Direction::Up | Direction::Across => (self.start, self.start + self.length),
+    /// Where the line starts.
+    pub fn line_start(&self) -> Length {
+        self.start - self.offset * self.direction.sign()
+    }
+
+    /// The same line for a run that starts so far from the line's start; refused where that is not on the line.
+    pub fn starting(self, offset: Length) -> Result<Self, NotOnLine> {
+        if !(offset >= Length::ZERO && offset < self.length) {
+            return Err(NotOnLine { offset, length: self.length });
         }
+        let start = self.line_start() + offset * self.direction.sign();
+        Ok(Self { start, offset, ..self })
+    }
+
+    /// The places of the line from end to end, in rising order.
+    pub fn span(&self) -> (Length, Length) {
+        let start = self.line_start();
+        let end = start + self.length * self.direction.sign();
+        (start.min(end), start.max(end))
     }
 
     /// The course a place lies in. On a seam the upper course counts; above the last course the last one.
@@ -63,6 +91,14 @@ impl Path {
         }
         self.courses.iter().rev().find(|(_, bottom, _)| along >= *bottom).or(self.courses.first()).map(|course| course.0)
     }
+}
+
+/// A run that would start where its line is not.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[error("the line is {:.0} mm long: no run starts {:.1} mm from its start", .length.as_mm(), .offset.as_mm())]
+pub struct NotOnLine {
+    pub offset: Length,
+    pub length: Length,
 }
 
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -78,6 +114,8 @@ const SPEED_WINDOW_US: u64 = 250_000;
 #[derive(Debug, Clone)]
 pub struct Odometer {
     path: Path,
+    /// Where the count was seen that `travelled` is counted from.
+    from: Length,
     last: i32,
     at: Option<Moment>,
     travelled: i64,
@@ -91,11 +129,19 @@ impl Odometer {
         if !path.counts_per_mm.is_finite() || path.counts_per_mm == 0.0 {
             return Err(TravelError::CountsPerMm(path.counts_per_mm));
         }
-        Ok(Self { path, last: 0, at: None, travelled: 0, jumped: 0, window: Default::default() })
+        Ok(Self { from: path.start, path, last: 0, at: None, travelled: 0, jumped: 0, window: Default::default() })
     }
 
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// The crawler stands at a known place: the next count seen is there, whatever was counted or doubted before.
+    pub fn set_place(&mut self, along: Length) {
+        // Rounded to what is stored, as every place is.
+        self.from = Length::micrometres(along.as_micrometres());
+        (self.at, self.travelled, self.jumped) = (None, 0, 0);
+        self.window.clear();
     }
 
     /// The place of a shot from its raw counts (which may wrap), and why it is not believed.
@@ -109,10 +155,7 @@ impl Odometer {
         self.last = counts;
         self.step(step, before.unwrap_or(now), now);
         let driven = Length::mm(self.travelled.saturating_add(i64::from(self.jumped)) as f64 / self.path.counts_per_mm);
-        let along = match self.path.direction {
-            Direction::Down => self.path.start - driven,
-            Direction::Up | Direction::Across => self.path.start + driven,
-        };
+        let along = self.from + driven * self.path.direction.sign();
         let speed = now.device_us.and_then(|now| self.speed(now));
         let doubt = Doubt { off_line: doubt::is_off_line(&self.path, along), jumped: self.jumped != 0 };
         if doubt.is_any() {
@@ -165,6 +208,7 @@ mod tests {
         Path {
             counts_per_mm: 40.0,
             start: Length::mm(100.0),
+            offset: Length::ZERO,
             length: Length::mm(2000.0),
             direction,
             courses: vec![(1, Length::ZERO, Length::mm(1000.0)), (2, Length::mm(1000.0), Length::mm(2400.0))],
@@ -267,6 +311,46 @@ mod tests {
         let mut odometer = watched();
         let mut at_mm = |mm: i32| odometer.place(Some(mm * 40), at(Some(u64::from(mm.unsigned_abs()) * 1_000_000))).1.off_line;
         assert_eq!([at_mm(0), at_mm(2_199), at_mm(2_201), at_mm(2_199)], [false, false, true, false]);
+    }
+
+    // Arithmetic: 400 counts are 10 mm.
+    #[test]
+    fn a_place_that_is_set_is_where_the_next_shot_was_taken_and_ends_the_doubt_of_a_jump() {
+        let mut odometer = watched();
+        drive(&mut odometer, &[80_000, 80_040, 0, 40]);
+        odometer.set_place(Length::mm(500.0));
+        let fine = Doubt::default();
+        assert_eq!(drive(&mut odometer, &[90, 490, 90]), [(Some(500.0), fine), (Some(510.0), fine), (Some(500.0), fine)]);
+        let mut down = Odometer::new(path(Direction::Down)).unwrap();
+        down.set_place(Length::mm(40.0));
+        assert_eq!((along(&mut down, 7), along(&mut down, 407)), (40.0, 30.0));
+        // The ends of the line stay where they are.
+        odometer.set_place(Length::mm(2_301.0));
+        assert!(odometer.place(Some(0), at(None)).1.off_line);
+    }
+
+    // Arithmetic: down from 100 mm over 2000 mm, begun 1200 mm on: at -1100 mm, with the ends of the line where they were.
+    #[test]
+    fn a_run_that_starts_within_its_line_is_off_it_only_beyond_the_ends_of_the_line() {
+        let down = Path { max_speed: Some(Speed::mm_s(60.0)), ..path(Direction::Down) }.starting(Length::mm(1200.0)).unwrap();
+        assert_eq!((down.start, down.line_start(), down.span()), (Length::mm(-1100.0), Length::mm(100.0), path(Direction::Down).span()));
+        assert_eq!(down.clone().starting(Length::ZERO).unwrap().start, Length::mm(100.0), "an offset is counted from the line's start");
+        let mut odometer = Odometer::new(down).unwrap();
+        let mut at_mm = |mm: i32| {
+            let (place, doubt) = odometer.place(Some(mm * 40), at(Some(10_000_000 + u64::from(mm.unsigned_abs()) * 1_000_000)));
+            (place.along.map(Length::as_mm), doubt.off_line)
+        };
+        assert_eq!([at_mm(0), at_mm(999)], [(Some(-1100.0), false), (Some(-2099.0), false)]);
+        assert_eq!([at_mm(1001), at_mm(-1399)], [(None, true), (Some(299.0), false)]);
+        assert_eq!(at_mm(-1401), (None, true));
+    }
+
+    #[test]
+    fn no_run_starts_where_its_line_is_not() {
+        for offset in [-0.1, 2000.0, f64::NAN] {
+            let refused = path(Direction::Up).starting(Length::mm(offset)).unwrap_err();
+            assert!(refused.to_string().contains("the line is 2000 mm long"), "{refused}");
+        }
     }
 
     #[test]

@@ -81,7 +81,8 @@ fn live(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     };
     let picture = Rect { y: area.y + 1, height: area.height - 1, ..area };
     let measurement = view.measurement.as_ref();
-    let height = wave::draw(&Wave { waveform, setup, measurement, whole: app.wave_whole }, pen, picture);
+    let wave = Wave { waveform, setup, measurement, whole: app.wave_whole };
+    let height = wave::draw(&wave, wave.height(), pen, picture);
     let echo = measurement.and_then(|m| m.height_pct).map_or("no echo".to_owned(), |pct| format!("echo {pct:.0} %"));
     let tail = format!("{echo}, gate {:.0} %, ±{height:.0} %", setup.gate.threshold_pct);
     pen.title(title, &text::clip(&name, usize::from(area.width).saturating_sub(tail.len() + 6)), &tail);

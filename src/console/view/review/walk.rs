@@ -4,6 +4,7 @@
 use super::{hand, state_word};
 use crate::console::origin::is_guarded;
 use crate::console::review::{Opened, Window};
+use crate::console::standing;
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -62,6 +63,8 @@ fn title(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
     };
     let adopted = summary.and_then(|summary| Some((summary, app.contents.adopted(summary.id)?.0)));
     let name = adopted.map_or(name.clone(), |(run, evaluation)| format!("{name}, {}", adopted_words(run, evaluation)));
+    let standing = summary.filter(|_| !opened.is_all()).and_then(|run| standing::word(&app.contents, run.id));
+    let name = standing.map_or(name.clone(), |word| format!("{name}, {word}"));
     let progress = &overview.progress;
     let (right, role) = match (progress.done, progress.open, summary) {
         (false, ..) => {
@@ -94,7 +97,7 @@ fn adopted_words(run: &RunSummary, evaluation: &EvaluationSummary) -> String {
 /// The run a reading is of; without a reading, the run that was opened.
 fn summary_of<'a>(app: &'a App, opened: &Opened, at: Option<At>) -> Option<&'a RunSummary> {
     let id = at.and_then(|at| opened.overview.runs.get(at.run as usize).copied()).unwrap_or(opened.run);
-    app.contents.runs.iter().find(|run| run.id == id)
+    app.contents.any_run(id)
 }
 
 fn line_of(app: &App, opened: &Opened) -> String {
@@ -320,7 +323,7 @@ fn waveform(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
         (_, Some((Ok(Some(waveform)), reading)), Some(summary)) => {
             let setup = app.contents.setup_at(summary, opened.at.map_or(0, |at| at.row));
             let wave = Wave { waveform, setup, measurement: Some(&reading.measurement), whole: app.wave_whole };
-            let height = wave::draw(&wave, pen, inside);
+            let height = wave::draw(&wave, wave.height(), pen, inside);
             let label = format!("{height:.0} %");
             pen.put(inside.right().saturating_sub(label.len() as u16), inside.y, label.len() as u16, &label, Role::Quiet);
             return;
@@ -379,6 +382,13 @@ fn stretch_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Strong);
 }
 
+/// Whether every course that has a required thickness has the same.
+fn requires_one(limits: &Limits) -> bool {
+    let mut required = limits.courses.iter().filter_map(|course| course.required);
+    let first = required.next();
+    required.all(|other| Some(other) == first)
+}
+
 /// The limit in force on this screen, and what lies under it.
 fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
@@ -386,12 +396,14 @@ fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let here = limits.required(course).map_or("none here".to_owned(), |required| unit.thickness(required));
     let under = opened.under;
     let under = format!("{} readings, {} under it", under.readings, text::stretch(unit, under.wall));
+    // What is counted has one name: the required thickness, of each course its own.
+    let of = if requires_one(limits) { "" } else { " here" };
     let (words, role) = if opened.moved == Length::ZERO {
-        (format!("limit {here} (plan): {under}"), Role::Plain)
+        (format!("required {here}{of}: {under}"), Role::Plain)
     } else {
         let sign = if opened.moved < Length::ZERO { "-" } else { "+" };
         let moved = format!("{sign}{}", unit.thickness(opened.moved.abs()));
-        (format!("LIMIT {moved} = {here} for looking only (0 returns): {under}"), Role::Watch)
+        (format!("REQUIRED {moved} = {here}{of} for looking (0 returns): {under}"), Role::Watch)
     };
-    pen.put(area.x + 1, area.y, area.width - 1, &words, role);
+    pen.put(area.x + 1, area.y, area.width - 1, &text::clip(&words, usize::from(area.width - 1)), role);
 }

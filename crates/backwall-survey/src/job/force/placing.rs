@@ -11,8 +11,6 @@ use backwall_units::Length;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Placing {
     recorded: Path,
-    /// From the recorded line's start to the run's start, along the way it is driven.
-    offset: Length,
     now: Path,
     mirrored: bool,
     limits: Limits,
@@ -20,25 +18,17 @@ pub struct Placing {
     judges: bool,
 }
 
-/// 1 where places rise as the crawler drives on.
-const fn sign(direction: Direction) -> f64 {
-    match direction {
-        Direction::Down => -1.0,
-        Direction::Up | Direction::Across => 1.0,
-    }
-}
-
 impl Placing {
     /// Nothing where a run is as it was recorded. A line that the plan no longer has leaves the places as they were.
-    pub fn of(force: &InForce, standing: &Standing, recorded: &Path, offset: Length, limits: &Limits) -> Option<Self> {
+    pub fn of(force: &InForce, standing: &Standing, recorded: &Path, limits: &Limits) -> Option<Self> {
         if force.revisions.is_empty() && standing.reassigned_by.is_none() {
             return None;
         }
         let of_line = |line| {
             let planned = force.plan.path(line);
-            let start = planned.start + offset * sign(planned.direction);
+            let (offset, start) = (recorded.offset, planned.start + recorded.offset * planned.direction.sign());
             // How the encoder counted and how fast was allowed to be driven belong to the recording.
-            Path { counts_per_mm: recorded.counts_per_mm, max_speed: recorded.max_speed, start, ..planned }
+            Path { counts_per_mm: recorded.counts_per_mm, max_speed: recorded.max_speed, start, offset, ..planned }
         };
         let now = force.plan.line(&standing.line).map_or_else(|| recorded.clone(), of_line);
         let limits_now = force.plan.limits();
@@ -51,7 +41,7 @@ impl Placing {
             || now.direction != recorded.direction
             || standing.mirrored
             || now.start != recorded.start;
-        Some(Self { recorded: recorded.clone(), offset, now, mirrored: standing.mirrored, limits: limits_now, judges })
+        Some(Self { recorded: recorded.clone(), now, mirrored: standing.mirrored, limits: limits_now, judges })
     }
 
     pub fn path(&self) -> &Path {
@@ -69,10 +59,9 @@ impl Placing {
 
     /// A place of the recording, as it is now: the same distance driven from the line's start, or from its far end.
     pub fn along(&self, recorded: Length) -> Length {
-        let driven = (recorded - self.recorded.start) * sign(self.recorded.direction) + self.offset;
-        let line_start = self.now.start - self.offset * sign(self.now.direction);
+        let driven = (recorded - self.recorded.line_start()) * self.recorded.direction.sign();
         let from_start = if self.mirrored { self.now.length - driven } else { driven };
-        Length::micrometres((line_start + from_start * sign(self.now.direction)).as_micrometres())
+        Length::micrometres((self.now.line_start() + from_start * self.now.direction.sign()).as_micrometres())
     }
 
     pub fn place(&self, recorded: Place) -> Place {

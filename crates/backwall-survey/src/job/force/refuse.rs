@@ -25,6 +25,8 @@ pub enum Refused {
     NotCounted(RunId),
     #[error("run {0} counts already")]
     Counted(RunId),
+    #[error("run {0} is left as it is already")]
+    Left(RunId),
     #[error("run {0} cannot be put beside itself")]
     Itself(RunId),
     #[error("run {run} is on line {line}, run {other} on line {other_line}: put both on one line first")]
@@ -81,7 +83,9 @@ impl InForce {
                 let known = if known.is_empty() { "none yet".to_owned() } else { known.join(", ") };
                 return Err(Refused::NoRun { run, known });
             };
-            if found.is_open && !statement.said.may_be_of_an_open_run() {
+            // A run that goes on from another may say so from its start.
+            let goes_on = matches!(statement.said, Said::Join { run: goes_on, .. } if goes_on == run);
+            if found.is_open && !goes_on && !statement.said.may_be_of_an_open_run() {
                 return Err(Refused::Open(run));
             }
         }
@@ -115,6 +119,8 @@ impl InForce {
                 }
                 Ok(())
             }
+            Said::Leave { run } if !self.counts(*run) => Err(Refused::NotCounted(*run)),
+            Said::Leave { run } if self.runs[run].left_by.is_some() => Err(Refused::Left(*run)),
             Said::Plan(revision) => self.revises(&revision.plan),
             Said::Withdraw { statement } if !all.iter().any(|known| known.id == *statement) => Err(Refused::NoStatement(*statement)),
             Said::Withdraw { statement } if !self.stands(*statement) => Err(Refused::Idle(*statement)),
@@ -126,6 +132,8 @@ impl InForce {
             Said::Witness(witness) if witness.what.trim().is_empty() => Err(Refused::NoWitness("what was seen")),
             Said::Void { .. }
             | Said::Restore { .. }
+            | Said::Acknowledge { .. }
+            | Said::Leave { .. }
             | Said::Swap(_)
             | Said::SignOn(_)
             | Said::SignOff(_)

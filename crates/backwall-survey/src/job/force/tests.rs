@@ -54,7 +54,8 @@ fn said() -> impl Strategy<Value = Said> {
         run.clone().prop_map(|run| Said::Restore { run }),
         (run.clone(), line, any::<bool>()).prop_map(|(run, line, mirrored)| Said::Reassign { run, line, mirrored }),
         (run.clone(), run.clone()).prop_map(|(run, replaced)| Said::Replace { run, replaced }),
-        (run.clone(), run).prop_map(|(run, with)| Said::Join { run, with }),
+        (run.clone(), run.clone()).prop_map(|(run, with)| Said::Join { run, with }),
+        run.prop_map(|run| Said::Leave { run }),
         Just(Said::Plan(Box::new(revision))),
         (1..12i64).prop_map(|statement| Said::Withdraw { statement }),
     ]
@@ -155,7 +156,7 @@ fn what_makes_no_sense_is_refused_with_its_reason() {
 /// A run of 3 m up from 0 that in truth was driven down from the top of a line of 10 m, and one from a seam.
 #[test]
 fn a_place_is_the_distance_driven_from_the_start_of_the_line_it_is_on_now() {
-    use crate::travel::{Direction, Path};
+    use crate::travel::Direction;
     use backwall_units::Length;
     let mut plan = plan();
     plan.lines.truncate(2);
@@ -168,8 +169,8 @@ fn a_place_is_the_distance_driven_from_the_start_of_the_line_it_is_on_now() {
     let placing = |mirrored: bool, to: &str, offset: f64| {
         let said = Said::Reassign { run: 1, line: to.to_owned(), mirrored };
         let force = in_force(&plan, &recorded, &[statement(1, said)]);
-        let path = Path { start: line.start + Length::mm(offset), ..plan.path(&line) };
-        Placing::of(&force, &force.runs[&1], &path, Length::mm(offset), &plan.limits()).unwrap()
+        let path = plan.path(&line).starting(Length::mm(offset)).unwrap();
+        Placing::of(&force, &force.runs[&1], &path, &plan.limits()).unwrap()
     };
     let at = |placing: &Placing, mm: f64| placing.along(Length::mm(mm)).as_mm();
     // 2.5 m driven: 7.5 m up on the line that comes down from 10 m.

@@ -1,0 +1,122 @@
+//! The last look before a run: on which line, from where, which way, on what calibration. Asked once; Enter starts it, Esc does not, and no
+//! run is recorded on a line that the operator has not just read.
+
+use super::super::form::Field;
+use super::super::state::{App, Effect, Prompt, Purpose};
+use super::super::theme::Role;
+use super::super::view::header;
+use super::{prompt, steps};
+use crate::live::Begin;
+use backwall_survey::job::overriding::Override;
+use backwall_survey::travel::Path;
+use backwall_units::{Length, parse_length};
+
+const LINE: &str = "line";
+const OFFSET: &str = "offset";
+
+/// Asks, where nothing stops scanning.
+pub fn ask(app: &mut App) -> Vec<Effect> {
+    if app.contents.plan.lines.is_empty() {
+        app.say(Role::Error, "the plan has no line to scan");
+        return Vec::new();
+    }
+    let obstacles = app.in_the_way();
+    if !obstacles.is_empty() {
+        app.say(Role::Error, format!("NOT STARTED: {}; o overrides with a reason", steps::what_stops(&obstacles)));
+        return Vec::new();
+    }
+    open(app, None)
+}
+
+/// Asks; `against` is why it is scanned although something stops it.
+pub fn open(app: &mut App, against: Option<Override>) -> Vec<Effect> {
+    let lines = &app.contents.plan.lines;
+    let Some(chosen) = lines.get(app.line).map(|line| line.name.clone()) else { return Vec::new() };
+    let names = lines.iter().map(|line| line.name.clone()).collect();
+    let typed = if app.begin_from == Length::ZERO { String::new() } else { format!("{} mm", app.begin_from.as_mm()) };
+    let unit = app.contents.plan.job.units;
+    let fields = vec![
+        Field::choice(LINE, LINE, &chosen, names).hint("←→ change the line; Enter starts the run, Esc not"),
+        Field::text(OFFSET, "start offset", &typed, false)
+            .hint(format!("from the line's start; {}, or m behind it. Enter starts, Esc not", unit.thickness_symbol())),
+    ];
+    prompt::ask(app, "Start this run?", Purpose::Start { against }, fields);
+    if let Some(prompt) = &mut app.prompt {
+        // On the offset, so that Enter alone starts and a digit types where from; up is the line.
+        prompt.form.focus = 1;
+    }
+    refresh(app);
+    Vec::new()
+}
+
+/// Says in the panel what its fields ask for now.
+pub fn refresh(app: &mut App) {
+    let Some(Prompt { purpose: Purpose::Start { against }, form, .. }) = &app.prompt else { return };
+    let begin = of(app, form.value(LINE), form.value(OFFSET));
+    let about = about(app, form.value(LINE), begin, against.as_ref());
+    if let Some(prompt) = &mut app.prompt {
+        prompt.about = about;
+    }
+}
+
+/// The path of the run that the fields ask for, or why there is none.
+fn of(app: &App, line: &str, offset: &str) -> Result<Path, String> {
+    let plan = &app.contents.plan;
+    let line = plan.line(line).ok_or("the plan has no such line")?;
+    let offset = if offset.is_empty() { Length::ZERO } else { parse_length(offset, plan.job.units).map_err(|error| error.to_string())? };
+    plan.path(line).starting(offset).map_err(|error| error.to_string())
+}
+
+fn about(app: &App, line: &str, path: Result<Path, String>, against: Option<&Override>) -> Vec<String> {
+    let unit = app.look.unit;
+    let place = |at| format!("{} {}", unit.place(at), unit.place_symbol());
+    let mut about = match path {
+        Ok(path) => {
+            let (near, far) = path.span();
+            let end = if path.direction.sign() < 0.0 { near } else { far };
+            let from = match path.offset {
+                Length::ZERO => "where the line starts".to_owned(),
+                offset => format!("{} from the line's start", place(offset)),
+            };
+            vec![
+                format!("{line}: from {}, {from}", place(path.start)),
+                format!("way: {}, to {}", path.direction.word(), place(end)),
+                format!("crawler at its mark? The first shot is taken to be at {}", place(path.start)),
+            ]
+        }
+        Err(why) => vec![format!("{line}: {why}")],
+    };
+    let standing = app.contents.standing();
+    about.push(match app.contents.is_calibrated() {
+        true => format!("calibration {}: {}", header::word(&standing), standing.why()),
+        false => "NO CALIBRATION: the values of the set-up are typed".to_owned(),
+    });
+    about.push(against.map_or_else(|| "no override".to_owned(), |against| format!("OVERRIDE: {}", against.words())));
+    let runs: Vec<String> = app.runs_on(line).map(|run| run.id.to_string()).collect();
+    if !runs.is_empty() {
+        about.push(format!("{line} was scanned already: run {}", runs.join(", ")));
+    }
+    about
+}
+
+/// Starts what the panel shows, or says under its field why not.
+pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
+    let Purpose::Start { against } = &prompt.purpose else { return Vec::new() };
+    let (line, against) = (prompt.form.value(LINE).to_owned(), against.clone());
+    let offset = match of(app, &line, prompt.form.value(OFFSET)) {
+        Ok(path) => path.offset,
+        Err(why) => return prompt::refuse(app, prompt, OFFSET, why),
+    };
+    let begin = Begin { offset, ..Begin::on(&line) }.against(against);
+    app.begin_on(&begin);
+    // What ran out while it was asked, or stops only the other line.
+    let obstacles = app.in_the_way();
+    if begin.against.is_none() && !obstacles.is_empty() {
+        app.say(Role::Error, format!("NOT STARTED: {}; o overrides with a reason", steps::what_stops(&obstacles)));
+        return Vec::new();
+    }
+    let overridden = begin.against.is_some();
+    let mut effects = vec![Effect::StartScan(begin)];
+    effects.extend(overridden.then_some(Effect::Reload));
+    effects
+}
