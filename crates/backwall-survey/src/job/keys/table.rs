@@ -357,7 +357,7 @@ pub const TABLES: &[PlanTable] = &[
                 "max_hand_spread_mm",
                 "mm",
                 Number(FromZero),
-                Default("0.3"),
+                Open("0.3 mm"),
                 "0.3",
                 "Values read by hand at one place that lie further apart need a note.",
             ),
