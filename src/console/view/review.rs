@@ -90,7 +90,12 @@ fn list(app: &App, pen: &mut Pen, area: Rect) {
         let rest = rows.rest();
         pen.title(Rect { height: 1, ..rest }, &format!("run {} on {}", run.id, safe_text(&run.start.line)), state_word(run).0);
         let mut lines = standing::words(&app.contents, run.id);
-        lines.push(format!("{}; by {}", safe_text(&run.reason), safe_text(&run.start.operator)));
+        let operator = safe_text(&run.start.operator);
+        lines.push(match run.reason.as_str() {
+            // It is being recorded.
+            "" => format!("by {operator}"),
+            reason => format!("{}; by {operator}", safe_text(reason)),
+        });
         let validity = app.contents.validity(run);
         lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));
         if let Some((evaluation, adoption)) = app.contents.adopted(run.id) {
