@@ -65,10 +65,7 @@ impl Backend for ConsoleBackend {
         Ok(self.session.file.writer().adopt(adoption)?)
     }
     fn acknowledge(&mut self, run: RunId, seq: u32, by: Signed) -> anyhow::Result<()> {
-        let said = Said::Acknowledge { run, seq };
-        let statement = self.session.file.contents()?.statement(said, "", by)?;
-        self.session.file.writer().state(statement)?;
-        Ok(())
+        amend::state(&self.session.file, Statement { id: 0, said: Said::Acknowledge { run, seq }, reason: String::new(), by }).map(drop)
     }
     fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
         amend::read_plan(Path::new(path))

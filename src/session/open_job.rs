@@ -1,5 +1,6 @@
 //! An open job with its streams: what the console's effects and the headless commands act on.
 
+use super::amend;
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
 use crate::live::{Begin, Connecting, Order, Scan, ScanRequest};
 use anyhow::{Context, bail};
@@ -9,7 +10,7 @@ use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::{Plan, Said, plan};
+use backwall_survey::job::{Plan, Said, Statement, plan};
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
@@ -133,9 +134,8 @@ impl Session {
     }
 
     fn join(&self, run: RunId, with: RunId) -> anyhow::Result<()> {
-        let statement = self.file.contents()?.statement(Said::Join { run, with }, CONTINUED, self.signed())?;
-        self.file.writer().state(statement)?;
-        Ok(())
+        let said = Said::Join { run, with };
+        amend::state(&self.file, Statement { id: 0, said, reason: CONTINUED.to_owned(), by: self.signed() }).map(drop)
     }
 
     /// The operator's name, now.

@@ -21,6 +21,7 @@ use backwall_ultrasound::{Flags, TimeBase, Waveform};
 use backwall_units::{Frequency, Length, Time};
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Row};
 use std::cell::RefCell;
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
@@ -123,10 +124,14 @@ impl JobReader {
         let (runs, set_aside) = self.runs_by(&force)?;
         let mut notes = self.all("SELECT run_id, position_um, text, at_us FROM note ORDER BY id", [], note)?;
         notes.retain(|note| note.run.is_none_or(|run| force.counts(run)));
-        for note in &mut notes {
-            if let Some(placing) = note.run.map(|run| self.placing(run)).transpose()?.flatten() {
-                note.along = note.along.map(|along| placing.along(along));
+        let mut placings = BTreeMap::new();
+        for run in notes.iter().filter_map(|note| note.run) {
+            if let Entry::Vacant(place) = placings.entry(run) {
+                place.insert(self.placing_by(&force, run)?);
             }
+        }
+        for note in &mut notes {
+            note.along = now(note.run.and_then(|run| placings.get(&run)).and_then(Option::as_ref), note.along);
         }
         Ok(JobContents {
             plan: force.plan.clone(),

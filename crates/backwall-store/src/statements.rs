@@ -61,9 +61,14 @@ impl JobReader {
         if !self.says_anything()? {
             return Ok(None);
         }
-        let (force, start) = (self.force()?, self.start_of(run)?);
+        self.placing_by(&self.force()?, run)
+    }
+
+    /// The same by what is known to be in force.
+    pub(super) fn placing_by(&self, force: &InForce, run: RunId) -> Result<Option<Placing>, StoreError> {
         let Some(standing) = force.runs.get(&run) else { return Ok(None) };
-        Ok(Placing::of(&force, standing, &start.path, &start.limits))
+        let start = self.start_of(run)?;
+        Ok(Placing::of(force, standing, &start.path, &start.limits))
     }
 
     /// Spots that were acknowledged after a run had ended, by the numbers of their minimum shots.

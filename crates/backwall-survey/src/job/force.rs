@@ -16,7 +16,7 @@ use super::checklist::Signed;
 use super::hand::{HandReading, Proof, Proven};
 use super::noted::{Noted, Photo, Witness};
 use super::plan::Plan;
-use super::statement::{RunId, Said, SignOn, Statement, Swap};
+use super::statement::{RunId, Said, SignOn, Statement};
 use crate::strip::Spot;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -37,8 +37,6 @@ pub struct InForce {
     /// The statements that revised the plan, oldest first; none where it is as the job was made.
     pub revisions: Vec<i64>,
     pub runs: BTreeMap<RunId, Standing>,
-    /// The newest swap of each part.
-    pub swaps: Vec<(i64, Swap)>,
     /// Who works now: the newest sign-on that no sign-off followed, with the statement.
     pub shift: Option<(i64, SignOn)>,
     /// What was read by hand, in the order it was entered.
@@ -152,7 +150,6 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
         newest: statements.last().map_or(0, |statement| statement.id),
         revisions: Vec::new(),
         runs: recorded.iter().map(|run| (run.run, standing(run))).collect(),
-        swaps: Vec::new(),
         shift: None,
         hand: Vec::new(),
         confirmed: Vec::new(),
@@ -207,10 +204,6 @@ impl InForce {
                 self.plan = revision.plan.clone();
                 self.revisions.push(id);
             }
-            Said::Swap(swap) => {
-                self.swaps.retain(|(_, known)| known.part != swap.part);
-                self.swaps.push((id, swap.clone()));
-            }
             Said::SignOn(shift) => self.shift = Some((id, shift.clone())),
             Said::SignOff(_) => self.shift = None,
             Said::HandReading(reading) => self.hand.push(Entered::of(reading, statement)),
@@ -218,7 +211,8 @@ impl InForce {
             Said::Note(note) => self.notes.push(Entered::of(note, statement)),
             Said::Photo(photo) => self.photos.push(Entered::of(photo, statement)),
             Said::Witness(witness) => self.witnessed.push(Entered::of(witness, statement)),
-            Said::Withdraw { .. } => {}
+            // Whether it stands is all that is asked of a swap here; its time is read where it matters.
+            Said::Swap(_) | Said::Withdraw { .. } => {}
         }
     }
 

@@ -1,3 +1,5 @@
+//! What must hold of any list of statements, what is refused, and where a run is put.
+
 use super::*;
 use crate::job::checklist::Signed;
 use crate::job::statement::Revision;
