@@ -9,7 +9,7 @@ use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretch};
-use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
+use backwall_survey::reading::{Cause, Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Level, Limits, Spot, SpotId};
 use backwall_survey::travel::encoder_check::misclosure;
 use backwall_survey::travel::{Moment, Path};
@@ -30,10 +30,25 @@ const RINGS_OF_THIN: u8 = 3;
 /// A zero that moves by less is not worth an event.
 const ZERO_STEP: Time = Time::ns(20.0);
 
-/// `+240 ns, 0.71 mm, from 85 shots`.
+/// `+240 ns, 0.71 mm, from 85 shots`, and behind a colon what has moved it where that shows.
 pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
     let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
-    format!("{ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots)
+    let words = format!("{ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots);
+    match zero.cause() {
+        None => words,
+        Some(Cause::Tyre) => format!("{words}: tyre"),
+        Some(Cause::Surface) => format!("{words}: surface"),
+        Some(Cause::Both) => format!("{words}: tyre {:+.0} ns", zero.tyre.map_or(0.0, |tyre| tyre.late.as_ns())),
+    }
+}
+
+/// What the word behind the zero means.
+fn cause_words(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Tyre => "the echo of the tyre's inner face has moved as far: the tyre is worn or warm",
+        Cause::Surface => "the echo of the tyre's inner face rests: paint, coating or a gap lies between tyre and wall",
+        Cause::Both => "the echo of the tyre's inner face has moved by another amount: the tyre, and paint, coating or a gap as well",
+    }
 }
 
 /// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
@@ -378,7 +393,8 @@ impl Engine {
             return;
         }
         let known = std::mem::replace(&mut self.zero_told, zero.late);
-        let words = format!("zero {}", zero_words(&zero, length, LengthUnit::Mm));
+        let cause = zero.cause().map_or_else(String::new, |cause| format!(" ({})", cause_words(cause)));
+        let words = format!("zero {}{cause}", zero_words(&zero, length, LengthUnit::Mm));
         let (kind, text) = match doubted {
             true => (
                 EventKind::Alarm,
