@@ -95,6 +95,8 @@ pub struct Engine {
     /// The zero as the last shots show it, and what it is on the wall there.
     pub zero: Option<(Zero, Length)>,
     zero_told: Time,
+    /// What was last said to have moved it.
+    cause_told: Option<Cause>,
     pub disagreement: DisagreementWatch,
     /// The set-up of the next shot.
     pub setup: Arc<Setup>,
@@ -156,6 +158,7 @@ impl Engine {
             gap: Gap::default(),
             zero: None,
             zero_told: Time::ZERO,
+            cause_told: None,
             neighbours: Neighbours::default(),
             stretches: Vec::new(),
             last_rows: VecDeque::new(),
@@ -386,13 +389,16 @@ impl Engine {
     fn watch_zero(&mut self, reading: &Reading, out: &mut Outcome) {
         let (Some(zero), Some(thickness)) = (self.maker.zero(), reading.measurement.thickness) else { return };
         let length = self.maker.length(zero.late, thickness);
-        let moved = (zero.late - self.zero_told).abs() > ZERO_STEP.max(zero.uncertainty * 4.0);
+        let step = ZERO_STEP.max(zero.uncertainty * 4.0);
+        let found = zero.cause().filter(|cause| zero.late.abs() > step && self.cause_told != Some(*cause));
+        let moved = (zero.late - self.zero_told).abs() > step;
         self.zero = Some((zero, length));
-        let doubted = reading.measurement.flags.has(Flag::ZeroMoved) && self.maker.setup().zero_keeping == ZeroKeeping::Fixed;
-        if !moved {
+        let doubted = moved && reading.measurement.flags.has(Flag::ZeroMoved) && self.maker.setup().zero_keeping == ZeroKeeping::Fixed;
+        if !moved && found.is_none() {
             return;
         }
         let known = std::mem::replace(&mut self.zero_told, zero.late);
+        self.cause_told = zero.cause().or(self.cause_told);
         let cause = zero.cause().map_or_else(String::new, |cause| format!(" ({})", cause_words(cause)));
         let words = format!("zero {}{cause}", zero_words(&zero, length, LengthUnit::Mm));
         let (kind, text) = match doubted {
@@ -431,7 +437,8 @@ impl Engine {
         self.judged(judgements, false, at_us, out);
         self.last_rows.clear();
         (self.setup, self.changed) = (Arc::new(*change.setup), true);
-        (self.zero, self.zero_told, self.disagreement) = (None, Time::ZERO, DisagreementWatch::default());
+        (self.zero, self.zero_told, self.cause_told) = (None, Time::ZERO, None);
+        self.disagreement = DisagreementWatch::default();
         out.entries.push(Entry::SetupChange(change.setup_id));
         self.event(EventKind::Setup, format!("from here on with set-up {}: {}", change.setup_id, change.origin), at_us, out);
     }

@@ -5,7 +5,7 @@
 use crate::common::{must, python, root};
 use backwall::console::survey::{Survey, SurveyNews};
 use backwall::session::review::open_survey;
-use backwall_store::JobReader;
+use backwall_store::JobFile;
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
 use backwall_survey::reading::Header;
 use backwall_ultrasound::{Flag, Flags, Measurement, TimeBase};
@@ -132,7 +132,7 @@ impl Line {
         };
         let verified = must(&["verify", &job]);
         assert!(verified.trim_end().ends_with("whole"), "{verified}");
-        let events = JobReader::open(Path::new(&job)).unwrap().events(1).unwrap();
+        let events = JobFile::open_read_only(Path::new(&job)).unwrap().events(1).unwrap();
         let zeros: Vec<String> = events.into_iter().map(|event| event.text).filter(|text| text.starts_with("zero ")).collect();
         (table("readings"), table("spots"), zeros.join("\n"))
     }

@@ -41,7 +41,7 @@ impl ZeroKeeper {
     }
 
     pub fn zero(&self) -> Option<Zero> {
-        self.watch.zero().map(|zero| Zero { tyre: self.tyre.now(), ..zero })
+        self.watch.zero().map(|zero| Zero { tyre: self.tyre.now(zero.late), ..zero })
     }
 
     /// The two echoes of the last shot, where they are sound.
@@ -58,7 +58,6 @@ impl ZeroKeeper {
     pub fn measure(&mut self, measured: &Measured) -> Measurement {
         let alone = measured.alone;
         self.pair = None;
-        self.watch_tyre(measured);
         // Without blocks there is nothing the second echo could be held against.
         if self.setup.calibration.is_none() || alone.thickness.is_none() {
             self.watch.pass();
@@ -73,6 +72,7 @@ impl ZeroKeeper {
             Some(pair) => self.watch.push(pair.late),
             None => self.watch.pass(),
         }
+        self.watch_tyre(measured);
         if self.setup.mode == Mode::EchoToEcho {
             return alone;
         }
@@ -89,7 +89,7 @@ impl ZeroKeeper {
         if let (Some(look), Some(wall)) = (measured.sight.face, measured.alone.echo_time)
             && face.is_clear_of(wall)
         {
-            self.tyre.push(face, look);
+            self.tyre.push(face, look, self.watch.zero().map_or(Time::ZERO, |zero| zero.late));
         }
     }
 

@@ -28,14 +28,15 @@ pub enum Cause {
 /// Keeps the face's looks of the last shots.
 #[derive(Debug, Clone, Default)]
 pub struct TyreWatch {
-    looks: VecDeque<FaceLook>,
+    /// With the zero's lateness at each.
+    looks: VecDeque<(FaceLook, Time)>,
     since: u32,
     now: Option<FaceMoved>,
 }
 
 impl TyreWatch {
-    pub fn push(&mut self, face: &Face, look: FaceLook) {
-        self.looks.push_back(look);
+    pub fn push(&mut self, face: &Face, look: FaceLook, late: Time) {
+        self.looks.push_back((look, late));
         if self.looks.len() > SHOTS {
             self.looks.pop_front();
         }
@@ -46,14 +47,16 @@ impl TyreWatch {
         }
     }
 
-    /// By how much the face's echo is late, as the last shots show; `None` where they do not.
-    pub fn now(&self) -> Option<FaceMoved> {
-        self.now
+    /// By how much the face's echo is late, as the last shots show; `None` where they do not, or where the zero has moved among them: a mean
+    /// over its jump shows neither side.
+    pub fn now(&self, late: Time) -> Option<FaceMoved> {
+        let rests = self.looks.iter().all(|(_, then)| (*then - late).abs() <= ALIKE);
+        self.now.filter(|_| rests && self.since < EVERY)
     }
 
     fn moved(&self, face: &Face) -> Option<FaceMoved> {
         let (mut re, mut im) = ([0.0; FACE_LOOKS], [0.0; FACE_LOOKS]);
-        for look in &self.looks {
+        for (look, _) in &self.looks {
             for k in 0..FACE_LOOKS {
                 re[k] += f64::from(look.re[k]);
                 im[k] += f64::from(look.im[k]);
