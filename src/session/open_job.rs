@@ -52,8 +52,12 @@ impl Session {
     }
 
     /// Reads `stream` through a profile, given by path or name; `record` also gets the bytes as they come.
-    pub fn with_stream(mut self, stream: Option<LineStream>, profile: &str, record: Option<PathBuf>) -> anyhow::Result<Self> {
-        self.profile = Some(Profile::load(profile)?);
+    pub fn with_stream(mut self, stream: Option<LineStream>, profile: &str, channel: Option<&str>, record: Option<PathBuf>) -> anyhow::Result<Self> {
+        let profile = Profile::load(profile)?;
+        self.profile = Some(match channel {
+            Some(channel) => profile.on_channel(channel)?,
+            None => profile,
+        });
         self.record = record;
         self.stream = stream;
         Ok(self)
