@@ -72,7 +72,10 @@ pub async fn follow(
         _ => format!("run {run} could not be closed"),
     })?;
     let validity = validity(&summary)?;
-    say(format!("{}\n  {}", text_of_summary(&summary), text_of_validity(&validity)), of_closed(&summary, &validity, &view.borrow().counts))?;
+    say(
+        format!("{}\n  {}", text_of_summary(&summary), text_of_validity(&validity)),
+        of_closed(&summary, &validity, &view.borrow().counts),
+    )?;
     let link = view.borrow().link.clone();
     if summary.readings == 0 && link.bytes > 0 {
         anyhow::bail!(nothing_read(&summary, &link));

@@ -99,9 +99,9 @@ fn try_out(file: &str, stream: &StreamSpec, limit: u64, out: &mut impl Write) ->
     let mut tally = Tally::default();
     while tally.shown() < limit {
         match tap.next(PATIENCE) {
-            // What the profile itself says of the device did not come from it.
+            // What the profile says, or a shot beside its samples, is no frame of its own.
             TapItem::Frame(Decoded { what: What::Record(record), bytes }) if bytes.is_empty() => {
-                writeln!(out, "    -  {}, as the profile has it", record_in_words(&record))?;
+                writeln!(out, "    -  {}, from here on", record_in_words(&record))?;
             }
             TapItem::Frame(decoded) => {
                 tally.add(&decoded.what);
@@ -115,7 +115,7 @@ fn try_out(file: &str, stream: &StreamSpec, limit: u64, out: &mut impl Write) ->
     }
     let bytes = tap.counts().bytes;
     tally.write(limit, bytes, out)?;
-    if bytes > 0 && tally.good <= tally.dropped {
+    if bytes > 0 && (tally.good == 0 || tally.good < tally.dropped) {
         for words in tap.diagnose() {
             writeln!(out, "  {words}")?;
         }
@@ -242,7 +242,10 @@ impl Tally {
             writeln!(out, "Stopped after {limit}; --limit shows more.")?;
         }
         if *good == 0 && bytes > 0 {
-            writeln!(out, "Nothing could be read: compare the bytes with [framing] and [check], and the baud with the device's. The bytes say:")?;
+            writeln!(
+                out,
+                "Nothing could be read: compare the bytes with [framing] and [check], and the baud with the device's. The bytes say:"
+            )?;
         }
         Ok(())
     }
@@ -288,6 +291,28 @@ mod tests {
         std::fs::write(&path, include_str!("../../tests/data/stream/quorbel.toml")).unwrap();
         let printed = tried(&path.display().to_string(), "quorbel.txt", sent.as_bytes(), 20);
         assert!(guide.contains(&format!("```text\n{printed}\n```")), "docs/new-device.md prints something else than\n{printed}");
+    }
+
+    /// Every recipe of the guide: what is printed below it is what trying it prints.
+    #[test]
+    fn the_guide_prints_what_trying_its_recipes_prints() {
+        let guide = include_str!("../../docs/new-device.md").replace("\r\n", "\n");
+        let block = |head: String| guide.split_once(&format!("```{head}\n")).map(|(_, rest)| rest.split_once("```").unwrap().0);
+        let recipes: Vec<&str> = guide.lines().filter_map(|line| line.strip_prefix("```toml ")).collect();
+        assert!(recipes.len() >= 6, "{recipes:?}");
+        for name in recipes {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("recipe.toml");
+            std::fs::write(&path, block(format!("toml {name}")).unwrap()).unwrap();
+            let sent = match block(format!("hex {name} sent")) {
+                Some(hex) => hex.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap()).collect(),
+                None => block(format!("text {name} sent")).unwrap().as_bytes().to_vec(),
+            };
+            let printed = tried(&path.display().to_string(), "sent.bytes", &sent, 20);
+            let records = printed.rsplit_once('\n').unwrap();
+            assert_eq!(records.0, block(format!("text {name} read")).unwrap().trim_end_matches('\n'), "recipe {name}");
+            assert!(records.1.contains(" good, 0 dropped, 0 unknown"), "recipe {name}: {}", records.1);
+        }
     }
 
     #[test]

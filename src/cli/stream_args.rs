@@ -30,6 +30,6 @@ impl StreamArgs {
     /// A job opened with this stream.
     pub fn open(&self, job: &Path, operator: Option<&str>) -> anyhow::Result<Session> {
         let stream = self.stream.clone().map(|spec| LineStream { spec, pace: self.pace });
-        Session::open(job, operator)?.with_stream(stream, &self.profile, self.channel.as_deref(), self.record.clone())
+        Session::open(job, operator)?.with_stream(stream, &self.profile, self.record.clone())?.on_channel(self.channel.as_deref())
     }
 }

@@ -52,14 +52,18 @@ impl Session {
     }
 
     /// Reads `stream` through a profile, given by path or name; `record` also gets the bytes as they come.
-    pub fn with_stream(mut self, stream: Option<LineStream>, profile: &str, channel: Option<&str>, record: Option<PathBuf>) -> anyhow::Result<Self> {
-        let profile = Profile::load(profile)?;
-        self.profile = Some(match channel {
-            Some(channel) => profile.on_channel(channel)?,
-            None => profile,
-        });
+    pub fn with_stream(mut self, stream: Option<LineStream>, profile: &str, record: Option<PathBuf>) -> anyhow::Result<Self> {
+        self.profile = Some(Profile::load(profile)?);
         self.record = record;
         self.stream = stream;
+        Ok(self)
+    }
+
+    /// Reads one channel of a device that has several.
+    pub fn on_channel(mut self, channel: Option<&str>) -> anyhow::Result<Self> {
+        if let (Some(channel), Some(profile)) = (channel, self.profile.clone()) {
+            self.profile = Some(profile.on_channel(channel)?);
+        }
         Ok(self)
     }
 

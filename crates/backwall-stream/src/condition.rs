@@ -72,7 +72,9 @@ mod tests {
         let any = |constants: &[Constant]| Condition::AnyOf(constants.to_vec());
         let (ok, seven) = (Constant::Text("OK".to_owned()), Constant::Number(7.0));
         assert!(any(&[ok.clone(), seven.clone()]).holds(Sent::Text("OK")) && any(std::slice::from_ref(&seven)).holds(Sent::Text("007")));
-        assert!(any(std::slice::from_ref(&seven)).holds(Sent::Number(Number::Whole(7))) && !any(&[ok]).holds(Sent::Number(Number::Whole(7))));
+        assert!(
+            any(std::slice::from_ref(&seven)).holds(Sent::Number(Number::Whole(7))) && !any(&[ok]).holds(Sent::Number(Number::Whole(7)))
+        );
         let bits = Condition::Bits { mask: 0x06, is: 0x04 };
         for (text, holds) in [("5", true), ("0x0D", true), ("6", false), ("-4", true), ("LC", false)] {
             assert_eq!(bits.holds(Sent::Text(text)), holds, "{text}");

@@ -34,7 +34,14 @@ fn mm(value: f64) -> GaugeValue {
 // A drive of 299 mm with 100 counts a mm, begun close to where each counter goes round: 29,900 counts back from where it began.
 #[test]
 fn a_counter_that_is_turned_round_keeps_its_place_whatever_its_type() {
-    for (wire, bytes, start) in [("u16", 2, 40_000i64), ("i16", 2, -20_000), ("u24", 3, 16_770_000), ("i24", 3, 8_380_000), ("u32", 4, u32::MAX.into()), ("i32", 4, i32::MAX.into())] {
+    for (wire, bytes, start) in [
+        ("u16", 2, 40_000i64),
+        ("i16", 2, -20_000),
+        ("u24", 3, 16_770_000),
+        ("i24", 3, 8_380_000),
+        ("u32", 4, u32::MAX.into()),
+        ("i32", 4, i32::MAX.into()),
+    ] {
         let profile = format!(
             "name = \"t\"\n[framing]\nkind = \"fixed\"\nsync_hex = \"5A A5\"\nframe_bytes = {}\n[[record]]\nkind = \"gauge\"\n\
              fields = [{{ meaning = \"encoder\", type = \"{wire}\", scale = -1 }}, {{ meaning = \"thickness\", type = \"u16\", unit = \"um\" }}]\n",
@@ -61,14 +68,21 @@ fn a_device_that_starts_anew_is_not_taken_for_one_that_went_round() {
     let profile = "name = \"t\"\n[framing]\nkind = \"fixed\"\nsync_hex = \"5A A5\"\nframe_bytes = 12\n[[record]]\nkind = \"gauge\"\n\
         fields = [{ meaning = \"seq\", type = \"u16\" }, { meaning = \"device-time\", type = \"u32\", unit = \"us\" }, { meaning = \"encoder\", type = \"i16\" }, { meaning = \"thickness\", type = \"u16\", unit = \"um\" }]\n";
     let mut sent = Vec::new();
-    for (seq, time, encoder) in [(40_000u16, 4_000_000_000u32, 32_700i16), (40_001, 4_000_010_000, -32_736), (0, 1_000, 0), (1, 11_000, 50)] {
+    for (seq, time, encoder) in [(40_000u16, 4_000_000_000u32, 32_700i16), (40_001, 4_000_010_000, -32_736), (0, 1_000, 0), (1, 11_000, 50)]
+    {
         sent.extend([0x5A, 0xA5]);
         sent.extend(seq.to_le_bytes());
         sent.extend(time.to_le_bytes());
         sent.extend(encoder.to_le_bytes());
         sent.extend(9_000u16.to_le_bytes());
     }
-    let of = |record: Record| if let Record::Gauge(gauge) = record { (gauge.seq, gauge.device_time_us.unwrap(), gauge.encoder.unwrap()) } else { panic!("{record:?}") };
+    let of = |record: Record| {
+        if let Record::Gauge(gauge) = record {
+            (gauge.seq, gauge.device_time_us.unwrap(), gauge.encoder.unwrap())
+        } else {
+            panic!("{record:?}")
+        }
+    };
     let found: Vec<_> = records(profile, &sent).into_iter().map(of).collect();
     assert_eq!(found, [(40_000, 4_000_000_000, 32_700), (40_001, 4_000_010_000, 32_800), (0, 1_000, 0), (1, 11_000, 50)]);
 }
@@ -116,7 +130,13 @@ fn records_are_known_by_any_of_their_fields() {
         fields = [{ meaning = \"thickness\", column = 1, unit = \"mm\" }, { name = \"kind\", column = 2, only_when = \"W\" }]\n\
         [[record]]\nkind = \"status\"\ndelimiter = \",\"\nfields = [{ meaning = \"battery\", column = 1, unit = \"V\" }, { name = \"kind\", column = 2, only_when = [\"B\", \"P\"] }]\n";
     let (found, decoder) = all(profile, b"9.5,W\n3.7,B\n3.6,P\n1,X\n");
-    assert!(matches!(&found[..], [What::Record(Record::Gauge(_)), What::Record(Record::Status(_)), What::Record(Record::Status(_)), What::Unknown]), "{found:?}");
+    assert!(
+        matches!(
+            &found[..],
+            [What::Record(Record::Gauge(_)), What::Record(Record::Status(_)), What::Record(Record::Status(_)), What::Unknown]
+        ),
+        "{found:?}"
+    );
     assert_eq!((decoder.counts().frames, decoder.counts().unknown, decoder.counts().bad_frames), (3, 1, 0));
 }
 
@@ -142,7 +162,13 @@ fn samples_come_as_24_bits_as_differences_and_in_base64() {
     };
     let wide = [0x5A, 0xA5, 0x00, 0x01, 0x00, 0x00, 0xFF, 0xFF, 0xFF, 0xFF, 0x7F];
     assert_eq!(samples(&shot(11, 16, "type = \"i24\", scale = 0.00390625"), &wide), [1, -1, 32_767]);
-    assert_eq!(samples(&shot(5, 12, "type = \"i8\", encoding = \"delta\"").replace("converter_bits = 12", "converter_bits = 8"), &[0x5A, 0xA5, 100, 27, 0x80]), [100, 127, -1]);
+    assert_eq!(
+        samples(
+            &shot(5, 12, "type = \"i8\", encoding = \"delta\"").replace("converter_bits = 12", "converter_bits = 8"),
+            &[0x5A, 0xA5, 100, 27, 0x80]
+        ),
+        [100, 127, -1]
+    );
     let text = "name = \"t\"\n[framing]\nkind = \"line\"\n[header]\nsample_rate_hz = 40000000\nfirst_sample_ns = 0\nconverter_bits = 12\n\
         [[record]]\nkind = \"shot\"\ndelimiter = \",\"\ncolumns = 2\nfields = [{ meaning = \"seq\", column = 1 }, { meaning = \"samples\", column = 2, encoding = \"base64\", type = \"i16\" }]\n";
     // Python: base64.b64encode(struct.pack("<4h", 1, -2, 300, -2048)).
@@ -202,7 +228,8 @@ fn the_first_frame_counts_where_its_check_proves_it_and_the_rest_of_one_is_no_ba
 
 #[test]
 fn dropped_frames_are_counted_by_why() {
-    let (_, decoder) = all(&std::fs::read_to_string("../../profiles/stream/delimited-text.toml").unwrap(), b"1;10;-4;6.2\n2;20;x;6\n3;30;y;6\n4;40\n");
+    let (_, decoder) =
+        all(&std::fs::read_to_string("../../profiles/stream/delimited-text.toml").unwrap(), b"1;10;-4;6.2\n2;20;x;6\n3;30;y;6\n4;40\n");
     let reasons: Vec<_> = decoder.reasons().iter().map(|(why, count)| (why.as_str(), *count)).collect();
     assert_eq!(reasons, [("gauge: no value for 'encoder'", 2), ("gauge: not 4 columns", 1)]);
 }

@@ -51,7 +51,9 @@ impl Rule {
             Self::Fixed(size) => format!("every frame has {size} bytes: kind = \"fixed\", frame_bytes = {size}"),
             Self::Length { at, width, order, adds } => {
                 let (wire, order) = (["u8", "u16", "u24", "u32"][width - 1], if width > 1 { order_words(order) } else { String::new() });
-                format!("the length stands at byte {at} ({wire}{order}): length_type = \"{wire}\", length_at_byte = {at}, length_adds_bytes = {adds}")
+                format!(
+                    "the length stands at byte {at} ({wire}{order}): length_type = \"{wire}\", length_at_byte = {at}, length_adds_bytes = {adds}"
+                )
             }
         }
     }
@@ -68,9 +70,19 @@ fn packed_frames(bytes: &[u8], sync: &[u8], written: LengthRule, check: &Check, 
     let (sync, starts) = if !sync.is_empty() && starts.len() >= LEAST {
         (sync.to_vec(), starts)
     } else {
-        let Some(found) = found else { return vec![format!("{} stands {} times in {} bytes: is it what frames begin with?", hex(sync), starts.len(), bytes.len())] };
+        let Some(found) = found else {
+            return vec![format!("{} stands {} times in {} bytes: is it what frames begin with?", hex(sync), starts.len(), bytes.len())];
+        };
         if !sync.is_empty() {
-            words.push(format!("{} stands {} times in {} bytes, {} stands {} times: sync_hex = \"{}\"", hex(sync), starts.len(), bytes.len(), hex(&found), places(bytes, &found).len(), hex(&found)));
+            words.push(format!(
+                "{} stands {} times in {} bytes, {} stands {} times: sync_hex = \"{}\"",
+                hex(sync),
+                starts.len(),
+                bytes.len(),
+                hex(&found),
+                places(bytes, &found).len(),
+                hex(&found)
+            ));
         }
         let starts = places(bytes, &found);
         (found, starts)
@@ -191,7 +203,13 @@ fn expected(frames: &[&[u8]], check: &Check, tail: usize) -> Option<String> {
     let read = check.read(&frame[..frame.len().checked_sub(tail)?]).filter(|_| check.width() > 0)?;
     let digits = 2 * check.width();
     (read.sent != read.due).then(|| {
-        format!("the profile's check: {:0digits$X} was sent, {:0digits$X} is due over bytes {} to {}", read.sent, read.due, check.from, read.body_end.saturating_sub(1))
+        format!(
+            "the profile's check: {:0digits$X} was sent, {:0digits$X} is due over bytes {} to {}",
+            read.sent,
+            read.due,
+            check.from,
+            read.body_end.saturating_sub(1)
+        )
     })
 }
 
@@ -226,7 +244,10 @@ fn find_check(frames: &[&[u8]]) -> Vec<String> {
 
 /// Every check there is, without its place.
 fn checks() -> impl Iterator<Item = (String, CheckKind)> {
-    let crcs = crc::NAMES.iter().rev().filter_map(|name| Some((format!("kind = \"crc\", algorithm = \"{}\"", crc::printed(name)), crc::by_name(name)?)));
+    let crcs = crc::NAMES
+        .iter()
+        .rev()
+        .filter_map(|name| Some((format!("kind = \"crc\", algorithm = \"{}\"", crc::printed(name)), crc::by_name(name)?)));
     let crcs = crcs.filter(|(_, sum)| sum.is_bytes()).map(|(words, sum)| (words, CheckKind::Crc(sum)));
     crcs.chain([("kind = \"xor\"".to_owned(), CheckKind::Xor), ("kind = \"sum\"".to_owned(), CheckKind::Sum)])
 }
@@ -276,7 +297,9 @@ fn lines(bytes: &[u8], end: u8, check: &Check) -> Vec<String> {
     let mut words: Vec<String> = expected(&lines, check, 0).into_iter().collect();
     for digits in [8, 4, 2] {
         let Some(sign) = lines[0].len().checked_sub(digits + 1).map(|at| lines[0][at]).filter(u8::is_ascii_punctuation) else { continue };
-        let ends = |line: &&[u8]| line.len() > digits && line[line.len() - digits - 1] == sign && line[line.len() - digits..].iter().all(u8::is_ascii_hexdigit);
+        let ends = |line: &&[u8]| {
+            line.len() > digits && line[line.len() - digits - 1] == sign && line[line.len() - digits..].iter().all(u8::is_ascii_hexdigit)
+        };
         let mut checked: Vec<&[u8]> = lines.iter().copied().filter(ends).take(FRAMES).collect();
         checked.sort_unstable();
         checked.dedup();
@@ -291,7 +314,11 @@ fn lines(bytes: &[u8], end: u8, check: &Check) -> Vec<String> {
             for from in 0..=LEFT_OUT {
                 check.from = from;
                 if checked.iter().all(|line| check.body_end(line).is_some()) {
-                    words.push(format!("this check comes out for {} lines: {name}, hex_behind = \"{}\", from_byte = {from}", checked.len(), char::from(sign)));
+                    words.push(format!(
+                        "this check comes out for {} lines: {name}, hex_behind = \"{}\", from_byte = {from}",
+                        checked.len(),
+                        char::from(sign)
+                    ));
                     break;
                 }
             }

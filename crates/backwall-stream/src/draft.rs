@@ -1,9 +1,10 @@
 //! From the values of one frame to a record: what is needed, what may be absent, and what cannot be true.
 
 use super::counter::{Counter, Unwrap};
-use super::layout::{Conversion, Field, LayoutError, Number, Take, Value};
+use super::layout::{Conversion, Field, LayoutError, Number};
 use super::meaning::{Meaning, RecordKind};
 use super::profile::FixedHeader;
+use super::read::{Take, Value};
 use backwall_survey::reading::{Gauge, GaugeValue, Header, Record, Shot, Status};
 use backwall_ultrasound::TimeBase;
 use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
@@ -211,10 +212,7 @@ impl Memory {
 
     /// A device that starts anew, by its number and its clock, starts its encoder anew too.
     fn anew(&mut self, [seq, time]: &[Option<Counter>; 2]) {
-        let falls = [
-            seq.map(|seq| self.seq.falls(seq, LONGEST_NUMBER)),
-            time.map(|time| self.device_time.falls(time, LONGEST_TIME)),
-        ];
+        let falls = [seq.map(|seq| self.seq.falls(seq, LONGEST_NUMBER)), time.map(|time| self.device_time.falls(time, LONGEST_TIME))];
         if falls.contains(&Some(true)) && !falls.contains(&Some(false)) {
             self.encoder.anew();
         }

@@ -22,6 +22,7 @@ pub mod platform;
 pub mod ports;
 pub mod profile;
 mod queue;
+mod read;
 mod samples;
 pub mod spec;
 mod talk;

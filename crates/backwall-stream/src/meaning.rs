@@ -96,7 +96,14 @@ impl Meaning {
     pub const fn only_grows(self) -> bool {
         matches!(
             self,
-            Self::Seq | Self::DeviceTime | Self::SampleRate | Self::SampleCount | Self::ConverterBits | Self::Thickness | Self::EchoTime | Self::Battery
+            Self::Seq
+                | Self::DeviceTime
+                | Self::SampleRate
+                | Self::SampleCount
+                | Self::ConverterBits
+                | Self::Thickness
+                | Self::EchoTime
+                | Self::Battery
         )
     }
 

@@ -1,7 +1,7 @@
 //! A look at a stream as it comes, frame by frame with its bytes: for making a profile, not for measuring.
 
-use super::diagnose::{LOOKED_AT, diagnose};
 use super::decode::{DecodeCounts, Decoded, Decoder};
+use super::diagnose::{LOOKED_AT, diagnose};
 use super::feed::{self, StreamError};
 use super::link::{self, Control};
 use super::profile::Profile;

@@ -43,7 +43,8 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
         found.add("record", "is missing: describe at least one [[record]], with kind and fields");
     }
     let about = records::About { order, json: written.framing.kind == Some(FramingKind::Json), bits: fixed_header.bits };
-    let records: Vec<_> = written.records.iter().enumerate().filter_map(|(index, record)| rule(index, record, &about, &mut found)).collect();
+    let records: Vec<_> =
+        written.records.iter().enumerate().filter_map(|(index, record)| rule(index, record, &about, &mut found)).collect();
     whole(written, &mut fixed_header, &mut found);
     fits::kinds(written, &mut found);
     // What is wrong by itself may fit nothing for that.
@@ -350,8 +351,7 @@ fn whole(written: &Written, fixed: &mut FixedHeader, found: &mut Findings<'_>) {
     }
     for (index, record) in written.records.iter().enumerate() {
         let begin = |record: &written::Record| (record.when.clone().unwrap_or_default(), record.when_hex.clone().unwrap_or_default());
-        let takes_all =
-            |record: &&written::Record| record.answers.is_none() && record.fields.iter().all(|field| field.only_when.is_none());
+        let takes_all = |record: &&written::Record| record.answers.is_none() && record.fields.iter().all(|field| field.only_when.is_none());
         if written.records[..index]
             .iter()
             .filter(takes_all)

@@ -30,9 +30,14 @@ fn condition(key: &str, value: &toml::Value, place: &Place, found: &mut Findings
             let number = |name: &str| table.get(name).and_then(toml::Value::as_integer).and_then(|bits| u64::try_from(bits).ok());
             let known = table.keys().all(|name| matches!(name.as_str(), "mask" | "is"));
             match (number("mask").filter(|mask| *mask != 0), table.get("is").map_or(Some(None), |_| number("is").map(Some))) {
-                (Some(mask), Some(is)) if known && is.unwrap_or(mask) & !mask == 0 => Some(Condition::Bits { mask, is: is.unwrap_or(mask) }),
+                (Some(mask), Some(is)) if known && is.unwrap_or(mask) & !mask == 0 => {
+                    Some(Condition::Bits { mask, is: is.unwrap_or(mask) })
+                }
                 _ => {
-                    found.add(key, "must be a value, a list of values, or { mask = 0x06, is = 0x04 } with the bits of 'is' among those of 'mask'");
+                    found.add(
+                        key,
+                        "must be a value, a list of values, or { mask = 0x06, is = 0x04 } with the bits of 'is' among those of 'mask'",
+                    );
                     None
                 }
             }

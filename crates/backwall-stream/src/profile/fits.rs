@@ -21,13 +21,19 @@ pub fn frames(framing: &Framing, check: &Check, max: usize, records: &[RecordRul
                 match packed.length {
                     LengthRule::Fixed(size) if frame > size || exact && frame != size => {
                         let body = size.saturating_sub(around);
-                        found.add("framing.frame_bytes", format!("{size} leave a body of {body} bytes, and record[{index}] takes {least}: one of them is wrong"));
+                        found.add(
+                            "framing.frame_bytes",
+                            format!("{size} leave a body of {body} bytes, and record[{index}] takes {least}: one of them is wrong"),
+                        );
                     }
                     LengthRule::Field { width, times, adds, .. } => {
                         let most = (1usize << (8 * width.min(4))) - 1;
                         let longest = most.saturating_mul(times).saturating_add(adds);
                         if frame > longest {
-                            found.add("framing.length_type", format!("says at most {longest} bytes, and record[{index}] makes a frame of {frame}"));
+                            found.add(
+                                "framing.length_type",
+                                format!("says at most {longest} bytes, and record[{index}] makes a frame of {frame}"),
+                            );
                         } else if frame > max {
                             too_long(index, frame, max, found);
                         }
@@ -73,7 +79,10 @@ pub fn kinds(written: &Written, found: &mut Findings<'_>) {
 }
 
 fn too_long(index: usize, frame: usize, max: usize, found: &mut Findings<'_>) {
-    found.add("framing.max_frame_bytes", format!("{max} are too few: record[{index}] makes a frame of {frame} bytes, and a longer one is dropped"));
+    found.add(
+        "framing.max_frame_bytes",
+        format!("{max} are too few: record[{index}] makes a frame of {frame} bytes, and a longer one is dropped"),
+    );
 }
 
 fn sample_bits(rule: &RecordRule) -> Option<usize> {

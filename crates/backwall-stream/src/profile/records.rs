@@ -1,8 +1,8 @@
 //! The record rules of a profile: each field's place, meaning and unit, and what a record cannot do without.
 
+use super::conditions::{codes, conditions, constants, encoding, range};
 use super::findings::Findings;
 use super::written;
-use super::conditions::{codes, conditions, constants, encoding, range};
 use crate::check::ByteOrder;
 use crate::json;
 use crate::layout::{Bits, Count, Field, Layout, Place, RecordRule, Scale, UnitRule, Wire};
@@ -90,7 +90,9 @@ fn layout(at: &str, record: &written::Record, json: bool, found: &mut Findings<'
         found.add(&delimiter_key, format!("'{sign}' is part of numbers and cannot part columns"));
     }
     if json {
-        for (name, given) in [("delimiter", record.delimiter.is_some()), ("columns", record.columns.is_some()), ("sign", record.sign.is_some())] {
+        for (name, given) in
+            [("delimiter", record.delimiter.is_some()), ("columns", record.columns.is_some()), ("sign", record.sign.is_some())]
+        {
             found.of_no_use(&format!("{at}.{name}"), &given.then_some(()), "in JSON: fields stand at a path");
         }
         Layout::Json
@@ -102,9 +104,12 @@ fn layout(at: &str, record: &written::Record, json: bool, found: &mut Findings<'
         found.of_no_use(&format!("{at}.sign"), &record.sign, "where fields have columns");
         Layout::Columns { delimiter, exactly: record.columns }
     } else {
-        for (name, given) in
-            [("delimiter", record.delimiter.is_some()), ("columns", record.columns.is_some()), ("sign", record.sign.is_some()), ("decimal_comma", record.decimal_comma)]
-        {
+        for (name, given) in [
+            ("delimiter", record.delimiter.is_some()),
+            ("columns", record.columns.is_some()),
+            ("sign", record.sign.is_some()),
+            ("decimal_comma", record.decimal_comma),
+        ] {
             found.of_no_use(&format!("{at}.{name}"), &given.then_some(()), "where fields are binary");
         }
         Layout::Binary
@@ -207,7 +212,9 @@ fn places(at: &str, fields: &[Field], found: &mut Findings<'_>) {
         let same = |earlier: &&Field| {
             earlier.meaning.is_some()
                 && match (&earlier.place, &field.place) {
-                    (Place::Bytes { at: Some(a), bits: a_bits, .. }, Place::Bytes { at: Some(b), bits: b_bits, .. }) => a == b && a_bits == b_bits,
+                    (Place::Bytes { at: Some(a), bits: a_bits, .. }, Place::Bytes { at: Some(b), bits: b_bits, .. }) => {
+                        a == b && a_bits == b_bits
+                    }
                     (Place::Bytes { .. }, _) => false,
                     (Place::Column { index: a, .. }, Place::Column { index: b, .. }) => a == b,
                     (a, b) => a == b,
@@ -267,7 +274,12 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
             if let Some(Bits { from, count }) = bits
                 && (count == 0 || from.saturating_add(count) > width || written.rest)
             {
-                found.add(&key("bits"), format!("[{from}, {count}] is not possible: from which bit on and how many, of the {width} a whole number of this type has"));
+                found.add(
+                    &key("bits"),
+                    format!(
+                        "[{from}, {count}] is not possible: from which bit on and how many, of the {width} a whole number of this type has"
+                    ),
+                );
                 return None;
             }
             Some(Place::Bytes { wire, order: written.byte_order.unwrap_or(order), count, at: written.at_byte, bits })
@@ -313,7 +325,9 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
         found.of_no_use(&key("unit"), &written.unit, "for this meaning");
         return one;
     };
-    if let (None, None, None, Some(path), Layout::Json) = (&written.unit, written.unit_column, &written.unit_key, &written.unit_path, layout) {
+    if let (None, None, None, Some(path), Layout::Json) =
+        (&written.unit, written.unit_column, &written.unit_key, &written.unit_path, layout)
+    {
         let parsed = json::Path::parse(path);
         if parsed.is_none() {
             found.add(&key("unit_path"), format!("'{path}' is no path: names and indices, as \"probe.unit\""));
