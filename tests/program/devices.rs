@@ -252,8 +252,11 @@ fn cookbook(name: &str) -> String {
     text.split("```").next().unwrap().to_owned()
 }
 
+/// So many shots at the beginning of a run may go by until it has a zero.
+const SHOTS_OF_A_ZERO: usize = 12;
+
 /// A shot whose first sample was taken `late` samples later: what was sampled before is not in it.
-fn delayed_frame(shot: &backwall_survey::reading::Shot, late: usize, period_ns: f64) -> Vec<u8> {
+fn delayed_frame(shot: &backwall_survey::reading::Shot, late: usize, (first_ns, period_ns): (f64, f64)) -> Vec<u8> {
     let mut frame = vec![0xAA, 0x55];
     let kept = &shot.samples[late..];
     frame.extend(((30 + 2 * kept.len()) as u16).to_le_bytes());
@@ -261,7 +264,7 @@ fn delayed_frame(shot: &backwall_survey::reading::Shot, late: usize, period_ns: 
     frame.extend(shot.device_time_us.unwrap().to_le_bytes());
     frame.extend(shot.encoder.unwrap().to_le_bytes());
     frame.extend((shot.gain.as_db() as f32).to_le_bytes());
-    frame.extend(((late as f64 * period_ns).round() as i32).to_le_bytes());
+    frame.extend(((first_ns + late as f64 * period_ns).round() as i32).to_le_bytes());
     kept.iter().for_each(|sample| frame.extend(sample.to_le_bytes()));
     let check = backwall_stream::crc::by_name("CRC-16/CCITT-FALSE").unwrap().of(&frame[2..]) as u16;
     frame.extend(check.to_le_bytes());
@@ -285,18 +288,18 @@ fn a_delay_that_comes_with_each_shot_is_read_and_one_that_is_skipped_is_never_a_
         }
     }
     let header = header.unwrap();
-    let period = header.base.rate.period().as_ns();
-    assert_eq!(header.base.first.as_ns(), 0.0);
+    let base = (header.base.first.as_ns(), header.base.rate.period().as_ns());
     let frames = |late: &dyn Fn(usize) -> usize| -> Vec<u8> {
-        shots.iter().enumerate().flat_map(|(n, shot)| delayed_frame(shot, late(n), period)).collect()
+        shots.iter().enumerate().flat_map(|(n, shot)| delayed_frame(shot, late(n), base)).collect()
     };
     let profile = |delay: &str| {
         format!(
             "name = \"late\"\n[framing]\nkind = \"sync-length\"\nsync_hex = \"AA 55\"\nmax_frame_bytes = 16384\nlength_type = \"u16\"\nlength_adds_bytes = 0\n\
-             [check]\nkind = \"crc\"\nalgorithm = \"CRC-16/CCITT-FALSE\"\nfrom_byte = 2\n[header]\nsample_rate_hz = {}\nfirst_sample_ns = 0\nconverter_bits = {}\n\
+             [check]\nkind = \"crc\"\nalgorithm = \"CRC-16/CCITT-FALSE\"\nfrom_byte = 2\n[header]\nsample_rate_hz = {}\nfirst_sample_ns = {}\nconverter_bits = {}\n\
              [[record]]\nkind = \"shot\"\nfields = [{{ meaning = \"seq\", type = \"u32\" }}, {{ meaning = \"device-time\", type = \"u64\", unit = \"us\" }}, {{ meaning = \"encoder\", type = \"i32\" }}, \
              {{ meaning = \"gain\", type = \"f32\", unit = \"dB\" }}, {delay}, {{ meaning = \"samples\", type = \"i16\", rest = true }}]\n",
             header.base.rate.as_hz(),
+            base.0,
             header.base.bits
         )
     };
@@ -332,11 +335,13 @@ fn a_delay_that_comes_with_each_shot_is_read_and_one_that_is_skipped_is_never_a_
     let near = right.iter().zip(&read).filter_map(|(a, b)| off(a, b)).filter(|off| *off < 0.02).count();
     let known = right.iter().filter(|row| row.0.is_some()).count();
     assert!(near * 100 >= known * 98, "{near} of {known} within 0.02 mm");
-    let wrong: Vec<_> = right.iter().zip(&skipped).filter(|(a, b)| off(a, b).is_some_and(|off| off > 0.3)).collect();
+    let pairs = right.iter().zip(&skipped).enumerate();
+    let wrong: Vec<_> = pairs.filter(|(_, (a, b))| off(a, b).is_some_and(|off| off > 0.3)).collect();
     assert!(wrong.len() > 50, "the delays were to make readings wrong: {} are", wrong.len());
-    let unsaid: Vec<_> = wrong.iter().filter(|(_, b)| b.1 == "good").collect();
+    // A shot without a second echo contradicts nothing until enough of the others have shown that the zero does not rest.
+    let unsaid: Vec<_> = wrong.iter().filter(|(row, (_, b))| b.1 == "good" && *row >= SHOTS_OF_A_ZERO).collect();
     assert!(unsaid.is_empty(), "{} of {} wrong readings are good: {:?}", unsaid.len(), wrong.len(), &unsaid[..unsaid.len().min(5)]);
-    let silent = wrong.iter().filter(|(_, b)| !b.2.contains("zero-moved")).count();
+    let silent = wrong.iter().filter(|(row, (_, b))| !b.2.contains("zero-moved") && *row >= SHOTS_OF_A_ZERO).count();
     assert!(silent * 10 <= wrong.len(), "{silent} of {} wrong readings are not flagged", wrong.len());
     must(&["verify", job.to_str().unwrap()]);
 }
