@@ -275,7 +275,7 @@ fn cobs_frames(bytes: &[u8], check: &Check) -> Vec<String> {
         .split(|byte| *byte == 0)
         .skip(1)
         .filter(|raw| !raw.is_empty())
-        .filter_map(|raw| cobs::decode(raw, &mut scratch).then(|| scratch.clone()))
+        .filter_map(|raw| if cobs::decode(raw, &mut scratch) { Some(scratch.clone()) } else { None })
         .collect();
     if frames.len() < LEAST {
         return vec![format!("{} pieces between zero bytes are COBS: is the kind right?", frames.len())];

@@ -1,6 +1,5 @@
 //! Reads a frame by its record: each field where it stands, then its value, or why there is none.
 
-use super::check::ByteOrder;
 use super::condition::{Constant, Sent};
 use super::json;
 use super::layout::{Conversion, Count, Field, Layout, LayoutError, Number, Place, RecordRule, UnitRule, Wire};

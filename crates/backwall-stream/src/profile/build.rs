@@ -231,7 +231,7 @@ fn header(written: &Written, found: &mut Findings<'_>) -> FixedHeader {
     {
         found.add("header.sample_rate_hz", format!("{rate} is not possible: it must be between 1e6 and 1e10, in Hz (40 MHz is 40000000)"));
     }
-    if header.first_sample_ns.is_some_and(|first| !(first.abs() <= MOST_DELAY_NS)) {
+    if header.first_sample_ns.is_some_and(|first| !first.is_finite() || first.abs() > MOST_DELAY_NS) {
         found.add("header.first_sample_ns", "must be a number between -10000000 and 10000000, in ns");
     }
     if header.samples == Some(0) {
