@@ -59,6 +59,14 @@ impl Session {
         Ok(self)
     }
 
+    /// Reads one channel of a device that has several.
+    pub fn on_channel(mut self, channel: Option<&str>) -> anyhow::Result<Self> {
+        if let (Some(channel), Some(profile)) = (channel, self.profile.clone()) {
+            self.profile = Some(profile.on_channel(channel)?);
+        }
+        Ok(self)
+    }
+
     /// Does what is still to be done before the first run; whether there was anything.
     pub fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
         let Some((what, preparation)) = self.preparation.take() else { return Ok(false) };

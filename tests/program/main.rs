@@ -22,6 +22,7 @@ mod console_terminal;
 mod console_unseen;
 mod console_waits;
 mod daily;
+mod devices;
 mod distrust;
 mod export;
 mod hand;

@@ -253,10 +253,12 @@ pub enum EventKind {
     Setup,
     /// The place was set again.
     Place,
+    /// Frames that came damaged or did not fit the profile: all up to then, by why.
+    Dropped,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -269,6 +271,7 @@ impl EventKind {
         Self::Doubt,
         Self::Setup,
         Self::Place,
+        Self::Dropped,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -284,6 +287,7 @@ impl EventKind {
             Self::Doubt => "doubt",
             Self::Setup => "set-up",
             Self::Place => "place",
+            Self::Dropped => "dropped",
         }
     }
 }
@@ -318,7 +322,7 @@ pub enum Entry {
     TimeBase(TimeBase),
     /// The number of the set-up that the readings from here on are made with.
     SetupChange(i64),
-    /// Where the crawler stands by the operator's word: the next reading is there, and places go on from it.
+    /// Where the crawler stands by the operator's word, or where it is held as its device started anew: the next reading is there, and places go on from it.
     PlaceSet(Length),
     /// What readings are because of their neighbours.
     Judgement(Judgement),
@@ -394,6 +398,8 @@ pub struct RunSummary {
     pub no_echo: u64,
     /// Shots that never arrived.
     pub lost: u64,
+    /// Frames that were dropped, in words; nothing where none was.
+    pub dropped: Option<String>,
     pub spots: u64,
     pub least: Option<Length>,
     pub least_at: Option<Length>,
