@@ -231,8 +231,7 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
             continue;
         }
         for gap in &line.unread {
-            let words =
-                format!("{} {} to {} {symbol}, {}: {}", line.line, m(gap.from), m(gap.to), gap.why.word(), gap.why.to_do());
+            let words = format!("{} {} to {} {symbol}, {}: {}", line.line, m(gap.from), m(gap.to), gap.why.word(), gap.why.to_do());
             add(Weight::SpoilsData, About::Stretch { line: line.line.clone(), from: gap.from, to: gap.to }, words, None);
         }
     }
@@ -290,8 +289,14 @@ mod tests {
         assert_eq!(found, [(1791.0, 2070.0, Why::LinkOut), (2501.0, 2602.0, Why::NoEcho), (3001.0, 4000.0, Why::NotDriven)]);
         assert!((line.read().as_mm() - (4000.0 - 279.0 - 101.0 - 999.0)).abs() < 1.0, "{}", line.read());
         assert!(!line.is_done());
-        let known =
-            Known { obstacles: Vec::new(), verification_due_us: None, lines: vec![line], runs: Vec::new(), now_us: 0, unit: LengthUnit::Mm };
+        let known = Known {
+            obstacles: Vec::new(),
+            verification_due_us: None,
+            lines: vec![line],
+            runs: Vec::new(),
+            now_us: 0,
+            unit: LengthUnit::Mm,
+        };
         let words: Vec<String> = open_items(&known).into_iter().map(|item| item.words).collect();
         assert_eq!(
             words,
