@@ -106,13 +106,12 @@ impl Device {
                 crawler = does.crawler(&wall);
             }
             frames.clear();
-            for _ in 0..2 {
-                crawler.next_frame(&mut frames);
-            }
+            crawler.next_frame(&mut frames);
             if client.write_all(&frames).is_err() {
                 return;
             }
-            std::thread::sleep(Duration::from_millis(1));
+            // No faster than a busy machine can read: what waits in between is of the block before.
+            std::thread::sleep(Duration::from_millis(3));
         }
     }
 
