@@ -69,7 +69,7 @@ fn in_console(job: &Path, json: bool) -> anyhow::Result<()> {
 /// A job file from a plan's file.
 fn make(job: &Path, from: &Path) -> anyhow::Result<Plan> {
     let plan_path = from.display();
-    let text = std::fs::read_to_string(from)
+    let text = backwall_store::small_file::text(from)
         .with_context(|| format!("{plan_path}: the job plan cannot be read; check the path, or begin with backwall new --example"))?;
     let plan = Plan::parse(&from.to_string_lossy(), &text)?;
     let checklist = templates::checklist(&plan.job.checklist, from)?;
