@@ -79,7 +79,8 @@ fn a_script_makes_the_same_digests() {
     assert!(made.status.success() && said.contains("all as saved"), "{said}{}", String::from_utf8_lossy(&made.stderr));
     assert!(said.contains(&format!("seal {}", seal(&job))), "{said}");
     let raw = rusqlite::Connection::open(&job).unwrap();
-    raw.execute_batch("DROP TRIGGER reading_no_update; UPDATE reading SET thickness_nm = thickness_nm + 1 WHERE run_id = 1 AND row = 3").unwrap();
+    raw.execute_batch("DROP TRIGGER reading_no_update; UPDATE reading SET thickness_nm = thickness_nm + 1 WHERE run_id = 1 AND row = 3")
+        .unwrap();
     drop(raw);
     let made = python("blake3", &script, &[text(&job)]).unwrap();
     assert!(!made.status.success() && String::from_utf8_lossy(&made.stdout).contains("WRONG: run 1, commit"), "{made:?}");

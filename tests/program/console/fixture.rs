@@ -157,6 +157,7 @@ pub fn contents() -> JobContents {
         checks: Vec::new(),
         encoder_checks: Vec::new(),
         evaluations: Vec::new(),
+        swaps: Vec::new(),
         adoptions: Vec::new(),
     }
 }
