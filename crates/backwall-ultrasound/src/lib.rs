@@ -16,6 +16,7 @@ mod judge;
 pub mod materials;
 pub mod measurement;
 mod model;
+mod pairs;
 mod path;
 mod pick;
 mod pulse;

@@ -1,9 +1,11 @@
 //! The search's own filter: the whole record at once, at the few looks a period the envelope needs.
 //!
-//! The record is laid out by phase (every `step`-th sample together), so that one tap meets sixteen neighbouring outputs
-//! at a time. Each lane sums in one fixed order and nothing is fused, so the results are the same bits on every
-//! processor, whatever the width of its registers; the dispatch only chooses that width. Single precision is ample here:
-//! echoes that count are timed again in double precision at the full rate.
+//! Taps and samples are whole numbers of sixteen bits, and so are exact sums of their products: the results are the same on every
+//! processor. The record is laid out by phase (every `step`-th sample together), so that two taps of a phase meet many neighbouring
+//! outputs at a time. Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are
+//! timed again in double precision at the full rate.
+
+use super::pairs::{Pairs, Plain, pair};
 
 /// Sums kept side by side where two stretches are held against each other.
 const LANES: usize = 16;
@@ -14,10 +16,12 @@ pub struct Search {
     pub step: usize,
     /// Zeros in front of the record, a multiple of `step`.
     lead: usize,
-    /// Taps of one phase.
+    /// Pairs of taps of one phase.
     width: usize,
-    re: Vec<f32>,
-    im: Vec<f32>,
+    re: Vec<i32>,
+    im: Vec<i32>,
+    /// What a sum is worth, codes.
+    unit: f32,
 }
 
 /// The filter's work as the dispatch takes it: a method that is inlined into the code for each width.
@@ -32,13 +36,19 @@ impl pulp::WithSimd for Run<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) {
-        // Two sums a lane, eight registers of them: fewer wait for each other, more do not fit.
-        match S::F32_LANES {
-            16 => self.search.filter::<64>(self.samples, self.mean, self.found),
-            8 => self.search.filter::<32>(self.samples, self.mean, self.found),
-            _ => self.search.filter::<16>(self.samples, self.mean, self.found),
+    fn with_simd<S: pulp::Simd>(self, simd: S) {
+        let any: &dyn std::any::Any = &simd;
+        #[cfg(target_arch = "x86_64")]
+        {
+            if let Some(v4) = any.downcast_ref::<pulp::x86::V4>() {
+                return self.search.filter(*v4, self.samples, self.mean, self.found);
+            }
+            if let Some(v3) = any.downcast_ref::<pulp::x86::V3>() {
+                return self.search.filter(*v3, self.samples, self.mean, self.found);
+            }
         }
+        let _ = any;
+        self.search.filter(Plain, self.samples, self.mean, self.found);
     }
 }
 
@@ -81,7 +91,9 @@ impl pulp::WithSimd for Likeness<'_> {
 /// Reusable working space, and the analytic signal that [`Search::run`] leaves in it.
 #[derive(Default)]
 pub struct Found {
-    phases: Vec<f32>,
+    row: Vec<i16>,
+    phases: Vec<i32>,
+    sums: Vec<i32>,
     pub re: Vec<f32>,
     pub im: Vec<f32>,
     pub envelope: Vec<f32>,
@@ -89,20 +101,27 @@ pub struct Found {
     pub differences: Vec<u32>,
 }
 
+/// Registers of sums kept side by side, for the real and the imaginary part each: fewer wait for each other, more do not fit.
+const SIDE: usize = 4;
+
 impl Search {
     /// From full-rate taps of which `before` lie before the reference sample.
     pub fn new(re: &[f64], im: &[f64], before: usize, step: usize) -> Self {
         let lead = before.div_ceil(step) * step;
         let shift = lead - before;
-        let width = (shift + re.len()).div_ceil(step);
+        let width = (shift + re.len()).div_ceil(step).div_ceil(2);
+        // No sum of products with samples of sixteen bits may leave thirty-two.
+        let total = |taps: &[f64]| taps.iter().map(|tap| tap.abs()).sum::<f64>();
+        let largest = re.iter().chain(im).map(|tap| tap.abs()).fold(0.0, f64::max);
+        let room = (65_000.0 / total(re).max(total(im)).max(f64::MIN_POSITIVE)).min(32_000.0 / largest.max(f64::MIN_POSITIVE));
         let laid_out = |taps: &[f64]| {
-            let mut out = vec![0.0; step * width];
-            for (k, tap) in (shift..).zip(taps) {
-                out[(k % step) * width + k / step] = *tap as f32;
-            }
-            out
+            let whole = |phase: usize, k: usize| {
+                let tap = (k * step + phase).checked_sub(shift).and_then(|k| taps.get(k)).copied().unwrap_or(0.0);
+                libm::round(tap * room) as i16
+            };
+            (0..step).flat_map(|phase| (0..width).map(move |k| (phase, 2 * k))).map(|(phase, k)| pair(whole(phase, k), whole(phase, k + 1))).collect()
         };
-        Self { step, lead, width, re: laid_out(re), im: laid_out(im) }
+        Self { step, lead, width, re: laid_out(re), im: laid_out(im), unit: (1.0 / room) as f32 }
     }
 
     /// The analytic signal and its envelope at every `step`-th sample; `mean` is taken off the samples, and what lies
@@ -112,41 +131,47 @@ impl Search {
     }
 
     #[inline(always)]
-    fn filter<const L: usize>(&self, samples: &[i16], mean: i32, found: &mut Found) {
+    fn filter<P: Pairs>(&self, simd: P, samples: &[i16], mean: i32, found: &mut Found) {
+        let block = SIDE * P::LANES;
         let outputs = samples.len().div_ceil(self.step);
-        let rows = outputs.next_multiple_of(L);
-        let stride = rows + self.width + L;
-        let Found { phases, re, im, envelope, differences } = found;
+        let rows = outputs.next_multiple_of(block);
+        let stride = rows + 2 * self.width;
+        let Found { row, phases, sums, re, im, envelope, differences } = found;
         sixth_differences(samples, differences);
         phases.clear();
-        phases.resize(self.step * stride, 0.0);
-        let (laid_out, lead) = (phases.chunks_exact_mut(stride), self.lead / self.step);
-        match self.step {
-            1 => lay_out::<1>(samples, mean, laid_out, lead),
-            2 => lay_out::<2>(samples, mean, laid_out, lead),
-            3 => lay_out::<3>(samples, mean, laid_out, lead),
-            4 => lay_out::<4>(samples, mean, laid_out, lead),
-            5 => lay_out::<5>(samples, mean, laid_out, lead),
-            8 => lay_out::<8>(samples, mean, laid_out, lead),
-            10 => lay_out::<10>(samples, mean, laid_out, lead),
-            step => {
-                for (phase, row) in laid_out.enumerate() {
+        let lead = self.lead / self.step;
+        for phase in 0..self.step {
+            row.clear();
+            row.resize(stride + 1, 0);
+            match self.step {
+                1 => lay_out::<1>(samples, mean, phase, &mut row[lead..]),
+                2 => lay_out::<2>(samples, mean, phase, &mut row[lead..]),
+                3 => lay_out::<3>(samples, mean, phase, &mut row[lead..]),
+                4 => lay_out::<4>(samples, mean, phase, &mut row[lead..]),
+                5 => lay_out::<5>(samples, mean, phase, &mut row[lead..]),
+                8 => lay_out::<8>(samples, mean, phase, &mut row[lead..]),
+                10 => lay_out::<10>(samples, mean, phase, &mut row[lead..]),
+                step => {
                     for (place, sample) in row[lead..].iter_mut().zip(samples.iter().skip(phase).step_by(step)) {
-                        *place = (i32::from(*sample) - mean) as f32;
+                        *place = without(*sample, mean);
                     }
                 }
             }
+            phases.extend(row[..stride].iter().zip(&row[1..]).map(|(first, second)| pair(*first, *second)));
         }
+        sums.clear();
+        sums.resize(2 * block, 0);
         for out in [&mut *re, &mut *im, &mut *envelope] {
             out.clear();
             out.resize(rows, 0.0);
         }
-        for at in (0..rows).step_by(L) {
-            let (a, b) = self.block::<L>(phases, stride, at);
-            for lane in 0..L {
-                re[at + lane] = a[lane];
-                im[at + lane] = b[lane];
-                envelope[at + lane] = (a[lane] * a[lane] + b[lane] * b[lane]).sqrt();
+        for at in (0..rows).step_by(block) {
+            self.block(simd, phases, stride, at, sums);
+            let (a, b) = sums.split_at(block);
+            let parts = re[at..at + block].iter_mut().zip(&mut im[at..at + block]).zip(&mut envelope[at..at + block]);
+            for (((re, im), envelope), (a, b)) in parts.zip(a.iter().zip(b)) {
+                (*re, *im) = (*a as f32 * self.unit, *b as f32 * self.unit);
+                *envelope = (*re * *re + *im * *im).sqrt();
             }
         }
         for out in [re, im, envelope] {
@@ -154,25 +179,36 @@ impl Search {
         }
     }
 
+    /// The sums of real parts, then of imaginary ones, of a block of outputs.
     #[inline(always)]
-    fn block<const L: usize>(&self, phases: &[f32], stride: usize, at: usize) -> ([f32; L], [f32; L]) {
-        let (mut re, mut im) = ([0.0f32; L], [0.0f32; L]);
-        let width = self.width;
+    fn block<P: Pairs>(&self, simd: P, phases: &[i32], stride: usize, at: usize, out: &mut [i32]) {
+        let (mut re, mut im) = ([simd.zero(); SIDE], [simd.zero(); SIDE]);
+        let (width, block) = (self.width, SIDE * P::LANES);
         for phase in 0..self.step {
-            let row = &phases[phase * stride + at..][..width + L];
+            let row = &phases[phase * stride + at..][..2 * width + block - 1];
             let taps_re = &self.re[phase * width..][..width];
             let taps_im = &self.im[phase * width..][..width];
             for k in 0..width {
-                let (tr, ti) = (taps_re[k], taps_im[k]);
-                let Some(x) = row[k..].first_chunk::<L>() else { break };
-                for lane in 0..L {
-                    re[lane] += x[lane] * tr;
-                    im[lane] += x[lane] * ti;
+                let (tr, ti) = (simd.all(taps_re[k]), simd.all(taps_im[k]));
+                let near = &row[2 * k..][..block];
+                for side in 0..SIDE {
+                    let x = simd.load(&near[side * P::LANES..]);
+                    re[side] = simd.add(re[side], x, tr);
+                    im[side] = simd.add(im[side], x, ti);
                 }
             }
         }
-        (re, im)
+        for side in 0..SIDE {
+            simd.store(re[side], &mut out[side * P::LANES..]);
+            simd.store(im[side], &mut out[block + side * P::LANES..]);
+        }
     }
+}
+
+/// A sample without the mean; a mean far off leaves no room for the largest codes, which then count as clipped.
+#[inline(always)]
+fn without(sample: i16, mean: i32) -> i16 {
+    (i32::from(sample) - mean).clamp(-32_767, 32_767) as i16
 }
 
 /// Sixth differences of the samples at every fourth of them, their magnitudes: 1, -6, 15, -20, 15, -6, 1. Four places on,
@@ -188,18 +224,15 @@ fn sixth_differences(samples: &[i16], out: &mut Vec<u32>) {
     }));
 }
 
-/// Lays samples out by phase, each row with the zeros that lead it; a step known beforehand lets rows be filled many at a time.
+/// Every `STEP`-th sample from `phase` on; a step known beforehand lets a row be filled many at a time.
 #[inline(always)]
-fn lay_out<const STEP: usize>(samples: &[i16], mean: i32, rows: std::slice::ChunksExactMut<'_, f32>, lead: usize) {
+fn lay_out<const STEP: usize>(samples: &[i16], mean: i32, phase: usize, row: &mut [i16]) {
     let (whole, rest) = samples.as_chunks::<STEP>();
-    for (phase, row) in rows.enumerate() {
-        let places = &mut row[lead..][..whole.len() + 1];
-        for (place, chunk) in places.iter_mut().zip(whole) {
-            *place = (i32::from(chunk[phase]) - mean) as f32;
-        }
-        if let Some(sample) = rest.get(phase) {
-            places[whole.len()] = (i32::from(*sample) - mean) as f32;
-        }
+    for (place, chunk) in row.iter_mut().zip(whole) {
+        *place = without(chunk[phase], mean);
+    }
+    if let (Some(sample), Some(place)) = (rest.get(phase), row.get_mut(whole.len())) {
+        *place = without(*sample, mean);
     }
 }
 
@@ -306,29 +339,30 @@ mod tests {
         assert_eq!(quantile(&[], 0.5), 0);
     }
 
-    /// The same sums one by one: in the order of the taps within each phase, phase by phase.
+    /// The same sums one by one, in sixty-four bits, on every way of doing the work.
     #[test]
     fn every_output_is_the_sum_the_definition_gives_to_the_bit() {
         let taps: Vec<f64> = (0..37).map(|k| libm::sin(k as f64 * 0.37)).collect();
         let turned: Vec<f64> = taps.iter().rev().copied().collect();
-        let samples: Vec<i16> = (0..200).map(|k| ((k * 7919) % 4001 - 2000) as i16).collect();
+        let samples: Vec<i16> = (0..200).map(|k| ((k * 7919) % 65_001 - 32_500) as i16).collect();
         for step in [1, 3, 4, 6] {
             let search = Search::new(&taps, &turned, 18, step);
-            let mut found = Found::default();
+            let (mut found, mut plain) = (Found::default(), Found::default());
             search.run(&samples, 3, &mut found);
+            search.filter(Plain, &samples, 3, &mut plain);
+            assert_eq!((&found.re, &found.im, &found.envelope), (&plain.re, &plain.im, &plain.envelope));
             assert_eq!(found.re.len(), samples.len().div_ceil(step));
-            let shift = 18usize.div_ceil(step) * step - 18;
+            let room = 1.0 / f64::from(search.unit);
             for (m, got) in found.re.iter().enumerate() {
-                let mut want = 0.0f32;
-                for phase in 0..step {
-                    for k in (0..search.width).map(|k| k * step + phase) {
-                        let tap = k.checked_sub(shift).and_then(|k| taps.get(k)).copied().unwrap_or(0.0) as f32;
-                        let at = (m * step + k) as i64 - (shift + 18) as i64;
-                        let sample = usize::try_from(at).ok().and_then(|at| samples.get(at)).map_or(0.0, |s| f32::from(*s) - 3.0);
-                        want += sample * tap;
-                    }
-                }
-                assert_eq!(got.to_bits(), want.to_bits(), "step {step}, output {m}");
+                let want: i64 = (0..taps.len())
+                    .map(|k| {
+                        let at = (m * step + k) as i64 - 18;
+                        let sample = usize::try_from(at).ok().and_then(|at| samples.get(at)).map_or(0, |s| i64::from(*s) - 3);
+                        sample.clamp(-32_767, 32_767) * libm::round(taps[k] * room) as i64
+                    })
+                    .sum();
+                assert!(i32::try_from(want).is_ok());
+                assert_eq!(got.to_bits(), (want as f32 * search.unit).to_bits(), "step {step}, output {m}");
             }
         }
     }

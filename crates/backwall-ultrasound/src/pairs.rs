@@ -1,0 +1,125 @@
+//! Whole numbers of sixteen bits, multiplied and added in pairs, many at a time: exact, hence the same on every processor, whatever
+//! it has for the work. Registers of 512 and of 256 bits do it in one instruction; elsewhere it is written out.
+
+/// A pair of sixteen-bit numbers in one of thirty-two.
+pub const fn pair(first: i16, second: i16) -> i32 {
+    (first as u16 as u32 | (second as u16 as u32) << 16) as i32
+}
+
+/// Sums of products of pairs, `LANES` side by side.
+pub trait Pairs: Copy {
+    type Sums: Copy;
+    const LANES: usize;
+    fn zero(self) -> Self::Sums;
+    /// The same pair in all lanes.
+    fn all(self, pair: i32) -> Self::Sums;
+    /// The first `LANES` pairs; there must be as many.
+    fn load(self, pairs: &[i32]) -> Self::Sums;
+    /// Adds to each sum the products of two pairs.
+    fn add(self, sum: Self::Sums, a: Self::Sums, b: Self::Sums) -> Self::Sums;
+    fn store(self, sums: Self::Sums, out: &mut [i32]);
+}
+
+/// Without any help.
+#[derive(Clone, Copy)]
+pub struct Plain;
+
+const PLAIN: usize = 8;
+
+impl Pairs for Plain {
+    type Sums = [i32; PLAIN];
+    const LANES: usize = PLAIN;
+
+    #[inline(always)]
+    fn zero(self) -> Self::Sums {
+        [0; PLAIN]
+    }
+    #[inline(always)]
+    fn all(self, pair: i32) -> Self::Sums {
+        [pair; PLAIN]
+    }
+    #[inline(always)]
+    fn load(self, pairs: &[i32]) -> Self::Sums {
+        pairs.first_chunk().copied().unwrap_or_default()
+    }
+    #[inline(always)]
+    fn add(self, mut sum: Self::Sums, a: Self::Sums, b: Self::Sums) -> Self::Sums {
+        let low = |pair: i32| i32::from(pair as i16);
+        let high = |pair: i32| pair >> 16;
+        for lane in 0..PLAIN {
+            let products = (low(a[lane]) * low(b[lane])).wrapping_add(high(a[lane]) * high(b[lane]));
+            sum[lane] = sum[lane].wrapping_add(products);
+        }
+        sum
+    }
+    #[inline(always)]
+    fn store(self, sums: Self::Sums, out: &mut [i32]) {
+        if let Some(out) = out.first_chunk_mut() {
+            *out = sums;
+        }
+    }
+}
+
+#[cfg(target_arch = "x86_64")]
+mod x86 {
+    use super::Pairs;
+    use pulp::bytemuck::cast;
+    use pulp::x86::{V3, V4};
+    use std::arch::x86_64::{__m256i, __m512i};
+
+    impl Pairs for V4 {
+        type Sums = __m512i;
+        const LANES: usize = 16;
+
+        #[inline(always)]
+        fn zero(self) -> __m512i {
+            self.avx512f._mm512_setzero_si512()
+        }
+        #[inline(always)]
+        fn all(self, pair: i32) -> __m512i {
+            self.avx512f._mm512_set1_epi32(pair)
+        }
+        #[inline(always)]
+        fn load(self, pairs: &[i32]) -> __m512i {
+            pairs.first_chunk::<16>().map_or_else(|| self.zero(), |chunk| cast(*chunk))
+        }
+        #[inline(always)]
+        fn add(self, sum: __m512i, a: __m512i, b: __m512i) -> __m512i {
+            self.avx512f._mm512_add_epi32(sum, self.avx512bw._mm512_madd_epi16(a, b))
+        }
+        #[inline(always)]
+        fn store(self, sums: __m512i, out: &mut [i32]) {
+            if let Some(out) = out.first_chunk_mut::<16>() {
+                *out = cast(sums);
+            }
+        }
+    }
+
+    impl Pairs for V3 {
+        type Sums = __m256i;
+        const LANES: usize = 8;
+
+        #[inline(always)]
+        fn zero(self) -> __m256i {
+            self.avx._mm256_setzero_si256()
+        }
+        #[inline(always)]
+        fn all(self, pair: i32) -> __m256i {
+            self.avx._mm256_set1_epi32(pair)
+        }
+        #[inline(always)]
+        fn load(self, pairs: &[i32]) -> __m256i {
+            pairs.first_chunk::<8>().map_or_else(|| self.zero(), |chunk| cast(*chunk))
+        }
+        #[inline(always)]
+        fn add(self, sum: __m256i, a: __m256i, b: __m256i) -> __m256i {
+            self.avx2._mm256_add_epi32(sum, self.avx2._mm256_madd_epi16(a, b))
+        }
+        #[inline(always)]
+        fn store(self, sums: __m256i, out: &mut [i32]) {
+            if let Some(out) = out.first_chunk_mut::<8>() {
+                *out = cast(sums);
+            }
+        }
+    }
+}
