@@ -103,10 +103,11 @@ impl Prepared {
     /// The value at a thickness; `None` where no block told anything.
     pub fn at(&self, d: f64) -> Option<f64> {
         let (first, last) = (*self.x.first()?, *self.x.last()?);
-        let x = libm::log(d.max(1e-3));
+        let logarithm = || libm::log(d.max(1e-3));
         Some(match self.between {
-            Between::Straight => self.straight(x.clamp(first, last)),
+            Between::Straight => self.straight(logarithm().clamp(first, last)),
             Between::Height => {
+                let x = logarithm();
                 let value = if x < first {
                     self.y[0] + self.end_slope(0).clamp(0.0, 3.0) * (x - first)
                 } else if x > last {

@@ -18,7 +18,7 @@ pub struct Complex {
 
 impl Complex {
     pub fn norm(self) -> f64 {
-        libm::sqrt(self.re * self.re + self.im * self.im)
+        (self.re * self.re + self.im * self.im).sqrt()
     }
     pub fn arg(self) -> f64 {
         libm::atan2(self.im, self.re)

@@ -21,7 +21,7 @@ impl Path {
     pub fn depth(&self, time: f64) -> Option<f64> {
         let half = (time - self.zero_ns) * self.mm_per_ns / 2.0;
         let square = half * half - self.half_mm * self.half_mm;
-        (half > 0.0 && square > 0.0).then(|| libm::sqrt(square))
+        (half > 0.0 && square > 0.0).then(|| square.sqrt())
     }
     /// Time between the `m`-th and the `n`-th echo.
     pub fn spacing(&self, d: f64, m: f64, n: f64) -> f64 {
@@ -56,6 +56,6 @@ impl Path {
         self.leg(d).max(1e-9) * self.mm_per_ns / 2.0
     }
     fn leg(&self, d: f64) -> f64 {
-        libm::sqrt(d * d + self.half_mm * self.half_mm)
+        (d * d + self.half_mm * self.half_mm).sqrt()
     }
 }
