@@ -120,3 +120,8 @@ pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
         started_us,
     }
 }
+
+/// How often a proof is done: as the variable says, else the short form's number.
+pub fn proof(variable: &str, short: usize) -> usize {
+    std::env::var(variable).ok().and_then(|number| number.parse().ok()).unwrap_or(short)
+}

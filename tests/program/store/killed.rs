@@ -38,7 +38,7 @@ fn a_killed_process_loses_nothing_that_was_acknowledged() {
     let folder = tempfile::tempdir().unwrap();
     let path = new_job(folder.path());
     let mut acknowledged_in_all = 0;
-    for round in 1..=20 {
+    for round in 1..=crate::common::proof("BACKWALL_PROOF_KILLS", 10) as i64 {
         let mut child = again("killed::as_a_child_record_until_killed", RECORD, &path);
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines().map(Result::unwrap);
         lines.find(|line| line.starts_with("open")).expect("the child opens the job");
@@ -69,7 +69,7 @@ fn a_killed_process_loses_nothing_that_was_acknowledged() {
         assert_eq!(reader.verify_digests().unwrap().problems, []);
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1, "one job is one file");
     }
-    assert!(acknowledged_in_all > 1000, "the children recorded {acknowledged_in_all}: too few to show anything");
+    assert!(acknowledged_in_all > 500, "the children recorded {acknowledged_in_all}: too few to show anything");
 }
 
 #[test]

@@ -247,7 +247,7 @@ fn flipped_bits_anywhere_never_make_it_panic_and_hardly_one_stays_hidden() {
     // Bytes that are in use: a flip in what SQLite never reads changes nothing.
     let mut state = 12345u32;
     let (mut tried, mut found, mut hidden) = (0, 0, Vec::new());
-    while tried < 150 {
+    while tried < crate::common::proof("BACKWALL_PROOF_FLIPS", 100) {
         state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
         let at = 8192 + (state >> 4) as usize % (whole.len() - 8192);
         if whole[at] == 0 || is_between_cells(&whole, at) {
