@@ -1,11 +1,16 @@
 //! `backwall assess JOB`: statistics, comparison with earlier surveys and integrity numbers, each with its way.
 
+use super::basis;
 use super::compare::EarlierArgs;
+use super::enter::{EnterArgs, Kept, enter};
 use super::work::interruptible;
 use anyhow::Context;
-use backwall_report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
-use backwall_report::words::safe_text;
-use backwall_store::JobFile;
+use backwall_report::assessment::{
+    Assessment, CourseAssessment, LineAssessment, LineComparison, Place, Request, RolledCourse, RunNote, Worst, assess,
+};
+use backwall_report::words::{percent, safe_text, stretch};
+use backwall_store::{JobContents, JobFile};
+use backwall_survey::job::{Basis, Said};
 use backwall_survey::strip::compare::{Change, Compared};
 use backwall_survey::strip::statistics::Statistics;
 use backwall_units::{Length, LengthUnit, parse_length};
@@ -28,6 +33,21 @@ pub struct AssessArgs {
     pub interval: Option<String>,
     #[command(flatten)]
     pub earlier: EarlierArgs,
+    /// Judge by this basis instead of the plan or of what was kept: a file, the number of a kept one, or plan
+    #[arg(long, value_name = "FILE|NUMBER|plan")]
+    pub basis: Option<String>,
+    /// Beside it, judged by another basis: what differs, and what comes of that
+    #[arg(long, value_name = "FILE|NUMBER|plan", conflicts_with_all = ["keep", "unseen"])]
+    pub against: Option<String>,
+    /// Keep the basis in the job: from now on assessments and reports go by it
+    #[arg(long, requires_all = ["basis", "by", "reason"])]
+    pub keep: bool,
+    /// Who keeps it
+    #[arg(long, value_name = "NAME", requires = "keep")]
+    pub by: Option<String>,
+    /// Why it is kept
+    #[arg(long, value_name = "TEXT", requires = "keep")]
+    pub reason: Option<String>,
     /// The tables only, without the working of each number
     #[arg(long)]
     pub summary: bool,
@@ -42,18 +62,32 @@ pub struct AssessArgs {
 
 pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
-    let unit = reader.contents()?.plan.job.units;
+    let contents = reader.contents()?;
+    let unit = contents.plan.job.units;
     let request = Request {
         line: args.line.clone(),
         interval: args.interval.as_deref().map(|text| parse_length(text, unit)).transpose().context("--interval")?,
         ..args.earlier.request(unit)?
     };
-    let assessment = interruptible("readings", |tick| assess(&reader, &request, tick))?.with_context(|| args.job.display().to_string())?;
+    let chosen = basis::chosen(args.basis.as_deref(), &args.job, &contents)?;
+    let judged = |chosen: &basis::Chosen| -> anyhow::Result<Assessment> {
+        let request = chosen.request(request.clone(), &contents)?;
+        interruptible("readings", |tick| assess(&reader, &request, tick))?.with_context(|| args.job.display().to_string())
+    };
+    let assessment = judged(&chosen)?;
+    if let Some(other) = &args.against {
+        let other = basis::chosen(Some(other), &args.job, &contents)?;
+        return against(args, (&chosen, &assessment), (&other, &judged(&other)?), &contents);
+    }
+    let kept = args.keep.then(|| keep(args, &chosen)).transpose()?;
     let unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
     if args.json {
         let mut object = serde_json::to_value(&assessment)?;
         if let (Some(unseen), Some(fields)) = (&unseen, object.as_object_mut()) {
             fields.insert("unseen".to_owned(), serde_json::to_value(unseen)?);
+        }
+        if let (Some(kept), Some(fields)) = (&kept, object.as_object_mut()) {
+            fields.insert("kept".to_owned(), kept.statement.id.into());
         }
         say!("{object}");
         return Ok(());
@@ -64,13 +98,49 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
     for line in unseen.iter().flat_map(|unseen| super::unseen::text(unseen, unit)) {
         say!("{line}");
     }
+    if let Some(kept) = &kept {
+        say!();
+        kept.say(&enter_args(args), &kept.statement.said.to_string(), serde_json::json!({}))?;
+    }
+    Ok(())
+}
+
+fn enter_args(args: &AssessArgs) -> EnterArgs {
+    EnterArgs { job: args.job.clone(), by: args.by.clone().unwrap_or_default(), json: false }
+}
+
+/// Keeps the basis, now that it was seen to work.
+fn keep(args: &AssessArgs, chosen: &basis::Chosen) -> anyhow::Result<Kept> {
+    let text = chosen.text.clone().context("--keep: the basis is in the job already; give a file")?;
+    enter(&enter_args(args), args.reason.as_deref().unwrap_or_default(), |_, _| Ok(Said::Basis(Box::new(text))))
+}
+
+/// A against B.
+fn against(
+    args: &AssessArgs,
+    (chosen, one): (&basis::Chosen, &Assessment),
+    (other, two): (&basis::Chosen, &Assessment),
+    contents: &JobContents,
+) -> anyhow::Result<()> {
+    let of = |chosen: &basis::Chosen| chosen.judge.of(contents).map(|(basis, _)| basis.clone());
+    let differs = Basis::differs(of(chosen).as_ref(), of(other).as_ref(), &contents.plan);
+    let differs: Vec<String> = differs.iter().map(ToString::to_string).collect();
+    if args.json {
+        say!("{}", serde_json::json!({ "a": one, "b": two, "differs": differs }));
+        return Ok(());
+    }
+    for line in basis::side_by_side(one, two, &differs, contents.plan.job.units) {
+        say!("{line}");
+    }
     Ok(())
 }
 
 fn text(assessment: &Assessment, unit: LengthUnit, working: bool) -> Vec<String> {
     let mut lines =
         vec![format!("Assessment of {}, job {}", safe_text(&assessment.asset), safe_text(&assessment.job)), assessment.caution.to_owned()];
+    lines.push(format!("It is {}.", safe_text(&assessment.basis)));
     lines.extend(assessment.remarks.iter().map(|remark| format!("! {}", safe_text(remark))));
+    lines.extend(rolled_up(assessment, unit));
     lines.push(String::new());
     lines.push("Runs".to_owned());
     lines.extend(assessment.runs.iter().map(|run| run_line(run, unit)));
@@ -81,6 +151,92 @@ fn text(assessment: &Assessment, unit: LengthUnit, working: bool) -> Vec<String>
         lines.push("No run is left to assess.".to_owned());
     }
     lines
+}
+
+const COURSES: [&str; 12] =
+    ["course", "required", "minimum", "on line, at", "t1", "covered", "decision", "rate/y", "on line, at", "life, years", "next by", "to do"];
+
+/// The courses over all lines, what that means in plain words, what to do, and the worst places.
+fn rolled_up(assessment: &Assessment, unit: LengthUnit) -> Vec<String> {
+    let roll_up = &assessment.roll_up;
+    let mut lines = vec![String::new(), format!("All lines together, lengths in {}", unit.thickness_symbol()), roll_up.headline()];
+    let mut rows = vec![COURSES.map(str::to_owned)];
+    rows.extend(roll_up.courses.iter().map(|course| course_row(course, unit)));
+    lines.extend(table(&rows));
+    lines.extend(roll_up.courses.iter().map(|course| {
+        let from = safe_text(&course.required_from);
+        format!("  course {}: {}: {}; required by {from}", course.course, course.decision.word(), safe_text(&course.decision_why))
+    }));
+    lines.push(String::new());
+    lines.extend(roll_up.plain(&safe_text(&assessment.asset), unit));
+    lines.push(String::new());
+    lines.push("What to do next".to_owned());
+    lines.extend(roll_up.next_steps(unit).iter().map(|step| format!("  - {}", safe_text(step))));
+    for (title, spots) in [
+        ("Worst places of all lines", &roll_up.worst),
+        ("Apart from them: may be laminations, whose depth may not be the wall's", &roll_up.laminations),
+    ] {
+        if spots.is_empty() {
+            continue;
+        }
+        lines.push(String::new());
+        lines.push(title.to_owned());
+        let mut rows = vec![WORST.map(str::to_owned)];
+        rows.extend(spots.iter().take(MOST_WORST).enumerate().map(|(index, spot)| worst_row(index + 1, spot, unit)));
+        lines.extend(table(&rows));
+        if spots.len() > MOST_WORST {
+            lines.push(format!("  and {} more: --json or `backwall export --what spots`", spots.len() - MOST_WORST));
+        }
+    }
+    lines
+}
+
+/// More places than this are counted only.
+const MOST_WORST: usize = 20;
+
+fn course_row(course: &RolledCourse, unit: LengthUnit) -> [String; 12] {
+    let dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
+    let place = |place: &Place| {
+        let at = place.at.map_or_else(String::new, |at| format!(" {}", unit.place(at)));
+        safe_text(&format!("{}{at}", place.line))
+    };
+    [
+        course.course.to_string(),
+        dash(course.required.map(|required| unit.thickness(required))),
+        dash(course.minimum.as_ref().map(|found| {
+            let expanded = found.expanded.map_or_else(String::new, |expanded| format!(" ± {}", unit.thickness(expanded)));
+            format!("{}{expanded}", unit.thickness(found.thickness))
+        })),
+        dash(course.minimum.as_ref().map(place)),
+        course.average_words(unit),
+        dash(course.covered_share.map(percent)),
+        course.decision.word().to_owned(),
+        dash(course.rate.as_ref().map(|rate| rate.words(unit))),
+        dash(course.rate.as_ref().map(|rate| safe_text(&rate.where_words(unit)))),
+        course.life_words(),
+        dash(course.next.map(|next| next.to_string())),
+        safe_text(&course.first_to_do(unit)),
+    ]
+}
+
+const WORST: [&str; 11] =
+    ["", "minimum", "line", "at", "course", "required", "margin", "under it from, to", "long", "taken for", "by hand"];
+
+fn worst_row(rank: usize, spot: &Worst, unit: LengthUnit) -> [String; 11] {
+    let dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
+    [
+        format!("{rank}"),
+        unit.thickness(spot.place.thickness),
+        safe_text(&spot.place.line),
+        dash(spot.place.at.map(|at| format!("{} {}", unit.place(at), unit.place_symbol()))),
+        dash(spot.course.map(|course| course.to_string())),
+        dash(spot.required.map(|required| unit.thickness(required))),
+        dash(spot.left.map(|left| unit.thickness(left))),
+        dash(spot.under.map(|(from, to)| format!("{} to {}", unit.place(from), unit.place(to)))),
+        dash(spot.under_length().map(|length| stretch(unit, length))),
+        spot.kind.unwrap_or("-").to_owned(),
+        spot.proven_words(unit),
+    ]
 }
 
 fn run_line(run: &RunNote, unit: LengthUnit) -> String {
@@ -129,7 +285,7 @@ fn of_line(line: &LineAssessment, unit: LengthUnit, working: bool) -> Vec<String
         }
         lines.push(String::new());
         lines.push(format!("Line {}, {}", safe_text(&line.line), name(course)));
-        lines.extend(course.numbers.iter().flat_map(|number| number.lines()).map(|line| format!("  {line}")));
+        lines.extend(course.numbers.iter().flat_map(|number| number.shown_in(unit).lines()).map(|line| format!("  {line}")));
         lines.extend(course.missing.iter().map(|missing| format!("  - {missing}")));
     }
     lines
@@ -276,7 +432,7 @@ fn difference(found: &backwall_survey::strip::compare::Difference, unit: LengthU
 }
 
 /// Rows with their columns set under each other.
-fn table<const N: usize>(rows: &[[String; N]]) -> Vec<String> {
+pub(super) fn table<const N: usize>(rows: &[[String; N]]) -> Vec<String> {
     let widths: Vec<usize> = (0..N).map(|column| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0)).collect();
     let cell = |(column, text): (usize, &String)| match column {
         0 => format!("{text:<width$}", width = widths[column]),

@@ -4,7 +4,8 @@ use super::choice::choice;
 use super::compare::EarlierArgs;
 use super::work::interruptible;
 use anyhow::{Context, bail};
-use backwall_report::contents::{self, Wanted};
+use backwall_report::assessment::Request;
+use backwall_report::contents::{self, Issue, Status, Wanted};
 use backwall_report::document::{Document, Logo, Paper};
 use backwall_report::left::left;
 use backwall_report::template::{self, SHIPPED, Section, Template};
@@ -28,7 +29,8 @@ pub struct Args {
     /// The file to write, by its ending .pdf or .html; one of an earlier report is replaced
     #[arg(long)]
     pub out: PathBuf,
-    /// Sections, headings, paper and logo: full, short, daily (the day of issue and what is left), or a template's path
+    /// How much: summary (two pages), full (the answer and what it rests on), complete (every run and number), daily (the day of issue
+    /// and what is left), or a template's path
     #[arg(long, value_name = "NAME|FILE", default_value = "full")]
     pub template: String,
     /// Instead of the template's
@@ -37,6 +39,24 @@ pub struct Args {
     /// Instead of the template's and the job's
     #[arg(long, value_enum)]
     pub units: Option<Units>,
+    /// The report's number
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub number: String,
+    /// Its revision
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub revision: String,
+    /// How it stands
+    #[arg(long, value_parser = choice(Status::ALL), default_value = "draft")]
+    pub status: Status,
+    /// What the engineer concludes, in their own words
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub conclusions: String,
+    /// What is to follow, in the engineer's own words
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub follow_up: String,
+    /// Judge by this basis instead of the one in force: a file, the number of a kept one, or plan
+    #[arg(long, value_name = "FILE|NUMBER|plan")]
+    pub basis: Option<String>,
     /// Date of issue, as 2026-03-02T09:00:00+01:00; now, if not given. Times in the report are on the clock of the plan (zone)
     #[arg(long, value_name = "TIME")]
     pub issued: Option<DateTime<FixedOffset>>,
@@ -62,7 +82,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let (template, logo) = template_of(&args.template)?;
     let issued = args.issued.unwrap_or_else(|| chrono::Utc::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
-    let request = args.earlier.request(reader.contents()?.plan.job.units)?;
+    let contents = reader.contents()?;
+    let unit = match args.units {
+        Some(Units::Mm) => LengthUnit::Mm,
+        Some(Units::In) => LengthUnit::Inch,
+        None => template.units.unwrap_or(contents.plan.job.units),
+    };
+    let request = Request { unit: Some(unit), ..args.earlier.request(contents.plan.job.units)? };
+    let request = super::basis::chosen(args.basis.as_deref(), &args.job, &contents)?.request(request, &contents)?;
     let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
     job.unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
     let left = match template.sections.contains(&Section::Left) {
@@ -72,10 +99,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let wanted = Wanted {
         left,
         paper: args.paper.unwrap_or(template.paper),
-        unit: match args.units {
-            Some(Units::Mm) => LengthUnit::Mm,
-            Some(Units::In) => LengthUnit::Inch,
-            None => template.units.unwrap_or(job.contents.plan.job.units),
+        unit,
+        issue: Issue {
+            number: args.number.clone(),
+            revision: args.revision.clone(),
+            status: args.status,
+            conclusions: args.conclusions.clone(),
+            follow_up: args.follow_up.clone(),
         },
         template: &template,
         logo,

@@ -63,7 +63,7 @@ impl Surveys {
             source: reader.path().display().to_string(),
             datum: Some(contents.plan.asset.datum.clone()),
             direction: Some(newest.start.path.direction),
-            date: backwall_report::earlier::date_of(newest.start.started_us),
+            date: backwall_report::words::day(newest.start.started_us, contents.plan.zone()),
             setup: SetupFacts::of(contents.setup_of(newest), newest.start.wall_temperature),
             points: Vec::new(),
             without: 0,

@@ -12,8 +12,8 @@ use backwall_survey::integrity::rate::Wall;
 use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress};
 use backwall_survey::integrity::variation::variation;
 use backwall_survey::integrity::{Answer, Decision, Refusal, Worked};
-use backwall_survey::job::Plan;
 use backwall_survey::job::assess::AssessPlan;
+use backwall_survey::job::{Basis, Plan};
 use backwall_survey::job::plan::{AssetKind, Course};
 use backwall_survey::strip::compare::{Point, SurveyLine};
 use backwall_survey::strip::statistics::{OfCourse, Statistics};
@@ -24,13 +24,28 @@ use serde::Serialize;
 
 /// What all courses of a line share.
 pub(super) struct Facts<'a> {
+    /// With what the basis gives in place of its own.
     pub plan: &'a Plan,
+    pub basis: Option<&'a Basis>,
+    /// Readings by hand that the basis counts, on this line: course, place, wall.
+    pub hand: &'a [HandPoint],
+    /// For words.
+    pub unit: LengthUnit,
     pub path: &'a Path,
     pub line: &'a SurveyLine,
     pub comparisons: &'a [LineComparison],
     pub request: &'a Request,
     /// Every placed reading of the line, echo or not.
     pub shots: &'a [Shot],
+}
+
+/// A reading by hand that counts for the minimum.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct HandPoint {
+    pub statement: i64,
+    pub course: Option<u16>,
+    pub along: Option<Length>,
+    pub wall: Wall,
 }
 
 /// The numbers of the one-line summary.
@@ -60,6 +75,12 @@ pub struct Summary {
     /// Least thickness.
     #[serde(rename = "t2_mm")]
     pub least: Option<Length>,
+    /// Its U (k = 2).
+    #[serde(rename = "t2_expanded_mm")]
+    pub least_expanded: Option<Length>,
+    /// Its place where it was read by hand; else that of the statistics.
+    #[serde(rename = "t2_by_hand_at_mm")]
+    pub least_at: Option<Length>,
     /// The greatest rate that is one: beyond its U, or of which no U is known.
     #[serde(rename = "rate_mm_y")]
     pub rate: Option<LossRate>,
@@ -69,6 +90,11 @@ pub struct Summary {
     /// No rate is above this (one-sided 95 %); a bound where nothing changed by more than U.
     #[serde(rename = "rate_upper_mm_y")]
     pub rate_upper: Option<LossRate>,
+    /// What the greatest rate, or the highest bound, was found between.
+    pub greatest_from: Option<String>,
+    /// Where along the line, as far as it has a place.
+    #[serde(rename = "greatest_at_mm")]
+    pub greatest_at: Option<Stretch>,
     /// Which rate leaves the shortest life.
     pub rate_from: Option<String>,
     /// The short end of the remaining life: what counts.
@@ -91,6 +117,12 @@ pub struct Summary {
 
 /// The cells of the summary's table, the same on screen and in the report.
 impl Summary {
+    /// Whether its row rests on the number of this title.
+    pub fn names(&self, title: &str) -> bool {
+        let is = |named: &Option<String>| named.as_deref() == Some(title);
+        is(&self.greatest_from) || is(&self.rate_from) || ["Required thickness", "Averaging length", "Lowest average", "Remaining life"].iter().any(|known| title.starts_with(known))
+    }
+
     /// The lowest average: one number where all was read, else from unread wall as nothing to unread wall as nominal.
     pub fn average_words(&self, unit: LengthUnit) -> String {
         match (self.average_low, self.average_high) {
@@ -112,14 +144,7 @@ impl Summary {
 
     /// The short end, which counts, and the long one.
     pub fn life_words(&self) -> String {
-        let years = |years: Years| format!("{:.1}", years.as_years());
-        match self.life_ends {
-            None => "-".to_owned(),
-            Some(Life { low, high: Some(high), .. }) => format!("{} to {}", years(low), years(high)),
-            Some(Life { low, middle: Some(middle), .. }) if years(middle) != years(low) => format!("{} to {}", years(low), years(middle)),
-            Some(Life { low, middle: Some(_), .. }) => years(low),
-            Some(Life { low, .. }) => format!("{} at least", years(low)),
-        }
+        self.life_ends.as_ref().map_or_else(|| "-".to_owned(), super::life_words)
     }
 }
 
@@ -195,6 +220,15 @@ fn edges_on(facts: &Facts<'_>, number: u16) -> (Length, Length) {
 }
 
 impl Work<'_> {
+    fn unit(&self) -> LengthUnit {
+        self.facts.unit
+    }
+
+    fn lowest_by_hand(&self) -> Option<HandPoint> {
+        let here = self.facts.hand.iter().filter(|hand| hand.course == Some(self.course.number));
+        here.copied().min_by(|a, b| a.wall.thickness.total_cmp(&b.wall.thickness))
+    }
+
     fn take<T>(&mut self, answer: Result<Answer<T>, Refusal>) -> Option<T> {
         match answer {
             Ok(answer) => {
@@ -224,7 +258,21 @@ impl Work<'_> {
         self.done.summary.least = Some(least.thickness);
         let uncertainty =
             self.facts.line.points.iter().find(|point| Some(point.along) == least.along && point.thickness == least.thickness);
-        let least = Wall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
+        let mut least = Wall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
+        if let Some(hand) = self.lowest_by_hand().filter(|hand| hand.wall.thickness < least.thickness) {
+            let unit = self.unit();
+            self.done.checks.push(format!(
+                "the minimum is {} read by hand (statement {}), which the basis counts; the crawler's is {}",
+                crate::words::thickness(unit, hand.wall.thickness),
+                hand.statement,
+                crate::words::thickness(unit, least.thickness)
+            ));
+            least = hand.wall;
+            self.done.summary.least = Some(least.thickness);
+            self.done.summary.least_at = hand.along;
+            self.agreed = self.agreed.map(|_| least);
+        }
+        self.done.summary.least_expanded = least.uncertainty.map(|u| u * 2.0);
         let upper = self.rates(least, required);
         self.pressure(least.thickness, upper);
         self.averages(least, required, upper);
@@ -245,9 +293,9 @@ impl Work<'_> {
         match (self.course.required, calculated) {
             (Some(told), Some(calculated)) if calculated > told => {
                 self.done.checks.push(format!(
-                    "the plan requires {} mm and the formula {} mm; the plan's counts here, and it is the lesser",
-                    LengthUnit::Mm.thickness(told),
-                    LengthUnit::Mm.thickness(calculated)
+                    "required are {} as given and {} by the formula; the given counts here, and it is the lesser",
+                    crate::words::thickness(self.unit(), told),
+                    crate::words::thickness(self.unit(), calculated)
                 ));
                 Some(told)
             }

@@ -75,13 +75,17 @@ impl RunFacts {
     }
 }
 
+/// A list on the first page has no more lines; its section has all.
+const MOST_LINES: usize = 6;
+
 impl Writer<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
-        self.whether_thin();
+        self.answer();
         self.thin_by_hand();
-        self.whether_met();
         self.suspected_laminations();
+        self.next_steps();
+        self.whether_thin();
         self.what_is_missing();
         self.what_was_overridden();
         self.what_does_not_count();
@@ -124,7 +128,15 @@ impl Writer<'_> {
                 ),
             )
         };
-        let lines = stands.iter().map(|(run, (_, words))| format!("{}: {words}", capital(&run.name()))).collect();
+        // What holds of several runs is said once.
+        let mut said: Vec<(&str, Vec<String>)> = Vec::new();
+        for (run, (_, words)) in &stands {
+            match said.iter_mut().find(|(known, _)| known == words) {
+                Some((_, runs)) => runs.push(run.name()),
+                None => said.push((words, vec![run.name()])),
+            }
+        }
+        let lines = said.into_iter().map(|(words, runs)| format!("{}: {words}", capital(&runs.join(", ")))).collect();
         self.out.notice(tone, title, lines);
     }
 
@@ -177,7 +189,7 @@ impl Writer<'_> {
         }
         let judged = self.job.contents.plan.asset.courses.iter().filter(|course| course.required.is_some()).count();
         let all = self.job.contents.plan.asset.courses.len();
-        if judged < all || all == 0 {
+        if (judged < all || all == 0) && !self.is_required_by_formula() {
             lines.push(format!("{} of {all} courses have no required thickness: their readings are not judged", all - judged));
         }
         let (tone, title) = match (thin, watch) {
@@ -195,6 +207,10 @@ impl Writer<'_> {
                     count(spots(Level::Watch), "spot")
                 ),
             ),
+            (0, 0) if judged == 0 && self.is_required_by_formula() => (
+                Tone::Watch,
+                "NO LEVELS: the plan gives no required thickness, so single readings have none; the decisions above go by the formula".to_owned(),
+            ),
             (0, 0) if judged == 0 => (Tone::Watch, "NO LIMIT: no required thickness is known, nothing is judged".to_owned()),
             (0, 0) => (
                 Tone::Plain,
@@ -202,6 +218,11 @@ impl Writer<'_> {
             ),
         };
         self.out.notice(tone, title, lines);
+    }
+
+    /// Whether the assessment has a required thickness that the plan does not give.
+    fn is_required_by_formula(&self) -> bool {
+        self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses).any(|course| course.required.is_some())
     }
 
     /// Which spots may be laminations, and that they count as wall until that is proven.
@@ -221,7 +242,12 @@ impl Writer<'_> {
         if lines.is_empty() {
             return;
         }
-        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(lines.len() as u64, "spot"));
+        let (all, most) = (lines.len(), self.most_rows().min(MOST_LINES));
+        if all > most {
+            lines.truncate(most);
+            lines.push(format!("{} more stand with the worst places", all - most));
+        }
+        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(all as u64, "spot"));
         if open > 0 {
             lines.push(capital(Kind::Lamination.advice()));
         }
@@ -271,7 +297,12 @@ impl Writer<'_> {
     }
 
     fn what_is_missing(&mut self) {
-        let lines = self.missing_lines();
+        let mut lines = self.missing_lines();
+        if lines.len() > MOST_LINES {
+            let more = lines.len() - MOST_LINES;
+            lines.truncate(MOST_LINES);
+            lines.push(format!("{more} more lines: section \u{201c}{}\u{201d}", self.wanted.template.heading(Section::Missing)));
+        }
         match lines.is_empty() {
             true => self.out.notice(Tone::Good, "Every planned line was scanned without a gap over the procedure's limit", vec![]),
             false => self.out.notice(Tone::Watch, "MISSING DATA", lines),

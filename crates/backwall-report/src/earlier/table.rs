@@ -1,7 +1,7 @@
 //! A survey from a table: CSV with comma, semicolon or tab, columns found by name. No unit is ever guessed: the header
 //! names it (`thickness_mm`, `Wall (in)`) or the operator tells it.
 
-use super::{EarlierError, Survey, Told, date_of};
+use super::{EarlierError, Survey, Told};
 use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, along, same_text};
 use backwall_survey::travel::Direction;
 use backwall_units::Length;
@@ -353,7 +353,7 @@ impl Table<'_> {
         }
         // The day of an RFC 3339 time, as the time itself tells it, or a plain day.
         let day = match chrono::DateTime::parse_from_rfc3339(text) {
-            Ok(time) => date_of(time.timestamp_micros()),
+            Ok(time) => Some(time.date_naive()),
             Err(_) => text.get(..10).and_then(|day| NaiveDate::parse_from_str(day, "%Y-%m-%d").ok()),
         };
         day.map(Some).ok_or_else(|| {

@@ -96,7 +96,7 @@ impl Shell {
                     } else {
                         "t = 4.9 H D G / (S E), not less than 2.5 mm"
                     };
-                    let worked = Worked::new(title, formula, source)
+                    let worked = Worked::new(title, formula, source).in_own_units()
                         .given("D", "diameter", d, "m")
                         .given("H", "fill height", h, "m")
                         .given("S", "allowable stress", s, "MPa");
@@ -126,7 +126,7 @@ impl Shell {
         let (e, foot) = (part(title, "joint efficiency", self.joint_efficiency)?, if extent == Extent::Course { 1.0 } else { 0.0 });
         let value = s * e * t / (2.6 * d * g) + foot;
         let formula = if extent == Extent::Course { "H = S E t / (2.6 D G) + 1" } else { "H = S E t / (2.6 D G)" };
-        let worked = Worked::new(title, formula, TANK)
+        let worked = Worked::new(title, formula, TANK).in_own_units()
             .given("S", "allowable stress", s, "psi")
             .given("E", "joint efficiency", e, "")
             .given("t", "thickness", t, "in")
