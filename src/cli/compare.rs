@@ -4,7 +4,7 @@ use super::choice::choice;
 use crate::session::review::EarlierSurvey;
 use anyhow::{Context, bail};
 use backwall_report::assessment::Request;
-use backwall_report::earlier::{self, Role, Told, Unit};
+use backwall_report::earlier::{self, DateOrder, Role, Told, Unit};
 use backwall_store::JobFile;
 use backwall_survey::strip::compare::Settings;
 use backwall_survey::travel::Direction;
@@ -27,6 +27,9 @@ pub struct ToldArgs {
     /// The line a table is of, if it has no column for it
     #[arg(long, value_name = "NAME")]
     pub earlier_line: Option<String>,
+    /// How a table writes days that could be two, such as 03/04/2021; never guessed
+    #[arg(long, value_parser = choice(DateOrder::ALL))]
+    pub earlier_date_order: Option<DateOrder>,
     /// The datum of a table, in the words of the plan
     #[arg(long, value_name = "TEXT")]
     pub earlier_datum: Option<String>,
@@ -121,6 +124,7 @@ impl ToldArgs {
             unit: self.unit,
             line: self.earlier_line.clone(),
             date: None,
+            date_order: self.earlier_date_order,
             datum: self.earlier_datum.clone(),
             direction: self.earlier_direction,
             start: length("--earlier-start", &self.earlier_start, unit)?,

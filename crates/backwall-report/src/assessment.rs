@@ -4,12 +4,14 @@
 mod compared;
 mod course;
 mod evidence;
+mod profiles;
 mod rollup;
 mod words;
 mod worst;
 
 pub use compared::{LineComparison, OffsetUsed};
 pub use course::{CourseAssessment, Summary};
+pub use profiles::{Profile, ThinStretch};
 pub use rollup::{FastestLoss, LowestAverage, OfAsset, RollUp, RolledCourse, ShortestLife, ToDo};
 pub use words::{life_words, years};
 pub use worst::{Place, Worst};
@@ -191,13 +193,13 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         let runs: Vec<&RunSummary> = used.collect();
         let Some(last) = runs.last() else { continue };
         let tally = tallies.remove(&line.line).unwrap_or_default();
-        let shots = shots.remove(&line.line).unwrap_or_default();
-        let read = Read { line, tally: &tally, shots: &shots, evidence: &evidence };
+        let on_line = shots.get(&line.line).map(Vec::as_slice).unwrap_or_default();
+        let read = Read { line, tally: &tally, shots: on_line, evidence: &evidence };
         lines.push(of_line(&judged, &read, (&runs, &last.start.path), request)?);
     }
     let required_from = |number| required_from(&plan, &lines, number);
     let parts =
-        Parts { plan: &plan, lines: &lines, only: request.line.as_deref(), required_from: &required_from, worst, laminations };
+        Parts { plan: &plan, lines: &lines, only: request.line.as_deref(), required_from: &required_from, shots: &shots, worst, laminations };
     let roll_up = roll_up(parts);
     let mut assessment = Assessment {
         job: contents.plan.job.number.clone(),

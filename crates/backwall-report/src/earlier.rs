@@ -2,8 +2,10 @@
 //! stands in `strip::compare`; here are the files.
 
 mod table;
+mod titles;
 
 pub use table::{Role, Unit};
+pub use titles::DateOrder;
 
 use super::readings::Source;
 use super::whole_file::{Stopped, Tick};
@@ -44,6 +46,8 @@ pub struct Told {
     /// The line a table without a line column is of.
     pub line: Option<String>,
     pub date: Option<NaiveDate>,
+    /// How days are written that could be two.
+    pub date_order: Option<DateOrder>,
     pub datum: Option<String>,
     /// Positions count from the start of a line in this direction, instead of from the datum.
     pub direction: Option<Direction>,

@@ -49,15 +49,20 @@ fn wall(x: f64, lost: f64) -> f64 {
 
 /// A run along A090 in steps of 1 mm that believes itself `shift` further than it is. Every twentieth reading has no echo.
 pub(super) fn scan(path: &Path, at_us: i64, shift: f64, wall: impl Fn(f64) -> Option<f64>) {
+    scan_line(path, "A090", at_us, shift, wall);
+}
+
+/// The same along any line.
+pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: impl Fn(f64) -> Option<f64>) {
     let file = JobFile::open(path).unwrap();
     let (plan, writer) = (file.contents().unwrap().plan, file.writer());
     let setups = file.contents().unwrap().setups.len() as i64;
     let setup_id = if setups == 0 { writer.add_setup(plan.typed_setup(), "typed".into(), signed(at_us - 2)).unwrap() } else { setups };
     writer.add_check(check(setup_id, at_us - 1, 10.0)).unwrap();
-    let start = RunStart { setup_id: Some(setup_id), wall_temperature: Temperature::celsius(18.0), ..run_start(&plan, "A090", at_us) };
+    let start = RunStart { setup_id: Some(setup_id), wall_temperature: Temperature::celsius(18.0), ..run_start(&plan, line, at_us) };
     let limits = plan.limits();
     let run = writer.start_run(start).unwrap();
-    let path = plan.path(plan.line("A090").unwrap());
+    let path = plan.path(plan.line(line).unwrap());
     for seq in 0..path.length.as_mm() as u32 {
         let x = f64::from(seq) + 0.5;
         let course = path.course_at(Length::mm(x));

@@ -445,13 +445,18 @@ fn the_critical_profile_is_the_lowest_of_all_lines() {
     let m2 = line([14.5, 13.5, 12.5, 12.5, 11.5, 11.0, 13.5, 9.5, 10.5, 13.5, 14.0, 11.5, 9.5, 13.5, 14.5, 14.0, 13.5, 13.5]);
     let mean = |walls: &[Length]| walls.iter().map(|wall| wall.as_mm()).sum::<f64>() / walls.len() as f64;
     let least = |walls: &[Length]| walls.iter().copied().reduce(Length::min).unwrap();
-    let critical = critical_profile(&[&m4, &m8, &m2]).unwrap();
+    let some = |walls: &[Length]| walls.iter().copied().map(Some).collect::<Vec<_>>();
+    let found = critical_profile(&[&some(&m4), &some(&m8), &some(&m2)]).unwrap();
+    let critical: Vec<Length> = found.iter().map(|place| place.lowest.unwrap()).collect();
     close(mean(&critical), 10.3278, 5e-5);
     assert_eq!(least(&critical), mm(8.6));
     close(variation(&critical).unwrap().value.cov * 100.0, 8.60, 5e-3);
     close(mean(&m2), 12.5833, 5e-5);
     assert_eq!(least(&m2), mm(9.5));
-    assert_eq!(critical_profile(&[&m4, &m8[..17]]), None);
+    assert_eq!(critical_profile(&[&some(&m4), &some(&m8[..17])]), None);
+    // A line that was not read somewhere leaves the others' wall there; where none was read there is none.
+    let holes = critical_profile(&[&[Some(mm(9.0)), None, None], &[Some(mm(9.5)), Some(mm(8.0)), None]]).unwrap();
+    assert_eq!(holes.iter().map(|place| (place.lowest, place.read)).collect::<Vec<_>>(), [(Some(mm(9.0)), 2), (Some(mm(8.0)), 1), (None, 0)]);
     assert_eq!(critical_profile(&[]), None);
 }
 

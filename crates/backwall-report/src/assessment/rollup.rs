@@ -1,16 +1,19 @@
 //! What all lines say together, course by course and of the whole asset. Every statement is drawn from the assessment of the lines and
 //! made here once: command, report and export show this one.
 
+use super::profiles::{self, Profile, ThinStretch};
 use super::words::{decision_of, last_part};
 use super::worst::{Place, Worst};
 use super::{LineAssessment, Summary};
 use backwall_survey::integrity::Decision;
+use backwall_survey::integrity::average::Shot;
 use backwall_survey::integrity::life::Life;
 use backwall_survey::job::Plan;
 use backwall_survey::strip::compare::same_text;
 use backwall_units::{Length, LossRate};
 use chrono::NaiveDate;
 use serde::Serialize;
+use std::collections::BTreeMap;
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RollUp {
@@ -64,6 +67,12 @@ pub struct RolledCourse {
     pub life: Option<ShortestLife>,
     pub next: Option<NaiveDate>,
     pub next_line: Option<String>,
+    /// Over its parallel lines.
+    #[serde(skip)]
+    pub profile: Option<Profile>,
+    /// Inputs for the screening of a local thin area, where there is one.
+    #[serde(rename = "local_thin_area_inputs")]
+    pub thin: Option<ThinStretch>,
     /// What the reader must know of the readings, each once.
     pub rests_on: Vec<String>,
     /// What is to be done, most pressing first.
@@ -134,6 +143,8 @@ pub(super) struct Parts<'a> {
     /// Only this line was asked for.
     pub only: Option<&'a str>,
     pub required_from: &'a dyn Fn(u16) -> String,
+    /// Every placed reading of each line.
+    pub shots: &'a BTreeMap<String, Vec<Shot>>,
     pub worst: Vec<Worst>,
     pub laminations: Vec<Worst>,
 }
@@ -267,10 +278,15 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
             rests_on.push(words.clone());
         }
     }
+    let required = lines.iter().find_map(|on| on.summary.required);
+    let profile = profile(parts, number);
+    let thin = profile.as_ref().zip(required).and_then(|(profile, required)| profiles::thin_stretch(profile, required, plan));
     let mut done = RolledCourse {
         course: number,
         nominal,
-        required: lines.iter().find_map(|on| on.summary.required),
+        required,
+        profile,
+        thin,
         required_from: (parts.required_from)(number),
         decision,
         decision_why,
@@ -290,6 +306,18 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
     };
     done.to_do = to_do(parts, &done, &lines);
     done
+}
+
+/// The critical thickness profile over the upright lines through a course.
+fn profile(parts: &Parts<'_>, number: u16) -> Option<Profile> {
+    let (_, bottom, top) = parts.plan.course_edges().into_iter().find(|edge| edge.0 == number)?;
+    let upright = parts.plan.lines.iter().filter(|line| line.direction.is_upright() && parts.is_wanted(&line.name));
+    let through = upright.filter(|line| {
+        let (low, high) = parts.plan.path(line).span();
+        low < top && high > bottom
+    });
+    let shots: Vec<&[Shot]> = through.filter_map(|line| parts.shots.get(&line.name).map(Vec::as_slice)).collect();
+    profiles::of_course((bottom, top), parts.plan.limits.max_gap, &shots)
 }
 
 /// The worst line first: by its decision, by the life it leaves, by its minimum.

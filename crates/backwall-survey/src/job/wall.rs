@@ -36,6 +36,15 @@ impl Plan {
         }
     }
 
+    /// Azimuth in degrees and elevation of a place along a line, where the plan gives both.
+    pub fn on_wall(&self, line: &str, along: Length) -> Option<(f64, Length)> {
+        let line = self.line(line)?;
+        match line.direction.is_upright() {
+            true => Some((line.azimuth_deg?, along)),
+            false => Some(((along / self.ground().circumference * 360.0).rem_euclid(360.0), line.elevation?)),
+        }
+    }
+
     /// All lines on the wall; `strip` gives what was read along a line in all of its runs.
     pub fn wall_map(&self, mut strip: impl FnMut(&str) -> Strip) -> WallMap {
         let beam = self.probe.beam_width.unwrap_or(ASSUMED_BEAM);
