@@ -47,6 +47,18 @@ fn the_page_of_the_plan_is_the_one_the_keys_make() {
     );
 }
 
+/// `UPDATE_DOCS=1 cargo test --test program the_page_of_the_basis` writes the page.
+#[test]
+fn the_page_of_the_basis_is_the_one_the_keys_make() {
+    let path = root().join("docs/basis.md");
+    let made = backwall_survey::job::basis::page();
+    if std::env::var_os("UPDATE_DOCS").is_some() {
+        std::fs::write(&path, &made).unwrap();
+    }
+    let page = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(page == made, "docs/basis.md is not what the keys make: UPDATE_DOCS=1 cargo test --test program the_page_of_the_basis");
+}
+
 #[test]
 fn ten_mistakes_are_shown_at_once_each_with_its_line_its_key_and_what_is_allowed() {
     let plan = std::fs::read_to_string(root().join("tests/data/plan.toml")).unwrap();

@@ -177,11 +177,11 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
         assert!(!html.contains(outside), "the file must need nothing but itself: {outside}");
     }
 
-    let letter = report(&job, "letter.pdf", &["--paper", "letter", "--units", "in", "--template", "short"]);
+    let letter = report(&job, "letter.pdf", &["--paper", "letter", "--units", "in", "--template", "summary"]);
     let info = poppler("pdfinfo", &[letter.to_str().unwrap()]);
     assert!(info.contains("letter"), "{info}");
     let text = flat(&pages_text(&letter));
-    assert!(text.contains(&format!("{:.3} in", thickness / 25.4)) && text.contains("Left out by the template 'short': People"), "{text}");
+    assert!(text.contains(&format!("{:.3} in", thickness / 25.4)) && text.contains("Left out by the template 'summary': Record of the measurement"), "{text}");
 }
 
 fn pages_text(pdf: &Path) -> String {

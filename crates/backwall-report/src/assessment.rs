@@ -198,8 +198,17 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         lines.push(of_line(&judged, &read, (&runs, &last.start.path), request)?);
     }
     let required_from = |number| required_from(&plan, &lines, number);
-    let parts =
-        Parts { plan: &plan, lines: &lines, only: request.line.as_deref(), required_from: &required_from, shots: &shots, worst, laminations };
+    let rests_on = |course| evidence.rolled(course, unit);
+    let parts = Parts {
+        plan: &plan,
+        lines: &lines,
+        only: request.line.as_deref(),
+        required_from: &required_from,
+        rests_on: &rests_on,
+        shots: &shots,
+        worst,
+        laminations,
+    };
     let roll_up = roll_up(parts);
     let mut assessment = Assessment {
         job: contents.plan.job.number.clone(),

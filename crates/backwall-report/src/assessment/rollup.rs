@@ -40,6 +40,8 @@ pub struct OfAsset {
     pub greatest_rate: Option<u16>,
     pub lowest: Option<u16>,
     pub next: Option<NaiveDate>,
+    /// What the reader must know of all readings, each once.
+    pub rests_on: Vec<String>,
 }
 
 /// One course over all its lines. What is lowest, fastest or earliest need not be on one line: each names its own.
@@ -143,6 +145,8 @@ pub(super) struct Parts<'a> {
     /// Only this line was asked for.
     pub only: Option<&'a str>,
     pub required_from: &'a dyn Fn(u16) -> String,
+    /// What the readings of a course, or of all, rest on.
+    pub rests_on: &'a dyn Fn(Option<u16>) -> Vec<String>,
     /// Every placed reading of each line.
     pub shots: &'a BTreeMap<String, Vec<Shot>>,
     pub worst: Vec<Worst>,
@@ -154,7 +158,6 @@ struct OnLine<'a> {
     line: &'a str,
     summary: &'a Summary,
     at: Option<Length>,
-    rests_on: &'a [String],
     /// What was to be covered, and what was.
     planned: Length,
     covered: Length,
@@ -192,6 +195,7 @@ pub(super) fn roll_up(parts: Parts<'_>) -> RollUp {
                 .map(|it| it.0),
         ),
         next: courses.iter().filter_map(|course| course.next).min(),
+        rests_on: (parts.rests_on)(None),
     };
     RollUp { asset, courses, worst: parts.worst, laminations: parts.laminations }
 }
@@ -231,7 +235,6 @@ impl Parts<'_> {
                     line: &line.line,
                     summary: &course.summary,
                     at: course.summary.least_at.or(course.statistics.least.and_then(|least| least.along)),
-                    rests_on: &course.rests_on,
                     planned,
                     covered: planned * share,
                 }
@@ -272,12 +275,6 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
         .filter_map(|on| Some(ShortestLife { line: on.line.to_owned(), life: on.summary.life_ends? }))
         .min_by(|a, b| a.life.low.total_cmp(&b.life.low));
     let next = lines.iter().filter_map(|on| Some((on.summary.next?, on.line))).min();
-    let mut rests_on: Vec<String> = Vec::new();
-    for words in lines.iter().flat_map(|on| on.rests_on) {
-        if !rests_on.contains(words) {
-            rests_on.push(words.clone());
-        }
-    }
     let required = lines.iter().find_map(|on| on.summary.required);
     let profile = profile(parts, number);
     let thin = profile.as_ref().zip(required).and_then(|(profile, required)| profiles::thin_stretch(profile, required, plan));
@@ -301,7 +298,7 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
         life,
         next: next.map(|next| next.0),
         next_line: next.map(|next| next.1.to_owned()),
-        rests_on,
+        rests_on: if lines.is_empty() { Vec::new() } else { (parts.rests_on)(Some(number)) },
         to_do: Vec::new(),
     };
     done.to_do = to_do(parts, &done, &lines);
@@ -340,6 +337,16 @@ fn why(lines: &[OnLine<'_>], governing: Option<&OnLine<'_>>, on_lines: Decision,
     };
     let more = if lines.len() > 1 { format!(" (of {} lines the one that decides)", lines.len()) } else { String::new() };
     let mut why = format!("line {}{more}: {}", governing.line, governing.summary.decision_why);
+    // Averages may hold where the minimum alone has nothing left: said here, so that decision and date do not look at odds.
+    let spent = lines.iter().filter(|on| on.summary.life.is_some_and(|life| life.as_years() <= 0.0)).map(|on| on.line.to_owned());
+    let spent: Vec<String> = spent.collect();
+    if on_lines == Decision::Met && !spent.is_empty() {
+        why.push_str(&format!(
+            "; enough now by average and minimum reading, but the minimum alone lies under what is required or within U of it (line {}): by it no life \
+             is left, and it is due now",
+            spent.join(", ")
+        ));
+    }
     if on_lines == Decision::Met && !not_driven.is_empty() {
         why = format!("met on what was driven, but {} of the plan not driven; {why}", last_part(not_driven));
     }

@@ -8,9 +8,6 @@ use crate::document::{Table, Tone};
 use crate::words::{percent, safe_text};
 use backwall_survey::integrity::Decision;
 
-/// Doubts that the first page has room for; the assessment has all.
-const MOST_DOUBTS: usize = 8;
-
 impl Writer<'_> {
     /// Whether it is enough: in a headline, in plain words, course by course.
     pub(super) fn answer(&mut self) {
@@ -26,13 +23,11 @@ impl Writer<'_> {
         let mut table = Table::of(&[
             "Course>",
             &self.head("Required"),
-            &self.head("Minimum ± U"),
-            "On line, at",
+            &format!("Minimum ± U, {}, on line, at", unit.thickness_symbol()),
             &self.head("t1"),
             "Covered>",
             "Decision",
-            &format!("Rate ± U, {}>", unit.rate_symbol()),
-            "On line, at",
+            &format!("Rate ± U, {}, on line", unit.rate_symbol()),
             "Life, years>",
             "Next by",
         ]);
@@ -43,61 +38,34 @@ impl Writer<'_> {
         self.doubts();
     }
 
-    fn course_cells(&self, course: &RolledCourse) -> [String; 11] {
+    fn course_cells(&self, course: &RolledCourse) -> [String; 9] {
         let unit = self.wanted.unit;
         let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
-        let place = |place: &Place| {
-            let at = place.at.map_or_else(String::new, |at| format!(" {} {}", unit.place(at), unit.place_symbol()));
-            format!("{}{at}", safe_text(&place.line))
+        let minimum = |found: &Place| {
+            let expanded = found.expanded.map_or_else(|| " ± ?".to_owned(), |expanded| format!(" ± {}", unit.thickness(expanded)));
+            let at = found.at.map_or_else(String::new, |at| format!(" {} {}", unit.place(at), unit.place_symbol()));
+            format!("{}{expanded}, {}{at}", unit.thickness(found.thickness), safe_text(&found.line))
         };
         [
             course.course.to_string(),
             self.bare(course.required),
-            dash(course.minimum.as_ref().map(|found| {
-                let expanded = found.expanded.map_or_else(String::new, |expanded| format!(" ± {}", unit.thickness(expanded)));
-                format!("{}{expanded}", unit.thickness(found.thickness))
-            })),
-            dash(course.minimum.as_ref().map(place)),
+            dash(course.minimum.as_ref().map(minimum)),
             course.average_words(unit),
             dash(course.covered_share.map(percent)),
             course.decision.word().to_owned(),
-            dash(course.rate.as_ref().map(|rate| rate.words(unit))),
-            dash(course.rate.as_ref().map(|rate| safe_text(&rate.where_words(unit)))),
+            dash(course.rate.as_ref().map(|rate| format!("{}, {}", rate.words(unit), safe_text(&rate.where_words(unit))))),
             course.life_words(),
             dash(course.next.map(|next| next.to_string())),
         ]
     }
 
-    /// What the reader must know of the readings beneath these numbers: each statement once, with the courses it is of.
+    /// What the reader must know of the readings beneath these numbers. Calibrations stand above.
     fn doubts(&mut self) {
         let Some(assessment) = &self.job.assessment else { return };
-        let mut said: Vec<(&str, Vec<String>)> = Vec::new();
-        for course in &assessment.roll_up.courses {
-            for words in &course.rests_on {
-                match said.iter_mut().find(|(known, _)| known == words) {
-                    Some((_, courses)) => courses.push(course.course.to_string()),
-                    None => said.push((words, vec![course.course.to_string()])),
-                }
-            }
+        let lines: Vec<String> = assessment.roll_up.asset.rests_on.iter().map(|words| capital(words)).collect();
+        if !lines.is_empty() {
+            self.out.notice(Tone::Watch, "WHAT THESE NUMBERS REST ON", lines);
         }
-        if said.is_empty() {
-            return;
-        }
-        let all = assessment.roll_up.courses.len();
-        let more = said.len().saturating_sub(MOST_DOUBTS);
-        let mut lines: Vec<String> = said
-            .into_iter()
-            .take(MOST_DOUBTS)
-            .map(|(words, courses)| match courses.len() {
-                one if one == all && all > 1 => capital(words),
-                1 => format!("Course {}: {words}", courses[0]),
-                _ => format!("Courses {}: {words}", courses.join(", ")),
-            })
-            .collect();
-        if more > 0 {
-            lines.push(format!("{more} more doubts stand in the assessment"));
-        }
-        self.out.notice(Tone::Watch, "WHAT THESE NUMBERS REST ON", lines);
     }
 
     /// What to do next, most pressing first.

@@ -261,7 +261,7 @@ impl Writer<'_> {
         let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
         let carries = |number: &&Worked| all || number.verdict.is_some() || course.summary.names(&number.title);
         for number in course.numbers.iter().filter(carries) {
-            table.row(cells(number, self.wanted.unit));
+            table.row(cells(number, self.wanted.unit, all));
         }
         self.out.table(table);
         if all && !course.missing.is_empty() {
@@ -270,12 +270,13 @@ impl Writer<'_> {
     }
 }
 
-fn cells(number: &Worked, unit: LengthUnit) -> [String; 3] {
+/// A number's row; its cautions where there is room for everything.
+fn cells(number: &Worked, unit: LengthUnit, all: bool) -> [String; 3] {
     let number = number.shown_in(unit);
     let list =
         |figures: &[backwall_survey::integrity::worked::Figure]| figures.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
     let verdict = number.verdict.as_ref().map_or_else(String::new, |verdict| format!(". {}", capital(verdict)));
-    let cautions: String = number.cautions.iter().map(|caution| format!(". Caution: {caution}")).collect();
+    let cautions: String = number.cautions.iter().filter(|_| all).map(|caution| format!(". Caution: {caution}")).collect();
     [
         format!("{}: {}{verdict}", number.title, list(&number.results)),
         format!("{}; with {}", number.formula, list(&number.inputs)),

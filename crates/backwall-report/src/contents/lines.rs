@@ -1,6 +1,5 @@
 //! What was found, line by line and course by course, and what was not.
 
-use super::summary::capital;
 use super::{Writer, captioned, count};
 use crate::document::{Table, Tone};
 use crate::figure::data;
@@ -8,6 +7,9 @@ use crate::words::percent;
 use backwall_survey::strip::Level;
 use backwall_survey::strip::statistics::{Percentiles, Statistics};
 use backwall_units::Length;
+
+/// Of more runs than this a table gives their number only.
+const MOST_RUNS: usize = 3;
 
 impl Writer<'_> {
     pub(super) fn results(&mut self) {
@@ -156,20 +158,20 @@ impl Writer<'_> {
     }
 
     pub(super) fn missing(&mut self) {
-        let doubtful: Vec<String> = self
-            .job
-            .runs
-            .iter()
-            .filter(|run| run.calibration().0 != Tone::Good)
-            .map(|run| format!("{}: {}", capital(&run.name()), run.calibration().1))
-            .collect();
+        let doubtful: Vec<String> = self.calibrations().into_iter().filter(|(tone, _)| *tone != Tone::Good).map(|(_, words)| words).collect();
         if doubtful.is_empty() && !self.job.runs.is_empty() {
             self.out.paragraph("No run is suspect or without calibration.");
         }
         if !doubtful.is_empty() {
             self.out.notice(Tone::Bad, "Runs whose thicknesses are not to be relied on as they stand", doubtful);
         }
-        let missing = self.missing_lines();
+        let mut missing = self.missing_lines();
+        let most = self.most_rows();
+        if missing.len() > most {
+            let more = missing.len() - most;
+            missing.truncate(most);
+            missing.push(format!("{more} more runs miss something; the template 'complete' has all"));
+        }
         if missing.is_empty() {
             self.out.paragraph("Nothing planned is missing.");
         } else {
@@ -217,13 +219,15 @@ impl Writer<'_> {
                 }
             }
         }
+        found.sort_by_key(|(_, readings, _)| std::cmp::Reverse(*readings));
         let mut table = Table::of(&["Flag", "Readings>", "Of them", "Means"]);
         for (flag, readings, runs) in found {
-            table.row([flag.word().to_owned(), readings.to_string(), runs.join(", "), flag.explanation().to_owned()]);
+            let of_them = if runs.len() > MOST_RUNS { format!("in {} runs", runs.len()) } else { runs.join(", ") };
+            table.row([flag.word().to_owned(), readings.to_string(), of_them, flag.explanation().to_owned()]);
         }
         if !table.rows.is_empty() {
             self.out.heading(2, "Flags on readings");
-            self.out.table(table);
+            self.shortened(table, "flags", "rarer ones");
         }
     }
 }

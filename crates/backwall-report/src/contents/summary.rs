@@ -75,6 +75,12 @@ impl RunFacts {
     }
 }
 
+/// Of what the checklist holds against scanning; the checklist's section has all.
+const MOST_OBSTACLES: usize = 3;
+
+/// Suspected laminations whose evidence the first page has; the others are named.
+const MOST_EVIDENCE: usize = 2;
+
 /// A list on the first page has no more lines; its section has all.
 const MOST_LINES: usize = 6;
 
@@ -128,16 +134,21 @@ impl Writer<'_> {
                 ),
             )
         };
-        // What holds of several runs is said once.
-        let mut said: Vec<(&str, Vec<String>)> = Vec::new();
-        for (run, (_, words)) in &stands {
-            match said.iter_mut().find(|(known, _)| known == words) {
-                Some((_, runs)) => runs.push(run.name()),
-                None => said.push((words, vec![run.name()])),
+        let lines = self.calibrations().into_iter().map(|(_, words)| words).collect();
+        self.out.notice(tone, title, lines);
+    }
+
+    /// How the calibration of each run stands; what holds of several runs is said once.
+    pub(super) fn calibrations(&self) -> Vec<(Tone, String)> {
+        let mut said: Vec<(Tone, String, Vec<String>)> = Vec::new();
+        for run in &self.job.runs {
+            let (tone, words) = run.calibration();
+            match said.iter_mut().find(|(_, known, _)| *known == words) {
+                Some((.., runs)) => runs.push(run.name()),
+                None => said.push((tone, words, vec![run.name()])),
             }
         }
-        let lines = said.into_iter().map(|(words, runs)| format!("{}: {words}", capital(&runs.join(", ")))).collect();
-        self.out.notice(tone, title, lines);
+        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", capital(&runs.join(", "))))).collect()
     }
 
     fn whether_thin(&mut self) {
@@ -166,15 +177,21 @@ impl Writer<'_> {
             lines.push(format!("Minimum reading that a neighbour agrees with: {}", self.where_found(run, reading)));
         }
         let confirmed = confirmed.and_then(|(_, reading)| reading.measurement.thickness);
+        let lower = |run: &&RunFacts| run.alone.as_ref().is_some_and(|(reading, _)| reading.measurement.thickness < confirmed);
+        let standing: Vec<&RunFacts> = runs.iter().filter(lower).collect();
+        let lowest = standing.iter().filter_map(|run| Some((*run, &run.alone.as_ref()?.0)));
+        let lowest = lowest.min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()));
+        if let Some((run, reading)) = lowest {
+            let all = standing.iter().filter_map(|run| Some(run.alone.as_ref()?.1)).sum();
+            let names: Vec<String> = standing.iter().map(|run| run.name()).collect();
+            lines.push(format!(
+                "{} of {} agree with no neighbour, the lowest {}: look there by hand",
+                count(all, "reading"),
+                names.join(", "),
+                self.where_found(run, reading)
+            ));
+        }
         for run in runs {
-            if let Some((reading, standing)) = run.alone.as_ref().filter(|(reading, _)| reading.measurement.thickness < confirmed) {
-                let standing = count(*standing, "reading");
-                lines.push(format!(
-                    "{standing} of {} agree with no neighbour, the lowest {}: look there by hand",
-                    run.name(),
-                    self.where_found(run, reading)
-                ));
-            }
             if !run.is_counted() {
                 let least = run.summary.least.map_or_else(|| "no thickness".to_owned(), |least| self.thickness(least));
                 lines.push(format!(
@@ -227,25 +244,28 @@ impl Writer<'_> {
 
     /// Which spots may be laminations, and that they count as wall until that is proven.
     fn suspected_laminations(&mut self) {
-        let (mut lines, mut open) = (Vec::new(), 0);
+        let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
         for run in &self.job.runs {
             for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
                 if finding.kind == Kind::Lamination {
                     let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
                     let proven = self.proven_sentence(run.summary.id, spot);
                     open += usize::from(proven.is_none());
+                    if lines.len() >= MOST_EVIDENCE && proven.is_none() {
+                        more.push(format!("spot {} of {}{place}", spot.id, run.name()));
+                        continue;
+                    }
                     let proven = proven.map_or_else(String::new, |proven| format!(". {proven}"));
                     lines.push(format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit)));
                 }
             }
         }
+        let all = lines.len() + more.len();
+        if !more.is_empty() {
+            lines.push(format!("Like it: {}", more.join("; ")));
+        }
         if lines.is_empty() {
             return;
-        }
-        let (all, most) = (lines.len(), self.most_rows().min(MOST_LINES));
-        if all > most {
-            lines.truncate(most);
-            lines.push(format!("{} more stand with the worst places", all - most));
         }
         let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(all as u64, "spot"));
         if open > 0 {
@@ -297,16 +317,44 @@ impl Writer<'_> {
     }
 
     fn what_is_missing(&mut self) {
-        let mut lines = self.missing_lines();
-        if lines.len() > MOST_LINES {
-            let more = lines.len() - MOST_LINES;
-            lines.truncate(MOST_LINES);
-            lines.push(format!("{more} more lines: section \u{201c}{}\u{201d}", self.wanted.template.heading(Section::Missing)));
-        }
+        let lines = self.missing_briefly();
         match lines.is_empty() {
             true => self.out.notice(Tone::Good, "Every planned line was scanned without a gap over the procedure's limit", vec![]),
             false => self.out.notice(Tone::Watch, "MISSING DATA", lines),
         }
+    }
+
+    /// The same for the first page: of many runs what they miss together, and by name those with more than lost shots and gaps.
+    fn missing_briefly(&self) -> Vec<String> {
+        let runs = &self.job.runs;
+        let mut lines = self.missing_lines();
+        if lines.len() <= MOST_LINES {
+            return lines;
+        }
+        let total = |of: fn(&RunFacts) -> u64| runs.iter().map(of).sum::<u64>();
+        let (readings, none, lost) =
+            (total(|run| run.statistics.readings), total(|run| run.statistics.no_echo), total(|run| run.summary.lost));
+        let gaps = || runs.iter().flat_map(|run| run.gaps.iter().map(move |gap| (run, gap)));
+        let longest = gaps().max_by(|a, b| a.1.length().total_cmp(&b.1.length()));
+        let longest = longest.map_or_else(String::new, |(run, gap)| {
+            format!(", the longest {} ({}, {})", self.long(gap.length()), self.stretch(gap.from, gap.to), run.name())
+        });
+        let share = if readings > 0 { none as f64 / readings as f64 } else { 0.0 };
+        let together = format!(
+            "{} lost {}; no echo in {none} of {readings} readings ({}); {} longer than {}{longest}",
+            count(runs.len() as u64, "run"),
+            count(lost, "shot"),
+            percent(share),
+            count(gaps().count() as u64, "gap"),
+            self.long(self.job.contents.plan.limits.max_gap)
+        );
+        lines.retain(|line| line.contains("NOT SCANNED"));
+        lines.push(together);
+        for run in runs.iter().filter(|run| run.summary.state != RunState::Closed || run.statistics.read == 0) {
+            lines.push(format!("{} {}", capital(&run.name()), run.flaws().join("; it ")));
+        }
+        lines.push(format!("What each run misses: section \u{201c}{}\u{201d}", self.wanted.template.heading(Section::Missing)));
+        lines
     }
 
     /// Lines never scanned, then each run's holes and flaws.
@@ -347,13 +395,36 @@ impl Writer<'_> {
             .iter()
             .map(|(why, by)| format!("What stops scanning was OVERRIDDEN by {}: {why}", self.signed(by)))
             .collect();
+        // What was done alike several times is said once.
+        let mut times: Vec<(String, usize)> = Vec::new();
+        for (why, by) in &contents.overrides {
+            let words = format!("What stops scanning was OVERRIDDEN by {}: {why}", by.name);
+            match times.iter_mut().find(|(known, _)| *known == words) {
+                Some((_, times)) => *times += 1,
+                None => times.push((words, 1)),
+            }
+        }
+        if lines.len() > MOST_LINES {
+            lines = times.into_iter().map(|(words, times)| if times > 1 { format!("{words} ({times} times)") } else { words }).collect();
+        }
+        let mut typed: Vec<(&str, Vec<String>)> = Vec::new();
         for run in self.job.runs.iter().filter(|run| run.summary.start.setup.calibration.is_none()) {
             let why = run.summary.start.checklist_override.as_ref().map_or("not overridden", String::as_str);
-            lines.push(format!("{} was scanned WITHOUT A CALIBRATION in force: {why}", capital(&run.name())));
+            match typed.iter_mut().find(|(known, _)| *known == why) {
+                Some((_, runs)) => runs.push(run.name()),
+                None => typed.push((why, vec![run.name()])),
+            }
         }
+        lines.extend(typed.into_iter().map(|(why, runs)| {
+            let was = if runs.len() == 1 { "was" } else { "were" };
+            format!("{} {was} scanned WITHOUT A CALIBRATION in force: {why}", capital(&runs.join(", ")))
+        }));
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
         if !obstacles.is_empty() {
-            lines.push(format!("The pre-scan checklist does not allow scanning: {}", obstacles.join("; ")));
+            let more = obstacles.len().saturating_sub(MOST_OBSTACLES);
+            let more = if more > 0 { format!("; and {more} more") } else { String::new() };
+            let first: Vec<_> = obstacles.iter().rev().take(MOST_OBSTACLES).map(ToString::to_string).collect();
+            lines.push(format!("The pre-scan checklist does not allow scanning: {}{more}", first.join("; ")));
         }
         for person in contents.plan.people.iter().filter(|person| self.expired(person.expires)) {
             let until = person.expires.map_or_else(String::new, |date| date.to_string());

@@ -174,6 +174,9 @@ pub struct Asset {
     #[serde(rename = "surface_temperature_c", default, skip_serializing_if = "Option::is_none")]
     pub surface_temperature: Option<Temperature>,
     pub datum: String,
+    /// Of a sphere: where its elevations begin, from the equator upward.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub datum_latitude_deg: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drawing: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -19,7 +19,7 @@ impl Plan {
             None => spans().fold((Length::ZERO, Length::ZERO), |(low, high), (from, to)| (low.min(from), high.max(to))),
         };
         match self.asset.kind {
-            AssetKind::Sphere => Ground::sphere(self.asset.diameter, bottom, top),
+            AssetKind::Sphere => Ground::sphere(self.asset.diameter, bottom, top, self.asset.datum_latitude_deg),
             AssetKind::TankShell | AssetKind::Column | AssetKind::Vessel | AssetKind::Pipe => {
                 Ground::cylinder(self.asset.diameter, bottom, top)
             }
