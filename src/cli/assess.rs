@@ -377,12 +377,21 @@ fn comparison(compared: &LineComparison, unit: LengthUnit) -> Vec<String> {
         lines.push(format!("  not compared: {}", safe_text(why)));
         return lines;
     }
+    if !compared.points.is_empty() {
+        lines.push(format!("  {} single points, each with the reading nearest to it now:", compared.points.len()));
+        lines.extend(compared.points.iter().map(|point| {
+            let at = format!("{} {}", unit.place(point.at), unit.place_symbol());
+            let nearest = point.nearest.map_or_else(|| "nothing was read there now".to_owned(), |nearest| difference(&nearest, unit));
+            let lowest = point.lowest.map_or_else(String::new, |lowest| format!("; lowest near it {}", unit.thickness(lowest)));
+            format!("  {at}: {nearest}{lowest}")
+        }));
+    }
     let Some(comparison) = &compared.comparison else { return lines };
     let used = comparison.offset;
-    lines.push(format!("  used     {} ({:+.1} mm)", compared.offset_used.word(), used.as_mm()));
+    lines.push(format!("  used     {} ({})", compared.offset_used.word(), unit.offset(used)));
     let found = compared.alignment.as_ref().and_then(|alignment| alignment.offset);
     if let Some(offset) = found.filter(|offset| (*offset - used).abs() > Length::mm(1.0)) {
-        lines.push(format!("  !        the profiles fit with {:+.0} mm: --accept-offset takes that", offset.as_mm()));
+        lines.push(format!("  !        the profiles fit with {}: --accept-offset takes that", unit.offset(offset)));
     }
     lines.push(format!(
         "  bins     {} read by both, {} only now, {} only earlier",

@@ -150,7 +150,7 @@ impl EarlierArgs {
             let told = Told { date: self.earlier_date.get(index).copied(), ..told.clone() };
             earlier::load(path, &told)
         });
-        let mut settings = Settings::default();
+        let mut settings = Settings { unit, ..Settings::default() };
         settings.search = length("--search", &self.search, unit)?.unwrap_or(settings.search);
         if !(settings.search > Length::ZERO && settings.search <= Length::metres(100.0)) {
             bail!("--search must be more than 0 and not more than 100 m");

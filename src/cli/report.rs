@@ -88,7 +88,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         Some(Units::In) => LengthUnit::Inch,
         None => template.units.unwrap_or(contents.plan.job.units),
     };
-    let request = Request { unit: Some(unit), ..args.earlier.request(contents.plan.job.units)? };
+    let mut request = Request { unit: Some(unit), ..args.earlier.request(contents.plan.job.units)? };
+    request.settings.unit = unit;
     let request = super::basis::chosen(args.basis.as_deref(), &args.job, &contents)?.request(request, &contents)?;
     let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
     job.unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };

@@ -3,7 +3,7 @@
 use backwall_survey::strip::compare::{self, Change, Point, Settings, SetupFacts, SurveyLine, Verdict, align};
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::{Mode, Picker};
-use backwall_units::{Length, Temperature, Velocity};
+use backwall_units::{Length, LengthUnit, Temperature, Velocity};
 
 /// Numbers that only look random, so that every run of the test is the same (Knuth's MMIX generator).
 struct Dice(u64);
@@ -176,14 +176,14 @@ fn without_an_earlier_uncertainty_nothing_is_judged() {
     let all = compare::compare(&now, &earlier, Length::ZERO, &Settings::default());
     assert!(all.bins.iter().all(|bin| bin.mean.change == Change::Unjudged));
     assert!(all.stretches.is_empty());
-    let told = compare::warnings(&line(now), &line(earlier)).join("\n");
+    let told = compare::warnings(&line(now), &line(earlier), LengthUnit::Mm).join("\n");
     assert!(told.contains("gives no uncertainty"), "{told}");
 }
 
 #[test]
 fn set_ups_are_compared_before_walls() {
     let now = line(survey(wall(7, 500.0), 0.0, 500.0, 0.0, 1));
-    assert_eq!(compare::warnings(&now, &now), Vec::<String>::new());
+    assert_eq!(compare::warnings(&now, &now, LengthUnit::Mm), Vec::<String>::new());
     let mut other = now.clone();
     other.setup.velocity = Some(Velocity::m_s(5890.0));
     other.setup.mode = Some(Mode::EchoToEcho);
@@ -191,20 +191,20 @@ fn set_ups_are_compared_before_walls() {
     other.setup.wall_temperature = Some(Temperature::celsius(60.0));
     other.datum = Some("top angle".into());
     other.direction = Some(Direction::Down);
-    let told = compare::warnings(&now, &other).join("\n");
+    let told = compare::warnings(&now, &other, LengthUnit::Mm).join("\n");
     for word in
         ["another datum", "driven up now and down", "another velocity: 5920.0 m/s now, 5890.0", "+0.05 mm", "mode", "picker", "temperature"]
     {
         assert!(told.contains(word), "{word} in {told}");
     }
     let silent = SurveyLine { setup: SetupFacts::default(), datum: None, direction: None, ..now.clone() };
-    let told = compare::warnings(&now, &silent).join("\n");
+    let told = compare::warnings(&now, &silent, LengthUnit::Mm).join("\n");
     assert!(told.contains("does not give its velocity, mode, picker, wall temperature"), "{told}");
     let inches = SurveyLine {
         points: now.points.iter().map(|point| Point { thickness: point.thickness / 25.4, ..*point }).collect(),
         ..now.clone()
     };
-    assert!(compare::warnings(&now, &inches).join("\n").contains("check the unit"));
+    assert!(compare::warnings(&now, &inches, LengthUnit::Mm).join("\n").contains("check the unit"));
 }
 
 #[test]

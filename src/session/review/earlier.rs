@@ -82,7 +82,7 @@ impl Surveys {
             )?;
         }
         let alignment = align(&now.points, &earlier.points, &Settings::default());
-        let mut warnings = compare::warnings(&now, earlier);
+        let mut warnings = compare::warnings(&now, earlier, contents.plan.job.units);
         warnings.extend(survey.remarks.iter().cloned());
         let Outline { source, strip } = behind.outline_of(earlier);
         let points = earlier.points.clone();

@@ -9,7 +9,7 @@ use crate::template::Working;
 use backwall_survey::integrity::{Decision, Worked};
 use backwall_survey::strip::compare::{Change, Difference};
 use backwall_survey::strip::{Level, Strip};
-use backwall_units::LengthUnit;
+use backwall_units::{Length, LengthUnit};
 
 impl Writer<'_> {
     pub(super) fn unseen(&mut self) {
@@ -52,6 +52,9 @@ impl Writer<'_> {
         if let Some(why) = &with.not_compared {
             return self.out.notice(Tone::Bad, format!("Not compared: {why}"), vec![]);
         }
+        if !with.points.is_empty() {
+            self.points(with);
+        }
         let Some(comparison) = &with.comparison else { return };
         let mut facts = Vec::new();
         if let Some(alignment) = &with.alignment {
@@ -59,7 +62,7 @@ impl Writer<'_> {
         }
         facts.push(fact(
             "Used",
-            format!("{}: {:+.1} mm added to the earlier positions", with.offset_used.word(), comparison.offset.as_mm()),
+            format!("{}: {} added to the earlier positions", with.offset_used.word(), self.wanted.unit.offset(comparison.offset)),
         ));
         let only = format!("{} only now, {} only earlier", comparison.only_now, comparison.only_earlier);
         facts.push(fact("Stretches of wall", format!("{} read by both, {only}", comparison.bins.len())));
@@ -102,6 +105,31 @@ impl Writer<'_> {
         if self.wanted.template.working == Working::All {
             self.overlaid(line, with, &day);
         }
+    }
+
+    /// An earlier survey of single points: each with the reading nearest to it now.
+    fn points(&mut self, with: &LineComparison) {
+        let unit = self.wanted.unit;
+        let heads = ["Then", "Nearest now", "± U", "Lowest near it"].map(|name| self.head(name));
+        let mut table = Table::of(&[&format!("At, {}>", unit.place_symbol()), &heads[0], &heads[1], &heads[2], "", &heads[3]]);
+        for point in &with.points {
+            let of = |of: fn(&Difference) -> Length| self.bare(point.nearest.as_ref().map(of));
+            let change = point.nearest.map_or("nothing was read there now", |nearest| nearest.change.word());
+            let thinner = point.nearest.is_some_and(|nearest| nearest.change == Change::Thinner);
+            table.toned(
+                if thinner { Tone::Watch } else { Tone::Plain },
+                [
+                    unit.place(point.at),
+                    of(|nearest| nearest.earlier),
+                    of(|nearest| nearest.now),
+                    self.bare(point.nearest.and_then(|nearest| nearest.expanded)),
+                    change.to_owned(),
+                    self.bare(point.lowest),
+                ],
+            );
+        }
+        self.out.paragraph("The earlier survey is one of single points: each stands beside the reading nearest to it now.");
+        self.shortened(table, "points", "upward along the line");
     }
 
     /// The line's last run over the earlier survey.

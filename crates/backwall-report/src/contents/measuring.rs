@@ -266,7 +266,10 @@ impl Writer<'_> {
         parts
             .iter()
             .filter(|part| part.1 != 0.0)
-            .map(|(name, value, digits, unit)| fact(name, format!("{value:.digits$} {unit} (k = 1)")))
+            .map(|(name, value, digits, unit)| match (*unit, self.wanted.unit) {
+                ("mm", LengthUnit::Inch) => fact(name, format!("{:.4} in (k = 1)", Length::mm(*value).as_inch())),
+                _ => fact(name, format!("{value:.digits$} {unit} (k = 1)")),
+            })
             .collect()
     }
 }

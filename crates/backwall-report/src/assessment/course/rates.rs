@@ -122,6 +122,10 @@ impl Work<'_> {
                 self.done.checks.push(format!("{}: no local rate is drawn, since positions do not agree: {why}", compared.source));
                 continue;
             }
+            if !compared.points.is_empty() {
+                self.by_points(compared, years, shared, found);
+                continue;
+            }
             let inside = |points: &[Point]| -> Vec<Point> {
                 points.iter().filter(|point| facts.path.course_at(point.along) == Some(self.course.number)).copied().collect()
             };
@@ -139,6 +143,26 @@ impl Work<'_> {
                     compared.source
                 )),
             }
+        }
+    }
+
+    /// Of an earlier survey of single points the one that lost most.
+    fn by_points(&mut self, compared: &LineComparison, years: Years, shared: f64, found: &mut Vec<Candidate>) {
+        let here = compared.points.iter().filter(|point| self.facts.path.course_at(point.at) == Some(self.course.number));
+        let read = here.filter_map(|point| Some((point.at, point.nearest?)));
+        let worst = read.min_by(|a, b| a.1.difference.total_cmp(&b.1.difference));
+        let Some((at, difference)) = worst else { return };
+        let expanded = difference.expanded.map(|expanded| expanded / 2.0 / years);
+        let (before, now) = (Wall::of(difference.earlier), Wall::of(difference.now));
+        let mut short = rate(Term::Short, before, now, years);
+        if let Ok(answer) = &mut short {
+            answer.value = Rate::judged(-difference.difference / years, expanded);
+            answer.worked.title = format!("{} (point that lost most)", answer.worked.title);
+            answer.worked.cautions.push(format!("earlier: {}, single points; each with the reading nearest to it now", compared.source));
+        }
+        self.keep(found, short, shared);
+        if let Some(last) = found.last_mut() {
+            last.at = Some(Stretch { from: at, to: at });
         }
     }
 
