@@ -202,7 +202,12 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
     let strip = picture && shown == Shown::Strip;
     let rules = [
         ("--what", args.what.is_some(), !picture, "csv, parquet, geojson or json-schema"),
-        ("--what", args.what.is_some_and(|what| what != What::Spots), args.format != Format::Geojson, "csv or parquet; geojson has the spots"),
+        (
+            "--what",
+            args.what.is_some_and(|what| what != What::Spots),
+            args.format != Format::Geojson,
+            "csv or parquet; geojson has the spots",
+        ),
         ("--basis", args.basis.is_some(), what.is_assessed(), "assessment, comparison, points or profile"),
         ("--earlier", !args.earlier.earlier.is_empty(), what.is_assessed(), "assessment, comparison, points or profile"),
         ("--run", args.run.is_some(), !what.is_assessed(), "readings, spots or statistics; an assessment has the whole job"),

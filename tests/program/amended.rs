@@ -198,7 +198,7 @@ fn a_revision_of_the_plan_is_shown_then_taken_and_levels_follow_while_those_show
     assert!(!spots.is_empty() && spots.iter().all(|spot| spot["required_mm"] == "11.000000"), "{spots:?}");
     assert!((least(&spots, "minimum_mm") - minimum).abs() < 0.5, "{spots:?}");
     let report = folder.path().join("r.html");
-    must(&["report", text(&job), "--out", text(&report)]);
+    must(&["report", text(&job), "--template", "complete", "--out", text(&report)]);
     let html = std::fs::read_to_string(&report).unwrap();
     assert!(html.contains("asset.course 2.required_mm: 6.2 -&gt; 11.0"), "the report does not say what the revision changed");
     must(&["verify", text(&job)]);

@@ -120,7 +120,7 @@ fn times_are_on_the_clock_of_the_site_and_the_table_keeps_utc_with_the_zone_besi
         must(&["new", &job, "--from", &plan]);
         let (stream, rows) = ("file:demo-stream/C1.shots", folder.path());
         must(&["scan", &job, "--headless", "--line", "C1", "--stream", stream, "--pace", "max", "--override-checklist", "no wall here"]);
-        must(&["report", &job, "--out", &page, "--issued", "2026-07-01T22:30:00Z"]);
+        must(&["report", &job, "--template", "complete", "--out", &page, "--issued", "2026-07-01T22:30:00Z"]);
         let page = std::fs::read_to_string(&page).unwrap();
         assert!(page.contains(issued), "{issued}");
         let rows = csv(std::path::Path::new(&job), rows);

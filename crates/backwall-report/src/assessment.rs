@@ -26,8 +26,8 @@ use backwall_store::{JobContents, JobReader, RunId, RunState, RunSummary};
 use backwall_survey::integrity::CAUTION;
 use backwall_survey::integrity::average::Shot;
 use backwall_survey::integrity::rate::Wall;
-use backwall_survey::job::{Basis, Plan};
 use backwall_survey::job::validity::Validity;
+use backwall_survey::job::{Basis, Plan};
 use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::compare::{Settings, SurveyLine, same_text};
 use backwall_survey::strip::statistics::{IntervalError, OfCourse, OfInterval, Scope, Statistics, Tally};
@@ -259,10 +259,9 @@ fn by_hand(contents: &JobContents, basis: Option<&Basis>) -> Result<Vec<(String,
     let of = |statement: &i64| {
         let missing = || AssessError::Basis(format!("statement {statement} is no reading by hand that counts"));
         let entered = contents.force.hand.iter().find(|entered| entered.statement == *statement).ok_or_else(missing)?;
-        let (line, along) = entered
-            .what
-            .on_line()
-            .ok_or_else(|| AssessError::Basis(format!("the reading by hand of statement {statement} is on no line: it cannot count for one")))?;
+        let (line, along) = entered.what.on_line().ok_or_else(|| {
+            AssessError::Basis(format!("the reading by hand of statement {statement} is on no line: it cannot count for one"))
+        })?;
         let thickness = entered.what.mean().ok_or_else(missing)?;
         let wall = Wall { thickness, uncertainty: basis.hand_expanded.map(|expanded| expanded / 2.0) };
         Ok((line.to_owned(), HandPoint { statement: *statement, course: entered.what.course(&contents.plan), along: Some(along), wall }))

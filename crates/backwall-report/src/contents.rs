@@ -11,6 +11,7 @@ mod hand;
 mod job;
 mod lines;
 mod measuring;
+mod missing;
 mod noted;
 mod record;
 mod runs;
@@ -19,11 +20,11 @@ mod worst;
 
 pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
 
+use self::worst::tone as tone_of;
 use super::document::{Captioned, Document, Logo, Paper, Table, Tone};
 use super::left::Left;
 use super::template::{Section, Template};
 use super::words::{self, count};
-use self::worst::tone as tone_of;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::Validity;
@@ -78,7 +79,8 @@ impl Issue {
     /// `report R-7 revision 1, issued`.
     fn words(&self) -> String {
         let part = |name: &str, value: &str| if value.is_empty() { String::new() } else { format!("{name} {value}") };
-        let named: Vec<String> = [part("report", &self.number), part("revision", &self.revision)].into_iter().filter(|it| !it.is_empty()).collect();
+        let named: Vec<String> =
+            [part("report", &self.number), part("revision", &self.revision)].into_iter().filter(|it| !it.is_empty()).collect();
         let named = if named.is_empty() { "report without a number".to_owned() } else { named.join(" ") };
         format!("{named}, {}", self.status.word().to_uppercase())
     }

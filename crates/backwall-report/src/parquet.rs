@@ -80,7 +80,13 @@ pub fn write_statistics(
 }
 
 /// Writes rows of the hand-over; answers how many. `what` is the word they were asked for with.
-pub fn write_rows<R>(what: &str, columns: Vec<Column<R>>, job: &JobContents, rows: &[R], out: impl Write + Send) -> Result<u64, ParquetError> {
+pub fn write_rows<R>(
+    what: &str,
+    columns: Vec<Column<R>>,
+    job: &JobContents,
+    rows: &[R],
+    out: impl Write + Send,
+) -> Result<u64, ParquetError> {
     let mut table = Table::new(columns, layout::facts(what, job, &[]), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;

@@ -3,8 +3,8 @@
 use super::table::{Column, Kind, Value, fixed, whole};
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, EvaluationId, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
-use backwall_survey::job::{Plan, Zone};
 use backwall_survey::job::hand::Proven;
+use backwall_survey::job::{Plan, Zone};
 use backwall_survey::neighbours::{self, Judgement};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Spot};
@@ -190,7 +190,9 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
         column("date", Text, "", "day on which its run began, by the site's clock, YYYY-MM-DD", |row| {
             day(row.run.start.started_us, row.plan.zone())
         }),
-        column("azimuth_deg", Fixed(3), "deg", "of the minimum, around the wall from the datum", |row| degrees(row.on_wall().map(|at| at.0))),
+        column("azimuth_deg", Fixed(3), "deg", "of the minimum, around the wall from the datum", |row| {
+            degrees(row.on_wall().map(|at| at.0))
+        }),
         column("elevation_mm", Fixed(3), "mm", "of the minimum, above the datum", |row| micrometres(row.on_wall().map(|at| at.1))),
         column("nominal_mm", Fixed(6), "mm", "nominal thickness there", |row| nanometres(row.run.start.limits.nominal(row.spot.course))),
     ]

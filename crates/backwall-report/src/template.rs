@@ -228,7 +228,22 @@ impl Template {
         }
         let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, working, .. } = written;
         let name = name.to_owned();
-        Ok(Self { name, is_daily, title, language, paper, units, logo, foot, sections, headings, signatures, spot_figures, list_rows, working })
+        Ok(Self {
+            name,
+            is_daily,
+            title,
+            language,
+            paper,
+            units,
+            logo,
+            foot,
+            sections,
+            headings,
+            signatures,
+            spot_figures,
+            list_rows,
+            working,
+        })
     }
 
     pub fn heading(&self, section: Section) -> &str {

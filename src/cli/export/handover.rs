@@ -7,11 +7,11 @@ use crate::cli::basis;
 use backwall_report::assessment::assess;
 use backwall_report::csv;
 use backwall_report::geojson::Collection;
+use backwall_report::hand::hand_columns;
 use backwall_report::handover::{
     assessment_columns, assessment_rows, comparison_columns, comparison_rows, json_schema, point_columns, point_rows, profile_columns,
     profile_rows,
 };
-use backwall_report::hand::hand_columns;
 use backwall_report::parquet;
 use backwall_report::readings::{each_spot, reading_columns, spot_columns};
 use backwall_report::statistics::statistics_columns;
@@ -63,7 +63,8 @@ pub fn geojson(order: &Order<'_>) -> anyhow::Result<Done> {
     })?;
     let (count, without) = (collection.len(), collection.without_place);
     whole_file::write_bytes(&args.out, collection.text().as_bytes())?;
-    let left_out = if without > 0 { format!("; {without} left out, whose line has no azimuth or elevation in the plan") } else { String::new() };
+    let left_out =
+        if without > 0 { format!("; {without} left out, whose line has no azimuth or elevation in the plan") } else { String::new() };
     let runs = sources.iter().map(|source| source.run().id).collect();
     Ok(Done { count, files: vec![args.out.clone()], runs, words: format!("{count} spots{left_out}") })
 }

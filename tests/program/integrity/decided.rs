@@ -456,7 +456,10 @@ fn the_critical_profile_is_the_lowest_of_all_lines() {
     assert_eq!(critical_profile(&[&some(&m4), &some(&m8[..17])]), None);
     // A line that was not read somewhere leaves the others' wall there; where none was read there is none.
     let holes = critical_profile(&[&[Some(mm(9.0)), None, None], &[Some(mm(9.5)), Some(mm(8.0)), None]]).unwrap();
-    assert_eq!(holes.iter().map(|place| (place.lowest, place.read)).collect::<Vec<_>>(), [(Some(mm(9.0)), 2), (Some(mm(8.0)), 1), (None, 0)]);
+    assert_eq!(
+        holes.iter().map(|place| (place.lowest, place.read)).collect::<Vec<_>>(),
+        [(Some(mm(9.0)), 2), (Some(mm(8.0)), 1), (None, 0)]
+    );
     assert_eq!(critical_profile(&[]), None);
 }
 

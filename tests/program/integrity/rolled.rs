@@ -9,7 +9,9 @@ use std::process::Command;
 /// Two courses of 1.2 m, 6.2 mm required of each, and three lines through both; the last is never driven.
 fn plan() -> String {
     let course = |number: u32| {
-        format!("[[asset.course]]\nnumber = {number}\nheight_mm = 1200\nnominal_mm = 10.0\nrequired_mm = 6.2\nrequired_from = \"calculation C-1 (invented)\"\n\n")
+        format!(
+            "[[asset.course]]\nnumber = {number}\nheight_mm = 1200\nnominal_mm = 10.0\nrequired_mm = 6.2\nrequired_from = \"calculation C-1 (invented)\"\n\n"
+        )
     };
     let text = told();
     let (before, rest) = text.split_once("[[asset.course]]").unwrap();
@@ -79,7 +81,10 @@ fn rolled_up(found: &Value) {
     let lowest = read("A120", 1200, 2400);
     assert_eq!(two["minimum"]["line"], "A120");
     super::close(number(&two["minimum"]["thickness_mm"]), lowest, 1e-6);
-    assert_eq!((one["minimum"]["line"].as_str(), one["rate"]["line"].as_str(), one["life"]["line"].as_str()), (Some("A090"), Some("A090"), Some("A090")));
+    assert_eq!(
+        (one["minimum"]["line"].as_str(), one["rate"]["line"].as_str(), one["life"]["line"].as_str()),
+        (Some("A090"), Some("A090"), Some("A090"))
+    );
     super::close(number(&one["rate"]["rate_mm_y"]), 1.22 / (2557.0 / 365.25), 0.01);
     let at = &one["rate"]["at_mm"];
     assert!(number(&at[0]) >= 500.0 && number(&at[1]) <= 700.0, "{at}");
@@ -96,7 +101,8 @@ fn rolled_up(found: &Value) {
     // The extent under the required thickness, not that of the spot, which holds what is within the watch margin.
     let worst = &found["roll_up"]["worst"][0];
     assert_eq!((worst["line"].as_str(), worst["level"].as_str()), (Some("A120"), Some("THIN")), "{worst}");
-    let under: Vec<f64> = (0..2400).filter(|seq| seq % 20 != 19).map(|seq| f64::from(seq) + 0.5).filter(|x| wall("A120", *x, true) < 6.2).collect();
+    let under: Vec<f64> =
+        (0..2400).filter(|seq| seq % 20 != 19).map(|seq| f64::from(seq) + 0.5).filter(|x| wall("A120", *x, true) < 6.2).collect();
     super::close(number(&worst["under_mm"][0]), under[0], 1e-9);
     super::close(number(&worst["under_mm"][1]), under[under.len() - 1], 1e-9);
     assert!(number(&worst["edges_mm"][0]) < under[0] && number(&worst["edges_mm"][1]) > under[under.len() - 1], "{worst}");
@@ -105,7 +111,11 @@ fn rolled_up(found: &Value) {
 /// What if, side by side, kept, in force, taken back: and never a reading changed.
 fn judged_by_a_basis(folder: &Path, now: &str, then: &str, by_plan: &Value) {
     let basis = folder.join("basis.toml");
-    std::fs::write(&basis, "name = \"lower fill\"\nsurveys = [\"then.job\"]\n[[course]]\nnumber = 2\nrequired_mm = 5.0\nrequired_from = \"C-2 (invented)\"\n").unwrap();
+    std::fs::write(
+        &basis,
+        "name = \"lower fill\"\nsurveys = [\"then.job\"]\n[[course]]\nnumber = 2\nrequired_mm = 5.0\nrequired_from = \"C-2 (invented)\"\n",
+    )
+    .unwrap();
     let basis = basis.to_str().unwrap();
     let found = json(&[now, "--basis", basis]);
     let (one, two) = (&found["roll_up"]["courses"][0], &found["roll_up"]["courses"][1]);
@@ -127,7 +137,10 @@ fn judged_by_a_basis(folder: &Path, now: &str, then: &str, by_plan: &Value) {
     let both = json(&[now, "--basis", "plan", "--against", basis]);
     let differs: Vec<&str> = both["differs"].as_array().unwrap().iter().map(|it| it.as_str().unwrap()).collect();
     assert!(differs.iter().any(|it| it.starts_with("asset.course 2.required_mm: 6.2 -> 5.0")), "{differs:?}");
-    assert_eq!((&both["a"]["roll_up"]["courses"][1]["decision"], &both["b"]["roll_up"]["courses"][1]["decision"]), (&Value::from("not met"), &Value::from("not decided")));
+    assert_eq!(
+        (&both["a"]["roll_up"]["courses"][1]["decision"], &both["b"]["roll_up"]["courses"][1]["decision"]),
+        (&Value::from("not met"), &Value::from("not decided"))
+    );
 
     let refused = |arguments: &[&str]| {
         let output = run(&[&["assess", now], arguments].concat());
@@ -164,17 +177,24 @@ fn handed_over(folder: &Path, now: &str, then: &str, found: &Value) {
     // Two courses over all lines, and two on each of two lines.
     assert_eq!(table.iter().map(|row| row["scope"].as_str()).collect::<Vec<_>>(), ["course", "course", "line", "line", "line", "line"]);
     for (row, course) in table.iter().zip(found["roll_up"]["courses"].as_array().unwrap()) {
-        assert_eq!((row["asset"].as_str(), row["date"].as_str(), &row["decision"]), ("TK-7", "2026-03-01", &course["decision"].as_str().unwrap().to_owned()));
+        assert_eq!(
+            (row["asset"].as_str(), row["date"].as_str(), &row["decision"]),
+            ("TK-7", "2026-03-01", &course["decision"].as_str().unwrap().to_owned())
+        );
         super::close(row["minimum_mm"].parse().unwrap(), number(&course["minimum"]["thickness_mm"]), 1e-6);
         super::close(row["life_low_years"].parse().unwrap(), number(&course["life"]["low_years"]), 1e-6);
     }
-    let schema: Value = serde_json::from_str(&std::fs::read_to_string(export("schema.json", &["--format", "json-schema", "--what", "assessment"])).unwrap()).unwrap();
+    let schema: Value = serde_json::from_str(
+        &std::fs::read_to_string(export("schema.json", &["--format", "json-schema", "--what", "assessment"])).unwrap(),
+    )
+    .unwrap();
     let headers = csv::Reader::from_path(&assessment).unwrap().headers().unwrap().iter().map(str::to_owned).collect::<Vec<_>>();
     assert_eq!(schema["required"], serde_json::json!(headers));
     assert_eq!(schema["properties"]["minimum_mm"]["type"], serde_json::json!(["number", "null"]));
 
     let compared = rows(&export("comparison.csv", &["--format", "csv", "--what", "comparison", "--earlier", then]));
-    let bins: usize = found["lines"].as_array().unwrap().iter().map(|line| line["comparisons"][0]["comparison"]["bins"].as_array().unwrap().len()).sum();
+    let bins: usize =
+        found["lines"].as_array().unwrap().iter().map(|line| line["comparisons"][0]["comparison"]["bins"].as_array().unwrap().len()).sum();
     assert_eq!(compared.len(), bins);
     let points = rows(&export("points.csv", &["--format", "csv", "--what", "points"]));
     assert!(points.iter().any(|row| row["point"] == "A120/2/minimum" && row["azimuth_deg"] == "120.000000"), "{points:?}");
@@ -193,7 +213,10 @@ fn handed_over(folder: &Path, now: &str, then: &str, found: &Value) {
         let place = (row["from_mm"].parse::<f64>().unwrap() / 10.0).round() as i64;
         super::close(row["thickness_mm"].parse().unwrap(), lowest[&place], 1e-9);
     }
-    assert_eq!((readings[0]["asset"].as_str(), readings[0]["azimuth_deg"].as_str(), readings[0]["elevation_mm"].as_str()), ("TK-7", "90.000", "0.500"));
+    assert_eq!(
+        (readings[0]["asset"].as_str(), readings[0]["azimuth_deg"].as_str(), readings[0]["elevation_mm"].as_str()),
+        ("TK-7", "90.000", "0.500")
+    );
 
     let spots: Value = serde_json::from_str(&std::fs::read_to_string(export("spots.geojson", &["--format", "geojson"])).unwrap()).unwrap();
     let spot = &spots["features"][0];
@@ -221,7 +244,8 @@ fn reported(folder: &Path, now: &str, then: &str, found: &Value) {
         let issue = ["--number", "R-7", "--status", "issued", "--conclusions", "course 2 is under what is required"];
         must(&[&["report", now, "--earlier", then, "--template", template, "--out", out.to_str().unwrap()][..], &issue].concat());
         let text = Command::new("pdftotext").args(["-layout", out.to_str().unwrap(), "-"]).output().unwrap();
-        let pages: Vec<String> = String::from_utf8(text.stdout).unwrap().trim_end_matches('\u{c}').split('\u{c}').map(str::to_owned).collect();
+        let pages: Vec<String> =
+            String::from_utf8(text.stdout).unwrap().trim_end_matches('\u{c}').split('\u{c}').map(str::to_owned).collect();
         pages
     };
     let (summary, full, complete) = (report("summary"), report("full"), report("complete"));
@@ -239,6 +263,9 @@ fn reported(folder: &Path, now: &str, then: &str, found: &Value) {
     }
     let all = full.concat().split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(all.contains("course 2 is under what is required"), "the engineer's conclusions");
-    assert!(all.contains("Drawing NOT GIVEN") && all.contains("Couplant NOT GIVEN"), "what the standards list is said to be missing: {all}");
+    assert!(
+        all.contains("Drawing NOT GIVEN") && all.contains("Couplant NOT GIVEN"),
+        "what the standards list is said to be missing: {all}"
+    );
     assert!(!summary[0].contains("nothing is judged"), "{}", summary[0]);
 }

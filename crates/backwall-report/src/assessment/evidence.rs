@@ -144,7 +144,8 @@ impl Evidence {
         words.extend(runs.into_iter().map(|(doubt, mut ids)| {
             ids.sort_unstable();
             let names: Vec<String> = ids.iter().map(RunId::to_string).collect();
-            let (named, is) = if ids.len() == 1 { (format!("run {}", names[0]), "is") } else { (format!("runs {}", names.join(", ")), "are") };
+            let (named, is) =
+                if ids.len() == 1 { (format!("run {}", names[0]), "is") } else { (format!("runs {}", names.join(", ")), "are") };
             match doubt.is_suspect {
                 true => format!("{named} {is} suspect and left out: {}", doubt.why),
                 false => format!("the calibration of {named} is pending: {}", doubt.why),

@@ -1,6 +1,11 @@
 //! What all lines say together, course by course and of the whole asset. Every statement is drawn from the assessment of the lines and
 //! made here once: command, report and export show this one.
 
+mod to_do;
+
+pub use to_do::ToDo;
+
+use self::to_do::to_do;
 use super::profiles::{self, Profile, ThinStretch};
 use super::words::{decision_of, last_part};
 use super::worst::{Place, Worst};
@@ -114,30 +119,6 @@ pub struct ShortestLife {
     pub life: Life,
 }
 
-/// One thing to be done.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(tag = "what", rename_all = "kebab-case")]
-pub enum ToDo {
-    /// A person decides on repair, re-rating or a closer look.
-    Decide { line: Option<String> },
-    /// The minimum rests on readings that agree with no neighbour, or was not read by hand yet.
-    ProveByHand { place: Place },
-    /// What to read again so that it can be decided.
-    DriveAgain {
-        line: String,
-        #[serde(rename = "from_mm")]
-        from: Length,
-        #[serde(rename = "to_mm")]
-        to: Length,
-    },
-    DriveFirst { line: String },
-    /// An input is missing for a decision.
-    GiveRequired,
-    /// No earlier thickness is known: no rate.
-    KeepForRate,
-    MeasureBy { date: NaiveDate },
-}
-
 /// What the roll-up is made of.
 pub(super) struct Parts<'a> {
     pub plan: &'a Plan,
@@ -182,10 +163,18 @@ pub(super) fn roll_up(parts: Parts<'_>) -> RollUp {
         lines_read: parts.lines.iter().filter(|line| line.statistics.read > 0).count(),
         covered_share: (long > Length::ZERO).then(|| covered / long),
         shortest_life: number(
-            courses.iter().filter_map(|course| Some((course, course.life.as_ref()?.life.low))).min_by(|a, b| a.1.total_cmp(&b.1)).map(|it| it.0),
+            courses
+                .iter()
+                .filter_map(|course| Some((course, course.life.as_ref()?.life.low)))
+                .min_by(|a, b| a.1.total_cmp(&b.1))
+                .map(|it| it.0),
         ),
         greatest_rate: number(
-            courses.iter().filter_map(|course| Some((course, course.rate.as_ref()?.rate?))).max_by(|a, b| a.1.total_cmp(&b.1)).map(|it| it.0),
+            courses
+                .iter()
+                .filter_map(|course| Some((course, course.rate.as_ref()?.rate?)))
+                .max_by(|a, b| a.1.total_cmp(&b.1))
+                .map(|it| it.0),
         ),
         lowest: number(
             courses
@@ -264,7 +253,9 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
     let decision_why = why(&lines, governing, on_lines, &not_driven);
     let minimum = lines
         .iter()
-        .filter_map(|on| Some(Place { line: on.line.to_owned(), at: on.at, thickness: on.summary.least?, expanded: on.summary.least_expanded }))
+        .filter_map(|on| {
+            Some(Place { line: on.line.to_owned(), at: on.at, thickness: on.summary.least?, expanded: on.summary.least_expanded })
+        })
         .min_by(|a, b| a.thickness.total_cmp(&b.thickness));
     let average = lines
         .iter()
@@ -375,34 +366,4 @@ fn fastest(lines: &[OnLine<'_>]) -> Option<FastestLoss> {
         expanded: on.summary.rate_expanded,
         upper,
     })
-}
-
-fn to_do(parts: &Parts<'_>, course: &RolledCourse, lines: &[OnLine<'_>]) -> Vec<ToDo> {
-    let mut list = Vec::new();
-    if course.required.is_none() && !lines.is_empty() {
-        list.push(ToDo::GiveRequired);
-    }
-    if course.decision == Decision::NotMet {
-        list.push(ToDo::Decide { line: course.governing_line.clone() });
-    }
-    let under = |place: &Place| course.required.is_some_and(|required| place.thickness < required);
-    let spots = || parts.worst.iter().chain(&parts.laminations).filter(|spot| spot.course == Some(course.course));
-    let known = |place: &Place| {
-        spots().any(|spot| {
-            let here = spot.place.line == place.line && spot.place.thickness == place.thickness;
-            here && spot.proven.is_some()
-        })
-    };
-    if let Some(place) = course.minimum.clone().filter(|place| under(place) && !known(place)) {
-        list.push(ToDo::ProveByHand { place });
-    }
-    for on in lines.iter().filter(|on| on.summary.decision == Decision::NotDecided) {
-        list.extend(on.summary.drive_again.iter().map(|it| ToDo::DriveAgain { line: on.line.to_owned(), from: it.from, to: it.to }));
-    }
-    list.extend(course.not_driven.iter().map(|line| ToDo::DriveFirst { line: line.clone() }));
-    if !lines.is_empty() && lines.iter().all(|on| on.summary.rate_upper.is_none()) {
-        list.push(ToDo::KeepForRate);
-    }
-    list.extend(course.next.map(|date| ToDo::MeasureBy { date }));
-    list
 }

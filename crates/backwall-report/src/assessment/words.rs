@@ -57,7 +57,8 @@ impl FastestLoss {
 
     /// Line, place and what it was found between.
     pub fn where_words(&self, unit: LengthUnit) -> String {
-        let at = self.at.map_or_else(String::new, |(from, to)| format!(" {} to {} {}", unit.place(from), unit.place(to), unit.place_symbol()));
+        let at =
+            self.at.map_or_else(String::new, |(from, to)| format!(" {} to {} {}", unit.place(from), unit.place(to), unit.place_symbol()));
         format!("{}{at}", self.line)
     }
 }
@@ -162,9 +163,8 @@ impl RollUp {
         }
         said.push(format!("{verdict} ({asset}; {}).", parts.join("; ")));
         if let Some((course, place)) = self.course(of.lowest).and_then(|course| Some((course, course.minimum.as_ref()?))) {
-            let required = course
-                .required
-                .map_or_else(String::new, |required| format!("; {} is required there", words::thickness(unit, required)));
+            let required =
+                course.required.map_or_else(String::new, |required| format!("; {} is required there", words::thickness(unit, required)));
             said.push(format!("The lowest wall that was read is {} (course {}){required}.", place.words(unit), course.course));
         }
         match self.course(of.greatest_rate).and_then(|course| Some((course, course.rate.as_ref()?))) {

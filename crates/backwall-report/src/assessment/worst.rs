@@ -116,7 +116,8 @@ impl Gathering {
         let inside = |(from, to): (Length, Length)| {
             let thin = self.thin.get(&run).map(Vec::as_slice).unwrap_or_default();
             let places = thin.iter().filter(move |at| **at >= from && **at <= to);
-            places.fold(None, |ends: Option<(Length, Length)>, at| Some(ends.map_or((*at, *at), |(low, high)| (low.min(*at), high.max(*at)))))
+            places
+                .fold(None, |ends: Option<(Length, Length)>, at| Some(ends.map_or((*at, *at), |(low, high)| (low.min(*at), high.max(*at)))))
         };
         let uncertainty = self.uncertainty.get(&(run, spot.least_seq)).copied().flatten();
         Worst {

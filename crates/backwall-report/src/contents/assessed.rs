@@ -196,8 +196,10 @@ impl Writer<'_> {
             .filter(|(line, course)| all || self.governs(line, course) || course.summary.decision == Decision::NotMet)
             .map(|(line, course)| {
                 let (decision, why) = (course.summary.decision.word(), &course.summary.decision_why);
-                let rests = if all && !course.rests_on.is_empty() { format!(". {}", capital(&course.rests_on.join("; "))) } else { String::new() };
-                let checks = if course.checks.is_empty() { String::new() } else { format!(". TO BE LOOKED AT: {}", course.checks.join("; ")) };
+                let rests =
+                    if all && !course.rests_on.is_empty() { format!(". {}", capital(&course.rests_on.join("; "))) } else { String::new() };
+                let checks =
+                    if course.checks.is_empty() { String::new() } else { format!(". TO BE LOOKED AT: {}", course.checks.join("; ")) };
                 format!("{} on {}: {decision}: {why}{rests}{checks}", capital(&named(course)), line.line)
             })
             .collect();

@@ -158,7 +158,8 @@ impl Writer<'_> {
     }
 
     pub(super) fn missing(&mut self) {
-        let doubtful: Vec<String> = self.calibrations().into_iter().filter(|(tone, _)| *tone != Tone::Good).map(|(_, words)| words).collect();
+        let doubtful: Vec<String> =
+            self.calibrations().into_iter().filter(|(tone, _)| *tone != Tone::Good).map(|(_, words)| words).collect();
         if doubtful.is_empty() && !self.job.runs.is_empty() {
             self.out.paragraph("No run is suspect or without calibration.");
         }

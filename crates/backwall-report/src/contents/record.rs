@@ -12,7 +12,8 @@ impl Writer<'_> {
     pub(super) fn record(&mut self) {
         let plan = &self.job.contents.plan;
         let issue = &self.wanted.issue;
-        let given = |value: Option<&str>| value.map(str::trim).filter(|value| !value.is_empty()).map_or_else(|| MISSING.to_owned(), safe_text);
+        let given =
+            |value: Option<&str>| value.map(str::trim).filter(|value| !value.is_empty()).map_or_else(|| MISSING.to_owned(), safe_text);
         let operators = self.each(|run| run.summary.start.operator.clone());
         let mut facts = vec![
             fact("Report number", given(Some(&issue.number))),
@@ -62,11 +63,15 @@ impl Writer<'_> {
         facts.push(fact("Settings", given(Some(&settings))));
         facts.push(fact("Conclusions", given(Some(&issue.conclusions))));
         facts.push(fact("Follow-up", given(Some(&issue.follow_up))));
-        let missing: Vec<&str> = facts.iter().filter(|(_, value)| value.contains(MISSING)).map(|(name, _)| name.as_str()).collect();
-        let title = if missing.is_empty() { "Everything that the standards list is given" } else { "Not given, though the standards list it" };
+        let mut missing: Vec<&str> = facts.iter().filter(|(_, value)| value.contains(MISSING)).map(|(name, _)| name.as_str()).collect();
+        missing.dedup();
+        let title =
+            if missing.is_empty() { "Everything that the standards list is given" } else { "Not given, though the standards list it" };
         let lines = if missing.is_empty() { Vec::new() } else { vec![missing.join(", ")] };
         let tone = if missing.is_empty() { Tone::Good } else { Tone::Watch };
-        self.out.paragraph("What ISO 16809 and ASTM E797 list for the report of a thickness measurement (from memory: compare with your copies).");
+        self.out.paragraph(
+            "What ISO 16809 and ASTM E797 list for the report of a thickness measurement (from memory: compare with your copies).",
+        );
         self.out.notice(tone, title, lines);
         self.out.facts(facts);
     }
@@ -85,7 +90,11 @@ impl Writer<'_> {
     fn probe_of_record(&self) -> String {
         let probe = &self.job.contents.plan.probe;
         let separation = probe.element_separation;
-        let elements = if separation.as_mm() == 0.0 { "single element".to_owned() } else { format!("two elements {} apart", self.thickness(separation)) };
+        let elements = if separation.as_mm() == 0.0 {
+            "single element".to_owned()
+        } else {
+            format!("two elements {} apart", self.thickness(separation))
+        };
         format!("{} MHz, {elements}", probe.frequency.as_mhz())
     }
 

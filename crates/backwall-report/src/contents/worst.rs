@@ -8,7 +8,7 @@ use crate::words::{count, safe_text};
 use backwall_survey::integrity::Decision;
 
 /// Height of a waveform over the whole width of the text, millimetres.
-const HEIGHT: f64 = 52.0;
+const HEIGHT: f64 = 76.0;
 
 impl Writer<'_> {
     pub(super) fn worst(&mut self) {
@@ -30,7 +30,8 @@ impl Writer<'_> {
             self.ranked(&roll_up.laminations, "suspected laminations");
         }
         let most = self.wanted.template.spot_figures;
-        let figures: Vec<Captioned> = roll_up.worst.iter().take(most).enumerate().filter_map(|(index, worst)| self.a_scan(index + 1, worst)).collect();
+        let figures: Vec<Captioned> =
+            roll_up.worst.iter().take(most).enumerate().filter_map(|(index, worst)| self.a_scan(index + 1, worst)).collect();
         if !figures.is_empty() {
             self.out.heading(2, "Their waveforms");
         }

@@ -9,12 +9,45 @@ use chrono::NaiveDate;
 pub(super) const fn titles(role: Role) -> &'static [&'static str] {
     match role {
         Role::Position => &[
-            "elevation", "elev", "height", "pos", "distance", "dist", "station", "chainage", "höhe", "hoehe", "abstand", "hauteur", "élévation",
-            "elevation above datum", "altura", "elevación", "quota", "altezza", "wysokość", "hoogte", "høyde",
+            "elevation",
+            "elev",
+            "height",
+            "pos",
+            "distance",
+            "dist",
+            "station",
+            "chainage",
+            "höhe",
+            "hoehe",
+            "abstand",
+            "hauteur",
+            "élévation",
+            "elevation above datum",
+            "altura",
+            "elevación",
+            "quota",
+            "altezza",
+            "wysokość",
+            "hoogte",
+            "høyde",
         ],
         Role::Thickness => &[
-            "wall", "wall thickness", "wt", "thk", "remaining wall", "thickness reading", "wanddicke", "wandstärke", "restwanddicke", "épaisseur",
-            "epaisseur", "espesor", "spessore", "grubość", "wanddikte", "tykkelse",
+            "wall",
+            "wall thickness",
+            "wt",
+            "thk",
+            "remaining wall",
+            "thickness reading",
+            "wanddicke",
+            "wandstärke",
+            "restwanddicke",
+            "épaisseur",
+            "epaisseur",
+            "espesor",
+            "spessore",
+            "grubość",
+            "wanddikte",
+            "tykkelse",
         ],
         Role::Line => &["scan line", "line no", "line no.", "track", "linie", "ligne", "línea", "linea", "linia", "lijn", "linje"],
         Role::Date => &["day", "date measured", "survey date", "messdatum", "prüfdatum", "fecha", "data", "dato"],
@@ -52,8 +85,7 @@ pub enum DateOrder {
 }
 
 impl DateOrder {
-    pub const ALL: &[(Self, &str, &str)] =
-        &[(Self::DayFirst, "day-first", "31/05/2019"), (Self::MonthFirst, "month-first", "05/31/2019")];
+    pub const ALL: &[(Self, &str, &str)] = &[(Self::DayFirst, "day-first", "31/05/2019"), (Self::MonthFirst, "month-first", "05/31/2019")];
 }
 
 /// Why a text is no day.
@@ -116,7 +148,16 @@ mod tests {
     #[test]
     fn a_day_that_could_be_two_is_asked_about() {
         let may = NaiveDate::from_ymd_opt(2019, 5, 31).unwrap();
-        for text in ["2019-05-31", "2019-05-31T23:30:00+02:00", "31.05.2019", "31/5/2019", "5/31/2019", "31 May 2019", "31-May-2019", "May 31, 2019"] {
+        for text in [
+            "2019-05-31",
+            "2019-05-31T23:30:00+02:00",
+            "31.05.2019",
+            "31/5/2019",
+            "5/31/2019",
+            "31 May 2019",
+            "31-May-2019",
+            "May 31, 2019",
+        ] {
             assert_eq!(day(text, None), Ok(may), "{text}");
         }
         let (april, march) = (NaiveDate::from_ymd_opt(2019, 4, 3).unwrap(), NaiveDate::from_ymd_opt(2019, 3, 4).unwrap());

@@ -12,7 +12,13 @@ pub const PLACE: Length = Length::mm(50.0);
 /// The rate where a course lost most, with that place: of pieces of 50 mm, by their mean or by their lowest reading, whichever lost more. Only losses beyond U
 /// count; where there are none, what no piece is above. `None` where no piece was
 /// read by both with an uncertainty.
-pub fn worst_place(now: &[Point], earlier: &[Point], settings: &Settings, edges: (Length, Length), time: Years) -> Option<(Answer<Rate>, Stretch)> {
+pub fn worst_place(
+    now: &[Point],
+    earlier: &[Point],
+    settings: &Settings,
+    edges: (Length, Length),
+    time: Years,
+) -> Option<(Answer<Rate>, Stretch)> {
     if !(time.is_finite() && time > Years::ZERO) {
         return None;
     }

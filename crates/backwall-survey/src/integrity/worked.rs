@@ -64,8 +64,13 @@ impl Figure {
 }
 
 /// What a millimetre, a metre and a megapascal are in the units of inches.
-const INCH: [(&str, &str, f64); 5] =
-    [("mm", "in", 1.0 / 25.4), ("mm/y", "in/y", 1.0 / 25.4), ("m", "ft", 1.0 / 0.3048), ("MPa", "psi", 145.037_737_7), ("kPa", "psi", 0.145_037_737_7)];
+const INCH: [(&str, &str, f64); 5] = [
+    ("mm", "in", 1.0 / 25.4),
+    ("mm/y", "in/y", 1.0 / 25.4),
+    ("m", "ft", 1.0 / 0.3048),
+    ("MPa", "psi", 145.037_737_7),
+    ("kPa", "psi", 0.145_037_737_7),
+];
 
 impl Figure {
     fn to_inch(&mut self) {

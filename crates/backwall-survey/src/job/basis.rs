@@ -105,7 +105,8 @@ impl Basis {
         let problems = out_of_range(text);
         let mut problems: Vec<Problem> =
             problems.into_iter().map(|(key, message)| Problem { line: line_of_key(text, &key), key, message }).collect();
-        let mut say = |key: String, message: &str| problems.push(Problem { line: line_of_key(text, &key), key, message: message.to_owned() });
+        let mut say =
+            |key: String, message: &str| problems.push(Problem { line: line_of_key(text, &key), key, message: message.to_owned() });
         if basis.name.trim().is_empty() {
             say("name".to_owned(), "is missing: name the basis, tables and reports show it");
         }
@@ -287,7 +288,9 @@ mod tests {
     fn a_basis_replaces_what_it_gives_and_nothing_else() {
         let plan: Plan = toml::from_str(PLAN).unwrap();
         let number = plan.asset.courses[0].number;
-        let text = format!("name = 'b'\nfill_height_mm = 8500\n[[course]]\nnumber = {number}\nrequired_mm = 5.5\nrequired_from = 'calculation 7'\n");
+        let text = format!(
+            "name = 'b'\nfill_height_mm = 8500\n[[course]]\nnumber = {number}\nrequired_mm = 5.5\nrequired_from = 'calculation 7'\n"
+        );
         let basis = Basis::parse("b.toml", &text).unwrap();
         let applied = basis.applied(&plan);
         assert_eq!(applied.asset.courses[0].required, Some(Length::mm(5.5)));
@@ -298,6 +301,9 @@ mod tests {
         assert!(changes.iter().any(|change| change.contains("fill_height_mm")), "{changes:?}");
         let formula = Basis::parse("b.toml", &format!("name = 'b'\n[[course]]\nnumber = {number}\nby_formula = true\n")).unwrap();
         assert_eq!(formula.applied(&plan).asset.courses[0].required, None);
-        assert_eq!(Basis { courses: vec![BasisCourse::bare(99)], ..basis }.unfit(&plan).unwrap().split(';').next(), Some("the asset has no course 99"));
+        assert_eq!(
+            Basis { courses: vec![BasisCourse::bare(99)], ..basis }.unfit(&plan).unwrap().split(';').next(),
+            Some("the asset has no course 99")
+        );
     }
 }

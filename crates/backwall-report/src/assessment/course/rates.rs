@@ -71,7 +71,10 @@ impl Work<'_> {
             if let Some(above) = above {
                 let rate = |rate: LossRate| format!("{} {}", self.unit().rate(rate), self.unit().rate_symbol());
                 let (measured, given) = (rate(above.rate.measured), rate(given));
-                let words = format!("the basis gives {given} and {} says {measured}: the given rate counts here, and it is the lesser", above.title);
+                let words = format!(
+                    "the basis gives {given} and {} says {measured}: the given rate counts here, and it is the lesser",
+                    above.title
+                );
                 self.done.checks.push(words);
             }
             found.clear();

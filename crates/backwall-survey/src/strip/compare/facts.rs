@@ -46,7 +46,8 @@ impl SetupFacts {
             let effect = wall.map(|wall| wall - wall * (earlier / now)).filter(|effect| effect.is_finite());
             let effect = effect.map_or(String::new(), |effect| {
                 let sign = if effect < Length::ZERO { "-" } else { "+" };
-                let (wall, effect, symbol) = (unit.thickness(wall.unwrap_or_default()), unit.thickness(effect.abs()), unit.thickness_symbol());
+                let (wall, effect, symbol) =
+                    (unit.thickness(wall.unwrap_or_default()), unit.thickness(effect.abs()), unit.thickness_symbol());
                 format!("; on {wall} {symbol} that alone makes {sign}{effect} {symbol}")
             });
             format!("another velocity: {:.1} m/s now, {:.1} m/s earlier{effect}", now.as_m_s(), earlier.as_m_s())

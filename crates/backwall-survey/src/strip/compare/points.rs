@@ -83,7 +83,10 @@ mod tests {
         let first = found[0].nearest.unwrap();
         assert_eq!((found[0].at, first.now, found[0].lowest), (Length::mm(500.0), Length::mm(8.6), Some(Length::mm(6.0))));
         assert!((first.expanded.unwrap().as_mm() - 0.1414).abs() < 5e-5 && first.change == Change::Thinner);
-        assert_eq!(at_points(&now, &[point(2500.0, 9.0, None)], &settings)[0], AtPoint { at: Length::mm(2500.0), nearest: None, lowest: None });
+        assert_eq!(
+            at_points(&now, &[point(2500.0, 9.0, None)], &settings)[0],
+            AtPoint { at: Length::mm(2500.0), nearest: None, lowest: None }
+        );
         let untold = at_points(&now, &[point(1000.0, 9.0, None)], &settings)[0].nearest.unwrap();
         assert_eq!(untold.change, Change::Unjudged);
     }
