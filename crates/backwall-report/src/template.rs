@@ -111,6 +111,8 @@ pub struct Template {
     /// Rows a list of spots, gaps, events has at most; what is left out is counted.
     pub list_rows: usize,
     pub working: Working,
+    /// What stands on the first page is not said again further on.
+    pub is_brief: bool,
 }
 
 /// A template as it is written.
@@ -139,6 +141,8 @@ struct Written {
     list_rows: usize,
     #[serde(default)]
     working: Working,
+    #[serde(default)]
+    brief: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
@@ -226,7 +230,8 @@ impl Template {
         if !problems.is_empty() {
             return Err(refuse(problems));
         }
-        let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, working, .. } = written;
+        let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, working, brief: is_brief, .. } =
+            written;
         let name = name.to_owned();
         Ok(Self {
             name,
@@ -243,6 +248,7 @@ impl Template {
             spot_figures,
             list_rows,
             working,
+            is_brief,
         })
     }
 

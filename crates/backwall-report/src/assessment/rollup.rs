@@ -7,7 +7,7 @@ pub use to_do::ToDo;
 
 use self::to_do::to_do;
 use super::profiles::{self, Profile, ThinStretch};
-use super::words::{decision_of, last_part};
+use super::words::{decision_of, not_driven_words};
 use super::worst::{Place, Worst};
 use super::{LineAssessment, Summary};
 use backwall_survey::integrity::Decision;
@@ -323,7 +323,7 @@ fn why(lines: &[OnLine<'_>], governing: Option<&OnLine<'_>>, on_lines: Decision,
     let Some(governing) = governing else {
         return match not_driven {
             [] => "no line of the plan crosses it".to_owned(),
-            names => format!("nothing was read: {} not driven", last_part(names)),
+            names => format!("nothing was read: {}", not_driven_words(names)),
         };
     };
     let more = if lines.len() > 1 { format!(" (of {} lines the one that decides)", lines.len()) } else { String::new() };
@@ -339,7 +339,7 @@ fn why(lines: &[OnLine<'_>], governing: Option<&OnLine<'_>>, on_lines: Decision,
         ));
     }
     if on_lines == Decision::Met && !not_driven.is_empty() {
-        why = format!("met on what was driven, but {} of the plan not driven; {why}", last_part(not_driven));
+        why = format!("met on what was driven, but {}; {why}", not_driven_words(not_driven));
     }
     why
 }

@@ -13,12 +13,12 @@ pub(super) fn decision_of(mut all: impl Iterator<Item = Decision>) -> Decision {
     all.next().map_or(Decision::NotDecided, |first| all.fold(first, Decision::and))
 }
 
-/// `A120 and C1 were`, `A120 was`.
-pub(super) fn last_part(names: &[String]) -> String {
+/// `line A120 of the plan was not driven`, `lines A120 and C1 of the plan were not driven`.
+pub(super) fn not_driven_words(names: &[String]) -> String {
     match names {
         [] => String::new(),
-        [one] => format!("line {one} was"),
-        [first @ .., last] => format!("lines {} and {last} were", first.join(", ")),
+        [one] => format!("line {one} of the plan was not driven"),
+        [first @ .., last] => format!("lines {} and {last} of the plan were not driven", first.join(", ")),
     }
 }
 

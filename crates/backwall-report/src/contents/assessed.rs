@@ -11,6 +11,9 @@ use backwall_survey::strip::compare::{Change, Difference};
 use backwall_survey::strip::{Level, Strip};
 use backwall_units::{Length, LengthUnit};
 
+/// Remarks before the numbers, where only what decides is shown.
+const MOST_REMARKS: usize = 4;
+
 impl Writer<'_> {
     pub(super) fn unseen(&mut self) {
         let (Some(found), unit) = (&self.job.unseen, self.wanted.unit) else { return };
@@ -175,7 +178,13 @@ impl Writer<'_> {
         let Some(assessment) = &self.job.assessment else {
             return self.out.paragraph("No run was made, so there is nothing to assess.");
         };
-        self.out.notice(Tone::Watch, assessment.caution, assessment.remarks.clone());
+        let mut remarks = assessment.remarks.clone();
+        if self.wanted.template.working == Working::Governing && remarks.len() > MOST_REMARKS {
+            let more = remarks.len() - MOST_REMARKS;
+            remarks.truncate(MOST_REMARKS);
+            remarks.push(format!("{more} more remarks, run by run: the template 'complete' has all"));
+        }
+        self.out.notice(Tone::Watch, assessment.caution, remarks);
         let left_out: Vec<String> = assessment.runs.iter().filter(|run| !run.used).map(|run| self.left_out(run)).collect();
         if !left_out.is_empty() {
             self.out.notice(Tone::Bad, "Left out of all numbers in this section", left_out);
@@ -289,7 +298,7 @@ impl Writer<'_> {
             self.out.notice(Tone::Bad, "These do not agree and must be looked at", course.checks.clone());
         }
         let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
-        let carries = |number: &&Worked| all || number.verdict.is_some() || course.summary.names(&number.title);
+        let carries = |number: &&Worked| all || course.summary.names(&number.title);
         for number in course.numbers.iter().filter(carries) {
             table.row(cells(number, self.wanted.unit, all));
         }

@@ -3,6 +3,7 @@
 use super::{Writer, captioned, count};
 use crate::document::{Table, Tone};
 use crate::figure::data;
+use crate::template::Working;
 use crate::words::percent;
 use backwall_survey::strip::Level;
 use backwall_survey::strip::statistics::{Percentiles, Statistics};
@@ -158,6 +159,10 @@ impl Writer<'_> {
     }
 
     pub(super) fn missing(&mut self) {
+        if self.wanted.template.is_brief {
+            let lines = self.missing_briefly(0);
+            return self.out.bullets(if lines.is_empty() { vec!["Nothing planned is missing.".to_owned()] } else { lines });
+        }
         let doubtful: Vec<String> =
             self.calibrations().into_iter().filter(|(tone, _)| *tone != Tone::Good).map(|(_, words)| words).collect();
         if doubtful.is_empty() && !self.job.runs.is_empty() {
@@ -166,13 +171,8 @@ impl Writer<'_> {
         if !doubtful.is_empty() {
             self.out.notice(Tone::Bad, "Runs whose thicknesses are not to be relied on as they stand", doubtful);
         }
-        let mut missing = self.missing_lines();
-        let most = self.most_rows();
-        if missing.len() > most {
-            let more = missing.len() - most;
-            missing.truncate(most);
-            missing.push(format!("{more} more runs miss something; the template 'complete' has all"));
-        }
+        let all = self.wanted.template.working == Working::All;
+        let missing = if all { self.missing_lines() } else { self.missing_briefly(MOST_RUNS) };
         if missing.is_empty() {
             self.out.paragraph("Nothing planned is missing.");
         } else {

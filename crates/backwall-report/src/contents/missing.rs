@@ -3,13 +3,15 @@
 use super::summary::{MOST_LINES, capital};
 use super::{RunFacts, Writer, count};
 use crate::document::Tone;
-use crate::template::Section;
 use crate::words::percent;
 use backwall_store::RunState;
 
 impl Writer<'_> {
     pub(super) fn what_is_missing(&mut self) {
-        let lines = self.missing_briefly();
+        if self.wanted.template.is_brief {
+            return;
+        }
+        let lines = self.missing_briefly(MOST_LINES);
         match lines.is_empty() {
             true => self.out.notice(Tone::Good, "Every planned line was scanned without a gap over the procedure's limit", vec![]),
             false => self.out.notice(Tone::Watch, "MISSING DATA", lines),
@@ -17,10 +19,10 @@ impl Writer<'_> {
     }
 
     /// The same for the first page: of many runs what they miss together, and by name those with more than lost shots and gaps.
-    fn missing_briefly(&self) -> Vec<String> {
+    pub(super) fn missing_briefly(&self, most: usize) -> Vec<String> {
         let runs = &self.job.runs;
         let mut lines = self.missing_lines();
-        if lines.len() <= MOST_LINES {
+        if lines.len() <= most.max(1) {
             return lines;
         }
         let total = |of: fn(&RunFacts) -> u64| runs.iter().map(of).sum::<u64>();
@@ -45,7 +47,6 @@ impl Writer<'_> {
         for run in runs.iter().filter(|run| run.summary.state != RunState::Closed || run.statistics.read == 0) {
             lines.push(format!("{} {}", capital(&run.name()), run.flaws().join("; it ")));
         }
-        lines.push(format!("What each run misses: section \u{201c}{}\u{201d}", self.wanted.template.heading(Section::Missing)));
         lines
     }
 

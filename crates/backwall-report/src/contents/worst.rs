@@ -8,7 +8,7 @@ use crate::words::{count, safe_text};
 use backwall_survey::integrity::Decision;
 
 /// Height of a waveform over the whole width of the text, millimetres.
-const HEIGHT: f64 = 76.0;
+const HEIGHT: f64 = 70.0;
 
 impl Writer<'_> {
     pub(super) fn worst(&mut self) {
@@ -24,7 +24,7 @@ impl Writer<'_> {
              spot where that lies within the watch margin only.",
         );
         self.ranked(&roll_up.worst, "places");
-        if !roll_up.laminations.is_empty() {
+        if !roll_up.laminations.is_empty() && !self.wanted.template.is_brief {
             let title = format!("Apart from these: {} may be laminations", count(roll_up.laminations.len() as u64, "spot"));
             self.out.heading(2, title);
             self.ranked(&roll_up.laminations, "suspected laminations");
@@ -100,11 +100,6 @@ impl Writer<'_> {
         let flags = &of.reading.measurement.flags;
         let flags = if flags.is_empty() { String::new() } else { format!(", {flags}") };
         Some(captioned(figure, format!("Shot {} of run {}{flags}", of.reading.seq, worst.run)))
-    }
-
-    /// For lists that are long on a page: how many are shown.
-    pub(super) fn most_rows(&self) -> usize {
-        self.wanted.template.list_rows
     }
 }
 

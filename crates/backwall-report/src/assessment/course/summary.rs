@@ -74,14 +74,23 @@ pub struct Summary {
     pub least_expected_low: Option<Length>,
 }
 
+/// How the titles of numbers begin that a row always rests on.
+const CARRYING: [&str; 7] = [
+    "Required thickness",
+    "Averaging length",
+    "Lowest average",
+    "Remaining life",
+    "Next thickness measurement",
+    "Next internal",
+    "Corrosion rate given",
+];
+
 /// The cells of the summary's table, the same on screen and in the report.
 impl Summary {
     /// Whether its row rests on the number of this title.
     pub fn names(&self, title: &str) -> bool {
         let is = |named: &Option<String>| named.as_deref() == Some(title);
-        is(&self.greatest_from)
-            || is(&self.rate_from)
-            || ["Required thickness", "Averaging length", "Lowest average", "Remaining life"].iter().any(|known| title.starts_with(known))
+        is(&self.greatest_from) || is(&self.rate_from) || CARRYING.iter().any(|known| title.starts_with(known))
     }
 
     /// The lowest average: one number where all was read, else from unread wall as nothing to unread wall as nominal.
