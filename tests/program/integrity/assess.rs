@@ -6,6 +6,7 @@ use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::{Check, VerificationPlan};
 use backwall_survey::job::{Checklist, Plan};
 use backwall_survey::reading::Reading;
+use backwall_survey::strip::{Sample, SpotWatch};
 use backwall_survey::travel::Place;
 use backwall_ultrasound::{Flag, Flags, Measurement, Quality};
 use backwall_units::{Decibel, Length, Temperature};
@@ -63,6 +64,7 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
     let limits = plan.limits();
     let run = writer.start_run(start).unwrap();
     let path = plan.path(plan.line(line).unwrap());
+    let mut watch = SpotWatch::new(plan.alarm);
     for seq in 0..path.length.as_mm() as u32 {
         let x = f64::from(seq) + 0.5;
         let course = path.course_at(Length::mm(x));
@@ -90,7 +92,13 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
             level,
             level_shown: level,
         };
+        let (along, thickness) = (reading.place.along, reading.measurement.thickness);
+        let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
+        watch.push(&Sample { seq, along, course, thickness, level, sound_from });
         writer.append_blocking(run, Entry::Reading { reading, waveform: None }).unwrap();
+    }
+    for spot in watch.spots() {
+        writer.append_blocking(run, Entry::Spot(spot.clone())).unwrap();
     }
     writer.close_run(run, CloseReason::Operator, 0).unwrap();
     file.close().unwrap();

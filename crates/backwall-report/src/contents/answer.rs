@@ -35,7 +35,30 @@ impl Writer<'_> {
             table.toned(tone_of(course.decision), self.course_cells(course));
         }
         self.out.table(table);
+        self.origins();
         self.doubts();
+    }
+
+    /// Who says what is required, each origin once with its courses.
+    fn origins(&mut self) {
+        let Some(assessment) = &self.job.assessment else { return };
+        let mut origins: Vec<(&str, Vec<String>)> = Vec::new();
+        for course in assessment.roll_up.courses.iter().filter(|course| course.required.is_some()) {
+            match origins.iter_mut().find(|(known, _)| *known == course.required_from) {
+                Some((_, courses)) => courses.push(course.course.to_string()),
+                None => origins.push((&course.required_from, vec![course.course.to_string()])),
+            }
+        }
+        let words: Vec<String> = origins
+            .into_iter()
+            .map(|(from, courses)| {
+                let noun = if courses.len() == 1 { "course" } else { "courses" };
+                format!("{noun} {}: {}", courses.join(", "), safe_text(from))
+            })
+            .collect();
+        if !words.is_empty() {
+            self.out.paragraph(format!("Required by: {}.", words.join("; ")));
+        }
     }
 
     fn course_cells(&self, course: &RolledCourse) -> [String; 9] {

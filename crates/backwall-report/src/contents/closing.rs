@@ -5,6 +5,9 @@ use super::{Writer, fact};
 use crate::document::{Block, Table, Tone};
 use backwall_store::RunState;
 
+/// Of what the method cannot say a brief report has what no reader may miss: the first of the list.
+const BRIEF_METHOD: usize = 4;
+
 impl Writer<'_> {
     pub(super) fn method(&mut self) {
         let mut lines = vec![
@@ -25,6 +28,9 @@ impl Writer<'_> {
         ];
         if self.job.contents.plan.probe.beam_width.is_none() {
             lines.push("The plan does not give the beam's width; the scanned share of the surface rests on an assumed one.".to_owned());
+        }
+        if self.wanted.template.is_brief {
+            lines.truncate(BRIEF_METHOD);
         }
         self.out.bullets(lines);
     }

@@ -24,6 +24,15 @@ impl Writer<'_> {
             fact("Standard, edition", given(plan.job.standard.as_deref())),
             fact("Procedure", given(Some(&plan.job.procedure))),
             fact("Object", format!("{}, {}", safe_text(&plan.asset.name), plan.asset.kind.word())),
+            fact(
+                "Diameter, datum",
+                format!(
+                    "{} {}; {}",
+                    self.wanted.unit.place(plan.asset.diameter),
+                    self.wanted.unit.place_symbol(),
+                    given(Some(&plan.asset.datum))
+                ),
+            ),
             fact("Drawing", given(plan.asset.drawing.as_deref())),
             fact("Material", given(Some(&plan.asset.material))),
             fact("Surface", given(plan.asset.surface.as_deref())),

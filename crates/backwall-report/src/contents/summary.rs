@@ -235,6 +235,10 @@ impl Writer<'_> {
                 "No reading under its limit, where there was an echo: a level compares single readings and decides nothing".to_owned(),
             ),
         };
+        if self.wanted.template.is_brief {
+            // Where, by how much and what to do stands in the answer and with the worst places.
+            lines.clear();
+        }
         self.out.notice(tone, title, lines);
     }
 
