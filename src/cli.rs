@@ -4,7 +4,7 @@
 macro_rules! say {
     ($($text:tt)*) => {{
         use std::io::Write as _;
-        writeln!(std::io::stdout(), $($text)*)?
+        writeln!(std::io::stdout(), "{}", backwall_report::words::shown(&format!($($text)*)))?
     }};
 }
 
@@ -144,7 +144,7 @@ pub fn main() -> ExitCode {
         // A reader that closed the pipe wants no more; that is not a failure.
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            writeln!(std::io::stderr(), "backwall: {error:#}").ok();
+            writeln!(std::io::stderr(), "backwall: {}", backwall_report::words::shown(&format!("{error:#}"))).ok();
             ExitCode::FAILURE
         }
     }

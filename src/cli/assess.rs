@@ -99,7 +99,7 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
         say!("{line}");
     }
     if let Some(kept) = &kept {
-        say!();
+        say!("");
         kept.say(&enter_args(args), &kept.statement.said.to_string(), serde_json::json!({}))?;
     }
     Ok(())

@@ -4,7 +4,7 @@ use anyhow::{Context, bail};
 use backwall_report::assessment::{Assessment, Judge, Request, RolledCourse};
 use backwall_report::earlier::{self, Told};
 use backwall_report::words::safe_text;
-use backwall_store::JobContents;
+use backwall_store::{JobContents, small_file};
 use backwall_survey::job::statement::BasisText;
 use backwall_survey::job::{Basis, Said};
 use backwall_units::LengthUnit;
@@ -39,7 +39,7 @@ pub fn chosen(option: Option<&str>, job: &Path, contents: &JobContents) -> anyho
         }
         Some(file) => {
             let path = Path::new(file);
-            let text = std::fs::read_to_string(path)
+            let text = small_file::text(path)
                 .with_context(|| format!("--basis {file}: neither a file that can be read, nor a number, nor '{PLAN}'"))?;
             let basis = Basis::parse(file, &text)?;
             let judge = Judge::By(Box::new(basis.clone()), format!("file {}", path.file_name().unwrap_or_default().to_string_lossy()));

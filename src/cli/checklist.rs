@@ -9,7 +9,6 @@ use backwall_survey::job::checklist::{Answer, AnswerError, Signature, Signed};
 use clap::Args;
 use serde::Deserialize;
 use serde_json::json;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 #[derive(Args, Debug)]
@@ -124,7 +123,7 @@ fn headless(session: &Session, args: &ChecklistArgs) -> anyhow::Result<bool> {
     }
     let answers = match &args.answers {
         Some(path) => {
-            let text = std::fs::read_to_string(path).with_context(|| format!("{} cannot be read", path.display()))?;
+            let text = backwall_store::small_file::text(path).with_context(|| format!("{} cannot be read", path.display()))?;
             read_answers(&path.display().to_string(), &text, &session.file.contents()?.checklist, &by)?
         }
         None => Vec::new(),
@@ -136,17 +135,16 @@ fn headless(session: &Session, args: &ChecklistArgs) -> anyhow::Result<bool> {
     answer_and_sign(&session.file, answers, args.sign.is_some().then_some(by))?;
     let contents = session.file.contents()?;
     let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
-    let mut out = std::io::stdout().lock();
     if args.json {
         let object = json!({
             "event": "checklist", "job": path_text(&args.job), "items": contents.checklist.items.len(),
             "answers": contents.answers.len(), "signatures": contents.signatures.len(), "obstacles": obstacles,
         });
-        writeln!(out, "{object}")?;
+        say!("{object}");
     } else if obstacles.is_empty() {
-        writeln!(out, "checklist done and signed by {}", contents.signatures.last().map_or("nobody", |s| s.by.name.as_str()))?;
+        say!("checklist done and signed by {}", contents.signatures.last().map_or("nobody", |s| s.by.name.as_str()));
     } else {
-        writeln!(out, "still in the way of scanning:\n  {}", obstacles.join("\n  "))?;
+        say!("still in the way of scanning:\n  {}", obstacles.join("\n  "));
     }
     Ok(obstacles.is_empty())
 }

@@ -13,7 +13,6 @@ use backwall_store::{JobFile, RunId};
 use backwall_survey::job::checklist::Signed;
 use clap::Args;
 use serde_json::json;
-use std::io::Write;
 use std::path::PathBuf;
 
 /// How the console looks.
@@ -100,26 +99,25 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     let operator = operator_of(&contents.plan, args.operator.as_deref());
     let obstacles = contents.obstacles(&contents.conditions(crate::live::now_us(), None, &operator.name));
     let standing = contents.standing();
-    let mut out = std::io::stdout().lock();
     if args.json {
         let object = json!({
             "event": "job", "job": contents.plan.job.number, "asset": contents.plan.asset.name, "obstacles": obstacles,
             "setups": contents.setups.len(), "runs": contents.runs.len(),
             "calibration": standing.word(), "calibration_why": standing.why(),
         });
-        writeln!(out, "{object}")?;
+        say!("{object}");
         return Ok(());
     }
-    writeln!(out, "{} {}", contents.plan.job.number, contents.plan.asset.name)?;
+    say!("{} {}", contents.plan.job.number, contents.plan.asset.name);
     for obstacle in &obstacles {
-        writeln!(out, "stops scanning: {obstacle}")?;
+        say!("stops scanning: {obstacle}");
     }
     if contents.setups.is_empty() {
-        writeln!(out, "calibrate: no set-up entered yet; the plan's typed values would be used")?;
+        say!("calibrate: no set-up entered yet; the plan's typed values would be used");
     }
-    writeln!(out, "{}", text_of_validity(&standing))?;
+    say!("{}", text_of_validity(&standing));
     for summary in &contents.runs {
-        writeln!(out, "{}\n  {}", text_of_summary(summary), text_of_validity(&contents.validity(summary)))?;
+        say!("{}\n  {}", text_of_summary(summary), text_of_validity(&contents.validity(summary)));
     }
     Ok(())
 }

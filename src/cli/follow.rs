@@ -2,6 +2,7 @@
 
 use crate::live::{Command, Notice, Phase, Scan};
 use anyhow::Context;
+use backwall_report::words::shown;
 use backwall_store::{RunSummary, Saved};
 use backwall_stream::feed::LinkState;
 use backwall_survey::job::validity::Validity;
@@ -27,7 +28,7 @@ pub async fn follow(
     let mut told = Saved::default();
     let say = |text: String, object: Value| -> std::io::Result<()> {
         let mut out = std::io::stdout().lock();
-        if as_json { writeln!(out, "{object}") } else { writeln!(out, "{text}") }?;
+        writeln!(out, "{}", shown(&if as_json { object.to_string() } else { text }))?;
         out.flush()
     };
     let from = match (&opened["start_mm"], &opened["offset_mm"]) {
@@ -73,7 +74,18 @@ pub async fn follow(
     })?;
     let validity = validity(&summary)?;
     say(format!("{}\n  {}", text_of_summary(&summary), text_of_validity(&validity)), closed(&summary, &validity))?;
-    let link = view.borrow().link.clone();
+    let (link, missing) = {
+        let last = view.borrow();
+        (last.link.clone(), last.saved.unsaved + last.counts.unsaved)
+    };
+    if missing > 0 {
+        anyhow::bail!(
+            "run {} is closed, but {} of it are not in the file: {}. Drive again what is missing; `backwall status` has the places",
+            summary.id,
+            backwall_report::words::count(missing, "record"),
+            summary.reason
+        );
+    }
     if summary.readings == 0 && link.bytes > 0 {
         anyhow::bail!(nothing_read(&summary, &link));
     }

@@ -35,7 +35,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 
 fn make(job: &Path, from: &Path, json: bool) -> anyhow::Result<()> {
     let plan_path = from.display();
-    let text = std::fs::read_to_string(from)
+    let text = backwall_store::small_file::text(from)
         .with_context(|| format!("{plan_path}: the job plan cannot be read; check the path, or begin with backwall new --example"))?;
     let plan = Plan::parse(&from.to_string_lossy(), &text)?;
     let checklist = templates::checklist(&plan.job.checklist, from)?;

@@ -8,7 +8,7 @@ use backwall_survey::job::noted::{MarkKind, Noted};
 use backwall_survey::job::statement::Said;
 use clap::Args;
 use serde_json::json;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Args, Debug)]
 pub struct NoteArgs {
@@ -32,7 +32,7 @@ const WIDEST: usize = 100;
 const TALLEST: usize = 60;
 
 pub fn run(args: &NoteArgs) -> anyhow::Result<()> {
-    let drawing = args.drawing.as_ref().map(drawing).transpose()?.unwrap_or_default();
+    let drawing = args.drawing.as_deref().map(drawing).transpose()?.unwrap_or_default();
     let kept = enter(&args.enter, "", |_, contents| {
         Ok(Said::Note(Noted { at: args.place.read(contents)?, mark: args.mark, text: args.text.trim().to_owned(), drawing }))
     })?;
@@ -40,9 +40,9 @@ pub fn run(args: &NoteArgs) -> anyhow::Result<()> {
 }
 
 /// The lines of a drawing without what stands behind the last character of each.
-fn drawing(path: &PathBuf) -> anyhow::Result<String> {
+fn drawing(path: &Path) -> anyhow::Result<String> {
     let of = path.display();
-    let text = std::fs::read_to_string(path).with_context(|| format!("{of}: cannot be read"))?;
+    let text = backwall_store::small_file::text(path).with_context(|| format!("{of}: cannot be read"))?;
     let lines: Vec<String> = text.lines().map(|line| line.replace('\t', "    ").trim_end().to_owned()).collect();
     let first = lines.iter().position(|line| !line.is_empty()).with_context(|| format!("{of}: there is nothing in it"))?;
     let last = lines.iter().rposition(|line| !line.is_empty()).unwrap_or(first);

@@ -2,7 +2,6 @@
 
 use anyhow::Result;
 use backwall_stream::ports;
-use std::io::Write;
 
 /// List the serial ports of this machine
 #[derive(Debug, clap::Args)]
@@ -14,16 +13,15 @@ pub struct PortsArgs {
 
 pub fn run(args: PortsArgs) -> Result<()> {
     let ports = ports::list().map_err(anyhow::Error::msg)?;
-    let mut out = std::io::stdout().lock();
     if args.json {
         let ports: Vec<_> = ports.iter().map(|port| serde_json::json!({ "port": port.name, "about": port.about })).collect();
-        writeln!(out, "{}", serde_json::Value::from(ports))?;
+        say!("{}", serde_json::Value::from(ports));
     } else if ports.is_empty() {
-        writeln!(out, "No serial port now. Plug the device in and try again.")?;
+        say!("No serial port now. Plug the device in and try again.");
     } else {
         let width = ports.iter().map(|port| port.name.chars().count()).max().unwrap_or(0);
         for port in ports {
-            writeln!(out, "{:width$}  {}", port.name, port.about)?;
+            say!("{:width$}  {}", port.name, port.about);
         }
     }
     Ok(())

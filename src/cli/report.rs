@@ -10,10 +10,10 @@ use backwall_report::document::{Document, Logo, Paper};
 use backwall_report::left::left;
 use backwall_report::template::{self, SHIPPED, Section, Template};
 use backwall_report::{html, pdf, whole_file};
-use backwall_store::JobFile;
+use backwall_store::{JobFile, small_file};
 use backwall_units::LengthUnit;
 use chrono::{DateTime, FixedOffset};
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Units {
@@ -151,7 +151,7 @@ fn template_of(name: &str) -> anyhow::Result<(Template, Option<Logo>)> {
         return Ok((Template::parse(name, text)?, None));
     }
     let path = Path::new(name);
-    let text = std::fs::read_to_string(path).with_context(|| {
+    let text = small_file::text(path).with_context(|| {
         let shipped: Vec<_> = SHIPPED.iter().map(|(name, _)| *name).collect();
         format!("--template {name}: neither a template that comes with the program ({}) nor a file that can be read", shipped.join(", "))
     })?;
@@ -164,6 +164,9 @@ fn read_logo(template: &Path, text: &str, logo: &str) -> anyhow::Result<Logo> {
     let place = template.parent().unwrap_or(Path::new("")).join(logo);
     let line = backwall_survey::job::check::line_of_key(text, "logo").map_or_else(String::new, |line| format!(":{line}"));
     let stands = || format!("{}{line}: logo: {}", template.display(), place.display());
-    let bytes = std::fs::read(&place).with_context(|| format!("{}: cannot be read", stands()))?;
+    if Path::new(logo).components().any(|part| !matches!(part, Component::Normal(_) | Component::CurDir)) {
+        bail!("{}: the logo must stand in the template's own folder or below it", stands());
+    }
+    let bytes = small_file::bytes(&place, small_file::PICTURE).with_context(|| format!("{}: cannot be read", stands()))?;
     template::logo(&bytes).map_err(|why| anyhow::anyhow!("{}: {why}", stands()))
 }

@@ -82,7 +82,8 @@ pub fn run(args: SimulateArgs) -> anyhow::Result<()> {
 fn read_wall(args: &SimulateArgs) -> anyhow::Result<Wall> {
     let (name, text) = match &args.wall {
         Some(path) => {
-            let text = std::fs::read_to_string(path).with_context(|| format!("cannot read the wall {}: check the path", path.display()))?;
+            let text = backwall_store::small_file::text(path)
+                .with_context(|| format!("cannot read the wall {}: check the path", path.display()))?;
             (path.display().to_string(), text)
         }
         None => ("demo-stream/wall.toml".to_owned(), DEMO_WALL.to_owned()),

@@ -13,7 +13,7 @@ pub fn checklist(name: &str, plan: &Path) -> anyhow::Result<Checklist> {
         return Ok(Checklist::parse(name, text)?);
     }
     let path = plan.parent().unwrap_or(Path::new("")).join(name);
-    let text = std::fs::read_to_string(&path).with_context(|| {
+    let text = backwall_store::small_file::text(&path).with_context(|| {
         let shipped: Vec<_> = SHIPPED.iter().map(|(name, _)| *name).collect();
         format!(
             "{}: job.checklist names '{name}', which is neither a checklist that comes with the program ({}) nor a file that can be \

@@ -2,9 +2,11 @@
 //! screen never waits: the cursor moves at once, and the reading it stands on follows when it has been fetched.
 
 pub mod earlier;
+pub mod over;
 pub mod overview;
 
 pub use earlier::{Behind, Earlier, Outline};
+pub use over::{Over, Review, Reviewing};
 pub use overview::{Overview, Progress, UnderLimit};
 
 use super::state::WallLook;

@@ -10,9 +10,8 @@ pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, WaveScale, ZOOMS};
 use super::form::Form;
 use super::keys::Mode;
 use super::left::{GoesOn, LeftShown};
-use super::review::Opened;
+use super::review::Reviewing;
 use super::revision::RevisionShown;
-use super::survey::SurveyShown;
 use super::theme::Role;
 use super::{Glyphs, Step, Theme, origin, text};
 use crate::live::view::Misclosure;
@@ -208,11 +207,8 @@ pub struct App {
     pub item: usize,
     pub choice: usize,
     pub scan: Option<Scan>,
-    pub opened: Option<Opened>,
-    /// Over the review: the whole job.
-    pub survey: Option<SurveyShown>,
-    /// Over the review: a stored run played again.
-    pub replay: Option<Scan>,
+    /// The screens of the Review step.
+    pub review: Reviewing,
     /// Over any step: what is left to do.
     pub left: Option<LeftShown>,
     /// What was left when it was last read, until something is written.
@@ -259,9 +255,7 @@ impl App {
             item: 0,
             choice: 0,
             scan: None,
-            opened: None,
-            survey: None,
-            replay: None,
+            review: Reviewing::default(),
             left: None,
             left_known: None,
             goes_on: None,
@@ -335,22 +329,17 @@ impl App {
                 Some(scan) if scan.is_over() => Mode::Ended,
                 Some(_) => Mode::Scanning,
             },
-            Step::Review if self.replay.is_some() => Mode::Replay,
-            Step::Review if matches!(self.survey, Some(SurveyShown::Map(_))) => Mode::Map,
-            Step::Review if matches!(self.survey, Some(SurveyShown::Unseen(_))) => Mode::Unseen,
-            Step::Review if self.survey.is_some() => Mode::Statistics,
-            Step::Review if self.opened.is_some() => Mode::ReviewRun,
-            Step::Review => Mode::Runs,
+            Step::Review => self.review.mode(),
         }
     }
 
     /// The run the scan screen shows: the one that is going, or in the review the one that is played again.
     pub fn on_screen(&self) -> Option<&Scan> {
-        if self.step == Step::Review { self.replay.as_ref() } else { self.scan.as_ref() }
+        if self.step == Step::Review { self.review.replay() } else { self.scan.as_ref() }
     }
 
     pub fn on_screen_mut(&mut self) -> Option<&mut Scan> {
-        if self.step == Step::Review { self.replay.as_mut() } else { self.scan.as_mut() }
+        if self.step == Step::Review { self.review.replay_mut() } else { self.scan.as_mut() }
     }
 
     /// What must stand on every screen where a virtual crawler is the source.

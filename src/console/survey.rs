@@ -52,14 +52,6 @@ pub enum SurveyNews {
     Failed(String),
 }
 
-/// The survey on screen.
-#[derive(Debug, Clone)]
-pub enum SurveyShown {
-    Map(MapShown),
-    Statistics(StatisticsShown),
-    Unseen(UnseenShown),
-}
-
 /// What a run could not have seen, or how far the model is driven.
 #[derive(Debug, Clone)]
 pub struct UnseenShown {

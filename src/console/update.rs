@@ -319,9 +319,9 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Replay => replay::start(app),
         Action::Pause => replay::change(app, |replay| replay.paused = !replay.paused),
         Action::Slower | Action::Faster => replay::change(app, |replay| replay.pace = replay.pace.changed(action == Action::Faster)),
-        Action::Left => survey::sideways(app, false),
-        Action::Right => survey::sideways(app, true),
-        Action::Walk(WalkKey::Least) if app.survey.is_some() => survey::least(app),
+        Action::Left => survey::with(app, |over| over.sideways(false)),
+        Action::Right => survey::with(app, |over| over.sideways(true)),
+        Action::Walk(WalkKey::Least) if app.review.over.is_some() => survey::minimum(app),
         Action::Walk(key) => review::press(app, key),
         Action::Choose => steps::choose(app),
         Action::Back => {
@@ -333,12 +333,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 // Back at the run, or on Prepare.
             } else if app.left.is_some() {
                 return left::close(app);
-            } else if app.step == Step::Review && app.replay.take().is_some() {
-                return vec![Effect::CloseReplay];
-            } else if app.step == Step::Review && app.survey.take().is_some() {
-                return vec![Effect::CloseSurvey];
             } else if app.step == Step::Review {
-                return review::close(app);
+                return vec![app.review.back()];
             } else {
                 app.put_away();
             }

@@ -18,8 +18,8 @@ pub(super) mod wave;
 
 use super::Step;
 use super::keys::{self, Mode};
+use super::review::Review;
 use super::state::{App, Purpose};
-use super::survey::SurveyShown;
 use super::theme::Role;
 use super::update::goes_on_words;
 use backwall_survey::strip::{Level, Spot};
@@ -121,20 +121,13 @@ fn step(app: &App, pen: &mut Pen, body: Rect) {
         return;
     }
     // A run takes the whole screen: the steps wait at its end.
-    if let (Step::Scan | Step::Review, Some(scan)) = (app.step, app.on_screen()) {
+    if let (Step::Scan, Some(scan)) = (app.step, app.on_screen()) {
         scan::running(app, scan, pen, body);
         return;
     }
-    if let (Step::Review, Some(survey)) = (app.step, &app.survey) {
-        match survey {
-            SurveyShown::Map(shown) => review::map::draw(app, shown, pen, body),
-            SurveyShown::Statistics(shown) => review::statistics::draw(shown, pen, body),
-            SurveyShown::Unseen(shown) => review::unseen::draw(shown, pen, body),
-        }
-        return;
-    }
-    if let (Step::Review, Some(opened)) = (app.step, &app.opened) {
-        review::walk::draw(app, opened, pen, body);
+    // So do the screens over the list of runs.
+    if app.step == Step::Review && !matches!(app.review.top(), Review::Runs) {
+        review::draw_over(app, pen, body);
         return;
     }
     steps_column(app, pen, Rect { width: STEPS_WIDTH, ..body });
@@ -210,7 +203,7 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         pen.put_style(area.right() - tail.len() as u16, area.y, tail.len() as u16, &tail, style);
         return;
     }
-    if let (None, Some(scan), Step::Review) = (&app.message, &app.replay, app.step) {
+    if let (None, Some(scan), Step::Review) = (&app.message, app.review.replay(), app.step) {
         let run = scan.view.run;
         let standing =
             super::standing::words(&app.contents, run).into_iter().next().map_or_else(String::new, |words| format!(" ({words})"));

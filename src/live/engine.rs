@@ -9,7 +9,7 @@ use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretch};
-use backwall_survey::reading::{Measured, Reading, ReadingMaker, Record, Zero};
+use backwall_survey::reading::{Cause, Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Level, Limits, Spot, SpotId};
 use backwall_survey::travel::encoder_check::misclosure;
 use backwall_survey::travel::{Moment, Path};
@@ -30,10 +30,25 @@ const RINGS_OF_THIN: u8 = 3;
 /// A zero that moves by less is not worth an event.
 const ZERO_STEP: Time = Time::ns(20.0);
 
-/// `+240 ns, 0.71 mm, from 85 shots`.
+/// `+240 ns, 0.71 mm, from 85 shots`, and behind a colon what has moved it where that shows.
 pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
     let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
-    format!("{ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots)
+    let words = format!("{ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots);
+    match zero.cause() {
+        None => words,
+        Some(Cause::Tyre) => format!("{words}: tyre"),
+        Some(Cause::Surface) => format!("{words}: surface"),
+        Some(Cause::Both) => format!("{words}: tyre {:+.0} ns", zero.tyre.map_or(0.0, |tyre| tyre.late.as_ns())),
+    }
+}
+
+/// What the word behind the zero means.
+fn cause_words(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Tyre => "the echo of the tyre's inner face has moved as far: the tyre is worn or warm",
+        Cause::Surface => "the echo of the tyre's inner face rests: paint, coating or a gap lies between tyre and wall",
+        Cause::Both => "the echo of the tyre's inner face has moved by another amount: the tyre, and paint, coating or a gap as well",
+    }
 }
 
 /// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
@@ -80,6 +95,8 @@ pub struct Engine {
     /// The zero as the last shots show it, and what it is on the wall there.
     pub zero: Option<(Zero, Length)>,
     zero_told: Time,
+    /// What was last said to have moved it.
+    cause_told: Option<Cause>,
     pub disagreement: DisagreementWatch,
     /// The set-up of the next shot.
     pub setup: Arc<Setup>,
@@ -141,6 +158,7 @@ impl Engine {
             gap: Gap::default(),
             zero: None,
             zero_told: Time::ZERO,
+            cause_told: None,
             neighbours: Neighbours::default(),
             stretches: Vec::new(),
             last_rows: VecDeque::new(),
@@ -371,14 +389,18 @@ impl Engine {
     fn watch_zero(&mut self, reading: &Reading, out: &mut Outcome) {
         let (Some(zero), Some(thickness)) = (self.maker.zero(), reading.measurement.thickness) else { return };
         let length = self.maker.length(zero.late, thickness);
-        let moved = (zero.late - self.zero_told).abs() > ZERO_STEP.max(zero.uncertainty * 4.0);
+        let step = ZERO_STEP.max(zero.uncertainty * 4.0);
+        let found = zero.cause().filter(|cause| zero.late.abs() > step && self.cause_told != Some(*cause));
+        let moved = (zero.late - self.zero_told).abs() > step;
         self.zero = Some((zero, length));
-        let doubted = reading.measurement.flags.has(Flag::ZeroMoved) && self.maker.setup().zero_keeping == ZeroKeeping::Fixed;
-        if !moved {
+        let doubted = moved && reading.measurement.flags.has(Flag::ZeroMoved) && self.maker.setup().zero_keeping == ZeroKeeping::Fixed;
+        if !moved && found.is_none() {
             return;
         }
         let known = std::mem::replace(&mut self.zero_told, zero.late);
-        let words = format!("zero {}", zero_words(&zero, length, LengthUnit::Mm));
+        self.cause_told = zero.cause().or(self.cause_told);
+        let cause = zero.cause().map_or_else(String::new, |cause| format!(" ({})", cause_words(cause)));
+        let words = format!("zero {}{cause}", zero_words(&zero, length, LengthUnit::Mm));
         let (kind, text) = match doubted {
             true => (
                 EventKind::Alarm,
@@ -415,7 +437,8 @@ impl Engine {
         self.judged(judgements, false, at_us, out);
         self.last_rows.clear();
         (self.setup, self.changed) = (Arc::new(*change.setup), true);
-        (self.zero, self.zero_told, self.disagreement) = (None, Time::ZERO, DisagreementWatch::default());
+        (self.zero, self.zero_told, self.cause_told) = (None, Time::ZERO, None);
+        self.disagreement = DisagreementWatch::default();
         out.entries.push(Entry::SetupChange(change.setup_id));
         self.event(EventKind::Setup, format!("from here on with set-up {}: {}", change.setup_id, change.origin), at_us, out);
     }

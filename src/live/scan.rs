@@ -11,7 +11,7 @@ use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
 use super::view::{Command, LiveView, Phase};
 use super::wall::Wall;
-use backwall_store::{CloseReason, Entry, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
+use backwall_store::{CloseReason, Entry, EventKind, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
 use backwall_stream::feed::{Feed, Source, SourceOptions};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
@@ -228,7 +228,7 @@ impl Driver {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut out = Outcome::default();
-        let mut was_fault = None;
+        let mut was_fault = false;
         loop {
             tokio::select! {
                 biased;
@@ -257,19 +257,33 @@ impl Driver {
                 _ = tick.tick() => self.engine.tick(super::now_us(), &mut out),
             }
             self.save(&mut out);
-            let fault = self.saved.borrow().fault.clone();
-            if fault != was_fault {
-                if let Some(what) = &fault {
-                    out.notices.push(Notice::Fault(format!("not saved: {what}")));
-                }
-                was_fault = fault;
-            }
+            self.watch_saving(&mut was_fault, &mut out);
             self.tell(&mut out);
             self.publish();
             if out.ended {
                 return CloseReason::StreamEnded;
             }
         }
+    }
+
+    /// Says when saving stops, and when it works again.
+    fn watch_saving(&mut self, was_fault: &mut bool, out: &mut Outcome) {
+        let Saved { fault, unsaved, .. } = self.saved.borrow().clone();
+        match (&fault, *was_fault) {
+            (Some(what), false) => out.notices.push(Notice::Fault(format!("not saved: {what}"))),
+            (None, true) => {
+                let lost = match unsaved + self.engine.counts.unsaved {
+                    0 => "all that waited is saved".to_owned(),
+                    lost => format!("{lost} entries found no room and are not in the file"),
+                };
+                let text = format!("there was no room on the disk and is again: {lost}");
+                out.notices.push(Notice::Fault(text.clone()));
+                let entry = Entry::Event { kind: EventKind::Fault, text, seq: None, along: None, at_us: super::now_us() };
+                self.writer.try_append(self.run, entry).ok();
+            }
+            _ => {}
+        }
+        *was_fault = fault.is_some();
     }
 
     /// Queues what is to be saved. A live link is never held up; a file waits for the disk.

@@ -9,7 +9,7 @@ use backwall_survey::neighbours::{Kind, Neighbour, Neighbours};
 use backwall_survey::reading::{Measurer, ReadingMaker, Shot};
 use backwall_survey::strip::{AlarmSettings, Limits, Section};
 use backwall_survey::travel::{Direction, Odometer, Path};
-use backwall_ultrasound::{Block, CalibrationInput, Mode, Setup, TimeBase, calibrate};
+use backwall_ultrasound::{Block, CalibrationInput, Measurement, Mode, Quality, Setup, TimeBase, calibrate};
 use backwall_units::{Decibel, Length, Temperature};
 use std::sync::Arc;
 
@@ -159,7 +159,7 @@ impl World {
         Some(Self { snr: snr.get(snr.len() / 2).map(|db| Decibel::db(*db)), shooter, setup, measurer })
     }
 
-    /// Whether one drive over a cap leaves a spot, or a stretch that is judged, near its middle.
+    /// Whether one drive over a cap leaves a spot, a stretch that is judged, or a reading that shows the loss, near its middle.
     fn finds(&mut self, of: &Conditions, width: f64, depth: f64, drive: u32) -> bool {
         let spacing = of.spacing.as_mm().max(0.05);
         // Evenly over where the shots fall and over where the line passes (a lattice in two dimensions, golden ratio).
@@ -188,7 +188,7 @@ impl World {
         let mut maker = ReadingMaker::new(self.setup.clone(), odometer, of.limits.clone(), reference);
         let mut section = Section::new(of.alarm);
         let mut neighbours = Neighbours::default();
-        let mut stretches = Vec::new();
+        let (mut stretches, mut shown) = (Vec::new(), false);
         let shots = (end / spacing).ceil() as u32;
         for seq in 0..shots {
             let along = Length::mm(f64::from(seq) * spacing);
@@ -198,6 +198,7 @@ impl World {
             let shot = Shot { seq, device_time_us: None, encoder, gain: self.shooter.gain(), samples };
             let reading = maker.measured(&shot, &measured, 0);
             section.push(&reading, &of.limits);
+            shown |= (along - Length::mm(middle)).abs() <= NEAR && shows(&reading.measurement, of.nominal, Length::mm(depth));
             if let Some(neighbour) = Neighbour::new(u64::from(seq), &reading, &measured.sight) {
                 stretches.extend(neighbours.push(neighbour).into_iter().filter_map(|judgement| judgement.stretch));
             }
@@ -205,12 +206,21 @@ impl World {
         stretches.extend(neighbours.end().into_iter().filter_map(|judgement| judgement.stretch));
         let middle = Length::mm(middle);
         let near = |edges: (Length, Length)| edges.0 - NEAR <= middle && edges.1 + NEAR >= middle;
-        section.spots.spots().iter().filter_map(|spot| spot.edges).any(near)
+        shown
+            || section.spots.spots().iter().filter_map(|spot| spot.edges).any(near)
             || stretches
                 .iter()
                 .filter(|stretch| stretch.kind != Kind::Unproven || stretch.depth.is_some())
                 .any(|stretch| near(stretch.edges))
     }
+}
+
+/// Whether a reading says of a wall that it has lost about what a cap takes: no less than half, more than its U, and no more than the
+/// cap's whole depth and U (a wrong echo is no find).
+fn shows(read: &Measurement, nominal: Length, depth: Length) -> bool {
+    let (Some(thickness), Some(u)) = (read.thickness, read.uncertainty) else { return false };
+    let (lost, u) = (nominal - thickness, u * 2.0);
+    read.quality > Quality::Poor && lost >= (depth * 0.5).max(u) && lost <= depth + u
 }
 
 /// Wilson's score interval at 95 %.

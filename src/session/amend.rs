@@ -1,7 +1,7 @@
 //! What is said of a job, from the command line and from the console: checked against what is in force, then kept.
 
 use anyhow::Context;
-use backwall_store::JobFile;
+use backwall_store::{JobFile, small_file};
 use backwall_survey::job::Plan;
 use backwall_survey::job::statement::{Revision, Statement};
 use std::path::Path;
@@ -15,7 +15,7 @@ pub fn state(file: &JobFile, statement: Statement) -> anyhow::Result<i64> {
 
 /// A revision of the plan as its file has it.
 pub fn read_plan(path: &Path) -> anyhow::Result<Revision> {
-    let text = std::fs::read_to_string(path).with_context(|| format!("{}: cannot be read", path.display()))?;
+    let text = small_file::text(path).with_context(|| format!("{}: cannot be read", path.display()))?;
     let plan = Plan::parse(&path.display().to_string(), &text)?;
     Ok(Revision { text, plan })
 }

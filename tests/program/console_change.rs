@@ -188,7 +188,7 @@ fn watched(keeping: ZeroKeeping, zero: Option<Zero>) -> App {
 
 fn zero(late: f64, uncertainty: f64, moving: f64, shots: u32) -> Zero {
     let ns = Time::ns;
-    Zero { late: ns(late), uncertainty: ns(uncertainty), moving: ns(moving), scatter: ns(8.0), shots }
+    Zero { late: ns(late), uncertainty: ns(uncertainty), moving: ns(moving), scatter: ns(8.0), shots, tyre: None }
 }
 
 #[test]

@@ -54,7 +54,8 @@ fn a_thickness_read_by_hand_is_entered_at_the_spot_under_the_cursor_and_shown_th
     let mut app = opened(Direction::Up);
     app.operator = Signed { name: "R. Aldane".to_owned(), certificate: "UT 2".to_owned(), at_us: 0 };
     press(&mut app, letter('m'));
-    let spot = app.opened.as_ref().unwrap().overview.wall.spots.spots().iter().min_by(|a, b| a.least.total_cmp(&b.least)).unwrap().clone();
+    let spot =
+        app.review.walked.as_ref().unwrap().overview.wall.spots.spots().iter().min_by(|a, b| a.least.total_cmp(&b.least)).unwrap().clone();
     update(&mut app, letter('H'));
     assert_eq!(value(&app, "spot"), spot.id.to_string());
     assert_eq!(value(&app, "place"), format!("{:.3}m", spot.least_at.unwrap().as_metres()));
@@ -95,7 +96,7 @@ fn a_note_and_a_mark_are_put_at_the_cursor_and_seen_at_once() {
     let mut app = opened(Direction::Up);
     app.operator = Signed { name: "R. Aldane".to_owned(), certificate: "UT 2".to_owned(), at_us: 0 };
     press(&mut app, letter('m'));
-    let place = app.opened.as_ref().unwrap().at.unwrap().along();
+    let place = app.review.walked.as_ref().unwrap().at.unwrap().along();
     update(&mut app, letter('n'));
     typed(&mut app, "weld repaired");
     let statement = stated(&enter(&mut app, 1));

@@ -152,7 +152,7 @@ fn each_item_leads_where_it_is_done() {
     let effects = take(&mut app, "acknowledge it");
     assert!(effects.contains(&Effect::OpenRun(2)), "{effects:?}");
     update(&mut app, Event::Reviewed(2, Arc::new(overview(Direction::Up))));
-    let place = app.opened.as_ref().unwrap().place().unwrap().as_mm();
+    let place = app.review.walked.as_ref().unwrap().place().unwrap().as_mm();
     assert!((place - 1420.0).abs() < 50.0, "{place}");
     // What stops scanning leads to the step that puts it right.
     let mut job = job();

@@ -69,7 +69,7 @@ pub fn opened(direction: Direction) -> App {
 }
 
 fn row(app: &App) -> u64 {
-    app.opened.as_ref().unwrap().at.unwrap().row
+    app.review.walked.as_ref().unwrap().at.unwrap().row
 }
 
 #[test]
@@ -94,7 +94,7 @@ fn keys_go_by_drawn_row_and_by_single_reading() {
     let mut app = opened(Direction::Up);
     assert_eq!(text(&app, 80, 24).lines().nth(2).unwrap().trim_start().split(' ').next(), Some("m"));
     press(&mut app, letter('m'));
-    let place = |app: &App| app.opened.as_ref().unwrap().place().unwrap().as_mm();
+    let place = |app: &App| app.review.walked.as_ref().unwrap().place().unwrap().as_mm();
     assert_eq!((row(&app), place(&app)), (20_260, 4050.0));
     press(&mut app, key(KeyCode::Up));
     assert_eq!(place(&app), 4100.0);
@@ -112,7 +112,7 @@ fn keys_go_by_drawn_row_and_by_single_reading() {
     for _ in 0..6 {
         press(&mut app, letter('+'));
     }
-    assert!(app.opened.as_ref().unwrap().single);
+    assert!(app.review.walked.as_ref().unwrap().single);
     assert_eq!(row(&app), u64::from(least), "zooming in leads to the reading stood on");
     press(&mut app, key(KeyCode::Down));
     assert_eq!(row(&app), u64::from(least) - 1);
@@ -121,14 +121,14 @@ fn keys_go_by_drawn_row_and_by_single_reading() {
     }
     assert_eq!(row(&app), u64::from(least) - 3001, "windows follow without a break");
     press(&mut app, letter('-'));
-    assert!(!app.opened.as_ref().unwrap().single);
+    assert!(!app.review.walked.as_ref().unwrap().single);
 }
 
 #[test]
 fn jumps_lead_to_spots_gaps_and_marks_in_the_way_of_the_line() {
     let mut app = opened(Direction::Up);
     press(&mut app, key(KeyCode::Home));
-    let place = |app: &App| app.opened.as_ref().unwrap().place().unwrap().as_mm();
+    let place = |app: &App| app.review.walked.as_ref().unwrap().place().unwrap().as_mm();
     press(&mut app, letter('s'));
     assert_eq!(place(&app), 1400.0);
     press(&mut app, letter('s'));
@@ -152,7 +152,7 @@ fn jumps_lead_to_spots_gaps_and_marks_in_the_way_of_the_line() {
 #[test]
 fn a_moved_limit_counts_exactly_what_lies_under_it_and_is_let_go() {
     let mut app = opened(Direction::Up);
-    let under = |app: &App| app.opened.as_ref().unwrap().under;
+    let under = |app: &App| app.review.walked.as_ref().unwrap().under;
     // Course 3 has no required thickness, but nothing was driven there.
     let count = |limit: f64| (0..21_750).filter_map(|shot| glance(shot).thickness).filter(|t| t.as_mm() < limit).count() as u64;
     let millimetres = |limit: f64| {
@@ -178,7 +178,7 @@ fn a_moved_limit_counts_exactly_what_lies_under_it_and_is_let_go() {
         press(&mut app, letter('>'));
         press(&mut app, letter('<'));
     }
-    assert_eq!(app.opened.as_ref().unwrap().moved, Length::ZERO);
+    assert_eq!(app.review.walked.as_ref().unwrap().moved, Length::ZERO);
 }
 
 #[test]
@@ -209,7 +209,7 @@ fn nothing_read_yet_a_run_without_readings_and_old_answers_are_said_or_passed_ov
     assert!(text(&app, 80, 24).contains("this run has no readings"));
     // Readings come while it is read: the cursor stands where the run began until somebody walks.
     press(&mut app, Event::Review(News::Overview(Arc::new(known))));
-    assert_eq!(app.opened.as_ref().unwrap().place().unwrap().as_mm(), 0.0);
+    assert_eq!(app.review.walked.as_ref().unwrap().place().unwrap().as_mm(), 0.0);
     press(&mut app, letter('m'));
     let stale = At::new(Some(Length::mm(1.0)), 0, 5);
     update(&mut app, Event::Review(News::Reading(Arc::new(Shown { at: stale, reading: shot(5), waveform: Ok(None) }))));
@@ -303,18 +303,18 @@ pub mod stored {
         fn press(&mut self, event: Event) {
             let effects = update(&mut self.app, event);
             self.ask(effects);
-            self.wait(|app| app.opened.as_ref().unwrap().asks().is_empty());
+            self.wait(|app| app.review.walked.as_ref().unwrap().asks().is_empty());
         }
 
         fn all_read(&mut self) {
             self.wait(|app| {
-                let opened = app.opened.as_ref().unwrap();
+                let opened = app.review.walked.as_ref().unwrap();
                 opened.overview.progress.done && opened.asks().is_empty()
             });
         }
 
         fn seq(&self) -> u32 {
-            self.app.opened.as_ref().unwrap().reading().unwrap().seq
+            self.app.review.walked.as_ref().unwrap().reading().unwrap().seq
         }
     }
 
@@ -389,11 +389,11 @@ pub mod stored {
         desk.all_read();
         assert!(text(&desk.app, 80, 24).contains("RECORDING, 500 so far"), "{}", text(&desk.app, 80, 24));
         append(&writer, run, (500..700u32).map(|seq| at(seq, Some(f64::from(seq)), Some(if seq == 650 { 5.0 } else { 9.0 }))));
-        desk.wait(|app| app.opened.as_ref().unwrap().overview.progress.read == 700);
+        desk.wait(|app| app.review.walked.as_ref().unwrap().overview.progress.read == 700);
         desk.press(letter('m'));
         assert_eq!(desk.seq(), 650);
         writer.close_run(run, CloseReason::Operator, 0).unwrap();
-        desk.wait(|app| !app.opened.as_ref().unwrap().overview.progress.open);
+        desk.wait(|app| !app.review.walked.as_ref().unwrap().overview.progress.open);
     }
 
     #[test]
@@ -409,7 +409,7 @@ pub mod stored {
         }
         let mut desk = ConsoleBackend::open(&path, 1, true);
         desk.all_read();
-        assert_eq!(desk.app.opened.as_ref().unwrap().overview.places.count(), 800);
+        assert_eq!(desk.app.review.walked.as_ref().unwrap().overview.places.count(), 800);
         assert!(text(&desk.app, 80, 24).contains("A090 up, all 2 runs"));
         desk.press(letter('m'));
         assert!(text(&desk.app, 80, 24).contains("run 2: cal"), "{}", text(&desk.app, 80, 24));
@@ -444,15 +444,15 @@ pub mod stored {
             job.close().unwrap();
         }
         let mut desk = ConsoleBackend::before(&paths[1], 1, false, Some(&paths[0]));
-        desk.wait(|app| app.opened.as_ref().unwrap().behind.is_some());
+        desk.wait(|app| app.review.walked.as_ref().unwrap().behind.is_some());
         let screen = text(&desk.app, 190, 50);
         assert!(screen.contains('▒'), "the outline of the earlier survey is missing:\n{screen}");
         assert!(screen.contains("offset +20 mm found") && screen.contains("NOT applied"), "{screen}");
         assert!(!screen.contains(" then, "), "{screen}");
         desk.press(letter('c'));
-        desk.wait(|app| app.opened.as_ref().unwrap().behind.as_ref().unwrap().compared.is_some());
+        desk.wait(|app| app.review.walked.as_ref().unwrap().behind.as_ref().unwrap().compared.is_some());
         desk.press(key(KeyCode::Home));
-        let place = |desk: &ConsoleBackend| desk.app.opened.as_ref().unwrap().at.unwrap().along().unwrap().as_mm();
+        let place = |desk: &ConsoleBackend| desk.app.review.walked.as_ref().unwrap().at.unwrap().along().unwrap().as_mm();
         while place(&desk) < 1000.0 {
             let screen = text(&desk.app, 190, 50);
             assert!(screen.contains("no change (within ±"), "{}: {screen}", place(&desk));
@@ -485,7 +485,7 @@ pub mod stored {
         let columns = vec![(Role::Position, "Height".to_owned()), (Role::Thickness, "Wall".to_owned())];
         let told = Told { columns, unit: Some(Unit::In), line: Some("A090".to_owned()), ..Told::default() };
         let mut desk = ConsoleBackend::told(&path, run, false, Some(&table), told);
-        desk.wait(|app| app.opened.as_ref().unwrap().behind.is_some());
+        desk.wait(|app| app.review.walked.as_ref().unwrap().behind.is_some());
         // Without it nothing is guessed.
         let mut desk = ConsoleBackend::before(&path, run, false, Some(&table));
         desk.wait(|app| app.message.is_some());
@@ -539,7 +539,7 @@ pub mod stored {
             job.close().unwrap();
             let since = Instant::now();
             let mut desk = ConsoleBackend::open(&path, run, false);
-            desk.wait(|app| app.opened.as_ref().unwrap().overview.progress.read > 0);
+            desk.wait(|app| app.review.walked.as_ref().unwrap().overview.progress.read > 0);
             let first = since.elapsed();
             desk.all_read();
             println!("{count} readings: first seen after {first:?}, all read after {:?}", since.elapsed());
@@ -566,7 +566,7 @@ pub mod stored {
             let mut slowest = Duration::ZERO;
             for (name, code) in keys {
                 if name == "to single" {
-                    while !desk.app.opened.as_ref().unwrap().single {
+                    while !desk.app.review.walked.as_ref().unwrap().single {
                         desk.press(letter('+'));
                     }
                 }
@@ -578,7 +578,7 @@ pub mod stored {
                     desk.ask(effects);
                     render(&desk.app, 190, 50);
                     at_once.push(since.elapsed());
-                    desk.wait(|app| app.opened.as_ref().unwrap().asks().is_empty());
+                    desk.wait(|app| app.review.walked.as_ref().unwrap().asks().is_empty());
                     render(&desk.app, 190, 50);
                     whole.push(since.elapsed());
                     if name.starts_with("zoom") || name == "to single" {

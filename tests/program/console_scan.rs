@@ -184,13 +184,13 @@ fn a_review_opens_where_the_run_began_and_names_what_it_counts_by() {
     let mut app = app(Step::Review, ready());
     app.run = 1;
     update(&mut app, Event::Reviewed(2, Arc::new(overview(Direction::Up))));
-    assert_eq!(app.opened.as_ref().unwrap().place(), Some(Length::ZERO));
+    assert_eq!(app.review.walked.as_ref().unwrap().place(), Some(Length::ZERO));
     let screen = text(&app, 80, 24);
     assert!(screen.contains("required 6.20: "), "{screen}");
     update(&mut app, letter('>'));
     assert!(text(&app, 80, 24).contains("REQUIRED +0.10 = 6.30 for looking"), "{}", text(&app, 80, 24));
     update(&mut app, key(KeyCode::End));
-    assert!(app.opened.as_ref().unwrap().place() > Some(Length::mm(4_000.0)));
+    assert!(app.review.walked.as_ref().unwrap().place() > Some(Length::mm(4_000.0)));
 }
 
 #[test]
@@ -223,7 +223,7 @@ fn an_alarm_stays_after_the_end_and_is_acknowledged_there_and_in_the_review() {
 
     let mut app = crate::console::fixture::app(Step::Review, ready());
     update(&mut app, Event::Reviewed(2, Arc::new(overview(Direction::Up))));
-    let open = |app: &App| app.opened.as_ref().unwrap().overview.wall.spots.open().count();
+    let open = |app: &App| app.review.walked.as_ref().unwrap().overview.wall.spots.open().count();
     let before = open(&app);
     assert!(before > 0);
     // First it goes there, then it is said of the spot one sees.

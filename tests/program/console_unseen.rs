@@ -65,7 +65,7 @@ fn it_is_left_at_any_time_and_says_why_there_is_none() {
     assert_eq!(update(&mut app, key(KeyCode::Esc)), [Effect::CloseSurvey]);
     // What comes after it was left is not shown.
     update(&mut app, Event::Survey(SurveyNews::UnseenFound(Arc::new(found()))));
-    assert!(app.survey.is_none());
+    assert!(app.review.over.is_none());
     let mut app = asked();
     update(&mut app, Event::Survey(SurveyNews::UnseenFailed("run 2 is open or has no calibration".into())));
     assert!(text(&app, 80, 24).contains("run 2 is open or has no calibration"));
@@ -73,7 +73,7 @@ fn it_is_left_at_any_time_and_says_why_there_is_none() {
     let mut app = backwall_walked();
     assert_eq!(update(&mut app, letter('U')), [Effect::OpenSurvey(Survey::Unseen(2))]);
     update(&mut app, key(KeyCode::Esc));
-    assert!(app.opened.is_some() && app.survey.is_none());
+    assert!(app.review.walked.is_some() && app.review.over.is_none());
     let mut none = app_without_runs();
     update(&mut none, letter('U'));
     assert!(text(&none, 80, 24).contains("there is no run"));

@@ -5,6 +5,7 @@
 use crate::common::{must, python, root};
 use backwall::console::survey::{Survey, SurveyNews};
 use backwall::session::review::open_survey;
+use backwall_store::JobFile;
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
 use backwall_survey::reading::Header;
 use backwall_ultrasound::{Flag, Flags, Measurement, TimeBase};
@@ -93,7 +94,7 @@ impl Line {
     }
 
     /// New job, calibration on all blocks, a scan, and the tables of readings and spots.
-    fn run(&self, folder: &Path) -> (Vec<Row>, Vec<Row>) {
+    fn run(&self, folder: &Path) -> (Vec<Row>, Vec<Row>, String) {
         let path = |name: &str| folder.join(name).to_str().unwrap().to_owned();
         let (plan, job, line) = (path("plan.toml"), path("line.job"), path("line.shots"));
         std::fs::write(&plan, self.plan()).unwrap();
@@ -131,7 +132,9 @@ impl Line {
         };
         let verified = must(&["verify", &job]);
         assert!(verified.trim_end().ends_with("whole"), "{verified}");
-        (table("readings"), table("spots"))
+        let events = JobFile::open_read_only(Path::new(&job)).unwrap().events(1).unwrap();
+        let zeros: Vec<String> = events.into_iter().map(|event| event.text).filter(|text| text.starts_with("zero ")).collect();
+        (table("readings"), table("spots"), zeros.join("\n"))
     }
 }
 
@@ -173,8 +176,12 @@ fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
     for facts in manifest["cases"].as_array().unwrap() {
         let line = Line { facts: facts.clone(), folder: set.clone() };
         let work = tempfile::tempdir().unwrap();
-        let (of_line, found) = line.run(work.path());
+        let (of_line, found, zeros) = line.run(work.path());
         let case = line.text("name");
+        // What is known of each: heat and wear of the tyre, paint on the wall, or nothing that moves a zero.
+        let (tyre, surface) = (zeros.contains("the tyre is worn or warm"), zeros.contains("paint, coating or a gap lies"));
+        let known = (matches!(case, "line_hot" | "line_wear"), case == "line_paint");
+        assert_eq!((tyre, surface), known, "{case}:\n{zeros}");
         for (row, truth) in of_line.iter().zip(line.rows("truth")) {
             reach.take(row, &truth);
         }

@@ -26,6 +26,7 @@ mod distrust;
 mod export;
 mod hand;
 mod headless;
+mod hostile;
 mod integrity;
 mod kill;
 mod lines;

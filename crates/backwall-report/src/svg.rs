@@ -103,6 +103,7 @@ pub(super) fn escaped(text: &str) -> String {
             '"' => out.push_str("&quot;"),
             '\t' | '\n' | '\r' => out.push(' '),
             '\0'..='\u{1f}' | '\u{7f}'..='\u{9f}' | '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
+            c if super::words::steers_reading(c) => {}
             c => out.push(c),
         }
     }

@@ -54,7 +54,7 @@ impl UnseenOfRun {
         let (symbol, length) = (unit.thickness_symbol(), |length: &Length| unit.thickness(*length));
         format!(
             "A model, for screening, no probability of detection: pits as spherical caps in a wall of {} {symbol}, a shot every {} {symbol}, {snr_db:.0} dB \
-             over noise, beam {} {symbol}; the line passes within 2 mm of the middle; found is a spot or a judged stretch within 3 mm; shares found in percent, with \
+             over noise, beam {} {symbol}; the line passes within 2 mm of the middle; found is a spot, a judged stretch, or a reading that shows half the loss or more, within 3 mm; shares found in percent, with \
              Wilson's interval at 95 %. No published curve exists for pits under dual-element probes; beside the line nothing is seen at all.",
             length(nominal),
             length(spacing),
@@ -83,8 +83,7 @@ impl UnseenOfRun {
         std::iter::once(head).chain(widths.into_iter().map(row)).collect()
     }
 
-    /// How wide pits of each depth are that are mostly found, in one line. Wide shallow ones may be missed as well: above its limit a pit
-    /// is found only where it is judged.
+    /// How wide pits of each depth are that are mostly found, in one line.
     pub fn summary(&self, unit: LengthUnit) -> String {
         let (symbol, length) = (unit.thickness_symbol(), |length: Length| unit.thickness(length));
         let of_depth = |depth: Length| {

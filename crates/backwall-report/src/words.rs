@@ -12,11 +12,29 @@ pub fn safe_text(text: &str) -> String {
     text.chars()
         .filter_map(|c| match c {
             '\t' | '\n' | '\r' => Some(' '),
-            '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}' => None,
+            c if steers_reading(c) => None,
             c if c.is_control() => Some('·'),
             c => Some(c),
         })
         .collect()
+}
+
+/// Text for a terminal that comes in lines: what could steer it, or turn the order of what is read, stands as its number, as JSON writes it.
+pub fn shown(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '\n' | '\t' => out.push(c),
+            c if c.is_control() || steers_reading(c) => out.push_str(&format!("\\u{:04x}", u32::from(c))),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// Direction overrides and zero-width characters: with them a text reads other than it is stored.
+pub(crate) fn steers_reading(c: char) -> bool {
+    matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }
 
 /// That an evaluation counts, by whose word and why.

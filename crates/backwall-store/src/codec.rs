@@ -10,6 +10,9 @@ const CHUNK: usize = 32;
 /// Most waveforms a block may hold.
 pub(super) const BLOCK: usize = 256;
 
+/// Most samples a waveform may have: a device counts them in 16 bits.
+const SAMPLES: usize = u16::MAX as usize;
+
 /// Little-endian i16, one waveform behind the other.
 pub(super) const RAW: i64 = 0;
 /// The chunk directory (u32 little-endian ends, counted from behind it), then the zstd frames.
@@ -118,6 +121,10 @@ impl Unpacker {
         let broken = |what: &str| CodecError::Broken(what.to_owned());
         if index >= count || count > BLOCK {
             return Err(broken("it has no such waveform"));
+        }
+        // Before memory is taken for them.
+        if samples > SAMPLES {
+            return Err(CodecError::Broken(format!("it claims {samples} samples a waveform, more than the {SAMPLES} there can be")));
         }
         match codec {
             RAW => {

@@ -335,8 +335,10 @@ pub struct Saved {
     pub readings: u64,
     /// When the commit was done, µs since 1970-01-01 UTC.
     pub at_us: i64,
-    /// Why nothing more can be saved; what was acknowledged before stands.
+    /// Why nothing is saved, for now or for good; what was acknowledged before stands.
     pub fault: Option<String>,
+    /// What waits in memory for room on the disk.
+    pub waiting_bytes: u64,
     /// Entries that came after the fault and are not in the file.
     pub unsaved: u64,
     /// Free bytes on the disk the job file is on.

@@ -19,6 +19,13 @@ pub enum StoreError {
     AlreadyExists { path: PathBuf },
     #[error("{}: no such file. Check the path, or make a job file with `backwall new`", .path.display())]
     NotFound { path: PathBuf },
+    #[error("{}: this is {what}, not a job file. Check the path; nothing was changed", .path.display())]
+    NotAFile { path: PathBuf, what: &'static str },
+    #[error(
+        "{}: the file has {names} names (hard links), and two programs that open it by two of them would damage it. Copy it to a file of its          own and record there; it can be looked at as it is",
+        .path.display()
+    )]
+    ManyNames { path: PathBuf, names: u64 },
     #[error("{}: there is no such folder to put a job file in. Make the folder, or choose another", .path.display())]
     NoFolder { path: PathBuf },
     #[error("{}: this is not a job file ({why}). Check the path; nothing was changed", .path.display())]
@@ -40,7 +47,7 @@ pub enum StoreError {
     )]
     ReadOnlyFolder { path: PathBuf },
     #[error(
-        "{}: the disk is full. What was acknowledged as saved is safe; nothing after it is. Free some space, then open and close the job again; until then keep the files beside it (-wal) with it",
+        "{}: the disk is full. What was acknowledged as saved is safe. Free some space: what waits is then saved; until then keep the files beside the job (-wal) with it",
         .path.display()
     )]
     Full { path: PathBuf },

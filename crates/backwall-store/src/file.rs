@@ -49,7 +49,8 @@ impl JobFile {
 
     /// `prepare` sees the writing connection before the thread has it.
     fn open_with(path: &Path, prepare: impl FnOnce(&Connection) -> rusqlite::Result<()>) -> Result<Self, StoreError> {
-        std::fs::metadata(path).map_err(|error| StoreError::io(path, &error))?;
+        let real = lock::real(path)?;
+        let path = real.as_path();
         let lock = Lock::take(path)?;
         lock::forget_reserve(path);
         let say = |error: rusqlite::Error| StoreError::sqlite(path, &error);

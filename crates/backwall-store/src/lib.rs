@@ -28,6 +28,7 @@ mod remake;
 mod row;
 mod schema;
 mod seal;
+pub mod small_file;
 mod statements;
 mod summary;
 mod verify;

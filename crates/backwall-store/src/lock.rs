@@ -3,6 +3,7 @@
 //! Windows a locked file cannot be read by others.
 
 use super::error::{Holder, StoreError};
+use super::small_file::other_than_file;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 
@@ -11,6 +12,22 @@ pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(suffix);
     PathBuf::from(name)
+}
+
+/// Where a job file really is: its lock and its log stand beside that, whatever links lead to it. A file with more than one name is not written:
+/// its lock would be one of several.
+pub(super) fn real(path: &Path) -> Result<PathBuf, StoreError> {
+    let say = |error| StoreError::io(path, &error);
+    let about = std::fs::metadata(path).map_err(say)?;
+    if let Some(what) = other_than_file(about.file_type()) {
+        return Err(StoreError::NotAFile { path: path.to_path_buf(), what });
+    }
+    #[cfg(unix)]
+    if let names @ 2.. = std::os::unix::fs::MetadataExt::nlink(&about) {
+        return Err(StoreError::ManyNames { path: path.to_path_buf(), names });
+    }
+    let is_link = std::fs::symlink_metadata(path).map_err(say)?.file_type().is_symlink();
+    if is_link { std::fs::canonicalize(path).map_err(say) } else { Ok(path.to_path_buf()) }
 }
 
 pub(super) struct Lock {
@@ -81,7 +98,7 @@ pub(super) struct Reserve {
 }
 
 /// Twice what the write-ahead log may hold between checkpoints.
-const RESERVE_BYTES: u64 = 32 << 20;
+pub(super) const RESERVE_BYTES: u64 = 32 << 20;
 
 impl Reserve {
     /// Takes as much as can be had without filling the disk; `None` when there is none.

@@ -1,5 +1,6 @@
 //! What waits to be saved: bounded by bytes, lossless while saving works. Whoever fills it never waits for the
-//! disk unless it asks to; once saving has failed it drains into nothing, counted, so that nobody waits for ever.
+//! disk unless it asks to. While the disk is full more may wait, in order, until there is room; once saving has failed it
+//! drains into nothing, counted, so that nobody waits for ever.
 
 use super::adoption::Adoption;
 use super::contents::{Entry, EventKind, Mark, Note, RunId, RunStart, RunSummary};
@@ -17,6 +18,8 @@ use std::time::{Duration, Instant};
 
 /// What may wait, at most.
 const ROOM_BYTES: usize = 16 << 20;
+/// What may wait while the disk is full: at 200 shots a second of 1024 samples two and a half minutes.
+const BACKLOG_BYTES: usize = 64 << 20;
 /// A commit is due when the oldest entry has waited this long ...
 const TICK: Duration = Duration::from_millis(100);
 /// ... or so many wait ...
@@ -63,6 +66,8 @@ struct State {
     ended: bool,
     /// Why nothing is taken any more.
     fault: Option<String>,
+    /// Why nothing is saved for now: what waits stays here.
+    held: Option<String>,
     unsaved: u64,
 }
 
@@ -92,6 +97,13 @@ fn is_urgent(entry: &Entry) -> bool {
     }
 }
 
+impl State {
+    /// What may wait as things stand, bytes.
+    fn room(&self) -> usize {
+        if self.held.is_some() { BACKLOG_BYTES } else { ROOM_BYTES }
+    }
+}
+
 impl Queue {
     fn lock(&self) -> MutexGuard<'_, State> {
         // Nothing is left half done where a holder of the lock could panic.
@@ -105,7 +117,7 @@ impl Queue {
             state.unsaved += 1;
             return Ok(());
         }
-        if state.bytes >= ROOM_BYTES {
+        if state.bytes >= state.room() {
             return Err(entry);
         }
         self.push(&mut state, entry);
@@ -124,9 +136,15 @@ impl Queue {
                 state.unsaved += 1;
                 return Err(StoreError::RunNotOpen { run });
             }
-            if state.bytes < ROOM_BYTES {
+            if state.bytes < state.room() {
                 self.push(&mut state, entry);
                 return Ok(());
+            }
+            // A full disk may stay full for ever.
+            if let Some(fault) = &state.held {
+                let fault = fault.clone();
+                state.unsaved += 1;
+                return Err(StoreError::Stopped { fault });
             }
             state = self.room.wait(state).unwrap_or_else(PoisonError::into_inner);
         }
@@ -161,16 +179,16 @@ impl Queue {
         loop {
             let now = Instant::now();
             let due = state.since.map(|since| since + TICK);
-            let ready = state.urgent
-                || !state.commands.is_empty()
-                || state.entries.len() >= TICK_ENTRIES
-                || state.bytes >= TICK_BYTES
-                || due.is_some_and(|due| due <= now);
+            let held = state.held.is_some();
+            let full = state.urgent || state.entries.len() >= TICK_ENTRIES || state.bytes >= TICK_BYTES;
+            let ready = !state.commands.is_empty() || (!held && (full || due.is_some_and(|due| due <= now)));
             if ready || now >= deadline {
-                self.move_entries(&mut state, entries);
+                if !held {
+                    self.move_entries(&mut state, entries);
+                }
                 return state.commands.pop_front();
             }
-            let until = due.map_or(deadline, |due| due.min(deadline));
+            let until = due.filter(|_| !held).map_or(deadline, |due| due.min(deadline));
             state = self.work.wait_timeout(state, until - now).unwrap_or_else(PoisonError::into_inner).0;
         }
     }
@@ -186,6 +204,38 @@ impl Queue {
     /// Takes what waits at this moment.
     pub fn drain(&self, entries: &mut VecDeque<Entry>) {
         self.move_entries(&mut self.lock(), entries);
+    }
+
+    /// There is no room on the disk: `entries`, which were taken last, go back to the front, and all that comes waits behind them.
+    pub fn hold(&self, entries: &mut VecDeque<Entry>, why: &str) {
+        let mut state = self.lock();
+        state.bytes += entries.iter().map(bytes_of).sum::<usize>();
+        entries.append(&mut state.entries);
+        std::mem::swap(&mut state.entries, entries);
+        state.held = Some(why.to_owned());
+    }
+
+    /// The oldest of what is held, in pieces.
+    pub fn take_held(&self, entries: &mut VecDeque<Entry>) {
+        let mut state = self.lock();
+        let piece = state.entries.len().min(TICK_ENTRIES);
+        entries.extend(state.entries.drain(..piece));
+        state.bytes -= entries.iter().map(bytes_of).sum::<usize>().min(state.bytes);
+        self.room.notify_all();
+    }
+
+    /// There is room again.
+    pub fn release(&self) {
+        let mut state = self.lock();
+        state.held = None;
+        state.since = (!state.entries.is_empty()).then(Instant::now);
+        self.work.notify_one();
+        self.room.notify_all();
+    }
+
+    /// What waits, bytes.
+    pub fn waiting(&self) -> usize {
+        self.lock().bytes
     }
 
     /// Which run takes entries from now on.
@@ -209,7 +259,7 @@ impl Queue {
     /// Saving works again.
     pub fn recover(&self) {
         let mut state = self.lock();
-        state.fault = None;
+        (state.fault, state.held) = (None, None);
         state.unsaved = 0;
     }
 
@@ -225,7 +275,14 @@ impl Queue {
         self.lock().unsaved
     }
 
+    /// Why nothing is saved, and how much waits.
     pub fn fault(&self) -> Option<String> {
-        self.lock().fault.clone()
+        let state = self.lock();
+        let held = || {
+            let mb = |bytes: usize| bytes as f64 / f64::from(1 << 20);
+            let held = state.held.as_ref()?;
+            Some(format!("{held}; {:.1} of at most {:.0} MB wait in memory", mb(state.bytes), mb(BACKLOG_BYTES)))
+        };
+        state.fault.clone().or_else(held)
     }
 }

@@ -8,6 +8,7 @@ use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
 use super::schema::{self, Access, JUDGED_SINCE, STATED_SINCE};
+use super::small_file::other_than_file;
 use super::{digest, row, summary};
 use backwall_survey::job::Checklist;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
@@ -66,7 +67,10 @@ impl Drop for Copy {
 
 impl JobReader {
     pub(super) fn open(path: &Path) -> Result<Self, StoreError> {
-        std::fs::metadata(path).map_err(|error| StoreError::io(path, &error))?;
+        let about = std::fs::metadata(path).map_err(|error| StoreError::io(path, &error))?;
+        if let Some(what) = other_than_file(about.file_type()) {
+            return Err(StoreError::NotAFile { path: path.to_path_buf(), what });
+        }
         match Self::with(path, path, Access::Read) {
             Err(StoreError::Io { .. } | StoreError::ReadOnlyFolder { .. }) => {}
             done => return done,
@@ -296,7 +300,7 @@ impl JobReader {
         )?;
         let found = statement.query_row((run, row), |found| {
             let (first, count): (i64, i64) = (found.get(0)?, found.get(1)?);
-            if row >= first + count {
+            if row >= first.saturating_add(count) {
                 return Ok(false);
             }
             block.samples = found.get::<_, u32>(2)? as usize;
@@ -305,7 +309,7 @@ impl JobReader {
             block.data.clear();
             block.data.extend_from_slice(found.get_ref(7)?.as_blob()?);
             block.run = run;
-            block.rows = first..first + count;
+            block.rows = first..first.saturating_add(count);
             Ok(true)
         });
         found.optional().map(|found| found == Some(true))
@@ -511,7 +515,13 @@ fn place(row: &Row<'_>, index: usize) -> rusqlite::Result<Option<Length>> {
 }
 
 pub(super) fn time_base(row: &Row<'_>, first: usize) -> rusqlite::Result<TimeBase> {
-    Ok(TimeBase { rate: Frequency::hz(row.get(first)?), first: Time::ns(row.get(first + 1)?), bits: row.get(first + 2)? })
+    let base = TimeBase { rate: Frequency::hz(row.get(first)?), first: Time::ns(row.get(first + 1)?), bits: row.get(first + 2)? };
+    let sound = base.rate.is_finite() && base.rate.as_hz() > 0.0 && base.first.is_finite() && (1..=16).contains(&base.bits);
+    if sound {
+        return Ok(base);
+    }
+    let why = format!("no time base: {} Hz, first sample at {} ns, {} bits", base.rate.as_hz(), base.first.as_ns(), base.bits);
+    Err(rusqlite::Error::FromSqlConversionFailure(first, rusqlite::types::Type::Real, why.into()))
 }
 
 pub(super) fn from_json<T: serde::de::DeserializeOwned>(row: &Row<'_>, index: usize) -> rusqlite::Result<T> {

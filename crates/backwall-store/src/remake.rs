@@ -110,9 +110,9 @@ fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreErro
         let mut blocks = Vec::new();
         while let Some(found) = rows.next()? {
             let (from, count): (i64, i64) = (found.get(0)?, found.get(1)?);
-            if from + count > first as i64 {
+            if from.saturating_add(count) > first as i64 {
                 blocks.push(Block {
-                    rows: from.max(0) as u64..(from + count).max(0) as u64,
+                    rows: from.max(0) as u64..from.saturating_add(count).max(0) as u64,
                     samples: found.get::<_, u32>(2)? as usize,
                     base: time_base(found, 3)?,
                     codec: found.get(6)?,

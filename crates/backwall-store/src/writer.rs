@@ -1,11 +1,12 @@
 //! The one thread that writes, and the handle others reach it by. It takes all that waits, commits it in one
-//! synced transaction and only then says that it is saved. At the first error it stops saying so.
+//! synced transaction and only then says that it is saved. At the first error it stops saying so. A full disk is tried
+//! again every second, what has come meanwhile waits in order; any other error is for good.
 
 use super::contents::{CloseReason, Entry, Note, RunId, RunStart, RunState, RunSummary, Saved};
 use super::error::StoreError;
 use super::evaluation::{self, EvaluationStart, EvaluationSummary, Step};
 use super::insert::{self, Inserter, Progress};
-use super::lock::{Lock, Reserve, beside, folder};
+use super::lock::{self, Lock, Reserve, beside, folder};
 use super::queue::{Command, JobItem, Queue, Reply};
 use super::summary::{self, Ending};
 use super::{digest, schema};
@@ -76,8 +77,8 @@ impl Writer {
         self.ask(Command::Flush)
     }
 
-    /// Hands an entry of an open run over to be saved, never waiting. A full queue gives it back. After a fault
-    /// entries are taken, dropped and counted in [`Saved::unsaved`].
+    /// Hands an entry of an open run over to be saved, never waiting. A full queue gives it back. While the disk is full
+    /// entries wait ([`Saved::waiting_bytes`]); after any other fault they are taken, dropped and counted in [`Saved::unsaved`].
     #[expect(clippy::result_large_err, reason = "a full queue gives the entry back, to be tried again")]
     pub fn try_append(&self, run: RunId, entry: Entry) -> Result<(), Entry> {
         self.queue.try_push(run, entry)
@@ -92,7 +93,7 @@ impl Writer {
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Health {
     Good,
-    /// No room: a run can still be closed in what the reserve held.
+    /// No room: tried again, and a run can still be closed in what the reserve held.
     Full,
     /// A write or a sync failed. What the system then says of later ones cannot be believed.
     Failed,
@@ -157,7 +158,7 @@ impl WriterThread {
         loop {
             let command = self.queue.take(&mut entries, self.looked_at_space + SPACE_EVERY);
             if !entries.is_empty() {
-                self.save(&entries);
+                self.save(&mut entries);
                 entries.clear();
                 if entries.capacity() > 8192 {
                     entries.shrink_to(1024);
@@ -170,9 +171,7 @@ impl WriterThread {
                     // What came since the queue was taken belongs to the run too.
                     if self.run.as_ref().is_some_and(|open| open.run == run) {
                         self.queue.set_run(None);
-                        self.queue.drain(&mut entries);
-                        self.save(&entries);
-                        entries.clear();
+                        self.save_rest(&mut entries);
                     }
                     drop(reply.send(self.close_run(run, &reason, lost)));
                 }
@@ -195,6 +194,7 @@ impl WriterThread {
                 }
             }
             if self.looked_at_space.elapsed() >= SPACE_EVERY {
+                self.try_again(&mut entries);
                 self.look_at_space();
                 if self.checkpointed.elapsed() >= IDLE_CHECKPOINT {
                     self.checkpoint(1);
@@ -218,40 +218,98 @@ impl WriterThread {
         Ok(done)
     }
 
-    /// Saves a batch of the open run, or stops saving.
-    fn save(&mut self, entries: &VecDeque<Entry>) {
-        let Some(before) = self.run.clone().filter(|_| self.health == Health::Good) else {
+    /// Saves a batch of the open run. On a full disk it goes back to wait; any other error ends saving.
+    fn save(&mut self, entries: &mut VecDeque<Entry>) {
+        if self.run.is_none() || self.health != Health::Good {
             self.queue.count_unsaved(entries.len() as u64);
-            return self.publish();
-        };
-        if entries.is_empty() {
-            return;
-        }
-        let attempt = |thread: &mut Self| {
-            let mut progress = before.clone();
-            thread.transaction(|connection, inserter| inserter.batch(connection, entries, &mut progress))?;
-            thread.run = Some(progress);
-            Ok(())
-        };
-        match attempt(self) {
-            Ok(()) => self.checkpoint(schema::CHECKPOINT_PAGES),
-            Err(error) => {
-                self.stop(&error);
-                // The reserve just given up has room for what waited; nothing is taken after it.
-                let lost = if self.health == Health::Full && attempt(self).is_ok() { 0 } else { entries.len() };
-                self.queue.count_unsaved(lost as u64);
-            }
+        } else if !entries.is_empty() {
+            self.commit(entries);
         }
         self.publish();
     }
 
-    /// The first error ends saving.
+    /// One batch in one transaction; whether it is saved.
+    fn commit(&mut self, entries: &mut VecDeque<Entry>) -> bool {
+        let Some(mut progress) = self.run.clone() else { return false };
+        match self.transaction(|connection, inserter| inserter.batch(connection, entries, &mut progress)) {
+            Ok(()) => {
+                self.run = Some(progress);
+                self.checkpoint(schema::CHECKPOINT_PAGES);
+                true
+            }
+            Err(error) => {
+                let said = self.stop(&error);
+                if self.health == Health::Full {
+                    self.queue.hold(entries, &said.to_string());
+                } else {
+                    self.queue.count_unsaved(entries.len() as u64);
+                }
+                false
+            }
+        }
+    }
+
+    /// Where the disk was full: saves what waits, in order, as far as there is room by now.
+    fn try_again(&mut self, entries: &mut VecDeque<Entry>) {
+        if self.health != Health::Full {
+            return;
+        }
+        if self.run.is_none() {
+            // Nothing waits; whether there is room shows at the next thing to be saved.
+            return;
+        }
+        loop {
+            entries.clear();
+            self.queue.take_held(entries);
+            if entries.is_empty() {
+                self.health = Health::Good;
+                self.reserve = self.reserve.take().or_else(|| Reserve::take(&self.path));
+                self.queue.release();
+                return self.publish();
+            }
+            if !self.commit(entries) {
+                entries.clear();
+                return self.publish();
+            }
+            self.publish();
+        }
+    }
+
+    /// The run ends: everything that waits, on a full disk as much of it as the reserve has room for beside the run's end.
+    fn save_rest(&mut self, entries: &mut VecDeque<Entry>) {
+        if self.health == Health::Full {
+            self.reserve = None;
+            let least = self.queue.waiting().saturating_sub(lock::RESERVE_BYTES as usize / 2);
+            while self.health == Health::Full && self.queue.waiting() > least {
+                entries.clear();
+                self.queue.take_held(entries);
+                if entries.is_empty() || !self.commit(entries) {
+                    break;
+                }
+            }
+            if self.queue.waiting() == 0 && self.health == Health::Full {
+                self.health = Health::Good;
+                self.queue.release();
+            }
+        }
+        // What is left finds no room: it is counted, and the run's end says so.
+        entries.clear();
+        self.queue.drain(entries);
+        self.save(entries);
+        entries.clear();
+    }
+
+    /// An error of the disk: a full one is tried again, any other ends saving.
     fn stop(&mut self, error: &rusqlite::Error) -> StoreError {
         let full = error.sqlite_error_code() == Some(ErrorCode::DiskFull);
         self.health = if full && self.health != Health::Failed { Health::Full } else { Health::Failed };
-        self.reserve = None;
         let said = StoreError::sqlite(&self.path, error);
-        self.queue.fail(&said.to_string());
+        if self.health == Health::Full {
+            self.queue.hold(&mut VecDeque::new(), &said.to_string());
+        } else {
+            self.reserve = None;
+            self.queue.fail(&said.to_string());
+        }
         self.publish();
         said
     }
@@ -320,8 +378,13 @@ impl WriterThread {
         if self.health == Health::Failed {
             self.standing()?;
         }
-        let entered = self.transaction(|connection, _| insert::job_item(connection, item));
-        entered.map_err(|error| self.said(&error))
+        let entered = self.transaction(|connection, _| insert::job_item(connection, item)).map_err(|error| self.said(&error))?;
+        if self.health == Health::Full && self.run.is_none() {
+            self.health = Health::Good;
+            self.queue.recover();
+            self.publish();
+        }
+        Ok(entered)
     }
 
     /// Takes an evaluation in while it is computed elsewhere, in one transaction.
@@ -415,8 +478,9 @@ impl WriterThread {
                 saved.along = run.along;
                 saved.readings = run.row as u64;
             }
-            saved.fault = fault;
             saved.unsaved = self.queue.unsaved();
+            saved.waiting_bytes = if fault.is_some() { self.queue.waiting() as u64 } else { 0 };
+            saved.fault = fault;
             saved.free_bytes = self.free_bytes;
             saved.file_bytes = bytes(&self.path) + bytes(&beside(&self.path, "-wal"));
         });

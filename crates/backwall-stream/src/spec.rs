@@ -20,9 +20,9 @@ pub enum StreamSpec {
 }
 
 impl StreamSpec {
-    /// Whether it runs on without us: what is not read in time is lost.
+    /// Whether it runs on without us: what is not read in time is lost. A file and a pipe wait.
     pub fn is_live(&self) -> bool {
-        !matches!(self, Self::File(_))
+        !matches!(self, Self::File(_) | Self::Stdin)
     }
 }
 

@@ -4,10 +4,12 @@
 pub mod make;
 pub mod record;
 mod tracked;
+mod tyre;
 pub mod zero;
 
 pub use make::{Measured, Measurer, ReadingMaker};
 pub use record::{Gauge, GaugeValue, Header, Record, Shot, Status, told};
+pub use tyre::Cause;
 pub use zero::Zero;
 
 use crate::strip::{Level, statistics};

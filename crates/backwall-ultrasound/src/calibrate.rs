@@ -263,7 +263,7 @@ impl Bench<'_> {
             Between::Straight,
             seconds.iter().map(|(d, pct)| (*d, level(2.0 * d, *pct) / level(*d, prepared.at(*d).unwrap_or(1.0)))).collect(),
         );
-        let (clutter, face_pct) = self.clutter(filter, &path, echoes);
+        let (clutter, face_pct, face) = self.clutter(filter, &path, echoes);
         let mut budget = Budget::blocks();
         let scatter = mean(echoes.iter().map(|block| {
             let times: Vec<f64> = block.iter().map(|e| e.time_ns).collect();
@@ -285,6 +285,7 @@ impl Bench<'_> {
             gain: one_gain(self.input.blocks),
             phase: curve(Between::Straight, &|block| mean(block.iter().map(|e| e.phase))),
             face_pct,
+            face,
             clutter,
             points: Vec::new(),
             budget,

@@ -2,6 +2,7 @@
 //! reading can be made again exactly.
 
 use super::curve::Curve;
+use super::face::Face;
 use super::pulse::Pulse;
 use backwall_units::{Decibel, Length, Temperature, Time, Velocity};
 use serde::{Deserialize, Serialize};
@@ -141,6 +142,9 @@ pub struct Calibration {
     pub repeat_part: Curve,
     /// Height of the near face's echo when coupled; none where the record begins behind it.
     pub face_pct: Option<f64>,
+    /// That echo itself; none where the record holds too little of it, or nothing of it shows.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub face: Option<Face>,
     pub clutter: Clutter,
     pub points: Vec<BlockPoint>,
     pub budget: Budget,

@@ -3,6 +3,7 @@
 //! paint; whoever looks at its neighbours can, and needs this.
 
 use super::decide::Candidate;
+use super::face::FaceLook;
 use super::measurement::Quality;
 use backwall_units::{Length, Time};
 
@@ -54,6 +55,8 @@ pub struct Sight {
     pub pair: Option<Pair>,
     /// What is left of the reading were the zero sure; nothing without a thickness.
     pub steady: Option<Steady>,
+    /// The signal where the tyre's inner face is due, where the blocks showed it.
+    pub face: Option<FaceLook>,
 }
 
 impl Sight {

@@ -41,6 +41,8 @@ pub struct Evaluator {
     model: Model,
     filter: Filter,
     marker: Option<Marker>,
+    /// The look from which on the tyre's face shows.
+    face_from: Option<usize>,
     trace: Trace,
     tops: Vec<Top>,
     candidates: Vec<Candidate>,
@@ -65,6 +67,7 @@ impl Evaluator {
             model: Model::new(setup, base.full_scale()),
             setup: setup.clone(),
             base,
+            face_from: setup.calibration.as_ref().and_then(|c| c.face.as_ref()?.begins(&base, filter.search.step)),
             marker: Marker::new(setup.picker, pulse, setup.frequency, base.rate, filter.carrier),
             filter,
             trace: Trace::default(),
@@ -123,6 +126,7 @@ impl Evaluator {
         let base = self.base;
         decide::candidates(&self.tops, &self.model, |at| base.time_at(at).as_ns(), self.setup.minimum.as_mm(), &mut self.candidates);
         self.sight = Sight::of(&self.candidates);
+        self.sight.face = self.face_from.and_then(|from| self.trace.looks(from));
         let scene = Scene {
             model: &self.model,
             filter: &self.filter,

@@ -3,6 +3,7 @@
 //! The search works on every few samples of the analytic signal, which loses nothing of a band-limited envelope; the
 //! time of an echo that is used is found at the full rate.
 
+use super::face::{FaceLook, LOOKS};
 use super::filter::{Complex, Filter, NEIGHBOURS};
 use super::search::{Found, codes, correlation, quantile};
 use super::waveform::TimeBase;
@@ -194,6 +195,12 @@ impl Trace {
         const NORM: f64 = 30.397_368; // sqrt(1 + 36 + 225 + 400 + 225 + 36 + 1)
         // The median of a Gaussian's magnitude is 0.67449 rms.
         f64::from(quantile(&self.found.differences, 0.5)) / (NORM * 0.674_49)
+    }
+
+    /// The signal at the looks from one on, codes; nothing where the record ends before.
+    pub fn looks(&self, first: usize) -> Option<FaceLook> {
+        let of = |signal: &[f32]| signal.get(first..)?.first_chunk::<LOOKS>().copied();
+        Some(FaceLook { re: of(&self.found.re)?, im: of(&self.found.im)? })
     }
 
     /// The tops over `least` from sample `from` on, in time order.

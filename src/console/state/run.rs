@@ -103,6 +103,18 @@ impl BenchShown {
 }
 
 impl Scan {
+    /// Back along the wall, away from the crawler, or towards it.
+    pub fn look_back(&mut self, by: usize, back: bool) {
+        let from = self.view.reading.as_ref().and_then(|reading| reading.place.along);
+        let way = self.look.step() * by as f64;
+        let here = self.look.back.or(from).unwrap_or(Length::ZERO);
+        self.look.back = Some(if back { here + way } else { here - way });
+    }
+
+    pub fn zoom(&mut self, out: bool) {
+        self.look.zoom = if out { (self.look.zoom + 1).min(ZOOMS.len() - 1) } else { self.look.zoom.saturating_sub(1) };
+    }
+
     /// Locks the wall, for no longer than it takes to copy out of it what is needed. A writer that panicked has left whole readings behind.
     pub fn wall(&self) -> MutexGuard<'_, Wall> {
         self.wall.lock().unwrap_or_else(PoisonError::into_inner)

@@ -21,7 +21,7 @@ pub fn of_ended(app: &mut App) -> Vec<Effect> {
 
 /// The spot at the cursor of a walked run; where there is none, goes to the next that nobody has acknowledged.
 pub fn at_cursor(app: &mut App) -> Vec<Effect> {
-    let Some(opened) = &app.opened else { return Vec::new() };
+    let Some(opened) = &app.review.walked else { return Vec::new() };
     if opened.overview.runs.len() > 1 {
         app.say(Role::Plain, "spots are acknowledged run by run: l shows this run alone");
         return Vec::new();
@@ -36,13 +36,13 @@ pub fn at_cursor(app: &mut App) -> Vec<Effect> {
         if prompt::unknown_operator(app) {
             return Vec::new();
         }
-        if let Some(opened) = &mut app.opened {
+        if let Some(opened) = &mut app.review.walked {
             Arc::make_mut(&mut opened.overview).wall.acknowledge(id);
         }
         return said(app, run, seq);
     }
     let next = open().filter_map(|spot| spot.least_at).next();
-    match (next, &mut app.opened) {
+    match (next, &mut app.review.walked) {
         (Some(at), Some(opened)) => {
             opened.go(at);
             let asks = opened.asks().into_iter().map(Effect::Ask).collect();

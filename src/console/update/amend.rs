@@ -40,7 +40,7 @@ const REASON: &str = "kept with the name; it stands in the report";
 
 /// Asks what is to be put right of the run that is looked at.
 pub fn ask(app: &mut App) -> Vec<Effect> {
-    let chosen = app.opened.as_ref().map(|opened| opened.run).or_else(|| app.chosen_run().map(|run| run.id));
+    let chosen = app.review.walked.as_ref().map(|opened| opened.run).or_else(|| app.chosen_run().map(|run| run.id));
     let Some(run) = chosen.and_then(|run| app.contents.any_run(run)) else {
         app.say(Role::Plain, "there is no run");
         return Vec::new();
@@ -228,7 +228,7 @@ fn of_run(run: RunId, prompt: &Prompt) -> Result<Said, Wrong> {
 pub(super) fn said(app: &mut App, said: Said, reason: String, by: Signed) -> Result<Vec<Effect>, Wrong> {
     let statement = app.contents.statement(said, &reason, by).map_err(|refused| (field_of(&refused), refused.to_string()))?;
     let mut effects = vec![Effect::State(Box::new(statement)), Effect::Reload];
-    if let Some(opened) = &app.opened {
+    if let Some(opened) = &app.review.walked {
         effects.push(if opened.is_all() { Effect::OpenLine(opened.run) } else { Effect::OpenRun(opened.run) });
     }
     Ok(effects)

@@ -12,7 +12,7 @@ use backwall_units::LengthUnit;
 
 /// Evaluates the opened run again, or offers what is known of it already.
 pub fn press(app: &mut App) -> Vec<Effect> {
-    let Some(opened) = &app.opened else { return Vec::new() };
+    let Some(opened) = &app.review.walked else { return Vec::new() };
     let several = opened.is_all() && opened.overview.runs.len() > 1;
     if let Some(standing) = standing::word(&app.contents, opened.run).filter(|_| !app.contents.force.counts(opened.run)) {
         let words = format!("run {} is {standing}: A lets it count again", opened.run);
@@ -59,7 +59,7 @@ pub fn evaluated(app: &mut App, evaluation: &EvaluationSummary) {
     app.evaluating = None;
     app.message = None;
     let run = evaluation.start.run;
-    if app.mode() == super::super::keys::Mode::ReviewRun && app.opened.as_ref().is_some_and(|opened| opened.run == run) {
+    if app.mode() == super::super::keys::Mode::ReviewRun && app.review.walked.as_ref().is_some_and(|opened| opened.run == run) {
         ask(app, evaluation, true);
     } else {
         app.say(Role::Plain, format!("evaluation {} of run {run} is kept: E on the run shows it", evaluation.id));
@@ -114,6 +114,6 @@ fn beside(evaluation: &EvaluationSummary, unit: LengthUnit) -> Vec<String> {
 pub fn adopted(app: &mut App, adoption: Adoption) -> Vec<Effect> {
     let run = adoption.run;
     let mut effects = vec![Effect::Adopt(adoption), Effect::Reload];
-    effects.extend(app.opened.is_some().then_some(Effect::OpenRun(run)));
+    effects.extend(app.review.walked.is_some().then_some(Effect::OpenRun(run)));
     effects
 }

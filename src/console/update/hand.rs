@@ -18,7 +18,7 @@ type Wrong = (&'static str, String);
 
 /// The run walked alone, its line, and the place of the cursor.
 fn here(app: &App) -> Option<(RunId, String, Option<Length>)> {
-    let opened = app.opened.as_ref()?;
+    let opened = app.review.walked.as_ref()?;
     let run = app.contents.runs.iter().find(|run| run.id == opened.run)?;
     let along = opened.at.and_then(|at| at.along()).or(opened.place());
     Some((run.id, run.start.line.clone(), along))
@@ -26,7 +26,7 @@ fn here(app: &App) -> Option<(RunId, String, Option<Length>)> {
 
 /// The spot the cursor stands in; of several runs together none is meant.
 fn spot_here(app: &App, along: Option<Length>) -> Option<&Spot> {
-    let opened = app.opened.as_ref().filter(|opened| !opened.is_all())?;
+    let opened = app.review.walked.as_ref().filter(|opened| !opened.is_all())?;
     let along = along?;
     opened.overview.wall.spots.spots().iter().find(|spot| spot.edges.is_some_and(|(from, to)| along >= from && along <= to))
 }
@@ -102,7 +102,7 @@ fn proof(app: &App, run: RunId, form: &Form) -> Result<Option<Proof>, Wrong> {
         "no" => false,
         _ => return Ok(None),
     };
-    let opened = app.opened.as_ref().filter(|opened| !opened.is_all());
+    let opened = app.review.walked.as_ref().filter(|opened| !opened.is_all());
     let opened = opened.ok_or(("spot", "several runs are shown: l shows this one alone, then its spots can be proven".to_owned()))?;
     let spots = opened.overview.wall.spots.spots();
     let found = spots.iter().find(|spot| spot.id.to_string() == form.value("spot"));
@@ -154,7 +154,7 @@ pub fn submit_later(app: &mut App, prompt: Prompt, at: Where, mark: Option<MarkK
     let said = Said::Note(Noted { at: at.clone(), mark, text: text.clone(), drawing: String::new() });
     match enter(app, said, "", by.clone()) {
         Ok(effects) => {
-            if let Some(opened) = &mut app.opened {
+            if let Some(opened) = &mut app.review.walked {
                 let wall = &mut Arc::make_mut(&mut opened.overview).wall;
                 match mark {
                     Some(kind) => wall.marks.push(Mark { kind, along: at.along, seq: None, text, at_us: by.at_us }),

@@ -4,9 +4,9 @@ use super::super::Step;
 use super::super::form::Field;
 use super::super::left::{GoesOn, LeftShown};
 use super::super::state::{App, Effect, Purpose};
-use super::super::survey::{Survey, SurveyNews, SurveyShown};
+use super::super::survey::{Survey, SurveyNews};
 use super::super::theme::Role;
-use super::{prompt, review};
+use super::prompt;
 use crate::live::LiveView;
 use backwall_report::left::Left;
 use backwall_store::RunId;
@@ -35,15 +35,8 @@ pub fn close(app: &mut App) -> Vec<Effect> {
     if app.left.take().is_none() {
         return Vec::new();
     }
-    match &app.survey {
-        Some(SurveyShown::Map(_)) => vec![Effect::OpenSurvey(Survey::Map)],
-        Some(SurveyShown::Statistics(shown)) => {
-            let interval = shown.interval(app.look.unit);
-            vec![Effect::OpenSurvey(Survey::Statistics { line: shown.line.clone(), interval })]
-        }
-        Some(SurveyShown::Unseen(shown)) if shown.found.is_none() => vec![Effect::OpenSurvey(Survey::Unseen(shown.run))],
-        Some(SurveyShown::Unseen(_)) | None => vec![Effect::CloseSurvey],
-    }
+    let again = app.review.over.as_ref().and_then(|over| over.read_again(app.look.unit));
+    vec![again.map_or(Effect::CloseSurvey, Effect::OpenSurvey)]
 }
 
 /// Something was written: what was known counts no more, and what is on screen is read again.
@@ -114,15 +107,13 @@ fn where_it_stops(app: &App, words: &String) -> Step {
 
 /// Leaves the screen for a step, with nothing over it.
 fn to(app: &mut App, step: Step) -> Vec<Effect> {
-    (app.left, app.survey) = (None, None);
+    app.left = None;
+    let over = app.review.over.take().map(|over| over.closed());
+    // What is left was read in the place of a survey.
     let mut effects = vec![Effect::CloseSurvey];
-    if step == Step::Review {
-        if app.replay.take().is_some() {
-            effects.push(Effect::CloseReplay);
-        }
-        if app.opened.is_some() {
-            effects.extend(review::close(app));
-        }
+    effects.extend(over.filter(|closed| *closed != Effect::CloseSurvey));
+    if step == Step::Review && app.review.walked.is_some() {
+        effects.push(app.review.back());
     }
     app.step = step;
     app.put_away();

@@ -179,7 +179,7 @@ pub fn ask_sign(app: &mut App) -> Vec<Effect> {
 }
 
 pub fn ask_note(app: &mut App) -> Vec<Effect> {
-    if app.step == Step::Review && app.opened.is_some() && app.scan.as_ref().is_none_or(Scan::is_over) {
+    if app.step == Step::Review && app.review.walked.is_some() && app.scan.as_ref().is_none_or(Scan::is_over) {
         return hand::ask_later(app, None);
     }
     let begun = app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.view.reading.as_ref()?.place.along);

@@ -1,6 +1,7 @@
 //! A stored run played again: from its start, held, faster and slower. Nothing here asks for anything to be written.
 
 use super::super::replay::Replay;
+use super::super::review::Over;
 use super::super::state::{App, Effect, Scan, WallLook, WaveScale};
 use super::super::theme::Role;
 use crate::live::{LiveView, Phase, Wall};
@@ -9,7 +10,7 @@ use std::sync::{Arc, Mutex};
 
 /// Plays the run that is looked at, or the one that was played once more.
 pub fn start(app: &mut App) -> Vec<Effect> {
-    let run = match (&app.replay, &app.opened) {
+    let run = match (app.review.replay(), &app.review.walked) {
         (Some(scan), _) => Some(scan.view.run),
         (None, Some(opened)) => opened.at.and_then(|at| opened.overview.runs.get(at.run as usize).copied()).or(Some(opened.run)),
         (None, None) => app.chosen_run().map(|run| run.id),
@@ -27,24 +28,25 @@ pub fn start(app: &mut App) -> Vec<Effect> {
 }
 
 pub fn started(app: &mut App, view: Arc<LiveView>, wall: Arc<Mutex<Wall>>) -> Vec<Effect> {
-    let before = app.replay.take();
-    let replay = Replay { paused: false, ..before.as_ref().and_then(|scan| scan.replay).unwrap_or_default() };
+    let before = app.review.replay();
+    let replay = Replay { paused: false, ..before.and_then(|scan| scan.replay).unwrap_or_default() };
     let look = before.map_or_else(WallLook::default, |scan| WallLook { back: None, ..scan.look });
-    app.replay =
-        Some(Scan { view, wall, look, frozen: None, behind: None, scale: WaveScale::default(), size_at_start: None, replay: Some(replay) });
+    let scan =
+        Scan { view, wall, look, frozen: None, behind: None, scale: WaveScale::default(), size_at_start: None, replay: Some(replay) };
+    app.review.over = Some(Over::Replay(Box::new(scan)));
     vec![Effect::Replay(replay)]
 }
 
 /// Changes how it is played.
 pub fn change(app: &mut App, change: impl FnOnce(&mut Replay)) -> Vec<Effect> {
-    let Some(replay) = app.replay.as_mut().and_then(|scan| scan.replay.as_mut()) else { return Vec::new() };
+    let Some(replay) = app.review.replay_mut().and_then(|scan| scan.replay.as_mut()) else { return Vec::new() };
     change(replay);
     vec![Effect::Replay(*replay)]
 }
 
 pub fn news(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
     // What comes of one that was left, or of another run, is passed over.
-    if let Some(scan) = app.replay.as_mut().filter(|scan| scan.view.run == view.run) {
+    if let Some(scan) = app.review.replay_mut().filter(|scan| scan.view.run == view.run) {
         scan.view = view;
         if let Phase::Failed(why) = &scan.view.phase {
             let words = format!("the replay broke off: {why}");

@@ -11,7 +11,7 @@ use backwall_units::Length;
 use std::sync::Arc;
 
 pub fn opened(app: &mut App, run: RunId, overview: Arc<Overview>) -> Vec<Effect> {
-    let before = app.opened.take().filter(|opened| opened.run == run);
+    let before = app.review.walked.take().filter(|opened| opened.run == run);
     let mut opened = Opened::new(run, overview);
     // The same run with the others of its line, or without them: the eye stays where it was.
     if let Some(before) = before {
@@ -26,17 +26,12 @@ pub fn opened(app: &mut App, run: RunId, overview: Arc<Overview>) -> Vec<Effect>
     if let Some(place) = opened.aim {
         opened.look_at(place);
     }
-    app.opened = Some(opened);
+    app.review.walked = Some(opened);
     asks(app)
 }
 
-pub fn close(app: &mut App) -> Vec<Effect> {
-    app.opened = None;
-    vec![Effect::CloseReview]
-}
-
 pub fn news(app: &mut App, news: News) -> Vec<Effect> {
-    let Some(opened) = &mut app.opened else { return Vec::new() };
+    let Some(opened) = &mut app.review.walked else { return Vec::new() };
     match news {
         News::Overview(overview) => opened.take(overview),
         News::Window(window) => opened.take_window(window),
@@ -70,11 +65,11 @@ pub fn news(app: &mut App, news: News) -> Vec<Effect> {
 }
 
 fn asks(app: &App) -> Vec<Effect> {
-    app.opened.as_ref().map(|opened| opened.asks().into_iter().map(Effect::Ask).collect()).unwrap_or_default()
+    app.review.walked.as_ref().map(|opened| opened.asks().into_iter().map(Effect::Ask).collect()).unwrap_or_default()
 }
 
 fn with(app: &mut App, change: impl FnOnce(&mut Opened)) -> Vec<Effect> {
-    if let Some(opened) = &mut app.opened {
+    if let Some(opened) = &mut app.review.walked {
         change(opened);
     }
     asks(app)
@@ -98,7 +93,7 @@ pub fn zoom(app: &mut App, out: bool) -> Vec<Effect> {
 
 pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
     let unit = app.look.unit;
-    let Some(opened) = &mut app.opened else { return Vec::new() };
+    let Some(opened) = &mut app.review.walked else { return Vec::new() };
     match key {
         WalkKey::LimitDown => opened.move_limit(false, unit),
         WalkKey::LimitUp => opened.move_limit(true, unit),
@@ -136,7 +131,7 @@ pub fn press(app: &mut App, key: WalkKey) -> Vec<Effect> {
 
 /// Accepts how the earlier survey's positions lie to the present ones; pressed again, takes it back.
 fn accept(app: &mut App) -> Vec<Effect> {
-    let Some(behind) = app.opened.as_mut().and_then(|opened| opened.behind.as_mut()) else {
+    let Some(behind) = app.review.walked.as_mut().and_then(|opened| opened.behind.as_mut()) else {
         app.say(Role::Plain, "no earlier survey is open: review JOB --earlier FILE brings one");
         return Vec::new();
     };
@@ -151,7 +146,7 @@ fn accept(app: &mut App) -> Vec<Effect> {
 
 /// Goes to the next of some places, in the way the line was driven.
 fn jump(app: &mut App, mut places: Vec<Length>, next: bool, what: &str) {
-    let Some(opened) = &mut app.opened else { return };
+    let Some(opened) = &mut app.review.walked else { return };
     let step = if opened.single { Length::mm(0.001) } else { opened.look.step() };
     let row = |place: Length| (place / step).floor() as i64;
     let up = next != opened.overview.is_down();
@@ -171,7 +166,7 @@ fn jump(app: &mut App, mut places: Vec<Length>, next: bool, what: &str) {
 
 /// Opens where the number at the cursor comes from.
 pub fn origin(app: &mut App) -> Vec<Effect> {
-    let Some(opened) = &app.opened else { return Vec::new() };
+    let Some(opened) = &app.review.walked else { return Vec::new() };
     let summary = opened.at.and_then(|at| app.contents.any_run(*opened.overview.runs.get(at.run as usize)?));
     match (opened.fetched(), summary) {
         (Some(shown), Some(summary)) => {

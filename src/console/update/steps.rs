@@ -1,13 +1,13 @@
 //! Moving about: through lists, along the wall, from a line to its run.
 
-use super::super::state::{App, Effect, Frozen, OriginShown, Scan, ZOOMS};
+use super::super::review::{Over, Review};
+use super::super::state::{App, Effect, Frozen, OriginShown, Scan};
 use super::super::theme::Role;
 use super::super::{Step, origin};
 use super::prompt;
 use crate::live::Command;
 use backwall_store::MarkKind;
 use backwall_survey::job::checklist::ItemKind;
-use backwall_units::Length;
 
 fn moved(index: usize, by: usize, back: bool, count: usize) -> usize {
     let last = count.saturating_sub(1);
@@ -49,28 +49,23 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
         }
         Step::Calibrate => {}
         Step::Scan if app.scan.is_none() => app.line = moved(app.line, by, back, app.contents.plan.lines.len()),
-        Step::Review if app.replay.is_some() => look_back(app, by, back),
-        Step::Review if app.survey.is_some() => return super::survey::walk(app, by, back),
-        Step::Review if app.opened.is_none() => app.run = moved(app.run, by, !back, app.all_runs().len()),
-        Step::Review => return super::review::walk(app, by, back),
-        Step::Scan => look_back(app, by, back),
+        Step::Review => match app.review.top() {
+            Review::Runs => app.run = moved(app.run, by, !back, app.all_runs().len()),
+            Review::Walk(_) => return super::review::walk(app, by, back),
+            Review::Over(_) => return super::survey::with(app, |over| over.walk(by, back)),
+        },
+        Step::Scan => {
+            if let Some(scan) = &mut app.scan {
+                scan.look_back(by, back);
+            }
+        }
     }
     Vec::new()
 }
 
-/// Back along the wall, away from the crawler.
-fn look_back(app: &mut App, by: usize, back: bool) {
-    if let Some(scan) = app.on_screen_mut() {
-        let from = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
-        let way = scan.look.step() * by as f64;
-        let here = scan.look.back.or(from).unwrap_or(Length::ZERO);
-        scan.look.back = Some(if back { here + way } else { here - way });
-    }
-}
-
 /// Opens where the number on screen comes from; a frozen one counts before the newest.
 pub fn origin(app: &mut App) -> Vec<Effect> {
-    if app.step == Step::Review && app.replay.is_none() {
+    if app.step == Step::Review && app.review.replay().is_none() {
         return super::review::origin(app);
     }
     let Some(scan) = app.on_screen() else { return Vec::new() };
@@ -104,10 +99,11 @@ pub fn home(app: &mut App) -> Vec<Effect> {
     match app.step {
         Step::Prepare => app.line = 0,
         Step::Checklist => (app.item, app.choice) = (0, 0),
-        Step::Review if app.replay.is_some() => follow(app),
-        Step::Review if app.survey.is_some() => return super::survey::home(app),
-        Step::Review if app.opened.is_none() => app.run = app.all_runs().len().saturating_sub(1),
-        Step::Review => return super::review::home(app),
+        Step::Review => match app.review.top() {
+            Review::Runs => app.run = app.all_runs().len().saturating_sub(1),
+            Review::Walk(_) => return super::review::home(app),
+            Review::Over(_) => return super::survey::with(app, Over::home),
+        },
         _ => follow(app),
     }
     Vec::new()
@@ -121,11 +117,13 @@ fn follow(app: &mut App) {
 }
 
 pub fn zoom(app: &mut App, out: bool) -> Vec<Effect> {
-    if app.step == Step::Review && app.replay.is_none() {
-        return if app.survey.is_some() { super::survey::zoom(app, out) } else { super::review::zoom(app, out) };
+    match app.review.top() {
+        Review::Over(_) if app.step == Step::Review => return super::survey::with(app, |over| over.zoom(out)),
+        _ if app.step == Step::Review => return super::review::zoom(app, out),
+        _ => {}
     }
-    if let Some(scan) = app.on_screen_mut() {
-        scan.look.zoom = moved(scan.look.zoom, 1, !out, ZOOMS.len());
+    if let Some(scan) = &mut app.scan {
+        scan.zoom(out);
     }
     Vec::new()
 }
@@ -166,7 +164,7 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
             app.choose_run(run);
             vec![Effect::Reload, Effect::OpenRun(run)]
         }
-        Step::Review if app.survey.is_some() => super::survey::choose(app),
+        Step::Review if app.review.over.is_some() => super::survey::choose(app),
         Step::Review => match app.chosen_run() {
             Some(run) => vec![Effect::OpenRun(run.id)],
             None => Vec::new(),

@@ -7,6 +7,7 @@ use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::engine::zero_words;
 use crate::live::wall::{Glimpse, Of};
+use backwall_store::Saved;
 use backwall_survey::job::hand::Proven;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::{CourseLimits, Limits, Spot};
@@ -96,7 +97,7 @@ pub fn spots_with(wall: &Glimpse, proven: &dyn Fn(&Spot) -> Option<Proven>, pen:
 }
 
 /// The newest notes and marks.
-pub fn notes(wall: &Glimpse, pen: &mut Pen, area: Rect, titled: bool) {
+pub fn notes(wall: &Glimpse, saved: &Saved, pen: &mut Pen, area: Rect, titled: bool) {
     if area.height == 0 {
         return;
     }
@@ -112,7 +113,10 @@ pub fn notes(wall: &Glimpse, pen: &mut Pen, area: Rect, titled: bool) {
         .iter()
         .rev()
         .take(usize::from(area.height))
-        .map(|note| (note.at_us, format!("{}{}", place(note.along), safe_text(&note.text))))
+        .map(|note| {
+            let unsaved = if saved.fault.is_some() && note.at_us > saved.at_us { "NOT SAVED YET: " } else { "" };
+            (note.at_us, format!("{unsaved}{}{}", place(note.along), safe_text(&note.text)))
+        })
         .collect();
     lines.extend(
         wall.newest_marks

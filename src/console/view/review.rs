@@ -8,6 +8,7 @@ pub mod walk;
 
 use super::pen::{Pen, Rows};
 use super::scan;
+use crate::console::review::{Over, Review};
 use crate::console::standing;
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
@@ -16,9 +17,16 @@ use backwall_store::{RunState, RunSummary};
 use backwall_survey::job::validity::Validity;
 use ratatui::layout::Rect;
 
-/// The runs of the job; an opened one takes the whole screen.
-pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
-    list(app, pen, area);
+/// What lies over the runs takes the whole screen.
+pub fn draw_over(app: &App, pen: &mut Pen, body: Rect) {
+    match app.review.top() {
+        Review::Runs => {}
+        Review::Walk(opened) => walk::draw(app, opened, pen, body),
+        Review::Over(Over::Map(shown)) => map::draw(app, shown, pen, body),
+        Review::Over(Over::Statistics(shown)) => statistics::draw(shown, pen, body),
+        Review::Over(Over::Unseen(shown)) => unseen::draw(shown, pen, body),
+        Review::Over(Over::Replay(scan)) => scan::running(app, scan, pen, body),
+    }
 }
 
 /// How a run stands, in a word.
@@ -30,7 +38,8 @@ pub fn state_word(run: &RunSummary) -> (&'static str, Role) {
     }
 }
 
-fn list(app: &App, pen: &mut Pen, area: Rect) {
+/// The runs of the job.
+pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
     let unit = pen.look.unit;
     let runs = app.all_runs();

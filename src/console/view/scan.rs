@@ -152,7 +152,7 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let spots = rows.left().saturating_sub(3).clamp(2, 8);
     panels::spots(&sight.wall, pen, rows.take(spots));
     let notes = rows.left().saturating_sub(1);
-    panels::notes(&sight.wall, pen, rows.take(notes), notes > 3);
+    panels::notes(&sight.wall, &scan.view.saved, pen, rows.take(notes), notes > 3);
     panels::link_line(app, scan, pen, rows.take(1));
 }
 
@@ -183,7 +183,7 @@ fn side(app: &App, scan: &Scan, wall: &Glimpse, pen: &mut Pen, area: Rect) {
     let spots = rows.left().saturating_sub(link) * 3 / 5;
     panels::spots(wall, pen, rows.take(spots));
     let notes = rows.left().saturating_sub(link);
-    panels::notes(wall, pen, rows.take(notes), true);
+    panels::notes(wall, &scan.view.saved, pen, rows.take(notes), true);
     panels::link(app, scan, pen, rows.rest());
 }
 
@@ -219,11 +219,11 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
         let last = Rect { x: third.right() * 2 + 1, width: bottom.right().saturating_sub(third.right() * 2 + 1), ..bottom };
         match &scan.view.phase {
             Phase::Ended(summary) => ended(scan, summary, pen, last),
-            _ => panels::notes(wall, pen, last, true),
+            _ => panels::notes(wall, &scan.view.saved, pen, last, true),
         }
     } else {
         panels::spots(wall, pen, half);
-        panels::notes(wall, pen, Rect { height: bottom.height.saturating_sub(1), ..other }, true);
+        panels::notes(wall, &scan.view.saved, pen, Rect { height: bottom.height.saturating_sub(1), ..other }, true);
         panels::link_line(app, scan, pen, Rect { y: bottom.bottom().saturating_sub(1), height: 1, ..other });
     }
 }

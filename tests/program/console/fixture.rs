@@ -390,6 +390,7 @@ pub fn live(direction: Direction) -> LiveView {
             readings: 21_700,
             at_us: NOW - 200_000,
             fault: None,
+            waiting_bytes: 0,
             unsaved: 0,
             free_bytes: Some(12_400_000_000),
             file_bytes: 48_000_000,

@@ -3,8 +3,9 @@
 use crate::console::fixture::*;
 use crate::console_review::stored::{append, at, fill, new_job, start};
 use backwall::console::replay::{Pace, Replay};
+use backwall::console::review::Over;
 use backwall::console::state::{App, Effect, Event};
-use backwall::console::survey::{Survey, SurveyNews, SurveyShown, Surveyed};
+use backwall::console::survey::{Survey, SurveyNews, Surveyed};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, SurveyHandle, Theme};
 use backwall::live::Phase;
@@ -70,8 +71,8 @@ fn while_the_map_is_read_nothing_says_that_blank_wall_was_not_scanned() {
 #[test]
 fn the_map_is_walked_by_line_and_elevation_and_opens_the_line_there() {
     let mut app = on_map();
-    let cursor = |app: &App| match &app.survey {
-        Some(SurveyShown::Map(shown)) => shown.cell().map(|(band, cell)| (band.line.clone(), cell.from.as_mm(), cell.to.as_mm())),
+    let cursor = |app: &App| match &app.review.over {
+        Some(Over::Map(shown)) => shown.cell().map(|(band, cell)| (band.line.clone(), cell.from.as_mm(), cell.to.as_mm())),
         _ => None,
     };
     // It begins at the least reading of the run that was looked at, 4.052 m.
@@ -94,7 +95,7 @@ fn the_map_is_walked_by_line_and_elevation_and_opens_the_line_there() {
     update(&mut app, letter('m'));
     assert_eq!(update(&mut app, key(KeyCode::Enter)), [Effect::CloseSurvey, Effect::OpenLine(2)]);
     update(&mut app, Event::Reviewed(2, Arc::new(overview(Direction::Up))));
-    assert_eq!(app.opened.as_ref().unwrap().place(), Some(Length::mm(4050.0)));
+    assert_eq!(app.review.walked.as_ref().unwrap().place(), Some(Length::mm(4050.0)));
 }
 
 #[test]
@@ -160,17 +161,17 @@ fn the_map_read_from_a_job_is_the_report_s() {
     let mut app = app(Step::Review, reader.contents().unwrap());
     update(&mut app, letter('p'));
     let mut handle = open_survey(&path, Survey::Map).unwrap();
-    let done = |app: &App| matches!(&app.survey, Some(SurveyShown::Map(shown)) if shown.surveyed.progress.done);
+    let done = |app: &App| matches!(&app.review.over, Some(Over::Map(shown)) if shown.surveyed.progress.done);
     wait(&mut app, &mut handle, done);
     let report = wall_map(&reader, &reader.contents().unwrap(), &mut |_, _| true).unwrap();
-    let Some(SurveyShown::Map(shown)) = &app.survey else { panic!() };
+    let Some(Over::Map(shown)) = &app.review.over else { panic!() };
     assert_eq!(shown.surveyed.scanned, (report.scanned_share(), report.scanned_m2()));
     assert_eq!(shown.surveyed.progress.read, 5000);
 }
 
 pub fn of_figures(app: &App) -> Option<&backwall::console::survey::StatisticsShown> {
-    match &app.survey {
-        Some(SurveyShown::Statistics(shown)) => Some(shown),
+    match &app.review.over {
+        Some(Over::Statistics(shown)) => Some(shown),
         _ => None,
     }
 }
@@ -260,12 +261,11 @@ fn a_replay_on_screen_is_marked_and_takes_no_key_that_would_write() {
     assert!(app.origin.is_some());
     update(&mut app, key(KeyCode::Esc));
     assert_eq!(update(&mut app, key(KeyCode::Esc)), [Effect::CloseReplay]);
-    assert!(app.replay.is_none());
+    assert!(app.review.replay().is_none());
     // A run that goes on meanwhile keeps its words in the top line, its alarm, and its own screen.
     let mut app = scanning(Direction::Up);
     app.step = Step::Review;
-    let stored = replaying().replay;
-    app.replay = stored;
+    app.review = replaying().review;
     let shown = text(&app, 190, 50);
     let top = shown.lines().next().unwrap();
     assert!(top.contains("REPLAY A090 up run 2 x1") && top.contains("REC saved"), "{top}");
@@ -340,10 +340,10 @@ fn the_whole_job_is_shown_at_once_whatever_the_number_of_readings() {
             let [Effect::OpenSurvey(survey)] = &update(&mut app, letter(open_key))[..] else { panic!() };
             let since = Instant::now();
             let mut handle = open_survey(&path, survey.clone()).unwrap();
-            wait(&mut app, &mut handle, |app| match &app.survey {
-                Some(SurveyShown::Map(shown)) => shown.surveyed.progress.done,
-                Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().is_some_and(|figures| figures.progress.done),
-                Some(SurveyShown::Unseen(_)) | None => false,
+            wait(&mut app, &mut handle, |app| match &app.review.over {
+                Some(Over::Map(shown)) => shown.surveyed.progress.done,
+                Some(Over::Statistics(shown)) => shown.figures.as_ref().is_some_and(|figures| figures.progress.done),
+                Some(Over::Unseen(_) | Over::Replay(_)) | None => false,
             });
             println!("{count} readings, {open_key}: all read after {:?}", since.elapsed());
             let mut slowest = Duration::ZERO;
@@ -396,10 +396,10 @@ fn map_and_statistics_grow_with_a_run_that_is_being_recorded() {
     };
     append(&writer, run, (0..500u32).map(|seq| at(seq, Some(f64::from(seq)), Some(9.0))));
     wait_saved(500);
-    let read = |app: &App| match &app.survey {
-        Some(SurveyShown::Map(shown)) => shown.surveyed.progress,
-        Some(SurveyShown::Statistics(shown)) => shown.figures.as_ref().map(|figures| figures.progress).unwrap_or_default(),
-        Some(SurveyShown::Unseen(_)) | None => Default::default(),
+    let read = |app: &App| match &app.review.over {
+        Some(Over::Map(shown)) => shown.surveyed.progress,
+        Some(Over::Statistics(shown)) => shown.figures.as_ref().map(|figures| figures.progress).unwrap_or_default(),
+        Some(Over::Unseen(_) | Over::Replay(_)) | None => Default::default(),
     };
     let mut screens: Vec<(App, SurveyHandle)> = ['p', 'h']
         .into_iter()

@@ -1,12 +1,13 @@
-//! A disk that runs full, played by SQLite's own limit on the size of a file.
+//! A disk that runs full and has room again, played by a function that each reading asks for room.
 
 use super::*;
-use crate::{CloseReason, Entry, Mark, MarkKind, RunStart};
+use crate::{CloseReason, Entry, Mark, MarkKind, Note, RunStart};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
 use backwall_survey::travel::Place;
 use backwall_ultrasound::{Flag, Flags, Measurement, TimeBase, Waveform};
 use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 const PLAN: &str = include_str!("../../../../tests/data/plan.toml");
@@ -63,41 +64,111 @@ fn shot(seq: u32) -> Entry {
     Entry::Reading { reading, waveform: Some(Waveform { base, samples }) }
 }
 
+/// A disk with as much room as a flag says: each reading asks for it.
+fn open_on(path: &Path, full: &Arc<AtomicBool>) -> JobFile {
+    let full = Arc::clone(full);
+    let flags = rusqlite::functions::FunctionFlags::SQLITE_UTF8;
+    JobFile::open_with(path, |connection| {
+        connection.create_scalar_function("room", 0, flags, move |_| match full.load(Ordering::SeqCst) {
+            true => Err(rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_FULL), None)),
+            false => Ok(1),
+        })?;
+        connection.execute_batch("CREATE TEMP TRIGGER full BEFORE INSERT ON main.reading BEGIN SELECT room(); END")
+    })
+    .unwrap()
+}
+
+fn wait(saved: &watch::Receiver<Saved>, what: &str, is: impl Fn(&Saved) -> bool) -> Saved {
+    let since = Instant::now();
+    while !is(&saved.borrow()) {
+        assert!(since.elapsed() < Duration::from_secs(20), "{what}: {:?}", saved.borrow());
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    saved.borrow().clone()
+}
+
 #[test]
-fn a_full_disk_is_told_at_once_and_takes_nothing_that_was_acknowledged() {
+fn a_full_disk_is_told_at_once_and_all_is_saved_in_order_when_there_is_room_again() {
     let folder = tempfile::tempdir().unwrap();
     let path = new_job(folder.path());
-    // 2 MiB: about a thousand shots of 2 KiB.
-    let job = JobFile::open_with(&path, |connection| connection.pragma_update(None, "max_page_count", 256)).unwrap();
-    let (writer, mut saved) = (job.writer(), job.saved());
+    let full = Arc::new(AtomicBool::new(false));
+    let job = open_on(&path, &full);
+    let (writer, saved) = (job.writer(), job.saved());
     let run = writer.start_run(start()).unwrap();
-    let mut acknowledged = 0;
-    for seq in 0..3000 {
-        // Neither call waits for ever once the disk is full.
+    (0..500).for_each(|seq| assert_eq!(writer.try_append(run, shot(seq)), Ok(())));
+    writer.flush().unwrap();
+    full.store(true, Ordering::SeqCst);
+    let note = |text: &str| Entry::Note(Note { run: None, along: None, text: text.into(), at_us: 7 });
+    for seq in 500..2000 {
+        // Neither call waits for ever while the disk is full.
         if seq % 2 == 0 {
-            let _ = writer.append_blocking(run, shot(seq));
+            writer.append_blocking(run, shot(seq)).unwrap()
         } else {
-            assert_eq!(writer.try_append(run, shot(seq)), Ok(()));
+            assert_eq!(writer.try_append(run, shot(seq)), Ok(()))
         }
-        if seq % 50 == 0 && writer.flush().is_ok() {
-            acknowledged = saved.borrow_and_update().readings;
+        if seq == 1200 {
+            writer.try_append(run, note("typed while the disk was full")).unwrap();
         }
     }
+    let told = wait(&saved, "told", |saved| saved.waiting_bytes > 3 << 20);
+    let fault = told.fault.unwrap();
+    assert!(fault.starts_with("the disk is full") && fault.contains("MB wait in memory"), "{fault}");
+    assert_eq!((told.readings, told.unsaved), (500, 0));
     assert!(matches!(writer.flush(), Err(StoreError::Stopped { .. })));
-    let after = saved.borrow_and_update().clone();
-    let fault = after.fault.unwrap();
-    assert!(fault.starts_with("the disk is full"), "{fault}");
-    assert!(acknowledged > 300 && after.readings >= acknowledged, "{acknowledged} acknowledged, {} saved", after.readings);
-    assert_eq!(after.readings + after.unsaved, 3000);
-    assert!(matches!(writer.append_blocking(run, shot(0)), Err(StoreError::Stopped { .. })));
+    assert!(job.reader().unwrap().contents().unwrap().notes.is_empty(), "what is not saved is not in the file");
 
-    let summary = writer.close_run(run, CloseReason::Fault("the disk is full".into()), 0).unwrap();
-    assert_eq!((summary.state, summary.readings), (RunState::Closed, after.readings));
-    assert!(summary.reason.contains("are not in the file"), "{}", summary.reason);
+    full.store(false, Ordering::SeqCst);
+    let after = wait(&saved, "saved", |saved| saved.readings == 2000);
+    wait(&saved, "well again", |saved| saved.fault.is_none() && saved.waiting_bytes == 0);
+    assert_eq!(after.unsaved, 0);
+    let summary = writer.close_run(run, CloseReason::Operator, 0).unwrap();
+    assert_eq!((summary.state, summary.readings, summary.reason.contains("not in the file")), (RunState::Closed, 2000, false));
     job.close().unwrap();
     let reader = JobFile::open_read_only(&path).unwrap();
     assert_eq!(reader.verify_digests().unwrap().problems, []);
-    assert_eq!(reader.readings(run, 0, usize::MAX >> 1).unwrap().last().unwrap().seq as u64 + 1, after.readings);
+    let seqs: Vec<u32> = reader.readings(run, 0, 5000).unwrap().iter().map(|reading| reading.seq).collect();
+    assert_eq!(seqs, (0..2000).collect::<Vec<u32>>());
+    assert_eq!(reader.contents().unwrap().notes.len(), 1);
+}
+
+#[test]
+fn what_a_full_disk_never_takes_is_counted_and_said_and_the_run_is_closed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    let full = Arc::new(AtomicBool::new(false));
+    let job = open_on(&path, &full);
+    let (writer, saved) = (job.writer(), job.saved());
+    let run = writer.start_run(start()).unwrap();
+    (0..100).for_each(|seq| assert_eq!(writer.try_append(run, shot(seq)), Ok(())));
+    writer.flush().unwrap();
+    full.store(true, Ordering::SeqCst);
+    // Shots of 2 KiB: some 30,000 fill what may wait in memory.
+    let (mut taken, mut refused) = (100u64, 0);
+    for seq in 100..34_000 {
+        match writer.try_append(run, shot(seq)) {
+            Ok(()) => taken += 1,
+            Err(_) if saved.borrow().fault.is_some() => refused += 1,
+            Err(entry) => {
+                // The writer has not looked yet.
+                writer.append_blocking(run, entry).unwrap();
+                taken += 1;
+            }
+        }
+    }
+    assert!(refused > 0);
+    wait(&saved, "told", |saved| saved.waiting_bytes > 60 << 20);
+    assert!(matches!(writer.append_blocking(run, shot(0)), Err(StoreError::Stopped { .. })), "no one waits for ever");
+    let summary = writer.close_run(run, CloseReason::Fault("the disk is full".into()), 0).unwrap();
+    assert_eq!((summary.state, summary.readings), (RunState::Closed, 100));
+    assert!(
+        summary.reason.contains(&format!("{} entries after the last saved one are not in the file", taken - 100 + 1)),
+        "{}",
+        summary.reason
+    );
+    job.close().unwrap();
+    let reader = JobFile::open_read_only(&path).unwrap();
+    assert_eq!(reader.verify_digests().unwrap().problems, []);
+    assert_eq!(reader.readings(run, 0, 1000).unwrap().len(), 100);
     drop(reader);
 
     // With room again the same job goes on.

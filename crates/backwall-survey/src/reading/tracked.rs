@@ -1,6 +1,7 @@
 //! A shot's measurement with the zero that its neighbours show.
 
 use super::make::Measured;
+use super::tyre::TyreWatch;
 use super::zero::{Zero, ZeroWatch};
 use backwall_ultrasound::{Flag, Flags, Measurement, Mode, Pair, Quality, Ruler, Setup, ZeroKeeping};
 use backwall_units::{Length, Temperature, Time};
@@ -25,13 +26,14 @@ pub struct ZeroKeeper {
     setup: Setup,
     ruler: Ruler,
     watch: ZeroWatch,
+    tyre: TyreWatch,
     /// Of the last shot, where it is sound.
     pair: Option<Pair>,
 }
 
 impl ZeroKeeper {
     pub fn new(setup: &Setup) -> Self {
-        Self { setup: setup.clone(), ruler: Ruler::new(setup), watch: ZeroWatch::default(), pair: None }
+        Self { setup: setup.clone(), ruler: Ruler::new(setup), watch: ZeroWatch::default(), tyre: TyreWatch::default(), pair: None }
     }
 
     pub fn set_temperature(&mut self, wall: Temperature) {
@@ -39,7 +41,7 @@ impl ZeroKeeper {
     }
 
     pub fn zero(&self) -> Option<Zero> {
-        self.watch.zero()
+        self.watch.zero().map(|zero| Zero { tyre: self.tyre.now(zero.late), ..zero })
     }
 
     /// The two echoes of the last shot, where they are sound.
@@ -70,6 +72,7 @@ impl ZeroKeeper {
             Some(pair) => self.watch.push(pair.late),
             None => self.watch.pass(),
         }
+        self.watch_tyre(measured);
         if self.setup.mode == Mode::EchoToEcho {
             return alone;
         }
@@ -78,6 +81,16 @@ impl ZeroKeeper {
             ZeroKeeping::Tracked => self.tracked(measured, pair),
         };
         read.rounded()
+    }
+
+    fn watch_tyre(&mut self, measured: &Measured) {
+        let Some(face) = self.setup.calibration.as_ref().and_then(|calibration| calibration.face.as_ref()) else { return };
+        // An echo of the wall too near runs into the face's.
+        if let (Some(look), Some(wall)) = (measured.sight.face, measured.alone.echo_time)
+            && face.is_clear_of(wall)
+        {
+            self.tyre.push(face, look, self.watch.zero().map_or(Time::ZERO, |zero| zero.late));
+        }
     }
 
     /// Flags a reading whose zero has moved by more than its U.

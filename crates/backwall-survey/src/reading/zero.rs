@@ -7,6 +7,7 @@
 //! step from shot to shot over the root of two, which neither a jump nor a creep raises (Huber, Robust Statistics, 1981; the
 //! factors from memory).
 
+use backwall_ultrasound::FaceMoved;
 use backwall_units::Time;
 use std::collections::VecDeque;
 
@@ -33,6 +34,8 @@ pub struct Zero {
     pub scatter: Time,
     /// The shots it is from.
     pub shots: u32,
+    /// By how much the echo of the tyre's inner face is late, where it shows.
+    pub tyre: Option<FaceMoved>,
 }
 
 /// Keeps the last shots with two sound back-wall echoes.
@@ -81,7 +84,7 @@ impl ZeroWatch {
                 break;
             }
             let (late, uncertainty, scatter) = (Time::ns(middle), Time::ns(error), Time::ns(scatter));
-            best = Some(Zero { late, uncertainty, moving: Time::ZERO, scatter, shots: window as u32 });
+            best = Some(Zero { late, uncertainty, moving: Time::ZERO, scatter, shots: window as u32, tyre: None });
         }
         if known < WINDOWS[1] {
             return best;

@@ -3,6 +3,7 @@
 use super::sight::{Shifts, behind_record, tops_over};
 use super::{Bench, CalibrationError, Echo, LEAST_SHOTS, MOST_SPREAD_MM, Refusal, deviation, mean};
 use crate::calibration::Clutter;
+use crate::face::{Face, FaceSum};
 use crate::filter::Filter;
 use crate::path::Path;
 use crate::pulse::Pulse;
@@ -143,12 +144,14 @@ impl Bench<'_> {
     }
 
     /// What stands in front of every block's wall, and the height of the near face's echo.
-    pub(super) fn clutter(&mut self, filter: &Filter, path: &Path, echoes: &[Vec<Echo>]) -> (Clutter, Option<f64>) {
+    pub(super) fn clutter(&mut self, filter: &Filter, path: &Path, echoes: &[Vec<Echo>]) -> (Clutter, Option<f64>, Option<Face>) {
         let full_scale = self.input.base.full_scale();
         let (mut least, mut faces): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+        let mut sum = FaceSum::new(&self.input.base, filter.search.step, path.zero_ns);
         for (block, found) in echoes.iter().enumerate() {
             let before_ns = (2.5 * self.input.setup.frequency.period().as_ns()).max(500.0);
-            let wall = self.sample_of(mean(found.iter().map(|e| e.time_ns)) - before_ns);
+            let wall_ns = mean(found.iter().map(|e| e.time_ns));
+            let wall = self.sample_of(wall_ns - before_ns);
             let mut columns: Vec<Vec<f64>> = Vec::new();
             for shot in 0..self.shots(block) {
                 self.load(filter, block, shot);
@@ -157,6 +160,7 @@ impl Bench<'_> {
                 for (column, height) in columns.iter_mut().zip(self.trace.envelope()) {
                     column.push(f64::from(*height));
                 }
+                sum.add(&self.trace, &self.input.base, wall_ns);
                 faces.push(self.trace.highest(self.sample_of(path.zero_ns - 250.0), self.sample_of(path.zero_ns + 250.0)).0);
             }
             for (at, mut column) in columns.into_iter().enumerate() {
@@ -170,7 +174,7 @@ impl Bench<'_> {
         let base = self.input.base;
         let step = base.rate.period() * self.trace.step as f64;
         let face = (self.sample_of(path.zero_ns - 250.0) >= 0.0).then(|| 100.0 * median(&mut faces) / full_scale);
-        (Clutter { first: base.first, step, height_pct: least }, face)
+        (Clutter { first: base.first, step, height_pct: least }, face, sum.face(&base, filter.search.step))
     }
 }
 

@@ -12,7 +12,7 @@ fn mode(name: &str) -> Mode {
     if name.starts_with("coated") || name.starts_with("hot") { Mode::EchoToEcho } else { Mode::FirstEcho }
 }
 
-fn calibration(case: &cases::Case) -> Calibration {
+pub fn calibration(case: &cases::Case) -> Calibration {
     calibration_on(case, &[], false)
 }
 

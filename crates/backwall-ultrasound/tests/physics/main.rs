@@ -4,6 +4,7 @@
 mod bounds;
 mod calibration;
 mod cases;
+mod faces;
 mod goals;
 mod inputs;
 mod noise;

@@ -1,0 +1,176 @@
+//! What the Review step shows: the runs of the job, over them a run that is walked, and over both one more screen. A new screen is
+//! a variant of [`Over`] with its arms here, a view of its own, and its mode in the key table.
+
+use super::super::keys::Mode;
+use super::super::state::{Effect, Scan};
+use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, UnseenShown};
+use super::Opened;
+use backwall_units::{Length, LengthUnit};
+
+/// The screens of the Review step that are open.
+#[derive(Debug, Clone, Default)]
+pub struct Reviewing {
+    /// The run that is walked, also while something lies over it.
+    pub walked: Option<Opened>,
+    pub over: Option<Over>,
+}
+
+/// A screen over the runs, or over the one that is walked.
+#[derive(Debug, Clone)]
+pub enum Over {
+    Map(MapShown),
+    Statistics(StatisticsShown),
+    Unseen(UnseenShown),
+    Replay(Box<Scan>),
+}
+
+/// The screen on top.
+#[derive(Debug, Clone, Copy)]
+pub enum Review<'a> {
+    Runs,
+    Walk(&'a Opened),
+    Over(&'a Over),
+}
+
+impl Reviewing {
+    pub fn top(&self) -> Review<'_> {
+        match (&self.over, &self.walked) {
+            (Some(over), _) => Review::Over(over),
+            (None, Some(walked)) => Review::Walk(walked),
+            (None, None) => Review::Runs,
+        }
+    }
+
+    pub fn mode(&self) -> Mode {
+        match self.top() {
+            Review::Runs => Mode::Runs,
+            Review::Walk(_) => Mode::ReviewRun,
+            Review::Over(over) => over.mode(),
+        }
+    }
+
+    /// The run that is played again.
+    pub fn replay(&self) -> Option<&Scan> {
+        if let Some(Over::Replay(scan)) = &self.over { Some(scan) } else { None }
+    }
+
+    pub fn replay_mut(&mut self) -> Option<&mut Scan> {
+        if let Some(Over::Replay(scan)) = &mut self.over { Some(scan) } else { None }
+    }
+
+    /// A screen read from the whole job, not a replay.
+    pub fn surveyed_mut(&mut self) -> Option<&mut Over> {
+        self.over.as_mut().filter(|over| !matches!(over, Over::Replay(_)))
+    }
+
+    /// Leaves the screen on top: what is still to be closed with it.
+    pub fn back(&mut self) -> Effect {
+        match self.over.take() {
+            Some(over) => over.closed(),
+            None => {
+                self.walked = None;
+                Effect::CloseReview
+            }
+        }
+    }
+}
+
+impl Over {
+    fn mode(&self) -> Mode {
+        match self {
+            Self::Map(_) => Mode::Map,
+            Self::Statistics(_) => Mode::Statistics,
+            Self::Unseen(_) => Mode::Unseen,
+            Self::Replay(_) => Mode::Replay,
+        }
+    }
+
+    pub fn closed(&self) -> Effect {
+        if matches!(self, Self::Replay(_)) { Effect::CloseReplay } else { Effect::CloseSurvey }
+    }
+
+    /// What is read for it anew after something else was read in its place; nothing where all is known.
+    pub fn read_again(&self, unit: LengthUnit) -> Option<Survey> {
+        match self {
+            Self::Map(_) => Some(Survey::Map),
+            Self::Statistics(shown) => Some(Survey::Statistics { line: shown.line.clone(), interval: shown.interval(unit) }),
+            Self::Unseen(shown) => shown.found.is_none().then_some(Survey::Unseen(shown.run)),
+            Self::Replay(_) => None,
+        }
+    }
+
+    /// What it asks for when its cursor has moved.
+    pub fn asks(&self, unit: LengthUnit) -> Vec<Effect> {
+        match self {
+            Self::Statistics(shown) => {
+                let (line, interval) = (shown.line.clone(), shown.interval(unit));
+                let is_known = shown.figures.as_ref().is_some_and(|figures| figures.interval == (line.clone(), interval));
+                if is_known { Vec::new() } else { vec![Effect::AskSurvey(Survey::Statistics { line, interval })] }
+            }
+            Self::Map(_) | Self::Unseen(_) | Self::Replay(_) => Vec::new(),
+        }
+    }
+
+    pub fn walk(&mut self, by: usize, up: bool) {
+        match self {
+            Self::Map(shown) => shown.walk(by, up),
+            Self::Statistics(shown) => shown.walk(by, up),
+            Self::Unseen(_) => {}
+            Self::Replay(scan) => scan.look_back(by, up),
+        }
+    }
+
+    pub fn sideways(&mut self, right: bool) {
+        match self {
+            Self::Map(shown) => shown.sideways(right),
+            Self::Statistics(shown) => shown.sideways(right),
+            Self::Unseen(_) | Self::Replay(_) => {}
+        }
+    }
+
+    pub fn home(&mut self) {
+        match self {
+            Self::Map(shown) => (shown.lane, shown.row, shown.column) = (0, 0, 0),
+            Self::Statistics(shown) => shown.walk(usize::MAX, true),
+            Self::Unseen(_) => {}
+            Self::Replay(scan) => scan.look.back = None,
+        }
+    }
+
+    pub fn zoom(&mut self, out: bool) {
+        match self {
+            Self::Map(shown) => shown.zoom(out),
+            Self::Statistics(_) | Self::Unseen(_) => {}
+            Self::Replay(scan) => scan.zoom(out),
+        }
+    }
+
+    /// Goes to the minimum; `false` where there is none.
+    pub fn minimum(&mut self) -> bool {
+        if let Self::Map(shown) = self { shown.least() } else { true }
+    }
+
+    /// The line under the cursor, and the place in it.
+    pub fn chosen(&self) -> Option<(String, Option<Length>)> {
+        match self {
+            Self::Map(shown) => shown.cell().map(|(band, cell)| (band.line.clone(), Some(shown.place_in(band, &cell)))),
+            Self::Statistics(shown) => shown.figures.as_ref().and_then(|figures| shown.chosen(figures)).map(|part| {
+                let least = part.row.statistics.least.and_then(|found| found.along);
+                (part.row.line.clone(), least.or(part.row.edges.map(|edges| edges.0)))
+            }),
+            Self::Unseen(_) | Self::Replay(_) => None,
+        }
+    }
+
+    /// Takes what has been read; of a screen that was left it is passed over.
+    pub fn take(&mut self, news: SurveyNews) {
+        match (news, self) {
+            (SurveyNews::Map(surveyed), Self::Map(shown)) => shown.take(surveyed),
+            (SurveyNews::Statistics(figures), Self::Statistics(shown)) => shown.take(figures),
+            (SurveyNews::Unseen { done, of }, Self::Unseen(shown)) => shown.progress = (done, of),
+            (SurveyNews::UnseenFound(found), Self::Unseen(shown)) if found.run == shown.run => shown.found = Some(found),
+            (SurveyNews::UnseenFailed(why), Self::Unseen(shown)) => shown.failed = Some(why),
+            _ => {}
+        }
+    }
+}
