@@ -6,7 +6,7 @@ use crate::document::{Block, Table, Tone};
 use backwall_store::RunState;
 
 /// Of what the method cannot say a brief report has what no reader may miss: the first of the list.
-const BRIEF_METHOD: usize = 4;
+const BRIEF_METHOD: usize = 2;
 
 impl Writer<'_> {
     pub(super) fn method(&mut self) {

@@ -250,13 +250,14 @@ impl Writer<'_> {
     /// Which spots may be laminations, and that they count as wall until that is proven.
     fn suspected_laminations(&mut self) {
         let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
+        let most = if self.wanted.template.is_brief { 0 } else { MOST_EVIDENCE };
         for run in &self.job.runs {
             for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
                 if finding.kind == Kind::Lamination {
                     let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
                     let proven = self.proven_sentence(run.summary.id, spot);
                     open += usize::from(proven.is_none());
-                    if lines.len() >= MOST_EVIDENCE && proven.is_none() {
+                    if lines.len() >= most && proven.is_none() {
                         more.push(format!("spot {} of {}{place}", spot.id, run.name()));
                         continue;
                     }
@@ -267,7 +268,8 @@ impl Writer<'_> {
         }
         let all = lines.len() + more.len();
         if !more.is_empty() {
-            lines.push(format!("Like it: {}", more.join("; ")));
+            let like = if lines.is_empty() { "" } else { "Like it: " };
+            lines.push(capital(&format!("{like}{}", more.join("; "))));
         }
         if lines.is_empty() {
             return;
@@ -373,6 +375,9 @@ impl Writer<'_> {
     }
 
     fn key_facts(&mut self) {
+        if self.wanted.template.is_brief && self.job.unseen.is_none() {
+            return;
+        }
         let plan = &self.job.contents.plan;
         let scanned = plan.lines.iter().filter(|line| self.job.has_scanned(&line.name)).count();
         let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();

@@ -19,10 +19,12 @@ impl Writer<'_> {
         if roll_up.worst.is_empty() && roll_up.laminations.is_empty() {
             return self.out.paragraph("No stretch under a limit was found on any line, where there was an echo.");
         }
-        self.out.paragraph(
+        if !self.wanted.template.is_brief {
+            self.out.paragraph(
             "Ranked by the minimum less what is required. From, to: where the wall lies under the required thickness, which is shorter than the \
              spot where that lies within the watch margin only.",
         );
+        }
         self.ranked(&roll_up.worst, "places");
         if !roll_up.laminations.is_empty() && !self.wanted.template.is_brief {
             let title = format!("Apart from these: {} may be laminations", count(roll_up.laminations.len() as u64, "spot"));

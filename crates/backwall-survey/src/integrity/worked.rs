@@ -73,7 +73,7 @@ const INCH: [(&str, &str, f64); 5] = [
 ];
 
 impl Figure {
-    fn to_inch(&mut self) {
+    fn turn_to_inch(&mut self) {
         if let Some((_, unit, factor)) = INCH.iter().find(|(metric, ..)| *metric == self.unit) {
             (self.value, self.unit) = (self.value * factor, unit);
         }
@@ -149,7 +149,7 @@ impl Worked {
     pub fn shown_in(&self, unit: LengthUnit) -> Self {
         let mut shown = self.clone();
         if unit == LengthUnit::Inch && !self.own_units {
-            shown.inputs.iter_mut().chain(&mut shown.results).for_each(Figure::to_inch);
+            shown.inputs.iter_mut().chain(&mut shown.results).for_each(Figure::turn_to_inch);
         }
         shown
     }

@@ -75,15 +75,7 @@ pub struct Summary {
 }
 
 /// How the titles of numbers begin that a row always rests on.
-const CARRYING: [&str; 7] = [
-    "Required thickness",
-    "Averaging length",
-    "Lowest average",
-    "Remaining life",
-    "Next thickness measurement",
-    "Next internal",
-    "Corrosion rate given",
-];
+const CARRYING: [&str; 4] = ["Required thickness", "Lowest average", "Remaining life", "Corrosion rate given"];
 
 /// The cells of the summary's table, the same on screen and in the report.
 impl Summary {
