@@ -144,10 +144,19 @@ pub fn main() -> ExitCode {
         // A reader that closed the pipe wants no more; that is not a failure.
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            writeln!(std::io::stderr(), "backwall: {}", backwall_report::words::shown(&format!("{error:#}"))).ok();
+            writeln!(std::io::stderr(), "backwall: {}", backwall_report::words::shown(&in_words(&error))).ok();
             ExitCode::FAILURE
         }
     }
+}
+
+/// An error with its causes; one whose words it has already is not said again.
+fn in_words(error: &anyhow::Error) -> String {
+    error
+        .chain()
+        .skip(1)
+        .map(ToString::to_string)
+        .fold(error.to_string(), |said, cause| if said.contains(&cause) { said } else { format!("{said}: {cause}") })
 }
 
 fn is_broken_pipe(error: &anyhow::Error) -> bool {

@@ -8,6 +8,7 @@ pub mod glyphs;
 pub mod keys;
 pub mod left;
 pub mod origin;
+pub mod planning;
 pub mod replay;
 pub mod review;
 pub mod revision;

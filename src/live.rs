@@ -24,7 +24,7 @@ pub mod view;
 pub mod wall;
 
 pub use backwall_store::now_us;
-pub use begin::{Begin, CannotContinue};
+pub use begin::{Begin, CannotContinue, GoesOn};
 pub use change::{Change, Changed};
 pub use connecting::{ConnectError, Connecting};
 pub use disagree::Disagreement;

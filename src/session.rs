@@ -3,11 +3,15 @@
 
 pub mod amend;
 mod backend;
+pub mod basis;
+mod draft;
 pub mod evaluate;
 pub mod left;
 mod open_job;
+pub mod report;
 pub mod review;
 pub mod unseen;
 
 pub use backend::{ConsoleBackend, ReadOnlyBackend};
+pub use draft::DraftBackend;
 pub use open_job::{LineStream, Session, operator_of, runtime};

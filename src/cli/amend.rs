@@ -2,8 +2,9 @@
 //! counts is what was said last.
 
 use super::choice::choice;
+use super::enter::{EnterArgs, in_job, keep};
 use crate::session::Session;
-use anyhow::{Context, bail};
+use anyhow::bail;
 use backwall_store::{JobContents, RunId};
 use backwall_survey::job::force::Counts;
 use backwall_survey::job::revision;
@@ -16,11 +17,8 @@ use std::path::PathBuf;
 #[command(group = ArgGroup::new("what").required(true)
     .args(["void", "restore", "reassign", "replace", "join", "leave", "plan", "swap", "withdraw"]))]
 pub struct AmendArgs {
-    /// The job file
-    pub job: PathBuf,
-    /// Who says so; a person of the plan signs with the plan's certificate
-    #[arg(long, value_name = "NAME")]
-    pub by: String,
+    #[command(flatten)]
+    pub enter: EnterArgs,
     /// Why; it stands in the report with the name
     #[arg(long, value_name = "TEXT")]
     pub reason: String,
@@ -66,20 +64,12 @@ pub struct AmendArgs {
     /// Take back an earlier statement, by its number
     #[arg(long, value_name = "STATEMENT")]
     pub withdraw: Option<i64>,
-    /// One JSON object
-    #[arg(long)]
-    pub json: bool,
 }
 
 pub fn run(args: &AmendArgs) -> anyhow::Result<()> {
-    let session = Session::open(&args.job, Some(&args.by))?;
-    let done = state(&session, args);
-    let contents = session.file.contents();
-    let closed = session.file.close();
-    let (statement, contents) = (done?, contents?);
-    closed?;
+    let (statement, contents) = in_job(&args.enter, |session| state(session, args))?;
     let Some(statement) = statement else { return Ok(()) };
-    if args.json {
+    if args.enter.json {
         say!("{}", object_of(&contents, &statement));
         return Ok(());
     }
@@ -94,12 +84,10 @@ pub fn run(args: &AmendArgs) -> anyhow::Result<()> {
 /// Enters what was asked for; nothing where a revision was only shown.
 fn state(session: &Session, args: &AmendArgs) -> anyhow::Result<Option<Statement>> {
     let contents = session.file.contents()?;
-    let of = args.job.display();
-    let said = said(args)?;
-    let statement = contents.statement(said, &args.reason, session.signed()).with_context(|| format!("{of}: nothing was entered"))?;
+    let statement = contents.statement(said(args)?, &args.reason, session.signed())?;
     if let Said::Plan(revision) = &statement.said {
         let changes = revision::changes(&contents.plan, &revision.plan);
-        if !args.json || !args.yes {
+        if !args.enter.json || !args.yes {
             say!("The revision changes {}:", backwall_report::words::count(changes.len() as u64, "key"));
             for change in &changes {
                 say!("  {change}");
@@ -110,8 +98,7 @@ fn state(session: &Session, args: &AmendArgs) -> anyhow::Result<Option<Statement
             return Ok(None);
         }
     }
-    let id = session.file.writer().state(statement.clone())?;
-    Ok(Some(Statement { id, ..statement }))
+    keep(session, statement).map(Some)
 }
 
 /// What the options say.

@@ -2,10 +2,11 @@
 
 mod rolled;
 
-use super::basis;
+use super::basis::side_by_side;
 use super::compare::EarlierArgs;
 use super::enter::{EnterArgs, Kept, enter};
 use super::work::interruptible;
+use crate::session::basis;
 use anyhow::Context;
 use backwall_report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
 use backwall_report::words::safe_text;
@@ -129,7 +130,7 @@ fn against(
         say!("{}", serde_json::json!({ "a": one, "b": two, "differs": differs }));
         return Ok(());
     }
-    for line in basis::side_by_side(one, two, &differs, contents.plan.job.units) {
+    for line in side_by_side(one, two, &differs, contents.plan.job.units) {
         say!("{line}");
     }
     Ok(())

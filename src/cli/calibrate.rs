@@ -98,7 +98,7 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
         bail!("nothing to measure: give --at 5.00=STREAM for each block, --verify 10.00=STREAM, or --encoder 1000=STREAM");
     }
     if nothing {
-        let stream = StreamArgs { stream: args.stream, profile: args.measure.profile, pace: Pace::Device, record: None };
+        let stream = StreamArgs { stream: args.stream, profile: args.measure.profile, channel: None, pace: Pace::Device, record: None };
         return super::console::calibrate(OpenArgs { stream, operator: args.operator, ..OpenArgs::of(args.job, args.screen) });
     }
     if measure.tolerance.is_some_and(|mm| !(mm.is_finite() && mm > 0.0)) {

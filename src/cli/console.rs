@@ -7,7 +7,7 @@ use super::stream_args::StreamArgs;
 use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, Step, Theme};
 use crate::live::Begin;
 use crate::session::review::EarlierSurvey;
-use crate::session::{ConsoleBackend, Session, operator_of, runtime};
+use crate::session::{ConsoleBackend, DraftBackend, Session, operator_of, runtime};
 use anyhow::bail;
 use backwall_store::{JobFile, RunId};
 use backwall_survey::job::checklist::Signed;
@@ -53,7 +53,7 @@ pub struct OpenArgs {
 impl OpenArgs {
     pub fn of(job: PathBuf, screen: ScreenArgs) -> Self {
         use backwall_stream::spec::Pace;
-        let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), pace: Pace::Device, record: None };
+        let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), channel: None, pace: Pace::Device, record: None };
         Self { job, stream, operator: None, headless: false, json: false, behind: BehindArgs::default(), screen }
     }
 }
@@ -169,6 +169,11 @@ pub fn show<B: Backend>(
         Outcome::Quit => Ok(()),
         Outcome::Terminated(why) => bail!("ended: {why}; what was shown as saved is in the job file"),
     }
+}
+
+/// The console on a plan that no job is made of yet.
+pub fn draft(draft: DraftBackend) -> anyhow::Result<()> {
+    show(draft, Signed::default(), Step::Prepare, None, None, &ScreenArgs::default())
 }
 
 /// The console on the calibration.

@@ -27,27 +27,29 @@ pub struct Kept {
     pub contents: JobContents,
 }
 
-/// Keeps what `said` makes of the job, with words of its own; nothing is kept where it makes no sense.
-pub fn enter(args: &EnterArgs, note: &str, said: impl FnOnce(&Session, &JobContents) -> anyhow::Result<Said>) -> anyhow::Result<Kept> {
+/// Opens the job for a person, does `work` in it and closes it, whatever came of the work; with the job as it then is.
+pub fn in_job<T>(args: &EnterArgs, work: impl FnOnce(&Session) -> anyhow::Result<T>) -> anyhow::Result<(T, JobContents)> {
     let session = Session::open(&args.job, Some(&args.by))?;
-    let done = keep(&session, args, note, said);
+    let done = work(&session).with_context(|| format!("{}: nothing was entered", args.job.display()));
     let contents = session.file.contents();
     let closed = session.file.close();
-    let kept = Kept { statement: done?, contents: contents? };
+    let done = (done?, contents?);
     closed?;
-    Ok(kept)
+    Ok(done)
 }
 
-fn keep(
-    session: &Session,
-    args: &EnterArgs,
-    note: &str,
-    said: impl FnOnce(&Session, &JobContents) -> anyhow::Result<Said>,
-) -> anyhow::Result<Statement> {
-    let of = || format!("{}: nothing was entered", args.job.display());
-    let contents = session.file.contents()?;
-    let said = said(session, &contents).with_context(of)?;
-    let statement = contents.statement(said, note, session.signed()).with_context(of)?;
+/// Keeps what `said` makes of the job, with words of its own; nothing is kept where it makes no sense.
+pub fn enter(args: &EnterArgs, note: &str, said: impl FnOnce(&Session, &JobContents) -> anyhow::Result<Said>) -> anyhow::Result<Kept> {
+    let (statement, contents) = in_job(args, |session| {
+        let contents = session.file.contents()?;
+        let said = said(session, &contents)?;
+        keep(session, contents.statement(said, note, session.signed())?)
+    })?;
+    Ok(Kept { statement, contents })
+}
+
+/// A statement that makes sense, with the number it is kept under.
+pub fn keep(session: &Session, statement: Statement) -> anyhow::Result<Statement> {
     let id = session.file.writer().state(statement.clone())?;
     Ok(Statement { id, ..statement })
 }

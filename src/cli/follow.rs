@@ -1,6 +1,6 @@
 //! A run without a screen: says what happens as text, or as one JSON object a line.
 
-use crate::live::{Command, Notice, Phase, Scan};
+use crate::live::{Command, Counts, Notice, Phase, Scan};
 use anyhow::Context;
 use backwall_report::words::shown;
 use backwall_store::{RunSummary, Saved};
@@ -73,7 +73,10 @@ pub async fn follow(
         _ => format!("run {run} could not be closed"),
     })?;
     let validity = validity(&summary)?;
-    say(format!("{}\n  {}", text_of_summary(&summary), text_of_validity(&validity)), closed(&summary, &validity))?;
+    say(
+        format!("{}\n  {}", text_of_summary(&summary), text_of_validity(&validity)),
+        of_closed(&summary, &validity, &view.borrow().counts),
+    )?;
     let (link, missing) = {
         let last = view.borrow();
         (last.link.clone(), last.saved.unsaved + last.counts.unsaved)
@@ -89,13 +92,38 @@ pub async fn follow(
     if summary.readings == 0 && link.bytes > 0 {
         anyhow::bail!(nothing_read(&summary, &link));
     }
+    if let Some(dropped) = summary.dropped.as_ref().filter(|_| too_many(&link)) {
+        anyhow::bail!(
+            "run {} is closed and kept, but {dropped}, of {} that came: see why with `backwall profile try {} --stream {}`",
+            summary.id,
+            link.frames + link.dropped,
+            summary.start.profile_name,
+            summary.start.stream
+        );
+    }
     Ok(summary)
+}
+
+/// More dropped frames than this, and more than this part of all, are too many. Common practice, no source.
+const DROPPED_ALLOWED: u64 = 5;
+const DROPPED_PART: u64 = 100;
+
+fn too_many(link: &LinkState) -> bool {
+    link.dropped > DROPPED_ALLOWED && link.dropped * DROPPED_PART > link.frames + link.dropped
+}
+
+/// The last line of a headless scan: what the job has of the run, and how much of the stream was dropped.
+fn of_closed(summary: &RunSummary, validity: &Validity, counts: &Counts) -> Value {
+    let mut object = closed(summary, validity);
+    object["frames_dropped"] = json!(counts.dropped);
+    object
 }
 
 /// Bytes came and not one reading: the profile does not fit the device, or the device never said what it sends.
 fn nothing_read(summary: &RunSummary, link: &LinkState) -> String {
     let profile = &summary.start.profile_name;
     let why = match link {
+        LinkState { other_channels: 1.., .. } => format!("{} shots were of channels that are not read", link.other_channels),
         LinkState { before_header: 1.., .. } => format!("{} shots came before any header", link.before_header),
         LinkState { frames: 0, .. } => format!("there is no good frame of the profile '{profile}' in them"),
         _ => format!("{} good frames of the profile '{profile}' hold no shot and no gauge value", link.frames),
@@ -147,7 +175,7 @@ fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
 pub fn closed(summary: &RunSummary, validity: &Validity) -> Value {
     json!({
         "event": "closed", "run": summary.id, "line": summary.start.line, "state": summary.state, "reason": summary.reason,
-        "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "spots": summary.spots,
+        "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "dropped": summary.dropped, "spots": summary.spots,
         "minimum_mm": summary.least.map(|least| least.as_mm()), "minimum_at_mm": summary.least_at.map(|at| at.as_mm()),
         "start_mm": summary.start.path.start.as_mm(), "offset_mm": summary.start.path.offset.as_mm(),
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
@@ -176,9 +204,10 @@ pub fn text_of_summary(summary: &RunSummary) -> String {
         backwall_units::Length::ZERO => String::new(),
         offset => format!(" from {:.3} m, {:.3} m from its start", summary.start.path.start.as_metres(), offset.as_metres()),
     };
+    let dropped = summary.dropped.as_ref().map_or(String::new(), |words| format!("\n  {words}"));
     let against = summary.start.checklist_override.as_ref().map_or(String::new(), |why| format!("\n  CHECKLIST OVERRIDDEN: {why}"));
     format!(
-        "run {} on {}{offset} ({}): {}, {} without echo, {} lost, {}{least}{digest}{against}",
+        "run {} on {}{offset} ({}): {}, {} without echo, {} lost, {}{least}{digest}{dropped}{against}",
         summary.id,
         summary.start.line,
         summary.reason,

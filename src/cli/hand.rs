@@ -135,15 +135,13 @@ fn stored(length: Length) -> Length {
 }
 
 fn block(text: &str, at: Option<&str>, now_us: i64, unit: LengthUnit) -> anyhow::Result<BlockRead> {
-    let (truth, read) = text.split_once('=').context("--block: write the block's true thickness and what was read, as 10.00=10.02")?;
-    let nm = |text| parse_length(text, unit).map(Length::as_nanometres);
     let at_us = match at {
         Some(text) => chrono::DateTime::parse_from_rfc3339(text)
             .with_context(|| format!("--block-at: '{text}' is not a time: write it as 2026-03-01T09:30:00Z"))?
             .timestamp_micros(),
         None => now_us,
     };
-    Ok(BlockRead { true_nm: nm(truth)?, measured_nm: nm(read)?, at_us })
+    BlockRead::parse(text, at_us, unit).map_err(|why| anyhow::anyhow!("--block: {why}"))
 }
 
 fn in_words(reading: &HandReading, unit: LengthUnit) -> String {

@@ -1,6 +1,6 @@
 //! `backwall profile`: make a profile for a new device: look at those there are, check one, try it on a stream.
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result};
 use backwall_stream::tap::{Tap, TapItem};
 use backwall_stream::{DecodeCounts, Decoded, Profile, StreamSpec, What};
 use backwall_survey::reading::{GaugeValue, Record};
@@ -32,9 +32,9 @@ enum Command {
         #[arg(long, default_value_t = 20)]
         limit: u64,
     },
-    /// List the profiles that come with the program
+    /// List the profiles that come with the program, and your own
     List,
-    /// Print a profile that comes with the program, to start a new one from
+    /// Print a known profile, to start a new one from
     Show { name: String },
 }
 
@@ -69,13 +69,22 @@ fn list(out: &mut impl Write) -> Result<()> {
     for (name, _) in Profile::shipped() {
         writeln!(out, "{name:width$}  {}", Profile::load(name)?.about)?;
     }
-    writeln!(out, "Your own profiles go into {}", backwall_stream::profile::user_folder().display())?;
+    let folder = backwall_stream::profile::user_folder();
+    writeln!(out, "Your own profiles go into {}", folder.display())?;
+    for name in backwall_stream::profile::own(&folder) {
+        match Profile::load(&name) {
+            Ok(profile) => writeln!(out, "{name:width$}  {}", or_dash(&profile.about))?,
+            Err(_) => writeln!(out, "{name:width$}  cannot be used: see backwall profile check {name}")?,
+        }
+    }
     Ok(())
 }
 
 fn show(name: &str, out: &mut impl Write) -> Result<()> {
     let Some((_, text)) = Profile::shipped().find(|(known, _)| *known == name) else {
-        bail!("no profile '{name}' comes with the program: see backwall profile list");
+        // One of the user's own, then.
+        out.write_all(Profile::load(name)?.text.as_bytes())?;
+        return Ok(());
     };
     out.write_all(text.as_bytes())?;
     Ok(())
@@ -90,6 +99,10 @@ fn try_out(file: &str, stream: &StreamSpec, limit: u64, out: &mut impl Write) ->
     let mut tally = Tally::default();
     while tally.shown() < limit {
         match tap.next(PATIENCE) {
+            // What the profile says, or a shot beside its samples, is no frame of its own.
+            TapItem::Frame(Decoded { what: What::Record(record), bytes }) if bytes.is_empty() => {
+                writeln!(out, "    -  {}, from here on", record_in_words(&record))?;
+            }
             TapItem::Frame(decoded) => {
                 tally.add(&decoded.what);
                 write_frame(tally.shown(), &decoded, profile.is_text(), out)?;
@@ -100,7 +113,13 @@ fn try_out(file: &str, stream: &StreamSpec, limit: u64, out: &mut impl Write) ->
         }
         out.flush()?;
     }
-    tally.write(limit, tap.counts().bytes, out)?;
+    let bytes = tap.counts().bytes;
+    tally.write(limit, bytes, out)?;
+    if bytes > 0 && (tally.good == 0 || tally.good < tally.dropped) {
+        for words in tap.diagnose() {
+            writeln!(out, "  {words}")?;
+        }
+    }
     Ok(())
 }
 
@@ -127,6 +146,7 @@ fn in_words(what: &What) -> String {
         What::Unknown => "unknown   no [[record]] is for this frame".to_owned(),
         What::Ignored => "ignored".to_owned(),
         What::BeforeHeader => "shot      before any header: counted, not used".to_owned(),
+        What::OtherChannel(channel) => format!("channel {}: not read", plain(channel)),
         What::Dropped { why } => format!("DROPPED   {}", plain(why)),
     }
 }
@@ -164,6 +184,7 @@ fn record_in_words(record: &Record) -> String {
                 GaugeValue::Thickness(Some(thickness)) => format!("thickness {thickness}"),
                 GaugeValue::EchoTime(Some(time)) => format!("echo time {time}"),
                 GaugeValue::Thickness(None) | GaugeValue::EchoTime(None) => "no echo".to_owned(),
+                GaugeValue::NoCoupling => "no coupling".to_owned(),
             };
             format!("gauge     {}, {value}", when(gauge.seq, gauge.device_time_us, gauge.encoder))
         }
@@ -207,7 +228,7 @@ impl Tally {
 
     fn add(&mut self, what: &What) {
         *match what {
-            What::Record(_) | What::Ignored => &mut self.good,
+            What::Record(_) | What::Ignored | What::OtherChannel(_) => &mut self.good,
             What::Unknown => &mut self.unknown,
             What::BeforeHeader => &mut self.before_header,
             What::Dropped { .. } => &mut self.dropped,
@@ -221,7 +242,10 @@ impl Tally {
             writeln!(out, "Stopped after {limit}; --limit shows more.")?;
         }
         if *good == 0 && bytes > 0 {
-            writeln!(out, "Nothing could be read: compare the bytes with [framing] and [check], and the baud with the device's.")?;
+            writeln!(
+                out,
+                "Nothing could be read: compare the bytes with [framing] and [check], and the baud with the device's. The bytes say:"
+            )?;
         }
         Ok(())
     }
@@ -267,6 +291,28 @@ mod tests {
         std::fs::write(&path, include_str!("../../tests/data/stream/quorbel.toml")).unwrap();
         let printed = tried(&path.display().to_string(), "quorbel.txt", sent.as_bytes(), 20);
         assert!(guide.contains(&format!("```text\n{printed}\n```")), "docs/new-device.md prints something else than\n{printed}");
+    }
+
+    /// Every recipe of the guide: what is printed below it is what trying it prints.
+    #[test]
+    fn the_guide_prints_what_trying_its_recipes_prints() {
+        let guide = include_str!("../../docs/new-device.md").replace("\r\n", "\n");
+        let block = |head: String| guide.split_once(&format!("```{head}\n")).map(|(_, rest)| rest.split_once("```").unwrap().0);
+        let recipes: Vec<&str> = guide.lines().filter_map(|line| line.strip_prefix("```toml ")).collect();
+        assert!(recipes.len() >= 6, "{recipes:?}");
+        for name in recipes {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("recipe.toml");
+            std::fs::write(&path, block(format!("toml {name}")).unwrap()).unwrap();
+            let sent = match block(format!("hex {name} sent")) {
+                Some(hex) => hex.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap()).collect(),
+                None => block(format!("text {name} sent")).unwrap().as_bytes().to_vec(),
+            };
+            let printed = tried(&path.display().to_string(), "sent.bytes", &sent, 20);
+            let records = printed.rsplit_once('\n').unwrap();
+            assert_eq!(records.0, block(format!("text {name} read")).unwrap().trim_end_matches('\n'), "recipe {name}");
+            assert!(records.1.contains(" good, 0 dropped, 0 unknown"), "recipe {name}: {}", records.1);
+        }
     }
 
     #[test]

@@ -3,13 +3,13 @@
 use super::choice::choice;
 use super::compare::EarlierArgs;
 use super::work::interruptible;
+use crate::session::basis;
+use crate::session::report::{self, Format, Order, Written};
 use anyhow::{Context, bail};
 use backwall_report::assessment::Request;
-use backwall_report::contents::{self, Issue, Status, Wanted};
-use backwall_report::document::{Document, Logo, Paper};
-use backwall_report::left::left;
-use backwall_report::template::{self, SHIPPED, Section, Template};
-use backwall_report::{html, pdf, whole_file};
+use backwall_report::contents::{self, Issue, Status};
+use backwall_report::document::{Logo, Paper};
+use backwall_report::template::{self, SHIPPED, Template};
 use backwall_store::{JobFile, small_file};
 use backwall_units::LengthUnit;
 use chrono::{DateTime, FixedOffset};
@@ -70,15 +70,8 @@ pub struct Args {
     pub json: bool,
 }
 
-/// What the file's name ends in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Format {
-    Pdf,
-    Html,
-}
-
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let format = format_of(&args.out)?;
+    let format = Format::of(&args.out)?;
     let (template, logo) = template_of(&args.template)?;
     let issued = args.issued.unwrap_or_else(|| chrono::Utc::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
@@ -90,59 +83,26 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     };
     let mut request = Request { unit: Some(unit), ..args.earlier.request(contents.plan.job.units)? };
     request.settings.unit = unit;
-    let request = super::basis::chosen(args.basis.as_deref(), &args.job, &contents)?.request(request, &contents)?;
+    let request = basis::chosen(args.basis.as_deref(), &args.job, &contents)?.request(request, &contents)?;
     let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
     job.unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
-    let left = match template.sections.contains(&Section::Left) {
-        true => left(&reader, &job.contents, issued.timestamp_micros(), &mut |_| true)?,
-        false => None,
+    let issue = Issue {
+        number: args.number.clone(),
+        revision: args.revision.clone(),
+        status: args.status,
+        conclusions: args.conclusions.clone(),
+        follow_up: args.follow_up.clone(),
     };
-    let wanted = Wanted {
-        left,
-        paper: args.paper.unwrap_or(template.paper),
-        unit,
-        issue: Issue {
-            number: args.number.clone(),
-            revision: args.revision.clone(),
-            status: args.status,
-            conclusions: args.conclusions.clone(),
-            follow_up: args.follow_up.clone(),
-        },
-        template: &template,
-        logo,
-        issued_us: issued.timestamp_micros(),
-    };
-    let report = contents::report(&job, &wanted);
-    let (bytes, pages) = written(format, &report)?;
-    whole_file::write_bytes(&args.out, &bytes)?;
+    let order = Order { template: &template, logo, paper: args.paper, unit: Some(unit), issued_us: issued.timestamp_micros(), issue };
+    let Written { bytes, pages } = report::write(&reader, &job, order, &args.out)?;
     let (out, runs) = (args.out.display().to_string(), job.runs.len());
-    let name = if format == Format::Pdf { "pdf" } else { "html" };
     if args.json {
-        say!("{}", serde_json::json!({ "out": out, "format": name, "pages": pages, "runs": runs, "bytes": bytes.len() }));
+        say!("{}", serde_json::json!({ "out": out, "format": format.word(), "pages": pages, "runs": runs, "bytes": bytes }));
     } else {
         let pages = pages.map_or_else(String::new, |pages| format!("{pages} pages, "));
-        say!("{out}: {pages}{runs} runs, {}", backwall_report::words::bytes(bytes.len() as u64));
+        say!("{out}: {pages}{runs} runs, {}", backwall_report::words::bytes(bytes as u64));
     }
     Ok(())
-}
-
-fn written(format: Format, report: &Document) -> anyhow::Result<(Vec<u8>, Option<usize>)> {
-    Ok(match format {
-        Format::Pdf => {
-            let done = pdf::pdf(report)?;
-            (done.bytes, Some(done.pages))
-        }
-        Format::Html => (html::html(report).into_bytes(), None),
-    })
-}
-
-fn format_of(out: &Path) -> anyhow::Result<Format> {
-    let ending = out.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-    match ending.as_deref() {
-        Some("pdf") => Ok(Format::Pdf),
-        Some("html" | "htm") => Ok(Format::Html),
-        _ => bail!("{}: the name must end in .pdf or .html, which says what to write", out.display()),
-    }
 }
 
 /// A template that comes with the program, or a file, with its logo.

@@ -2,7 +2,7 @@
 
 use super::follow::{NOTICES, follow};
 use super::stream_args::StreamArgs;
-use crate::live::Begin;
+use crate::live::{Begin, GoesOn};
 use crate::session::{Session, runtime};
 use anyhow::{Context, bail};
 use backwall_store::RunId;
@@ -26,6 +26,9 @@ pub struct ScanArgs {
     /// Go on from the last saved place of this run, on its line
     #[arg(long = "continue", value_name = "RUN", conflicts_with_all = ["line", "from"])]
     pub continues: Option<RunId>,
+    /// With --continue: why the run goes on there; it stands in the report with the operator's name
+    #[arg(long, value_name = "TEXT", requires = "continues", default_value = CONTINUED)]
+    pub reason: String,
     #[command(flatten)]
     pub stream: StreamArgs,
     /// Scan although checklist, dates or calibration do not allow it; the reason is stored and printed
@@ -49,6 +52,9 @@ pub struct ScanArgs {
     pub screen: super::console::ScreenArgs,
 }
 
+/// Why a run goes on from another, where nothing else is said.
+const CONTINUED: &str = "goes on from its last saved place";
+
 pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     if args.stream.stream.is_none() {
         bail!("--stream is missing: serial:PORT[@BAUD], tcp:HOST:PORT, file:PATH, or - for standard input");
@@ -60,14 +66,15 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let by = session.signed();
     let against = args.override_checklist.map(|reason| Override { reason, second: args.second, by });
-    let begin = begin(&session, args.line.as_deref(), args.from.as_deref(), args.continues)?.against(against);
+    let goes_on = args.continues.map(|from| GoesOn { from, reason: args.reason, by: session.signed() });
+    let begin = begin(&session, args.line.as_deref(), args.from.as_deref(), goes_on)?.against(against);
     if args.headless { headless(session, &begin, args.json) } else { super::console::scan(session, begin, earlier, &args.screen) }
 }
 
 /// What the options ask for.
-fn begin(session: &Session, line: Option<&str>, from: Option<&str>, continues: Option<RunId>) -> anyhow::Result<Begin> {
-    if let Some(run) = continues {
-        return session.continuing(run);
+fn begin(session: &Session, line: Option<&str>, from: Option<&str>, goes_on: Option<GoesOn>) -> anyhow::Result<Begin> {
+    if let Some(goes_on) = goes_on {
+        return session.continuing(goes_on);
     }
     let line = line.context("--line is missing: the name of a line of the plan")?;
     let unit = if from.is_some() { session.file.contents()?.plan.job.units } else { LengthUnit::Mm };
@@ -85,7 +92,7 @@ pub fn headless(session: Session, begin: &Begin, as_json: bool) -> anyhow::Resul
             opened = json!({
                 "line": request.start.line, "stream": request.start.stream, "profile": request.start.profile_name,
                 "checklist_override": request.start.checklist_override, "start_mm": request.start.path.start.as_mm(),
-                "offset_mm": request.start.path.offset.as_mm(), "continues": begin.continues,
+                "offset_mm": request.start.path.offset.as_mm(), "continues": begin.continues.as_ref().map(|goes_on| goes_on.from),
             });
             request.notices = Some(tx);
         })?;

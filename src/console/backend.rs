@@ -22,6 +22,9 @@ pub type Clock = fn() -> i64;
 /// Reads the line of an earlier survey.
 pub type ReadOutline = Box<dyn FnOnce(&str) -> anyhow::Result<Outline> + Send>;
 
+/// Writes the report.
+pub type WriteReport = Box<dyn FnOnce() -> anyhow::Result<String> + Send>;
+
 pub trait Backend: Send + 'static {
     /// Done first, while the screen is up already; `true` where it changed the job.
     fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
@@ -29,15 +32,40 @@ pub trait Backend: Send + 'static {
         Ok(false)
     }
     fn contents(&self) -> anyhow::Result<JobContents>;
-    fn answer(&mut self, answer: Answer) -> anyhow::Result<()>;
-    fn sign(&mut self, signature: Signature) -> anyhow::Result<()>;
-    fn note(&mut self, note: Note) -> anyhow::Result<()>;
+    /// Why what is asked for is not done, where nothing else is said here.
+    fn refusal(&self) -> String {
+        "nothing can be entered in this job".to_owned()
+    }
+    fn answer(&mut self, answer: Answer) -> anyhow::Result<()> {
+        let _ = answer;
+        anyhow::bail!(self.refusal())
+    }
+    fn sign(&mut self, signature: Signature) -> anyhow::Result<()> {
+        let _ = signature;
+        anyhow::bail!(self.refusal())
+    }
+    fn note(&mut self, note: Note) -> anyhow::Result<()> {
+        let _ = note;
+        anyhow::bail!(self.refusal())
+    }
     /// Keeps what somebody says of the job, if it makes sense now; answers its number.
-    fn state(&mut self, statement: Statement) -> anyhow::Result<i64>;
+    fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
+        let _ = statement;
+        anyhow::bail!(self.refusal())
+    }
     /// Enters a set-up, in force from then on; answers its number.
-    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64>;
-    fn add_check(&mut self, check: Check) -> anyhow::Result<()>;
-    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()>;
+    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+        let _ = (setup, origin, by);
+        anyhow::bail!(self.refusal())
+    }
+    fn add_check(&mut self, check: Check) -> anyhow::Result<()> {
+        let _ = check;
+        anyhow::bail!(self.refusal())
+    }
+    fn add_encoder_check(&mut self, check: EncoderCheck, by: Signed) -> anyhow::Result<()> {
+        let _ = (check, by);
+        anyhow::bail!(self.refusal())
+    }
     /// Evaluates a stored run again from echo to echo, beside its own readings. `go_on` is told how many readings are done and
     /// of how many, and ends the work by answering `false`.
     fn evaluate(&mut self, run: RunId, by: Signed, go_on: &mut dyn FnMut(u64, u64) -> bool) -> anyhow::Result<EvaluationSummary> {
@@ -47,34 +75,63 @@ pub trait Backend: Send + 'static {
     /// Says which readings of a run count.
     fn adopt(&mut self, adoption: Adoption) -> anyhow::Result<()> {
         let _ = adoption;
-        anyhow::bail!("nothing can be entered in this job")
+        anyhow::bail!(self.refusal())
     }
     /// Keeps that a spot of a run that has ended, by the number of its minimum shot, was taken note of.
     fn acknowledge(&mut self, run: RunId, seq: u32, by: Signed) -> anyhow::Result<()> {
         let _ = (run, seq, by);
-        anyhow::bail!("nothing can be entered in this job")
+        anyhow::bail!(self.refusal())
     }
     /// Reads a revision of the plan from its file.
     fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
-        anyhow::bail!("{path}: no revision can be taken here")
+        let _ = path;
+        anyhow::bail!(self.refusal())
+    }
+    /// Makes a job of a plan.
+    fn make_job(&mut self, plan: &str) -> anyhow::Result<()> {
+        let _ = plan;
+        anyhow::bail!(self.refusal())
+    }
+    /// How the report is written beside the job, answered with where and how much; done in a thread of its own.
+    fn report(&self) -> anyhow::Result<WriteReport> {
+        anyhow::bail!(self.refusal())
     }
     /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
-    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle>;
+    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
+        let _ = connecting;
+        anyhow::bail!(self.refusal())
+    }
     /// Opens a run; readings flow until it ends. Why, and by whose name, it is scanned although something stops it is kept with the run, and
     /// so is which run it goes on from.
-    fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle>;
+    fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
+        let _ = (begin, connecting);
+        anyhow::bail!(self.refusal())
+    }
     /// Opens a stored run, or all runs of its line, to be walked. Answers what is known at once; the rest comes as news.
-    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle>;
+    fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
+        let _ = (run, all);
+        anyhow::bail!(self.refusal())
+    }
     /// Reads the whole job for its map or its statistics.
-    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle>;
+    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
+        let _ = survey;
+        anyhow::bail!(self.refusal())
+    }
     /// Plays a stored run again.
-    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle>;
+    fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
+        let _ = run;
+        anyhow::bail!(self.refusal())
+    }
     /// How the earlier survey to be drawn behind a run is read, if there is one; done in a thread of its own.
     fn earlier(&self) -> Option<ReadOutline> {
         None
     }
     /// Whether nothing here is real: a job and streams that were made up to be looked at.
     fn is_demo(&self) -> bool {
+        false
+    }
+    /// Whether there is no job yet: its plan is being made.
+    fn is_draft(&self) -> bool {
         false
     }
     /// The clock the screen goes by.

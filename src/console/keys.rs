@@ -88,12 +88,30 @@ pub enum Action {
     WhatIsLeft,
     /// Put right what is wrong with a run, by a statement.
     Amend,
-    /// A new revision of the plan.
+    /// The plan as a form.
+    Plan,
+    /// A new revision of the plan, from a file.
     Revise,
+    /// In the form of the plan.
+    Planning(PlanningKey),
+    /// The report, written beside the job file.
+    Report,
     /// A part was changed for another.
     Swap,
     /// A shift begins or ends.
     Shift,
+}
+
+/// What the operator can do in the form of the plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum PlanningKey {
+    /// One more of what the cursor is on: a course, a line, a person, a piece of kit.
+    Add,
+    /// An earlier survey of the course.
+    AddInside,
+    Remove,
+    NextMistake,
+    Keep,
 }
 
 /// What the operator can do in the review of a run.
@@ -174,6 +192,8 @@ pub enum Mode {
     Left,
     /// What a revision of the plan changes.
     Revision,
+    /// The plan as a form.
+    Planning,
     Typing,
     Confirm,
     /// Whether a run is to go on with another set-up.
@@ -185,7 +205,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 25] = [
+    pub const ALL: [Self; 26] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -205,6 +225,7 @@ impl Mode {
         Self::Replay,
         Self::Left,
         Self::Revision,
+        Self::Planning,
         Self::Typing,
         Self::Confirm,
         Self::Change,
@@ -272,6 +293,7 @@ pub fn help(mode: Mode) -> impl Iterator<Item = (&'static str, &'static str)> {
 mod tests {
     use super::*;
     use BenchKey as B;
+    use PlanningKey as P;
     use WalkKey as W;
     use std::collections::HashSet;
 
@@ -385,7 +407,14 @@ mod tests {
             Faster,
             WhatIsLeft,
             Amend,
+            Plan,
             Revise,
+            Planning(P::Add),
+            Planning(P::AddInside),
+            Planning(P::Remove),
+            Planning(P::NextMistake),
+            Planning(P::Keep),
+            Report,
             Swap,
             Shift,
         ];

@@ -1,9 +1,8 @@
 //! What is left to do in the job, on one screen: what was read of it, and the item the cursor is on. And the run that is to go
-//! on where another broke off, from when that is chosen until it is said.
+//! on where another broke off, from when that is chosen until it is started.
 
+use crate::live::GoesOn;
 use backwall_report::left::Left;
-use backwall_store::RunId;
-use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::left::OpenItem;
 use backwall_units::Length;
 use std::sync::Arc;
@@ -36,15 +35,11 @@ impl LeftShown {
     }
 }
 
-/// A run that is to go on where an earlier one broke off. It can be said only once the run has ended.
+/// The next run goes on where an earlier one broke off, once it is started on that line.
 #[derive(Debug, Clone, PartialEq)]
-pub struct GoesOn {
-    pub from: RunId,
+pub struct ToGoOn {
     pub line: String,
     /// The last place of the earlier run that was saved.
     pub at: Option<Length>,
-    pub reason: String,
-    pub by: Signed,
-    /// The run that goes on, once it has started.
-    pub run: Option<RunId>,
+    pub goes_on: GoesOn,
 }

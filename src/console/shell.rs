@@ -7,6 +7,7 @@ pub mod terminal;
 mod worker;
 
 use super::backend::Backend;
+use super::planning::Planning;
 use super::settings::Settings;
 use super::state::{App, Effect, Event, Look};
 use super::theme::Role;
@@ -18,6 +19,7 @@ use anyhow::{Context, bail};
 use backwall_report::left::interrupted;
 use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::keys::sheet::Sheet;
 use backwall_units::LengthUnit;
 use held::{Held, newest_of_bench, newest_of_replay, newest_of_run, news_of_review, news_of_survey};
 use ratatui::crossterm::event::Event as TerminalEvent;
@@ -105,6 +107,9 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
     };
     let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
     app.demo = backend.is_demo();
+    if backend.is_draft() {
+        app.planning = Some(Planning::new(Sheet::blank(), true));
+    }
     app.bell = settings.bell.unwrap_or(true);
     if let Some(begin) = &options.begin {
         app.begin_on(begin);

@@ -9,7 +9,8 @@ pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, WaveScale, ZOOMS};
 
 use super::form::Form;
 use super::keys::Mode;
-use super::left::{GoesOn, LeftShown};
+use super::left::{LeftShown, ToGoOn};
+use super::planning::Planning;
 use super::review::Reviewing;
 use super::revision::RevisionShown;
 use super::theme::Role;
@@ -85,6 +86,11 @@ pub enum Purpose {
     },
     /// The file of a revision of the plan.
     PlanFile,
+    /// A value of the plan, by its part and key.
+    PlanValue {
+        part: usize,
+        key: usize,
+    },
     /// Why the revision on screen is taken.
     Revise,
     Swap,
@@ -114,6 +120,8 @@ pub enum Purpose {
 pub enum Question {
     EndRun,
     EndRunAndQuit,
+    /// The plan was changed and is not kept.
+    DropPlan,
     /// The crawler is said to be at its start, and the encoder has it far from there; what was asked before, if the run is being ended.
     AtDatum {
         off: Misclosure,
@@ -132,6 +140,7 @@ impl Question {
     pub fn words(self) -> String {
         match self {
             Self::EndRun => "End this run?".to_owned(),
+            Self::DropPlan => "Drop what was changed in the plan?".to_owned(),
             Self::EndRunAndQuit => "A run is going. End it and leave?".to_owned(),
             Self::AtDatum { off, .. } => {
                 format!("{:+.0} mm off its start by the encoder. Is it at its start?", off.off.as_mm())
@@ -144,6 +153,7 @@ impl Question {
         match self {
             Self::EndRun | Self::EndRunAndQuit => "y yes   n no   d yes, it is at its start again",
             Self::AtDatum { .. } => "y note it   n no",
+            Self::DropPlan => "y yes   n no",
         }
     }
 
@@ -152,6 +162,7 @@ impl Question {
             Self::EndRun => Some(Ending::Run),
             Self::EndRunAndQuit => Some(Ending::RunAndQuit),
             Self::AtDatum { ending, .. } => ending,
+            Self::DropPlan => None,
         }
     }
 }
@@ -214,7 +225,9 @@ pub struct App {
     /// What was left when it was last read, until something is written.
     pub left_known: Option<Arc<Left>>,
     /// The next run goes on where an earlier one broke off.
-    pub goes_on: Option<GoesOn>,
+    pub goes_on: Option<ToGoOn>,
+    /// Over Prepare: the plan as a form.
+    pub planning: Option<Planning>,
     /// Over Prepare: what a revision of the plan changes.
     pub revision: Option<RevisionShown>,
     /// The place to stand on in the line that is being opened.
@@ -259,6 +272,7 @@ impl App {
             left: None,
             left_known: None,
             goes_on: None,
+            planning: None,
             revision: None,
             aim: None,
             bench: None,
@@ -303,6 +317,9 @@ impl App {
         }
         if self.revision.is_some() {
             return Mode::Revision;
+        }
+        if self.planning.is_some() {
+            return Mode::Planning;
         }
         self.step_mode()
     }

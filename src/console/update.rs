@@ -8,6 +8,7 @@ mod evaluate;
 mod hand;
 mod left;
 mod place;
+mod planning;
 pub(super) mod progress;
 mod prompt;
 mod replay;
@@ -18,6 +19,7 @@ mod survey;
 
 pub use amend::shift_words;
 pub use left::{goes_on_words, open as open_left};
+pub use planning::refusal as plan_refusal;
 
 use super::Step;
 use super::keys::{self, Action, Mode, WalkKey};
@@ -80,7 +82,8 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Started { view, wall } => {
             app.line = app.contents.plan.lines.iter().position(|line| line.name == view.line).unwrap_or(app.line);
-            left::started(app, &view);
+            // It has gone on, or another run was started instead.
+            app.goes_on = None;
             app.begin_from = Length::ZERO;
             app.scan = Some(Scan {
                 view,
@@ -127,6 +130,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             Vec::new()
         }
         Event::PlanRead(file, read) => amend::plan_read(app, file, read),
+        Event::Made => vec![Effect::Quit],
         Event::ToChange(changed) => change::kept(app, changed),
         Event::Failed(words) => {
             app.evaluating = None;
@@ -176,7 +180,6 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
             let why = why.clone();
             app.say(Role::Fault, format!("the run could not be closed: {why}"));
         }
-        effects.extend(left::ended(app));
         effects.push(Effect::Reload);
         app.question = None;
         app.change = None;
@@ -313,7 +316,13 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         }
         Action::WhatIsLeft => left::press(app),
         Action::Amend => amend::ask(app),
+        Action::Plan => planning::open(app),
+        Action::Planning(key) => planning::press(app, key),
         Action::Revise => amend::ask_plan(app),
+        Action::Report => {
+            app.say(Role::Plain, "the report is being written ...");
+            vec![Effect::Report]
+        }
         Action::Swap => amend::ask_swap(app),
         Action::Shift => amend::ask_shift(app),
         Action::Replay => replay::start(app),
@@ -323,6 +332,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Right => survey::with(app, |over| over.sideways(true)),
         Action::Walk(WalkKey::Least) if app.review.over.is_some() => survey::minimum(app),
         Action::Walk(key) => review::press(app, key),
+        Action::Choose if app.planning.is_some() && app.revision.is_none() => planning::choose(app),
         Action::Choose => steps::choose(app),
         Action::Back => {
             if app.test_card {
@@ -331,6 +341,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
                 app.help = None;
             } else if app.origin.take().is_some() || app.revision.take().is_some() {
                 // Back at the run, or on Prepare.
+            } else if app.planning.is_some() {
+                return planning::close(app);
             } else if app.left.is_some() {
                 return left::close(app);
             } else if app.step == Step::Review {
@@ -434,6 +446,9 @@ fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {
     }
     if !yes {
         return Vec::new();
+    }
+    if question == Question::DropPlan {
+        return planning::drop_it(app);
     }
     if question == Question::EndRunAndQuit {
         // Asked a second time while the run will not end: leave; what was saved is safe.

@@ -8,6 +8,7 @@ mod left;
 mod overlay;
 mod panels;
 mod pen;
+mod planning;
 mod prepare;
 mod reading;
 mod review;
@@ -52,9 +53,10 @@ pub fn draw(app: &App, frame: &mut Frame) {
         (true, ..) => overlay::test_card(app, &mut pen, body),
         (false, Some(top), _) => overlay::help(app, &mut pen, body, top),
         (false, None, Some(shown)) => overlay::origin(shown, &mut pen, body),
-        (false, None, None) => match &app.revision {
-            Some(shown) => revision::draw(shown, &mut pen, body),
-            None => step(app, &mut pen, body),
+        (false, None, None) => match (&app.revision, &app.planning) {
+            (Some(shown), _) => revision::draw(shown, &mut pen, body),
+            (None, Some(shown)) => planning::draw(app, shown, &mut pen, body),
+            (None, None) => step(app, &mut pen, body),
         },
     }
     let mut cursor = None;

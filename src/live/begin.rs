@@ -1,6 +1,7 @@
 //! A run as the operator asks for it: on which line, from where on it, against what. One type from the keys to the store.
 
-use backwall_store::{JobContents, RunId};
+use backwall_store::{JobContents, RunId, RunState};
+use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::overriding::Override;
 use backwall_survey::travel::{NotOnLine, Path};
 use backwall_units::Length;
@@ -13,8 +14,16 @@ pub struct Begin {
     pub offset: Length,
     /// Why, and by whose name, although something stops it.
     pub against: Option<Override>,
-    /// The run that this one goes on from: from its last saved place, which then counts before `line` and `offset`.
-    pub continues: Option<RunId>,
+    /// The run that this one goes on from, and who says so why. It is kept as soon as this one is open.
+    pub continues: Option<GoesOn>,
+}
+
+/// A run goes on where an earlier one broke off: both are one way along the line.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GoesOn {
+    pub from: RunId,
+    pub reason: String,
+    pub by: Signed,
 }
 
 /// Why a run cannot go on from an earlier one.
@@ -30,6 +39,10 @@ pub enum CannotContinue {
     NoPlace(RunId),
     #[error("run {run} was put on line {line} driven from its far end: start on the line with an offset instead")]
     Mirrored { run: RunId, line: String },
+    #[error("that a run goes on from run {0} needs a name and a reason: both stand in the report")]
+    Unsaid(RunId),
+    #[error("run {run} is on line {line}: a run that goes on from it is on that line")]
+    OtherLine { run: RunId, line: String },
     #[error("run {run} ended at {:.1} mm, where line {line} is not: start on the line with an offset instead", .at.as_mm())]
     OffLine { run: RunId, line: String, at: Length },
 }
@@ -45,34 +58,50 @@ impl Begin {
     }
 
     /// On the line of an earlier run, from the last place that was saved of it.
-    pub fn continuing(job: &JobContents, run: RunId, last: Option<Length>) -> Result<Self, CannotContinue> {
-        let found = job.any_run(run).ok_or(CannotContinue::NoRun(run))?;
-        let standing = job.force.runs.get(&run);
-        if !job.runs.iter().any(|known| known.id == run) {
-            return Err(CannotContinue::NotCounted(run));
-        }
-        if found.state == backwall_store::RunState::Open {
-            return Err(CannotContinue::Open(run));
-        }
-        let line = found.start.line.clone();
-        if standing.is_some_and(|standing| standing.mirrored) {
-            return Err(CannotContinue::Mirrored { run, line });
-        }
+    pub fn continuing(job: &JobContents, goes_on: GoesOn, last: Option<Length>) -> Result<Self, CannotContinue> {
+        let run = goes_on.from;
+        let line = can_continue(job, run)?.to_owned();
         let at = last.ok_or(CannotContinue::NoPlace(run))?;
         let off_line = CannotContinue::OffLine { run, line: line.clone(), at };
         let Some(planned) = job.plan.line(&line) else { return Err(off_line) };
         let path = job.plan.path(planned);
         let offset = offset_of(&path, at);
         match path.starting(offset) {
-            Ok(_) => Ok(Self { line, offset, against: None, continues: Some(run) }),
+            Ok(_) => Ok(Self { line, offset, against: None, continues: Some(goes_on) }),
             Err(_) => Err(off_line),
         }
+    }
+
+    /// Whether the run that it goes on from is there to be gone on from, on this line.
+    pub fn check(&self, job: &JobContents) -> Result<(), CannotContinue> {
+        let Some(GoesOn { from, reason, by }) = &self.continues else { return Ok(()) };
+        if reason.trim().is_empty() || by.name.trim().is_empty() {
+            return Err(CannotContinue::Unsaid(*from));
+        }
+        let line = can_continue(job, *from)?;
+        if line == self.line { Ok(()) } else { Err(CannotContinue::OtherLine { run: *from, line: line.to_owned() }) }
     }
 
     /// The path of the run, if the line is there to start on.
     pub fn path(&self, planned: Path) -> Result<Path, NotOnLine> {
         planned.starting(self.offset)
     }
+}
+
+/// The line on which a run can go on from an earlier one.
+fn can_continue(job: &JobContents, run: RunId) -> Result<&str, CannotContinue> {
+    let found = job.any_run(run).ok_or(CannotContinue::NoRun(run))?;
+    if !job.runs.iter().any(|known| known.id == run) {
+        return Err(CannotContinue::NotCounted(run));
+    }
+    if found.state == RunState::Open {
+        return Err(CannotContinue::Open(run));
+    }
+    let line = &found.start.line;
+    if job.force.runs.get(&run).is_some_and(|standing| standing.mirrored) {
+        return Err(CannotContinue::Mirrored { run, line: line.clone() });
+    }
+    Ok(line)
 }
 
 /// How far a place is from the line's start, along the way it is driven.

@@ -39,6 +39,11 @@ struct Displaced {
 const DISPLACED: [Flag; 2] = [Flag::OffLine, Flag::EncoderJump];
 
 impl Distrust {
+    /// The last place that was believed.
+    pub fn believed(&self) -> Option<Length> {
+        self.believed
+    }
+
     pub fn lost(&self) -> u64 {
         self.sequence.lost()
     }

@@ -12,7 +12,7 @@ use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretc
 use backwall_survey::reading::{Cause, Measured, Reading, ReadingMaker, Record, Zero};
 use backwall_survey::strip::{Level, Limits, Spot, SpotId};
 use backwall_survey::travel::encoder_check::misclosure;
-use backwall_survey::travel::{Moment, Path};
+use backwall_survey::travel::{Counted, Moment, Path, Restart, RestartWatch};
 use backwall_ultrasound::{Flag, Mode, Setup, Sight, TimeBase, Waveform, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Temperature, Time};
 use std::collections::{BTreeMap, VecDeque};
@@ -23,6 +23,8 @@ pub const STALL_US: i64 = 1_500_000;
 /// A change of the wall's temperature smaller than this is not worth an event.
 const TEMPERATURE_STEP: Temperature = Temperature::celsius(0.5);
 
+/// A first sample that comes at another time is said so often, then no more.
+const FIRST_SAID: u32 = 3;
 /// More than neighbours look back for a single reading.
 const LAST_ROWS: usize = 8;
 /// What is under the required thickness rings more often than what is watched. Common practice, no source.
@@ -49,6 +51,14 @@ fn cause_words(cause: Cause) -> &'static str {
         Cause::Surface => "the echo of the tyre's inner face rests: paint, coating or a gap lies between tyre and wall",
         Cause::Both => "the echo of the tyre's inner face has moved by another amount: the tyre, and paint, coating or a gap as well",
     }
+}
+
+/// `12 frames dropped: 8 the check fails, 4 gauge: not 4 columns`.
+pub fn dropped_words(frames: u64, reasons: &BTreeMap<String, u64>) -> String {
+    let mut reasons: Vec<_> = reasons.iter().collect();
+    reasons.sort_by_key(|(_, count)| std::cmp::Reverse(**count));
+    let why: Vec<String> = reasons.iter().map(|(why, count)| format!("{count} {why}")).collect();
+    format!("{frames} {} dropped: {}", if frames == 1 { "frame" } else { "frames" }, why.join(", "))
 }
 
 /// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
@@ -90,6 +100,11 @@ pub struct Engine {
     limits: Arc<Limits>,
     max_gap: Length,
     distrust: Distrust,
+    restarts: RestartWatch,
+    /// The link was down since the last shot.
+    was_down: bool,
+    /// How often the first sample alone came at another time.
+    first_moved: u32,
     base: Option<TimeBase>,
     gap: Gap,
     /// The zero as the last shots show it, and what it is on the wall there.
@@ -154,6 +169,9 @@ impl Engine {
             limits,
             max_gap,
             distrust: Distrust::default(),
+            restarts: RestartWatch::default(),
+            was_down: false,
+            first_moved: 0,
             base: None,
             gap: Gap::default(),
             zero: None,
@@ -214,6 +232,7 @@ impl Engine {
                 self.phase = Phase::LinkDown(why.clone());
                 // What is driven while nothing comes is not driven over without an echo.
                 self.gap = Gap::default();
+                self.was_down = true;
                 self.link(false, why, at_us, out);
             }
             FeedItem::Reconnected { attempts, down_ms } => {
@@ -223,6 +242,12 @@ impl Engine {
             }
             FeedItem::Overflow { bytes } => {
                 self.event(EventKind::Overflow, format!("{bytes} bytes came faster than they could be decoded and are lost"), at_us, out);
+            }
+            FeedItem::Said { words } => self.link(true, words, at_us, out),
+            FeedItem::OtherChannel { words } => self.say([Said::Begins(words)], at_us, out),
+            FeedItem::Dropped { frames, reasons } => {
+                self.counts.dropped = frames;
+                self.event(EventKind::Dropped, dropped_words(frames, &reasons), at_us, out);
             }
             FeedItem::Unreadable { words } => {
                 self.event(EventKind::Link, words.clone(), at_us, out);
@@ -240,14 +265,23 @@ impl Engine {
                 if self.base == Some(header.base) {
                     return;
                 }
-                let changed = self.base.replace(header.base).is_some();
+                let before = self.base.replace(header.base);
+                let only_first = before.is_some_and(|before| TimeBase { first: header.base.first, ..before } == header.base);
+                self.first_moved += u32::from(only_first);
                 if let Err(error) = self.maker.set_time_base(header.base) {
                     self.fault(format!("this set-up cannot evaluate the device's waveforms: {error}"), at_us, out);
                 }
                 out.entries.push(Entry::TimeBase(header.base));
+                if only_first && self.first_moved > FIRST_SAID {
+                    return;
+                }
                 let text = format!(
                     "{}{} MS/s, first sample at {:.3} µs, {} samples, {} bit, device {} '{}'",
-                    if changed { "time base changed: " } else { "" },
+                    match (before, only_first && self.first_moved == FIRST_SAID) {
+                        (None, _) => "",
+                        (_, true) => "the first sample comes at another time again and again, which is said no more: ",
+                        _ => "time base changed: ",
+                    },
                     header.base.rate.as_mhz(),
                     header.base.first.as_us(),
                     header.samples,
@@ -258,14 +292,16 @@ impl Engine {
                 self.event(EventKind::Header, text, at_us, out);
             }
             Record::Shot(shot) => {
-                self.arrived((shot.seq, false), shot.device_time_us, at_us, out);
+                let counted = Counted { seq: shot.seq, device_us: shot.device_time_us, encoder: shot.encoder };
+                self.arrived(counted, false, at_us, out);
                 let measured = measured.unwrap_or_else(|| self.maker.measure(&shot));
                 let reading = self.maker.measured(&shot, &measured, at_us);
                 let waveform = self.base.map(|base| Waveform { base, samples: shot.samples });
                 self.reading(reading, &measured.sight, waveform, out);
             }
             Record::Gauge(gauge) => {
-                self.arrived((gauge.seq, true), gauge.device_time_us, at_us, out);
+                let counted = Counted { seq: gauge.seq, device_us: gauge.device_time_us, encoder: gauge.encoder };
+                self.arrived(counted, true, at_us, out);
                 let reading = self.maker.gauge(&gauge, at_us);
                 self.reading(reading, &Sight::default(), None, out);
             }
@@ -284,10 +320,14 @@ impl Engine {
     }
 
     /// A shot, or a value the device found itself, by its number.
-    fn arrived(&mut self, (seq, by_device): (u32, bool), device_us: Option<u64>, at_us: i64, out: &mut Outcome) {
-        let said = self.distrust.shot(seq, by_device, Moment { device_us, host_us: at_us });
+    fn arrived(&mut self, counted: Counted, by_device: bool, at_us: i64, out: &mut Outcome) {
+        let said = self.distrust.shot(counted.seq, by_device, Moment { device_us: counted.device_us, host_us: at_us });
         self.counts.lost = self.distrust.lost();
         self.say(said, at_us, out);
+        let silent = std::mem::take(&mut self.was_down) || self.last_shot_us.is_some_and(|last| at_us.saturating_sub(last) > STALL_US);
+        if let Some(restart) = self.restarts.next(counted, self.maker.path().counts_per_mm, silent) {
+            self.hold_place(restart, at_us, out);
+        }
         self.last_shot_us = Some(at_us);
         self.stalled = false;
     }
@@ -445,14 +485,29 @@ impl Engine {
 
     /// Places go on from a known one, from the next shot on. Readings before it and behind it are no neighbours.
     fn set_place(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
+        let counted = self.reading.as_ref().and_then(|reading| reading.place.along);
+        self.goes_on_from(along, at_us, out);
+        self.event(EventKind::Place, place::words(counted, along), at_us, out);
+    }
+
+    /// The device has started anew: the crawler is held where it was last believed to be, until somebody says otherwise.
+    fn hold_place(&mut self, restart: Restart, at_us: i64, out: &mut Outcome) {
+        let held = self.distrust.believed();
+        if let Some(along) = held {
+            self.goes_on_from(along, at_us, out);
+        }
+        let text = place::held_words(&restart, held);
+        self.event(EventKind::Place, text.clone(), at_us, out);
+        out.notices.push(Notice::Fault(text));
+    }
+
+    fn goes_on_from(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
         let judgements = self.neighbours.end();
         self.judged(judgements, false, at_us, out);
         self.last_rows.clear();
         self.gap = Gap::default();
         self.maker.set_place(along);
         out.entries.push(Entry::PlaceSet(along));
-        let counted = self.reading.as_ref().and_then(|reading| reading.place.along);
-        self.event(EventKind::Place, place::words(counted, along), at_us, out);
     }
 
     fn watch_gap(&mut self, reading: &Reading, out: &mut Outcome) {

@@ -1,6 +1,7 @@
 //! A place that is set again while a run goes on: at a seam the operator can see, or at a mark on the wall. Says which seam is meant, and
 //! in words both places; the engine does it.
 
+use backwall_survey::travel::{Counted, Restart};
 use backwall_units::Length;
 
 /// The seams of a line, the nearest first.
@@ -25,6 +26,18 @@ pub fn words(counted: Option<Length>, along: Length) -> String {
         }
         None => format!("place set: {:.1} mm from the next shot on; before there was no place that is believed", along.as_mm()),
     }
+}
+
+/// What is kept where a device started anew: how that shows, and where the crawler is held.
+pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
+    let Restart { before, after } = restart;
+    let clock = |counted: &Counted| counted.device_us.map_or_else(String::new, |us| format!(", clock {:.3} s", us as f64 / 1e6));
+    let of = |counted: &Counted| format!("seq {}, encoder {}{}", counted.seq, counted.encoder.unwrap_or_default(), clock(counted));
+    let place = match held {
+        Some(held) => format!("the place is held at {:.1} mm, what was driven meanwhile is not counted", held.as_mm()),
+        None => "there was no place to hold".to_owned(),
+    };
+    format!("the device started anew ({} after {}): {place}; set the place where the crawler stands", of(after), of(before))
 }
 
 #[cfg(test)]

@@ -12,7 +12,7 @@ use super::unsaved::Unsaved;
 use super::view::{Command, LiveView, Phase};
 use super::wall::Wall;
 use backwall_store::{CloseReason, Entry, EventKind, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
-use backwall_stream::feed::{Feed, Source, SourceOptions};
+use backwall_stream::feed::{Feed, FeedItem, Source, SourceOptions};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
 use backwall_survey::job::overriding::{Override, OverrideError};
@@ -152,6 +152,8 @@ pub struct Scan {
 const COMMANDS: usize = 64;
 /// Feed items taken at once, after which the screen is told.
 const BATCH: usize = 512;
+/// How long the end of the stream is waited for.
+const LAST_WORDS: Duration = Duration::from_millis(500);
 /// How often silence and saving are looked at.
 const TICK: Duration = Duration::from_millis(250);
 
@@ -204,9 +206,10 @@ impl Driver {
     async fn drive(mut self) -> Result<RunSummary, StoreError> {
         let reason = self.record().await;
         self.source.stop.stop();
+        let mut out = Outcome::default();
+        self.last_words(&mut out).await;
         self.engine.phase = Phase::Ending;
         self.publish();
-        let mut out = Outcome::default();
         self.engine.finish(&mut out);
         out.entries.extend(self.unsaved.told(super::now_us()));
         // What was queued before the end is waited for: it was seen on screen.
@@ -220,6 +223,20 @@ impl Driver {
         };
         self.publish();
         closed
+    }
+
+    /// Waits until the device has its stop command, and takes what was dropped up to then; no more readings.
+    async fn last_words(&mut self, out: &mut Outcome) {
+        let until_ended = async {
+            while let Some(feed) = self.source.feed.recv().await {
+                match feed.item {
+                    FeedItem::Ended => return,
+                    FeedItem::Dropped { .. } => self.engine.take(feed, out),
+                    _ => {}
+                }
+            }
+        };
+        tokio::time::timeout(LAST_WORDS, until_ended).await.ok();
     }
 
     /// Runs until the stream ends, the operator ends it, or nobody can command it any more.

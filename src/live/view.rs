@@ -38,6 +38,8 @@ pub struct Counts {
     pub no_echo: u64,
     /// Shots that never arrived.
     pub lost: u64,
+    /// Frames that were dropped.
+    pub dropped: u64,
     /// Readings that could not be queued for saving.
     pub unsaved: u64,
     /// Stretches without an echo longer than the procedure allows.

@@ -4,7 +4,7 @@ use super::amend;
 use super::evaluate;
 use super::open_job::Session;
 use super::review::{self, EarlierSurvey};
-use crate::console::backend::ReadOutline;
+use crate::console::backend::{ReadOutline, WriteReport};
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::live::bench::BenchHandle;
@@ -70,6 +70,9 @@ impl Backend for ConsoleBackend {
     fn read_plan(&self, path: &str) -> anyhow::Result<Revision> {
         amend::read_plan(Path::new(path))
     }
+    fn report(&self) -> anyhow::Result<WriteReport> {
+        Ok(report(self.session.file.path()))
+    }
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
     }
@@ -104,6 +107,11 @@ impl Backend for ConsoleBackend {
     }
 }
 
+fn report(job: &Path) -> WriteReport {
+    let job = job.to_owned();
+    Box::new(move || super::report::beside(&job))
+}
+
 /// Looks at a job that cannot be written to.
 pub struct ReadOnlyBackend {
     pub path: PathBuf,
@@ -111,51 +119,15 @@ pub struct ReadOnlyBackend {
     pub earlier: Option<EarlierSurvey>,
 }
 
-impl ReadOnlyBackend {
-    fn refuse<T>(&self) -> anyhow::Result<T> {
-        bail!("open for looking only: {}", self.why)
-    }
-}
-
 impl Backend for ReadOnlyBackend {
     fn contents(&self) -> anyhow::Result<JobContents> {
         Ok(JobFile::open_read_only(&self.path)?.contents()?)
     }
-    fn answer(&mut self, _: Answer) -> anyhow::Result<()> {
-        self.refuse()
+    fn refusal(&self) -> String {
+        format!("open for looking only: {}", self.why)
     }
-    fn sign(&mut self, _: Signature) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn note(&mut self, _: Note) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn state(&mut self, _: Statement) -> anyhow::Result<i64> {
-        self.refuse()
-    }
-    fn set_setup(&mut self, _: Setup, _: String, _: Signed) -> anyhow::Result<i64> {
-        self.refuse()
-    }
-    fn add_check(&mut self, _: Check) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn add_encoder_check(&mut self, _: EncoderCheck, _: Signed) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn evaluate(&mut self, _: RunId, _: Signed, _: &mut dyn FnMut(u64, u64) -> bool) -> anyhow::Result<EvaluationSummary> {
-        self.refuse()
-    }
-    fn adopt(&mut self, _: Adoption) -> anyhow::Result<()> {
-        self.refuse()
-    }
-    fn read_plan(&self, _: &str) -> anyhow::Result<Revision> {
-        self.refuse()
-    }
-    fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
-        self.refuse()
-    }
-    fn start_scan(&mut self, _: &Begin, _: &Connecting) -> anyhow::Result<ScanHandle> {
-        self.refuse()
+    fn report(&self) -> anyhow::Result<WriteReport> {
+        Ok(report(&self.path))
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
         review::open(&self.path, run, all, self.earlier.as_ref())

@@ -2,10 +2,10 @@
 
 use super::amend;
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
-use crate::live::{Begin, Connecting, Order, Scan, ScanRequest};
+use crate::live::{Begin, Connecting, GoesOn, Order, Scan, ScanRequest};
 use anyhow::{Context, bail};
 use backwall_simulate::Wall;
-use backwall_store::{JobFile, RunId};
+use backwall_store::JobFile;
 use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
@@ -23,9 +23,6 @@ pub struct LineStream {
 
 /// What is still to be done before the first run, while the screen is up already.
 pub type Preparation = Box<dyn FnOnce(&Session) -> anyhow::Result<()> + Send>;
-
-/// Why a run is joined to the one it was started from.
-const CONTINUED: &str = "started from the last saved place of that run";
 
 /// A job with everything needed to scan its lines.
 pub struct Session {
@@ -56,6 +53,14 @@ impl Session {
         self.profile = Some(Profile::load(profile)?);
         self.record = record;
         self.stream = stream;
+        Ok(self)
+    }
+
+    /// Reads one channel of a device that has several.
+    pub fn on_channel(mut self, channel: Option<&str>) -> anyhow::Result<Self> {
+        if let (Some(channel), Some(profile)) = (channel, self.profile.clone()) {
+            self.profile = Some(profile.on_channel(channel)?);
+        }
         Ok(self)
     }
 
@@ -91,21 +96,20 @@ impl Session {
     }
 
     /// A run that goes on from the last place that was saved of another.
-    pub fn continuing(&self, run: RunId) -> anyhow::Result<Begin> {
+    pub fn continuing(&self, goes_on: GoesOn) -> anyhow::Result<Begin> {
         let reader = self.file.reader()?;
         let contents = reader.contents()?;
+        let run = goes_on.from;
         let last = if contents.any_run(run).is_some() { reader.last_place(run)? } else { None };
-        Ok(Begin::continuing(&contents, run, last)?)
+        Ok(Begin::continuing(&contents, goes_on, last)?)
     }
 
     /// Starts a run; `prepare` may still change the request. Why, and by whose names, what stops scanning is overridden is stored here and
     /// nowhere else, and so is which run it goes on from.
     pub fn start(&self, begin: &Begin, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
-        let begin = match begin.continues {
-            Some(run) => self.continuing(run)?.against(begin.against.clone()),
-            None => begin.clone(),
-        };
+        let begin = begin.clone();
         let contents = self.file.contents()?;
+        begin.check(&contents)?;
         let Some(stream) = self.streams.get(&begin.line).or(self.stream.as_ref()) else {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
         };
@@ -127,15 +131,12 @@ impl Session {
         if let Some(against) = begin.against.filter(|_| stands) {
             writer.add_override(against.words(), against.by).context("the override was NOT kept, and the run was ended")?;
         }
-        if let Some(with) = begin.continues {
-            self.join(scan.run, with).with_context(|| format!("that it goes on from run {with} was NOT kept, and the run was ended"))?;
+        if let Some(GoesOn { from, reason, by }) = begin.continues {
+            let by = Signed { at_us: crate::live::now_us(), ..by };
+            let joined = amend::state(&self.file, Statement { id: 0, said: Said::Join { run: scan.run, with: from }, reason, by });
+            joined.with_context(|| format!("that it goes on from run {from} was NOT kept, and the run was ended"))?;
         }
         Ok(scan)
-    }
-
-    fn join(&self, run: RunId, with: RunId) -> anyhow::Result<()> {
-        let said = Said::Join { run, with };
-        amend::state(&self.file, Statement { id: 0, said, reason: CONTINUED.to_owned(), by: self.signed() }).map(drop)
     }
 
     /// The operator's name, now.

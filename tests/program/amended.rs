@@ -4,6 +4,8 @@
 use crate::adopted::{least, results};
 use crate::common::*;
 use crate::reevaluate::rows;
+use backwall_survey::job::statement::{Part, Swap};
+use backwall_survey::job::{Said, Statement};
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -227,6 +229,21 @@ fn a_swapped_probe_stops_scanning_until_the_blocks_are_measured_again_and_verifi
     calibrate(&job);
     assert!(!ready().contains("was changed"), "{}", ready());
     must(&["verify", text(&job)]);
+}
+
+/// The computer's clock was set back by a year before the probe was changed.
+#[test]
+fn what_a_swap_came_after_is_known_by_the_order_of_entries_not_by_the_clock() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = signed_job(folder.path());
+    let file = backwall_store::JobFile::open(&job).unwrap();
+    let by = backwall_survey::job::checklist::Signed { name: "R. Aldane".into(), certificate: String::new(), at_us: 1_000_000 };
+    let swap = Said::Swap(Swap { part: Part::Probe, was: String::new(), serial: String::new() });
+    file.writer().state(Statement { id: 0, said: swap, reason: "worn".into(), by }).unwrap();
+    let contents = file.contents().unwrap();
+    assert!(contents.setup_in_force().is_none() && !contents.setups.is_empty());
+    assert_eq!(contents.swaps[0].last_setup, contents.setups.last().unwrap().id);
+    file.close().unwrap();
 }
 
 /// Two lines of 11.8 m of which one was driven for 4 s, at most 240 mm at the procedure's greatest speed.

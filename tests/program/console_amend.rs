@@ -119,6 +119,7 @@ fn revision(text: &str) -> Revision {
 fn a_revision_is_read_and_shown_before_it_is_taken_with_a_reason() {
     let mut app = app(Step::Prepare, job(Vec::new()));
     update(&mut app, letter('p'));
+    update(&mut app, letter('f'));
     type_in(&mut app, "new.toml");
     assert_eq!(press(&mut app, KeyCode::Enter, 1), [Effect::ReadPlan("new.toml".into())]);
     let longer = PLAN.replace("length_mm = 7200", "length_mm = 7100").replace("required_mm = 6.2", "required_mm = 6.4");
@@ -131,6 +132,7 @@ fn a_revision_is_read_and_shown_before_it_is_taken_with_a_reason() {
     assert!(app.revision.is_none());
     // A file that is no plan says all its mistakes, and cannot be taken.
     update(&mut app, letter('p'));
+    update(&mut app, letter('f'));
     update(&mut app, key(KeyCode::Esc));
     update(&mut app, Event::PlanRead("new.toml".into(), Err("new.toml: 2 mistakes\nline 3: lenth_mm\nline 9: azimut_deg".into())));
     let shown = text(&app, 80, 24);
@@ -179,7 +181,19 @@ fn driven(folder: &Path) -> std::path::PathBuf {
     let source = format!("file:{}", root().join("demo-stream/C1.shots").display());
     for _ in 0..2 {
         let why = "the checklist is on paper";
-        must(&["scan", job.to_str().unwrap(), "--line", "C1", "--stream", &source, "--headless", "--override-checklist", why]);
+        must(&[
+            "scan",
+            job.to_str().unwrap(),
+            "--line",
+            "C1",
+            "--stream",
+            &source,
+            "--pace",
+            "max",
+            "--headless",
+            "--override-checklist",
+            why,
+        ]);
     }
     job
 }
@@ -206,6 +220,7 @@ fn a_run_is_voided_a_revision_taken_and_a_shift_signed_on_by_keys() {
     terminal.send("\t");
     terminal.wait_for("no shift signed on");
     terminal.send("p");
+    terminal.send("f");
     terminal.send(&format!("{}\r", revised.display()));
     terminal.wait_for("the revision changes 1 key");
     terminal.send("\r");

@@ -64,7 +64,7 @@ fn a_thickness_read_by_hand_is_entered_at_the_spot_under_the_cursor_and_shown_th
     typed(&mut app, "5.10 5.90");
     enter(&mut app, 3);
     update(&mut app, key(KeyCode::Right));
-    assert!(enter(&mut app, 8).is_empty());
+    assert!(enter(&mut app, 11).is_empty());
     let form = &app.prompt.as_ref().unwrap().form;
     assert!(
         form.fields[0].error.as_ref().unwrap().contains("lie 0.80 mm apart, more than 0.30 mm: say in a note"),
@@ -75,7 +75,7 @@ fn a_thickness_read_by_hand_is_entered_at_the_spot_under_the_cursor_and_shown_th
         update(&mut app, key(KeyCode::Backspace));
     }
     typed(&mut app, "5.20");
-    let statement = stated(&enter(&mut app, 11));
+    let statement = stated(&enter(&mut app, 14));
     let Said::HandReading(reading) = &statement.said else { panic!("{statement:?}") };
     assert_eq!(reading.mean(), Some(Length::mm(5.15)));
     let proof = reading.proof.as_ref().unwrap();
@@ -89,6 +89,49 @@ fn a_thickness_read_by_hand_is_entered_at_the_spot_under_the_cursor_and_shown_th
     assert!(screen.contains("confirmed 5.15 by hand"), "{screen}");
     assert!(screen.lines().any(|line| line.contains('H') && line.contains("5.15 by hand")), "{screen}");
     insta::assert_snapshot!("by_hand_80x24", text(&app, 80, 24));
+}
+
+/// Types into one field of the form and submits it.
+fn with(field: usize, words: &str) -> (App, Vec<Effect>) {
+    let mut app = opened(Direction::Up);
+    app.operator = Signed { name: "R. Aldane".to_owned(), certificate: "UT 2".to_owned(), at_us: 0 };
+    update(&mut app, letter('H'));
+    typed(&mut app, "8.1");
+    enter(&mut app, field);
+    typed(&mut app, words);
+    let effects = enter(&mut app, 14 - field);
+    (app, effects)
+}
+
+#[test]
+fn it_may_be_read_anywhere_on_the_wall_near_a_nozzle_or_at_an_inspection_point() {
+    let place = |effects: &[Effect]| match stated(effects).said {
+        Said::HandReading(reading) => (reading.place.clone(), reading.inspection_point.clone()),
+        said => panic!("{said:?}"),
+    };
+    let (_, effects) = with(8, "TML-7");
+    assert_eq!(place(&effects).1.as_deref(), Some("TML-7"));
+    let (_, effects) = with(9, "92,5 2,4m");
+    assert_eq!(place(&effects).0, Some(HandPlace::Wall { azimuth_millideg: 92_500, elevation: Length::mm(2400.0) }));
+    let (_, effects) = with(10, "50 nozzle N2, below it");
+    assert_eq!(place(&effects).0, Some(HandPlace::Near { what: "nozzle N2, below it".to_owned(), distance: Length::mm(50.0) }));
+    let (app, effects) = with(9, "92,5");
+    assert!(effects.is_empty());
+    assert!(text(&app, 80, 24).contains("write the azimuth in degrees, a space, and the height"), "{}", text(&app, 80, 24));
+}
+
+#[test]
+fn what_was_read_by_hand_on_the_line_stands_in_the_section_while_it_is_scanned() {
+    let mut app = scanning(Direction::Up);
+    let before = text(&app, 190, 50);
+    let place = Some(HandPlace::Line { line: "A090".to_owned(), along: Length::mm(4100.0) });
+    let values = vec![Length::mm(7.3)];
+    let reading = HandReading { place, values, gauge: Gauge::default(), proof: None, grid: None, inspection_point: None };
+    let by = Signed { name: "R. Aldane".to_owned(), ..Signed::default() };
+    keep(&mut app, &Statement { id: 0, said: Said::HandReading(Box::new(reading)), reason: String::new(), by });
+    let after = text(&app, 190, 50);
+    let marked = |screen: &str| screen.lines().find(|line| line.starts_with("  4.10")).unwrap().starts_with("  4.10 H");
+    assert!(!marked(&before) && marked(&after), "{after}");
 }
 
 #[test]

@@ -8,7 +8,6 @@ use backwall::console::keys::{self, Action, Mode};
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::survey::{Survey, SurveyNews};
 use backwall::console::update::update;
-use backwall::live::Phase;
 use backwall_report::left::Left;
 use backwall_store::{JobContents, JobFile, RunState};
 use backwall_survey::job::left::{LineDone, RunKnown};
@@ -113,8 +112,10 @@ fn it_is_read_in_the_background_and_shows_how_far_the_job_is() {
 #[test]
 fn one_key_opens_it_in_every_step_and_esc_leads_back() {
     for mode in Mode::ALL {
-        let over =
-            matches!(mode, Mode::Typing | Mode::Confirm | Mode::Change | Mode::Help | Mode::Origin | Mode::TestCard | Mode::Revision);
+        let over = matches!(
+            mode,
+            Mode::Typing | Mode::Confirm | Mode::Change | Mode::Help | Mode::Origin | Mode::TestCard | Mode::Revision | Mode::Planning
+        );
         let has = keys::BINDINGS.iter().any(|binding| binding.modes.contains(&mode) && binding.action == Action::WhatIsLeft);
         assert_eq!(has, !over, "{mode:?}");
     }
@@ -201,12 +202,15 @@ fn an_interrupted_run_is_left_as_it_is_or_goes_on_in_a_run_that_is_joined_to_it(
         "{}",
         text(&app, 80, 24)
     );
+    update(&mut app, letter('s'));
+    assert!(text(&app, 80, 24).contains("goes on from run 1: battery changed"), "{}", text(&app, 80, 24));
+    let effects = update(&mut app, key(KeyCode::Enter));
+    let [Effect::StartScan(begin)] = effects.as_slice() else { panic!("{effects:?}") };
+    let goes_on = begin.continues.as_ref().unwrap();
+    assert_eq!((goes_on.from, goes_on.reason.as_str(), goes_on.by.name.as_str()), (1, "battery changed", "R. Aldane"));
+    assert_eq!((begin.line.as_str(), begin.offset), ("A090", mm(1790.0)));
     let view = backwall::live::LiveView { line: "A090".into(), ..live(Direction::Up) };
     update(&mut app, Event::Started { view: Arc::new(view), wall: Arc::new(std::sync::Mutex::new(wall(Direction::Up))) });
-    let mut over = (*app.scan.as_ref().unwrap().view).clone();
-    over.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));
-    let effects = update(&mut app, Event::Live(Arc::new(over), NOW));
-    assert_eq!(stated(&effects).said, Said::Join { run: 3, with: 1 });
     assert!(app.goes_on.is_none());
 }
 

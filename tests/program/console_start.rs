@@ -185,7 +185,21 @@ fn a_run_goes_on_from_the_last_saved_place_of_one_that_broke_off() {
     let statement = &contents.statements[0];
     assert_eq!(statement.said.to_string(), "run 2 goes on where run 1 ended");
     assert_eq!((statement.by.name.as_str(), contents.statements.len()), (operator().as_str(), 1));
+    assert_eq!(statement.reason, "goes on from its last saved place");
     assert_eq!(reader.verify().unwrap().problems, []);
+    let again = ["amend", job.to_str().unwrap(), "--run", "2", "--join", "1", "--reason", "once more", "--by", &operator()];
+    let said = refused(&again);
+    assert!(said.contains("run 2 goes on from run 1 already"), "{said}");
+    // Who scans may say why; without a reason nothing is begun.
+    let go_on = |reason| ["--continue", "1", "--operator", "B. Other", "--reason", reason, "--stream", "file:demo-stream/A120.shots"];
+    let go_on = |reason| [&["scan", job.to_str().unwrap(), "--pace", "max", "--headless"], &go_on(reason)[..]].concat();
+    let said = refused(&go_on(" "));
+    assert!(said.contains("needs a name and a reason"), "{said}");
+    must(&go_on("battery changed"));
+    let contents = JobFile::open_read_only(&job).unwrap().contents().unwrap();
+    let statement = contents.statements.last().unwrap();
+    assert_eq!((contents.runs.len(), statement.said.to_string().as_str()), (3, "run 3 goes on where run 1 ended"));
+    assert_eq!((statement.by.name.as_str(), statement.reason.as_str()), ("B. Other", "battery changed"));
 }
 
 #[test]

@@ -407,7 +407,7 @@ fn steps_are_walked_while_a_run_goes_on() {
     let mut app = scanning(Direction::Up);
     update(&mut app, key(KeyCode::Tab));
     assert_eq!((app.step, app.mode()), (Step::Review, Mode::Runs));
-    assert!(text(&app, 80, 24).starts_with(" FP-0412 TK-7 A090 up run 3 REC saved 4.340 m"));
+    assert!(text(&app, 80, 24).starts_with(" FP-0412 A090 up run 3 REC saved 4.340 m"));
     update(&mut app, key(KeyCode::BackTab));
     assert_eq!(app.mode(), Mode::Scanning);
 }

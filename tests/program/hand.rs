@@ -236,7 +236,7 @@ fn notes_marks_drawings_and_witnesses_are_put_afterwards_and_stand_in_the_report
     must(&["verify", text(&job)]);
 }
 
-/// A JPEG of nothing but an Exif block: TIFF of big-endian order, IFD 0 with a pointer to the Exif IFD, which holds DateTimeOriginal
+/// A JPEG of nothing but the head of a frame and an Exif block: TIFF of big-endian order, IFD 0 with a pointer to the Exif IFD, which holds DateTimeOriginal
 /// (tag 0x9003, 20 bytes of ASCII). Layout: Exif 2.3 (CIPA DC-008), section 4.5; TIFF 6.0, section 2.
 fn photo(taken: &str) -> Vec<u8> {
     let mut tiff = b"MM\0\x2a\0\0\0\x08".to_vec();
@@ -248,6 +248,8 @@ fn photo(taken: &str) -> Vec<u8> {
     jpeg.extend(u16::try_from(2 + 6 + tiff.len()).unwrap().to_be_bytes());
     jpeg.extend(b"Exif\0\0");
     jpeg.extend(tiff);
+    // A frame of 48 by 32 in three components: ITU-T T.81, B.2.2.
+    jpeg.extend([0xff, 0xc0, 0, 17, 8, 0, 32, 0, 48, 3, 1, 0x11, 0, 2, 0x11, 0, 3, 0x11, 0]);
     jpeg.extend([0xff, 0xd9]);
     jpeg
 }
@@ -277,7 +279,16 @@ fn photos_lie_beside_the_job_and_verify_finds_those_that_are_missing_or_changed(
     for words in ["2026-03-01 09:12:33 by the camera&#39;s clock", "by the time of the file", object["blake3"].as_str().unwrap()] {
         assert!(html.contains(words) || html.contains(&words.replace("&#39;", "'")), "the report does not say: {words}");
     }
+    assert!(html.contains("data:image/jpeg;base64,") && html.contains("Photo 1: run 1, A090 at 0.044 m; the spot"), "it is not shown");
+    assert!(html.contains("far.png (kept elsewhere, only its digest is here)"));
+    let pdf = folder.path().join("photo.pdf");
+    must(&["report", text(&job), "--out", text(&pdf)]);
+    let pdf = std::fs::read(&pdf).unwrap();
+    let holds = |what: &[u8]| pdf.windows(what.len()).any(|window| window == what);
+    assert!(holds(b"/DCTDecode") && holds(&bytes), "the photo is not in the PDF as it is");
     std::fs::write(&kept, b"another").unwrap();
+    let html = report(&job);
+    assert!(html.contains("(CHANGED since it was added)") && !html.contains("data:image/jpeg"), "a changed photo is shown");
     let changed = verify();
     assert!(!changed.status.success() && String::from_utf8_lossy(&changed.stdout).contains("CHANGED since it was added"), "{changed:?}");
     std::fs::remove_file(&kept).unwrap();

@@ -6,7 +6,13 @@ use crate::console::fixture::*;
 use crate::console_review::{opened, whole_job::on_map};
 use backwall::console::Step;
 use backwall::console::state::App;
+use backwall_report::assessment::Request;
+use backwall_report::contents::{Issue, Wanted, gather, report};
+use backwall_report::document::layout;
+use backwall_report::template::{SHIPPED, Template};
+use backwall_store::JobFile;
 use backwall_survey::travel::Direction;
+use backwall_units::LengthUnit;
 use ratatui::style::{Color, Modifier};
 use std::fmt::Write;
 
@@ -30,13 +36,38 @@ fn pictures() -> Vec<(&'static str, App, (u16, u16))> {
     ]
 }
 
+/// The picture of a report's first page, made of a stored job.
+const REPORT: &str = "report";
+
+/// Page one of the report, as it is printed. The job is one of the tests' own, so that it stays the same.
+fn page_one() -> String {
+    let job = JobFile::open_read_only(&root().join("tests/data/format-5.job")).unwrap();
+    let (name, text) = SHIPPED[0];
+    let template = Template::parse(name, text).unwrap();
+    let gathered = gather(&job, template.spot_figures, &Request::default(), &mut |_, _| true).unwrap();
+    let wanted = Wanted {
+        template: &template,
+        logo: None,
+        paper: template.paper,
+        unit: LengthUnit::Mm,
+        issued_us: NOW,
+        left: None,
+        issue: Issue::default(),
+    };
+    let pages = layout::pages(&report(&gathered, &wanted)).pages;
+    let page = backwall_report::svg::svg(&pages[0].figure);
+    // Paper is white, whatever page the picture stands on.
+    let at = page.find("<svg").and_then(|at| page[at..].find('>').map(|end| at + end + 1)).unwrap();
+    format!("{}\n<rect width=\"100%\" height=\"100%\" fill=\"#ffffff\"/>{}", &page[..at], &page[at..])
+}
+
 #[test]
 fn the_pictures_of_the_manual_are_what_the_screens_show() {
     let folder = root().join("docs/pictures");
     let mut stale = Vec::new();
-    for (name, app, (width, height)) in pictures() {
+    let screens = pictures().into_iter().map(|(name, app, (width, height))| (name, svg(name, &app, width, height)));
+    for (name, drawn) in screens.chain([(REPORT, page_one())]) {
         let path = folder.join(format!("{name}.svg"));
-        let drawn = svg(name, &app, width, height);
         if std::env::var_os("UPDATE_DOCS").is_some() {
             std::fs::create_dir_all(&folder).unwrap();
             std::fs::write(&path, drawn).unwrap();
@@ -69,7 +100,7 @@ fn pages_show_pictures_that_are_there() {
             }
         }
     }
-    for (name, ..) in pictures() {
+    for name in pictures().iter().map(|(name, ..)| *name).chain([REPORT]) {
         assert!(shown.iter().any(|known| known == name), "no page shows the picture {name}");
     }
 }

@@ -399,7 +399,7 @@ fn templates_choose_order_words_and_logo_and_their_mistakes_are_named() {
         (&["--out", out, "--template", wrong.to_str().unwrap()], 1, &["wrong.toml:6: sections[3]", "mising", "'missing' is missing"]),
         (&["--out", out, "--template", nologo.to_str().unwrap()], 1, &["nologo.toml:4: logo", "no PNG"]),
         (&["--out", out, "--template", gone.to_str().unwrap()], 1, &["gone.toml:4: logo", "gone.png"]),
-        (&["--out", out, "--template", "nothing"], 1, &["nothing", "summary, full, complete"]),
+        (&["--out", out, "--template", "nothing"], 1, &["nothing", "full, summary, complete"]),
         (&["--out", as_text], 1, &["x.txt", ".pdf or .html"]),
         (&["--out", in_nowhere], 1, &["x.pdf", "folder"]),
         (&["--out", over_job.to_str().unwrap()], 1, &["job.pdf", "job file"]),

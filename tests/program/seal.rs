@@ -67,3 +67,21 @@ fn what_was_cut_off_or_made_anew_is_found_against_a_seal() {
     must(&["report", text(&job), "--template", "complete", "--out", text(&report)]);
     assert!(std::fs::read_to_string(&report).unwrap().contains(&second), "the report has no seal");
 }
+
+/// The digests made anew by a script of its own, from the page of the docs: the seal is the program's, and one changed figure is found.
+#[test]
+fn a_script_makes_the_same_digests() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path());
+    let script = root().join("docs/digests.py");
+    let Some(made) = python("blake3", &script, &[text(&job)]) else { return };
+    let said = String::from_utf8_lossy(&made.stdout).into_owned();
+    assert!(made.status.success() && said.contains("all as saved"), "{said}{}", String::from_utf8_lossy(&made.stderr));
+    assert!(said.contains(&format!("seal {}", seal(&job))), "{said}");
+    let raw = rusqlite::Connection::open(&job).unwrap();
+    raw.execute_batch("DROP TRIGGER reading_no_update; UPDATE reading SET thickness_nm = thickness_nm + 1 WHERE run_id = 1 AND row = 3")
+        .unwrap();
+    drop(raw);
+    let made = python("blake3", &script, &[text(&job)]).unwrap();
+    assert!(!made.status.success() && String::from_utf8_lossy(&made.stdout).contains("WRONG: run 1, commit"), "{made:?}");
+}

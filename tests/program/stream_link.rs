@@ -35,6 +35,7 @@ fn next(source: &mut Source) -> FeedItem {
     let limit = Instant::now() + Duration::from_secs(20);
     loop {
         match source.feed.try_recv() {
+            Ok(Feed { item: FeedItem::Dropped { .. }, .. }) => {}
             Ok(Feed { item, host_time_us }) => {
                 assert!(host_time_us > 1_600_000_000_000_000, "a host time of today");
                 return item;
@@ -92,7 +93,11 @@ fn a_tcp_stream_with_garbage_between_frames_is_read_lost_and_found_again() {
     source.stop.stop();
     assert_eq!(next(&mut source), FeedItem::Ended);
     let state = source.link.borrow().clone();
-    assert_eq!((state.frames, state.dropped, state.reconnects, state.overflow_bytes), (4, 2, 1, 0), "{state:?}");
+    assert_eq!(
+        (state.frames, state.dropped, state.reconnects, state.overflow_bytes),
+        (4, 1, 1, 0),
+        "the rest of shot 3 is no bad frame: {state:?}"
+    );
     assert!(state.last_byte_us.is_some() && state.fault.is_none(), "{state:?}");
 }
 

@@ -61,10 +61,13 @@ impl Terminal {
             std::thread::sleep(Duration::from_millis(20));
         }
     }
-    pub fn send(&mut self, keys: &str) {
+    pub fn write(&mut self, keys: &str) {
         let writer = self.keys.as_mut().unwrap();
         writer.write_all(keys.as_bytes()).unwrap();
         writer.flush().unwrap();
+    }
+    pub fn send(&mut self, keys: &str) {
+        self.write(keys);
         std::thread::sleep(Duration::from_millis(120));
     }
     /// The program's exit code, within a patience.

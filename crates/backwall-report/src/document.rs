@@ -7,6 +7,7 @@ mod table;
 mod wrap;
 
 use super::figure::Figure;
+use super::picture::Picture;
 use serde::{Deserialize, Serialize};
 
 /// A whole document.
@@ -83,6 +84,8 @@ pub enum Block {
     Table(Table),
     /// Side by side where there is room.
     Figures(Vec<Captioned>),
+    /// Photos, two side by side.
+    Pictures(Vec<Picture>),
     /// A box that must not be overlooked.
     Notice {
         tone: Tone,
@@ -182,6 +185,15 @@ impl Document {
             let fitted = |it: Captioned| Captioned { figure: page::fitted(it.figure, self.paper), ..it };
             self.blocks.push(Block::Figures(figures.into_iter().map(fitted).collect()));
         }
+    }
+    pub fn pictures(&mut self, pictures: Vec<Picture>) {
+        if !pictures.is_empty() {
+            self.blocks.push(Block::Pictures(pictures));
+        }
+    }
+    /// Every photo, in the order in which they stand; pages name them by it.
+    pub fn all_pictures(&self) -> impl Iterator<Item = &Picture> {
+        self.blocks.iter().filter_map(|block| if let Block::Pictures(pictures) = block { Some(pictures) } else { None }).flatten()
     }
     pub fn notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {
         self.blocks.push(Block::Notice { tone, title: title.into(), lines });

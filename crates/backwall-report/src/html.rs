@@ -77,6 +77,7 @@ tr.bad td:first-child { border-left: 2.5pt solid #d55e00; }
 .notice ul { padding-left: 5mm; } .notice p { margin: 0; } .notice .title { font-weight: bold; }
 figure { margin: 2mm 4mm 2mm 0; display: inline-block; vertical-align: top; } figure:only-child { margin-right: 0; }
 .figures { margin-right: -4.1mm; } figure svg { max-width: 100%; height: auto; display: block; }
+.pictures figure { width: 45%; } .pictures img { max-width: 100%; max-height: 90mm; }
 figcaption { font-size: 7.5pt; color: #555; }
 .signatures { display: flex; flex-wrap: wrap; gap: 0 10mm; }
 .signatures p { width: calc(50% - 5mm); border-top: 0.75pt solid #000; margin: 16mm 0 0 0; font-size: 8pt; color: #555; }
@@ -112,6 +113,18 @@ fn write_block(out: &mut String, block: &Block) -> fmt::Result {
         Block::Figures(figures) => {
             writeln!(out, "<div class=\"figures\">")?;
             figures.iter().try_for_each(|figure| write_figure(out, figure))?;
+            writeln!(out, "</div>")
+        }
+        Block::Pictures(pictures) => {
+            writeln!(out, "<div class=\"pictures\">")?;
+            for picture in pictures {
+                let (kind, caption) = (picture.file.media_type(), text(&picture.caption));
+                let coded = base64(picture.file.bytes());
+                writeln!(
+                    out,
+                    "<figure><img alt=\"{caption}\" src=\"data:{kind};base64,{coded}\"/><figcaption>{caption}</figcaption></figure>"
+                )?;
+            }
             writeln!(out, "</div>")
         }
         Block::Notice { tone, title, lines } => {

@@ -13,6 +13,7 @@ pub mod html;
 pub mod left;
 pub mod parquet;
 pub mod pdf;
+pub mod picture;
 pub mod png;
 pub mod readings;
 pub mod statistics;

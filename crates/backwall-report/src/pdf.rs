@@ -3,9 +3,10 @@
 
 mod fonts;
 
-use super::document::layout::{Entry, Page, Pages, pages};
-use super::document::{Document, Logo};
+use super::document::Document;
+use super::document::layout::{Entry, Page, Pages, Place, pages};
 use super::figure::{Anchor, Dash, Figure, Ink, Item, Point, Stroke, Text, Weight, font};
+use super::picture::{Picture, PictureFile};
 use chrono::{DateTime, Datelike, Timelike};
 use fonts::Fonts;
 use miniz_oxide::deflate::compress_to_vec_zlib;
@@ -39,9 +40,17 @@ pub fn pdf(document: &Document) -> Result<Written, PdfError> {
     let (catalog, tree) = (next.bump(), next.bump());
     let logo = document.logo.as_ref().map(|logo| {
         let id = next.bump();
-        image(&mut file, id, logo);
+        pixels(&mut file, id, (logo.width, logo.height), &logo.rgb);
         id
     });
+    let pictures: Vec<Ref> = document
+        .all_pictures()
+        .map(|picture| {
+            let id = next.bump();
+            photo(&mut file, id, picture);
+            id
+        })
+        .collect();
     let leaves: Vec<Ref> = laid_out.pages.iter().map(|_| next.bump()).collect();
     for (page, id) in laid_out.pages.iter().zip(&leaves) {
         let contents = next.bump();
@@ -52,9 +61,14 @@ pub fn pdf(document: &Document) -> Result<Written, PdfError> {
         leaf.media_box(Rect::new(0.0, 0.0, points(page.figure.width), points(page.figure.height)));
         let mut resources = leaf.resources();
         fonts.name(&mut resources);
+        let mut objects = resources.x_objects();
         if let (Some(logo), Some(_)) = (logo, page.logo) {
-            resources.x_objects().pair(LOGO, logo);
+            objects.pair(LOGO, logo);
         }
+        for (number, _) in &page.pictures {
+            objects.pair(Name(photo_name(*number).as_bytes()), pictures[*number]);
+        }
+        objects.finish();
         resources.finish();
         leaf.finish();
     }
@@ -93,12 +107,32 @@ fn date(us: i64) -> Option<Date> {
     Some(date.hour(part(time.hour())).minute(part(time.minute())).second(part(time.second())).utc_offset_hour(0))
 }
 
-fn image(file: &mut Pdf, id: Ref, logo: &Logo) {
-    let pixels = compressed(&logo.rgb);
+fn pixels(file: &mut Pdf, id: Ref, (width, height): (u32, u32), rgb: &[u8]) {
+    let pixels = compressed(rgb);
     let mut image = file.image_xobject(id, &pixels);
     image.filter(Filter::FlateDecode);
-    image.width(logo.width as i32).height(logo.height as i32).bits_per_component(8);
+    image.width(width as i32).height(height as i32).bits_per_component(8);
     image.color_space().device_rgb();
+}
+
+fn photo_name(number: usize) -> String {
+    format!("Photo{number}")
+}
+
+/// A JPEG goes in as it is: PDF readers decode it themselves.
+fn photo(file: &mut Pdf, id: Ref, picture: &Picture) {
+    match &picture.file {
+        PictureFile::Jpeg { bytes, components } => {
+            let mut image = file.image_xobject(id, bytes);
+            image.filter(Filter::DctDecode);
+            image.width(picture.width as i32).height(picture.height as i32).bits_per_component(8);
+            match components {
+                1 => image.color_space().device_gray(),
+                _ => image.color_space().device_rgb(),
+            }
+        }
+        PictureFile::Png { rgb, .. } => pixels(file, id, (picture.width, picture.height), rgb),
+    }
 }
 
 /// A page's drawing orders.
@@ -106,9 +140,10 @@ fn draw(page: &Page, fonts: &mut Fonts) -> Vec<u8> {
     let mut pen = Pen { content: Content::new(), height: page.figure.height, fonts };
     pen.content.set_line_cap(LineCapStyle::ButtCap).set_line_join(LineJoinStyle::RoundJoin);
     if let Some(place) = page.logo {
-        let [x, y] = pen.at(Point { x: place.x, y: place.y + place.height });
-        pen.content.save_state().transform([points(place.width), 0.0, 0.0, points(place.height), x, y]);
-        pen.content.x_object(LOGO).restore_state();
+        pen.image(LOGO, place);
+    }
+    for (number, place) in &page.pictures {
+        pen.image(Name(photo_name(*number).as_bytes()), *place);
     }
     pen.figure(&page.figure);
     pen.content.finish().to_vec()
@@ -124,6 +159,12 @@ struct Pen<'a> {
 impl Pen<'_> {
     fn at(&self, point: Point) -> [f32; 2] {
         [points(point.x), points(self.height - point.y)]
+    }
+
+    fn image(&mut self, name: Name<'_>, place: Place) {
+        let [x, y] = self.at(Point { x: place.x, y: place.y + place.height });
+        self.content.save_state().transform([points(place.width), 0.0, 0.0, points(place.height), x, y]);
+        self.content.x_object(name).restore_state();
     }
 
     fn figure(&mut self, figure: &Figure) {

@@ -279,10 +279,10 @@ pub fn logo(png: &[u8]) -> Result<Logo, String> {
     Ok(Logo { width: picture.width(), height: picture.height(), rgb, png: png.to_vec() })
 }
 
-/// Name and text of each template that comes with the program.
+/// Name and text of each template that comes with the program; the first is what a report is where nothing else is asked for.
 pub const SHIPPED: &[(&str, &str)] = &[
-    ("summary", include_str!("../../../profiles/report/summary.toml")),
     ("full", include_str!("../../../profiles/report/full.toml")),
+    ("summary", include_str!("../../../profiles/report/summary.toml")),
     ("complete", include_str!("../../../profiles/report/complete.toml")),
     ("daily", include_str!("../../../profiles/report/daily.toml")),
 ];

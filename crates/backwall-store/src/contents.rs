@@ -4,9 +4,9 @@ use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 pub use backwall_survey::job::noted::MarkKind;
-use backwall_survey::job::statement::{Said, Swap};
+use backwall_survey::job::statement::Swap;
 use backwall_survey::job::validity::{Check, Validity, standing, validity, validity_at};
-use backwall_survey::job::{Checklist, InForce, Plan, Statement};
+use backwall_survey::job::{Checklist, InForce, Plan, Statement, in_force};
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Limits, Spot};
@@ -50,9 +50,45 @@ pub struct JobContents {
     pub evaluations: Vec<EvaluationSummary>,
     /// Which readings of a run count, in the order it was said; the newest of a run holds.
     pub adoptions: Vec<Adoption>,
+    /// Changes of the kit that stand, in order.
+    pub swaps: Vec<Swapped>,
+}
+
+/// A part that a calibration hangs on was changed; what came before it, by the order in which it was entered: a clock may be set back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Swapped {
+    pub swap: Swap,
+    /// The last set-up and the last run begun before it; 0 for none.
+    pub last_setup: i64,
+    pub last_run: RunId,
+    /// Verifications made before it.
+    pub checks: usize,
 }
 
 impl JobContents {
+    /// A job of which nothing but plan and checklist is there, as it is before its file is made.
+    pub fn unmade(plan: Plan, checklist: Checklist) -> Self {
+        Self {
+            force: in_force(&plan, &[], &[]),
+            made_with: plan.clone(),
+            plan,
+            checklist,
+            statements: Vec::new(),
+            set_aside: Vec::new(),
+            answers: Vec::new(),
+            signatures: Vec::new(),
+            setups: Vec::new(),
+            runs: Vec::new(),
+            notes: Vec::new(),
+            overrides: Vec::new(),
+            checks: Vec::new(),
+            encoder_checks: Vec::new(),
+            evaluations: Vec::new(),
+            adoptions: Vec::new(),
+            swaps: Vec::new(),
+        }
+    }
+
     /// How the calibration of the readings of a run that count stands.
     pub fn validity(&self, run: &RunSummary) -> Validity {
         match self.adopted(run.id) {
@@ -63,8 +99,8 @@ impl JobContents {
 
     fn validity_as_measured(&self, run: &RunSummary) -> Validity {
         let RunStart { started_us, setup_id, setup, wall_temperature, .. } = &run.start;
-        let began = validity_at(self.validity_since(*started_us, *setup_id), setup, *wall_temperature);
-        let went_on = run.changes.iter().map(|change| self.validity_since(change.at_us, Some(change.setup_id)));
+        let began = validity_at(self.validity_since(run.id, *started_us, *setup_id), setup, *wall_temperature);
+        let went_on = run.changes.iter().map(|change| self.validity_since(run.id, change.at_us, Some(change.setup_id)));
         let all: Vec<Validity> = std::iter::once(began.clone()).chain(went_on).collect();
         match all.into_iter().find(|found| matches!(found, Validity::Suspect(_))) {
             Some(suspect) => suspect,
@@ -74,28 +110,21 @@ impl JobContents {
     }
 
     /// How a run with a set-up stands by the verifications made with the kit it was recorded with.
-    fn validity_since(&self, started_us: i64, setup_id: Option<i64>) -> Validity {
-        let swapped = self.swaps().map(|(at_us, _)| at_us).filter(|at_us| *at_us > started_us).min();
-        let Some(swapped) = swapped else { return validity(started_us, setup_id, &self.checks) };
-        let with_its_kit: Vec<Check> = self.checks.iter().filter(|check| check.by.at_us <= swapped).cloned().collect();
-        match validity(started_us, setup_id, &with_its_kit) {
+    fn validity_since(&self, run: RunId, started_us: i64, setup_id: Option<i64>) -> Validity {
+        let Some(swapped) = self.swaps.iter().find(|swapped| swapped.last_run >= run) else {
+            return validity(started_us, setup_id, &self.checks);
+        };
+        let with_its_kit = &self.checks[..swapped.checks.min(self.checks.len())];
+        match validity(started_us, setup_id, with_its_kit) {
             Validity::Pending(_) => Validity::Pending("the kit was changed before it was verified again"),
             found => found,
         }
     }
 
-    /// Every swap of a part that a calibration hangs on, with its time.
-    fn swaps(&self) -> impl Iterator<Item = (i64, &Swap)> {
-        self.statements.iter().filter(|statement| self.force.stands(statement.id)).filter_map(|statement| match &statement.said {
-            Said::Swap(swap) => Some((statement.by.at_us, swap)),
-            _ => None,
-        })
-    }
-
     /// The last swap that the set-up entered last knows nothing of.
     pub(crate) fn swapped_since(&self) -> Option<&Swap> {
-        let entered = self.setups.last()?.by.at_us;
-        self.swaps().filter(|(at_us, _)| *at_us > entered).last().map(|(_, swap)| swap)
+        let entered = self.setups.last()?.id;
+        self.swaps.last().filter(|swapped| swapped.last_setup >= entered).map(|swapped| &swapped.swap)
     }
 
     /// The set-up that the next run is recorded with; none where nothing was entered since the kit was changed.
@@ -130,10 +159,10 @@ impl JobContents {
             return Validity::Pending("its run is not in the job");
         };
         // Another way to read a hot wall may need no zero.
-        let own = validity_at(self.validity_since(run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
+        let own = validity_at(self.validity_since(run.id, run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
         let measured = match self.validity_as_measured(run) {
             // A hot wall is judged by the evaluation's own way to read it.
-            Validity::Pending(_) if run.changes.is_empty() => self.validity_since(run.start.started_us, run.start.setup_id),
+            Validity::Pending(_) if run.changes.is_empty() => self.validity_since(run.id, run.start.started_us, run.start.setup_id),
             other => other,
         };
         let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
@@ -253,10 +282,12 @@ pub enum EventKind {
     Setup,
     /// The place was set again.
     Place,
+    /// Frames that came damaged or did not fit the profile: all up to then, by why.
+    Dropped,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -269,6 +300,7 @@ impl EventKind {
         Self::Doubt,
         Self::Setup,
         Self::Place,
+        Self::Dropped,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -284,6 +316,7 @@ impl EventKind {
             Self::Doubt => "doubt",
             Self::Setup => "set-up",
             Self::Place => "place",
+            Self::Dropped => "dropped",
         }
     }
 }
@@ -318,7 +351,7 @@ pub enum Entry {
     TimeBase(TimeBase),
     /// The number of the set-up that the readings from here on are made with.
     SetupChange(i64),
-    /// Where the crawler stands by the operator's word: the next reading is there, and places go on from it.
+    /// Where the crawler stands by the operator's word, or where it is held as its device started anew: the next reading is there, and places go on from it.
     PlaceSet(Length),
     /// What readings are because of their neighbours.
     Judgement(Judgement),
@@ -394,6 +427,8 @@ pub struct RunSummary {
     pub no_echo: u64,
     /// Shots that never arrived.
     pub lost: u64,
+    /// Frames that were dropped, in words; nothing where none was.
+    pub dropped: Option<String>,
     pub spots: u64,
     pub least: Option<Length>,
     pub least_at: Option<Length>,

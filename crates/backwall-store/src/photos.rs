@@ -67,14 +67,19 @@ pub fn keep(job: &Path, kept_name: &str, bytes: &[u8]) -> Result<(), StoreError>
 
 /// Whether a photo's file is the one that was added.
 pub fn check(job: &Path, photo: &Photo) -> Result<PhotoState, StoreError> {
+    read(job, photo).map(|read| read.err().unwrap_or(PhotoState::Whole))
+}
+
+/// The photo as it was added, or how its file was found instead.
+pub fn read(job: &Path, photo: &Photo) -> Result<Result<Vec<u8>, PhotoState>, StoreError> {
     if !photo.kept {
-        return Ok(PhotoState::Elsewhere);
+        return Ok(Err(PhotoState::Elsewhere));
     }
     let path = folder(job).join(&photo.file);
     match std::fs::read(&path) {
-        Ok(bytes) if digest(&bytes) == photo.blake3 => Ok(PhotoState::Whole),
-        Ok(_) => Ok(PhotoState::Changed),
-        Err(why) if why.kind() == std::io::ErrorKind::NotFound => Ok(PhotoState::Missing),
+        Ok(bytes) if digest(&bytes) == photo.blake3 => Ok(Ok(bytes)),
+        Ok(_) => Ok(Err(PhotoState::Changed)),
+        Err(why) if why.kind() == std::io::ErrorKind::NotFound => Ok(Err(PhotoState::Missing)),
         Err(why) => Err(StoreError::Photo { path, what: why.to_string() }),
     }
 }

@@ -142,6 +142,7 @@ impl JobReader {
             made_with,
             set_aside,
             runs,
+            swaps: self.swaps(&statements, &force)?,
             statements,
             force,
             checklist,

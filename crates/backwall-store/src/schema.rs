@@ -533,6 +533,19 @@ mod tests {
         assert_eq!(tables, kept);
     }
     /// A file as the first format laid it, with a plan in it.
+    /// The page for whoever opens the file with other tools.
+    #[test]
+    fn the_page_of_the_job_file_has_every_table_and_the_number_of_the_format() {
+        let page = include_str!("../../../docs/job-file.md");
+        assert!(page.contains(&format!("the version of the format ({KNOWN_VERSION};")), "another number than {KNOWN_VERSION}");
+        let connection = fresh(KNOWN_VERSION).unwrap();
+        let mut names =
+            connection.prepare("SELECT name FROM sqlite_schema WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite%'").unwrap();
+        let names: Vec<String> = names.query_map([], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap();
+        let missing: Vec<_> = names.iter().filter(|name| !page.contains(&format!("`{name}`"))).collect();
+        assert!(names.len() > 30 && missing.is_empty(), "docs/job-file.md does not name {missing:?} of {}", names.len());
+    }
+
     #[test]
     fn a_file_of_the_first_format_is_brought_up_to_date() {
         let plan = include_str!("../../../tests/data/plan.toml");

@@ -2,7 +2,7 @@
 //! on which line, where its readings are and what is required there.
 
 use super::adoption::same_spot;
-use super::contents::{JobContents, RunId, RunState, RunSummary};
+use super::contents::{JobContents, RunId, RunState, RunSummary, Swapped};
 use super::cursor::Cursor;
 use super::error::StoreError;
 use super::queue::JobItem;
@@ -48,6 +48,22 @@ impl JobReader {
         let plan: String = self.said(self.connection.query_row("SELECT plan_toml FROM job", [], |row| row.get(0)))?;
         // Read by its schema alone: a rule added later must not lock a job out that was good when it was made.
         toml::from_str(&plan).map_err(|error| StoreError::corrupt(&self.path, error))
+    }
+
+    /// The changes of the kit that stand.
+    pub(super) fn swaps(&self, statements: &[Statement], force: &InForce) -> Result<Vec<Swapped>, StoreError> {
+        const BEFORE: &str =
+            "SELECT coalesce(max(item_id) FILTER (WHERE item = 'setup'), 0), coalesce(max(item_id) FILTER (WHERE item = 'run'), 0),
+             count(*) FILTER (WHERE item = 'block_check')
+             FROM ledger WHERE id < (SELECT id FROM ledger WHERE item = 'statement' AND item_id = ?1)";
+        let mut swaps = Vec::new();
+        for statement in statements.iter().filter(|statement| force.stands(statement.id)) {
+            let Said::Swap(swap) = &statement.said else { continue };
+            swaps.push(self.said(self.connection.query_row(BEFORE, [statement.id], |row| {
+                Ok(Swapped { swap: swap.clone(), last_setup: row.get(0)?, last_run: row.get(1)?, checks: row.get::<_, i64>(2)? as usize })
+            }))?);
+        }
+        Ok(swaps)
     }
 
     /// What is in force, over all runs of the file.

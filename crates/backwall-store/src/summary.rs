@@ -1,6 +1,6 @@
 //! What a run came to: counted from its rows, and for ended runs as it was written down at the end.
 
-use super::contents::{PlaceSet, RunId, RunStart, RunState, RunSummary, SetupChange};
+use super::contents::{EventKind, PlaceSet, RunId, RunStart, RunState, RunSummary, SetupChange};
 use super::digest::{self, Digest, hex};
 use super::schema::CHANGED_SINCE;
 use backwall_survey::job::force::Recorded;
@@ -136,7 +136,16 @@ fn placed(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<PlaceSet>
 pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
     let summary = without_changes(connection, run)?;
     let Some(summary) = summary else { return Ok(None) };
-    Ok(Some(RunSummary { changes: changes(connection, run)?, placed: placed(connection, run)?, ..summary }))
+    let (changes, placed, dropped) = (changes(connection, run)?, placed(connection, run)?, dropped(connection, run)?);
+    Ok(Some(RunSummary { changes, placed, dropped, ..summary }))
+}
+
+/// What was dropped of the stream, as it was last said.
+fn dropped(connection: &Connection, run: RunId) -> rusqlite::Result<Option<String>> {
+    connection
+        .prepare_cached("SELECT text FROM event WHERE run_id = ?1 AND kind = ?2 ORDER BY id DESC LIMIT 1")?
+        .query_row(rusqlite::params![run, EventKind::Dropped.word()], |row| row.get(0))
+        .optional()
 }
 
 fn without_changes(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
@@ -185,6 +194,7 @@ fn filled(
         readings: counted(readings),
         no_echo: counted(no_echo),
         lost,
+        dropped: None,
         spots: counted(spots),
         least: least.map(Length::nanometres),
         least_at: least_at.map(Length::micrometres),

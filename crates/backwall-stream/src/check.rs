@@ -9,6 +9,8 @@ pub enum ByteOrder {
     #[default]
     Little,
     Big,
+    /// The highest byte first within each 16 bits, the lowest 16 bits first: how many send long numbers in registers.
+    Swapped,
 }
 
 impl ByteOrder {
@@ -18,6 +20,7 @@ impl ByteOrder {
         match self {
             Self::Big => bytes.iter().fold(0, add),
             Self::Little => bytes.iter().rev().fold(0, add),
+            Self::Swapped => bytes.rchunks(2).flatten().fold(0, add),
         }
     }
 }
@@ -71,34 +74,63 @@ impl Check {
 
     /// Where the body ends; `None` where the check fails.
     pub fn body_end(&self, frame: &[u8]) -> Option<usize> {
-        let width = self.width();
-        if width == 0 {
+        if self.width() == 0 {
             return Some(frame.len());
         }
-        let (covered_to, body_end, value) = match self.place {
+        let read = self.read(frame)?;
+        (read.due == read.sent).then_some(read.body_end)
+    }
+
+    /// The check value of a frame as it was sent and as it should be; `None` where there is none.
+    pub fn read(&self, frame: &[u8]) -> Option<Read> {
+        let width = self.width();
+        let (body_end, sent) = match self.place {
             CheckPlace::End => {
                 let end = frame.len().checked_sub(width)?;
-                (end, end, self.order.unsigned(&frame[end..]))
+                (end, self.order.unsigned(&frame[end..]))
             }
-            CheckPlace::At(at) => (frame.len(), frame.len(), self.order.unsigned(frame.get(at..at + width)?)),
+            CheckPlace::At(at) => (frame.len(), self.order.unsigned(frame.get(at..at + width)?)),
             CheckPlace::HexBehind(sign) => {
                 let at = frame.iter().rposition(|byte| *byte == sign)?;
                 let digits = frame[at + 1..].trim_ascii_end();
                 if digits.len() != 2 * width || !digits.iter().all(u8::is_ascii_hexdigit) {
                     return None;
                 }
-                (at, at, u64::from_str_radix(std::str::from_utf8(digits).ok()?, 16).ok()?)
+                (at, u64::from_str_radix(std::str::from_utf8(digits).ok()?, 16).ok()?)
             }
         };
-        let covered = frame.get(self.from..covered_to)?;
-        let right = match &self.kind {
-            CheckKind::None => return Some(body_end),
+        let due = self.of(frame.get(self.from..body_end)?);
+        Some(Read { body_end, sent, due })
+    }
+
+    /// The check value of bytes.
+    fn of(&self, covered: &[u8]) -> u64 {
+        match &self.kind {
+            CheckKind::None => 0,
             CheckKind::Crc(sum) => sum.of(covered),
             CheckKind::Xor => u64::from(covered.iter().fold(0, |sum, byte| sum ^ byte)),
             CheckKind::Sum => u64::from(covered.iter().fold(0u8, |sum, byte| sum.wrapping_add(*byte))),
-        };
-        (right == value).then_some(body_end)
+        }
     }
+
+    /// Puts the check value behind bytes that are to be sent.
+    pub fn append(&self, bytes: &mut Vec<u8>) {
+        let value = self.of(bytes.get(self.from..).unwrap_or_default());
+        let all: Vec<u8> = value.to_be_bytes()[8 - self.width()..].to_vec();
+        match self.order {
+            ByteOrder::Big => bytes.extend(all),
+            ByteOrder::Little => bytes.extend(all.iter().rev()),
+            ByteOrder::Swapped => bytes.extend(all.rchunks(2).flatten()),
+        }
+    }
+}
+
+/// A check value as it stands in a frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Read {
+    pub body_end: usize,
+    pub sent: u64,
+    pub due: u64,
 }
 
 #[cfg(test)]
@@ -123,6 +155,7 @@ mod tests {
     fn numbers_are_read_from_either_end() {
         assert_eq!(ByteOrder::Little.unsigned(&[1, 2, 3]), 0x030201);
         assert_eq!(ByteOrder::Big.unsigned(&[1, 2, 3]), 0x010203);
+        assert_eq!(ByteOrder::Swapped.unsigned(&[3, 4, 1, 2]), 0x01020304);
     }
 
     #[test]

@@ -34,6 +34,11 @@ impl Checksum {
         }
     }
 
+    /// Whether the value fills its bytes.
+    pub fn is_bytes(&self) -> bool {
+        self.width.is_multiple_of(8)
+    }
+
     /// Whole bytes the value takes in a frame.
     pub fn bytes(&self) -> usize {
         usize::from(self.width).div_ceil(8)
@@ -46,6 +51,116 @@ impl std::fmt::Debug for Checksum {
     }
 }
 
+/// Other names of algorithms, as manuals print them; the catalogue lists them as aliases.
+const ALIASES: &[(&str, &str)] = &[
+    ("CRC-16/CCITT-FALSE", "CRC-16/IBM-3740"),
+    ("CRC-16/AUTOSAR", "CRC-16/IBM-3740"),
+    ("CRC-16/CCITT", "CRC-16/KERMIT"),
+    ("CRC-16/CCITT-TRUE", "CRC-16/KERMIT"),
+    ("CRC-CCITT", "CRC-16/KERMIT"),
+    ("CRC-16/V-41-LSB", "CRC-16/KERMIT"),
+    ("KERMIT", "CRC-16/KERMIT"),
+    ("CRC-16", "CRC-16/ARC"),
+    ("CRC-IBM", "CRC-16/ARC"),
+    ("CRC-16/LHA", "CRC-16/ARC"),
+    ("ARC", "CRC-16/ARC"),
+    ("MODBUS", "CRC-16/MODBUS"),
+    ("XMODEM", "CRC-16/XMODEM"),
+    ("ZMODEM", "CRC-16/XMODEM"),
+    ("CRC-16/ACORN", "CRC-16/XMODEM"),
+    ("CRC-16/LTE", "CRC-16/XMODEM"),
+    ("CRC-16/V-41-MSB", "CRC-16/XMODEM"),
+    ("CRC-16/AUG-CCITT", "CRC-16/SPI-FUJITSU"),
+    ("CRC-16/ISO-HDLC", "CRC-16/IBM-SDLC"),
+    ("CRC-16/X-25", "CRC-16/IBM-SDLC"),
+    ("CRC-B", "CRC-16/IBM-SDLC"),
+    ("X-25", "CRC-16/IBM-SDLC"),
+    ("CRC-16/DARC", "CRC-16/GENIBUS"),
+    ("CRC-16/EPC", "CRC-16/GENIBUS"),
+    ("CRC-16/BUYPASS", "CRC-16/UMTS"),
+    ("CRC-A", "CRC-16/ISO-IEC-14443-3-A"),
+    ("CRC-8", "CRC-8/SMBUS"),
+    ("CRC-8/CCITT", "CRC-8/SMBUS"),
+    ("CRC-8/MAXIM", "CRC-8/MAXIM-DOW"),
+    ("DOW-CRC", "CRC-8/MAXIM-DOW"),
+    ("CRC-8/ITU", "CRC-8/I-432-1"),
+    ("CRC-8/AES", "CRC-8/TECH-3250"),
+    ("CRC-8/EBU", "CRC-8/TECH-3250"),
+    ("CRC-24", "CRC-24/OPENPGP"),
+    ("CRC-32", "CRC-32/ISO-HDLC"),
+    ("CRC-32/ADCCP", "CRC-32/ISO-HDLC"),
+    ("CRC-32/V-42", "CRC-32/ISO-HDLC"),
+    ("CRC-32/XZ", "CRC-32/ISO-HDLC"),
+    ("PKZIP", "CRC-32/ISO-HDLC"),
+    ("CRC-32C", "CRC-32/ISCSI"),
+    ("CRC-32/CASTAGNOLI", "CRC-32/ISCSI"),
+    ("CRC-32/INTERLAKEN", "CRC-32/ISCSI"),
+    ("CRC-32/BASE91-C", "CRC-32/ISCSI"),
+    ("CRC-32D", "CRC-32/BASE91-D"),
+    ("CRC-32Q", "CRC-32/AIXM"),
+    ("CRC-32/POSIX", "CRC-32/CKSUM"),
+    ("CKSUM", "CRC-32/CKSUM"),
+    ("CRC-32/AAL5", "CRC-32/BZIP2"),
+    ("CRC-32/DECT-B", "CRC-32/BZIP2"),
+    ("B-CRC-32", "CRC-32/BZIP2"),
+    ("CRC-64", "CRC-64/ECMA-182"),
+    ("CRC-64/GO-ECMA", "CRC-64/XZ"),
+];
+
+/// The algorithm by the name of the catalogue or another that manuals print; `None` where neither knows it.
+pub fn by_name(name: &str) -> Option<Checksum> {
+    let alias = ALIASES.iter().find(|(alias, _)| letters(alias).eq(letters(name))).map(|(_, known)| *known);
+    of_catalogue(alias.unwrap_or(name))
+}
+
+/// A name as the catalogue prints it.
+pub fn printed(constant: &str) -> String {
+    let mut parts = constant.splitn(3, '_');
+    match (parts.next(), parts.next(), parts.next()) {
+        (Some(crc), Some(width), Some(rest)) => format!("{crc}-{width}/{}", rest.replace('_', "-")),
+        _ => constant.to_owned(),
+    }
+}
+
+fn letters(name: &str) -> impl Iterator<Item = char> + '_ {
+    name.chars().filter(char::is_ascii_alphanumeric).map(|letter| letter.to_ascii_uppercase())
+}
+
+/// What may be meant by a name that nobody knows: the nearest, or all of its width.
+pub fn hint(name: &str) -> String {
+    let wanted: String = letters(name).collect();
+    let all = NAMES.iter().map(|name| printed(name)).chain(ALIASES.iter().map(|(alias, _)| (*alias).to_owned()));
+    let near = all.map(|known| (distance(&wanted, &letters(&known).collect::<String>()), known)).min();
+    if let Some((distance, known)) = near
+        && distance * 4 <= wanted.len()
+    {
+        return format!(": {known} is meant?");
+    }
+    let width: String = name.chars().skip_while(|char| !char.is_ascii_digit()).take_while(char::is_ascii_digit).collect();
+    let start = format!("CRC_{width}_");
+    let of_width: Vec<String> = NAMES.iter().filter(|known| known.starts_with(&start)).map(|known| printed(known)).collect();
+    if of_width.is_empty() || width.is_empty() {
+        ": write it as there, as CRC-32/ISCSI or CRC-16/MODBUS".to_owned()
+    } else {
+        format!(": of {width} bits it has {}; `backwall profile try` says which fits the bytes that come", of_width.join(", "))
+    }
+}
+
+/// How many letters are wrong, missing or too many (the edit distance of Levenshtein).
+fn distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (line, a) in a.chars().enumerate() {
+        let mut before = std::mem::replace(&mut row[0], line + 1);
+        for at in 0..b.len() {
+            let change = before + usize::from(a != b[at]);
+            before = row[at + 1];
+            row[at + 1] = change.min(before + 1).min(row[at] + 1);
+        }
+    }
+    row[b.len()]
+}
+
 /// `CRC-32/ISCSI` and `crc_32_iscsi` name the same.
 fn same_name(constant: &str, name: &str) -> bool {
     constant.len() == name.len()
@@ -55,7 +170,7 @@ fn same_name(constant: &str, name: &str) -> bool {
 macro_rules! catalogue {
     ($($engine:ident: $($name:ident),*;)*) => {
         /// The algorithm of a catalogue name; `None` where the catalogue has no such name.
-        pub fn by_name(name: &str) -> Option<Checksum> {
+        fn of_catalogue(name: &str) -> Option<Checksum> {
             if same_name("CRC_32_ISCSI", name) {
                 return Some(Checksum { name: "CRC_32_ISCSI", width: 32, engine: Engine::Castagnoli });
             }
@@ -145,5 +260,28 @@ mod tests {
             assert_eq!(by_name(name).unwrap().of(b"123456789"), *check, "{name}");
         }
         assert!(by_name("CRC-32/NO-SUCH").is_none());
+    }
+
+    /// The catalogue's entry of 29B1h lists CRC-16/CCITT-FALSE as an alias; the check values are those it prints.
+    #[test]
+    fn names_that_manuals_print_are_known_and_a_slip_is_answered_with_the_nearest() {
+        for (alias, check) in [
+            ("CRC-16/CCITT-FALSE", 0x29B1),
+            ("crc16 ccitt false", 0x29B1),
+            ("CRC-16/X-25", 0x906E),
+            ("CRC-16", 0xBB3D),
+            ("CRC-32", 0xCBF4_3926),
+            ("CRC-32C", 0xE306_9283),
+            ("CRC-16/CCITT", 0x2189),
+        ] {
+            assert_eq!(by_name(alias).unwrap_or_else(|| panic!("{alias}")).of(b"123456789"), check, "{alias}");
+        }
+        for (alias, known) in ALIASES {
+            assert!(of_catalogue(known).is_some(), "{alias} leads to {known}");
+            assert!(of_catalogue(alias).is_none(), "{alias} is a name of the catalogue itself");
+        }
+        assert_eq!(hint("CRC-16/MODBUSS"), ": CRC-16/MODBUS is meant?");
+        assert_eq!(hint("CRC-32/CASTAGNOLY"), ": CRC-32/CASTAGNOLI is meant?");
+        assert!(hint("CRC-16/WHATEVER-ELSE").starts_with(": of 16 bits it has CRC-16/ARC, "));
     }
 }

@@ -2,8 +2,11 @@
 
 use super::draft::{Draft, Memory, Outcome};
 use super::framing::{Cut, Framer};
+use super::layout::{LayoutError, RecordRule};
+use super::meaning::RecordKind;
 use super::profile::Profile;
 use backwall_survey::reading::Record;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// What came of one frame.
@@ -23,6 +26,8 @@ pub enum What {
     Ignored,
     /// A shot before any header; not evaluated.
     BeforeHeader,
+    /// A good frame of another channel than the one that is read.
+    OtherChannel(String),
     Dropped {
         why: String,
     },
@@ -42,6 +47,8 @@ pub struct DecodeCounts {
     pub before_header: u64,
     /// Bytes that belong to no good frame.
     pub garbage_bytes: u64,
+    /// Frames of channels that are not read (also in `frames`).
+    pub other_channels: u64,
 }
 
 pub struct Decoder {
@@ -53,14 +60,20 @@ struct Reader {
     profile: Arc<Profile>,
     memory: Memory,
     counts: DecodeCounts,
+    /// Dropped frames by why.
+    reasons: BTreeMap<String, u64>,
+    /// The request that was sent last.
+    asked: Option<usize>,
     keep_bytes: bool,
     started: bool,
 }
 
 impl Decoder {
     pub fn new(profile: Arc<Profile>) -> Self {
-        let framer = Framer::new(profile.framing.clone(), profile.check.clone(), profile.max_frame_bytes);
-        let reader = Reader { profile, memory: Memory::default(), counts: DecodeCounts::default(), keep_bytes: false, started: false };
+        let framer = profile.framer();
+        let memory = Memory::of(profile.channel.clone());
+        let (counts, reasons) = (DecodeCounts::default(), BTreeMap::new());
+        let reader = Reader { profile, memory, counts, reasons, asked: None, keep_bytes: false, started: false };
         Self { framer, reader }
     }
 
@@ -88,6 +101,24 @@ impl Decoder {
         self.framer.resync();
     }
 
+    /// What comes from here on answers this request of the profile; whether the one before was answered.
+    pub fn asked(&mut self, request: usize, answered: bool) {
+        self.reader.asked = Some(request);
+        if !answered {
+            self.framer.forget();
+        }
+    }
+
+    /// Dropped frames by why.
+    pub fn reasons(&self) -> &BTreeMap<String, u64> {
+        &self.reader.reasons
+    }
+
+    /// The channel that is read, where the device has channels.
+    pub fn channel(&self) -> Option<&str> {
+        self.reader.memory.channel.as_deref()
+    }
+
     pub fn counts(&self) -> DecodeCounts {
         DecodeCounts { bad_frames: self.framer.bad_frames, garbage_bytes: self.framer.garbage_bytes, ..self.reader.counts }
     }
@@ -110,38 +141,75 @@ impl Reader {
 
     /// Answers whether the frame was good.
     fn cut(&mut self, cut: Cut<'_>, out: &mut Vec<Decoded>) -> bool {
+        let base = self.memory.header.as_ref().map(|header| header.base);
         let (raw, what, good) = match cut {
-            Cut::Bad { raw, why } => (raw, What::Dropped { why: why.to_owned() }, false),
+            Cut::Bad { raw, why } => {
+                *self.reasons.entry(why.to_owned()).or_default() += 1;
+                (raw, What::Dropped { why: why.to_owned() }, false)
+            }
             Cut::Frame { raw, body } => {
                 let (what, good) = self.body(body);
                 (raw, what, good)
             }
         };
+        // A shot that says when it began to be sampled: the time base of the shots from here on.
+        if let (What::Record(Record::Shot(_)), Some(header)) = (&what, &self.memory.header)
+            && base != Some(header.base)
+        {
+            out.push(Decoded { what: What::Record(Record::Header(header.clone())), bytes: Vec::new() });
+        }
         out.push(Decoded { what, bytes: self.kept(raw) });
         good
     }
 
     fn body(&mut self, body: &[u8]) -> (What, bool) {
         let profile = Arc::clone(&self.profile);
-        let Some((rule, fields)) = profile.records.iter().find_map(|rule| Some((rule, body.strip_prefix(rule.when.as_slice())?))) else {
-            self.counts.unknown += 1;
-            return (What::Unknown, true);
-        };
+        let mut wrong = None;
+        for rule in &profile.records {
+            let Some(fields) = body.strip_prefix(rule.when.as_slice()) else { continue };
+            if rule.answers.is_some() && rule.answers != self.asked {
+                continue;
+            }
+            match rule.is_for(fields) {
+                Ok(true) => return self.record(&profile, rule, fields),
+                Ok(false) => {}
+                Err(error) => wrong = wrong.or(Some((rule.kind, error))),
+            }
+        }
+        match wrong {
+            Some((kind, error)) => self.dropped(kind, &error),
+            None => {
+                self.counts.unknown += 1;
+                (What::Unknown, true)
+            }
+        }
+    }
+
+    fn record(&mut self, profile: &Profile, rule: &RecordRule, fields: &[u8]) -> (What, bool) {
         let mut draft = Draft::default();
         let outcome = rule.read(fields, &mut draft).and_then(|()| draft.finish(rule.kind, &profile.fixed_header, &mut self.memory));
-        match outcome {
-            Ok(outcome) => {
-                self.counts.frames += 1;
-                match outcome {
-                    Outcome::Record(record) => (What::Record(record), true),
-                    Outcome::Ignored => (What::Ignored, true),
-                    Outcome::BeforeHeader => {
-                        self.counts.before_header += 1;
-                        (What::BeforeHeader, true)
-                    }
-                }
+        let outcome = match outcome {
+            Ok(outcome) => outcome,
+            Err(error) => return self.dropped(rule.kind, &error),
+        };
+        self.counts.frames += 1;
+        let what = match outcome {
+            Outcome::Record(record) => What::Record(record),
+            Outcome::Ignored => What::Ignored,
+            Outcome::BeforeHeader => {
+                self.counts.before_header += 1;
+                What::BeforeHeader
             }
-            Err(error) => (What::Dropped { why: format!("{}: {error}", rule.kind.word()) }, false),
-        }
+            Outcome::OtherChannel(channel) => {
+                self.counts.other_channels += 1;
+                What::OtherChannel(channel)
+            }
+        };
+        (what, true)
+    }
+
+    fn dropped(&mut self, kind: RecordKind, error: &LayoutError) -> (What, bool) {
+        *self.reasons.entry(format!("{}: {}", kind.word(), error.reason())).or_default() += 1;
+        (What::Dropped { why: format!("{}: {error}", kind.word()) }, false)
     }
 }

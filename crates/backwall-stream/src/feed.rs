@@ -9,7 +9,7 @@ use super::spec::{Pace, StreamSpec};
 use super::unfit::{Fit, HostClock, Unfit};
 use backwall_survey::reading::Record;
 use backwall_units::Decibel;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
 use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -26,6 +26,10 @@ const FEED_LENGTH: usize = 1024;
 /// How often the state of the link is told, at the most; and how long nothing may come before it is told again.
 const PUBLISH_EVERY: Duration = Duration::from_millis(100);
 const RATE_OVER: Duration = Duration::from_secs(1);
+/// Dropped frames are said at most so often.
+const DROPPED_EVERY: Duration = Duration::from_secs(10);
+/// So many other channels are named.
+const MOST_CHANNELS: usize = 8;
 /// A gap in a file's device clock longer than this is not waited for.
 const LONGEST_PAUSE: Duration = Duration::from_secs(2);
 
@@ -56,6 +60,19 @@ pub enum FeedItem {
     Overflow {
         bytes: u64,
     },
+    /// What happened between us and the device: started again, not answered.
+    Said {
+        words: String,
+    },
+    /// Frames were dropped: all up to now, by why.
+    Dropped {
+        frames: u64,
+        reasons: BTreeMap<String, u64>,
+    },
+    /// Shots of a channel come that is not read.
+    OtherChannel {
+        words: String,
+    },
     /// Bytes come and fit no frame of the profile.
     Unreadable {
         words: String,
@@ -85,6 +102,8 @@ pub struct LinkState {
     pub before_header: u64,
     /// Bytes in no good frame.
     pub garbage_bytes: u64,
+    /// Shots of channels that are not read.
+    pub other_channels: u64,
     pub reconnects: u64,
     pub overflow_bytes: u64,
     /// When the last byte came, µs since 1970-01-01 UTC.
@@ -203,6 +222,8 @@ impl Parts {
             is_file: false,
             reader_ends: false,
             pacer: None,
+            dropped: (0, None),
+            other_channels: Vec::new(),
             unfit: Unfit::default(),
             unfit_words: format!("bytes come, none fit the profile {}: wrong profile?", profile.name),
             clock: HostClock::default(),
@@ -270,6 +291,9 @@ struct Stage {
     /// The reader sees a stop and says when it is done. One that waits for a file or a pipe may not.
     reader_ends: bool,
     pacer: Option<Pacer>,
+    /// Dropped frames that were said, and when.
+    dropped: (u64, Option<Instant>),
+    other_channels: Vec<String>,
     unfit: Unfit,
     unfit_words: String,
     clock: HostClock,
@@ -284,7 +308,7 @@ struct Gone;
 
 impl Stage {
     fn run(mut self) {
-        if self.take_all().is_ok() {
+        if self.take_all().and_then(|()| self.tell_dropped(Duration::ZERO)).is_ok() {
             // The last word; whoever took the feed may be gone by now, which changes nothing.
             let _ = self.tell(FeedItem::Ended, host_now_us());
         }
@@ -325,6 +349,8 @@ impl Stage {
                     self.unfit.restart(&self.decoder.counts());
                     self.tell(FeedItem::Overflow { bytes }, host_time_us)?;
                 }
+                Some((_, Event::Asked { request, answered })) => self.decoder.asked(request, answered),
+                Some((host_time_us, Event::Said { words })) => self.tell(FeedItem::Said { words }, host_time_us)?,
                 Some((host_time_us, Event::Up { what })) => {
                     self.state.up = true;
                     self.state.what.clone_from(&what);
@@ -356,10 +382,32 @@ impl Stage {
                 }
             }
             self.watch_fit()?;
+            self.tell_dropped(DROPPED_EVERY)?;
             if self.published.elapsed() >= PUBLISH_EVERY {
                 self.publish();
             }
         }
+    }
+
+    /// Says what was dropped since it was last said, at most every so often.
+    fn tell_dropped(&mut self, every: Duration) -> Result<(), Gone> {
+        let frames = self.decoder.counts().bad_frames;
+        if frames == self.dropped.0 || self.dropped.1.is_some_and(|last| last.elapsed() < every) {
+            return Ok(());
+        }
+        self.dropped = (frames, Some(Instant::now()));
+        self.tell(FeedItem::Dropped { frames, reasons: self.decoder.reasons().clone() }, host_now_us())
+    }
+
+    /// Another channel than the one that is read is said once, and never read.
+    fn other_channel(&mut self, channel: String, host_time_us: i64) -> Result<(), Gone> {
+        if self.other_channels.contains(&channel) || self.other_channels.len() >= MOST_CHANNELS {
+            return Ok(());
+        }
+        let read = self.decoder.channel().unwrap_or_default().to_owned();
+        let words = format!("channel {channel} comes beside channel {read}: this run reads channel {read} only; --channel chooses another");
+        self.other_channels.push(channel);
+        self.tell(FeedItem::OtherChannel { words }, host_time_us)
     }
 
     /// Says when bytes fit no frame, and no longer when they do.
@@ -379,7 +427,14 @@ impl Stage {
 
     fn deliver(&mut self, decoded: &mut Vec<Decoded>, host_time_us: i64) -> Result<(), Gone> {
         for one in decoded.drain(..) {
-            let What::Record(record) = one.what else { continue };
+            let record = match one.what {
+                What::Record(record) => record,
+                What::OtherChannel(channel) => {
+                    self.other_channel(channel, host_time_us)?;
+                    continue;
+                }
+                _ => continue,
+            };
             let time = match &record {
                 Record::Shot(shot) => Some(shot.device_time_us),
                 Record::Gauge(gauge) => Some(gauge.device_time_us),
@@ -417,6 +472,7 @@ impl Stage {
         state.unknown = counts.unknown;
         state.before_header = counts.before_header;
         state.garbage_bytes = counts.garbage_bytes;
+        state.other_channels = counts.other_channels;
         state.rate_hz = self.rate.at(Instant::now(), self.measured);
         self.link.send_replace(state.clone());
         self.published = Instant::now();

@@ -7,8 +7,9 @@ use super::cobs;
 /// How one frame is told from the next.
 #[derive(Debug, Clone)]
 pub enum Framing {
-    /// Text lines. With a `start` sign, what stands before the last one in a line is noise.
-    Line { end: u8, start: Option<u8> },
+    /// Text lines. With a `start` sign, what stands before the last one in a line is noise. A line that is `json` is one
+    /// object, which shows by itself whether it is whole.
+    Line { end: u8, start: Option<u8>, json: bool },
     /// COBS, ended by a zero byte.
     Cobs,
     /// Frames of stated length, found by their first bytes.
@@ -29,11 +30,12 @@ pub struct Packed {
 #[derive(Debug, Clone, Copy)]
 pub enum LengthRule {
     Fixed(usize),
-    /// A number in the frame; the whole frame is that plus `adds` bytes.
+    /// A number in the frame; the whole frame is so many times that, plus `adds` bytes.
     Field {
         at: usize,
         width: usize,
         order: ByteOrder,
+        times: usize,
         adds: usize,
     },
 }
@@ -71,6 +73,8 @@ pub struct Framer {
     scratch: Vec<u8>,
     /// Dropping everything up to the next delimiter.
     dropping: bool,
+    /// What comes first may be the rest of a frame, which is no bad one.
+    torn: bool,
     /// Place of `pending[0]` in the stream, and up to where a dropped frame is already counted.
     offset: u64,
     counted_to: u64,
@@ -88,6 +92,7 @@ impl Framer {
             pending: Vec::new(),
             scratch: Vec::new(),
             dropping: false,
+            torn: false,
             offset: 0,
             counted_to: 0,
             bad_frames: 0,
@@ -126,19 +131,29 @@ impl Framer {
         }
     }
 
-    /// Bytes were lost here. What is pending cannot be completed; where no strong check would tell, the rest of
-    /// the frame that was cut is dropped too.
+    /// Bytes were lost here, or we come in the middle of a frame. What is pending cannot be completed; where no check shows that
+    /// what comes is whole, the first of it is dropped too.
     pub fn resync(&mut self) {
+        self.forget();
+        let delimited = !matches!(self.framing, Framing::Packed(_));
+        let proven = self.check.width() > 0 || matches!(self.framing, Framing::Line { json: true, .. });
+        (self.dropping, self.torn) = (delimited && !proven, delimited && proven);
+    }
+
+    /// Nothing more comes of what is pending, and what comes next begins anew.
+    pub fn forget(&mut self) {
         self.garbage_bytes += self.pending.len() as u64;
         self.offset += self.pending.len() as u64;
         self.pending.clear();
-        self.dropping = !matches!(self.framing, Framing::Packed(_)) && !self.check.is_strong();
+        (self.dropping, self.torn) = (false, false);
     }
 
     fn bad(&mut self, raw: &[u8], bytes: usize, why: &'static str, sink: &mut impl Sink) {
-        self.bad_frames += 1;
         self.garbage_bytes += bytes as u64;
-        sink.take(Cut::Bad { raw, why });
+        if !std::mem::take(&mut self.torn) {
+            self.bad_frames += 1;
+            sink.take(Cut::Bad { raw, why });
+        }
     }
 
     fn push_delimited(&mut self, mut chunk: &[u8], end: u8, sink: &mut impl Sink) {
@@ -176,18 +191,21 @@ impl Framer {
 
     fn delimited_frame(&mut self, raw: &[u8], sink: &mut impl Sink) {
         match self.framing {
-            Framing::Line { start, .. } => self.line(raw, start, sink),
+            Framing::Line { start, json, .. } => self.line(raw, start, json, sink),
             _ => self.cobs_frame(raw, sink),
         }
     }
 
-    fn line(&mut self, raw: &[u8], start: Option<u8>, sink: &mut impl Sink) {
+    fn line(&mut self, raw: &[u8], start: Option<u8>, json: bool, sink: &mut impl Sink) {
         let mut line = raw;
         while let [head @ .., b'\r' | b'\n'] = line {
             line = head;
         }
         if line.trim_ascii().is_empty() {
             return;
+        }
+        if json && self.torn && !line.trim_ascii_start().starts_with(b"{") {
+            return self.bad(raw, raw.len() + 1, "the rest of a line", sink);
         }
         if let Some(start) = start {
             let Some(at) = line.iter().rposition(|byte| *byte == start) else {
@@ -198,8 +216,12 @@ impl Framer {
         }
         match self.check.body_end(line) {
             None => self.bad(line, line.len() + 1, "the check fails", sink),
-            Some(end) if !sink.take(Cut::Frame { raw: line, body: &line[..end] }) => self.refused(line.len() + 1),
-            Some(_) => {}
+            Some(end) => {
+                self.torn = false;
+                if !sink.take(Cut::Frame { raw: line, body: &line[..end] }) {
+                    self.refused(line.len() + 1);
+                }
+            }
         }
     }
 
@@ -214,6 +236,7 @@ impl Framer {
         }
         let mut scratch = std::mem::take(&mut self.scratch);
         if let Some(body) = self.cobs_body(raw, &mut scratch) {
+            self.torn = false;
             if !sink.take(Cut::Frame { raw, body }) {
                 self.refused(raw.len() + 1);
             }
@@ -280,15 +303,14 @@ impl Framer {
                 Size::Is(_) | Size::Unknown => break,
             };
             let raw = &rest[..size];
-            let body = packed.body(raw, &self.check);
-            match body {
-                Some(body) if sink.take(Cut::Frame { raw, body }) => at += size,
-                Some(_) => {
+            match packed.body(raw, &self.check) {
+                Ok(body) if sink.take(Cut::Frame { raw, body }) => at += size,
+                Ok(_) => {
                     self.count_packed(at, size);
                     at += 1;
                 }
-                None => {
-                    self.bad_packed(at, raw, size, "the check or the ending fails", sink);
+                Err(why) => {
+                    self.bad_packed(at, raw, size, why, sink);
                     at += 1;
                 }
             }
@@ -325,9 +347,9 @@ impl Packed {
     fn size(&self, frame: &[u8], max: usize) -> Size {
         match self.length {
             LengthRule::Fixed(size) => Size::Is(size),
-            LengthRule::Field { at, width, order, adds } => match frame.get(at..at + width) {
+            LengthRule::Field { at, width, order, times, adds } => match frame.get(at..at + width) {
                 None => Size::Unknown,
-                Some(bytes) => match usize::try_from(order.unsigned(bytes)).ok().and_then(|value| value.checked_add(adds)) {
+                Some(bytes) => match length(order.unsigned(bytes), times, adds) {
                     Some(size) if size <= max && size >= self.head + self.tail.len() => Size::Is(size),
                     _ => Size::Impossible { seen: at + width },
                 },
@@ -335,10 +357,14 @@ impl Packed {
         }
     }
 
-    fn body<'a>(&self, raw: &'a [u8], check: &Check) -> Option<&'a [u8]> {
-        let checked = raw.strip_suffix(self.tail.as_slice())?;
-        checked.get(self.head..check.body_end(checked)?)
+    fn body<'a>(&self, raw: &'a [u8], check: &Check) -> Result<&'a [u8], &'static str> {
+        let checked = raw.strip_suffix(self.tail.as_slice()).ok_or("end_hex does not stand where the length says the frame ends")?;
+        checked.get(self.head..check.body_end(checked).ok_or("the check fails")?).ok_or("no room for a body")
     }
+}
+
+fn length(value: u64, times: usize, adds: usize) -> Option<usize> {
+    usize::try_from(value).ok()?.checked_mul(times)?.checked_add(adds)
 }
 
 /// Where `sync` begins in `bytes`, or how far it surely does not. A beginning of it at the end may go on.

@@ -1,13 +1,17 @@
 //! Reads the fields of one frame's body, as a profile lays them out.
 
 use super::check::ByteOrder;
+use super::condition::{Condition, Constant};
+use super::json;
 use super::meaning::{Meaning, RecordKind, Unit};
-use std::sync::Arc;
+use super::samples::Encoding;
 
 /// One kind of record a device sends.
 #[derive(Debug, Clone)]
 pub struct RecordRule {
     pub kind: RecordKind,
+    /// It answers this request of the profile, counted from 0.
+    pub answers: Option<usize>,
     /// The body begins with this; it is taken off before the fields are read.
     pub when: Vec<u8>,
     pub layout: Layout,
@@ -27,6 +31,8 @@ pub enum Layout {
         delimiter: Option<char>,
         sign: char,
     },
+    /// One JSON object.
+    Json,
 }
 
 #[derive(Debug, Clone)]
@@ -38,6 +44,13 @@ pub struct Field {
     pub unit: UnitRule,
     pub absent: Vec<Constant>,
     pub must_be: Option<Constant>,
+    /// The record is for frames in which this holds.
+    pub only_when: Option<Condition>,
+    /// Where this does not hold, the device says that its value is none.
+    pub valid_when: Option<Condition>,
+    /// Where this holds, the device says so too.
+    pub flag_when: Option<Condition>,
+    pub encoding: Encoding,
     /// A counter that starts again at 0 behind this many steps.
     pub wraps_at: Option<i128>,
     pub decimal_comma: bool,
@@ -45,9 +58,35 @@ pub struct Field {
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Place {
-    Bytes { wire: Wire, order: ByteOrder, count: Count },
-    Column { index: usize, rest: bool },
+    Bytes {
+        wire: Wire,
+        order: ByteOrder,
+        count: Count,
+        /// Counted from the beginning of the body; `None`: behind the field before.
+        at: Option<usize>,
+        bits: Option<Bits>,
+    },
+    Column {
+        index: usize,
+        rest: bool,
+    },
     Key(String),
+    Path(json::Path),
+}
+
+/// Some bits of a number: the lowest is number 0.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bits {
+    pub from: u32,
+    pub count: u32,
+}
+
+impl Bits {
+    pub fn of(self, raw: u64, wire: Wire) -> Number {
+        let taken = raw >> self.from & (u64::MAX >> (64 - self.count));
+        let sign = 1u64 << (self.count - 1);
+        Number::Whole(if wire.is_signed() { i128::from((taken ^ sign) as i64) - i128::from(sign as i64) } else { i128::from(taken) })
+    }
 }
 
 /// How often a binary field stands there.
@@ -96,7 +135,11 @@ impl Wire {
         matches!(self, Self::F32 | Self::F64)
     }
 
-    fn number(self, order: ByteOrder, bytes: &[u8]) -> Number {
+    pub const fn is_signed(self) -> bool {
+        matches!(self, Self::I8 | Self::I16 | Self::I24 | Self::I32 | Self::I64)
+    }
+
+    pub fn number(self, order: ByteOrder, bytes: &[u8]) -> Number {
         let raw = order.unsigned(bytes);
         Number::from(match self {
             Self::F32 => return Number::Float(f64::from(f32::from_bits(raw as u32))),
@@ -131,26 +174,13 @@ impl Number {
         }
     }
 
-    fn parse(text: &str, decimal_comma: bool) -> Option<Self> {
+    pub fn parse(text: &str, decimal_comma: bool) -> Option<Self> {
         if let Ok(value) = text.parse::<i128>() {
             return Some(Self::Whole(value));
         }
         let plain = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b'-' | b'+' | b'e' | b'E'));
         let text = if decimal_comma { &text.replace(',', ".") } else { text };
         text.parse().ok().filter(|value: &f64| plain(text) && value.is_finite()).map(Self::Float)
-    }
-}
-
-/// A value written in a profile, to compare with.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Constant {
-    Number(f64),
-    Text(String),
-}
-
-impl Constant {
-    fn is_number(&self, value: Number) -> bool {
-        matches!(self, Self::Number(constant) if *constant == value.as_f64())
     }
 }
 
@@ -175,6 +205,42 @@ impl Scale {
     pub fn apply(self, value: f64) -> f64 {
         value * self.times / self.over + self.offset
     }
+
+    pub fn divides(self) -> bool {
+        self.over > 1.0
+    }
+
+    fn is_whole(self) -> bool {
+        const EXACT: f64 = 9e15;
+        let whole = |value: f64| value.trunc() == value && value.abs() < EXACT;
+        self.over == 1.0 && whole(self.times) && whole(self.offset)
+    }
+}
+
+/// From a number as it came to its value in the unit of record.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Conversion {
+    pub scale: Scale,
+    pub unit: Unit,
+}
+
+impl Conversion {
+    #[cfg(test)]
+    pub const ONE: Self = Self { scale: Scale::ONE, unit: Unit::ONE };
+
+    pub fn apply(self, raw: Number) -> f64 {
+        self.unit.apply(self.scale.apply(raw.as_f64()))
+    }
+
+    /// The nearest whole value; exact where whole numbers stay whole.
+    pub fn whole(self, raw: Number) -> i128 {
+        match raw {
+            Number::Whole(raw) if self.unit.is_one() && self.scale.is_whole() => {
+                raw.saturating_mul(self.scale.times as i128).saturating_add(self.scale.offset as i128)
+            }
+            _ => self.apply(raw).round() as i128,
+        }
+    }
 }
 
 /// Where the unit of a value is known from.
@@ -185,6 +251,7 @@ pub enum UnitRule {
     AsSent,
     Column(usize),
     Key(String),
+    Path(json::Path),
 }
 
 /// Why a body does not fit its rule.
@@ -196,6 +263,8 @@ pub enum LayoutError {
     LeftOver(usize),
     #[error("not text")]
     NotText,
+    #[error("not one JSON object: {0}")]
+    NotJson(String),
     #[error("{found} columns where {wanted} are due")]
     Columns { found: usize, wanted: usize },
     #[error("no value for '{0}'")]
@@ -212,221 +281,17 @@ pub enum LayoutError {
     Samples { found: usize, wanted: usize },
 }
 
-/// One field's value, in the unit of record.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Value {
-    Absent,
-    /// As it came (for counters and clocks, exactly), and in the unit of record.
-    Number {
-        raw: Number,
-        value: f64,
-        exact: bool,
-    },
-    Text(String),
-    Samples(Arc<[i16]>),
-}
-
-/// Takes each field that has a meaning, with its value.
-pub trait Take {
-    fn take(&mut self, field: &Field, value: Value) -> Result<(), LayoutError>;
-}
-
-impl RecordRule {
-    /// Reads `body` (with `when` already taken off).
-    pub fn read(&self, body: &[u8], to: &mut impl Take) -> Result<(), LayoutError> {
-        match self.layout {
-            Layout::Binary => self.read_binary(body, to),
-            Layout::Columns { delimiter, exactly } => self.read_columns(text(body)?, delimiter, exactly, to),
-            Layout::Keyed { delimiter, sign } => self.read_keyed(text(body)?, delimiter, sign, to),
+impl LayoutError {
+    /// The same without what differs from frame to frame, to be counted by.
+    pub fn reason(&self) -> String {
+        match self {
+            Self::LeftOver(_) => "more bytes than the fields take".to_owned(),
+            Self::NotJson(_) => "not one JSON object".to_owned(),
+            Self::Columns { wanted, .. } => format!("not {wanted} columns"),
+            Self::NotANumber { field, .. } => format!("no value for '{field}'"),
+            Self::Unit { field, .. } => format!("no unit for '{field}'"),
+            Self::Samples { .. } => "another count of samples than the header says".to_owned(),
+            Self::Short(_) | Self::NotText | Self::NoValue(_) | Self::NotAsDue(_) | Self::OutOfRange(_) => self.to_string(),
         }
-    }
-
-    fn read_binary(&self, body: &[u8], to: &mut impl Take) -> Result<(), LayoutError> {
-        let mut rest = body;
-        for field in &self.fields {
-            let Place::Bytes { wire, order, count } = field.place else { continue };
-            let bytes = match count {
-                Count::One => wire.width().unwrap_or(0),
-                Count::Bytes(bytes) => bytes,
-                Count::Rest => rest.len(),
-            };
-            let Some((here, behind)) = rest.split_at_checked(bytes) else { return Err(LayoutError::Short(field.name.clone())) };
-            rest = behind;
-            let value = match (wire, count) {
-                (Wire::Skip, _) => continue,
-                (Wire::Text, _) => {
-                    let text = std::str::from_utf8(here).map_err(|_| LayoutError::NotText)?;
-                    field.of_text(text.trim_end_matches('\0'), None)?
-                }
-                (_, Count::Rest) => Value::Samples(field.samples(wire, order, here)?),
-                _ => field.of_number(wire.number(order, here), None)?,
-            };
-            if field.meaning.is_some() {
-                to.take(field, value)?;
-            }
-        }
-        if rest.is_empty() { Ok(()) } else { Err(LayoutError::LeftOver(rest.len())) }
-    }
-
-    fn read_columns(&self, text: &str, delimiter: Option<char>, exactly: Option<usize>, to: &mut impl Take) -> Result<(), LayoutError> {
-        let columns = split(text, delimiter);
-        if let Some(wanted) = exactly
-            && wanted != columns.len()
-        {
-            return Err(LayoutError::Columns { found: columns.len(), wanted });
-        }
-        for field in &self.fields {
-            let Place::Column { index, rest } = field.place else { continue };
-            let here = columns.get(index).ok_or_else(|| LayoutError::NoValue(field.name.clone()))?;
-            let value = if rest {
-                Value::Samples(field.text_samples(&columns[index..])?)
-            } else {
-                let unit = match &field.unit {
-                    UnitRule::Column(at) => Some(*columns.get(*at).ok_or_else(|| LayoutError::NoValue(field.name.clone()))?),
-                    _ => None,
-                };
-                field.of_text(here, unit)?
-            };
-            if field.meaning.is_some() {
-                to.take(field, value)?;
-            }
-        }
-        Ok(())
-    }
-
-    fn read_keyed(&self, text: &str, delimiter: Option<char>, sign: char, to: &mut impl Take) -> Result<(), LayoutError> {
-        let pairs: Vec<(&str, &str)> = split(text, delimiter)
-            .into_iter()
-            .filter_map(|pair| pair.split_once(sign))
-            .map(|(key, value)| (key.trim(), value.trim()))
-            .collect();
-        let named = |key: &str| {
-            let mut found = pairs.iter().filter(|pair| pair.0 == key);
-            match (found.next(), found.next()) {
-                (Some(pair), None) => Some(pair.1),
-                _ => None,
-            }
-        };
-        for field in &self.fields {
-            let Place::Key(key) = &field.place else { continue };
-            let here = named(key).ok_or_else(|| LayoutError::NoValue(field.name.clone()))?;
-            let unit = match &field.unit {
-                UnitRule::Key(key) => Some(named(key).ok_or_else(|| LayoutError::NoValue(field.name.clone()))?),
-                _ => None,
-            };
-            let value = field.of_text(here, unit)?;
-            if field.meaning.is_some() {
-                to.take(field, value)?;
-            }
-        }
-        Ok(())
-    }
-}
-
-fn text(body: &[u8]) -> Result<&str, LayoutError> {
-    std::str::from_utf8(body).map_err(|_| LayoutError::NotText)
-}
-
-fn split(text: &str, delimiter: Option<char>) -> Vec<&str> {
-    match delimiter {
-        Some(delimiter) => text.split(delimiter).map(str::trim).collect(),
-        None => text.split_whitespace().collect(),
-    }
-}
-
-impl Field {
-    fn not_a_number(&self, text: &str) -> LayoutError {
-        LayoutError::NotANumber { field: self.name.clone(), text: text.to_owned() }
-    }
-
-    fn of_text(&self, text: &str, unit: Option<&str>) -> Result<Value, LayoutError> {
-        if self.absent.iter().any(|absent| matches!(absent, Constant::Text(absent) if absent == text)) {
-            return Ok(Value::Absent);
-        }
-        if let Some(Constant::Text(due)) = &self.must_be
-            && due != text
-        {
-            return Err(LayoutError::NotAsDue(self.name.clone()));
-        }
-        match self.meaning {
-            None if !matches!(self.must_be, Some(Constant::Number(_))) => return Ok(Value::Text(String::new())),
-            Some(Meaning::DeviceName) => return Ok(Value::Text(text.to_owned())),
-            _ => {}
-        }
-        let (digits, unit) = match self.unit {
-            UnitRule::AsSent => {
-                let end = text.find(|c: char| c.is_alphabetic() && c != 'e' && c != 'E' || c == '"' || c == '°').unwrap_or(text.len());
-                (text[..end].trim_end(), Some(&text[end..]))
-            }
-            _ => (text, unit),
-        };
-        let number = Number::parse(digits, self.decimal_comma).ok_or_else(|| self.not_a_number(text))?;
-        self.of_number(number, unit)
-    }
-
-    fn of_number(&self, raw: Number, sent_unit: Option<&str>) -> Result<Value, LayoutError> {
-        if self.absent.iter().any(|absent| absent.is_number(raw)) {
-            return Ok(Value::Absent);
-        }
-        if self.must_be.as_ref().is_some_and(|due| !due.is_number(raw)) {
-            return Err(LayoutError::NotAsDue(self.name.clone()));
-        }
-        let unit = match (&self.unit, sent_unit, self.meaning) {
-            (UnitRule::Always(unit), _, _) => *unit,
-            (_, Some(written), Some(meaning)) => {
-                meaning.unit(written).ok_or_else(|| LayoutError::Unit { field: self.name.clone(), unit: written.to_owned() })?
-            }
-            _ => Unit::ONE,
-        };
-        let value = unit.apply(self.scale.apply(raw.as_f64()));
-        if !value.is_finite() {
-            return Err(LayoutError::OutOfRange(self.name.clone()));
-        }
-        Ok(Value::Number { raw, value, exact: self.scale == Scale::ONE && unit.is_one() })
-    }
-
-    /// A step of the raw number, in the unit of record.
-    pub fn step(&self, steps: f64) -> f64 {
-        let unit = match self.unit {
-            UnitRule::Always(unit) => unit,
-            _ => Unit::ONE,
-        };
-        unit.apply(self.scale.apply(steps)) - unit.apply(self.scale.apply(0.0))
-    }
-
-    fn sample(&self, value: f64) -> Result<i16, LayoutError> {
-        let value = self.scale.apply(value).round();
-        if value >= f64::from(i16::MIN) && value <= f64::from(i16::MAX) {
-            Ok(value as i16)
-        } else {
-            Err(LayoutError::OutOfRange(self.name.clone()))
-        }
-    }
-
-    fn samples(&self, wire: Wire, order: ByteOrder, bytes: &[u8]) -> Result<Arc<[i16]>, LayoutError> {
-        let width = wire.width().unwrap_or(1);
-        if !bytes.len().is_multiple_of(width) {
-            return Err(LayoutError::LeftOver(bytes.len() % width));
-        }
-        if wire == Wire::I16 && self.scale == Scale::ONE {
-            let pairs = bytes.as_chunks::<2>().0.iter().copied();
-            // By way of a vector: that is copied many samples at a time, a shared slice is filled one by one.
-            let samples: Vec<i16> = match order {
-                ByteOrder::Little => pairs.map(i16::from_le_bytes).collect(),
-                ByteOrder::Big => pairs.map(i16::from_be_bytes).collect(),
-            };
-            return Ok(samples.into());
-        }
-        bytes.chunks_exact(width).map(|one| self.sample(wire.number(order, one).as_f64())).collect()
-    }
-
-    fn text_samples(&self, columns: &[&str]) -> Result<Arc<[i16]>, LayoutError> {
-        columns
-            .iter()
-            .map(|text| {
-                let number = Number::parse(text, self.decimal_comma).ok_or_else(|| self.not_a_number(text))?;
-                self.sample(number.as_f64())
-            })
-            .collect()
     }
 }

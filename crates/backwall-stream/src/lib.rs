@@ -2,11 +2,17 @@
 
 mod check;
 pub mod cobs;
+mod condition;
+mod counter;
 pub mod crc;
 pub mod decode;
+#[cfg(test)]
+mod device_tests;
+pub mod diagnose;
 mod draft;
 pub mod feed;
 mod framing;
+mod json;
 mod layout;
 mod link;
 mod meaning;
@@ -16,7 +22,10 @@ pub mod platform;
 pub mod ports;
 pub mod profile;
 mod queue;
+mod read;
+mod samples;
 pub mod spec;
+mod talk;
 pub mod tap;
 mod unfit;
 

@@ -4,6 +4,7 @@
 use super::ports::{self, Identity};
 use super::profile::{Flow, LinkSettings, Parity, Profile};
 use super::queue::{Event, Queue};
+use super::talk::{Answers, Say, Talk};
 use std::io::{self, Read, Write};
 use std::net::{TcpStream, ToSocketAddrs};
 use std::sync::{Condvar, Mutex, PoisonError};
@@ -14,7 +15,7 @@ const READ_PATIENCE: Duration = Duration::from_millis(50);
 const SHORTEST_BACK_OFF: Duration = Duration::from_millis(100);
 const LONGEST_BACK_OFF: Duration = Duration::from_secs(2);
 const CONNECT_PATIENCE: Duration = Duration::from_secs(2);
-/// How long the first connection is tried for: a server may just be starting.
+/// How long the first connection is tried for: a server may just be starting, a cable just being plugged in.
 const FIRST_CONNECT: Duration = Duration::from_secs(3);
 const CHUNK: usize = 1 << 16;
 
@@ -64,8 +65,22 @@ impl Control {
 }
 
 /// An open line that is read with short patience and written to.
-pub trait Line: Read + Write + Send {}
-impl<T: Read + Write + Send> Line for T {}
+pub trait Line: Read + Write + Send {
+    /// How long one read waits.
+    fn set_patience(&mut self, patience: Duration) -> io::Result<()>;
+}
+
+impl Line for TcpStream {
+    fn set_patience(&mut self, patience: Duration) -> io::Result<()> {
+        self.set_read_timeout(Some(patience))
+    }
+}
+
+impl Line for Box<dyn serialport::SerialPort> {
+    fn set_patience(&mut self, patience: Duration) -> io::Result<()> {
+        self.set_timeout(patience).map_err(io::Error::from)
+    }
+}
 
 /// A line that can be opened again.
 pub enum Target {
@@ -112,16 +127,17 @@ impl Target {
         let began = Instant::now();
         loop {
             match self.open() {
-                Err(error)
-                    if matches!(self, Self::Tcp { .. })
-                        && error.kind() == io::ErrorKind::ConnectionRefused
-                        && began.elapsed() < FIRST_CONNECT =>
-                {
+                Err(error) if self.may_come(&error) && began.elapsed() < FIRST_CONNECT => {
                     std::thread::sleep(SHORTEST_BACK_OFF);
                 }
                 opened => return opened,
             }
         }
+    }
+
+    /// Whether it is not there, and may be in a moment.
+    fn may_come(&self, error: &io::Error) -> bool {
+        error.kind() == if matches!(self, Self::Tcp { .. }) { io::ErrorKind::ConnectionRefused } else { io::ErrorKind::NotFound }
     }
 
     fn silence(&self) -> Option<Duration> {
@@ -182,7 +198,7 @@ pub fn run_live(mut line: Box<dyn Line>, mut target: Target, profile: &Profile, 
     queue.tell(Event::Up { what: target.what() }, host_now_us());
     loop {
         let why = match started {
-            Ok(()) => read_line(&mut *line, target.silence(), queue, control),
+            Ok(()) => read_line(&mut *line, target.silence(), profile, queue, control),
             Err(error) => Err(error),
         };
         let Err(why) = why else {
@@ -203,9 +219,10 @@ pub fn run_live(mut line: Box<dyn Line>, mut target: Target, profile: &Profile, 
 }
 
 /// Until it is stopped (`Ok`) or lost.
-fn read_line(line: &mut dyn Line, silence: Option<Duration>, queue: &Queue, control: &Control) -> io::Result<()> {
+fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, queue: &Queue, control: &Control) -> io::Result<()> {
     let mut buffer = vec![0; CHUNK];
     let mut heard = Instant::now();
+    let mut talk = Talk::new(profile, heard);
     loop {
         if control.is_stopped() {
             return Ok(());
@@ -213,10 +230,12 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, queue: &Queue, cont
         for command in control.commands() {
             line.write_all(&command)?;
         }
+        speak(line, &mut talk, queue)?;
         match line.read(&mut buffer) {
             Ok(0) => return Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the other side hung up")),
             Ok(count) => {
                 heard = Instant::now();
+                talk.heard(&buffer[..count], heard);
                 queue.offer(buffer[..count].to_vec(), host_now_us());
             }
             Err(error) if is_patience(&error) => {
@@ -226,6 +245,34 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, queue: &Queue, cont
             }
             Err(error) => return Err(error),
         }
+    }
+}
+
+/// Sends what is due, and says what came of it.
+fn speak(line: &mut dyn Line, talk: &mut Talk, queue: &Queue) -> io::Result<()> {
+    let now = Instant::now();
+    match talk.due(now) {
+        Some(Say::Request { request, bytes, answered }) => {
+            queue.tell(Event::Asked { request, answered }, host_now_us());
+            line.write_all(&bytes)?;
+        }
+        Some(Say::Start { bytes, silent }) => {
+            line.write_all(&bytes)?;
+            let words = format!("nothing came for {:.1} s: the start command was sent again", silent.as_secs_f64());
+            queue.tell(Event::Said { words }, host_now_us());
+        }
+        None => {}
+    }
+    let words = talk.news().map(|news| match news {
+        Answers::Missing { request } => format!("request {} was not answered in time; asking on", request + 1),
+        Answers::Again { missed } => format!("requests are answered again; {missed} were not"),
+    });
+    if let Some(words) = words {
+        queue.tell(Event::Said { words }, host_now_us());
+    }
+    match talk.patience(now) {
+        Some(patience) => line.set_patience(patience.clamp(Duration::from_millis(1), READ_PATIENCE)),
+        None => Ok(()),
     }
 }
 

@@ -22,6 +22,7 @@ pub enum Meaning {
     Thickness,
     EchoTime,
     Version,
+    Channel,
 }
 
 /// What kind of record a rule makes.
@@ -68,6 +69,7 @@ impl Meaning {
             Self::Thickness => "thickness",
             Self::EchoTime => "echo-time",
             Self::Version => "version",
+            Self::Channel => "channel",
         }
     }
 
@@ -78,11 +80,36 @@ impl Meaning {
                 self,
                 M::SampleRate | M::FirstSample | M::ConverterBits | M::SampleCount | M::DeviceId | M::DeviceName | M::Version
             ),
-            RecordKind::Shot => matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Gain | M::Samples),
+            RecordKind::Shot => matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Gain | M::Samples | M::FirstSample | M::Channel),
             RecordKind::Status => matches!(self, M::DeviceTime | M::Battery | M::SurfaceTemperature),
-            RecordKind::Gauge => matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Thickness | M::EchoTime),
+            RecordKind::Gauge => matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Thickness | M::EchoTime | M::Channel),
             RecordKind::Ignore => false,
         }
+    }
+
+    /// Part of what was measured, which is of no use where the device says that it is invalid.
+    pub const fn is_measured(self) -> bool {
+        matches!(self, Self::Thickness | Self::EchoTime | Self::Samples | Self::Gain | Self::FirstSample)
+    }
+
+    /// Never negative, whatever the device.
+    pub const fn only_grows(self) -> bool {
+        matches!(
+            self,
+            Self::Seq
+                | Self::DeviceTime
+                | Self::SampleRate
+                | Self::SampleCount
+                | Self::ConverterBits
+                | Self::Thickness
+                | Self::EchoTime
+                | Self::Battery
+        )
+    }
+
+    /// Counts on, and goes round where its number ends.
+    pub const fn is_counter(self) -> bool {
+        matches!(self, Self::Seq | Self::DeviceTime | Self::Encoder)
     }
 
     /// The units this meaning may come in; empty where it has none.

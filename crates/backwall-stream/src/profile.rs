@@ -1,14 +1,18 @@
 //! A profile says how to read one kind of device. A new device needs a profile, not a new build.
 
+#[cfg(test)]
+mod broken_tests;
 mod build;
+mod conditions;
 mod findings;
+mod fits;
 mod records;
 mod written;
 
 use super::check::Check;
-use super::framing::Framing;
+use super::framing::{Framer, Framing};
 use super::layout::RecordRule;
-use super::meaning::RecordKind;
+use super::meaning::{Meaning, RecordKind};
 use backwall_survey::job::PlanError;
 use backwall_survey::reading::Header;
 use backwall_ultrasound::TimeBase;
@@ -33,6 +37,10 @@ pub struct Profile {
     pub(super) check: Check,
     pub(super) fixed_header: FixedHeader,
     pub(super) records: Vec<RecordRule>,
+    /// The one channel that is read, where the device has several.
+    pub channel: Option<String>,
+    /// What the device is asked again and again, where it does not send by itself.
+    pub(super) poll: Option<Poll>,
     send: Send,
 }
 
@@ -62,6 +70,15 @@ struct Send {
     start: Vec<u8>,
     stop: Vec<u8>,
     gain: Option<String>,
+    start_again: Option<Duration>,
+}
+
+/// Requests in turn: the next is sent when the answer came and the period is over, or when none came in time.
+#[derive(Debug, Clone)]
+pub struct Poll {
+    pub requests: Vec<Vec<u8>>,
+    pub period: Duration,
+    pub patience: Duration,
 }
 
 /// The profiles that come with the program: name and text.
@@ -82,7 +99,18 @@ pub enum ProfileError {
     #[error("there is no profile '{name}': give the path of a file, or one of {known}; your own profiles go into {}", folder.display())]
     Unknown { name: String, known: String, folder: PathBuf },
     #[error("the profile cannot be used:\n{0}")]
-    Wrong(#[from] PlanError),
+    Wrong(PlanError),
+    #[error("the profile {profile} reads channel {written}, not {asked}: leave --channel out, or take channel out of the profile")]
+    Channel { profile: String, written: String, asked: String },
+    #[error("the profile {profile} knows no channels: leave --channel out, or give a field meaning = \"channel\"")]
+    NoChannels { profile: String },
+}
+
+// No source: its words are in the message already.
+impl From<PlanError> for ProfileError {
+    fn from(error: PlanError) -> Self {
+        Self::Wrong(error)
+    }
 }
 
 impl Profile {
@@ -122,6 +150,21 @@ impl Profile {
         }
     }
 
+    /// The same device, read on one channel. The text says so too, as it is kept with every run.
+    pub fn on_channel(self, channel: &str) -> Result<Self, ProfileError> {
+        if let Some(written) = self.channel.as_ref().filter(|written| *written != channel) {
+            return Err(ProfileError::Channel { profile: self.name, written: written.clone(), asked: channel.to_owned() });
+        }
+        if !self.records.iter().any(|rule| rule.fields.iter().any(|field| field.meaning == Some(Meaning::Channel))) {
+            return Err(ProfileError::NoChannels { profile: self.name });
+        }
+        if self.channel.is_some() {
+            return Ok(self);
+        }
+        let text = format!("channel = {} # chosen for this run\n{}", toml::Value::String(channel.to_owned()), self.text);
+        Ok(Self { channel: Some(channel.to_owned()), text, ..self })
+    }
+
     /// Name and text of each profile that comes with the program.
     pub fn shipped() -> impl Iterator<Item = (&'static str, &'static str)> {
         SHIPPED.iter().copied()
@@ -140,9 +183,18 @@ impl Profile {
         &self.send.stop
     }
 
+    /// So long nothing may come before the start command is sent again.
+    pub fn start_again(&self) -> Option<Duration> {
+        self.send.start_again.filter(|_| !self.send.start.is_empty())
+    }
+
     /// The command that sets the device's gain, where the profile knows one.
     pub fn gain_command(&self, gain: Decibel) -> Option<Vec<u8>> {
         self.send.gain.as_ref().map(|text| text.replace("{db}", &format!("{:.1}", gain.as_db())).into_bytes())
+    }
+
+    pub(super) fn framer(&self) -> Framer {
+        Framer::new(self.framing.clone(), self.check.clone(), self.max_frame_bytes)
     }
 
     /// The header of a device that never sends one.
@@ -154,6 +206,15 @@ impl Profile {
         let base = TimeBase { rate: fixed.rate?, first: fixed.first?, bits: fixed.bits? };
         Some(Header { base, samples: fixed.samples.unwrap_or(0), device_id: fixed.device_id, device_name: fixed.device_name.clone() })
     }
+}
+
+/// Names of the profiles in a folder, in order.
+pub fn own(folder: &Path) -> Vec<String> {
+    let files = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
+    let profiles = files.filter(|path| path.extension().is_some_and(|extension| extension == "toml"));
+    let mut names: Vec<String> = profiles.filter_map(|path| Some(path.file_stem()?.to_str()?.to_owned())).collect();
+    names.sort();
+    names
 }
 
 /// Where a user keeps own profiles.

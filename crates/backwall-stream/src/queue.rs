@@ -22,6 +22,15 @@ pub enum Event {
     Overflow {
         bytes: u64,
     },
+    /// A request was sent; what comes now answers it. What came of one that was not answered is no part of that.
+    Asked {
+        request: usize,
+        answered: bool,
+    },
+    /// What happened between us and the device, in words.
+    Said {
+        words: String,
+    },
     /// With the reason where it is a fault.
     Ended {
         fault: Option<String>,

@@ -1,6 +1,7 @@
 //! A look at a stream as it comes, frame by frame with its bytes: for making a profile, not for measuring.
 
 use super::decode::{DecodeCounts, Decoded, Decoder};
+use super::diagnose::{LOOKED_AT, diagnose};
 use super::feed::{self, StreamError};
 use super::link::{self, Control};
 use super::profile::Profile;
@@ -8,7 +9,7 @@ use super::queue::{Event, Queue};
 use super::spec::StreamSpec;
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// What is waiting; a look needs no deep queue.
 const QUEUE_BYTES: usize = 1 << 20;
@@ -26,10 +27,14 @@ pub enum TapItem {
 pub struct Tap {
     queue: Arc<Queue>,
     control: Arc<Control>,
+    profile: Arc<Profile>,
     decoder: Decoder,
     decoded: Vec<Decoded>,
     ready: VecDeque<TapItem>,
     ended: bool,
+    live: bool,
+    /// The first bytes that came.
+    seen: Vec<u8>,
 }
 
 impl Tap {
@@ -38,8 +43,13 @@ impl Tap {
         let (queue, control) = (Arc::new(Queue::new(QUEUE_BYTES)), Arc::new(Control::default()));
         let reader = feed::reader(spec, &profile, &queue, &control)?;
         link::spawn("stream-reader", reader).map_err(StreamError::Thread)?;
-        let decoder = Decoder::new(profile).keeping_bytes();
-        Ok(Self { queue, control, decoder, decoded: Vec::new(), ready: VecDeque::new(), ended: false })
+        let mut decoder = Decoder::new(Arc::clone(&profile)).keeping_bytes();
+        // As a scan does: we may come in the middle of a frame.
+        let live = matches!(spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. });
+        if live {
+            decoder.resync();
+        }
+        Ok(Self { queue, control, profile, decoder, decoded: Vec::new(), ready: VecDeque::new(), ended: false, live, seen: Vec::new() })
     }
 
     pub fn next(&mut self, patience: Duration) -> TapItem {
@@ -52,7 +62,11 @@ impl Tap {
             }
             match self.queue.next(patience) {
                 None => return TapItem::Silence,
-                Some((_, Event::Bytes(bytes))) => self.decoder.push(&bytes, &mut self.decoded),
+                Some((_, Event::Bytes(bytes))) => {
+                    let room = LOOKED_AT.saturating_sub(self.seen.len());
+                    self.seen.extend_from_slice(&bytes[..bytes.len().min(room)]);
+                    self.decoder.push(&bytes, &mut self.decoded);
+                }
                 Some((_, Event::Up { what })) => return TapItem::Note(format!("reading {what}")),
                 Some((_, Event::Overflow { bytes })) => {
                     self.decoder.resync();
@@ -62,6 +76,8 @@ impl Tap {
                     self.decoder.resync();
                     return TapItem::Note(format!("link lost: {why}; trying again"));
                 }
+                Some((_, Event::Asked { request, answered })) => self.decoder.asked(request, answered),
+                Some((_, Event::Said { words })) => return TapItem::Note(words),
                 Some((_, Event::Reconnected { .. })) => return TapItem::Note("link found again".to_owned()),
                 Some((_, Event::Ended { fault })) => {
                     self.decoder.finish(&mut self.decoded);
@@ -73,14 +89,26 @@ impl Tap {
         }
     }
 
+    /// What the first bytes look like, where the profile does not fit them.
+    pub fn diagnose(&self) -> Vec<String> {
+        diagnose(&self.profile, &self.seen)
+    }
+
     pub fn counts(&self) -> DecodeCounts {
         self.decoder.counts()
     }
 }
 
+/// How long a line is given to send the device its stop command.
+const STOPPING: Duration = Duration::from_secs(1);
+
 impl Drop for Tap {
     fn drop(&mut self) {
         self.control.stop();
+        let until = Instant::now() + STOPPING;
+        while self.live && !self.ended && Instant::now() < until {
+            self.ended = matches!(self.queue.next(STOPPING), Some((_, Event::Ended { .. })));
+        }
         self.queue.close();
     }
 }

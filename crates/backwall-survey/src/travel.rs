@@ -4,11 +4,13 @@ pub mod clocks;
 pub mod doubt;
 pub mod encoder_check;
 pub mod odometer;
+pub mod restart;
 pub mod sequence;
 
 pub use clocks::{ClockNews, ClockWatch};
 pub use doubt::{Doubt, Moment};
 pub use odometer::{Direction, NotOnLine, Odometer, Path, TravelError};
+pub use restart::{Counted, Restart, RestartWatch};
 pub use sequence::{SequenceNews, SequenceWatch};
 
 use backwall_units::{Length, Speed};

@@ -84,6 +84,10 @@ impl Evaluator {
     pub fn base(&self) -> TimeBase {
         self.base
     }
+    /// The shots that follow begin to be sampled at another time; nothing else of their time base changes.
+    pub fn set_first(&mut self, first: Time) {
+        self.base.first = first;
+    }
     /// What the uncertainty of the last measurement is made of; nothing where it had no thickness.
     pub fn parts(&self) -> &[Part] {
         &self.parts

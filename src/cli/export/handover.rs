@@ -3,7 +3,7 @@
 
 use super::data::{of_csv, of_parquet};
 use super::{Done, Format, Order, What, what_of};
-use crate::cli::basis;
+use crate::session::basis;
 use backwall_report::assessment::assess;
 use backwall_report::csv;
 use backwall_report::geojson::Collection;

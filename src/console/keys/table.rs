@@ -1,11 +1,12 @@
 //! Every key with what it does, where it works, and what the footer and the help say of it.
 
-use super::{Action, BenchKey, Binding, Chord, Mode, WalkKey, control, key, letter};
+use super::{Action, BenchKey, Binding, Chord, Mode, PlanningKey, WalkKey, control, key, letter};
 use ratatui::crossterm::event::KeyCode;
 
 use Action as A;
 use BenchKey as B;
 use Mode as M;
+use PlanningKey as P;
 use WalkKey as W;
 
 const WALK: &[Mode] = &[M::ReviewRun];
@@ -141,9 +142,16 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('c')], A::Bench(B::Picture), BENCH, ["c", "", "show the waveform, the residual curve, or the pulse that was learned"]),
     bind(&[letter('y')], A::Bench(B::KeepVelocity), BENCH, ["y", "", "velocity from the blocks, or kept as typed"]),
     bind(
+        &[letter('p')],
+        A::Plan,
+        &[M::Prepare],
+        ["p", "plan", "the plan as a form: look it up, change it; what is kept is a new revision"],
+    ),
+    bind(&[letter('n')], A::Note, &[M::Prepare], ["n", "", "write a note of the job"]),
+    bind(
         &[letter('n')],
         A::Note,
-        &[M::Prepare, M::Calibrate, M::Ready, M::Connecting, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
+        &[M::Calibrate, M::Ready, M::Connecting, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
         ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
     ),
     bind(
@@ -209,6 +217,33 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Prepare, M::CheckChoice, M::CheckField, M::CheckText, M::Ended, M::Runs, M::Map, M::Statistics, M::Left],
         ["Enter", "choose", "take what the cursor is on, or type the answer"],
     ),
+    bind(&[key(KeyCode::Enter)], A::Choose, &[M::Planning], ["Enter", "type", "type the value, or choose it; empty leaves it out"]),
+    bind(
+        &[letter('m')],
+        A::Planning(P::NextMistake),
+        &[M::Planning],
+        ["m", "mistake", "go to the next mistake, or to the next key that must be typed"],
+    ),
+    bind(
+        &[letter('+')],
+        A::Planning(P::Add),
+        &[M::Planning],
+        ["+", "add", "one more of what the cursor is on: a course, a line, a person, a piece of kit; or the table that is not there"],
+    ),
+    bind(&[letter('E')], A::Planning(P::AddInside), &[M::Planning], ["E", "", "an earlier survey of the course the cursor is on"]),
+    bind(
+        &[letter('x')],
+        A::Planning(P::Remove),
+        &[M::Planning],
+        ["x", "remove", "take out the course, line, person or kit the cursor is on"],
+    ),
+    bind(
+        &[letter('k')],
+        A::Planning(P::Keep),
+        &[M::Planning],
+        ["k", "keep", "keep the plan: in an open job as a revision, whose differences are shown first; else as a new job"],
+    ),
+    bind(&[letter('f')], A::Revise, &[M::Planning], ["f", "file", "read the plan from a file instead"]),
     bind(
         &[letter('s')],
         A::Sign,
@@ -297,7 +332,8 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('b')], A::By, &[M::Statistics], ["b", "by", "by line, by course, or by interval"]),
     bind(&[letter('<'), letter(',')], A::Shorter, &[M::Statistics], ["< >", "interval", "shorter or longer intervals"]),
     bind(&[letter('>'), letter('.')], A::Longer, &[M::Statistics], ["", "", ""]),
-    bind(&[letter('r')], A::Replay, &[M::Runs], ["r", "replay", REPLAY_HELP]),
+    bind(&[letter('w')], A::Report, &[M::Runs], ["w", "report", "write the report beside the job file, as PDF"]),
+    bind(&[letter('r')], A::Replay, &[M::Runs], ["r", "", REPLAY_HELP]),
     bind(&[letter(' ')], A::Pause, &[M::Replay], ["Space", "pause", "hold the replay, or let it go on"]),
     bind(
         &[letter('<'), letter(',')],
@@ -313,6 +349,11 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
     bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the minimum always shows"]),
     bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
+    bind(&[key(KeyCode::Up)], A::Up, &[M::Planning], ["↑↓", "move", "through the plan"]),
+    bind(&[key(KeyCode::Down)], A::Down, &[M::Planning], ["", "", ""]),
+    bind(&[key(KeyCode::PageUp)], A::PageUp, &[M::Planning], ["PgUp PgDn", "", "ten rows at a time"]),
+    bind(&[key(KeyCode::PageDown)], A::PageDown, &[M::Planning], ["", "", ""]),
+    bind(&[key(KeyCode::Home)], A::Home, &[M::Planning], ["Home", "", "to the start"]),
     bind(&[key(KeyCode::Up), letter('k')], A::Up, LISTS, ["↑↓", "move", "back along the wall, or through the list; recording goes on"]),
     bind(&[key(KeyCode::Down), letter('j')], A::Down, LISTS, ["", "", ""]),
     bind(&[key(KeyCode::Up)], A::Up, TEXT, ["↑↓", "move", "through the list"]),
@@ -332,7 +373,20 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[key(KeyCode::Esc)],
         A::Back,
-        &[M::Ended, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Left, M::Revision, M::Help, M::Origin, M::TestCard],
+        &[
+            M::Ended,
+            M::ReviewRun,
+            M::Map,
+            M::Statistics,
+            M::Unseen,
+            M::Replay,
+            M::Left,
+            M::Revision,
+            M::Planning,
+            M::Help,
+            M::Origin,
+            M::TestCard,
+        ],
         ["Esc", "back", "back to where you were"],
     ),
     bind(&[key(KeyCode::Enter)], A::Submit, &[M::Typing], ["Enter", "keep", "keep what was typed; in a form, the next field"]),
@@ -353,7 +407,6 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, ROOMY, ["L", "left", LEFT_HELP]),
     bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, FULL, ["L", "", LEFT_HELP]),
     bind(&[key(KeyCode::F(2))], A::WhatIsLeft, TEXT, ["F2", "left", LEFT_HELP]),
-    bind(&[letter('p')], A::Revise, &[M::Prepare], ["p", "plan", "a new revision of the plan: its file, what it changes, then a reason"]),
     bind(
         &[letter('x')],
         A::Swap,
@@ -362,8 +415,9 @@ pub const BINDINGS: &[Binding] = &[
     ),
     bind(&[letter('A')], A::Amend, &[M::Runs], ["A", "amend", AMEND_HELP]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["", "", ""]),
-    bind(&[control('c')], A::Back, &[M::Revision, M::Help, M::Origin, M::TestCard], ["", "", ""]),
+    bind(&[control('c')], A::Back, &[M::Revision, M::Planning, M::Help, M::Origin, M::TestCard], ["", "", ""]),
     bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
+    bind(&[letter('?'), key(KeyCode::F(1))], A::Help, &[M::Planning], ["?", "help", "this page"]),
     bind(&[letter('?'), letter('q')], A::Back, &[M::Revision, M::Help, M::Origin], ["", "", ""]),
     bind(&[letter('i')], A::Back, &[M::Origin], ["", "", ""]),
 ];

@@ -66,6 +66,7 @@ pub(super) fn is_work(effect: &Effect) -> bool {
             effect,
             Effect::Reload
                 | Effect::ReadPlan(_)
+                | Effect::Report
                 | Effect::OpenBench
                 | Effect::CloseBench
                 | Effect::StartScan(_)
@@ -84,6 +85,7 @@ pub(super) fn is_write(effect: &Effect) -> bool {
             | Effect::Sign(_)
             | Effect::Note(_)
             | Effect::State(_)
+            | Effect::MakeJob(_)
             | Effect::SetSetup { .. }
             | Effect::Change { .. }
             | Effect::Check(_)
@@ -261,6 +263,11 @@ impl<B: Backend> Worker<B> {
                 let read = self.backend.read_plan(&path).map(Box::new).map_err(|error| format!("{error:#}"));
                 return Ok(Some(Told::Happened(Event::PlanRead(path, read))));
             }
+            Effect::MakeJob(text) => {
+                self.backend.make_job(&text).context("NO job was made")?;
+                return Ok(Some(Told::Happened(Event::Made)));
+            }
+            Effect::Report => self.report()?,
             Effect::OpenBench => {
                 self.close_bench();
                 let handle = self.backend.start_bench(connecting)?;
@@ -303,6 +310,22 @@ impl<B: Backend> Worker<B> {
         if let Err(error) = std::thread::Builder::new().name("earlier".to_owned()).spawn(work) {
             self.tell(Told::Happened(Event::Failed(format!("the earlier survey is not shown: {error}"))));
         }
+    }
+
+    /// Writes the report beside everything else: it takes its time.
+    fn report(&self) -> anyhow::Result<()> {
+        let write = self.backend.report()?;
+        let tell = self.tell.clone();
+        let work = move || {
+            let event = match write() {
+                Ok(words) => Event::Done(words),
+                Err(error) => Event::Failed(format!("the report was NOT written: {error:#}")),
+            };
+            // Nobody may be listening any more.
+            let _ = tell.send(Told::Happened(event));
+        };
+        std::thread::Builder::new().name("report".to_owned()).spawn(work).context("the report was NOT written")?;
+        Ok(())
     }
 
     fn review(&mut self, number: u64, run: RunId, all: bool) -> anyhow::Result<Option<Told>> {

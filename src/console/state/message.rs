@@ -57,6 +57,8 @@ pub enum Event {
     ToChange(Changed),
     /// A revision of the plan was read from this file, or why it could not be.
     PlanRead(String, Result<Box<Revision>, String>),
+    /// A job was made of the plan.
+    Made,
     /// The bench broke off.
     BenchGone,
     /// An effect was done; says so in words.
@@ -96,6 +98,10 @@ pub enum Effect {
     Acknowledge(RunId, u32, Signed),
     /// Read a revision of the plan from this file.
     ReadPlan(String),
+    /// Make a job of this plan.
+    MakeJob(String),
+    /// Write the report beside the job file.
+    Report,
     OpenBench,
     CloseBench,
     Bench(BenchCommand),

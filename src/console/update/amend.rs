@@ -2,6 +2,7 @@
 //! part that was changed, a shift. Each is checked against what is in force before it leaves the form.
 
 use super::super::form::Field;
+use super::super::planning::Planning;
 use super::super::revision::RevisionShown;
 use super::super::state::{App, Effect, Prompt, Purpose};
 use super::super::theme::Role;
@@ -11,6 +12,7 @@ use backwall_store::RunId;
 use backwall_survey::job::Said;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::force::Refused;
+use backwall_survey::job::keys::sheet::Sheet;
 use backwall_survey::job::statement::{Part, Revision, SignOff, SignOn, Swap};
 
 /// What can be said of a run, with the key of the field that says more.
@@ -92,6 +94,11 @@ pub fn ask_plan(app: &mut App) -> Vec<Effect> {
 /// The revision was read, or could not be; either is shown on Prepare.
 pub fn plan_read(app: &mut App, file: String, read: Result<Box<Revision>, String>) -> Vec<Effect> {
     app.message = None;
+    if let (Some(planning), Ok(revision)) = (app.planning.as_mut().filter(|planning| planning.makes_job), &read) {
+        *planning = Planning::new(Sheet::of_plan(&revision.plan), true);
+        planning.is_changed = true;
+        return Vec::new();
+    }
     if app.step == Step::Prepare {
         app.revision = Some(RevisionShown::new(file, &app.contents.plan, read));
     }
@@ -203,7 +210,7 @@ fn taken(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, Wrong> {
         _ => return Ok(Vec::new()),
     };
     let effects = said(app, what, reason, by)?;
-    app.revision = None;
+    (app.revision, app.planning) = (None, None);
     Ok(effects)
 }
 
@@ -243,6 +250,7 @@ const fn field_of(refused: &Refused) -> &'static str {
         | Refused::Itself(_)
         | Refused::OtherLines { .. }
         | Refused::Circle { .. }
+        | Refused::Joined { .. }
         | Refused::NoStatement(_)
         | Refused::Idle(_) => "number",
         _ => "what",

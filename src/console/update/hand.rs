@@ -10,7 +10,7 @@ use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::hand::{BlockRead, Gauge, GridPoint, HandPlace, HandReading, Proof};
 use backwall_survey::job::noted::{Noted, Where};
 use backwall_survey::strip::Spot;
-use backwall_units::{Length, LengthUnit, parse_length};
+use backwall_units::{Length, LengthUnit, parse_length, parse_number};
 use std::sync::Arc;
 
 /// A field and what is wrong with it.
@@ -61,6 +61,11 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
         Field::text("serial", "serial", &gauge.serial, false),
         Field::text("block", "block true=read", &block, false).hint("the block it was tried on, and what it read there: 10.00=10.02"),
         Field::text("point", "grid and point", "", false).hint("name of the grid and its point: G1 B3"),
+        Field::text("inspection", "inspection point", "", false).hint("the fixed inspection point of the asset, by its name"),
+        Field::text("wall", "elsewhere on the wall", "", false)
+            .hint("azimuth in degrees, a space, height: 90 2,4m; counts before the place on the line"),
+        Field::text("near", "near weld or nozzle", "", false)
+            .hint("distance, a space, what: 50mm nozzle N2, below it; counts before the place on the line"),
         Field::text("note", "note", "", false).hint("needed where the values lie far apart, or without a value"),
     ];
     fields.extend(prompt::who(app));
@@ -73,27 +78,54 @@ pub fn submit(app: &mut App, run: RunId, line: &str, form: &Form, by: Signed) ->
     let length = |key: &'static str, text: &str| parse_length(text, unit).map_err(|error| (key, error.to_string()));
     let values = form.value("values").split([' ', ';']).filter(|text| !text.is_empty());
     let values = values.map(|text| length("values", text)).collect::<Result<Vec<_>, _>>()?;
-    let place = match form.value("place") {
-        "" => None,
-        text => Some(Length::micrometres(length("place", text)?.as_micrometres())),
-    };
+    let place = place(line, form, unit)?;
     let proof = proof(app, run, form)?;
     let said = match (proof, values.is_empty()) {
         (Some(proof), true) => Said::Confirm(proof),
         (proof, _) => Said::HandReading(Box::new(HandReading {
-            place: place.map(|along| HandPlace::Line { line: line.to_owned(), along }),
+            place,
             values,
             gauge: Gauge {
                 name: form.value("instrument").to_owned(),
                 serial: form.value("serial").to_owned(),
-                block: block(form.value("block"), by.at_us, unit)?,
+                block: match form.value("block") {
+                    "" => None,
+                    text => Some(BlockRead::parse(text, by.at_us, unit).map_err(|why| ("block", why))?),
+                },
             },
             proof,
             grid: grid(form.value("point"))?,
-            inspection_point: None,
+            inspection_point: Some(form.value("inspection").to_owned()).filter(|point| !point.is_empty()),
         })),
     };
     enter(app, said, form.value("note"), by).map_err(|why| ("values", why))
+}
+
+/// Where it was read: elsewhere on the wall or near something where that is said, else on the line.
+fn place(line: &str, form: &Form, unit: LengthUnit) -> Result<Option<HandPlace>, Wrong> {
+    let length = |key: &'static str, text: &str| {
+        let length = parse_length(text, unit).map_err(|error| (key, error.to_string()))?;
+        // To the micrometre, as it is kept.
+        Ok(Length::micrometres(length.as_micrometres()))
+    };
+    let parts = |key: &'static str, what: &str| {
+        let parted = form.value(key).split_once(' ').map(|(first, rest)| (first.to_owned(), rest.trim().to_owned()));
+        parted.ok_or_else(|| (key, format!("write {what}")))
+    };
+    Ok(match (form.value("wall"), form.value("near"), form.value("place")) {
+        ("", "", "") => None,
+        ("", "", along) => Some(HandPlace::Line { line: line.to_owned(), along: length("place", along)? }),
+        (_, "", _) => {
+            let (azimuth, elevation) = parts("wall", "the azimuth in degrees, a space, and the height: 90 2,4m")?;
+            let azimuth = parse_number(&azimuth).map_err(|error| ("wall", error.to_string()))?;
+            Some(HandPlace::Wall { azimuth_millideg: (azimuth * 1e3).round() as i64, elevation: length("wall", &elevation)? })
+        }
+        ("", _, _) => {
+            let (distance, what) = parts("near", "the distance, a space, and what it is from: 50mm nozzle N2, below it")?;
+            Some(HandPlace::Near { what, distance: length("near", &distance)? })
+        }
+        _ => return Err(("near", "it was read in one place: leave this one or the one above empty".to_owned())),
+    })
 }
 
 fn proof(app: &App, run: RunId, form: &Form) -> Result<Option<Proof>, Wrong> {
@@ -108,15 +140,6 @@ fn proof(app: &App, run: RunId, form: &Form) -> Result<Option<Proof>, Wrong> {
     let found = spots.iter().find(|spot| spot.id.to_string() == form.value("spot"));
     let known = || spots.iter().map(|spot| spot.id.to_string()).collect::<Vec<_>>().join(", ");
     found.map(|spot| Some(Proof::of(run, spot, confirmed))).ok_or_else(|| ("spot", format!("which spot? this run has: {}", known())))
-}
-
-fn block(text: &str, at_us: i64, unit: LengthUnit) -> Result<Option<BlockRead>, Wrong> {
-    if text.is_empty() {
-        return Ok(None);
-    }
-    let (truth, read) = text.split_once('=').ok_or(("block", "write true thickness and what was read: 10.00=10.02".to_owned()))?;
-    let nm = |text| parse_length(text, unit).map(Length::as_nanometres).map_err(|error| ("block", error.to_string()));
-    Ok(Some(BlockRead { true_nm: nm(truth)?, measured_nm: nm(read)?, at_us }))
 }
 
 fn grid(text: &str) -> Result<Option<GridPoint>, Wrong> {

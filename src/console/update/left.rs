@@ -2,17 +2,17 @@
 
 use super::super::Step;
 use super::super::form::Field;
-use super::super::left::{GoesOn, LeftShown};
+use super::super::left::{LeftShown, ToGoOn};
 use super::super::state::{App, Effect, Purpose};
 use super::super::survey::{Survey, SurveyNews};
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::LiveView;
+use crate::live::GoesOn;
 use backwall_report::left::Left;
 use backwall_store::RunId;
+use backwall_survey::job::Said;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::left::About;
-use backwall_survey::job::{Said, Statement};
 use backwall_units::Length;
 use std::sync::Arc;
 
@@ -178,30 +178,27 @@ pub fn interrupted(app: &mut App, run: RunId, what: &str, reason: String, by: Si
     // Its places go on from the last one that was saved; the panel before the start shows where the crawler must stand.
     let planned = app.contents.plan.line(&line).map(|planned| app.contents.plan.path(planned));
     let offset = planned.zip(at).map(|(path, at)| crate::live::begin::offset_of(&path, at));
-    app.goes_on = Some(GoesOn { from: run, line: line.clone(), at, reason, by, run: None });
+    app.goes_on = Some(ToGoOn { line: line.clone(), at, goes_on: GoesOn { from: run, reason, by } });
     let effects = to_line(app, &line);
     app.begin_from = offset.unwrap_or_default();
     Ok(effects)
 }
 
+/// The run that goes on, where its line is chosen.
+fn to_go_on<'a>(app: &'a App, line: &str) -> Option<&'a ToGoOn> {
+    app.goes_on.as_ref().filter(|to_go_on| to_go_on.line == line)
+}
+
 /// What is to be done for a run that goes on, while its line is chosen.
 pub fn goes_on_words(app: &App) -> Option<String> {
     let chosen = app.contents.plan.lines.get(app.line)?;
-    let goes_on = app.goes_on.as_ref().filter(|goes_on| goes_on.run.is_none() && goes_on.line == chosen.name)?;
+    let to_go_on = to_go_on(app, &chosen.name)?;
     let unit = app.look.unit;
-    let saved = goes_on.at.map_or_else(String::new, |at| format!(", saved up to {} {}", unit.place(at), unit.place_symbol()));
-    Some(format!("GOES ON from run {}{saved}: put the crawler there, then s", goes_on.from))
+    let saved = to_go_on.at.map_or_else(String::new, |at| format!(", saved up to {} {}", unit.place(at), unit.place_symbol()));
+    Some(format!("GOES ON from run {}{saved}: put the crawler there, then s", to_go_on.goes_on.from))
 }
 
-/// A run has started: the one that goes on, or another, and then nothing is joined.
-pub fn started(app: &mut App, view: &LiveView) {
-    app.goes_on = app.goes_on.take().filter(|goes_on| goes_on.line == view.line).map(|goes_on| GoesOn { run: Some(view.run), ..goes_on });
-}
-
-/// The run has ended: now it can be said that it goes on from the other.
-pub fn ended(app: &mut App) -> Option<Effect> {
-    let run = app.scan.as_ref()?.view.run;
-    let GoesOn { from, reason, by, .. } = app.goes_on.take_if(|goes_on| goes_on.run == Some(run))?;
-    let by = Signed { at_us: app.now_us, ..by };
-    Some(Effect::State(Box::new(Statement { id: 0, said: Said::Join { run, with: from }, reason, by })))
+/// What a run that is started on a line goes on from, if it does.
+pub fn goes_on(app: &App, line: &str) -> Option<GoesOn> {
+    to_go_on(app, line).map(|to_go_on| to_go_on.goes_on.clone())
 }

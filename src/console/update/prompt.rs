@@ -296,6 +296,10 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             "" => Vec::new(),
             text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
         },
+        Purpose::PlanValue { part, key } => {
+            let (part, key) = (*part, *key);
+            super::planning::submit(app, prompt, part, key)
+        }
         Purpose::Place => super::place::submit(app, prompt),
         Purpose::Start { .. } => super::start::submit(app, prompt),
         Purpose::Override => {

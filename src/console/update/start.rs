@@ -5,7 +5,7 @@ use super::super::form::Field;
 use super::super::state::{App, Effect, Prompt, Purpose};
 use super::super::theme::Role;
 use super::super::view::header;
-use super::{prompt, steps};
+use super::{left, prompt, steps};
 use crate::live::Begin;
 use backwall_survey::job::overriding::Override;
 use backwall_survey::travel::Path;
@@ -92,6 +92,7 @@ fn about(app: &App, line: &str, path: Result<Path, String>, against: Option<&Ove
         false => "NO CALIBRATION: the values of the set-up are typed".to_owned(),
     });
     about.push(against.map_or_else(|| "no override".to_owned(), |against| format!("OVERRIDE: {}", against.words())));
+    about.extend(left::goes_on(app, line).map(|goes_on| format!("goes on from run {}: {}", goes_on.from, goes_on.reason)));
     let runs: Vec<String> = app.runs_on(line).map(|run| run.id.to_string()).collect();
     if !runs.is_empty() {
         about.push(format!("{line} was scanned already: run {}", runs.join(", ")));
@@ -107,7 +108,7 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         Ok(path) => path.offset,
         Err(why) => return prompt::refuse(app, prompt, OFFSET, why),
     };
-    let begin = Begin { offset, ..Begin::on(&line) }.against(against);
+    let begin = Begin { offset, continues: left::goes_on(app, &line), ..Begin::on(&line) }.against(against);
     app.begin_on(&begin);
     // What ran out while it was asked, or stops only the other line.
     let obstacles = app.in_the_way();

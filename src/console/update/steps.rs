@@ -27,6 +27,10 @@ pub fn walk(app: &mut App, by: usize, back: bool) -> Vec<Effect> {
         shown.top = moved(shown.top, by, back, shown.lines.len());
         return Vec::new();
     }
+    if let Some(planning) = &mut app.planning {
+        planning.walk(by, back);
+        return Vec::new();
+    }
     if let Some(shown) = &mut app.left {
         shown.walk(by, back);
         return Vec::new();
@@ -93,7 +97,7 @@ pub fn home(app: &mut App) -> Vec<Effect> {
         shown.top = 0;
         return Vec::new();
     }
-    if app.revision.is_some() || app.left.is_some() {
+    if app.revision.is_some() || app.planning.is_some() || app.left.is_some() {
         return walk(app, usize::MAX, true);
     }
     match app.step {

@@ -23,48 +23,76 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         pen.put_style(area.x + 1, area.y, area.width - 2, &text::clip(&fault, usize::from(area.width - 2)), style);
         return;
     }
+    if app.planning.as_ref().is_some_and(|planning| planning.makes_job) {
+        // There is no job yet that anything could be said of.
+        pen.put(area.x + 1, area.y, area.width - 2, "no job yet: k keeps the plan and makes the job", Role::Strong);
+        return;
+    }
     let plan = &app.contents.plan;
     let gap = if area.width < 100 { 1 } else { 2 };
-    let who = format!("{} {}", safe_text(&plan.job.number), safe_text(&plan.asset.name));
-    let mut parts: Vec<(String, Role)> = Vec::new();
+    let mut parts = Vec::new();
     // First of all, so that nothing pushes it off: what is shown is of no wall.
-    parts.extend(app.not_real().map(|word| (format!(" {word} "), Role::Cursor)));
-    let first = parts.len();
-    parts.push((who, Role::Strong));
+    parts.extend(app.not_real().map(|word| Part::of(0, format!(" {word} "), Role::Cursor)));
+    parts.push(Part::of(5, safe_text(&plan.job.number), Role::Strong));
+    parts.push(Part::of(6, safe_text(&plan.asset.name), Role::Strong));
     let replay = app.on_screen().filter(|scan| scan.replay.is_some());
-    if let Some(scan) = replay {
-        parts.push((replayed(app, scan), Role::Cursor));
-    }
+    parts.extend(replay.map(|scan| Part::of(1, replayed(app, scan), Role::Cursor)));
     match &app.scan {
         Some(scan) if replay.is_none() || app.scanning() => running(app, scan, &mut parts),
-        _ if replay.is_some() => {}
-        _ => parts.push((safe_text(&plan.job.site), Role::Plain)),
+        _ if replay.is_some() => parts.extend(due(app)),
+        _ => {
+            parts.extend(due(app));
+            parts.push(Part::of(8, safe_text(&plan.job.site), Role::Plain));
+        }
     }
     let calibration = replay.map_or_else(|| app.calibration(), |scan| app.calibration_of(scan));
-    let role = if matches!(calibration, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
-    // A calibration in doubt goes before what is only good to know.
-    let at = if role == Role::Fault { parts.len().min(first + 2) } else { parts.len() };
-    parts.insert(at, (format!("cal {}", word(&calibration)), role));
-    if let Some(due) = due(app) {
-        // Behind what says that it is being recorded, before what is only good to know.
-        let at = first + if app.scanning() { 3 } else { 1 };
-        parts.insert(parts.len().min(at), due);
-    }
+    let (role, rank) = if matches!(calibration, Validity::Suspect(_)) { (Role::Fault, 2) } else { (Role::Plain, 5) };
+    parts.push(Part::of(rank, format!("cal {}", word(&calibration)), role));
     // The zone stands there where nothing must go for it; screens without a run always have room.
-    let needed: u16 = parts.iter().map(|(words, _)| text::columns(words) as u16 + gap).sum();
+    let needed: u16 = parts.iter().map(|part| part.width() + gap).sum();
     let whole = text::clock_and_zone(app.now_us, pen.look.zone);
     let fits = needed + whole.len() as u16 + 2 <= area.width;
     let clock = if fits { whole } else { text::clock(app.now_us, pen.look.zone) };
     let room = area.right().saturating_sub(clock.len() as u16 + 1);
     let mut x = area.x + 1;
-    for (words, role) in parts {
-        let width = text::columns(&words) as u16;
-        if x + width + 1 > room {
-            break;
-        }
-        x = pen.put(x, area.y, width, &words, role) + gap;
+    for part in fitting(parts, room.saturating_sub(x), gap) {
+        x = pen.put(x, area.y, part.width(), &part.words, part.role) + gap;
     }
     pen.put(room, area.y, clock.len() as u16, &clock, Role::Plain);
+}
+
+/// One thing in the top line; the lower its rank, the longer it stays where there is little room.
+struct Part {
+    rank: u8,
+    words: String,
+    role: Role,
+}
+
+impl Part {
+    fn of(rank: u8, words: String, role: Role) -> Self {
+        Self { rank, words, role }
+    }
+
+    fn width(&self) -> u16 {
+        text::columns(&self.words) as u16
+    }
+}
+
+/// Those that fit, by their rank, in the order they stand in.
+fn fitting(mut parts: Vec<Part>, room: u16, gap: u16) -> Vec<Part> {
+    let mut order: Vec<usize> = (0..parts.len()).collect();
+    order.sort_by_key(|index| parts[*index].rank);
+    let (mut used, mut stays) = (0, vec![false; parts.len()]);
+    for index in order {
+        let width = parts[index].width() + gap;
+        if used + width <= room {
+            used += width;
+            stays[index] = true;
+        }
+    }
+    let mut stays = stays.into_iter();
+    parts.retain(|_| stays.next().unwrap_or(false));
+    parts
 }
 
 /// What runs out further ahead than this is not for the top line.
@@ -74,7 +102,7 @@ const SOON_US: i64 = 30 * 60_000_000;
 
 /// The next thing that runs out and how long it still holds, or what has run out; in the review of stored runs it is nobody's
 /// business.
-fn due(app: &App) -> Option<(String, Role)> {
+fn due(app: &App) -> Option<Part> {
     if app.step == Step::Review && !app.scanning() {
         return None;
     }
@@ -88,10 +116,10 @@ fn due(app: &App) -> Option<(String, Role)> {
         0 => {
             let minutes = left / 60_000_000;
             let role = if left < SOON_US { Role::Watch } else { Role::Plain };
-            Some((format!("{what} due {}:{:02}", minutes / 60, minutes % 60), role))
+            Some(Part::of(2, format!("{what} due {}:{:02}", minutes / 60, minutes % 60), role))
         }
-        1 => Some((format!("DUE {what}"), Role::Fault)),
-        more => Some((format!("DUE {what} +{}", more - 1), Role::Fault)),
+        1 => Some(Part::of(2, format!("DUE {what}"), Role::Fault)),
+        more => Some(Part::of(2, format!("DUE {what} +{}", more - 1), Role::Fault)),
     }
 }
 
@@ -117,41 +145,53 @@ fn replayed(app: &App, scan: &Scan) -> String {
     format!(" REPLAY {} {} run {} {state}{at} ", safe_text(&view.line), view.direction.word(), view.run)
 }
 
-fn running(app: &App, scan: &Scan, parts: &mut Vec<(String, Role)>) {
+fn running(app: &App, scan: &Scan, parts: &mut Vec<Part>) {
     let view = &scan.view;
     let unit = app.look.unit;
-    parts.push((format!("{} {} run {}", safe_text(&view.line), view.direction.word(), view.run), Role::Plain));
+    parts.push(Part::of(3, format!("{} {} run {}", safe_text(&view.line), view.direction.word(), view.run), Role::Plain));
     let lag = scan.lag_s(app.now_us);
     let saved = match view.saved.along {
         Some(along) => format!("saved {} {}", unit.place(along), unit.place_symbol()),
         None => format!("saved {}", view.saved.readings),
     };
-    parts.push(match &view.phase {
+    let (words, role) = match &view.phase {
         Phase::Waiting => ("WAITING for the first shot".to_owned(), Role::Strong),
         Phase::Ending => (format!("ENDING {saved}"), Role::Strong),
         Phase::Ended(_) => (format!("ENDED {saved}"), Role::Strong),
         _ if lag > LATE_S => (format!("SAVING SLOW: {saved}, {lag:.1} s behind"), Role::Watch),
         _ if lag > BEHIND_S => (format!("REC {saved}, {lag:.1} s behind"), Role::Strong),
         _ => (format!("REC {saved}"), Role::Strong),
-    });
+    };
+    parts.push(Part::of(1, words, role));
+    parts.extend(due(app));
     // Only the last hour is counted down, and then before what is good to know.
     let full = scan.disk_seconds().filter(|left| *left < LAST_HOUR_S && !scan.is_over());
-    parts.extend(full.map(|left| (format!("disk {:.0} min", (left / 60.0).floor()), Role::Watch)));
-    if !scan.is_over() {
-        parts.push((format!("{:.0}/s", view.link.rate_hz), Role::Plain));
-    }
-    if let Some(millivolts) = view.telemetry.battery_mv {
-        parts.push((format!("{:.1}V", f64::from(millivolts) / 1e3), Role::Plain));
-    }
-    // One number that stays one: what is free.
-    if let (None, Some(free)) = (full, view.saved.free_bytes) {
-        parts.push((format!("{} free", text::bytes(free)), Role::Plain));
+    parts.extend(full.map(|left| Part::of(2, format!("disk {:.0} min", (left / 60.0).floor()), Role::Watch)));
+    parts.extend(battery(app, scan));
+    if let Some(reason) = &view.checklist_override {
+        parts.push(Part::of(4, format!("OVERRIDE: {}", text::clip(&safe_text(reason), 24)), Role::Watch));
     }
     let end = if let Phase::Ended(summary) = &view.phase { summary.closed_us.unwrap_or(app.now_us) } else { app.now_us };
-    parts.push((text::elapsed((end - view.started_us) as f64 / 1e6), Role::Plain));
-    if let Some(reason) = &view.checklist_override {
-        parts.push((format!("OVERRIDE: {}", safe_text(reason)), Role::Watch));
+    parts.push(Part::of(5, text::elapsed((end - view.started_us) as f64 / 1e6), Role::Plain));
+    if !scan.is_over() {
+        parts.push(Part::of(7, format!("{:.0}/s", view.link.rate_hz), Role::Plain));
     }
+    // One number that stays one: what is free; short, it goes before what is good to know.
+    if let (None, Some(free)) = (full, view.saved.free_bytes) {
+        let (rank, role) = if crate::live::low_disk(Some(free)).is_some() { (2, Role::Watch) } else { (7, Role::Plain) };
+        parts.push(Part::of(rank, format!("{} free", text::bytes(free)), role));
+    }
+}
+
+/// The crawler's battery; under what the plan calls low it is pointed out and stays.
+fn battery(app: &App, scan: &Scan) -> Option<Part> {
+    let millivolts = scan.view.telemetry.battery_mv?;
+    let low = app.contents.plan.crawler.as_ref().and_then(|crawler| crawler.battery_low_mv);
+    let volts = format!("{:.1}V", f64::from(millivolts) / 1e3);
+    Some(match low {
+        Some(low) if millivolts <= low => Part::of(2, format!("BATTERY {volts}"), Role::Watch),
+        _ => Part::of(6, volts, Role::Plain),
+    })
 }
 
 /// The worst thing that is wrong, in words.

@@ -42,11 +42,18 @@ pub fn prompt_line(prompt: &Prompt, pen: &mut Pen, area: Rect) -> Option<(u16, u
     let field = prompt.form.fields.first()?;
     let label = format!("{}: ", safe_text(&prompt.title));
     let x = pen.put(area.x + 1, area.y, area.width / 2, &label, Role::Key);
-    let tail = field.error.clone().unwrap_or_else(|| "Enter keep  Esc drop".to_owned());
+    let is_choice = matches!(field.kind, Kind::Choice(_));
+    let keys = if is_choice { "←→ choose  Enter keep  Esc drop" } else { "Enter keep  Esc drop" };
+    let tail = field.error.clone().unwrap_or_else(|| keys.to_owned());
     let tail = text::clip(&tail, usize::from(area.width / 2));
     let width = (text::columns(&tail) + 1) as u16;
     let role = if field.error.is_some() { Role::Error } else { Role::Quiet };
     pen.put(area.right().saturating_sub(width), area.y, width, &tail, role);
+    if is_choice {
+        let value = if field.value().is_empty() { "left out" } else { field.value() };
+        pen.put(x, area.y, area.right().saturating_sub(x + width), &format!("< {value} >"), Role::Cursor);
+        return None;
+    }
     Some(input(field, pen, Rect { x, y: area.y, width: area.right().saturating_sub(x + width + 1).max(4), height: 1 }))
 }
 
@@ -181,7 +188,8 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
     pen.title(Rect { height: 1, ..area }, &format!("help: {}", app.step.word()), "Esc back");
     let width = usize::from(area.width.saturating_sub(14));
     let mut lines: Vec<(String, String)> = Vec::new();
-    for (shown, words) in keys::help(app.step_mode()) {
+    let mode = if app.planning.is_some() { keys::Mode::Planning } else { app.step_mode() };
+    for (shown, words) in keys::help(mode) {
         for (row, line) in text::wrap(words, width).into_iter().enumerate() {
             lines.push((if row == 0 { pen.look.glyphs.key_name(shown).to_owned() } else { String::new() }, line));
         }

@@ -1,6 +1,6 @@
 //! Review: the runs of the job; and one of them, or all of a line, walked by cursor.
 
-mod hand;
+pub(super) mod hand;
 pub mod map;
 pub mod statistics;
 pub mod unseen;

@@ -1,6 +1,7 @@
 //! The scan screen: before a run what stands against it, during a run everything the operator steers by.
 
 use super::pen::{Pen, Rows};
+use super::review::hand;
 use super::section::{self, Extra, Lookout, Section};
 use super::wave::{self, Wave};
 use super::{WIDE, panels, reading};
@@ -106,20 +107,23 @@ pub fn running(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
 struct Sight {
     wall: Glimpse,
     lookout: Lookout,
+    /// Places on the line that were read by hand.
+    hand: Vec<(Length, Length)>,
 }
 
 impl Sight {
-    fn take(scan: &Scan, section: Rect, body: Rect, spread: Option<Of>) -> Self {
+    fn take(app: &App, scan: &Scan, section: Rect, body: Rect, spread: Option<Of>) -> Self {
         let wall = scan.wall();
         let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
         let lookout = Lookout { direction: scan.view.direction, at, look: scan.look, span: wall.span };
         let ask = Ask { window: lookout.window(section), lines: usize::from(body.height), spread };
-        Self { wall: wall.glimpse(&ask), lookout }
+        Self { wall: wall.glimpse(&ask), lookout, hand: hand::places(app, &scan.view.line) }
     }
 
     fn section<'a>(&'a self, scan: &'a Scan) -> Section<'a> {
         let course = scan.view.reading.as_ref().map_or(scan.view.course, |reading| reading.place.course);
-        let extra = Extra { behind: scan.behind.as_ref().map(|behind| (&behind.strip, Length::ZERO)), ..Extra::default() };
+        let behind = scan.behind.as_ref().map(|behind| (&behind.strip, Length::ZERO));
+        let extra = Extra { behind, hand: &self.hand, ..Extra::default() };
         Section { wall: &self.wall, limits: &scan.view.limits, lookout: self.lookout, course, extra }
     }
 }
@@ -136,7 +140,7 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let left = Rect { width: (body.width / 2).max(30), ..body };
     let right = Rect { x: left.right() + 1, width: body.width - left.width - 1, ..body };
     pen.down(left.right(), body);
-    let sight = Sight::take(scan, left, body, None);
+    let sight = Sight::take(app, scan, left, body, None);
     section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
     let mut rows = Rows::of(right);
@@ -163,7 +167,7 @@ fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     pen.down(left.right(), body);
     pen.down(middle.right(), body);
     let at = scan.view.reading.as_ref().map_or(Some(scan.view.start), |reading| reading.place.along);
-    let sight = Sight::take(scan, left, body, Some(panels::spread_of(&scan.view.limits, at)));
+    let sight = Sight::take(app, scan, left, body, Some(panels::spread_of(&scan.view.limits, at)));
     section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
     let mut rows = Rows::of(middle);
@@ -193,7 +197,7 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     let section_rows = if is_wide { rows.left() / 2 } else { rows.left().saturating_sub(4) };
     let middle = rows.take(section_rows);
     let bottom = rows.rest();
-    let sight = Sight::take(scan, middle, body, Some(Of::Line));
+    let sight = Sight::take(app, scan, middle, body, Some(Of::Line));
     let wall = &sight.wall;
     let reading_area = Rect { width: top.width / 2, height: top.height.min(reading::height(pen)), ..top };
     reading::draw(app, scan, pen, reading_area);

@@ -157,6 +157,7 @@ pub fn contents() -> JobContents {
         checks: Vec::new(),
         encoder_checks: Vec::new(),
         evaluations: Vec::new(),
+        swaps: Vec::new(),
         adoptions: Vec::new(),
     }
 }
@@ -221,6 +222,7 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
         closed_us: closed.then_some(NOW),
         readings: 21_000,
         no_echo: 120,
+        dropped: None,
         lost: 3,
         spots: 2,
         least: Some(Length::mm(5.78)),
@@ -400,7 +402,7 @@ pub fn live(direction: Direction) -> LiveView {
             battery_mv: Some(14_800),
             surface_temperature: Some(Temperature::celsius(18.4)),
         },
-        counts: Counts { received: 21_750, no_echo: 500, lost: 2, unsaved: 0, long_gaps: 1, stalls: 0 },
+        counts: Counts { received: 21_750, no_echo: 500, lost: 2, dropped: 0, unsaved: 0, long_gaps: 1, stalls: 0 },
         started_us: NOW - 106_000_000,
         bells: 1,
         rings: 1,

@@ -2,9 +2,11 @@
 
 use crate::assessment::{AssessError, Assessment, Request, assess};
 use crate::figure::data::RunWall;
+use crate::picture::{self, Picture};
 use crate::unseen::UnseenOfRun;
 use crate::whole_file::{Stopped, Tick};
-use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, Seal, StoreError};
+use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, Seal, StoreError, photos};
+use backwall_survey::job::noted::Photo;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::statistics::{Gap, OfCourse, Scope, Statistics, Tally};
@@ -35,6 +37,8 @@ pub struct Gathered {
     pub map: WallMap,
     /// `None` while there is no run.
     pub assessment: Option<Assessment>,
+    /// The photos in the order they were added, each with why it is not shown where it is not.
+    pub photos: Vec<Result<Picture, String>>,
     /// What the last run could not have seen, where that was asked for.
     pub unseen: Option<UnseenOfRun>,
 }
@@ -94,7 +98,22 @@ pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mu
     let map = contents.plan.wall_map(|line| lines.remove(line).unwrap_or_default());
     let assessment = if runs.is_empty() { None } else { Some(assess(reader, request, &mut |done, _| tick(all + done.min(all), of))?) };
     let seal = reader.seal()?;
-    Ok(Gathered { file, contents, seal, runs, map, assessment, unseen: None })
+    let photos = photos(reader, &contents);
+    Ok(Gathered { file, contents, seal, photos, runs, map, assessment, unseen: None })
+}
+
+/// A photo that cannot be had or set is no reason to have no report: it says so in its row.
+fn photos(reader: &JobReader, contents: &JobContents) -> Vec<Result<Picture, String>> {
+    let mut all = 0;
+    let picture = |photo: &Photo, all: &mut u64| {
+        if photo.bytes > picture::LARGEST || *all + photo.bytes > picture::MOST {
+            return Err("too large to be shown here".to_owned());
+        }
+        let bytes = photos::read(reader.path(), photo).map_err(|error| error.to_string())?.map_err(|state| state.words().to_owned())?;
+        *all += photo.bytes;
+        picture::read(bytes, String::new()).map_err(|why| format!("not shown: {why}"))
+    };
+    contents.force.photos.iter().map(|entered| picture(&entered.what, &mut all)).collect()
 }
 
 fn run(

@@ -3,6 +3,7 @@
 use super::{Writer, captioned};
 use crate::document::Table;
 use crate::figure::{Anchor, Figure, Text, point};
+use crate::picture::Picture;
 use crate::words::{bytes, safe_text};
 use backwall_survey::job::noted::Noted;
 
@@ -53,12 +54,23 @@ impl Writer<'_> {
     }
 
     fn photos(&mut self) {
-        let mut table = Table::of(&["File", "Of", "Shows", "Taken", "Size>", "BLAKE3", "Added by"]);
-        for entered in &self.job.contents.force.photos {
+        let mut table = Table::of(&["No.>", "File", "Of", "Shows", "Taken", "Size>", "BLAKE3", "Added by"]);
+        let mut shown = Vec::new();
+        for (index, (entered, picture)) in self.job.contents.force.photos.iter().zip(&self.job.photos).enumerate() {
             let photo = &entered.what;
-            let kept = if photo.kept { "" } else { " (kept elsewhere)" };
+            let number = index + 1;
+            let state = match picture {
+                Ok(picture) => {
+                    let at = safe_text(&photo.at.words(self.wanted.unit));
+                    let words: Vec<_> = [at, safe_text(&photo.text)].into_iter().filter(|words| !words.is_empty()).collect();
+                    shown.push(Picture { caption: format!("Photo {number}: {}", words.join("; ")), ..picture.clone() });
+                    String::new()
+                }
+                Err(why) => format!(" ({})", safe_text(why)),
+            };
             table.row([
-                format!("{}{kept}", safe_text(&photo.file)),
+                number.to_string(),
+                format!("{}{state}", safe_text(&photo.file)),
                 safe_text(&photo.at.words(self.wanted.unit)),
                 safe_text(&photo.text),
                 safe_text(&photo.taken_words()),
@@ -73,6 +85,7 @@ impl Writer<'_> {
                 "The files lie beside the job file, in the folder of its photos; `backwall verify` holds them against these digests.",
             );
             self.shortened(table, "photos", "in the order they were added");
+            self.out.pictures(shown);
         }
     }
 

@@ -55,6 +55,9 @@ impl RunFacts {
         if self.summary.lost > 0 {
             flaws.push(format!("lost {} between device and computer", count(self.summary.lost, "shot")));
         }
+        if let Some(dropped) = &self.summary.dropped {
+            flaws.push(format!("did not take all that came: {dropped}"));
+        }
         let of = |kind| self.events.iter().filter(|event| event.kind == kind).count() as u64;
         let drops = of(EventKind::Overflow) + of(EventKind::Fault);
         if drops > 0 {

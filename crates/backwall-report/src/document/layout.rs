@@ -5,6 +5,7 @@ pub use super::page::{Entry, Page, Pages, Place};
 use super::wrap::Type;
 use super::{Block, Captioned, Document, Logo, Tone, table};
 use crate::figure::{Anchor, Ink, Stroke, point};
+use crate::picture::Picture;
 
 const TITLE: Type = Type::bold(6.2);
 const UNDER_TITLE: Type = Type::regular(3.4);
@@ -90,6 +91,10 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
             sheet.gap(GAP);
             rows(figures, sheet.width()).into_iter().for_each(|row| figure_row(sheet, row));
         }
+        Block::Pictures(pictures) => {
+            sheet.gap(GAP);
+            pictures.chunks(2).for_each(|row| picture_row(sheet, row));
+        }
         Block::Notice { tone, title, lines } => notice(sheet, *tone, title, lines),
         Block::Signatures(lines) => signatures(sheet, lines),
         Block::PageBreak => {
@@ -120,6 +125,7 @@ fn start_height(rest: &[Block], width: f64) -> f64 {
     let Some((block, rest)) = rest.split_first() else { return 0.0 };
     match block {
         Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
+        Block::Pictures(pictures) => pictures.chunks(2).next().map_or(0.0, |row| picture_row_height(row, width)) + GAP,
         Block::Signatures(lines) => 22.0 * lines.len().div_ceil(2) as f64,
         // A few words that lead over to something stay with it.
         Block::Paragraph(text) if text.len() < 500 => {
@@ -165,6 +171,44 @@ fn figure_row(sheet: &mut Sheet, row: &[Captioned]) {
             sheet.text(x, down, CAPTION, Anchor::Start, Ink::Grey, line);
         }
         x += captioned.figure.width + BETWEEN;
+    }
+    sheet.y += height + GAP;
+}
+
+/// Photos are no higher than this on a page.
+const HIGHEST: f64 = 90.0;
+
+/// Width and height of a photo on paper, in a column of this width.
+fn picture_size(picture: &Picture, column: f64) -> (f64, f64) {
+    let (width, height) = (f64::from(picture.width.max(1)), f64::from(picture.height.max(1)));
+    let scale = (column / width).min(HIGHEST / height);
+    (width * scale, height * scale)
+}
+
+fn picture_column(room: f64) -> f64 {
+    (room - BETWEEN) / 2.0
+}
+
+fn picture_row_height(row: &[Picture], room: f64) -> f64 {
+    let column = picture_column(room);
+    let caption = |picture: &Picture| CAPTION.line() * CAPTION.wrap(&picture.caption, column).len() as f64;
+    row.iter().map(|picture| picture_size(picture, column).1 + 1.0 + caption(picture)).fold(0.0, f64::max)
+}
+
+fn picture_row(sheet: &mut Sheet, row: &[Picture]) {
+    let (room, column) = (sheet.width(), picture_column(sheet.width()));
+    let height = picture_row_height(row, room);
+    sheet.need(height);
+    for (index, picture) in row.iter().enumerate() {
+        let x = sheet.left() + (column + BETWEEN) * index as f64;
+        let (width, high) = picture_size(picture, column);
+        let (number, place) = (sheet.pictures, Place { x, y: sheet.y, width, height: high });
+        sheet.page().pictures.push((number, place));
+        sheet.pictures += 1;
+        for (line, words) in CAPTION.wrap(&picture.caption, column).iter().enumerate() {
+            let down = high + 1.0 + CAPTION.size + CAPTION.line() * line as f64;
+            sheet.text(x, down, CAPTION, Anchor::Start, Ink::Grey, words);
+        }
     }
     sheet.y += height + GAP;
 }

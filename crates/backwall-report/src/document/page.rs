@@ -4,11 +4,13 @@ use super::wrap::Type;
 use super::{BOTTOM, Paper, SIDE, TOP};
 use crate::figure::{Anchor, Figure, Ink, Item, Point, Stroke, Text, point, rectangle};
 
-/// A finished page: everything on it but the logo, which is no drawing.
+/// A finished page: everything on it but logo and photos, which are no drawings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Page {
     pub figure: Figure,
     pub logo: Option<Place>,
+    /// Photos by their number in the document, and where each stands.
+    pub pictures: Vec<(usize, Place)>,
 }
 
 /// A rectangle on a page, millimetres from its upper left corner.
@@ -43,11 +45,13 @@ pub(super) struct Sheet {
     pub done: Pages,
     /// Where the next thing starts.
     pub y: f64,
+    /// Photos put down so far.
+    pub pictures: usize,
 }
 
 impl Sheet {
     pub fn new(paper: Paper) -> Self {
-        let mut sheet = Self { paper, done: Pages::default(), y: TOP };
+        let mut sheet = Self { paper, done: Pages::default(), y: TOP, pictures: 0 };
         sheet.turn();
         sheet
     }
@@ -55,7 +59,7 @@ impl Sheet {
     /// Starts a new page.
     pub fn turn(&mut self) {
         let (width, height) = self.paper.size();
-        self.done.pages.push(Page { figure: Figure::new("", width, height), logo: None });
+        self.done.pages.push(Page { figure: Figure::new("", width, height), logo: None, pictures: Vec::new() });
         self.y = TOP;
     }
 

@@ -1,9 +1,9 @@
 //! From the written profile to one that can be used: what is missing, impossible or in each other's way.
 
 use super::findings::Findings;
-use super::records::rule;
+use super::records::{self, rule};
 use super::written::{self, CheckKind as WrittenCheck, FramingKind, LineEnd, Written};
-use super::{FixedHeader, LinkSettings, Profile, Send};
+use super::{FixedHeader, LinkSettings, Poll, Profile, Send, fits};
 use crate::check::{ByteOrder, Check, CheckKind, CheckPlace};
 use crate::crc;
 use crate::framing::{Framing, LengthRule, Packed};
@@ -13,6 +13,12 @@ use backwall_survey::job::Problem;
 use backwall_units::{Frequency, Time};
 use std::time::Duration;
 
+/// What waveforms of ultrasound are sampled at, Hz; and how long behind the pulse, ns. Common practice, no source.
+const LEAST_RATE: f64 = 1e6;
+const MOST_RATE: f64 = 1e10;
+const MOST_DELAY_NS: f64 = 1e7;
+/// Silence in which a device's start command is sent again, s.
+const USUAL_START_AGAIN: f64 = 3.0;
 /// The longest frame where a profile sets none, and the longest it may set.
 const USUAL_FRAME: usize = 1 << 16;
 const LONGEST_FRAME: usize = 1 << 24;
@@ -30,13 +36,22 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
     let max = written.framing.max_frame_bytes.unwrap_or(USUAL_FRAME);
     found.within("framing.max_frame_bytes", max, 8, LONGEST_FRAME);
     let framing = framing(&written.framing, &check, order, max, &mut found);
-    let fixed_header = header(written, &mut found);
+    let mut fixed_header = header(written, &mut found);
     let send = send(&written.send, &mut found);
+    let poll = poll(written, &check, &mut found);
     if written.records.is_empty() {
         found.add("record", "is missing: describe at least one [[record]], with kind and fields");
     }
-    let records = written.records.iter().enumerate().filter_map(|(index, record)| rule(index, record, order, &mut found)).collect();
-    whole(written, &fixed_header, &mut found);
+    let about = records::About { order, json: written.framing.kind == Some(FramingKind::Json), bits: fixed_header.bits };
+    let records: Vec<_> =
+        written.records.iter().enumerate().filter_map(|(index, record)| rule(index, record, &about, &mut found)).collect();
+    whole(written, &mut fixed_header, &mut found);
+    fits::kinds(written, &mut found);
+    // What is wrong by itself may fit nothing for that.
+    if let Some(framing) = framing.as_ref().filter(|_| found.problems.is_empty()) {
+        fits::frames(framing, &check, max, &records, &fixed_header, &mut found);
+    }
+    let channel = channel(written, &mut found);
     Some(Profile {
         text: String::new(),
         name: name?,
@@ -48,6 +63,8 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
         check,
         fixed_header,
         records,
+        channel,
+        poll,
         send,
     })
 }
@@ -90,7 +107,7 @@ fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind
                 Some(name) => match crc::by_name(name) {
                     Some(sum) => CheckKind::Crc(sum),
                     None => {
-                        found.add("check.algorithm", format!("'{name}' is not in the CRC catalogue{}", crc_hint(name)));
+                        found.add("check.algorithm", format!("'{name}' is not in the CRC catalogue{}", crc::hint(name)));
                         CheckKind::None
                     }
                 },
@@ -121,33 +138,18 @@ fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind
     check
 }
 
-/// Names of the same width that are nearest to what was written.
-fn crc_hint(name: &str) -> String {
-    let width: String = name.chars().skip_while(|char| !char.is_ascii_digit()).take_while(char::is_ascii_digit).collect();
-    let start = format!("CRC_{width}_");
-    let near: Vec<String> = crc::NAMES
-        .iter()
-        .filter_map(|known| known.strip_prefix(&start))
-        .take(40)
-        .map(|rest| format!("CRC-{width}/{}", rest.replace('_', "-")))
-        .collect();
-    if near.is_empty() || width.is_empty() {
-        ": write it as there, as CRC-32/ISCSI or CRC-16/MODBUS".to_owned()
-    } else {
-        format!(": of {width} bits it has {}", near.join(", "))
-    }
-}
-
 fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usize, found: &mut Findings<'_>) -> Option<Framing> {
-    let kind = found.needed("framing.kind", written.kind, "line, cobs, sync-length or fixed")?;
+    let kind = found.needed("framing.kind", written.kind, "line, json, cobs, sync-length or fixed")?;
     let sync = found.hex("framing.sync_hex", written.sync_hex.as_ref());
     let tail = found.hex("framing.end_hex", written.end_hex.as_ref());
     let start = found.one_char("framing.start", written.start.as_ref());
     if kind != FramingKind::Line {
         found.of_no_use("framing.start", &written.start, "outside kind = \"line\"");
-        found.of_no_use("framing.line_end", &written.line_end, "outside kind = \"line\"");
     }
-    if matches!(kind, FramingKind::Line | FramingKind::Cobs) {
+    if !matches!(kind, FramingKind::Line | FramingKind::Json) {
+        found.of_no_use("framing.line_end", &written.line_end, "outside lines");
+    }
+    if matches!(kind, FramingKind::Line | FramingKind::Json | FramingKind::Cobs) {
         for (key, given) in [
             ("framing.sync_hex", written.sync_hex.is_some()),
             ("framing.end_hex", written.end_hex.is_some()),
@@ -161,6 +163,7 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
             ("framing.length_type", written.length_type.is_some()),
             ("framing.length_at_byte", written.length_at_byte.is_some()),
             ("framing.length_adds_bytes", written.length_adds_bytes.is_some()),
+            ("framing.length_times", written.length_times.is_some()),
         ] {
             found.of_no_use(key, &given.then_some(()), "outside kind = \"sync-length\"");
         }
@@ -169,9 +172,9 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
         found.of_no_use("framing.frame_bytes", &written.frame_bytes, "outside kind = \"fixed\"");
     }
     match kind {
-        FramingKind::Line => {
+        FramingKind::Line | FramingKind::Json => {
             let end = if written.line_end.unwrap_or_default() == LineEnd::Cr { b'\r' } else { b'\n' };
-            Some(Framing::Line { end, start: start.map(|start| start as u8) })
+            Some(Framing::Line { end, start: start.map(|start| start as u8), json: kind == FramingKind::Json })
         }
         FramingKind::Cobs => Some(Framing::Cobs),
         FramingKind::Fixed => {
@@ -214,7 +217,9 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
                 written.length_adds_bytes,
                 "the bytes of a frame that its length does not count (0 where it counts all)",
             )?;
-            Some(Framing::Packed(Packed { sync, length: LengthRule::Field { at, width, order, adds }, head, tail }))
+            let times = written.length_times.unwrap_or(1);
+            found.within("framing.length_times", times, 1, 16);
+            Some(Framing::Packed(Packed { sync, length: LengthRule::Field { at, width, order, times, adds }, head, tail }))
         }
     }
 }
@@ -222,12 +227,15 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
 fn header(written: &Written, found: &mut Findings<'_>) -> FixedHeader {
     let header = &written.header;
     if let Some(rate) = header.sample_rate_hz
-        && !(rate.is_finite() && rate > 0.0)
+        && !(LEAST_RATE..=MOST_RATE).contains(&rate)
     {
-        found.add("header.sample_rate_hz", format!("{rate} is not possible: it must be greater than 0"));
+        found.add("header.sample_rate_hz", format!("{rate} is not possible: it must be between 1e6 and 1e10, in Hz (40 MHz is 40000000)"));
     }
-    if header.first_sample_ns.is_some_and(|first| !first.is_finite()) {
-        found.add("header.first_sample_ns", "must be a number");
+    if header.first_sample_ns.is_some_and(|first| !first.is_finite() || first.abs() > MOST_DELAY_NS) {
+        found.add("header.first_sample_ns", "must be a number between -10000000 and 10000000, in ns");
+    }
+    if header.samples == Some(0) {
+        found.add("header.samples", "0 is not possible: leave it out where shots have different counts of samples");
     }
     if let Some(bits) = header.converter_bits {
         found.within("header.converter_bits", bits.into(), 2, 16);
@@ -257,12 +265,72 @@ fn send(written: &written::Send, found: &mut Findings<'_>) -> Send {
     if written.gain.as_ref().is_some_and(|gain| !gain.contains("{db}")) {
         found.add("send.gain", "has no place for the value: write {db} where the gain in dB stands");
     }
-    Send { start, stop, gain: written.gain.clone() }
+    let again = written.start_again_s.unwrap_or(USUAL_START_AGAIN);
+    if !(again == 0.0 || (0.5..=3_600.0).contains(&again)) {
+        found.add("send.start_again_s", format!("{again} is not possible: between 0.5 and 3600, or 0 for never"));
+    }
+    if start.is_empty() {
+        found.of_no_use("send.start_again_s", &written.start_again_s, "without a start command");
+    }
+    let start_again = Duration::try_from_secs_f64(again).ok().filter(|again| !again.is_zero());
+    Send { start, stop, gain: written.gain.clone(), start_again }
+}
+
+fn poll(written: &Written, check: &Check, found: &mut Findings<'_>) -> Option<Poll> {
+    let Some(poll) = &written.poll else {
+        for (index, record) in written.records.iter().enumerate() {
+            found.of_no_use(&format!("record[{index}].answers"), &record.answers, "without [poll]");
+        }
+        return None;
+    };
+    let hex = poll.requests_hex.iter().map(|request| found.hex("poll.requests_hex", Some(request)));
+    let mut requests: Vec<Vec<u8>> = poll.requests.iter().map(|request| request.clone().into_bytes()).chain(hex).collect();
+    if !poll.requests.is_empty() && !poll.requests_hex.is_empty() {
+        found.add("poll.requests_hex", "cannot go with requests: give one of them");
+    }
+    if requests.is_empty() || requests.iter().any(Vec::is_empty) {
+        found.add("poll.requests", "is missing: what the device is asked, as text, or as bytes in requests_hex");
+    }
+    if poll.add_check && (check.width() == 0 || check.place != CheckPlace::End) {
+        found.add("poll.add_check", "needs a [check] that stands at the end of a frame");
+    } else if poll.add_check {
+        requests.iter_mut().for_each(|request| check.append(request));
+    }
+    for (index, record) in written.records.iter().enumerate() {
+        if record.answers.is_some_and(|answers| !(1..=requests.len()).contains(&answers)) {
+            found.add(&format!("record[{index}].answers"), format!("there are {} requests, counted from 1", requests.len()));
+        }
+    }
+    let (period, patience) = (poll.period_ms.unwrap_or(0), poll.timeout_ms.unwrap_or(500));
+    found.within("poll.period_ms", period as usize, 0, 600_000);
+    found.within("poll.timeout_ms", patience as usize, 10, 60_000);
+    Some(Poll { requests, period: Duration::from_millis(period), patience: Duration::from_millis(patience) })
+}
+
+/// The channel that is read.
+fn channel(written: &Written, found: &mut Findings<'_>) -> Option<String> {
+    let channel = match written.channel.as_ref()? {
+        toml::Value::Integer(channel) => channel.to_string(),
+        toml::Value::String(channel) if !channel.is_empty() => channel.clone(),
+        _ => {
+            found.add("channel", "must be a number or a text, as the device sends it");
+            return None;
+        }
+    };
+    if !written.records.iter().any(|record| record.fields.iter().any(|field| field.meaning == Some(Meaning::Channel))) {
+        found.of_no_use("channel", &written.channel, "where no field has meaning = \"channel\"");
+    }
+    Some(channel)
 }
 
 /// What only the whole profile shows.
-fn whole(written: &Written, fixed: &FixedHeader, found: &mut Findings<'_>) {
+fn whole(written: &Written, fixed: &mut FixedHeader, found: &mut Findings<'_>) {
     let of = |kind| written.records.iter().filter(move |record| record.kind == Some(kind));
+    // Where every shot says when it began to be sampled, nothing else needs to.
+    let in_shots = of(RecordKind::Shot).all(|record| record.fields.iter().any(|field| field.meaning == Some(Meaning::FirstSample)));
+    if in_shots && of(RecordKind::Shot).next().is_some() {
+        fixed.first.get_or_insert(Time::ZERO);
+    }
     let rest: [(&str, Meaning, bool); 3] = [
         ("sample_rate_hz", Meaning::SampleRate, fixed.rate.is_some()),
         ("first_sample_ns", Meaning::FirstSample, fixed.first.is_some()),
@@ -283,13 +351,15 @@ fn whole(written: &Written, fixed: &FixedHeader, found: &mut Findings<'_>) {
     }
     for (index, record) in written.records.iter().enumerate() {
         let begin = |record: &written::Record| (record.when.clone().unwrap_or_default(), record.when_hex.clone().unwrap_or_default());
+        let takes_all = |record: &&written::Record| record.answers.is_none() && record.fields.iter().all(|field| field.only_when.is_none());
         if written.records[..index]
             .iter()
+            .filter(takes_all)
             .any(|earlier| begin(earlier) == begin(record) || begin(earlier) == (String::new(), String::new()))
         {
             found.add(
                 &format!("record[{index}].kind"),
-                "an earlier record takes every frame this one is for: give both a when, or change their order",
+                "an earlier record takes every frame this one is for: give both a when or a field with only_when, or change their order",
             );
         }
     }

@@ -1,12 +1,24 @@
 //! The record rules of a profile: each field's place, meaning and unit, and what a record cannot do without.
 
+use super::conditions::{codes, conditions, constants, encoding, range};
 use super::findings::Findings;
 use super::written;
 use crate::check::ByteOrder;
-use crate::layout::{Constant, Count, Field, Layout, Place, RecordRule, Scale, UnitRule, Wire};
+use crate::json;
+use crate::layout::{Bits, Count, Field, Layout, Place, RecordRule, Scale, UnitRule, Wire};
 use crate::meaning::{Meaning, RecordKind, Unit};
+use crate::samples::Encoding;
 
-pub fn rule(index: usize, record: &written::Record, order: ByteOrder, found: &mut Findings<'_>) -> Option<RecordRule> {
+/// What the rest of the profile says about its records.
+pub struct About {
+    pub order: ByteOrder,
+    /// Each frame is a JSON object.
+    pub json: bool,
+    /// Of the converter, where the profile says it.
+    pub bits: Option<u8>,
+}
+
+pub fn rule(index: usize, record: &written::Record, about: &About, found: &mut Findings<'_>) -> Option<RecordRule> {
     let at = format!("record[{index}]");
     let kind = found.needed(&format!("{at}.kind"), record.kind, "header, shot, status, gauge or ignore");
     let when = match (&record.when, &record.when_hex) {
@@ -18,15 +30,20 @@ pub fn rule(index: usize, record: &written::Record, order: ByteOrder, found: &mu
         (None, hex) => found.hex(&format!("{at}.when_hex"), hex.as_ref()),
     };
     let kind = kind?;
-    if kind == RecordKind::Ignore {
+    let answers = record.answers.and_then(|answers| answers.checked_sub(1));
+    let chosen = record.fields.iter().any(|field| field.only_when.is_some());
+    if kind == RecordKind::Ignore && !chosen {
         if when.is_empty() {
-            found.add(&format!("{at}.kind"), "ignore needs when or when_hex: else everything would be ignored");
+            found.add(&format!("{at}.kind"), "ignore needs when, when_hex or a field with only_when: else everything would be ignored");
         }
         // Its fields are not read: a body of any length fits.
-        let rest = Place::Bytes { wire: Wire::Skip, order, count: Count::Rest };
-        return Some(RecordRule { kind, when, layout: Layout::Binary, fields: vec![plain_field("", rest)] });
+        let rest = Place::Bytes { wire: Wire::Skip, order: about.order, count: Count::Rest, at: None, bits: None };
+        return Some(RecordRule { kind, answers, when, layout: Layout::Binary, fields: vec![plain_field("", rest)] });
     }
-    let layout = layout(&at, record, found);
+    let layout = layout(&at, record, about.json, found);
+    if about.json {
+        found.of_no_use(&format!("{at}.when"), &record.when, "in JSON: choose by a field with only_when");
+    }
     let fields: Vec<Field> = record
         .fields
         .iter()
@@ -34,11 +51,12 @@ pub fn rule(index: usize, record: &written::Record, order: ByteOrder, found: &mu
         .filter_map(|(number, written)| {
             let here = format!("{at}.fields[{number}]");
             let last = number + 1 == record.fields.len();
-            field(&here, written, kind, &layout, order, record.decimal_comma, last, found)
+            field(&here, written, kind, &layout, about, record.decimal_comma, last, found)
         })
         .collect();
     complete(&at, kind, record, found);
-    Some(RecordRule { kind, when, layout, fields })
+    places(&at, &fields, found);
+    Some(RecordRule { kind, answers, when, layout, fields })
 }
 
 fn plain_field(name: &str, place: Place) -> Field {
@@ -50,12 +68,16 @@ fn plain_field(name: &str, place: Place) -> Field {
         unit: UnitRule::Always(Unit::ONE),
         absent: Vec::new(),
         must_be: None,
+        only_when: None,
+        valid_when: None,
+        flag_when: None,
+        encoding: Encoding::NONE,
         wraps_at: None,
         decimal_comma: false,
     }
 }
 
-fn layout(at: &str, record: &written::Record, found: &mut Findings<'_>) -> Layout {
+fn layout(at: &str, record: &written::Record, json: bool, found: &mut Findings<'_>) -> Layout {
     let delimiter_key = format!("{at}.delimiter");
     let delimiter = match record.delimiter.as_deref() {
         None | Some("blank") => None,
@@ -64,7 +86,17 @@ fn layout(at: &str, record: &written::Record, found: &mut Findings<'_>) -> Layou
     if record.decimal_comma && delimiter == Some(',') {
         found.add(&delimiter_key, "a comma cannot part columns and decimals at once");
     }
-    if record.fields.iter().any(|field| field.key.is_some()) {
+    if let Some(sign) = delimiter.filter(|sign| sign.is_ascii_digit() || matches!(sign, '-' | '+' | '.')) {
+        found.add(&delimiter_key, format!("'{sign}' is part of numbers and cannot part columns"));
+    }
+    if json {
+        for (name, given) in
+            [("delimiter", record.delimiter.is_some()), ("columns", record.columns.is_some()), ("sign", record.sign.is_some())]
+        {
+            found.of_no_use(&format!("{at}.{name}"), &given.then_some(()), "in JSON: fields stand at a path");
+        }
+        Layout::Json
+    } else if record.fields.iter().any(|field| field.key.is_some()) {
         let sign = found.one_char(&format!("{at}.sign"), record.sign.as_ref()).unwrap_or('=');
         found.of_no_use(&format!("{at}.columns"), &record.columns, "where fields have keys");
         Layout::Keyed { delimiter, sign }
@@ -72,9 +104,12 @@ fn layout(at: &str, record: &written::Record, found: &mut Findings<'_>) -> Layou
         found.of_no_use(&format!("{at}.sign"), &record.sign, "where fields have columns");
         Layout::Columns { delimiter, exactly: record.columns }
     } else {
-        for (name, given) in
-            [("delimiter", record.delimiter.is_some()), ("columns", record.columns.is_some()), ("sign", record.sign.is_some())]
-        {
+        for (name, given) in [
+            ("delimiter", record.delimiter.is_some()),
+            ("columns", record.columns.is_some()),
+            ("sign", record.sign.is_some()),
+            ("decimal_comma", record.decimal_comma),
+        ] {
             found.of_no_use(&format!("{at}.{name}"), &given.then_some(()), "where fields are binary");
         }
         Layout::Binary
@@ -87,7 +122,7 @@ fn field(
     written: &written::Field,
     kind: RecordKind,
     layout: &Layout,
-    order: ByteOrder,
+    about: &About,
     decimal_comma: bool,
     last: bool,
     found: &mut Findings<'_>,
@@ -98,11 +133,12 @@ fn field(
     {
         found.add(&key("meaning"), format!("{} does not belong into a {} record", meaning.word(), kind.word()));
     }
-    let place = place(at, written, layout, order, last, found)?;
+    let place = place(at, written, layout, about.order, last, found)?;
     let name = written.name.clone().or_else(|| written.meaning.map(|meaning| meaning.word().to_owned())).unwrap_or_else(|| match &place {
         Place::Bytes { .. } => "without name".to_owned(),
         Place::Column { index, .. } => format!("column {}", index + 1),
         Place::Key(key) => key.clone(),
+        Place::Path(_) => written.path.clone().unwrap_or_default(),
     });
     if written.scale.is_some_and(|scale| !scale.is_finite() || scale == 0.0) {
         found.add(&key("scale"), "must be a number other than 0");
@@ -114,15 +150,23 @@ fn field(
         found.add(&key("type"), "a name must be of type text");
     }
     let unit = unit(at, written, layout, found);
-    let absent = match &written.absent {
-        None => Vec::new(),
-        Some(toml::Value::Array(values)) => values.iter().filter_map(|value| constant(&key("absent"), value, found)).collect(),
-        Some(value) => constant(&key("absent"), value, found).into_iter().collect(),
+    let absent = written.absent.as_ref().map_or_else(Vec::new, |value| constants(&key("absent"), value, &place, found));
+    let must_be = match &written.must_be {
+        Some(toml::Value::Array(_)) => {
+            found.add(&key("must_be"), "must be a number or a text; where several will do, use only_when");
+            None
+        }
+        value => value.as_ref().and_then(|value| constants(&key("must_be"), value, &place, found).pop()),
     };
-    let must_be = written.must_be.as_ref().and_then(|value| constant(&key("must_be"), value, found));
-    if written.wraps_at.is_some_and(|wraps_at| wraps_at < 2) {
-        found.add(&key("wraps_at"), "must be 2 or more: the count behind which the device starts again at 0");
+    let [only_when, valid_when, flag_when] = conditions(at, written, kind, &place, found);
+    let encoding = encoding(at, written, layout, about.order, found);
+    if written.meaning == Some(Meaning::Samples) {
+        codes(at, written, written.wire, about.bits, found);
     }
+    if written.meaning.is_some_and(|meaning| meaning.only_grows()) && written.scale.is_some_and(|scale| scale < 0.0) {
+        found.add(&key("scale"), format!("{} cannot be negative", written.meaning.map_or("", Meaning::word)));
+    }
+    wraps(at, written, &place, found);
     Some(Field {
         name,
         wraps_at: written.wraps_at.map(i128::from).or_else(|| usual_wrap(written.meaning, &place)),
@@ -132,29 +176,58 @@ fn field(
         unit,
         absent,
         must_be,
+        only_when,
+        valid_when,
+        flag_when,
+        encoding,
         decimal_comma,
     })
 }
 
 /// A narrow counter goes round sooner than what is kept of it.
 fn usual_wrap(meaning: Option<Meaning>, place: &Place) -> Option<i128> {
-    let Place::Bytes { wire, .. } = place else { return None };
-    let bits = 8 * wire.width().filter(|_| !wire.is_float())?;
-    match meaning? {
-        Meaning::Seq | Meaning::Encoder if bits <= 32 => Some(1 << bits),
-        Meaning::DeviceTime if bits <= 32 => Some(1 << bits),
-        _ => None,
+    let Place::Bytes { wire, bits, .. } = place else { return None };
+    let width = bits.map_or(8 * wire.width().filter(|_| !wire.is_float())?, |bits| bits.count as usize);
+    meaning.filter(|meaning| meaning.is_counter()).map(|_| 1 << width)
+}
+
+fn wraps(at: &str, written: &written::Field, place: &Place, found: &mut Findings<'_>) {
+    let key = format!("{at}.wraps_at");
+    let Some(wraps_at) = written.wraps_at else { return };
+    if !written.meaning.is_some_and(Meaning::is_counter) {
+        found.of_no_use(&key, &written.wraps_at, "for anything but seq, device-time and encoder");
+    } else if wraps_at < 2 {
+        found.add(&key, "must be 2 or more: the count behind which the device starts again at 0");
+    } else if let Place::Bytes { wire, bits, .. } = place
+        && let Some((low, high)) = range(*wire, *bits).filter(|_| !wire.is_float())
+        && wraps_at as f64 > high - low + 1.0
+    {
+        found.add(&key, format!("{wraps_at} is more than the field can count: {} at the most", high - low + 1.0));
     }
 }
 
-fn constant(key: &str, value: &toml::Value, found: &mut Findings<'_>) -> Option<Constant> {
-    match value {
-        toml::Value::Integer(value) => Some(Constant::Number(*value as f64)),
-        toml::Value::Float(value) => Some(Constant::Number(*value)),
-        toml::Value::String(text) => Some(Constant::Text(text.clone())),
-        _ => {
-            found.add(key, "must be a number or a text");
-            None
+/// No value stands for two things.
+fn places(at: &str, fields: &[Field], found: &mut Findings<'_>) {
+    for (index, field) in fields.iter().enumerate().filter(|(_, field)| field.meaning.is_some()) {
+        let same = |earlier: &&Field| {
+            earlier.meaning.is_some()
+                && match (&earlier.place, &field.place) {
+                    (Place::Bytes { at: Some(a), bits: a_bits, .. }, Place::Bytes { at: Some(b), bits: b_bits, .. }) => {
+                        a == b && a_bits == b_bits
+                    }
+                    (Place::Bytes { .. }, _) => false,
+                    (Place::Column { index: a, .. }, Place::Column { index: b, .. }) => a == b,
+                    (a, b) => a == b,
+                }
+        };
+        if let Some(earlier) = fields[..index].iter().find(same) {
+            let name = match field.place {
+                Place::Column { .. } => "column",
+                Place::Key(_) => "key",
+                Place::Path(_) => "path",
+                Place::Bytes { .. } => "at_byte",
+            };
+            found.add(&format!("{at}.fields[{index}].{name}"), format!("is that of {} too: one value cannot be both", earlier.name));
         }
     }
 }
@@ -162,6 +235,14 @@ fn constant(key: &str, value: &toml::Value, found: &mut Findings<'_>) -> Option<
 fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, last: bool, found: &mut Findings<'_>) -> Option<Place> {
     let key = |name: &str| format!("{at}.{name}");
     let is_samples = written.meaning == Some(Meaning::Samples);
+    let is_base64 = written.encoding.is_some_and(|encoding| encoding != written::Packing::Delta);
+    if !matches!(layout, Layout::Json) {
+        found.of_no_use(&key("path"), &written.path, "outside framing.kind = \"json\"");
+    }
+    if !matches!(layout, Layout::Binary) {
+        found.of_no_use(&key("at_byte"), &written.at_byte, "in text");
+        found.of_no_use(&key("bits"), &written.bits, "in text: compare with a mask instead");
+    }
     match layout {
         Layout::Binary => {
             let wire =
@@ -188,10 +269,31 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
                     return None;
                 }
             };
-            Some(Place::Bytes { wire, order: written.byte_order.unwrap_or(order), count })
+            let bits = written.bits.map(|[from, count]| Bits { from, count });
+            let width = wire.width().filter(|_| !wire.is_float()).map_or(0, |bytes| 8 * bytes as u32);
+            if let Some(Bits { from, count }) = bits
+                && (count == 0 || from.saturating_add(count) > width || written.rest)
+            {
+                found.add(
+                    &key("bits"),
+                    format!(
+                        "[{from}, {count}] is not possible: from which bit on and how many, of the {width} a whole number of this type has"
+                    ),
+                );
+                return None;
+            }
+            Some(Place::Bytes { wire, order: written.byte_order.unwrap_or(order), count, at: written.at_byte, bits })
+        }
+        Layout::Json => {
+            found.of_no_use(&key("column"), &written.column.filter(|_| written.path.is_some()), "in JSON");
+            let path = found.needed(&key("path"), written.path.as_ref(), "where the value stands in the object, as \"probe.wall[0]\"")?;
+            let parsed = json::Path::parse(path);
+            if parsed.is_none() {
+                found.add(&key("path"), format!("'{path}' is no path: names and indices, as \"probe.wall[0]\""));
+            }
+            Some(Place::Path(parsed?))
         }
         Layout::Columns { exactly, .. } => {
-            found.of_no_use(&key("type"), &written.wire, "in text");
             let column = found.needed(&key("column"), written.column, "count from 1")?;
             if column == 0 || exactly.is_some_and(|columns| column > columns) {
                 found.add(
@@ -200,16 +302,15 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
                 );
                 return None;
             }
-            if written.rest != is_samples {
+            if written.rest != (is_samples && !is_base64) {
                 found.add(&key("rest"), "samples, and only they, take all columns from here on: set rest = true");
             }
             Some(Place::Column { index: column - 1, rest: written.rest })
         }
         Layout::Keyed { .. } => {
-            found.of_no_use(&key("type"), &written.wire, "in text");
             found.of_no_use(&key("column"), &written.column, "beside key");
-            if is_samples {
-                found.add(&key("meaning"), "samples cannot come as a keyed value: use columns");
+            if is_samples && !is_base64 {
+                found.add(&key("meaning"), "samples cannot come as a keyed value but in base64: use columns, or encoding");
             }
             Some(Place::Key(found.needed(&key("key"), written.key.clone(), "the text in front of the sign")?))
         }
@@ -224,6 +325,22 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
         found.of_no_use(&key("unit"), &written.unit, "for this meaning");
         return one;
     };
+    if let (None, None, None, Some(path), Layout::Json) =
+        (&written.unit, written.unit_column, &written.unit_key, &written.unit_path, layout)
+    {
+        let parsed = json::Path::parse(path);
+        if parsed.is_none() {
+            found.add(&key("unit_path"), format!("'{path}' is no path: names and indices, as \"probe.unit\""));
+        }
+        return parsed.map_or(one, UnitRule::Path);
+    }
+    found.of_no_use(&key("unit_path"), &written.unit_path, "beside another unit, or outside JSON");
+    if let (Some(column), Layout::Columns { exactly: Some(columns), .. }) = (written.unit_column, layout)
+        && column > *columns
+    {
+        found.add(&key("unit_column"), format!("{column} is not possible: columns count from 1 to {columns}"));
+        return one;
+    }
     match (&written.unit, written.unit_column, &written.unit_key) {
         (Some(unit), None, None) if unit == "as-sent" && text => UnitRule::AsSent,
         (Some(unit), None, None) => meaning.unit(unit).map_or_else(

@@ -16,11 +16,13 @@ pub struct Written {
     pub name: Option<String>,
     pub about: Option<String>,
     pub byte_order: Option<ByteOrder>,
+    pub channel: Option<toml::Value>,
     pub link: Link,
     pub framing: Framing,
     pub check: Check,
     pub header: Header,
     pub send: Send,
+    pub poll: Option<Poll>,
     #[serde(rename = "record")]
     pub records: Vec<Record>,
 }
@@ -66,6 +68,7 @@ pub struct Framing {
     pub length_type: Option<Wire>,
     pub length_at_byte: Option<usize>,
     pub length_adds_bytes: Option<usize>,
+    pub length_times: Option<usize>,
     pub body_from_byte: Option<usize>,
     pub end_hex: Option<String>,
 }
@@ -74,6 +77,7 @@ pub struct Framing {
 #[serde(rename_all = "kebab-case")]
 pub enum FramingKind {
     Line,
+    Json,
     Cobs,
     SyncLength,
     Fixed,
@@ -127,6 +131,17 @@ pub struct Send {
     pub stop: Option<String>,
     pub stop_hex: Option<String>,
     pub gain: Option<String>,
+    pub start_again_s: Option<f64>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Poll {
+    pub requests: Vec<String>,
+    pub requests_hex: Vec<String>,
+    pub add_check: bool,
+    pub period_ms: Option<u64>,
+    pub timeout_ms: Option<u64>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -139,6 +154,7 @@ pub struct Record {
     pub columns: Option<usize>,
     pub sign: Option<String>,
     pub decimal_comma: bool,
+    pub answers: Option<usize>,
     pub fields: Vec<Field>,
 }
 
@@ -153,15 +169,32 @@ pub struct Field {
     pub rest: bool,
     pub column: Option<usize>,
     pub key: Option<String>,
+    pub path: Option<String>,
+    pub at_byte: Option<usize>,
+    pub bits: Option<[u32; 2]>,
+    pub encoding: Option<Packing>,
     pub meaning: Option<Meaning>,
     pub scale: Option<f64>,
     pub offset: Option<f64>,
     pub unit: Option<String>,
     pub unit_column: Option<usize>,
     pub unit_key: Option<String>,
+    pub unit_path: Option<String>,
     pub absent: Option<toml::Value>,
     pub must_be: Option<toml::Value>,
+    pub only_when: Option<toml::Value>,
+    pub valid_when: Option<toml::Value>,
+    pub flag_when: Option<toml::Value>,
     pub wraps_at: Option<i64>,
+}
+
+/// How samples are packed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Packing {
+    Delta,
+    Base64,
+    Base64Delta,
 }
 
 /// What could be read of the text, with every mistake of form: syntax, unknown keys, wrong types and words.
@@ -169,7 +202,7 @@ pub struct Field {
 pub fn read(text: &str) -> (Written, Vec<Problem>) {
     let (mut table, errors) = DeTable::parse_recoverable(text);
     if !errors.is_empty() {
-        return (Written::default(), errors.iter().map(|error| backwall_survey::job::check::toml_problem(text, error)).collect());
+        return (Written::default(), errors.iter().map(|error| syntax_problem(text, error)).collect());
     }
     let mut problems = Vec::new();
     loop {
@@ -189,6 +222,16 @@ pub fn read(text: &str) -> (Written, Vec<Problem>) {
             key,
             message,
         });
+    }
+}
+
+/// What is no TOML; a key that is there twice by its name.
+fn syntax_problem(text: &str, error: &toml::de::Error) -> Problem {
+    let problem = backwall_survey::job::check::toml_problem(text, error);
+    let key = error.span().and_then(|span| text.get(span)).filter(|_| problem.message.contains("duplicate key"));
+    match key {
+        Some(key) => Problem { message: format!("'{key}' is there twice in this table: take one out"), ..problem },
+        None => problem,
     }
 }
 

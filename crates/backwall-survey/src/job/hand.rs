@@ -4,7 +4,7 @@
 use super::plan::Plan;
 use super::statement::RunId;
 use crate::strip::{Spot, SpotId};
-use backwall_units::{Length, LengthUnit, every_nanometre, whole_micrometres, whole_nanometres};
+use backwall_units::{Length, LengthUnit, every_nanometre, parse_length, whole_micrometres, whole_nanometres};
 use serde::{Deserialize, Serialize};
 
 /// One place read by hand, as it is kept: lengths are whole nanometres and micrometres.
@@ -72,6 +72,13 @@ pub struct BlockRead {
 }
 
 impl BlockRead {
+    /// `10.00=10.02`: the block's true thickness, and what was read on it.
+    pub fn parse(text: &str, at_us: i64, unit: LengthUnit) -> Result<Self, String> {
+        let (truth, read) = text.split_once('=').ok_or("write the block's true thickness and what was read, as 10.00=10.02")?;
+        let nm = |text| parse_length(text, unit).map(Length::as_nanometres).map_err(|error| error.to_string());
+        Ok(Self { true_nm: nm(truth)?, measured_nm: nm(read)?, at_us })
+    }
+
     pub fn truth(self) -> Length {
         Length::nanometres(self.true_nm)
     }

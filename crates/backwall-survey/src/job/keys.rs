@@ -3,6 +3,7 @@
 //! serde types of [`super::plan`].
 
 pub mod near;
+pub mod sheet;
 mod table;
 pub mod written;
 
@@ -126,6 +127,16 @@ impl PlanKey {
         }
     }
 
+    /// The same where it is typed into a form: `text, not empty`.
+    pub fn typed_words(&self) -> String {
+        self.allowed_words().replace(" in quotes", "").replace('"', "")
+    }
+
+    /// The example as it is typed into a form.
+    pub fn typed_example(&self) -> &'static str {
+        self.example.trim_matches('"')
+    }
+
     /// What follows where it is left out; nothing for what must be there.
     pub fn left_out_words(&self) -> Option<String> {
         match self.left_out {
@@ -145,7 +156,8 @@ impl PlanTable {
     pub fn is_many(&self) -> bool {
         self.path.ends_with("[]")
     }
-    fn parent(&self) -> &'static str {
+    /// The path of the table it stands in; empty for the plan itself.
+    pub fn parent(&self) -> &'static str {
         self.path.rsplit_once('.').map_or("", |(parent, _)| parent)
     }
     /// As its header is written in a plan.

@@ -81,6 +81,15 @@ impl Why {
             Self::NoEcho => "no echo",
         }
     }
+
+    /// What is to be done: a place that was never driven is not driven again.
+    pub const fn to_do(self) -> &'static str {
+        match self {
+            Self::NotDriven => "drive it",
+            Self::LinkOut => "nothing was read there, drive it",
+            Self::NoEcho => "drive it again",
+        }
+    }
 }
 
 /// A planned line, as far as it is driven by all runs that count.
@@ -222,7 +231,7 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
             continue;
         }
         for gap in &line.unread {
-            let words = format!("{} {} to {} {symbol}, {}: drive it again", line.line, m(gap.from), m(gap.to), gap.why.word());
+            let words = format!("{} {} to {} {symbol}, {}: {}", line.line, m(gap.from), m(gap.to), gap.why.word(), gap.why.to_do());
             add(Weight::SpoilsData, About::Stretch { line: line.line.clone(), from: gap.from, to: gap.to }, words, None);
         }
     }
@@ -280,6 +289,23 @@ mod tests {
         assert_eq!(found, [(1791.0, 2070.0, Why::LinkOut), (2501.0, 2602.0, Why::NoEcho), (3001.0, 4000.0, Why::NotDriven)]);
         assert!((line.read().as_mm() - (4000.0 - 279.0 - 101.0 - 999.0)).abs() < 1.0, "{}", line.read());
         assert!(!line.is_done());
+        let known = Known {
+            obstacles: Vec::new(),
+            verification_due_us: None,
+            lines: vec![line],
+            runs: Vec::new(),
+            now_us: 0,
+            unit: LengthUnit::Mm,
+        };
+        let words: Vec<String> = open_items(&known).into_iter().map(|item| item.words).collect();
+        assert_eq!(
+            words,
+            [
+                "A000 1.791 to 2.070 m, cable or link out: nothing was read there, drive it",
+                "A000 2.501 to 2.602 m, no echo: drive it again",
+                "A000 3.001 to 4.000 m, not driven: drive it",
+            ]
+        );
     }
 
     #[test]

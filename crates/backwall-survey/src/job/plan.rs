@@ -98,6 +98,9 @@ pub struct Kit {
 pub struct CrawlerPlan {
     #[serde(rename = "battery_min", skip_serializing_if = "Option::is_none")]
     pub battery: Option<Minutes>,
+    /// At this voltage and under it the battery is called low, millivolts as the device sends them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub battery_low_mv: Option<u16>,
     #[serde(rename = "cable_m", skip_serializing_if = "Option::is_none", with = "some_metres")]
     pub cable: Option<Length>,
     /// From the console to the datum at the foot of a line.

@@ -22,8 +22,10 @@ impl Measurer {
 
     /// Tells the time base of the shots that follow; cheap when it has not changed.
     pub fn set_time_base(&mut self, base: TimeBase) -> Result<(), SetupError> {
-        if self.evaluator.as_ref().is_none_or(|evaluator| evaluator.base() != base) {
-            self.evaluator = Some(Evaluator::new(&self.setup, base)?);
+        match &mut self.evaluator {
+            // Some devices begin to sample at another time with every shot.
+            Some(evaluator) if (TimeBase { first: base.first, ..evaluator.base() }) == base => evaluator.set_first(base.first),
+            _ => self.evaluator = Some(Evaluator::new(&self.setup, base)?),
         }
         Ok(())
     }
@@ -161,6 +163,7 @@ impl ReadingMaker {
         let measurement = match gauge.value {
             GaugeValue::Thickness(thickness) => measure_thickness(&self.measurer.setup, thickness),
             GaugeValue::EchoTime(time) => measure_time(&self.measurer.setup, time, self.wall),
+            GaugeValue::NoCoupling => Measurement::none(Flags::of(Flag::NoCoupling).with(Flag::DeviceNoEcho)),
         };
         let at = Moment { device_us: gauge.device_time_us, host_us: host_time_us };
         self.finish((gauge.seq, Evaluated::ByDevice), at, gauge.encoder, Decibel::ZERO, measurement)

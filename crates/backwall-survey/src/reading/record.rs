@@ -36,6 +36,8 @@ pub enum GaugeValue {
     Thickness(Option<Length>),
     /// Arrival of the back-wall echo after the transmit pulse; `None` where the device saw no echo.
     EchoTime(Option<Time>),
+    /// The device says itself that what it measured is no wall: its probe is not coupled.
+    NoCoupling,
 }
 
 #[derive(Debug, Clone, PartialEq)]

@@ -3,7 +3,7 @@
 use super::make::Measured;
 use super::tyre::TyreWatch;
 use super::zero::{Zero, ZeroWatch};
-use backwall_ultrasound::{Flag, Flags, Measurement, Mode, Pair, Quality, Ruler, Setup, ZeroKeeping};
+use backwall_ultrasound::{Flag, Measurement, Mode, Pair, Quality, Ruler, Setup, ZeroKeeping};
 use backwall_units::{Length, Temperature, Time};
 
 /// A second echo this high beside the first, both against the blocks', comes from an even wall.
@@ -16,6 +16,9 @@ const AGREES: f64 = 4.0;
 /// A zero this many standard uncertainties of the coupling off has not moved; a pair is sure past so many of its own.
 const COUPLING: f64 = 2.0;
 const SURE: f64 = 3.0;
+/// A zero that single shots scatter by more than this about is no zero: something else moves from shot to shot, as the time of the
+/// first sample. Common practice, no source.
+const RESTLESS: Length = Length::mm(0.2);
 /// Where a lateness is what it is on a straight path.
 const FAR: Length = Length::mm(100.0);
 /// Paint is told by nobody; what it does to the phase of the bounces (the echo-to-echo reading has the same part).
@@ -78,6 +81,7 @@ impl ZeroKeeper {
         }
         let read = match self.setup.zero_keeping {
             ZeroKeeping::Fixed => self.doubted(alone, pair),
+            ZeroKeeping::Tracked if self.is_restless() => with_doubt(self.tracked(measured, pair), Flag::ZeroMoved),
             ZeroKeeping::Tracked => self.tracked(measured, pair),
         };
         read.rounded()
@@ -98,8 +102,17 @@ impl ZeroKeeper {
         let (Some(thickness), Some(u)) = (alone.thickness, alone.uncertainty) else { return alone };
         let moved = |late: Time, late_u: Time| self.ruler.length(late.abs() - late_u * 2.0, thickness) > u * 2.0;
         let running = self.watch.zero().is_some_and(|zero| moved(zero.late, zero.uncertainty));
-        let own = pair.zip(self.watch.zero()).is_some_and(|(pair, zero)| moved(pair.late, zero.scatter * AGREES));
-        if running || own { with_doubt(alone, Flag::ZeroMoved) } else { alone }
+        let own = pair.is_some_and(|pair| match self.watch.zero() {
+            Some(zero) => moved(pair.late, zero.scatter * AGREES),
+            // The first shots of a run have nothing but their own two echoes.
+            None => (pair.wall - thickness).abs() > u * 2.0 + pair.uncertainty * SURE,
+        });
+        if running || own || self.is_restless() { with_doubt(alone, Flag::ZeroMoved) } else { alone }
+    }
+
+    /// Whether first echoes come at another time from shot to shot.
+    fn is_restless(&self) -> bool {
+        self.watch.zero().is_some_and(|zero| self.ruler.length(zero.scatter, FAR) > RESTLESS)
     }
 
     /// Whether a lateness is no more than coupling makes of it from place to place, or than `sure`: the zero is as calibrated.
@@ -114,7 +127,7 @@ impl ZeroKeeper {
         let Some(zero) = self.watch.zero() else {
             // Too few shots as yet: a shot's own pair is all there is, and the calibrated zero where the pair has nothing against it.
             return match pair.filter(|pair| !self.rests(pair.late, pair.uncertainty * SURE)) {
-                Some(pair) => by_pair(measured, pair, Flags::NONE),
+                Some(pair) => by_pair(measured, pair),
                 None => alone,
             };
         };
@@ -127,7 +140,7 @@ impl ZeroKeeper {
         if let Some(pair) = pair {
             let apart = pair.late - zero.late;
             if apart.abs() > zero.scatter.max(spread) * AGREES {
-                return by_pair(measured, pair, Flags::of(Flag::ZeroMoved));
+                return by_pair(measured, pair);
             }
             // The better either is known the more it counts (the weights of the least variance, textbook).
             let (running, own) = (spread.as_ns() * spread.as_ns(), zero.scatter.as_ns().max(1.0));
@@ -145,8 +158,8 @@ impl ZeroKeeper {
     }
 }
 
-/// The wall from the shot's own two echoes.
-fn by_pair(measured: &Measured, pair: Pair, doubt: Flags) -> Measurement {
+/// The wall from the shot's own two echoes, where the first contradicts their spacing.
+fn by_pair(measured: &Measured, pair: Pair) -> Measurement {
     let alone = measured.alone;
     let rest = measured.sight.steady.map_or(Length::ZERO, |steady| steady.rest);
     let read = Measurement {
@@ -156,7 +169,7 @@ fn by_pair(measured: &Measured, pair: Pair, doubt: Flags) -> Measurement {
         flags: alone.flags.without(Flag::Drift),
         ..alone
     };
-    if doubt.has(Flag::ZeroMoved) { with_doubt(read, Flag::ZeroMoved) } else { read }
+    with_doubt(read, Flag::ZeroMoved)
 }
 
 fn with_doubt(read: Measurement, flag: Flag) -> Measurement {

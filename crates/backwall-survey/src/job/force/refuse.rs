@@ -34,6 +34,8 @@ pub enum Refused {
     OtherLines { run: RunId, line: String, other: RunId, other_line: String },
     #[error("run {run} already goes on from run {with}, so run {with} cannot go on from run {run}")]
     Circle { run: RunId, with: RunId },
+    #[error("run {run} goes on from run {with} already")]
+    Joined { run: RunId, with: RunId },
     #[error("there is no statement {0} that could be taken back")]
     NoStatement(i64),
     #[error("statement {0} counts for nothing already")]
@@ -112,6 +114,9 @@ impl InForce {
             }
             Said::Join { run, with } => {
                 self.one_line(*run, *with)?;
+                if self.runs[run].joined_to == Some(*with) {
+                    return Err(Refused::Joined { run: *run, with: *with });
+                }
                 let mut seen = BTreeSet::new();
                 let mut at = Some(*with);
                 while let Some(here) = at.filter(|here| seen.insert(*here)) {

@@ -119,6 +119,14 @@ pub const TABLES: &[PlanTable] = &[
                 "120",
                 "How long it drives and scans on one battery, by its maker or your own log.",
             ),
+            key(
+                "battery_low_mv",
+                "mV",
+                Whole(1, 65_535),
+                Open("the voltage is shown, and never called low"),
+                "11100",
+                "At this voltage and under it Scan calls the battery low, by its maker or your own log.",
+            ),
             key("cable_m", "m", Number(OverZero), Open("the cable's reach is not compared"), "30", "Length of the tether."),
             key(
                 "cable_to_datum_m",

@@ -66,7 +66,7 @@ pub fn example() -> String {
 }
 
 /// Words behind `# `, in lines that a small editor shows whole.
-fn comment(text: &mut String, words: &str) {
+pub(super) fn comment(text: &mut String, words: &str) {
     let mut column = 0;
     for word in words.split(' ') {
         let width = word.chars().count() + 1;

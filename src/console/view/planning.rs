@@ -1,0 +1,138 @@
+//! The plan as a form: its tables and keys, what the key under the cursor means, what is wrong, what the job will take.
+
+use super::pen::{Pen, Rows};
+use crate::console::planning::{Planning, left_out};
+use crate::console::state::{App, Purpose};
+use crate::console::text::{self, safe_text};
+use crate::console::theme::Role;
+use crate::console::update::plan_refusal;
+use backwall_survey::job::check::Problem;
+use backwall_survey::job::keys::TABLES;
+use backwall_survey::job::keys::sheet::Row;
+use ratatui::layout::Rect;
+
+/// From this width on what a key means stands beside the list.
+const WIDE: u16 = 120;
+/// Rows below the list where it does not.
+const BELOW: u16 = 9;
+const LABEL: u16 = 30;
+
+pub fn draw(app: &App, shown: &Planning, pen: &mut Pen, body: Rect) {
+    pen.clear(body);
+    let what = if shown.makes_job { "a new plan" } else { "the plan of this job" };
+    let mistakes = match shown.problems().len() {
+        0 => "no mistakes".to_owned(),
+        count => backwall_report::words::count(count as u64, "mistake"),
+    };
+    pen.title(Rect { height: 1, ..body }, what, &mistakes);
+    let rest = Rect { y: body.y + 1, height: body.height - 1, ..body };
+    if body.width >= WIDE {
+        let left = rest.width * 11 / 20;
+        list(shown, pen, Rect { width: left, ..rest });
+        let right = Rect { x: rest.x + left + 1, width: rest.width - left - 1, ..rest };
+        pen.down(rest.x + left, rest);
+        beside(app, shown, pen, right, usize::MAX);
+    } else {
+        let height = rest.height.saturating_sub(BELOW);
+        list(shown, pen, Rect { height, ..rest });
+        beside(app, shown, pen, Rect { y: rest.y + height, height: rest.height - height, ..rest }, 2);
+    }
+}
+
+fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
+    let room = usize::from(area.height);
+    // The cursor stays off the edges, so that the next rows are seen.
+    let top = (shown.at + 3).saturating_sub(room).min(shown.rows.len().saturating_sub(room));
+    for (index, row) in shown.rows.iter().enumerate().skip(top).take(room) {
+        let y = area.y + (index - top) as u16;
+        let here = index == shown.at;
+        let shapes = pen.look.glyphs.shapes();
+        let mark = if here { shapes.cursor } else { ' ' };
+        pen.cell(area.x, y, mark, Role::Strong);
+        if shown.problem(*row).is_some() {
+            pen.cell(area.x + 1, y, shapes.missing, Role::Error);
+        }
+        let (x, width) = (area.x + 3, area.width.saturating_sub(4));
+        match (*row, shown.key(*row)) {
+            (Row::Key(..), Some((key, typed))) => {
+                pen.put(x + 2, y, LABEL - 2, key.name, if here { Role::Strong } else { Role::Plain });
+                let (x, width) = (x + LABEL, width.saturating_sub(LABEL));
+                match (typed, left_out(key)) {
+                    ("", None) => pen.put(x, y, width, "must be typed", Role::Watch),
+                    ("", Some(then)) => pen.put(x, y, width, &text::clip(&format!("({then})"), usize::from(width)), Role::Quiet),
+                    (typed, _) => {
+                        pen.put(x, y, width, &text::clip(&safe_text(&format!("{typed} {}", key.unit)), usize::from(width)), Role::Field)
+                    }
+                };
+            }
+            (Row::Heading(part), _) => {
+                let table = shown.sheet.parts()[part].table;
+                let path = shown.path(*row);
+                // Counted as people count: the first course is 1.
+                let number = path.rsplit_once('[').and_then(|(_, number)| number.trim_end_matches(']').parse::<usize>().ok());
+                let number = number.map_or_else(String::new, |number| format!(" {}", number + 1));
+                let end = pen.put(x, y, width, &format!("{}{number}", table.header()), Role::Title);
+                let room = (area.right()).saturating_sub(end + 2);
+                pen.put(end + 2, y, room, &text::clip(table.meaning, usize::from(room)), Role::Quiet);
+            }
+            (Row::Without(number), _) => {
+                let end = pen.put(x, y, width, TABLES[number].header().as_str(), Role::Quiet);
+                pen.put(end + 2, y, area.right().saturating_sub(end + 2), "not in the plan: + adds it", Role::Quiet);
+            }
+            _ => {}
+        }
+    }
+}
+
+/// The key under the cursor, the mistakes, and what it will take; `most` rows of mistakes at most.
+fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
+    let mut rows = Rows::of(area);
+    let width = usize::from(area.width.saturating_sub(2));
+    let row = shown.row();
+    pen.title(rows.take(1), &shown.path(row), "");
+    let mut about = Vec::new();
+    match (row, shown.key(row)) {
+        (_, Some((key, _))) => {
+            let left_out = left_out(key).map_or_else(String::new, |then| format!("; left out: {then}"));
+            about.extend(text::wrap(
+                &format!("{} It may be {}, as {}{left_out}.", key.meaning, key.typed_words(), key.typed_example()),
+                width,
+            ));
+        }
+        (Row::Heading(part), _) => about.extend(text::wrap(shown.sheet.parts()[part].table.meaning, width)),
+        (Row::Without(number), _) => about.extend(text::wrap(TABLES[number].meaning, width)),
+        _ => {}
+    }
+    about.truncate(3);
+    let typed = app.prompt.as_ref().filter(|prompt| matches!(prompt.purpose, Purpose::PlanValue { .. }));
+    let refused = typed.and_then(|prompt| plan_refusal(&prompt.form)).map(str::to_owned);
+    for line in &about {
+        line_of(pen, &mut rows, line, Role::Plain);
+    }
+    // That a key must be typed stands at it already.
+    let wrong = |problem: &&Problem| !shown.is_untyped(problem);
+    let own = refused.or_else(|| shown.problem(row).filter(wrong).map(|problem| problem.message.clone()));
+    let others = shown.problems().iter().filter(wrong).filter(|problem| shown.problem(row) != Some(*problem)).map(Planning::problem_words);
+    let mistakes: Vec<String> = own.into_iter().chain(others).collect();
+    let below = shown.takes.len().clamp(1, 4) as u16 + 1;
+    let room = usize::from(rows.left().saturating_sub(below)).min(most);
+    let lines: Vec<String> = mistakes.iter().flat_map(|words| text::wrap(&safe_text(words), width)).collect();
+    for line in lines.iter().take(room) {
+        line_of(pen, &mut rows, line, Role::Error);
+    }
+    pen.title(rows.take(1), "what it will take", "");
+    if shown.takes.is_empty() {
+        line_of(pen, &mut rows, "worked out as soon as everything that must be typed is", Role::Quiet);
+    }
+    for said in &shown.takes {
+        let role = if said.lacks { Role::Watch } else { Role::Plain };
+        line_of(pen, &mut rows, &text::clip(&said.words, width), role);
+    }
+}
+
+fn line_of(pen: &mut Pen, rows: &mut Rows, words: &str, role: Role) {
+    let taken = rows.take(1);
+    if taken.height > 0 {
+        pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), words, role);
+    }
+}

@@ -1,0 +1,260 @@
+//! A first day by keys alone, in a terminal of 80 by 24: from an empty folder over plan, checklist and a run to the written report.
+//! The calibration on blocks is overridden here; the bench has tests of its own. Every key is looked for on the screen before it is pressed,
+//! and what is typed for a plan is what the screen gives as an example.
+#![cfg(unix)]
+
+use crate::common::*;
+use crate::terminal::Terminal;
+use backwall_simulate::wall::{Leg, Wall};
+use backwall_simulate::{Crawler, End};
+use backwall_store::{JobFile, RunState};
+use backwall_survey::job::checklist::{Checklist, ItemKind};
+use backwall_units::{Length, Speed};
+use std::collections::HashMap;
+use std::io::Write;
+use std::net::{TcpListener, TcpStream};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+/// A person at the keys who presses only what stands on the screen.
+struct Hands {
+    terminal: Terminal,
+}
+
+/// What is sent for a key as the screen names it.
+fn sent(shown: &str) -> &str {
+    match shown {
+        "Enter" => "\r",
+        "Tab" => "\t",
+        "Esc" => "\x1b",
+        "↑↓" => "\x1b[B",
+        key if key.chars().count() == 1 => key,
+        other => panic!("no key is called {other}"),
+    }
+}
+
+impl Hands {
+    fn see(&self, what: &str, is_there: impl Fn(&str) -> bool) -> String {
+        let since = Instant::now();
+        loop {
+            let text = self.terminal.text();
+            if is_there(&text) {
+                return text;
+            }
+            assert!(since.elapsed() < Duration::from_secs(20), "{what} never came; the screen shows:\n{text}");
+            std::thread::sleep(Duration::from_millis(4));
+        }
+    }
+
+    fn wait_for(&self, words: &str) -> String {
+        self.see(words, |text| text.contains(words))
+    }
+
+    /// Presses a key that the bottom line names with these words.
+    fn press(&mut self, key: &str, label: &str) {
+        let shown = format!("{key} {label}");
+        self.see(&format!("the key '{shown}'"), |text| bottom(text).contains(&shown));
+        self.terminal.write(sent(key));
+    }
+
+    fn types(&mut self, text: &str) {
+        self.terminal.write(text);
+    }
+}
+
+fn bottom(text: &str) -> &str {
+    text.lines().last().unwrap_or_default()
+}
+
+/// What a device's probe does.
+#[derive(Clone, Copy)]
+enum Does {
+    StandsOn(f64),
+    /// So far along the first line of the wall, at this speed in mm/s; then it stands.
+    Drives(f64, f64),
+}
+
+/// A device; whoever connects gets what its probe does, from its beginning, and what it does next.
+#[derive(Clone)]
+struct Device {
+    does: Arc<Mutex<(u32, Does)>>,
+}
+
+impl Device {
+    fn start() -> (Self, String) {
+        let device = Self { does: Arc::new(Mutex::new((0, Does::StandsOn(4.0)))) };
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let at = format!("tcp:{}", listener.local_addr().unwrap());
+        let serving = device.clone();
+        std::thread::spawn(move || {
+            for client in listener.incoming().map_while(Result::ok) {
+                let device = serving.clone();
+                std::thread::spawn(move || device.serve(client));
+            }
+        });
+        (device, at)
+    }
+
+    fn serve(&self, mut client: TcpStream) {
+        let wall = demo_wall();
+        let (mut at, mut does) = *self.does.lock().unwrap();
+        let mut crawler = does.crawler(&wall);
+        let mut frames = Vec::new();
+        loop {
+            let now = *self.does.lock().unwrap();
+            if now.0 != at {
+                (at, does) = now;
+                crawler = does.crawler(&wall);
+            }
+            frames.clear();
+            crawler.next_frame(&mut frames);
+            if client.write_all(&frames).is_err() {
+                return;
+            }
+            // No faster than a busy machine can read: what waits in between is of the block before.
+            std::thread::sleep(Duration::from_millis(3));
+        }
+    }
+
+    fn now(&self, what: Does) {
+        let mut does = self.does.lock().unwrap();
+        *does = (does.0 + 1, what);
+    }
+}
+
+impl Does {
+    fn crawler(self, wall: &Wall) -> Crawler {
+        match self {
+            Self::StandsOn(mm) => Crawler::on_block(wall, Length::mm(mm), End::Never).unwrap(),
+            Self::Drives(mm, speed) => {
+                let way = Leg { forward: Some(Length::mm(mm)), speed: Some(Speed::mm_s(speed)), ..Leg::default() };
+                let rest = Leg { pause_s: Some(1e6), ..Leg::default() };
+                let mut wall = wall.clone();
+                wall.lines[0].legs = vec![way, rest];
+                let name = wall.lines[0].name.clone();
+                Crawler::on_line(&wall, &name, End::Never).unwrap()
+            }
+        }
+    }
+}
+
+/// What the form gives as an example of the key under the cursor.
+fn example(text: &str) -> String {
+    let joined = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
+    let after = joined.rsplit_once(", as ").unwrap_or_else(|| panic!("no example:\n{text}")).1;
+    let end = after.find("; left out:").or_else(|| after.find(". ")).unwrap_or_else(|| panic!("no end of the example:\n{text}"));
+    after[..end].to_owned()
+}
+
+/// Fills in the plan, key after key that must be typed.
+fn make_plan(hands: &mut Hands) {
+    for _ in 0..60 {
+        let text = hands.see("the form", |text| text.contains("a new plan") && bottom(text).contains("Enter type"));
+        if text.contains("no mistakes") {
+            break;
+        }
+        let is_on_one = |text: &str| text.lines().any(|line| line.starts_with('›') && line.contains("must be typed"));
+        if !is_on_one(&text) {
+            hands.press("m", "mistake");
+        }
+        let text = hands.see("a key to be typed", is_on_one);
+        let mistakes = |text: &str| text.lines().find(|line| line.contains("a new plan")).map(str::to_owned);
+        let (before, example) = (mistakes(&text), example(&text));
+        hands.press("Enter", "type");
+        let text = hands.see("the value", |text| bottom(text).contains("Enter keep"));
+        if !bottom(&text).contains("< ") {
+            hands.types(&example);
+        }
+        hands.press("Enter", "keep");
+        hands.see("the next mistake", |text| mistakes(text).is_some() && mistakes(text) != before);
+    }
+    hands.wait_for("to scan: 2.000 m in 1 line");
+    hands.press("k", "keep");
+}
+
+/// Answers every item with the demo's answers, and signs.
+fn answer(hands: &mut Hands) {
+    let list = std::fs::read_to_string(root().join("profiles/checklist/magnetic-crawler.toml")).unwrap();
+    let list = Checklist::parse("magnetic-crawler", &list).unwrap();
+    let answers: toml::Table = toml::from_str(&std::fs::read_to_string(root().join("demo-stream/answers.toml")).unwrap()).unwrap();
+    let answers: HashMap<&str, &str> = answers["answer"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|answer| (answer["item"].as_str().unwrap(), answer["value"].as_str().unwrap()))
+        .collect();
+    for item in list.items.iter().filter(|item| item.filled_by.is_none()) {
+        let value = answers.get(item.id.as_str()).unwrap_or_else(|| panic!("no answer to {}", item.id));
+        // Its first words stand on one line.
+        let asked: Vec<&str> = item.ask.split(' ').take(2).collect();
+        hands.wait_for(&asked.join(" "));
+        match &item.kind {
+            ItemKind::Confirm => hands.press("y", "yes"),
+            ItemKind::Choice { choices, .. } => {
+                let at = choices.iter().position(|choice| choice == value).unwrap_or_else(|| panic!("{} is no {value}", item.id));
+                (0..at).for_each(|_| hands.press("↑↓", "move"));
+                hands.press("Enter", "choose");
+            }
+            ItemKind::Number { .. } | ItemKind::Text => {
+                hands.press("Enter", "choose");
+                hands.see("the answer", |text| bottom(text).contains("Enter keep"));
+                hands.types(value);
+                hands.press("Enter", "keep");
+            }
+        }
+    }
+    hands.press("s", "sign");
+    hands.wait_for("Sign ");
+    hands.press("Enter", "keep");
+    hands.types("UT 2, no. 00417");
+    hands.press("Enter", "keep");
+    hands.wait_for("signed by");
+}
+
+fn scan(hands: &mut Hands, device: &Device) {
+    device.now(Does::Drives(300.0, 50.0));
+    hands.press("Tab", "next step");
+    hands.press("Tab", "next step");
+    hands.press("o", "override");
+    hands.wait_for("although it is not allowed");
+    hands.types("trial run: no blocks here");
+    (0..3).for_each(|_| hands.press("Enter", "keep"));
+    hands.wait_for("Start this run?");
+    hands.press("Enter", "keep");
+    hands.see("the end of the drive", |text| text.contains("REC saved 0.29") || text.contains("REC saved 0.30"));
+    hands.press("e", "end run");
+    hands.press("y", "yes");
+    hands.wait_for("ENDED");
+}
+
+#[test]
+fn from_an_empty_folder_to_a_written_report_with_keys_that_the_screen_shows() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("tk7.job");
+    let path = job.to_str().unwrap();
+    let mut hands = Hands { terminal: Terminal::open(&["new", path], 24, 80, folder.path()) };
+    make_plan(&mut hands);
+    assert_eq!(hands.terminal.exit(Duration::from_secs(10)), 0, "{}", hands.terminal.text());
+    hands.see("what comes next", |text| text.split_whitespace().collect::<String>().contains(&format!("next:backwallopen{path}")));
+
+    let (device, stream) = Device::start();
+    let mut hands = Hands { terminal: Terminal::open(&["open", path, "--stream", &stream], 24, 80, folder.path()) };
+    answer(&mut hands);
+    scan(&mut hands, &device);
+    hands.press("Esc", "back");
+    hands.press("Tab", "next step");
+    hands.press("w", "report");
+    hands.wait_for("report written: tk7.pdf");
+    hands.press("Tab", "next step");
+    hands.press("q", "quit");
+    assert_eq!(hands.terminal.exit(Duration::from_secs(10)), 0, "{}", hands.terminal.text());
+
+    let contents = JobFile::open_read_only(&job).unwrap().contents().unwrap();
+    let run = &contents.runs[0];
+    assert_eq!((contents.runs.len(), run.state, run.start.line.as_str()), (1, RunState::Closed, "A090"));
+    assert!(run.readings > 50 && contents.signatures.len() == 1, "{run:?}");
+    // What is missing was overridden with a reason: the blocks, and the encoder over a measured distance.
+    assert!(run.start.checklist_override.as_ref().is_some_and(|why| why.contains("no blocks here")), "{run:?}");
+    let report = std::fs::read(folder.path().join("tk7.pdf")).unwrap();
+    assert!(report.starts_with(b"%PDF-1.7") && report.len() > 20_000, "{} B", report.len());
+}
