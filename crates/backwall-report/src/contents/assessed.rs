@@ -12,7 +12,7 @@ use backwall_survey::strip::{Level, Strip};
 use backwall_units::{Length, LengthUnit};
 
 /// Remarks before the numbers, where only what decides is shown.
-const MOST_REMARKS: usize = 4;
+const MOST_REMARKS: usize = 2;
 
 impl Writer<'_> {
     pub(super) fn unseen(&mut self) {

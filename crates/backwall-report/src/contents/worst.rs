@@ -8,7 +8,7 @@ use crate::words::{count, safe_text};
 use backwall_survey::integrity::Decision;
 
 /// Height of a waveform over the whole width of the text, millimetres.
-const HEIGHT: f64 = 70.0;
+const HEIGHT: f64 = 60.0;
 
 impl Writer<'_> {
     pub(super) fn worst(&mut self) {
