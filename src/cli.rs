@@ -10,6 +10,7 @@ macro_rules! say {
 
 mod amend;
 mod assess;
+mod basis;
 mod calibrate;
 mod checklist;
 mod choice;

@@ -3,6 +3,7 @@
 
 pub mod amend;
 mod backend;
+pub mod basis;
 mod draft;
 pub mod evaluate;
 pub mod left;

@@ -1,11 +1,17 @@
 //! `backwall assess JOB`: statistics, comparison with earlier surveys and integrity numbers, each with its way.
 
+mod rolled;
+
+use super::basis::side_by_side;
 use super::compare::EarlierArgs;
+use super::enter::{EnterArgs, Kept, enter};
 use super::work::interruptible;
+use crate::session::basis;
 use anyhow::Context;
 use backwall_report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
 use backwall_report::words::safe_text;
-use backwall_store::JobFile;
+use backwall_store::{JobContents, JobFile};
+use backwall_survey::job::{Basis, Said};
 use backwall_survey::strip::compare::{Change, Compared};
 use backwall_survey::strip::statistics::Statistics;
 use backwall_units::{Length, LengthUnit, parse_length};
@@ -28,6 +34,21 @@ pub struct AssessArgs {
     pub interval: Option<String>,
     #[command(flatten)]
     pub earlier: EarlierArgs,
+    /// Judge by this basis instead of the plan or of what was kept: a file, the number of a kept one, or plan
+    #[arg(long, value_name = "FILE|NUMBER|plan")]
+    pub basis: Option<String>,
+    /// Beside it, judged by another basis: what differs, and what comes of that
+    #[arg(long, value_name = "FILE|NUMBER|plan", conflicts_with_all = ["keep", "unseen"])]
+    pub against: Option<String>,
+    /// Keep the basis in the job: from now on assessments and reports go by it
+    #[arg(long, requires_all = ["basis", "by", "reason"])]
+    pub keep: bool,
+    /// Who keeps it
+    #[arg(long, value_name = "NAME", requires = "keep")]
+    pub by: Option<String>,
+    /// Why it is kept
+    #[arg(long, value_name = "TEXT", requires = "keep")]
+    pub reason: Option<String>,
     /// The tables only, without the working of each number
     #[arg(long)]
     pub summary: bool,
@@ -42,18 +63,32 @@ pub struct AssessArgs {
 
 pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
-    let unit = reader.contents()?.plan.job.units;
+    let contents = reader.contents()?;
+    let unit = contents.plan.job.units;
     let request = Request {
         line: args.line.clone(),
         interval: args.interval.as_deref().map(|text| parse_length(text, unit)).transpose().context("--interval")?,
         ..args.earlier.request(unit)?
     };
-    let assessment = interruptible("readings", |tick| assess(&reader, &request, tick))?.with_context(|| args.job.display().to_string())?;
+    let chosen = basis::chosen(args.basis.as_deref(), &args.job, &contents)?;
+    let judged = |chosen: &basis::Chosen| -> anyhow::Result<Assessment> {
+        let request = chosen.request(request.clone(), &contents)?;
+        interruptible("readings", |tick| assess(&reader, &request, tick))?.with_context(|| args.job.display().to_string())
+    };
+    let assessment = judged(&chosen)?;
+    if let Some(other) = &args.against {
+        let other = basis::chosen(Some(other), &args.job, &contents)?;
+        return against(args, (&chosen, &assessment), (&other, &judged(&other)?), &contents);
+    }
+    let kept = args.keep.then(|| keep(args, &chosen)).transpose()?;
     let unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
     if args.json {
         let mut object = serde_json::to_value(&assessment)?;
         if let (Some(unseen), Some(fields)) = (&unseen, object.as_object_mut()) {
             fields.insert("unseen".to_owned(), serde_json::to_value(unseen)?);
+        }
+        if let (Some(kept), Some(fields)) = (&kept, object.as_object_mut()) {
+            fields.insert("kept".to_owned(), kept.statement.id.into());
         }
         say!("{object}");
         return Ok(());
@@ -64,13 +99,49 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
     for line in unseen.iter().flat_map(|unseen| super::unseen::text(unseen, unit)) {
         say!("{line}");
     }
+    if let Some(kept) = &kept {
+        say!("");
+        kept.say(&enter_args(args), &kept.statement.said.to_string(), serde_json::json!({}))?;
+    }
+    Ok(())
+}
+
+fn enter_args(args: &AssessArgs) -> EnterArgs {
+    EnterArgs { job: args.job.clone(), by: args.by.clone().unwrap_or_default(), json: false }
+}
+
+/// Keeps the basis, now that it was seen to work.
+fn keep(args: &AssessArgs, chosen: &basis::Chosen) -> anyhow::Result<Kept> {
+    let text = chosen.text.clone().context("--keep: the basis is in the job already; give a file")?;
+    enter(&enter_args(args), args.reason.as_deref().unwrap_or_default(), |_, _| Ok(Said::Basis(Box::new(text))))
+}
+
+/// A against B.
+fn against(
+    args: &AssessArgs,
+    (chosen, one): (&basis::Chosen, &Assessment),
+    (other, two): (&basis::Chosen, &Assessment),
+    contents: &JobContents,
+) -> anyhow::Result<()> {
+    let of = |chosen: &basis::Chosen| chosen.judge.of(contents).map(|(basis, _)| basis.clone());
+    let differs = Basis::differs(of(chosen).as_ref(), of(other).as_ref(), &contents.plan);
+    let differs: Vec<String> = differs.iter().map(ToString::to_string).collect();
+    if args.json {
+        say!("{}", serde_json::json!({ "a": one, "b": two, "differs": differs }));
+        return Ok(());
+    }
+    for line in side_by_side(one, two, &differs, contents.plan.job.units) {
+        say!("{line}");
+    }
     Ok(())
 }
 
 fn text(assessment: &Assessment, unit: LengthUnit, working: bool) -> Vec<String> {
     let mut lines =
         vec![format!("Assessment of {}, job {}", safe_text(&assessment.asset), safe_text(&assessment.job)), assessment.caution.to_owned()];
+    lines.push(format!("It is {}.", safe_text(&assessment.basis)));
     lines.extend(assessment.remarks.iter().map(|remark| format!("! {}", safe_text(remark))));
+    lines.extend(rolled::text(assessment, unit));
     lines.push(String::new());
     lines.push("Runs".to_owned());
     lines.extend(assessment.runs.iter().map(|run| run_line(run, unit)));
@@ -129,7 +200,7 @@ fn of_line(line: &LineAssessment, unit: LengthUnit, working: bool) -> Vec<String
         }
         lines.push(String::new());
         lines.push(format!("Line {}, {}", safe_text(&line.line), name(course)));
-        lines.extend(course.numbers.iter().flat_map(|number| number.lines()).map(|line| format!("  {line}")));
+        lines.extend(course.numbers.iter().flat_map(|number| number.shown_in(unit).lines()).map(|line| format!("  {line}")));
         lines.extend(course.missing.iter().map(|missing| format!("  - {missing}")));
     }
     lines
@@ -221,12 +292,21 @@ fn comparison(compared: &LineComparison, unit: LengthUnit) -> Vec<String> {
         lines.push(format!("  not compared: {}", safe_text(why)));
         return lines;
     }
+    if !compared.points.is_empty() {
+        lines.push(format!("  {} single points, each with the reading nearest to it now:", compared.points.len()));
+        lines.extend(compared.points.iter().map(|point| {
+            let at = format!("{} {}", unit.place(point.at), unit.place_symbol());
+            let nearest = point.nearest.map_or_else(|| "nothing was read there now".to_owned(), |nearest| difference(&nearest, unit));
+            let lowest = point.lowest.map_or_else(String::new, |lowest| format!("; lowest near it {}", unit.thickness(lowest)));
+            format!("  {at}: {nearest}{lowest}")
+        }));
+    }
     let Some(comparison) = &compared.comparison else { return lines };
     let used = comparison.offset;
-    lines.push(format!("  used     {} ({:+.1} mm)", compared.offset_used.word(), used.as_mm()));
+    lines.push(format!("  used     {} ({})", compared.offset_used.word(), unit.offset(used)));
     let found = compared.alignment.as_ref().and_then(|alignment| alignment.offset);
     if let Some(offset) = found.filter(|offset| (*offset - used).abs() > Length::mm(1.0)) {
-        lines.push(format!("  !        the profiles fit with {:+.0} mm: --accept-offset takes that", offset.as_mm()));
+        lines.push(format!("  !        the profiles fit with {}: --accept-offset takes that", unit.offset(offset)));
     }
     lines.push(format!(
         "  bins     {} read by both, {} only now, {} only earlier",
@@ -276,7 +356,7 @@ fn difference(found: &backwall_survey::strip::compare::Difference, unit: LengthU
 }
 
 /// Rows with their columns set under each other.
-fn table<const N: usize>(rows: &[[String; N]]) -> Vec<String> {
+pub(super) fn table<const N: usize>(rows: &[[String; N]]) -> Vec<String> {
     let widths: Vec<usize> = (0..N).map(|column| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0)).collect();
     let cell = |(column, text): (usize, &String)| match column {
         0 => format!("{text:<width$}", width = widths[column]),

@@ -4,7 +4,7 @@ use super::choice::choice;
 use crate::session::review::EarlierSurvey;
 use anyhow::{Context, bail};
 use backwall_report::assessment::Request;
-use backwall_report::earlier::{self, Role, Told, Unit};
+use backwall_report::earlier::{self, DateOrder, Role, Told, Unit};
 use backwall_store::JobFile;
 use backwall_survey::strip::compare::Settings;
 use backwall_survey::travel::Direction;
@@ -27,6 +27,9 @@ pub struct ToldArgs {
     /// The line a table is of, if it has no column for it
     #[arg(long, value_name = "NAME")]
     pub earlier_line: Option<String>,
+    /// How a table writes days that could be two, such as 03/04/2021; never guessed
+    #[arg(long, value_parser = choice(DateOrder::ALL))]
+    pub earlier_date_order: Option<DateOrder>,
     /// The datum of a table, in the words of the plan
     #[arg(long, value_name = "TEXT")]
     pub earlier_datum: Option<String>,
@@ -121,6 +124,7 @@ impl ToldArgs {
             unit: self.unit,
             line: self.earlier_line.clone(),
             date: None,
+            date_order: self.earlier_date_order,
             datum: self.earlier_datum.clone(),
             direction: self.earlier_direction,
             start: length("--earlier-start", &self.earlier_start, unit)?,
@@ -146,7 +150,7 @@ impl EarlierArgs {
             let told = Told { date: self.earlier_date.get(index).copied(), ..told.clone() };
             earlier::load(path, &told)
         });
-        let mut settings = Settings::default();
+        let mut settings = Settings { unit, ..Settings::default() };
         settings.search = length("--search", &self.search, unit)?.unwrap_or(settings.search);
         if !(settings.search > Length::ZERO && settings.search <= Length::metres(100.0)) {
             bail!("--search must be more than 0 and not more than 100 m");

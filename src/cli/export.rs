@@ -1,8 +1,10 @@
-//! `backwall export JOB --format csv|parquet|svg|png --out PATH`: data and pictures for other programs.
+//! `backwall export JOB --format csv|parquet|… --out PATH`: data and pictures for other programs.
 
 mod data;
+mod handover;
 mod picture;
 
+use super::compare::EarlierArgs;
 use super::work::interruptible;
 use anyhow::{Context, bail};
 use backwall_report::readings::Source;
@@ -16,6 +18,10 @@ pub enum Format {
     Parquet,
     Svg,
     Png,
+    /// Spots on the unrolled wall, in its own coordinates
+    Geojson,
+    /// The columns of a table, as a JSON schema of its rows
+    JsonSchema,
 }
 
 impl Format {
@@ -25,6 +31,8 @@ impl Format {
             Self::Parquet => "parquet",
             Self::Svg => "svg",
             Self::Png => "png",
+            Self::Geojson => "geojson",
+            Self::JsonSchema => "json-schema",
         }
     }
     const fn is_picture(self) -> bool {
@@ -44,6 +52,21 @@ pub enum What {
     Statistics,
     /// What was read by hand, apart from the crawler
     Hand,
+    /// The decision, rate, life and next date of each course, over all lines and on each
+    Assessment,
+    /// Each stretch of wall that an earlier survey read as well
+    Comparison,
+    /// Inspection points with place, day, thickness and rate
+    Points,
+    /// The critical thickness profile of each course: the lowest of its parallel lines, place by place
+    Profile,
+}
+
+impl What {
+    /// Whether it needs the job to be assessed.
+    const fn is_assessed(self) -> bool {
+        matches!(self, Self::Assessment | Self::Comparison | Self::Points | Self::Profile)
+    }
 }
 
 /// What a picture shows.
@@ -99,6 +122,11 @@ pub struct Args {
     /// Begin a CSV with a byte order mark, for spreadsheet programs that take it for another alphabet without
     #[arg(long)]
     pub bom: bool,
+    /// Judge by this basis instead of the one in force: a file, the number of a kept one, or plan
+    #[arg(long, value_name = "FILE|NUMBER|plan")]
+    pub basis: Option<String>,
+    #[command(flatten)]
+    pub earlier: EarlierArgs,
     /// Say what was done as one JSON object
     #[arg(long)]
     pub json: bool,
@@ -130,7 +158,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let sources = sources(args, &job, evaluation.as_ref())?;
     let order = Order { args, reader: &reader, job: &job, sources };
     let done = interruptible("readings", |tick| {
-        let done = if args.format.is_picture() { picture::write(&order, tick) } else { data::write(&order, tick) };
+        let done = match args.format {
+            Format::Svg | Format::Png => picture::write(&order, tick),
+            Format::JsonSchema => handover::schema(&order),
+            Format::Geojson => handover::geojson(&order),
+            Format::Csv | Format::Parquet if args.what.is_some_and(What::is_assessed) => handover::write(&order, tick),
+            Format::Csv | Format::Parquet => data::write(&order, tick),
+        };
         done.map_err(|error| match error.is::<Stopped>() {
             true => whole_file::WholeFileError::Stopped(args.out.clone()).into(),
             false => error,
@@ -144,7 +178,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             "out": out, "format": args.format.word(), "runs": done.runs, "evaluation": args.evaluation, "files": files,
         });
         object[kind] = done.count.into();
-        if args.what.unwrap_or_default() == What::Readings && !args.format.is_picture() {
+        if what_of(args) == What::Readings && !args.format.is_picture() {
             object["readings"] = done.count.into();
         }
         say!("{object}");
@@ -157,12 +191,26 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Readings where nothing else is asked for; of GeoJSON the spots.
+fn what_of(args: &Args) -> What {
+    args.what.unwrap_or(if args.format == Format::Geojson { What::Spots } else { What::Readings })
+}
+
 /// An option that would be passed over is an error: the export would not be what was meant.
 fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
     let (picture, what, shown) = (args.format.is_picture(), args.what.unwrap_or_default(), args.figure.unwrap_or_default());
     let strip = picture && shown == Shown::Strip;
     let rules = [
-        ("--what", args.what.is_some(), !picture, "csv or parquet"),
+        ("--what", args.what.is_some(), !picture, "csv, parquet, geojson or json-schema"),
+        (
+            "--what",
+            args.what.is_some_and(|what| what != What::Spots),
+            args.format != Format::Geojson,
+            "csv or parquet; geojson has the spots",
+        ),
+        ("--basis", args.basis.is_some(), what.is_assessed(), "assessment, comparison, points or profile"),
+        ("--earlier", !args.earlier.earlier.is_empty(), what.is_assessed(), "assessment, comparison, points or profile"),
+        ("--run", args.run.is_some(), !what.is_assessed(), "readings, spots or statistics; an assessment has the whole job"),
         ("--figure", args.figure.is_some(), picture, "svg or png"),
         ("--at", args.at.is_some(), picture && shown == Shown::Waveform, "--figure waveform"),
         ("--from", args.from.is_some(), strip, "--figure strip"),

@@ -3,9 +3,11 @@
 use super::choice::choice;
 use super::compare::EarlierArgs;
 use super::work::interruptible;
+use crate::session::basis;
 use crate::session::report::{self, Format, Order, Written};
 use anyhow::{Context, bail};
-use backwall_report::contents;
+use backwall_report::assessment::Request;
+use backwall_report::contents::{self, Issue, Status};
 use backwall_report::document::{Logo, Paper};
 use backwall_report::template::{self, SHIPPED, Template};
 use backwall_store::{JobFile, small_file};
@@ -27,7 +29,8 @@ pub struct Args {
     /// The file to write, by its ending .pdf or .html; one of an earlier report is replaced
     #[arg(long)]
     pub out: PathBuf,
-    /// Sections, headings, paper and logo: full, short, daily (the day of issue and what is left), or a template's path
+    /// How much: summary (two pages), full (the answer and what it rests on), complete (every run and number), daily (the day of issue
+    /// and what is left), or a template's path
     #[arg(long, value_name = "NAME|FILE", default_value = "full")]
     pub template: String,
     /// Instead of the template's
@@ -36,6 +39,24 @@ pub struct Args {
     /// Instead of the template's and the job's
     #[arg(long, value_enum)]
     pub units: Option<Units>,
+    /// The report's number
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub number: String,
+    /// Its revision
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub revision: String,
+    /// How it stands
+    #[arg(long, value_parser = choice(Status::ALL), default_value = "draft")]
+    pub status: Status,
+    /// What the engineer concludes, in their own words
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub conclusions: String,
+    /// What is to follow, in the engineer's own words
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub follow_up: String,
+    /// Judge by this basis instead of the one in force: a file, the number of a kept one, or plan
+    #[arg(long, value_name = "FILE|NUMBER|plan")]
+    pub basis: Option<String>,
     /// Date of issue, as 2026-03-02T09:00:00+01:00; now, if not given. Times in the report are on the clock of the plan (zone)
     #[arg(long, value_name = "TIME")]
     pub issued: Option<DateTime<FixedOffset>>,
@@ -54,14 +75,25 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let (template, logo) = template_of(&args.template)?;
     let issued = args.issued.unwrap_or_else(|| chrono::Utc::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
-    let request = args.earlier.request(reader.contents()?.plan.job.units)?;
+    let contents = reader.contents()?;
+    let unit = match args.units {
+        Some(Units::Mm) => LengthUnit::Mm,
+        Some(Units::In) => LengthUnit::Inch,
+        None => template.units.unwrap_or(contents.plan.job.units),
+    };
+    let mut request = Request { unit: Some(unit), ..args.earlier.request(contents.plan.job.units)? };
+    request.settings.unit = unit;
+    let request = basis::chosen(args.basis.as_deref(), &args.job, &contents)?.request(request, &contents)?;
     let mut job = interruptible("readings", |tick| contents::gather(&reader, template.spot_figures, &request, tick))??;
     job.unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
-    let unit = args.units.map(|units| match units {
-        Units::Mm => LengthUnit::Mm,
-        Units::In => LengthUnit::Inch,
-    });
-    let order = Order { template: &template, logo, paper: args.paper, unit, issued_us: issued.timestamp_micros() };
+    let issue = Issue {
+        number: args.number.clone(),
+        revision: args.revision.clone(),
+        status: args.status,
+        conclusions: args.conclusions.clone(),
+        follow_up: args.follow_up.clone(),
+    };
+    let order = Order { template: &template, logo, paper: args.paper, unit: Some(unit), issued_us: issued.timestamp_micros(), issue };
     let Written { bytes, pages } = report::write(&reader, &job, order, &args.out)?;
     let (out, runs) = (args.out.display().to_string(), job.runs.len());
     if args.json {

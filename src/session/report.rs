@@ -2,7 +2,7 @@
 
 use anyhow::bail;
 use backwall_report::assessment::Request;
-use backwall_report::contents::{self, Gathered, Wanted};
+use backwall_report::contents::{self, Gathered, Issue, Wanted};
 use backwall_report::document::{Logo, Paper};
 use backwall_report::left::left;
 use backwall_report::template::{SHIPPED, Section, Template};
@@ -19,6 +19,7 @@ pub struct Order<'a> {
     pub paper: Option<Paper>,
     pub unit: Option<LengthUnit>,
     pub issued_us: i64,
+    pub issue: Issue,
 }
 
 /// What the file's name ends in.
@@ -67,6 +68,7 @@ pub fn write(reader: &JobReader, job: &Gathered, order: Order<'_>, out: &Path) -
         template: order.template,
         logo: order.logo,
         issued_us: order.issued_us,
+        issue: order.issue,
     };
     let report = contents::report(job, &wanted);
     let (bytes, pages) = match format {
@@ -86,8 +88,12 @@ pub fn beside(job: &Path) -> anyhow::Result<String> {
     let (name, text) = SHIPPED[0];
     let template = Template::parse(name, text)?;
     let reader = JobFile::open_read_only(job)?;
-    let job = contents::gather(&reader, template.spot_figures, &Request::default(), &mut |_, _| true)?;
-    let order = Order { template: &template, logo: None, paper: None, unit: None, issued_us: crate::live::now_us() };
+    let contents = reader.contents()?;
+    let unit = template.units.unwrap_or(contents.plan.job.units);
+    let request = super::basis::chosen(None, job, &contents)?.request(Request { unit: Some(unit), ..Request::default() }, &contents)?;
+    let job = contents::gather(&reader, template.spot_figures, &request, &mut |_, _| true)?;
+    let (issued_us, issue) = (crate::live::now_us(), Issue::default());
+    let order = Order { template: &template, logo: None, paper: None, unit: Some(unit), issued_us, issue };
     let written = write(&reader, &job, order, &out)?;
     let pages = written.pages.map_or_else(String::new, |pages| format!("{}, ", backwall_report::words::count(pages as u64, "page")));
     Ok(format!("report written: {} ({pages}{})", shown(&out), backwall_report::words::bytes(written.bytes as u64)))

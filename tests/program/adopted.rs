@@ -53,7 +53,7 @@ pub fn results(path: &Path) -> Vec<(String, Vec<u8>)> {
     for figure in ["strip", "waveform"] {
         file(&format!("{figure}.svg"), &["export", job, "--format", "svg", "--figure", figure, "--run", "1"]);
     }
-    file("report.html", &["report", job, "--issued", "2026-12-01T09:30:00+01:00"]);
+    file("report.html", &["report", job, "--template", "complete", "--issued", "2026-12-01T09:30:00+01:00"]);
     let mut said = |name: &str, arguments: &[&str]| found.push((name.to_owned(), must(arguments).into_bytes()));
     said("assess", &["assess", job, "--json"]);
     said("assess against itself", &["assess", job, "--json", "--earlier", job]);
@@ -98,7 +98,7 @@ fn an_adopted_evaluation_counts_in_every_result_until_the_runs_own_readings_do_a
         must(&["review", job, "--headless"]).contains("run 1 counts as evaluation 1 (mode first-echo -> echo-to-echo) adopted by M. Thole")
     );
     let report = folder.path().join("report.html");
-    must(&["report", job, "--out", report.to_str().unwrap()]);
+    must(&["report", job, "--template", "complete", "--out", report.to_str().unwrap()]);
     let html = std::fs::read_to_string(&report).unwrap();
     for words in ["The readings of evaluation 1 count", "M. Thole", "zero typed 240 ns early", &format!("{right:.2}")] {
         assert!(html.contains(words), "the report does not say '{words}'");

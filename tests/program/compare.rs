@@ -3,7 +3,7 @@
 use backwall_survey::strip::compare::{self, Change, Point, Settings, SetupFacts, SurveyLine, Verdict, align};
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::{Mode, Picker};
-use backwall_units::{Length, Temperature, Velocity};
+use backwall_units::{Length, LengthUnit, Temperature, Velocity};
 
 /// Numbers that only look random, so that every run of the test is the same (Knuth's MMIX generator).
 struct Dice(u64);
@@ -176,14 +176,14 @@ fn without_an_earlier_uncertainty_nothing_is_judged() {
     let all = compare::compare(&now, &earlier, Length::ZERO, &Settings::default());
     assert!(all.bins.iter().all(|bin| bin.mean.change == Change::Unjudged));
     assert!(all.stretches.is_empty());
-    let told = compare::warnings(&line(now), &line(earlier)).join("\n");
+    let told = compare::warnings(&line(now), &line(earlier), LengthUnit::Mm).join("\n");
     assert!(told.contains("gives no uncertainty"), "{told}");
 }
 
 #[test]
 fn set_ups_are_compared_before_walls() {
     let now = line(survey(wall(7, 500.0), 0.0, 500.0, 0.0, 1));
-    assert_eq!(compare::warnings(&now, &now), Vec::<String>::new());
+    assert_eq!(compare::warnings(&now, &now, LengthUnit::Mm), Vec::<String>::new());
     let mut other = now.clone();
     other.setup.velocity = Some(Velocity::m_s(5890.0));
     other.setup.mode = Some(Mode::EchoToEcho);
@@ -191,20 +191,20 @@ fn set_ups_are_compared_before_walls() {
     other.setup.wall_temperature = Some(Temperature::celsius(60.0));
     other.datum = Some("top angle".into());
     other.direction = Some(Direction::Down);
-    let told = compare::warnings(&now, &other).join("\n");
+    let told = compare::warnings(&now, &other, LengthUnit::Mm).join("\n");
     for word in
         ["another datum", "driven up now and down", "another velocity: 5920.0 m/s now, 5890.0", "+0.05 mm", "mode", "picker", "temperature"]
     {
         assert!(told.contains(word), "{word} in {told}");
     }
     let silent = SurveyLine { setup: SetupFacts::default(), datum: None, direction: None, ..now.clone() };
-    let told = compare::warnings(&now, &silent).join("\n");
+    let told = compare::warnings(&now, &silent, LengthUnit::Mm).join("\n");
     assert!(told.contains("does not give its velocity, mode, picker, wall temperature"), "{told}");
     let inches = SurveyLine {
         points: now.points.iter().map(|point| Point { thickness: point.thickness / 25.4, ..*point }).collect(),
         ..now.clone()
     };
-    assert!(compare::warnings(&now, &inches).join("\n").contains("check the unit"));
+    assert!(compare::warnings(&now, &inches, LengthUnit::Mm).join("\n").contains("check the unit"));
 }
 
 #[test]
@@ -275,7 +275,9 @@ mod tables {
                 &line,
                 "earlier.csv:1: there is no column 'position': name the one that holds it (--column position=NAME); the columns are a, b",
             ),
-            ("position_mm,wall\n1,2\n", &line, "no column 'thickness'"),
+            ("position_mm,value\n1,2\n", &line, "no column 'thickness'"),
+            ("position_mm,wall\n1,2\n", &line, "earlier.csv:1: column 'wall' does not give its unit"),
+            ("Elev [ft],Height (mm),Wall (mm)\n1,2,3\n", &line, "'Elev [ft]' and 'Height (mm)' could each be the position"),
             ("position,thickness_mm\n1,2\n", &line, "earlier.csv:1: column 'position' does not give its unit"),
             ("position_mm,thickness_mm\n1,2\n", &Told::default(), "no column with the line's name"),
             ("position_mm,thickness_mm\n1,2\n", &Told { unit: Some(Unit::In), ..line.clone() }, "contradicts"),
@@ -285,7 +287,12 @@ mod tables {
             ("position_mm,thickness_mm\n1,inf\n", &line, "is not a number"),
             ("position_mm,thickness_mm\n", &line, "no reading"),
             ("", &line, "is empty"),
-            ("position_mm,thickness_mm,date\n1,2,31/5/2019\n", &line, "earlier.csv:2: date: '31/5/2019' is not a day"),
+            ("position_mm,thickness_mm,date\n1,2,yesterday\n", &line, "earlier.csv:2: date: 'yesterday' is not a day"),
+            (
+                "position_mm,thickness_mm,date\n1,2,03/04/2019\n",
+                &line,
+                "'03/04/2019' may be 2019-04-03 or 2019-03-04: say how days are written",
+            ),
             (
                 "position_mm,thickness_mm\n1,2\n",
                 &Told { columns: vec![(Role::Date, "when".into())], ..line.clone() },

@@ -145,7 +145,7 @@ fn z_takes_the_zero_and_every_reading_can_be_made_again() {
     assert!(matches!(contents.standing(), Validity::Pending(_)));
 
     let report = folder.path().join("report.html");
-    must(&["report", job.to_str().unwrap(), "--out", report.to_str().unwrap()]);
+    must(&["report", job.to_str().unwrap(), "--template", "complete", "--out", report.to_str().unwrap()]);
     let report = std::fs::read_to_string(&report).unwrap();
     assert!(report.contains("from reading 121 on no. 2: zero taken in run 1"), "the report says from where on");
     drop(reader);

@@ -359,7 +359,7 @@ fn an_option_that_would_be_passed_over_is_refused_and_nothing_is_written() {
     let out = folder.path().join("out");
     for (options, part) in [
         (&["--format", "csv", "--figure", "map"][..], "--figure goes with svg or png"),
-        (&["--format", "svg", "--what", "spots"], "--what goes with csv or parquet"),
+        (&["--format", "svg", "--what", "spots"], "--what goes with csv, parquet"),
         (&["--format", "svg", "--at", "3m"], "--at goes with"),
         (&["--format", "csv", "--interval", "1m"], "--interval goes with"),
         (&["--format", "svg", "--dpi", "300"], "--dpi goes with"),

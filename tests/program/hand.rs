@@ -52,7 +52,7 @@ fn table(job: &Path, what: &str) -> Vec<Row> {
 
 fn report(job: &Path) -> String {
     let out = job.with_file_name("r.html");
-    must(&["report", text(job), "--out", text(&out)]);
+    must(&["report", text(job), "--template", "complete", "--out", text(&out)]);
     std::fs::read_to_string(&out).unwrap()
 }
 

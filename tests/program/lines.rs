@@ -274,8 +274,8 @@ fn a_scan_says_what_it_could_not_have_seen() {
     let Some(SurveyNews::UnseenFound(shown)) = last else { panic!("{last:?}") };
     assert!(told > 0 && serde_json::to_value(&*shown).unwrap() == found["unseen"], "{shown:?}");
     let (plain, html) = (folder.path().join("plain.html"), folder.path().join("unseen.html"));
-    must(&["report", &job, "--out", plain.to_str().unwrap()]);
-    must(&["report", &job, "--template", "short", "--unseen", "--out", html.to_str().unwrap()]);
+    must(&["report", &job, "--template", "complete", "--out", plain.to_str().unwrap()]);
+    must(&["report", &job, "--template", "summary", "--unseen", "--out", html.to_str().unwrap()]);
     let (plain, html) = (std::fs::read_to_string(plain).unwrap(), std::fs::read_to_string(html).unwrap());
     let unit = backwall_units::LengthUnit::Mm;
     for words in [shown.title(), shown.statement(unit), shown.summary(unit), shown.rows(unit)[1][5].clone()] {

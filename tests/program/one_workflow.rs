@@ -164,7 +164,7 @@ fn nothing_is_scanned_without_a_calibration_unless_overridden_by_name_and_reason
     must(&["verify", path]);
     // Page one says it, with the reason and the name.
     let out = folder.path().join("report.html");
-    must(&["report", path, "--out", out.to_str().unwrap(), "--issued", "2026-12-01T09:30:00+01:00"]);
+    must(&["report", path, "--template", "complete", "--out", out.to_str().unwrap(), "--issued", "2026-12-01T09:30:00+01:00"]);
     let page = std::fs::read_to_string(&out).unwrap();
     let first = &page[..page.find("Lines scanned").unwrap()];
     for words in ["NO CALIBRATION for 1 of 1 run", "WITHOUT A CALIBRATION in force: blocks are on the way", "OVERRIDDEN by R. Aldane"] {

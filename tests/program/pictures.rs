@@ -7,7 +7,7 @@ use crate::console_review::{opened, whole_job::on_map};
 use backwall::console::Step;
 use backwall::console::state::App;
 use backwall_report::assessment::Request;
-use backwall_report::contents::{Wanted, gather, report};
+use backwall_report::contents::{Issue, Wanted, gather, report};
 use backwall_report::document::layout;
 use backwall_report::template::{SHIPPED, Template};
 use backwall_store::JobFile;
@@ -45,7 +45,15 @@ fn page_one() -> String {
     let (name, text) = SHIPPED[0];
     let template = Template::parse(name, text).unwrap();
     let gathered = gather(&job, template.spot_figures, &Request::default(), &mut |_, _| true).unwrap();
-    let wanted = Wanted { template: &template, logo: None, paper: template.paper, unit: LengthUnit::Mm, issued_us: NOW, left: None };
+    let wanted = Wanted {
+        template: &template,
+        logo: None,
+        paper: template.paper,
+        unit: LengthUnit::Mm,
+        issued_us: NOW,
+        left: None,
+        issue: Issue::default(),
+    };
     let pages = layout::pages(&report(&gathered, &wanted)).pages;
     let page = backwall_report::svg::svg(&pages[0].figure);
     // Paper is white, whatever page the picture stands on.

@@ -47,6 +47,18 @@ fn the_page_of_the_plan_is_the_one_the_keys_make() {
     );
 }
 
+/// `UPDATE_DOCS=1 cargo test --test program the_page_of_the_basis` writes the page.
+#[test]
+fn the_page_of_the_basis_is_the_one_the_keys_make() {
+    let path = root().join("docs/basis.md");
+    let made = backwall_survey::job::basis::page();
+    if std::env::var_os("UPDATE_DOCS").is_some() {
+        std::fs::write(&path, &made).unwrap();
+    }
+    let page = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(page == made, "docs/basis.md is not what the keys make: UPDATE_DOCS=1 cargo test --test program the_page_of_the_basis");
+}
+
 #[test]
 fn ten_mistakes_are_shown_at_once_each_with_its_line_its_key_and_what_is_allowed() {
     let plan = std::fs::read_to_string(root().join("tests/data/plan.toml")).unwrap();
@@ -108,7 +120,7 @@ fn times_are_on_the_clock_of_the_site_and_the_table_keeps_utc_with_the_zone_besi
         must(&["new", &job, "--from", &plan]);
         let (stream, rows) = ("file:demo-stream/C1.shots", folder.path());
         must(&["scan", &job, "--headless", "--line", "C1", "--stream", stream, "--pace", "max", "--override-checklist", "no wall here"]);
-        must(&["report", &job, "--out", &page, "--issued", "2026-07-01T22:30:00Z"]);
+        must(&["report", &job, "--template", "complete", "--out", &page, "--issued", "2026-07-01T22:30:00Z"]);
         let page = std::fs::read_to_string(&page).unwrap();
         assert!(page.contains(issued), "{issued}");
         let rows = csv(std::path::Path::new(&job), rows);

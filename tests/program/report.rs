@@ -18,6 +18,9 @@ const ISSUED: &str = "2026-12-01T09:30:00+01:00";
 fn report(job: &Path, name: &str, more: &[&str]) -> PathBuf {
     let out = job.with_file_name(name);
     let mut arguments = vec!["report", job.to_str().unwrap(), "--out", out.to_str().unwrap(), "--issued", ISSUED];
+    if !more.contains(&"--template") {
+        arguments.extend(["--template", "complete"]);
+    }
     arguments.extend(more);
     must(&arguments);
     out
@@ -177,11 +180,15 @@ fn the_demo_report_is_a_sound_pdf_that_says_first_what_matters() {
         assert!(!html.contains(outside), "the file must need nothing but itself: {outside}");
     }
 
-    let letter = report(&job, "letter.pdf", &["--paper", "letter", "--units", "in", "--template", "short"]);
+    let letter = report(&job, "letter.pdf", &["--paper", "letter", "--units", "in", "--template", "summary"]);
     let info = poppler("pdfinfo", &[letter.to_str().unwrap()]);
     assert!(info.contains("letter"), "{info}");
     let text = flat(&pages_text(&letter));
-    assert!(text.contains(&format!("{:.3} in", thickness / 25.4)) && text.contains("Left out by the template 'short': People"), "{text}");
+    assert!(
+        text.contains(&format!("{:.3} in", thickness / 25.4))
+            && text.contains("Left out by the template 'summary': Record of the measurement"),
+        "{text}"
+    );
 }
 
 fn pages_text(pdf: &Path) -> String {
@@ -392,7 +399,7 @@ fn templates_choose_order_words_and_logo_and_their_mistakes_are_named() {
         (&["--out", out, "--template", wrong.to_str().unwrap()], 1, &["wrong.toml:6: sections[3]", "mising", "'missing' is missing"]),
         (&["--out", out, "--template", nologo.to_str().unwrap()], 1, &["nologo.toml:4: logo", "no PNG"]),
         (&["--out", out, "--template", gone.to_str().unwrap()], 1, &["gone.toml:4: logo", "gone.png"]),
-        (&["--out", out, "--template", "nothing"], 1, &["nothing", "full, short"]),
+        (&["--out", out, "--template", "nothing"], 1, &["nothing", "full, summary, complete"]),
         (&["--out", as_text], 1, &["x.txt", ".pdf or .html"]),
         (&["--out", in_nowhere], 1, &["x.pdf", "folder"]),
         (&["--out", over_job.to_str().unwrap()], 1, &["job.pdf", "job file"]),

@@ -64,7 +64,7 @@ fn what_was_cut_off_or_made_anew_is_found_against_a_seal() {
     assert!(!out.status.success() && String::from_utf8_lossy(&out.stderr).contains("16 digits"), "{out:?}");
     // And it stands in the report.
     let report = folder.path().join("r.html");
-    must(&["report", text(&job), "--out", text(&report)]);
+    must(&["report", text(&job), "--template", "complete", "--out", text(&report)]);
     assert!(std::fs::read_to_string(&report).unwrap().contains(&second), "the report has no seal");
 }
 

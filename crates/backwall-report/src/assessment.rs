@@ -4,23 +4,36 @@
 mod compared;
 mod course;
 mod evidence;
+mod profiles;
+mod rollup;
+mod words;
+mod worst;
 
 pub use compared::{LineComparison, OffsetUsed};
 pub use course::{CourseAssessment, Summary};
+pub use profiles::{Profile, ThinStretch};
+pub use rollup::{FastestLoss, LowestAverage, OfAsset, RollUp, RolledCourse, ShortestLife, ToDo};
+pub use words::{life_words, years};
+pub use worst::{Place, Worst};
 
+use self::course::HandPoint;
 use self::evidence::Evidence;
+use self::rollup::{Parts, roll_up};
+use self::worst::Gathering;
 use super::earlier::{EarlierError, Survey, of_job_with};
 use super::whole_file::Tick;
 use backwall_store::{JobContents, JobReader, RunId, RunState, RunSummary};
 use backwall_survey::integrity::CAUTION;
 use backwall_survey::integrity::average::Shot;
+use backwall_survey::integrity::rate::Wall;
 use backwall_survey::job::validity::Validity;
+use backwall_survey::job::{Basis, Plan};
 use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::compare::{Settings, SurveyLine, same_text};
 use backwall_survey::strip::statistics::{IntervalError, OfCourse, OfInterval, Scope, Statistics, Tally};
 use backwall_survey::travel::Path;
 use backwall_ultrasound::Flag;
-use backwall_units::Length;
+use backwall_units::{Length, LengthUnit};
 use chrono::NaiveDate;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -37,6 +50,43 @@ pub struct Request {
     pub offset: Option<Length>,
     pub accept_offset: bool,
     pub settings: Settings,
+    /// What is judged by.
+    pub basis: Judge,
+    /// The unit of lengths in words; the job's where it is not given.
+    pub unit: Option<LengthUnit>,
+}
+
+/// What an assessment judges by.
+#[derive(Debug, Clone, Default)]
+pub enum Judge {
+    /// The basis that was kept last, else the plan.
+    #[default]
+    InForce,
+    /// The plan as it is.
+    Plan,
+    /// This one, by the file or the statement it comes from.
+    By(Box<Basis>, String),
+}
+
+impl Judge {
+    /// The basis itself, with where it is from.
+    pub fn of<'a>(&'a self, contents: &'a JobContents) -> Option<(&'a Basis, String)> {
+        match self {
+            Self::Plan => None,
+            Self::By(basis, from) => Some((basis, from.clone())),
+            Self::InForce => {
+                let kept = contents.force.basis.as_ref()?;
+                Some((&kept.what, format!("statement {} of {}", kept.statement, super::words::safe_text(&kept.by.name))))
+            }
+        }
+    }
+
+    fn words(&self, contents: &JobContents) -> String {
+        match self.of(contents) {
+            Some((basis, from)) => format!("judged by the basis '{}' ({from})", super::words::safe_text(&basis.name)),
+            None => "judged by the plan".to_owned(),
+        }
+    }
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -45,6 +95,8 @@ pub enum AssessError {
     Earlier(#[from] EarlierError),
     #[error(transparent)]
     Interval(#[from] IntervalError),
+    #[error("the basis does not fit this job: {0}")]
+    Basis(String),
     #[error("there is no run to assess: scan a line first (`backwall scan`)")]
     NoRun,
     #[error("there is no run on a line {name}; there are runs on: {known}")]
@@ -70,7 +122,7 @@ pub struct RunNote {
 pub struct LineAssessment {
     pub line: String,
     pub runs: Vec<RunId>,
-    /// The day of its latest run, UTC.
+    /// The day of its latest run, by the site's clock.
     pub date: Option<NaiveDate>,
     pub statistics: Statistics,
     pub intervals: Vec<OfInterval>,
@@ -83,10 +135,14 @@ pub struct Assessment {
     pub job: String,
     pub asset: String,
     pub caution: &'static str,
+    /// What it is judged by, in words.
+    pub basis: String,
     pub runs: Vec<RunNote>,
     /// What the reader must know before any number.
     pub remarks: Vec<String>,
     pub lines: Vec<LineAssessment>,
+    /// What all lines say together, course by course.
+    pub roll_up: RollUp,
 }
 
 /// Assesses the runs of a job that are not suspect; tells the tick how many readings are read.
@@ -95,6 +151,14 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
     if contents.runs.is_empty() {
         return Err(AssessError::NoRun);
     }
+    let basis = request.basis.of(&contents).map(|(basis, _)| basis);
+    let plan = basis.map_or_else(|| contents.plan.clone(), |basis| basis.applied(&contents.plan));
+    if let Some(why) = basis.and_then(|basis| basis.unfit(&contents.plan)) {
+        return Err(AssessError::Basis(why));
+    }
+    let unit = request.unit.unwrap_or(contents.plan.job.units);
+    let by_hand = by_hand(&contents, basis)?;
+    let judged = Judged { plan: &plan, basis, by_hand: &by_hand, unit };
     let wanted = |line: &str| request.line.as_deref().is_none_or(|name| same_text(name, line));
     if !contents.runs.iter().any(|run| wanted(&run.start.line)) {
         let mut known: Vec<&str> = contents.runs.iter().map(|run| run.start.line.as_str()).collect();
@@ -105,12 +169,15 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
     let mut shots: BTreeMap<String, Vec<Shot>> = BTreeMap::new();
     let mut evidence = Evidence::of(reader, &contents).map_err(EarlierError::from)?;
     let mut alone: BTreeMap<RunId, (u64, Length)> = BTreeMap::new();
+    let counted: Vec<&RunSummary> = contents.runs.iter().filter(|run| wanted(&run.start.line) && !is_suspect(&contents, run)).collect();
+    let mut spots = Gathering::of(reader, &counted, &plan).map_err(EarlierError::from)?;
     let survey = of_job_with(reader, &contents, tick, |run, reading| {
         if let (true, Some(thickness)) = (reading.measurement.flags.has(Flag::Alone), reading.measurement.thickness) {
             let (count, least) = alone.entry(run.id).or_insert((0, thickness));
             (*count, *least) = (*count + 1, least.min(thickness));
         }
         if wanted(&run.start.line) {
+            spots.add(run, reading);
             evidence.add(run, contents.setup_of(run).calibration.is_some(), reading);
             if let Some(along) = reading.place.along {
                 let (thickness, uncertainty) = (reading.measurement.thickness, reading.measurement.uncertainty);
@@ -119,13 +186,39 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
             tallies.entry(run.start.line.clone()).or_default().push(reading);
         }
     })?;
+    let (worst, laminations) = spots.ranked(&contents);
+    let mut lines = Vec::new();
+    for line in survey.lines.iter().filter(|line| wanted(&line.line)) {
+        let used = contents.runs.iter().filter(|run| run.start.line == line.line && !is_suspect(&contents, run));
+        let runs: Vec<&RunSummary> = used.collect();
+        let Some(last) = runs.last() else { continue };
+        let tally = tallies.remove(&line.line).unwrap_or_default();
+        let on_line = shots.get(&line.line).map(Vec::as_slice).unwrap_or_default();
+        let read = Read { line, tally: &tally, shots: on_line, evidence: &evidence };
+        lines.push(of_line(&judged, &read, (&runs, &last.start.path), request)?);
+    }
+    let required_from = |number| required_from(&plan, &lines, number);
+    let rests_on = |course| evidence.rolled(course, unit);
+    let parts = Parts {
+        plan: &plan,
+        lines: &lines,
+        only: request.line.as_deref(),
+        required_from: &required_from,
+        rests_on: &rests_on,
+        shots: &shots,
+        worst,
+        laminations,
+    };
+    let roll_up = roll_up(parts);
     let mut assessment = Assessment {
         job: contents.plan.job.number.clone(),
         asset: contents.plan.asset.name.clone(),
         caution: CAUTION,
+        basis: request.basis.words(&contents),
         runs: contents.runs.iter().filter(|run| wanted(&run.start.line)).map(|run| note(&contents, run)).collect(),
         remarks: remarks(reader, &contents, &survey, request)?,
-        lines: Vec::new(),
+        lines,
+        roll_up,
     };
     assessment.remarks.extend(alone.iter().map(|(run, (count, least))| {
         let readings = super::words::count(*count, "reading");
@@ -133,16 +226,47 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         let least = format!("{} {}", unit.thickness(*least), unit.thickness_symbol());
         format!("{readings} of run {run} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used")
     }));
-    for line in survey.lines.iter().filter(|line| wanted(&line.line)) {
-        let used = contents.runs.iter().filter(|run| run.start.line == line.line && !is_suspect(&contents, run));
-        let runs: Vec<&RunSummary> = used.collect();
-        let Some(last) = runs.last() else { continue };
-        let tally = tallies.remove(&line.line).unwrap_or_default();
-        let shots = shots.remove(&line.line).unwrap_or_default();
-        let read = Read { line, tally: &tally, shots: &shots, evidence: &evidence };
-        assessment.lines.push(of_line(&contents, &read, (&runs, &last.start.path), request)?);
-    }
     Ok(assessment)
+}
+
+/// Who says what a course requires.
+fn required_from(plan: &Plan, lines: &[LineAssessment], number: u16) -> String {
+    let course = plan.asset.courses.iter().find(|course| course.number == number);
+    match course.map(|course| (course.required, course.required_from.as_deref())) {
+        Some((Some(_), Some(from))) => from.to_owned(),
+        Some((Some(_), None)) => "a value whose origin is not given".to_owned(),
+        // Without one of its own the formula counts, where its inputs are there.
+        _ => {
+            let courses = lines.iter().flat_map(|line| &line.courses).filter(|course| course.course == Some(number));
+            let by_formula = courses.into_iter().any(|course| course.summary.required.is_some());
+            if by_formula { "the formula of the code".to_owned() } else { "not known".to_owned() }
+        }
+    }
+}
+
+/// What everything is judged by.
+struct Judged<'a> {
+    /// With what the basis gives in place of its own.
+    plan: &'a Plan,
+    basis: Option<&'a Basis>,
+    by_hand: &'a [(String, HandPoint)],
+    unit: LengthUnit,
+}
+
+/// Readings by hand that the basis counts, with their lines. One that is on no line counts nowhere, and that is an error.
+fn by_hand(contents: &JobContents, basis: Option<&Basis>) -> Result<Vec<(String, HandPoint)>, AssessError> {
+    let Some(basis) = basis else { return Ok(Vec::new()) };
+    let of = |statement: &i64| {
+        let missing = || AssessError::Basis(format!("statement {statement} is no reading by hand that counts"));
+        let entered = contents.force.hand.iter().find(|entered| entered.statement == *statement).ok_or_else(missing)?;
+        let (line, along) = entered.what.on_line().ok_or_else(|| {
+            AssessError::Basis(format!("the reading by hand of statement {statement} is on no line: it cannot count for one"))
+        })?;
+        let thickness = entered.what.mean().ok_or_else(missing)?;
+        let wall = Wall { thickness, uncertainty: basis.hand_expanded.map(|expanded| expanded / 2.0) };
+        Ok((line.to_owned(), HandPoint { statement: *statement, course: entered.what.course(&contents.plan), along: Some(along), wall }))
+    };
+    basis.hand.iter().map(of).collect()
 }
 
 /// What was read along a line, by all its runs that count.
@@ -154,15 +278,16 @@ struct Read<'a> {
 }
 
 fn of_line(
-    contents: &JobContents,
+    judged: &Judged<'_>,
     &Read { line, tally, shots, evidence }: &Read<'_>,
     (runs, path): (&[&RunSummary], &Path),
     request: &Request,
 ) -> Result<LineAssessment, AssessError> {
-    let scope = Scope { path: Some(path), max_gap: Some(contents.plan.limits.max_gap) };
+    let scope = Scope { path: Some(path), max_gap: Some(judged.plan.limits.max_gap) };
     let comparisons: Vec<_> = request.earlier.iter().map(|survey| compared::of_line(line, survey, request)).collect();
-    let facts = course::Facts { plan: &contents.plan, path, line, comparisons: &comparisons, request, shots };
-    let unit = contents.plan.job.units;
+    let hand: Vec<HandPoint> = judged.by_hand.iter().filter(|(on, _)| same_text(on, &line.line)).map(|(_, point)| *point).collect();
+    let (plan, unit) = (judged.plan, judged.unit);
+    let facts = course::Facts { plan, basis: judged.basis, hand: &hand, unit, path, line, comparisons: &comparisons, request, shots };
     let course = |found: OfCourse| {
         let rests_on = evidence.words(&line.line, found.course, unit);
         let agreed = evidence.agreed(&line.line, found.course);

@@ -2,6 +2,7 @@
 //! the time of issue and the clock are told, so that the same job gives the same report.
 
 mod amended;
+mod answer;
 mod assessed;
 mod closing;
 mod daily;
@@ -10,12 +11,16 @@ mod hand;
 mod job;
 mod lines;
 mod measuring;
+mod missing;
 mod noted;
+mod record;
 mod runs;
 mod summary;
+mod worst;
 
 pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
 
+use self::worst::tone as tone_of;
 use super::document::{Captioned, Document, Logo, Paper, Table, Tone};
 use super::left::Left;
 use super::template::{Section, Template};
@@ -36,6 +41,49 @@ pub struct Wanted<'a> {
     pub issued_us: i64,
     /// What is left to do, where the template asks for it.
     pub left: Option<Left>,
+    pub issue: Issue,
+}
+
+/// What is known of a report only when it is issued. What is empty is said to be missing.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Issue {
+    pub number: String,
+    pub revision: String,
+    pub status: Status,
+    pub conclusions: String,
+    pub follow_up: String,
+}
+
+/// How a report stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Status {
+    #[default]
+    Draft,
+    Issued,
+    Superseded,
+}
+
+impl Status {
+    pub const ALL: &[(Self, &str, &str)] = &[
+        (Self::Draft, "draft", "not released yet"),
+        (Self::Issued, "issued", "released"),
+        (Self::Superseded, "superseded", "a newer report stands in for it"),
+    ];
+
+    pub fn word(self) -> &'static str {
+        Self::ALL.iter().find(|(status, ..)| *status == self).map_or("", |(_, word, _)| word)
+    }
+}
+
+impl Issue {
+    /// `report R-7 revision 1, issued`.
+    fn words(&self) -> String {
+        let part = |name: &str, value: &str| if value.is_empty() { String::new() } else { format!("{name} {value}") };
+        let named: Vec<String> =
+            [part("report", &self.number), part("revision", &self.revision)].into_iter().filter(|it| !it.is_empty()).collect();
+        let named = if named.is_empty() { "report without a number".to_owned() } else { named.join(" ") };
+        format!("{named}, {}", self.status.word().to_uppercase())
+    }
 }
 
 /// The report of a job.
@@ -78,7 +126,7 @@ fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
         title: template.title.clone(),
         subtitle: vec![
             format!("{}, {}: job {}{client}", plan.asset.name, plan.asset.kind.word(), plan.job.number),
-            format!("{}; issued {issued}", plan.job.site),
+            format!("{}; issued {issued}; {}", plan.job.site, wanted.issue.words()),
         ],
         foot: foot.into_iter().filter(|part| !part.trim().is_empty()).collect::<Vec<_>>().join(" · "),
         language: template.language.clone(),
@@ -107,6 +155,9 @@ impl Writer<'_> {
         match section {
             Section::Summary => self.summary(),
             Section::Day => self.day(),
+            Section::Worst => self.worst(),
+            Section::Record => self.record(),
+            Section::Working => self.working(),
             Section::Left => self.left(),
             Section::Shifts => self.shifts(),
             Section::Job => self.job_facts(),

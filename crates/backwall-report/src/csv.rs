@@ -52,6 +52,14 @@ pub fn write_statistics(rows: &[StatisticsRow], out: impl Write) -> Result<u64, 
     Ok(rows.len() as u64)
 }
 
+/// Writes rows of the hand-over; answers how many.
+pub fn write_rows<R>(columns: Vec<Column<R>>, rows: &[R], out: impl Write) -> Result<u64, CsvError> {
+    let mut table = Table::new(columns, out)?;
+    rows.iter().try_for_each(|row| table.row(row))?;
+    table.end()?;
+    Ok(rows.len() as u64)
+}
+
 /// Writes what was read by hand; answers how many rows.
 pub fn write_hand(rows: &[HandRow<'_>], out: impl Write) -> Result<u64, CsvError> {
     let mut table = Table::new(hand_columns(), out)?;

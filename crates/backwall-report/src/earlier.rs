@@ -2,8 +2,10 @@
 //! stands in `strip::compare`; here are the files.
 
 mod table;
+mod titles;
 
 pub use table::{Role, Unit};
+pub use titles::DateOrder;
 
 use super::readings::Source;
 use super::whole_file::{Stopped, Tick};
@@ -14,7 +16,7 @@ use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, same_text};
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::Mode;
 use backwall_units::{Length, Velocity};
-use chrono::{DateTime, NaiveDate};
+use chrono::NaiveDate;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -44,6 +46,8 @@ pub struct Told {
     /// The line a table without a line column is of.
     pub line: Option<String>,
     pub date: Option<NaiveDate>,
+    /// How days are written that could be two.
+    pub date_order: Option<DateOrder>,
     pub datum: Option<String>,
     /// Positions count from the start of a line in this direction, instead of from the datum.
     pub direction: Option<Direction>,
@@ -122,7 +126,7 @@ pub fn of_job_with(
                 .push(format!("{source}: the runs on {} have different set-ups; that of run {} stands for all", run.start.line, run.id));
             line.setup = facts;
         }
-        line.date = line.date.max(date_of(run.start.started_us));
+        line.date = line.date.max(super::words::day(run.start.started_us, contents.plan.zone()));
         done += Source::Run(run).for_each(reader, (done, all), tick, |_, reading| {
             each(run, &reading);
             match (reading.place.along, reading.measurement.thickness) {
@@ -143,14 +147,9 @@ fn empty_line(contents: &JobContents, run: &RunSummary, source: &str) -> SurveyL
         source: source.to_owned(),
         datum: Some(contents.plan.asset.datum.clone()),
         direction: Some(run.start.path.direction),
-        date: date_of(run.start.started_us),
+        date: super::words::day(run.start.started_us, contents.plan.zone()),
         setup: SetupFacts::of(contents.setup_of(run), run.start.wall_temperature),
         points: Vec::new(),
         without: 0,
     }
-}
-
-/// The day of a moment, UTC.
-pub fn date_of(us: i64) -> Option<NaiveDate> {
-    DateTime::from_timestamp_micros(us).map(|time| time.date_naive())
 }

@@ -79,6 +79,20 @@ pub fn write_statistics(
     Ok(rows.len() as u64)
 }
 
+/// Writes rows of the hand-over; answers how many. `what` is the word they were asked for with.
+pub fn write_rows<R>(
+    what: &str,
+    columns: Vec<Column<R>>,
+    job: &JobContents,
+    rows: &[R],
+    out: impl Write + Send,
+) -> Result<u64, ParquetError> {
+    let mut table = Table::new(columns, layout::facts(what, job, &[]), out)?;
+    rows.iter().try_for_each(|row| table.row(row))?;
+    table.end()?;
+    Ok(rows.len() as u64)
+}
+
 /// Writes what was read by hand; answers how many rows.
 pub fn write_hand(job: &JobContents, rows: &[HandRow<'_>], out: impl Write + Send) -> Result<u64, ParquetError> {
     let mut table = Table::new(hand_columns(), layout::facts("hand", job, &[]), out)?;

@@ -3,8 +3,8 @@
 use super::table::{Column, Kind, Value, fixed, whole};
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, EvaluationId, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
-use backwall_survey::job::Zone;
 use backwall_survey::job::hand::Proven;
+use backwall_survey::job::{Plan, Zone};
 use backwall_survey::neighbours::{self, Judgement};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Spot};
@@ -22,6 +22,21 @@ pub struct ReadingRow<'a> {
     pub evaluation: Option<EvaluationId>,
     /// The site's clock.
     pub zone: Zone,
+    pub plan: &'a Plan,
+}
+
+impl ReadingRow<'_> {
+    fn on_wall(&self) -> Option<(f64, Length)> {
+        self.plan.on_wall(&self.run.start.line, self.reading.place.along?)
+    }
+}
+
+/// The site's day.
+fn day<'a>(at_us: i64, zone: Zone) -> Value<'a> {
+    super::words::day(at_us, zone).map_or(Value::None, |day| Value::from(day.to_string()))
+}
+fn degrees<'a>(degrees: Option<f64>) -> Value<'a> {
+    fixed(degrees.filter(|degrees| degrees.is_finite()).map(|degrees| (degrees * 1e3).round() as i64))
 }
 
 const fn column<R>(
@@ -106,6 +121,13 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("zone", Text, "", "the site's clock and how far it is ahead of host_time; UTC where the plan has none", |row| {
             Value::from(row.zone.to_string())
         }),
+        column("asset", Text, "", "name of the asset", |row| Value::from(row.plan.asset.name.as_str())),
+        column("site", Text, "", "where it stands", |row| Value::from(row.plan.job.site.as_str())),
+        column("date", Text, "", "day by the site's clock, YYYY-MM-DD", |row| day(row.reading.host_time_us, row.zone)),
+        column("azimuth_deg", Fixed(3), "deg", "around the wall from the datum; nothing where the plan gives none", |row| {
+            degrees(row.on_wall().map(|at| at.0))
+        }),
+        column("elevation_mm", Fixed(3), "mm", "above the datum", |row| micrometres(row.on_wall().map(|at| at.1))),
     ]
 }
 
@@ -122,6 +144,14 @@ pub struct SpotRow<'a> {
     pub evaluation: Option<EvaluationId>,
     /// What is known of it by hand or by other means.
     pub proven: Option<Proven>,
+    pub plan: &'a Plan,
+}
+
+impl SpotRow<'_> {
+    /// Azimuth in degrees and elevation of its minimum.
+    pub fn on_wall(&self) -> Option<(f64, Length)> {
+        self.plan.on_wall(&self.run.start.line, self.spot.least_at?)
+    }
 }
 
 pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
@@ -155,6 +185,16 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
             row.proven.map_or(Value::None, |proven| Value::Truth(proven.confirmed))
         }),
         column("hand_mm", Fixed(6), "mm", "what was read there by hand", |row| nanometres(row.proven.and_then(|proven| proven.value))),
+        column("asset", Text, "", "name of the asset", |row| Value::from(row.plan.asset.name.as_str())),
+        column("site", Text, "", "where it stands", |row| Value::from(row.plan.job.site.as_str())),
+        column("date", Text, "", "day on which its run began, by the site's clock, YYYY-MM-DD", |row| {
+            day(row.run.start.started_us, row.plan.zone())
+        }),
+        column("azimuth_deg", Fixed(3), "deg", "of the minimum, around the wall from the datum", |row| {
+            degrees(row.on_wall().map(|at| at.0))
+        }),
+        column("elevation_mm", Fixed(3), "mm", "of the minimum, above the datum", |row| micrometres(row.on_wall().map(|at| at.1))),
+        column("nominal_mm", Fixed(6), "mm", "nominal thickness there", |row| nanometres(row.run.start.limits.nominal(row.spot.course))),
     ]
 }
 
@@ -232,7 +272,7 @@ impl<'a> Source<'a> {
 /// Every reading of `sources` as a row; `before` and `of` as for [`Source::for_each`]. Answers how many.
 pub fn each_reading<'a, E>(
     reader: &JobReader,
-    job: &JobContents,
+    job: &'a JobContents,
     sources: &[Source<'a>],
     (before, of): (u64, u64),
     tick: &mut Tick<'_>,
@@ -252,7 +292,7 @@ where
             before.checked_sub(1).map(|at| &judgements[at]).filter(|judged| row <= judged.rows.1).and_then(|judged| judged.stretch)
         };
         done += source.for_each(reader, (before + done, of), tick, |row, reading| {
-            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind), evaluation, zone })
+            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind), evaluation, zone, plan: &job.plan })
         })?;
     }
     Ok(done)
@@ -261,7 +301,7 @@ where
 /// Every spot of `sources` as a row; answers how many.
 pub fn each_spot<'a, E: From<StoreError>>(
     reader: &JobReader,
-    job: &JobContents,
+    job: &'a JobContents,
     sources: &[Source<'a>],
     mut each: impl FnMut(&SpotRow<'a>) -> Result<(), E>,
 ) -> Result<u64, E> {
@@ -271,7 +311,7 @@ pub fn each_spot<'a, E: From<StoreError>>(
         let evaluation = source.evaluation(job).map(|evaluation| evaluation.id);
         for spot in reader.spots(run.id)? {
             let proven = job.force.proven(run.id, &spot);
-            each(&SpotRow { run, calibration, spot, evaluation, proven })?;
+            each(&SpotRow { run, calibration, spot, evaluation, proven, plan: &job.plan })?;
             done += 1;
         }
     }

@@ -31,6 +31,10 @@ sections! {
     Summary "summary" "What matters first";
     /// Of a daily report only.
     Day "day" "Done and found on this day";
+    /// Over all lines, with their waveforms.
+    Worst "worst" "Worst places of all lines";
+    /// What the standards of thickness measurement want in a report.
+    Record "record" "Record of the measurement";
     Job "job" "Job";
     People "people" "People";
     Kit "kit" "Equipment";
@@ -55,6 +59,7 @@ sections! {
     Method "method" "Limits of the method";
     Seals "seals" "Seals";
     Signatures "signatures" "Signatures";
+    Working "working" "Appendix: how the numbers came about";
 }
 
 impl Section {
@@ -69,6 +74,17 @@ impl Section {
     fn of(key: &str) -> Option<Self> {
         Self::ALL.iter().copied().find(|section| section.key() == key)
     }
+}
+
+/// Which numbers a report shows with formula, inputs and source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Working {
+    /// Of every course on every line.
+    #[default]
+    All,
+    /// Of each course on the line that decides, what its row on the first page rests on.
+    Governing,
 }
 
 /// A template, ready for use.
@@ -94,6 +110,9 @@ pub struct Template {
     pub spot_figures: usize,
     /// Rows a list of spots, gaps, events has at most; what is left out is counted.
     pub list_rows: usize,
+    pub working: Working,
+    /// What stands on the first page is not said again further on.
+    pub is_brief: bool,
 }
 
 /// A template as it is written.
@@ -120,6 +139,10 @@ struct Written {
     spot_figures: usize,
     #[serde(default = "two_hundred")]
     list_rows: usize,
+    #[serde(default)]
+    working: Working,
+    #[serde(default)]
+    brief: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
@@ -207,9 +230,26 @@ impl Template {
         if !problems.is_empty() {
             return Err(refuse(problems));
         }
-        let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, .. } = written;
+        let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, working, brief: is_brief, .. } =
+            written;
         let name = name.to_owned();
-        Ok(Self { name, is_daily, title, language, paper, units, logo, foot, sections, headings, signatures, spot_figures, list_rows })
+        Ok(Self {
+            name,
+            is_daily,
+            title,
+            language,
+            paper,
+            units,
+            logo,
+            foot,
+            sections,
+            headings,
+            signatures,
+            spot_figures,
+            list_rows,
+            working,
+            is_brief,
+        })
     }
 
     pub fn heading(&self, section: Section) -> &str {
@@ -239,10 +279,11 @@ pub fn logo(png: &[u8]) -> Result<Logo, String> {
     Ok(Logo { width: picture.width(), height: picture.height(), rgb, png: png.to_vec() })
 }
 
-/// Name and text of each template that comes with the program.
+/// Name and text of each template that comes with the program; the first is what a report is where nothing else is asked for.
 pub const SHIPPED: &[(&str, &str)] = &[
     ("full", include_str!("../../../profiles/report/full.toml")),
-    ("short", include_str!("../../../profiles/report/short.toml")),
+    ("summary", include_str!("../../../profiles/report/summary.toml")),
+    ("complete", include_str!("../../../profiles/report/complete.toml")),
     ("daily", include_str!("../../../profiles/report/daily.toml")),
 ];
 
@@ -251,12 +292,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn every_shipped_template_reads_and_the_full_one_has_every_section() {
+    fn every_shipped_template_reads_and_the_complete_one_has_every_section() {
         for (name, text) in SHIPPED {
             let template = Template::parse(name, text).unwrap();
             let first = if *name == "daily" { Section::Day } else { Section::Summary };
             assert_eq!(template.sections.first(), Some(&first), "{name}");
-            if *name == "full" {
+            if *name == "complete" {
                 assert_eq!(template.sections.len(), Section::ALL.len() - 1, "all but the day's");
             }
         }

@@ -1,6 +1,7 @@
 //! PURE. What a job is: asset, people, kit, lines, limits and set-up (the plan), and the pre-scan checklist.
 
 pub mod assess;
+pub mod basis;
 pub mod check;
 pub mod checklist;
 pub mod expiry;
@@ -20,6 +21,7 @@ mod walk;
 pub mod wall;
 pub mod zone;
 
+pub use basis::Basis;
 pub use check::{PlanError, Problem};
 pub use checklist::{Answer, AnswerError, Checklist, Item, ItemState};
 pub use force::{InForce, in_force};

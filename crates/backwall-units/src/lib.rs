@@ -523,6 +523,13 @@ impl LengthUnit {
             Self::Inch => format!("{:.1}", length.as_inch()),
         }
     }
+    /// A distance between places with its sign and unit: `+40.0 mm`, `-1.57 in`.
+    pub fn offset(self, length: Length) -> String {
+        match self {
+            Self::Mm => format!("{:+.1} mm", length.as_mm()),
+            Self::Inch => format!("{:+.2} in", length.as_inch()),
+        }
+    }
     /// A crawling speed without its unit.
     pub fn speed(self, speed: Speed) -> String {
         match self {

@@ -27,6 +27,7 @@ fn done(order: &Order<'_>, count: u64) -> Done {
         What::Hand => {
             return Done { count, files: vec![order.args.out.clone()], runs: Vec::new(), words: format!("{count} places read by hand") };
         }
+        What::Assessment | What::Comparison | What::Points | What::Profile => "rows",
     };
     let words = match order.sources.as_slice() {
         [Source::Evaluation(evaluation, run)] => {
@@ -102,14 +103,14 @@ fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
 }
 
 /// Being stopped is kept apart from failing.
-fn of_csv(error: CsvError) -> anyhow::Error {
+pub(super) fn of_csv(error: CsvError) -> anyhow::Error {
     match error {
         CsvError::Stopped(stopped) => stopped.into(),
         error => error.into(),
     }
 }
 
-fn of_parquet(error: ParquetError) -> anyhow::Error {
+pub(super) fn of_parquet(error: ParquetError) -> anyhow::Error {
     match error {
         ParquetError::Stopped(stopped) => stopped.into(),
         error => error.into(),

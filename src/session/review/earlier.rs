@@ -63,7 +63,7 @@ impl Surveys {
             source: reader.path().display().to_string(),
             datum: Some(contents.plan.asset.datum.clone()),
             direction: Some(newest.start.path.direction),
-            date: backwall_report::earlier::date_of(newest.start.started_us),
+            date: backwall_report::words::day(newest.start.started_us, contents.plan.zone()),
             setup: SetupFacts::of(contents.setup_of(newest), newest.start.wall_temperature),
             points: Vec::new(),
             without: 0,
@@ -82,7 +82,7 @@ impl Surveys {
             )?;
         }
         let alignment = align(&now.points, &earlier.points, &Settings::default());
-        let mut warnings = compare::warnings(&now, earlier);
+        let mut warnings = compare::warnings(&now, earlier, contents.plan.job.units);
         warnings.extend(survey.remarks.iter().cloned());
         let Outline { source, strip } = behind.outline_of(earlier);
         let points = earlier.points.clone();

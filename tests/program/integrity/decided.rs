@@ -285,7 +285,7 @@ fn rates_are_never_below_minimum_to_minimum() {
             Wall { thickness: least.thickness, uncertainty: least.uncertainty }
         };
         let minima = rate(Term::Short, least(&then), least(&now), years).unwrap().value;
-        let local = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().value;
+        let local = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().0.value;
         let measured = (least(&then).thickness - least(&now).thickness) / years;
         assert!(minima.upper >= measured && minima.rate.is_none_or(|rate| rate >= measured), "{minima:?}");
         assert!(local.upper >= measured * 0.9, "{local:?} {minima:?}");
@@ -297,7 +297,7 @@ fn rates_are_never_below_minimum_to_minimum() {
     // 1.22 mm lost over 60 mm of a stretch of 4.3 m that lost a little all along: the stretch's mean says a tenth.
     let then = survey(|_| 6.43, &mut dice);
     let now = survey(|x| if (500.0..560.0).contains(&x) { 5.21 } else { 6.30 }, &mut dice);
-    let local = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), Years::new(4.98)).unwrap().value;
+    let local = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), Years::new(4.98)).unwrap().0.value;
     close(local.rate.unwrap().as_mm_y(), 1.22 / 4.98, 0.02);
 }
 
@@ -309,14 +309,14 @@ fn a_place_is_cut_at_the_course_and_a_pit_on_an_edge_is_not_taken_for_growth() {
     let pit = |x: f64, at: f64| 9.0 - 2.0 * (-(x - at) * (x - at) / 32.0).exp();
     for at in [244.0, 247.0, 249.0, 251.0, 253.0] {
         let (then, now) = (survey(|x| pit(x, at), &mut dice), survey(|x| pit(x, at + 4.0), &mut dice));
-        let found = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().value;
+        let found = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().0.value;
         assert!(found.rate.is_none_or(|rate| rate.as_mm_y() < 0.1), "{at}: {found:?}");
     }
     // A loss above 600 mm is none of the course below.
     let (then, now) = (survey(|_| 9.0, &mut dice), survey(|x| if x > 600.0 { 7.0 } else { 9.0 }, &mut dice));
-    let below = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(600.0)), years).unwrap().value;
+    let below = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(600.0)), years).unwrap().0.value;
     assert_eq!(below.rate, None, "{below:?}");
-    let above = worst_place(&now, &then, &Settings::default(), (mm(600.0), mm(1000.0)), years).unwrap().value;
+    let above = worst_place(&now, &then, &Settings::default(), (mm(600.0), mm(1000.0)), years).unwrap().0.value;
     close(above.rate.unwrap().as_mm_y(), 0.4, 0.03);
 }
 
@@ -445,13 +445,21 @@ fn the_critical_profile_is_the_lowest_of_all_lines() {
     let m2 = line([14.5, 13.5, 12.5, 12.5, 11.5, 11.0, 13.5, 9.5, 10.5, 13.5, 14.0, 11.5, 9.5, 13.5, 14.5, 14.0, 13.5, 13.5]);
     let mean = |walls: &[Length]| walls.iter().map(|wall| wall.as_mm()).sum::<f64>() / walls.len() as f64;
     let least = |walls: &[Length]| walls.iter().copied().reduce(Length::min).unwrap();
-    let critical = critical_profile(&[&m4, &m8, &m2]).unwrap();
+    let some = |walls: &[Length]| walls.iter().copied().map(Some).collect::<Vec<_>>();
+    let found = critical_profile(&[&some(&m4), &some(&m8), &some(&m2)]).unwrap();
+    let critical: Vec<Length> = found.iter().map(|place| place.lowest.unwrap()).collect();
     close(mean(&critical), 10.3278, 5e-5);
     assert_eq!(least(&critical), mm(8.6));
     close(variation(&critical).unwrap().value.cov * 100.0, 8.60, 5e-3);
     close(mean(&m2), 12.5833, 5e-5);
     assert_eq!(least(&m2), mm(9.5));
-    assert_eq!(critical_profile(&[&m4, &m8[..17]]), None);
+    assert_eq!(critical_profile(&[&some(&m4), &some(&m8[..17])]), None);
+    // A line that was not read somewhere leaves the others' wall there; where none was read there is none.
+    let holes = critical_profile(&[&[Some(mm(9.0)), None, None], &[Some(mm(9.5)), Some(mm(8.0)), None]]).unwrap();
+    assert_eq!(
+        holes.iter().map(|place| (place.lowest, place.read)).collect::<Vec<_>>(),
+        [(Some(mm(9.0)), 2), (Some(mm(8.0)), 1), (None, 0)]
+    );
     assert_eq!(critical_profile(&[]), None);
 }
 

@@ -2,7 +2,9 @@
 
 use super::Request;
 use crate::earlier::Survey;
-use backwall_survey::strip::compare::{Alignment, Change, Comparison, Point, SurveyLine, Verdict, align, compare, other_datum, warnings};
+use backwall_survey::strip::compare::{
+    Alignment, AtPoint, Change, Comparison, Point, SurveyLine, Verdict, align, at_points, compare, is_sparse, other_datum, warnings,
+};
 use backwall_units::Length;
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -40,6 +42,8 @@ pub struct LineComparison {
     /// Another offset was found than the one used: what changed from place to place is not to be believed.
     pub misaligned: bool,
     pub comparison: Option<Comparison>,
+    /// Where the earlier survey is one of single points: each of them, and no stretches.
+    pub points: Vec<AtPoint>,
     /// The earlier readings at their places on this line.
     #[serde(skip)]
     pub earlier: Vec<Point>,
@@ -55,6 +59,7 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
         offset_used: OffsetUsed::None,
         misaligned: false,
         comparison: None,
+        points: Vec::new(),
         earlier: Vec::new(),
     };
     let Some(earlier) = survey.line(&now.line) else {
@@ -63,7 +68,7 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
         return found;
     };
     found.date = earlier.date;
-    found.warnings = warnings(now, earlier);
+    found.warnings = warnings(now, earlier, request.settings.unit);
     let across = |line: &SurveyLine| line.direction.map(|direction| direction.is_upright());
     if let (Some(one), Some(other)) = (across(now), across(earlier))
         && one != other
@@ -98,6 +103,12 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
         found.not_compared = Some(format!("{why}; of a table, --earlier-direction and --earlier-start give it"));
         return found;
     }
+    let moved = || earlier.points.iter().map(|point| Point { along: point.along + offset, ..*point });
+    if is_sparse(&earlier.points, &request.settings) {
+        found.earlier = moved().collect();
+        found.points = at_points(&now.points, &found.earlier, &request.settings);
+        return found;
+    }
     let comparison = compare(&now.points, &earlier.points, offset, &request.settings);
     if comparison.bins.is_empty() {
         found.not_compared = Some("the two read no common stretch of wall".to_owned());
@@ -108,6 +119,6 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
         found.warnings.push(what.to_owned());
     }
     found.comparison = Some(comparison);
-    found.earlier = earlier.points.iter().map(|point| Point { along: point.along + offset, ..*point }).collect();
+    found.earlier = moved().collect();
     found
 }

@@ -3,28 +3,35 @@
 
 mod averages;
 mod rates;
+mod summary;
+
+pub use summary::Summary;
 
 use super::{LineComparison, Request};
-use backwall_survey::integrity::average::{Shot, Stretch};
+use backwall_survey::integrity::average::Shot;
 use backwall_survey::integrity::extreme::{Blocks, least_expected};
-use backwall_survey::integrity::life::Life;
 use backwall_survey::integrity::rate::Wall;
 use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress};
 use backwall_survey::integrity::variation::variation;
-use backwall_survey::integrity::{Answer, Decision, Refusal, Worked};
-use backwall_survey::job::Plan;
+use backwall_survey::integrity::{Answer, Refusal, Worked};
 use backwall_survey::job::assess::AssessPlan;
 use backwall_survey::job::plan::{AssetKind, Course};
+use backwall_survey::job::{Basis, Plan};
 use backwall_survey::strip::compare::{Point, SurveyLine};
 use backwall_survey::strip::statistics::{OfCourse, Statistics};
 use backwall_survey::travel::Path;
-use backwall_units::{Length, LengthUnit, LossRate, Pressure, Years};
-use chrono::NaiveDate;
+use backwall_units::{Length, LengthUnit, LossRate, Pressure};
 use serde::Serialize;
 
 /// What all courses of a line share.
 pub(super) struct Facts<'a> {
+    /// With what the basis gives in place of its own.
     pub plan: &'a Plan,
+    pub basis: Option<&'a Basis>,
+    /// Readings by hand that the basis counts, on this line: course, place, wall.
+    pub hand: &'a [HandPoint],
+    /// For words.
+    pub unit: LengthUnit,
     pub path: &'a Path,
     pub line: &'a SurveyLine,
     pub comparisons: &'a [LineComparison],
@@ -33,94 +40,13 @@ pub(super) struct Facts<'a> {
     pub shots: &'a [Shot],
 }
 
-/// The numbers of the one-line summary.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-pub struct Summary {
-    #[serde(rename = "required_mm")]
-    pub required: Option<Length>,
-    /// Whether lowest average and minimum reading are enough.
-    pub decision: Decision,
-    /// Why, in words that can stand alone.
-    pub decision_why: String,
-    /// Lowest average over the code's averaging length: unread wall as nothing, and as nominal.
-    #[serde(rename = "t1_low_mm")]
-    pub average_low: Option<Length>,
-    #[serde(rename = "t1_high_mm")]
-    pub average_high: Option<Length>,
-    /// The same where all of it was read.
-    #[serde(rename = "t1_mm")]
-    pub average: Option<Length>,
-    /// The averages are met if the wall that was not read averages at least this.
-    #[serde(rename = "unread_must_average_mm")]
-    pub unread_must: Option<Length>,
-    /// What to drive again so that it can be decided.
-    #[serde(rename = "drive_again_mm")]
-    pub again: Option<Length>,
-    pub drive_again: Vec<Stretch>,
-    /// Least thickness.
-    #[serde(rename = "t2_mm")]
-    pub least: Option<Length>,
-    /// The greatest rate that is one: beyond its U, or of which no U is known.
-    #[serde(rename = "rate_mm_y")]
-    pub rate: Option<LossRate>,
-    /// Its U (k = 2).
-    #[serde(rename = "rate_expanded_mm_y")]
-    pub rate_expanded: Option<LossRate>,
-    /// No rate is above this (one-sided 95 %); a bound where nothing changed by more than U.
-    #[serde(rename = "rate_upper_mm_y")]
-    pub rate_upper: Option<LossRate>,
-    /// Which rate leaves the shortest life.
-    pub rate_from: Option<String>,
-    /// The short end of the remaining life: what counts.
-    #[serde(rename = "remaining_life_years")]
-    pub life: Option<Years>,
-    #[serde(rename = "life")]
-    pub life_ends: Option<Life>,
-    /// By the short end of the life.
-    pub next: Option<NaiveDate>,
-    /// By its middle: to compare with.
-    pub next_middle: Option<NaiveDate>,
-    /// Variation of the thickness, a part of the mean.
-    pub cov: Option<f64>,
-    #[serde(rename = "least_expected_mm")]
-    pub least_expected: Option<Length>,
-    /// The limit under it (one-sided 95 %): what counts.
-    #[serde(rename = "least_expected_low_mm")]
-    pub least_expected_low: Option<Length>,
-}
-
-/// The cells of the summary's table, the same on screen and in the report.
-impl Summary {
-    /// The lowest average: one number where all was read, else from unread wall as nothing to unread wall as nominal.
-    pub fn average_words(&self, unit: LengthUnit) -> String {
-        match (self.average_low, self.average_high) {
-            (Some(low), Some(high)) if unit.thickness(low) == unit.thickness(high) => unit.thickness(low),
-            (Some(low), Some(high)) => format!("{} to {}", unit.thickness(low), unit.thickness(high)),
-            _ => "-".to_owned(),
-        }
-    }
-
-    /// The rate with its U, or the bound where there is none.
-    pub fn rate_words(&self, unit: LengthUnit) -> String {
-        match (self.rate, self.rate_expanded, self.rate_upper) {
-            (Some(rate), Some(expanded), _) => format!("{} ± {}", unit.rate(rate), unit.rate(expanded)),
-            (Some(rate), None, _) => format!("{} ± ?", unit.rate(rate)),
-            (None, _, Some(upper)) => format!("under {}", unit.rate(upper)),
-            (None, ..) => "-".to_owned(),
-        }
-    }
-
-    /// The short end, which counts, and the long one.
-    pub fn life_words(&self) -> String {
-        let years = |years: Years| format!("{:.1}", years.as_years());
-        match self.life_ends {
-            None => "-".to_owned(),
-            Some(Life { low, high: Some(high), .. }) => format!("{} to {}", years(low), years(high)),
-            Some(Life { low, middle: Some(middle), .. }) if years(middle) != years(low) => format!("{} to {}", years(low), years(middle)),
-            Some(Life { low, middle: Some(_), .. }) => years(low),
-            Some(Life { low, .. }) => format!("{} at least", years(low)),
-        }
-    }
+/// A reading by hand that counts for the minimum.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct HandPoint {
+    pub statement: i64,
+    pub course: Option<u16>,
+    pub along: Option<Length>,
+    pub wall: Wall,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -195,6 +121,15 @@ fn edges_on(facts: &Facts<'_>, number: u16) -> (Length, Length) {
 }
 
 impl Work<'_> {
+    fn unit(&self) -> LengthUnit {
+        self.facts.unit
+    }
+
+    fn lowest_by_hand(&self) -> Option<HandPoint> {
+        let here = self.facts.hand.iter().filter(|hand| hand.course == Some(self.course.number));
+        here.copied().min_by(|a, b| a.wall.thickness.total_cmp(&b.wall.thickness))
+    }
+
     fn take<T>(&mut self, answer: Result<Answer<T>, Refusal>) -> Option<T> {
         match answer {
             Ok(answer) => {
@@ -224,7 +159,21 @@ impl Work<'_> {
         self.done.summary.least = Some(least.thickness);
         let uncertainty =
             self.facts.line.points.iter().find(|point| Some(point.along) == least.along && point.thickness == least.thickness);
-        let least = Wall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
+        let mut least = Wall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
+        if let Some(hand) = self.lowest_by_hand().filter(|hand| hand.wall.thickness < least.thickness) {
+            let unit = self.unit();
+            self.done.checks.push(format!(
+                "the minimum is {} read by hand (statement {}), which the basis counts; the crawler's is {}",
+                crate::words::thickness(unit, hand.wall.thickness),
+                hand.statement,
+                crate::words::thickness(unit, least.thickness)
+            ));
+            least = hand.wall;
+            self.done.summary.least = Some(least.thickness);
+            self.done.summary.least_at = hand.along;
+            self.agreed = self.agreed.map(|_| least);
+        }
+        self.done.summary.least_expanded = least.uncertainty.map(|u| u * 2.0);
         let upper = self.rates(least, required);
         self.pressure(least.thickness, upper);
         self.averages(least, required, upper);
@@ -245,9 +194,9 @@ impl Work<'_> {
         match (self.course.required, calculated) {
             (Some(told), Some(calculated)) if calculated > told => {
                 self.done.checks.push(format!(
-                    "the plan requires {} mm and the formula {} mm; the plan's counts here, and it is the lesser",
-                    LengthUnit::Mm.thickness(told),
-                    LengthUnit::Mm.thickness(calculated)
+                    "required are {} as given and {} by the formula; the given counts here, and it is the lesser",
+                    crate::words::thickness(self.unit(), told),
+                    crate::words::thickness(self.unit(), calculated)
                 ));
                 Some(told)
             }

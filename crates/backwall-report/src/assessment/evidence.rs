@@ -1,6 +1,6 @@
 //! What the reader must know of the readings that numbers rest on: counted as they are read, said beside every decision.
 
-use backwall_store::{JobContents, JobReader, RunSummary, StoreError};
+use backwall_store::{JobContents, JobReader, RunId, RunSummary, StoreError};
 use backwall_survey::integrity::rate::Wall;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
@@ -27,7 +27,27 @@ struct Doubts {
 pub(super) struct Evidence {
     courses: BTreeMap<(String, Option<u16>), Doubts>,
     /// What is known of whole lines: runs left out, runs not verified.
-    lines: BTreeMap<String, Vec<String>>,
+    lines: BTreeMap<String, Vec<RunDoubt>>,
+}
+
+/// A run whose calibration is not simply valid.
+#[derive(Debug, Clone)]
+struct RunDoubt {
+    run: RunId,
+    is_suspect: bool,
+    why: String,
+}
+
+impl Doubts {
+    fn add(&mut self, other: &Self) {
+        self.uncalibrated += other.uncalibrated;
+        self.without_uncertainty += other.without_uncertainty;
+        self.laminations += other.laminations;
+        self.alone = match (self.alone, other.alone) {
+            (Some((a, least)), Some((b, lower))) => Some((a + b, least.min(lower))),
+            (one, other) => one.or(other),
+        };
+    }
 }
 
 impl Evidence {
@@ -36,10 +56,11 @@ impl Evidence {
         let mut found = Self::default();
         for run in &contents.runs {
             let line = &run.start.line;
+            let doubt = |is_suspect, why: &str| Some(RunDoubt { run: run.id, is_suspect, why: why.to_owned() });
             let said = match contents.validity(run) {
                 Validity::Valid => None,
-                Validity::Pending(why) => Some(format!("the calibration of run {} is pending: {why}", run.id)),
-                Validity::Suspect(why) => Some(format!("run {} is suspect and left out: {why}", run.id)),
+                Validity::Pending(why) => doubt(false, why),
+                Validity::Suspect(why) => doubt(true, &why),
             };
             let suspect = matches!(contents.validity(run), Validity::Suspect(_));
             found.lines.entry(line.clone()).or_default().extend(said);
@@ -79,29 +100,57 @@ impl Evidence {
         found.agreed.filter(|_| found.alone.is_some())
     }
 
-    /// In words, worst first.
+    /// Of one course on one line in words, worst first.
     pub(super) fn words(&self, line: &str, course: Option<u16>, unit: LengthUnit) -> Vec<String> {
+        self.together(|on, of| on == line && of == course, |on| on == line, unit)
+    }
+
+    /// Of a course over all lines, or of all courses.
+    pub(super) fn rolled(&self, course: Option<u16>, unit: LengthUnit) -> Vec<String> {
+        let through = |line: &str| course.is_none() || self.courses.keys().any(|(on, of)| on == line && *of == course);
+        self.together(|_, of| course.is_none() || of == course, through, unit)
+    }
+
+    /// Everything of the courses and lines that are meant, each kind of doubt once.
+    fn together(&self, is_meant: impl Fn(&str, Option<u16>) -> bool, on_line: impl Fn(&str) -> bool, unit: LengthUnit) -> Vec<String> {
         let count = crate::words::count;
+        let mut found = Doubts::default();
+        self.courses.iter().filter(|((line, course), _)| is_meant(line, *course)).for_each(|(_, doubts)| found.add(doubts));
         let mut words = Vec::new();
-        if let Some(found) = self.courses.get(&(line.to_owned(), course)) {
-            if found.uncalibrated > 0 {
-                words.push(format!("NOT CALIBRATED: {} rest on typed velocity and zero", count(found.uncalibrated, "reading")));
-            }
-            if found.laminations > 0 {
-                words.push(format!("LAMINATION? {}: their depth counts as wall", count(found.laminations, "spot")));
-            }
-            if let Some((alone, least)) = found.alone {
-                let least = crate::words::thickness(unit, least);
-                words.push(format!(
-                    "{} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used",
-                    count(alone, "reading")
-                ));
-            }
-            if found.without_uncertainty > 0 {
-                words.push(format!("{} have no uncertainty", count(found.without_uncertainty, "reading")));
+        if found.uncalibrated > 0 {
+            words.push(format!("NOT CALIBRATED: {} rest on typed velocity and zero", count(found.uncalibrated, "reading")));
+        }
+        if found.laminations > 0 {
+            words.push(format!("LAMINATION? {}: their depth counts as wall", count(found.laminations, "spot")));
+        }
+        if let Some((alone, least)) = found.alone {
+            let least = crate::words::thickness(unit, least);
+            words.push(format!(
+                "{} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used",
+                count(alone, "reading")
+            ));
+        }
+        if found.without_uncertainty > 0 {
+            words.push(format!("{} have no uncertainty", count(found.without_uncertainty, "reading")));
+        }
+        // Runs with the same doubt are named together.
+        let mut runs: Vec<(&RunDoubt, Vec<RunId>)> = Vec::new();
+        for doubt in self.lines.iter().filter(|(line, _)| on_line(line)).flat_map(|(_, doubts)| doubts) {
+            match runs.iter_mut().find(|(known, _)| known.is_suspect == doubt.is_suspect && known.why == doubt.why) {
+                Some((_, ids)) => ids.push(doubt.run),
+                None => runs.push((doubt, vec![doubt.run])),
             }
         }
-        words.extend(self.lines.get(line).into_iter().flatten().cloned());
+        words.extend(runs.into_iter().map(|(doubt, mut ids)| {
+            ids.sort_unstable();
+            let names: Vec<String> = ids.iter().map(RunId::to_string).collect();
+            let (named, is) =
+                if ids.len() == 1 { (format!("run {}", names[0]), "is") } else { (format!("runs {}", names.join(", ")), "are") };
+            match doubt.is_suspect {
+                true => format!("{named} {is} suspect and left out: {}", doubt.why),
+                false => format!("the calibration of {named} is pending: {}", doubt.why),
+            }
+        }));
         words
     }
 }

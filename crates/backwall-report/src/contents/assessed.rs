@@ -1,13 +1,18 @@
 //! Comparison with earlier surveys and assessment of each course: every number with its formula, inputs and source.
 
 use super::summary::capital;
-use super::{Writer, captioned, count, fact};
+use super::{Writer, captioned, count, fact, tone_of};
 use crate::assessment::{CourseAssessment, LineAssessment, LineComparison, RunNote};
 use crate::document::{Table, Tone};
 use crate::figure::{data, strip};
+use crate::template::Working;
 use backwall_survey::integrity::{Decision, Worked};
 use backwall_survey::strip::compare::{Change, Difference};
 use backwall_survey::strip::{Level, Strip};
+use backwall_units::{Length, LengthUnit};
+
+/// Remarks before the numbers, where only what decides is shown.
+const MOST_REMARKS: usize = 2;
 
 impl Writer<'_> {
     pub(super) fn unseen(&mut self) {
@@ -50,6 +55,9 @@ impl Writer<'_> {
         if let Some(why) = &with.not_compared {
             return self.out.notice(Tone::Bad, format!("Not compared: {why}"), vec![]);
         }
+        if !with.points.is_empty() {
+            self.points(with);
+        }
         let Some(comparison) = &with.comparison else { return };
         let mut facts = Vec::new();
         if let Some(alignment) = &with.alignment {
@@ -57,7 +65,7 @@ impl Writer<'_> {
         }
         facts.push(fact(
             "Used",
-            format!("{}: {:+.1} mm added to the earlier positions", with.offset_used.word(), comparison.offset.as_mm()),
+            format!("{}: {} added to the earlier positions", with.offset_used.word(), self.wanted.unit.offset(comparison.offset)),
         ));
         let only = format!("{} only now, {} only earlier", comparison.only_now, comparison.only_earlier);
         facts.push(fact("Stretches of wall", format!("{} read by both, {only}", comparison.bins.len())));
@@ -97,7 +105,34 @@ impl Writer<'_> {
             table.toned(if thinner { Tone::Watch } else { Tone::Plain }, row);
         }
         self.shortened(table, "changed stretches", "upward along the line");
-        self.overlaid(line, with, &day);
+        if self.wanted.template.working == Working::All {
+            self.overlaid(line, with, &day);
+        }
+    }
+
+    /// An earlier survey of single points: each with the reading nearest to it now.
+    fn points(&mut self, with: &LineComparison) {
+        let unit = self.wanted.unit;
+        let heads = ["Then", "Nearest now", "± U", "Lowest near it"].map(|name| self.head(name));
+        let mut table = Table::of(&[&format!("At, {}>", unit.place_symbol()), &heads[0], &heads[1], &heads[2], "", &heads[3]]);
+        for point in &with.points {
+            let of = |of: fn(&Difference) -> Length| self.bare(point.nearest.as_ref().map(of));
+            let change = point.nearest.map_or("nothing was read there now", |nearest| nearest.change.word());
+            let thinner = point.nearest.is_some_and(|nearest| nearest.change == Change::Thinner);
+            table.toned(
+                if thinner { Tone::Watch } else { Tone::Plain },
+                [
+                    unit.place(point.at),
+                    of(|nearest| nearest.earlier),
+                    of(|nearest| nearest.now),
+                    self.bare(point.nearest.and_then(|nearest| nearest.expanded)),
+                    change.to_owned(),
+                    self.bare(point.lowest),
+                ],
+            );
+        }
+        self.out.paragraph("The earlier survey is one of single points: each stands beside the reading nearest to it now.");
+        self.shortened(table, "points", "upward along the line");
     }
 
     /// The line's last run over the earlier survey.
@@ -143,20 +178,69 @@ impl Writer<'_> {
         let Some(assessment) = &self.job.assessment else {
             return self.out.paragraph("No run was made, so there is nothing to assess.");
         };
-        self.out.notice(Tone::Watch, assessment.caution, assessment.remarks.clone());
+        let mut remarks = assessment.remarks.clone();
+        if self.wanted.template.working == Working::Governing && remarks.len() > MOST_REMARKS {
+            let more = remarks.len() - MOST_REMARKS;
+            remarks.truncate(MOST_REMARKS);
+            remarks.push(format!("{more} more remarks, run by run: the template 'complete' has all"));
+        }
+        self.out.notice(Tone::Watch, assessment.caution, remarks);
         let left_out: Vec<String> = assessment.runs.iter().filter(|run| !run.used).map(|run| self.left_out(run)).collect();
         if !left_out.is_empty() {
             self.out.notice(Tone::Bad, "Left out of all numbers in this section", left_out);
         }
-        for line in &assessment.lines {
-            self.out.heading(2, format!("Line {}", line.line));
-            self.courses(line);
-            for course in &line.courses {
-                self.worked(line, course);
-            }
-        }
         if assessment.lines.is_empty() {
-            self.out.paragraph("No run is left to assess.");
+            return self.out.paragraph("No run is left to assess.");
+        }
+        self.courses(&assessment.lines);
+        self.reasons(&assessment.lines);
+    }
+
+    /// Why each is decided so: all of them, or those that decide a course and those that are not met.
+    fn reasons(&mut self, lines: &[LineAssessment]) {
+        let all = self.wanted.template.working == Working::All;
+        let said: Vec<String> = lines
+            .iter()
+            .flat_map(|line| line.courses.iter().map(move |course| (line, course)))
+            .filter(|(line, course)| all || self.governs(line, course) || course.summary.decision == Decision::NotMet)
+            .map(|(line, course)| {
+                let (decision, why) = (course.summary.decision.word(), &course.summary.decision_why);
+                let rests =
+                    if all && !course.rests_on.is_empty() { format!(". {}", capital(&course.rests_on.join("; "))) } else { String::new() };
+                let checks =
+                    if course.checks.is_empty() { String::new() } else { format!(". TO BE LOOKED AT: {}", course.checks.join("; ")) };
+                format!("{} on {}: {decision}: {why}{rests}{checks}", capital(&named(course)), line.line)
+            })
+            .collect();
+        self.out.heading(2, if all { "Why each is decided so" } else { "Why the lines that decide are decided so" });
+        self.out.bullets(said);
+    }
+
+    /// Whether it is the line that decides for its course.
+    fn governs(&self, line: &LineAssessment, course: &CourseAssessment) -> bool {
+        let rolled = self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses);
+        let mut rolled = rolled.filter(|rolled| Some(rolled.course) == course.course);
+        course.course.is_none() || rolled.any(|rolled| rolled.governing_line.as_deref() == Some(line.line.as_str()))
+    }
+
+    /// The appendix.
+    pub(super) fn working(&mut self) {
+        let Some(assessment) = &self.job.assessment else {
+            return self.out.paragraph("No run was made, so there is no number to explain.");
+        };
+        let all = self.wanted.template.working == Working::All;
+        if !all {
+            self.out.paragraph(
+                "Of each course the line that decides, and of it the numbers that its row on the first page rests on; the template 'complete' has \
+                 every number of every line.",
+            );
+        }
+        for line in &assessment.lines {
+            for course in &line.courses {
+                if all || self.governs(line, course) {
+                    self.worked(line, course, all);
+                }
+            }
         }
     }
 
@@ -164,9 +248,10 @@ impl Writer<'_> {
         format!("Run {} on {}, min {}: {}", run.run, run.line, self.thickness_or(run.least, "no thickness"), run.why)
     }
 
-    fn courses(&mut self, line: &LineAssessment) {
+    fn courses(&mut self, lines: &[LineAssessment]) {
         let unit = self.wanted.unit;
         let mut table = Table::of(&[
+            "Line",
             "Course",
             &self.head("Required"),
             &self.head("t1"),
@@ -178,13 +263,13 @@ impl Writer<'_> {
             "COV>",
             &self.head("Minimum expected, not under"),
         ]);
-        for course in &line.courses {
+        for (line, course) in lines.iter().flat_map(|line| line.courses.iter().map(move |course| (line, course))) {
             let summary = &course.summary;
             let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
-            let tone = tone(summary.decision);
             table.toned(
-                tone,
+                tone_of(summary.decision),
                 [
+                    line.line.clone(),
                     name(course),
                     self.bare(summary.required),
                     summary.average_words(unit),
@@ -202,82 +287,40 @@ impl Writer<'_> {
         self.out.paragraph(
             "Decision: met, not met, or not decided where what was read proves neither. Life: from the short end, which counts and gives the date, to the long one.",
         );
-        for course in line.courses.iter().filter(|course| !course.rests_on.is_empty()) {
-            let title = format!("Line {}, {}: what these numbers rest on", line.line, named(course));
-            self.out.notice(Tone::Watch, title, course.rests_on.iter().map(|words| capital(words)).collect());
-        }
     }
 
-    /// The same decisions on the first page: from the assessment and from nowhere else.
-    pub(super) fn whether_met(&mut self) {
-        let Some(assessment) = &self.job.assessment else { return };
-        let all: Vec<(&LineAssessment, &CourseAssessment)> =
-            assessment.lines.iter().flat_map(|line| line.courses.iter().map(move |course| (line, course))).collect();
-        let of = |wanted| all.iter().filter(|(_, course)| course.summary.decision == wanted).count() as u64;
-        let (not_met, open, met) = (of(Decision::NotMet), of(Decision::NotDecided), of(Decision::Met));
-        let worst = match (not_met, open) {
-            (1.., _) => Decision::NotMet,
-            (0, 1..) => Decision::NotDecided,
-            (0, 0) => Decision::Met,
-        };
-        if all.is_empty() {
-            return;
-        }
-        let title = format!(
-            "Averages and minimum of {} on their lines: {not_met} NOT MET, {open} NOT DECIDED, {met} met",
-            count(all.len() as u64, "course")
-        );
-        let lines = all.iter().map(|(line, course)| {
-            let rests = if course.rests_on.is_empty() { String::new() } else { format!(". {}", capital(&course.rests_on.join("; "))) };
-            format!(
-                "{} on {}: {}: {}{rests}",
-                capital(&named(course)),
-                line.line,
-                course.summary.decision.word(),
-                course.summary.decision_why
-            )
-        });
-        let lines = lines.collect();
-        self.out.notice(tone(worst), title, lines);
-    }
-
-    fn worked(&mut self, line: &LineAssessment, course: &CourseAssessment) {
+    fn worked(&mut self, line: &LineAssessment, course: &CourseAssessment, all: bool) {
         if course.numbers.is_empty() && course.missing.is_empty() && course.checks.is_empty() {
             return;
         }
-        self.out.heading(2, format!("Line {}, {}: how each number came about", line.line, named(course)));
+        self.out.heading(2, format!("Line {}, {}", line.line, named(course)));
         if !course.checks.is_empty() {
             self.out.notice(Tone::Bad, "These do not agree and must be looked at", course.checks.clone());
         }
         let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
-        for number in &course.numbers {
-            table.row(cells(number));
+        let carries = |number: &&Worked| all || course.summary.names(&number.title);
+        for number in course.numbers.iter().filter(carries) {
+            table.row(cells(number, self.wanted.unit, all));
         }
         self.out.table(table);
-        if !course.missing.is_empty() {
+        if all && !course.missing.is_empty() {
             self.out.notice(Tone::Watch, "Not answered", course.missing.iter().map(|missing| capital(missing)).collect());
         }
     }
 }
 
-fn cells(number: &Worked) -> [String; 3] {
+/// A number's row; its cautions where there is room for everything.
+fn cells(number: &Worked, unit: LengthUnit, all: bool) -> [String; 3] {
+    let number = number.shown_in(unit);
     let list =
         |figures: &[backwall_survey::integrity::worked::Figure]| figures.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
     let verdict = number.verdict.as_ref().map_or_else(String::new, |verdict| format!(". {}", capital(verdict)));
-    let cautions: String = number.cautions.iter().map(|caution| format!(". Caution: {caution}")).collect();
+    let cautions: String = number.cautions.iter().filter(|_| all).map(|caution| format!(". Caution: {caution}")).collect();
     [
         format!("{}: {}{verdict}", number.title, list(&number.results)),
         format!("{}; with {}", number.formula, list(&number.inputs)),
         format!("{}{cautions}", number.source),
     ]
-}
-
-fn tone(decision: Decision) -> Tone {
-    match decision {
-        Decision::Met => Tone::Plain,
-        Decision::NotMet => Tone::Bad,
-        Decision::NotDecided => Tone::Watch,
-    }
 }
 
 fn name(course: &CourseAssessment) -> String {

@@ -5,6 +5,9 @@ use super::{Writer, fact};
 use crate::document::{Block, Table, Tone};
 use backwall_store::RunState;
 
+/// Of what the method cannot say a brief report has what no reader may miss: the first of the list.
+const BRIEF_METHOD: usize = 2;
+
 impl Writer<'_> {
     pub(super) fn method(&mut self) {
         let mut lines = vec![
@@ -26,6 +29,9 @@ impl Writer<'_> {
         if self.job.contents.plan.probe.beam_width.is_none() {
             lines.push("The plan does not give the beam's width; the scanned share of the surface rests on an assumed one.".to_owned());
         }
+        if self.wanted.template.is_brief {
+            lines.truncate(BRIEF_METHOD);
+        }
         self.out.bullets(lines);
     }
 
@@ -36,7 +42,8 @@ impl Writer<'_> {
              elsewhere, such as this page: `backwall verify --against`.",
         );
         let mut table = Table::of(&["Run", "State", "Readings>", "Digest"]);
-        for run in &self.job.runs {
+        let is_brief = self.wanted.template.is_brief;
+        for run in self.job.runs.iter().filter(|_| !is_brief) {
             let state = match run.summary.state {
                 RunState::Open => "STILL OPEN",
                 RunState::Closed => "closed",
@@ -46,11 +53,11 @@ impl Writer<'_> {
             let tone = if run.summary.state == RunState::Closed { Tone::Plain } else { Tone::Watch };
             table.toned(tone, [capital(&run.name()), state.to_owned(), run.summary.readings.to_string(), digest]);
         }
-        for evaluation in &self.job.contents.evaluations {
+        for evaluation in self.job.contents.evaluations.iter().filter(|_| !is_brief) {
             let name = format!("Evaluation {} of run {}", evaluation.id, evaluation.start.run);
             table.row([name, "closed".to_owned(), evaluation.changes.readings.to_string(), evaluation.digest.clone()]);
         }
-        if table.rows.is_empty() {
+        if self.job.runs.is_empty() {
             self.out.paragraph("No run was made.");
         }
         self.out.table(table);

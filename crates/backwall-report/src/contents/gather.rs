@@ -8,9 +8,10 @@ use crate::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, Seal, StoreError, photos};
 use backwall_survey::job::noted::Photo;
 use backwall_survey::job::validity::Validity;
+use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::statistics::{Gap, OfCourse, Scope, Statistics, Tally};
-use backwall_survey::strip::{Level, Section, Spot, Strip, WallMap};
+use backwall_survey::strip::{Level, Section, Spot, SpotId, Strip, WallMap};
 use backwall_ultrasound::{Flag, Setup, Waveform};
 use backwall_units::{Length, Speed};
 use std::collections::BTreeMap;
@@ -214,8 +215,15 @@ fn looked_at(reader: &JobReader, summary: &RunSummary, spots: &[Spot], most: usi
     let left = |spot: &Spot| spot.least - limits.required(spot.course).unwrap_or(Length::ZERO);
     let mut worst: Vec<&Spot> = spots.iter().collect();
     worst.sort_by(|a, b| b.level.cmp(&a.level).then(left(a).total_cmp(&left(b))).then(a.id.cmp(&b.id)));
-    let mut facts = Vec::new();
-    for spot in worst.into_iter().take(most) {
+    // Suspected laminations stand apart among the worst places: they must not crowd out the waveforms of the others.
+    let apart = |spot: &&&Spot| spot.finding.is_some_and(|finding| finding.kind == Kind::Lamination);
+    let others: Vec<SpotId> = worst.iter().filter(|spot| !apart(spot)).take(most).map(|spot| spot.id).collect();
+    let (mut facts, mut rank) = (Vec::new(), 0);
+    worst.retain(|spot| {
+        rank += 1;
+        rank <= most || others.contains(&spot.id)
+    });
+    for spot in worst {
         let Some(row) = reader.row_of_seq(summary.id, spot.least_seq)? else { continue };
         let Some(reading) = reader.readings(summary.id, row, 1)?.pop() else { continue };
         facts.push(SpotFacts { spot: spot.clone(), reading, waveform: reader.waveform(summary.id, row)? });

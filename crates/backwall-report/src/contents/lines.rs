@@ -1,13 +1,16 @@
 //! What was found, line by line and course by course, and what was not.
 
-use super::summary::capital;
 use super::{Writer, captioned, count};
 use crate::document::{Table, Tone};
 use crate::figure::data;
+use crate::template::Working;
 use crate::words::percent;
 use backwall_survey::strip::Level;
 use backwall_survey::strip::statistics::{Percentiles, Statistics};
 use backwall_units::Length;
+
+/// Of more runs than this a table gives their number only.
+const MOST_RUNS: usize = 3;
 
 impl Writer<'_> {
     pub(super) fn results(&mut self) {
@@ -92,8 +95,8 @@ impl Writer<'_> {
             "Thicknesses in {unit}; gap is the longest stretch without one. Every reading counts once, so where the crawler crept the mean leans towards that place. Percentiles are linear between order \
              statistics. Readings without an echo are counted and have no thickness."
         ));
+        let mut table = self.statistics_table();
         for run in &self.job.runs {
-            let mut table = self.statistics_table();
             let by_hand = |course: Option<Option<u16>>| {
                 let on_line = self.job.contents.force.hand_on(&run.summary.start.line);
                 let path = &run.summary.start.path;
@@ -104,17 +107,18 @@ impl Writer<'_> {
                 let name = course.course.map_or_else(|| "not known".to_owned(), |number| number.to_string());
                 let name = name + &by_hand(Some(course.course));
                 let required = run.summary.start.limits.required(course.course);
-                table.row(self.statistics_row(name, &course.statistics, required));
+                table.row(self.statistics_row(run, name, &course.statistics, required));
             }
-            table.row(self.statistics_row("all".to_owned() + &by_hand(None), &run.statistics, None));
-            self.out.heading(2, capital(&run.name()));
-            self.out.table(table);
+            table.row(self.statistics_row(run, "all".to_owned() + &by_hand(None), &run.statistics, None));
         }
+        self.out.table(table);
     }
 
     fn statistics_table(&self) -> Table {
         let at = format!("At, {}>", self.wanted.unit.place_symbol());
         let heads = [
+            "Line",
+            "Run>",
             "Course",
             "Readings>",
             "No echo>",
@@ -132,10 +136,12 @@ impl Writer<'_> {
         Table::of(&heads)
     }
 
-    fn statistics_row(&self, name: String, of: &Statistics, required: Option<Length>) -> Vec<String> {
+    fn statistics_row(&self, run: &super::RunFacts, name: String, of: &Statistics, required: Option<Length>) -> Vec<String> {
         let unit = self.wanted.unit;
         let percentile = |pick: fn(&Percentiles) -> Length| self.bare(of.percentiles.as_ref().map(pick));
         vec![
+            run.summary.start.line.clone(),
+            run.summary.id.to_string(),
             name,
             of.readings.to_string(),
             of.no_echo_share.map_or_else(|| "–".to_owned(), percent),
@@ -153,20 +159,20 @@ impl Writer<'_> {
     }
 
     pub(super) fn missing(&mut self) {
-        let doubtful: Vec<String> = self
-            .job
-            .runs
-            .iter()
-            .filter(|run| run.calibration().0 != Tone::Good)
-            .map(|run| format!("{}: {}", capital(&run.name()), run.calibration().1))
-            .collect();
+        if self.wanted.template.is_brief {
+            let lines = self.missing_briefly(0);
+            return self.out.bullets(if lines.is_empty() { vec!["Nothing planned is missing.".to_owned()] } else { lines });
+        }
+        let doubtful: Vec<String> =
+            self.calibrations().into_iter().filter(|(tone, _)| *tone != Tone::Good).map(|(_, words)| words).collect();
         if doubtful.is_empty() && !self.job.runs.is_empty() {
             self.out.paragraph("No run is suspect or without calibration.");
         }
         if !doubtful.is_empty() {
             self.out.notice(Tone::Bad, "Runs whose thicknesses are not to be relied on as they stand", doubtful);
         }
-        let missing = self.missing_lines();
+        let all = self.wanted.template.working == Working::All;
+        let missing = if all { self.missing_lines() } else { self.missing_briefly(MOST_RUNS) };
         if missing.is_empty() {
             self.out.paragraph("Nothing planned is missing.");
         } else {
@@ -176,40 +182,53 @@ impl Writer<'_> {
         self.out.bullets(off);
         self.noted();
         self.amendments();
-        for run in &self.job.runs {
-            self.gaps(run);
-            self.flags(run);
-        }
+        self.gaps();
+        self.flags();
     }
 
-    fn gaps(&mut self, run: &super::RunFacts) {
-        if run.gaps.is_empty() {
-            return;
-        }
-        let mut gaps = run.gaps.clone();
-        gaps.sort_by(|a, b| b.length().total_cmp(&a.length()));
-        let mut table = Table::of(&["Gap", "Length>", "Within it"]);
-        for gap in gaps {
+    /// Gaps of all runs, longest first.
+    fn gaps(&mut self) {
+        let mut gaps: Vec<_> = self.job.runs.iter().flat_map(|run| run.gaps.iter().map(move |gap| (run, *gap))).collect();
+        gaps.sort_by(|(_, a), (_, b)| b.length().total_cmp(&a.length()));
+        let mut table = Table::of(&["Run", "Gap", "Length>", "Within it"]);
+        for (run, gap) in gaps {
             let inside = run.wall.strip.stretch(gap.from, gap.to);
             let why = match inside.lost {
                 0 => "not driven: no shot was taken".to_owned(),
                 lost => format!("{} without an echo", count(u64::from(lost), "reading")),
             };
-            table.row([self.stretch(gap.from, gap.to), self.long(gap.length()), why]);
+            table.row([run.name(), self.stretch(gap.from, gap.to), self.long(gap.length()), why]);
         }
-        self.out.heading(2, format!("Gaps of {}, longest first", run.name()));
-        self.shortened(table, "gaps", "shorter ones");
+        if !table.rows.is_empty() {
+            self.out.heading(2, "Gaps over the procedure's limit, longest first");
+            self.shortened(table, "gaps", "shorter ones");
+        }
     }
 
-    fn flags(&mut self, run: &super::RunFacts) {
-        if run.readings_by_flag.is_empty() {
-            return;
+    /// Flags on readings over all runs.
+    fn flags(&mut self) {
+        let mut found: Vec<(backwall_ultrasound::Flag, u64, Vec<String>)> = Vec::new();
+        for run in &self.job.runs {
+            for (flag, readings) in &run.readings_by_flag {
+                let words = format!("{} in run {}", readings, run.summary.id);
+                match found.iter_mut().find(|(known, ..)| known == flag) {
+                    Some((_, all, runs)) => {
+                        *all += readings;
+                        runs.push(words);
+                    }
+                    None => found.push((*flag, *readings, vec![words])),
+                }
+            }
         }
-        let mut table = Table::of(&["Flag", "Readings>", "Means"]);
-        for (flag, readings) in &run.readings_by_flag {
-            table.row([flag.word().to_owned(), readings.to_string(), flag.explanation().to_owned()]);
+        found.sort_by_key(|(_, readings, _)| std::cmp::Reverse(*readings));
+        let mut table = Table::of(&["Flag", "Readings>", "Of them", "Means"]);
+        for (flag, readings, runs) in found {
+            let of_them = if runs.len() > MOST_RUNS { format!("in {} runs", runs.len()) } else { runs.join(", ") };
+            table.row([flag.word().to_owned(), readings.to_string(), of_them, flag.explanation().to_owned()]);
         }
-        self.out.heading(2, format!("Flags on readings of {}", run.name()));
-        self.out.table(table);
+        if !table.rows.is_empty() {
+            self.out.heading(2, "Flags on readings");
+            self.shortened(table, "flags", "rarer ones");
+        }
     }
 }

@@ -3,9 +3,13 @@
 use super::summary::capital;
 use super::{Writer, count, fact, micro};
 use crate::document::{Table, Tone};
+use crate::template::Working;
 use backwall_ultrasound::calibration::Budget;
 use backwall_ultrasound::{Calibration, Ruler, Setup};
 use backwall_units::{Length, LengthUnit};
+
+/// Of more runs than this a report that shows only what decides has one row together.
+const MOST_RUNS: usize = 3;
 
 impl Writer<'_> {
     /// Set-ups that runs were made with, each once, with the runs that used it.
@@ -237,9 +241,16 @@ impl Writer<'_> {
              U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for what lies beside it.",
         );
         let mut table = Table::of(&["Run", &self.head("Smallest U"), &self.head("Largest U"), "Readings without one>"]);
-        for run in &self.job.runs {
+        let all = self.wanted.template.working == Working::All || self.job.runs.len() <= MOST_RUNS;
+        for run in self.job.runs.iter().filter(|_| all) {
             let (low, high) = run.uncertainty.map_or((None, None), |(low, high)| (Some(low * 2.0), Some(high * 2.0)));
             table.row([run.name(), self.bare(low), self.bare(high), run.without_uncertainty.to_string()]);
+        }
+        if !all {
+            let known = || self.job.runs.iter().filter_map(|run| run.uncertainty);
+            let (low, high) = (known().map(|u| u.0 * 2.0).reduce(Length::min), known().map(|u| u.1 * 2.0).reduce(Length::max));
+            let without: u64 = self.job.runs.iter().map(|run| run.without_uncertainty).sum();
+            table.row([count(self.job.runs.len() as u64, "run"), self.bare(low), self.bare(high), without.to_string()]);
         }
         self.out.table(table);
         let used: Vec<_> = self.used_setups().into_iter().map(|(setup, id, runs)| (setup.calibration.clone(), id, runs)).collect();
@@ -266,7 +277,10 @@ impl Writer<'_> {
         parts
             .iter()
             .filter(|part| part.1 != 0.0)
-            .map(|(name, value, digits, unit)| fact(name, format!("{value:.digits$} {unit} (k = 1)")))
+            .map(|(name, value, digits, unit)| match (*unit, self.wanted.unit) {
+                ("mm", LengthUnit::Inch) => fact(name, format!("{:.4} in (k = 1)", Length::mm(*value).as_inch())),
+                _ => fact(name, format!("{value:.digits$} {unit} (k = 1)")),
+            })
             .collect()
     }
 }

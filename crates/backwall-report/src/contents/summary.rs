@@ -4,7 +4,6 @@ use super::gather::RunFacts;
 use super::{Writer, count, fact};
 use crate::document::Tone;
 use crate::template::Section;
-use crate::words::percent;
 use backwall_store::{EventKind, RunState};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
@@ -78,13 +77,23 @@ impl RunFacts {
     }
 }
 
+/// Of what the checklist holds against scanning; the checklist's section has all.
+const MOST_OBSTACLES: usize = 3;
+
+/// Suspected laminations whose evidence the first page has; the others are named.
+const MOST_EVIDENCE: usize = 2;
+
+/// A list on the first page has no more lines; its section has all.
+pub(super) const MOST_LINES: usize = 6;
+
 impl Writer<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
-        self.whether_thin();
+        self.answer();
         self.thin_by_hand();
-        self.whether_met();
         self.suspected_laminations();
+        self.next_steps();
+        self.whether_thin();
         self.what_is_missing();
         self.what_was_overridden();
         self.what_does_not_count();
@@ -127,8 +136,21 @@ impl Writer<'_> {
                 ),
             )
         };
-        let lines = stands.iter().map(|(run, (_, words))| format!("{}: {words}", capital(&run.name()))).collect();
+        let lines = self.calibrations().into_iter().map(|(_, words)| words).collect();
         self.out.notice(tone, title, lines);
+    }
+
+    /// How the calibration of each run stands; what holds of several runs is said once.
+    pub(super) fn calibrations(&self) -> Vec<(Tone, String)> {
+        let mut said: Vec<(Tone, String, Vec<String>)> = Vec::new();
+        for run in &self.job.runs {
+            let (tone, words) = run.calibration();
+            match said.iter_mut().find(|(_, known, _)| *known == words) {
+                Some((.., runs)) => runs.push(run.name()),
+                None => said.push((tone, words, vec![run.name()])),
+            }
+        }
+        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", capital(&runs.join(", "))))).collect()
     }
 
     fn whether_thin(&mut self) {
@@ -157,15 +179,22 @@ impl Writer<'_> {
             lines.push(format!("Minimum reading that a neighbour agrees with: {}", self.where_found(run, reading)));
         }
         let confirmed = confirmed.and_then(|(_, reading)| reading.measurement.thickness);
+        let lower = |run: &&RunFacts| run.alone.as_ref().is_some_and(|(reading, _)| reading.measurement.thickness < confirmed);
+        let standing: Vec<&RunFacts> = runs.iter().filter(lower).collect();
+        let lowest = standing.iter().filter_map(|run| Some((*run, &run.alone.as_ref()?.0)));
+        let lowest =
+            lowest.min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()));
+        if let Some((run, reading)) = lowest {
+            let all = standing.iter().filter_map(|run| Some(run.alone.as_ref()?.1)).sum();
+            let names: Vec<String> = standing.iter().map(|run| run.name()).collect();
+            lines.push(format!(
+                "{} of {} agree with no neighbour, the lowest {}: look there by hand",
+                count(all, "reading"),
+                names.join(", "),
+                self.where_found(run, reading)
+            ));
+        }
         for run in runs {
-            if let Some((reading, standing)) = run.alone.as_ref().filter(|(reading, _)| reading.measurement.thickness < confirmed) {
-                let standing = count(*standing, "reading");
-                lines.push(format!(
-                    "{standing} of {} agree with no neighbour, the lowest {}: look there by hand",
-                    run.name(),
-                    self.where_found(run, reading)
-                ));
-            }
             if !run.is_counted() {
                 let least = run.summary.least.map_or_else(|| "no thickness".to_owned(), |least| self.thickness(least));
                 lines.push(format!(
@@ -180,7 +209,7 @@ impl Writer<'_> {
         }
         let judged = self.job.contents.plan.asset.courses.iter().filter(|course| course.required.is_some()).count();
         let all = self.job.contents.plan.asset.courses.len();
-        if judged < all || all == 0 {
+        if (judged < all || all == 0) && !self.is_required_by_formula() {
             lines.push(format!("{} of {all} courses have no required thickness: their readings are not judged", all - judged));
         }
         let (tone, title) = match (thin, watch) {
@@ -198,33 +227,57 @@ impl Writer<'_> {
                     count(spots(Level::Watch), "spot")
                 ),
             ),
+            (0, 0) if judged == 0 && self.is_required_by_formula() => (
+                Tone::Watch,
+                "NO LEVELS: the plan gives no required thickness, so single readings have none; the decisions above go by the formula"
+                    .to_owned(),
+            ),
             (0, 0) if judged == 0 => (Tone::Watch, "NO LIMIT: no required thickness is known, nothing is judged".to_owned()),
             (0, 0) => (
                 Tone::Plain,
                 "No reading under its limit, where there was an echo: a level compares single readings and decides nothing".to_owned(),
             ),
         };
+        if self.wanted.template.is_brief {
+            // Where, by how much and what to do stands in the answer and with the worst places.
+            lines.clear();
+        }
         self.out.notice(tone, title, lines);
+    }
+
+    /// Whether the assessment has a required thickness that the plan does not give.
+    fn is_required_by_formula(&self) -> bool {
+        self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses).any(|course| course.required.is_some())
     }
 
     /// Which spots may be laminations, and that they count as wall until that is proven.
     fn suspected_laminations(&mut self) {
-        let (mut lines, mut open) = (Vec::new(), 0);
+        let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
+        let most = if self.wanted.template.is_brief { 0 } else { MOST_EVIDENCE };
         for run in &self.job.runs {
             for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
                 if finding.kind == Kind::Lamination {
                     let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
                     let proven = self.proven_sentence(run.summary.id, spot);
                     open += usize::from(proven.is_none());
+                    if lines.len() >= most && proven.is_none() {
+                        more.push(format!("spot {} of {}{place}", spot.id, run.name()));
+                        continue;
+                    }
                     let proven = proven.map_or_else(String::new, |proven| format!(". {proven}"));
                     lines.push(format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit)));
                 }
             }
         }
+        let all = lines.len() + more.len();
+        if !more.is_empty() {
+            let like = if lines.is_empty() { "" } else { "Like it: " };
+            lines.push(capital(&format!("{like}{}", more.join("; "))));
+        }
         if lines.is_empty() {
             return;
         }
-        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(lines.len() as u64, "spot"));
+        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(all as u64, "spot"));
         if open > 0 {
             lines.push(capital(Kind::Lamination.advice()));
         }
@@ -273,45 +326,6 @@ impl Writer<'_> {
         format!("{thickness} at {}, {}, {course}, {required}, {}", self.place(reading.place.along), run.name(), reading.level)
     }
 
-    fn what_is_missing(&mut self) {
-        let lines = self.missing_lines();
-        match lines.is_empty() {
-            true => self.out.notice(Tone::Good, "Every planned line was scanned without a gap over the procedure's limit", vec![]),
-            false => self.out.notice(Tone::Watch, "MISSING DATA", lines),
-        }
-    }
-
-    /// Lines never scanned, then each run's holes and flaws.
-    pub(super) fn missing_lines(&self) -> Vec<String> {
-        let mut lines = Vec::new();
-        let plan = &self.job.contents.plan;
-        let never: Vec<_> = plan.lines.iter().filter(|line| !self.job.has_scanned(&line.name)).map(|line| line.name.as_str()).collect();
-        if !never.is_empty() {
-            lines.push(format!("{} of {} planned lines NOT SCANNED: {}", never.len(), plan.lines.len(), never.join(", ")));
-        }
-        for run in &self.job.runs {
-            let mut found = run.flaws();
-            let statistics = &run.statistics;
-            if let (Some(share), true) = (statistics.no_echo_share, statistics.no_echo > 0 && statistics.read > 0) {
-                found.push(format!("has no echo in {} of {} readings ({})", statistics.no_echo, statistics.readings, percent(share)));
-            }
-            if let Some(coverage) = statistics.coverage.filter(|coverage| coverage.gaps_over.is_some_and(|gaps| gaps > 0)) {
-                found.push(format!(
-                    "has {} longer than {}, the longest {} ({}); covered {}",
-                    count(coverage.gaps_over.unwrap_or_default(), "gap"),
-                    self.long(plan.limits.max_gap),
-                    self.long(coverage.largest_gap.length()),
-                    self.stretch(coverage.largest_gap.from, coverage.largest_gap.to),
-                    coverage.share.map_or_else(|| "share not known".to_owned(), percent)
-                ));
-            }
-            if !found.is_empty() {
-                lines.push(format!("{} {}", capital(&run.name()), found.join("; it ")));
-            }
-        }
-        lines
-    }
-
     fn what_was_overridden(&mut self) {
         let contents = &self.job.contents;
         let mut lines: Vec<String> = contents
@@ -319,13 +333,36 @@ impl Writer<'_> {
             .iter()
             .map(|(why, by)| format!("What stops scanning was OVERRIDDEN by {}: {why}", self.signed(by)))
             .collect();
+        // What was done alike several times is said once.
+        let mut times: Vec<(String, usize)> = Vec::new();
+        for (why, by) in &contents.overrides {
+            let words = format!("What stops scanning was OVERRIDDEN by {}: {why}", by.name);
+            match times.iter_mut().find(|(known, _)| *known == words) {
+                Some((_, times)) => *times += 1,
+                None => times.push((words, 1)),
+            }
+        }
+        if lines.len() > MOST_LINES {
+            lines = times.into_iter().map(|(words, times)| if times > 1 { format!("{words} ({times} times)") } else { words }).collect();
+        }
+        let mut typed: Vec<(&str, Vec<String>)> = Vec::new();
         for run in self.job.runs.iter().filter(|run| run.summary.start.setup.calibration.is_none()) {
             let why = run.summary.start.checklist_override.as_ref().map_or("not overridden", String::as_str);
-            lines.push(format!("{} was scanned WITHOUT A CALIBRATION in force: {why}", capital(&run.name())));
+            match typed.iter_mut().find(|(known, _)| *known == why) {
+                Some((_, runs)) => runs.push(run.name()),
+                None => typed.push((why, vec![run.name()])),
+            }
         }
+        lines.extend(typed.into_iter().map(|(why, runs)| {
+            let was = if runs.len() == 1 { "was" } else { "were" };
+            format!("{} {was} scanned WITHOUT A CALIBRATION in force: {why}", capital(&runs.join(", ")))
+        }));
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
         if !obstacles.is_empty() {
-            lines.push(format!("The pre-scan checklist does not allow scanning: {}", obstacles.join("; ")));
+            let more = obstacles.len().saturating_sub(MOST_OBSTACLES);
+            let more = if more > 0 { format!("; and {more} more") } else { String::new() };
+            let first: Vec<_> = obstacles.iter().rev().take(MOST_OBSTACLES).map(ToString::to_string).collect();
+            lines.push(format!("The pre-scan checklist does not allow scanning: {}{more}", first.join("; ")));
         }
         for person in contents.plan.people.iter().filter(|person| self.expired(person.expires)) {
             let until = person.expires.map_or_else(String::new, |date| date.to_string());
@@ -341,6 +378,9 @@ impl Writer<'_> {
     }
 
     fn key_facts(&mut self) {
+        if self.wanted.template.is_brief && self.job.unseen.is_none() {
+            return;
+        }
         let plan = &self.job.contents.plan;
         let scanned = plan.lines.iter().filter(|line| self.job.has_scanned(&line.name)).count();
         let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();

@@ -1,7 +1,8 @@
 //! A survey from a table: CSV with comma, semicolon or tab, columns found by name. No unit is ever guessed: the header
 //! names it (`thickness_mm`, `Wall (in)`) or the operator tells it.
 
-use super::{EarlierError, Survey, Told, date_of};
+use super::titles::{NoDay, day, split_unit, titles};
+use super::{EarlierError, Survey, Told};
 use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, along, same_text};
 use backwall_survey::travel::Direction;
 use backwall_units::Length;
@@ -68,8 +69,6 @@ impl Unit {
     /// Each unit with its name and what it is.
     pub const ALL: &[(Self, &str, &str)] =
         &[(Self::Mm, "mm", "millimetre"), (Self::M, "m", "metre"), (Self::In, "in", "inch"), (Self::Ft, "ft", "foot")];
-    const WRITTEN: [(Self, &'static [&'static str]); 4] =
-        [(Self::Mm, &["mm"]), (Self::M, &["m"]), (Self::In, &["in", "inch", "inches"]), (Self::Ft, &["ft", "feet"])];
     fn length(self, value: f64) -> Length {
         match self {
             Self::Mm => Length::mm(value),
@@ -89,19 +88,6 @@ impl fmt::Display for Unit {
             Self::Ft => "ft",
         })
     }
-}
-
-/// A header without its unit, and the unit: `thickness_mm`, `Thickness (mm)`, `Thickness [mm]`.
-fn split_unit(header: &str) -> (&str, Option<Unit>) {
-    let header = header.trim();
-    let bracketed = header.strip_suffix([')', ']']).and_then(|inner| inner.rsplit_once(['(', '[']));
-    if let Some((name, unit)) = bracketed.or_else(|| header.rsplit_once('_')) {
-        let known = Unit::WRITTEN.iter().find(|(_, words)| words.iter().any(|word| word.eq_ignore_ascii_case(unit.trim())));
-        if let Some((unit, _)) = known {
-            return (name.trim(), Some(*unit));
-        }
-    }
-    (header, None)
 }
 
 /// A column that holds lengths.
@@ -246,8 +232,22 @@ impl Table<'_> {
                 )
             });
         }
-        let matching = |name: &str| self.headers.iter().position(|header| split_unit(header).0.eq_ignore_ascii_case(name));
-        Ok(role.names().iter().find_map(|name| matching(name)))
+        let matching = |name: &str| self.headers.iter().position(|header| split_unit(header).0.to_lowercase() == name);
+        if let Some(own) = role.names().iter().find_map(|name| matching(name)) {
+            return Ok(Some(own));
+        }
+        let known = |header: &String| titles(role).contains(&split_unit(header).0.to_lowercase().as_str());
+        let found: Vec<usize> = self.headers.iter().enumerate().filter(|(_, header)| known(header)).map(|(index, _)| index).collect();
+        match found[..] {
+            [] => Ok(None),
+            [one] => Ok(Some(one)),
+            _ => {
+                let names: Vec<&str> = found.iter().map(|index| self.headers[*index].as_str()).collect();
+                let word = role.word();
+                let what = format!("'{}' could each be the {word}: say which (--column {word}=NAME)", names.join("' and '"));
+                Err(at_line(self.path, self.at, what))
+            }
+        }
     }
 
     fn lengths(&self, role: Role) -> Result<Lengths, EarlierError> {
@@ -351,13 +351,15 @@ impl Table<'_> {
         if text.is_empty() {
             return Ok(None);
         }
-        // The day of an RFC 3339 time, as the time itself tells it, or a plain day.
-        let day = match chrono::DateTime::parse_from_rfc3339(text) {
-            Ok(time) => date_of(time.timestamp_micros()),
-            Err(_) => text.get(..10).and_then(|day| NaiveDate::parse_from_str(day, "%Y-%m-%d").ok()),
-        };
-        day.map(Some).ok_or_else(|| {
-            self.wrong(row, Role::Date, &format!("'{text}' is not a day such as 2019-05-31; or give it for all (--earlier-date)"))
+        day(text, self.told.date_order).map(Some).map_err(|why| match why {
+            NoDay::Either(one, other) => self.wrong(
+                row,
+                Role::Date,
+                &format!("'{text}' may be {one} or {other}: say how days are written (--earlier-date-order day-first or month-first)"),
+            ),
+            NoDay::Not => {
+                self.wrong(row, Role::Date, &format!("'{text}' is not a day such as 2019-05-31; or give it for all (--earlier-date)"))
+            }
         })
     }
 }
@@ -367,13 +369,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn units_are_read_off_the_header_and_nowhere_else() {
-        assert_eq!(split_unit("thickness_mm"), ("thickness", Some(Unit::Mm)));
-        assert_eq!(split_unit("Wall (in)"), ("Wall", Some(Unit::In)));
-        assert_eq!(split_unit("Elev [ft]"), ("Elev", Some(Unit::Ft)));
-        assert_eq!(split_unit("Position_M"), ("Position", Some(Unit::M)));
-        assert_eq!(split_unit("minimum"), ("minimum", None));
-        assert_eq!(split_unit("host_time"), ("host_time", None));
+    fn a_foot_is_a_foot() {
         assert_eq!(Unit::Ft.length(1.0), Length::mm(304.8));
     }
 }

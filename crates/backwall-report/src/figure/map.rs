@@ -91,32 +91,52 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     let bottom = top + height;
     let x = |arc: Length| LEFT + arc.as_mm() * scale;
     let y = |elevation: Length| bottom - (elevation - ground.bottom).as_mm() * scale;
-    let edges = |at: f64, wide: f64| (at - wide / 2.0, wide);
-    let seams = of.seams.iter().map(|seam| vec![point(LEFT, y(*seam)), point(LEFT + width, y(*seam))]);
-    figure.lines(seams.collect(), Stroke::solid(Ink::Pale, 0.15));
+    // On a sphere parallels grow shorter towards the poles: every place lies as far from the middle meridian as on its parallel.
+    let narrow = |elevation: Length| ground.narrowing(elevation).unwrap_or(1.0);
+    let spot = |arc: Length, elevation: Length| {
+        let middle = LEFT + width / 2.0;
+        point(middle + (x(arc) - middle) * narrow(elevation), y(elevation))
+    };
     let wide = (of.map.beam.as_mm() * scale).max(HAIRLINE);
+    // Upright edges are straight on a cylinder and curved on a sphere.
+    let pieces = if ground.is_sphere() { 24 } else { 1 };
+    let along = |arc: Length, from: Length, to: Length| -> Vec<Point> {
+        (0..=pieces).map(|piece| spot(arc, from + (to - from) * (f64::from(piece) / f64::from(pieces)))).collect()
+    };
+    let shifted = |points: Vec<Point>, by: f64| points.into_iter().map(move |at| point(at.x + by, at.y));
+    let ribbon = |left: Vec<Point>, right: Vec<Point>| -> Vec<Point> { left.into_iter().chain(right.into_iter().rev()).collect() };
+    let seams = of.seams.iter().map(|seam| vec![spot(Length::ZERO, *seam), spot(ground.circumference, *seam)]);
+    figure.lines(seams.collect(), Stroke::solid(Ink::Pale, 0.15));
     let mut stripes = Vec::new();
     for (band, at) in of.map.upright() {
-        let (left, wide) = edges(x(at), wide);
-        stripes.extend(band.read(of.map.beam).into_iter().map(|(from, to)| rectangle(left, y(to), wide, y(from) - y(to))));
+        stripes.extend(band.read(of.map.beam).into_iter().map(|(from, to)| {
+            let middle = along(at, from, to);
+            ribbon(shifted(middle.clone(), -wide / 2.0).collect(), shifted(middle, wide / 2.0).collect())
+        }));
     }
     for (band, elevation) in of.map.across() {
-        let (over, wide) = edges(y(elevation), wide);
+        let over = y(elevation) - wide / 2.0;
+        let mut stripe = |from: Length, to: Length| {
+            let (from, to) = (spot(from, elevation).x, spot(to, elevation).x);
+            stripes.push(rectangle(from, over, to - from, wide));
+        };
         for (from, to) in band.read(of.map.beam) {
             let to = to.min(from + ground.circumference);
             // Places past the end of the wall come round to its start.
             let turn = ground.circumference * (from / ground.circumference).floor();
             let (from, to) = (from - turn, to - turn);
-            stripes.push(rectangle(x(from), over, x(to.min(ground.circumference)) - x(from), wide));
+            stripe(from, to.min(ground.circumference));
             if to > ground.circumference {
-                stripes.push(rectangle(LEFT, over, x(to - ground.circumference) - LEFT, wide));
+                stripe(Length::ZERO, to - ground.circumference);
             }
         }
     }
     figure.areas(stripes, Ink::Black);
-    figure.outline(&rectangle(LEFT, top, width, height), EDGE);
+    let edge = |arc: Length| along(arc, ground.bottom, ground.top);
+    figure.outline(&ribbon(edge(Length::ZERO), edge(ground.circumference)), EDGE);
     for (azimuth, elevation) in of.hand.iter().filter(|(_, elevation)| *elevation >= ground.bottom && *elevation <= ground.top) {
-        let at = point(LEFT + width * azimuth / 360.0, y(*elevation) + SMALL * 0.36);
+        let at = spot(ground.circumference * (azimuth / 360.0), *elevation);
+        let at = point(at.x, at.y + SMALL * 0.36);
         figure.text(Text::new(at, mark::HAND, SMALL).anchored(Anchor::Middle).ink(Ink::Vermilion));
     }
     for degrees in [0, 90, 180, 270, 360] {
@@ -128,7 +148,12 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     names(figure, &of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect::<Vec<_>>(), top, of.width);
     let hair =
         if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam, for paper has no finer ones" } else { "" };
-    let words = format!("The whole wall, true to scale, azimuth to the right{hair}");
+    let shape = match (ground.is_sphere(), ground.narrowing(ground.bottom)) {
+        (false, _) => "The whole wall, true to scale, azimuth to the right",
+        (true, Some(_)) => "The whole sphere by latitude: every parallel and the middle meridian true to scale, azimuth to the right",
+        (true, None) => "The sphere by azimuth and place along the meridian, NOT to scale: the plan gives no datum_latitude_deg",
+    };
+    let words = format!("{shape}{hair}");
     figure.text(Text::new(point(LEFT, bottom + 7.6), words, SMALL).ink(Ink::Grey));
     bottom + 8.0
 }

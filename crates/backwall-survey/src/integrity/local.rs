@@ -1,5 +1,6 @@
 //! The place of a course that lost most between two surveys.
 
+use super::average::Stretch;
 use super::rate::{RATES, Rate};
 use super::worked::{Answer, Worked};
 use crate::strip::compare::{Difference, Local, Point, Settings, local};
@@ -8,10 +9,16 @@ use backwall_units::{Length, Years};
 /// Places are pieces of wall of this length.
 pub const PLACE: Length = Length::mm(50.0);
 
-/// The rate where a course lost most: of pieces of 50 mm, by their mean or by their lowest reading, whichever lost more. Only losses beyond U
+/// The rate where a course lost most, with that place: of pieces of 50 mm, by their mean or by their lowest reading, whichever lost more. Only losses beyond U
 /// count; where there are none, what no piece is above. `None` where no piece was
 /// read by both with an uncertainty.
-pub fn worst_place(now: &[Point], earlier: &[Point], settings: &Settings, edges: (Length, Length), time: Years) -> Option<Answer<Rate>> {
+pub fn worst_place(
+    now: &[Point],
+    earlier: &[Point],
+    settings: &Settings,
+    edges: (Length, Length),
+    time: Years,
+) -> Option<(Answer<Rate>, Stretch)> {
     if !(time.is_finite() && time > Years::ZERO) {
         return None;
     }
@@ -31,13 +38,15 @@ pub fn worst_place(now: &[Point], earlier: &[Point], settings: &Settings, edges:
     rate.upper = all.iter().map(|(_, _, difference)| of(difference).upper).fold(rate.upper, |a, b| a.max(b));
     let (from, to) = (piece.compared.from, piece.compared.to);
     let worked = Worked::new(
-        format!("Short-term corrosion rate (place of greatest loss, {:.0} to {:.0} mm, {what})", from.as_mm(), to.as_mm()),
+        format!("Short-term corrosion rate (place of greatest loss, {what})"),
         "rate = (t_previous - t_actual) / years, greatest of all pieces of 50 mm",
         RATES,
     )
     .given("", "pieces read by both", pieces.len() as f64, "")
+    .given("", "this one from", from.as_mm(), "mm")
+    .given("", "to", to.as_mm(), "mm")
     .given("t_previous", format!("{what} at the last survey"), difference.earlier.as_mm(), "mm")
     .given("t_actual", format!("{what} now"), difference.now.as_mm(), "mm")
     .given("years", "time between", time.as_years(), "y");
-    Some(Answer::new(rate, rate.working(worked)))
+    Some((Answer::new(rate, rate.working(worked)), Stretch { from, to }))
 }

@@ -5,14 +5,27 @@ use backwall_units::Length;
 
 const PART_5: Source = Source::from_memory("API 579-1/ASME FFS-1 Part 5, local thin area, Level 1");
 
-/// The critical thickness profile: at each place along, the lowest of all parallel lines there. `None` where the lines do not have the same
-/// number of places, or none.
-pub fn critical_profile(lines: &[&[Length]]) -> Option<Vec<Length>> {
+/// One place of a critical thickness profile.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lowest {
+    /// `None` where no line was read.
+    pub lowest: Option<Length>,
+    /// How many lines were.
+    pub read: usize,
+}
+
+/// The critical thickness profile: at each place along, the lowest of all parallel lines that were read there. `None` where the lines do not
+/// have the same number of places, or none.
+pub fn critical_profile(lines: &[&[Option<Length>]]) -> Option<Vec<Lowest>> {
     let count = lines.first()?.len();
     if count == 0 || lines.iter().any(|line| line.len() != count) {
         return None;
     }
-    (0..count).map(|place| lines.iter().map(|line| line[place]).reduce(Length::min)).collect()
+    let place = |place: usize| {
+        let read = lines.iter().filter_map(|line| line[place]);
+        Lowest { read: read.clone().count(), lowest: read.reduce(Length::min) }
+    };
+    Some((0..count).map(place).collect())
 }
 
 /// The bulging factor of a cylinder, a polynomial in the shell parameter up to its tenth power.

@@ -124,3 +124,16 @@ pub fn rate(term: Term, earlier: Wall, present: Wall, time: Years) -> Result<Ans
         .given("years", "time between", time.as_years(), "y");
     Ok(Answer::new(value, value.working(worked).caution(DATE_CONVENTION)))
 }
+
+/// A rate that an engineer gives by their own judgement; it has no uncertainty of its own.
+pub fn given_rate(value: LossRate, by: &str) -> Result<Answer<Rate>, Refusal> {
+    let title = "Corrosion rate given by the basis";
+    if !(value.is_finite() && value >= LossRate::ZERO) {
+        return Err(Refusal::impossible(title, "it must be 0 or greater"));
+    }
+    let rate = Rate { rate: Some(value), measured: value, uncertainty: Some(LossRate::ZERO), upper: value };
+    let worked = Worked::new(title, "as given", Source::practice("the engineer's own judgement"))
+        .gives("", "rate", value.as_mm_y(), "mm/y")
+        .caution(format!("it is no measurement: the basis '{by}' gives it"));
+    Ok(Answer::new(rate, worked))
+}

@@ -68,45 +68,45 @@ impl Shell {
             return Err(Refusal::impossible(title, format!("the one-foot method holds up to 200 ft (61 m); this is {feet:.1} ft")));
         }
         let (g, e) = (self.specific_gravity, self.joint_efficiency);
-        let (value, least, worked) =
-            match form {
-                Form::Us => {
-                    let (h, s) = (self.fill.as_inch() / 12.0, self.stress.as_psi());
-                    let value = 2.6 * (h - foot) * feet * g / (s * e);
-                    let formula = if foot > 0.0 {
-                        "t = 2.6 (H - 1) D G / (S E), not less than 0.100 in"
-                    } else {
-                        "t = 2.6 H D G / (S E), not less than 0.100 in"
-                    };
-                    let worked = Worked::new(title, formula, source)
-                        .given("D", "diameter", feet, "ft")
-                        .given("H", "fill height", h, "ft")
-                        .given("S", "allowable stress", s, "psi");
-                    (
-                        Length::inch(value),
-                        Length::inch(0.100),
-                        worked.gives("", "calculated", value, "in").gives("t", "required", value.max(0.100), "in"),
-                    )
-                }
-                Form::Si => {
-                    let (h, d, s) = (self.fill.as_metres(), self.diameter.as_metres(), self.stress.as_mpa());
-                    let value = 4.9 * (h - 0.3 * foot) * d * g / (s * e);
-                    let formula = if foot > 0.0 {
-                        "t = 4.9 (H - 0.3) D G / (S E), not less than 2.5 mm"
-                    } else {
-                        "t = 4.9 H D G / (S E), not less than 2.5 mm"
-                    };
-                    let worked = Worked::new(title, formula, source)
-                        .given("D", "diameter", d, "m")
-                        .given("H", "fill height", h, "m")
-                        .given("S", "allowable stress", s, "MPa");
-                    (
-                        Length::mm(value),
-                        Length::mm(2.5),
-                        worked.gives("", "calculated", value, "mm").gives("t", "required", value.max(2.5), "mm"),
-                    )
-                }
-            };
+        let (value, least, worked) = match form {
+            Form::Us => {
+                let (h, s) = (self.fill.as_inch() / 12.0, self.stress.as_psi());
+                let value = 2.6 * (h - foot) * feet * g / (s * e);
+                let formula = if foot > 0.0 {
+                    "t = 2.6 (H - 1) D G / (S E), not less than 0.100 in"
+                } else {
+                    "t = 2.6 H D G / (S E), not less than 0.100 in"
+                };
+                let worked = Worked::new(title, formula, source)
+                    .given("D", "diameter", feet, "ft")
+                    .given("H", "fill height", h, "ft")
+                    .given("S", "allowable stress", s, "psi");
+                (
+                    Length::inch(value),
+                    Length::inch(0.100),
+                    worked.gives("", "calculated", value, "in").gives("t", "required", value.max(0.100), "in"),
+                )
+            }
+            Form::Si => {
+                let (h, d, s) = (self.fill.as_metres(), self.diameter.as_metres(), self.stress.as_mpa());
+                let value = 4.9 * (h - 0.3 * foot) * d * g / (s * e);
+                let formula = if foot > 0.0 {
+                    "t = 4.9 (H - 0.3) D G / (S E), not less than 2.5 mm"
+                } else {
+                    "t = 4.9 H D G / (S E), not less than 2.5 mm"
+                };
+                let worked = Worked::new(title, formula, source)
+                    .in_own_units()
+                    .given("D", "diameter", d, "m")
+                    .given("H", "fill height", h, "m")
+                    .given("S", "allowable stress", s, "MPa");
+                (
+                    Length::mm(value),
+                    Length::mm(2.5),
+                    worked.gives("", "calculated", value, "mm").gives("t", "required", value.max(2.5), "mm"),
+                )
+            }
+        };
         let worked = worked
             .given("G", "specific gravity", g, "")
             .given("E", "joint efficiency", e, "")
@@ -127,6 +127,7 @@ impl Shell {
         let value = s * e * t / (2.6 * d * g) + foot;
         let formula = if extent == Extent::Course { "H = S E t / (2.6 D G) + 1" } else { "H = S E t / (2.6 D G)" };
         let worked = Worked::new(title, formula, TANK)
+            .in_own_units()
             .given("S", "allowable stress", s, "psi")
             .given("E", "joint efficiency", e, "")
             .given("t", "thickness", t, "in")

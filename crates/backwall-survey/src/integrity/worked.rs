@@ -1,5 +1,6 @@
 //! A number with its way: what screen, report and command print alike.
 
+use backwall_units::LengthUnit;
 use serde::Serialize;
 use std::fmt;
 
@@ -62,6 +63,23 @@ impl Figure {
     }
 }
 
+/// What a millimetre, a metre and a megapascal are in the units of inches.
+const INCH: [(&str, &str, f64); 5] = [
+    ("mm", "in", 1.0 / 25.4),
+    ("mm/y", "in/y", 1.0 / 25.4),
+    ("m", "ft", 1.0 / 0.3048),
+    ("MPa", "psi", 145.037_737_7),
+    ("kPa", "psi", 0.145_037_737_7),
+];
+
+impl Figure {
+    fn turn_to_inch(&mut self) {
+        if let Some((_, unit, factor)) = INCH.iter().find(|(metric, ..)| *metric == self.unit) {
+            (self.value, self.unit) = (self.value * factor, unit);
+        }
+    }
+}
+
 impl fmt::Display for Figure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.meaning)?;
@@ -97,12 +115,15 @@ pub struct Worked {
     pub verdict: Option<String>,
     pub source: Source,
     pub cautions: Vec<String>,
+    /// Whether the formula has constants that are right in the units of its inputs alone.
+    #[serde(skip)]
+    own_units: bool,
 }
 
 impl Worked {
     pub fn new(title: impl Into<String>, formula: impl Into<String>, source: Source) -> Self {
         let (title, formula) = (title.into(), formula.into());
-        Self { title, formula, inputs: Vec::new(), results: Vec::new(), verdict: None, source, cautions: Vec::new() }
+        Self { title, formula, inputs: Vec::new(), results: Vec::new(), verdict: None, source, cautions: Vec::new(), own_units: false }
     }
     pub fn given(mut self, symbol: &'static str, meaning: impl Into<String>, value: f64, unit: &'static str) -> Self {
         self.inputs.push(Figure::new(symbol, meaning, value, unit));
@@ -122,6 +143,21 @@ impl Worked {
     }
     pub fn caution_if(self, condition: bool, words: impl Into<String>) -> Self {
         if condition { self.caution(words) } else { self }
+    }
+
+    /// The same with lengths, rates and stresses in a unit. What a formula with constants of its own units takes stays as it is.
+    pub fn shown_in(&self, unit: LengthUnit) -> Self {
+        let mut shown = self.clone();
+        if unit == LengthUnit::Inch && !self.own_units {
+            shown.inputs.iter_mut().chain(&mut shown.results).for_each(Figure::turn_to_inch);
+        }
+        shown
+    }
+
+    /// Its formula holds in the units of its inputs alone.
+    pub fn in_own_units(mut self) -> Self {
+        self.own_units = true;
+        self
     }
 
     /// The lines that screen, report and command print.

@@ -12,6 +12,7 @@ mod tests;
 pub use placing::Placing;
 pub use refuse::Refused;
 
+use super::basis::Basis;
 use super::checklist::Signed;
 use super::hand::{HandReading, Proof, Proven};
 use super::noted::{Noted, Photo, Witness};
@@ -37,6 +38,8 @@ pub struct InForce {
     /// The statements that revised the plan, oldest first; none where it is as the job was made.
     pub revisions: Vec<i64>,
     pub runs: BTreeMap<RunId, Standing>,
+    /// What assessments judge by; none where they go by the plan.
+    pub basis: Option<Entered<Basis>>,
     /// Who works now: the newest sign-on that no sign-off followed, with the statement.
     pub shift: Option<(i64, SignOn)>,
     /// What was read by hand, in the order it was entered.
@@ -149,6 +152,7 @@ pub fn in_force(plan: &Plan, recorded: &[Recorded], statements: &[Statement]) ->
         plan: plan.clone(),
         newest: statements.last().map_or(0, |statement| statement.id),
         revisions: Vec::new(),
+        basis: None,
         runs: recorded.iter().map(|run| (run.run, standing(run))).collect(),
         shift: None,
         hand: Vec::new(),
@@ -204,6 +208,7 @@ impl InForce {
                 self.plan = revision.plan.clone();
                 self.revisions.push(id);
             }
+            Said::Basis(basis) => self.basis = Some(Entered::of(&basis.basis, statement)),
             Said::SignOn(shift) => self.shift = Some((id, shift.clone())),
             Said::SignOff(_) => self.shift = None,
             Said::HandReading(reading) => self.hand.push(Entered::of(reading, statement)),

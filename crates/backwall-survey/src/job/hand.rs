@@ -183,13 +183,7 @@ impl HandReading {
     /// Azimuth in degrees and elevation, where both are known.
     pub fn on_wall(&self, plan: &Plan) -> Option<(f64, Length)> {
         match self.place.as_ref()? {
-            HandPlace::Line { line, along } => {
-                let line = plan.line(line)?;
-                match line.direction.is_upright() {
-                    true => Some((line.azimuth_deg?, *along)),
-                    false => Some(((*along / plan.ground().circumference * 360.0).rem_euclid(360.0), line.elevation?)),
-                }
-            }
+            HandPlace::Line { line, along } => plan.on_wall(line, *along),
             HandPlace::Wall { azimuth_millideg, elevation } => Some((*azimuth_millideg as f64 / 1e3, *elevation)),
             HandPlace::Near { .. } => None,
         }

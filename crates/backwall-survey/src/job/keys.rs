@@ -44,6 +44,10 @@ pub enum Allowed {
     Date,
     Flag,
     Words(&'static [&'static str]),
+    /// A list of texts.
+    Texts,
+    /// A list of whole numbers.
+    Numbers,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -114,6 +118,8 @@ impl PlanKey {
             Allowed::Zone => "\"UTC\", or hours and minutes ahead of UTC from \"-15:59\" to \"+15:59\"".to_owned(),
             Allowed::Date => "a date: year, month, day".to_owned(),
             Allowed::Flag => "true or false".to_owned(),
+            Allowed::Texts => "a list of texts in quotes".to_owned(),
+            Allowed::Numbers => "a list of whole numbers".to_owned(),
             Allowed::Words(words) => {
                 let quoted: Vec<_> = words.iter().map(|word| format!("\"{word}\"")).collect();
                 either(&quoted.iter().map(String::as_str).collect::<Vec<_>>())

@@ -48,6 +48,9 @@ pub struct Job {
     pub site: String,
     pub procedure: String,
     pub purpose: String,
+    /// With its edition.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub standard: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub client: Option<String>,
     /// Name or path of the checklist template.
@@ -85,6 +88,8 @@ pub struct Kit {
     pub serial: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub due: Option<Date>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificate: Option<String>,
 }
 
 /// What the crawler can do; [`super::takes`] compares the job with it.
@@ -172,6 +177,15 @@ pub struct Asset {
     #[serde(rename = "surface_temperature_c", default, skip_serializing_if = "Option::is_none")]
     pub surface_temperature: Option<Temperature>,
     pub datum: String,
+    /// Of a sphere: where its elevations begin, from the equator upward.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub datum_latitude_deg: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drawing: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub surface: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub coating: Option<String>,
     #[serde(default, rename = "course")]
     pub courses: Vec<Course>,
 }
@@ -242,6 +256,8 @@ pub struct Probe {
     /// Width of the stripe of wall that a reading speaks for; maps and coverage use it.
     #[serde(rename = "beam_width_mm", default, skip_serializing_if = "Option::is_none")]
     pub beam_width: Option<Length>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub couplant: Option<String>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

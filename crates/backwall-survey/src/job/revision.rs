@@ -1,6 +1,7 @@
 //! PURE. What a revision of the plan changes, key by key, so that it can be looked at before it is taken.
 
 use super::plan::Plan;
+use serde::Serialize;
 use serde_json::Value;
 
 /// One key that differs.
@@ -29,7 +30,12 @@ const NAMES: [&str; 5] = ["name", "number", "serial", "date", "kind"];
 
 /// Every key that differs, in the order of the keys.
 pub fn changes(before: &Plan, after: &Plan) -> Vec<Change> {
-    let value = |plan: &Plan| serde_json::to_value(plan).unwrap_or(Value::Null);
+    differences(before, after)
+}
+
+/// The same of any two things that are written with keys.
+pub(super) fn differences<T: Serialize>(before: &T, after: &T) -> Vec<Change> {
+    let value = |of: &T| serde_json::to_value(of).unwrap_or(Value::Null);
     let mut found = Vec::new();
     compare("", Some(&value(before)), Some(&value(after)), &mut found);
     found

@@ -1,6 +1,7 @@
 //! PURE. What people say about a job while it lives: a run that does not count, a run on another line, a new revision of the
 //! plan. A statement is never changed; a later one says otherwise. What follows from all of them is in [`super::force`].
 
+use super::basis::Basis;
 use super::checklist::Signed;
 use super::hand::{HandReading, Proof};
 use super::noted::{Noted, Photo, Witness};
@@ -41,6 +42,8 @@ pub enum Said {
     Leave { run: RunId },
     /// A new revision of the plan.
     Plan(Box<Revision>),
+    /// What assessments judge by from now on.
+    Basis(Box<BasisText>),
     /// A part of the kit was changed for another: what was calibrated with the old one holds no more.
     Swap(Swap),
     /// A shift begins.
@@ -85,6 +88,33 @@ impl TryFrom<RevisionText> for Revision {
 impl From<Revision> for RevisionText {
     fn from(revision: Revision) -> Self {
         Self { plan_toml: revision.text }
+    }
+}
+
+/// A basis as its file has it, with what it says.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "BasisWritten", into = "BasisWritten")]
+pub struct BasisText {
+    pub text: String,
+    pub basis: Basis,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct BasisWritten {
+    basis_toml: String,
+}
+
+impl TryFrom<BasisWritten> for BasisText {
+    type Error = toml::de::Error;
+    /// By its schema alone, as a revision of the plan.
+    fn try_from(BasisWritten { basis_toml: text }: BasisWritten) -> Result<Self, Self::Error> {
+        Ok(Self { basis: toml::from_str(&text)?, text })
+    }
+}
+impl From<BasisText> for BasisWritten {
+    fn from(basis: BasisText) -> Self {
+        Self { basis_toml: basis.text }
     }
 }
 
@@ -153,6 +183,7 @@ impl Said {
             Self::Acknowledge { .. } => "acknowledge",
             Self::Leave { .. } => "leave",
             Self::Plan(_) => "plan",
+            Self::Basis(_) => "basis",
             Self::Swap(_) => "swap",
             Self::SignOn(_) => "sign-on",
             Self::SignOff(_) => "sign-off",
@@ -179,7 +210,7 @@ impl Said {
             Self::Confirm(proof) => vec![proof.run],
             Self::Note(Noted { at, .. }) | Self::Photo(Photo { at, .. }) => at.run.into_iter().collect(),
             Self::Witness(witness) => witness.run.into_iter().collect(),
-            Self::Plan(_) | Self::Swap(_) | Self::SignOn(_) | Self::SignOff(_) | Self::Withdraw { .. } => Vec::new(),
+            Self::Plan(_) | Self::Basis(_) | Self::Swap(_) | Self::SignOn(_) | Self::SignOff(_) | Self::Withdraw { .. } => Vec::new(),
         }
     }
 
@@ -234,6 +265,7 @@ impl std::fmt::Display for Said {
             Self::Acknowledge { run, seq } => write!(f, "the spot of run {run} at shot {seq} is acknowledged"),
             Self::Leave { run } => write!(f, "run {run} is left as it is"),
             Self::Plan(_) => f.write_str("a new revision of the plan"),
+            Self::Basis(basis) => write!(f, "assessments go by the basis '{}'", basis.basis.name),
             Self::Swap(Swap { part, was, serial }) => {
                 write!(f, "{} changed", part.word())?;
                 match (was.as_str(), serial.as_str()) {
@@ -295,6 +327,8 @@ mod tests {
     fn what_is_said_comes_back_from_its_kind_and_body_byte_for_byte() {
         let plan = include_str!("../../../../tests/data/plan.toml");
         let revision = Revision { text: plan.to_owned(), plan: toml::from_str(plan).unwrap() };
+        let text = "name = 'b' # kept with its comments\nfill_height_mm = 8500\n".to_owned();
+        let basis = BasisText { basis: Basis::parse("b.toml", &text).unwrap(), text };
         let all = [
             Said::Void { run: 3 },
             Said::Restore { run: 3 },
@@ -304,6 +338,7 @@ mod tests {
             Said::Acknowledge { run: 4, seq: 1201 },
             Said::Leave { run: 3 },
             Said::Plan(Box::new(revision)),
+            Said::Basis(Box::new(basis)),
             Said::Swap(Swap { part: Part::Tyre, was: "T-1".to_owned(), serial: "T-2".to_owned() }),
             Said::SignOn(SignOn { crew: vec!["A".to_owned()], weather: "dry".to_owned(), gas: "0 % LEL".to_owned() }),
             Said::SignOff(SignOff { handover: "tyre worn".to_owned() }),

@@ -223,6 +223,8 @@ fn accepted(key: &PlanKey, value: &DeValue<'_>) -> Result<Value, String> {
                 Err(_) => Err(impossible(&format_args!("'{written}'"))),
             }
         }
+        // No key of a plan is a list of values.
+        Allowed::Texts | Allowed::Numbers => Err(wrong_kind()),
         Allowed::Flag => value.as_bool().map(Value::Boolean).ok_or_else(wrong_kind),
         Allowed::Words(words) => match text {
             Some(text) if words.contains(&text) || FORMER.contains(&text) => Ok(Value::String(text.to_owned())),

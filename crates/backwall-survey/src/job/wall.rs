@@ -19,7 +19,7 @@ impl Plan {
             None => spans().fold((Length::ZERO, Length::ZERO), |(low, high), (from, to)| (low.min(from), high.max(to))),
         };
         match self.asset.kind {
-            AssetKind::Sphere => Ground::sphere(self.asset.diameter, bottom, top),
+            AssetKind::Sphere => Ground::sphere(self.asset.diameter, bottom, top, self.asset.datum_latitude_deg),
             AssetKind::TankShell | AssetKind::Column | AssetKind::Vessel | AssetKind::Pipe => {
                 Ground::cylinder(self.asset.diameter, bottom, top)
             }
@@ -33,6 +33,15 @@ impl Plan {
             (true, None, _) => Err("the plan gives it no azimuth_deg"),
             (false, _, Some(elevation)) => Ok(Orientation::Across { elevation }),
             (false, _, None) => Err("the plan gives it no elevation_mm"),
+        }
+    }
+
+    /// Azimuth in degrees and elevation of a place along a line, where the plan gives both.
+    pub fn on_wall(&self, line: &str, along: Length) -> Option<(f64, Length)> {
+        let line = self.line(line)?;
+        match line.direction.is_upright() {
+            true => Some((line.azimuth_deg?, along)),
+            false => Some(((along / self.ground().circumference * 360.0).rem_euclid(360.0), line.elevation?)),
         }
     }
 

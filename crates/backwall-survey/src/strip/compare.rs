@@ -10,13 +10,15 @@
 
 pub mod align;
 pub mod facts;
+pub mod points;
 
 pub use align::{Alignment, Verdict, align};
 pub use facts::SetupFacts;
+pub use points::{AtPoint, at_points, is_sparse};
 
 use super::statistics::{mean, quantile};
 use crate::travel::Direction;
-use backwall_units::Length;
+use backwall_units::{Length, LengthUnit};
 use chrono::NaiveDate;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -62,11 +64,13 @@ pub struct Settings {
     pub step: Length,
     /// An offset is looked for up to this far each way.
     pub search: Length,
+    /// Of lengths in words.
+    pub unit: LengthUnit,
 }
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { bin: Length::mm(10.0), step: Length::mm(2.0), search: Length::mm(1000.0) }
+        Self { bin: Length::mm(10.0), step: Length::mm(2.0), search: Length::mm(1000.0), unit: LengthUnit::Mm }
     }
 }
 
@@ -390,7 +394,7 @@ pub fn local(now: &[Point], earlier: &[Point], settings: &Settings, (from, to): 
 
 /// Why two surveys of a line must not be laid over each other as they are, and what of their set-ups differs. Nothing is
 /// corrected; the reader is told.
-pub fn warnings(now: &SurveyLine, earlier: &SurveyLine) -> Vec<String> {
+pub fn warnings(now: &SurveyLine, earlier: &SurveyLine, unit: LengthUnit) -> Vec<String> {
     let mut found = Vec::new();
     match (&now.datum, &earlier.datum) {
         (Some(now), Some(earlier)) if !same_text(now, earlier) => {
@@ -409,14 +413,15 @@ pub fn warnings(now: &SurveyLine, earlier: &SurveyLine) -> Vec<String> {
         }
         _ => {}
     }
-    found.extend(now.setup.differences(&earlier.setup, typical(&now.points)));
+    found.extend(now.setup.differences(&earlier.setup, typical(&now.points), unit));
     if let (Some(now), Some(earlier)) = (typical(&now.points), typical(&earlier.points)) {
         let ratio = now / earlier;
         if !(0.5..=2.0).contains(&ratio) {
             found.push(format!(
-                "the walls do not fit each other: middle value {:.3} mm now, {:.3} mm earlier (ratio {ratio:.2}); check the unit and the line",
-                now.as_mm(),
-                earlier.as_mm()
+                "the walls do not fit each other: middle value {} {symbol} now, {} {symbol} earlier (ratio {ratio:.2}); check the unit and the line",
+                unit.thickness(now),
+                unit.thickness(earlier),
+                symbol = unit.thickness_symbol()
             ));
         }
     }

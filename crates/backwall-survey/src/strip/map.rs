@@ -16,18 +16,40 @@ pub struct Ground {
     pub top: Length,
     /// Whole surface, mm².
     surface: f64,
+    sphere: Option<Sphere>,
+}
+
+/// A sphere, with the latitude its elevations count from where that is known: they are lengths along a meridian.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Sphere {
+    radius: Length,
+    datum_latitude_deg: Option<f64>,
 }
 
 impl Ground {
     pub fn cylinder(diameter: Length, bottom: Length, top: Length) -> Self {
         let circumference = diameter * std::f64::consts::PI;
-        Self { circumference, bottom, top, surface: circumference.as_mm() * (top - bottom).max(Length::ZERO).as_mm() }
+        Self { circumference, bottom, top, surface: circumference.as_mm() * (top - bottom).max(Length::ZERO).as_mm(), sphere: None }
     }
-    /// Drawn as a cylinder of its diameter; the surface is the sphere's own.
-    pub fn sphere(diameter: Length, bottom: Length, top: Length) -> Self {
+    /// Unrolled by azimuth and place along the meridian; the surface is the sphere's own.
+    pub fn sphere(diameter: Length, bottom: Length, top: Length, datum_latitude_deg: Option<f64>) -> Self {
         let surface = std::f64::consts::PI * diameter.as_mm() * diameter.as_mm();
-        Self { surface, ..Self::cylinder(diameter, bottom, top) }
+        let sphere = Some(Sphere { radius: diameter / 2.0, datum_latitude_deg });
+        Self { surface, sphere, ..Self::cylinder(diameter, bottom, top) }
     }
+
+    pub const fn is_sphere(&self) -> bool {
+        self.sphere.is_some()
+    }
+
+    /// How long a parallel is at an elevation, as a part of the circumference: 1 on a cylinder, the cosine of the latitude on a sphere. `None`
+    /// on a sphere whose datum has no known latitude.
+    pub fn narrowing(&self, elevation: Length) -> Option<f64> {
+        let Some(sphere) = self.sphere else { return Some(1.0) };
+        let latitude = sphere.datum_latitude_deg?.to_radians() + elevation / sphere.radius;
+        Some(libm::cos(latitude).max(0.0))
+    }
+
     pub fn surface_m2(&self) -> f64 {
         self.surface / 1e6
     }
@@ -286,6 +308,20 @@ impl WallMap {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    // A parallel at latitude φ is cos φ of the equator (spherical geometry): a quarter of a turn up from the equator there is nothing left.
+    #[test]
+    fn parallels_of_a_sphere_grow_shorter_towards_its_poles() {
+        let diameter = Length::mm(10_000.0);
+        let of = |latitude| Ground::sphere(diameter, Length::ZERO, Length::mm(10_000.0), latitude);
+        let up = |degrees: f64| diameter / 2.0 * degrees.to_radians();
+        for (degrees, part) in [(0.0, 1.0), (60.0, 0.5), (-60.0, 0.5), (90.0, 0.0)] {
+            assert!((of(Some(0.0)).narrowing(up(degrees)).unwrap() - part).abs() < 1e-12, "{degrees}");
+            assert!((of(Some(-30.0)).narrowing(up(degrees + 30.0)).unwrap() - part).abs() < 1e-12, "{degrees}");
+        }
+        assert_eq!(of(None).narrowing(Length::ZERO), None);
+        assert_eq!(Ground::cylinder(diameter, Length::ZERO, diameter).narrowing(diameter), Some(1.0));
+    }
     use crate::strip::CourseLimits;
 
     pub(super) fn mm(value: f64) -> Length {

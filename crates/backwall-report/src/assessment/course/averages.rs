@@ -100,14 +100,14 @@ impl Work<'_> {
         let again = averages.again.iter().fold(Length::ZERO, |sum, stretch| sum + stretch.length());
         let summary = &mut self.done.summary;
         summary.decision = averages.decision;
-        summary.decision_why = why(&averages, &test, least, self.facts.plan.job.units);
+        summary.decision_why = why(&averages, &test, least, self.facts.unit);
         if averages.average != Decision::NotMet && self.rests_on_one_alone(averages.decision, test.least) {
             let summary = &mut self.done.summary;
             summary.decision = Decision::NotDecided;
             let without = self.agreed.map_or_else(String::new, |wall| {
                 format!(
                     "; without readings that agree with no neighbour t2 is {}",
-                    crate::words::thickness(self.facts.plan.job.units, wall.thickness)
+                    crate::words::thickness(self.facts.unit, wall.thickness)
                 )
             });
             summary.decision_why.push_str(&without);

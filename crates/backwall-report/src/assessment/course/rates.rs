@@ -2,13 +2,15 @@
 
 use super::Work;
 use crate::assessment::LineComparison;
+use backwall_survey::integrity::average::Stretch;
 use backwall_survey::integrity::decision::safe_end;
 use backwall_survey::integrity::interval::{self, Lasts, Rules};
 use backwall_survey::integrity::life::{Life, remaining_life};
 use backwall_survey::integrity::local::worst_place;
-use backwall_survey::integrity::rate::{Rate, Term, Wall, date_after, rate, years_between};
+use backwall_survey::integrity::rate::{Rate, Term, Wall, date_after, given_rate, rate, years_between};
 use backwall_survey::integrity::trend::regression;
 use backwall_survey::integrity::{Answer, Refusal};
+use backwall_survey::job::basis::RateCounts;
 use backwall_survey::job::plan::AssetKind;
 use backwall_survey::strip::compare::Point;
 use backwall_units::{Length, LossRate, Years};
@@ -20,6 +22,8 @@ struct Candidate {
     rate: Rate,
     /// Of the present minimum and the rate, mm²/y: the present wall stands in both.
     covariance: f64,
+    /// Where along the line, where it is of one place.
+    at: Option<Stretch>,
 }
 
 impl Work<'_> {
@@ -39,9 +43,14 @@ impl Work<'_> {
             self.lacks("Short-term corrosion rate", &[what]);
         }
         self.trend(now, least, required, &mut found);
+        self.by_basis(&mut found);
         let greatest = found.iter().filter(|found| found.rate.rate.is_some()).max_by(|a, b| a.rate.measured.total_cmp(&b.rate.measured));
         self.done.summary.rate = greatest.and_then(|found| found.rate.rate);
         self.done.summary.rate_expanded = greatest.and_then(|found| found.rate.expanded());
+        let highest = || found.iter().max_by(|a, b| a.rate.upper.total_cmp(&b.rate.upper));
+        let named = greatest.or_else(highest);
+        self.done.summary.greatest_from = named.map(|found| found.title.clone());
+        self.done.summary.greatest_at = named.and_then(|found| found.at);
         let upper = found.iter().map(|found| found.rate.upper).reduce(LossRate::max);
         self.done.summary.rate_upper = upper;
         self.next(least, required, &found);
@@ -50,7 +59,27 @@ impl Work<'_> {
 
     fn keep(&mut self, found: &mut Vec<Candidate>, answer: Result<Answer<Rate>, Refusal>, covariance: f64) {
         let title = answer.as_ref().map(|answer| answer.worked.title.clone()).unwrap_or_default();
-        found.extend(self.take(answer).map(|rate| Candidate { title, rate, covariance }));
+        found.extend(self.take(answer).map(|rate| Candidate { title, rate, covariance, at: None }));
+    }
+
+    /// What an engineer gives: beside the measured rates, or in their place, and then the measured ones are still said.
+    fn by_basis(&mut self, found: &mut Vec<Candidate>) {
+        let Some(basis) = self.facts.basis else { return };
+        let Some(given) = basis.rate_of(self.course.number) else { return };
+        if basis.rate_counts == RateCounts::Given {
+            let above = found.iter().filter(|found| found.rate.measured > given).max_by(|a, b| a.rate.measured.total_cmp(&b.rate.measured));
+            if let Some(above) = above {
+                let rate = |rate: LossRate| format!("{} {}", self.unit().rate(rate), self.unit().rate_symbol());
+                let (measured, given) = (rate(above.rate.measured), rate(given));
+                let words = format!(
+                    "the basis gives {given} and {} says {measured}: the given rate counts here, and it is the lesser",
+                    above.title
+                );
+                self.done.checks.push(words);
+            }
+            found.clear();
+        }
+        self.keep(found, given_rate(given, &basis.name), 0.0);
     }
 
     fn long(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
@@ -96,20 +125,47 @@ impl Work<'_> {
                 self.done.checks.push(format!("{}: no local rate is drawn, since positions do not agree: {why}", compared.source));
                 continue;
             }
+            if !compared.points.is_empty() {
+                self.by_points(compared, years, shared, found);
+                continue;
+            }
             let inside = |points: &[Point]| -> Vec<Point> {
                 points.iter().filter(|point| facts.path.course_at(point.along) == Some(self.course.number)).copied().collect()
             };
             let (points, earlier) = (inside(&facts.line.points), inside(&compared.earlier));
             match worst_place(&points, &earlier, &facts.request.settings, self.reach(), years) {
-                Some(mut answer) => {
+                Some((mut answer, at)) => {
                     answer.worked.cautions.push(format!("earlier: {}", compared.source));
                     self.keep(found, Ok(answer), shared);
+                    if let Some(last) = found.last_mut() {
+                        last.at = Some(at);
+                    }
                 }
                 None => self.done.missing.push(format!(
                     "Place of greatest loss against {}: no piece was read by both with an uncertainty (of a table, --earlier-u gives it)",
                     compared.source
                 )),
             }
+        }
+    }
+
+    /// Of an earlier survey of single points the one that lost most.
+    fn by_points(&mut self, compared: &LineComparison, years: Years, shared: f64, found: &mut Vec<Candidate>) {
+        let here = compared.points.iter().filter(|point| self.facts.path.course_at(point.at) == Some(self.course.number));
+        let read = here.filter_map(|point| Some((point.at, point.nearest?)));
+        let worst = read.min_by(|a, b| a.1.difference.total_cmp(&b.1.difference));
+        let Some((at, difference)) = worst else { return };
+        let expanded = difference.expanded.map(|expanded| expanded / 2.0 / years);
+        let (before, now) = (Wall::of(difference.earlier), Wall::of(difference.now));
+        let mut short = rate(Term::Short, before, now, years);
+        if let Ok(answer) = &mut short {
+            answer.value = Rate::judged(-difference.difference / years, expanded);
+            answer.worked.title = format!("{} (point that lost most)", answer.worked.title);
+            answer.worked.cautions.push(format!("earlier: {}, single points; each with the reading nearest to it now", compared.source));
+        }
+        self.keep(found, short, shared);
+        if let Some(last) = found.last_mut() {
+            last.at = Some(Stretch { from: at, to: at });
         }
     }
 
@@ -216,6 +272,11 @@ impl Work<'_> {
     fn dates(&mut self, answers: Vec<Answer<Years>>) {
         for mut answer in answers {
             let now = self.facts.line.date;
+            let longest = self.facts.basis.and_then(|basis| basis.longest_interval);
+            if let Some(longest) = longest.filter(|longest| *longest < answer.value) {
+                answer.worked = answer.worked.given("", "no longer by the basis than", longest.as_years(), "y");
+                answer.value = longest;
+            }
             let date = now.and_then(|now| date_after(now, answer.value));
             if let Some((date, now)) = date.zip(now) {
                 let by = if self.done.summary.life.is_some() { ", by the short end of the life" } else { "" };

@@ -1,6 +1,7 @@
 //! What cannot be said of a job, and why not: found before it is kept.
 
 use super::{Counts, InForce, Recorded};
+use crate::job::Basis;
 use crate::job::hand::{GridPoint, HandPlace, HandReading};
 use crate::job::noted::Where;
 use crate::job::statement::{RunId, Said, Statement};
@@ -45,6 +46,8 @@ pub enum Refused {
     OtherAsset { old: String, new: String },
     #[error("the revision says what the plan says already")]
     SamePlan,
+    #[error("{0}")]
+    Basis(String),
     #[error("{place} is not on line {line}: it goes from {from} to {to}")]
     OffLine { place: String, line: String, from: String, to: String },
     #[error("an azimuth goes from 0° to 360°")]
@@ -127,6 +130,7 @@ impl InForce {
             Said::Leave { run } if !self.counts(*run) => Err(Refused::NotCounted(*run)),
             Said::Leave { run } if self.runs[run].left_by.is_some() => Err(Refused::Left(*run)),
             Said::Plan(revision) => self.revises(&revision.plan),
+            Said::Basis(given) => self.judges_by(&given.basis),
             Said::Withdraw { statement } if !all.iter().any(|known| known.id == *statement) => Err(Refused::NoStatement(*statement)),
             Said::Withdraw { statement } if !self.stands(*statement) => Err(Refused::Idle(*statement)),
             Said::Note(note) if note.mark.is_none() && note.text.trim().is_empty() && note.drawing.trim().is_empty() => Err(Refused::Empty),
@@ -186,6 +190,17 @@ impl InForce {
                 thick(required)
             ))),
             _ => Ok(()),
+        }
+    }
+
+    /// Courses that the asset has, and readings by hand that were entered.
+    fn judges_by(&self, basis: &Basis) -> Result<(), Refused> {
+        if let Some(why) = basis.unfit(&self.plan) {
+            return Err(Refused::Basis(why));
+        }
+        match basis.hand.iter().find(|number| !self.hand.iter().any(|entered| entered.statement == **number)) {
+            Some(number) => Err(Refused::Basis(format!("statement {number} is no reading by hand that counts"))),
+            None => Ok(()),
         }
     }
 

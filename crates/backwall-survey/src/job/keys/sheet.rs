@@ -228,6 +228,8 @@ fn read(key: &PlanKey, typed: &str) -> Option<String> {
             (date.time.is_none() && date.offset.is_none()).then(|| typed.to_owned())
         }
         Allowed::Flag => ["true", "false"].contains(&typed).then(|| typed.to_owned()),
+        // No key of a plan is a list of values.
+        Allowed::Texts | Allowed::Numbers => None,
     }
 }
 
@@ -235,7 +237,7 @@ fn read(key: &PlanKey, typed: &str) -> Option<String> {
 fn quoted(key: &PlanKey, value: &str) -> String {
     match key.allowed {
         Allowed::Text | Allowed::Filled | Allowed::Zone | Allowed::Words(_) => toml::Value::String(value.to_owned()).to_string(),
-        Allowed::Number(_) | Allowed::Whole(..) | Allowed::Date | Allowed::Flag => value.to_owned(),
+        Allowed::Number(_) | Allowed::Whole(..) | Allowed::Date | Allowed::Flag | Allowed::Texts | Allowed::Numbers => value.to_owned(),
     }
 }
 

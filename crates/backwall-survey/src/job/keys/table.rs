@@ -34,6 +34,14 @@ pub const TABLES: &[PlanTable] = &[
             key("site", "", Text, Needed, "\"Ferrow Point terminal (invented)\"", "Where it is."),
             key("procedure", "", Text, Needed, "\"WT-07 rev 2\"", "The written procedure that is worked to."),
             key("purpose", "", Text, Needed, "\"in-service wall thickness survey\"", "Why the wall is measured."),
+            key(
+                "standard",
+                "",
+                Text,
+                Open("the report says it is missing"),
+                "\"ISO 16809:2017\"",
+                "The standard that is measured to, with its edition.",
+            ),
             key("client", "", Text, Usual("no client is named"), "\"Ferrow Point Storage (invented)\"", "For whom."),
             key(
                 "checklist",
@@ -88,6 +96,14 @@ pub const TABLES: &[PlanTable] = &[
             key("kind", "", Text, Needed, "\"probe\"", "What it is."),
             key("serial", "", Text, Needed, "\"DW-118\"", "Which one."),
             key("due", "", Date, Usual("no date is watched"), "2027-02-01", "When it must be calibrated or inspected again."),
+            key(
+                "certificate",
+                "",
+                Text,
+                Open("the report says it is missing"),
+                "\"C-2207\"",
+                "Of its last calibration; of a block its certificate.",
+            ),
         ],
     },
     PlanTable {
@@ -163,6 +179,24 @@ pub const TABLES: &[PlanTable] = &[
                 "\"top of bottom weld, azimuth 0 at manway M1, clockwise from above\"",
                 "Where elevation and azimuth begin.",
             ),
+            key(
+                "datum_latitude_deg",
+                "degrees",
+                Number(Within(-90.0, 90.0)),
+                Open("a sphere is not drawn to scale"),
+                "-60.0",
+                "Of a sphere: latitude of the datum, from the equator upward; elevations are lengths along the meridian.",
+            ),
+            key("drawing", "", Text, Open("the report says it is missing"), "\"TK-7-101 rev C\"", "With its revision."),
+            key(
+                "surface",
+                "",
+                Text,
+                Open("the report says it is missing"),
+                "\"painted, brushed along the lines\"",
+                "Its condition where the probe rolls.",
+            ),
+            key("coating", "", Text, Open("the report says it is missing"), "\"epoxy, 0.3 mm\"", "What the probe measures through."),
         ],
     },
     PlanTable {
@@ -270,6 +304,7 @@ pub const TABLES: &[PlanTable] = &[
                 "6.0",
                 "Width of the stripe of wall that a reading speaks for.",
             ),
+            key("couplant", "", Text, Open("the report says it is missing"), "\"none: dry, through the tyre\"", "Between probe and wall."),
         ],
     },
     PlanTable {

@@ -28,10 +28,16 @@ const EXAMPLE_ABOUT: &str = "\
 
 /// `docs/plan.md`.
 pub fn page() -> String {
-    let mut page = ABOUT.to_owned();
-    for table in TABLES {
+    page_of(ABOUT, TABLES)
+}
+
+/// A page that explains tables of keys.
+pub(in crate::job) fn page_of(about: &str, tables: &[PlanTable]) -> String {
+    let mut page = about.to_owned();
+    for table in tables {
         let must = if table.needed { "Must be there." } else { "May be left out." };
-        let _ = write!(page, "\n## `{}`\n\n{} {must}\n\n", table.header(), table.meaning);
+        let title = if table.path.is_empty() { "Without a table".to_owned() } else { format!("`{}`", table.header()) };
+        let _ = write!(page, "\n## {title}\n\n{} {must}\n\n", table.meaning);
         page.push_str("| key | unit | may be | left out | example | means |\n| --- | --- | --- | --- | --- | --- |\n");
         for key in table.keys {
             let (allowed, left_out) = (key.allowed_words(), key.left_out_words().unwrap_or_else(|| "must be there".to_owned()));

@@ -95,27 +95,27 @@ pub fn align(now: &[Point], earlier: &[Point], settings: &Settings) -> Alignment
         let why = format!("no offset fits better than chance (best correlation {:.2}): flat walls, or not the same wall", best.correlation);
         return said(Verdict::NoShape, why);
     }
-    let mm = |shift: &Shift| (settings.step * shift.steps as f64).as_mm();
+    let offset = |shift: &Shift| settings.unit.offset(settings.step * shift.steps as f64);
     if let Some(rival) = rival.filter(|rival| rival.correlation >= RIVAL * best.correlation) {
         let why = format!(
-            "offsets of {:+.0} mm and {:+.0} mm fit about as well (correlation {:.2} and {:.2})",
-            mm(best),
-            mm(rival),
+            "offsets of {} and {} fit about as well (correlation {:.2} and {:.2})",
+            offset(best),
+            offset(rival),
             best.correlation,
             rival.correlation
         );
         return said(Verdict::Ambiguous, why);
     }
     if fits.first() == Some(best) || fits.last() == Some(best) {
-        let why = format!("the best fit lies at the end of the search, {:+.0} mm: the true offset may lie beyond", mm(best));
+        let why = format!("the best fit lies at the end of the search, {}: the true offset may lie beyond", offset(best));
         return said(Verdict::Ambiguous, why);
     }
     let why = format!(
-        "{:+.0} mm added to the earlier positions fits best (correlation {:.2} over {} steps of {} mm)",
-        mm(best),
+        "{} added to the earlier positions fits best (correlation {:.2} over {} steps of {})",
+        offset(best),
         best.correlation,
         best.count,
-        settings.step.as_mm()
+        settings.unit.offset(settings.step).trim_start_matches('+')
     );
     said(Verdict::Found, why)
 }

@@ -1,7 +1,7 @@
 //! What decides a survey's thicknesses besides the wall, as far as the survey tells, and what differs between two.
 
 use backwall_ultrasound::{Mode, Picker, Setup};
-use backwall_units::{Length, Temperature, Velocity};
+use backwall_units::{Length, LengthUnit, Temperature, Velocity};
 
 /// `None` stands for what a survey does not tell.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -31,7 +31,7 @@ impl SetupFacts {
     }
 
     /// What differs, or is not told, in words; `wall` is a usual thickness, to say what another velocity does to it.
-    pub(super) fn differences(&self, earlier: &Self, wall: Option<Length>) -> Vec<String> {
+    pub(super) fn differences(&self, earlier: &Self, wall: Option<Length>, unit: LengthUnit) -> Vec<String> {
         let mut found = Vec::new();
         let mut untold = Vec::new();
         let mut compare = |name: &'static str, same: Option<bool>, told: bool, words: &dyn Fn() -> String| match same {
@@ -45,7 +45,10 @@ impl SetupFacts {
             // T = V·t/2: the same echo read with the other velocity.
             let effect = wall.map(|wall| wall - wall * (earlier / now)).filter(|effect| effect.is_finite());
             let effect = effect.map_or(String::new(), |effect| {
-                format!("; on {:.2} mm that alone makes {:+.2} mm", wall.unwrap_or_default().as_mm(), effect.as_mm())
+                let sign = if effect < Length::ZERO { "-" } else { "+" };
+                let (wall, effect, symbol) =
+                    (unit.thickness(wall.unwrap_or_default()), unit.thickness(effect.abs()), unit.thickness_symbol());
+                format!("; on {wall} {symbol} that alone makes {sign}{effect} {symbol}")
             });
             format!("another velocity: {:.1} m/s now, {:.1} m/s earlier{effect}", now.as_m_s(), earlier.as_m_s())
         });

@@ -1,0 +1,87 @@
+//! What is handed over besides readings: the assessment and the comparison as tables, spots on the wall as GeoJSON, and the schema of
+//! each table.
+
+use super::data::{of_csv, of_parquet};
+use super::{Done, Format, Order, What, what_of};
+use crate::session::basis;
+use backwall_report::assessment::assess;
+use backwall_report::csv;
+use backwall_report::geojson::Collection;
+use backwall_report::hand::hand_columns;
+use backwall_report::handover::{
+    assessment_columns, assessment_rows, comparison_columns, comparison_rows, json_schema, point_columns, point_rows, profile_columns,
+    profile_rows,
+};
+use backwall_report::parquet;
+use backwall_report::readings::{each_spot, reading_columns, spot_columns};
+use backwall_report::statistics::statistics_columns;
+use backwall_report::table::Column;
+use backwall_report::whole_file::{self, Tick, WholeFileError};
+use backwall_store::StoreError;
+use std::io::Write;
+
+/// The rows of an assessment as CSV or Parquet.
+pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+    let Order { args, reader, job, .. } = order;
+    let request = args.earlier.request(job.plan.job.units)?;
+    let request = basis::chosen(args.basis.as_deref(), &args.job, job)?.request(request, job)?;
+    let assessment = assess(reader, &request, tick)?;
+    let what = what_of(args);
+    let count = match what {
+        What::Comparison => put(order, "comparison", comparison_columns(), &comparison_rows(job, &assessment))?,
+        What::Points => put(order, "points", point_columns(), &point_rows(job, &assessment))?,
+        What::Profile => put(order, "profile", profile_columns(), &profile_rows(job, &assessment))?,
+        _ => put(order, "assessment", assessment_columns(), &assessment_rows(job, &assessment))?,
+    };
+    let runs = assessment.runs.iter().filter(|run| run.used).map(|run| run.run).collect();
+    let words = format!("{count} rows, {}", backwall_report::words::safe_text(&assessment.basis));
+    Ok(Done { count, files: vec![args.out.clone()], runs, words })
+}
+
+fn put<R>(order: &Order<'_>, what: &str, columns: Vec<Column<R>>, rows: &[R]) -> anyhow::Result<u64> {
+    let Order { args, job, .. } = order;
+    if args.format == Format::Parquet {
+        return whole_file::write(&args.out, |file| parquet::write_rows(what, columns, job, rows, file)).map_err(of_parquet);
+    }
+    let count = whole_file::write(&args.out, |out| {
+        if args.bom {
+            let fail = |why| WholeFileError::Io { path: args.out.clone(), what: "not written", why };
+            out.write_all("\u{feff}".as_bytes()).map_err(fail)?;
+        }
+        csv::write_rows(columns, rows, out)
+    });
+    count.map_err(of_csv)
+}
+
+/// Spots of the runs, on the unrolled wall.
+pub fn geojson(order: &Order<'_>) -> anyhow::Result<Done> {
+    let Order { args, reader, job, sources } = order;
+    let mut collection = Collection::new(&job.plan);
+    each_spot::<StoreError>(reader, job, sources, |row| {
+        collection.add(row);
+        Ok(())
+    })?;
+    let (count, without) = (collection.len(), collection.without_place);
+    whole_file::write_bytes(&args.out, collection.text().as_bytes())?;
+    let left_out =
+        if without > 0 { format!("; {without} left out, whose line has no azimuth or elevation in the plan") } else { String::new() };
+    let runs = sources.iter().map(|source| source.run().id).collect();
+    Ok(Done { count, files: vec![args.out.clone()], runs, words: format!("{count} spots{left_out}") })
+}
+
+/// What the rows of a table hold.
+pub fn schema(order: &Order<'_>) -> anyhow::Result<Done> {
+    let schema = match what_of(order.args) {
+        What::Readings => json_schema("reading", &reading_columns()),
+        What::Spots => json_schema("spot", &spot_columns()),
+        What::Statistics => json_schema("statistics", &statistics_columns()),
+        What::Hand => json_schema("hand", &hand_columns()),
+        What::Assessment => json_schema("assessment", &assessment_columns()),
+        What::Comparison => json_schema("comparison", &comparison_columns()),
+        What::Points => json_schema("point", &point_columns()),
+        What::Profile => json_schema("profile", &profile_columns()),
+    };
+    let count = schema["required"].as_array().map_or(0, |columns| columns.len() as u64);
+    whole_file::write_bytes(&order.args.out, serde_json::to_string_pretty(&schema)?.as_bytes())?;
+    Ok(Done { count, files: vec![order.args.out.clone()], runs: Vec::new(), words: format!("{count} columns") })
+}

@@ -1,0 +1,70 @@
+//! What an assessment is judged by, as a person names it: a file, one that was kept, or the plan, with the earlier surveys it names.
+
+use anyhow::{Context, bail};
+use backwall_report::assessment::{Judge, Request};
+use backwall_report::earlier::{self, Told};
+use backwall_store::{JobContents, small_file};
+use backwall_survey::job::statement::BasisText;
+use backwall_survey::job::{Basis, Said};
+use std::path::{Path, PathBuf};
+
+/// Stands for no basis at all.
+const PLAN: &str = "plan";
+
+/// A basis as an option names it.
+pub struct Chosen {
+    pub judge: Judge,
+    /// As its file has it; nothing for one that is kept already.
+    pub text: Option<BasisText>,
+    /// Where the files of its surveys lie.
+    folder: PathBuf,
+}
+
+/// What the option means in this job; without one what is in force.
+pub fn chosen(option: Option<&str>, job: &Path, contents: &JobContents) -> anyhow::Result<Chosen> {
+    let beside = |path: &Path| path.parent().map(Path::to_path_buf).unwrap_or_default();
+    let of_job = |judge| Chosen { judge, text: None, folder: beside(job) };
+    match option {
+        None => Ok(of_job(Judge::InForce)),
+        Some(PLAN) => Ok(of_job(Judge::Plan)),
+        Some(number) if number.bytes().all(|byte| byte.is_ascii_digit()) && !number.is_empty() => {
+            let id: i64 = number.parse()?;
+            let kept = contents.statements.iter().find(|statement| statement.id == id);
+            match kept.map(|statement| &statement.said) {
+                Some(Said::Basis(kept)) => Ok(of_job(Judge::By(Box::new(kept.basis.clone()), format!("statement {id}")))),
+                _ => bail!("--basis {id}: statement {id} is no basis; the job has {}", kept_ones(contents)),
+            }
+        }
+        Some(file) => {
+            let path = Path::new(file);
+            let text = small_file::text(path)
+                .with_context(|| format!("--basis {file}: neither a file that can be read, nor a number, nor '{PLAN}'"))?;
+            let basis = Basis::parse(file, &text)?;
+            let judge = Judge::By(Box::new(basis.clone()), format!("file {}", path.file_name().unwrap_or_default().to_string_lossy()));
+            Ok(Chosen { judge, text: Some(BasisText { text, basis }), folder: beside(path) })
+        }
+    }
+}
+
+fn kept_ones(contents: &JobContents) -> String {
+    let kept = contents.statements.iter().filter(|statement| matches!(statement.said, Said::Basis(_)));
+    let kept: Vec<String> = kept.map(|statement| statement.id.to_string()).collect();
+    if kept.is_empty() { "none: `--keep` keeps one".to_owned() } else { kept.join(", ") }
+}
+
+impl Chosen {
+    /// The request judged by it, with the surveys it names read beside those that were given.
+    pub fn request(&self, mut request: Request, contents: &JobContents) -> anyhow::Result<Request> {
+        let surveys = self.judge.of(contents).map(|(basis, _)| basis.surveys.clone()).unwrap_or_default();
+        for survey in surveys {
+            let path = self.folder.join(&survey);
+            let named = |known: &earlier::Survey| Path::new(&known.source).file_name() == path.file_name();
+            if request.earlier.iter().any(named) {
+                continue;
+            }
+            request.earlier.push(earlier::load(&path, &Told::default()).with_context(|| format!("surveys of the basis: {survey}"))?);
+        }
+        request.basis = self.judge.clone();
+        Ok(request)
+    }
+}
