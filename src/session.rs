@@ -10,6 +10,7 @@ pub mod left;
 mod open_job;
 pub mod report;
 pub mod review;
+pub mod sealed;
 pub mod unseen;
 
 pub use backend::{ConsoleBackend, ReadOnlyBackend};

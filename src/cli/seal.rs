@@ -1,7 +1,7 @@
-//! `backwall seal`: the digest over the whole job, to be kept elsewhere.
+//! `backwall seal`: the digest over the whole job, to be kept elsewhere, and a signature for it.
 
-use anyhow::bail;
-use backwall_store::JobFile;
+use crate::session::sealed::{SignedSeal, of_job};
+use anyhow::Context;
 use clap::Args;
 use serde_json::json;
 use std::path::PathBuf;
@@ -10,23 +10,55 @@ use std::path::PathBuf;
 pub struct SealArgs {
     /// The job file; it may be in use
     pub job: PathBuf,
+    /// Sign the seal with this Ed25519 private key, a PEM file
+    #[arg(long, value_name = "KEY.pem", requires_all = ["by", "out"])]
+    pub key: Option<PathBuf>,
+    /// Who signs
+    #[arg(long, value_name = "NAME", requires = "key")]
+    pub by: Option<String>,
+    /// Where the signed seal is written; a file that is there stays
+    #[arg(long, value_name = "FILE", requires = "key")]
+    pub out: Option<PathBuf>,
     /// One JSON object
     #[arg(long)]
     pub json: bool,
 }
 
 pub fn run(args: &SealArgs) -> anyhow::Result<()> {
-    let reader = JobFile::open_read_only(&args.job)?;
+    let (number, seal) = of_job(&args.job)?;
     let job = args.job.display();
-    let Some(seal) = reader.seal()? else {
-        bail!("{job}: its format is older than seals; open it once with `backwall open {job}`, which brings it up to date, then seal it");
+    let signed = match (&args.key, &args.by, &args.out) {
+        (Some(key), Some(by), Some(out)) => {
+            let at = chrono::Utc::now().to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+            let signed = SignedSeal::sign(&number, &seal, by, &at, key)?;
+            let mut file = std::fs::File::create_new(out).with_context(|| format!("{}: cannot be made", out.display()))?;
+            std::io::Write::write_all(&mut file, signed.written()?.as_bytes())
+                .and_then(|()| file.sync_all())
+                .with_context(|| format!("{}: cannot be written", out.display()))?;
+            Some((signed, out))
+        }
+        _ => None,
     };
     if args.json {
-        say!("{}", json!({"event": "seal", "job": job.to_string(), "entries": seal.entries, "digest": seal.digest}));
-    } else {
-        say!("{}", seal.digest);
-        say!("covers {} entries: all that was stated of the job, and every run that has ended. Keep it elsewhere:", seal.entries);
-        say!("`backwall verify {job} --against {}` shows later whether anything was removed or changed.", &seal.digest[..32]);
+        let public_key = signed.as_ref().map(|(signed, _)| &signed.public_key);
+        say!(
+            "{}",
+            json!({"event": "seal", "job": job.to_string(), "entries": seal.entries, "digest": seal.digest, "public_key": public_key})
+        );
+        return Ok(());
+    }
+    say!("{}", seal.digest);
+    say!("covers {} entries: all that was stated of the job, and every run that has ended. Keep it elsewhere:", seal.entries);
+    match signed {
+        Some((signed, out)) => {
+            let out = out.display();
+            say!(
+                "signed by {} with the key {}: `backwall verify {job} --seal {out}` holds the job against it",
+                signed.name,
+                signed.public_key
+            );
+        }
+        None => say!("`backwall verify {job} --against {}` shows later whether anything was removed or changed.", &seal.digest[..32]),
     }
     Ok(())
 }

@@ -1,7 +1,8 @@
 //! `backwall verify JOB`: the digests, and every reading again from its waveform.
 
 use super::work::interruptible;
-use anyhow::bail;
+use crate::session::sealed::SignedSeal;
+use anyhow::{Context, bail};
 use backwall_store::photos::{self, PhotoState};
 use backwall_store::{AgainstSeal, JobFile, JobReader, LEAST_DIGITS, Moved, RunState};
 use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
@@ -15,6 +16,12 @@ pub struct Args {
     /// A seal of the job that was kept elsewhere (`backwall seal`, or the report): shows whether anything was removed since
     #[arg(long, value_name = "DIGEST")]
     pub against: Option<String>,
+    /// A signed seal (`backwall seal --key`): the same, and whether its signature holds
+    #[arg(long, value_name = "FILE", conflicts_with = "against")]
+    pub seal: Option<PathBuf>,
+    /// The key the seal must be signed with, an Ed25519 public key as a PEM file
+    #[arg(long, value_name = "KEY.pem", requires = "seal")]
+    pub key: Option<PathBuf>,
     /// Say what was found as one JSON object
     #[arg(long)]
     pub json: bool,
@@ -22,7 +29,12 @@ pub struct Args {
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
-    let against = args.against.as_deref().map(|seal| against(&reader, seal)).transpose()?;
+    let signed = args.seal.as_deref().map(SignedSeal::read).transpose()?;
+    if let (Some(signed), Some(path)) = (&signed, &args.seal) {
+        signed.check(args.key.as_deref()).with_context(|| path.display().to_string())?;
+    }
+    let seal = args.against.as_deref().or(signed.as_ref().map(|signed| signed.digest.as_str()));
+    let against = seal.map(|seal| against(&reader, seal)).transpose()?;
     let verdict = interruptible("readings tried", |tick| reader.verify_telling(tick))??;
     let job = args.job.display();
     let photos = photos_of(&reader, &args.job)?;
@@ -94,6 +106,10 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         say!("{job}: whole");
         if let Some((_, words)) = against {
             say!("{words}");
+        }
+        if let Some(SignedSeal { name, at, public_key, .. }) = &signed {
+            let asked = if args.key.is_some() { ", the one asked for" } else { ": is it theirs? --key KEY.pem asks for a known one" };
+            say!("signed by {name} at {at} with the key {public_key}{asked}");
         }
     }
     Ok(())

@@ -18,7 +18,8 @@ enum Change {
 }
 
 fn change() -> impl Strategy<Value = Change> {
-    let bits = ["=", "[[", "]", "\"", "'''", "nan", "inf", "-", "1e400", "\n", "0x", "{", ".", "9223372036854775808", "\u{202e}", "true", "[]"];
+    let bits =
+        ["=", "[[", "]", "\"", "'''", "nan", "inf", "-", "1e400", "\n", "0x", "{", ".", "9223372036854775808", "\u{202e}", "true", "[]"];
     prop_oneof![
         (1u16..200).prop_map(Change::Cut),
         proptest::sample::select(bits.to_vec()).prop_map(Change::Put),

@@ -119,7 +119,10 @@ impl Search {
                 let tap = (k * step + phase).checked_sub(shift).and_then(|k| taps.get(k)).copied().unwrap_or(0.0);
                 libm::round(tap * room) as i16
             };
-            (0..step).flat_map(|phase| (0..width).map(move |k| (phase, 2 * k))).map(|(phase, k)| pair(whole(phase, k), whole(phase, k + 1))).collect()
+            (0..step)
+                .flat_map(|phase| (0..width).map(move |k| (phase, 2 * k)))
+                .map(|(phase, k)| pair(whole(phase, k), whole(phase, k + 1)))
+                .collect()
         };
         Self { step, lead, width, re: laid_out(re), im: laid_out(im), unit: (1.0 / room) as f32 }
     }

@@ -74,7 +74,7 @@ fn an_export_is_whole_or_not_there_and_never_replaces_a_job() {
 fn verify_fails_on_a_file_that_is_not_as_it_was_saved() {
     let folder = tempfile::tempdir().unwrap();
     let job = make(folder.path());
-    let verify = || verify::run(&verify::Args { job: job.clone(), against: None, json: true });
+    let verify = || verify::run(&verify::Args { job: job.clone(), against: None, seal: None, key: None, json: true });
     verify().unwrap();
     rusqlite::Connection::open(&job).unwrap().execute_batch("DROP TRIGGER job_no_update; UPDATE job SET number = 'X-1'").unwrap();
     let said = verify().unwrap_err().to_string();

@@ -1,0 +1,100 @@
+//! A seal signed with a key: written, read and checked. The signature is Ed25519 (RFC 8032), keys are PEM files as RFC 8410 has them
+//! (`openssl genpkey -algorithm ed25519 -out key.pem`). It says who vouches for the digest; the digest says what for.
+
+use anyhow::{Context, bail};
+use backwall_store::{JobFile, Seal, small_file};
+use ed25519_compact::{KeyPair, PublicKey, Signature};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The file of a signed seal.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SignedSeal {
+    /// The job's number.
+    pub job: String,
+    pub entries: u64,
+    pub digest: String,
+    pub name: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// Hex, as the signature is.
+    pub public_key: String,
+    pub signature: String,
+}
+
+impl SignedSeal {
+    /// Signs a job's seal with the private key in a PEM file.
+    pub fn sign(job: &str, seal: &Seal, name: &str, at: &str, key: &Path) -> anyhow::Result<Self> {
+        let of = key.display();
+        let pem = small_file::text(key).with_context(|| format!("{of}: the key cannot be read"))?;
+        let pair = KeyPair::from_pem(&pem).map_err(|_| {
+            anyhow::anyhow!(
+                "{of}: is no Ed25519 private key in PEM (PRIVATE KEY); make one with `openssl genpkey -algorithm ed25519 -out {of}`"
+            )
+        })?;
+        let mut signed = Self {
+            job: job.to_owned(),
+            entries: seal.entries,
+            digest: seal.digest.clone(),
+            name: name.to_owned(),
+            at: at.to_owned(),
+            public_key: hex(&*pair.pk),
+            signature: String::new(),
+        };
+        signed.signature = hex(&*pair.sk.sign(signed.message(), None));
+        Ok(signed)
+    }
+
+    pub fn read(path: &Path) -> anyhow::Result<Self> {
+        let of = path.display();
+        let text = small_file::text(path).with_context(|| format!("{of}: the signed seal cannot be read"))?;
+        toml::from_str(&text).map_err(|error| anyhow::anyhow!("{of}: is no signed seal: {}", error.message()))
+    }
+
+    pub fn written(&self) -> anyhow::Result<String> {
+        let table = toml::to_string(self).context("the signed seal cannot be written")?;
+        Ok(format!("# The seal of a job file and who signed it. `backwall verify JOB --seal FILE` holds the job against it.\n{table}"))
+    }
+
+    /// What is signed: a line of each, in this order.
+    pub fn message(&self) -> String {
+        let Self { job, entries, digest, name, at, .. } = self;
+        format!("backwall seal 1\n{job}\n{entries}\n{digest}\n{name}\n{at}\n")
+    }
+
+    /// Whether the signature is by the key that stands in it, and that key is the one asked for.
+    pub fn check(&self, key: Option<&Path>) -> anyhow::Result<()> {
+        let wrong = || anyhow::anyhow!("the signature of {} does NOT hold: the seal was changed, or signed with another key", self.name);
+        let public = bytes(&self.public_key).and_then(|bytes| PublicKey::from_slice(&bytes).ok()).with_context(wrong)?;
+        let signature = bytes(&self.signature).and_then(|bytes| Signature::from_slice(&bytes).ok()).with_context(wrong)?;
+        public.verify(self.message(), &signature).map_err(|_| wrong())?;
+        let Some(key) = key else { return Ok(()) };
+        let of = key.display();
+        let pem = small_file::text(key).with_context(|| format!("{of}: the key cannot be read"))?;
+        let known = PublicKey::from_pem(&pem).map_err(|_| anyhow::anyhow!("{of}: is no Ed25519 public key in PEM (PUBLIC KEY)"))?;
+        if known != public {
+            bail!("the seal was signed with another key than {of}");
+        }
+        Ok(())
+    }
+}
+
+/// The job's number and seal.
+pub fn of_job(path: &Path) -> anyhow::Result<(String, Seal)> {
+    let reader = JobFile::open_read_only(path)?;
+    let job = path.display();
+    let Some(seal) = reader.seal()? else {
+        bail!("{job}: its format is older than seals; open it once with `backwall open {job}`, which brings it up to date, then seal it");
+    };
+    Ok((reader.contents()?.plan.job.number.clone(), seal))
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn bytes(hex: &str) -> Option<Vec<u8>> {
+    let (pairs, []) = hex.as_bytes().as_chunks::<2>() else { return None };
+    pairs.iter().map(|pair| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok()).collect()
+}
