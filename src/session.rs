@@ -7,6 +7,7 @@ mod draft;
 pub mod evaluate;
 pub mod left;
 mod open_job;
+pub mod photo;
 pub mod report;
 pub mod review;
 pub mod unseen;

@@ -59,6 +59,10 @@ const LISTS: &[Mode] = &[
     M::Origin,
 ];
 
+/// Where something was looked at, and a letter is no answer.
+const NOTED: &[Mode] =
+    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckSign, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun];
+
 const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
 const AMEND_HELP: &str = "put right what is wrong with this run, by name and reason: does not count, counts again, another line, and so on";
@@ -151,9 +155,13 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[letter('n')],
         A::Note,
-        &[M::Calibrate, M::Ready, M::Connecting, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
+        &[M::Calibrate, M::Ready, M::Connecting, M::Scanning, M::Ended, M::ReviewRun],
         ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
     ),
+    // The footer of the list of runs has no room for it beside how to leave.
+    bind(&[letter('n')], A::Note, &[M::Runs], ["n", "", "write a note"]),
+    bind(&[letter('P')], A::Photo, NOTED, ["P", "", "add a photo: of the place under the cursor or of the crawler, else of the job"]),
+    bind(&[letter('W')], A::Witness, NOTED, ["W", "", "at a witness point: who saw what, with initials"]),
     bind(
         &[letter('1')],
         A::Mark(0),
@@ -349,7 +357,8 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
     bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the minimum always shows"]),
     bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
-    bind(&[key(KeyCode::Up)], A::Up, &[M::Planning], ["↑↓", "move", "through the plan"]),
+    // The footer names how to leave; arrows are tried anyway.
+    bind(&[key(KeyCode::Up)], A::Up, &[M::Planning], ["↑↓", "", "through the plan"]),
     bind(&[key(KeyCode::Down)], A::Down, &[M::Planning], ["", "", ""]),
     bind(&[key(KeyCode::PageUp)], A::PageUp, &[M::Planning], ["PgUp PgDn", "", "ten rows at a time"]),
     bind(&[key(KeyCode::PageDown)], A::PageDown, &[M::Planning], ["", "", ""]),

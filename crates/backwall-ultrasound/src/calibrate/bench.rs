@@ -96,8 +96,7 @@ impl Bench<'_> {
                 self.load(filter, block, shot);
                 let Some(taken) = self.echo_near(filter, mean(found.iter().map(|e| e.time_ns)), MOST_JITTER_NS, 8.0) else { continue };
                 tops_over(&mut self.trace, 0.0, 8.0, &mut self.tops);
-                let all: Vec<(f64, f64)> =
-                    self.tops.iter().map(|top| (self.input.base.time_at(top.at).as_ns(), top.height)).collect();
+                let all: Vec<(f64, f64)> = self.tops.iter().map(|top| (self.input.base.time_at(top.at).as_ns(), top.height)).collect();
                 refused.extend(train::is_first(&all, &path, thickness, (taken.time_ns, taken.height)).err());
             }
             if 2 * refused.len() > found.len()
