@@ -123,14 +123,12 @@ pub const BINDINGS: &[Binding] = &[
         BENCH,
         ["k", "keep", "keep the calibration or the moved gate as a new set-up; earlier ones stay"],
     ),
-    bind(&[letter('d')], A::Bench(B::Distance), BENCH, ["d", "distance", "check the encoder over a measured distance of 500 mm or more"]),
     bind(
         &[letter('x')],
         A::Bench(B::Drop),
         BENCH,
         ["x", "", "give up what the probe is on (a verification has then failed), or take the last block off"],
     ),
-    bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
     bind(
         &[letter('p')],
         A::Bench(B::Propose),
@@ -155,7 +153,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[letter('n')],
         A::Note,
-        &[M::Calibrate, M::Ready, M::Connecting, M::Scanning, M::Ended, M::ReviewRun],
+        &[M::Ready, M::Connecting, M::Scanning, M::Ended, M::ReviewRun],
         ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
     ),
     // The footer of the list of runs has no room for it beside how to leave.
@@ -270,12 +268,6 @@ pub const BINDINGS: &[Binding] = &[
         A::Comment,
         &[M::CheckConfirm, M::CheckChoice, M::CheckField],
         ["c", "comment", "add words to an answer; the earlier answer stays"],
-    ),
-    bind(
-        &[letter('e')],
-        A::EditSetup,
-        &[M::Calibrate],
-        ["e", "edit", "type velocity, zero and gate; kept beside the earlier set-ups with your name"],
     ),
     bind(&[letter('s')], A::Walk(W::NextSpot), WALK, ["s/S", "spot", "next or previous spot, in the way the line was driven"]),
     bind(&[letter('S')], A::Walk(W::PreviousSpot), WALK, ["", "", ""]),
@@ -405,6 +397,16 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::BackTab), key(KeyCode::Up)], A::PreviousField, &[M::Typing], ["", "", ""]),
     bind(&[key(KeyCode::Tab)], A::NextStep, STEPS, ["Tab", "next step", "next step; Shift-Tab goes back. A run goes on meanwhile"]),
     bind(&[key(KeyCode::BackTab)], A::PreviousStep, STEPS, ["", "", ""]),
+    // Behind the way on, which must be seen at 80 columns.
+    bind(&[letter('d')], A::Bench(B::Distance), BENCH, ["d", "distance", "check the encoder over a measured distance of 500 mm or more"]),
+    bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
+    bind(&[letter('n')], A::Note, BENCH, ["n", "note", "write a note"]),
+    bind(
+        &[letter('e')],
+        A::EditSetup,
+        &[M::Calibrate],
+        ["e", "edit", "type velocity, zero and gate; kept beside the earlier set-ups with your name"],
+    ),
     bind(&[letter('t')], A::NextTheme, STEPS, ["t", "", "colours: dark, light, sunlight, mono"]),
     bind(&[letter('g')], A::NextGlyphs, STEPS, ["g", "", "characters for drawing: braille, half blocks, ASCII"]),
     bind(&[letter('g')], A::NextGlyphs, &[M::TestCard], ["g", "", "characters for drawing: braille, half blocks, ASCII"]),
