@@ -8,6 +8,7 @@ mod draft;
 pub mod evaluate;
 pub mod left;
 mod open_job;
+pub mod photo;
 pub mod report;
 pub mod review;
 pub mod sealed;

@@ -4,6 +4,7 @@
 
 use super::replay::Replay;
 use super::review::{Ask, News, Outline, Overview};
+use super::state::NewPhoto;
 use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
 use crate::live::{Begin, Command, Connecting, LiveView, Wall};
@@ -51,6 +52,11 @@ pub trait Backend: Send + 'static {
     /// Keeps what somebody says of the job, if it makes sense now; answers its number.
     fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
         let _ = statement;
+        anyhow::bail!(self.refusal())
+    }
+    /// Reads a photo's file and keeps it; answers the number and the words of what was kept.
+    fn photo(&mut self, photo: NewPhoto, by: Signed) -> anyhow::Result<(i64, String)> {
+        let _ = (photo, by);
         anyhow::bail!(self.refusal())
     }
     /// Enters a set-up, in force from then on; answers its number.

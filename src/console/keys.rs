@@ -36,6 +36,10 @@ pub enum Action {
     Start,
     Override,
     Note,
+    /// A photo goes with the job.
+    Photo,
+    /// Somebody saw something being done.
+    Witness,
     /// Flag the place with the mark of this number.
     Mark(u8),
     Acknowledge,
@@ -390,6 +394,8 @@ mod tests {
             Walk(W::LimitHome),
             Walk(W::AllRuns),
             Walk(W::Acknowledge),
+            Photo,
+            Witness,
             Walk(W::ByHand),
             Walk(W::Accept),
             Walk(W::Evaluate),

@@ -77,7 +77,7 @@ impl Planning {
     }
 
     pub fn problem_words(problem: &Problem) -> String {
-        safe_text(&format!("{}: {}", problem.key, problem.message))
+        safe_text(&format!("{}: {}", counted(&problem.key), problem.message))
     }
 
     /// Goes to the next row with a mistake; `false` where there is none.
@@ -97,6 +97,19 @@ impl Planning {
         let next = (self.at + 1..self.rows.len()).find(|at| matches!(self.rows[*at], Row::Key(..)));
         self.at = next.unwrap_or(self.at);
     }
+}
+
+/// A path counted as people count: the first course is 1.
+pub fn counted(path: &str) -> String {
+    let mut parts = path.split('[');
+    let mut words = parts.next().unwrap_or_default().to_owned();
+    for part in parts {
+        match part.split_once(']').and_then(|(number, rest)| Some((number.parse::<usize>().ok()?, rest))) {
+            Some((number, rest)) => words += &format!(" {}{rest}", number + 1),
+            None => words += &format!("[{part}"),
+        }
+    }
+    words
 }
 
 /// What counts where a key is left out, in words; nothing for one that must be there.

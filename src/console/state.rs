@@ -4,7 +4,7 @@
 mod message;
 mod run;
 
-pub use message::{Effect, Event};
+pub use message::{Effect, Event, NewPhoto};
 pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, WaveScale, ZOOMS};
 
 use super::form::Form;
@@ -74,6 +74,12 @@ pub enum Purpose {
     Hand {
         run: RunId,
         line: String,
+    },
+    Photo {
+        at: Where,
+    },
+    Witness {
+        run: Option<RunId>,
     },
     Setup,
     /// What is to be put right of a run.

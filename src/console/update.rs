@@ -7,6 +7,7 @@ mod change;
 mod evaluate;
 mod hand;
 mod left;
+mod noted;
 mod place;
 mod planning;
 pub(super) mod progress;
@@ -360,6 +361,8 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Start => start::ask(app),
         Action::Override => prompt::ask_override(app),
         Action::Note => prompt::ask_note(app),
+        Action::Photo => noted::ask_photo(app),
+        Action::Witness => noted::ask_witness(app),
         Action::Mark(number) if app.step == Step::Review => hand::ask_later(app, MarkKind::ALL.get(usize::from(number)).copied()),
         Action::Mark(number) => steps::mark(app, number),
         Action::Acknowledge if !app.scanning() => acknowledge::of_ended(app),

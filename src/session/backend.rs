@@ -3,8 +3,10 @@
 use super::amend;
 use super::evaluate;
 use super::open_job::Session;
+use super::photo;
 use super::review::{self, EarlierSurvey};
 use crate::console::backend::{ReadOutline, WriteReport};
+use crate::console::state::NewPhoto;
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::live::bench::BenchHandle;
@@ -46,6 +48,12 @@ impl Backend for ConsoleBackend {
     }
     fn state(&mut self, statement: Statement) -> anyhow::Result<i64> {
         amend::state(&self.session.file, statement)
+    }
+    fn photo(&mut self, photo: NewPhoto, by: Signed) -> anyhow::Result<(i64, String)> {
+        let file = &self.session.file;
+        let statement = photo::add(file.path(), &file.contents()?, photo, by)?;
+        let words = statement.said.to_string();
+        Ok((file.writer().state(statement)?, words))
     }
     fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
         Ok(self.session.file.writer().add_setup(setup, origin, by)?)

@@ -1,6 +1,6 @@
-//! A first day by keys alone, in a terminal of 80 by 24: from an empty folder over plan, checklist and a run to the written report.
-//! The calibration on blocks is overridden here; the bench has tests of its own. Every key is looked for on the screen before it is pressed,
-//! and what is typed for a plan is what the screen gives as an example.
+//! A first day by keys alone, in a terminal of 80 by 24: from an empty folder over plan, checklist, calibration on blocks and a run to the
+//! written report. Every key is looked for on the screen before it is pressed, and what is typed for a plan is what the screen gives as an
+//! example; the device has the probe that these examples describe.
 #![cfg(unix)]
 
 use crate::common::*;
@@ -9,7 +9,7 @@ use backwall_simulate::wall::{Leg, Wall};
 use backwall_simulate::{Crawler, End};
 use backwall_store::{JobFile, RunState};
 use backwall_survey::job::checklist::{Checklist, ItemKind};
-use backwall_units::{Length, Speed};
+use backwall_units::{Length, Speed, Time};
 use std::collections::HashMap;
 use std::io::Write;
 use std::net::{TcpListener, TcpStream};
@@ -96,7 +96,7 @@ impl Device {
     }
 
     fn serve(&self, mut client: TcpStream) {
-        let wall = demo_wall();
+        let wall = wall_of_the_examples();
         let (mut at, mut does) = *self.does.lock().unwrap();
         let mut crawler = does.crawler(&wall);
         let mut frames = Vec::new();
@@ -120,6 +120,14 @@ impl Device {
         let mut does = self.does.lock().unwrap();
         *does = (does.0 + 1, what);
     }
+}
+
+/// The demo's wall under a probe with a longer tyre: the plan's example of a zero is 12 µs, and the record begins as much later.
+fn wall_of_the_examples() -> Wall {
+    let mut wall = demo_wall();
+    let later = Time::us(12.0) - wall.zero(wall.steel.block_temperature);
+    (wall.probe.delay, wall.receiver.first) = (wall.probe.delay + later, wall.receiver.first + later);
+    wall
 }
 
 impl Does {
@@ -211,14 +219,48 @@ fn answer(hands: &mut Hands) {
     hands.wait_for("signed by");
 }
 
+/// Puts the probe on a block and takes it once it is steady.
+fn on_block(hands: &mut Hands, device: &Device, (key, label): (&str, &str), mm: f64, fields: usize, taken: &str) {
+    device.now(Does::StandsOn(mm));
+    hands.press(key, label);
+    hands.wait_for("true thickness");
+    hands.types(&format!("{mm}"));
+    hands.press("Enter", "keep");
+    // The serial is proposed from the second block on.
+    if !hands.wait_for("block serial").contains("SB-4") {
+        hands.types("SB-4");
+    }
+    (1..fields).for_each(|_| hands.press("Enter", "keep"));
+    hands.wait_for("STEADY, Enter takes it");
+    hands.press("Enter", "take");
+    hands.wait_for(taken);
+}
+
+/// The encoder over a distance, three blocks, and a fourth to verify on.
+fn calibrate(hands: &mut Hands, device: &Device) {
+    hands.press("Tab", "next step");
+    hands.press("d", "distance");
+    hands.wait_for("encoder over:");
+    hands.types("500");
+    hands.press("Enter", "keep");
+    hands.wait_for("Enter marks it");
+    hands.press("Enter", "take");
+    hands.wait_for("0 counts, 0.0 mm");
+    device.now(Does::Drives(500.0, 200.0));
+    hands.see("the end of the distance", |text| ["499.9", "500.0", "500.1"].iter().any(|mm| text.contains(&format!("{mm} mm by"))));
+    hands.press("Enter", "take");
+    hands.see("the encoder's scale", |text| !text.contains("DISTANCE 500 mm"));
+    for mm in [4.0, 10.0, 12.5] {
+        on_block(hands, device, ("b", "block"), mm, 3, &format!("taken: {mm:.3} mm"));
+    }
+    hands.wait_for("3 blocks: velocity and zero are solved");
+    on_block(hands, device, ("v", "verify"), 8.0, 4, "verification PASSED");
+}
+
 fn scan(hands: &mut Hands, device: &Device) {
     device.now(Does::Drives(300.0, 50.0));
     hands.press("Tab", "next step");
-    hands.press("Tab", "next step");
-    hands.press("o", "override");
-    hands.wait_for("although it is not allowed");
-    hands.types("trial run: no blocks here");
-    (0..3).for_each(|_| hands.press("Enter", "keep"));
+    hands.press("s", "start run");
     hands.wait_for("Start this run?");
     hands.press("Enter", "keep");
     hands.see("the end of the drive", |text| text.contains("REC saved 0.29") || text.contains("REC saved 0.30"));
@@ -240,12 +282,12 @@ fn from_an_empty_folder_to_a_written_report_with_keys_that_the_screen_shows() {
     let (device, stream) = Device::start();
     let mut hands = Hands { terminal: Terminal::open(&["open", path, "--stream", &stream], 24, 80, folder.path()) };
     answer(&mut hands);
+    calibrate(&mut hands, &device);
     scan(&mut hands, &device);
     hands.press("Esc", "back");
     hands.press("Tab", "next step");
     hands.press("w", "report");
     hands.wait_for("report written: tk7.pdf");
-    hands.press("Tab", "next step");
     hands.press("q", "quit");
     assert_eq!(hands.terminal.exit(Duration::from_secs(10)), 0, "{}", hands.terminal.text());
 
@@ -253,8 +295,11 @@ fn from_an_empty_folder_to_a_written_report_with_keys_that_the_screen_shows() {
     let run = &contents.runs[0];
     assert_eq!((contents.runs.len(), run.state, run.start.line.as_str()), (1, RunState::Closed, "A090"));
     assert!(run.readings > 50 && contents.signatures.len() == 1, "{run:?}");
-    // What is missing was overridden with a reason: the blocks, and the encoder over a measured distance.
-    assert!(run.start.checklist_override.as_ref().is_some_and(|why| why.contains("no blocks here")), "{run:?}");
+    // Nothing was overridden, and what was found on the blocks is the probe that stood on them.
+    assert_eq!(run.start.checklist_override, None);
+    let calibration = contents.setup_in_force().and_then(|entry| entry.setup.calibration.clone()).unwrap();
+    assert!((calibration.zero - Time::us(12.0)).abs() < Time::ns(20.0), "{:?}", calibration.zero);
+    assert!(contents.checks.len() == 1 && contents.checks[0].passed() && contents.encoder_checks.len() == 1, "{:?}", contents.checks);
     let report = std::fs::read(folder.path().join("tk7.pdf")).unwrap();
     assert!(report.starts_with(b"%PDF-1.7") && report.len() > 20_000, "{} B", report.len());
 }

@@ -7,6 +7,7 @@ use backwall::console::update::update;
 use backwall::console::{Step, Theme};
 use backwall::live::{Command, LiveView, Phase};
 use backwall_store::RunState;
+use backwall_survey::job::plan::CrawlerPlan;
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::{Flag, Flags, Quality};
 use backwall_units::Length;
@@ -153,6 +154,23 @@ fn what_is_free_on_the_disk_stands_once_and_steadily() {
     change(&mut app, |view| view.saved.free_bytes = Some(1_380_000_000));
     for size in SIZES {
         assert!(top(&app, size).contains("disk 50 min"), "{}", top(&app, size));
+    }
+}
+
+// At 80 columns a low battery and a short disk push off what is good to know, also while something is due.
+#[test]
+fn a_low_battery_and_a_short_disk_stand_in_the_top_line_at_80_columns() {
+    let mut app = scanning(Direction::Up);
+    app.contents.plan.crawler = Some(CrawlerPlan { battery_low_mv: Some(14_000), ..CrawlerPlan::default() });
+    change(&mut app, |view| view.telemetry.battery_mv = Some(14_100));
+    assert!(!top(&app, (80, 24)).contains("BATTERY"), "{}", top(&app, (80, 24)));
+    change(&mut app, |view| view.telemetry.battery_mv = Some(14_000));
+    assert!(top(&app, (80, 24)).contains("BATTERY 14.0V"), "{}", top(&app, (80, 24)));
+    // 46 MB in 100 s: 300 MB are 10 minutes.
+    change(&mut app, |view| view.saved.free_bytes = Some(300_000_000));
+    for size in SIZES {
+        let line = top(&app, size);
+        assert!(line.contains("BATTERY 14.0V") && line.contains("disk 10 min") && line.contains("REC saved"), "{line}");
     }
 }
 

@@ -157,7 +157,7 @@ fn a_start_off_the_line_is_refused_and_nothing_is_recorded() {
 }
 
 /// A job with a run on A120 whose stream broke off after a part of it.
-fn broken_off(folder: &Path) -> std::path::PathBuf {
+pub fn broken_off(folder: &Path) -> std::path::PathBuf {
     let job = signed_job(folder);
     let stream = std::fs::read(root().join("demo-stream/A120.shots")).unwrap();
     let part = folder.join("part.shots");

@@ -7,6 +7,7 @@ mod bench;
 mod fit;
 mod rest;
 mod sight;
+mod train;
 
 pub use fit::finds_path;
 pub use rest::{Calibrated, LeftOut, calibrate_what_holds};
@@ -72,6 +73,23 @@ pub enum CalibrationError {
          {end_us:.2} us. Set the device to a longer record, or take a thinner block"
     )]
     BehindRecord { thickness: f64, echo: &'static str, due_us: f64, end_us: f64 },
+    #[error(
+        "the {thickness} mm block was read on a repeat: its first echo stands at {first_us:.2} us, not at {taken_us:.2} us. The zero is \
+         nearer to {zero_us:.2} us than to the {typed_us:.2} us the typed one led to. Put the typed zero right (zero_ns of the plan), and \
+         look whether the device's record begins where its settings say"
+    )]
+    RepeatTaken { thickness: f64, taken_us: f64, first_us: f64, typed_us: f64, zero_us: f64 },
+    #[error(
+        "the {thickness} mm block shows no echo at {due_us:.2} us, where the typed zero puts its first, but a row of echoes as it must have \
+         them from {first_us:.2} us on: the zero is near {zero_us:.2} us. Put the typed zero right (zero_ns of the plan), and look whether \
+         the device's record begins where its settings say"
+    )]
+    Elsewhere { thickness: f64, due_us: f64, first_us: f64, zero_us: f64 },
+    #[error(
+        "the echo at {taken_us:.2} us, where the {thickness} mm block must show its first, has others as high before it, as a block of \
+         {shows:.2} mm has them. Look at the block, its thickness as typed, and the typed zero"
+    )]
+    OtherBlock { thickness: f64, taken_us: f64, shows: f64 },
     #[error("finding the velocity needs two different thicknesses: measure a second block, or type the velocity")]
     OneThickness,
     #[error(
@@ -159,6 +177,7 @@ fn learn(input: &CalibrationInput) -> Result<Calibration, Refusal> {
             filter = Filter::matched(&pulse, typed.frequency, input.base.rate);
         }
     }
+    bench.check_first(&filter, &found.path, &echoes)?;
     Ok(bench.finish(typed, pulse, &filter, found, temperature, &echoes)?)
 }
 

@@ -59,6 +59,10 @@ const LISTS: &[Mode] = &[
     M::Origin,
 ];
 
+/// Where something was looked at, and a letter is no answer.
+const NOTED: &[Mode] =
+    &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckSign, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun];
+
 const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
 const AMEND_HELP: &str = "put right what is wrong with this run, by name and reason: does not count, counts again, another line, and so on";
@@ -119,14 +123,12 @@ pub const BINDINGS: &[Binding] = &[
         BENCH,
         ["k", "keep", "keep the calibration or the moved gate as a new set-up; earlier ones stay"],
     ),
-    bind(&[letter('d')], A::Bench(B::Distance), BENCH, ["d", "distance", "check the encoder over a measured distance of 500 mm or more"]),
     bind(
         &[letter('x')],
         A::Bench(B::Drop),
         BENCH,
         ["x", "", "give up what the probe is on (a verification has then failed), or take the last block off"],
     ),
-    bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
     bind(
         &[letter('p')],
         A::Bench(B::Propose),
@@ -151,9 +153,13 @@ pub const BINDINGS: &[Binding] = &[
     bind(
         &[letter('n')],
         A::Note,
-        &[M::Calibrate, M::Ready, M::Connecting, M::Scanning, M::Ended, M::Runs, M::ReviewRun],
+        &[M::Ready, M::Connecting, M::Scanning, M::Ended, M::ReviewRun],
         ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
     ),
+    // The footer of the list of runs has no room for it beside how to leave.
+    bind(&[letter('n')], A::Note, &[M::Runs], ["n", "", "write a note"]),
+    bind(&[letter('P')], A::Photo, NOTED, ["P", "", "add a photo: of the place under the cursor or of the crawler, else of the job"]),
+    bind(&[letter('W')], A::Witness, NOTED, ["W", "", "at a witness point: who saw what, with initials"]),
     bind(
         &[letter('1')],
         A::Mark(0),
@@ -263,12 +269,6 @@ pub const BINDINGS: &[Binding] = &[
         &[M::CheckConfirm, M::CheckChoice, M::CheckField],
         ["c", "comment", "add words to an answer; the earlier answer stays"],
     ),
-    bind(
-        &[letter('e')],
-        A::EditSetup,
-        &[M::Calibrate],
-        ["e", "edit", "type velocity, zero and gate; kept beside the earlier set-ups with your name"],
-    ),
     bind(&[letter('s')], A::Walk(W::NextSpot), WALK, ["s/S", "spot", "next or previous spot, in the way the line was driven"]),
     bind(&[letter('S')], A::Walk(W::PreviousSpot), WALK, ["", "", ""]),
     bind(&[letter('m')], A::Walk(W::Least), &[M::ReviewRun, M::Map], ["m", "minimum", "the minimum reading of all"]),
@@ -349,7 +349,8 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::End)], A::End, WALK, ["End", "", "to the far end of what was driven"]),
     bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the minimum always shows"]),
     bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
-    bind(&[key(KeyCode::Up)], A::Up, &[M::Planning], ["↑↓", "move", "through the plan"]),
+    // The footer names how to leave; arrows are tried anyway.
+    bind(&[key(KeyCode::Up)], A::Up, &[M::Planning], ["↑↓", "", "through the plan"]),
     bind(&[key(KeyCode::Down)], A::Down, &[M::Planning], ["", "", ""]),
     bind(&[key(KeyCode::PageUp)], A::PageUp, &[M::Planning], ["PgUp PgDn", "", "ten rows at a time"]),
     bind(&[key(KeyCode::PageDown)], A::PageDown, &[M::Planning], ["", "", ""]),
@@ -396,6 +397,16 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::BackTab), key(KeyCode::Up)], A::PreviousField, &[M::Typing], ["", "", ""]),
     bind(&[key(KeyCode::Tab)], A::NextStep, STEPS, ["Tab", "next step", "next step; Shift-Tab goes back. A run goes on meanwhile"]),
     bind(&[key(KeyCode::BackTab)], A::PreviousStep, STEPS, ["", "", ""]),
+    // Behind the way on, which must be seen at 80 columns.
+    bind(&[letter('d')], A::Bench(B::Distance), BENCH, ["d", "distance", "check the encoder over a measured distance of 500 mm or more"]),
+    bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
+    bind(&[letter('n')], A::Note, BENCH, ["n", "note", "write a note"]),
+    bind(
+        &[letter('e')],
+        A::EditSetup,
+        &[M::Calibrate],
+        ["e", "edit", "type velocity, zero and gate; kept beside the earlier set-ups with your name"],
+    ),
     bind(&[letter('t')], A::NextTheme, STEPS, ["t", "", "colours: dark, light, sunlight, mono"]),
     bind(&[letter('g')], A::NextGlyphs, STEPS, ["g", "", "characters for drawing: braille, half blocks, ASCII"]),
     bind(&[letter('g')], A::NextGlyphs, &[M::TestCard], ["g", "", "characters for drawing: braille, half blocks, ASCII"]),

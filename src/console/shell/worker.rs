@@ -85,6 +85,7 @@ pub(super) fn is_write(effect: &Effect) -> bool {
             | Effect::Sign(_)
             | Effect::Note(_)
             | Effect::State(_)
+            | Effect::Photo(..)
             | Effect::MakeJob(_)
             | Effect::SetSetup { .. }
             | Effect::Change { .. }
@@ -199,6 +200,11 @@ impl<B: Backend> Worker<B> {
                 let words = statement.said.to_string();
                 let id = self.backend.state(*statement).context("what was said was NOT kept")?;
                 // Everything may follow from it.
+                self.read()?;
+                return said(format!("kept as statement {id}: {words}"));
+            }
+            Effect::Photo(photo, by) => {
+                let (id, words) = self.backend.photo(*photo, by).context("the photo was NOT kept")?;
                 self.read()?;
                 return said(format!("kept as statement {id}: {words}"));
             }

@@ -8,11 +8,13 @@ use crate::live::{Begin, Changed, Command, LiveView, Wall};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
+use backwall_survey::job::noted::Where;
 use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
 use ratatui::crossterm::event::KeyEvent;
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
 /// Something that happened.
@@ -67,6 +69,17 @@ pub enum Event {
     Failed(String),
 }
 
+/// A photo that is to be added.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewPhoto {
+    pub path: PathBuf,
+    pub at: Where,
+    /// What is to be seen.
+    pub text: String,
+    /// Nothing is copied.
+    pub digest_only: bool,
+}
+
 /// What the shell must do.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Effect {
@@ -76,6 +89,8 @@ pub enum Effect {
     Note(Note),
     /// What somebody says of the job; whether it makes sense is known.
     State(Box<Statement>),
+    /// Read a photo's file and add it, by whose name.
+    Photo(Box<NewPhoto>, Signed),
     /// With verifications that were made of it.
     SetSetup {
         setup: Box<Setup>,

@@ -5,7 +5,7 @@ use super::super::keys::BenchKey;
 use super::super::state::{App, BenchShown, Effect, Picture, Prompt, Purpose};
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::bench::{self, BenchCommand, BenchView, Found, Hold, Kept, Piece, encoder_words};
+use crate::live::bench::{self, BenchCommand, BenchView, Fit, Found, Hold, Kept, Piece, encoder_words};
 use crate::live::verdict;
 use backwall_store::Note;
 use backwall_survey::job::validity::Check;
@@ -152,6 +152,10 @@ fn ask_verify(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let fitted = app.bench.as_ref().is_some_and(|bench| bench.view.fitted().is_some());
+    if app.bench.as_ref().is_some_and(|bench| matches!(bench.view.fit, Fit::Working)) {
+        app.say(Role::Plain, "the calibration is still being worked out: v again in a moment");
+        return Vec::new();
+    }
     if !fitted && app.contents.setups.is_empty() {
         app.say(Role::Error, "no set-up is in force to verify: take blocks (b) or keep the typed one (e) first");
         return Vec::new();

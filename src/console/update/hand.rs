@@ -17,7 +17,7 @@ use std::sync::Arc;
 type Wrong = (&'static str, String);
 
 /// The run walked alone, its line, and the place of the cursor.
-fn here(app: &App) -> Option<(RunId, String, Option<Length>)> {
+pub(super) fn here(app: &App) -> Option<(RunId, String, Option<Length>)> {
     let opened = app.review.walked.as_ref()?;
     let run = app.contents.runs.iter().find(|run| run.id == opened.run)?;
     let along = opened.at.and_then(|at| at.along()).or(opened.place());
@@ -151,7 +151,7 @@ fn grid(text: &str) -> Result<Option<GridPoint>, Wrong> {
 }
 
 /// A statement on its way to the job, or why it makes no sense.
-fn enter(app: &App, said: Said, note: &str, by: Signed) -> Result<Vec<Effect>, String> {
+pub(super) fn enter(app: &App, said: Said, note: &str, by: Signed) -> Result<Vec<Effect>, String> {
     let statement = app.contents.statement(said, note, by).map_err(|refused| refused.to_string())?;
     Ok(vec![Effect::State(Box::new(statement)), Effect::Reload])
 }

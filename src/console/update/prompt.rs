@@ -5,7 +5,7 @@ use super::super::form::{Field, Form};
 use super::super::keys::Action;
 use super::super::state::{App, Effect, Prompt, Purpose, Scan};
 use super::super::theme::Role;
-use super::hand;
+use super::{hand, noted};
 use crate::live::Command;
 use backwall_store::{Adoption, Note};
 use backwall_survey::job::checklist::{Answer, FilledBy, Item, ItemKind, ItemState, Signature, Signed, Value};
@@ -291,6 +291,14 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
                 Ok(effects) => effects,
                 Err((key, why)) => refuse(app, prompt, key, why),
             }
+        }
+        Purpose::Photo { at } => {
+            let at = at.clone();
+            noted::submit_photo(app, prompt, at)
+        }
+        Purpose::Witness { run } => {
+            let run = *run;
+            noted::submit_witness(app, prompt, run)
         }
         Purpose::MarkText => match form.value("text") {
             "" => Vec::new(),

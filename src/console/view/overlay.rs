@@ -63,8 +63,11 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     let width = body.width.saturating_sub(8).min(76);
     let title = text::wrap(&safe_text(&prompt.title), usize::from(width - 4));
     let about: Vec<String> = prompt.about.iter().flat_map(|line| text::wrap(&safe_text(line), usize::from(width - 4))).collect();
+    // Room for the longest of all, so that the form stands still.
+    let hint_lines = |field: &Field| text::wrap(&field.hint, usize::from(width - 4));
+    let hints = fields.iter().map(|field| hint_lines(field).len()).max().unwrap_or(0).max(1);
     let errors: usize = fields.iter().filter_map(|field| field.error.as_deref()).map(|error| error_lines(error, width).len()).sum();
-    let height = ((fields.len() + errors + title.len() + about.len() + 4) as u16).min(body.height);
+    let height = ((fields.len() + errors + title.len() + about.len() + hints + 3) as u16).min(body.height);
     let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
     frame(pen, area);
     let inside = Rect { x: area.x + 2, y: area.y + 1, width: width - 4, height: height - 2 };
@@ -108,9 +111,10 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
             }
         }
     }
-    let last = Rect { y: area.bottom() - 2, height: 1, ..inside };
-    if let Some(hint) = fields.get(prompt.form.focus).map(|field| &field.hint) {
-        pen.put(last.x, last.y, last.width, &text::clip(hint, usize::from(last.width)), Role::Quiet);
+    let hint = fields.get(prompt.form.focus).map(hint_lines).unwrap_or_default();
+    let first = (area.bottom() - 1).saturating_sub(hints as u16);
+    for (y, line) in (first..area.bottom() - 1).zip(&hint) {
+        pen.put(inside.x, y, inside.width, line, Role::Quiet);
     }
     cursor
 }
@@ -185,7 +189,11 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
 
 /// Every key that works now, and what the screen shows.
 pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
-    pen.title(Rect { height: 1, ..area }, &format!("help: {}", app.step.word()), "Esc back");
+    pen.title(
+        Rect { height: 1, ..area },
+        &format!("help: {}", if app.planning.is_some() { "the plan as a form" } else { app.step.word() }),
+        "Esc back",
+    );
     let width = usize::from(area.width.saturating_sub(14));
     let mut lines: Vec<(String, String)> = Vec::new();
     let mode = if app.planning.is_some() { keys::Mode::Planning } else { app.step_mode() };

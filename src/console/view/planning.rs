@@ -1,7 +1,7 @@
 //! The plan as a form: its tables and keys, what the key under the cursor means, what is wrong, what the job will take.
 
 use super::pen::{Pen, Rows};
-use crate::console::planning::{Planning, left_out};
+use crate::console::planning::{Planning, counted, left_out};
 use crate::console::state::{App, Purpose};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -89,7 +89,7 @@ fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
     let mut rows = Rows::of(area);
     let width = usize::from(area.width.saturating_sub(2));
     let row = shown.row();
-    pen.title(rows.take(1), &shown.path(row), "");
+    pen.title(rows.take(1), &counted(&shown.path(row)), "");
     let mut about = Vec::new();
     match (row, shown.key(row)) {
         (_, Some((key, _))) => {

@@ -7,7 +7,7 @@ use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::update::shift_words;
 use backwall_survey::job::Takes;
-use backwall_survey::job::plan::{Course, Date};
+use backwall_survey::job::plan::{Course, Date, Line as PlanLine};
 use backwall_units::Length;
 use ratatui::layout::Rect;
 
@@ -187,16 +187,20 @@ pub fn lines(app: &App, pen: &mut Pen, area: Rect) {
     if lines.is_empty() {
         pen.put(area.x + 1, area.y, area.width - 1, "none in the plan", Role::Watch);
     }
+    let where_at = |line: &PlanLine| match (line.azimuth_deg, line.elevation) {
+        (Some(azimuth), _) => format!("azimuth {azimuth}°"),
+        (None, Some(elevation)) => format!("at {} {}", unit.place(elevation), unit.place_symbol()),
+        (None, None) => String::new(),
+    };
+    // No wider than needed: how often a line was driven must be seen at 80 columns.
+    let names = lines.iter().map(|line| text::columns(&safe_text(&line.name))).max().unwrap_or(0);
+    let places = lines.iter().map(|line| text::columns(&where_at(line))).max().unwrap_or(0);
     let top = app.line.saturating_sub(usize::from(area.height.saturating_sub(1)));
     for (row, (index, line)) in lines.iter().enumerate().skip(top).enumerate().take(usize::from(area.height)) {
         let y = area.y + row as u16;
         let here = index == app.line;
         let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
-        let where_at = match (line.azimuth_deg, line.elevation) {
-            (Some(azimuth), _) => format!("azimuth {azimuth}°"),
-            (None, Some(elevation)) => format!("at {} {}", unit.place(elevation), unit.place_symbol()),
-            (None, None) => String::new(),
-        };
+        let where_at = where_at(line);
         let runs = app.runs_on(&line.name).count();
         let runs = match runs {
             0 => "no run yet".to_owned(),
@@ -204,7 +208,7 @@ pub fn lines(app: &App, pen: &mut Pen, area: Rect) {
             runs => format!("{runs} runs"),
         };
         let words = format!(
-            "{cursor} {:<8} {:<6} {where_at:<14} from {} for {} {}  {runs}",
+            "{cursor} {:<names$} {:<6} {where_at:<places$} from {} for {} {}  {runs}",
             safe_text(&line.name),
             line.direction.word(),
             unit.place(line.start),

@@ -1,6 +1,7 @@
 //! The work on the blocks' records: finding their echoes, learning the pulse, what stands without a wall.
 
 use super::sight::{Shifts, behind_record, tops_over};
+use super::train;
 use super::{Bench, CalibrationError, Echo, LEAST_SHOTS, MOST_SPREAD_MM, Refusal, deviation, mean};
 use crate::calibration::Clutter;
 use crate::face::{Face, FaceSum};
@@ -14,6 +15,8 @@ use backwall_units::Time;
 /// Nearer to each other than this an echo and its repeat overlap, periods of the probe's frequency: simulated blocks of 4 mm
 /// at 2.25 MHz (2.7) calibrate, of 3 mm (1.9) do not.
 const APART_PERIODS: f64 = 2.5;
+/// A block's echo comes this near to the mean of its shots.
+const MOST_JITTER_NS: f64 = 100.0;
 /// A steel wall's shear velocity over its longitudinal one (3230/5920): places the mode-converted echo.
 const SHEAR_OVER_LONGITUDINAL: f64 = 0.5456;
 
@@ -81,6 +84,28 @@ impl Bench<'_> {
                 Ok(found)
             })
             .collect()
+    }
+
+    /// Refuses blocks whose echoes taken for the first are repeats in most of their shots.
+    pub(super) fn check_first(&mut self, filter: &Filter, path: &Path, echoes: &[Vec<Echo>]) -> Result<(), Refusal> {
+        for (block, found) in echoes.iter().enumerate() {
+            let thickness = self.input.blocks[block].thickness.as_mm();
+            let path = Path { mm_per_ns: self.velocities[block], ..*path };
+            let mut refused = Vec::new();
+            for shot in 0..self.shots(block) {
+                self.load(filter, block, shot);
+                let Some(taken) = self.echo_near(filter, mean(found.iter().map(|e| e.time_ns)), MOST_JITTER_NS, 8.0) else { continue };
+                tops_over(&mut self.trace, 0.0, 8.0, &mut self.tops);
+                let all: Vec<(f64, f64)> = self.tops.iter().map(|top| (self.input.base.time_at(top.at).as_ns(), top.height)).collect();
+                refused.extend(train::is_first(&all, &path, thickness, (taken.time_ns, taken.height)).err());
+            }
+            if 2 * refused.len() > found.len()
+                && let Some(why) = refused.pop()
+            {
+                return Err(Refusal { block: Some(block), why });
+            }
+        }
+        Ok(())
     }
 
     /// Why a block shows no echo: on a thin one the repeat may run into it.

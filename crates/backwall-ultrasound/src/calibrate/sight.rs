@@ -1,7 +1,7 @@
 //! What a probe shows on a block whose thickness is known: its echo is looked for where that block must show one, first echo
 //! and repeats together, so that a thin block's repeats cannot be taken for it from one shot to the next.
 
-use super::CalibrationError;
+use super::{CalibrationError, train};
 use crate::filter::Filter;
 use crate::path::Path;
 use crate::pulse::{Pulse, TYPICAL_BANDWIDTH};
@@ -135,8 +135,7 @@ impl BlockSight {
     pub fn look(&mut self, samples: &[i16]) -> Seen {
         self.trace.load(samples, samples.len(), &self.filter, &self.base);
         let dues = [1.0, 2.0, 3.0].map(|m| self.path.time(self.thickness, m));
-        let from = self.base.sample_at(Time::ns(dues[0] - ZERO_SEARCH_NS - WINDOW_NS));
-        tops_over(&mut self.trace, from, OVER_NOISE, &mut self.tops);
+        tops_over(&mut self.trace, 0.0, OVER_NOISE, &mut self.tops);
         let timed = |top: &Top| {
             let arrival = self.trace.arrival(&self.filter, *top, 0.0);
             (self.base.time_at(arrival.correlation).as_ns(), arrival.height)
@@ -172,8 +171,17 @@ impl BlockSight {
         .collect()
     }
 
-    /// Refuses a block whose echoes cannot lie in shots like these.
+    /// Refuses a block whose echoes cannot lie in shots like these, or that shows its first echo elsewhere.
     pub fn fits(&self, seen: &Seen) -> Result<(), CalibrationError> {
+        let own = self.own_echoes(std::iter::once(seen)).into_iter().flatten().next();
+        if let Some(own) = own {
+            let taken = (own.time.as_ns(), own.height_pct * self.base.full_scale() / 100.0);
+            let shifted = Path { zero_ns: self.path.zero_ns + seen.shifts.best(), ..self.path };
+            train::is_first(&seen.echoes, &shifted, self.thickness, taken)?;
+        } else if let Some((first, zero)) = train::elsewhere(&seen.echoes, &self.path, self.thickness) {
+            let (due_us, first_us, zero_us) = (self.path.time(self.thickness, 1.0) / 1000.0, first / 1000.0, zero / 1000.0);
+            return Err(CalibrationError::Elsewhere { thickness: self.thickness, due_us, first_us, zero_us });
+        }
         behind_record(self.setup.mode, &self.path, &self.base, seen.samples, self.thickness)
     }
 }

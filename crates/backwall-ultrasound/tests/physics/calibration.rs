@@ -316,3 +316,34 @@ fn one_bad_block_is_left_out_with_its_reason_and_the_others_are_fitted() {
     let rest = fit(&[good[0].clone(), wrong, near, good[3].clone(), block(&probe, 15.0, &mut random)]).unwrap();
     assert_eq!(rest.left_out.iter().map(|out| out.index).collect::<Vec<_>>(), [1], "{:?}", rest.left_out);
 }
+
+// A zero typed some microseconds off puts a block's first echo where a repeat stands. Blocks whose thicknesses are whole multiples of
+// each other then agree on it, velocity included: by geometry 4 mm shows its third echo where 8 mm shows its second.
+#[test]
+fn a_block_is_never_read_on_a_repeat() {
+    let (probe, mut random) = (Probe::gauss(), Random::new(41));
+    let late = |us: f64| Setup { zero: Time::us(5.4 + us), ..probe.setup() };
+    let (four, eight) = (block(&probe, 4.0, &mut random), block(&probe, 8.0, &mut random));
+    for (us, blocks) in [(5.3, vec![four.clone()]), (6.6, vec![four.clone()]), (2.7, vec![four.clone(), eight.clone()])] {
+        let error = run(&probe, &late(us), &blocks, false).map(|found| found.zero);
+        let Err(CalibrationError::RepeatTaken { first_us, zero_us, .. }) = error else { panic!("{us}: {error:?}") };
+        assert!((zero_us - 1e6 * ZERO).abs() < 0.15 && (first_us - 1e6 * ZERO - 1.67).abs() < 0.15, "{us}: {first_us} {zero_us}");
+        let mut sight = BlockSight::new(&late(us), probe.base(), Length::mm(4.0)).unwrap();
+        let seen = sight.look(&four.shots[0]);
+        assert!(matches!(sight.fits(&seen), Err(CalibrationError::RepeatTaken { .. })), "{us}: {:?}", sight.fits(&seen));
+    }
+    // Of a thick block no repeat may stand there: it says where its echoes are.
+    let ten = shots(&probe, 10.0, 1, &mut random);
+    let mut sight = BlockSight::new(&late(5.0), probe.base(), Length::mm(10.0)).unwrap();
+    let seen = sight.look(&ten[0]);
+    let why = sight.fits(&seen);
+    assert!(matches!(why, Err(CalibrationError::Elsewhere { zero_us, .. }) if (zero_us - 1e6 * ZERO).abs() < 0.15), "{why:?}");
+    // A 4 mm block typed as 12 mm has its third echo where 12 mm has its first.
+    let mistyped = Block { thickness: Length::mm(12.0), ..four.clone() };
+    let error = run(&probe, &probe.setup(), &[mistyped], false).map(|found| found.zero);
+    assert!(matches!(error, Err(CalibrationError::OtherBlock { shows, .. }) if (shows - 4.0).abs() < 0.01), "{error:?}");
+    // With the right zero all are taken, also with one as far off as is looked for.
+    for us in [0.0, 0.5, -0.5] {
+        assert!(run(&probe, &late(us), &[four.clone(), eight.clone()], true).is_ok(), "{us}");
+    }
+}

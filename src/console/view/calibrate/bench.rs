@@ -96,6 +96,7 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
     let stability = view.stability;
     let reading = match stability.and_then(|s| s.mean.map(|mean| (mean, s))) {
         Some((mean, s)) => format!("reads {} {symbol}, spread {}, {} of {STABLE_SHOTS} shots", fine(mean), fine(s.spread), s.readings),
+        None if matches!(view.hold, Some(Hold::Block(_))) => "no echo where one is due, Enter says why".to_owned(),
         None => "no echo in the gate".to_owned(),
     };
     let steady = stability.is_some_and(|stability| stability.stable);

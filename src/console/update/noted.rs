@@ -1,0 +1,94 @@
+//! A photo, and who witnessed what, entered where one is: at the place of the run that is looked at or going, else in the job.
+
+use super::super::Step;
+use super::super::form::Field;
+use super::super::state::{App, Effect, NewPhoto, Prompt, Purpose, Scan};
+use super::{hand, prompt};
+use backwall_survey::job::Said;
+use backwall_survey::job::checklist::Signed;
+use backwall_survey::job::noted::{Where, Witness};
+use backwall_units::{Length, parse_length};
+
+const COPIED: &str = "copied beside the job";
+const DIGEST: &str = "stays where it is";
+
+/// Where one is: in a walked run, in the run on the scan screen, or nowhere.
+fn here(app: &App) -> Where {
+    let known = match app.step {
+        Step::Review => hand::here(app),
+        Step::Scan => app.scan.as_ref().map(|scan: &Scan| {
+            let along = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
+            (scan.view.run, scan.view.line.clone(), along.filter(|_| !scan.is_over()))
+        }),
+        _ => None,
+    };
+    known.map_or_else(Where::default, |(run, line, along)| Where { run: Some(run), line: Some(line), along })
+}
+
+fn titled(what: &str, at: &Where) -> String {
+    match (&at.run, &at.line) {
+        (Some(run), Some(line)) => format!("{what} on {line}, run {run}"),
+        _ => format!("{what} of the job"),
+    }
+}
+
+pub fn ask_photo(app: &mut App) -> Vec<Effect> {
+    let at = here(app);
+    let unit = app.look.unit;
+    let mut fields = vec![
+        Field::text("file", "file", "", true).hint("path of the photo on this machine, as /media/camera/IMG_0412.JPG"),
+        Field::text("text", "what is to be seen", "", false),
+    ];
+    if let Some(line) = &at.line {
+        let place = at.along.map_or_else(String::new, |along| format!("{}{}", unit.place(along), unit.place_symbol()));
+        fields.push(Field::text("place", &format!("place on {line}"), &place, false).hint("in the unit shown, or with its own: 1.234m"));
+    }
+    fields.push(
+        Field::choice("kept", "the file", COPIED, vec![COPIED.to_owned(), DIGEST.to_owned()])
+            .hint("where it stays, its digest proves later that it is the same"),
+    );
+    fields.extend(prompt::who(app));
+    prompt::ask(app, titled("Photo", &at), Purpose::Photo { at }, fields)
+}
+
+pub fn submit_photo(app: &mut App, prompt: Prompt, at: Where) -> Vec<Effect> {
+    let form = &prompt.form;
+    let along = match form.value("place") {
+        "" => Ok(None),
+        text => parse_length(text, app.look.unit).map(Some),
+    };
+    let along = match along {
+        Ok(along) => along.map(|along| Length::micrometres(along.as_micrometres())),
+        Err(why) => return prompt::refuse(app, prompt, "place", why.to_string()),
+    };
+    let photo = NewPhoto {
+        path: form.value("file").into(),
+        at: Where { along, ..at },
+        text: form.value("text").to_owned(),
+        digest_only: form.value("kept") == DIGEST,
+    };
+    let by = prompt::identify(app, form);
+    vec![Effect::Photo(Box::new(photo), by), Effect::Reload]
+}
+
+pub fn ask_witness(app: &mut App) -> Vec<Effect> {
+    let at = here(app);
+    let mut fields = vec![
+        Field::text("what", "what was seen", "", true).hint("as calibration on blocks, verification, this line from its start"),
+        Field::text("witness", "seen by", "", true).hint("name of the witness"),
+        Field::text("initials", "initials", "", true).hint("typed by the witness; they stand for a signature"),
+        Field::text("of", "for", "", false).hint("whom the witness stands for: the client, an inspection body"),
+    ];
+    fields.extend(prompt::who(app));
+    prompt::ask(app, titled("Witnessed", &at), Purpose::Witness { run: at.run }, fields)
+}
+
+pub fn submit_witness(app: &mut App, prompt: Prompt, run: Option<backwall_store::RunId>) -> Vec<Effect> {
+    let value = |key: &str| prompt.form.value(key).to_owned();
+    let witness = Witness { name: value("witness"), initials: value("initials"), of: value("of"), what: value("what"), run };
+    let by: Signed = prompt::identify(app, &prompt.form);
+    match hand::enter(app, Said::Witness(witness), "", by) {
+        Ok(effects) => effects,
+        Err(why) => prompt::refuse(app, prompt, "what", why),
+    }
+}
