@@ -493,8 +493,10 @@ impl Engine {
     /// The device has started anew: the crawler is held where it was last believed to be, until somebody says otherwise.
     fn hold_place(&mut self, restart: Restart, at_us: i64, out: &mut Outcome) {
         let held = self.distrust.believed();
+        let path = self.maker.path();
+        let since = Length::mm(f64::from(restart.counted) / path.counts_per_mm) * path.direction.sign();
         if let Some(along) = held {
-            self.goes_on_from(along, at_us, out);
+            self.goes_on_from(along + since, at_us, out);
         }
         let text = place::held_words(&restart, held);
         self.event(EventKind::Place, text.clone(), at_us, out);

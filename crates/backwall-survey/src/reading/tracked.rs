@@ -112,7 +112,7 @@ impl ZeroKeeper {
 
     /// Whether first echoes come at another time from shot to shot.
     fn is_restless(&self) -> bool {
-        self.watch.zero().is_some_and(|zero| self.ruler.length(zero.scatter, FAR) > RESTLESS)
+        self.ruler.length(self.watch.unrest(), FAR) > RESTLESS
     }
 
     /// Whether a lateness is no more than coupling makes of it from place to place, or than `sure`: the zero is as calibrated.
