@@ -245,6 +245,7 @@ impl Engine {
             }
             FeedItem::Said { words } => self.link(true, words, at_us, out),
             FeedItem::OtherChannel { words } => self.say([Said::Begins(words)], at_us, out),
+            FeedItem::Beside { seq } => self.distrust.beside(seq),
             FeedItem::Dropped { frames, reasons } => {
                 self.counts.dropped = frames;
                 self.event(EventKind::Dropped, dropped_words(frames, &reasons), at_us, out);

@@ -181,7 +181,19 @@ fn driven(folder: &Path) -> std::path::PathBuf {
     let source = format!("file:{}", root().join("demo-stream/C1.shots").display());
     for _ in 0..2 {
         let why = "the checklist is on paper";
-        must(&["scan", job.to_str().unwrap(), "--line", "C1", "--stream", &source, "--pace", "max", "--headless", "--override-checklist", why]);
+        must(&[
+            "scan",
+            job.to_str().unwrap(),
+            "--line",
+            "C1",
+            "--stream",
+            &source,
+            "--pace",
+            "max",
+            "--headless",
+            "--override-checklist",
+            why,
+        ]);
     }
     job
 }

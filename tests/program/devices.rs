@@ -113,6 +113,20 @@ fn two_probes_in_one_stream_are_two_runs_or_one_but_never_mixed() {
     }
 }
 
+// Odd numbers are channel 1, even ones channel 2; shot 21 never came.
+#[test]
+fn shots_of_another_channel_are_not_lost_where_a_device_numbers_all_in_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let profile = CHANNELS.replace("columns = 3", "columns = 4").replace("\"mm\" }]", "\"mm\" }, { meaning = \"seq\", column = 4 }]");
+    let text: String =
+        (1..200).filter(|seq| *seq != 21).map(|seq| format!("{},{},9.0,{seq}\n", if seq % 2 == 0 { 2 } else { 1 }, seq * 20)).collect();
+    let (output, job) = scanned(folder.path(), &profile, text.as_bytes(), &[]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let said = events(&String::from_utf8_lossy(&output.stdout));
+    assert_eq!(said.last().unwrap()["lost"].as_u64(), Some(1));
+    assert_eq!(said_of(&job, EventKind::Lost), ["1 shots missing before seq 23"]);
+}
+
 #[test]
 fn a_gauge_that_says_it_is_not_coupled_is_no_wall_at_its_place() {
     let folder = tempfile::tempdir().unwrap();

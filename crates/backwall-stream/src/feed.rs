@@ -73,6 +73,10 @@ pub enum FeedItem {
     OtherChannel {
         words: String,
     },
+    /// A shot of a channel that is not read has this number.
+    Beside {
+        seq: u32,
+    },
     /// Bytes come and fit no frame of the profile.
     Unreadable {
         words: String,
@@ -429,8 +433,11 @@ impl Stage {
         for one in decoded.drain(..) {
             let record = match one.what {
                 What::Record(record) => record,
-                What::OtherChannel(channel) => {
+                What::OtherChannel { channel, seq } => {
                     self.other_channel(channel, host_time_us)?;
+                    if let Some(seq) = seq {
+                        self.feed.blocking_send(Feed { item: FeedItem::Beside { seq }, host_time_us }).map_err(|_| Gone)?;
+                    }
                     continue;
                 }
                 _ => continue,
