@@ -19,8 +19,6 @@ const SURE: f64 = 3.0;
 /// A zero that single shots scatter by more than this about is no zero: something else moves from shot to shot, as the time of the
 /// first sample. Common practice, no source.
 const RESTLESS: Length = Length::mm(0.2);
-/// A zero known no better than this moves too fast to be followed: a reading by it is never good. Common practice, no source.
-const ADRIFT: Length = Length::mm(0.1);
 /// Where a lateness is what it is on a straight path.
 const FAR: Length = Length::mm(100.0);
 /// Paint is told by nobody; what it does to the phase of the bounces (the echo-to-echo reading has the same part).
@@ -114,7 +112,7 @@ impl ZeroKeeper {
 
     /// Whether first echoes come at another time from shot to shot.
     fn is_restless(&self) -> bool {
-        self.ruler.length(self.watch.unrest(), FAR) > RESTLESS
+        self.watch.zero().is_some_and(|zero| self.ruler.length(zero.scatter, FAR) > RESTLESS)
     }
 
     /// Whether a lateness is no more than coupling makes of it from place to place, or than `sure`: the zero is as calibrated.
@@ -150,14 +148,13 @@ impl ZeroKeeper {
         }
         let Some(thickness) = self.ruler.wall(time, late) else { return alone };
         let of_zero = self.ruler.length(spread, thickness);
-        let read = Measurement {
+        Measurement {
             thickness: Some(thickness),
             uncertainty: Some(root_of_squares([steady.rest, steady.scatter, of_zero])),
             quality: steady.quality,
             flags: alone.flags.without(Flag::Drift),
             ..alone
-        };
-        if of_zero > ADRIFT { with_doubt(read, Flag::ZeroMoved) } else { read }
+        }
     }
 }
 

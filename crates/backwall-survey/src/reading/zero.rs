@@ -15,10 +15,6 @@ use std::collections::VecDeque;
 const WINDOWS: [usize; 5] = [5, 9, 17, 33, 85];
 /// Steps between shots that the scatter is taken from.
 const STEPS: usize = 34;
-/// Sigma of single shots from the middle step between them.
-const SIGMA_OF_STEP: f64 = 1.4826 / std::f64::consts::SQRT_2;
-/// Where this part of the steps is long, the zero does not rest; one jump is one step of many.
-const QUARTER: usize = 4;
 /// Intervals of this many standard uncertainties must still meet.
 const MEET: f64 = 2.5;
 /// No estimate is better than this: what echoes of one wall scatter by has a memory from shot to shot.
@@ -48,7 +44,6 @@ pub struct ZeroWatch {
     late: VecDeque<f64>,
     since: u32,
     now: Option<Zero>,
-    unrest: Time,
     sorted: Vec<f64>,
 }
 
@@ -61,7 +56,6 @@ impl ZeroWatch {
         }
         self.since = 0;
         self.now = self.estimate();
-        self.unrest = Time::ns(self.step_unrest());
     }
 
     /// A shot that does not.
@@ -74,12 +68,6 @@ impl ZeroWatch {
         let zero = self.now?;
         let aged = (AGES * f64::from(self.since)).as_ns();
         Some(Zero { uncertainty: Time::ns(libm::hypot(zero.uncertainty.as_ns(), aged)), ..zero })
-    }
-
-    /// What single shots scatter by where a quarter of them is believed to show it, from the second shot on: more than the scatter
-    /// where it is not the same from shot to shot.
-    pub fn unrest(&self) -> Time {
-        self.unrest
     }
 
     fn estimate(&mut self) -> Option<Zero> {
@@ -115,18 +103,6 @@ impl ZeroWatch {
 
     /// What a single shot scatters by.
     fn step_scatter(&mut self) -> f64 {
-        self.sort_steps();
-        if self.sorted.is_empty() { 0.0 } else { SIGMA_OF_STEP * median(&self.sorted) }
-    }
-
-    /// The same by the longest quarter of the steps: a few shots that happen to be alike do not hide that the others are not.
-    fn step_unrest(&mut self) -> f64 {
-        self.sort_steps();
-        let longest = self.sorted.len().saturating_sub(1);
-        self.sorted.get(longest - longest / QUARTER).map_or(0.0, |step| SIGMA_OF_STEP * step)
-    }
-
-    fn sort_steps(&mut self) {
         self.sorted.clear();
         let mut before = None;
         for late in self.late.iter().rev().take(STEPS) {
@@ -134,6 +110,7 @@ impl ZeroWatch {
             before = Some(*late);
         }
         self.sorted.sort_by(f64::total_cmp);
+        if self.sorted.is_empty() { 0.0 } else { 1.4826 / std::f64::consts::SQRT_2 * median(&self.sorted) }
     }
 }
 
@@ -168,16 +145,6 @@ mod tests {
         assert!(still.late.as_ns().abs() < 0.5);
         let jumped = watch((0..200).map(noise).chain((0..3).map(|k| noise(k) - 60.0))).zero().unwrap();
         assert!((jumped.late.as_ns() + 60.0).abs() < 2.0, "{jumped:?}");
-    }
-
-    // Steps of 5, 5, 400 and 395 ns have the middle 200 ns; 590 ns among four like ones are no rest either.
-    #[test]
-    fn a_zero_that_moves_from_shot_to_shot_does_not_rest_though_a_few_shots_are_alike_and_one_jump_is_rest() {
-        let unrest = |late: &[f64]| watch(late.iter().copied()).unrest().as_ns();
-        assert!(unrest(&[0.0, 5.0, 10.0, 410.0, 15.0]) > 400.0);
-        assert!(unrest(&[0.0, 590.0]) > 600.0 && unrest(&[7.0]) == 0.0);
-        let jumped: Vec<f64> = (0..30).map(|shot| if shot < 20 { 0.0 } else { 240.0 }).collect();
-        assert_eq!(unrest(&jumped), 0.0);
     }
 
     #[test]
