@@ -67,6 +67,9 @@ pub struct MeasureArgs {
     /// A profile's path, or the name of a shipped or user profile
     #[arg(long, default_value = "open-packet")]
     pub profile: String,
+    /// The channel to read, where the device has several
+    #[arg(long)]
+    pub channel: Option<String>,
 }
 
 #[derive(Args, Debug)]
@@ -98,7 +101,13 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
         bail!("nothing to measure: give --at 5.00=STREAM for each block, --verify 10.00=STREAM, or --encoder 1000=STREAM");
     }
     if nothing {
-        let stream = StreamArgs { stream: args.stream, profile: args.measure.profile, channel: None, pace: Pace::Device, record: None };
+        let stream = StreamArgs {
+            stream: args.stream,
+            profile: args.measure.profile,
+            channel: args.measure.channel,
+            pace: Pace::Device,
+            record: None,
+        };
         return super::console::calibrate(OpenArgs { stream, operator: args.operator, ..OpenArgs::of(args.job, args.screen) });
     }
     if measure.tolerance.is_some_and(|mm| !(mm.is_finite() && mm > 0.0)) {
@@ -129,6 +138,7 @@ pub type Done = (String, Value, Option<String>);
 /// Measures what is asked for and keeps it in the job: the bench without a screen.
 pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done> {
     let profile = Profile::load(&args.profile)?;
+    let profile = args.channel.as_deref().map_or(Ok(profile.clone()), |channel| profile.clone().on_channel(channel))?;
     let contents = session.file.contents()?;
     if args.at.is_empty() && !args.verify.is_empty() && contents.setups.is_empty() {
         bail!("no set-up is in force to verify: calibrate first, or enter one");

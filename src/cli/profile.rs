@@ -146,7 +146,7 @@ fn in_words(what: &What) -> String {
         What::Unknown => "unknown   no [[record]] is for this frame".to_owned(),
         What::Ignored => "ignored".to_owned(),
         What::BeforeHeader => "shot      before any header: counted, not used".to_owned(),
-        What::OtherChannel(channel) => format!("channel {}: not read", plain(channel)),
+        What::OtherChannel { channel, .. } => format!("channel {}: not read", plain(channel)),
         What::Dropped { why } => format!("DROPPED   {}", plain(why)),
     }
 }
@@ -228,7 +228,7 @@ impl Tally {
 
     fn add(&mut self, what: &What) {
         *match what {
-            What::Record(_) | What::Ignored | What::OtherChannel(_) => &mut self.good,
+            What::Record(_) | What::Ignored | What::OtherChannel { .. } => &mut self.good,
             What::Unknown => &mut self.unknown,
             What::BeforeHeader => &mut self.before_header,
             What::Dropped { .. } => &mut self.dropped,

@@ -58,6 +58,11 @@ impl Distrust {
         numbers.into_iter().map(of_sequence).chain(clocks.into_iter().map(of_clock)).collect()
     }
 
+    /// A shot of a channel that is not read has this number.
+    pub fn beside(&mut self, seq: u32) {
+        self.sequence.beside(seq);
+    }
+
     /// Takes the reading that was made of it.
     pub fn reading(&mut self, reading: &Reading) -> Option<Said> {
         let flags = reading.measurement.flags;

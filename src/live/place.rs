@@ -30,14 +30,16 @@ pub fn words(counted: Option<Length>, along: Length) -> String {
 
 /// What is kept where a device started anew: how that shows, and where the crawler is held.
 pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
-    let Restart { before, after } = restart;
+    let Restart { before, after, encoder_alone, .. } = restart;
     let clock = |counted: &Counted| counted.device_us.map_or_else(String::new, |us| format!(", clock {:.3} s", us as f64 / 1e6));
     let of = |counted: &Counted| format!("seq {}, encoder {}{}", counted.seq, counted.encoder.unwrap_or_default(), clock(counted));
+    let who = if *encoder_alone { "the encoder alone" } else { "the device" };
     let place = match held {
+        Some(held) if *encoder_alone => format!("the place was held at {:.1} mm and goes on with what it has counted since", held.as_mm()),
         Some(held) => format!("the place is held at {:.1} mm, what was driven meanwhile is not counted", held.as_mm()),
         None => "there was no place to hold".to_owned(),
     };
-    format!("the device started anew ({} after {}): {place}; set the place where the crawler stands", of(after), of(before))
+    format!("{who} started anew ({} after {}): {place}; set the place where the crawler stands", of(after), of(before))
 }
 
 #[cfg(test)]

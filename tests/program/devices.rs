@@ -53,6 +53,27 @@ fn a_device_that_starts_anew_is_held_at_its_place_and_goes_on_from_there() {
     must(&["verify", job.to_str().unwrap()]);
 }
 
+// Number and clock run on; the encoder begins again at 0 in the middle of the drive.
+#[test]
+fn an_encoder_that_alone_starts_anew_in_a_drive_goes_on_from_where_it_was_held() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut bytes = Vec::new();
+    for shot in 0..300u32 {
+        let encoder = (if shot < 200 { shot } else { shot - 200 }) as i32 * 20;
+        packet::encode_gauge(shot, 1_000_000 + u64::from(shot) * 10_000, encoder, Some(Length::mm(9.0)), &mut bytes);
+    }
+    let (output, job) = scanned(folder.path(), OPEN_PACKET, &bytes, &[]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let rows = csv(&job, folder.path());
+    let at = |row: usize| rows[row]["position_mm"].parse::<f64>().ok();
+    let missing: Vec<usize> = (0..300).filter(|row| at(*row).is_none()).collect();
+    assert_eq!(missing, (200..209).collect::<Vec<_>>(), "until it is believed it is a jump");
+    assert_eq!((at(199), at(209), at(299)), (Some(99.5), Some(104.0), Some(149.0)));
+    let held = said_of(&job, EventKind::Place);
+    assert!(matches!(&held[..], [text] if text.contains("the encoder alone started anew") && text.contains("held at 99.5 mm")), "{held:?}");
+    must(&["verify", job.to_str().unwrap()]);
+}
+
 #[test]
 fn dropped_frames_are_kept_with_the_run_by_why_and_too_many_are_no_success() {
     let folder = tempfile::tempdir().unwrap();
@@ -90,6 +111,20 @@ fn two_probes_in_one_stream_are_two_runs_or_one_but_never_mixed() {
         let doubts = said_of(&job, EventKind::Doubt);
         assert!(doubts.iter().filter(|text| text.contains(other)).count() == 1, "{doubts:?}");
     }
+}
+
+// Odd numbers are channel 1, even ones channel 2; shot 21 never came.
+#[test]
+fn shots_of_another_channel_are_not_lost_where_a_device_numbers_all_in_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let profile = CHANNELS.replace("columns = 3", "columns = 4").replace("\"mm\" }]", "\"mm\" }, { meaning = \"seq\", column = 4 }]");
+    let text: String =
+        (1..200).filter(|seq| *seq != 21).map(|seq| format!("{},{},9.0,{seq}\n", if seq % 2 == 0 { 2 } else { 1 }, seq * 20)).collect();
+    let (output, job) = scanned(folder.path(), &profile, text.as_bytes(), &[]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let said = events(&String::from_utf8_lossy(&output.stdout));
+    assert_eq!(said.last().unwrap()["lost"].as_u64(), Some(1));
+    assert_eq!(said_of(&job, EventKind::Lost), ["1 shots missing before seq 23"]);
 }
 
 #[test]
@@ -338,14 +373,8 @@ fn a_delay_that_comes_with_each_shot_is_read_and_one_that_is_skipped_is_hardly_e
     let pairs = right.iter().zip(&skipped).enumerate();
     let wrong: Vec<_> = pairs.filter(|(_, (a, b))| off(a, b).is_some_and(|off| off > 0.3)).collect();
     assert!(wrong.len() > 50, "the delays were to make readings wrong: {} are", wrong.len());
-    // A shot without a second echo contradicts nothing by itself, and where the few that have one happen to be alike, neither do they.
     let unsaid: Vec<_> = wrong.iter().filter(|(row, (_, b))| b.1 == "good" && *row >= SHOTS_OF_A_ZERO).collect();
-    assert!(
-        unsaid.len() * 50 <= wrong.len(),
-        "{} of {} wrong readings are good: {:?}",
-        unsaid.len(),
-        wrong.len(),
-        &unsaid[..unsaid.len().min(5)]
-    );
+    // Two of the 204 are good as yet, each 0.3 mm too thick.
+    assert!(unsaid.len() <= 2, "{} of {} wrong readings are good: {unsaid:?}", unsaid.len(), wrong.len());
     must(&["verify", job.to_str().unwrap()]);
 }

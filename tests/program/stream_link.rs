@@ -2,7 +2,7 @@
 
 use backwall_stream::feed::LIVE_BYTES;
 use backwall_stream::{Feed, FeedItem, Pace, Profile, Source, SourceOptions, StreamError, StreamSpec, open, packet};
-use backwall_survey::reading::{Header, Record};
+use backwall_survey::reading::{GaugeValue, Header, Record};
 use backwall_ultrasound::TimeBase;
 use backwall_units::{Decibel, Frequency, Time};
 use std::io::Write;
@@ -286,6 +286,49 @@ mod pseudo_terminal {
         hear(&mut device, "HALT\n");
         assert_eq!(next(&mut source), FeedItem::Ended);
         assert_eq!(source.link.borrow().reconnects, 1);
+    }
+
+    fn next_gauge(source: &mut Source) -> (u32, Option<i32>, Option<f64>) {
+        let FeedItem::Record(Record::Gauge(gauge)) = next(source) else { panic!("{:?}", source.link.borrow()) };
+        let GaugeValue::Thickness(thickness) = gauge.value else { panic!("{gauge:?}") };
+        (gauge.seq, gauge.encoder, thickness.map(backwall_units::Length::as_mm))
+    }
+
+    #[test]
+    fn lines_of_text_are_read_from_a_serial_port_from_the_first_one_on() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("port");
+        let mut device = plug_in(&name);
+        let spec = StreamSpec::Serial { port: name.display().to_string(), baud: None };
+        let mut source = open(&spec, &Profile::load("delimited-text").unwrap(), SourceOptions::default()).unwrap();
+        assert!(matches!(next(&mut source), FeedItem::Up { .. }));
+        for piece in b"17;1000;0;9.0\r\n18;1010;40;9.1\r\n19;1020;80;-\r\n".chunks(5) {
+            device.wire.write_all(piece).unwrap();
+        }
+        let read = [next_gauge(&mut source), next_gauge(&mut source), next_gauge(&mut source)];
+        assert_eq!(read, [(17, Some(0), Some(9.0)), (18, Some(40), Some(9.1)), (19, Some(80), None)]);
+        source.stop.stop();
+        assert_eq!(next(&mut source), FeedItem::Ended);
+    }
+
+    // Nothing proves that the first answer is not the end of a longer one: it has no number.
+    #[test]
+    fn a_serial_device_that_only_answers_is_asked_again_and_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("port");
+        let mut device = plug_in(&name);
+        let text = "name = \"t\"\n[framing]\nkind = \"line\"\n[poll]\nrequests = [\"MEAS?\\n\"]\nperiod_ms = 5\ntimeout_ms = 5000\n[[record]]\nkind = \"gauge\"\n\
+            delimiter = \";\"\ncolumns = 2\nfields = [{ meaning = \"thickness\", column = 1, unit = \"mm\" }, { meaning = \"encoder\", column = 2 }]\n";
+        let spec = StreamSpec::Serial { port: name.display().to_string(), baud: None };
+        let mut source = open(&spec, &Profile::parse("t.toml", text).unwrap(), SourceOptions::default()).unwrap();
+        assert!(matches!(next(&mut source), FeedItem::Up { .. }));
+        for asked in 0..4 {
+            hear(&mut device, "MEAS?\n");
+            device.wire.write_all(format!("{};{}\n", 9 + asked, asked * 40).as_bytes()).unwrap();
+        }
+        let read = [next_gauge(&mut source), next_gauge(&mut source), next_gauge(&mut source)];
+        assert_eq!(read, [(0, Some(40), Some(10.0)), (1, Some(80), Some(11.0)), (2, Some(120), Some(12.0))]);
+        source.stop.stop();
     }
 
     #[test]

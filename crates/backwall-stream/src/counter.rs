@@ -23,10 +23,16 @@ impl Unwrap {
     /// The counter as if it had never gone round, in the unit of record. A step round and longer than `longest` (in that unit) is no
     /// step: the device has started anew.
     pub fn next(&mut self, counter: Counter, longest: Option<f64>) -> i128 {
-        let around = self.around(counter, longest);
+        let value = self.peek(counter, longest);
+        self.turns = self.around(counter, longest).map_or(0, |around| self.turns + around);
         self.last = Some(counter.raw);
-        self.turns = around.map_or(0, |around| self.turns + around);
-        counter.conversion.whole(total(counter.raw, self.turns, counter.wraps_at.unwrap_or(0)))
+        value
+    }
+
+    /// What it would be next.
+    pub fn peek(&self, counter: Counter, longest: Option<f64>) -> i128 {
+        let turns = self.around(counter, longest).map_or(0, |around| self.turns + around);
+        counter.conversion.whole(total(counter.raw, turns, counter.wraps_at.unwrap_or(0)))
     }
 
     /// The device has started anew, and its counter with it.

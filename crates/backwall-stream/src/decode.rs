@@ -1,6 +1,7 @@
 //! Bytes in, records out, without any link: the same for a cable, a file and a test.
 
 use super::draft::{Draft, Memory, Outcome};
+use super::first::{self, FirstLine, Proof};
 use super::framing::{Cut, Framer};
 use super::layout::{LayoutError, RecordRule};
 use super::meaning::RecordKind;
@@ -27,7 +28,11 @@ pub enum What {
     /// A shot before any header; not evaluated.
     BeforeHeader,
     /// A good frame of another channel than the one that is read.
-    OtherChannel(String),
+    OtherChannel {
+        channel: String,
+        /// The device's number of it, where it numbers.
+        seq: Option<u32>,
+    },
     Dropped {
         why: String,
     },
@@ -62,6 +67,7 @@ struct Reader {
     counts: DecodeCounts,
     /// Dropped frames by why.
     reasons: BTreeMap<String, u64>,
+    first: FirstLine,
     /// The request that was sent last.
     asked: Option<usize>,
     keep_bytes: bool,
@@ -73,7 +79,8 @@ impl Decoder {
         let framer = profile.framer();
         let memory = Memory::of(profile.channel.clone());
         let (counts, reasons) = (DecodeCounts::default(), BTreeMap::new());
-        let reader = Reader { profile, memory, counts, reasons, asked: None, keep_bytes: false, started: false };
+        let reader =
+            Reader { profile, memory, counts, reasons, first: FirstLine::default(), asked: None, keep_bytes: false, started: false };
         Self { framer, reader }
     }
 
@@ -94,11 +101,13 @@ impl Decoder {
     pub fn finish(&mut self, out: &mut Vec<Decoded>) {
         let reader = &mut self.reader;
         self.framer.finish(&mut |cut: Cut<'_>| reader.cut(cut, out));
+        reader.first.forget();
     }
 
     /// Bytes were lost between the last push and the next.
     pub fn resync(&mut self) {
         self.framer.resync();
+        self.reader.first.forget();
     }
 
     /// What comes from here on answers this request of the profile; whether the one before was answered.
@@ -120,7 +129,8 @@ impl Decoder {
     }
 
     pub fn counts(&self) -> DecodeCounts {
-        DecodeCounts { bad_frames: self.framer.bad_frames, garbage_bytes: self.framer.garbage_bytes, ..self.reader.counts }
+        let garbage_bytes = self.framer.garbage_bytes + self.reader.first.lost_bytes;
+        DecodeCounts { bad_frames: self.framer.bad_frames, garbage_bytes, ..self.reader.counts }
     }
 }
 
@@ -139,6 +149,29 @@ impl Reader {
         if self.keep_bytes { raw.to_vec() } else { Vec::new() }
     }
 
+    /// The first line, of which no check shows that it is whole: read now where its own form shows it, or kept until the next line does.
+    fn first(&mut self, raw: &[u8], body: &[u8], out: &mut Vec<Decoded>) {
+        match first::proof(&self.profile.records, body) {
+            Proof::Whole => {
+                let (what, _) = self.body(body);
+                out.push(Decoded { what, bytes: self.kept(raw) });
+            }
+            Proof::ByNext => self.first.keep(raw, body),
+            Proof::None => self.first.lose(raw),
+        }
+    }
+
+    /// Reads the first line that was kept, where the line behind it proves that it was whole.
+    fn first_by_next(&mut self, body: &[u8], out: &mut Vec<Decoded>) {
+        let Some(kept) = self.first.take() else { return };
+        if first::is_followed(&self.profile, &kept.body, body) {
+            let (what, _) = self.body(&kept.body);
+            out.push(Decoded { what, bytes: self.kept(&kept.raw) });
+        } else {
+            self.first.lose(&kept.raw);
+        }
+    }
+
     /// Answers whether the frame was good.
     fn cut(&mut self, cut: Cut<'_>, out: &mut Vec<Decoded>) -> bool {
         let base = self.memory.header.as_ref().map(|header| header.base);
@@ -147,7 +180,12 @@ impl Reader {
                 *self.reasons.entry(why.to_owned()).or_default() += 1;
                 (raw, What::Dropped { why: why.to_owned() }, false)
             }
+            Cut::First { raw, body } => {
+                self.first(raw, body, out);
+                return true;
+            }
             Cut::Frame { raw, body } => {
+                self.first_by_next(body, out);
                 let (what, good) = self.body(body);
                 (raw, what, good)
             }
@@ -200,9 +238,9 @@ impl Reader {
                 self.counts.before_header += 1;
                 What::BeforeHeader
             }
-            Outcome::OtherChannel(channel) => {
+            Outcome::OtherChannel { channel, seq } => {
                 self.counts.other_channels += 1;
-                What::OtherChannel(channel)
+                What::OtherChannel { channel, seq }
             }
         };
         (what, true)

@@ -184,7 +184,7 @@ fn one_channel_is_read_and_another_is_never_merged_with_it() {
     let sent = b"1,0,9\n2,0,12\n1,10,9.1\n2,10,12.1\n";
     let (found, decoder) = all(CHANNELS, sent);
     assert_eq!(gauges(CHANNELS, sent), [(0, Some(0), mm(9.0)), (1, Some(10), mm(9.1))], "the first that comes");
-    assert_eq!(found.iter().filter(|what| **what == What::OtherChannel("2".to_owned())).count(), 2);
+    assert_eq!(found.iter().filter(|what| **what == What::OtherChannel { channel: "2".to_owned(), seq: None }).count(), 2);
     assert_eq!(decoder.counts().other_channels, 2);
     let chosen = Profile::parse("t.toml", CHANNELS).unwrap().on_channel("2").unwrap();
     assert_eq!(gauges(&chosen.text, sent), [(0, Some(0), mm(12.0)), (1, Some(10), mm(12.1))], "the text that is kept says so");
@@ -224,6 +224,40 @@ fn the_first_frame_counts_where_its_check_proves_it_and_the_rest_of_one_is_no_ba
     whole.resync();
     whole.push(b"$UTWT,N=9998,T=5.120,E=-204,TOF=3.378,U=us*51\r\n", &mut out);
     assert_eq!(whole.counts().frames, 1);
+}
+
+/// What was read of text that a live link brought: seq of each.
+fn opened(profile: &str, sent: &[u8]) -> Vec<u32> {
+    let mut decoder = decoder(profile);
+    decoder.resync();
+    let mut out = Vec::new();
+    decoder.push(sent, &mut out);
+    decoder.finish(&mut out);
+    assert_eq!(decoder.counts().bad_frames, 0, "{:?}", decoder.reasons());
+    let seq = |one: crate::Decoded| if let What::Record(Record::Gauge(gauge)) = one.what { Some(gauge.seq) } else { None };
+    out.into_iter().filter_map(seq).collect()
+}
+
+#[test]
+fn a_first_line_without_a_check_counts_where_the_next_number_or_its_own_form_proves_it_and_nowhere_else() {
+    let numbered = include_str!("../../../profiles/stream/delimited-text.toml");
+    assert_eq!(opened(numbered, b"1017;10;-4;6.2\n1018;20;-4;6.2\n"), [1017, 1018]);
+    for torn in 1..14 {
+        assert_eq!(opened(numbered, &b"1017;10;-4;6.2\n1018;20;-4;6.2\n"[torn..]), [1018], "{torn}");
+    }
+    assert_eq!(opened(numbered, b"017;10;-4;6.2\n0018;20;-4;6.2\n"), [17, 18], "it lost nothing but a zero");
+    assert_eq!(opened(numbered, b"1017;10;-4;6.2\n1019;20;-4;6.2\n"), [1019], "a shot between was lost: nothing proves it");
+    assert_eq!(opened(numbered, b"\n1017;10;-4;6.2\n"), [1017], "an end of line stands before it");
+    let begins = "name = \"t\"\n[framing]\nkind = \"line\"\n[[record]]\nkind = \"gauge\"\nwhen = \"R,\"\ndelimiter = \",\"\ncolumns = 3\n\
+        fields = [{ meaning = \"encoder\", column = 1 }, { meaning = \"seq\", column = 2 }, { meaning = \"thickness\", column = 3, unit = \"mm\" }]\n";
+    assert_eq!(opened(begins, b"R,-4,17,6.2\nR,-4,19,6.2\n"), [17, 19]);
+    for torn in 1..11 {
+        assert_eq!(opened(begins, &b"R,-4,17,6.2\nR,-4,18,6.2\n"[torn..]), [18], "{torn}");
+    }
+    let bare = begins.replace("when = \"R,\"\n", "");
+    assert_eq!(opened(&bare, b"1204,17,6.2\n1204,18,6.2\n"), [18], "its encoder may have lost digits");
+    let signed = begins.replace("kind = \"line\"", "kind = \"line\"\nstart = \"R\"");
+    assert_eq!(opened(&signed, b"4,16,6.2R,-4,17,6.2\n"), [17]);
 }
 
 #[test]

@@ -58,7 +58,10 @@ pub enum Outcome {
     BeforeHeader,
     Ignored,
     /// It is of another channel than the one that is read.
-    OtherChannel(String),
+    OtherChannel {
+        channel: String,
+        seq: Option<u32>,
+    },
 }
 
 fn whole<T: TryFrom<i128>>(field: &Field, raw: Number, conversion: Conversion) -> Result<T, LayoutError> {
@@ -140,7 +143,7 @@ impl Draft {
         if let Some(channel) = self.channel.as_ref().filter(|_| measures)
             && memory.channel.get_or_insert_with(|| channel.clone()) != channel
         {
-            return Ok(Outcome::OtherChannel(channel.clone()));
+            return Ok(Outcome::OtherChannel { channel: channel.clone(), seq: self.seq.map(|seq| memory.seq_beside(seq)) });
         }
         let record = match kind {
             RecordKind::Ignore => return Ok(Outcome::Ignored),
@@ -228,6 +231,11 @@ impl Memory {
                 seq
             }
         }
+    }
+
+    /// The number of a shot that is not read, as the next of ours would be counted; ours goes on from where it was.
+    fn seq_beside(&self, counter: Counter) -> u32 {
+        self.seq.peek(counter, Some(LONGEST_NUMBER)).rem_euclid(1 << 32) as u32
     }
 
     fn device_time(&mut self, sent: Option<Counter>) -> Option<u64> {

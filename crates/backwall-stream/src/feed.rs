@@ -1,20 +1,25 @@
 //! A running source: its reader and its decoder, each in a thread of its own, and what comes out of them.
 
-use super::decode::{Decoded, Decoder, What};
-use super::link::{self, Control, Target, host_now_us};
+mod pace;
+mod stage;
+
+use super::decode::Decoder;
+use super::link::{self, Control, Target};
 use super::paced::{FrameSource, Paced};
 use super::profile::Profile;
-use super::queue::{Event, Queue};
+use super::queue::Queue;
 use super::spec::{Pace, StreamSpec};
-use super::unfit::{Fit, HostClock, Unfit};
+use super::unfit::{HostClock, Unfit};
 use backwall_survey::reading::Record;
 use backwall_units::Decibel;
-use std::collections::{BTreeMap, VecDeque};
+use pace::{Pacer, RateMeter};
+use stage::Stage;
+use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{self, BufWriter, IsTerminal, Write};
+use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 use tokio::sync::{mpsc, watch};
 
 /// Bytes of a live link that may wait for the decoder: more than ten seconds of the fastest. Held only while they wait.
@@ -23,15 +28,6 @@ pub const LIVE_BYTES: usize = 64 << 20;
 const FILE_BYTES: usize = 4 << 20;
 /// Records that may wait for whoever takes them.
 const FEED_LENGTH: usize = 1024;
-/// How often the state of the link is told, at the most; and how long nothing may come before it is told again.
-const PUBLISH_EVERY: Duration = Duration::from_millis(100);
-const RATE_OVER: Duration = Duration::from_secs(1);
-/// Dropped frames are said at most so often.
-const DROPPED_EVERY: Duration = Duration::from_secs(10);
-/// So many other channels are named.
-const MOST_CHANNELS: usize = 8;
-/// A gap in a file's device clock longer than this is not waited for.
-const LONGEST_PAUSE: Duration = Duration::from_secs(2);
 
 /// One thing that happened, and when by the computer's clock.
 #[derive(Debug, Clone, PartialEq)]
@@ -72,6 +68,10 @@ pub enum FeedItem {
     /// Shots of a channel come that is not read.
     OtherChannel {
         words: String,
+    },
+    /// A shot of a channel that is not read has this number.
+    Beside {
+        seq: u32,
     },
     /// Bytes come and fit no frame of the profile.
     Unreadable {
@@ -275,300 +275,4 @@ pub(super) fn reader(spec: &StreamSpec, profile: &Arc<Profile>, queue: &Arc<Queu
 fn create_log(path: &Path) -> Result<BufWriter<File>, StreamError> {
     // Never over an older recording: it may be the only one.
     File::create_new(path).map(BufWriter::new).map_err(|source| StreamError::Record { path: path.to_owned(), source })
-}
-
-/// The decoder's thread.
-struct Stage {
-    decoder: Decoder,
-    queue: Arc<Queue>,
-    control: Arc<Control>,
-    feed: mpsc::Sender<Feed>,
-    link: watch::Sender<LinkState>,
-    state: LinkState,
-    log: Option<BufWriter<File>>,
-    /// A file is read ahead of its pace; what counts is when its shots are delivered.
-    is_file: bool,
-    /// The reader sees a stop and says when it is done. One that waits for a file or a pipe may not.
-    reader_ends: bool,
-    pacer: Option<Pacer>,
-    /// Dropped frames that were said, and when.
-    dropped: (u64, Option<Instant>),
-    other_channels: Vec<String>,
-    unfit: Unfit,
-    unfit_words: String,
-    clock: HostClock,
-    rate: RateMeter,
-    published: Instant,
-    /// Shots and gauge values delivered.
-    measured: u64,
-}
-
-/// Nobody takes the feed any more.
-struct Gone;
-
-impl Stage {
-    fn run(mut self) {
-        if self.take_all().and_then(|()| self.tell_dropped(Duration::ZERO)).is_ok() {
-            // The last word; whoever took the feed may be gone by now, which changes nothing.
-            let _ = self.tell(FeedItem::Ended, host_now_us());
-        }
-        self.control.stop();
-        self.queue.close();
-        self.flush_log();
-        self.state.up = false;
-        self.publish();
-    }
-
-    fn take_all(&mut self) -> Result<(), Gone> {
-        let mut decoded = Vec::new();
-        loop {
-            if self.is_file && self.control.is_stopped() {
-                return Ok(());
-            }
-            let next = self.queue.next(PUBLISH_EVERY);
-            if self.feed.is_closed() {
-                return Err(Gone);
-            }
-            if let Some(ahead_us) = self.clock.ahead(Instant::now(), host_now_us()) {
-                self.tell(FeedItem::HostClock { ahead_us }, host_now_us())?;
-            }
-            match next {
-                None if self.control.is_stopped() && !self.reader_ends => return Ok(()),
-                None => {}
-                Some((host_time_us, Event::Bytes(bytes))) => {
-                    if !self.is_file {
-                        self.state.last_byte_us = Some(host_time_us);
-                    }
-                    self.write_log(&bytes);
-                    self.decoder.push(&bytes, &mut decoded);
-                    self.deliver(&mut decoded, host_time_us)?;
-                }
-                Some((host_time_us, Event::Overflow { bytes })) => {
-                    self.state.overflow_bytes += bytes;
-                    self.decoder.resync();
-                    self.unfit.restart(&self.decoder.counts());
-                    self.tell(FeedItem::Overflow { bytes }, host_time_us)?;
-                }
-                Some((_, Event::Asked { request, answered })) => self.decoder.asked(request, answered),
-                Some((host_time_us, Event::Said { words })) => self.tell(FeedItem::Said { words }, host_time_us)?,
-                Some((host_time_us, Event::Up { what })) => {
-                    self.state.up = true;
-                    self.state.what.clone_from(&what);
-                    self.tell(FeedItem::Up { what }, host_time_us)?;
-                }
-                Some((host_time_us, Event::Down { why })) => {
-                    self.state.up = false;
-                    self.state.fault = Some(why.clone());
-                    self.decoder.resync();
-                    self.unfit.restart(&self.decoder.counts());
-                    self.tell(FeedItem::Down { why }, host_time_us)?;
-                }
-                Some((host_time_us, Event::Reconnected { attempts, down_ms })) => {
-                    self.state.up = true;
-                    self.state.fault = None;
-                    self.state.reconnects += 1;
-                    self.tell(FeedItem::Reconnected { attempts, down_ms }, host_time_us)?;
-                }
-                Some((host_time_us, Event::Ended { fault })) => {
-                    self.decoder.finish(&mut decoded);
-                    self.deliver(&mut decoded, host_time_us)?;
-                    if self.unfit.end(&self.decoder.counts()).is_some() {
-                        self.tell(FeedItem::Unreadable { words: self.unfit_words.clone() }, host_time_us)?;
-                    }
-                    if fault.is_some() {
-                        self.state.fault = fault;
-                    }
-                    return Ok(());
-                }
-            }
-            self.watch_fit()?;
-            self.tell_dropped(DROPPED_EVERY)?;
-            if self.published.elapsed() >= PUBLISH_EVERY {
-                self.publish();
-            }
-        }
-    }
-
-    /// Says what was dropped since it was last said, at most every so often.
-    fn tell_dropped(&mut self, every: Duration) -> Result<(), Gone> {
-        let frames = self.decoder.counts().bad_frames;
-        if frames == self.dropped.0 || self.dropped.1.is_some_and(|last| last.elapsed() < every) {
-            return Ok(());
-        }
-        self.dropped = (frames, Some(Instant::now()));
-        self.tell(FeedItem::Dropped { frames, reasons: self.decoder.reasons().clone() }, host_now_us())
-    }
-
-    /// Another channel than the one that is read is said once, and never read.
-    fn other_channel(&mut self, channel: String, host_time_us: i64) -> Result<(), Gone> {
-        if self.other_channels.contains(&channel) || self.other_channels.len() >= MOST_CHANNELS {
-            return Ok(());
-        }
-        let read = self.decoder.channel().unwrap_or_default().to_owned();
-        let words = format!("channel {channel} comes beside channel {read}: this run reads channel {read} only; --channel chooses another");
-        self.other_channels.push(channel);
-        self.tell(FeedItem::OtherChannel { words }, host_time_us)
-    }
-
-    /// Says when bytes fit no frame, and no longer when they do.
-    fn watch_fit(&mut self) -> Result<(), Gone> {
-        match self.unfit.look(Instant::now(), &self.decoder.counts()) {
-            Some(Fit::None) => {
-                self.state.fault = Some(self.unfit_words.clone());
-                self.tell(FeedItem::Unreadable { words: self.unfit_words.clone() }, host_now_us())
-            }
-            Some(Fit::Again) => {
-                self.state.fault.take_if(|fault| *fault == self.unfit_words);
-                Ok(())
-            }
-            None => Ok(()),
-        }
-    }
-
-    fn deliver(&mut self, decoded: &mut Vec<Decoded>, host_time_us: i64) -> Result<(), Gone> {
-        for one in decoded.drain(..) {
-            let record = match one.what {
-                What::Record(record) => record,
-                What::OtherChannel(channel) => {
-                    self.other_channel(channel, host_time_us)?;
-                    continue;
-                }
-                _ => continue,
-            };
-            let time = match &record {
-                Record::Shot(shot) => Some(shot.device_time_us),
-                Record::Gauge(gauge) => Some(gauge.device_time_us),
-                Record::Header(_) | Record::Status(_) => None,
-            };
-            if let (Some(pacer), Some(Some(time))) = (&mut self.pacer, time)
-                && self.control.wait(pacer.pause(time))
-            {
-                return Ok(());
-            }
-            self.measured += u64::from(time.is_some());
-            // A file is read ahead; what counts of it is what has been played.
-            let host_time_us = if self.is_file { host_now_us() } else { host_time_us };
-            self.state.last_byte_us = Some(host_time_us);
-            if self.published.elapsed() >= PUBLISH_EVERY {
-                self.publish();
-            }
-            self.feed.blocking_send(Feed { item: FeedItem::Record(record), host_time_us }).map_err(|_| Gone)?;
-        }
-        Ok(())
-    }
-
-    /// Tells what happened; the state of the link is told first, so that it is never older than the feed.
-    fn tell(&mut self, item: FeedItem, host_time_us: i64) -> Result<(), Gone> {
-        self.publish();
-        self.feed.blocking_send(Feed { item, host_time_us }).map_err(|_| Gone)
-    }
-
-    fn publish(&mut self) {
-        let counts = self.decoder.counts();
-        let state = &mut self.state;
-        state.bytes = counts.bytes;
-        state.frames = counts.frames;
-        state.dropped = counts.bad_frames;
-        state.unknown = counts.unknown;
-        state.before_header = counts.before_header;
-        state.garbage_bytes = counts.garbage_bytes;
-        state.other_channels = counts.other_channels;
-        state.rate_hz = self.rate.at(Instant::now(), self.measured);
-        self.link.send_replace(state.clone());
-        self.published = Instant::now();
-        self.flush_log();
-    }
-
-    fn write_log(&mut self, bytes: &[u8]) {
-        if let Some(Err(error)) = self.log.as_mut().map(|log| log.write_all(bytes)) {
-            self.log_failed(&error);
-        }
-    }
-
-    fn flush_log(&mut self) {
-        if let Some(Err(error)) = self.log.as_mut().map(BufWriter::flush) {
-            self.log_failed(&error);
-        }
-    }
-
-    fn log_failed(&mut self, error: &io::Error) {
-        self.state.fault = Some(format!("the raw bytes are no longer recorded: {error}"));
-        // What it still holds cannot be written; dropping it would try again.
-        if let Some(log) = self.log.take() {
-            drop(log.into_parts());
-        }
-    }
-}
-
-/// Holds a file back to its device's clock.
-#[derive(Default)]
-struct Pacer {
-    began: Option<(Instant, u64)>,
-}
-
-impl Pacer {
-    /// How long to wait before what the device did at `time_us`.
-    fn pause(&mut self, time_us: u64) -> Duration {
-        let (began, first) = *self.began.get_or_insert((Instant::now(), time_us));
-        let pause =
-            time_us.checked_sub(first).map(|since| (began + Duration::from_micros(since)).saturating_duration_since(Instant::now()));
-        match pause {
-            Some(pause) if pause <= LONGEST_PAUSE => pause,
-            // The clock went back or jumped: from here on anew.
-            _ => {
-                self.began = Some((Instant::now(), time_us));
-                Duration::ZERO
-            }
-        }
-    }
-}
-
-/// Counts over the last second.
-#[derive(Default)]
-struct RateMeter {
-    seen: VecDeque<(Instant, u64)>,
-}
-
-impl RateMeter {
-    fn at(&mut self, now: Instant, count: u64) -> f64 {
-        self.seen.push_back((now, count));
-        while self.seen.len() > 2 && self.seen.get(1).is_some_and(|(then, _)| now.duration_since(*then) >= RATE_OVER) {
-            self.seen.pop_front();
-        }
-        match self.seen.front() {
-            Some((then, before)) if now > *then => (count - before) as f64 / now.duration_since(*then).as_secs_f64(),
-            _ => 0.0,
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_rate_is_of_the_last_second_and_falls_to_zero() {
-        let mut meter = RateMeter::default();
-        let began = Instant::now();
-        let mut rate = 0.0;
-        for tenth in 0..=30u64 {
-            rate = meter.at(began + Duration::from_millis(100 * tenth), 20 * tenth);
-        }
-        assert!((rate - 200.0).abs() < 1e-6, "{rate}");
-        for tenth in 31..=42 {
-            rate = meter.at(began + Duration::from_millis(100 * tenth), 600);
-        }
-        assert_eq!(rate, 0.0);
-    }
-
-    #[test]
-    fn a_jump_of_the_device_clock_is_not_waited_for() {
-        let mut pacer = Pacer::default();
-        assert_eq!(pacer.pause(1_000_000), Duration::ZERO);
-        let pause = pacer.pause(1_500_000);
-        assert!(pause > Duration::from_millis(400) && pause <= Duration::from_millis(500), "{pause:?}");
-        assert_eq!(pacer.pause(900_000_000_000), Duration::ZERO);
-        assert_eq!(pacer.pause(5), Duration::ZERO);
-        assert!(pacer.pause(100_005) > Duration::from_millis(50));
-    }
 }

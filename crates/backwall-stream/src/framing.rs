@@ -45,6 +45,8 @@ pub enum LengthRule {
 pub enum Cut<'a> {
     /// A frame that passed its check: all of it, and its body.
     Frame { raw: &'a [u8], body: &'a [u8] },
+    /// The same without a check, and nothing shows that it is not the end of a longer one: we came in its middle, perhaps.
+    First { raw: &'a [u8], body: &'a [u8] },
     /// A frame that was dropped; of a very long one only the beginning.
     Bad { raw: &'a [u8], why: &'static str },
 }
@@ -75,6 +77,8 @@ pub struct Framer {
     dropping: bool,
     /// What comes first may be the rest of a frame, which is no bad one.
     torn: bool,
+    /// What comes first is a line that no check proves.
+    unproven: bool,
     /// Place of `pending[0]` in the stream, and up to where a dropped frame is already counted.
     offset: u64,
     counted_to: u64,
@@ -93,6 +97,7 @@ impl Framer {
             scratch: Vec::new(),
             dropping: false,
             torn: false,
+            unproven: false,
             offset: 0,
             counted_to: 0,
             bad_frames: 0,
@@ -132,12 +137,14 @@ impl Framer {
     }
 
     /// Bytes were lost here, or we come in the middle of a frame. What is pending cannot be completed; where no check shows that
-    /// what comes is whole, the first of it is dropped too.
+    /// what comes is whole, a first line is given as [`Cut::First`], and anything else dropped up to its end.
     pub fn resync(&mut self) {
         self.forget();
         let delimited = !matches!(self.framing, Framing::Packed(_));
         let proven = self.check.width() > 0 || matches!(self.framing, Framing::Line { json: true, .. });
-        (self.dropping, self.torn) = (delimited && !proven, delimited && proven);
+        let line = matches!(self.framing, Framing::Line { .. });
+        (self.dropping, self.torn) = (delimited && !proven && !line, delimited && proven);
+        self.unproven = line && !proven;
     }
 
     /// Nothing more comes of what is pending, and what comes next begins anew.
@@ -145,12 +152,12 @@ impl Framer {
         self.garbage_bytes += self.pending.len() as u64;
         self.offset += self.pending.len() as u64;
         self.pending.clear();
-        (self.dropping, self.torn) = (false, false);
+        (self.dropping, self.torn, self.unproven) = (false, false, false);
     }
 
     fn bad(&mut self, raw: &[u8], bytes: usize, why: &'static str, sink: &mut impl Sink) {
         self.garbage_bytes += bytes as u64;
-        if !std::mem::take(&mut self.torn) {
+        if !(std::mem::take(&mut self.torn) | std::mem::take(&mut self.unproven)) {
             self.bad_frames += 1;
             sink.take(Cut::Bad { raw, why });
         }
@@ -202,6 +209,8 @@ impl Framer {
             line = head;
         }
         if line.trim_ascii().is_empty() {
+            // The end of a line stands here, whatever was before it.
+            self.unproven = false;
             return;
         }
         if json && self.torn && !line.trim_ascii_start().starts_with(b"{") {
@@ -213,12 +222,17 @@ impl Framer {
             };
             self.garbage_bytes += at as u64;
             line = &line[at..];
+            // A line begins with its sign, and only a line does.
+            self.unproven = false;
         }
         match self.check.body_end(line) {
             None => self.bad(line, line.len() + 1, "the check fails", sink),
             Some(end) => {
                 self.torn = false;
-                if !sink.take(Cut::Frame { raw: line, body: &line[..end] }) {
+                let body = &line[..end];
+                if std::mem::take(&mut self.unproven) {
+                    sink.take(Cut::First { raw: line, body });
+                } else if !sink.take(Cut::Frame { raw: line, body }) {
                     self.refused(line.len() + 1);
                 }
             }

@@ -11,6 +11,7 @@ mod device_tests;
 pub mod diagnose;
 mod draft;
 pub mod feed;
+mod first;
 mod framing;
 mod json;
 mod layout;

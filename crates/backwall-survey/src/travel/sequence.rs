@@ -44,6 +44,37 @@ pub struct SequenceWatch {
     /// How often the last number came.
     times: u64,
     out_of_order: u64,
+    beside: Beside,
+}
+
+/// Numbers of shots that another channel has, ahead of the last of this one.
+#[derive(Debug, Clone, Default)]
+struct Beside {
+    ahead: Vec<u32>,
+    /// Both channels have had one number: each is numbered by itself, and nothing follows from the other's.
+    apart: bool,
+}
+
+/// So many numbers of other channels are kept; more come beside no device's own.
+const MOST_BESIDE: usize = 64;
+
+impl Beside {
+    fn take(&mut self, seq: u32, last: Option<u32>) {
+        self.apart |= last == Some(seq);
+        if !self.apart && self.ahead.len() < MOST_BESIDE && last.is_some_and(|last| follows(seq, last)) {
+            self.ahead.push(seq);
+        }
+    }
+
+    /// How many of the numbers between two of this channel were of another.
+    fn between(&mut self, last: u32, seq: u32) -> u32 {
+        self.apart |= self.ahead.contains(&seq);
+        let step = seq.wrapping_sub(last);
+        let between = self.ahead.iter().filter(|other| other.wrapping_sub(last) < step).count();
+        self.ahead.retain(|other| follows(*other, seq));
+        // Not more than fit between.
+        if self.apart || !follows(seq, last) { 0 } else { (between as u32).min(step - 1) }
+    }
 }
 
 /// A jump longer than this is a device that started counting anew, not that many lost shots.
@@ -56,6 +87,11 @@ fn follows(seq: u32, last: u32) -> bool {
 }
 
 impl SequenceWatch {
+    /// Takes the number of a shot that another channel has. Where a device numbers the shots of all in one, it is not lost.
+    pub fn beside(&mut self, seq: u32) {
+        self.beside.take(seq, self.last);
+    }
+
     /// Takes the next number.
     pub fn next(&mut self, seq: u32) -> Vec<SequenceNews> {
         let mut news = Vec::new();
@@ -68,6 +104,8 @@ impl SequenceWatch {
             return news;
         }
         self.stood_still(last, &mut news);
+        let between = self.beside.between(last, seq);
+        let last = last.wrapping_add(between);
         match self.jump.take() {
             None if seq.wrapping_sub(last) == 1 => {}
             None => self.jump = Some((last, seq)),
@@ -75,7 +113,7 @@ impl SequenceWatch {
             Some((before, jumped)) if follows(seq, jumped) && seq.wrapping_sub(jumped) < seq.wrapping_sub(before) => {
                 self.in_order(&mut news);
                 self.confirmed(before, jumped, &mut news);
-                self.jump = (seq.wrapping_sub(jumped) > 1).then_some((jumped, seq));
+                self.jump = (seq.wrapping_sub(jumped) > 1 + between).then_some((jumped.wrapping_add(between), seq));
             }
             Some((before, jumped)) if follows(seq, before) => {
                 self.in_order(&mut news);
@@ -163,6 +201,33 @@ mod tests {
         // Also twice in a row, and where nothing comes any more to confirm it.
         assert_eq!(watch([0, 2, 4]), (vec![Missing { count: 1, before: 2 }, Missing { count: 1, before: 4 }], 2));
         assert_eq!(watch([7, 1_007, 1_008]), (vec![Missing { count: 999, before: 1_007 }], 999));
+    }
+
+    /// Numbers of this channel, and of others with a minus.
+    fn watch_beside(numbers: impl IntoIterator<Item = i64>) -> (Vec<SequenceNews>, u64) {
+        let mut watch = SequenceWatch::default();
+        let mut news = Vec::new();
+        for number in numbers {
+            match u32::try_from(number) {
+                Ok(seq) => news.extend(watch.next(seq)),
+                Err(_) => watch.beside(number.unsigned_abs() as u32),
+            }
+        }
+        news.extend(watch.end());
+        (news, watch.lost())
+    }
+
+    #[test]
+    fn shots_of_another_channel_are_not_lost_where_all_are_numbered_in_one_and_hide_no_loss_where_each_has_its_own() {
+        assert_eq!(watch_beside((1..200).map(|number| if number % 2 == 0 { -number } else { number })), (vec![], 0));
+        assert_eq!(watch_beside((1..200).map(|number| if number % 3 == 0 { number } else { -number })), (vec![], 0), "of three");
+        let lost = |number: &i64| ![21, 40].contains(number);
+        let (news, count) = watch_beside((1..200).filter(lost).map(|number| if number % 2 == 0 { -number } else { number }));
+        assert_eq!((news.len(), count), (2, 2), "one of each: whose it was is not known, {news:?}");
+        let own = (1..200).flat_map(|number| [number, -number]).filter(|number| *number != 30);
+        assert_eq!(watch_beside(own), (vec![Missing { count: 1, before: 31 }], 1));
+        let ahead = (1..200).flat_map(|number| [-number - 7, number]).filter(|number| *number != 30);
+        assert_eq!(watch_beside(ahead), (vec![Missing { count: 1, before: 31 }], 1));
     }
 
     #[test]
