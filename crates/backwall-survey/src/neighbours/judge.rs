@@ -1,7 +1,7 @@
 //! What a stretch between two walls is: judged once the wall is back.
 
 use super::stretch::{Evidence, Kind, Least, Stretch};
-use super::{AT_WALL, INSIDE, INSIDE_LEVEL, Judgement, Neighbour, middle};
+use super::{AT_WALL, INSIDE, INSIDE_LEVEL, Judgement, Neighbour, WALL_UNDIMMED, middle};
 use backwall_ultrasound::{Flag, Flags};
 use backwall_units::Length;
 
@@ -23,6 +23,8 @@ const GRAIN_WALL: f64 = 0.6;
 /// A flat or inclined reflector keeps to a straight line within this.
 const FLAT: Length = Length::mm(0.15);
 const LEAST_SHOTS: u32 = 3;
+/// What three shots and more see over less than this, the wall undimmed behind it, is grain: a reflector so small returns little.
+const NARROW: Length = Length::mm(1.9);
 /// The widest bottom of a pit from which a good part of a beam comes back.
 const FLOOR: Length = Length::mm(8.0);
 /// A pit is no longer than this.
@@ -82,6 +84,9 @@ pub fn judge(shots: &[Neighbour], beside: Beside, said: &mut Vec<Judgement>) {
         wall_behind: beside.behind,
     };
     let extent = (inside[inside.len() - 1].along - inside[0].along).abs();
+    if evidence.inside >= LEAST_SHOTS && extent < NARROW && wall_left >= WALL_UNDIMMED {
+        return;
+    }
     let wall = wall_at(inside[inside.len() / 2].along);
     let at_half = (depth * 2.0 - wall).abs() <= HALF;
     if !at_half && returned > GRAIN && wall_left >= GRAIN_WALL {

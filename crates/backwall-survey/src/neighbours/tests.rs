@@ -96,6 +96,22 @@ fn grain_before_a_wall_that_is_all_there_is_doubted_and_makes_no_stretch() {
     assert!(all.iter().all(|judgement| judgement.stretch.is_none()), "{all:?}");
 }
 
+/// Shots a quarter of a millimetre apart see the same grain some times over; the wall stands whole behind it, also near its half depth.
+#[test]
+fn grain_seen_by_shots_that_lie_close_is_no_reflector_and_a_lamination_still_is_one() {
+    let close = |shots: Vec<Vec<(f64, f64)>>| {
+        let mut neighbours = Neighbours::default();
+        let place = |at: usize, echoes: &[(f64, f64)]| Neighbour { along: Length::mm(0.25 * at as f64), ..shot(at as u64, echoes) };
+        let mut all: Vec<Judgement> = shots.iter().enumerate().flat_map(|(at, echoes)| neighbours.push(place(at, echoes))).collect();
+        all.extend(neighbours.end());
+        all.into_iter().filter_map(|judgement| Some(judgement.stretch?.kind)).collect::<Vec<_>>()
+    };
+    let grain = vec![vec![(4.8, 0.15), (9.8, 1.0)]; 4];
+    assert_eq!(close(sound(40).into_iter().chain(grain).chain(sound(40)).collect()), []);
+    let found = close(sound(40).into_iter().chain(lamination(4.9, 40)).chain(sound(40)).collect());
+    assert_eq!(found, [Kind::Lamination]);
+}
+
 #[test]
 fn a_seam_between_courses_is_no_edge() {
     let mut neighbours = Neighbours::default();
