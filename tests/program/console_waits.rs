@@ -260,7 +260,7 @@ fn key_to_picture() {
             ..options(Step::Scan, None)
         },
     );
-    scanning.wait_for(" 200/s");
+    scanning.wait_for(" REC ");
     measure("while scanning at 200 shots/s", &scanning, "help: Scan", " %, gate ");
 }
 
