@@ -32,6 +32,18 @@ pub struct PlanKey {
     pub meaning: &'static str,
 }
 
+/// A row of a table of keys.
+pub(in crate::job) const fn key(
+    name: &'static str,
+    unit: &'static str,
+    allowed: Allowed,
+    left_out: LeftOut,
+    example: &'static str,
+    meaning: &'static str,
+) -> PlanKey {
+    PlanKey { name, unit, allowed, left_out, example, meaning }
+}
+
 #[derive(Debug, Clone, Copy)]
 pub enum Allowed {
     Number(Range),

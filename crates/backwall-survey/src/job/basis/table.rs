@@ -5,20 +5,10 @@ use crate::job::keys::written;
 use crate::job::keys::{
     Allowed::{self, *},
     LeftOut::{self, *},
-    PlanKey, PlanTable,
+    PlanTable,
     Range::*,
+    key,
 };
-
-const fn key(
-    name: &'static str,
-    unit: &'static str,
-    allowed: Allowed,
-    left_out: LeftOut,
-    example: &'static str,
-    meaning: &'static str,
-) -> PlanKey {
-    PlanKey { name, unit, allowed, left_out, example, meaning }
-}
 
 const AS_PLANNED: LeftOut = Open("as the plan has it");
 const RATE: Allowed = Number(Within(0.0, 20.0));

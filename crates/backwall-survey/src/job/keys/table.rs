@@ -3,20 +3,10 @@
 use super::{
     Allowed::{self, *},
     LeftOut::{self, *},
-    PlanKey, PlanTable,
+    PlanTable,
     Range::*,
+    key,
 };
-
-const fn key(
-    name: &'static str,
-    unit: &'static str,
-    allowed: Allowed,
-    left_out: LeftOut,
-    example: &'static str,
-    meaning: &'static str,
-) -> PlanKey {
-    PlanKey { name, unit, allowed, left_out, example, meaning }
-}
 
 const TEMPERATURE: Allowed = Number(Within(-60.0, 500.0));
 /// Below 20 or above 1500 MPa it is no structural steel but another unit.
