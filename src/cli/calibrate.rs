@@ -191,7 +191,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
     Ok((said.text.join("\n"), said.object, said.failed))
 }
 
-const NOT_IN_FORCE: &str = "The new set-up is NOT in force; the one before stands.";
+const NOT_IN_FORCE: &str = "The new set-up is NOT in force; the previous one stays in force.";
 
 /// What the probe is put on, in the order of a calibration.
 fn attempts(args: &MeasureArgs, plan: &Plan) -> Vec<Attempt> {

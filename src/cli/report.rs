@@ -45,7 +45,7 @@ pub struct Args {
     /// Its revision
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub revision: String,
-    /// How it stands
+    /// The status of the report
     #[arg(long, value_parser = choice(Status::ALL), default_value = "draft")]
     pub status: Status,
     /// What the engineer concludes, in their own words
@@ -125,7 +125,7 @@ fn read_logo(template: &Path, text: &str, logo: &str) -> anyhow::Result<Logo> {
     let line = backwall_survey::job::check::line_of_key(text, "logo").map_or_else(String::new, |line| format!(":{line}"));
     let stands = || format!("{}{line}: logo: {}", template.display(), place.display());
     if Path::new(logo).components().any(|part| !matches!(part, Component::Normal(_) | Component::CurDir)) {
-        bail!("{}: the logo must stand in the template's own folder or below it", stands());
+        bail!("{}: the logo must be in the template's own folder or below it", stands());
     }
     let bytes = small_file::bytes(&place, small_file::PICTURE).with_context(|| format!("{}: cannot be read", stands()))?;
     template::logo(&bytes).map_err(|why| anyhow::anyhow!("{}: {why}", stands()))

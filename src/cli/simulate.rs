@@ -44,13 +44,13 @@ pub struct SimulateArgs {
     /// How fast; a file is written at full speed, other targets at the device's pace, unless given
     #[arg(long, value_enum)]
     pub pace: Option<Pace>,
-    /// Another seed than the wall file's
+    /// Seed, instead of the wall file's
     #[arg(long)]
     pub seed: Option<u64>,
-    /// Another shot rate than the wall file's
+    /// Shot rate, instead of the wall file's
     #[arg(long, value_name = "HZ", value_parser = parse_number)]
     pub rate: Option<f64>,
-    /// Another number of samples a shot
+    /// Samples of each shot, instead of the wall file's
     #[arg(long, value_name = "N")]
     pub samples: Option<u16>,
     /// End after so many seconds of device time; a shorter drive goes back and forth

@@ -24,7 +24,7 @@ pub fn words(counted: Option<Length>, along: Length) -> String {
                 along.as_mm()
             )
         }
-        None => format!("place set: {:.1} mm from the next shot on; before there was no place that is believed", along.as_mm()),
+        None => format!("place set: {:.1} mm from the next shot on; before that no place was believed", along.as_mm()),
     }
 }
 

@@ -81,7 +81,7 @@ fn numbers(job: &Path) -> Vec<(String, Vec<u8>)> {
 /// What the report says of statements: the notice on page one and their section.
 fn without_amendments(html: &str) -> String {
     let mut rest = html.to_owned();
-    for (from, to) in [("PUT RIGHT SINCE IT WAS RECORDED", "</div>"), ("Statements and amendments", "<h")] {
+    for (from, to) in [("CORRECTED SINCE IT WAS RECORDED", "</div>"), ("Statements and amendments", "<h")] {
         let Some(start) = rest.find(from) else { continue };
         let end = rest[start..].find(to).map_or(rest.len(), |at| start + at);
         rest.replace_range(start..end, "");

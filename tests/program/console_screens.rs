@@ -335,7 +335,7 @@ fn an_old_reading_does_not_stand_there_as_if_it_were_now() {
     let mut app = scanning(Direction::Up);
     backwall::console::update::update(&mut app, Event::Clock(NOW + 7_000_000));
     let screen = text(&app, 80, 24);
-    assert!(screen.contains("OLD 7 s") && screen.starts_with(" NOTHING COMES: last byte 7 s ago"), "{screen}");
+    assert!(screen.contains("OLD 7 s") && screen.starts_with(" NO DATA: last byte 7 s ago"), "{screen}");
     assert!(!screen.contains("· CLEAR ─"), "{screen}");
 }
 

@@ -53,7 +53,7 @@ pub fn read(bytes: Vec<u8>, caption: String) -> Result<Picture, String> {
     if let Some((width, height, components)) = jpeg_frame(&bytes) {
         return match components {
             1 | 3 => Ok(Picture { width, height, file: PictureFile::Jpeg { bytes, components }, caption }),
-            _ => Err("a JPEG in inks for print; save it in ordinary colours".to_owned()),
+            _ => Err("a JPEG in CMYK colours; save it in RGB".to_owned()),
         };
     }
     match template::logo(&bytes) {

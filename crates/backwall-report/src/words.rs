@@ -103,6 +103,12 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// `run 3`, `runs 1, 2`.
+pub fn runs<Id: std::fmt::Display>(ids: &[Id]) -> String {
+    let listed: Vec<String> = ids.iter().map(Id::to_string).collect();
+    format!("{} {}", if ids.len() == 1 { "run" } else { "runs" }, listed.join(", "))
+}
+
 /// `1 run`, `3 runs`.
 pub fn count(number: u64, one: &str) -> String {
     if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }

@@ -28,7 +28,7 @@ pub fn bytes(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     let mut read = Vec::new();
     File::open(path)?.take(most + 1).read_to_end(&mut read)?;
     if read.len() as u64 > most {
-        return Err(wrong(format!("is larger than {} MB, the most that is taken", most / 1_000_000)));
+        return Err(wrong(format!("is larger than {} MB, the most allowed", most / 1_000_000)));
     }
     Ok(read)
 }
@@ -36,7 +36,7 @@ pub fn bytes(path: &Path, most: u64) -> io::Result<Vec<u8>> {
 /// The same as text.
 pub fn text(path: &Path) -> io::Result<String> {
     String::from_utf8(bytes(path, TEXT)?).map_err(|error| {
-        io::Error::new(io::ErrorKind::InvalidData, format!("is no text: byte {} is not UTF-8", error.utf8_error().valid_up_to()))
+        io::Error::new(io::ErrorKind::InvalidData, format!("is not text: byte {} is not UTF-8", error.utf8_error().valid_up_to()))
     })
 }
 

@@ -543,7 +543,7 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut 
     for (what, sql) in strangers.into_iter().chain((version >= CHANGED_SINCE).then_some(came_later).into_iter().flatten()) {
         match count(sql)? {
             0 => {}
-            number => findings.add(format!("{number} {what} stand in no commit of the run")),
+            number => findings.add(format!("{number} {what} belong to no commit of the run")),
         }
     }
     let held = count("SELECT count(*) FROM reading WHERE run_id = ?1 AND ?2 + ?3 >= 0")?;

@@ -134,7 +134,7 @@ pub fn hint(name: &str) -> String {
     if let Some((distance, known)) = near
         && distance * 4 <= wanted.len()
     {
-        return format!(": {known} is meant?");
+        return format!(": did you mean {known}?");
     }
     let width: String = name.chars().skip_while(|char| !char.is_ascii_digit()).take_while(char::is_ascii_digit).collect();
     let start = format!("CRC_{width}_");
@@ -142,7 +142,7 @@ pub fn hint(name: &str) -> String {
     if of_width.is_empty() || width.is_empty() {
         ": write it as there, as CRC-32/ISCSI or CRC-16/MODBUS".to_owned()
     } else {
-        format!(": of {width} bits it has {}; `backwall profile try` says which fits the bytes that come", of_width.join(", "))
+        format!(": its {width}-bit entries are {}; `backwall profile try` says which fits the bytes that come", of_width.join(", "))
     }
 }
 

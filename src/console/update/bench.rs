@@ -132,8 +132,8 @@ fn block_fields(app: &App) -> Vec<Field> {
     let temperature = shown.and_then(|bench| bench.view.temperature).unwrap_or(app.setup().block_temperature);
     let celsius = (temperature.as_celsius() * 10.0).round() / 10.0;
     vec![
-        length_field(app, "thickness", "true thickness", "as its certificate says, not as it is stamped"),
-        Field::text("serial", "block serial", &serial, true).hint("which block, so that it can be found again"),
+        length_field(app, "thickness", "true thickness", "as its certificate says, not as stamped"),
+        Field::text("serial", "block serial", &serial, true).hint("which block, so that it can be traced"),
         Field::number("temperature", "block temperature", "C", celsius, -60.0, 500.0)
             .hint("velocity and zero are those of this temperature"),
     ]
@@ -307,7 +307,11 @@ fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
     } else {
         let suspect: Vec<String> =
             bench::suspect_with(&app.contents, &settled.checks).into_iter().map(|(run, line)| format!("{run} ({line})")).collect();
-        let runs = if suspect.is_empty() { "no run hangs on it".to_owned() } else { format!("SUSPECT: run {}", suspect.join(", run ")) };
+        let runs = if suspect.is_empty() {
+            "no run depends on it".to_owned()
+        } else {
+            format!("SUSPECT: {}", backwall_report::words::runs(&suspect))
+        };
         app.say(Role::Fault, format!("{runs}. {words}"));
     }
     settled.checks.into_iter().map(Effect::Check).chain([Effect::Reload]).collect()

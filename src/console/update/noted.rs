@@ -37,7 +37,7 @@ pub fn ask_photo(app: &mut App) -> Vec<Effect> {
     let unit = app.look.unit;
     let mut fields = vec![
         Field::text("file", "file", "", true).hint("path of the photo on this machine, as /media/camera/IMG_0412.JPG"),
-        Field::text("text", "what is to be seen", "", false),
+        Field::text("text", "what it shows", "", false),
     ];
     if let Some(line) = &at.line {
         let place = at.along.map_or_else(String::new, |along| format!("{}{}", unit.place(along), unit.place_symbol()));

@@ -96,7 +96,7 @@ fn is_confirmed(app: &App, prompt: &Prompt, along: Length) -> bool {
 
 pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
     if going(app).is_none() {
-        app.say(Role::Watch, "the run has ended before: its places stay as they were counted");
+        app.say(Role::Watch, "the run has already ended: its places stay as they were counted");
         return Vec::new();
     }
     match chosen(app, &prompt) {

@@ -52,7 +52,7 @@ pub(super) fn unknown_operator(app: &mut App) -> bool {
     let unknown = app.operator.name.trim().is_empty();
     if unknown {
         let fields = who(app);
-        ask(app, "Who is at the keys? Answers carry a name.", Purpose::Identify, fields);
+        ask(app, "Who is answering? Answers carry a name.", Purpose::Identify, fields);
     }
     unknown
 }
@@ -204,9 +204,9 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let mut fields =
-        vec![Field::text("reason", "reason", "", true).hint("kept in the job file and shown on every screen and report of the run")];
+        vec![Field::text("reason", "reason", "", true).hint("kept in the job file, shown on every screen of the run and in the report")];
     if app.contents.plan.job.override_needs_second_name {
-        fields.push(Field::text("second", "second name", "", true).hint("who agreed to it besides; the plan asks for a second name"));
+        fields.push(Field::text("second", "second name", "", true).hint("who else agreed to it; the plan asks for a second name"));
     }
     fields.extend(who(app));
     ask(app, format!("Scan {line} although it is not allowed"), Purpose::Override, fields)

@@ -152,7 +152,7 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
     let Some(change) = &app.change else { return };
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    const KEYS: &str = "  Enter takes  Esc not";
+    const KEYS: &str = "  Enter yes  Esc no";
     let words = text::clip(&safe_text(&change.asked), usize::from(area.width).saturating_sub(KEYS.len() + 1));
     pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
 }
@@ -268,7 +268,7 @@ pub fn test_card(app: &App, pen: &mut Pen, area: Rect) {
     }
     pen.put(area.x + 2, y, area.width - 2, "The wave should be one smooth line; the bars should grow evenly.", Role::Plain);
     y += 2;
-    for (level, words) in [(Level::Watch, "watch"), (Level::Thin, "thin"), (Level::NoEcho, "lost")] {
+    for (level, words) in [(Level::Watch, "watch"), (Level::Thin, "thin"), (Level::NoEcho, "no echo")] {
         let glyph = pen.look.glyphs.level(level);
         pen.put_style(area.x + 2, y, 20, &format!(" {glyph} {words} "), pen.look.theme.level(level));
         y += 1;

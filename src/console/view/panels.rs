@@ -177,18 +177,19 @@ pub fn link_line(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let bad = link.dropped + counts.lost + link.overflow_bytes + counts.unsaved > 0;
     let clean = !bad && link.reconnects == 0;
     if let (true, Some((zero, _))) = (clean, &scan.view.zero) {
-        let words = format!("link {} nothing lost, zero {:+.0} ns", age(scan, now_us), zero.late.as_ns());
+        let words = format!("link {}, nothing lost, zero {:+.0} ns", age(scan, now_us), zero.late.as_ns());
         pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Quiet);
         return;
     }
-    let words = format!(
-        "link {} lost {} bad {} over {} re {}",
-        age(scan, now_us),
-        counts.lost,
-        link.dropped,
-        text::bytes(link.overflow_bytes),
-        link.reconnects
-    );
+    let counted = [
+        (counts.lost, format!("lost {}", counts.lost)),
+        (link.dropped, format!("dropped {}", link.dropped)),
+        (link.overflow_bytes, format!("overflow {}", text::bytes(link.overflow_bytes))),
+        (link.reconnects, format!("reconnects {}", link.reconnects)),
+    ];
+    let said = counted.into_iter().filter(|(count, _)| *count > 0).map(|(_, words)| format!(", {words}")).collect::<String>();
+    let said = if said.is_empty() { ", nothing lost".to_owned() } else { said };
+    let words = text::clip(&format!("link {}{said}", age(scan, now_us)), usize::from(area.width.saturating_sub(1)));
     pen.put(area.x + 1, area.y, area.width - 1, &words, if bad { Role::Watch } else { Role::Quiet });
 }
 

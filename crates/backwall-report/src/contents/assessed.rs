@@ -131,7 +131,7 @@ impl Writer<'_> {
                 ],
             );
         }
-        self.out.paragraph("The earlier survey is one of single points: each stands beside the reading nearest to it now.");
+        self.out.paragraph("The earlier survey is one of single points: each is shown beside the reading nearest to it now.");
         self.shortened(table, "points", "upward along the line");
     }
 
@@ -208,11 +208,11 @@ impl Writer<'_> {
                 let rests =
                     if all && !course.rests_on.is_empty() { format!(". {}", capital(&course.rests_on.join("; "))) } else { String::new() };
                 let checks =
-                    if course.checks.is_empty() { String::new() } else { format!(". TO BE LOOKED AT: {}", course.checks.join("; ")) };
+                    if course.checks.is_empty() { String::new() } else { format!(". TO BE CHECKED: {}", course.checks.join("; ")) };
                 format!("{} on {}: {decision}: {why}{rests}{checks}", capital(&named(course)), line.line)
             })
             .collect();
-        self.out.heading(2, if all { "Why each is decided so" } else { "Why the lines that decide are decided so" });
+        self.out.heading(2, if all { "Reasons for each decision" } else { "Reasons for the decisions that count" });
         self.out.bullets(said);
     }
 
@@ -295,7 +295,7 @@ impl Writer<'_> {
         }
         self.out.heading(2, format!("Line {}, {}", line.line, named(course)));
         if !course.checks.is_empty() {
-            self.out.notice(Tone::Bad, "These do not agree and must be looked at", course.checks.clone());
+            self.out.notice(Tone::Bad, "These do not agree and must be checked", course.checks.clone());
         }
         let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
         let carries = |number: &&Worked| all || course.summary.names(&number.title);

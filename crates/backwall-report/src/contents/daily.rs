@@ -18,7 +18,7 @@ impl Writer<'_> {
     pub(super) fn day(&mut self) {
         self.out.notice(
             Tone::Watch,
-            "PRELIMINARY: a daily report is no survey report. Calibrations may still be open and findings unproven; act on them by the procedure.",
+            "PRELIMINARY: a daily report is not the survey report. Calibrations may still be open and findings unproven; act on them by the procedure.",
             vec![],
         );
         self.day_facts();

@@ -64,7 +64,7 @@ impl Writer<'_> {
                 "Velocity",
                 format!("{:.1} m/s at {:.1} °C, {counts}", setup.velocity.as_m_s(), setup.reference_temperature().as_celsius()),
             ),
-            fact("Velocity against temperature", format!("{:+.2} m/s per kelvin", setup.velocity_slope_m_s_k)),
+            fact("Change of velocity with temperature", format!("{:+.2} m/s per kelvin", setup.velocity_slope_m_s_k)),
             fact("Zero", format!("{:.1} ns, {counts}", setup.zero.as_ns())),
             fact("Mode and picker", format!("{}, {}", setup.mode, setup.picker)),
             fact(
@@ -202,7 +202,7 @@ impl Writer<'_> {
         }
         self.out.table(table);
         if !calibration.warnings.is_empty() {
-            self.out.notice(Tone::Watch, "What the calibration warned of", calibration.warnings.clone());
+            self.out.notice(Tone::Watch, "Warnings of the calibration", calibration.warnings.clone());
         }
     }
 

@@ -43,7 +43,7 @@ fn condition(key: &str, value: &toml::Value, place: &Place, found: &mut Findings
             }
         }
         toml::Value::Array(values) if values.is_empty() => {
-            found.add(key, "an empty list never holds: name at least one value");
+            found.add(key, "an empty list never matches: name at least one value");
             None
         }
         value => Some(Condition::AnyOf(constants(key, value, place, found))),

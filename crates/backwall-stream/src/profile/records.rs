@@ -84,10 +84,10 @@ fn layout(at: &str, record: &written::Record, json: bool, found: &mut Findings<'
         Some(_) => found.one_char(&delimiter_key, record.delimiter.as_ref()),
     };
     if record.decimal_comma && delimiter == Some(',') {
-        found.add(&delimiter_key, "a comma cannot part columns and decimals at once");
+        found.add(&delimiter_key, "a comma cannot separate columns and be the decimal mark at once");
     }
     if let Some(sign) = delimiter.filter(|sign| sign.is_ascii_digit() || matches!(sign, '-' | '+' | '.')) {
-        found.add(&delimiter_key, format!("'{sign}' is part of numbers and cannot part columns"));
+        found.add(&delimiter_key, format!("'{sign}' is part of numbers and cannot separate columns"));
     }
     if json {
         for (name, given) in
@@ -131,7 +131,7 @@ fn field(
     if let Some(meaning) = written.meaning
         && !meaning.belongs_to(kind)
     {
-        found.add(&key("meaning"), format!("{} does not belong into a {} record", meaning.word(), kind.word()));
+        found.add(&key("meaning"), format!("{} does not belong in a {} record", meaning.word(), kind.word()));
     }
     let place = place(at, written, layout, about.order, last, found)?;
     let name = written.name.clone().or_else(|| written.meaning.map(|meaning| meaning.word().to_owned())).unwrap_or_else(|| match &place {
@@ -289,7 +289,7 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
             let path = found.needed(&key("path"), written.path.as_ref(), "where the value stands in the object, as \"probe.wall[0]\"")?;
             let parsed = json::Path::parse(path);
             if parsed.is_none() {
-                found.add(&key("path"), format!("'{path}' is no path: names and indices, as \"probe.wall[0]\""));
+                found.add(&key("path"), format!("'{path}' is not a path: names and indices, as \"probe.wall[0]\""));
             }
             Some(Place::Path(parsed?))
         }
@@ -330,7 +330,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
     {
         let parsed = json::Path::parse(path);
         if parsed.is_none() {
-            found.add(&key("unit_path"), format!("'{path}' is no path: names and indices, as \"probe.unit\""));
+            found.add(&key("unit_path"), format!("'{path}' is not a path: names and indices, as \"probe.unit\""));
         }
         return parsed.map_or(one, UnitRule::Path);
     }
@@ -345,7 +345,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
         (Some(unit), None, None) if unit == "as-sent" && text => UnitRule::AsSent,
         (Some(unit), None, None) => meaning.unit(unit).map_or_else(
             || {
-                found.add(&key("unit"), format!("'{unit}' is no unit of {}: one of {}", meaning.word(), meaning.unit_words()));
+                found.add(&key("unit"), format!("'{unit}' is not a unit of {}: one of {}", meaning.word(), meaning.unit_words()));
                 one
             },
             UnitRule::Always,

@@ -84,7 +84,7 @@ impl GateRule {
     pub fn why(&self, gate: &Gate, setup: &Setup, seen: Seen) -> Option<String> {
         let mut said = Vec::new();
         if self.start.is_none() || self.length.is_none() {
-            let repeat = if setup.mode == Mode::EchoToEcho { ", its repeat included" } else { "" };
+            let repeat = if setup.mode == Mode::EchoToEcho { ", its multiple included" } else { "" };
             let until = match seen.record_end {
                 Some(record) if gate.end() >= record => "the record's end".to_owned(),
                 _ if seen.block.is_some_and(|block| block >= self.thickest(setup, seen)) => {
@@ -107,7 +107,7 @@ impl GateRule {
             };
             said.push(format!("threshold {:.1} % of full screen height, {cause}", gate.threshold_pct));
         }
-        (!said.is_empty()).then(|| format!("set by the program, as the plan does not: {}", said.join("; ")))
+        (!said.is_empty()).then(|| format!("set by the program, since the plan gives none: {}", said.join("; ")))
     }
 }
 

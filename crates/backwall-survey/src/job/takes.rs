@@ -111,7 +111,7 @@ impl Takes {
         if let (Some(battery), Some(count)) = (self.battery, self.batteries()) {
             said.push(match count {
                 1.0 => fine(format!("battery: {battery}, enough for that")),
-                count => Said { words: format!("battery: {battery} is less than that: {count} of them at least"), lacks: true },
+                count => Said { words: format!("battery: {battery} is not enough: {count} of them at least"), lacks: true },
             });
         }
         said.extend(self.cable(&place));
@@ -119,7 +119,7 @@ impl Takes {
             said.push(fine(format!("job file: {} to {}, by {shots:.0} shots", megabytes(low), megabytes(high))));
         }
         if plan.crawler.is_none() {
-            said.push(fine("no [crawler] in the plan: battery, cable, file not compared".to_owned()));
+            said.push(fine("no [crawler] in plan: battery, cable, file size not checked".to_owned()));
         } else if !self.missing.is_empty() {
             said.push(fine(format!("not in the plan: {}", self.missing.join(", "))));
         }

@@ -28,7 +28,7 @@ pub enum EncoderError {
     #[error("the encoder counts backwards: {solved:.3} counts per mm against {set:.3}; turn its sign in the plan or swap its channels")]
     Backwards { solved: f64, set: f64 },
     #[error(
-        "the scale is {percent:.2} % off ({solved:.3} counts per mm against {set:.3}), more than 1 %: look for slip or wear, then set it anew"
+        "the scale is {percent:.2} % off ({solved:.3} counts per mm against {set:.3}), more than 1 %: look for slip or wear, then set it again"
     )]
     OutOfTolerance { solved: f64, set: f64, percent: f64 },
 }

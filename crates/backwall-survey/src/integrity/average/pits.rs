@@ -78,6 +78,6 @@ pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, 
             (_, true) => "would hold, if an inspector finds that these are pits",
             (_, false) => "does not hold: this counts as a corroded area",
         })
-        .caution("lengths along the scanned line only; whether a stretch is a pit, only an inspection shows");
+        .caution("lengths along the scanned line only; only an inspection shows whether a stretch is a pit");
     Ok(Answer::new(Pits { pits, most_together, scattered }, worked))
 }
