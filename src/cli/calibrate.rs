@@ -43,7 +43,7 @@ impl FromStr for At {
 /// What is measured on, and how.
 #[derive(Args, Debug, Default)]
 pub struct MeasureArgs {
-    /// A block of known thickness in mm (or with mm, in behind it) and the stream taken on it; two or more are fitted together
+    /// A block of known thickness in mm (or followed by mm or in) and the stream taken on it; two or more are fitted together
     #[arg(long, value_name = "MM=STREAM")]
     pub at: Vec<At>,
     /// A further block to verify on; without --at it verifies the set-up in force, after scanning or in between

@@ -39,7 +39,7 @@ pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
         Some(held) => format!("the place is held at {:.1} mm, what was driven meanwhile is not counted", held.as_mm()),
         None => "there was no place to hold".to_owned(),
     };
-    format!("{who} started anew ({} after {}): {place}; set the place where the crawler stands", of(after), of(before))
+    format!("{who} started anew ({} after {}): {place}; set the place where the crawler is", of(after), of(before))
 }
 
 #[cfg(test)]

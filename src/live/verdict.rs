@@ -99,7 +99,7 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
     let mut warns = calibration.warnings.clone();
     for point in calibration.points.iter().filter(|point| point.error.abs() > MISFIT) {
         warns.push(format!(
-            "the {:.3} mm block reads {:+.3} mm off with this calibration: measure it again, or look at what was typed for it",
+            "the {:.3} mm block reads {:+.3} mm off with this calibration: measure it again, or check what was typed for it",
             point.thickness.as_mm(),
             point.error.as_mm()
         ));

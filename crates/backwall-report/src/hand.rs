@@ -85,7 +85,7 @@ pub fn hand_columns<'a>() -> Vec<Column<HandRow<'a>>> {
         column("grid", Text, "", "the grid it is a point of", |row| text(row.what().grid.as_ref().map(|grid| grid.grid.as_str()))),
         column("point", Text, "", "the point of that grid", |row| text(row.what().grid.as_ref().map(|grid| grid.point.as_str()))),
         column("inspection_point", Text, "", "the fixed inspection point", |row| text(row.what().inspection_point.as_deref())),
-        column("course", Whole, "", "shell course the place lies in", |row| whole(row.course)),
+        column("course", Whole, "", "shell course of the place", |row| whole(row.course)),
         column("values", Whole, "", "how often it was read", |row| whole(Some(row.what().values.len() as u64))),
         column("values_mm", Text, "mm", "each value, separated by spaces", |row| {
             let values: Vec<_> = row.what().values.iter().map(|value| decimal(value.as_nanometres(), 6)).collect();

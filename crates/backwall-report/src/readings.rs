@@ -72,7 +72,7 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("host_time", Instant, "UTC", "when the bytes arrived", |row| Value::Time(row.reading.host_time_us)),
         column("line", Text, "", "the planned line", |row| Value::from(row.run.start.line.as_str())),
         column("position_mm", Fixed(3), "mm", "place along the line, above or from its datum", |row| micrometres(row.reading.place.along)),
-        column("course", Whole, "", "shell course the place lies in", |row| whole(row.reading.place.course)),
+        column("course", Whole, "", "shell course of the place", |row| whole(row.reading.place.course)),
         column("echo_time_ns", Fixed(3), "ns", "arrival of the back-wall echo after the transmit pulse", |row| {
             fixed(row.reading.measurement.echo_time.map(Time::as_picoseconds))
         }),

@@ -22,7 +22,7 @@ pub enum StoreError {
     #[error("{}: this is {what}, not a job file. Check the path; nothing was changed", .path.display())]
     NotAFile { path: PathBuf, what: &'static str },
     #[error(
-        "{}: the file has {names} names (hard links), and two programs that open it by two of them would damage it. Copy it to a file of its own and record there; it can be looked at as it is",
+        "{}: the file has {names} names (hard links), and two programs that open it under two of them would damage it. Copy it to a file of its own and record there; it can be opened for review as it is",
         .path.display()
     )]
     ManyNames { path: PathBuf, names: u64 },
@@ -39,10 +39,10 @@ pub enum StoreError {
         "{}: the plan handed over and its text differ. Read the plan again from its file", .path.display()
     )]
     PlanDiffers { path: PathBuf },
-    #[error("{}: {}. Close it there first, or look at the job read-only", .path.display(), holder_text(.holder.as_ref()))]
+    #[error("{}: {}. Close it there first, or open the job for review only", .path.display(), holder_text(.holder.as_ref()))]
     InUse { path: PathBuf, holder: Option<Holder> },
     #[error(
-        "{}: the folder cannot be written to, and recording needs files beside the job file. Copy the job file to a folder that can be written to, or look at it read-only",
+        "{}: the folder cannot be written to, and recording needs files beside the job file. Copy the job file to a folder that can be written to, or open it for review only",
         .path.display()
     )]
     ReadOnlyFolder { path: PathBuf },

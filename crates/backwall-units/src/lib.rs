@@ -607,7 +607,7 @@ pub fn parse_number(text: &str) -> Result<f64, NumberError> {
 /// What is wrong with a typed length.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum LengthError {
-    #[error("'{text}' is not a length: write a number, with mm, m or in behind it if it is not in {unit}", unit = .default.thickness_symbol())]
+    #[error("'{text}' is not a length: write a number, followed by mm, m or in if it is not in {unit}", unit = .default.thickness_symbol())]
     NoLength { text: String, default: LengthUnit },
     #[error(transparent)]
     Number(#[from] NumberError),

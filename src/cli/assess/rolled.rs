@@ -84,7 +84,7 @@ fn course_row(course: &RolledCourse, unit: LengthUnit) -> [String; 12] {
 }
 
 const WORST: [&str; 11] =
-    ["", "minimum", "line", "at", "course", "required", "margin", "under it from, to", "long", "taken for", "by hand"];
+    ["", "minimum", "line", "at", "course", "required", "margin", "under it from, to", "long", "judged as", "by hand"];
 
 fn worst_row(rank: usize, spot: &Worst, unit: LengthUnit) -> [String; 11] {
     let dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());

@@ -295,7 +295,7 @@ fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
     let settled = bench::settle(view, std::slice::from_ref(found), &app.contents, &by);
     let words = bench::check_of(found, &app.contents, &by).map_or_else(String::new, |check| bench::check_words(&check));
     if let Some(text) = settled.note {
-        app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the set-up before stands"));
+        app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the previous one stays in force"));
         return vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload];
     }
     if let Some(Kept { setup, origin }) = settled.kept {

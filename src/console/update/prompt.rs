@@ -224,7 +224,7 @@ pub fn ask_setup(app: &mut App) -> Vec<Effect> {
         number("separation", "element separation", "mm", (setup.half_separation * 2.0).as_mm(), 0.0, 100.0)
             .hint("exit point to exit point; 0 for a single element"),
         number("start", "gate start", "us", setup.gate.start.as_us(), 0.0, 1000.0)
-            .hint("behind the tyre's own echoes, before the minimum wall"),
+            .hint("after the tyre's own echoes, before the minimum wall"),
         number("length", "gate length", "us", setup.gate.length.as_us(), 0.01, 1000.0).hint("long enough for the thickest wall"),
         number("threshold", "gate threshold", "%", setup.gate.threshold_pct, 1.0, 100.0)
             .hint("percent of full screen height; 2 % loses nothing, a higher one loses weak walls and pits"),

@@ -231,7 +231,7 @@ impl Writer<'_> {
         let all = self.wanted.template.working == Working::All;
         if !all {
             self.out.paragraph(
-                "Of each course the line that decides, and of it the numbers that its row on the first page rests on; the template 'complete' has \
+                "For each course the line that decides, with the numbers behind its row on the first page; the template 'complete' has \
                  every number of every line.",
             );
         }

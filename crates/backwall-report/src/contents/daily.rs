@@ -93,7 +93,7 @@ impl Writer<'_> {
             return self.out.paragraph("No spot under a limit was found.");
         }
         let total = spots.len();
-        let mut table = Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Taken for", "Acknowledged"]);
+        let mut table = Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Judged as", "Acknowledged"]);
         for (run, spot) in spots.into_iter().take(MOST_SPOTS) {
             table.toned(
                 if spot.level == Level::Thin { Tone::Bad } else { Tone::Watch },

@@ -238,7 +238,7 @@ impl Writer<'_> {
         self.out.paragraph(
             "Each reading carries a standard uncertainty of its own, combined from the parts below and from what its waveform shows \
              (noise, agreement of envelope and correlation, the second echo) as the square root of the sum of squares (JCGM 100:2008, equation 10). \
-             U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for what lies beside it.",
+             U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for the wall beside it.",
         );
         let mut table = Table::of(&["Run", &self.head("Smallest U"), &self.head("Largest U"), "Readings without one>"]);
         let all = self.wanted.template.working == Working::All || self.job.runs.len() <= MOST_RUNS;

@@ -157,7 +157,7 @@ pub fn assessment_columns() -> Vec<Column<AssessmentRow>> {
             "thin_from_mm",
             Fixed(3),
             "mm",
-            "input of a local thin area: where the critical profile lies under the required thickness longest",
+            "input of a local thin area: the longest stretch of the critical profile under the required thickness",
             |row| place(row.thin.as_ref().map(|thin| thin.from)),
         ),
         column("thin_to_mm", Fixed(3), "mm", "its other end", |row| place(row.thin.as_ref().map(|thin| thin.to))),

@@ -110,7 +110,7 @@ pub fn rate(term: Term, earlier: Wall, present: Wall, time: Years) -> Result<Ans
     if !(time.is_finite() && time > Years::ZERO) {
         return Err(Refusal::impossible(
             title,
-            format!("{} years between the two: the earlier day must lie before the later", time.as_years()),
+            format!("{} years between the two: the earlier day must be before the later", time.as_years()),
         ));
     }
     if !(earlier.thickness.is_finite() && present.thickness.is_finite()) {

@@ -88,9 +88,9 @@ impl GateRule {
             let until = match seen.record_end {
                 Some(record) if gate.end() >= record => "the record's end".to_owned(),
                 _ if seen.block.is_some_and(|block| block >= self.thickest(setup, seen)) => {
-                    format!("behind the thickest block of {:.1} mm{repeat}", self.thickest(setup, seen).as_mm())
+                    format!("beyond the thickest block of {:.1} mm{repeat}", self.thickest(setup, seen).as_mm())
                 }
-                _ => format!("behind {:.1} mm ({:.1} mm nominal and 25 %{repeat})", self.nominal.as_mm() * THICKER, self.nominal.as_mm()),
+                _ => format!("beyond {:.1} mm ({:.1} mm nominal and 25 %{repeat})", self.nominal.as_mm() * THICKER, self.nominal.as_mm()),
             };
             let from = format!("before the probe's minimum of {:.1} mm", setup.minimum.as_mm());
             said.push(match (self.start, self.length) {
@@ -163,7 +163,7 @@ mod tests {
         let seen = Seen { block: Some(Length::mm(20.0)), ..Seen::default() };
         let gate = OPEN.gate(&setup(), seen);
         assert!((gate.end().as_us() - (12.0 + 6.809 + 0.6)).abs() < 0.011, "{:?}", gate.end());
-        assert!(OPEN.why(&gate, &setup(), seen).unwrap().contains("behind the thickest block of 20.0 mm"));
+        assert!(OPEN.why(&gate, &setup(), seen).unwrap().contains("beyond the thickest block of 20.0 mm"));
     }
 
     #[test]

@@ -17,7 +17,7 @@ pub const TABLES: &[PlanTable] = &[
     PlanTable {
         path: "",
         needed: true,
-        meaning: "Of the asset as a whole; these keys stand first, before any table.",
+        meaning: "Of the asset as a whole; these keys come first, before any table.",
         keys: &[
             key("name", "", Filled, Needed, "\"filled to 8.5 m\"", "What the basis is called in tables and reports."),
             key("code", "", Words(&["api-653", "api-510", "api-570"]), AS_PLANNED, "\"api-653\"", "Whose interval rules count."),
@@ -65,7 +65,7 @@ pub const TABLES: &[PlanTable] = &[
                 "hand",
                 "",
                 Numbers,
-                Open("none: they stand beside the numbers"),
+                Open("none: they are listed beside the numbers"),
                 "[12, 15]",
                 "Readings by hand that count for the minimum, by the numbers of their statements.",
             ),
@@ -122,7 +122,7 @@ readings, levels and spots stay as they are.
 
 ```
 backwall assess JOB --basis BASIS.toml                                # what if
-backwall assess JOB --basis A.toml --against B.toml                   # two side by side; plan, or the number of a kept one, stands for a file
+backwall assess JOB --basis A.toml --against B.toml                   # two side by side; each a file, the number of a kept one, or plan
 backwall assess JOB --basis BASIS.toml --keep --by NAME --reason TEXT # from now on it counts: a statement in the job
 ```
 

@@ -324,7 +324,7 @@ pub const TABLES: &[PlanTable] = &[
                 Number(FromZero),
                 Open("the program sets it and says why"),
                 "12.2",
-                "Where the gate begins, behind the transmit pulse.",
+                "Where the gate begins, after the transmit pulse.",
             ),
             key(
                 "gate_length_us",
@@ -332,7 +332,7 @@ pub const TABLES: &[PlanTable] = &[
                 Number(OverZero),
                 Open("the program sets it and says why"),
                 "5.0",
-                "How long it is; it must end behind the zero.",
+                "How long it is; it must end after the zero.",
             ),
             key(
                 "gate_threshold_pct",

@@ -14,7 +14,7 @@ file from it. `backwall new --example > plan.toml` writes a plan with every key 
 made from the same table as that example and the messages of mistakes.
 
 Every key carries its unit in its name; numbers have a point as decimal mark. An unknown key is refused. A plan with mistakes makes no job: all
-of them are shown at once, each with file, line and key and what may stand there.
+of them are shown at once, each with file, line and key and what is possible there.
 
 What the job will take (metres, time, battery, cable, size of the job file) is shown by `backwall new` and on the Prepare screen, from lines,
 speed limit and `[crawler]`. It counts each line once and one way at the speed limit: the way back, turns and second passes come on top.
