@@ -132,7 +132,7 @@ fn nothing_of_a_voided_or_replaced_run_is_in_any_result_and_restored_all_of_it_i
 
     amend(&job, &["--withdraw", "3"]);
     amend(&job, &["--run", "2", "--reassign", "A090"]);
-    assert!(refused(&job, &["--run", "1", "--replace", "1"]).contains("beside itself"));
+    assert!(refused(&job, &["--run", "1", "--replace", "1"]).contains("continue itself"));
     amend(&job, &["--run", "2", "--replace", "1"]);
     let out = folder.path().join("r.csv");
     assert!(values(&rows(&job, &out, &[]), "run").iter().all(|run| run == "2"));
@@ -223,7 +223,7 @@ fn a_swapped_probe_stops_scanning_until_the_blocks_are_measured_again_and_verifi
     assert!(ready().contains("the probe was changed"), "{}", ready());
     let out = run(&["scan", text(&job), "--line", "A090", "--stream", "-", "--headless"]);
     assert!(
-        String::from_utf8_lossy(&out.stderr).contains("the probe was changed: what was calibrated with the old one holds no more"),
+        String::from_utf8_lossy(&out.stderr).contains("the probe was changed: the calibration with the old one no longer holds"),
         "{out:?}"
     );
     calibrate(&job);

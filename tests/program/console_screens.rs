@@ -115,7 +115,7 @@ fn where_a_number_comes_from() {
         view.limits = Arc::new(limits);
     });
     let screen = text(&app, 80, 24);
-    assert!(screen.contains("WATCH") && screen.contains("U reaches under 6.20"), "{screen}");
+    assert!(screen.contains("WATCH") && screen.contains("U reaches below 6.20"), "{screen}");
     update(&mut app, letter('i'));
     snap!("scan_origin", &app);
     // Every input is there, on as many pages as it takes.

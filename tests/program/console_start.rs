@@ -47,7 +47,7 @@ fn the_panel_says_where_and_which_way_and_esc_starts_nothing() {
         "crawler at its mark? The first shot is taken to be at 0.000 m",
         "calibration ",
         "no override",
-        "A090 was scanned already: run 1, 2",
+        "A090 was scanned already: runs 1, 2",
         "Enter starts, Esc does not",
     ] {
         assert!(screen.contains(words), "{words}\n{screen}");

@@ -101,7 +101,7 @@ const CHANNELS: &str = "name = \"two probes\"\n[framing]\nkind = \"line\"\n[[rec
 fn two_probes_in_one_stream_are_two_runs_or_one_but_never_mixed() {
     let text: String = (0..100).map(|shot| format!("1,{at},9.0\n2,{at},12.0\n", at = shot * 20)).collect();
     for (more, thickness, other) in
-        [(&[][..], "9.00", "channel 2 comes beside channel 1"), (&["--channel", "2"][..], "12.00", "channel 1 comes beside channel 2")]
+        [(&[][..], "9.00", "the stream also has channel 2"), (&["--channel", "2"][..], "12.00", "the stream also has channel 1")]
     {
         let folder = tempfile::tempdir().unwrap();
         let (output, job) = scanned(folder.path(), CHANNELS, text.as_bytes(), more);

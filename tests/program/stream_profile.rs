@@ -333,7 +333,7 @@ gain = "GAIN"
         "bad.toml:7: framing.sync_hex: 'AA 5' is not bytes in hexadecimal",
         "bad.toml:11: check.algorithm: 'CRC-32/CASTAGNOLY' is not in the CRC catalogue: CRC-32/CASTAGNOLI is meant?",
         "bad.toml:13: header.sample_rate_hz: invalid type",
-        "bad.toml:17: record[0].fields[0].meaning: thickness does not belong into a shot record",
+        "bad.toml:17: record[0].fields[0].meaning: thickness does not belong in a shot record",
         "bad.toml:18: record[0].fields[1].unit: is missing: gain is in one of dB",
         "bad.toml:19: record[0].fields[2].unit: 'mm' is no unit of device-time",
         "bad.toml:20: record[0].fields[3].type: unknown variant `u128`",

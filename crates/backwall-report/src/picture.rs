@@ -110,7 +110,7 @@ mod tests {
             assert_eq!((picture.width, picture.height), (640, 480));
             assert_eq!(picture.file, PictureFile::Jpeg { bytes: head(frame, components), components });
         }
-        assert!(read(head(0xC0, 4), String::new()).unwrap_err().contains("inks for print"));
+        assert!(read(head(0xC0, 4), String::new()).unwrap_err().contains("CMYK"));
         for cut in 0..16 {
             assert!(read(head(0xC0, 3)[..cut].to_vec(), String::new()).is_err(), "{cut}");
         }

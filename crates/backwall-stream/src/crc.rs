@@ -282,6 +282,6 @@ mod tests {
         }
         assert_eq!(hint("CRC-16/MODBUSS"), ": CRC-16/MODBUS is meant?");
         assert_eq!(hint("CRC-32/CASTAGNOLY"), ": CRC-32/CASTAGNOLI is meant?");
-        assert!(hint("CRC-16/WHATEVER-ELSE").starts_with(": of 16 bits it has CRC-16/ARC, "));
+        assert!(hint("CRC-16/WHATEVER-ELSE").starts_with(": its 16-bit entries are CRC-16/ARC, "));
     }
 }

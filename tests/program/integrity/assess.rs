@@ -394,5 +394,5 @@ fn a_required_thickness_below_the_formula_is_held_up_for_checking() {
     scan(&path, NOW_US, 0.0, |x| Some(wall(x, 0.0)));
     let course = &json(&[path.to_str().unwrap()])["lines"][0]["courses"][0];
     assert_eq!(course["summary"]["required_mm"].as_f64(), Some(6.2));
-    assert!(has(&course["checks"], "required are 6.20 mm as given"), "{course}");
+    assert!(has(&course["checks"], "the required thickness is 6.20 mm as given"), "{course}");
 }

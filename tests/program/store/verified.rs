@@ -130,7 +130,7 @@ fn trying_tells_how_far_it_is_and_can_be_stopped_without_a_verdict() {
     assert!(told.is_sorted() && told.last() == Some(&(6000, 6000)), "{told:?}");
     for stop_at in [1, 4000] {
         let stopped = reader.verify_telling(&mut |done, _| done < stop_at).unwrap_err().to_string();
-        assert!(stopped.contains("stopped before all of it was tried"), "{stopped}");
+        assert!(stopped.contains("stopped before everything was checked"), "{stopped}");
     }
 }
 
