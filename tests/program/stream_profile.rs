@@ -331,7 +331,7 @@ gain = "GAIN"
         "bad.toml:4: link.data_bits: 9 is not possible",
         "bad.toml:5: framing.max_frame_bytes: is missing",
         "bad.toml:7: framing.sync_hex: 'AA 5' is not bytes in hexadecimal",
-        "bad.toml:11: check.algorithm: 'CRC-32/CASTAGNOLY' is not in the CRC catalogue: CRC-32/CASTAGNOLI is meant?",
+        "bad.toml:11: check.algorithm: 'CRC-32/CASTAGNOLY' is not in the CRC catalogue: did you mean CRC-32/CASTAGNOLI?",
         "bad.toml:13: header.sample_rate_hz: invalid type",
         "bad.toml:17: record[0].fields[0].meaning: thickness does not belong in a shot record",
         "bad.toml:18: record[0].fields[1].unit: is missing: gain is in one of dB",

@@ -280,8 +280,8 @@ mod tests {
             assert!(of_catalogue(known).is_some(), "{alias} leads to {known}");
             assert!(of_catalogue(alias).is_none(), "{alias} is a name of the catalogue itself");
         }
-        assert_eq!(hint("CRC-16/MODBUSS"), ": CRC-16/MODBUS is meant?");
-        assert_eq!(hint("CRC-32/CASTAGNOLY"), ": CRC-32/CASTAGNOLI is meant?");
+        assert_eq!(hint("CRC-16/MODBUSS"), ": did you mean CRC-16/MODBUS?");
+        assert_eq!(hint("CRC-32/CASTAGNOLY"), ": did you mean CRC-32/CASTAGNOLI?");
         assert!(hint("CRC-16/WHATEVER-ELSE").starts_with(": its 16-bit entries are CRC-16/ARC, "));
     }
 }

@@ -231,7 +231,7 @@ mod tests {
         let plan = plan("battery_min = 1\ncable_m = 8\ncable_to_datum_m = 3");
         let said = Takes::of(&plan).words(LengthUnit::Mm, &plan);
         let lacking: Vec<_> = said.iter().filter(|said| said.lacks).map(|said| said.words.as_str()).collect();
-        assert_eq!(lacking, ["battery: 1 min is less than that: 3 of them at least", "cable: TOO SHORT for A090 by 1.000 m"]);
+        assert_eq!(lacking, ["battery: 1 min is not enough: 3 of them at least", "cable: TOO SHORT for A090 by 1.000 m"]);
         assert!(said[0].words.starts_with("to scan: 10.000 m in 3 lines, 3 min at 60 mm/s"), "{said:?}");
         assert!(said.last().unwrap().words.ends_with("crawler.shots_per_s, crawler.samples"), "{said:?}");
     }
