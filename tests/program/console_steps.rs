@@ -559,7 +559,7 @@ fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     show(&mut app, &bench);
     assert_eq!(bench.view.setup.as_ref().unwrap().gate.threshold_pct, 2.0);
     let words = &app.message.as_ref().unwrap().text;
-    assert!(words.contains("as the plan does not: gate ") && words.contains("threshold 2.0 %"), "{words}");
+    assert!(words.contains("since the plan gives none: gate ") && words.contains("threshold 2.0 %"), "{words}");
 }
 
 #[test]

@@ -335,7 +335,7 @@ gain = "GAIN"
         "bad.toml:13: header.sample_rate_hz: invalid type",
         "bad.toml:17: record[0].fields[0].meaning: thickness does not belong in a shot record",
         "bad.toml:18: record[0].fields[1].unit: is missing: gain is in one of dB",
-        "bad.toml:19: record[0].fields[2].unit: 'mm' is no unit of device-time",
+        "bad.toml:19: record[0].fields[2].unit: 'mm' is not a unit of device-time",
         "bad.toml:20: record[0].fields[3].type: unknown variant `u128`",
         "bad.toml:21: record[0].fields[4].meaning: samples are numbers and take the rest",
         "bad.toml:22: record[0].fields[5].bytes: is missing",
@@ -365,7 +365,7 @@ fn a_mistake_that_stands_alone_is_told_alone() {
         ("kind = \"crc\"", "kind = \"none\"", "p.toml:13: check.algorithm: is of no use"),
         ("when_hex = \"47\"", "when_hex = \"4\"", "p.toml:16: record[0].when_hex: '4' is not bytes"),
         ("bytes = 2", "bytes = -2", "p.toml:19: record[0].fields[1].bytes: invalid value: integer `-2`"),
-        ("unit = \"in\"", "unit = \"ft\"", "p.toml:18: record[0].fields[0].unit: 'ft' is no unit of thickness: one of mm, um, nm, in, mil"),
+        ("unit = \"in\"", "unit = \"ft\"", "p.toml:18: record[0].fields[0].unit: 'ft' is not a unit of thickness: one of mm, um, nm, in, mil"),
         (
             "meaning = \"encoder\", ",
             "meaning = \"thickness\", unit = \"mm\", ",

@@ -53,7 +53,7 @@ mod tests {
         std::fs::write(at("picture"), [b'a', 0xff, 0xfe]).unwrap();
         assert_eq!(text(&at("plan")).unwrap(), "a = 1");
         let said = |path: &Path| text(path).unwrap_err().to_string();
-        assert_eq!(said(&at("huge")), "is larger than 2 MB, the most that is taken");
+        assert_eq!(said(&at("huge")), "is larger than 2 MB, the most allowed");
         assert_eq!(said(&at("picture")), "is not text: byte 1 is not UTF-8");
         assert_eq!(said(folder.path()), "is a folder, not a file");
         if cfg!(unix) {

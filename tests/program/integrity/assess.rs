@@ -198,7 +198,7 @@ fn two_surveys_of_a_line_give_rate_life_and_next_date() {
     // Not accepted, the offset is shown and not used.
     let printed = text(&[now, "--earlier", then]);
     assert!(printed.contains("--accept-offset takes that") && printed.contains("positions as recorded"), "{printed}");
-    assert!(printed.contains("no local rate is drawn"), "{printed}");
+    assert!(printed.contains("no local rate is given"), "{printed}");
     for wanted in ["responsible engineer", "NOT CALIBRATED", "calibration pending", "t = 4.9 (H - 0.3) D G / (S E)", "source   API 653"] {
         assert!(printed.contains(wanted), "{wanted} in {printed}");
     }
