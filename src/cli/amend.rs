@@ -22,7 +22,7 @@ pub struct AmendArgs {
     /// The reason; shown in the report with the name
     #[arg(long, value_name = "TEXT")]
     pub reason: String,
-    /// The run it is about
+    /// The run
     #[arg(long, value_name = "RUN")]
     pub run: Option<RunId>,
     /// The run does not count: it stays in the job and is listed, but is in no result

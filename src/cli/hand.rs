@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 pub struct HandArgs {
     #[command(flatten)]
     pub enter: EnterArgs,
-    /// A value that was read, in the job's unit or with its own (6.15, 0.242in); once for every time it was read there
+    /// A value that was read, in the job's unit or with its own (6.15, 0.242in); once for each value read there
     #[arg(long = "value", value_name = "LENGTH")]
     pub values: Vec<String>,
     /// The line it was read on

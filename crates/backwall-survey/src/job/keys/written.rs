@@ -22,8 +22,8 @@ speed limit and `[crawler]`. It counts each line once and one way at the speed l
 
 const EXAMPLE_ABOUT: &str = "\
 # A job plan with every key it can have. Place, people, kit and numbers are invented: put yours in.
-# Lines that begin with # and no space behind it are keys that may be left out; take the # away to use one.
-# What stands behind # and a space is a comment. Text stands in quotes, numbers have a point as decimal mark.
+# Lines that begin with # and no space after it are keys that may be left out; remove the # to use one.
+# What follows # and a space is a comment. Text goes in quotes, numbers have a point as decimal mark.
 ";
 
 /// `docs/plan.md`.
