@@ -365,7 +365,11 @@ fn a_mistake_that_stands_alone_is_told_alone() {
         ("kind = \"crc\"", "kind = \"none\"", "p.toml:13: check.algorithm: is of no use"),
         ("when_hex = \"47\"", "when_hex = \"4\"", "p.toml:16: record[0].when_hex: '4' is not bytes"),
         ("bytes = 2", "bytes = -2", "p.toml:19: record[0].fields[1].bytes: invalid value: integer `-2`"),
-        ("unit = \"in\"", "unit = \"ft\"", "p.toml:18: record[0].fields[0].unit: 'ft' is not a unit of thickness: one of mm, um, nm, in, mil"),
+        (
+            "unit = \"in\"",
+            "unit = \"ft\"",
+            "p.toml:18: record[0].fields[0].unit: 'ft' is not a unit of thickness: one of mm, um, nm, in, mil",
+        ),
         (
             "meaning = \"encoder\", ",
             "meaning = \"thickness\", unit = \"mm\", ",

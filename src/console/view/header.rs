@@ -199,7 +199,7 @@ fn fault(app: &App, scan: &Scan) -> Option<String> {
     let view = &scan.view;
     let saved = match view.saved.along {
         Some(along) => format!("saved up to {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
-        None => format!("{} readings saved", view.saved.readings),
+        None => format!("{} saved", backwall_report::words::count(view.saved.readings, "reading")),
     };
     if let Some(why) = &view.saved.fault {
         return Some(format!("NOT SAVED ({saved}): {}", safe_text(why)));

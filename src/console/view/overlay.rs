@@ -157,6 +157,20 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
     pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
 }
 
+/// The lines with what is longer than a row on rows of its own, so that nothing is cut.
+fn whole(lines: &[Line], width: usize) -> Vec<Line> {
+    let mut found = Vec::new();
+    for line in lines {
+        let Line::Row(label, value, role) = line else {
+            found.push(line.clone());
+            continue;
+        };
+        let rows = text::wrap(value, width).into_iter().enumerate();
+        found.extend(rows.map(|(row, words)| Line::Row(if row == 0 { *label } else { "" }, words, *role)));
+    }
+    found
+}
+
 /// Every input of a number, under headings; in two columns where there is room.
 pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
     pen.title(Rect { height: 1, ..area }, "where this number comes from", "Esc back");
@@ -164,9 +178,10 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
     let columns = if area.width >= 150 { 2 } else { 1 };
     let width = inside.width / columns;
     let room = usize::from(inside.height * columns);
-    let top = shown.top.min(shown.lines.len().saturating_sub(room));
     const LABEL: u16 = 20;
-    for (index, line) in shown.lines.iter().skip(top).take(room).enumerate() {
+    let lines = whole(&shown.lines, usize::from(width.saturating_sub(LABEL + 3)));
+    let top = shown.top.min(lines.len().saturating_sub(room));
+    for (index, line) in lines.iter().skip(top).take(room).enumerate() {
         let (column, row) = ((index / usize::from(inside.height)) as u16, (index % usize::from(inside.height)) as u16);
         let (x, y) = (inside.x + column * width, inside.y + row);
         match line {
@@ -179,7 +194,7 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
             }
         }
     }
-    let below = shown.lines.len().saturating_sub(top + room);
+    let below = lines.len().saturating_sub(top + room);
     if below > 0 {
         let words = format!(" {below} more, down ");
         let wide = words.len() as u16;

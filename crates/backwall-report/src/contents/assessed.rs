@@ -78,7 +78,7 @@ impl Writer<'_> {
             (_, false) => "nothing is judged: an uncertainty is not known".to_owned(),
             (0, true) => "no stretch has changed by more than U".to_owned(),
             (some, true) => {
-                format!("{} changed by more than U; {}", count(some, "stretch").replace("stretchs", "stretches"), comparison.chance_words())
+                format!("{} changed by more than U; {}", count(some, "stretch"), comparison.chance_words())
             }
         };
         facts.push(fact("Changes", found));

@@ -172,7 +172,7 @@ fn reach(crawler: &CrawlerPlan, line: &Line) -> Reach {
     }
 }
 
-fn counted(count: usize, what: &str) -> String {
+pub(super) fn counted(count: usize, what: &str) -> String {
     if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
 }
 
