@@ -107,7 +107,7 @@ fn displacing(flags: Flags) -> Flags {
 fn of_sequence(news: SequenceNews) -> Said {
     match news {
         SequenceNews::Missing { count, before } => {
-            Said::Lost(format!("{} missing before seq {before}", backwall_report::words::count(count, "shot")))
+            Said::Lost(format!("{} missing before seq {before}", backwall_report::words::count(u64::from(count), "shot")))
         }
         SequenceNews::Stray { seq } => {
             Said::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
