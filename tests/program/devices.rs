@@ -124,7 +124,7 @@ fn shots_of_another_channel_are_not_lost_where_a_device_numbers_all_in_one() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let said = events(&String::from_utf8_lossy(&output.stdout));
     assert_eq!(said.last().unwrap()["lost"].as_u64(), Some(1));
-    assert_eq!(said_of(&job, EventKind::Lost), ["1 shots missing before seq 23"]);
+    assert_eq!(said_of(&job, EventKind::Lost), ["1 shot missing before seq 23"]);
 }
 
 #[test]

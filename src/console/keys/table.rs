@@ -67,7 +67,7 @@ const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
 const AMEND_HELP: &str =
     "correct what is wrong with this run, with name and reason: it does not count, counts again, is on another line, and so on";
-const LEFT_HELP: &str = "what is left to do, worst first; Enter goes to where it is done";
+const LEFT_HELP: &str = "what is left to do, worst first; Enter goes there";
 const REPLAY_HELP: &str = "play the run again on the scan screen, from its start; nothing is written";
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
@@ -155,7 +155,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('n')],
         A::Note,
         &[M::Ready, M::Connecting, M::Scanning, M::Ended, M::ReviewRun],
-        ["n", "note", "write a note; while scanning it is kept with the place, and recording goes on"],
+        ["n", "note", "write a note; it keeps the place, and recording goes on"],
     ),
     // The footer of the list of runs has no room for it beside how to leave.
     bind(&[letter('n')], A::Note, &[M::Runs], ["n", "", "write a note"]),

@@ -38,7 +38,7 @@ pub fn open(app: &mut App, against: Option<Override>) -> Vec<Effect> {
     let fields = vec![
         Field::choice(LINE, LINE, &chosen, names).hint("←→ change the line; Enter starts the run, Esc does not"),
         Field::text(OFFSET, "start offset", &typed, false)
-            .hint(format!("from the line's start; {}, or followed by m. Enter starts, Esc does not", unit.thickness_symbol())),
+            .hint(format!("from the line's start, in {} or with m. Enter starts, Esc does not", unit.thickness_symbol())),
     ];
     prompt::ask(app, "Start this run?", Purpose::Start { against }, fields);
     if let Some(prompt) = &mut app.prompt {

@@ -165,6 +165,10 @@ fn whole(lines: &[Line], width: usize) -> Vec<Line> {
             found.push(line.clone());
             continue;
         };
+        if text::columns(value) <= width {
+            found.push(line.clone());
+            continue;
+        }
         let rows = text::wrap(value, width).into_iter().enumerate();
         found.extend(rows.map(|(row, words)| Line::Row(if row == 0 { *label } else { "" }, words, *role)));
     }

@@ -129,7 +129,7 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
             role,
         ),
         Some(Hold::Encoder { distance }) => match view.travelled {
-            None => (format!("DISTANCE {:.0} mm: put the crawler at its start, Enter marks it", distance.as_mm()), Role::Strong),
+            None => (format!("DISTANCE {:.0} mm: go to its start, Enter marks it", distance.as_mm()), Role::Strong),
             Some(counts) => {
                 let driven = counts as f64 / app.contents.plan.encoder.counts_per_mm;
                 (

@@ -224,7 +224,7 @@ pub const TABLES: &[PlanTable] = &[
                 "original_mm",
                 "mm",
                 Number(OverZero),
-                Open("the nominal is used, and the assessment says so"),
+                Open("the nominal is used, with a caution"),
                 "10.1",
                 "Measured when it was new.",
             ),
