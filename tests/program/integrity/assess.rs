@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 const PLAN: &str = include_str!("../../data/plan.toml");
-const DAY_US: i64 = 86_400_000_000;
+pub(super) const DAY_US: i64 = 86_400_000_000;
 /// 2026-03-01.
 pub(super) const NOW_US: i64 = 1_772_323_200_000_000;
 /// 2019-03-01 is 2557 days earlier.
@@ -56,6 +56,11 @@ pub(super) fn scan(path: &Path, at_us: i64, shift: f64, wall: impl Fn(f64) -> Op
 
 /// The same along any line.
 pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: impl Fn(f64) -> Option<f64>) {
+    scan_places(path, line, at_us, |seq| (f64::from(seq) + 0.5, f64::from(seq) + 0.5 + shift), wall);
+}
+
+/// The same where every shot lies where `place` says, and is believed to lie.
+pub(super) fn scan_places(path: &Path, line: &str, at_us: i64, place: impl Fn(u32) -> (f64, f64), wall: impl Fn(f64) -> Option<f64>) {
     let file = JobFile::open(path).unwrap();
     let (plan, writer) = (file.contents().unwrap().plan, file.writer());
     let setups = file.contents().unwrap().setups.len() as i64;
@@ -67,7 +72,7 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
     let path = plan.path(plan.line(line).unwrap());
     let mut watch = SpotWatch::new(plan.alarm);
     for seq in 0..path.length.as_mm() as u32 {
-        let x = f64::from(seq) + 0.5;
+        let (x, believed) = place(seq);
         let course = path.course_at(Length::mm(x));
         let none = Measurement::none(Flags::of(Flag::NoBackWall));
         let measurement = match wall(x).filter(|_| seq % 20 != 19) {
@@ -86,7 +91,7 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
             device_time_us: Some(u64::from(seq) * 20_000),
             host_time_us: at_us + i64::from(seq) * 20_000,
             encoder: Some(seq as i32 * 40),
-            place: Place { along: Some(Length::mm(x + shift)), course, speed: None },
+            place: Place { along: Some(Length::mm(believed)), course, speed: None },
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(18.0),
             measurement: measurement.rounded(),
