@@ -17,8 +17,7 @@ impl Writer<'_> {
             return;
         }
         let mut lines = roll_up.plain(&safe_text(&assessment.asset), unit);
-        lines.push(format!("{}.", capital(&assessment.basis)));
-        lines.push(assessment.caution.to_owned());
+        lines.push(format!("{}. {}", capital(&assessment.basis), assessment.caution));
         self.out.notice(tone_of(roll_up.asset.decision), roll_up.headline(), lines);
         let mut table = Table::of(&[
             "Course>",

@@ -6,15 +6,21 @@ use crate::document::Tone;
 use crate::template::Section;
 use backwall_store::{EventKind, RunState};
 use backwall_survey::job::validity::Validity;
-use backwall_survey::neighbours::Kind;
+use backwall_survey::neighbours::{Finding, Kind};
 use backwall_survey::reading::Reading;
-use backwall_survey::strip::Level;
+use backwall_survey::strip::{Level, Spot};
 use backwall_ultrasound::Flag;
 
 impl RunFacts {
     /// Whether its readings are in the assessment.
     pub fn is_counted(&self) -> bool {
         !matches!(self.validity, Validity::Suspect(_))
+    }
+
+    /// Its spots that may be laminations.
+    pub fn laminations(&self) -> impl Iterator<Item = (&Spot, &Finding)> {
+        let spots = self.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding.as_ref()?)));
+        spots.filter(|(_, finding)| finding.kind == Kind::Lamination)
     }
 
     /// How the calibration of the run stands, in words that can stand alone.
@@ -83,6 +89,9 @@ const MOST_OBSTACLES: usize = 3;
 /// Suspected laminations whose evidence the first page has; the others are named.
 const MOST_EVIDENCE: usize = 2;
 
+/// From more runs than this on the first page names what stands in a table or a section of its own, and no more.
+const MANY: usize = 3;
+
 /// A list on the first page has no more lines; its section has all.
 pub(super) const MOST_LINES: usize = 6;
 
@@ -90,9 +99,9 @@ impl Writer<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
         self.answer();
+        self.next_steps();
         self.thin_by_hand();
         self.suspected_laminations();
-        self.next_steps();
         self.whether_thin();
         self.what_is_missing();
         self.what_was_overridden();
@@ -150,7 +159,15 @@ impl Writer<'_> {
                 None => said.push((tone, words, vec![run.name()])),
             }
         }
-        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", capital(&runs.join(", "))))).collect()
+        let named = |runs: &[String]| match runs.len() {
+            all if all > MANY && all == self.job.runs.len() => format!("All {all} runs"),
+            _ => capital(&runs.join(", ")),
+        };
+        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", named(&runs)))).collect()
+    }
+
+    pub(super) fn has_many_runs(&self) -> bool {
+        self.job.runs.len() > MANY
     }
 
     fn whether_thin(&mut self) {
@@ -169,12 +186,17 @@ impl Writer<'_> {
             self.least_margin()
                 .map(|(run, reading)| format!("Minimum margin over the required thickness: {}", self.where_found(run, reading))),
         );
+        if self.has_many_runs() && self.job.assessment.is_some() {
+            // Both stand in the table above and with the worst places.
+            lines.clear();
+        }
         if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
             lines.truncate(1);
         }
         let confirmed = self.thinnest();
         if let (Some((_, least)), Some((run, reading))) = (least, confirmed.filter(|_| least.is_some_and(|(_, least)| is_alone(least))))
             && least.measurement.thickness < reading.measurement.thickness
+            && !self.has_many_runs()
         {
             lines.push(format!("Minimum reading that a neighbour agrees with: {}", self.where_found(run, reading)));
         }
@@ -184,7 +206,7 @@ impl Writer<'_> {
         let lowest = standing.iter().filter_map(|run| Some((*run, &run.alone.as_ref()?.0)));
         let lowest =
             lowest.min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()));
-        if let Some((run, reading)) = lowest {
+        if let Some((run, reading)) = lowest.filter(|_| !self.has_many_runs()) {
             let all = standing.iter().filter_map(|run| Some(run.alone.as_ref()?.1)).sum();
             let names: Vec<String> = standing.iter().map(|run| run.name()).collect();
             lines.push(format!(
@@ -253,6 +275,9 @@ impl Writer<'_> {
     /// Which spots may be laminations, and that they count as wall until that is proven.
     fn suspected_laminations(&mut self) {
         let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
+        if self.has_many_runs() && self.job.assessment.is_some() {
+            return self.laminations_briefly();
+        }
         let most = if self.wanted.template.is_brief { 0 } else { MOST_EVIDENCE };
         for run in &self.job.runs {
             for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
@@ -283,6 +308,43 @@ impl Writer<'_> {
         }
         lines.push("Their depth counts as wall in every minimum, average, rate and date of this report, proven or not".to_owned());
         self.out.notice(Tone::Watch, title, lines);
+    }
+
+    /// Where they are; what speaks for each stands with the worst places.
+    fn laminations_briefly(&mut self) {
+        let suspected = || self.job.runs.iter().flat_map(|run| run.laminations().map(move |(spot, _)| (run, spot)));
+        let place = |spot: &Spot| spot.edges.map_or_else(String::new, |(from, to)| format!(" {}", self.stretch(from, to)));
+        let named: Vec<String> = suspected().map(|(run, spot)| format!("{}{}", run.summary.start.line, place(spot))).collect();
+        if named.is_empty() {
+            return;
+        }
+        let open = suspected().any(|(run, spot)| self.proven_sentence(run.summary.id, spot).is_none());
+        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(named.len() as u64, "spot"));
+        let mut lines = vec![named.join("; ")];
+        if open {
+            lines.push(capital(Kind::Lamination.advice()));
+        }
+        lines.push("Their depth counts as wall in every minimum, average, rate and date of this report, proven or not".to_owned());
+        self.out.notice(Tone::Watch, title, lines);
+    }
+
+    /// What speaks for each suspected lamination, of many runs: some of them, and the others counted.
+    pub(super) fn lamination_evidence(&self) -> Vec<String> {
+        let suspected = self.job.runs.iter().flat_map(|run| run.laminations().map(move |found| (run, found)));
+        let all: Vec<String> = suspected
+            .map(|(run, (spot, finding))| {
+                let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
+                let proven = self.proven_sentence(run.summary.id, spot).map_or_else(String::new, |proven| format!(". {proven}"));
+                format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit))
+            })
+            .collect();
+        let most = self.wanted.template.list_rows;
+        let more = all.len().saturating_sub(most);
+        let mut shown: Vec<String> = all.into_iter().take(most).collect();
+        if more > 0 {
+            shown.push(format!("and {more} more, in the complete report"));
+        }
+        shown
     }
 
     /// The lowest reading that the assessment counts, whether a neighbour agrees with it or not.
@@ -359,9 +421,10 @@ impl Writer<'_> {
         }));
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
         if !obstacles.is_empty() {
-            let more = obstacles.len().saturating_sub(MOST_OBSTACLES);
+            let most = if self.has_many_runs() { 1 } else { MOST_OBSTACLES };
+            let more = obstacles.len().saturating_sub(most);
             let more = if more > 0 { format!("; and {more} more") } else { String::new() };
-            let first: Vec<_> = obstacles.iter().rev().take(MOST_OBSTACLES).map(ToString::to_string).collect();
+            let first: Vec<_> = obstacles.iter().rev().take(most).map(ToString::to_string).collect();
             lines.push(format!("The pre-scan checklist does not allow scanning: {}{more}", first.join("; ")));
         }
         for person in contents.plan.people.iter().filter(|person| self.expired(person.expires)) {

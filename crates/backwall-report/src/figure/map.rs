@@ -153,9 +153,12 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
         (true, Some(_)) => "The whole sphere by latitude: every parallel and the middle meridian true to scale, azimuth to the right",
         (true, None) => "The sphere by azimuth and place along the meridian, NOT to scale: the plan gives no datum_latitude_deg",
     };
-    let words = format!("{shape}{hair}");
-    figure.text(Text::new(point(LEFT, bottom + 7.6), words, SMALL).ink(Ink::Grey));
-    bottom + 8.0
+    let words = mark::wrapped(&format!("{shape}{hair}"), of.width - LEFT, SMALL, Weight::Regular);
+    let line = SMALL * 1.35;
+    for (index, words) in words.iter().enumerate() {
+        figure.text(Text::new(point(LEFT, bottom + 7.6 + line * index as f64), words.clone(), SMALL).ink(Ink::Grey));
+    }
+    bottom + 8.0 + line * words.len().saturating_sub(1) as f64
 }
 
 /// Names of lines over their places; smaller where they crowd, and pushed apart only where that does not help.
