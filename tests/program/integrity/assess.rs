@@ -61,6 +61,18 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
 
 /// The same where every shot lies where `place` says, and is believed to lie.
 pub(super) fn scan_places(path: &Path, line: &str, at_us: i64, place: impl Fn(u32) -> (f64, f64), wall: impl Fn(f64) -> Option<f64>) {
+    scan_shots(path, line, at_us, place, wall, |_| false);
+}
+
+/// The same with echoes that are doubtful: weak and on uneven wall.
+fn scan_shots(
+    path: &Path,
+    line: &str,
+    at_us: i64,
+    place: impl Fn(u32) -> (f64, f64),
+    wall: impl Fn(f64) -> Option<f64>,
+    is_doubtful: impl Fn(u32) -> bool,
+) {
     let file = JobFile::open(path).unwrap();
     let (plan, writer) = (file.contents().unwrap().plan, file.writer());
     let setups = file.contents().unwrap().setups.len() as i64;
@@ -79,8 +91,8 @@ pub(super) fn scan_places(path: &Path, line: &str, at_us: i64, place: impl Fn(u3
             Some(thickness) => Measurement {
                 thickness: Some(Length::mm(thickness)),
                 uncertainty: Some(Length::mm(0.05)),
-                quality: Quality::Good,
-                flags: Flags::NONE,
+                quality: if is_doubtful(seq) { Quality::Poor } else { Quality::Good },
+                flags: if is_doubtful(seq) { Flags::of(Flag::Weak).with(Flag::Uneven) } else { Flags::NONE },
                 ..none
             },
             None => none,
@@ -260,6 +272,33 @@ fn another_datum_or_a_survey_from_the_other_end_is_not_laid_over_the_present_one
     assert!(turned["not_compared"].as_str().unwrap().contains("turned end for end"), "{turned}");
     let told = compared(&[now, "--earlier", csv, "--earlier-direction", "down", "--earlier-start", "2400", "--earlier-u", "0.1"]);
     super::close(told["comparison"]["whole"]["mean"]["difference_mm"].as_f64().unwrap(), 0.0, 0.01);
+}
+
+#[test]
+fn a_minimum_on_one_doubtful_echo_is_singled_out_and_one_among_its_like_is_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = told().replace("length_mm = 2400", "length_mm = 800");
+    let of = |name: &str, doubtful: &dyn Fn(u32) -> bool| {
+        let path = job(folder.path(), name, &plan);
+        let at = |seq: u32| (f64::from(seq) + 0.5, f64::from(seq) + 0.5);
+        // The pit of 2 mm has its lowest reading at 400.5 mm.
+        scan_shots(&path, "A090", NOW_US, at, |x| Some(9.0 - 2.0 * (-(x - 400.5) * (x - 400.5) / 50.0).exp()), doubtful);
+        path
+    };
+    const SAID: &str = "the minimum of course 1, 7.00 mm at 0.401 m on line A090, rests on one doubtful echo (poor, weak, uneven)";
+    let one = of("one.job", &|seq| seq == 400);
+    let many = of("many.job", &|seq| (398..=402).contains(&seq));
+    let (one, many) = (one.to_str().unwrap(), many.to_str().unwrap());
+    assert!(text(&[one]).contains(SAID), "{}", text(&[one]));
+    assert!(!text(&[many]).contains("doubtful"), "its neighbours are no better");
+    let out = folder.path().join("one.html");
+    let written = Command::new(env!("CARGO_BIN_EXE_backwall"))
+        .args(["report", one, "--template", "summary", "--out", out.to_str().unwrap()])
+        .output()
+        .unwrap();
+    assert!(written.status.success(), "{}", String::from_utf8_lossy(&written.stderr));
+    let page = std::fs::read_to_string(&out).unwrap();
+    assert!(page.contains("rests on one doubtful echo"), "page one has it");
 }
 
 #[test]

@@ -51,7 +51,7 @@ impl Writer<'_> {
         if !drawn.is_empty() {
             self.out.figures(drawn);
         }
-        // Of many comparisons a row each, and in full only those of the lines that decide with the newest earlier survey.
+        // Of many comparisons a row each line, and drawn only those of the lines that decide.
         let all = self.wanted.template.working == Working::All;
         let many = !all && compared.iter().map(|line| line.comparisons.len()).sum::<usize>() > MOST_COMPARISONS;
         if many {
@@ -59,20 +59,22 @@ impl Writer<'_> {
         }
         for line in compared {
             for with in &line.comparisons {
-                if !many || self.is_drawn(&line.line) && is_newest(line, with) {
+                if !many {
                     self.compared(line, with);
+                } else if self.is_drawn(&line.line) && is_newest(line, with) {
+                    self.along_the_line(line, with);
                 }
             }
         }
     }
 
-    /// Each line against each earlier survey in a row.
+    /// Each line against its newest earlier survey in a row.
     fn every_comparison(&mut self, lines: &[&LineAssessment]) {
         let unit = self.wanted.unit;
         let heads = ["Mean, by", "± U", "Minimum, by", "± U"].map(|name| self.head(name));
         let mut table = Table::of(&["Line", "Against", "Offset", &heads[0], &heads[1], "", &heads[2], &heads[3], "", "Changed>"]);
         for line in lines {
-            for with in &line.comparisons {
+            for with in line.comparisons.iter().filter(|with| with.comparison.is_none() || is_newest(line, with)) {
                 let day = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
                 let start = [line.line.clone(), day];
                 let Some((comparison, whole)) = with.comparison.as_ref().and_then(|found| Some((found, found.whole.as_ref()?))) else {
@@ -94,8 +96,8 @@ impl Writer<'_> {
         }
         self.out.table(table);
         self.out.paragraph(
-            "Mean and minimum of all that both read. In full stand below those of the lines that decide, against the newest earlier survey; the \
-             template 'complete' has all.",
+            "Mean and minimum of all that both read, against the newest earlier survey. Drawn are the lines that decide; the template 'complete' has \
+             every line against every survey, with the stretches that changed.",
         );
     }
 
@@ -160,7 +162,7 @@ impl Writer<'_> {
         self.shortened(table, "changed stretches", "upward along the line");
         let all = self.wanted.template.working == Working::All;
         if self.is_drawn(&line.line) && (all || is_newest(line, with)) {
-            self.along_the_line(line, with, &day);
+            self.along_the_line(line, with);
         }
     }
 
@@ -214,9 +216,10 @@ impl Writer<'_> {
     }
 
     /// What has changed along the line.
-    fn along_the_line(&mut self, line: &LineAssessment, with: &LineComparison, day: &str) {
+    fn along_the_line(&mut self, line: &LineAssessment, with: &LineComparison) {
         let Some(comparison) = &with.comparison else { return };
-        let title = format!("Line {}: now less {day}", line.line);
+        let then = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
+        let title = format!("Line {}: now less {then}", line.line);
         if let Some(figure) = change::along(&title, comparison, self.wanted.unit, self.wanted.paper.text_width()) {
             let caption =
                 "Line: mean of each bin that both read. Dots: its minimum. Grey: U (k = 2) of the mean; what lies within is no change.";

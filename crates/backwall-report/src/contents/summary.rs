@@ -159,11 +159,15 @@ impl Writer<'_> {
                 None => said.push((tone, words, vec![run.name()])),
             }
         }
-        let named = |runs: &[String]| match runs.len() {
+        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", self.named(&runs)))).collect()
+    }
+
+    /// Runs by their names; all of many are only said to be all.
+    fn named(&self, runs: &[String]) -> String {
+        match runs.len() {
             all if all > MANY && all == self.job.runs.len() => format!("All {all} runs"),
             _ => capital(&runs.join(", ")),
-        };
-        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", named(&runs)))).collect()
+        }
     }
 
     pub(super) fn has_many_runs(&self) -> bool {
@@ -417,7 +421,7 @@ impl Writer<'_> {
         }
         lines.extend(typed.into_iter().map(|(why, runs)| {
             let was = if runs.len() == 1 { "was" } else { "were" };
-            format!("{} {was} scanned WITHOUT A CALIBRATION in force: {why}", capital(&runs.join(", ")))
+            format!("{} {was} scanned WITHOUT A CALIBRATION in force: {why}", self.named(&runs))
         }));
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
         if !obstacles.is_empty() {
@@ -441,16 +445,16 @@ impl Writer<'_> {
     }
 
     fn key_facts(&mut self) {
-        if self.wanted.template.is_brief && self.job.unseen.is_none() {
+        let brief = self.wanted.template.is_brief || self.has_many_runs() && self.job.assessment.is_some();
+        if brief && self.job.unseen.is_none() {
             return;
         }
         let plan = &self.job.contents.plan;
         let scanned = plan.lines.iter().filter(|line| self.job.has_scanned(&line.name)).count();
-        let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();
-        let readings = total(|run| run.statistics.readings);
+        let (readings, none) = self.counted_readings();
         let mut facts = vec![
             fact("Lines scanned", format!("{scanned} of {} planned, in {}", plan.lines.len(), count(self.job.runs.len() as u64, "run"))),
-            fact("Readings", format!("{readings}, {} of them without an echo", total(|run| run.statistics.no_echo))),
+            fact("Readings", format!("{readings}, {none} of them without an echo")),
         ];
         if let Some(share) = self.job.map.scanned_share() {
             facts.push(fact(
@@ -467,8 +471,16 @@ impl Writer<'_> {
         self.out.facts(facts);
     }
 
+    /// Readings of all runs, and those without an echo among them.
+    pub(super) fn counted_readings(&self) -> (u64, u64) {
+        let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();
+        (total(|run| run.statistics.readings), total(|run| run.statistics.no_echo))
+    }
+
     pub(super) fn share_of_surface(&self, share: f64) -> String {
-        format!("{:.3} % ({:.2} of {:.0} m²)", share * 100.0, self.job.map.scanned_m2(), self.job.map.ground.surface_m2())
+        let (per_m2, symbol) = crate::words::area(self.wanted.unit);
+        let (scanned, whole) = (self.job.map.scanned_m2() * per_m2, self.job.map.ground.surface_m2() * per_m2);
+        format!("{:.3} % ({scanned:.2} of {whole:.0} {symbol})", share * 100.0)
     }
 }
 

@@ -151,19 +151,25 @@ pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, wide: f64) -
         return None;
     }
     let (across, room) = ((last - first) * 0.06, ((high - low) * 0.08).max(1e-6));
-    // To the right stand the names.
-    let field = Field::new((wide, HEIGHT), (first - across, last + (last - first) * 0.32), (low - room, high + room));
+    let mut known: Vec<Length> = shown.iter().filter_map(|course| course.required).collect();
+    known.sort_by(Length::total_cmp);
+    known.dedup();
+    let of_courses = shown.iter().map(|course| (course.minima.last().map_or(0.0, |last| of(last.thickness)), course.name.clone()));
+    let of_required = known.iter().map(|required| (of(*required), format!("required {}", unit.thickness(*required))));
+    let mut names: Vec<(f64, String)> = of_courses.chain(of_required).collect();
+    // To the right of the last survey stand the names, in a margin as wide as they are.
+    let widest = names.iter().map(|(_, name)| font::width(name, SMALL, Weight::Regular)).fold(0.0, f64::max);
+    let (field_wide, margin) = (wide - 16.0, (widest + 3.0).min((wide - 16.0) / 2.0));
+    let to = first - across + (last - first + across) * field_wide / (field_wide - margin);
+    let field = Field::new((wide, HEIGHT), (first - across, to), (low - room, high + room));
     let mut figure = titled(title, (wide, HEIGHT));
     field.frame(&mut figure, ("year", &format!("minimum, {}", wall.symbol)), true);
     const INKS: [Ink; 5] = [Ink::Blue, Ink::Vermilion, Ink::Green, Ink::Purple, Ink::Orange];
     const DASHES: [Dash; 4] = [Dash::Solid, Dash::Dashed, Dash::Dotted, Dash::Chain];
-    let mut known: Vec<Length> = shown.iter().filter_map(|course| course.required).collect();
-    known.sort_by(Length::total_cmp);
-    known.dedup();
-    // To the right of the last survey, each at the height of what it names as far as they do not crowd.
-    let of_courses = shown.iter().map(|course| (course.minima.last().map_or(0.0, |last| of(last.thickness)), course.name.clone()));
-    let of_required = known.iter().map(|required| (of(*required), format!("required {}", unit.thickness(*required))));
-    let mut names: Vec<(f64, String)> = of_courses.chain(of_required).map(|(at, name)| (field.y(at) - field.top, name)).collect();
+    // Each at the height of what it names, as far as they do not crowd.
+    for (at, _) in &mut names {
+        *at = field.y(*at) - field.top;
+    }
     names.sort_by(|a, b| a.0.total_cmp(&b.0));
     let wished: Vec<(f64, u32)> = names.iter().map(|(at, _)| (*at, 1)).collect();
     for (at, down) in axis::spread(&wished, BODY, field.height) {

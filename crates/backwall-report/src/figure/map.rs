@@ -66,11 +66,14 @@ fn share(of: &MapFigure<'_>) -> String {
 pub fn scanned_words(map: &WallMap, (share, area): (Option<f64>, f64), beam_known: bool, unit: LengthUnit) -> String {
     let beam = format!("{} {}", unit.thickness(map.beam), unit.thickness_symbol());
     let beam = if beam_known { format!("{beam} wide") } else { format!("{beam} wide (assumed: the plan gives no beam_width_mm)") };
+    let (per_m2, symbol) = crate::words::area(unit);
+    let of = |m2: f64| m2 * per_m2;
     match share {
         Some(share) => {
-            format!("Scanned: {} of the surface ({area:.3} of {:.1} m²), stripes {beam}.", percent(share), map.ground.surface_m2())
+            let (area, unit, whole) = (of(area), symbol, of(map.ground.surface_m2()));
+            format!("Scanned: {} of the surface ({area:.3} of {whole:.1} {unit}), stripes {beam}.", percent(share))
         }
-        None => format!("Scanned: {area:.3} m², stripes {beam}; the surface of the wall is not known."),
+        None => format!("Scanned: {:.3} {symbol}, stripes {beam}; the surface of the wall is not known.", of(area)),
     }
 }
 
