@@ -348,8 +348,9 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Runs, M::ReviewRun],
         ["U", "", "what this run could not have seen, by a model of it; takes some seconds"],
     ),
-    bind(&[letter('d')], A::Assess, &[M::Runs, M::Map, M::Statistics], ["d", "decision", ASSESS_HELP]),
-    bind(&[letter('d')], A::Assess, WALK, ["d", "", ASSESS_HELP]),
+    bind(&[letter('d')], A::Assess, &[M::Runs], ["d", "judge", ASSESS_HELP]),
+    // Here the footer is full.
+    bind(&[letter('d')], A::Assess, &[M::ReviewRun, M::Map, M::Statistics], ["d", "", ASSESS_HELP]),
     bind(&[key(KeyCode::Enter)], A::Choose, &[M::Assessed], ["Enter", "go there", "open the line at the place the cursor is on"]),
     bind(
         &[letter('b')],
@@ -365,7 +366,8 @@ pub const BINDINGS: &[Binding] = &[
     ),
     bind(&[letter('x')], A::DropBasis, &[M::Assessed], ["x", "drop B", "what is in force alone again"]),
     bind(&[letter('r')], A::Replay, &[M::ReviewRun, M::Replay], ["r", "", REPLAY_HELP]),
-    bind(&[letter('h')], A::Statistics, &[M::Runs, M::Map], ["h", "stats", STATISTICS_HELP]),
+    bind(&[letter('h')], A::Statistics, &[M::Map], ["h", "stats", STATISTICS_HELP]),
+    bind(&[letter('h')], A::Statistics, &[M::Runs], ["h", "", STATISTICS_HELP]),
     bind(&[letter('b')], A::By, &[M::Statistics], ["b", "by", "by line, by course, or by interval"]),
     bind(&[letter('<'), letter(',')], A::Shorter, &[M::Statistics], ["< >", "interval", "shorter or longer intervals"]),
     bind(&[letter('>'), letter('.')], A::Longer, &[M::Statistics], ["", "", ""]),

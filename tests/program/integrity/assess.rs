@@ -281,13 +281,13 @@ fn a_minimum_on_one_doubtful_echo_is_singled_out_and_one_among_its_like_is_not()
     let of = |name: &str, doubtful: &dyn Fn(u32) -> bool| {
         let path = job(folder.path(), name, &plan);
         let at = |seq: u32| (f64::from(seq) + 0.5, f64::from(seq) + 0.5);
-        // The pit of 2 mm has its lowest reading at 400.5 mm.
-        scan_shots(&path, "A090", NOW_US, at, |x| Some(9.0 - 2.0 * (-(x - 400.5) * (x - 400.5) / 50.0).exp()), doubtful);
+        // The pit of 2 mm has its lowest reading at 405.5 mm.
+        scan_shots(&path, "A090", NOW_US, at, |x| Some(9.0 - 2.0 * (-(x - 405.5) * (x - 405.5) / 50.0).exp()), doubtful);
         path
     };
-    const SAID: &str = "the minimum of course 1, 7.00 mm at 0.401 m on line A090, rests on one doubtful echo (poor, weak, uneven)";
-    let one = of("one.job", &|seq| seq == 400);
-    let many = of("many.job", &|seq| (398..=402).contains(&seq));
+    const SAID: &str = "the minimum of course 1, 7.00 mm at 0.406 m on line A090, rests on one doubtful echo (poor, weak, uneven)";
+    let one = of("one.job", &|seq| seq == 405);
+    let many = of("many.job", &|seq| (403..=407).contains(&seq));
     let (one, many) = (one.to_str().unwrap(), many.to_str().unwrap());
     assert!(text(&[one]).contains(SAID), "{}", text(&[one]));
     assert!(!text(&[many]).contains("doubtful"), "its neighbours are no better");

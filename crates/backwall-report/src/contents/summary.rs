@@ -6,21 +6,14 @@ use crate::document::Tone;
 use crate::template::Section;
 use backwall_store::{EventKind, RunState};
 use backwall_survey::job::validity::Validity;
-use backwall_survey::neighbours::{Finding, Kind};
 use backwall_survey::reading::Reading;
-use backwall_survey::strip::{Level, Spot};
+use backwall_survey::strip::Level;
 use backwall_ultrasound::Flag;
 
 impl RunFacts {
     /// Whether its readings are in the assessment.
     pub fn is_counted(&self) -> bool {
         !matches!(self.validity, Validity::Suspect(_))
-    }
-
-    /// Its spots that may be laminations.
-    pub fn laminations(&self) -> impl Iterator<Item = (&Spot, &Finding)> {
-        let spots = self.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding.as_ref()?)));
-        spots.filter(|(_, finding)| finding.kind == Kind::Lamination)
     }
 
     /// How the calibration of the run stands, in words that can stand alone.
@@ -85,9 +78,6 @@ impl RunFacts {
 
 /// Of what the checklist holds against scanning; the checklist's section has all.
 const MOST_OBSTACLES: usize = 3;
-
-/// Suspected laminations whose evidence the first page has; the others are named.
-const MOST_EVIDENCE: usize = 2;
 
 /// From more runs than this on the first page names what stands in a table or a section of its own, and no more.
 const MANY: usize = 3;
@@ -274,81 +264,6 @@ impl Writer<'_> {
     /// Whether the assessment has a required thickness that the plan does not give.
     fn is_required_by_formula(&self) -> bool {
         self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses).any(|course| course.required.is_some())
-    }
-
-    /// Which spots may be laminations, and that they count as wall until that is proven.
-    fn suspected_laminations(&mut self) {
-        let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
-        if self.has_many_runs() && self.job.assessment.is_some() {
-            return self.laminations_briefly();
-        }
-        let most = if self.wanted.template.is_brief { 0 } else { MOST_EVIDENCE };
-        for run in &self.job.runs {
-            for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
-                if finding.kind == Kind::Lamination {
-                    let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
-                    let proven = self.proven_sentence(run.summary.id, spot);
-                    open += usize::from(proven.is_none());
-                    if lines.len() >= most && proven.is_none() {
-                        more.push(format!("spot {} of {}{place}", spot.id, run.name()));
-                        continue;
-                    }
-                    let proven = proven.map_or_else(String::new, |proven| format!(". {proven}"));
-                    lines.push(format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit)));
-                }
-            }
-        }
-        let all = lines.len() + more.len();
-        if !more.is_empty() {
-            let like = if lines.is_empty() { "" } else { "Like it: " };
-            lines.push(capital(&format!("{like}{}", more.join("; "))));
-        }
-        if lines.is_empty() {
-            return;
-        }
-        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(all as u64, "spot"));
-        if open > 0 {
-            lines.push(capital(Kind::Lamination.advice()));
-        }
-        lines.push("Their depth counts as wall in every minimum, average, rate and date of this report, proven or not".to_owned());
-        self.out.notice(Tone::Watch, title, lines);
-    }
-
-    /// Where they are; what speaks for each stands with the worst places.
-    fn laminations_briefly(&mut self) {
-        let suspected = || self.job.runs.iter().flat_map(|run| run.laminations().map(move |(spot, _)| (run, spot)));
-        let place = |spot: &Spot| spot.edges.map_or_else(String::new, |(from, to)| format!(" {}", self.stretch(from, to)));
-        let named: Vec<String> = suspected().map(|(run, spot)| format!("{}{}", run.summary.start.line, place(spot))).collect();
-        if named.is_empty() {
-            return;
-        }
-        let open = suspected().any(|(run, spot)| self.proven_sentence(run.summary.id, spot).is_none());
-        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(named.len() as u64, "spot"));
-        let mut lines = vec![named.join("; ")];
-        if open {
-            lines.push(capital(Kind::Lamination.advice()));
-        }
-        lines.push("Their depth counts as wall in every minimum, average, rate and date of this report, proven or not".to_owned());
-        self.out.notice(Tone::Watch, title, lines);
-    }
-
-    /// What speaks for each suspected lamination, of many runs: some of them, and the others counted.
-    pub(super) fn lamination_evidence(&self) -> Vec<String> {
-        let suspected = self.job.runs.iter().flat_map(|run| run.laminations().map(move |found| (run, found)));
-        let all: Vec<String> = suspected
-            .map(|(run, (spot, finding))| {
-                let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
-                let proven = self.proven_sentence(run.summary.id, spot).map_or_else(String::new, |proven| format!(". {proven}"));
-                format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit))
-            })
-            .collect();
-        let most = self.wanted.template.list_rows;
-        let more = all.len().saturating_sub(most);
-        let mut shown: Vec<String> = all.into_iter().take(most).collect();
-        if more > 0 {
-            shown.push(format!("and {more} more, in the complete report"));
-        }
-        shown
     }
 
     /// The lowest reading that the assessment counts, whether a neighbour agrees with it or not.
