@@ -367,5 +367,5 @@ fn grain_level(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, famil
     if to - from < 1000.0 {
         return scene.noise;
     }
-    trace.local_noise(sample_of(from), sample_of(to)).unwrap_or(scene.noise).max(scene.noise)
+    trace.local_noise(sample_of(from), sample_of(to))
 }

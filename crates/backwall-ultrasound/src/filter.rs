@@ -189,11 +189,24 @@ impl pulp::WithSimd for Beside<'_> {
     type Output = [Complex; NEIGHBOURS];
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> [Complex; NEIGHBOURS] {
+    fn with_simd<S: pulp::Simd>(self, simd: S) -> [Complex; NEIGHBOURS] {
+        match S::F64_LANES {
+            8 => self.sums::<S, 1>(simd),
+            4 => self.sums::<S, 2>(simd),
+            2 => self.sums::<S, 4>(simd),
+            _ => self.sums::<S, NEIGHBOURS>(simd),
+        }
+    }
+}
+
+impl Beside<'_> {
+    /// `REGISTERS` hold the neighbours; each is one sum over the taps in their order, multiplied, then added.
+    #[inline(always)]
+    fn sums<S: pulp::Simd, const REGISTERS: usize>(self, simd: S) -> [Complex; NEIGHBOURS] {
         const CHUNK: usize = 64;
         let Self { filter, samples, mean, first } = self;
         let from = first as i64 - filter.before as i64;
-        let (mut re, mut im) = ([0.0; NEIGHBOURS], [0.0; NEIGHBOURS]);
+        let (mut re, mut im) = ([simd.splat_f64s(0.0); REGISTERS], [simd.splat_f64s(0.0); REGISTERS]);
         let mut part = [0.0; CHUNK + NEIGHBOURS];
         for ((taps_re, taps_im), at) in filter.re.chunks(CHUNK).zip(filter.im.chunks(CHUNK)).zip((from..).step_by(CHUNK)) {
             match usize::try_from(at).ok().and_then(|at| samples.get(at..at + CHUNK + NEIGHBOURS)) {
@@ -209,15 +222,19 @@ impl pulp::WithSimd for Beside<'_> {
                     }
                 }
             }
-            for (k, (tr, ti)) in taps_re.iter().zip(taps_im).enumerate() {
-                let Some(x) = part[k..].first_chunk::<NEIGHBOURS>() else { break };
-                for lane in 0..NEIGHBOURS {
-                    re[lane] += x[lane] * tr;
-                    im[lane] += x[lane] * ti;
+            for (near, (tr, ti)) in part.windows(NEIGHBOURS).zip(taps_re.iter().zip(taps_im)) {
+                let (near, _) = S::as_simd_f64s(near);
+                let (tr, ti) = (simd.splat_f64s(*tr), simd.splat_f64s(*ti));
+                for ((re, im), x) in re.iter_mut().zip(&mut im).zip(near) {
+                    *re = simd.add_f64s(*re, simd.mul_f64s(*x, tr));
+                    *im = simd.add_f64s(*im, simd.mul_f64s(*x, ti));
                 }
             }
         }
-        std::array::from_fn(|k| Complex { re: re[k], im: im[k] })
+        let (mut flat_re, mut flat_im) = ([0.0; NEIGHBOURS], [0.0; NEIGHBOURS]);
+        S::as_mut_simd_f64s(&mut flat_re).0.iter_mut().zip(re).for_each(|(place, sum)| *place = sum);
+        S::as_mut_simd_f64s(&mut flat_im).0.iter_mut().zip(im).for_each(|(place, sum)| *place = sum);
+        std::array::from_fn(|k| Complex { re: flat_re[k], im: flat_im[k] })
     }
 }
 

@@ -18,6 +18,11 @@ pub trait Pairs: Copy {
     /// Adds to each sum the products of two pairs.
     fn add(self, sum: Self::Sums, a: Self::Sums, b: Self::Sums) -> Self::Sums;
     fn store(self, sums: Self::Sums, out: &mut [i32]);
+    /// How many values are not over a bound.
+    #[inline(always)]
+    fn up_to(self, values: &[u32], bound: u32) -> u32 {
+        values.iter().map(|value| u32::from(*value <= bound)).sum()
+    }
 }
 
 /// Without any help.
@@ -92,6 +97,17 @@ mod x86 {
             if let Some(out) = out.first_chunk_mut::<16>() {
                 *out = cast(sums);
             }
+        }
+        #[inline(always)]
+        fn up_to(self, values: &[u32], bound: u32) -> u32 {
+            let bound = self.avx512f._mm512_set1_epi32(bound as i32);
+            let (whole, rest) = values.as_chunks::<16>();
+            let mut count = 0;
+            for chunk in whole {
+                count += self.avx512f._mm512_cmple_epu32_mask(cast(*chunk), bound).count_ones();
+            }
+            let bound: [u32; 16] = cast(bound);
+            count + rest.iter().map(|value| u32::from(*value <= bound[0])).sum::<u32>()
         }
     }
 
