@@ -160,6 +160,11 @@ impl Evaluator {
 
     fn time_and_judge(&mut self, mut wall: Wall, gate: (f64, f64), mut flags: Flags) -> Measurement {
         flags = Flags::from_bits(flags.bits() | wall.flags.bits() | uncalibrated(&self.setup).bits());
+        if let Some(second) = self.second_to_time(&wall) {
+            let quick = self.setup.mode == Mode::FirstEcho && wall.order == 1;
+            let at = if quick { self.trace.guess(&second.top) } else { second.top.at };
+            self.trace.look_ahead(&self.filter, [wall.chosen.top.at, at]);
+        }
         let arrival = self.arrival(&wall.chosen);
         let noise = self.noise_at(&wall);
         let signal = Signal { noise_part: noise / arrival.height.max(1e-9), filter: &self.filter };
@@ -278,7 +283,7 @@ impl Evaluator {
 
     /// The wall from the spacing of two to four echoes, and when the second arrives.
     fn echo_to_echo(&self, wall: &Wall, first: &Arrival) -> Option<(Spaced, Candidate)> {
-        let mut second = self.repeat_anywhere(wall)?;
+        let mut second = self.second_to_time(wall)?;
         let start = self.time_of(self.marked(first.correlation));
         let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; 4];
         let arrival = self.arrival(&second);
@@ -299,13 +304,19 @@ impl Evaluator {
         Some((spaced, second))
     }
 
+    /// The repeat that is timed beside the chosen echo.
+    fn second_to_time(&self, wall: &Wall) -> Option<Candidate> {
+        match (self.setup.mode, wall.second) {
+            (Mode::EchoToEcho, _) => self.repeat_anywhere(wall),
+            (Mode::FirstEcho, Some(second)) => Some(second),
+            (Mode::FirstEcho, None) => self.repeat_anywhere(wall).filter(|second| second.level >= LEAST_SECOND * wall.chosen.level),
+        }
+    }
+
     /// What the spacing of the taken echo and its repeat says, where both stand. The zero may have moved, so the repeat need
     /// not stand where the first echo's own time says.
     fn pair(&self, wall: &Wall, first: &Arrival) -> Option<(Candidate, Spaced)> {
-        let mut second = match wall.second {
-            Some(second) => second,
-            None => self.repeat_anywhere(wall).filter(|second| second.level >= LEAST_SECOND * wall.chosen.level)?,
-        };
+        let mut second = self.second_to_time(wall)?;
         let arrival = self.trace.quick_arrival(&self.filter, second.top);
         second.time_ns = self.like_cycle(first, &arrival);
         let echoes = [

@@ -5,6 +5,8 @@
 //! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again in
 //! double precision at the full rate.
 
+#[cfg(target_arch = "x86_64")]
+use super::pairs::MultiplyAndAdd;
 use super::pairs::{Pairs, Plain, pair};
 use super::ranks::Pile;
 
@@ -120,6 +122,13 @@ impl Search {
     /// The analytic signal and its envelope at every `step`-th sample; `mean` is taken off the samples, and what lies
     /// outside the record counts as zero.
     pub fn run(&self, samples: &[i16], mean: i16, found: &mut Found) {
+        #[cfg(target_arch = "x86_64")]
+        if let Some(simd) = MultiplyAndAdd::try_new() {
+            return simd.vectorize(
+                #[inline(always)]
+                || self.filter(simd, samples, mean, found),
+            );
+        }
         pulp::Arch::new().dispatch(Run { search: self, samples, mean, found });
     }
 

@@ -11,7 +11,7 @@ pub use local::{Arrival, Local};
 
 use super::alike::Energy;
 use super::face::{FaceLook, LOOKS};
-use super::filter::{Complex, Filter};
+use super::filter::{Complex, Filter, NEIGHBOURS};
 use super::ranks::{Pile, codes};
 use super::search::Found;
 use super::waveform::TimeBase;
@@ -42,6 +42,8 @@ pub struct Trace {
     energy: Energy,
     /// Heights to be ranked.
     heights: Pile,
+    /// The signal about two places at the full rate, and where each begins.
+    ahead: [Option<(usize, [Complex; NEIGHBOURS])>; 2],
     pub step: usize,
     pub carrier: f64,
     /// rms of one component of the filtered noise, codes.
@@ -67,6 +69,7 @@ impl Trace {
         filter.search.run(samples, self.mean as i16, &mut self.found);
         self.power.clear();
         self.energy.clear();
+        self.ahead = [None; 2];
         self.noise = self.noise_floor(filter);
         if let Some(noise) = self.noise_of_train(filter) {
             self.noise = noise;

@@ -16,21 +16,42 @@ pub struct Arrival {
 }
 
 impl Trace {
+    /// Looks at two places at once where an echo will be timed; the filter must be the one that times them.
+    pub fn look_ahead(&mut self, filter: &Filter, places: [f64; 2]) {
+        let firsts = places.map(|at| Local::first(self, at));
+        let both = filter.beside((&self.samples, self.mean), firsts);
+        self.ahead = [0, 1].map(|k| Some((firsts[k], both[k])));
+    }
+
+    /// Where the correlation peaks, by the search alone.
+    pub fn guess(&self, top: &Top) -> f64 {
+        top.at - top.phase / self.carrier
+    }
+
+    /// The signal about a place, if it was looked at before, as it was seen then.
+    fn about(&self, filter: &Filter, at: f64) -> Local {
+        let first = Local::first(self, at);
+        match self.ahead.iter().flatten().find(|ahead| ahead.0 == first) {
+            Some((first, z)) => Local::of(self, *first, *z),
+            None => Local::about(self, filter, at),
+        }
+    }
+
     /// The arrival of the echo at `top` to a fraction of a sample.
     pub fn arrival(&self, filter: &Filter, top: Top, expected_phase: f64) -> Arrival {
-        let mut local = Local::about(self, filter, top.at);
+        let mut local = self.about(filter, top.at);
         let envelope = local.climb(self, filter, top.at, |near, _| near.map(|z| z.re * z.re + z.im * z.im));
         let z = local.value(envelope);
         let phase = wrapped(z.arg() + self.carrier * envelope - expected_phase);
         let guess = envelope - phase / self.carrier;
-        let near = if local.holds(guess) { local } else { Local::about(self, filter, guess) };
+        let near = if local.holds(guess) { local } else { self.about(filter, guess) };
         let correlation = self.correlation(filter, near, guess, expected_phase);
         Arrival { envelope, height: z.norm(), phase, correlation }
     }
     /// The same where only the correlation need be fine: the envelope's top stays as the search found it.
     pub fn quick_arrival(&self, filter: &Filter, top: Top) -> Arrival {
-        let guess = top.at - top.phase / self.carrier;
-        let correlation = self.correlation(filter, Local::about(self, filter, guess), guess, 0.0);
+        let guess = self.guess(&top);
+        let correlation = self.correlation(filter, self.about(filter, guess), guess, 0.0);
         Arrival { envelope: top.at, height: top.height, phase: top.phase, correlation }
     }
 
@@ -58,9 +79,18 @@ impl Local {
     const STEP: f64 = 0.25;
 
     pub fn about(trace: &Trace, filter: &Filter, at: f64) -> Self {
+        let first = Self::first(trace, at);
+        let [z] = filter.beside((&trace.samples, trace.mean), [first]);
+        Self::of(trace, first, z)
+    }
+
+    /// Where the samples about a place begin.
+    fn first(trace: &Trace, at: f64) -> usize {
         let last = trace.samples.len().saturating_sub(7);
-        let first = ((at.round() - 3.0).max(0.0) as usize).min(last);
-        let mut z = filter.beside((&trace.samples, trace.mean), first);
+        ((at.round() - 3.0).max(0.0) as usize).min(last)
+    }
+
+    fn of(trace: &Trace, first: usize, mut z: [Complex; NEIGHBOURS]) -> Self {
         let (sin, cos) = libm::sincos(-trace.carrier * first as f64);
         let mut turn = Complex { re: cos, im: sin };
         let (sin, cos) = libm::sincos(-trace.carrier);
@@ -98,7 +128,7 @@ impl Local {
         let mut t = at;
         for _ in 0..6 {
             if !self.holds(t) {
-                *self = Self::about(trace, filter, t);
+                *self = trace.about(filter, t);
             }
             let [left, here, right] = heights([self.value(t - Self::STEP), self.value(t), self.value(t + Self::STEP)], t);
             let bend = left - 2.0 * here + right;
