@@ -168,7 +168,7 @@ impl Evaluator {
         let arrival = self.arrival(&wall.chosen);
         let noise = self.noise_at(&wall);
         let signal = Signal { noise_part: noise / arrival.height.max(1e-9), filter: &self.filter };
-        let turned = wrapped(arrival.phase - self.model.phase(wall.chosen.depth));
+        let turned = wrapped(arrival.phase - self.model.phase(wall.chosen.place));
         let phase_told = self.model.calibrated() && self.setup.mode == Mode::FirstEcho;
         let strange = phase_told && turned.abs() > PHASE_DOUBT.max(2.6 * signal.phase_noise());
         if strange {
@@ -178,7 +178,7 @@ impl Evaluator {
         // better of the two until the turn makes its cycle doubtful.
         let by_envelope = !self.model.calibrated() || (strange && turned.abs() > CYCLE_DOUBT.max(5.5 * signal.phase_noise()));
         let time = if by_envelope {
-            let reference = arrival.envelope - self.model.phase(wall.chosen.depth) / self.filter.carrier;
+            let reference = arrival.envelope - self.model.phase(wall.chosen.place) / self.filter.carrier;
             self.time_of(if strange { reference } else { self.marked(reference) })
         } else {
             self.time_of(self.marked(arrival.correlation))
@@ -285,12 +285,12 @@ impl Evaluator {
     fn echo_to_echo(&self, wall: &Wall, first: &Arrival) -> Option<(Spaced, Candidate)> {
         let mut second = self.second_to_time(wall)?;
         let start = self.time_of(self.marked(first.correlation));
-        let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; 4];
+        let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; spacing::MOST_ECHOES];
         let arrival = self.arrival(&second);
         echoes[1] = Repeat { m: 2, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
         let mut spaced = spacing::solve(&self.model, &echoes[..2])?;
         second.time_ns = echoes[1].time_ns;
-        for (count, m) in (2..).zip(3..=4) {
+        for (count, m) in (2..).zip(3..=spacing::MOST_ECHOES) {
             if !self.model.knows_repeat(m) {
                 break;
             }

@@ -2,7 +2,7 @@
 //!
 //! Combined as the square root of the sum of squares of sensitivity times uncertainty (JCGM 100:2008, equation 10).
 
-use super::calibration::{BlockPoint, Budget, Calibration, TYRE_NS_K};
+use super::calibration::{Budget, Calibration, TYRE_NS_K};
 use super::model::Model;
 use super::setup::{Mode, Setup};
 use backwall_units::{Length, Temperature};
@@ -50,9 +50,16 @@ const BEYOND_MOST_MM: f64 = 0.06;
 /// What a curve through the blocks may be off by at a thickness, mm: the product of the distances to the blocks on either
 /// side (the error of an interpolation, textbook).
 fn between(calibration: &Calibration, model: &Model, depth: f64) -> f64 {
-    let away = |p: &BlockPoint| libm::log(depth / p.thickness.as_mm());
-    let thinner = calibration.points.iter().map(away).filter(|x| *x >= 0.0).fold(f64::INFINITY, f64::min);
-    let thicker = calibration.points.iter().map(|p| -away(p)).filter(|x| *x >= 0.0).fold(f64::INFINITY, f64::min);
+    let (mut thinner, mut thicker) = (f64::INFINITY, f64::INFINITY);
+    for point in &calibration.points {
+        let away = libm::log(depth / point.thickness.as_mm());
+        if away >= 0.0 {
+            thinner = thinner.min(away);
+        }
+        if -away >= 0.0 {
+            thicker = thicker.min(-away);
+        }
+    }
     let nearest = NEAREST_MM * thinner.min(thicker).min(1.0);
     if !(thinner.is_finite() && thicker.is_finite()) {
         return nearest;
