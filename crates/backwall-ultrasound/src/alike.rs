@@ -68,19 +68,56 @@ impl Energy {
             self.blocks.resize(envelope.len().div_ceil(BLOCK), 0.0);
             pulp::Arch::new().dispatch(Fill { envelope, blocks: &mut self.blocks });
         }
-        let blocks = &self.blocks;
         // A block meets the looks of these blocks further on at one of the lags or another.
-        let (from, to) = (shortest / BLOCK, (longest + BLOCK - 1) / BLOCK);
-        let whole = envelope.len() / BLOCK;
-        let sum = |part: Option<&[f32]>| part.unwrap_or_default().iter().sum::<f32>();
-        let before = sum(blocks.get(..envelope.len().saturating_sub(longest) / BLOCK));
-        let behind = sum(blocks.get(longest.div_ceil(BLOCK)..whole));
-        let mut most = 0.0f32;
-        for (at, own) in blocks.iter().enumerate() {
-            let Some(met) = blocks.get(at + from..).filter(|met| !met.is_empty()) else { break };
-            most += (own * met[..met.len().min(to + 1 - from)].iter().sum::<f32>()).sqrt();
-        }
+        let meets = (shortest / BLOCK, (longest + BLOCK - 1) / BLOCK);
+        let before = ..(envelope.len().saturating_sub(longest) / BLOCK);
+        let behind = longest.div_ceil(BLOCK)..envelope.len() / BLOCK;
+        let bound = Bound { blocks: &self.blocks, meets, before: self.blocks.get(before), behind: self.blocks.get(behind) };
+        let (most, before, behind) = pulp::Arch::new().dispatch(bound);
         f64::from(most * ROUNDED) * f64::from(most * ROUNDED) >= least * f64::from(before) * f64::from(behind)
+    }
+}
+
+/// The most that products of the signal with itself can add up to, and the energies they are divided by.
+struct Bound<'a> {
+    blocks: &'a [f32],
+    meets: (usize, usize),
+    before: Option<&'a [f32]>,
+    behind: Option<&'a [f32]>,
+}
+
+impl pulp::WithSimd for Bound<'_> {
+    type Output = (f32, f32, f32);
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
+        let sum = |part: Option<&[f32]>| {
+            let (whole, rest) = part.unwrap_or_default().as_chunks::<LANES>();
+            let mut lanes = [0.0f32; LANES];
+            for chunk in whole {
+                for lane in 0..LANES {
+                    lanes[lane] += chunk[lane];
+                }
+            }
+            lanes.iter().sum::<f32>() + rest.iter().sum::<f32>()
+        };
+        let mut most = [0.0f32; LANES];
+        for (at, own) in (0..).step_by(LANES).zip(self.blocks.chunks(LANES)) {
+            let mut met = [0.0f32; LANES];
+            for further in self.meets.0..=self.meets.1 {
+                let near = self.blocks.get(at + further..).unwrap_or_default();
+                match near.first_chunk::<LANES>() {
+                    Some(near) => met.iter_mut().zip(near).for_each(|(met, energy)| *met += energy),
+                    None => met.iter_mut().zip(near).for_each(|(met, energy)| *met += energy),
+                }
+            }
+            let mut mine = [0.0f32; LANES];
+            mine.iter_mut().zip(own).for_each(|(mine, energy)| *mine = *energy);
+            for lane in 0..LANES {
+                most[lane] += (mine[lane] * met[lane]).sqrt();
+            }
+        }
+        (most.iter().sum(), sum(self.before), sum(self.behind))
     }
 }
 

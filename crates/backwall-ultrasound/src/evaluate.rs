@@ -243,8 +243,7 @@ impl Evaluator {
         let sloped = [Flag::Weak, Flag::Uneven, Flag::Phase].iter().any(|flag| flags.has(*flag));
         let shape_ns = if phase_told { shape_ns } else { 0.0 };
         let evidence = Evidence { depth, uneven, sloped, scatter_mm: scatter, shape_ns, shape_noise_ns };
-        let Combined { parts, total, rest } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
-        self.parts = parts;
+        let Combined { total, rest } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence, &mut self.parts);
         self.sight.steady = Some(Steady {
             scatter: Length::mm(uncertainty::NOISE_FACTOR * scatter),
             rest,

@@ -230,7 +230,9 @@ fn sixth_differences(samples: &[i16], out: &mut Pile) {
     out.fill(fours.iter().zip(fours.iter().skip(1)).map(|(here, next)| {
         let [a, b, c, d] = here.map(i32::from);
         let [e, f, g, _] = next.map(i32::from);
-        (a + g - 6 * (b + f) + 15 * (c + e) - 20 * d).unsigned_abs()
+        // 6 = 4 + 2, 15 = 16 - 1, 20 = 16 + 4: shifts, which are quicker than products of thirty-two bits.
+        let (outer, inner) = (b + f, c + e);
+        (a + g - (outer << 2) - (outer << 1) + (inner << 4) - inner - (d << 4) - (d << 2)).unsigned_abs()
     }));
 }
 

@@ -17,6 +17,12 @@ pub struct Repeat {
     pub height: f64,
 }
 
+impl Repeat {
+    fn power(&self) -> f64 {
+        self.height * self.height
+    }
+}
+
 #[derive(Debug, Clone, Copy)]
 pub struct Spaced {
     pub depth: f64,
@@ -32,8 +38,7 @@ pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
     let mut depth = model.path.depth_from_spacing(second.time_ns - first.time_ns, first.m as f64, second.m as f64)?;
     let mut delay = 0.0;
     let mut spread = f64::NAN;
-    let weight = |e: &Repeat| e.height * e.height;
-    let total: f64 = echoes.iter().map(weight).sum();
+    let total: f64 = echoes.iter().map(Repeat::power).sum();
     let mut of_echo = [(0.0, 0.0); MOST_ECHOES];
     for _ in 0..8 {
         let place = Place::from(depth);
@@ -42,10 +47,10 @@ pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
             *rest = echo.time_ns - model.path.time(depth, m) - model.residual(place, echo.m);
             *rate = m * m * depth / model.path.slope_base(m * depth);
         }
-        let mean = |value: &dyn Fn((f64, f64)) -> f64| echoes.iter().zip(of_echo).map(|(e, of)| weight(e) * value(of)).sum::<f64>() / total;
-        let (mean_rest, mean_rate) = (mean(&|(rest, _)| rest), mean(&|(_, rate)| rate));
-        let bend = mean(&|(_, rate)| (rate - mean_rate) * (rate - mean_rate));
-        let pull = mean(&|(rest, rate)| (rate - mean_rate) * (rest - mean_rest));
+        let (mean_rest, mean_rate) =
+            (weighted(echoes, &of_echo, |(rest, _)| rest) / total, weighted(echoes, &of_echo, |(_, rate)| rate) / total);
+        let bend = weighted(echoes, &of_echo, |(_, rate)| (rate - mean_rate) * (rate - mean_rate)) / total;
+        let pull = weighted(echoes, &of_echo, |(rest, rate)| (rate - mean_rate) * (rest - mean_rest)) / total;
         if bend <= 0.0 || bend.is_nan() {
             return None;
         }
@@ -61,4 +66,9 @@ pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
         }
     }
     Some(Spaced { depth, delay_ns: delay, sensitivity: 1.0 / libm::sqrt(spread) })
+}
+
+/// The sum of something of each echo, weighted by its power.
+fn weighted(echoes: &[Repeat], of_echo: &[(f64, f64)], value: impl Fn((f64, f64)) -> f64) -> f64 {
+    echoes.iter().zip(of_echo).map(|(echo, of)| echo.power() * value(*of)).sum()
 }

@@ -143,5 +143,25 @@ impl Trace {
 /// An angle brought to -pi..pi.
 pub fn wrapped(angle: f64) -> f64 {
     let turn = 2.0 * std::f64::consts::PI;
-    angle - turn * (angle / turn).round()
+    angle - turn * nearest(angle / turn)
+}
+
+/// `f64::round` without the call it is made into where the processor may not be assumed to round by itself.
+fn nearest(value: f64) -> f64 {
+    const WHOLE: f64 = (1u64 << 50) as f64;
+    if value.abs() < WHOLE { ((value + 0.499_999_999_999_999_94f64.copysign(value)) as i64 as f64).copysign(value) } else { value.round() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nearest_rounds_as_the_standard_library_does() {
+        let edges = [0.0, 0.25, 0.5, 1.5, 2.5, 1e15, 0.499_999_999_999_999_94, 4_503_599_627_370_495.5, 1e300, f64::INFINITY];
+        for edge in edges.into_iter().flat_map(|edge| [edge, edge.next_up(), edge.next_down()]).flat_map(|edge| [edge, -edge]) {
+            assert_eq!(nearest(edge).to_bits(), edge.round().to_bits(), "{edge}");
+        }
+        assert!(nearest(f64::NAN).is_nan());
+    }
 }

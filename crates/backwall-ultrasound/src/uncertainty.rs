@@ -78,7 +78,6 @@ pub struct Part {
 
 /// What a reading is uncertain by, and of what.
 pub struct Combined {
-    pub parts: Vec<Part>,
     pub total: Length,
     /// Without the noise of this shot and without what the zero may be off by: for whoever knows both better.
     pub rest: Length,
@@ -102,7 +101,8 @@ fn by_half(mode: Mode, half: f64, depth: f64) -> f64 {
     }
 }
 
-pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence) -> Combined {
+/// Fills `parts` with what a reading's uncertainty is made of.
+pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence, parts: &mut Vec<Part>) -> Combined {
     let budget = setup.calibration.as_ref().map_or_else(Budget::typed, |calibration| calibration.budget);
     let depth = evidence.depth;
     let per_ns = model.path.slope(depth);
@@ -119,7 +119,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         let over = libm::log(thin.as_mm() / depth.max(0.1)).clamp(0.0, 1.0);
         THINNER_MM * over * over
     });
-    let mut parts = Vec::with_capacity(13);
+    parts.clear();
     let mut rest = 0.0;
     let mut part = |name, of: Of, mm: f64| {
         rest += if of == Of::Rest { mm * mm } else { 0.0 };
@@ -145,5 +145,5 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         part("paint", Of::Rest, PAINT_MM);
     }
     let squares: f64 = parts.iter().map(|part| part.size.as_mm() * part.size.as_mm()).sum();
-    Combined { parts, total: Length::mm(libm::sqrt(squares).max(1e-5)), rest: Length::mm(libm::sqrt(rest)) }
+    Combined { total: Length::mm(libm::sqrt(squares).max(1e-5)), rest: Length::mm(libm::sqrt(rest)) }
 }

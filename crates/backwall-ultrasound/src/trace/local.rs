@@ -1,6 +1,6 @@
 //! The time of an echo to a fraction of a sample, from the signal at the full rate in double precision.
 
-use super::{Top, Trace, wrapped};
+use super::{Top, Trace, nearest, wrapped};
 use crate::filter::{Complex, Filter, NEIGHBOURS};
 
 /// An echo's arrival at the full rate.
@@ -87,7 +87,7 @@ impl Local {
     /// Where the samples about a place begin.
     fn first(trace: &Trace, at: f64) -> usize {
         let last = trace.samples.len().saturating_sub(7);
-        ((at.round() - 3.0).max(0.0) as usize).min(last)
+        ((nearest(at) - 3.0).max(0.0) as usize).min(last)
     }
 
     fn of(trace: &Trace, first: usize, mut z: [Complex; NEIGHBOURS]) -> Self {
