@@ -99,7 +99,7 @@ impl pulp::WithSimd for Bound<'_> {
                     lanes[lane] += chunk[lane];
                 }
             }
-            lanes.iter().sum::<f32>() + rest.iter().sum::<f32>()
+            together(lanes) + rest.iter().sum::<f32>()
         };
         let mut most = [0.0f32; LANES];
         for (at, own) in (0..).step_by(LANES).zip(self.blocks.chunks(LANES)) {
@@ -117,8 +117,19 @@ impl pulp::WithSimd for Bound<'_> {
                 most[lane] += (mine[lane] * met[lane]).sqrt();
             }
         }
-        (most.iter().sum(), sum(self.before), sum(self.behind))
+        (together(most), sum(self.before), sum(self.behind))
     }
+}
+
+/// The sum of all lanes, half of them at a time.
+#[inline(always)]
+fn together(mut lanes: [f32; LANES]) -> f32 {
+    for half in [8, 4, 2, 1] {
+        for lane in 0..half {
+            lanes[lane] += lanes[lane + half];
+        }
+    }
+    lanes[0]
 }
 
 struct Fill<'a> {

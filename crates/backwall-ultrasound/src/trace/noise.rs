@@ -1,6 +1,6 @@
 //! The noise of a record, taken from where no echo stands.
 
-use super::{STRETCH, Trace};
+use super::Trace;
 use crate::filter::Filter;
 use crate::ranks::Pile;
 use crate::search::Found;
@@ -15,6 +15,8 @@ const QUIETEST_RAYLEIGH: f64 = 0.459_044;
 const STRONG: f64 = 8.0;
 /// How far about a strong echo is cut out, in periods of the carrier.
 const CUT_PERIODS: f64 = 2.0;
+/// Looks seen through together for strong echoes: fewer than are cut out on both sides of one, as two periods hold six looks and more.
+const CUT_TOGETHER: usize = 8;
 /// A converter's own rounding noise, in codes: 1/sqrt(12).
 const ROUNDING: f64 = 0.288_675;
 
@@ -35,15 +37,17 @@ impl Trace {
         let cut = (CUT_PERIODS * 2.0 * std::f64::consts::PI / self.carrier / self.step as f64).ceil() as usize;
         let count = envelope.len();
         let mut done = 0;
-        for (part, near) in envelope.chunks(STRETCH).enumerate() {
+        // What is cut out about the strong looks of one of these short stretches leaves no gap.
+        for (start, near) in (0..).step_by(CUT_TOGETHER).zip(envelope.chunks(CUT_TOGETHER)) {
             if !near.iter().fold(false, |any, height| any | (*height > strong)) {
                 continue;
             }
-            for at in (part * STRETCH..).zip(near).filter(|(_, height)| **height > strong).map(|(at, _)| at) {
-                let upto = (at + cut + 1).min(count);
-                heights.leave_out(at.saturating_sub(cut).max(done)..upto);
-                done = upto;
-            }
+            let (Some(first), Some(last)) = (near.iter().position(|h| *h > strong), near.iter().rposition(|h| *h > strong)) else {
+                continue;
+            };
+            let upto = (start + last + cut + 1).min(count);
+            heights.leave_out((start + first).saturating_sub(cut).max(done)..upto);
+            done = upto;
         }
         if done == 0 {
             first
