@@ -9,6 +9,7 @@ mod train;
 
 pub use local::{Arrival, Local};
 
+use self::local::Turns;
 use super::alike::Energy;
 use super::face::{FaceLook, LOOKS};
 use super::filter::{Complex, Filter, NEIGHBOURS};
@@ -46,6 +47,7 @@ pub struct Trace {
     ahead: [Option<(usize, [Complex; NEIGHBOURS])>; 2],
     pub step: usize,
     pub carrier: f64,
+    turns: Turns,
     /// rms of one component of the filtered noise, codes.
     pub noise: f64,
     /// What the white noise alone makes of it, from the record's high frequencies: hundreds of looks.
@@ -65,6 +67,9 @@ impl Trace {
         self.clipped = codes.clipped;
         self.mean = (codes.sum / (samples.len().max(1) as i64)) as i32;
         self.step = filter.search.step;
+        if self.carrier != filter.carrier {
+            self.turns = Turns::of(filter.carrier);
+        }
         self.carrier = filter.carrier;
         filter.search.run(samples, self.mean as i16, &mut self.found);
         self.power.clear();

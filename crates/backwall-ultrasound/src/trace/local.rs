@@ -57,7 +57,7 @@ impl Trace {
 
     /// Where the correlation with a pulse of a phase peaks, near a guess.
     fn correlation(&self, filter: &Filter, mut near: Local, guess: f64, expected_phase: f64) -> f64 {
-        let (sin_step, cos_step) = libm::sincos(self.carrier * Local::STEP);
+        let Complex { re: cos_step, im: sin_step } = self.turns.step;
         near.climb(self, filter, guess, |[left, here, right], t| {
             let (sin, cos) = libm::sincos(self.carrier * t - expected_phase);
             // A step to the left and to the right turns the carrier by a fixed angle.
@@ -65,6 +65,25 @@ impl Trace {
             let (sin_r, cos_r) = (sin * cos_step + cos * sin_step, cos * cos_step - sin * sin_step);
             [left.re * cos_l - left.im * sin_l, here.re * cos - here.im * sin, right.re * cos_r - right.im * sin_r]
         })
+    }
+}
+
+/// How far the carrier turns, for those that ask again and again.
+#[derive(Default)]
+pub(super) struct Turns {
+    /// In a sample, backwards.
+    back: Complex,
+    /// In a [`Local::STEP`].
+    step: Complex,
+}
+
+impl Turns {
+    pub fn of(carrier: f64) -> Self {
+        let by = |angle: f64| {
+            let (sin, cos) = libm::sincos(angle);
+            Complex { re: cos, im: sin }
+        };
+        Self { back: by(-carrier), step: by(carrier * Local::STEP) }
     }
 }
 
@@ -93,10 +112,9 @@ impl Local {
     fn of(trace: &Trace, first: usize, mut z: [Complex; NEIGHBOURS]) -> Self {
         let (sin, cos) = libm::sincos(-trace.carrier * first as f64);
         let mut turn = Complex { re: cos, im: sin };
-        let (sin, cos) = libm::sincos(-trace.carrier);
         for z in &mut z {
             *z = z.times(turn);
-            turn = turn.times(Complex { re: cos, im: sin });
+            turn = turn.times(trace.turns.back);
         }
         Self { first, z }
     }
