@@ -69,7 +69,7 @@ impl Energy {
             pulp::Arch::new().dispatch(Fill { envelope, blocks: &mut self.blocks });
         }
         // A block meets the looks of these blocks further on at one of the lags or another.
-        let meets = (shortest / BLOCK, (longest + BLOCK - 1) / BLOCK);
+        let meets = (shortest / BLOCK, longest.div_ceil(BLOCK));
         let before = ..(envelope.len().saturating_sub(longest) / BLOCK);
         let behind = longest.div_ceil(BLOCK)..envelope.len() / BLOCK;
         let bound = Bound { blocks: &self.blocks, meets, before: self.blocks.get(before), behind: self.blocks.get(behind) };
