@@ -79,6 +79,12 @@ pub enum Action {
     Statistics,
     /// What the run could not have seen.
     Unseen,
+    /// Whether each course is enough.
+    Assess,
+    /// Another basis beside the one in force.
+    WhatIf,
+    DropBasis,
+    KeepBasis,
     /// Statistics by line, course or interval.
     By,
     Shorter,
@@ -116,6 +122,8 @@ pub enum PlanningKey {
     Remove,
     NextMistake,
     Keep,
+    /// By the basis as it stands in the form.
+    Judge,
 }
 
 /// What the operator can do in the review of a run.
@@ -190,6 +198,8 @@ pub enum Mode {
     Statistics,
     /// What a run could not have seen.
     Unseen,
+    /// Whether each course is enough.
+    Assessed,
     /// A stored run is played again.
     Replay,
     /// What is left to do.
@@ -198,6 +208,8 @@ pub enum Mode {
     Revision,
     /// The plan as a form.
     Planning,
+    /// A basis as a form.
+    WhatIf,
     Typing,
     Confirm,
     /// Whether a run is to go on with another set-up.
@@ -209,7 +221,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 26] = [
+    pub const ALL: [Self; 28] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -226,10 +238,12 @@ impl Mode {
         Self::Map,
         Self::Statistics,
         Self::Unseen,
+        Self::Assessed,
         Self::Replay,
         Self::Left,
         Self::Revision,
         Self::Planning,
+        Self::WhatIf,
         Self::Typing,
         Self::Confirm,
         Self::Change,
@@ -404,6 +418,10 @@ mod tests {
             Map,
             Statistics,
             Unseen,
+            Assess,
+            WhatIf,
+            DropBasis,
+            KeepBasis,
             By,
             Shorter,
             Longer,
@@ -420,6 +438,7 @@ mod tests {
             Planning(P::Remove),
             Planning(P::NextMistake),
             Planning(P::Keep),
+            Planning(P::Judge),
             Report,
             Swap,
             Shift,

@@ -99,6 +99,8 @@ pub enum Purpose {
     },
     /// Why the revision on screen is taken.
     Revise,
+    /// Why the basis on screen is kept.
+    KeepBasis,
     Swap,
     SignOn,
     SignOff,
@@ -128,6 +130,8 @@ pub enum Question {
     EndRunAndQuit,
     /// The plan was changed and is not kept.
     DropPlan,
+    /// The same of a basis.
+    DropBasis,
     /// The crawler is said to be at its start, and the encoder has it far from there; what was asked before, if the run is being ended.
     AtDatum {
         off: Misclosure,
@@ -147,6 +151,7 @@ impl Question {
         match self {
             Self::EndRun => "End this run?".to_owned(),
             Self::DropPlan => "Drop what was changed in the plan?".to_owned(),
+            Self::DropBasis => "Drop what was typed into the basis?".to_owned(),
             Self::EndRunAndQuit => "A run is going. End it and leave?".to_owned(),
             Self::AtDatum { off, .. } => {
                 format!("{:+.0} mm off its start by the encoder. Is it at its start?", off.off.as_mm())
@@ -159,7 +164,7 @@ impl Question {
         match self {
             Self::EndRun | Self::EndRunAndQuit => "y yes   n no   d yes, it is at its start again",
             Self::AtDatum { .. } => "y note it   n no",
-            Self::DropPlan => "y yes   n no",
+            Self::DropPlan | Self::DropBasis => "y yes   n no",
         }
     }
 
@@ -168,7 +173,7 @@ impl Question {
             Self::EndRun => Some(Ending::Run),
             Self::EndRunAndQuit => Some(Ending::RunAndQuit),
             Self::AtDatum { ending, .. } => ending,
-            Self::DropPlan => None,
+            Self::DropPlan | Self::DropBasis => None,
         }
     }
 }
@@ -324,8 +329,8 @@ impl App {
         if self.revision.is_some() {
             return Mode::Revision;
         }
-        if self.planning.is_some() {
-            return Mode::Planning;
+        if let Some(planning) = &self.planning {
+            return planning.mode();
         }
         self.step_mode()
     }

@@ -2,6 +2,7 @@
 
 mod acknowledge;
 mod amend;
+mod assessed;
 pub(super) mod bench;
 mod change;
 mod evaluate;
@@ -60,6 +61,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             app.take_contents(*contents);
             progress::follow(app);
             let mut effects = if is_new { left::again(app) } else { Vec::new() };
+            effects.extend(is_new.then(|| assessed::again(app)).flatten());
             effects.extend(bench::in_force(app, &before));
             effects
         }
@@ -309,11 +311,15 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Map => survey::open_map(app),
         Action::Statistics => survey::open_statistics(app),
         Action::Unseen => survey::open_unseen(app),
+        Action::Assess => assessed::open(app),
+        Action::WhatIf => assessed::ask_what_if(app),
+        Action::DropBasis => assessed::drop_basis(app),
+        Action::KeepBasis => assessed::ask_keep(app),
         Action::By => survey::by(app),
         Action::Shorter | Action::Longer => survey::interval(app, action == Action::Longer),
         Action::ToggleUnit => {
             app.look.unit = app.look.unit.toggled();
-            survey::again(app)
+            survey::again(app).into_iter().chain(assessed::again(app)).collect()
         }
         Action::WhatIsLeft => left::press(app),
         Action::Amend => amend::ask(app),
@@ -450,7 +456,7 @@ fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {
     if !yes {
         return Vec::new();
     }
-    if question == Question::DropPlan {
+    if matches!(question, Question::DropPlan | Question::DropBasis) {
         return planning::drop_it(app);
     }
     if question == Question::EndRunAndQuit {

@@ -8,6 +8,7 @@ mod common;
 mod compare;
 mod console;
 mod console_amend;
+mod console_assessed;
 mod console_change;
 mod console_first_day;
 mod console_hand;

@@ -9,6 +9,7 @@ mod daily;
 mod gather;
 mod hand;
 mod job;
+mod laminated;
 mod lines;
 mod measuring;
 mod missing;

@@ -332,6 +332,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         | Purpose::Interrupted { .. }
         | Purpose::PlanFile
         | Purpose::Revise
+        | Purpose::KeepBasis
         | Purpose::Swap
         | Purpose::SignOn
         | Purpose::SignOff => super::amend::submit(app, prompt),
