@@ -67,6 +67,8 @@ impl Tap {
                     self.seen.extend_from_slice(&bytes[..bytes.len().min(room)]);
                     self.decoder.push(&bytes, &mut self.decoded);
                 }
+                // Nothing is sent by name while a profile is tried.
+                Some((_, Event::Ordered { .. })) => {}
                 Some((_, Event::Up { what })) => return TapItem::Note(format!("reading {what}")),
                 Some((_, Event::Overflow { bytes })) => {
                     self.decoder.resync();

@@ -86,7 +86,7 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
             device_time_us: Some(u64::from(seq) * 20_000),
             host_time_us: at_us + i64::from(seq) * 20_000,
             encoder: Some(seq as i32 * 40),
-            place: Place { along: Some(Length::mm(x + shift)), course, speed: None },
+            place: Place { along: Some(Length::mm(x + shift)), course, speed: None, across: None },
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(18.0),
             measurement: measurement.rounded(),

@@ -25,6 +25,7 @@ fn record(path: &Path, shots: u32) -> RunId {
             seq,
             device_time_us: Some(u64::from(seq) * 500),
             encoder: Some(seq as i32 * 2),
+            across: None,
             gain: Decibel::db(42.123456),
             samples: waveform.samples.clone(),
         };
