@@ -1,5 +1,7 @@
 //! `backwall profile`: make a profile for a new device: look at those there are, check one, try it on a stream.
 
+mod ask;
+mod make;
 mod prove;
 
 use anyhow::{Context, Result};
@@ -35,6 +37,8 @@ enum Command {
         #[arg(long, default_value_t = 20)]
         limit: u64,
     },
+    /// Make a profile from what a device sends: shows its lines or frames, asks what their parts mean, and writes it
+    Make(make::MakeArgs),
     /// Prove a profile on its device: blocks of known thickness, the probe lifted, a measured distance; the report names the proof
     Prove(prove::ProveArgs),
     /// List the profiles that come with the program, and your own
@@ -48,6 +52,7 @@ pub fn run(args: ProfileArgs) -> Result<()> {
     let done = match args.command {
         Command::Check { file } => check(&file, &mut out),
         Command::Try { file, stream, limit } => try_out(&file, &stream, limit, &mut out),
+        Command::Make(args) => make::make(&args, &mut io::stdin().lock(), &mut out),
         Command::Prove(args) => prove::prove(&args, &mut io::stdin().lock(), &mut out),
         Command::List => list(&mut out),
         Command::Show { name } => show(&name, &mut out),

@@ -50,26 +50,27 @@ fn stripes(job: &Path) -> Vec<(f64, u32)> {
         .collect()
 }
 
-// Arithmetic: 40 counts a mm along and 20 across; a weave of 30 mm to the right, in steps of 10 mm, at A090 of a tank of 18 m: 10 mm round
+// Arithmetic: 40 counts a mm along and 20 across; a weave of 20 mm to the right and back, in steps of 10 mm, at A090 of a tank of 18 m: 10 mm round
 // it are 0.06366 degrees. The demo's beam is 5 mm wide as assumed.
 #[test]
 fn a_weave_has_places_in_two_dimensions_in_the_file_the_export_and_the_map() {
     let folder = tempfile::tempdir().unwrap();
     let job = job(folder.path(), |plan| plan.replace("counts_per_mm = 40.0", "counts_per_mm = 40.0\nacross_counts_per_mm = 20.0"));
     let profile = format!("{GAUGE}{{ meaning = \"across\", column = 4, wraps_at = 1000 }}]\n");
-    // The counter across goes round at 1000: 990, 190, 390, 590 are 0, 10, 20 and 30 mm.
-    let across = |shot: u32| (990 + 200 * (shot % 4)) % 1000;
+    // The counter across goes round at 1000: 990, 190 and 390 are 0, 10 and 20 mm.
+    let weave = |shot: u32| [0, 10, 20, 10][shot as usize % 4];
+    let across = |shot: u32| (990 + 20 * weave(shot)) % 1000;
     let lines: String = (0..200).map(|shot| format!("{shot},{},9.0,{}\n", 100 * shot, across(shot))).collect();
     scan(folder.path(), &job, &profile, &lines, &[]);
     let rows = csv(&job, folder.path());
     for (shot, row) in rows.iter().enumerate() {
-        let mm = 10.0 * (shot % 4) as f64;
+        let mm = f64::from(weave(shot as u32));
         assert_eq!(row["across_mm"].parse::<f64>().unwrap(), mm, "shot {shot}");
         assert_eq!(row["position_mm"].parse::<f64>().unwrap(), 2.5 * shot as f64);
         let azimuth = 90.0 + mm / (18_000.0 * std::f64::consts::PI) * 360.0;
         assert!((row["azimuth_deg"].parse::<f64>().unwrap() - azimuth).abs() < 1e-3, "{} for {azimuth}", row["azimuth_deg"]);
     }
-    assert_eq!(stripes(&job), [(0.0, 50), (10.0, 50), (20.0, 50), (30.0, 50)]);
+    assert_eq!(stripes(&job), [(0.0, 50), (10.0, 100), (20.0, 50)]);
     must(&["verify", job.to_str().unwrap()]);
     // What other tools see: the row of each reading, and nothing where nothing was sent.
     let sql = rusqlite::Connection::open_with_flags(&job, rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap();
@@ -79,7 +80,7 @@ fn a_weave_has_places_in_two_dimensions_in_the_file_the_export_and_the_map() {
             Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
         })
         .unwrap();
-    assert_eq!(seen, (7, 7, 30.0, None, None));
+    assert_eq!(seen, (7, 7, 10.0, None, None));
 }
 
 #[test]
@@ -207,9 +208,11 @@ fn a_calibration_reads_the_channel_that_is_chosen() {
             .and_then(|said| said["calibration"]["zero_ns"].as_f64())
             .filter(|_| output.status.success())
     };
-    let truth = wall.probe.delay.as_ns();
+    // What the same blocks give without another probe beside them.
+    let alone =
+        JobFile::open_read_only(&signed_job(folder.path())).unwrap().contents().unwrap().setup_in_force().unwrap().setup.zero.as_ns();
     let chosen = zero(&["--channel", "2"]).expect("calibrates on channel 2");
-    assert!((chosen - truth).abs() < 40.0, "zero {chosen} ns, the probe's delay is {truth} ns");
+    assert!((chosen - alone).abs() < 60.0, "zero {chosen} ns, {alone} ns alone");
     let first = zero(&[]);
-    assert!(first.is_none_or(|zero| (zero - truth).abs() > 200.0), "the first that comes is channel 1: {first:?}");
+    assert!(first.is_none_or(|zero| (zero - alone).abs() > 200.0), "the first that comes is channel 1: {first:?}, {alone} ns alone");
 }

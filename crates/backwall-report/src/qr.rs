@@ -100,8 +100,8 @@ mod tests {
         assert_eq!((screen.len(), screen[0].len()), (21, 41), "fits on 80 by 24");
         let on_screen = |x: usize, y: usize| match screen[y / 2][x] {
             '█' => false,
-            '▀' => y % 2 == 1,
-            '▄' => y % 2 == 0,
+            '▀' => !y.is_multiple_of(2),
+            '▄' => y.is_multiple_of(2),
             _ => true,
         };
         assert_eq!(read(41, on_screen), SEAL.to_uppercase());

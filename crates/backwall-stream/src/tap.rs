@@ -91,6 +91,11 @@ impl Tap {
         }
     }
 
+    /// The first bytes that came.
+    pub fn seen(&self) -> &[u8] {
+        &self.seen
+    }
+
     /// What the first bytes look like, where the profile does not fit them.
     pub fn diagnose(&self) -> Vec<String> {
         diagnose(&self.profile, &self.seen)

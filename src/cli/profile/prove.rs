@@ -1,8 +1,8 @@
 //! `backwall profile prove`: the profile proven on its device, step by step at the terminal: blocks of known thickness, the probe lifted,
 //! a measured distance. What was found is kept beside the profile and named in the report of every run that is read with it.
 
+use super::ask::{ask, ask_length, say};
 use anyhow::{Context, Result, bail};
-use backwall_report::words::shown;
 use backwall_store::JobFile;
 use backwall_stream::profile::proof::{Block, Drive, Proof};
 use backwall_stream::tap::{Tap, TapItem};
@@ -11,7 +11,7 @@ use backwall_survey::job::validity::VerificationPlan;
 use backwall_survey::reading::{GaugeValue, ReadingMaker, Record};
 use backwall_survey::travel::Odometer;
 use backwall_survey::travel::encoder_check::{EncoderCheck, SHORTEST};
-use backwall_units::{Length, LengthUnit, parse_length, parse_number};
+use backwall_units::{Length, parse_number};
 use std::io::{BufRead, Write};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -78,37 +78,6 @@ pub fn prove(args: &ProveArgs, input: &mut impl BufRead, out: &mut impl Write) -
     let path = Profile::keep_proof(&args.file, &proof)?;
     say(out, &format!("{} {}", profile.name, proof.words()))?;
     say(out, &format!("Kept in {}. Reports name it; any change of the profile makes it void.", path.display()))
-}
-
-fn say(out: &mut impl Write, text: &str) -> Result<()> {
-    writeln!(out, "{}", shown(text))?;
-    Ok(out.flush()?)
-}
-
-/// Asks, and waits for a line.
-fn ask(input: &mut impl BufRead, out: &mut impl Write, text: &str) -> Result<String> {
-    write!(out, "{} ", shown(text))?;
-    out.flush()?;
-    let mut line = String::new();
-    if input.read_line(&mut line)? == 0 {
-        bail!("the answers ended before the last step: nothing was kept");
-    }
-    Ok(line.trim().to_owned())
-}
-
-/// Asks for a length until one is given; `None` where it is left out.
-fn ask_length(input: &mut impl BufRead, out: &mut impl Write, text: &str) -> Result<Option<Length>> {
-    loop {
-        let answer = ask(input, out, text)?;
-        if answer.is_empty() {
-            return Ok(None);
-        }
-        match parse_length(&answer, LengthUnit::Mm) {
-            Ok(length) if length > Length::ZERO => return Ok(Some(length)),
-            Ok(_) => say(out, "  it must be more than 0")?,
-            Err(error) => say(out, &format!("  {error}"))?,
-        }
-    }
 }
 
 fn block(

@@ -4,6 +4,7 @@
 use super::checks::{self, Found};
 use super::rules::{self, Rule};
 use super::{LEAST, LOOKED_AT};
+use crate::check::ByteOrder;
 
 /// Lines and frames that are shown.
 const SHOWN: usize = 6;
@@ -120,15 +121,20 @@ impl Lines {
 }
 
 impl Frames {
+    /// Which byte of its numbers comes first, where the length says so.
+    pub fn is_big(&self) -> Option<bool> {
+        match self.rule {
+            Rule::Length { order, width: 2.., .. } => Some(order == ByteOrder::Big),
+            Rule::Length { .. } | Rule::Fixed(_) => None,
+        }
+    }
+
+    /// `[framing]` and `[check]` of a profile.
     pub fn written(&self) -> String {
-        let order = match self.rule {
-            Rule::Length { order: crate::check::ByteOrder::Big, .. } => "byte_order = \"big\"\n",
-            _ => "",
-        };
         let tail = self.check.as_ref().filter(|found| !found.tail.is_empty());
         let tail = tail.map_or_else(String::new, |found| format!("end_hex = \"{}\"\n", rules::hex(&found.tail)));
         let check = self.check.as_ref().map_or_else(String::new, |found| found.written() + "\n");
-        format!("{order}\n[framing]\n{}{tail}\n{check}", self.rule.written(&self.sync, self.longest.clamp(64, 1 << 16)))
+        format!("[framing]\n{}{tail}\n{check}", self.rule.written(&self.sync, self.longest.clamp(64, 1 << 16)))
     }
 }
 
