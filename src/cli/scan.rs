@@ -8,6 +8,7 @@ use anyhow::{Context, bail};
 use backwall_store::RunId;
 use backwall_stream::command::{Order, order_of};
 use backwall_stream::profile::Profile;
+use backwall_stream::spec::StreamSpec;
 use backwall_survey::job::overriding::Override;
 use backwall_units::{LengthUnit, parse_length};
 use clap::Args;
@@ -93,6 +94,10 @@ fn begin(session: &Session, line: Option<&str>, from: Option<&str>, goes_on: Opt
 
 /// Runs a line to its end without a screen, then closes the job file.
 pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String]) -> anyhow::Result<()> {
+    let spec = session.streams.get(&begin.line).or(session.stream.as_ref()).map(|stream| &stream.spec);
+    if !send.is_empty() && !matches!(spec, Some(StreamSpec::Serial { .. } | StreamSpec::Tcp { .. })) {
+        bail!("--send needs a device that can be written to: --stream serial:PORT[@BAUD] or tcp:HOST:PORT");
+    }
     let commands = session.profile.as_ref().map_or(&[][..], Profile::commands);
     // A command that is not known, or not with this value, is found before anything is recorded.
     let orders = send

@@ -357,6 +357,7 @@ mod tests {
             Origin,
             TakeZero,
             EchoToEcho,
+            Send,
             Change,
             SetPlace,
             AtDatum,

@@ -48,19 +48,27 @@ fn a_command_reaches_the_device_between_its_shots_and_the_run_keeps_it_and_its_a
     let stream = format!("tcp:{}", listener.local_addr().unwrap());
     let mut scan = backwall();
     scan.args(["scan", job.to_str().unwrap(), "--line", "C1", "--stream", &stream, "--profile", toml.to_str().unwrap()]);
-    let scan = scan.args(["--headless", "--json", "--send", "gain=26", "--send", "light"]).stdout(Stdio::piped()).spawn().unwrap();
+    let mut scan = scan.args(["--headless", "--json", "--send", "gain=26", "--send", "light"]).stdout(Stdio::piped()).spawn().unwrap();
     let (mut line, _) = listener.accept().unwrap();
     let mut heard = BufReader::new(line.try_clone().unwrap()).lines();
     assert_eq!(heard.next().unwrap().unwrap(), "G26");
     line.write_all(b"\n0;0;0;9.0\nOK G26.0\n1;10;20;9.0\n").unwrap();
     assert_eq!(heard.next().unwrap().unwrap(), "LIGHT");
-    // Nothing answers the second; its answer's time has run out when the next shot comes.
-    std::thread::sleep(std::time::Duration::from_millis(400));
+    // Nothing answers the second; that its time has run out is said before the next shot comes.
+    let mut said = Vec::new();
+    let mut told = BufReader::new(scan.stdout.take().unwrap()).lines();
+    let mut until = |words: &str| {
+        let found = told.by_ref().map(Result::unwrap).inspect(|line| said.push(line.clone())).any(|line| line.contains(words));
+        assert!(found, "{words} was never said: {said:?}");
+    };
+    until("light was NOT answered");
     line.write_all(b"2;20;40;9.0\n3;30;60;9.0\n").unwrap();
-    std::thread::sleep(std::time::Duration::from_millis(300));
+    until("\"readings\":4");
     // As a service is asked to end.
     assert!(std::process::Command::new("kill").args(["-TERM", &scan.id().to_string()]).status().unwrap().success());
-    let said = events(&String::from_utf8(scan.wait_with_output().unwrap().stdout).unwrap());
+    until("\"closed\"");
+    assert!(scan.wait().unwrap().success());
+    let said = events(&said.join("\n"));
     let closed = said.last().unwrap();
     assert_eq!((closed["readings"].as_u64(), closed["frames_dropped"].as_u64()), (Some(4), Some(0)), "{closed}");
     assert_eq!(closed["calibration"], "pending");
@@ -92,8 +100,8 @@ fn a_command_reaches_the_device_between_its_shots_and_the_run_keeps_it_and_its_a
     assert!(!done && words.contains("knows no command 'volume'; it knows gain, light"), "{words}");
     let file = folder.path().join("lines.txt");
     std::fs::write(&file, "0;0;0;9.0\n1;10;20;9.0\n").unwrap();
-    let (_, words) = scan("light", &format!("file:{}", file.display()));
-    assert!(words.contains("light was NOT sent: the stream is no line that can be written to"), "{words}");
+    let (done, words) = scan("light", &format!("file:{}", file.display()));
+    assert!(!done && words.contains("--send needs a device that can be written to"), "{words}");
 }
 
 #[test]

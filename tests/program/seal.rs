@@ -149,7 +149,7 @@ fn a_seal_is_signed_and_a_changed_one_or_another_key_is_found() {
     assert!(!refused.status.success() && String::from_utf8_lossy(&refused.stderr).contains("does NOT hold"), "{refused:?}");
     // As a code, two rows of modules a line: 33 modules and a border of 4 on each side.
     let shown = must(&["seal", text(&job), "--qr"]);
-    let code: Vec<&str> = shown.lines().filter(|line| line.contains('█')).collect();
+    let code: Vec<&str> = shown.lines().filter(|line| line.contains(['█', '▀'])).collect();
     assert!(code.len() == 21 && code.iter().all(|line| line.chars().count() == 41), "{shown}");
     amend(&job, "--restore");
     assert!(String::from_utf8_lossy(&verify(&out, &public).stdout).contains("1 entry came since"));

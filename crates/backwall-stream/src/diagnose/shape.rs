@@ -86,7 +86,8 @@ fn lines(bytes: &[u8]) -> Option<Lines> {
     };
     let mut counts = std::collections::BTreeMap::<(usize, String), usize>::new();
     texts.iter().for_each(|text| *counts.entry(kind(text)).or_default() += 1);
-    let most = counts.into_iter().max_by_key(|(_, count)| *count)?.0;
+    // Of kinds that come as often, the one that says more.
+    let most = counts.into_iter().max_by_key(|((columns, _), count)| (*count, *columns))?.0;
     let (ours, others): (Vec<String>, Vec<String>) = texts.into_iter().partition(|text| kind(text) == most);
     let when = if most.1.is_empty() { String::new() } else { format!("{}{delimiter}", most.1) };
     let rows = ours.iter().take(SHOWN).map(|text| columns(text.strip_prefix(when.as_str()).unwrap_or(text))).collect();
