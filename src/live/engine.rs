@@ -32,7 +32,7 @@ const TEMPERATURE_STEP: Temperature = Temperature::celsius(0.5);
 /// A first sample that comes at another time is said so often, then no more.
 const FIRST_SAID: u32 = 3;
 /// More than neighbours look back for a single reading.
-const LAST_ROWS: usize = 8;
+const LAST_ROWS: usize = 64;
 /// What is under the required thickness rings more often than what is watched. Common practice, no source.
 const RINGS_OF_THIN: u8 = 3;
 /// A zero that moves by less is not worth an event.

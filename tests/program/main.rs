@@ -25,6 +25,7 @@ mod console_terminal;
 mod console_unseen;
 mod console_waits;
 mod daily;
+mod dense;
 mod device_across;
 mod device_commands;
 mod device_proof;

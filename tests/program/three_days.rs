@@ -143,7 +143,14 @@ fn a_job_over_three_days_and_two_shifts() {
         job.says(Said::HandReading(Box::new(reading)), "");
     }
     job.by.at_us += HOUR / 2;
-    job.says(Said::SignOff(SignOff::default()), "");
+    job.says(Said::SignOff(SignOff { handover: "grid G1 is read".into() }), "");
+    let third_day = job.by.at_us;
+    // A night shift after it, over midnight of the site's clock (the plan's zone is UTC).
+    let midnight = (third_day / DAY + 2) * DAY;
+    job.by.at_us = midnight - 2 * HOUR;
+    job.says(Said::SignOn(SignOn { weather: "dark".into(), gas: "0 % LEL".into(), ..SignOn::default() }), "");
+    job.by.at_us = midnight + 6 * HOUR;
+    job.says(Said::SignOff(SignOff { handover: "the night was quiet".into() }), "");
     let contents = job.file.contents().unwrap();
     job.file.close().unwrap();
 
@@ -160,8 +167,15 @@ fn a_job_over_three_days_and_two_shifts() {
     for words in ["cable mended", "DW-204", "tyre cut at a seam", "A150", "B. Other", "probe DW-204 is on", "G1"] {
         assert!(whole.contains(words), "the report does not say '{words}'");
     }
-    // The report of the second day has that day's shift alone.
-    let evening = chrono::DateTime::from_timestamp_micros(began + DAY + HOUR).unwrap().to_rfc3339();
-    let day = html(&["--template", "daily", "--issued", &evening]);
-    assert!(day.contains("probe DW-204 is on") && !day.contains("A120 broke off, cable out"), "the daily report has another day's shift");
+    // The report of a day has the shifts that reach into it alone; the three began a whole day apart.
+    let issued = |at_us| {
+        let at = chrono::DateTime::from_timestamp_micros(at_us).unwrap().to_rfc3339();
+        html(&["--template", "daily", "--issued", &at])
+    };
+    let day = issued(third_day);
+    assert!(day.contains("grid G1 is read"), "the daily report lacks its own shift");
+    for other in ["A120 broke off, cable out", "probe DW-204 is on", "the night was quiet"] {
+        assert!(!day.contains(other), "the daily report has another day's shift");
+    }
+    assert!(issued(midnight + 6 * HOUR).contains("the night was quiet"), "a night shift is missing in the morning's report");
 }

@@ -8,10 +8,12 @@
 //! so the word is `lamination?`, to be proven by other means.
 
 mod judge;
+mod narrow;
 mod stretch;
 #[cfg(test)]
 mod tests;
 
+use narrow::{Cleared, Narrow};
 pub use stretch::{Evidence, Finding, Kind, Least, Stretch};
 
 use crate::reading::Reading;
@@ -45,6 +47,7 @@ const WALL_UNDIMMED: f64 = 0.85;
 const BESIDE: usize = 2;
 /// Shots whose heights tell what a whole beam returns here.
 const BEAMS: usize = 31;
+const BEAMS_APART: Length = Length::mm(1.0);
 /// A wall weaker than this against its neighbours has part of the beam elsewhere.
 const WEAK_BESIDE: f64 = 0.7;
 /// A stretch longer than this without the wall's return is taken for a wall of its own.
@@ -77,6 +80,11 @@ impl Neighbour {
     fn level(&self) -> Option<f64> {
         self.sight.taken.map(|echo| echo.level)
     }
+    /// The echo nearest to a depth, within `reach`.
+    fn shows(&self, depth: Length, reach: Length) -> Option<Echo> {
+        let away = |echo: &Echo| (echo.depth - depth).abs();
+        self.sight.echoes().chain(self.sight.taken).filter(|echo| away(echo) <= reach).min_by(|a, b| away(a).total_cmp(&away(b)))
+    }
     /// The highest echo clearly before `wall`.
     fn inside(&self, wall: Length) -> Option<Echo> {
         self.sight.echoes().filter(|echo| echo.depth < wall - INSIDE).max_by(|a, b| a.level.total_cmp(&b.level))
@@ -107,8 +115,8 @@ pub struct Neighbours {
     wall: VecDeque<(Length, Length)>,
     /// What the wall returned in its last readings.
     levels: VecDeque<f64>,
-    /// What whole beams returned last.
-    beams: VecDeque<f64>,
+    /// What whole beams returned last, and where.
+    beams: VecDeque<(Length, f64)>,
     /// Shots since the wall was left.
     open: Vec<Neighbour>,
     /// Of these the last in a row that show the wall alone again.
@@ -116,6 +124,7 @@ pub struct Neighbours {
     forward: Option<bool>,
     /// The last shots, two on either side of the one that is looked at.
     last: VecDeque<Neighbour>,
+    narrow: Narrow,
 }
 
 impl Neighbours {
@@ -129,8 +138,24 @@ impl Neighbours {
             self.last.pop_front();
         }
         self.stands_alone(&mut said);
-        self.follow(shot, &mut said);
+        self.narrow.push(shot);
+        self.go_on(false, &mut said);
         said
+    }
+
+    /// Follows the wall through the shots of which enough is known.
+    fn go_on(&mut self, all: bool, said: &mut Vec<Judgement>) {
+        while let Some(Cleared { mut shot, alone }) = self.narrow.next(self.beam().unwrap_or(1.0), all) {
+            if alone {
+                said.push(Judgement::of_shot(&shot, Flag::Alone));
+                let wall = self.wall.back().and_then(|(along, wall)| {
+                    let way = (shot.along - *along).abs();
+                    shot.sight.near(*wall, GOES_ON + way * GOES_ON_SLOPE).filter(|_| way <= GOES_ON_OVER)
+                });
+                (shot.thickness, shot.sight.taken) = (wall.map(|wall| wall.depth), wall);
+            }
+            self.follow(shot, said);
+        }
     }
 
     /// Whether nothing is left open: all that was seen is judged.
@@ -141,6 +166,7 @@ impl Neighbours {
     /// What is left to say when no more shots come.
     pub fn end(&mut self) -> Vec<Judgement> {
         let mut said = Vec::new();
+        self.go_on(true, &mut said);
         self.close(None, &mut said);
         let beams = std::mem::take(&mut self.beams);
         *self = Self { beams, ..Self::default() };
@@ -182,7 +208,7 @@ impl Neighbours {
 
     /// What a whole beam returns here.
     fn beam(&self) -> Option<f64> {
-        middle(self.beams.iter().copied(), f64::total_cmp).filter(|_| self.beams.len() >= SETTLED)
+        middle(self.beams.iter().map(|(_, level)| *level), f64::total_cmp).filter(|_| self.beams.len() >= SETTLED)
     }
 
     /// The wall here, as it goes on from its last readings.
@@ -284,7 +310,12 @@ impl Neighbours {
                 }
             }
             _ => {
-                self.beams.push_back(level);
+                // Of shots that lie close only some count, lest the measure dims along with a slope.
+                let close = self.beams.back().is_some_and(|(along, _)| (shot.along - *along).abs() < BEAMS_APART);
+                if close && self.beams.len() >= SETTLED {
+                    return;
+                }
+                self.beams.push_back((shot.along, level));
                 if self.beams.len() > BEAMS {
                     self.beams.pop_front();
                 }

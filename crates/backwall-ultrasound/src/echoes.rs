@@ -77,6 +77,13 @@ impl Sight {
         self.echoes.iter().map_while(|echo| *echo)
     }
 
+    /// Keeps the echoes that `which` says of.
+    pub fn retain(&mut self, which: impl Fn(&Echo) -> bool) {
+        let mut kept = [None; MOST_ECHOES];
+        kept.iter_mut().zip(self.echoes().filter(|echo| which(echo))).for_each(|(slot, echo)| *slot = Some(echo));
+        self.echoes = kept;
+    }
+
     /// The highest echo within `reach` of a depth.
     pub fn near(&self, depth: Length, reach: Length) -> Option<Echo> {
         self.echoes().filter(|echo| (echo.depth - depth).abs() <= reach).max_by(|a, b| a.level.total_cmp(&b.level))

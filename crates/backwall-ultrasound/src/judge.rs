@@ -21,6 +21,8 @@ const LOUD: f64 = 1.2;
 const EVEN_AS_BLOCKS: f64 = 0.7;
 /// Alone, without a height to go with it, only one this high is proof: a wall beside a pit kept 0.79 of it in one of 2268 shots.
 const EVEN_ALONE: f64 = 0.85;
+/// More than this is no repeat's; common practice, no source.
+const EVEN_MOST: f64 = 1.5;
 /// The second echo is missed only where the blocks let it be expected this high over the noise and whole in the record.
 const SECOND_OVER_NOISE: f64 = 12.0;
 const SECOND_ROOM_NS: f64 = 300.0;
@@ -61,9 +63,10 @@ impl Signal<'_> {
     }
 }
 
-/// Whether repeats show that the wall is even under the whole beam.
+/// Whether repeats show that the wall is even under the whole beam. A second echo higher than the wall's own is that of another
+/// reflector at twice the depth.
 fn even(wall: &Wall) -> bool {
-    wall.second.is_some_and(|second| second.level >= EVEN * wall.chosen.level)
+    wall.second.is_some_and(|second| second.level >= EVEN * wall.chosen.level && second.level <= EVEN_MOST * wall.chosen.level)
 }
 
 /// What the second echo says of the wall under the beam. Unlike the first echo's height this holds at any gain.

@@ -12,8 +12,9 @@ use backwall_units::Length;
 
 /// Spots the day's list has at most.
 const MOST_SPOTS: usize = 12;
+const DAY_US: i64 = 24 * 3_600_000_000;
 
-impl Writer<'_> {
+impl<'a> Writer<'a> {
     /// What was driven and found on the day of issue.
     pub(super) fn day(&mut self) {
         self.out.notice(
@@ -22,7 +23,7 @@ impl Writer<'_> {
             vec![],
         );
         self.day_facts();
-        let runs: Vec<&RunFacts> = self.job.runs.iter().filter(|run| self.is_of_the_day(run.summary.start.started_us)).collect();
+        let runs = self.runs_of_the_day();
         if runs.is_empty() {
             return self.out.paragraph("Nothing was scanned on this day.");
         }
@@ -68,9 +69,8 @@ impl Writer<'_> {
             facts.push(fact("Lines done", format!("{} of {}", left.lines_done(), left.lines.len())));
             facts.push(fact("Read", format!("{} of {}", self.long(read), self.long(planned))));
         }
-        let driven = self.job.runs.iter().filter(|run| self.is_of_the_day(run.summary.start.started_us));
         let (mut metres, mut seconds) = (Length::ZERO, 0.0);
-        for run in driven {
+        for run in self.runs_of_the_day() {
             let summary = &run.summary;
             metres = summary.from.zip(summary.to).map_or(metres, |(from, to)| metres + (to - from));
             seconds += summary.closed_us.map_or(0.0, |end| (end - summary.start.started_us) as f64 / 1e6);
@@ -140,39 +140,29 @@ impl Writer<'_> {
 
     /// Who worked when, in what weather, and what was handed over.
     pub(super) fn shifts(&mut self) {
-        let daily = self.wanted.template.is_daily;
-        let statements: Vec<&Statement> = self
-            .job
-            .contents
-            .statements
-            .iter()
-            .filter(|statement| self.job.contents.force.stands(statement.id))
-            .filter(|statement| !daily || self.is_of_the_day(statement.by.at_us))
-            .collect();
         let mut table = Table::of(&["Shift", "Hours>", "Crew", "Weather", "Gas", "Handed over"]);
-        let mut open: Option<&Statement> = None;
-        for statement in statements {
-            match &statement.said {
-                Said::SignOn(_) => {
-                    if let Some(begun) = open.replace(statement) {
-                        table.row(self.shift(begun, None));
-                    }
-                }
-                Said::SignOff(_) => {
-                    if let Some(begun) = open.take() {
-                        table.row(self.shift(begun, Some(statement)));
-                    }
-                }
-                _ => {}
-            }
-        }
-        if let Some(begun) = open {
-            table.row(self.shift(begun, None));
+        let daily = self.wanted.template.is_daily;
+        for (begun, ended) in self.signed_on().into_iter().filter(|shift| !daily || self.reaches_the_day(shift)) {
+            table.row(self.shift(begun, ended));
         }
         if table.rows.is_empty() {
             return self.out.paragraph("No shift was signed on.");
         }
         self.out.table(table);
+    }
+
+    /// Each shift from sign-on to sign-off, as far as it was signed off.
+    fn signed_on(&self) -> Vec<(&'a Statement, Option<&'a Statement>)> {
+        let contents = &self.job.contents;
+        let mut shifts: Vec<(&Statement, Option<&Statement>)> = Vec::new();
+        for statement in contents.statements.iter().filter(|statement| contents.force.stands(statement.id)) {
+            match (&statement.said, shifts.last_mut()) {
+                (Said::SignOn(_), _) => shifts.push((statement, None)),
+                (Said::SignOff(_), Some((_, ended))) if ended.is_none() => *ended = Some(statement),
+                _ => {}
+            }
+        }
+        shifts
     }
 
     fn shift(&self, begun: &Statement, ended: Option<&Statement>) -> Vec<String> {
@@ -185,6 +175,25 @@ impl Writer<'_> {
         };
         let hours = ended.map_or_else(|| "–".to_owned(), |ended| words::hours((ended.by.at_us - begun.by.at_us) as f64 / 1e6));
         vec![self.time(begun.by.at_us), hours, safe_text(&crew.join(", ")), safe_text(&shift.weather), safe_text(&shift.gas), handover]
+    }
+
+    /// A shift that reaches into the day of issue belongs to it as a whole: a night shift is one day's work.
+    fn reaches_the_day(&self, (begun, ended): &(&Statement, Option<&Statement>)) -> bool {
+        let goes_on = ended.is_none() && (0..DAY_US).contains(&(self.wanted.issued_us - begun.by.at_us));
+        goes_on || self.is_of_the_day(begun.by.at_us) || ended.is_some_and(|ended| self.is_of_the_day(ended.by.at_us))
+    }
+
+    /// The runs of the day of issue and of the shifts that reach into it.
+    fn runs_of_the_day(&self) -> Vec<&'a RunFacts> {
+        let mut shifts = self.signed_on();
+        shifts.retain(|shift| self.reaches_the_day(shift));
+        let is_of_the_day = |at_us| {
+            let within = |(begun, ended): &(&Statement, Option<&Statement>)| {
+                begun.by.at_us <= at_us && at_us <= ended.map_or(self.wanted.issued_us, |ended| ended.by.at_us)
+            };
+            self.is_of_the_day(at_us) || shifts.iter().any(within)
+        };
+        self.job.runs.iter().filter(|run| is_of_the_day(run.summary.start.started_us)).collect()
     }
 
     /// Whether a time lies on the day of issue, by the report's clock.

@@ -1,5 +1,6 @@
 //! What a stretch between two walls is: judged once the wall is back.
 
+use super::narrow::{DIM, NARROW};
 use super::stretch::{Evidence, Kind, Least, Stretch};
 use super::{AT_WALL, INSIDE, INSIDE_LEVEL, Judgement, Neighbour, WALL_UNDIMMED, middle};
 use backwall_ultrasound::{Flag, Flags};
@@ -23,8 +24,6 @@ const GRAIN_WALL: f64 = 0.6;
 /// A flat or inclined reflector keeps to a straight line within this.
 const FLAT: Length = Length::mm(0.15);
 const LEAST_SHOTS: u32 = 3;
-/// What three shots and more see over less than this, the wall undimmed behind it, is grain: a reflector so small returns little.
-const NARROW: Length = Length::mm(1.9);
 /// The widest bottom of a pit from which a good part of a beam comes back.
 const FLOOR: Length = Length::mm(8.0);
 /// A pit is no longer than this.
@@ -84,11 +83,13 @@ pub fn judge(shots: &[Neighbour], beside: Beside, said: &mut Vec<Judgement>) {
         wall_behind: beside.behind,
     };
     let extent = (inside[inside.len() - 1].along - inside[0].along).abs();
-    if evidence.inside >= LEAST_SHOTS && extent < NARROW && wall_left >= WALL_UNDIMMED {
-        return;
-    }
     let wall = wall_at(inside[inside.len() / 2].along);
     let at_half = (depth * 2.0 - wall).abs() <= HALF;
+    // At half its depth a reflector's own second echo fills the wall up, but a small one's is as small as the first.
+    let little = at_half && middle(inside.iter().map(|s| s.inner).collect()) < DIM;
+    if evidence.inside >= LEAST_SHOTS && extent < NARROW * if little { 2.0 } else { 1.0 } && wall_left >= WALL_UNDIMMED {
+        return;
+    }
     if !at_half && returned > GRAIN && wall_left >= GRAIN_WALL {
         return;
     }

@@ -152,3 +152,30 @@ fn driven_the_other_way_the_same_is_found() {
     let kinds: Vec<_> = all.iter().filter_map(|judgement| judgement.stretch).map(|stretch| stretch.kind).collect();
     assert_eq!(kinds, [Kind::Lamination]);
 }
+
+/// Rows flagged as standing alone, of shots `apart` mm from each other.
+fn alone(apart: f64, shots: impl IntoIterator<Item = Vec<(f64, f64)>>) -> Vec<u64> {
+    let mut neighbours = Neighbours::default();
+    let placed = |(at, echoes): (usize, Vec<(f64, f64)>)| {
+        let flags = if echoes.is_empty() { Flags::of(Flag::NoCoupling) } else { Flags::NONE };
+        Neighbour { along: Length::mm(at as f64 * apart), flags, ..shot(at as u64, &echoes) }
+    };
+    let mut all: Vec<Judgement> = shots.into_iter().enumerate().flat_map(|shot| neighbours.push(placed(shot))).collect();
+    all.extend(neighbours.end());
+    all.into_iter().filter(|judgement| judgement.flags.has(Flag::Alone)).map(|judgement| judgement.rows.0).collect()
+}
+
+// A beam some millimetres wide cannot come onto a reflector and leave it within 1.9 mm.
+#[test]
+fn what_is_dim_and_narrower_than_a_beam_stands_alone_and_what_is_wider_does_not() {
+    const NONE: [u64; 0] = [];
+    let dark = |count: usize| vec![vec![(9.8, 0.2)]; count];
+    let seen = |count: usize| vec![vec![(3.4, 0.15), (9.8, 0.2)]; count];
+    let line = |count: usize| sound(20).into_iter().chain(dark(20)).chain(seen(count)).chain(dark(20));
+    assert_eq!(alone(0.25, line(5)), [40, 41, 42, 43, 44]);
+    assert_eq!(alone(0.25, line(12)), NONE);
+    // Shots too far apart to show how wide it is.
+    assert_eq!(alone(2.5, line(1)), NONE);
+    // Without coupling on one side nothing is known of that side.
+    assert_eq!(alone(0.25, sound(20).into_iter().chain(dark(20)).chain(seen(5)).chain(vec![Vec::new(); 20])), NONE);
+}

@@ -8,6 +8,9 @@ use backwall_units::{Length, Temperature, Time};
 
 /// A second echo this high beside the first, both against the blocks', comes from an even wall.
 const SOUND_SECOND: (f64, f64) = (0.7, 1.3);
+/// Of a whole beam: echoes of less come from a pit's flank or from grain, and what stands behind one of them need not be its repeat.
+/// Common practice, no source.
+const WITNESS_LEVEL: f64 = 0.25;
 /// What makes the second echo of a shot no witness.
 const NO_WITNESS: [Flag; 8] =
     [Flag::Weak, Flag::Uneven, Flag::InnerReflector, Flag::EarlyEcho, Flag::Ambiguous, Flag::Multiple, Flag::Saturated, Flag::GateEdge];
@@ -66,9 +69,10 @@ impl ZeroKeeper {
             self.watch.pass();
             return alone;
         }
+        let bright = measured.sight.taken.is_some_and(|taken| taken.level >= WITNESS_LEVEL);
         let pair = measured.sight.pair.filter(|pair| {
             let sound = pair.second >= SOUND_SECOND.0 && pair.second <= SOUND_SECOND.1;
-            sound && alone.quality > Quality::Poor && !NO_WITNESS.iter().any(|flag| alone.flags.has(*flag))
+            sound && bright && alone.quality > Quality::Poor && !NO_WITNESS.iter().any(|flag| alone.flags.has(*flag))
         });
         self.pair = pair;
         match pair {

@@ -64,29 +64,33 @@ impl Section {
         if let Some(tally) = &mut self.tally {
             tally.push(reading);
         }
-        let raised = self.see(&Seen::from(reading), limits);
+        let seen = Seen::from(reading);
         if reading.measurement.flags.has(Flag::Alone) {
-            // Its neighbours are known already: a reading that stands alone raises no spot.
-            self.spots.withdraw(reading.seq);
+            // Its neighbours are known already: a reading that stands alone belongs to no spot.
+            self.count(&seen);
             return None;
         }
-        raised
+        self.see(&seen, limits)
     }
 
     /// The same for what is known of a reading in an overview: it counts in no statistics.
     pub fn see(&mut self, seen: &Seen, limits: &Limits) -> Option<SpotEvent> {
+        self.count(seen);
         let Seen { seq, along, course, thickness, level } = *seen;
+        let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
+        self.spots.push(&Sample { seq, along, course, thickness, level, sound_from })
+    }
+
+    fn count(&mut self, seen: &Seen) {
         self.readings += 1;
-        match thickness {
+        match seen.thickness {
             None => self.no_echo += 1,
             Some(thickness) if self.minimum.and_then(|known| known.thickness).is_none_or(|known| thickness < known) => {
                 self.minimum = Some(*seen);
             }
             Some(_) => {}
         }
-        self.strip.push(along, thickness, level);
-        let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
-        self.spots.push(&Sample { seq, along, course, thickness, level, sound_from })
+        self.strip.push(seen.along, seen.thickness, seen.level);
     }
 
     /// Gives spots the kind that neighbours make of them, once all readings are in.

@@ -106,7 +106,7 @@ struct Under {
 }
 
 /// So many readings of a spot can be taken back.
-const RECENT: usize = 16;
+const RECENT: usize = 64;
 
 impl Current {
     fn of(spot: Spot, raised: bool, older: Option<Under>) -> Self {
@@ -208,9 +208,11 @@ impl SpotWatch {
             // Coming back to a known spot goes on with it.
             none => none.insert(match spots.iter().find(|known| touches(known, &fresh, settings.join)) {
                 Some(known) => {
-                    let mut spot = known.clone();
-                    merge(&mut spot, &fresh);
-                    Current::of(spot, true, Some(Under::of(known)))
+                    // What was left a moment ago may yet be taken back in part.
+                    let again = self.left.take_if(|left| left.spot.id == known.id);
+                    let mut again = again.unwrap_or_else(|| Current::of(known.clone(), true, Some(Under::of(known))));
+                    merge(&mut again.spot, &fresh);
+                    again
                 }
                 None => Current::of(fresh.clone(), false, None),
             }),
