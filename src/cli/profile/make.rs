@@ -278,7 +278,9 @@ mod tests {
 
     #[test]
     fn lines_are_shown_in_columns_and_become_a_profile_that_reads_them() {
-        let sent: String = (0..12).map(|n| format!("R,{n:05},{:+07.1},{},{}\r\nB,3.7{n}\r\n", n as f64 * 0.5, 9.84, "OK")).collect();
+        let battery = |n: u32| if n.is_multiple_of(4) { format!("B,3.7{n}\r\n") } else { String::new() };
+        let line = |n: u32| format!("R,{n:05},{:+07.1},9.84,OK\r\n{}", f64::from(n) * 0.5, battery(n));
+        let sent: String = (0..12).map(line).collect();
         let (said, profile) = made(sent.as_bytes(), "an invented gauge\n1\n\n\n\n3\nmm\n--.--\n4\nOK\n");
         assert!(said.contains("   3  9.84   9.84") && said.contains("Each begins with R,.") && said.contains("B,3.7"), "{said}");
         let gauges = read(&profile, sent.as_bytes());
