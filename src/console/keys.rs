@@ -52,6 +52,8 @@ pub enum Action {
     TakeZero,
     /// Go on from echo to echo.
     EchoToEcho,
+    /// Send something to the device by its name.
+    Send,
     /// Do what the change asked about says.
     Change,
     /// The crawler stands at a place that is known.
@@ -369,6 +371,7 @@ mod tests {
             Origin,
             TakeZero,
             EchoToEcho,
+            Send,
             Change,
             SetPlace,
             AtDatum,

@@ -19,6 +19,7 @@ use crate::live::view::Misclosure;
 use crate::live::{Begin, Change};
 use backwall_report::left::Left;
 use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
+use backwall_stream::command::Order;
 use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::noted::Where;
 use backwall_survey::job::overriding::Override;
@@ -116,6 +117,8 @@ pub enum Purpose {
     MarkText,
     /// Where the crawler stands.
     Place,
+    /// What is to be sent to the device.
+    Send,
     /// Which readings of a run count: an evaluation's, or its own.
     Adopt {
         run: RunId,
@@ -187,6 +190,24 @@ impl From<Ending> for Question {
     }
 }
 
+/// What is asked about in one line, and taken with one key.
+#[derive(Debug, Clone)]
+pub enum ToTake {
+    /// The run goes on with another set-up.
+    Change(Change),
+    /// Something that readings depend on is sent to the device.
+    Send { order: Order, asked: String },
+}
+
+impl ToTake {
+    pub fn asked(&self) -> &str {
+        match self {
+            Self::Change(change) => &change.asked,
+            Self::Send { asked, .. } => asked,
+        }
+    }
+}
+
 /// Where a number comes from, held still while it is read.
 #[derive(Debug, Clone)]
 pub struct OriginShown {
@@ -252,7 +273,7 @@ pub struct App {
     pub prompt: Option<Prompt>,
     pub question: Option<Question>,
     /// Whether the run is to go on with another set-up.
-    pub change: Option<Change>,
+    pub change: Option<ToTake>,
     pub message: Option<Message>,
     pub help: Option<usize>,
     pub origin: Option<OriginShown>,
@@ -411,6 +432,9 @@ impl App {
         }
         if scan.view.changed {
             return Validity::Pending(backwall_store::contents::CHANGED);
+        }
+        if scan.view.device.adjusted {
+            return Validity::Pending(backwall_store::contents::ADJUSTED);
         }
         let started = scan.view.started_us;
         let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);

@@ -15,6 +15,7 @@ pub(super) mod progress;
 mod prompt;
 mod replay;
 mod review;
+mod send;
 mod start;
 mod steps;
 mod survey;
@@ -177,7 +178,12 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
         // What is held still was read by the set-up before.
         scan.frozen = None;
     }
+    let device = (view.device != scan.view.device).then(|| view.device.clone());
     scan.view = view;
+    if let Some(said) = device {
+        app.say(if said.is_doubt { Role::Watch } else { Role::Plain }, said.words);
+    }
+    let Some(scan) = &mut app.scan else { return effects };
     if scan.is_over() && !was_over {
         if let Phase::Failed(why) = &scan.view.phase {
             let why = why.clone();
@@ -299,6 +305,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Redraw => vec![Effect::Redraw],
         Action::TakeZero | Action::EchoToEcho => change::ask(app, action == Action::TakeZero),
         Action::Change => change::answered(app),
+        Action::Send => send::ask(app),
         Action::Submit | Action::Cancel | Action::NextField | Action::PreviousField => prompt::typing(app, action),
         Action::Yes | Action::No if app.question.is_some() => answer_question(app, action == Action::Yes),
         Action::Up => steps::walk(app, 1, true),

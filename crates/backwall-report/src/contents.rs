@@ -53,6 +53,8 @@ pub struct Issue {
     pub status: Status,
     pub conclusions: String,
     pub follow_up: String,
+    /// Who signed a seal of the job, in words with the public key.
+    pub signed: Option<String>,
 }
 
 /// How a report stands.

@@ -216,6 +216,12 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning],
         ["E", "", "where first echo and echo to echo disagree: read this run echo to echo from here on; asks first"],
     ),
+    bind(
+        &[letter('c')],
+        A::Send,
+        &[M::Scanning],
+        ["c", "", "send the device a command of its profile, as its gain; asks again where readings depend on it"],
+    ),
     bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "go on so from the next shot on"]),
     bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay], ["w", "", "A-scan about the gate, or whole"]),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),

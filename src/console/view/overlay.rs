@@ -154,7 +154,7 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
     const KEYS: &str = "  Enter takes  Esc not";
-    let words = text::clip(&safe_text(&change.asked), usize::from(area.width).saturating_sub(KEYS.len() + 1));
+    let words = text::clip(&safe_text(change.asked()), usize::from(area.width).saturating_sub(KEYS.len() + 1));
     pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
 }
 

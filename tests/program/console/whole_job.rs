@@ -35,7 +35,12 @@ macro_rules! snap {
 fn surveyed(strip: impl Fn(&str) -> Strip) -> SurveyNews {
     let plan = contents().plan;
     let progress = backwall::console::review::Progress { read: 21_750, of: 21_750, done: true, open: false };
-    SurveyNews::Map(Arc::new(Surveyed::new(plan.wall_map(strip), false, vec![Length::mm(2400.0), Length::mm(4800.0)], progress)))
+    SurveyNews::Map(Arc::new(Surveyed::new(
+        plan.wall_map(|line| [(0, strip(line))].into()),
+        false,
+        vec![Length::mm(2400.0), Length::mm(4800.0)],
+        progress,
+    )))
 }
 
 pub fn on_map() -> App {
@@ -111,7 +116,7 @@ fn lines_without_a_place_and_a_job_without_runs_say_so() {
     assert!(screen(&app).contains("there is no run to play"), "{}", screen(&app));
     update(&mut app, letter('p'));
     let progress = backwall::console::review::Progress { done: true, ..Default::default() };
-    let map = Surveyed::new(job.plan.wall_map(|_| Strip::default()), false, Vec::new(), progress);
+    let map = Surveyed::new(job.plan.wall_map(|_| Default::default()), false, Vec::new(), progress);
     update(&mut app, Event::Survey(SurveyNews::Map(Arc::new(map))));
     let shown = screen(&app);
     assert!(

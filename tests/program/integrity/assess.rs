@@ -103,7 +103,7 @@ fn scan_shots(
             device_time_us: Some(u64::from(seq) * 20_000),
             host_time_us: at_us + i64::from(seq) * 20_000,
             encoder: Some(seq as i32 * 40),
-            place: Place { along: Some(Length::mm(believed)), course, speed: None },
+            place: Place { along: Some(Length::mm(believed)), course, speed: None, across: None },
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(18.0),
             measurement: measurement.rounded(),

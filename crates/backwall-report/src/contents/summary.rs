@@ -97,6 +97,7 @@ impl Writer<'_> {
         self.what_was_overridden();
         self.what_does_not_count();
         self.key_facts();
+        self.seal_code();
     }
 
     fn whether_calibrated(&mut self) {

@@ -148,7 +148,10 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
         figure.text(Text::new(point(x, bottom + 4.0), format!("{degrees}°"), SMALL).anchored(Anchor::Middle));
     }
     elevations(figure, of.unit, (ground.bottom, ground.top), &y, 6.0 / scale);
-    names(figure, &of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect::<Vec<_>>(), top, of.width);
+    // The stripes of a line stand close together: its name stands once.
+    let mut lines: Vec<(&str, f64)> = of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect();
+    lines.dedup_by_key(|(name, _)| *name);
+    names(figure, &lines, top, of.width);
     let hair =
         if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam, for paper has no finer ones" } else { "" };
     let shape = match (ground.is_sphere(), ground.narrowing(ground.bottom)) {
