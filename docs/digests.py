@@ -50,7 +50,7 @@ for (run,) in job.execute("SELECT id FROM run ORDER BY id").fetchall():
         parts = [rows("SELECT * FROM reading WHERE run_id = ? AND row >= ? AND row < ? ORDER BY row", (run, first, end), 20), b"."]
         parts += [rows("SELECT * FROM waveform_block WHERE run_id = ? AND link = ? AND first_row >= ? AND first_row < ? ORDER BY id", (run, link, first, end)), b"."]
         for table in ["time_base", "mark", "event", "spot", "note"]:
-            parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link), 13 if table == "spot" else 1000), b"."]
+            parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link), {"spot": 13, "event": 8}.get(table, 1000)), b"."]
         parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link)) for table in ["judgement", "setup_change", "place_set"]]
         before = check(f"run {run}, commit {link}", digest("link", before, *parts), stored)
     for ended in job.execute("SELECT * FROM run_end WHERE run_id = ?", (run,)).fetchall():

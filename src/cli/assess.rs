@@ -8,10 +8,10 @@ use super::enter::{EnterArgs, Kept, enter};
 use super::work::interruptible;
 use crate::session::basis;
 use anyhow::Context;
-use backwall_report::assessment::{Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote, assess};
+use backwall_report::assessment::{Against, Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote};
 use backwall_report::words::safe_text;
-use backwall_store::{JobContents, JobFile};
-use backwall_survey::job::{Basis, Said};
+use backwall_store::JobFile;
+use backwall_survey::job::Said;
 use backwall_survey::strip::compare::{Change, Compared};
 use backwall_survey::strip::statistics::Statistics;
 use backwall_units::{Length, LengthUnit, parse_length};
@@ -71,15 +71,14 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
         ..args.earlier.request(unit)?
     };
     let chosen = basis::chosen(args.basis.as_deref(), &args.job, &contents)?;
-    let judged = |chosen: &basis::Chosen| -> anyhow::Result<Assessment> {
-        let request = chosen.request(request.clone(), &contents)?;
-        interruptible("readings", |tick| assess(&reader, &request, tick))?.with_context(|| args.job.display().to_string())
-    };
-    let assessment = judged(&chosen)?;
-    if let Some(other) = &args.against {
-        let other = basis::chosen(Some(other), &args.job, &contents)?;
-        return against(args, (&chosen, &assessment), (&other, &judged(&other)?), &contents);
+    let other = args.against.as_ref().map(|other| basis::chosen(Some(other), &args.job, &contents)).transpose()?;
+    let found = interruptible("readings", |tick| basis::judged(&reader, &contents, (&chosen, other.as_ref()), &request, tick))?;
+    let found = found.with_context(|| args.job.display().to_string())?;
+    if found.b.is_some() {
+        against(args, &found, unit)?;
+        return Ok(());
     }
+    let assessment = found.a;
     let kept = args.keep.then(|| keep(args, &chosen)).transpose()?;
     let unseen = if args.unseen { Some(super::unseen::of_job(&reader)?) } else { None };
     if args.json {
@@ -117,20 +116,12 @@ fn keep(args: &AssessArgs, chosen: &basis::Chosen) -> anyhow::Result<Kept> {
 }
 
 /// A against B.
-fn against(
-    args: &AssessArgs,
-    (chosen, one): (&basis::Chosen, &Assessment),
-    (other, two): (&basis::Chosen, &Assessment),
-    contents: &JobContents,
-) -> anyhow::Result<()> {
-    let of = |chosen: &basis::Chosen| chosen.judge.of(contents).map(|(basis, _)| basis.clone());
-    let differs = Basis::differs(of(chosen).as_ref(), of(other).as_ref(), &contents.plan);
-    let differs: Vec<String> = differs.iter().map(ToString::to_string).collect();
+fn against(args: &AssessArgs, found: &Against, unit: LengthUnit) -> anyhow::Result<()> {
     if args.json {
-        say!("{}", serde_json::json!({ "a": one, "b": two, "differs": differs }));
+        say!("{}", serde_json::json!({ "a": found.a, "b": found.b, "differs": found.differs }));
         return Ok(());
     }
-    for line in side_by_side(one, two, &differs, contents.plan.job.units) {
+    for line in side_by_side(found, unit) {
         say!("{line}");
     }
     Ok(())

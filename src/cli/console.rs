@@ -127,8 +127,14 @@ fn run_console(session: Session, step: Step, begin: Option<Begin>, screen: &Scre
 }
 
 fn run_desk(desk: ConsoleBackend, step: Step, begin: Option<Begin>, run: Option<RunId>, screen: &ScreenArgs) -> anyhow::Result<()> {
-    let operator = desk.session.operator.clone();
-    show(desk, operator, step, begin, run, screen)
+    let (operator, job) = (desk.session.operator.clone(), desk.session.file.path().to_owned());
+    let shown = show(desk, operator, step, begin, run, screen);
+    // However it ended: what is in the file then is what the seal stands for.
+    if let Ok((_, seal)) = crate::session::sealed::of_job(&job) {
+        let job = job.display();
+        say!("seal {} over {} entries. Keep it elsewhere; `backwall seal {job}` shows it to a telephone", seal.digest, seal.entries);
+    }
+    shown
 }
 
 /// Runs the console on a backend; on the review, at a run if one is named.

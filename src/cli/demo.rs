@@ -67,7 +67,7 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
         session.prepare(&Connecting::default())?;
         drop(entered);
         runtime.shutdown_background();
-        super::scan::headless(session, &Begin::on(first), args.json)
+        super::scan::headless(session, &Begin::on(first), args.json, &[])
     } else {
         let earlier = EarlierSurvey { path: streams.join(EARLIER.0), told: Told::default() };
         super::console::scan(session, Begin::on(first), Some(earlier), &args.screen)

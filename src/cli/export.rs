@@ -181,9 +181,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         if what_of(args) == What::Readings && !args.format.is_picture() {
             object["readings"] = done.count.into();
         }
+        object["seal"] = reader.seal()?.map(|seal| seal.digest).into();
         say!("{object}");
     } else {
         say!("{out}: {}", done.words);
+        if let Some(seal) = reader.seal()? {
+            say!("  seal of the job {} over {} entries", seal.digest, seal.entries);
+        }
         for file in done.files.iter().filter(|file| **file != args.out) {
             say!("  {}", file.display());
         }

@@ -1,6 +1,11 @@
 //! `backwall profile`: make a profile for a new device: look at those there are, check one, try it on a stream.
 
+mod ask;
+mod make;
+mod prove;
+
 use anyhow::{Context, Result};
+use backwall_stream::profile::proof::Standing;
 use backwall_stream::tap::{Tap, TapItem};
 use backwall_stream::{DecodeCounts, Decoded, Profile, StreamSpec, What};
 use backwall_survey::reading::{GaugeValue, Record};
@@ -32,6 +37,10 @@ enum Command {
         #[arg(long, default_value_t = 20)]
         limit: u64,
     },
+    /// Make a profile from what a device sends: shows its lines or frames, asks what their parts mean, and writes it
+    Make(make::MakeArgs),
+    /// Prove a profile on its device: blocks of known thickness, the probe lifted, a measured distance; the report names the proof
+    Prove(prove::ProveArgs),
     /// List the profiles that come with the program, and your own
     List,
     /// Print a known profile, to start a new one from
@@ -43,6 +52,8 @@ pub fn run(args: ProfileArgs) -> Result<()> {
     let done = match args.command {
         Command::Check { file } => check(&file, &mut out),
         Command::Try { file, stream, limit } => try_out(&file, &stream, limit, &mut out),
+        Command::Make(args) => make::make(&args, &mut io::stdin().lock(), &mut out),
+        Command::Prove(args) => prove::prove(&args, &mut io::stdin().lock(), &mut out),
         Command::List => list(&mut out),
         Command::Show { name } => show(&name, &mut out),
     };
@@ -56,7 +67,16 @@ pub fn run(args: ProfileArgs) -> Result<()> {
 fn check(file: &str, out: &mut impl Write) -> Result<()> {
     let profile = Profile::load(file)?;
     writeln!(out, "{file}: good. It is '{}': {}", profile.name, or_dash(&profile.about))?;
-    writeln!(out, "Next: backwall profile try {file} --stream STREAM")?;
+    match profile.standing(file) {
+        Standing::Proven(proof) => writeln!(out, "It is {}", proof.words())?,
+        Standing::NotProven(why) => {
+            writeln!(out, "It is {why}.")?;
+            writeln!(
+                out,
+                "Next: backwall profile try {file} --stream STREAM, then backwall profile prove {file} --stream STREAM --by NAME"
+            )?;
+        }
+    }
     Ok(())
 }
 
@@ -145,6 +165,7 @@ fn in_words(what: &What) -> String {
         What::Record(record) => record_in_words(record),
         What::Unknown => "unknown   no [[record]] is for this frame".to_owned(),
         What::Ignored => "ignored".to_owned(),
+        What::Answer => "the answer to a command".to_owned(),
         What::BeforeHeader => "shot      before any header: counted, not used".to_owned(),
         What::OtherChannel { channel, .. } => format!("channel {}: not read", plain(channel)),
         What::Dropped { why } => format!("DROPPED   {}", plain(why)),
@@ -228,7 +249,7 @@ impl Tally {
 
     fn add(&mut self, what: &What) {
         *match what {
-            What::Record(_) | What::Ignored | What::OtherChannel { .. } => &mut self.good,
+            What::Record(_) | What::Ignored | What::Answer | What::OtherChannel { .. } => &mut self.good,
             What::Unknown => &mut self.unknown,
             What::BeforeHeader => &mut self.before_header,
             What::Dropped { .. } => &mut self.dropped,

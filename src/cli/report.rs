@@ -3,8 +3,8 @@
 use super::choice::choice;
 use super::compare::EarlierArgs;
 use super::work::interruptible;
-use crate::session::basis;
 use crate::session::report::{self, Format, Order, Written};
+use crate::session::{basis, sealed};
 use anyhow::{Context, bail};
 use backwall_report::assessment::Request;
 use backwall_report::contents::{self, Issue, Status};
@@ -63,6 +63,9 @@ pub struct Args {
     /// Add what the last run could not have seen, by a model of its own probe, noise and shot spacing (takes some seconds)
     #[arg(long)]
     pub unseen: bool,
+    /// A signed seal of the job (`backwall seal --key`): the report names who signed, with the public key
+    #[arg(long, value_name = "FILE")]
+    pub seal: Option<PathBuf>,
     #[command(flatten)]
     pub earlier: EarlierArgs,
     /// Say what was done as one JSON object
@@ -92,6 +95,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         status: args.status,
         conclusions: args.conclusions.clone(),
         follow_up: args.follow_up.clone(),
+        signed: args.seal.as_deref().map(|seal| sealed::words_of(seal, &reader)).transpose()?,
     };
     let order = Order { template: &template, logo, paper: args.paper, unit: Some(unit), issued_us: issued.timestamp_micros(), issue };
     let Written { bytes, pages } = report::write(&reader, &job, order, &args.out)?;

@@ -2,10 +2,13 @@
 
 use super::follow::{NOTICES, follow};
 use super::stream_args::StreamArgs;
-use crate::live::{Begin, GoesOn};
+use crate::live::{Begin, Command, GoesOn};
 use crate::session::{Session, runtime};
 use anyhow::{Context, bail};
 use backwall_store::RunId;
+use backwall_stream::command::{Order, order_of};
+use backwall_stream::profile::Profile;
+use backwall_stream::spec::StreamSpec;
 use backwall_survey::job::overriding::Override;
 use backwall_units::{LengthUnit, parse_length};
 use clap::Args;
@@ -46,6 +49,9 @@ pub struct ScanArgs {
     /// With --headless: one JSON object a line
     #[arg(long, requires = "headless")]
     pub json: bool,
+    /// With --headless: send the device this command of its profile as soon as the link is open, as gain=26; may be given again
+    #[arg(long, value_name = "NAME[=VALUE]", requires = "headless")]
+    pub send: Vec<String>,
     #[command(flatten)]
     pub behind: super::compare::BehindArgs,
     #[command(flatten)]
@@ -68,7 +74,11 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     let against = args.override_checklist.map(|reason| Override { reason, second: args.second, by });
     let goes_on = args.continues.map(|from| GoesOn { from, reason: args.reason, by: session.signed() });
     let begin = begin(&session, args.line.as_deref(), args.from.as_deref(), goes_on)?.against(against);
-    if args.headless { headless(session, &begin, args.json) } else { super::console::scan(session, begin, earlier, &args.screen) }
+    if args.headless {
+        headless(session, &begin, args.json, &args.send)
+    } else {
+        super::console::scan(session, begin, earlier, &args.screen)
+    }
 }
 
 /// What the options ask for.
@@ -83,7 +93,17 @@ fn begin(session: &Session, line: Option<&str>, from: Option<&str>, goes_on: Opt
 }
 
 /// Runs a line to its end without a screen, then closes the job file.
-pub fn headless(session: Session, begin: &Begin, as_json: bool) -> anyhow::Result<()> {
+pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String]) -> anyhow::Result<()> {
+    let spec = session.streams.get(&begin.line).or(session.stream.as_ref()).map(|stream| &stream.spec);
+    if !send.is_empty() && !matches!(spec, Some(StreamSpec::Serial { .. } | StreamSpec::Tcp { .. })) {
+        bail!("--send needs a device that can be written to: --stream serial:PORT[@BAUD] or tcp:HOST:PORT");
+    }
+    let commands = session.profile.as_ref().map_or(&[][..], Profile::commands);
+    // A command that is not known, or not with this value, is found before anything is recorded.
+    let orders = send
+        .iter()
+        .map(|asked| Ok(Order { by: session.operator.name.clone(), ..order_of(commands, asked)? }))
+        .collect::<anyhow::Result<Vec<_>>>()?;
     let runtime = runtime()?;
     let done = runtime.block_on(async {
         let (tx, notices) = mpsc::channel(NOTICES);
@@ -96,6 +116,9 @@ pub fn headless(session: Session, begin: &Begin, as_json: bool) -> anyhow::Resul
             });
             request.notices = Some(tx);
         })?;
+        for order in orders {
+            scan.commands.send(Command::Send(order)).await.ok();
+        }
         opened["event"] = json!("opened");
         opened["run"] = json!(scan.run);
         follow(scan, notices, as_json, opened, |summary| Ok(session.file.contents()?.validity(summary))).await

@@ -2,8 +2,10 @@
 
 use crate::session::sealed::{SignedSeal, of_job};
 use anyhow::Context;
+use backwall_report::qr::Qr;
 use clap::Args;
 use serde_json::json;
+use std::io::IsTerminal;
 use std::path::PathBuf;
 
 #[derive(Args, Debug)]
@@ -19,6 +21,9 @@ pub struct SealArgs {
     /// Where the signed seal is written; a file that is there stays
     #[arg(long, value_name = "FILE", requires = "key")]
     pub out: Option<PathBuf>,
+    /// Show it as a QR code too, where the output is no terminal; a terminal always shows it
+    #[arg(long, conflicts_with = "json")]
+    pub qr: bool,
     /// One JSON object
     #[arg(long)]
     pub json: bool,
@@ -48,6 +53,11 @@ pub fn run(args: &SealArgs) -> anyhow::Result<()> {
         return Ok(());
     }
     say!("{}", seal.digest);
+    if (args.qr || std::io::stdout().is_terminal())
+        && let Some(code) = Qr::of_seal(&seal.digest)
+    {
+        say!("{}", code.half_blocks().trim_end_matches('\n'));
+    }
     say!("covers {} entries: all that was stated of the job, and every run that has ended. Keep it elsewhere:", seal.entries);
     match signed {
         Some((signed, out)) => {

@@ -52,6 +52,8 @@ pub enum Action {
     TakeZero,
     /// Go on from echo to echo.
     EchoToEcho,
+    /// Send something to the device by its name.
+    Send,
     /// Do what the change asked about says.
     Change,
     /// The crawler stands at a place that is known.
@@ -79,6 +81,12 @@ pub enum Action {
     Statistics,
     /// What the run could not have seen.
     Unseen,
+    /// Whether each course is enough.
+    Assess,
+    /// Another basis beside the one in force.
+    WhatIf,
+    DropBasis,
+    KeepBasis,
     /// Statistics by line, course or interval.
     By,
     Shorter,
@@ -116,6 +124,8 @@ pub enum PlanningKey {
     Remove,
     NextMistake,
     Keep,
+    /// By the basis as changed in the form.
+    Judge,
 }
 
 /// What the operator can do in the review of a run.
@@ -190,6 +200,8 @@ pub enum Mode {
     Statistics,
     /// What a run could not have seen.
     Unseen,
+    /// Whether each course is enough.
+    Assessed,
     /// A stored run is played again.
     Replay,
     /// What is left to do.
@@ -198,6 +210,8 @@ pub enum Mode {
     Revision,
     /// The plan as a form.
     Planning,
+    /// A basis as a form.
+    WhatIf,
     Typing,
     Confirm,
     /// Whether a run is to go on with another set-up.
@@ -209,7 +223,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 26] = [
+    pub const ALL: [Self; 28] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -226,10 +240,12 @@ impl Mode {
         Self::Map,
         Self::Statistics,
         Self::Unseen,
+        Self::Assessed,
         Self::Replay,
         Self::Left,
         Self::Revision,
         Self::Planning,
+        Self::WhatIf,
         Self::Typing,
         Self::Confirm,
         Self::Change,
@@ -355,6 +371,7 @@ mod tests {
             Origin,
             TakeZero,
             EchoToEcho,
+            Send,
             Change,
             SetPlace,
             AtDatum,
@@ -404,6 +421,10 @@ mod tests {
             Map,
             Statistics,
             Unseen,
+            Assess,
+            WhatIf,
+            DropBasis,
+            KeepBasis,
             By,
             Shorter,
             Longer,
@@ -420,6 +441,7 @@ mod tests {
             Planning(P::Remove),
             Planning(P::NextMistake),
             Planning(P::Keep),
+            Planning(P::Judge),
             Report,
             Swap,
             Shift,

@@ -1,11 +1,32 @@
-//! A plan that is made or changed on screen: its rows, what is wrong with it and what it will take, worked out anew with each value.
+//! A plan or a basis that is made or changed on screen: its rows, what is wrong with it and what comes of it, worked out anew with each
+//! value.
 
+use super::keys::Mode;
 use super::text::safe_text;
 use backwall_survey::job::check::Problem;
 use backwall_survey::job::keys::sheet::{Row, Sheet};
-use backwall_survey::job::keys::{LeftOut, PlanKey, TABLES};
+use backwall_survey::job::keys::{LeftOut, PlanKey};
+use backwall_survey::job::statement::BasisText;
 use backwall_survey::job::takes::Said;
-use backwall_survey::job::{Plan, Takes};
+use backwall_survey::job::{Basis, Plan, Takes};
+
+/// What becomes of what is typed.
+#[derive(Debug, Clone)]
+pub enum Making {
+    /// A job is made of the plan.
+    Job,
+    /// A revision of the plan of the job that is open.
+    Revision,
+    /// A basis, set against this plan.
+    Basis(Box<Plan>),
+}
+
+/// What the sheet says.
+#[derive(Debug, Clone)]
+pub enum Made {
+    Plan(Box<Plan>),
+    Basis(Box<BasisText>),
+}
 
 #[derive(Debug, Clone)]
 pub struct Planning {
@@ -13,30 +34,58 @@ pub struct Planning {
     pub rows: Vec<Row>,
     /// The row the cursor is on.
     pub at: usize,
-    /// What the sheet says, where it makes a plan.
-    pub plan: Result<Box<Plan>, Vec<Problem>>,
-    /// What it will take, as far as that can be worked out.
-    pub takes: Vec<Said>,
-    /// A job is made of it; otherwise it is a revision of the plan of the job that is open.
-    pub makes_job: bool,
+    /// What the sheet says, or what is wrong with it.
+    pub made: Result<Made, Vec<Problem>>,
+    /// What a plan will take, or what a basis has otherwise than the plan, as far as that can be worked out.
+    pub comes_of: Vec<Said>,
+    pub making: Making,
     pub is_changed: bool,
 }
 
 impl Planning {
     pub fn new(sheet: Sheet, makes_job: bool) -> Self {
-        let mut planning = Self { rows: Vec::new(), at: 0, plan: Err(Vec::new()), takes: Vec::new(), makes_job, is_changed: false, sheet };
+        Self::of(sheet, if makes_job { Making::Job } else { Making::Revision })
+    }
+
+    /// A basis to be made of one that is there, or of the plan.
+    pub fn of_basis(known: Option<&Basis>, plan: &Plan) -> Self {
+        Self::of(Sheet::of_basis(known, plan), Making::Basis(Box::new(plan.clone())))
+    }
+
+    fn of(sheet: Sheet, making: Making) -> Self {
+        let mut planning = Self { rows: Vec::new(), at: 0, made: Err(Vec::new()), comes_of: Vec::new(), making, is_changed: false, sheet };
         planning.work_out();
         planning.at = planning.rows.iter().position(|row| matches!(row, Row::Key(..))).unwrap_or(0);
         planning
     }
 
-    /// After a change: rows, mistakes, and what it will take.
+    pub fn mode(&self) -> Mode {
+        if matches!(self.making, Making::Basis(_)) { Mode::WhatIf } else { Mode::Planning }
+    }
+
+    pub fn title(&self) -> &'static str {
+        if matches!(self.making, Making::Basis(_)) { "a basis as a form" } else { "the plan as a form" }
+    }
+
+    pub fn makes_job(&self) -> bool {
+        matches!(self.making, Making::Job)
+    }
+
+    /// After a change: rows, mistakes, and what comes of it.
     pub fn work_out(&mut self) {
         self.rows = self.sheet.rows();
         self.at = self.at.min(self.rows.len().saturating_sub(1));
-        self.plan = self.sheet.plan().map(Box::new);
-        let read = self.plan.as_ref().ok().map(|plan| (**plan).clone()).or_else(|| self.sheet.draft());
-        self.takes = read.map_or_else(Vec::new, |plan| Takes::of(&plan).words(plan.job.units, &plan));
+        if let Making::Basis(plan) = &self.making {
+            let made = self.sheet.basis();
+            let differs = made.as_ref().map(|made| Basis::differs(None, Some(&made.basis), plan)).unwrap_or_default();
+            self.comes_of = differs.iter().map(|change| Said { words: change.to_string(), lacks: false }).collect();
+            self.made = made.map(|made| Made::Basis(Box::new(made)));
+            return;
+        }
+        let made = self.sheet.plan();
+        let read = made.as_ref().ok().cloned().or_else(|| self.sheet.draft());
+        self.comes_of = read.map_or_else(Vec::new, |plan| Takes::of(&plan).words(plan.job.units, &plan));
+        self.made = made.map(|plan| Made::Plan(Box::new(plan)));
     }
 
     pub fn row(&self) -> Row {
@@ -44,7 +93,7 @@ impl Planning {
     }
 
     pub fn problems(&self) -> &[Problem] {
-        self.plan.as_ref().err().map_or(&[], Vec::as_slice)
+        self.made.as_ref().err().map_or(&[], Vec::as_slice)
     }
 
     /// The key a row stands for, with what was typed.
@@ -54,12 +103,39 @@ impl Planning {
         Some((&part.table.keys[key], part.values[key].as_str()))
     }
 
+    /// What the plan has, for a basis that leaves it out: key by key as the plan writes it.
+    pub fn planned(&self) -> Option<serde_json::Value> {
+        if let Making::Basis(plan) = &self.making { serde_json::to_value(plan).ok() } else { None }
+    }
+
+    /// The plan's own value in a row, out of [`Self::planned`].
+    pub fn of_plan(&self, planned: &serde_json::Value, row: Row) -> Option<String> {
+        let Row::Key(part, key) = row else { return None };
+        let part = &self.sheet.parts()[part];
+        let name = part.table.keys[key].name;
+        let value = if part.table.is_many() {
+            let number = part.values.first()?.parse::<u64>().ok()?;
+            let courses = planned["asset"]["course"].as_array()?;
+            &courses.iter().find(|course| course["number"].as_u64() == Some(number))?[name]
+        } else {
+            &planned["assess"][name]
+        };
+        match value {
+            serde_json::Value::String(text) => Some(text.clone()),
+            serde_json::Value::Number(number) => number.as_f64().map(|number| number.to_string()),
+            _ => None,
+        }
+    }
+
     /// As mistakes name it.
     pub fn path(&self, row: Row) -> String {
         match row {
             Row::Heading(part) => self.sheet.path(part),
-            Row::Key(part, key) => format!("{}.{}", self.sheet.path(part), self.sheet.parts()[part].table.keys[key].name),
-            Row::Without(number) => TABLES[number].path.replace("[]", ""),
+            Row::Key(part, key) => {
+                let (before, name) = (self.sheet.path(part), self.sheet.parts()[part].table.keys[key].name);
+                if before.is_empty() { name.to_owned() } else { format!("{before}.{name}") }
+            }
+            Row::Without(number) => self.sheet.tables()[number].path.replace("[]", ""),
         }
     }
 

@@ -1,10 +1,12 @@
 //! A stored run opened for a look: where the cursor stands, what is asked of the disk and what has come of it. The
 //! screen never waits: the cursor moves at once, and the reading it stands on follows when it has been fetched.
 
+pub mod assessed;
 pub mod earlier;
 pub mod over;
 pub mod overview;
 
+pub use assessed::AssessedShown;
 pub use earlier::{Behind, Earlier, Outline};
 pub use over::{Over, Review, Reviewing};
 pub use overview::{Overview, Progress, UnderLimit};

@@ -19,6 +19,7 @@ use crate::live::view::Misclosure;
 use crate::live::{Begin, Change};
 use backwall_report::left::Left;
 use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
+use backwall_stream::command::Order;
 use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
 use backwall_survey::job::noted::Where;
 use backwall_survey::job::overriding::Override;
@@ -99,6 +100,8 @@ pub enum Purpose {
     },
     /// Why the revision on screen is taken.
     Revise,
+    /// Why the basis on screen is kept.
+    KeepBasis,
     Swap,
     SignOn,
     SignOff,
@@ -114,6 +117,8 @@ pub enum Purpose {
     MarkText,
     /// Where the crawler stands.
     Place,
+    /// What is to be sent to the device.
+    Send,
     /// Which readings of a run count: an evaluation's, or its own.
     Adopt {
         run: RunId,
@@ -128,6 +133,8 @@ pub enum Question {
     EndRunAndQuit,
     /// The plan was changed and is not kept.
     DropPlan,
+    /// The same of a basis.
+    DropBasis,
     /// The crawler is said to be at its start, and the encoder has it far from there; what was asked before, if the run is being ended.
     AtDatum {
         off: Misclosure,
@@ -147,6 +154,7 @@ impl Question {
         match self {
             Self::EndRun => "End this run?".to_owned(),
             Self::DropPlan => "Drop what was changed in the plan?".to_owned(),
+            Self::DropBasis => "Drop what was typed into the basis?".to_owned(),
             Self::EndRunAndQuit => "A run is going. End it and leave?".to_owned(),
             Self::AtDatum { off, .. } => {
                 format!("{:+.0} mm off its start by the encoder. Is it at its start?", off.off.as_mm())
@@ -159,7 +167,7 @@ impl Question {
         match self {
             Self::EndRun | Self::EndRunAndQuit => "y yes   n no   d yes, it is at its start again",
             Self::AtDatum { .. } => "y note it   n no",
-            Self::DropPlan => "y yes   n no",
+            Self::DropPlan | Self::DropBasis => "y yes   n no",
         }
     }
 
@@ -168,7 +176,7 @@ impl Question {
             Self::EndRun => Some(Ending::Run),
             Self::EndRunAndQuit => Some(Ending::RunAndQuit),
             Self::AtDatum { ending, .. } => ending,
-            Self::DropPlan => None,
+            Self::DropPlan | Self::DropBasis => None,
         }
     }
 }
@@ -178,6 +186,24 @@ impl From<Ending> for Question {
         match ending {
             Ending::Run => Self::EndRun,
             Ending::RunAndQuit => Self::EndRunAndQuit,
+        }
+    }
+}
+
+/// What is asked about in one line, and taken with one key.
+#[derive(Debug, Clone)]
+pub enum ToTake {
+    /// The run goes on with another set-up.
+    Change(Change),
+    /// Something that readings depend on is sent to the device.
+    Send { order: Order, asked: String },
+}
+
+impl ToTake {
+    pub fn asked(&self) -> &str {
+        match self {
+            Self::Change(change) => &change.asked,
+            Self::Send { asked, .. } => asked,
         }
     }
 }
@@ -247,7 +273,7 @@ pub struct App {
     pub prompt: Option<Prompt>,
     pub question: Option<Question>,
     /// Whether the run is to go on with another set-up.
-    pub change: Option<Change>,
+    pub change: Option<ToTake>,
     pub message: Option<Message>,
     pub help: Option<usize>,
     pub origin: Option<OriginShown>,
@@ -324,8 +350,8 @@ impl App {
         if self.revision.is_some() {
             return Mode::Revision;
         }
-        if self.planning.is_some() {
-            return Mode::Planning;
+        if let Some(planning) = &self.planning {
+            return planning.mode();
         }
         self.step_mode()
     }
@@ -406,6 +432,9 @@ impl App {
         }
         if scan.view.changed {
             return Validity::Pending(backwall_store::contents::CHANGED);
+        }
+        if scan.view.device.adjusted {
+            return Validity::Pending(backwall_store::contents::ADJUSTED);
         }
         let started = scan.view.started_us;
         let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);

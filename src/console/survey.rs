@@ -6,11 +6,12 @@ pub mod statistics;
 pub use map::{MapShown, Surveyed};
 pub use statistics::{Figures, StatisticsShown};
 
+use backwall_report::assessment::Against;
 use backwall_report::left::Left;
 use backwall_report::unseen::UnseenOfRun;
 use backwall_store::RunId;
-
-use backwall_units::Length;
+use backwall_survey::job::statement::BasisText;
+use backwall_units::{Length, LengthUnit};
 use std::sync::Arc;
 
 /// What is to be read of the job.
@@ -26,6 +27,8 @@ pub enum Survey {
     Unseen(RunId),
     /// What is left to do.
     Left,
+    /// Whether each course is enough, by what is in force; and beside it by another basis. Words in this unit.
+    Assessed(Option<Box<BasisText>>, LengthUnit),
 }
 
 /// What has come of it.
@@ -48,6 +51,13 @@ pub enum SurveyNews {
     },
     LeftFound(Arc<Left>),
     LeftFailed(String),
+    /// Readings read for the assessment, and of how many.
+    Assessing {
+        done: u64,
+        of: u64,
+    },
+    Assessed(Arc<Against>),
+    AssessFailed(String),
     /// What could not be read, and what to do.
     Failed(String),
 }

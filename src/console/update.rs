@@ -2,6 +2,7 @@
 
 mod acknowledge;
 mod amend;
+mod assessed;
 pub(super) mod bench;
 mod change;
 mod evaluate;
@@ -14,6 +15,7 @@ pub(super) mod progress;
 mod prompt;
 mod replay;
 mod review;
+mod send;
 mod start;
 mod steps;
 mod survey;
@@ -60,6 +62,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             app.take_contents(*contents);
             progress::follow(app);
             let mut effects = if is_new { left::again(app) } else { Vec::new() };
+            effects.extend(is_new.then(|| assessed::again(app)).flatten());
             effects.extend(bench::in_force(app, &before));
             effects
         }
@@ -175,7 +178,12 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
         // What is held still was read by the set-up before.
         scan.frozen = None;
     }
+    let device = (view.device != scan.view.device).then(|| view.device.clone());
     scan.view = view;
+    if let Some(said) = device {
+        app.say(if said.is_doubt { Role::Watch } else { Role::Plain }, said.words);
+    }
+    let Some(scan) = &mut app.scan else { return effects };
     if scan.is_over() && !was_over {
         if let Phase::Failed(why) = &scan.view.phase {
             let why = why.clone();
@@ -301,6 +309,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Redraw => vec![Effect::Redraw],
         Action::TakeZero | Action::EchoToEcho => change::ask(app, action == Action::TakeZero),
         Action::Change => change::answered(app),
+        Action::Send => send::ask(app),
         Action::Submit | Action::Cancel | Action::NextField | Action::PreviousField => prompt::typing(app, action),
         Action::Yes | Action::No if app.question.is_some() => answer_question(app, action == Action::Yes),
         Action::Up => steps::walk(app, 1, true),
@@ -313,11 +322,15 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Map => survey::open_map(app),
         Action::Statistics => survey::open_statistics(app),
         Action::Unseen => survey::open_unseen(app),
+        Action::Assess => assessed::open(app),
+        Action::WhatIf => assessed::ask_what_if(app),
+        Action::DropBasis => assessed::drop_basis(app),
+        Action::KeepBasis => assessed::ask_keep(app),
         Action::By => survey::by(app),
         Action::Shorter | Action::Longer => survey::interval(app, action == Action::Longer),
         Action::ToggleUnit => {
             app.look.unit = app.look.unit.toggled();
-            survey::again(app)
+            survey::again(app).into_iter().chain(assessed::again(app)).collect()
         }
         Action::WhatIsLeft => left::press(app),
         Action::Amend => amend::ask(app),
@@ -454,7 +467,7 @@ fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {
     if !yes {
         return Vec::new();
     }
-    if question == Question::DropPlan {
+    if matches!(question, Question::DropPlan | Question::DropBasis) {
         return planning::drop_it(app);
     }
     if question == Question::EndRunAndQuit {

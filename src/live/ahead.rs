@@ -103,7 +103,7 @@ mod tests {
             let echo = |from: f64, i: f64| ((i - from) / 3.2).sin() * (-((i - from) / 20.0).powi(2)).exp();
             let samples = (0..512).map(f64::from).map(|i| (900.0 * echo(at, i) + 500.0 * echo(at * 2.0, i)) as i16).collect();
             let gain = Decibel::db(f64::from(seq % 3));
-            records.push(Record::Shot(Shot { seq, device_time_us: None, encoder: Some(seq as i32), gain, samples }));
+            records.push(Record::Shot(Shot { seq, device_time_us: None, encoder: Some(seq as i32), across: None, gain, samples }));
         }
         records.into_iter().zip(0..).map(|(record, host_time_us)| Feed { item: FeedItem::Record(record), host_time_us }).collect()
     }

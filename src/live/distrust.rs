@@ -10,7 +10,7 @@ use backwall_units::Length;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Said {
     /// Shots that never came.
-    Lost(String),
+    Lost(u32, String),
     /// What cannot be begins.
     Begins(String),
     /// It is over, or of no weight for what was measured.
@@ -106,9 +106,7 @@ fn displacing(flags: Flags) -> Flags {
 
 fn of_sequence(news: SequenceNews) -> Said {
     match news {
-        SequenceNews::Missing { count, before } => {
-            Said::Lost(format!("{} missing before seq {before}", backwall_report::words::count(u64::from(count), "shot")))
-        }
+        SequenceNews::Missing { count, before } => Said::Lost(count, format!("{count} shots missing before seq {before}")),
         SequenceNews::Stray { seq } => {
             Said::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
         }
@@ -167,7 +165,7 @@ mod tests {
         let mut out = Outcome::default();
         for (seq, host_time_us) in [500 * day, 500 * day + 10_000, 100 * day + 20_000].into_iter().enumerate() {
             let value = GaugeValue::Thickness(Some(Length::mm(9.0)));
-            let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 10_000), encoder: Some(0), value };
+            let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 10_000), encoder: Some(0), across: None, value };
             engine.take(Feed { item: FeedItem::Record(Record::Gauge(gauge)), host_time_us }, &mut out);
         }
         engine.take(Feed { item: FeedItem::HostClock { ahead_us: 400 * day }, host_time_us: 500 * day }, &mut out);

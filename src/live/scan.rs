@@ -85,6 +85,8 @@ pub struct Order<'a> {
     pub begin: &'a Begin,
     pub spec: StreamSpec,
     pub profile: Profile,
+    /// How it was proven on its device, in words.
+    pub profile_proof: Option<String>,
     pub options: SourceOptions,
     pub operator: &'a str,
     /// When: what has run out by then stops it. µs since 1970-01-01 UTC.
@@ -110,13 +112,14 @@ impl ScanRequest {
         let in_force = job.setup_in_force();
         let start = RunStart {
             line: line.name.clone(),
-            path: begin.path(plan.path(line))?,
+            path: begin.path(plan.path_of(line, order.profile.channel.as_deref()))?,
             limits: plan.limits(),
             setup: in_force.map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
             setup_id: in_force.map(|entry| entry.id),
             wall_temperature: plan.wall_temperature(),
             profile_name: order.profile.name.clone(),
             profile_text: order.profile.text.clone(),
+            profile_proof: order.profile_proof,
             stream: order.spec.to_string(),
             software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
             checklist_override: against.map(Override::words),
@@ -178,6 +181,7 @@ pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest
     let wall = engine.wall.clone();
     let view = LiveView {
         saved: Saved { free_bytes: before.free_bytes, ..Saved::default() },
+        commands: source.stop.commands().into(),
         ..LiveView::waiting(run, &start, limits, request.max_speed, request.max_gap)
     };
     let (view_tx, view_rx) = watch::channel(Arc::new(view));
@@ -252,6 +256,12 @@ impl Driver {
                 command = self.commands.recv() => match command {
                     Some(command) => {
                         let changes = matches!(command, Command::Change(_));
+                        if let Command::Send(order) = &command
+                            && self.source.stop.send(order.clone())
+                        {
+                            // What became of it comes with the stream, in its place between the shots.
+                            continue;
+                        }
                         if let Some(reason) = self.engine.command(command, super::now_us(), &mut out) {
                             return reason;
                         }
@@ -365,6 +375,8 @@ impl Driver {
             line: old.line.clone(),
             disagreement: engine.disagreement.now(),
             changed: engine.changed,
+            device: engine.device.clone(),
+            commands: old.commands.clone(),
             setup: engine.setup.clone(),
             limits: old.limits.clone(),
             checklist_override: old.checklist_override.clone(),

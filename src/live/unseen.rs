@@ -181,6 +181,8 @@ impl World {
             direction: Direction::Up,
             across_course: None,
             max_speed: None,
+            across_counts_per_mm: None,
+            track: Length::ZERO,
             courses: vec![(1, Length::ZERO, Length::mm(end + 10.0))],
         };
         let Ok(odometer) = Odometer::new(path) else { return false };
@@ -195,7 +197,7 @@ impl World {
             let samples: Arc<[i16]> = self.shooter.at(&mut sections, along).into();
             let measured = self.measurer.measure(&samples, reference, self.shooter.gain());
             let encoder = Some((along.as_mm() * counts).round() as i32);
-            let shot = Shot { seq, device_time_us: None, encoder, gain: self.shooter.gain(), samples };
+            let shot = Shot { seq, device_time_us: None, encoder, across: None, gain: self.shooter.gain(), samples };
             let reading = maker.measured(&shot, &measured, 0);
             section.push(&reading, &of.limits);
             shown |= (along - Length::mm(middle)).abs() <= NEAR && shows(&reading.measurement, of.nominal, Length::mm(depth));

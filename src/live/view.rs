@@ -3,6 +3,7 @@
 use super::change::Changed;
 use super::disagree::Disagreement;
 use backwall_store::{MarkKind, RunId, RunStart, RunSummary, Saved};
+use backwall_stream::command::{DeviceCommand, Order};
 use backwall_stream::feed::LinkState;
 use backwall_survey::reading::{Reading, Zero};
 use backwall_survey::strip::{Limits, SpotId};
@@ -83,6 +84,10 @@ pub struct LiveView {
     pub disagreement: Option<Disagreement>,
     /// The run went on with another set-up than it began with.
     pub changed: bool,
+    /// What can be sent to the device by name.
+    pub commands: Arc<[DeviceCommand]>,
+    /// What became of what was sent to it.
+    pub device: DeviceSaid,
     /// Length of the stretch without echo the crawler is in, if it is in one.
     pub gap: Option<Length>,
 }
@@ -116,6 +121,8 @@ impl LiveView {
             zero: None,
             disagreement: None,
             changed: false,
+            commands: Arc::from([]),
+            device: DeviceSaid::default(),
         }
     }
 
@@ -124,6 +131,18 @@ impl LiveView {
         let returned = self.reading.as_ref()?.place.along?;
         Some(Misclosure { off: misclosure(self.start, returned), reach: self.reach })
     }
+}
+
+/// What became of the orders to the device.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct DeviceSaid {
+    /// Counts up by one with each.
+    pub count: u64,
+    pub words: String,
+    /// It did not go as asked, or makes readings doubtful.
+    pub is_doubt: bool,
+    /// Gain or range were changed behind the calibration.
+    pub adjusted: bool,
 }
 
 /// What a line's return to its starting point showed.
@@ -174,6 +193,8 @@ pub enum Command {
     SetPlace(Length),
     /// Go on with another set-up, from the next shot on.
     Change(Changed),
+    /// Send this to the device.
+    Send(Order),
     /// The operator ends the run.
     End,
     /// The program has been told to end, or its terminal is gone.

@@ -95,7 +95,7 @@ impl Backend for ConsoleBackend {
         review::open(self.session.file.path(), run, all, self.earlier.as_ref())
     }
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
-        review::open_survey(self.session.file.path(), survey)
+        review::open_survey(self.session.file.path(), survey, self.earlier.as_ref())
     }
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
         review::open_replay(self.session.file.path(), run)
@@ -141,7 +141,7 @@ impl Backend for ReadOnlyBackend {
         review::open(&self.path, run, all, self.earlier.as_ref())
     }
     fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
-        review::open_survey(&self.path, survey)
+        review::open_survey(&self.path, survey, self.earlier.as_ref())
     }
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
         review::open_replay(&self.path, run)

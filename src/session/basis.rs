@@ -1,9 +1,11 @@
-//! What an assessment is judged by, as a person names it: a file, one that was kept, or the plan, with the earlier surveys it names.
+//! What an assessment is judged by, as a person names it: a file, one that was kept, or the plan, with the earlier surveys it names. And
+//! the assessment by it, or by two side by side: command and console have this one.
 
 use anyhow::{Context, bail};
-use backwall_report::assessment::{Judge, Request};
+use backwall_report::assessment::{Against, Judge, Request, assess};
 use backwall_report::earlier::{self, Told};
-use backwall_store::{JobContents, small_file};
+use backwall_report::whole_file::Tick;
+use backwall_store::{JobContents, JobReader, small_file};
 use backwall_survey::job::statement::BasisText;
 use backwall_survey::job::{Basis, Said};
 use std::path::{Path, PathBuf};
@@ -44,6 +46,28 @@ pub fn chosen(option: Option<&str>, job: &Path, contents: &JobContents) -> anyho
             Ok(Chosen { judge, text: Some(BasisText { text, basis }), folder: beside(path) })
         }
     }
+}
+
+/// One that was typed in the console and lies in no file: its surveys lie beside the job.
+pub fn typed(basis: BasisText, job: &Path) -> Chosen {
+    let judge = Judge::By(Box::new(basis.basis.clone()), "what if".to_owned());
+    Chosen { judge, text: Some(basis), folder: job.parent().map(Path::to_path_buf).unwrap_or_default() }
+}
+
+/// The job judged by one basis, and where asked for by another; tells the tick how many readings are read.
+pub fn judged(
+    reader: &JobReader,
+    contents: &JobContents,
+    (one, other): (&Chosen, Option<&Chosen>),
+    request: &Request,
+    tick: &mut Tick<'_>,
+) -> anyhow::Result<Against> {
+    let mut by = |chosen: &Chosen| anyhow::Ok(assess(reader, &chosen.request(request.clone(), contents)?, tick)?);
+    let a = by(one)?;
+    let b = other.map(by).transpose()?;
+    let of = |chosen: &Chosen| chosen.judge.of(contents).map(|(basis, _)| basis.clone());
+    let differs = other.map(|other| Basis::differs(of(one).as_ref(), of(other).as_ref(), &contents.plan)).unwrap_or_default();
+    Ok(Against { a, b, differs: differs.iter().map(ToString::to_string).collect() })
 }
 
 fn kept_ones(contents: &JobContents) -> String {

@@ -8,6 +8,7 @@ use backwall_simulate::Wall;
 use backwall_store::JobFile;
 use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
+use backwall_stream::profile::proof::Standing;
 use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::{Plan, Said, Statement, plan};
@@ -28,6 +29,8 @@ pub type Preparation = Box<dyn FnOnce(&Session) -> anyhow::Result<()> + Send>;
 pub struct Session {
     pub file: JobFile,
     pub profile: Option<Profile>,
+    /// The name or path it was loaded by.
+    pub profile_name: String,
     pub record: Option<PathBuf>,
     /// The stream of every line that has none of its own.
     pub stream: Option<LineStream>,
@@ -45,12 +48,23 @@ impl Session {
         let file = JobFile::open(path)?;
         let contents = file.contents()?;
         let operator = operator_of(&contents.plan, operator);
-        Ok(Self { file, profile: None, record: None, stream: None, streams: HashMap::new(), simulated: None, operator, preparation: None })
+        Ok(Self {
+            file,
+            profile: None,
+            profile_name: String::new(),
+            record: None,
+            stream: None,
+            streams: HashMap::new(),
+            simulated: None,
+            operator,
+            preparation: None,
+        })
     }
 
     /// Reads `stream` through a profile, given by path or name; `record` also gets the bytes as they come.
     pub fn with_stream(mut self, stream: Option<LineStream>, profile: &str, record: Option<PathBuf>) -> anyhow::Result<Self> {
         self.profile = Some(Profile::load(profile)?);
+        profile.clone_into(&mut self.profile_name);
         self.record = record;
         self.stream = stream;
         Ok(self)
@@ -62,6 +76,14 @@ impl Session {
             self.profile = Some(profile.on_channel(channel)?);
         }
         Ok(self)
+    }
+
+    /// How the profile was proven on its device, where it was.
+    fn profile_proof(&self, profile: &Profile) -> Option<String> {
+        match profile.standing(&self.profile_name) {
+            Standing::Proven(proof) => Some(proof.words()),
+            Standing::NotProven(_) => None,
+        }
     }
 
     /// Does what is still to be done before the first run; whether there was anything.
@@ -118,6 +140,7 @@ impl Session {
         let order = Order {
             begin: &begin,
             spec: stream.spec.clone(),
+            profile_proof: self.profile_proof(&profile),
             profile,
             options: SourceOptions { pace: stream.pace, record: self.record.clone() },
             operator: &self.operator.name,

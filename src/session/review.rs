@@ -1,6 +1,7 @@
 //! The threads behind the console's review, each in a file of its own. The screen waits for none of them, and each ends when
 //! what it reads is listened to no more.
 
+mod assessed;
 mod earlier;
 mod fetch;
 mod map;
@@ -24,8 +25,9 @@ const TELL: Duration = Duration::from_millis(250);
 const AGAIN: Duration = Duration::from_secs(1);
 
 /// Reads the whole job for a screen of it.
-pub fn open_survey(path: &Path, survey: Survey) -> anyhow::Result<SurveyHandle> {
+pub fn open_survey(path: &Path, survey: Survey, behind: Option<&EarlierSurvey>) -> anyhow::Result<SurveyHandle> {
     match survey {
+        Survey::Assessed(what_if, unit) => assessed::open(path, what_if, unit, behind),
         Survey::Map => map::open(path),
         Survey::Left => super::left::open(path),
         Survey::Unseen(run) => super::unseen::open(path, run),

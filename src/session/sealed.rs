@@ -2,7 +2,7 @@
 //! (`openssl genpkey -algorithm ed25519 -out key.pem`). It says who vouches for the digest; the digest says what for.
 
 use anyhow::{Context, bail};
-use backwall_store::{JobFile, Seal, small_file};
+use backwall_store::{AgainstSeal, JobFile, JobReader, Seal, small_file};
 use ed25519_compact::{KeyPair, PublicKey, Signature};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -78,6 +78,19 @@ impl SignedSeal {
         }
         Ok(())
     }
+}
+
+/// Who signed a seal of this job and with which key; refused where the signature does not hold, or it is no seal of the job.
+pub fn words_of(file: &Path, reader: &JobReader) -> anyhow::Result<String> {
+    let signed = SignedSeal::read(file)?;
+    signed.check(None)?;
+    let since = match reader.against(&signed.digest)? {
+        AgainstSeal::Same => "as the job stands".to_owned(),
+        AgainstSeal::Since(entries) => format!("{entries} entries came since"),
+        AgainstSeal::Missing => bail!("{}: is no seal of this job: something was removed, or it is of another", file.display()),
+    };
+    let SignedSeal { name, at, public_key, entries, .. } = signed;
+    Ok(format!("by {name} at {at} over {entries} entries, {since}; Ed25519 public key {public_key}"))
 }
 
 /// The job's number and seal.

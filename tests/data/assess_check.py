@@ -1,25 +1,25 @@
-"""Recomputes what `backwall assess --json` says, from the exported CSV of both surveys alone, with numpy and scipy.
+"""Recomputes what `backwall assess --json` says, from the exported CSV of every survey alone, with numpy and scipy.
 
-Arguments: assessment as JSON, CSV of the present survey, CSV of the earlier one, required thickness, nominal, upper edges of the
-courses, years between the two, diameter of the tank, longest gap allowed. Prints what it found; fails at the first number that is not the
-program's.
+Argument: a JSON file with a list of cases, each with the file of the assessment, the CSV of the present survey, those of earlier ones with the
+years between, the kind of asset and what is required of it. Prints what it found; fails at the first number that is not the program's.
 """
 
 import csv
+import datetime
 import json
 import sys
 
 import numpy as np
 from scipy import optimize, stats
 
-found, now_csv, then_csv = json.load(open(sys.argv[1])), sys.argv[2], sys.argv[3]
-required, nominal, edges, years, diameter, max_gap, allowance = json.loads(sys.argv[4])
+Z = stats.norm.ppf(0.95)
 
 
 def survey(path):
     rows = list(csv.DictReader(open(path)))
-    number = lambda row, column: float(row[column]) if row[column] else np.nan
-    return np.array([[number(r, "position_mm"), number(r, "thickness_mm"), number(r, "uncertainty_k2_mm")] for r in rows])
+    unit = "mm" if "position_mm" in rows[0] else "in"
+    number = lambda row, column: float(row[f"{column}_{unit}"]) * (25.4 if unit == "in" else 1) if row[f"{column}_{unit}"] else np.nan
+    return np.array([[number(r, "position"), number(r, "thickness"), number(r, "uncertainty_k2")] for r in rows])
 
 
 def close(name, got, want, tolerance):
@@ -27,7 +27,7 @@ def close(name, got, want, tolerance):
     print(f"{name}: {want:.6g}")
 
 
-def bins_of(rows, low, high):
+def bins_of(rows, low, high, max_gap):
     places = np.sort(rows[:, 0])
     steps = np.diff(places)
     spacing = np.quantile(steps[steps > 1e-3], 0.99)
@@ -50,22 +50,35 @@ def bins_of(rows, low, high):
     return width, value, np.where(enough, expanded, 0.0)
 
 
-def decide(rows, low, high, t2, u2):
-    width, value, expanded = bins_of(rows, low, high)
-    length = min(3.7 * np.sqrt(diameter / 304.8 * t2 / 25.4), 40.0) * 25.4
-    m = min(int(round(length / width)), len(value))
+def length_and_tests(case, required, allowance, t2):
+    """How long a stretch is averaged over, and what average and minimum must be: API 653 of a tank, API 579-1 Part 4 Level 1 of the rest."""
+    diameter, nominal = case["diameter"], case["nominal"]
+    if case["kind"] == "tank-shell":
+        length = min(3.7 * np.sqrt(diameter / 304.8 * t2 / 25.4), 40.0) * 25.4
+        return length, required + allowance, 0.6 * required + allowance
+    inside = diameter - 2 * nominal if case["kind"] == "pipe" else diameter
+    left = nominal - allowance
+    remaining = min((t2 - allowance) / left, 1.0)
+    q = 50.0 if remaining >= 0.9 else 1.123 * np.sqrt(((1 - remaining) / (1 - remaining / 0.9)) ** 2 - 1)
+    return q * np.sqrt(inside * left), required + allowance, max(0.5 * required, 0.2 * nominal, 2.5) + allowance
+
+
+def decide(case, rows, low, high, required, allowance, t2, u2):
+    nominal, max_gap = case["nominal"], case["max_gap"]
+    width, value, expanded = bins_of(rows, low, high, max_gap)
+    length, wanted, wanted_least = length_and_tests(case, required, allowance, t2)
+    m = min(max(int(round(length / width)), 1), len(value))
     read = ~np.isnan(value)
     kernel = np.ones(m)
     slide = lambda x: np.convolve(x, kernel, "valid")
     total, k, spread = slide(np.where(read, value, 0.0)), slide(read.astype(float)), slide(expanded)
     low_end, high_end = total / m, (total + (m - k) * nominal) / m
-    wanted = required + allowance
     t1 = "met" if np.all((low_end - spread / m >= wanted - 5e-7) & (k >= 0.8 * m - 1e-9)) else "not decided"
     if np.any(high_end + spread / m < wanted - 5e-7):
         t1 = "not met"
     echoes = np.sort(rows[~np.isnan(rows[:, 1]), 0])
     gaps = np.diff(np.concatenate([[low], echoes, [high]]))
-    under = stats.norm.cdf((0.6 * required + allowance - t2) / u2)
+    under = stats.norm.cdf((wanted_least - t2) / u2)
     least = "not met" if under >= 0.95 else "met" if under <= 0.05 and gaps.max() <= max_gap else "not decided"
     words = {t1, least}
     decision = "not met" if "not met" in words else "met" if words == {"met"} else "not decided"
@@ -78,29 +91,16 @@ def decide(rows, low, high, t2, u2):
 
 
 def fieller(left, u_left, rate, u_rate, covariance):
-    z = stats.norm.ppf(0.95)
-    miss = lambda life: left - life * rate - z * np.sqrt(u_left**2 + life**2 * u_rate**2 - 2 * life * covariance)
-    return optimize.brentq(miss, 0.0, left / rate)
+    miss = lambda life: left - life * rate - Z * np.sqrt(max(u_left**2 + life**2 * u_rate**2 - 2 * life * covariance, 0.0))
+    return optimize.brentq(miss, 0.0, left / rate) if miss(0.0) > 0 else 0.0
 
 
-now, then = survey(now_csv), survey(then_csv)
-courses = found["lines"][0]["courses"]
-decisions = []
-low = 0.0
-for course, high in zip(courses, edges):
-    summary = course["summary"]
-    here = lambda rows: rows[(rows[:, 0] >= low) & (rows[:, 0] < high)]
-    rows, before = here(now), here(then)
-    first, last = np.nanargmin(before[:, 1]), np.nanargmin(rows[:, 1])
-    (t1, u1), (t2, u2) = before[first, 1:] / [1, 2], rows[last, 1:] / [1, 2]
-    name = f"course {course['course']}"
-    close(f"{name} t2", summary["t2_mm"], t2, 1e-6)
-
-    # Minimum to minimum, and pieces of 50 mm by mean and by minimum; the greatest beyond U counts.
-    lost = [(t1 - t2, np.hypot(u1, u2))]
+def losses(rows, before, low, high):
+    """Pieces of 50 mm by mean and by minimum: what each lost, with its u."""
     tens = lambda rows: {int(i): rows[(rows[:, 0] - low) // 10 == i] for i in np.unique((rows[:, 0] - low) // 10)}
     of = lambda rows: tens(rows[~np.isnan(rows[:, 1])])
     a, b = of(rows), of(before)
+    lost = []
     for piece in range(int((high - low) / 50) + 1):
         both = [i for i in range(piece * 5, piece * 5 + 5) if i in a and i in b]
         if not both:
@@ -113,33 +113,107 @@ for course, high in zip(courses, edges):
         around = np.concatenate([b[i] for i in range(piece * 5 - 1, piece * 5 + 6) if i in b])
         low_then, low_now = around[np.argmin(around[:, 1])], one[np.argmin(one[:, 1])]
         lost.append((low_then[1] - low_now[1], np.hypot(low_then[2], low_now[2]) / 2))
-    lost = np.array(lost)
-    real = lost[lost[:, 0] > 2 * lost[:, 1]]
-    z = stats.norm.ppf(0.95)
-    upper = ((np.maximum(lost[:, 0], 0) + z * lost[:, 1]) / years).max()
-    close(f"{name} rate, not above", summary["rate_upper_mm_y"], upper, 1e-5)
-    if len(real):
-        rate = real[:, 0].max() / years
-        close(f"{name} rate", summary["rate_mm_y"], rate, 1e-5)
-        assert summary["rate_mm_y"] >= (t1 - t2) / years - 1e-9, "below minimum to minimum"
-        # The shortest life: of minimum to minimum, or of a piece.
-        assert summary["remaining_life_years"] <= summary["life"]["middle_years"]
-        if lost[0, 0] > 2 * lost[0, 1] and t2 > required:
-            short = fieller(t2 - required, u2, lost[0, 0] / years, lost[0, 1] / years, -(u2**2) / years)
-            assert summary["remaining_life_years"] <= short + 1e-6, f"{name}: {summary['remaining_life_years']} and {short}"
-            # By that or by the same place's piece.
-            close(f"{name} life, short end", summary["remaining_life_years"], short, 0.02 * short)
-    else:
-        assert summary["rate_mm_y"] is None, f"{name}: a rate from no change: {summary['rate_mm_y']}"
+    return np.array(lost)
 
-    decision, low_end, high_end, must = decide(rows, low, high, t2, u2)
-    close(f"{name} t1, unread wall as nothing", summary["t1_low_mm"], low_end, 1e-6)
-    close(f"{name} t1, unread wall as nominal", summary["t1_high_mm"], high_end, 1e-6)
-    assert summary["decision"] == decision, f"{name}: the program says {summary['decision']}, numpy {decision}"
-    if must is None:
-        assert summary["unread_must_average_mm"] is None
-    else:
-        close(f"{name} unread wall must average", summary["unread_must_average_mm"], must, 1e-6)
-    decisions.append(decision)
-    low = high
-print("decisions", json.dumps(decisions))
+
+def judged(measured, u):
+    """A rate where the loss is beyond U, else none; and what it is not above."""
+    loss = max(measured, 0.0)
+    return (loss if loss > 2 * u else None, u, loss + Z * u)
+
+
+def rates(case, course, now, low, high):
+    """Every rate of a course with the covariance of rate and wall: minimum to minimum and the worst place against each survey, the trend."""
+    here = lambda rows: rows[(rows[:, 0] >= low) & (rows[:, 0] < high)]
+    rows = here(now)
+    last = np.nanargmin(rows[:, 1])
+    t2, u2 = rows[last, 1], rows[last, 2] / 2
+    found, points = [], [(0.0, t2, u2)]
+    for path, years in case["then"]:
+        before = here(survey(path))
+        first = np.nanargmin(before[:, 1])
+        t1, u1 = before[first, 1], before[first, 2] / 2
+        points.append((-years, t1, u1))
+        shared = -(u2**2) / years
+        found.append((*judged((t1 - t2) / years, np.hypot(u1, u2) / years), shared))
+        all = [judged(lost / years, u / years) for lost, u in losses(rows, before, low, high)]
+        real = [one for one in all if one[0]]
+        one = max(real, key=lambda one: one[0]) if real else max(all, key=lambda one: one[2])
+        found.append((one[0], one[1], max(one[2] for one in all), shared))
+    if len(points) >= 3:
+        x, y, u = np.array(sorted(points)).T
+        fit = stats.linregress(x, y)
+        own = np.sqrt((((x - x.mean()) * u) ** 2).sum()) / ((x - x.mean()) ** 2).sum()
+        of_slope = max(own, fit.stderr)
+        found.append((*judged(-fit.slope, of_slope), -of_slope * u2))
+    return rows, t2, u2, found
+
+
+def life_of(left, u2, rate, u, upper, covariance):
+    if rate and left > 0:
+        return fieller(left, u2, rate, u, covariance)
+    return max((left - Z * u2) / upper, 0.0)
+
+
+def required_of(case):
+    """The plan's own, or by the formula of the shape: ASME VIII-1 UG-27 at the end of the life, ASME B31.3 304.1.2 of a pipe."""
+    if "required" in case:
+        return case["required"]
+    p, s, e = case["pressure"], case["stress"], case["joint"]
+    outside = case["diameter"] / 2 + case["nominal"]
+    return {
+        "vessel": lambda: p * outside / (s * e + 0.4 * p),
+        "sphere": lambda: p * outside / (2 * s * e + 0.8 * p),
+        "pipe": lambda: p * case["diameter"] / (2 * (s * e + p * 0.4)),
+    }[case["kind"]]()
+
+
+def next_of(case, life, rated):
+    """Years by API 653 (a shell from outside), API 510, API 570 class 2."""
+    if case["kind"] == "tank-shell":
+        return min(life / 2, 15.0 if rated else 5.0)
+    if case["kind"] == "pipe":
+        return min(life / 2, 10.0)
+    return min(life, 2.0) if life < 4 else min(life / 2, 10.0)
+
+
+def check(case):
+    found, now = json.load(open(case["assessed"])), survey(case["now"])
+    decisions = []
+    for course, (low, high) in zip(found["lines"][0]["courses"], case["edges"]):
+        summary, name = course["summary"], f"{case['name']} course {course['course']}"
+        rows, t2, u2, all = rates(case, course, now, low, high)
+        close(f"{name} t2", summary["t2_mm"], t2, 1e-6)
+        required = required_of(case)
+        close(f"{name} required", summary["required_mm"], required, 1e-6)
+        upper = max(one[2] for one in all)
+        close(f"{name} rate, not above", summary["rate_upper_mm_y"], upper, 1e-6)
+        real = [one[0] for one in all if one[0]]
+        if real:
+            close(f"{name} rate", summary["rate_mm_y"], max(real), 1e-6)
+        else:
+            assert summary["rate_mm_y"] is None, f"{name}: a rate from no change: {summary['rate_mm_y']}"
+        lives = [life_of(t2 - required, u2, *one) for one in all]
+        life = min(lives)
+        close(f"{name} life, short end", summary["remaining_life_years"], life, 1e-5 * max(life, 1.0))
+        years = next_of(case, life, all[int(np.argmin(lives))][0] is not None)
+        day = datetime.date.fromisoformat(found["lines"][0]["date"])
+        due = datetime.date.fromisoformat(summary["next"])
+        # Whole years by the calendar, the rest in days.
+        assert abs((due - day).days - years * 365.25) <= 2.5, f"{name}: next by {due}, {years} years from {day}"
+
+        allowance = case.get("allowance", upper * case["interval"] if "interval" in case else 0.0)
+        decision, low_end, high_end, must = decide(case, rows, low, high, required, allowance, t2, u2)
+        close(f"{name} t1, unread wall as nothing", summary["t1_low_mm"], low_end, 1e-6)
+        close(f"{name} t1, unread wall as nominal", summary["t1_high_mm"], high_end, 1e-6)
+        assert summary["decision"] == decision, f"{name}: the program says {summary['decision']}, numpy {decision}"
+        if must is None:
+            assert summary["unread_must_average_mm"] is None
+        else:
+            close(f"{name} unread wall must average", summary["unread_must_average_mm"], must, 1e-6)
+        decisions.append(decision)
+    print(case["name"], "decisions", json.dumps(decisions))
+
+
+for case in json.load(open(sys.argv[1])):
+    check(case)

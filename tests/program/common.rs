@@ -113,6 +113,7 @@ pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
         wall_temperature: plan.wall_temperature(),
         profile_name: "open-packet".into(),
         profile_text: "# none".into(),
+        profile_proof: None,
         stream: "-".into(),
         software: "test".into(),
         checklist_override: None,

@@ -176,7 +176,7 @@ fn statistics_name_the_rows_in_which_something_was_read_by_hand() {
     let reader = JobFile::open_read_only(&job).unwrap();
     let mut app = app(Step::Review, reader.contents().unwrap());
     let [Effect::OpenSurvey(survey)] = &update(&mut app, letter('h'))[..] else { panic!() };
-    let mut handle = open_survey(&job, survey.clone()).unwrap();
+    let mut handle = open_survey(&job, survey.clone(), None).unwrap();
     wait(&mut app, &mut handle, |app| of_figures(app).unwrap().figures.as_ref().is_some_and(|figures| figures.progress.done));
     let screen = text(&app, 190, 50);
     assert!(

@@ -114,7 +114,15 @@ fn one_key_opens_it_in_every_step_and_esc_leads_back() {
     for mode in Mode::ALL {
         let over = matches!(
             mode,
-            Mode::Typing | Mode::Confirm | Mode::Change | Mode::Help | Mode::Origin | Mode::TestCard | Mode::Revision | Mode::Planning
+            Mode::Typing
+                | Mode::Confirm
+                | Mode::Change
+                | Mode::Help
+                | Mode::Origin
+                | Mode::TestCard
+                | Mode::Revision
+                | Mode::Planning
+                | Mode::WhatIf
         );
         let has = keys::BINDINGS.iter().any(|binding| binding.modes.contains(&mode) && binding.action == Action::WhatIsLeft);
         assert_eq!(has, !over, "{mode:?}");

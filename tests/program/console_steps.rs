@@ -580,6 +580,7 @@ fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
             seq: 1,
             device_time_us: None,
             encoder: Some(encoder),
+            across: None,
             value: backwall_survey::reading::GaugeValue::Thickness(None),
         };
         Record::Gauge(gauge)

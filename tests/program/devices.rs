@@ -23,7 +23,7 @@ fn scanned(folder: &Path, profile: &str, bytes: &[u8], more: &[&str]) -> (std::p
     (run(&[&scan[..], &["--override-checklist", "a gauge that evaluates its own echoes"], more].concat()), job)
 }
 
-fn said_of(job: &Path, kind: EventKind) -> Vec<String> {
+pub fn said_of(job: &Path, kind: EventKind) -> Vec<String> {
     let events = JobFile::open_read_only(job).unwrap().events(1).unwrap();
     events.into_iter().filter(|event| event.kind == kind).map(|event| event.text).collect()
 }
@@ -108,7 +108,7 @@ fn two_probes_in_one_stream_are_two_runs_or_one_but_never_mixed() {
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
         let rows = csv(&job, folder.path());
         assert!(rows.len() == 100 && rows.iter().all(|row| row["thickness_mm"].starts_with(thickness)), "{:?}", rows.first());
-        let doubts = said_of(&job, EventKind::Doubt);
+        let doubts = said_of(&job, EventKind::Channel);
         assert!(doubts.iter().filter(|text| text.contains(other)).count() == 1, "{doubts:?}");
     }
 }

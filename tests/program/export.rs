@@ -51,7 +51,7 @@ impl Job {
         let mut least: Option<(Length, Reading)> = None;
         for seq in 0..1200u32 {
             let at = Length::mm(f64::from(seq) * 5.0 + 0.125);
-            let place = Place { along: Some(at), course: path.course_at(at), speed: (seq > 2).then_some(Speed::mm_s(40.0)) };
+            let place = Place { along: Some(at), course: path.course_at(at), speed: (seq > 2).then_some(Speed::mm_s(40.0)), across: None };
             let reading = reading(seq, started_us, place, wall(at.as_mm()), &self.plan.limits());
             if let Some(thickness) = reading.measurement.thickness.filter(|_| reading.level >= Level::Watch)
                 && least.as_ref().is_none_or(|(known, _)| thickness < *known)

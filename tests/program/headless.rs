@@ -258,6 +258,7 @@ fn a_run_does_not_start_on_a_disk_without_room() {
         begin: &Begin::on("C1"),
         spec: "file:demo-stream/C1.shots".parse().unwrap(),
         profile: backwall_stream::Profile::load("open-packet").unwrap(),
+        profile_proof: None,
         options: Default::default(),
         operator: "R. Aldane",
         now_us: backwall::live::now_us(),

@@ -64,6 +64,12 @@ fn what_is_no_file_is_refused_at_once() {
     let pipe = folder.path().join("pipe");
     assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
     let (pipe, job, dir) = (text(&pipe), text(&folder.path().join("new.job")), text(folder.path()));
+    let made = text(&demo_job(folder.path()));
+    // A profile is known by its ending.
+    let profile = text(&folder.path().join("pipe.toml"));
+    std::os::unix::fs::symlink(&pipe, &profile).unwrap();
+    let table = text(&folder.path().join("earlier.csv"));
+    std::fs::File::create(&table).unwrap().set_len(201_000_000).unwrap();
     let since = Instant::now();
     for (command, word) in [
         (vec!["status", &pipe], "a pipe or a device, not a job file"),
@@ -71,6 +77,10 @@ fn what_is_no_file_is_refused_at_once() {
         (vec!["shift", &pipe, "--on", "--by", "R. Aldane"], "a pipe or a device, not a job file"),
         (vec!["new", &job, "--from", "/dev/zero"], "a pipe or a device, not a file"),
         (vec!["new", &job, "--from", &pipe], "a pipe or a device, not a file"),
+        (vec!["profile", "check", &profile], "a pipe or a device, not a file"),
+        (vec!["profile", "check", "/dev/zero"], "a pipe or a device, not a file"),
+        (vec!["assess", &made, "--earlier", &pipe], "a pipe or a device, not a file"),
+        (vec!["assess", &made, "--earlier", &table], "has 201 MB, more than 200 MB, the most allowed"),
     ] {
         let said = fails(&command);
         assert!(said.contains(word), "{command:?}: {said}");
@@ -173,4 +183,20 @@ fn everything_that_comes_through_a_pipe_is_kept() {
     let output = child.wait_with_output().unwrap();
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(output.status.success() && said.contains("5996 readings, 0 without echo, 4 shots lost"), "{said}");
+}
+
+#[test]
+fn a_field_of_a_job_file_and_a_profile_that_are_too_long_are_refused_with_their_number() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = demo_job(folder.path());
+    let connection = rusqlite::Connection::open(&job).unwrap();
+    connection.execute_batch("DROP TRIGGER job_no_update").unwrap();
+    connection.execute("UPDATE job SET checklist_json = ?1", [" ".repeat(17_000_000)]).unwrap();
+    drop(connection);
+    let said = fails(&["status", &text(&job)]);
+    assert!(said.contains("checklist_json has 17000000 bytes, more than 16000000, the most allowed"), "{said}");
+    let profile = text(&folder.path().join("long.toml"));
+    std::fs::write(&profile, vec![b'#'; 1_500_000]).unwrap();
+    let said = fails(&["profile", "check", &profile]);
+    assert!(said.contains("larger than 1 MB, the most allowed"), "{said}");
 }

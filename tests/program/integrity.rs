@@ -8,7 +8,7 @@ mod decided;
 #[path = "integrity/recomputed.rs"]
 mod recomputed;
 #[path = "integrity/rolled.rs"]
-mod rolled;
+pub mod rolled;
 
 use backwall_survey::integrity::average::{pits, tank_length};
 use backwall_survey::integrity::extreme::{Blocks, Maxima, Minima, lag_one, least_expected, mann_kendall, whole_surface};

@@ -3,6 +3,7 @@
 
 use crate::common::root;
 use crate::console::fixture::*;
+use crate::console_assessed::side_by_side;
 use crate::console_review::{opened, whole_job::on_map};
 use backwall::console::Step;
 use backwall::console::state::App;
@@ -33,6 +34,7 @@ fn pictures() -> Vec<(&'static str, App, (u16, u16))> {
         ("review", app(Step::Review, ready()), (80, 24)),
         ("walk", opened(Direction::Up), (80, 24)),
         ("map", on_map(), (80, 24)),
+        ("assessed", side_by_side(), (80, 24)),
     ]
 }
 

@@ -73,8 +73,14 @@ pub fn recorded_with(folder: &Path, waveforms: bool, change: impl FnOnce(&mut Se
     let mut read = 0;
     for seq in 0..SHOTS {
         let samples: std::sync::Arc<[i16]> = crawler.waveform(thickness(seq), Length::ZERO, Decibel::ZERO).into();
-        let shot =
-            Shot { seq, device_time_us: Some(u64::from(seq) * 500), encoder: Some(seq as i32 * 2), gain: Decibel::db(42.0), samples };
+        let shot = Shot {
+            seq,
+            device_time_us: Some(u64::from(seq) * 500),
+            encoder: Some(seq as i32 * 2),
+            across: None,
+            gain: Decibel::db(42.0),
+            samples,
+        };
         let reading = maker.shot(&shot, NOW_US + i64::from(seq) * 500);
         read += u32::from(reading.measurement.thickness.is_some());
         let waveform = waveforms.then_some(Waveform { base, samples: shot.samples });

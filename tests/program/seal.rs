@@ -138,6 +138,19 @@ fn a_seal_is_signed_and_a_changed_one_or_another_key_is_found() {
     } else {
         eprintln!("NOT CHECKED: openssl makes no key here");
     }
+    // The report names who signed, with the public key; a seal that was changed it does not take.
+    let html = path("r.html");
+    let report = |seal: &Path| run(&["report", text(&job), "--template", "full", "--out", text(&html), "--seal", text(seal)]);
+    assert!(report(&out).status.success());
+    let said = std::fs::read_to_string(&html).unwrap();
+    let (first, second) = (&seal(&job)[..32], &seal(&job)[32..]);
+    assert!(said.contains(PUBLIC_HEX) && said.contains("by R. Aldane at") && said.contains(first) && said.contains(second), "{said}");
+    let refused = report(&path("changed.seal"));
+    assert!(!refused.status.success() && String::from_utf8_lossy(&refused.stderr).contains("does NOT hold"), "{refused:?}");
+    // As a code, two rows of modules a line: 33 modules and a border of 4 on each side.
+    let shown = must(&["seal", text(&job), "--qr"]);
+    let code: Vec<&str> = shown.lines().filter(|line| line.contains(['█', '▀'])).collect();
+    assert!(code.len() == 21 && code.iter().all(|line| line.chars().count() == 41), "{shown}");
     amend(&job, "--restore");
     assert!(String::from_utf8_lossy(&verify(&out, &public).stdout).contains("1 entry came since"));
 }

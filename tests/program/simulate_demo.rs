@@ -122,7 +122,7 @@ fn the_demo_reads_as_its_wall_is_and_never_thicker() {
         let sections = Sections::new(&wall, built);
         let (mut read, mut silent, mut ringing, mut grain) = (0, 0, 0, 0);
         for (counts, samples) in shots(&std::fs::read(demo(&format!("{}.shots", built.name))).unwrap()) {
-            let x = odometer.place(Some(counts), moment).0.along.unwrap().as_mm();
+            let x = odometer.place(Some(counts), None, moment).0.along.unwrap().as_mm();
             let measured = evaluator.measure(&samples, plan.wall_temperature());
             let lost = built.losses.iter().any(|loss| x > loss.from.as_mm() + 2.0 && x < loss.to.as_mm() - 2.0);
             let Some(thickness) = measured.thickness.map(Length::as_mm) else {

@@ -1,5 +1,6 @@
 //! Running sources: TCP with loss and return, files with and without pace, and a pseudo-terminal as a serial port.
 
+use backwall_stream::command::{Ordered, order_of};
 use backwall_stream::feed::LIVE_BYTES;
 use backwall_stream::{Feed, FeedItem, Pace, Profile, Source, SourceOptions, StreamError, StreamSpec, open, packet};
 use backwall_survey::reading::{GaugeValue, Header, Record};
@@ -242,7 +243,14 @@ mod pseudo_terminal {
 
     fn profile_with_commands() -> Profile {
         let (_, text) = Profile::shipped().next().unwrap();
-        Profile::parse("t.toml", &format!("{text}\n[send]\nstart = \"GO\\n\"\nstop = \"HALT\\n\"\ngain = \"GAIN {{db}}\\n\"\n")).unwrap()
+        Profile::parse(
+            "t.toml",
+            &format!(
+                "{text}\n[send]\nstart = \"GO\\n\"\nstop = \"HALT\\n\"\n[[command]]\nname = \"gain\"\nkind = \"gain\"\n\
+             text = \"GAIN {{value}}\\n\"\nfrom = 0\nto = 100\ndecimals = 1\nunit = \"dB\"\n"
+            ),
+        )
+        .unwrap()
     }
 
     fn hear(device: &mut Device, words: &str) {
@@ -269,13 +277,18 @@ mod pseudo_terminal {
         for seq in [3, 4, 17, 19] {
             assert_eq!(next_seq(&mut source), seq);
         }
-        assert!(source.stop.set_gain(Decibel::db(42.0)));
+        let order = order_of(source.stop.commands(), "gain=42").unwrap();
+        assert!(source.stop.send(order.clone()));
         hear(&mut device, "GAIN 42.0\n");
+        assert_eq!(next(&mut source), FeedItem::Ordered { order: order.clone(), became: Ordered::Sent });
 
         unplug(device, &name);
         assert!(matches!(next(&mut source), FeedItem::Down { .. }));
+        // What is asked for while nothing is there is not sent to whatever comes back.
+        assert!(source.stop.send(order));
         std::thread::sleep(Duration::from_millis(700));
         let mut device = plug_in(&name);
+        assert!(matches!(next(&mut source), FeedItem::Ordered { became: Ordered::NotSent(_), .. }));
         let FeedItem::Reconnected { attempts, down_ms } = next(&mut source) else { panic!("{:?}", source.link.borrow()) };
         assert!(attempts >= 2 && down_ms >= 600, "{attempts} attempts in {down_ms} ms");
         hear(&mut device, "GO\n");

@@ -343,7 +343,7 @@ gain = "GAIN"
         "bad.toml:26: record[1].kind: an earlier record takes every frame",
         "bad.toml:27: record[1].fields: a gauge record needs one field",
         "bad.toml:27: record[1].fields[0].column: 0 is not possible",
-        "bad.toml:29: send.gain: has no place for the value",
+        "bad.toml:29: send.gain: unknown field `gain`",
     ] {
         assert!(told.lines().any(|line| line.starts_with(due)), "missing: {due}\nin:\n{told}");
     }

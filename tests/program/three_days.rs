@@ -39,6 +39,7 @@ impl Job {
             begin,
             spec: "file:demo-stream/A120.shots".parse().unwrap(),
             profile: Profile::load("open-packet").unwrap(),
+            profile_proof: None,
             options: SourceOptions { pace: Pace::Max, record: None },
             operator: &self.by.name,
             now_us: self.by.at_us,

@@ -1,6 +1,7 @@
 //! The assessment of a job: statistics, comparison with earlier surveys and integrity numbers of each line and course.
 //! Command, report and console show this one; every number in it comes from `strip` and `integrity`.
 
+mod against;
 mod compared;
 mod course;
 mod evidence;
@@ -9,8 +10,9 @@ mod rollup;
 mod words;
 mod worst;
 
+pub use against::{Against, named, worst_rows};
 pub use compared::{LineComparison, OffsetUsed};
-pub use course::{CourseAssessment, Summary};
+pub use course::{AtSurvey, CourseAssessment, Summary};
 pub use profiles::{Profile, ThinStretch};
 pub use rollup::{FastestLoss, LowestAverage, OfAsset, RollUp, RolledCourse, ShortestLife, ToDo};
 pub use words::{life_words, years};

@@ -9,6 +9,7 @@ mod daily;
 mod gather;
 mod hand;
 mod job;
+mod laminated;
 mod lines;
 mod measuring;
 mod missing;
@@ -52,6 +53,8 @@ pub struct Issue {
     pub status: Status,
     pub conclusions: String,
     pub follow_up: String,
+    /// Who signed a seal of the job, in words with the public key.
+    pub signed: Option<String>,
 }
 
 /// How a report stands.

@@ -9,7 +9,7 @@ pub use titles::DateOrder;
 
 use super::readings::Source;
 use super::whole_file::{Stopped, Tick};
-use backwall_store::{JobContents, JobFile, JobReader, RunSummary, StoreError};
+use backwall_store::{JobContents, JobFile, JobReader, RunSummary, StoreError, small_file};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, same_text};
@@ -17,7 +17,6 @@ use backwall_survey::travel::Direction;
 use backwall_ultrasound::Mode;
 use backwall_units::{Length, Velocity};
 use chrono::NaiveDate;
-use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -76,7 +75,8 @@ pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
     let mut head = [0; 16];
     let unreadable =
         |error: std::io::Error| EarlierError::File { path: path.to_path_buf(), what: format!("cannot be read: {error}; check the path") };
-    let read = File::open(path).and_then(|file| file.take(16).read(&mut head)).map_err(unreadable)?;
+    // A job file may be larger than any table.
+    let read = small_file::open(path, u64::MAX).and_then(|file| file.take(16).read(&mut head)).map_err(unreadable)?;
     if head[..read].starts_with(b"SQLite format 3") {
         let reader = JobFile::open_read_only(path)?;
         let mut survey = of_job(&reader)?;

@@ -2,6 +2,7 @@
 //! Strip, waveform and map are drawn once, here; SVG, PNG, PDF and HTML each only put these few items down.
 
 pub mod axis;
+pub mod change;
 pub mod data;
 pub mod font;
 mod label;

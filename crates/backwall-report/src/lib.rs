@@ -15,6 +15,7 @@ pub mod parquet;
 pub mod pdf;
 pub mod picture;
 pub mod png;
+pub mod qr;
 pub mod readings;
 pub mod statistics;
 pub mod svg;

@@ -8,6 +8,7 @@ use backwall_survey::job::{Plan, Zone};
 use backwall_survey::neighbours::{self, Judgement};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Spot};
+use backwall_survey::travel::Place;
 use backwall_ultrasound::Setup;
 use backwall_units::{Decibel, Length, LengthUnit, Speed, Temperature, Time};
 
@@ -27,7 +28,8 @@ pub struct ReadingRow<'a> {
 
 impl ReadingRow<'_> {
     fn on_wall(&self) -> Option<(f64, Length)> {
-        self.plan.on_wall(&self.run.start.line, self.reading.place.along?)
+        let Place { along, across, .. } = self.reading.place;
+        self.plan.beside(&self.run.start.line, along?, across.map_or(Length::ZERO, |across| across.at))
     }
 }
 
@@ -128,6 +130,9 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
             degrees(row.on_wall().map(|at| at.0))
         }),
         column("elevation_mm", Fixed(3), "mm", "above the datum", |row| micrometres(row.on_wall().map(|at| at.1))),
+        column("across_mm", Fixed(3), "mm", "beside the line: clockwise round the wall, or upward beside lines across", |row| {
+            micrometres(row.reading.place.across.map(|across| across.at))
+        }),
     ]
 }
 

@@ -140,6 +140,15 @@ pub fn stretch(unit: LengthUnit, length: Length) -> String {
     }
 }
 
+/// What a square metre is in the reader's unit of area, and its symbol.
+pub fn area(unit: LengthUnit) -> (f64, &'static str) {
+    match unit {
+        LengthUnit::Mm => (1.0, "m²"),
+        // The foot is 0.3048 m exactly.
+        LengthUnit::Inch => (1.0 / (0.3048 * 0.3048), "ft²"),
+    }
+}
+
 /// A share of 1 in percent, to a tenth; small ones are not rounded away to nothing.
 pub fn percent(share: f64) -> String {
     let percent = share * 100.0;

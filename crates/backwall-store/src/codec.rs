@@ -154,12 +154,16 @@ impl Unpacker {
                 }
                 let (low, high) = self.planes.split_at(held * samples);
                 let from = index % CHUNK * samples;
-                let mut last = 0i16;
+                // Differences first, many at a time; then their sum, which is a chain and holds its last value in a register.
                 out.extend(low[from..from + samples].iter().zip(&high[from..from + samples]).map(|(low, high)| {
                     let zigzag = u16::from_le_bytes([*low, *high]);
-                    last = last.wrapping_add((zigzag >> 1) as i16 ^ -((zigzag & 1) as i16));
-                    last
+                    (zigzag >> 1) as i16 ^ -((zigzag & 1) as i16)
                 }));
+                let mut last = 0i16;
+                for value in out.iter_mut() {
+                    last = last.wrapping_add(*value);
+                    *value = last;
+                }
                 Ok(())
             }
             other => Err(CodecError::Unknown(other)),

@@ -105,6 +105,7 @@ impl JobContents {
         match all.into_iter().find(|found| matches!(found, Validity::Suspect(_))) {
             Some(suspect) => suspect,
             None if !run.changes.is_empty() => Validity::Pending(CHANGED),
+            None if run.adjusted => Validity::Pending(ADJUSTED),
             None => began,
         }
     }
@@ -162,7 +163,9 @@ impl JobContents {
         let own = validity_at(self.validity_since(run.id, run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
         let measured = match self.validity_as_measured(run) {
             // A hot wall is judged by the evaluation's own way to read it.
-            Validity::Pending(_) if run.changes.is_empty() => self.validity_since(run.id, run.start.started_us, run.start.setup_id),
+            Validity::Pending(_) if run.changes.is_empty() && !run.adjusted => {
+                self.validity_since(run.id, run.start.started_us, run.start.setup_id)
+            }
             other => other,
         };
         let entered = self.setups.iter().find(|entry| Some(entry.id) == start.setup_id);
@@ -176,6 +179,9 @@ impl JobContents {
         }
     }
 }
+
+/// Why a run whose device was set otherwise than on the blocks is not valid.
+pub const ADJUSTED: &str = "gain or range of the device was changed while it ran: neither part was verified before and after";
 
 /// Why a run that went on with another set-up is not valid.
 pub const CHANGED: &str = "its set-up was changed while it ran: neither part was verified before and after";
@@ -233,6 +239,9 @@ pub struct RunStart {
     pub profile_name: String,
     /// The profile's TOML, whole.
     pub profile_text: String,
+    /// How the profile was proven on its device, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile_proof: Option<String>,
     pub stream: String,
     pub software: String,
     pub checklist_override: Option<String>,
@@ -284,10 +293,16 @@ pub enum EventKind {
     Place,
     /// Frames that came damaged or did not fit the profile: all up to then, by why.
     Dropped,
+    /// Something was sent to the device, and what became of it.
+    Command,
+    /// The same, where it changes gain or range of a device that was calibrated before.
+    Adjusted,
+    /// Shots of another channel came, which is not read.
+    Channel,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 16] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -301,6 +316,9 @@ impl EventKind {
         Self::Setup,
         Self::Place,
         Self::Dropped,
+        Self::Command,
+        Self::Adjusted,
+        Self::Channel,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -317,6 +335,9 @@ impl EventKind {
             Self::Setup => "set-up",
             Self::Place => "place",
             Self::Dropped => "dropped",
+            Self::Command => "command",
+            Self::Adjusted => "adjusted",
+            Self::Channel => "channel",
         }
     }
 }
@@ -342,6 +363,14 @@ pub enum Entry {
     Note(Note),
     Event {
         kind: EventKind,
+        text: String,
+        seq: Option<u32>,
+        along: Option<Length>,
+        at_us: i64,
+    },
+    /// So many shots never arrived.
+    Lost {
+        shots: u32,
         text: String,
         seq: Option<u32>,
         along: Option<Length>,
@@ -429,6 +458,8 @@ pub struct RunSummary {
     pub lost: u64,
     /// Frames that were dropped, in words; nothing where none was.
     pub dropped: Option<String>,
+    /// Gain or range of a calibrated device was changed while it ran.
+    pub adjusted: bool,
     pub spots: u64,
     pub least: Option<Length>,
     pub least_at: Option<Length>,

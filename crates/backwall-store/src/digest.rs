@@ -16,7 +16,7 @@ const BY_LINK: [(&str, usize); 6] = [
     ("SELECT * FROM waveform_block WHERE run_id = ?1 AND first_row >= ?3 AND first_row < ?4 AND link = ?2 ORDER BY id", ALL),
     ("SELECT * FROM time_base WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
     ("SELECT * FROM mark WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
-    ("SELECT * FROM event WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
+    ("SELECT * FROM event WHERE run_id = ?1 AND link = ?2 ORDER BY id", EVENT_COLUMNS),
     ("SELECT * FROM spot WHERE run_id = ?1 AND link = ?2 ORDER BY id", SPOT_COLUMNS),
     ("SELECT * FROM note WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
 ];
@@ -28,6 +28,7 @@ const RUN_COLUMNS: usize = 6;
 const EVALUATION_COLUMNS: usize = 12;
 const EVALUATED_COLUMNS: usize = 11;
 const SPOT_COLUMNS: usize = 13;
+const EVENT_COLUMNS: usize = 8;
 const ALL: usize = usize::MAX;
 
 /// Values in a form that can be read in one way only.
@@ -260,9 +261,11 @@ mod tests {
 
         connection.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
         let mut seen = vec![before];
-        for more in [", NULL, NULL", ", 300000, NULL", ", NULL, 300000", ", 300000, 20000"] {
+        let nothing = ", NULL".repeat(2);
+        let later = [", NULL, NULL", ", 300000, NULL", ", NULL, 300000", ", 300000, 20000"].map(|more| format!("{more}{nothing}"));
+        for more in later.into_iter().chain([format!("{nothing}, 200, 10000"), format!("{nothing}, NULL, 10000")]) {
             connection.execute_batch("DROP TRIGGER IF EXISTS reading_no_delete; DELETE FROM reading").unwrap();
-            insert(&connection, 0, more);
+            insert(&connection, 0, &more);
             seen.push(link(&connection, (0, 1)));
         }
         assert_eq!(seen[0], seen[1], "columns with nothing in them do not count");

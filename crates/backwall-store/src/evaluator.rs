@@ -116,7 +116,7 @@ mod tests {
             device_time_us: None,
             host_time_us: 5,
             encoder: Some(7),
-            place: Place { along: Some(Length::mm(1.0)), course: Some(1), speed: None },
+            place: Place { along: Some(Length::mm(1.0)), course: Some(1), speed: None, across: None },
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(20.0),
             measurement,

@@ -1,7 +1,7 @@
 //! Puts things into the tables, inside a transaction the writer has opened.
 
 use super::codec::{self, Packer};
-use super::contents::{Entry, RunId};
+use super::contents::{Entry, EventKind, RunId};
 use super::digest::{self, Digest};
 use super::evaluation::{Changes, EvaluationId, EvaluationStart, EvaluationSummary};
 use super::queue::JobItem;
@@ -140,6 +140,9 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
         Entry::Event { kind, text, seq, along, at_us } => connection
             .prepare_cached("INSERT INTO event (run_id, link, kind, text, seq, position_um, at_us) VALUES (?, ?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, kind.word(), text, seq, row::micrometres(*along), at_us]),
+        Entry::Lost { shots, text, seq, along, at_us } => connection
+            .prepare_cached("INSERT INTO event (run_id, link, kind, text, seq, position_um, at_us, shots) VALUES (?, ?, ?, ?, ?, ?, ?, ?)")?
+            .execute(params![run, link, EventKind::Lost.word(), text, seq, row::micrometres(*along), at_us, shots]),
         Entry::TimeBase(base) => connection
             .prepare_cached("INSERT INTO time_base (run_id, link, from_row, rate_hz, first_sample_ns, bits) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, next_row, base.rate.as_hz(), base.first.as_ns(), base.bits]),

@@ -7,7 +7,7 @@ use super::reader::JobReader;
 use super::row;
 use backwall_survey::job::force::Placing;
 use backwall_survey::strip::Level;
-use backwall_survey::travel::Place;
+use backwall_survey::travel::{Across, Place};
 use backwall_ultrasound::{Flags, Measurement};
 use backwall_units::Length;
 use rusqlite::{OptionalExtension, Row};
@@ -19,6 +19,8 @@ pub struct ReadingSummary {
     pub seq: u32,
     pub along: Option<Length>,
     pub course: Option<u16>,
+    /// Sideways off the line.
+    pub across: Option<Length>,
     pub thickness: Option<Length>,
     pub uncertainty: Option<Length>,
     pub level: Level,
@@ -26,16 +28,20 @@ pub struct ReadingSummary {
 }
 
 impl Stored for ReadingSummary {
-    fn of_run(_: i64) -> String {
-        "SELECT row, seq, position_um, course, thickness_nm, uncertainty_nm, level, flags FROM reading
-         WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3"
-            .to_owned()
+    fn of_run(version: i64) -> String {
+        format!(
+            "SELECT row, seq, position_um, course, thickness_nm, uncertainty_nm, level, flags, {} FROM reading
+             WHERE run_id = ?1 AND row >= ?2 ORDER BY row LIMIT ?3",
+            if version >= row::ACROSS_SINCE { "across_um" } else { "NULL" }
+        )
     }
-    fn of_evaluation(_: i64) -> String {
-        "SELECT e.row, r.seq, r.position_um, r.course, e.thickness_nm, e.uncertainty_nm, e.level, e.flags FROM evaluation AS v
-         JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
-         WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3"
-            .to_owned()
+    fn of_evaluation(version: i64) -> String {
+        format!(
+            "SELECT e.row, r.seq, r.position_um, r.course, e.thickness_nm, e.uncertainty_nm, e.level, e.flags, {} FROM evaluation AS v
+             JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
+             WHERE v.id = ?1 AND e.row >= ?2 ORDER BY e.row LIMIT ?3",
+            if version >= row::ACROSS_SINCE { "r.across_um" } else { "NULL" }
+        )
     }
     fn read(found: &Row<'_>) -> rusqlite::Result<Self> {
         Ok(Self {
@@ -47,11 +53,13 @@ impl Stored for ReadingSummary {
             uncertainty: found.get::<_, Option<i64>>(5)?.map(Length::nanometres),
             level: row::word(found, 6, row::LEVELS, row::stored_level)?,
             flags: Flags::from_bits(found.get(7)?),
+            across: found.get::<_, Option<i64>>(8)?.map(Length::micrometres),
         })
     }
     fn place(&mut self, placing: &Placing) {
-        let place = placing.place(Place { along: self.along, course: self.course, speed: None });
-        (self.along, self.course) = (place.along, place.course);
+        let across = self.across.map(|at| Across { counts: None, at });
+        let place = placing.place(Place { along: self.along, course: self.course, speed: None, across });
+        (self.along, self.course, self.across) = (place.along, place.course, place.across.map(|across| across.at));
         if placing.judges_again() {
             let measurement = Measurement { thickness: self.thickness, uncertainty: self.uncertainty, ..Measurement::none(self.flags) };
             let measurement = placing.limits().judged(measurement, place.course);

@@ -81,7 +81,9 @@ pub(super) struct Queue {
 fn bytes_of(entry: &Entry) -> usize {
     let held = match entry {
         Entry::Reading { waveform: Some(waveform), .. } => waveform.samples.len() * 2,
-        Entry::Mark(Mark { text, .. }) | Entry::Note(Note { text, .. }) | Entry::Event { text, .. } => text.len(),
+        Entry::Mark(Mark { text, .. }) | Entry::Note(Note { text, .. }) | Entry::Event { text, .. } | Entry::Lost { text, .. } => {
+            text.len()
+        }
         _ => 0,
     };
     size_of::<Entry>() + held
@@ -90,10 +92,14 @@ fn bytes_of(entry: &Entry) -> usize {
 fn is_urgent(entry: &Entry) -> bool {
     match entry {
         Entry::Mark(_) | Entry::Note(_) => true,
-        Entry::Event { kind, .. } => matches!(kind, EventKind::Acknowledged | EventKind::Fault),
-        Entry::Reading { .. } | Entry::TimeBase(_) | Entry::Spot(_) | Entry::Judgement(_) | Entry::SetupChange(_) | Entry::PlaceSet(_) => {
-            false
-        }
+        Entry::Event { kind, .. } => matches!(kind, EventKind::Acknowledged | EventKind::Fault | EventKind::Command | EventKind::Adjusted),
+        Entry::Reading { .. }
+        | Entry::TimeBase(_)
+        | Entry::Spot(_)
+        | Entry::Judgement(_)
+        | Entry::SetupChange(_)
+        | Entry::PlaceSet(_)
+        | Entry::Lost { .. } => false,
     }
 }
 

@@ -122,9 +122,8 @@ impl JobReader {
     }
 
     pub fn contents(&self) -> Result<JobContents, StoreError> {
-        let checklist: String = self.said(self.connection.query_row("SELECT checklist_json FROM job", [], |row| row.get(0)))?;
+        let checklist: Checklist = self.said(self.connection.query_row("SELECT checklist_json FROM job", [], |row| from_json(row, 0)))?;
         let (made_with, statements, force) = (self.first_plan()?, self.statements()?, self.force()?);
-        let checklist: Checklist = serde_json::from_str(&checklist).map_err(|error| StoreError::corrupt(&self.path, error))?;
         let (runs, set_aside) = self.runs_by(&force)?;
         let mut notes = self.all("SELECT run_id, position_um, text, at_us FROM note ORDER BY id", [], note)?;
         notes.retain(|note| note.run.is_none_or(|run| force.counts(run)));
@@ -525,7 +524,17 @@ pub(super) fn time_base(row: &Row<'_>, first: usize) -> rusqlite::Result<TimeBas
     Err(rusqlite::Error::FromSqlConversionFailure(first, rusqlite::types::Type::Real, why.into()))
 }
 
+/// A set-up with everything its blocks taught has some hundred thousand bytes; what is far longer is no field of a job.
+const LONGEST_JSON: usize = 16_000_000;
+
 pub(super) fn from_json<T: serde::de::DeserializeOwned>(row: &Row<'_>, index: usize) -> rusqlite::Result<T> {
-    serde_json::from_str(row.get_ref(index)?.as_str()?)
-        .map_err(|error| rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, Box::new(error)))
+    let wrong = |error: Box<dyn std::error::Error + Send + Sync>| {
+        rusqlite::Error::FromSqlConversionFailure(index, rusqlite::types::Type::Text, error)
+    };
+    let text = row.get_ref(index)?.as_str()?;
+    if text.len() > LONGEST_JSON {
+        let name = row.as_ref().column_name(index).unwrap_or("a field").to_owned();
+        return Err(wrong(format!("{name} has {} bytes, more than {LONGEST_JSON}, the most allowed", text.len()).into()));
+    }
+    serde_json::from_str(text).map_err(|error| wrong(Box::new(error)))
 }

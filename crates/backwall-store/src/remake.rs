@@ -183,6 +183,7 @@ fn from_itself(maker: &mut ReadingMaker, stored: &Reading, start: &RunStart) -> 
         seq: stored.seq,
         device_time_us: stored.device_time_us,
         encoder: stored.encoder,
+        across: stored.place.across.and_then(|across| across.counts),
         value: GaugeValue::Thickness(stored.measurement.thickness),
     };
     let place = maker.gauge(&gauge, stored.host_time_us).place;

@@ -3,7 +3,7 @@
 
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
-use backwall_survey::travel::Place;
+use backwall_survey::travel::{Across, Place};
 use backwall_ultrasound::{Coating, Flags, Measurement, Quality};
 use backwall_units::{Decibel, Length, Speed, Temperature, Time};
 use rusqlite::types::FromSqlError;
@@ -12,11 +12,14 @@ use rusqlite::{Row, Statement};
 /// The columns of a reading behind `run_id` and `row`, in the order [`insert`] and [`read`] use.
 pub(super) const COLUMNS: &str = "seq, device_time_us, host_time_us, encoder_counts, position_um, course, speed_um_s, \
      gain_cdb, wall_temperature_mdeg, echo_time_ps, next_echo_time_ps, thickness_nm, uncertainty_nm, height_cpct, \
-     snr_cdb, quality, flags, level, coating_nm, coating_uncertainty_nm";
+     snr_cdb, quality, flags, level, coating_nm, coating_uncertainty_nm, across_counts, across_um";
 
-/// The version of the file that brought the last [`COATING_COLUMNS`] of [`COLUMNS`].
+/// The version of the file that brought the coating, and its columns in [`COLUMNS`].
 pub(super) const COATING_SINCE: i64 = 3;
 const COATING_COLUMNS: usize = 2;
+/// The version that brought the encoder across, and its columns, which are the last.
+pub(super) const ACROSS_SINCE: i64 = 7;
+const ACROSS_COLUMNS: usize = 2;
 
 /// A number that cannot be is missing, never zero.
 fn whole(value: Option<f64>, scaled: impl Fn(f64) -> i64) -> Option<i64> {
@@ -74,10 +77,12 @@ pub(super) fn insert(statement: &mut Statement<'_>, run: i64, row: i64, reading:
     statement.raw_bind_parameter(10, hundredths(Some(gain.as_db())))?;
     statement
         .raw_bind_parameter(11, whole(Some(wall_temperature.as_celsius()), |celsius| Temperature::celsius(celsius).as_millidegrees()))?;
+    statement.raw_bind_parameter(23, place.across.and_then(|across| across.counts))?;
+    statement.raw_bind_parameter(24, micrometres(place.across.map(|across| across.at)))?;
     bind(statement, 12, measurement, *level)
 }
 
-/// Binds what was measured from a parameter on, which are the last, and puts the row in.
+/// Binds what was measured from a parameter on and puts the row in; whatever else it holds is bound before.
 fn bind(statement: &mut Statement<'_>, first: usize, measurement: &Measurement, level: Level) -> rusqlite::Result<()> {
     let numbers = [
         picoseconds(measurement.echo_time),
@@ -128,7 +133,11 @@ impl<'c> EvaluatedRows<'c> {
 /// [`COLUMNS`] in a file of a version, nothing for those it does not have; each as `name` calls it.
 fn columns_of(version: i64, mut name: impl FnMut(&str) -> String) -> String {
     let all: Vec<&str> = COLUMNS.split(',').map(str::trim).collect();
-    let held = if version < COATING_SINCE { all.len() - COATING_COLUMNS } else { all.len() };
+    let held = match version {
+        ACROSS_SINCE.. => all.len(),
+        COATING_SINCE.. => all.len() - ACROSS_COLUMNS,
+        _ => all.len() - ACROSS_COLUMNS - COATING_COLUMNS,
+    };
     let columns = all.iter().enumerate().map(|(index, column)| if index < held { name(column) } else { "NULL".to_owned() });
     columns.collect::<Vec<_>>().join(", ")
 }
@@ -143,7 +152,9 @@ pub(super) fn evaluated_columns(version: i64) -> String {
     let mut of_evaluation = false;
     columns_of(version, |column| {
         of_evaluation |= column == "echo_time_ps";
-        format!("{}.{column}", if of_evaluation { "e" } else { "r" })
+        // Where it was is the reading's own.
+        let is_place = column.starts_with("across");
+        format!("{}.{column}", if of_evaluation && !is_place { "e" } else { "r" })
     })
 }
 
@@ -161,6 +172,7 @@ pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
             along: length(4, Length::micrometres)?,
             course: row.get(first + 5)?,
             speed: row.get::<_, Option<i64>>(first + 6)?.map(Speed::micrometres_s),
+            across: across(row.get(first + 20)?, length(21, Length::micrometres)?),
         },
         gain: row.get::<_, Option<i64>>(first + 7)?.map_or(Decibel::db(f64::NAN), Decibel::hundredths),
         wall_temperature: row.get::<_, Option<i64>>(first + 8)?.map_or(Temperature::celsius(f64::NAN), Temperature::millidegrees),
@@ -178,6 +190,10 @@ pub(super) fn read(row: &Row<'_>, first: usize) -> rusqlite::Result<Reading> {
         level,
         level_shown: level,
     })
+}
+
+fn across(counts: Option<i32>, at: Option<Length>) -> Option<Across> {
+    Some(Across { counts, at: at? })
 }
 
 fn coating(thickness: Option<Length>, uncertainty: Option<Length>) -> Option<Coating> {
@@ -204,7 +220,7 @@ mod tests {
     use proptest::option;
     use proptest::prelude::*;
 
-    const INSERT: &str = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+    const INSERT: &str = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
 
     fn there_and_back(connection: &rusqlite::Connection, reading: &Reading) -> Reading {
         insert(&mut connection.prepare(INSERT).unwrap(), 1, 0, reading).unwrap();
@@ -242,9 +258,9 @@ mod tests {
         fn reading()(
             measurement in measurement(), seq in any::<u32>(), device_time_us in option::of(any::<u64>()), host_time_us in any::<i64>(),
             encoder in option::of(any::<i32>()), along in option::of(-1_000_000_000i64..1_000_000_000), course in option::of(any::<u16>()),
-            speed in option::of(-9_000_000i64..9_000_000), gain in -200.0..200.0f64, wall in -80.0..600.0f64, level in 0usize..5,
+            speed in option::of(-9_000_000i64..9_000_000), across in option::of((option::of(any::<i32>()), -9_000_000i64..9_000_000)), gain in -200.0..200.0f64, wall in -80.0..600.0f64, level in 0usize..5,
         ) -> Reading {
-            let place = Place { along: along.map(Length::micrometres), course, speed: speed.map(Speed::micrometres_s) };
+            let place = Place { along: along.map(Length::micrometres), course, speed: speed.map(Speed::micrometres_s), across: across.map(|(counts, at)| Across { counts, at: Length::micrometres(at) }) };
             let (gain, wall_temperature) = (Decibel::db(gain).rounded(), Temperature::celsius(wall).rounded());
             Reading { seq, device_time_us, host_time_us, encoder, place, gain, wall_temperature, measurement, level: LEVELS[level], level_shown: LEVELS[level] }
         }
@@ -268,7 +284,7 @@ mod tests {
             device_time_us: None,
             host_time_us: 0,
             encoder: None,
-            place: Place { along: Some(Length::mm(f64::INFINITY)), course: None, speed: Some(Speed::mm_s(f64::NAN)) },
+            place: Place { along: Some(Length::mm(f64::INFINITY)), course: None, speed: Some(Speed::mm_s(f64::NAN)), across: None },
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(f64::NAN),
             measurement: Measurement::none(Flags::NONE),

@@ -9,7 +9,7 @@ use std::path::Path;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7];
 
 /// The version that brought judgements.
 pub(super) const JUDGED_SINCE: i64 = 5;
@@ -361,9 +361,36 @@ CREATE INDEX evaluated_judgement_of_row ON evaluated_judgement (evaluation_id, l
 ALTER TABLE evaluation ADD COLUMN judged INTEGER;
 ";
 
+/// Where a reading is beside its line, how many shots an event is of, and the row of each reading with nothing where nothing was sent.
+const VERSION_7: &str = "
+ALTER TABLE reading ADD COLUMN across_counts INTEGER;
+ALTER TABLE reading ADD COLUMN across_um INTEGER;
+ALTER TABLE event ADD COLUMN shots INTEGER;
+
+DROP VIEW reading_text;
+CREATE VIEW reading_text AS SELECT
+  reading.run_id AS run, reading.row, reading.seq, run.line,
+  strftime('%Y-%m-%dT%H:%M:%fZ', host_time_us / 1e6, 'unixepoch') AS host_time, device_time_us,
+  position_um / 1e3 AS position_mm, across_um / 1e3 AS across_mm, course, speed_um_s / 1e3 AS speed_mm_s,
+  echo_time_ps / 1e3 AS echo_time_ns, thickness_nm / 1e6 AS thickness_mm, uncertainty_nm / 5e5 AS uncertainty_k2_mm,
+  height_cpct / 1e2 AS height_pct, snr_cdb / 1e2 AS snr_db, nullif(gain_cdb, 0) / 1e2 AS gain_db,
+  wall_temperature_mdeg / 1e3 AS wall_temperature_c, quality, flags,
+  CASE level WHEN 'SOUND' THEN 'CLEAR' WHEN 'LOST' THEN 'NO ECHO' ELSE level END AS level,
+  coating_nm / 1e6 AS coating_mm
+FROM reading JOIN run ON run.id = reading.run_id
+ORDER BY reading.run_id, reading.row;
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
-const APPEND_ONLY: &[&[&str]] =
-    &[APPEND_ONLY_1, &["plan"], &[], &[], &["judgement", "adoption"], &["statement", "setup_change", "place_set", "evaluated_judgement"]];
+const APPEND_ONLY: &[&[&str]] = &[
+    APPEND_ONLY_1,
+    &["plan"],
+    &[],
+    &[],
+    &["judgement", "adoption"],
+    &["statement", "setup_change", "place_set", "evaluated_judgement"],
+    &[],
+];
 
 const APPEND_ONLY_1: &[&str] = &[
     "job",

@@ -19,6 +19,22 @@ pub(super) fn other_than_file(kind: FileType) -> Option<&'static str> {
     }
 }
 
+/// A table of an earlier survey: some million rows.
+pub const TABLE: u64 = 200_000_000;
+
+/// Opens a file of at most `most` bytes.
+pub fn open(path: &Path, most: u64) -> io::Result<File> {
+    let about = std::fs::metadata(path)?;
+    let wrong = |what: String| io::Error::new(io::ErrorKind::InvalidInput, what);
+    if let Some(what) = other_than_file(about.file_type()) {
+        return Err(wrong(format!("is {what}, not a file")));
+    }
+    if about.len() > most {
+        return Err(wrong(format!("has {} MB, more than {} MB, the most allowed", about.len() / 1_000_000, most / 1_000_000)));
+    }
+    File::open(path)
+}
+
 /// The whole of a file of at most `most` bytes.
 pub fn bytes(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     let wrong = |what: String| io::Error::new(io::ErrorKind::InvalidInput, what);
@@ -56,6 +72,10 @@ mod tests {
         assert_eq!(said(&at("huge")), "is larger than 2 MB, the most allowed");
         assert_eq!(said(&at("picture")), "is not text: byte 1 is not UTF-8");
         assert_eq!(said(folder.path()), "is a folder, not a file");
+        let table = std::fs::File::create(at("table")).unwrap();
+        table.set_len(TABLE + 1_000_000).unwrap();
+        assert_eq!(open(&at("table"), TABLE).unwrap_err().to_string(), "has 201 MB, more than 200 MB, the most allowed");
+        assert_eq!(open(folder.path(), TABLE).unwrap_err().to_string(), "is a folder, not a file");
         if cfg!(unix) {
             assert_eq!(said(Path::new("/dev/zero")), "is a pipe or a device, not a file");
         }

@@ -43,7 +43,19 @@ fn count(connection: &Connection, run: RunId) -> rusqlite::Result<[Option<i64>; 
     Ok(counts)
 }
 
+/// The shots of a run that nobody closed, counted off its numbers. Where shots of other channels came between, which are not in the file,
+/// what was written down as lost while it ran.
 fn count_lost(connection: &Connection, run: RunId) -> rusqlite::Result<u64> {
+    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? >= super::row::ACROSS_SINCE {
+        let sql = "SELECT sum(shots), max(kind = ?2) FROM event WHERE run_id = ?1 AND kind IN (?2, ?3)";
+        let (lost, beside): (Option<i64>, Option<bool>) =
+            connection.query_row(sql, rusqlite::params![run, EventKind::Channel.word(), EventKind::Lost.word()], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })?;
+        if beside == Some(true) {
+            return Ok(lost.unwrap_or(0) as u64);
+        }
+    }
     let mut watch = SequenceWatch::default();
     let mut statement = connection.prepare_cached("SELECT seq FROM reading WHERE run_id = ?1 ORDER BY row")?;
     let mut rows = statement.query([run])?;
@@ -137,7 +149,8 @@ pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<O
     let summary = without_changes(connection, run)?;
     let Some(summary) = summary else { return Ok(None) };
     let (changes, placed, dropped) = (changes(connection, run)?, placed(connection, run)?, dropped(connection, run)?);
-    Ok(Some(RunSummary { changes, placed, dropped, ..summary }))
+    let adjusted = adjusted(connection, run)?;
+    Ok(Some(RunSummary { changes, placed, dropped, adjusted, ..summary }))
 }
 
 /// What was dropped of the stream, as it was last said.
@@ -146,6 +159,13 @@ fn dropped(connection: &Connection, run: RunId) -> rusqlite::Result<Option<Strin
         .prepare_cached("SELECT text FROM event WHERE run_id = ?1 AND kind = ?2 ORDER BY id DESC LIMIT 1")?
         .query_row(rusqlite::params![run, EventKind::Dropped.word()], |row| row.get(0))
         .optional()
+}
+
+/// Whether gain or range of a calibrated device was changed while it ran.
+fn adjusted(connection: &Connection, run: RunId) -> rusqlite::Result<bool> {
+    connection
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM event WHERE run_id = ?1 AND kind = ?2)")?
+        .query_row(rusqlite::params![run, EventKind::Adjusted.word()], |row| row.get(0))
 }
 
 fn without_changes(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
@@ -195,6 +215,7 @@ fn filled(
         no_echo: counted(no_echo),
         lost,
         dropped: None,
+        adjusted: false,
         spots: counted(spots),
         least: least.map(Length::nanometres),
         least_at: least_at.map(Length::micrometres),

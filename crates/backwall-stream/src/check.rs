@@ -23,6 +23,16 @@ impl ByteOrder {
             Self::Swapped => bytes.rchunks(2).flatten().fold(0, add),
         }
     }
+
+    /// The lowest `width` bytes of a number, as they are sent.
+    pub fn written(self, value: u64, width: usize) -> Vec<u8> {
+        let all = &value.to_be_bytes()[8 - width..];
+        match self {
+            Self::Big => all.to_vec(),
+            Self::Little => all.iter().rev().copied().collect(),
+            Self::Swapped => all.rchunks(2).flatten().copied().collect(),
+        }
+    }
 }
 
 #[derive(Debug, Clone)]
@@ -116,12 +126,7 @@ impl Check {
     /// Puts the check value behind bytes that are to be sent.
     pub fn append(&self, bytes: &mut Vec<u8>) {
         let value = self.of(bytes.get(self.from..).unwrap_or_default());
-        let all: Vec<u8> = value.to_be_bytes()[8 - self.width()..].to_vec();
-        match self.order {
-            ByteOrder::Big => bytes.extend(all),
-            ByteOrder::Little => bytes.extend(all.iter().rev()),
-            ByteOrder::Swapped => bytes.extend(all.rchunks(2).flatten()),
-        }
+        bytes.extend(self.order.written(value, self.width()));
     }
 }
 

@@ -25,6 +25,8 @@ pub enum What {
     Unknown,
     /// A frame the profile knows and has no use for.
     Ignored,
+    /// The answer to an order.
+    Answer,
     /// A shot before any header; not evaluated.
     BeforeHeader,
     /// A good frame of another channel than the one that is read.
@@ -70,6 +72,8 @@ struct Reader {
     first: FirstLine,
     /// The request that was sent last.
     asked: Option<usize>,
+    /// What the body of the answer begins with that an order waits for.
+    awaited: Option<Vec<u8>>,
     keep_bytes: bool,
     started: bool,
 }
@@ -79,8 +83,17 @@ impl Decoder {
         let framer = profile.framer();
         let memory = Memory::of(profile.channel.clone());
         let (counts, reasons) = (DecodeCounts::default(), BTreeMap::new());
-        let reader =
-            Reader { profile, memory, counts, reasons, first: FirstLine::default(), asked: None, keep_bytes: false, started: false };
+        let reader = Reader {
+            profile,
+            memory,
+            counts,
+            reasons,
+            first: FirstLine::default(),
+            asked: None,
+            awaited: None,
+            keep_bytes: false,
+            started: false,
+        };
         Self { framer, reader }
     }
 
@@ -116,6 +129,11 @@ impl Decoder {
         if !answered {
             self.framer.forget();
         }
+    }
+
+    /// The next frame whose body begins so is an order's answer and no record; `None` where none is waited for any more.
+    pub fn awaits(&mut self, answer: Option<Vec<u8>>) {
+        self.reader.awaited = answer;
     }
 
     /// Dropped frames by why.
@@ -201,6 +219,10 @@ impl Reader {
     }
 
     fn body(&mut self, body: &[u8]) -> (What, bool) {
+        if self.awaited.take_if(|answer| body.starts_with(answer)).is_some() {
+            self.counts.frames += 1;
+            return (What::Answer, true);
+        }
         let profile = Arc::clone(&self.profile);
         let mut wrong = None;
         for rule in &profile.records {

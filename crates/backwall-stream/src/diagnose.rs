@@ -1,23 +1,21 @@
 //! What bytes look like that a profile cannot read: where its sync stands, which length rule leads from frame to frame, and
 //! which check of the catalogue comes out over which bytes. Nothing is believed that does not hold for several frames.
 
-use super::check::{ByteOrder, Check, CheckKind, CheckPlace};
+mod checks;
+mod rules;
+pub mod shape;
+
+use super::check::{Check, CheckPlace};
 use super::cobs;
-use super::crc;
 use super::framing::{Framing, LengthRule};
 use super::profile::Profile;
+use rules::{hex, places, repeated_sync, rule};
 
 /// Frames that a rule is tried on, and the fewest that make it believed.
 const FRAMES: usize = 12;
 const LEAST: usize = 4;
 /// So much of a stream is looked at.
 pub const LOOKED_AT: usize = 1 << 15;
-/// Where a length may stand behind the sync, and how much of a frame it may leave out.
-const LENGTH_WITHIN: usize = 8;
-const MOST_LEFT_OUT: usize = 24;
-/// Bytes at the beginning that a check may leave out, and those behind it.
-const LEFT_OUT: usize = 8;
-const ENDING: usize = 2;
 
 /// Words on `bytes`, the most certain first; nothing where nothing was found.
 pub fn diagnose(profile: &Profile, bytes: &[u8]) -> Vec<String> {
@@ -27,40 +25,6 @@ pub fn diagnose(profile: &Profile, bytes: &[u8]) -> Vec<String> {
         Framing::Cobs => cobs_frames(bytes, &profile.check),
         Framing::Packed(packed) => packed_frames(bytes, &packed.sync, packed.length, &profile.check, packed.tail.len()),
     }
-}
-
-/// How frames follow each other.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Rule {
-    Fixed(usize),
-    Length { at: usize, width: usize, order: ByteOrder, adds: usize },
-}
-
-impl Rule {
-    fn size(self, frame: &[u8]) -> Option<usize> {
-        match self {
-            Self::Fixed(size) => Some(size),
-            Self::Length { at, width, order, adds } => {
-                usize::try_from(order.unsigned(frame.get(at..at + width)?)).ok().filter(|size| *size < LOOKED_AT).map(|size| size + adds)
-            }
-        }
-    }
-
-    fn words(self) -> String {
-        match self {
-            Self::Fixed(size) => format!("every frame has {size} bytes: kind = \"fixed\", frame_bytes = {size}"),
-            Self::Length { at, width, order, adds } => {
-                let (wire, order) = (["u8", "u16", "u24", "u32"][width - 1], if width > 1 { order_words(order) } else { String::new() });
-                format!(
-                    "the length stands at byte {at} ({wire}{order}): length_type = \"{wire}\", length_at_byte = {at}, length_adds_bytes = {adds}"
-                )
-            }
-        }
-    }
-}
-
-fn order_words(order: ByteOrder) -> String {
-    format!(", {}", if order == ByteOrder::Little { "little" } else { "big" })
 }
 
 fn packed_frames(bytes: &[u8], sync: &[u8], written: LengthRule, check: &Check, tail: usize) -> Vec<String> {
@@ -94,36 +58,8 @@ fn packed_frames(bytes: &[u8], sync: &[u8], written: LengthRule, check: &Check, 
     };
     words.push(rule.words());
     words.extend(expected(&frames, check, tail));
-    words.extend(find_check(&frames));
+    words.extend(check_words(&frames));
     words
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" ")
-}
-
-fn places(bytes: &[u8], sync: &[u8]) -> Vec<usize> {
-    if sync.is_empty() { Vec::new() } else { memchr::memmem::find_iter(bytes, sync).collect() }
-}
-
-/// Two bytes that come again and again, most often at one distance.
-fn repeated_sync(bytes: &[u8]) -> Option<Vec<u8>> {
-    let mut counts = std::collections::BTreeMap::<[u8; 2], usize>::new();
-    for pair in bytes.windows(2).filter(|pair| pair[0] != pair[1]) {
-        *counts.entry([pair[0], pair[1]]).or_default() += 1;
-    }
-    let mut often: Vec<_> = counts.into_iter().filter(|(_, count)| *count >= LEAST).collect();
-    often.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
-    let most = often.first()?.1;
-    let mut likely: Vec<(usize, Vec<u8>)> = often
-        .into_iter()
-        .take_while(|(_, count)| count * 10 >= most * 9)
-        .take(64)
-        .filter_map(|(sync, _)| Some((memchr::memmem::find(bytes, &sync)?, sync.to_vec())))
-        .collect();
-    // What stands at the same place in all frames comes as often as the sync; the sync comes first.
-    likely.sort();
-    likely.into_iter().map(|(_, sync)| sync).find(|sync| rule(bytes, sync, &places(bytes, sync)).is_some())
 }
 
 /// What the written length says of the first frames, and where the next sync stands.
@@ -137,64 +73,6 @@ fn next_sync(bytes: &[u8], starts: &[usize], written: LengthRule) -> Option<Stri
     };
     let stands = second - first;
     (says != stands).then(|| format!("the profile's length says that a frame has {says} bytes; the next sync stands {stands} bytes on"))
-}
-
-/// The rule that leads from sync to sync most often, with the frames it cuts.
-fn rule<'b>(bytes: &'b [u8], sync: &[u8], starts: &[usize]) -> Option<(Rule, Vec<&'b [u8]>)> {
-    if starts.len() < LEAST {
-        return None;
-    }
-    let mut best: Option<(usize, Rule, Vec<&[u8]>)> = None;
-    for rule in candidates(bytes, sync, starts) {
-        let frames = follow(bytes, sync, starts, rule);
-        let covered: usize = frames.iter().map(|frame| frame.len()).sum();
-        // A rule that covers no more than another is no better: the first, simpler one stays.
-        if frames.len() >= LEAST && best.as_ref().is_none_or(|best| covered > best.0) {
-            best = Some((covered, rule, frames));
-        }
-    }
-    best.map(|(_, rule, frames)| (rule, frames))
-}
-
-fn candidates(bytes: &[u8], sync: &[u8], starts: &[usize]) -> Vec<Rule> {
-    let mut distances: Vec<usize> = starts.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    let uniform = distances.iter().all(|distance| *distance == distances[0]);
-    distances.sort_unstable();
-    distances.dedup();
-    let mut rules: Vec<Rule> = distances.iter().take(if uniform { 1 } else { 8 }).map(|distance| Rule::Fixed(*distance)).collect();
-    // A short length in a wide field has zeros beside it: the wide field is meant.
-    for width in (1..=4).rev() {
-        for order in [ByteOrder::Little, ByteOrder::Big] {
-            if width == 1 && order == ByteOrder::Big {
-                continue;
-            }
-            for at in sync.len()..sync.len() + LENGTH_WITHIN {
-                for adds in 0..=MOST_LEFT_OUT {
-                    rules.push(Rule::Length { at, width, order, adds });
-                }
-            }
-        }
-    }
-    rules.retain(|rule| starts.iter().take(2 * LEAST).filter(|start| leads(bytes, sync, **start, *rule)).count() >= LEAST / 2);
-    rules
-}
-
-fn leads(bytes: &[u8], sync: &[u8], start: usize, rule: Rule) -> bool {
-    rule.size(&bytes[start..]).is_some_and(|size| size > sync.len() && bytes.get(start + size..).is_some_and(|rest| rest.starts_with(sync)))
-}
-
-/// The frames that a rule cuts, one behind the other.
-fn follow<'b>(bytes: &'b [u8], sync: &[u8], starts: &[usize], rule: Rule) -> Vec<&'b [u8]> {
-    let mut frames = Vec::new();
-    let mut at = 0;
-    for start in starts {
-        if *start >= at && leads(bytes, sync, *start, rule) {
-            let size = rule.size(&bytes[*start..]).unwrap_or(1);
-            frames.push(&bytes[*start..start + size]);
-            at = start + size;
-        }
-    }
-    frames
 }
 
 /// What the profile's own check says of the first frame.
@@ -214,59 +92,12 @@ fn expected(frames: &[&[u8]], check: &Check, tail: usize) -> Option<String> {
 }
 
 /// The check that comes out for all frames.
-fn find_check(frames: &[&[u8]]) -> Vec<String> {
-    let mut different: Vec<&[u8]> = frames.to_vec();
-    different.sort_unstable();
-    different.dedup();
-    if different.len() < LEAST {
-        return vec!["too few different frames to find the check".to_owned()];
+fn check_words(frames: &[&[u8]]) -> Vec<String> {
+    match checks::find(frames) {
+        None => vec!["too few different frames to find the check".to_owned()],
+        Some(found) if found.is_empty() => vec!["no check of the catalogue comes out: there is none, or it covers other bytes".to_owned()],
+        Some(found) => found.iter().map(checks::Found::words).collect(),
     }
-    different.truncate(FRAMES);
-    let mut found = Vec::new();
-    for ending in 0..=ENDING {
-        let tail = &different[0][different[0].len().saturating_sub(ending)..];
-        if !different.iter().all(|frame| frame.ends_with(tail)) {
-            break;
-        }
-        let cut: Vec<&[u8]> = different.iter().map(|frame| &frame[..frame.len() - ending]).collect();
-        for check in checks() {
-            found.extend(covers(&cut, check).map(|words| match ending {
-                0 => words,
-                _ => format!("{words}, in front of end_hex = \"{}\"", hex(tail)),
-            }));
-        }
-    }
-    match found.is_empty() {
-        true => vec!["no check of the catalogue comes out: there is none, or it covers other bytes".to_owned()],
-        false => found,
-    }
-}
-
-/// Every check there is, without its place.
-fn checks() -> impl Iterator<Item = (String, CheckKind)> {
-    let crcs = crc::NAMES
-        .iter()
-        .rev()
-        .filter_map(|name| Some((format!("kind = \"crc\", algorithm = \"{}\"", crc::printed(name)), crc::by_name(name)?)));
-    let crcs = crcs.filter(|(_, sum)| sum.is_bytes()).map(|(words, sum)| (words, CheckKind::Crc(sum)));
-    crcs.chain([("kind = \"xor\"".to_owned(), CheckKind::Xor), ("kind = \"sum\"".to_owned(), CheckKind::Sum)])
-}
-
-/// Over which bytes a check at the end comes out for all frames.
-fn covers(frames: &[&[u8]], (words, kind): (String, CheckKind)) -> Option<String> {
-    let orders = [ByteOrder::Little, ByteOrder::Big];
-    let mut check = Check { kind, ..Check::NONE };
-    let orders = if check.width() > 1 { &orders[..] } else { &orders[..1] };
-    for order in orders {
-        for from in 0..=LEFT_OUT {
-            (check.order, check.from) = (*order, from);
-            if frames.iter().all(|frame| frame.len() > from + check.width() && check.body_end(frame).is_some()) {
-                let order = if check.width() > 1 { format!(", byte_order = \"{}\"", &order_words(*order)[2..]) } else { String::new() };
-                return Some(format!("this check comes out for {} frames: {words}, from_byte = {from}{order}", frames.len()));
-            }
-        }
-    }
-    None
 }
 
 fn cobs_frames(bytes: &[u8], check: &Check) -> Vec<String> {
@@ -281,7 +112,7 @@ fn cobs_frames(bytes: &[u8], check: &Check) -> Vec<String> {
         return vec![format!("{} pieces between zero bytes are COBS: is the kind right?", frames.len())];
     }
     let frames: Vec<&[u8]> = frames.iter().map(Vec::as_slice).collect();
-    expected(&frames, check, 0).into_iter().chain(find_check(&frames)).collect()
+    expected(&frames, check, 0).into_iter().chain(check_words(&frames)).collect()
 }
 
 fn lines(bytes: &[u8], end: u8, check: &Check) -> Vec<String> {
@@ -295,41 +126,24 @@ fn lines(bytes: &[u8], end: u8, check: &Check) -> Vec<String> {
         return vec!["most lines are not text: wrong baud, or binary frames".to_owned()];
     }
     let mut words: Vec<String> = expected(&lines, check, 0).into_iter().collect();
-    for digits in [8, 4, 2] {
-        let Some(sign) = lines[0].len().checked_sub(digits + 1).map(|at| lines[0][at]).filter(u8::is_ascii_punctuation) else { continue };
-        let ends = |line: &&[u8]| {
-            line.len() > digits && line[line.len() - digits - 1] == sign && line[line.len() - digits..].iter().all(u8::is_ascii_hexdigit)
-        };
-        let mut checked: Vec<&[u8]> = lines.iter().copied().filter(ends).take(FRAMES).collect();
-        checked.sort_unstable();
-        checked.dedup();
-        if checked.len() < LEAST {
-            continue;
-        }
-        for (name, kind) in checks() {
-            let mut check = Check { kind, place: CheckPlace::HexBehind(sign), ..Check::NONE };
-            if check.width() * 2 != digits {
-                continue;
-            }
-            for from in 0..=LEFT_OUT {
-                check.from = from;
-                if checked.iter().all(|line| check.body_end(line).is_some()) {
-                    words.push(format!(
-                        "this check comes out for {} lines: {name}, hex_behind = \"{}\", from_byte = {from}",
-                        checked.len(),
-                        char::from(sign)
-                    ));
-                    break;
-                }
-            }
-        }
-    }
+    words.extend(checks::find_in_lines(&lines).iter().map(|found| {
+        let sign = if let CheckPlace::HexBehind(sign) = found.check.place { char::from(sign) } else { ' ' };
+        format!(
+            "this check comes out for {} lines: {}, hex_behind = \"{sign}\", from_byte = {}",
+            found.frames(),
+            found.name,
+            found.check.from
+        )
+    }));
     words
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::check::{ByteOrder, CheckKind};
+    use crate::crc;
+    use rules::order_words;
 
     /// A framing that no profile here knows.
     struct Unseen {

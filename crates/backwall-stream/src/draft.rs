@@ -21,6 +21,7 @@ pub struct Draft {
     seq: Option<Counter>,
     device_time: Option<Counter>,
     encoder: Option<Counter>,
+    across: Option<Counter>,
     gain: Option<Decibel>,
     samples: Option<Arc<[i16]>>,
     rate: Option<Frequency>,
@@ -48,6 +49,7 @@ pub struct Memory {
     seq: Unwrap,
     device_time: Unwrap,
     encoder: Unwrap,
+    across: Unwrap,
     own_seq: u32,
 }
 
@@ -107,6 +109,7 @@ impl Take for Draft {
                 self.device_time = Some(counter);
             }
             Meaning::Encoder => self.encoder = Some(counter),
+            Meaning::Across => self.across = Some(counter),
             Meaning::Gain => self.gain = Some(Decibel::db(value)),
             Meaning::SampleRate if value > 0.0 => self.rate = Some(Frequency::hz(value)),
             Meaning::FirstSample => self.first = Some(Time::ns(value)),
@@ -179,6 +182,7 @@ impl Draft {
                     seq: memory.seq(self.seq),
                     device_time_us: memory.device_time(self.device_time),
                     encoder: memory.encoder(self.encoder),
+                    across: memory.across(self.across),
                     gain: self.gain.unwrap_or(Decibel::ZERO),
                     samples,
                 })
@@ -209,6 +213,7 @@ impl Memory {
             seq: self.seq(draft.seq),
             device_time_us: self.device_time(draft.device_time),
             encoder: self.encoder(draft.encoder),
+            across: self.across(draft.across),
             value,
         })
     }
@@ -218,6 +223,7 @@ impl Memory {
         let falls = [seq.map(|seq| self.seq.falls(seq, LONGEST_NUMBER)), time.map(|time| self.device_time.falls(time, LONGEST_TIME))];
         if falls.contains(&Some(true)) && !falls.contains(&Some(false)) {
             self.encoder.anew();
+            self.across.anew();
         }
     }
 
@@ -245,5 +251,9 @@ impl Memory {
     /// Counts beyond 32 bits go round, as the odometer expects.
     fn encoder(&mut self, sent: Option<Counter>) -> Option<i32> {
         sent.map(|counter| self.encoder.next(counter, None) as i32)
+    }
+
+    fn across(&mut self, sent: Option<Counter>) -> Option<i32> {
+        sent.map(|counter| self.across.next(counter, None) as i32)
     }
 }

@@ -3,6 +3,7 @@
 mod pace;
 mod stage;
 
+use super::command::{DeviceCommand, Order, Ordered};
 use super::decode::Decoder;
 use super::link::{self, Control, Target};
 use super::paced::{FrameSource, Paced};
@@ -11,7 +12,6 @@ use super::queue::Queue;
 use super::spec::{Pace, StreamSpec};
 use super::unfit::{HostClock, Unfit};
 use backwall_survey::reading::Record;
-use backwall_units::Decibel;
 use pace::{Pacer, RateMeter};
 use stage::Stage;
 use std::collections::BTreeMap;
@@ -59,6 +59,11 @@ pub enum FeedItem {
     /// What happened between us and the device: started again, not answered.
     Said {
         words: String,
+    },
+    /// What became of an order to the device.
+    Ordered {
+        order: Order,
+        became: Ordered,
     },
     /// Frames were dropped: all up to now, by why.
     Dropped {
@@ -149,6 +154,8 @@ pub struct Source {
 pub struct StopHandle {
     control: Arc<Control>,
     profile: Arc<Profile>,
+    /// Its line can be written to.
+    sends: bool,
 }
 
 impl StopHandle {
@@ -156,9 +163,17 @@ impl StopHandle {
         self.control.stop();
     }
 
-    /// Sets the device's gain; false where its profile knows no such command.
-    pub fn set_gain(&self, gain: Decibel) -> bool {
-        self.profile.gain_command(gain).map(|command| self.control.send(command)).is_some()
+    /// Hands an order to the line; false where nothing can be sent, as to a file.
+    pub fn send(&self, order: Order) -> bool {
+        if self.sends {
+            self.control.send(order);
+        }
+        self.sends
+    }
+
+    /// What can be sent by name; nothing to a file.
+    pub fn commands(&self) -> &[DeviceCommand] {
+        if self.sends { self.profile.commands() } else { &[] }
     }
 }
 
@@ -223,6 +238,7 @@ impl Parts {
             reader_ends: false,
             pacer: None,
             dropped: (0, None),
+            awaited: None,
             other_channels: Vec::new(),
             unfit: Unfit::default(),
             unfit_words: format!("bytes arrive, but none fit the profile {}: wrong profile?", profile.name),
@@ -232,12 +248,13 @@ impl Parts {
             measured: 0,
         };
         prepare(&mut stage);
+        let sends = stage.reader_ends;
         link::spawn("stream-decoder", move || stage.run()).map_err(StreamError::Thread)?;
         link::spawn("stream-reader", reader).map_err(|error| {
             control.stop();
             StreamError::Thread(error)
         })?;
-        Ok(Source { feed, link, stop: StopHandle { control, profile } })
+        Ok(Source { feed, link, stop: StopHandle { control, profile, sends } })
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod check;
 pub mod cobs;
+pub mod command;
 mod condition;
 mod counter;
 pub mod crc;

@@ -1,6 +1,7 @@
 //! The ways bytes come in: serial port, TCP, file, standard input. Each is read in a thread of its own that
 //! waits for nothing else.
 
+use super::command::{Order, Ordered};
 use super::ports::{self, Identity};
 use super::profile::{Flow, LinkSettings, Parity, Profile};
 use super::queue::{Event, Queue};
@@ -35,7 +36,7 @@ pub struct Control {
 #[derive(Default)]
 struct ControlInner {
     stop: bool,
-    commands: Vec<Vec<u8>>,
+    orders: Vec<Order>,
 }
 
 impl Control {
@@ -55,12 +56,21 @@ impl Control {
         inner.stop
     }
 
-    pub fn send(&self, command: Vec<u8>) {
-        self.inner.lock().unwrap_or_else(PoisonError::into_inner).commands.push(command);
+    pub fn send(&self, order: Order) {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner).orders.push(order);
     }
 
-    fn commands(&self) -> Vec<Vec<u8>> {
-        std::mem::take(&mut self.inner.lock().unwrap_or_else(PoisonError::into_inner).commands)
+    /// The oldest order that waits.
+    fn order(&self) -> Option<Order> {
+        let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        (!inner.orders.is_empty()).then(|| inner.orders.remove(0))
+    }
+
+    /// What waits for a line that is lost is not sent when it comes back: by then the operator has gone on without it.
+    fn drop_orders(&self, queue: &Queue) {
+        while let Some(order) = self.order() {
+            queue.tell(Event::Ordered { order, became: Ordered::NotSent("the link is lost".to_owned()) }, host_now_us());
+        }
     }
 }
 
@@ -210,6 +220,7 @@ pub fn run_live(mut line: Box<dyn Line>, mut target: Target, profile: &Profile, 
         queue.tell(Event::Down { why: why.to_string() }, host_now_us());
         let down = Instant::now();
         let Some((opened, attempts)) = reopen(&mut target, control) else { break };
+        control.drop_orders(queue);
         line = opened;
         started = line.write_all(profile.start_command());
         let down_ms = u64::try_from(down.elapsed().as_millis()).unwrap_or(u64::MAX);
@@ -227,9 +238,7 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, 
         if control.is_stopped() {
             return Ok(());
         }
-        for command in control.commands() {
-            line.write_all(&command)?;
-        }
+        order(line, &mut talk, queue, control)?;
         speak(line, &mut talk, queue)?;
         match line.read(&mut buffer) {
             Ok(0) => return Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the other side closed the connection")),
@@ -246,6 +255,21 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, 
             Err(error) => return Err(error),
         }
     }
+}
+
+/// Sends the oldest order that waits, once the device is not busy with an answer.
+fn order(line: &mut dyn Line, talk: &mut Talk, queue: &Queue, control: &Control) -> io::Result<()> {
+    if !talk.is_free(Instant::now()) {
+        return Ok(());
+    }
+    let Some(order) = control.order() else { return Ok(()) };
+    let written = line.write_all(&order.bytes).and_then(|()| line.flush());
+    if !order.answer.is_empty() {
+        talk.ordered(Instant::now() + order.patience);
+    }
+    let became = written.as_ref().map_or_else(|error| Ordered::NotSent(error.to_string()), |()| Ordered::Sent);
+    queue.tell(Event::Ordered { order, became }, host_now_us());
+    written
 }
 
 /// Sends what is due, and says what came of it.

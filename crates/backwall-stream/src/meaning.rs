@@ -9,6 +9,7 @@ pub enum Meaning {
     Seq,
     DeviceTime,
     Encoder,
+    Across,
     Gain,
     Samples,
     SampleRate,
@@ -56,6 +57,7 @@ impl Meaning {
             Self::Seq => "seq",
             Self::DeviceTime => "device-time",
             Self::Encoder => "encoder",
+            Self::Across => "across",
             Self::Gain => "gain",
             Self::Samples => "samples",
             Self::SampleRate => "sample-rate",
@@ -80,9 +82,11 @@ impl Meaning {
                 self,
                 M::SampleRate | M::FirstSample | M::ConverterBits | M::SampleCount | M::DeviceId | M::DeviceName | M::Version
             ),
-            RecordKind::Shot => matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Gain | M::Samples | M::FirstSample | M::Channel),
+            RecordKind::Shot => {
+                matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Across | M::Gain | M::Samples | M::FirstSample | M::Channel)
+            }
             RecordKind::Status => matches!(self, M::DeviceTime | M::Battery | M::SurfaceTemperature),
-            RecordKind::Gauge => matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Thickness | M::EchoTime | M::Channel),
+            RecordKind::Gauge => matches!(self, M::Seq | M::DeviceTime | M::Encoder | M::Across | M::Thickness | M::EchoTime | M::Channel),
             RecordKind::Ignore => false,
         }
     }
@@ -109,7 +113,7 @@ impl Meaning {
 
     /// Counts on, and goes round where its number ends.
     pub const fn is_counter(self) -> bool {
-        matches!(self, Self::Seq | Self::DeviceTime | Self::Encoder)
+        matches!(self, Self::Seq | Self::DeviceTime | Self::Encoder | Self::Across)
     }
 
     /// The units this meaning may come in; empty where it has none.

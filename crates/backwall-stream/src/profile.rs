@@ -3,20 +3,24 @@
 #[cfg(test)]
 mod broken_tests;
 mod build;
+mod commands;
 mod conditions;
 mod findings;
 mod fits;
+pub mod proof;
 mod records;
 mod written;
 
 use super::check::Check;
+use super::command::DeviceCommand;
 use super::framing::{Framer, Framing};
 use super::layout::RecordRule;
 use super::meaning::{Meaning, RecordKind};
 use backwall_survey::job::PlanError;
 use backwall_survey::reading::Header;
 use backwall_ultrasound::TimeBase;
-use backwall_units::{Decibel, Frequency, Time};
+use backwall_units::{Frequency, Time};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 pub use written::{Flow, Parity};
@@ -42,6 +46,7 @@ pub struct Profile {
     /// What the device is asked again and again, where it does not send by itself.
     pub(super) poll: Option<Poll>,
     send: Send,
+    commands: Vec<DeviceCommand>,
 }
 
 /// The serial line.
@@ -69,7 +74,6 @@ pub struct FixedHeader {
 struct Send {
     start: Vec<u8>,
     stop: Vec<u8>,
-    gain: Option<String>,
     start_again: Option<Duration>,
 }
 
@@ -133,7 +137,7 @@ impl Profile {
     }
 
     fn read(path: &Path) -> Result<Self, ProfileError> {
-        let text = std::fs::read_to_string(path).map_err(|source| ProfileError::Read { path: path.to_owned(), source })?;
+        let text = read_bounded(path).map_err(|source| ProfileError::Read { path: path.to_owned(), source })?;
         Ok(Self::parse(&path.display().to_string(), &text)?)
     }
 
@@ -188,9 +192,9 @@ impl Profile {
         self.send.start_again.filter(|_| !self.send.start.is_empty())
     }
 
-    /// The command that sets the device's gain, where the profile knows one.
-    pub fn gain_command(&self, gain: Decibel) -> Option<Vec<u8>> {
-        self.send.gain.as_ref().map(|text| text.replace("{db}", &format!("{:.1}", gain.as_db())).into_bytes())
+    /// What the operator may send to the device, by name.
+    pub fn commands(&self) -> &[DeviceCommand] {
+        &self.commands
     }
 
     pub(super) fn framer(&self) -> Framer {
@@ -208,11 +212,31 @@ impl Profile {
     }
 }
 
+/// A profile is a page or two; what is longer is none.
+const LONGEST_TEXT: u64 = 1_000_000;
+
+/// The text of a file that is not longer than a profile can be; nothing that never ends is read to its end.
+fn read_bounded(path: &Path) -> std::io::Result<String> {
+    let wrong = |words: String| std::io::Error::new(std::io::ErrorKind::InvalidInput, words);
+    // Looked at before it is opened: a pipe may never be written to.
+    let kind = std::fs::metadata(path)?.file_type();
+    if !kind.is_file() {
+        return Err(wrong(format!("it is {}, not a file", if kind.is_dir() { "a folder" } else { "a pipe or a device" })));
+    }
+    let mut text = String::new();
+    let read = std::fs::File::open(path)?.take(LONGEST_TEXT + 1).read_to_string(&mut text)? as u64;
+    if read > LONGEST_TEXT {
+        return Err(wrong(format!("it is larger than {} MB, the most allowed", LONGEST_TEXT / 1_000_000)));
+    }
+    Ok(text)
+}
+
 /// Names of the profiles in a folder, in order.
 pub fn own(folder: &Path) -> Vec<String> {
     let files = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
     let profiles = files.filter(|path| path.extension().is_some_and(|extension| extension == "toml"));
     let mut names: Vec<String> = profiles.filter_map(|path| Some(path.file_stem()?.to_str()?.to_owned())).collect();
+    names.retain(|name| !name.ends_with(".proof"));
     names.sort();
     names
 }

@@ -1,6 +1,7 @@
 //! Between the reader of a link and the decoder: a queue bounded in bytes, so that a slow disk or screen
 //! never stops the reader of a live link, and a fast file never fills the memory.
 
+use super::command::{Order, Ordered};
 use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -26,6 +27,11 @@ pub enum Event {
     Asked {
         request: usize,
         answered: bool,
+    },
+    /// What became of an order to the device.
+    Ordered {
+        order: Order,
+        became: Ordered,
     },
     /// What happened between us and the device, in words.
     Said {

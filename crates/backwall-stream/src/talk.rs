@@ -33,6 +33,8 @@ pub struct Talk {
     /// So much silence until the next start command.
     pause: Duration,
     asking: Option<Asking>,
+    /// Until then an order's answer may come, and nothing is asked.
+    ordered: Option<Instant>,
 }
 
 struct Asking {
@@ -57,7 +59,7 @@ impl Talk {
             missed: 0,
             news: None,
         });
-        Self { pause: start.as_ref().map_or(LONGEST_SILENCE, |start| start.1), start, heard: now, asking }
+        Self { ordered: None, pause: start.as_ref().map_or(LONGEST_SILENCE, |start| start.1), start, heard: now, asking }
     }
 
     /// Takes what the device sent.
@@ -71,7 +73,9 @@ impl Talk {
                 whole |= good;
                 good
             });
-            if whole && !asking.answered {
+            if whole && self.ordered.take().is_some() {
+                // It answers the order.
+            } else if whole && !asking.answered {
                 asking.answered = true;
                 let missed = std::mem::take(&mut asking.missed);
                 asking.news = (missed > 0).then_some(Answers::Again { missed });
@@ -81,6 +85,9 @@ impl Talk {
 
     /// What is to be sent now, if anything.
     pub fn due(&mut self, now: Instant) -> Option<Say> {
+        if self.asking.is_some() && self.ordered.is_some_and(|until| now < until) {
+            return None;
+        }
         if let Some(asking) = &mut self.asking
             && let Some(say) = asking.due(now)
         {
@@ -94,6 +101,18 @@ impl Talk {
         self.heard = now;
         self.pause = (self.pause * 2).min(LONGEST_SILENCE);
         Some(Say::Start { bytes: start.clone(), silent })
+    }
+
+    /// Whether an order may be sent: a device that is asked something answers that first.
+    pub fn is_free(&self, now: Instant) -> bool {
+        let waits = self.ordered.is_some_and(|until| now < until);
+        let busy = self.asking.as_ref().is_some_and(|asking| asking.is_open(now));
+        !waits && !busy
+    }
+
+    /// An order was sent whose answer may come until then.
+    pub fn ordered(&mut self, until: Instant) {
+        self.ordered = Some(until);
     }
 
     /// News about the answers.
@@ -110,6 +129,11 @@ impl Talk {
 }
 
 impl Asking {
+    /// Whether the answer to the last request may still come.
+    fn is_open(&self, now: Instant) -> bool {
+        !self.answered && self.sent.is_some_and(|sent| now.duration_since(sent) < self.poll.patience)
+    }
+
     fn due(&mut self, now: Instant) -> Option<Say> {
         let passed = self.sent.map(|sent| now.duration_since(sent));
         let answered = self.answered;

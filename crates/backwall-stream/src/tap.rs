@@ -67,6 +67,8 @@ impl Tap {
                     self.seen.extend_from_slice(&bytes[..bytes.len().min(room)]);
                     self.decoder.push(&bytes, &mut self.decoded);
                 }
+                // Nothing is sent by name while a profile is tried.
+                Some((_, Event::Ordered { .. })) => {}
                 Some((_, Event::Up { what })) => return TapItem::Note(format!("reading {what}")),
                 Some((_, Event::Overflow { bytes })) => {
                     self.decoder.resync();
@@ -87,6 +89,11 @@ impl Tap {
             }
             self.ready.extend(self.decoded.drain(..).map(TapItem::Frame));
         }
+    }
+
+    /// The first bytes that came.
+    pub fn seen(&self) -> &[u8] {
+        &self.seen
     }
 
     /// What the first bytes look like, where the profile does not fit them.

@@ -117,6 +117,8 @@ pub struct Neighbours {
     levels: VecDeque<f64>,
     /// What whole beams returned last, and where.
     beams: VecDeque<(Length, f64)>,
+    /// What a whole beam returns here; nothing before there are enough.
+    beam: Option<f64>,
     /// Shots since the wall was left.
     open: Vec<Neighbour>,
     /// Of these the last in a row that show the wall alone again.
@@ -145,7 +147,7 @@ impl Neighbours {
 
     /// Follows the wall through the shots of which enough is known.
     fn go_on(&mut self, all: bool, said: &mut Vec<Judgement>) {
-        while let Some(Cleared { mut shot, alone }) = self.narrow.next(self.beam().unwrap_or(1.0), all) {
+        while let Some(Cleared { mut shot, alone }) = self.narrow.next(self.beam.unwrap_or(1.0), all) {
             if alone {
                 said.push(Judgement::of_shot(&shot, Flag::Alone));
                 let wall = self.wall.back().and_then(|(along, wall)| {
@@ -168,8 +170,8 @@ impl Neighbours {
         let mut said = Vec::new();
         self.go_on(true, &mut said);
         self.close(None, &mut said);
-        let beams = std::mem::take(&mut self.beams);
-        *self = Self { beams, ..Self::default() };
+        let (beams, beam) = (std::mem::take(&mut self.beams), self.beam);
+        *self = Self { beams, beam, ..Self::default() };
         said
     }
 
@@ -206,11 +208,6 @@ impl Neighbours {
         }
     }
 
-    /// What a whole beam returns here.
-    fn beam(&self) -> Option<f64> {
-        middle(self.beams.iter().map(|(_, level)| *level), f64::total_cmp).filter(|_| self.beams.len() >= SETTLED)
-    }
-
     /// The wall here, as it goes on from its last readings.
     fn wall_here(&self) -> Option<Length> {
         middle(self.wall.iter().rev().take(3).map(|(_, depth)| *depth), Length::total_cmp)
@@ -224,7 +221,7 @@ impl Neighbours {
 
     /// Whether a shot shows something inside a wall that takes its part of the beam from it.
     fn shows_inside(&self, shot: &Neighbour, wall: Length) -> bool {
-        let beam = self.beam().unwrap_or(1.0);
+        let beam = self.beam.unwrap_or(1.0);
         let Some(echo) = shot.inside(wall).filter(|echo| echo.level >= INSIDE_LEVEL * beam) else { return false };
         let at_half = (echo.depth * 2.0 - wall).abs() <= INSIDE;
         at_half || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
@@ -238,7 +235,7 @@ impl Neighbours {
         let usual = middle(self.levels.iter().copied(), f64::total_cmp)?;
         let behind = shot.sight.near(wall, GOES_ON + way * GOES_ON_SLOPE).filter(|echo| echo.level >= WALL_UNDIMMED * usual)?;
         let at_half = (taken.depth * 2.0 - behind.depth).abs() <= INSIDE;
-        let more_than_whole = taken.level + behind.level > self.beam()?;
+        let more_than_whole = taken.level + behind.level > self.beam?;
         (way <= GOES_ON_OVER && taken.depth < wall - INSIDE && taken.level < behind.level && more_than_whole && !at_half).then_some(behind)
     }
 
@@ -303,7 +300,7 @@ impl Neighbours {
             self.wall.pop_front();
         }
         let Some(level) = shot.level() else { return };
-        match self.beam() {
+        match self.beam {
             Some(beam) if level < WEAK_BESIDE * beam => {
                 if !shot.flags.has(Flag::Weak) && !shot.flags.has(Flag::Uneven) {
                     said.push(Judgement::of_shot(shot, Flag::Weak));
@@ -319,6 +316,7 @@ impl Neighbours {
                 if self.beams.len() > BEAMS {
                     self.beams.pop_front();
                 }
+                self.beam = middle(self.beams.iter().map(|(_, level)| *level), f64::total_cmp).filter(|_| self.beams.len() >= SETTLED);
             }
         }
     }
@@ -327,7 +325,7 @@ impl Neighbours {
         let shots = std::mem::take(&mut self.open);
         self.back = 0;
         let Some(before) = self.wall_here() else { return };
-        let beam = self.beam().unwrap_or(1.0);
+        let beam = self.beam.unwrap_or(1.0);
         judge::judge(&shots, judge::Beside { before, behind, beam }, said);
     }
 }
@@ -335,6 +333,6 @@ impl Neighbours {
 /// The middle of some values, the upper of the two middle ones where they are even in number.
 fn middle<T: Copy>(values: impl Iterator<Item = T>, order: impl Fn(&T, &T) -> std::cmp::Ordering) -> Option<T> {
     let mut values: Vec<T> = values.collect();
-    values.sort_by(order);
-    values.get(values.len() / 2).copied()
+    let half = values.len() / 2;
+    (half < values.len()).then(|| *values.select_nth_unstable_by(half, order).1)
 }

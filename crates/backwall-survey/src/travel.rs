@@ -1,5 +1,6 @@
 //! PURE. Where on the wall a shot was taken: encoder counts to a place along a line, its course, its speed.
 
+mod across;
 pub mod clocks;
 pub mod doubt;
 pub mod encoder_check;
@@ -24,4 +25,14 @@ pub struct Place {
     pub course: Option<u16>,
     /// Signed: positive in the line's direction.
     pub speed: Option<Speed>,
+    /// Sideways off the line, for scanners that weave and for probes that run beside it.
+    pub across: Option<Across>,
+}
+
+/// How far off the line a place is: clockwise round the wall beside lines up and down, upward beside lines across.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Across {
+    /// Raw counts of the second encoder, as they came.
+    pub counts: Option<i32>,
+    pub at: Length,
 }

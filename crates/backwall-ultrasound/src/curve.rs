@@ -79,16 +79,44 @@ fn merged(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     all
 }
 
+/// A thickness and its logarithm, which every curve over it needs and which costs as much as the rest.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    pub mm: f64,
+    log: f64,
+}
+
+impl From<f64> for Place {
+    fn from(mm: f64) -> Self {
+        Self { mm, log: libm::log(mm.max(LEAST_MM)) }
+    }
+}
+
+/// No thickness is less to a logarithm.
+const LEAST_MM: f64 = 1e-3;
+
 /// A [`Curve`] with its slopes worked out.
 #[derive(Debug, Clone)]
 pub struct Prepared {
     between: Between,
-    /// Logarithm of thickness, value (or its logarithm).
-    x: Vec<f64>,
-    y: Vec<f64>,
-    /// At the blocks, for a unit of the logarithm of thickness; empty where the curve needs none.
-    slopes: Vec<f64>,
+    /// Between each two neighbouring blocks; one for a lone block.
+    pieces: Vec<Piece>,
+    /// Logarithms of the thinnest and the thickest block.
+    ends: (f64, f64),
     range: (f64, f64),
+    /// Slopes over the logarithm that a height goes on with outside the blocks, and what it never falls under.
+    slopes: (f64, f64),
+    least: f64,
+}
+
+/// A stretch between two blocks, over the logarithm of thickness; values (or their logarithms), and slopes where the curve has them.
+#[derive(Debug, Clone, Copy)]
+struct Piece {
+    from: f64,
+    width: f64,
+    values: (f64, f64),
+    rise: f64,
+    slopes: (f64, f64),
 }
 
 impl Prepared {
@@ -96,67 +124,87 @@ impl Prepared {
         let x: Vec<f64> = curve.points.iter().map(|p| libm::log(p.0)).collect();
         let y: Vec<f64> =
             curve.points.iter().map(|p| if curve.between == Between::Height { libm::log(p.1.max(1e-9)) } else { p.1 }).collect();
-        let slopes = if curve.between == Between::Smooth { shape_preserving(&x, &y) } else { Vec::new() };
-        Self { between: curve.between, x, y, slopes, range: curve.range().unwrap_or((0.0, 0.0)) }
+        let slopes = if curve.between == Between::Smooth { shape_preserving(&x, &y) } else { vec![0.0; x.len()] };
+        let piece = |k: usize, next: usize| Piece {
+            from: x[k],
+            width: x[next] - x[k],
+            values: (y[k], y[next]),
+            rise: y[next] - y[k],
+            slopes: (slopes[k], slopes[next]),
+        };
+        let pieces: Vec<Piece> = match x.len() {
+            0 => Vec::new(),
+            1 => vec![piece(0, 0)],
+            count => (1..count).map(|next| piece(next - 1, next)).collect(),
+        };
+        let slope = |piece: Option<&Piece>| piece.filter(|_| x.len() > 1).map_or(0.0, |piece| piece.rise / piece.width);
+        Self {
+            between: curve.between,
+            ends: (x.first().copied().unwrap_or(0.0), x.last().copied().unwrap_or(0.0)),
+            range: curve.range().unwrap_or((0.0, 0.0)),
+            slopes: (slope(pieces.first()).clamp(0.0, 3.0), slope(pieces.last()).clamp(-2.0, 0.0)),
+            least: y.iter().copied().fold(f64::NEG_INFINITY, f64::max) - std::f64::consts::LN_10,
+            pieces,
+        }
+    }
+
+    /// Whether no block told anything.
+    pub fn is_empty(&self) -> bool {
+        self.pieces.is_empty()
     }
 
     /// The value at a thickness; `None` where no block told anything.
-    pub fn at(&self, d: f64) -> Option<f64> {
-        let (first, last) = (*self.x.first()?, *self.x.last()?);
-        let logarithm = || libm::log(d.max(1e-3));
+    pub fn at(&self, d: impl Into<Place>) -> Option<f64> {
+        let (thinnest, thickest) = (self.pieces.first()?, self.pieces.last()?);
+        let Place { mm, log } = d.into();
+        let (first, last) = self.ends;
         Some(match self.between {
-            Between::Straight => self.straight(logarithm().clamp(first, last)),
+            Between::Straight => self.straight(log.clamp(first, last)),
             Between::Height => {
-                let x = logarithm();
-                let value = if x < first {
-                    self.y[0] + self.end_slope(0).clamp(0.0, 3.0) * (x - first)
-                } else if x > last {
-                    self.y[self.y.len() - 1] + self.end_slope(self.x.len().saturating_sub(2)).clamp(-2.0, 0.0) * (x - last)
+                let value = if log < first {
+                    thinnest.values.0 + self.slopes.0 * (log - first)
+                } else if log > last {
+                    thickest.values.1 + self.slopes.1 * (log - last)
                 } else {
-                    self.straight(x)
+                    self.straight(log)
                 };
-                let top = self.y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-                libm::exp(value.max(top - std::f64::consts::LN_10))
+                libm::exp(value.max(self.least))
             }
             Between::Smooth => {
                 let (thin, thick) = self.range;
-                let edge = d.clamp(thin, thick);
-                let over = (d - edge).clamp(-STRAIGHT_ON_MM, STRAIGHT_ON_MM);
-                let end = if over < 0.0 { 0 } else { self.x.len() - 1 };
+                let edge = mm.clamp(thin, thick);
+                let over = (mm - edge).clamp(-STRAIGHT_ON_MM, STRAIGHT_ON_MM);
+                let (value, slope) =
+                    if over < 0.0 { (thinnest.values.0, thinnest.slopes.0) } else { (thickest.values.1, thickest.slopes.1) };
                 // A slope over the logarithm, divided by the thickness, is one over thickness.
-                if over == 0.0 { self.smooth(libm::log(edge)) } else { self.y[end] + self.slopes[end] / edge * over }
+                if over == 0.0 { self.smooth(if edge < LEAST_MM { libm::log(edge) } else { log }) } else { value + slope / edge * over }
             }
         })
     }
 
-    fn end_slope(&self, at: usize) -> f64 {
-        if self.x.len() < 2 { 0.0 } else { (self.y[at + 1] - self.y[at]) / (self.x[at + 1] - self.x[at]) }
-    }
-
-    fn segment(&self, x: f64) -> usize {
-        self.x.partition_point(|v| *v <= x).clamp(1, self.x.len().max(2) - 1) - 1
+    /// The piece in which a logarithm lies; beyond the last, the last.
+    fn piece(&self, x: f64) -> &Piece {
+        let behind = self.pieces.iter().skip(1).filter(|piece| piece.from <= x).count();
+        &self.pieces[behind]
     }
 
     fn straight(&self, x: f64) -> f64 {
-        if self.x.len() == 1 {
-            return self.y[0];
+        let piece = self.piece(x);
+        if piece.width == 0.0 {
+            return piece.values.0;
         }
-        let k = self.segment(x);
-        self.y[k] + (self.y[k + 1] - self.y[k]) * (x - self.x[k]) / (self.x[k + 1] - self.x[k])
+        piece.values.0 + piece.rise * (x - piece.from) / piece.width
     }
 
     /// The cubic with given values and slopes at both ends of its stretch (Hermite's form, textbook).
     fn smooth(&self, x: f64) -> f64 {
-        if self.x.len() == 1 {
-            return self.y[0];
+        let Piece { from, width, values, slopes, .. } = *self.piece(x);
+        if width == 0.0 {
+            return values.0;
         }
-        let k = self.segment(x);
-        let width = self.x[k + 1] - self.x[k];
-        let u = (x - self.x[k]) / width;
+        let u = (x - from) / width;
         let v = 1.0 - u;
-        self.y[k] * v * v * (1.0 + 2.0 * u)
-            + self.y[k + 1] * u * u * (1.0 + 2.0 * v)
-            + width * u * v * (self.slopes[k] * v - self.slopes[k + 1] * u)
+        values.0 * v * v * (1.0 + 2.0 * u) + values.1 * u * u * (1.0 + 2.0 * v) + width * u * v * (slopes.0 * v - slopes.1 * u)
     }
 }
 

@@ -6,6 +6,7 @@
 //! follows the locally measured level is the constant-false-alarm-rate idea (Finn and Johnson, RCA Review 29, 1968;
 //! Rohling, IEEE Trans. AES 19, 1983); the levels themselves are this program's own.
 
+use super::curve::Place;
 use super::filter::Filter;
 use super::measurement::{Flag, Flags};
 use super::model::Model;
@@ -62,6 +63,8 @@ pub struct Candidate {
     pub top: Top,
     pub time_ns: f64,
     pub depth: f64,
+    /// The same, as curves take it.
+    pub place: Place,
     /// Height over that of a block's first echo from the same depth.
     pub level: f64,
     /// Phase against the blocks'.
@@ -103,12 +106,14 @@ pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, min
         if let Some(depth) = model.depth(time_ns).filter(|depth| *depth >= 0.8 * minimum)
             && top.height > 3.0 * model.clutter(time_ns)
         {
+            let place = Place::from(depth);
             out.push(Candidate {
                 top: *top,
                 time_ns,
                 depth,
-                level: top.height / model.height(depth),
-                phase: wrapped(top.phase - model.phase(depth)),
+                place,
+                level: top.height / model.height(place),
+                phase: wrapped(top.phase - model.phase(place)),
             });
         }
     }
@@ -278,12 +283,12 @@ fn floor(candidates: &[Candidate], family: f64, model: &Model) -> f64 {
 
 /// Whether an echo stands where the second or third of `first` is due.
 fn is_repeat_of(candidate: &Candidate, first: &Candidate, model: &Model) -> bool {
-    [2, 3].iter().any(|m| (model.time(first.depth, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS)
+    [2, 3].iter().any(|m| (model.time(first.place, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS)
 }
 
 fn repeat(candidates: &[Candidate], index: usize, m: usize, model: &Model) -> Option<Candidate> {
     let first = &candidates[index];
-    let expected = model.time(first.depth, m) + (first.time_ns - model.time(first.depth, 1));
+    let expected = model.time(first.place, m) + (first.time_ns - model.time(first.place, 1));
     candidates[index + 1..]
         .iter()
         .filter(|c| (c.time_ns - expected).abs() < REPEAT_NS)
@@ -367,5 +372,5 @@ fn grain_level(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, famil
     if to - from < 1000.0 {
         return scene.noise;
     }
-    trace.local_noise(sample_of(from), sample_of(to)).unwrap_or(scene.noise).max(scene.noise)
+    trace.local_noise(sample_of(from), sample_of(to))
 }

@@ -1,8 +1,10 @@
 //! The one way from a waveform and a set-up to a measurement.
 
+mod second;
+
 use super::coating::Coating;
 use super::decide::{self, Candidate, Scene, Wall};
-use super::echoes::{Echo, Pair, Sight, Steady};
+use super::echoes::{Echo, Sight, Steady};
 use super::filter::Filter;
 use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
 use super::measurement::{Flag, Flags, Quality};
@@ -10,7 +12,6 @@ use super::model::Model;
 use super::pick::Marker;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
 use super::setup::Mode;
-use super::spacing::{self, Repeat, Spaced};
 use super::trace::wrapped;
 use super::trace::{Arrival, Top, Trace};
 use super::uncertainty::{self, Combined, Evidence, Part};
@@ -29,8 +30,6 @@ pub enum SetupError {
 const NO_ROOM: f64 = 3.0;
 /// Less than this moves no echo to another place.
 const LEAST_LATE_NS: f64 = 30.0;
-/// A repeat that stands where the first echo's time does not put it must stand this high beside it.
-const LEAST_SECOND: f64 = 0.4;
 /// Fewer samples than this say nothing.
 const LEAST_SAMPLES: usize = 32;
 
@@ -160,10 +159,15 @@ impl Evaluator {
 
     fn time_and_judge(&mut self, mut wall: Wall, gate: (f64, f64), mut flags: Flags) -> Measurement {
         flags = Flags::from_bits(flags.bits() | wall.flags.bits() | uncalibrated(&self.setup).bits());
+        if let Some(second) = self.second_to_time(&wall) {
+            let quick = self.setup.mode == Mode::FirstEcho && wall.order == 1;
+            let at = if quick { self.trace.guess(&second.top) } else { second.top.at };
+            self.trace.look_ahead(&self.filter, [wall.chosen.top.at, at]);
+        }
         let arrival = self.arrival(&wall.chosen);
         let noise = self.noise_at(&wall);
         let signal = Signal { noise_part: noise / arrival.height.max(1e-9), filter: &self.filter };
-        let turned = wrapped(arrival.phase - self.model.phase(wall.chosen.depth));
+        let turned = wrapped(arrival.phase - self.model.phase(wall.chosen.place));
         let phase_told = self.model.calibrated() && self.setup.mode == Mode::FirstEcho;
         let strange = phase_told && turned.abs() > PHASE_DOUBT.max(2.6 * signal.phase_noise());
         if strange {
@@ -173,7 +177,7 @@ impl Evaluator {
         // better of the two until the turn makes its cycle doubtful.
         let by_envelope = !self.model.calibrated() || (strange && turned.abs() > CYCLE_DOUBT.max(5.5 * signal.phase_noise()));
         let time = if by_envelope {
-            let reference = arrival.envelope - self.model.phase(wall.chosen.depth) / self.filter.carrier;
+            let reference = arrival.envelope - self.model.phase(wall.chosen.place) / self.filter.carrier;
             self.time_of(if strange { reference } else { self.marked(reference) })
         } else {
             self.time_of(self.marked(arrival.correlation))
@@ -238,8 +242,7 @@ impl Evaluator {
         let sloped = [Flag::Weak, Flag::Uneven, Flag::Phase].iter().any(|flag| flags.has(*flag));
         let shape_ns = if phase_told { shape_ns } else { 0.0 };
         let evidence = Evidence { depth, uneven, sloped, scatter_mm: scatter, shape_ns, shape_noise_ns };
-        let Combined { parts, total, rest } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence);
-        self.parts = parts;
+        let Combined { total, rest } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence, &mut self.parts);
         self.sight.steady = Some(Steady {
             scatter: Length::mm(uncertainty::NOISE_FACTOR * scatter),
             rest,
@@ -276,75 +279,6 @@ impl Evaluator {
         self.trace.noise_with_grain(self.sample_of(from), self.sample_of(to))
     }
 
-    /// The wall from the spacing of two to four echoes, and when the second arrives.
-    fn echo_to_echo(&self, wall: &Wall, first: &Arrival) -> Option<(Spaced, Candidate)> {
-        let mut second = self.repeat_anywhere(wall)?;
-        let start = self.time_of(self.marked(first.correlation));
-        let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; 4];
-        let arrival = self.arrival(&second);
-        echoes[1] = Repeat { m: 2, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
-        let mut spaced = spacing::solve(&self.model, &echoes[..2])?;
-        second.time_ns = echoes[1].time_ns;
-        for (count, m) in (2..).zip(3..=4) {
-            if !self.model.knows_repeat(m) {
-                break;
-            }
-            let due = self.model.time(spaced.depth, m) + spaced.delay_ns;
-            let near = |c: &&Candidate| (c.time_ns - due).abs() < 70.0;
-            let Some(found) = self.candidates.iter().filter(near).max_by(|a, b| a.top.height.total_cmp(&b.top.height)) else { break };
-            let arrival = self.arrival(found);
-            echoes[count] = Repeat { m, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
-            spaced = spacing::solve(&self.model, &echoes[..=count])?;
-        }
-        Some((spaced, second))
-    }
-
-    /// What the spacing of the taken echo and its repeat says, where both stand. The zero may have moved, so the repeat need
-    /// not stand where the first echo's own time says.
-    fn pair(&self, wall: &Wall, first: &Arrival) -> Option<(Candidate, Spaced)> {
-        let mut second = match wall.second {
-            Some(second) => second,
-            None => self.repeat_anywhere(wall).filter(|second| second.level >= LEAST_SECOND * wall.chosen.level)?,
-        };
-        let arrival = self.trace.quick_arrival(&self.filter, second.top);
-        second.time_ns = self.like_cycle(first, &arrival);
-        let echoes = [
-            Repeat { m: 1, time_ns: self.time_of(self.marked(first.correlation)), height: first.height },
-            Repeat { m: 2, time_ns: second.time_ns, height: arrival.height },
-        ];
-        spacing::solve(&self.model, &echoes).map(|spaced| (second, spaced))
-    }
-
-    /// The highest echo where the second may stand. Paint delays the first echo, so the spacing is at most what its time says,
-    /// and the mode-converted echo lies nearer than half of it.
-    fn repeat_anywhere(&self, wall: &Wall) -> Option<Candidate> {
-        let most = self.model.path.spacing(wall.chosen.depth, 1.0, 2.0);
-        let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
-        let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
-        self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height)).copied()
-    }
-
-    fn pair_of(&self, wall: &Wall, spaced: &Spaced, per_code: f64) -> Pair {
-        let level = self.model.repeat_part(spaced.depth) * wall.chosen.level;
-        Pair {
-            wall: Length::mm(spaced.depth),
-            uncertainty: Length::mm(uncertainty::NOISE_FACTOR * spaced.sensitivity * per_code),
-            late: Time::ns(spaced.delay_ns),
-            second: wall.second.map_or(0.0, |second| second.level / level),
-        }
-    }
-
-    /// The wall from two of its repeats, where the first echo was not seen.
-    fn behind_the_first(&self, wall: &Wall, second: &Arrival) -> Option<(Spaced, f64)> {
-        let third = self.arrival(wall.second.as_ref()?);
-        let later = self.like_cycle(second, &third);
-        let echoes = [
-            Repeat { m: wall.order, time_ns: self.time_of(self.marked(second.correlation)), height: second.height },
-            Repeat { m: wall.order + 1, time_ns: later, height: third.height },
-        ];
-        Some((spacing::solve(&self.model, &echoes)?, later))
-    }
-
     /// An echo's time by the set-up's picker, given its time by the correlation.
     fn marked(&self, reference: f64) -> f64 {
         self.marker.as_ref().and_then(|marker| marker.time(&self.trace, reference)).unwrap_or(reference)
@@ -352,13 +286,6 @@ impl Evaluator {
 
     fn time_of(&self, sample: f64) -> f64 {
         self.base.time_at(sample).as_ns()
-    }
-
-    /// A repeat's arrival on the same cycle as the first echo's, by the envelopes.
-    fn like_cycle(&self, first: &Arrival, repeat: &Arrival) -> f64 {
-        let period = 2.0 * std::f64::consts::PI / self.filter.carrier;
-        let apart = (repeat.envelope - first.envelope) - (repeat.correlation - first.correlation);
-        self.time_of(self.marked(repeat.correlation + period * (apart / period).round()))
     }
 }
 

@@ -169,55 +169,87 @@ impl Filter {
             .collect()
     }
 
-    /// The analytic signal at [`NEIGHBOURS`] samples from `first` on.
+    /// The analytic signal at [`NEIGHBOURS`] samples from each of some places on. Sums of several places at once wait less for each
+    /// other than one after the other.
     ///
     /// `record` is the samples with their mean; samples outside count as zero.
-    pub fn beside(&self, record: (&[i16], i32), first: usize) -> [Complex; NEIGHBOURS] {
-        pulp::Arch::new().dispatch(Beside { filter: self, samples: record.0, mean: record.1, first })
+    pub fn beside<const PLACES: usize>(&self, record: (&[i16], i32), firsts: [usize; PLACES]) -> [[Complex; NEIGHBOURS]; PLACES] {
+        pulp::Arch::new().dispatch(Beside { filter: self, samples: record.0, mean: record.1, firsts })
     }
 }
 
+/// Taps taken together.
+const CHUNK: usize = 64;
+
 /// The work of [`Filter::beside`], inlined into the code for each width of registers.
-struct Beside<'a> {
+struct Beside<'a, const PLACES: usize> {
     filter: &'a Filter,
     samples: &'a [i16],
     mean: i32,
-    first: usize,
+    firsts: [usize; PLACES],
 }
 
-impl pulp::WithSimd for Beside<'_> {
-    type Output = [Complex; NEIGHBOURS];
+impl<const PLACES: usize> pulp::WithSimd for Beside<'_, PLACES> {
+    type Output = [[Complex; NEIGHBOURS]; PLACES];
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> [Complex; NEIGHBOURS] {
-        const CHUNK: usize = 64;
-        let Self { filter, samples, mean, first } = self;
-        let from = first as i64 - filter.before as i64;
-        let (mut re, mut im) = ([0.0; NEIGHBOURS], [0.0; NEIGHBOURS]);
-        let mut part = [0.0; CHUNK + NEIGHBOURS];
-        for ((taps_re, taps_im), at) in filter.re.chunks(CHUNK).zip(filter.im.chunks(CHUNK)).zip((from..).step_by(CHUNK)) {
-            match usize::try_from(at).ok().and_then(|at| samples.get(at..at + CHUNK + NEIGHBOURS)) {
-                Some(near) => {
-                    for (value, sample) in part.iter_mut().zip(near) {
-                        *value = f64::from(i32::from(*sample) - mean);
-                    }
-                }
-                None => {
-                    for (value, at) in part.iter_mut().zip(at..) {
-                        let sample = usize::try_from(at).ok().and_then(|at| samples.get(at));
-                        *value = sample.map_or(0.0, |sample| f64::from(i32::from(*sample) - mean));
-                    }
-                }
+    fn with_simd<S: pulp::Simd>(self, simd: S) -> Self::Output {
+        match S::F64_LANES {
+            8 => self.sums::<S, 1>(simd),
+            4 => self.sums::<S, 2>(simd),
+            2 => self.sums::<S, 4>(simd),
+            _ => self.sums::<S, NEIGHBOURS>(simd),
+        }
+    }
+}
+
+impl<const PLACES: usize> Beside<'_, PLACES> {
+    /// `REGISTERS` hold the neighbours; each is one sum over the taps in their order, multiplied, then added.
+    #[inline(always)]
+    fn sums<S: pulp::Simd, const REGISTERS: usize>(self, simd: S) -> [[Complex; NEIGHBOURS]; PLACES] {
+        let zero = simd.splat_f64s(0.0);
+        let (mut re, mut im) = ([[zero; REGISTERS]; PLACES], [[zero; REGISTERS]; PLACES]);
+        let mut parts = [[0.0; CHUNK + NEIGHBOURS]; PLACES];
+        for (start, (taps_re, taps_im)) in (0i64..).step_by(CHUNK).zip(self.filter.re.chunks(CHUNK).zip(self.filter.im.chunks(CHUNK))) {
+            for (part, first) in parts.iter_mut().zip(self.firsts) {
+                self.fill(part, first as i64 - self.filter.before as i64 + start);
             }
             for (k, (tr, ti)) in taps_re.iter().zip(taps_im).enumerate() {
-                let Some(x) = part[k..].first_chunk::<NEIGHBOURS>() else { break };
-                for lane in 0..NEIGHBOURS {
-                    re[lane] += x[lane] * tr;
-                    im[lane] += x[lane] * ti;
+                let (tr, ti) = (simd.splat_f64s(*tr), simd.splat_f64s(*ti));
+                for place in 0..PLACES {
+                    let (near, _) = S::as_simd_f64s(&parts[place][k..k + NEIGHBOURS]);
+                    for (register, x) in near.iter().enumerate().take(REGISTERS) {
+                        re[place][register] = simd.add_f64s(re[place][register], simd.mul_f64s(*x, tr));
+                        im[place][register] = simd.add_f64s(im[place][register], simd.mul_f64s(*x, ti));
+                    }
                 }
             }
         }
-        std::array::from_fn(|k| Complex { re: re[k], im: im[k] })
+        std::array::from_fn(|place| {
+            let (mut flat_re, mut flat_im) = ([0.0; NEIGHBOURS], [0.0; NEIGHBOURS]);
+            S::as_mut_simd_f64s(&mut flat_re).0.iter_mut().zip(re[place]).for_each(|(place, sum)| *place = sum);
+            S::as_mut_simd_f64s(&mut flat_im).0.iter_mut().zip(im[place]).for_each(|(place, sum)| *place = sum);
+            std::array::from_fn(|k| Complex { re: flat_re[k], im: flat_im[k] })
+        })
+    }
+
+    /// The samples from one on, without their mean.
+    #[inline(always)]
+    fn fill(&self, part: &mut [f64; CHUNK + NEIGHBOURS], from: i64) {
+        let near = usize::try_from(from).ok().and_then(|at| self.samples.get(at..at + CHUNK + NEIGHBOURS));
+        match near {
+            Some(near) => {
+                for (value, sample) in part.iter_mut().zip(near) {
+                    *value = f64::from(i32::from(*sample) - self.mean);
+                }
+            }
+            None => {
+                for (value, at) in part.iter_mut().zip(from..) {
+                    let sample = usize::try_from(at).ok().and_then(|at| self.samples.get(at));
+                    *value = sample.map_or(0.0, |sample| f64::from(i32::from(*sample) - self.mean));
+                }
+            }
+        }
     }
 }
 

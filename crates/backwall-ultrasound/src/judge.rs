@@ -81,8 +81,9 @@ pub enum Evenness {
 
 pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness {
     let depth = wall.chosen.depth;
-    let due = model.time(depth, 2) + wall.chosen.time_ns - model.time(depth, 1);
-    let level = model.repeat_part(depth) * wall.chosen.level;
+    let place = wall.chosen.place;
+    let due = model.time(place, 2) + wall.chosen.time_ns - model.time(place, 1);
+    let level = model.repeat_part(place) * wall.chosen.level;
     let expected =
         model.knows_repeat(2) && model.knows_second_height(depth) && level * model.height(2.0 * depth) > SECOND_OVER_NOISE * noise;
     if wall.order > 1 || !model.calibrated() || !expected || due + SECOND_ROOM_NS >= end_ns {

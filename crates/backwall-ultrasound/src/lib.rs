@@ -3,6 +3,7 @@
 //! `waveform` holds samples and their time base, `setup` everything an evaluation depends on,
 //! `measurement` what comes out; `evaluate` is the one way from the first two to the third.
 
+mod alike;
 mod calibrate;
 pub mod calibration;
 mod coating;
@@ -20,6 +21,7 @@ mod pairs;
 mod path;
 mod pick;
 mod pulse;
+mod ranks;
 mod ruler;
 mod search;
 mod setup;

@@ -18,6 +18,11 @@ pub trait Pairs: Copy {
     /// Adds to each sum the products of two pairs.
     fn add(self, sum: Self::Sums, a: Self::Sums, b: Self::Sums) -> Self::Sums;
     fn store(self, sums: Self::Sums, out: &mut [i32]);
+    /// How many values are not over a bound.
+    #[inline(always)]
+    fn up_to(self, values: &[u32], bound: u32) -> u32 {
+        values.iter().map(|value| u32::from(*value <= bound)).sum()
+    }
 }
 
 /// Without any help.
@@ -61,39 +66,80 @@ impl Pairs for Plain {
 }
 
 #[cfg(target_arch = "x86_64")]
+pub use x86::MultiplyAndAdd;
+
+#[cfg(target_arch = "x86_64")]
 mod x86 {
     use super::Pairs;
     use pulp::bytemuck::cast;
     use pulp::x86::{V3, V4};
     use std::arch::x86_64::{__m256i, __m512i};
 
-    impl Pairs for V4 {
-        type Sums = __m512i;
-        const LANES: usize = 16;
+    pulp::simd_type!({
+        /// [`V4`], and an instruction that multiplies pairs and adds them to a sum at once: the compiler takes it by itself.
+        pub struct MultiplyAndAdd {
+            pub sse4_1: f!("sse4.1"),
+            pub sse4_2: f!("sse4.2"),
+            pub popcnt: f!("popcnt"),
+            pub avx: f!("avx"),
+            pub avx2: f!("avx2"),
+            pub bmi1: f!("bmi1"),
+            pub bmi2: f!("bmi2"),
+            pub fma: f!("fma"),
+            pub lzcnt: f!("lzcnt"),
+            pub avx512f: f!("avx512f"),
+            pub avx512bw: f!("avx512bw"),
+            pub avx512cd: f!("avx512cd"),
+            pub avx512dq: f!("avx512dq"),
+            pub avx512vl: f!("avx512vl"),
+            pub avx512vnni: f!("avx512vnni"),
+        }
+    });
 
-        #[inline(always)]
-        fn zero(self) -> __m512i {
-            self.avx512f._mm512_setzero_si512()
-        }
-        #[inline(always)]
-        fn all(self, pair: i32) -> __m512i {
-            self.avx512f._mm512_set1_epi32(pair)
-        }
-        #[inline(always)]
-        fn load(self, pairs: &[i32]) -> __m512i {
-            pairs.first_chunk::<16>().map_or_else(|| self.zero(), |chunk| cast(*chunk))
-        }
-        #[inline(always)]
-        fn add(self, sum: __m512i, a: __m512i, b: __m512i) -> __m512i {
-            self.avx512f._mm512_add_epi32(sum, self.avx512bw._mm512_madd_epi16(a, b))
-        }
-        #[inline(always)]
-        fn store(self, sums: __m512i, out: &mut [i32]) {
-            if let Some(out) = out.first_chunk_mut::<16>() {
-                *out = cast(sums);
+    macro_rules! wide {
+        ($token:ident) => {
+            impl Pairs for $token {
+                type Sums = __m512i;
+                const LANES: usize = 16;
+
+                #[inline(always)]
+                fn zero(self) -> __m512i {
+                    self.avx512f._mm512_setzero_si512()
+                }
+                #[inline(always)]
+                fn all(self, pair: i32) -> __m512i {
+                    self.avx512f._mm512_set1_epi32(pair)
+                }
+                #[inline(always)]
+                fn load(self, pairs: &[i32]) -> __m512i {
+                    pairs.first_chunk::<16>().map_or_else(|| self.zero(), |chunk| cast(*chunk))
+                }
+                #[inline(always)]
+                fn add(self, sum: __m512i, a: __m512i, b: __m512i) -> __m512i {
+                    self.avx512f._mm512_add_epi32(sum, self.avx512bw._mm512_madd_epi16(a, b))
+                }
+                #[inline(always)]
+                fn store(self, sums: __m512i, out: &mut [i32]) {
+                    if let Some(out) = out.first_chunk_mut::<16>() {
+                        *out = cast(sums);
+                    }
+                }
+                #[inline(always)]
+                fn up_to(self, values: &[u32], bound: u32) -> u32 {
+                    let bound = self.avx512f._mm512_set1_epi32(bound as i32);
+                    let (whole, rest) = values.as_chunks::<16>();
+                    let mut count = 0;
+                    for chunk in whole {
+                        count += self.avx512f._mm512_cmple_epu32_mask(cast(*chunk), bound).count_ones();
+                    }
+                    let bound: [u32; 16] = cast(bound);
+                    count + rest.iter().map(|value| u32::from(*value <= bound[0])).sum::<u32>()
+                }
             }
-        }
+        };
     }
+    wide!(V4);
+    wide!(MultiplyAndAdd);
 
     impl Pairs for V3 {
         type Sums = __m256i;

@@ -1,34 +1,53 @@
 //! The search's own filter: the whole record at once, at the few looks a period the envelope needs.
 //!
 //! Taps and samples are whole numbers of sixteen bits, and so are exact sums of their products: the results are the same on every
-//! processor. The record is laid out by phase (every `step`-th sample together), so that two taps of a phase meet many neighbouring
-//! outputs at a time. Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are
-//! timed again in double precision at the full rate.
+//! processor, in whatever order they are added. The record is laid out so that two neighbouring taps meet many outputs at a time.
+//! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again in
+//! double precision at the full rate.
 
+#[cfg(target_arch = "x86_64")]
+use super::pairs::MultiplyAndAdd;
 use super::pairs::{Pairs, Plain, pair};
+use super::ranks::Pile;
 
-/// Sums kept side by side where two stretches are held against each other.
-const LANES: usize = 16;
-
-/// Complex taps laid out by phase.
+/// Complex taps laid out in pairs.
 pub struct Search {
     /// Samples from one output to the next.
     pub step: usize,
     /// Zeros in front of the record, a multiple of `step`.
     lead: usize,
-    /// Pairs of taps of one phase.
-    width: usize,
+    /// Steps over which the taps reach.
+    reach: usize,
+    rows: Vec<Row>,
     re: Vec<i32>,
     im: Vec<i32>,
     /// What a sum is worth, codes.
     unit: f32,
 }
 
+/// What of the record meets what of the taps: pairs of two phases (the record taken every `step` samples) side by side, or, for
+/// the last phase of an odd step, of one phase with itself a step later.
+#[derive(Clone, Copy)]
+struct Row {
+    phase: usize,
+    /// Whether the second of a pair is the next phase, else it is the next step.
+    two_phases: bool,
+    /// Pairs of taps.
+    taps: usize,
+}
+
+impl Row {
+    /// Steps from one pair of taps to the next.
+    fn stride(&self) -> usize {
+        if self.two_phases { 1 } else { 2 }
+    }
+}
+
 /// The filter's work as the dispatch takes it: a method that is inlined into the code for each width.
 struct Run<'a> {
     search: &'a Search,
     samples: &'a [i16],
-    mean: i32,
+    mean: i16,
     found: &'a mut Found,
 }
 
@@ -52,53 +71,17 @@ impl pulp::WithSimd for Run<'_> {
     }
 }
 
-/// Two stretches of the signal to be held against each other.
-struct Likeness<'a> {
-    a: (&'a [f32], &'a [f32]),
-    b: (&'a [f32], &'a [f32]),
-}
-
-impl pulp::WithSimd for Likeness<'_> {
-    type Output = (f64, f64);
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> (f64, f64) {
-        let Self { a, b } = self;
-        let (mut re, mut im) = ([0.0f32; LANES], [0.0f32; LANES]);
-        let count = a.0.len().min(b.0.len());
-        let whole = count - count % LANES;
-        for at in (0..whole).step_by(LANES) {
-            let (ar, ai) = (&a.0[at..at + LANES], &a.1[at..at + LANES]);
-            let (br, bi) = (&b.0[at..at + LANES], &b.1[at..at + LANES]);
-            for lane in 0..LANES {
-                re[lane] += ar[lane] * br[lane] + ai[lane] * bi[lane];
-                im[lane] += ar[lane] * bi[lane] - ai[lane] * br[lane];
-            }
-        }
-        let (mut sum_re, mut sum_im) = (0.0, 0.0);
-        for lane in 0..LANES {
-            sum_re += f64::from(re[lane]);
-            sum_im += f64::from(im[lane]);
-        }
-        for at in whole..count {
-            sum_re += f64::from(a.0[at] * b.0[at] + a.1[at] * b.1[at]);
-            sum_im += f64::from(a.0[at] * b.1[at] - a.1[at] * b.0[at]);
-        }
-        (sum_re, sum_im)
-    }
-}
-
 /// Reusable working space, and the analytic signal that [`Search::run`] leaves in it.
 #[derive(Default)]
 pub struct Found {
-    row: Vec<i16>,
-    phases: Vec<i32>,
+    level: Vec<i16>,
+    pairs: Vec<i32>,
     sums: Vec<i32>,
     pub re: Vec<f32>,
     pub im: Vec<f32>,
     pub envelope: Vec<f32>,
     /// Magnitudes of some of the record's sixth differences, which an echo's band hardly reaches.
-    pub differences: Vec<u32>,
+    pub differences: Pile,
 }
 
 /// Registers of sums kept side by side, for the real and the imaginary part each: fewer wait for each other, more do not fit.
@@ -109,67 +92,83 @@ impl Search {
     pub fn new(re: &[f64], im: &[f64], before: usize, step: usize) -> Self {
         let lead = before.div_ceil(step) * step;
         let shift = lead - before;
-        let width = (shift + re.len()).div_ceil(step).div_ceil(2);
+        let reach = (shift + re.len()).div_ceil(step);
+        let rows: Vec<Row> = (0..step)
+            .step_by(2)
+            .map(|phase| {
+                let two_phases = phase + 1 < step;
+                Row { phase, two_phases, taps: if two_phases { reach } else { reach.div_ceil(2) } }
+            })
+            .collect();
         // No sum of products with samples of sixteen bits may leave thirty-two.
         let total = |taps: &[f64]| taps.iter().map(|tap| tap.abs()).sum::<f64>();
         let largest = re.iter().chain(im).map(|tap| tap.abs()).fold(0.0, f64::max);
         let room = (65_000.0 / total(re).max(total(im)).max(f64::MIN_POSITIVE)).min(32_000.0 / largest.max(f64::MIN_POSITIVE));
         let laid_out = |taps: &[f64]| {
-            let whole = |phase: usize, k: usize| {
-                let tap = (k * step + phase).checked_sub(shift).and_then(|k| taps.get(k)).copied().unwrap_or(0.0);
+            let whole = |at: usize| {
+                let tap = at.checked_sub(shift).and_then(|k| taps.get(k)).copied().unwrap_or(0.0);
                 libm::round(tap * room) as i16
             };
-            (0..step)
-                .flat_map(|phase| (0..width).map(move |k| (phase, 2 * k)))
-                .map(|(phase, k)| pair(whole(phase, k), whole(phase, k + 1)))
-                .collect()
+            let mut all = Vec::new();
+            for row in &rows {
+                let second = if row.two_phases { 1 } else { step };
+                all.extend((0..row.taps).map(|k| k * row.stride() * step + row.phase).map(|at| pair(whole(at), whole(at + second))));
+            }
+            all
         };
-        Self { step, lead, width, re: laid_out(re), im: laid_out(im), unit: (1.0 / room) as f32 }
+        Self { step, lead, reach, re: laid_out(re), im: laid_out(im), rows, unit: (1.0 / room) as f32 }
     }
 
     /// The analytic signal and its envelope at every `step`-th sample; `mean` is taken off the samples, and what lies
     /// outside the record counts as zero.
-    pub fn run(&self, samples: &[i16], mean: i32, found: &mut Found) {
+    pub fn run(&self, samples: &[i16], mean: i16, found: &mut Found) {
+        #[cfg(target_arch = "x86_64")]
+        if let Some(simd) = MultiplyAndAdd::try_new() {
+            return simd.vectorize(
+                #[inline(always)]
+                || self.filter(simd, samples, mean, found),
+            );
+        }
         pulp::Arch::new().dispatch(Run { search: self, samples, mean, found });
     }
 
     #[inline(always)]
-    fn filter<P: Pairs>(&self, simd: P, samples: &[i16], mean: i32, found: &mut Found) {
+    fn filter<P: Pairs>(&self, simd: P, samples: &[i16], mean: i16, found: &mut Found) {
         let block = SIDE * P::LANES;
         let outputs = samples.len().div_ceil(self.step);
-        let rows = outputs.next_multiple_of(block);
-        let stride = rows + 2 * self.width;
-        let Found { row, phases, sums, re, im, envelope, differences } = found;
+        let places = outputs.next_multiple_of(block);
+        let stride = places + self.reach;
+        let Found { level, pairs, sums, re, im, envelope, differences } = found;
         sixth_differences(samples, differences);
-        phases.clear();
-        let lead = self.lead / self.step;
-        for phase in 0..self.step {
-            row.clear();
-            row.resize(stride + 1, 0);
+        level.clear();
+        level.resize(self.lead, 0);
+        // A mean far off leaves no room for the largest codes, which then count as clipped.
+        level.extend(samples.iter().map(|sample| sample.saturating_sub(mean).max(-i16::MAX)));
+        level.resize((stride + 1) * self.step, 0);
+        pairs.resize(stride * self.rows.len(), 0);
+        for (row, out) in self.rows.iter().zip(pairs.chunks_exact_mut(stride)) {
             match self.step {
-                1 => lay_out::<1>(samples, mean, phase, &mut row[lead..]),
-                2 => lay_out::<2>(samples, mean, phase, &mut row[lead..]),
-                3 => lay_out::<3>(samples, mean, phase, &mut row[lead..]),
-                4 => lay_out::<4>(samples, mean, phase, &mut row[lead..]),
-                5 => lay_out::<5>(samples, mean, phase, &mut row[lead..]),
-                8 => lay_out::<8>(samples, mean, phase, &mut row[lead..]),
-                10 => lay_out::<10>(samples, mean, phase, &mut row[lead..]),
+                1 => lay_out::<1>(level, row, out),
+                2 => lay_out::<2>(level, row, out),
+                3 => lay_out::<3>(level, row, out),
+                4 => lay_out::<4>(level, row, out),
+                5 => lay_out::<5>(level, row, out),
+                6 => lay_out::<6>(level, row, out),
+                8 => lay_out::<8>(level, row, out),
                 step => {
-                    for (place, sample) in row[lead..].iter_mut().zip(samples.iter().skip(phase).step_by(step)) {
-                        *place = without(*sample, mean);
+                    let second = row.phase + if row.two_phases { 1 } else { step };
+                    for (place, at) in out.iter_mut().zip((0..).step_by(step)) {
+                        *place = pair(level[at + row.phase], level[at + second]);
                     }
                 }
             }
-            phases.extend(row[..stride].iter().zip(&row[1..]).map(|(first, second)| pair(*first, *second)));
         }
-        sums.clear();
         sums.resize(2 * block, 0);
         for out in [&mut *re, &mut *im, &mut *envelope] {
-            out.clear();
-            out.resize(rows, 0.0);
+            out.resize(places, 0.0);
         }
-        for at in (0..rows).step_by(block) {
-            self.block(simd, phases, stride, at, sums);
+        for at in (0..places).step_by(block) {
+            self.block(simd, pairs, stride, at, sums);
             let (a, b) = sums.split_at(block);
             let parts = re[at..at + block].iter_mut().zip(&mut im[at..at + block]).zip(&mut envelope[at..at + block]);
             for (((re, im), envelope), (a, b)) in parts.zip(a.iter().zip(b)) {
@@ -184,22 +183,21 @@ impl Search {
 
     /// The sums of real parts, then of imaginary ones, of a block of outputs.
     #[inline(always)]
-    fn block<P: Pairs>(&self, simd: P, phases: &[i32], stride: usize, at: usize, out: &mut [i32]) {
+    fn block<P: Pairs>(&self, simd: P, pairs: &[i32], stride: usize, at: usize, out: &mut [i32]) {
         let (mut re, mut im) = ([simd.zero(); SIDE], [simd.zero(); SIDE]);
-        let (width, block) = (self.width, SIDE * P::LANES);
-        for phase in 0..self.step {
-            let row = &phases[phase * stride + at..][..2 * width + block - 1];
-            let taps_re = &self.re[phase * width..][..width];
-            let taps_im = &self.im[phase * width..][..width];
-            for k in 0..width {
-                let (tr, ti) = (simd.all(taps_re[k]), simd.all(taps_im[k]));
-                let near = &row[2 * k..][..block];
+        let block = SIDE * P::LANES;
+        let (mut taps_re, mut taps_im) = (&self.re[..], &self.im[..]);
+        for (row, pairs) in self.rows.iter().zip(pairs.chunks_exact(stride)) {
+            let ((own_re, rest_re), (own_im, rest_im)) = (taps_re.split_at(row.taps), taps_im.split_at(row.taps));
+            for (near, (tr, ti)) in pairs[at..].windows(block).step_by(row.stride()).zip(own_re.iter().zip(own_im)) {
+                let (tr, ti) = (simd.all(*tr), simd.all(*ti));
                 for side in 0..SIDE {
                     let x = simd.load(&near[side * P::LANES..]);
                     re[side] = simd.add(re[side], x, tr);
                     im[side] = simd.add(im[side], x, ti);
                 }
             }
+            (taps_re, taps_im) = (rest_re, rest_im);
         }
         for side in 0..SIDE {
             simd.store(re[side], &mut out[side * P::LANES..]);
@@ -208,139 +206,39 @@ impl Search {
     }
 }
 
-/// A sample without the mean; a mean far off leaves no room for the largest codes, which then count as clipped.
+/// The pairs of a row; a step known beforehand lets it be filled many at a time.
 #[inline(always)]
-fn without(sample: i16, mean: i32) -> i16 {
-    (i32::from(sample) - mean).clamp(-32_767, 32_767) as i16
+fn lay_out<const STEP: usize>(level: &[i16], row: &Row, out: &mut [i32]) {
+    let (steps, _) = level.as_chunks::<STEP>();
+    let phase = row.phase;
+    if row.two_phases {
+        for (place, step) in out.iter_mut().zip(steps) {
+            *place = pair(step[phase], step[(phase + 1) % STEP]);
+        }
+    } else {
+        for (place, (step, next)) in out.iter_mut().zip(steps.iter().zip(&steps[1..])) {
+            *place = pair(step[phase], next[phase]);
+        }
+    }
 }
 
 /// Sixth differences of the samples at every fourth of them, their magnitudes: 1, -6, 15, -20, 15, -6, 1. Four places on,
 /// one says nearly nothing of the other (0.07 correlated); those between would tell nothing new.
 #[inline(always)]
-fn sixth_differences(samples: &[i16], out: &mut Vec<u32>) {
+fn sixth_differences(samples: &[i16], out: &mut Pile) {
     let (fours, _) = samples.as_chunks::<4>();
-    out.clear();
-    out.extend(fours.iter().zip(fours.iter().skip(1)).map(|(here, next)| {
+    out.fill(fours.iter().zip(fours.iter().skip(1)).map(|(here, next)| {
         let [a, b, c, d] = here.map(i32::from);
         let [e, f, g, _] = next.map(i32::from);
-        (a + g - 6 * (b + f) + 15 * (c + e) - 20 * d).unsigned_abs()
+        // 6 = 4 + 2, 15 = 16 - 1, 20 = 16 + 4: shifts, which are quicker than products of thirty-two bits.
+        let (outer, inner) = (b + f, c + e);
+        (a + g - (outer << 2) - (outer << 1) + (inner << 4) - inner - (d << 4) - (d << 2)).unsigned_abs()
     }));
-}
-
-/// Every `STEP`-th sample from `phase` on; a step known beforehand lets a row be filled many at a time.
-#[inline(always)]
-fn lay_out<const STEP: usize>(samples: &[i16], mean: i32, phase: usize, row: &mut [i16]) {
-    let (whole, rest) = samples.as_chunks::<STEP>();
-    for (place, chunk) in row.iter_mut().zip(whole) {
-        *place = without(chunk[phase], mean);
-    }
-    if let (Some(sample), Some(place)) = (rest.get(phase), row.get_mut(whole.len())) {
-        *place = without(*sample, mean);
-    }
-}
-
-/// What a record's codes say as they are.
-pub struct Codes {
-    pub sum: i64,
-    /// Codes at either end of the converter's range.
-    pub clipped: i32,
-}
-
-/// One pass over a record; `over` and `under` are the codes from which on the converter counts as clipped.
-pub fn codes(samples: &[i16], over: i32, under: i32) -> Codes {
-    pulp::Arch::new().dispatch(Survey { samples, over, under })
-}
-
-struct Survey<'a> {
-    samples: &'a [i16],
-    over: i32,
-    under: i32,
-}
-
-impl pulp::WithSimd for Survey<'_> {
-    type Output = Codes;
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> Codes {
-        let mut all = Codes { sum: 0, clipped: 0 };
-        // A sum of so many codes fits 32 bits.
-        for part in self.samples.chunks(1 << 15) {
-            let (mut sum, mut clipped) = (0i32, 0i32);
-            for sample in part {
-                let sample = i32::from(*sample);
-                sum += sample;
-                clipped += i32::from((sample >= self.over) | (sample <= self.under));
-            }
-            all.sum += i64::from(sum);
-            all.clipped += clipped;
-        }
-        all
-    }
-}
-
-/// Sums of products of two stretches of the signal with each other: real and imaginary part of the sum of `a`'s
-/// conjugate times `b`.
-pub fn correlation(a: (&[f32], &[f32]), b: (&[f32], &[f32])) -> (f64, f64) {
-    pulp::Arch::new().dispatch(Likeness { a, b })
-}
-
-/// The value below which `part` of `values` lie. Found by halving the range of values: counting what lies under a bound is
-/// quick on wide registers, sorting is not.
-pub fn quantile(values: &[u32], part: f64) -> u32 {
-    pulp::Arch::new().dispatch(Quantile { values, part })
-}
-
-struct Quantile<'a> {
-    values: &'a [u32],
-    part: f64,
-}
-
-impl pulp::WithSimd for Quantile<'_> {
-    type Output = u32;
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> u32 {
-        let Self { values, part } = self;
-        let (mut low, mut high) = values.iter().fold((u32::MAX, 0), |(low, high), value| (low.min(*value), high.max(*value)));
-        if values.is_empty() {
-            return 0;
-        }
-        let rank = ((values.len() - 1) as f64 * part) as u32;
-        while low < high {
-            let middle = low + (high - low) / 2;
-            let under: u32 = values.iter().map(|value| u32::from(*value <= middle)).sum();
-            if under > rank {
-                high = middle;
-            } else {
-                low = middle + 1;
-            }
-        }
-        low
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_quantile_is_what_sorting_finds() {
-        let mut state = 7u32;
-        for count in [1usize, 2, 7, 64, 255, 256, 1000] {
-            let values: Vec<u32> = (0..count)
-                .map(|_| {
-                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                    state >> (state % 24)
-                })
-                .collect();
-            let mut sorted = values.clone();
-            sorted.sort_unstable();
-            for part in [0.0, 0.1, 0.3, 0.5, 0.6, 1.0] {
-                assert_eq!(quantile(&values, part), sorted[((count - 1) as f64 * part) as usize], "{part} of {count}");
-            }
-        }
-        assert_eq!(quantile(&[], 0.5), 0);
-    }
 
     /// The same sums one by one, in sixty-four bits, on every way of doing the work.
     #[test]

@@ -3,7 +3,11 @@
 //! With two elements the spacing is not 2 d/c: each echo has its own slanted path, so the wall is solved for together
 //! with one common delay, every echo weighted by its power.
 
+use super::curve::Place;
 use super::model::Model;
+
+/// As many echoes are solved for at once.
+pub const MOST_ECHOES: usize = 4;
 
 /// The arrival of the `m`-th back-wall echo.
 #[derive(Debug, Clone, Copy)]
@@ -11,6 +15,12 @@ pub struct Repeat {
     pub m: usize,
     pub time_ns: f64,
     pub height: f64,
+}
+
+impl Repeat {
+    fn power(&self) -> f64 {
+        self.height * self.height
+    }
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -22,24 +32,25 @@ pub struct Spaced {
     pub sensitivity: f64,
 }
 
-/// The wall for which the echoes lie as found. Needs two different repeats.
+/// The wall for which the echoes, [`MOST_ECHOES`] at most, lie as found. Needs two different repeats.
 pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
     let (first, second) = (echoes.first()?, echoes.get(1)?);
-    let late = |e: &Repeat, d: f64| model.residual(d, e.m);
     let mut depth = model.path.depth_from_spacing(second.time_ns - first.time_ns, first.m as f64, second.m as f64)?;
     let mut delay = 0.0;
     let mut spread = f64::NAN;
+    let total: f64 = echoes.iter().map(Repeat::power).sum();
+    let mut of_echo = [(0.0, 0.0); MOST_ECHOES];
     for _ in 0..8 {
-        let total: f64 = echoes.iter().map(|e| e.height * e.height).sum();
-        let mean = |value: &dyn Fn(&Repeat) -> f64| echoes.iter().map(|e| e.height * e.height * value(e)).sum::<f64>() / total;
-        let rest = |e: &Repeat| e.time_ns - model.path.time(depth, e.m as f64) - late(e, depth);
-        let rate = |e: &Repeat| {
-            let m = e.m as f64;
-            m * m * depth / model.path.slope_base(m * depth)
-        };
-        let (mean_rest, mean_rate) = (mean(&rest), mean(&rate));
-        let bend = mean(&|e| (rate(e) - mean_rate) * (rate(e) - mean_rate));
-        let pull = mean(&|e| (rate(e) - mean_rate) * (rest(e) - mean_rest));
+        let place = Place::from(depth);
+        for (echo, (rest, rate)) in echoes.iter().zip(&mut of_echo) {
+            let m = echo.m as f64;
+            *rest = echo.time_ns - model.path.time(depth, m) - model.residual(place, echo.m);
+            *rate = m * m * depth / model.path.slope_base(m * depth);
+        }
+        let (mean_rest, mean_rate) =
+            (weighted(echoes, &of_echo, |(rest, _)| rest) / total, weighted(echoes, &of_echo, |(_, rate)| rate) / total);
+        let bend = weighted(echoes, &of_echo, |(_, rate)| (rate - mean_rate) * (rate - mean_rate)) / total;
+        let pull = weighted(echoes, &of_echo, |(rest, rate)| (rate - mean_rate) * (rest - mean_rest)) / total;
         if bend <= 0.0 || bend.is_nan() {
             return None;
         }
@@ -55,4 +66,9 @@ pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
         }
     }
     Some(Spaced { depth, delay_ns: delay, sensitivity: 1.0 / libm::sqrt(spread) })
+}
+
+/// The sum of something of each echo, weighted by its power.
+fn weighted(echoes: &[Repeat], of_echo: &[(f64, f64)], value: impl Fn((f64, f64)) -> f64) -> f64 {
+    echoes.iter().zip(of_echo).map(|(echo, of)| echo.power() * value(*of)).sum()
 }

@@ -2,7 +2,7 @@
 //!
 //! Combined as the square root of the sum of squares of sensitivity times uncertainty (JCGM 100:2008, equation 10).
 
-use super::calibration::{BlockPoint, Budget, Calibration, TYRE_NS_K};
+use super::calibration::{Budget, Calibration, TYRE_NS_K};
 use super::model::Model;
 use super::setup::{Mode, Setup};
 use backwall_units::{Length, Temperature};
@@ -50,9 +50,16 @@ const BEYOND_MOST_MM: f64 = 0.06;
 /// What a curve through the blocks may be off by at a thickness, mm: the product of the distances to the blocks on either
 /// side (the error of an interpolation, textbook).
 fn between(calibration: &Calibration, model: &Model, depth: f64) -> f64 {
-    let away = |p: &BlockPoint| libm::log(depth / p.thickness.as_mm());
-    let thinner = calibration.points.iter().map(away).filter(|x| *x >= 0.0).fold(f64::INFINITY, f64::min);
-    let thicker = calibration.points.iter().map(|p| -away(p)).filter(|x| *x >= 0.0).fold(f64::INFINITY, f64::min);
+    let (mut thinner, mut thicker) = (f64::INFINITY, f64::INFINITY);
+    for point in &calibration.points {
+        let away = libm::log(depth / point.thickness.as_mm());
+        if away >= 0.0 {
+            thinner = thinner.min(away);
+        }
+        if -away >= 0.0 {
+            thicker = thicker.min(-away);
+        }
+    }
     let nearest = NEAREST_MM * thinner.min(thicker).min(1.0);
     if !(thinner.is_finite() && thicker.is_finite()) {
         return nearest;
@@ -71,7 +78,6 @@ pub struct Part {
 
 /// What a reading is uncertain by, and of what.
 pub struct Combined {
-    pub parts: Vec<Part>,
     pub total: Length,
     /// Without the noise of this shot and without what the zero may be off by: for whoever knows both better.
     pub rest: Length,
@@ -95,7 +101,8 @@ fn by_half(mode: Mode, half: f64, depth: f64) -> f64 {
     }
 }
 
-pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence) -> Combined {
+/// Fills `parts` with what a reading's uncertainty is made of.
+pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence, parts: &mut Vec<Part>) -> Combined {
     let budget = setup.calibration.as_ref().map_or_else(Budget::typed, |calibration| calibration.budget);
     let depth = evidence.depth;
     let per_ns = model.path.slope(depth);
@@ -112,7 +119,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         let over = libm::log(thin.as_mm() / depth.max(0.1)).clamp(0.0, 1.0);
         THINNER_MM * over * over
     });
-    let mut parts = Vec::with_capacity(13);
+    parts.clear();
     let mut rest = 0.0;
     let mut part = |name, of: Of, mm: f64| {
         rest += if of == Of::Rest { mm * mm } else { 0.0 };
@@ -138,5 +145,5 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         part("paint", Of::Rest, PAINT_MM);
     }
     let squares: f64 = parts.iter().map(|part| part.size.as_mm() * part.size.as_mm()).sum();
-    Combined { parts, total: Length::mm(libm::sqrt(squares).max(1e-5)), rest: Length::mm(libm::sqrt(rest)) }
+    Combined { total: Length::mm(libm::sqrt(squares).max(1e-5)), rest: Length::mm(libm::sqrt(rest)) }
 }

@@ -32,11 +32,13 @@ const STEPS: &[Mode] = &[
     M::Map,
     M::Statistics,
     M::Unseen,
+    M::Assessed,
     M::Replay,
     M::Left,
 ];
 /// Where the footer has no room for what is left; the help names it.
-const FULL: &[Mode] = &[M::Calibrate, M::Connecting, M::Scanning, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Replay, M::Left];
+const FULL: &[Mode] =
+    &[M::Calibrate, M::Connecting, M::Scanning, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Assessed, M::Replay, M::Left];
 const ROOMY: &[Mode] = &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckSign, M::Ready, M::Ended, M::Runs];
 const LISTS: &[Mode] = &[
     M::Prepare,
@@ -59,15 +61,20 @@ const LISTS: &[Mode] = &[
     M::Origin,
 ];
 
+/// The forms of a plan and of a basis.
+const FORM: &[Mode] = &[M::Planning, M::WhatIf];
+/// Where the arrows walk and the letter beside them means something else.
+const ARROWS: &[Mode] = &[M::Planning, M::WhatIf, M::Assessed];
+
 /// Where something was looked at, and a letter is no answer.
 const NOTED: &[Mode] =
     &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckSign, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun];
 
 const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
-const AMEND_HELP: &str =
-    "correct what is wrong with this run, with name and reason: it does not count, counts again, is on another line, and so on";
-const LEFT_HELP: &str = "what is left to do, worst first; Enter goes there";
+const ASSESS_HELP: &str = "whether each course is enough over all lines: decision, rate, life, next date, what to do; and what if";
+const AMEND_HELP: &str = "correct what is wrong with this run, with name and reason: it does not count, counts again, is on another line, and so on";
+const LEFT_HELP: &str = "what is left to do, worst first; Enter goes to where it is done";
 const REPLAY_HELP: &str = "play the run again on the scan screen, from its start; nothing is written";
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
@@ -209,13 +216,14 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning],
         ["E", "", "where first echo and echo to echo disagree: read this run echo to echo from here on; asks first"],
     ),
-    bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "do so from the next shot on"]),
     bind(
-        &[letter('w')],
-        A::WaveSpan,
-        &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay],
-        ["w", "", "A-scan around the gate, or the whole record"],
+        &[letter('c')],
+        A::Send,
+        &[M::Scanning],
+        ["c", "", "send the device a command of its profile, as its gain; asks again where readings depend on it"],
     ),
+    bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "do so from the next shot on"]),
+    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay], ["w", "", "A-scan around the gate, or the whole record"]),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
         &[letter('n'), letter('N')],
@@ -229,11 +237,11 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Prepare, M::CheckChoice, M::CheckField, M::CheckText, M::Ended, M::Runs, M::Map, M::Statistics, M::Left],
         ["Enter", "choose", "take what the cursor is on, or type the answer"],
     ),
-    bind(&[key(KeyCode::Enter)], A::Choose, &[M::Planning], ["Enter", "type", "type the value, or choose it; empty leaves it out"]),
+    bind(&[key(KeyCode::Enter)], A::Choose, FORM, ["Enter", "type", "type the value, or choose it; empty leaves it out"]),
     bind(
         &[letter('m')],
         A::Planning(P::NextMistake),
-        &[M::Planning],
+        FORM,
         ["m", "mistake", "go to the next mistake, or to the next key that must be typed"],
     ),
     bind(
@@ -254,6 +262,19 @@ pub const BINDINGS: &[Binding] = &[
         A::Planning(P::Keep),
         &[M::Planning],
         ["k", "keep", "keep the plan: in an open job as a revision, whose differences are shown first; else as a new job"],
+    ),
+    bind(
+        &[letter('w')],
+        A::Planning(P::Judge),
+        &[M::WhatIf],
+        ["w", "what if", "judge by these values: A is what is in force, B is what is typed here; nothing is kept"],
+    ),
+    bind(&[letter('+')], A::Planning(P::Add), &[M::WhatIf], ["+", "", "one more course"]),
+    bind(
+        &[letter('x')],
+        A::Planning(P::Remove),
+        &[M::WhatIf],
+        ["x", "", "take out the course the cursor is on: it stays as the plan has it"],
     ),
     bind(&[letter('f')], A::Revise, &[M::Planning], ["f", "file", "read the plan from a file instead"]),
     bind(
@@ -333,8 +354,26 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Runs, M::ReviewRun],
         ["U", "", "what this run could not have seen, by a model of it; takes some seconds"],
     ),
+    bind(&[letter('d')], A::Assess, &[M::Runs], ["d", "judge", ASSESS_HELP]),
+    // Here the footer is full.
+    bind(&[letter('d')], A::Assess, &[M::ReviewRun, M::Map, M::Statistics], ["d", "", ASSESS_HELP]),
+    bind(&[key(KeyCode::Enter)], A::Choose, &[M::Assessed], ["Enter", "go there", "open the line at the place the cursor is on"]),
+    bind(
+        &[letter('b')],
+        A::WhatIf,
+        &[M::Assessed],
+        ["b", "what if", "another basis beside this one: required thickness, rate, interval and so on, typed into a form"],
+    ),
+    bind(
+        &[letter('k')],
+        A::KeepBasis,
+        &[M::Assessed],
+        ["k", "keep B", "from now on B counts, with name and reason; nothing measured changes"],
+    ),
+    bind(&[letter('x')], A::DropBasis, &[M::Assessed], ["x", "drop B", "what is in force alone again"]),
     bind(&[letter('r')], A::Replay, &[M::ReviewRun, M::Replay], ["r", "", REPLAY_HELP]),
-    bind(&[letter('h')], A::Statistics, &[M::Runs, M::Map], ["h", "stats", STATISTICS_HELP]),
+    bind(&[letter('h')], A::Statistics, &[M::Map], ["h", "stats", STATISTICS_HELP]),
+    bind(&[letter('h')], A::Statistics, &[M::Runs], ["h", "", STATISTICS_HELP]),
     bind(&[letter('b')], A::By, &[M::Statistics], ["b", "by", "by line, by course, or by interval"]),
     bind(&[letter('<'), letter(',')], A::Shorter, &[M::Statistics], ["< >", "interval", "shorter or longer intervals"]),
     bind(&[letter('>'), letter('.')], A::Longer, &[M::Statistics], ["", "", ""]),
@@ -356,11 +395,11 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('+'), letter('=')], A::ZoomIn, STRIP, ["+/-", "zoom", "less or more wall in a row; the minimum always shows"]),
     bind(&[letter('-')], A::ZoomOut, STRIP, ["", "", ""]),
     // The footer names how to leave; arrows are tried anyway.
-    bind(&[key(KeyCode::Up)], A::Up, &[M::Planning], ["↑↓", "", "through the plan"]),
-    bind(&[key(KeyCode::Down)], A::Down, &[M::Planning], ["", "", ""]),
-    bind(&[key(KeyCode::PageUp)], A::PageUp, &[M::Planning], ["PgUp PgDn", "", "ten rows at a time"]),
-    bind(&[key(KeyCode::PageDown)], A::PageDown, &[M::Planning], ["", "", ""]),
-    bind(&[key(KeyCode::Home)], A::Home, &[M::Planning], ["Home", "", "to the start"]),
+    bind(&[key(KeyCode::Up)], A::Up, ARROWS, ["↑↓", "", "through the list"]),
+    bind(&[key(KeyCode::Down)], A::Down, ARROWS, ["", "", ""]),
+    bind(&[key(KeyCode::PageUp)], A::PageUp, ARROWS, ["PgUp PgDn", "", "ten rows at a time"]),
+    bind(&[key(KeyCode::PageDown)], A::PageDown, ARROWS, ["", "", ""]),
+    bind(&[key(KeyCode::Home)], A::Home, ARROWS, ["Home", "", "to the start"]),
     bind(&[key(KeyCode::Up), letter('k')], A::Up, LISTS, ["↑↓", "move", "back along the wall, or through the list; recording goes on"]),
     bind(&[key(KeyCode::Down), letter('j')], A::Down, LISTS, ["", "", ""]),
     bind(&[key(KeyCode::Up)], A::Up, TEXT, ["↑↓", "move", "through the list"]),
@@ -386,10 +425,12 @@ pub const BINDINGS: &[Binding] = &[
             M::Map,
             M::Statistics,
             M::Unseen,
+            M::Assessed,
             M::Replay,
             M::Left,
             M::Revision,
             M::Planning,
+            M::WhatIf,
             M::Help,
             M::Origin,
             M::TestCard,
@@ -427,9 +468,9 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('x')], A::Swap, &[M::Prepare], ["x", "swap", "a part was replaced: the calibration with the old one no longer holds"]),
     bind(&[letter('A')], A::Amend, &[M::Runs], ["A", "amend", AMEND_HELP]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["", "", ""]),
-    bind(&[control('c')], A::Back, &[M::Revision, M::Planning, M::Help, M::Origin, M::TestCard], ["", "", ""]),
+    bind(&[control('c')], A::Back, &[M::Revision, M::Planning, M::WhatIf, M::Help, M::Origin, M::TestCard], ["", "", ""]),
     bind(&[letter('?'), key(KeyCode::F(1))], A::Help, STEPS, ["?", "help", "this page"]),
-    bind(&[letter('?'), key(KeyCode::F(1))], A::Help, &[M::Planning], ["?", "help", "this page"]),
+    bind(&[letter('?'), key(KeyCode::F(1))], A::Help, FORM, ["?", "help", "this page"]),
     bind(&[letter('?'), letter('q')], A::Back, &[M::Revision, M::Help, M::Origin], ["", "", ""]),
     bind(&[letter('i')], A::Back, &[M::Origin], ["", "", ""]),
 ];

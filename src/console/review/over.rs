@@ -5,6 +5,7 @@ use super::super::keys::Mode;
 use super::super::state::{Effect, Scan};
 use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, UnseenShown};
 use super::Opened;
+use super::assessed::AssessedShown;
 use backwall_units::{Length, LengthUnit};
 
 /// The screens of the Review step that are open.
@@ -21,6 +22,7 @@ pub enum Over {
     Map(MapShown),
     Statistics(StatisticsShown),
     Unseen(UnseenShown),
+    Assessed(AssessedShown),
     Replay(Box<Scan>),
 }
 
@@ -58,9 +60,9 @@ impl Reviewing {
         if let Some(Over::Replay(scan)) = &mut self.over { Some(scan) } else { None }
     }
 
-    /// A screen read from the whole job, not a replay.
-    pub fn surveyed_mut(&mut self) -> Option<&mut Over> {
-        self.over.as_mut().filter(|over| !matches!(over, Over::Replay(_)))
+    /// The assessment on screen.
+    pub fn assessed_mut(&mut self) -> Option<&mut AssessedShown> {
+        if let Some(Over::Assessed(shown)) = &mut self.over { Some(shown) } else { None }
     }
 
     /// Leaves the screen on top: what is still to be closed with it.
@@ -81,6 +83,7 @@ impl Over {
             Self::Map(_) => Mode::Map,
             Self::Statistics(_) => Mode::Statistics,
             Self::Unseen(_) => Mode::Unseen,
+            Self::Assessed(_) => Mode::Assessed,
             Self::Replay(_) => Mode::Replay,
         }
     }
@@ -95,6 +98,7 @@ impl Over {
             Self::Map(_) => Some(Survey::Map),
             Self::Statistics(shown) => Some(Survey::Statistics { line: shown.line.clone(), interval: shown.interval(unit) }),
             Self::Unseen(shown) => shown.found.is_none().then_some(Survey::Unseen(shown.run)),
+            Self::Assessed(shown) => shown.progress.map(|_| Survey::Assessed(shown.what_if.clone(), unit)),
             Self::Replay(_) => None,
         }
     }
@@ -107,7 +111,7 @@ impl Over {
                 let is_known = shown.figures.as_ref().is_some_and(|figures| figures.interval == (line.clone(), interval));
                 if is_known { Vec::new() } else { vec![Effect::AskSurvey(Survey::Statistics { line, interval })] }
             }
-            Self::Map(_) | Self::Unseen(_) | Self::Replay(_) => Vec::new(),
+            Self::Map(_) | Self::Unseen(_) | Self::Assessed(_) | Self::Replay(_) => Vec::new(),
         }
     }
 
@@ -116,6 +120,7 @@ impl Over {
             Self::Map(shown) => shown.walk(by, up),
             Self::Statistics(shown) => shown.walk(by, up),
             Self::Unseen(_) => {}
+            Self::Assessed(shown) => shown.walk(by, up),
             Self::Replay(scan) => scan.look_back(by, up),
         }
     }
@@ -124,7 +129,7 @@ impl Over {
         match self {
             Self::Map(shown) => shown.sideways(right),
             Self::Statistics(shown) => shown.sideways(right),
-            Self::Unseen(_) | Self::Replay(_) => {}
+            Self::Unseen(_) | Self::Assessed(_) | Self::Replay(_) => {}
         }
     }
 
@@ -133,6 +138,7 @@ impl Over {
             Self::Map(shown) => (shown.lane, shown.row, shown.column) = (0, 0, 0),
             Self::Statistics(shown) => shown.walk(usize::MAX, true),
             Self::Unseen(_) => {}
+            Self::Assessed(shown) => shown.at = 0,
             Self::Replay(scan) => scan.look.back = None,
         }
     }
@@ -140,7 +146,7 @@ impl Over {
     pub fn zoom(&mut self, out: bool) {
         match self {
             Self::Map(shown) => shown.zoom(out),
-            Self::Statistics(_) | Self::Unseen(_) => {}
+            Self::Statistics(_) | Self::Unseen(_) | Self::Assessed(_) => {}
             Self::Replay(scan) => scan.zoom(out),
         }
     }
@@ -158,6 +164,7 @@ impl Over {
                 let least = part.row.statistics.least.and_then(|found| found.along);
                 (part.row.line.clone(), least.or(part.row.edges.map(|edges| edges.0)))
             }),
+            Self::Assessed(shown) => shown.chosen(),
             Self::Unseen(_) | Self::Replay(_) => None,
         }
     }
@@ -169,6 +176,9 @@ impl Over {
             (SurveyNews::Statistics(figures), Self::Statistics(shown)) => shown.take(figures),
             (SurveyNews::Unseen { done, of }, Self::Unseen(shown)) => shown.progress = (done, of),
             (SurveyNews::UnseenFound(found), Self::Unseen(shown)) if found.run == shown.run => shown.found = Some(found),
+            (SurveyNews::Assessing { done, of }, Self::Assessed(shown)) => shown.progress = Some((done, of)),
+            (SurveyNews::Assessed(found), Self::Assessed(shown)) => shown.take(found),
+            (SurveyNews::AssessFailed(why), Self::Assessed(shown)) => shown.fail(why),
             (SurveyNews::UnseenFailed(why), Self::Unseen(shown)) => shown.failed = Some(why),
             _ => {}
         }

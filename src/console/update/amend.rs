@@ -38,7 +38,7 @@ const WHAT: [(What, &str); 7] = [
 ];
 const FROM_START: &str = "from its start";
 const FROM_FAR_END: &str = "from its far end";
-const REASON: &str = "kept with the name and shown in the report";
+pub(super) const REASON: &str = "kept with the name and shown in the report";
 
 /// Asks what is to be put right of the run that is looked at.
 pub fn ask(app: &mut App) -> Vec<Effect> {
@@ -94,7 +94,7 @@ pub fn ask_plan(app: &mut App) -> Vec<Effect> {
 /// The revision was read, or could not be; either is shown on Prepare.
 pub fn plan_read(app: &mut App, file: String, read: Result<Box<Revision>, String>) -> Vec<Effect> {
     app.message = None;
-    if let (Some(planning), Ok(revision)) = (app.planning.as_mut().filter(|planning| planning.makes_job), &read) {
+    if let (Some(planning), Ok(revision)) = (app.planning.as_mut().filter(|planning| planning.makes_job()), &read) {
         *planning = Planning::new(Sheet::of_plan(&revision.plan), true);
         planning.is_changed = true;
         return Vec::new();
@@ -196,6 +196,10 @@ fn taken(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, Wrong> {
         Purpose::Amend { run } => of_run(*run, prompt)?,
         Purpose::Revise => match app.revision.as_ref().and_then(|shown| shown.revision.clone()) {
             Some(revision) => Said::Plan(revision),
+            None => return Ok(Vec::new()),
+        },
+        Purpose::KeepBasis => match app.review.assessed_mut().and_then(|shown| shown.what_if.clone()) {
+            Some(basis) => Said::Basis(basis),
             None => return Ok(Vec::new()),
         },
         Purpose::Swap => {

@@ -1,6 +1,6 @@
 //! A run that goes on with another set-up: asked once, entered in the job, then said to the run.
 
-use super::super::state::{App, Effect};
+use super::super::state::{App, Effect, ToTake};
 use super::super::theme::Role;
 use super::prompt;
 use crate::live::{Changed, Command, change};
@@ -12,7 +12,7 @@ pub fn ask(app: &mut App, zero: bool) -> Vec<Effect> {
     let found = if zero { change::take_zero(&scan.view, unit) } else { change::echo_to_echo(&scan.view, unit) };
     match found {
         Ok(_) if prompt::unknown_operator(app) => {}
-        Ok(change) => app.change = Some(change),
+        Ok(change) => app.change = Some(ToTake::Change(change)),
         Err(why) => app.say(Role::Watch, why),
     }
     Vec::new()
@@ -20,7 +20,11 @@ pub fn ask(app: &mut App, zero: bool) -> Vec<Effect> {
 
 /// It is to.
 pub fn answered(app: &mut App) -> Vec<Effect> {
-    let Some(change) = app.change.take() else { return Vec::new() };
+    let change = match app.change.take() {
+        Some(ToTake::Change(change)) => change,
+        Some(ToTake::Send { order, .. }) => return vec![Effect::Command(Command::Send(order))],
+        None => return Vec::new(),
+    };
     vec![Effect::Change { setup: Box::new(change.setup), origin: change.origin, by: app.signed() }, Effect::Reload]
 }
 

@@ -1,9 +1,9 @@
-//! The plan in the console: a value is typed where the cursor is, courses and lines come and go, and what was made is kept as a new
-//! job or as a revision.
+//! The plan or a basis in the console: a value is typed where the cursor is, courses and lines come and go, and what was made is kept as a
+//! new job or as a revision, or judged by.
 
 use super::super::form::{Field, Form};
 use super::super::keys::PlanningKey;
-use super::super::planning::Planning;
+use super::super::planning::{Made, Making, Planning};
 use super::super::revision::RevisionShown;
 use super::super::state::{App, Effect, Prompt, Purpose, Question};
 use super::super::theme::Role;
@@ -32,7 +32,7 @@ pub fn press(app: &mut App, key: PlanningKey) -> Vec<Effect> {
                     planning.to_next_key();
                 }
                 None if key == PlanningKey::Add => {
-                    app.say(Role::Plain, "there is one of it; + adds a course, line, person or piece of kit")
+                    app.say(Role::Plain, "there is one of it; + adds where there can be several: a course, a line, and so on")
                 }
                 None => app.say(Role::Plain, "earlier surveys belong to a course: go to one first"),
             }
@@ -43,10 +43,11 @@ pub fn press(app: &mut App, key: PlanningKey) -> Vec<Effect> {
         },
         PlanningKey::NextMistake => {
             if !planning.to_next_problem() {
-                app.say(Role::Plain, "there is no mistake: k keeps the plan");
+                let next = if matches!(planning.making, Making::Basis(_)) { "w judges by it" } else { "k keeps the plan" };
+                app.say(Role::Plain, format!("there is no mistake: {next}"));
             }
         }
-        PlanningKey::Keep => return keep(app),
+        PlanningKey::Keep | PlanningKey::Judge => return keep(app),
     }
     Vec::new()
 }
@@ -99,17 +100,22 @@ pub fn refusal(form: &Form) -> Option<&str> {
 
 fn keep(app: &mut App) -> Vec<Effect> {
     let Some(planning) = &mut app.planning else { return Vec::new() };
-    let plan = match &planning.plan {
-        Ok(plan) => plan.clone(),
+    let plan = match &planning.made {
+        Ok(Made::Plan(plan)) => plan.clone(),
+        Ok(Made::Basis(basis)) => {
+            let basis = basis.clone();
+            return super::assessed::judge(app, basis);
+        }
         Err(problems) => {
             let words = backwall_report::words::count(problems.len() as u64, "mistake");
+            let not_done = if matches!(planning.making, Making::Basis(_)) { "NOT JUDGED" } else { "NOT KEPT" };
             planning.to_next_problem();
-            app.say(Role::Error, format!("NOT KEPT: {words}; m goes from one to the next"));
+            app.say(Role::Error, format!("{not_done}: {words}; m goes from one to the next"));
             return Vec::new();
         }
     };
     let text = planning.sheet.text();
-    if planning.makes_job {
+    if planning.makes_job() {
         return vec![Effect::MakeJob(text)];
     }
     if *plan == app.contents.plan {
@@ -125,7 +131,8 @@ fn keep(app: &mut App) -> Vec<Effect> {
 pub fn close(app: &mut App) -> Vec<Effect> {
     let Some(planning) = &app.planning else { return Vec::new() };
     if planning.is_changed {
-        app.question = Some(Question::DropPlan);
+        let basis = matches!(planning.making, Making::Basis(_));
+        app.question = Some(if basis { Question::DropBasis } else { Question::DropPlan });
         return Vec::new();
     }
     drop_it(app)
@@ -133,6 +140,6 @@ pub fn close(app: &mut App) -> Vec<Effect> {
 
 /// What was changed is dropped; where a job was to be made there is nothing behind the form.
 pub fn drop_it(app: &mut App) -> Vec<Effect> {
-    let made_job = app.planning.take().is_some_and(|planning| planning.makes_job);
+    let made_job = app.planning.take().is_some_and(|planning| planning.makes_job());
     if made_job { vec![Effect::Quit] } else { Vec::new() }
 }

@@ -5,7 +5,7 @@ use super::super::form::{Field, Form};
 use super::super::keys::Action;
 use super::super::state::{App, Effect, Prompt, Purpose, Scan};
 use super::super::theme::Role;
-use super::{hand, noted};
+use super::{hand, noted, send};
 use crate::live::Command;
 use backwall_store::{Adoption, Note};
 use backwall_survey::job::checklist::{Answer, FilledBy, Item, ItemKind, ItemState, Signature, Signed, Value};
@@ -300,6 +300,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             let run = *run;
             noted::submit_witness(app, prompt, run)
         }
+        Purpose::Send => send::submit(app, prompt),
         Purpose::MarkText => match form.value("text") {
             "" => Vec::new(),
             text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
@@ -332,6 +333,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         | Purpose::Interrupted { .. }
         | Purpose::PlanFile
         | Purpose::Revise
+        | Purpose::KeepBasis
         | Purpose::Swap
         | Purpose::SignOn
         | Purpose::SignOff => super::amend::submit(app, prompt),

@@ -23,7 +23,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         pen.put_style(area.x + 1, area.y, area.width - 2, &text::clip(&fault, usize::from(area.width - 2)), style);
         return;
     }
-    if app.planning.as_ref().is_some_and(|planning| planning.makes_job) {
+    if app.planning.as_ref().is_some_and(|planning| planning.makes_job()) {
         // There is no job yet that anything could be said of.
         pen.put(area.x + 1, area.y, area.width - 2, "no job yet: k keeps the plan and makes the job", Role::Strong);
         return;

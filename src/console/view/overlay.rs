@@ -5,6 +5,7 @@ use crate::console::Glyphs;
 use crate::console::form::{Field, Kind};
 use crate::console::keys;
 use crate::console::origin::Line;
+use crate::console::planning::Planning;
 use crate::console::state::{App, OriginShown, Prompt, Question};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -153,7 +154,7 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
     const KEYS: &str = "  Enter yes  Esc no";
-    let words = text::clip(&safe_text(&change.asked), usize::from(area.width).saturating_sub(KEYS.len() + 1));
+    let words = text::clip(&safe_text(change.asked()), usize::from(area.width).saturating_sub(KEYS.len() + 1));
     pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
 }
 
@@ -208,14 +209,10 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
 
 /// Every key that works now, and what the screen shows.
 pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
-    pen.title(
-        Rect { height: 1, ..area },
-        &format!("help: {}", if app.planning.is_some() { "the plan as a form" } else { app.step.word() }),
-        "Esc back",
-    );
+    pen.title(Rect { height: 1, ..area }, &format!("help: {}", app.planning.as_ref().map_or(app.step.word(), Planning::title)), "Esc back");
     let width = usize::from(area.width.saturating_sub(14));
     let mut lines: Vec<(String, String)> = Vec::new();
-    let mode = if app.planning.is_some() { keys::Mode::Planning } else { app.step_mode() };
+    let mode = app.planning.as_ref().map_or_else(|| app.step_mode(), Planning::mode);
     for (shown, words) in keys::help(mode) {
         for (row, line) in text::wrap(words, width).into_iter().enumerate() {
             lines.push((if row == 0 { pen.look.glyphs.key_name(shown).to_owned() } else { String::new() }, line));

@@ -1,13 +1,12 @@
-//! The plan as a form: its tables and keys, what the key under the cursor means, what is wrong, what the job will take.
+//! The plan or a basis as a form: its tables and keys, what the key under the cursor means, what is wrong, what the job will take.
 
 use super::pen::{Pen, Rows};
-use crate::console::planning::{Planning, counted, left_out};
+use crate::console::planning::{Making, Planning, counted, left_out};
 use crate::console::state::{App, Purpose};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::update::plan_refusal;
 use backwall_survey::job::check::Problem;
-use backwall_survey::job::keys::TABLES;
 use backwall_survey::job::keys::sheet::Row;
 use ratatui::layout::Rect;
 
@@ -19,7 +18,11 @@ const LABEL: u16 = 30;
 
 pub fn draw(app: &App, shown: &Planning, pen: &mut Pen, body: Rect) {
     pen.clear(body);
-    let what = if shown.makes_job { "a new plan" } else { "the plan of this job" };
+    let what = match shown.making {
+        Making::Job => "a new plan",
+        Making::Revision => "the plan of this job",
+        Making::Basis(_) => "a basis: what is left out stays as the plan has it",
+    };
     let mistakes = match shown.problems().len() {
         0 => "no mistakes".to_owned(),
         count => backwall_report::words::count(count as u64, "mistake"),
@@ -41,6 +44,7 @@ pub fn draw(app: &App, shown: &Planning, pen: &mut Pen, body: Rect) {
 
 fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
     let room = usize::from(area.height);
+    let planned = shown.planned();
     // The cursor stays off the edges, so that the next rows are seen.
     let top = (shown.at + 3).saturating_sub(room).min(shown.rows.len().saturating_sub(room));
     for (index, row) in shown.rows.iter().enumerate().skip(top).take(room) {
@@ -59,7 +63,11 @@ fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
                 let (x, width) = (x + LABEL, width.saturating_sub(LABEL));
                 match (typed, left_out(key)) {
                     ("", None) => pen.put(x, y, width, "must be typed", Role::Watch),
-                    ("", Some(then)) => pen.put(x, y, width, &text::clip(&format!("({then})"), usize::from(width)), Role::Quiet),
+                    ("", Some(then)) => {
+                        let own = planned.as_ref().and_then(|planned| shown.of_plan(planned, *row));
+                        let own = own.map_or_else(String::new, |own| format!("{own} {}: ", key.unit).replace(" :", ":"));
+                        pen.put(x, y, width, &text::clip(&safe_text(&format!("({own}{then})")), usize::from(width)), Role::Quiet)
+                    }
                     (typed, _) => {
                         pen.put(x, y, width, &text::clip(&safe_text(&format!("{typed} {}", key.unit)), usize::from(width)), Role::Field)
                     }
@@ -71,12 +79,13 @@ fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
                 // Counted as people count: the first course is 1.
                 let number = path.rsplit_once('[').and_then(|(_, number)| number.trim_end_matches(']').parse::<usize>().ok());
                 let number = number.map_or_else(String::new, |number| format!(" {}", number + 1));
-                let end = pen.put(x, y, width, &format!("{}{number}", table.header()), Role::Title);
+                let name = if table.path.is_empty() { "asset".to_owned() } else { format!("{}{number}", table.header()) };
+                let end = pen.put(x, y, width, &name, Role::Title);
                 let room = (area.right()).saturating_sub(end + 2);
                 pen.put(end + 2, y, room, &text::clip(table.meaning, usize::from(room)), Role::Quiet);
             }
             (Row::Without(number), _) => {
-                let end = pen.put(x, y, width, TABLES[number].header().as_str(), Role::Quiet);
+                let end = pen.put(x, y, width, shown.sheet.tables()[number].header().as_str(), Role::Quiet);
                 pen.put(end + 2, y, area.right().saturating_sub(end + 2), "not in the plan: + adds it", Role::Quiet);
             }
             _ => {}
@@ -100,7 +109,7 @@ fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
             ));
         }
         (Row::Heading(part), _) => about.extend(text::wrap(shown.sheet.parts()[part].table.meaning, width)),
-        (Row::Without(number), _) => about.extend(text::wrap(TABLES[number].meaning, width)),
+        (Row::Without(number), _) => about.extend(text::wrap(shown.sheet.tables()[number].meaning, width)),
         _ => {}
     }
     about.truncate(3);
@@ -114,17 +123,21 @@ fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
     let own = refused.or_else(|| shown.problem(row).filter(wrong).map(|problem| problem.message.clone()));
     let others = shown.problems().iter().filter(wrong).filter(|problem| shown.problem(row) != Some(*problem)).map(Planning::problem_words);
     let mistakes: Vec<String> = own.into_iter().chain(others).collect();
-    let below = shown.takes.len().clamp(1, 4) as u16 + 1;
+    let below = shown.comes_of.len().clamp(1, 4) as u16 + 1;
     let room = usize::from(rows.left().saturating_sub(below)).min(most);
     let lines: Vec<String> = mistakes.iter().flat_map(|words| text::wrap(&safe_text(words), width)).collect();
     for line in lines.iter().take(room) {
         line_of(pen, &mut rows, line, Role::Error);
     }
-    pen.title(rows.take(1), "what it will take", "");
-    if shown.takes.is_empty() {
-        line_of(pen, &mut rows, "worked out as soon as everything that must be typed is", Role::Quiet);
+    let (title, nothing) = match shown.making {
+        Making::Basis(_) => ("what it has otherwise than the plan", "nothing"),
+        _ => ("what it will take", "worked out as soon as everything that must be typed is"),
+    };
+    pen.title(rows.take(1), title, "");
+    if shown.comes_of.is_empty() {
+        line_of(pen, &mut rows, nothing, Role::Quiet);
     }
-    for said in &shown.takes {
+    for said in &shown.comes_of {
         let role = if said.lacks { Role::Watch } else { Role::Plain };
         line_of(pen, &mut rows, &text::clip(&said.words, width), role);
     }

@@ -1,5 +1,6 @@
 //! Review: the runs of the job; and one of them, or all of a line, walked by cursor.
 
+mod assessed;
 pub(super) mod hand;
 pub mod map;
 pub mod statistics;
@@ -25,6 +26,7 @@ pub fn draw_over(app: &App, pen: &mut Pen, body: Rect) {
         Review::Over(Over::Map(shown)) => map::draw(app, shown, pen, body),
         Review::Over(Over::Statistics(shown)) => statistics::draw(shown, pen, body),
         Review::Over(Over::Unseen(shown)) => unseen::draw(shown, pen, body),
+        Review::Over(Over::Assessed(shown)) => assessed::draw(shown, pen, body),
         Review::Over(Over::Replay(scan)) => scan::running(app, scan, pen, body),
     }
 }

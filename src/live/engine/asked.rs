@@ -3,9 +3,10 @@
 use super::super::change::Changed;
 use super::super::disagree::DisagreementWatch;
 use super::super::place;
-use super::super::view::{Command, Misclosure};
-use super::{Engine, Outcome};
+use super::super::view::{Command, DeviceSaid, Misclosure};
+use super::{Engine, Notice, Outcome};
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
+use backwall_stream::command::{CommandKind, Order, Ordered};
 use backwall_survey::strip::SpotId;
 use backwall_survey::travel::encoder_check::misclosure;
 use backwall_units::{Length, Time};
@@ -52,6 +53,9 @@ impl Engine {
             }
             Command::SetPlace(along) => self.set_place(along, at_us, out),
             Command::Change(change) => self.change(change, at_us, out),
+            Command::Send(order) => {
+                self.ordered(&order, &Ordered::NotSent("the stream is no line that can be written to".to_owned()), at_us, out);
+            }
             Command::End => return Some(CloseReason::Operator),
             Command::Terminate => return Some(CloseReason::Terminated),
         }
@@ -85,6 +89,33 @@ impl Engine {
         self.disagreement = DisagreementWatch::default();
         out.entries.push(Entry::SetupChange(change.setup_id));
         self.event(EventKind::Setup, format!("from here on with set-up {}: {}", change.setup_id, change.origin), at_us, out);
+    }
+
+    /// Keeps what became of something that was to be sent to the device.
+    pub(super) fn ordered(&mut self, order: &Order, became: &Ordered, at_us: i64, out: &mut Outcome) {
+        let Order { words, by, kind, patience, .. } = order;
+        let adjusts = *became == Ordered::Sent && kind.touches_readings() && !self.follows_gain(*kind);
+        let text = match became {
+            Ordered::Sent if adjusts => format!("{words} sent by {by}: the calibration was made before it, verify on a block"),
+            Ordered::Sent => format!("{words} sent by {by}"),
+            Ordered::Answered => format!("{words}: the device answered"),
+            Ordered::Unanswered => {
+                format!("{words} was NOT answered within {:.1} s: whether the device took it is not known", patience.as_secs_f64())
+            }
+            Ordered::NotSent(why) => format!("{words} was NOT sent: {why}"),
+        };
+        let is_doubt = adjusts || matches!(became, Ordered::Unanswered | Ordered::NotSent(_));
+        self.device = DeviceSaid { count: self.device.count + 1, words: text.clone(), is_doubt, adjusted: self.device.adjusted || adjusts };
+        let kind = if adjusts { EventKind::Adjusted } else { EventKind::Command };
+        self.event(kind, text.clone(), at_us, out);
+        out.notices.push(if is_doubt { Notice::Fault(text) } else { Notice::Link { up: true, text } });
+    }
+
+    /// Whether readings stand as before: nothing was calibrated, or both the blocks and the shots say their gain, which is then taken off.
+    fn follows_gain(&self, kind: CommandKind) -> bool {
+        let Some(calibration) = &self.setup.calibration else { return true };
+        let said = self.reading.as_ref().is_some_and(|reading| reading.gain.as_db().is_finite() && reading.gain.as_db() != 0.0);
+        kind == CommandKind::Gain && calibration.gain.is_some() && said
     }
 
     /// Places go on from a known one, from the next shot on. Readings before it and behind it are no neighbours.

@@ -3,8 +3,9 @@
 use super::*;
 use crate::live::view::Command;
 use backwall_store::{Mark, MarkKind};
+use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::job::Plan;
-use backwall_survey::reading::{Gauge, GaugeValue};
+use backwall_survey::reading::{Gauge, GaugeValue, Record};
 use backwall_survey::strip::Section;
 use backwall_survey::travel::Odometer;
 
@@ -21,7 +22,7 @@ pub fn engine() -> Engine {
 fn drive(engine: &mut Engine, counts: &[i32]) {
     for (seq, count) in counts.iter().enumerate() {
         let value = GaugeValue::Thickness(Some(Length::mm(9.0)));
-        let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 10_000_000), encoder: Some(*count), value };
+        let gauge = Gauge { seq: seq as u32, device_time_us: Some(seq as u64 * 10_000_000), encoder: Some(*count), across: None, value };
         let item = FeedItem::Record(Record::Gauge(gauge));
         engine.take(Feed { item, host_time_us: 7 }, &mut Outcome::default());
     }
@@ -53,7 +54,13 @@ fn what_is_driven_while_the_link_is_down_is_not_driven_over_without_an_echo() {
     };
     let blind = |seq: u32, count: i32| {
         let value = GaugeValue::Thickness(None);
-        FeedItem::Record(Record::Gauge(Gauge { seq, device_time_us: Some(u64::from(seq) * 20_000_000), encoder: Some(count), value }))
+        FeedItem::Record(Record::Gauge(Gauge {
+            seq,
+            device_time_us: Some(u64::from(seq) * 20_000_000),
+            encoder: Some(count),
+            across: None,
+            value,
+        }))
     };
     assert_eq!(take(blind(0, 3_900)), (Some(Length::ZERO), 0));
     assert_eq!(take(blind(1, 4_000)), (Some(Length::mm(2.5)), 0));

@@ -26,8 +26,8 @@ pub fn open(path: &Path) -> anyhow::Result<SurveyHandle> {
 struct Mapper {
     reader: JobReader,
     job: JobContents,
-    /// By line.
-    strips: BTreeMap<String, Strip>,
+    /// By line, and by the stripe beside it.
+    strips: BTreeMap<String, BTreeMap<i32, Strip>>,
     /// Where to go on from, by run.
     cursors: BTreeMap<i64, Cursor<ReadingSummary>>,
     read: u64,
@@ -75,9 +75,12 @@ impl Mapper {
             let run = &self.job.runs[index];
             let (id, line) = (run.id, run.start.line.clone());
             loop {
-                let strip = self.strips.entry(line.clone()).or_default();
+                let strips = self.strips.entry(line.clone()).or_default();
                 let cursor = self.cursors.entry(id).or_insert_with(|| Cursor::glancing(id));
-                let step = cursor.step(&self.reader, |_, glance| strip.push(glance.along, glance.thickness, glance.level))?;
+                let step = cursor.step(&self.reader, |_, glance| {
+                    let strip = strips.entry(self.job.plan.stripe(glance.across)).or_default();
+                    strip.push(glance.along, glance.thickness, glance.level);
+                })?;
                 self.read += step.readings;
                 if step.at_end {
                     break;

@@ -211,6 +211,7 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
             wall_temperature: Temperature::celsius(18.0),
             profile_name: "open-packet".into(),
             profile_text: String::new(),
+            profile_proof: None,
             stream: "serial:PORT".into(),
             software: "backwall".into(),
             checklist_override: None,
@@ -223,6 +224,7 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
         readings: 21_000,
         no_echo: 120,
         dropped: None,
+        adjusted: false,
         lost: 3,
         spots: 2,
         least: Some(Length::mm(5.78)),
@@ -289,6 +291,7 @@ pub fn glance(shot: u32) -> ReadingSummary {
         seq: shot,
         along: Some(Length::mm(along)),
         course: Some(if along < 2400.0 { 1 } else { 2 }),
+        across: None,
         thickness: thickness.map(|t| Length::nanometres((t * 1e6).round() as i64)),
         uncertainty: Some(Length::mm(0.03)),
         flags: Flags::NONE,
@@ -339,7 +342,7 @@ pub fn reading(along: f64) -> Reading {
         device_time_us: Some(106_000_000),
         host_time_us: NOW,
         encoder: Some(174_000),
-        place: Place { along: Some(Length::mm(along)), course: Some(2), speed: Some(Speed::mm_s(41.0)) },
+        place: Place { along: Some(Length::mm(along)), course: Some(2), speed: Some(Speed::mm_s(41.0)), across: None },
         gain: Decibel::db(40.0),
         wall_temperature: Temperature::celsius(18.0),
         measurement: Measurement {
@@ -413,6 +416,8 @@ pub fn live(direction: Direction) -> LiveView {
         zero: None,
         disagreement: None,
         changed: false,
+        commands: Arc::from([]),
+        device: backwall::live::view::DeviceSaid::default(),
         gap: None,
     }
 }

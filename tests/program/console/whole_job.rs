@@ -35,7 +35,12 @@ macro_rules! snap {
 fn surveyed(strip: impl Fn(&str) -> Strip) -> SurveyNews {
     let plan = contents().plan;
     let progress = backwall::console::review::Progress { read: 21_750, of: 21_750, done: true, open: false };
-    SurveyNews::Map(Arc::new(Surveyed::new(plan.wall_map(strip), false, vec![Length::mm(2400.0), Length::mm(4800.0)], progress)))
+    SurveyNews::Map(Arc::new(Surveyed::new(
+        plan.wall_map(|line| [(0, strip(line))].into()),
+        false,
+        vec![Length::mm(2400.0), Length::mm(4800.0)],
+        progress,
+    )))
 }
 
 pub fn on_map() -> App {
@@ -57,7 +62,7 @@ fn the_map_on_screen() {
     app.look = look(Theme::Mono, Glyphs::Ascii);
     app.look.unit = LengthUnit::Inch;
     snap!("map_ascii", &app);
-    assert!(screen(&app).is_ascii() || screen(&app).contains("m²"), "{}", screen(&app));
+    assert!(screen(&app).is_ascii() || screen(&app).contains("ft²"), "{}", screen(&app));
 }
 
 #[test]
@@ -111,7 +116,7 @@ fn lines_without_a_place_and_a_job_without_runs_say_so() {
     assert!(screen(&app).contains("there is no run to play"), "{}", screen(&app));
     update(&mut app, letter('p'));
     let progress = backwall::console::review::Progress { done: true, ..Default::default() };
-    let map = Surveyed::new(job.plan.wall_map(|_| Strip::default()), false, Vec::new(), progress);
+    let map = Surveyed::new(job.plan.wall_map(|_| Default::default()), false, Vec::new(), progress);
     update(&mut app, Event::Survey(SurveyNews::Map(Arc::new(map))));
     let shown = screen(&app);
     assert!(
@@ -160,7 +165,7 @@ fn the_map_read_from_a_job_is_the_report_s() {
     let reader = JobFile::open_read_only(&path).unwrap();
     let mut app = app(Step::Review, reader.contents().unwrap());
     update(&mut app, letter('p'));
-    let mut handle = open_survey(&path, Survey::Map).unwrap();
+    let mut handle = open_survey(&path, Survey::Map, None).unwrap();
     let done = |app: &App| matches!(&app.review.over, Some(Over::Map(shown)) if shown.surveyed.progress.done);
     wait(&mut app, &mut handle, done);
     let report = wall_map(&reader, &reader.contents().unwrap(), &mut |_, _| true).unwrap();
@@ -183,7 +188,7 @@ fn statistics_on_screen_are_the_report_s_rows() {
     let reader = JobFile::open_read_only(&path).unwrap();
     let mut app = app(Step::Review, reader.contents().unwrap());
     let [Effect::OpenSurvey(survey)] = &update(&mut app, letter('h'))[..] else { panic!() };
-    let mut handle = open_survey(&path, survey.clone()).unwrap();
+    let mut handle = open_survey(&path, survey.clone(), None).unwrap();
     wait(&mut app, &mut handle, |app| of_figures(app).unwrap().figures.as_ref().is_some_and(|figures| figures.progress.done));
     snap!("statistics_line", &app);
     update(&mut app, letter('b'));
@@ -339,11 +344,11 @@ fn the_whole_job_is_shown_at_once_whatever_the_number_of_readings() {
             let mut app = app(Step::Review, contents.clone());
             let [Effect::OpenSurvey(survey)] = &update(&mut app, letter(open_key))[..] else { panic!() };
             let since = Instant::now();
-            let mut handle = open_survey(&path, survey.clone()).unwrap();
+            let mut handle = open_survey(&path, survey.clone(), None).unwrap();
             wait(&mut app, &mut handle, |app| match &app.review.over {
                 Some(Over::Map(shown)) => shown.surveyed.progress.done,
                 Some(Over::Statistics(shown)) => shown.figures.as_ref().is_some_and(|figures| figures.progress.done),
-                Some(Over::Unseen(_) | Over::Replay(_)) | None => false,
+                Some(Over::Unseen(_) | Over::Assessed(_) | Over::Replay(_)) | None => false,
             });
             println!("{count} readings, {open_key}: all read after {:?}", since.elapsed());
             let mut slowest = Duration::ZERO;
@@ -399,14 +404,14 @@ fn map_and_statistics_grow_with_a_run_that_is_being_recorded() {
     let read = |app: &App| match &app.review.over {
         Some(Over::Map(shown)) => shown.surveyed.progress,
         Some(Over::Statistics(shown)) => shown.figures.as_ref().map(|figures| figures.progress).unwrap_or_default(),
-        Some(Over::Unseen(_) | Over::Replay(_)) | None => Default::default(),
+        Some(Over::Unseen(_) | Over::Assessed(_) | Over::Replay(_)) | None => Default::default(),
     };
     let mut screens: Vec<(App, SurveyHandle)> = ['p', 'h']
         .into_iter()
         .map(|open_key| {
             let mut app = app(Step::Review, job.reader().unwrap().contents().unwrap());
             let [Effect::OpenSurvey(survey)] = &update(&mut app, letter(open_key))[..] else { panic!() };
-            let mut handle = open_survey(&path, survey.clone()).unwrap();
+            let mut handle = open_survey(&path, survey.clone(), None).unwrap();
             wait(&mut app, &mut handle, |app| read(app).done && read(app).read == 500);
             assert!(screen(&app).contains("RECORDING, 500 so far"), "{}", screen(&app));
             (app, handle)

@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 const PLAN: &str = include_str!("../../data/plan.toml");
-const DAY_US: i64 = 86_400_000_000;
+pub(super) const DAY_US: i64 = 86_400_000_000;
 /// 2026-03-01.
 pub(super) const NOW_US: i64 = 1_772_323_200_000_000;
 /// 2019-03-01 is 2557 days earlier.
@@ -56,6 +56,23 @@ pub(super) fn scan(path: &Path, at_us: i64, shift: f64, wall: impl Fn(f64) -> Op
 
 /// The same along any line.
 pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: impl Fn(f64) -> Option<f64>) {
+    scan_places(path, line, at_us, |seq| (f64::from(seq) + 0.5, f64::from(seq) + 0.5 + shift), wall);
+}
+
+/// The same where every shot lies where `place` says, and is believed to lie.
+pub(super) fn scan_places(path: &Path, line: &str, at_us: i64, place: impl Fn(u32) -> (f64, f64), wall: impl Fn(f64) -> Option<f64>) {
+    scan_shots(path, line, at_us, place, wall, |_| false);
+}
+
+/// The same with echoes that are doubtful: weak and on uneven wall.
+fn scan_shots(
+    path: &Path,
+    line: &str,
+    at_us: i64,
+    place: impl Fn(u32) -> (f64, f64),
+    wall: impl Fn(f64) -> Option<f64>,
+    is_doubtful: impl Fn(u32) -> bool,
+) {
     let file = JobFile::open(path).unwrap();
     let (plan, writer) = (file.contents().unwrap().plan, file.writer());
     let setups = file.contents().unwrap().setups.len() as i64;
@@ -67,15 +84,15 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
     let path = plan.path(plan.line(line).unwrap());
     let mut watch = SpotWatch::new(plan.alarm);
     for seq in 0..path.length.as_mm() as u32 {
-        let x = f64::from(seq) + 0.5;
+        let (x, believed) = place(seq);
         let course = path.course_at(Length::mm(x));
         let none = Measurement::none(Flags::of(Flag::NoBackWall));
         let measurement = match wall(x).filter(|_| seq % 20 != 19) {
             Some(thickness) => Measurement {
                 thickness: Some(Length::mm(thickness)),
                 uncertainty: Some(Length::mm(0.05)),
-                quality: Quality::Good,
-                flags: Flags::NONE,
+                quality: if is_doubtful(seq) { Quality::Poor } else { Quality::Good },
+                flags: if is_doubtful(seq) { Flags::of(Flag::Weak).with(Flag::Uneven) } else { Flags::NONE },
                 ..none
             },
             None => none,
@@ -86,7 +103,7 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
             device_time_us: Some(u64::from(seq) * 20_000),
             host_time_us: at_us + i64::from(seq) * 20_000,
             encoder: Some(seq as i32 * 40),
-            place: Place { along: Some(Length::mm(x + shift)), course, speed: None },
+            place: Place { along: Some(Length::mm(believed)), course, speed: None, across: None },
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(18.0),
             measurement: measurement.rounded(),
@@ -255,6 +272,33 @@ fn another_datum_or_a_survey_from_the_other_end_is_not_laid_over_the_present_one
     assert!(turned["not_compared"].as_str().unwrap().contains("turned end for end"), "{turned}");
     let told = compared(&[now, "--earlier", csv, "--earlier-direction", "down", "--earlier-start", "2400", "--earlier-u", "0.1"]);
     super::close(told["comparison"]["whole"]["mean"]["difference_mm"].as_f64().unwrap(), 0.0, 0.01);
+}
+
+#[test]
+fn a_minimum_on_one_doubtful_echo_is_singled_out_and_one_among_its_like_is_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = told().replace("length_mm = 2400", "length_mm = 800");
+    let of = |name: &str, doubtful: &dyn Fn(u32) -> bool| {
+        let path = job(folder.path(), name, &plan);
+        let at = |seq: u32| (f64::from(seq) + 0.5, f64::from(seq) + 0.5);
+        // The pit of 2 mm has its lowest reading at 405.5 mm.
+        scan_shots(&path, "A090", NOW_US, at, |x| Some(9.0 - 2.0 * (-(x - 405.5) * (x - 405.5) / 50.0).exp()), doubtful);
+        path
+    };
+    const SAID: &str = "the minimum of course 1, 7.00 mm at 0.406 m on line A090, rests on one doubtful echo (poor, weak, uneven)";
+    let one = of("one.job", &|seq| seq == 405);
+    let many = of("many.job", &|seq| (403..=407).contains(&seq));
+    let (one, many) = (one.to_str().unwrap(), many.to_str().unwrap());
+    assert!(text(&[one]).contains(SAID), "{}", text(&[one]));
+    assert!(!text(&[many]).contains("doubtful"), "its neighbours are no better");
+    let out = folder.path().join("one.html");
+    let written = Command::new(env!("CARGO_BIN_EXE_backwall"))
+        .args(["report", one, "--template", "summary", "--out", out.to_str().unwrap()])
+        .output()
+        .unwrap();
+    assert!(written.status.success(), "{}", String::from_utf8_lossy(&written.stderr));
+    let page = std::fs::read_to_string(&out).unwrap();
+    assert!(page.contains("rests on one doubtful echo"), "page one has it");
 }
 
 #[test]

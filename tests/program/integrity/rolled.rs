@@ -5,6 +5,8 @@ use crate::common::{must, python, root, run};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::OnceLock;
+use tempfile::TempDir;
 
 /// Two courses of 1.2 m, 6.2 mm required of each, and three lines through both; the last is never driven.
 fn plan() -> String {
@@ -36,13 +38,24 @@ fn wall(line: &str, x: f64, now: bool) -> f64 {
     }
 }
 
-fn surveys(folder: &Path) -> (PathBuf, PathBuf) {
-    let (then, now) = (job(folder, "then.job", &plan()), job(folder, "now.job", &plan()));
-    for line in ["A090", "A120"] {
-        scan_line(&then, line, THEN_US, 0.0, |x| Some(wall(line, x, false)));
-        scan_line(&now, line, NOW_US, 0.0, |x| Some(wall(line, x, true)));
-    }
-    (then, now)
+/// Both surveys in a folder: made once, and copied for each test that asks, since some of them write into their job.
+pub fn surveys(folder: &Path) -> (PathBuf, PathBuf) {
+    static MADE: OnceLock<TempDir> = OnceLock::new();
+    let made = MADE.get_or_init(|| {
+        let made = tempfile::tempdir().unwrap();
+        let (then, now) = (job(made.path(), "then.job", &plan()), job(made.path(), "now.job", &plan()));
+        for line in ["A090", "A120"] {
+            scan_line(&then, line, THEN_US, 0.0, |x| Some(wall(line, x, false)));
+            scan_line(&now, line, NOW_US, 0.0, |x| Some(wall(line, x, true)));
+        }
+        made
+    });
+    let copied = |name: &str| {
+        let to = folder.join(name);
+        std::fs::copy(made.path().join(name), &to).unwrap();
+        to
+    };
+    (copied("then.job"), copied("now.job"))
 }
 
 fn number(value: &Value) -> f64 {
@@ -208,8 +221,16 @@ fn handed_over(folder: &Path, now: &str, then: &str, found: &Value) {
         lowest.entry(place).and_modify(|known: &mut f64| *known = known.min(wall)).or_insert(wall);
     }
     let profile = rows(&export("profile.csv", &["--format", "csv", "--what", "profile"]));
-    assert_eq!(profile.len(), 240);
-    for row in &profile {
+    let (along, round): (Vec<_>, Vec<_>) = profile.iter().partition(|row| row["direction"] == "along");
+    assert_eq!((along.len(), round.len()), (240, 4), "two lines through each of two courses");
+    let at = |row: &std::collections::HashMap<String, String>| row["from_mm"].parse::<f64>().unwrap();
+    // Round the wall: the line at 120° of a shell of 18 m, and the lowest that was read on it in course 2.
+    let a120 = round.iter().filter(|row| row["course"] == "2").max_by(|a, b| at(a).total_cmp(&at(b))).unwrap();
+    super::close(at(a120), 18_000.0 * std::f64::consts::PI / 3.0, 5e-4);
+    let on_a120 = readings.iter().filter(|row| row["azimuth_deg"] == "120.000" && row["position_mm"].parse::<f64>().unwrap() >= 1200.0);
+    let on_a120 = on_a120.filter_map(|row| row["thickness_mm"].parse::<f64>().ok()).fold(f64::INFINITY, f64::min);
+    super::close(a120["thickness_mm"].parse().unwrap(), on_a120, 1e-9);
+    for row in along {
         let place = (row["from_mm"].parse::<f64>().unwrap() / 10.0).round() as i64;
         super::close(row["thickness_mm"].parse().unwrap(), lowest[&place], 1e-9);
     }

@@ -75,6 +75,7 @@ pub fn reading(seq: u32) -> Reading {
             along: Some(Length::micrometres(i64::from(seq) * 50)),
             course: Some(1),
             speed: (seq > 3).then(|| Speed::mm_s(-41.234)),
+            across: None,
         },
         gain: Decibel::hundredths(4250),
         wall_temperature: Temperature::millidegrees(18_300),

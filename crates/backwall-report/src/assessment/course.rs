@@ -21,6 +21,7 @@ use backwall_survey::strip::compare::{Point, SurveyLine};
 use backwall_survey::strip::statistics::{OfCourse, Statistics};
 use backwall_survey::travel::Path;
 use backwall_units::{Length, LengthUnit, LossRate, Pressure};
+use chrono::NaiveDate;
 use serde::Serialize;
 
 /// What all courses of a line share.
@@ -58,10 +59,23 @@ pub struct CourseAssessment {
     pub rests_on: Vec<String>,
     /// Every number with its way.
     pub numbers: Vec<Worked>,
+    /// The minimum of the course at each survey, the present one last.
+    pub minima: Vec<AtSurvey>,
     /// What does not agree and must be looked at.
     pub checks: Vec<String>,
     /// What could not be answered, and why.
     pub missing: Vec<String>,
+}
+
+/// The minimum of a course at one survey.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct AtSurvey {
+    pub date: NaiveDate,
+    #[serde(rename = "thickness_mm")]
+    pub thickness: Length,
+    /// U (k = 2), where it is known.
+    #[serde(rename = "expanded_mm")]
+    pub expanded: Option<Length>,
 }
 
 const BLOCK: Length = Length::mm(300.0);
@@ -89,6 +103,7 @@ pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, 
         summary: Summary::default(),
         rests_on,
         numbers: Vec::new(),
+        minima: Vec::new(),
         checks: Vec::new(),
         missing: Vec::new(),
     };

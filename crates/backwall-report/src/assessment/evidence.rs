@@ -5,7 +5,7 @@ use backwall_survey::integrity::rate::Wall;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
-use backwall_ultrasound::Flag;
+use backwall_ultrasound::{Flag, Quality};
 use backwall_units::{Length, LengthUnit};
 use std::collections::BTreeMap;
 
@@ -20,6 +20,38 @@ struct Doubts {
     laminations: u64,
     /// The minimum of those that agree with a neighbour.
     agreed: Option<Wall>,
+    lowest: Option<Lowest>,
+    /// The shot before, by its run: whether its echo is a doubtful one.
+    before: Option<(RunId, bool)>,
+}
+
+/// The minimum of all, and whether its echo is worse than those beside it.
+#[derive(Debug, Clone)]
+struct Lowest {
+    thickness: Length,
+    at: Option<Length>,
+    /// What is wrong with it; empty where nothing is.
+    weakness: String,
+    /// Whether the shot before and the one behind have the same trouble; not known yet of the one behind.
+    shared: (bool, Option<bool>),
+    run: RunId,
+}
+
+impl Lowest {
+    /// A reading of poor quality, or of a weak echo on uneven wall, between two that are neither: what it shows is shown by nothing else.
+    fn is_weak_alone(&self) -> bool {
+        !self.weakness.is_empty() && !self.shared.0 && self.shared.1 == Some(false)
+    }
+}
+
+/// What is wrong with the echo of a reading, in the words of the list of flags; no echo is the worst of it.
+fn weakness(reading: &Reading) -> String {
+    let measurement = &reading.measurement;
+    let both = measurement.flags.has(Flag::Weak) && measurement.flags.has(Flag::Uneven);
+    let poor = measurement.quality <= Quality::Poor;
+    let flags = [Flag::Weak, Flag::Uneven].into_iter().filter(|flag| measurement.flags.has(*flag)).map(Flag::word);
+    let words: Vec<&str> = poor.then_some("poor").into_iter().chain(flags).collect();
+    if poor || both { words.join(", ") } else { String::new() }
 }
 
 /// Of all courses of all lines.
@@ -78,11 +110,22 @@ impl Evidence {
 
     /// A reading that is in the numbers; `calibrated` says whether its run's set-up came from blocks.
     pub(super) fn add(&mut self, run: &RunSummary, calibrated: bool, reading: &Reading) {
+        let found = self.courses.entry((run.start.line.clone(), reading.place.course)).or_default();
+        let weakness = weakness(reading);
+        let weak = !weakness.is_empty();
+        let before = found.before.replace((run.id, weak)).filter(|(of, _)| *of == run.id);
+        if let Some(lowest) = found.lowest.as_mut().filter(|lowest| lowest.run == run.id && lowest.shared.1.is_none()) {
+            lowest.shared.1 = Some(weak);
+        }
         let Some(thickness) = reading.measurement.thickness else { return };
+        if found.lowest.as_ref().is_none_or(|lowest| thickness < lowest.thickness) {
+            // Beside the first shot of a run there is none to speak for it.
+            let shared = (before.is_none_or(|(_, weak)| weak), None);
+            found.lowest = Some(Lowest { thickness, at: reading.place.along, weakness, shared, run: run.id });
+        }
         let flags = reading.measurement.flags;
         let uncalibrated = !calibrated || flags.has(Flag::Uncalibrated);
         let without = reading.measurement.uncertainty.is_none();
-        let found = self.courses.entry((run.start.line.clone(), reading.place.course)).or_default();
         if !flags.has(Flag::Alone) && found.agreed.is_none_or(|known| thickness < known.thickness) {
             found.agreed = Some(Wall { thickness, uncertainty: reading.measurement.uncertainty });
         }
@@ -92,6 +135,28 @@ impl Evidence {
             let (count, least) = found.alone.unwrap_or((0, thickness));
             found.alone = Some((count + 1, least.min(thickness)));
         }
+    }
+
+    /// Minima of courses, over the lines that are meant, which rest on an echo worse than its neighbours'.
+    fn weak_minima(&self, is_meant: &dyn Fn(&str, Option<u16>) -> bool, unit: LengthUnit) -> Vec<String> {
+        let mut lowest: BTreeMap<Option<u16>, (&str, &Lowest)> = BTreeMap::new();
+        for ((line, course), doubts) in self.courses.iter().filter(|((line, course), _)| is_meant(line, *course)) {
+            let Some(found) = &doubts.lowest else { continue };
+            if lowest.get(course).is_none_or(|(_, known)| found.thickness < known.thickness) {
+                lowest.insert(*course, (line, found));
+            }
+        }
+        let weak = lowest.into_iter().filter(|(_, (_, found))| found.is_weak_alone());
+        weak.map(|(course, (line, found))| {
+            let of = course.map_or_else(String::new, |course| format!(" of course {course}"));
+            let at = found.at.map_or_else(String::new, |at| format!(" at {}", crate::words::place(unit, at)));
+            format!(
+                "the minimum{of}, {}{at} on line {line}, rests on one doubtful echo ({}) between two that are not: prove it by hand",
+                crate::words::thickness(unit, found.thickness),
+                found.weakness
+            )
+        })
+        .collect()
     }
 
     /// The minimum of the readings that agree with a neighbour, where others do not.
@@ -130,6 +195,7 @@ impl Evidence {
                 count(alone, "reading")
             ));
         }
+        words.extend(self.weak_minima(&is_meant, unit));
         if found.without_uncertainty > 0 {
             words.push(format!("{} have no uncertainty", count(found.without_uncertainty, "reading")));
         }

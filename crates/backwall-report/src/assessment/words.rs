@@ -13,12 +13,12 @@ pub(super) fn decision_of(mut all: impl Iterator<Item = Decision>) -> Decision {
     all.next().map_or(Decision::NotDecided, |first| all.fold(first, Decision::and))
 }
 
-/// `line A120 of the plan was not driven`, `lines A120 and C1 of the plan were not driven`.
+/// `line A120 of the plan was not driven through it`, `lines A120 and C1 of the plan were not driven through it`: of a course.
 pub(super) fn not_driven_words(names: &[String]) -> String {
     match names {
         [] => String::new(),
-        [one] => format!("line {one} of the plan was not driven"),
-        [first @ .., last] => format!("lines {} and {last} of the plan were not driven", first.join(", ")),
+        [one] => format!("line {one} of the plan was not driven through it"),
+        [first @ .., last] => format!("lines {} and {last} of the plan were not driven through it", first.join(", ")),
     }
 }
 
@@ -239,6 +239,7 @@ impl RollUp {
                 None => lines.push((line, vec![to_do])),
             }
         }
+        let mut again = Vec::new();
         for (line, list) in lines {
             let stretch = |to_do: &&ToDo| match to_do {
                 ToDo::DriveAgain { from, to, .. } => format!("{} to {}", unit.place(*from), unit.place(*to)),
@@ -246,18 +247,30 @@ impl RollUp {
             };
             let shown: Vec<String> = list.iter().take(MOST_STRETCHES).map(stretch).collect();
             let more = if list.len() > MOST_STRETCHES { format!(" and {} more", list.len() - MOST_STRETCHES) } else { String::new() };
-            push(format!("Drive line {line} again where nothing could be decided, {}: {}{more}.", unit.place_symbol(), shown.join(", ")));
+            again.push(format!("{line} {}{more}", shown.join(", ")));
         }
-        let mut never: Vec<&str> = Vec::new();
+        if !again.is_empty() {
+            push(format!("Drive again where nothing could be decided, {}: line {}.", unit.place_symbol(), again.join("; line ")));
+        }
+        // Lines of which nothing was read in the same courses are named together.
+        let mut never: Vec<(Vec<String>, Vec<&str>)> = Vec::new();
+        let mut lines: Vec<&str> = Vec::new();
         for (_, to_do) in all() {
-            if let ToDo::DriveFirst { line } = to_do
-                && !never.contains(&line.as_str())
-            {
-                never.push(line);
+            let ToDo::DriveFirst { line } = to_do else { continue };
+            if lines.contains(&line.as_str()) {
+                continue;
+            }
+            lines.push(line);
+            let here = |course: &&RolledCourse| course.not_driven.iter().any(|name| name == line);
+            let courses: Vec<String> = self.courses.iter().filter(here).map(|course| course.course.to_string()).collect();
+            match never.iter_mut().find(|(known, _)| *known == courses) {
+                Some((_, lines)) => lines.push(line),
+                None => never.push((courses, vec![line])),
             }
         }
-        if !never.is_empty() {
-            push(format!("Drive what was planned and not driven: {}.", never.join(", ")));
+        for (courses, lines) in never {
+            let noun = if courses.len() > 1 { "Courses" } else { "Course" };
+            push(format!("{noun} {}: drive the planned lines on which nothing was read: {}.", courses.join(", "), lines.join(", ")));
         }
         if let Some(next) = self.asset.next {
             push(format!("Measure again by {next} at the latest."));

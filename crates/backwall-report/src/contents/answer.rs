@@ -2,7 +2,7 @@
 //! next. All of it comes from the roll-up and from nowhere else.
 
 use super::summary::capital;
-use super::{Writer, tone_of};
+use super::{Writer, count, tone_of};
 use crate::assessment::{Place, RolledCourse};
 use crate::document::{Table, Tone};
 use crate::words::{percent, safe_text};
@@ -17,8 +17,7 @@ impl Writer<'_> {
             return;
         }
         let mut lines = roll_up.plain(&safe_text(&assessment.asset), unit);
-        lines.push(format!("{}.", capital(&assessment.basis)));
-        lines.push(assessment.caution.to_owned());
+        lines.push(format!("{}. {}", capital(&assessment.basis), assessment.caution));
         self.out.notice(tone_of(roll_up.asset.decision), roll_up.headline(), lines);
         let mut table = Table::of(&[
             "Course>",
@@ -56,8 +55,20 @@ impl Writer<'_> {
                 format!("{noun} {}: {}", courses.join(", "), safe_text(from))
             })
             .collect();
+        let mut said = Vec::new();
         if !words.is_empty() {
-            self.out.paragraph(format!("Required by: {}.", words.join("; ")));
+            said.push(format!("Required by: {}.", words.join("; ")));
+        }
+        // Of many runs there is no room for a table of facts.
+        if self.has_many_runs() && !self.wanted.template.is_brief {
+            let (readings, none) = self.counted_readings();
+            said.push(format!("{}, {none} of them without an echo.", count(readings, "reading")));
+            said.extend(
+                self.job.map.scanned_share().map(|share| format!("Scanned share of the surface: {}.", self.share_of_surface(share))),
+            );
+        }
+        if !said.is_empty() {
+            self.out.paragraph(said.join(" "));
         }
     }
 

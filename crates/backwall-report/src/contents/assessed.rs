@@ -3,13 +3,21 @@
 use super::summary::capital;
 use super::{Writer, captioned, count, fact, tone_of};
 use crate::assessment::{CourseAssessment, LineAssessment, LineComparison, RunNote};
-use crate::document::{Table, Tone};
-use crate::figure::{data, strip};
+use crate::document::{Captioned, Table, Tone};
+use crate::figure::change;
 use crate::template::Working;
 use backwall_survey::integrity::{Decision, Worked};
 use backwall_survey::strip::compare::{Change, Difference};
-use backwall_survey::strip::{Level, Strip};
 use backwall_units::{Length, LengthUnit};
+
+/// More comparisons than this are shown as a table.
+const MOST_COMPARISONS: usize = 3;
+
+/// Whether an earlier survey is the newest that a line was compared with.
+fn is_newest(line: &LineAssessment, with: &LineComparison) -> bool {
+    let newest = line.comparisons.iter().filter(|other| other.comparison.is_some()).max_by_key(|other| other.date);
+    newest.is_some_and(|newest| std::ptr::eq(newest, with))
+}
 
 /// Remarks before the numbers, where only what decides is shown.
 const MOST_REMARKS: usize = 2;
@@ -39,11 +47,58 @@ impl Writer<'_> {
             "A change no larger than the expanded uncertainty of the difference, U = 2·√(u₁² + u₂²), is no change (JCGM 100:2008, equation 10). \
              Only stretches that both surveys read are compared. A negative difference means a thinner wall now.",
         );
+        let drawn: Vec<_> = compared.iter().filter(|line| self.is_drawn(&line.line)).filter_map(|line| self.over_the_years(line)).collect();
+        if !drawn.is_empty() {
+            self.out.figures(drawn);
+        }
+        // Of many comparisons a row each line, and drawn only those of the lines that decide.
+        let all = self.wanted.template.working == Working::All;
+        let many = !all && compared.iter().map(|line| line.comparisons.len()).sum::<usize>() > MOST_COMPARISONS;
+        if many {
+            self.every_comparison(&compared);
+        }
         for line in compared {
             for with in &line.comparisons {
-                self.compared(line, with);
+                if !many {
+                    self.compared(line, with);
+                } else if self.is_drawn(&line.line) && is_newest(line, with) {
+                    self.along_the_line(line, with);
+                }
             }
         }
+    }
+
+    /// Each line against its newest earlier survey in a row.
+    fn every_comparison(&mut self, lines: &[&LineAssessment]) {
+        let unit = self.wanted.unit;
+        let heads = ["Mean, by", "± U", "Minimum, by", "± U"].map(|name| self.head(name));
+        let mut table = Table::of(&["Line", "Against", "Offset", &heads[0], &heads[1], "", &heads[2], &heads[3], "", "Changed>"]);
+        for line in lines {
+            for with in line.comparisons.iter().filter(|with| with.comparison.is_none() || is_newest(line, with)) {
+                let day = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
+                let start = [line.line.clone(), day];
+                let Some((comparison, whole)) = with.comparison.as_ref().and_then(|found| Some((found, found.whole.as_ref()?))) else {
+                    let why = with.not_compared.clone().unwrap_or_else(|| "single points".to_owned());
+                    table.toned(Tone::Watch, start.into_iter().chain([why]));
+                    continue;
+                };
+                let cells = |found: &Difference| {
+                    let by = unit.thickness(found.difference.abs());
+                    let sign = if found.difference < Length::ZERO { "−" } else { "+" };
+                    [format!("{sign}{by}"), self.bare(found.expanded), found.change.word().to_owned()]
+                };
+                let rest = [unit.offset(comparison.offset)].into_iter().chain(cells(&whole.mean)).chain(cells(&whole.least));
+                let stretches = crate::words::count(comparison.stretches.len() as u64, "stretch").replace("stretchs", "stretches");
+                let thinner = comparison.stretches.iter().any(|found| found.mean.change == Change::Thinner);
+                let tone = if thinner { Tone::Watch } else { Tone::Plain };
+                table.toned(tone, start.into_iter().chain(rest).chain([stretches]));
+            }
+        }
+        self.out.table(table);
+        self.out.paragraph(
+            "Mean and minimum of all that both read, against the newest earlier survey. Drawn are the lines that decide; the template 'complete' has \
+             every line against every survey, with the stretches that changed.",
+        );
     }
 
     fn compared(&mut self, line: &LineAssessment, with: &LineComparison) {
@@ -105,8 +160,9 @@ impl Writer<'_> {
             table.toned(if thinner { Tone::Watch } else { Tone::Plain }, row);
         }
         self.shortened(table, "changed stretches", "upward along the line");
-        if self.wanted.template.working == Working::All {
-            self.overlaid(line, with, &day);
+        let all = self.wanted.template.working == Working::All;
+        if self.is_drawn(&line.line) && (all || is_newest(line, with)) {
+            self.along_the_line(line, with);
         }
     }
 
@@ -135,27 +191,40 @@ impl Writer<'_> {
         self.shortened(table, "points", "upward along the line");
     }
 
-    /// The line's last run over the earlier survey.
-    fn overlaid(&mut self, line: &LineAssessment, with: &LineComparison, day: &str) {
-        let Some(run) = self.job.runs.iter().rev().find(|run| line.runs.contains(&run.summary.id) && run.summary.readings > 0) else {
-            return;
+    /// Whether a line is shown in figures: of all lines, or of those that decide for a course.
+    fn is_drawn(&self, line: &str) -> bool {
+        let governing = || self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses);
+        self.wanted.template.working == Working::All || governing().any(|course| course.governing_line.as_deref() == Some(line))
+    }
+
+    /// The minimum of each course of a line over the years.
+    fn over_the_years(&self, line: &LineAssessment) -> Option<Captioned> {
+        let course = |course: &CourseAssessment| change::OfCourse {
+            name: named(course),
+            minima: course
+                .minima
+                .iter()
+                .map(|at| change::Minimum { date: at.date, thickness: at.thickness, expanded: at.expanded })
+                .collect(),
+            required: course.summary.required,
         };
-        let mut earlier = Strip::default();
-        for point in &with.earlier {
-            earlier.push(Some(point.along), Some(point.thickness), Level::Unjudged);
+        let courses: Vec<change::OfCourse> = line.courses.iter().map(course).collect();
+        let title = format!("Line {}: minimum by year", line.line);
+        let half = (self.wanted.paper.text_width() - 4.0) / 2.0;
+        let figure = change::by_year(&title, &courses, self.wanted.unit, half)?;
+        Some(captioned(figure, "Bars: U (k = 2), where it is known. The minima need not be one place.".to_owned()))
+    }
+
+    /// What has changed along the line.
+    fn along_the_line(&mut self, line: &LineAssessment, with: &LineComparison) {
+        let Some(comparison) = &with.comparison else { return };
+        let then = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
+        let title = format!("Line {}: now less {then}", line.line);
+        if let Some(figure) = change::along(&title, comparison, self.wanted.unit, self.wanted.paper.text_width()) {
+            let caption =
+                "Line: mean of each bin that both read. Dots: its minimum. Grey: U (k = 2) of the mean; what is within it is no change.";
+            self.out.figures(vec![captioned(figure, caption.to_owned())]);
         }
-        if earlier.extent().is_none() {
-            return;
-        }
-        let (from, to) = data::stretch(&run.summary, &run.wall.strip);
-        let name = format!("{} ({day})", file_name(&with.source));
-        let figures = strip::pages(from, to, strip::longest(run.summary.start.path.direction)).into_iter().map(|piece| {
-            let shown = Some((&earlier, name.clone()));
-            let figure = data::strip_figure(&self.job.contents, &run.summary, &run.validity, &run.wall, piece, self.wanted.unit, shown);
-            captioned(figure, format!("{} over the outline of {name}, each the minimum reading of its stretch.", capital(&run.name())))
-        });
-        let figures = figures.collect();
-        self.out.figures(figures);
     }
 
     fn changed(&self, found: &Difference) -> String {

@@ -2,11 +2,15 @@
 
 use super::summary::capital;
 use super::{Writer, fact};
-use crate::document::{Block, Table, Tone};
+use crate::document::{Block, Captioned, Table, Tone};
+use crate::figure::{Anchor, Ink, Item, Text, Weight, point};
+use crate::qr::Qr;
 use backwall_store::RunState;
 
 /// Of what the method cannot say a brief report has what no reader may miss: the first of the list.
 const BRIEF_METHOD: usize = 2;
+/// Room for the words beside the code of the seal, mm.
+const BESIDE_CODE: f64 = 120.0;
 
 impl Writer<'_> {
     pub(super) fn method(&mut self) {
@@ -65,7 +69,34 @@ impl Writer<'_> {
             || "none: the file is of an older format".to_owned(),
             |seal| format!("{} over {} entries", seal.digest, seal.entries),
         );
-        self.out.facts(vec![fact("Job file", &*self.job.file), fact("Seal of the whole job", seal)]);
+        let mut facts = vec![fact("Job file", &*self.job.file), fact("Seal of the whole job", seal)];
+        facts.extend(self.wanted.issue.signed.as_deref().map(|signed| fact("Signed", signed)));
+        self.out.facts(facts);
+    }
+
+    /// The seal on page one, to be taken over with a telephone or typed.
+    pub(super) fn seal_code(&mut self) {
+        let Some(seal) = &self.job.seal else { return };
+        let title = format!("Seal of the whole job, over {} entries", seal.entries);
+        let Some(code) = Qr::of_seal(&seal.digest) else { return };
+        let mut figure = code.figure(&title);
+        let (first, second) = seal.digest.split_at(seal.digest.len() / 2);
+        let signed = self.wanted.issue.signed.as_deref().map_or("not signed", |_| "signed: see the seals");
+        let kept = format!("{signed}; kept elsewhere it shows later whether anything was removed or changed:");
+        let lines = [title.as_str(), first, second, kept.as_str(), "backwall verify JOB --against SEAL"];
+        for (index, line) in lines.into_iter().enumerate() {
+            figure.items.push(Item::Text(Text {
+                at: point(figure.width + 2.0, 5.0 + 4.4 * index as f64),
+                text: line.to_owned(),
+                size: 3.0,
+                anchor: Anchor::Start,
+                turn: 0.0,
+                weight: if index == 0 { Weight::Bold } else { Weight::Regular },
+                ink: Ink::Black,
+            }));
+        }
+        figure.width += BESIDE_CODE;
+        self.out.figures(vec![Captioned { figure, caption: String::new() }]);
     }
 
     pub(super) fn signatures(&mut self) {

@@ -89,7 +89,7 @@ pub fn gather(reader: &JobReader, waveforms: usize, request: &Request, tick: &mu
     let (mut runs, mut lines) = (Vec::new(), BTreeMap::new());
     for summary in &contents.runs {
         let validity = contents.validity(summary);
-        let line = lines.entry(summary.start.line.clone()).or_default();
+        let line: &mut BTreeMap<i32, Strip> = lines.entry(summary.start.line.clone()).or_default();
         runs.push(run(reader, &contents, (summary, validity), line, waveforms, &mut |new| {
             done += new;
             tick(done.min(all), of)
@@ -121,7 +121,7 @@ fn run(
     reader: &JobReader,
     contents: &JobContents,
     (summary, validity): (&RunSummary, Validity),
-    line: &mut Strip,
+    stripes: &mut BTreeMap<i32, Strip>,
     waveforms: usize,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> Result<RunFacts, GatherError> {
@@ -135,7 +135,8 @@ fn run(
     let to_the_end = Cursor::in_force(id).read_on(reader, go_on, |_, reading| {
         let measurement = &reading.measurement;
         thinnest.push(&reading);
-        line.push(reading.place.along, measurement.thickness, reading.level);
+        let stripe = contents.plan.stripe(reading.place.across.map(|across| across.at));
+        stripes.entry(stripe).or_default().push(reading.place.along, measurement.thickness, reading.level);
         section.push(&reading, &summary.start.limits);
         for (count, flag) in flags.iter_mut().zip(Flag::ALL) {
             *count += u64::from(measurement.flags.has(*flag));

@@ -98,12 +98,16 @@ impl Writer<'_> {
         if let Some(beam) = probe.beam_width {
             facts.push(fact("Beam width", self.thickness(beam)));
         }
-        let mut devices: Vec<String> = Vec::new();
+        let (mut devices, mut proofs): (Vec<String>, Vec<String>) = (Vec::new(), Vec::new());
         for run in &self.job.runs {
             let start = &run.summary.start;
             let device = format!("{} by profile {}", start.stream, start.profile_name);
             if !devices.contains(&device) {
                 devices.push(device);
+            }
+            let proof = format!("{} {}", start.profile_name, start.profile_proof.as_deref().unwrap_or("not proven"));
+            if !proofs.contains(&proof) {
+                proofs.push(proof);
             }
         }
         let mut told: Vec<&str> = Vec::new();
@@ -117,6 +121,7 @@ impl Writer<'_> {
         }
         if !devices.is_empty() {
             facts.push(fact("Stream", devices.join("; ")));
+            facts.push(fact("Device profile", proofs.join("; ")));
         }
         self.out.facts(facts);
     }

@@ -34,16 +34,15 @@ impl Writer<'_> {
             format!(", the longest {} ({}, {})", self.long(gap.length()), self.stretch(gap.from, gap.to), run.name())
         });
         let share = if readings > 0 { none as f64 / readings as f64 } else { 0.0 };
+        let lost = if lost > 0 { format!("{} lost {}; ", count(runs.len() as u64, "run"), count(lost, "shot")) } else { String::new() };
         let together = format!(
-            "{} lost {}; no echo in {none} of {readings} readings ({}); {} longer than {}{longest}",
-            count(runs.len() as u64, "run"),
-            count(lost, "shot"),
+            "{lost}no echo in {none} of {readings} readings ({}); {} longer than {}{longest}",
             percent(share),
             count(gaps().count() as u64, "gap"),
             self.long(self.job.contents.plan.limits.max_gap)
         );
         lines.retain(|line| line.contains("NOT SCANNED"));
-        lines.push(together);
+        lines.push(capital(&together));
         for run in runs.iter().filter(|run| run.summary.state != RunState::Closed || run.statistics.read == 0) {
             lines.push(format!("{} {}", capital(&run.name()), run.flaws().join("; it ")));
         }

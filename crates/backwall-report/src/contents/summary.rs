@@ -6,7 +6,6 @@ use crate::document::Tone;
 use crate::template::Section;
 use backwall_store::{EventKind, RunState};
 use backwall_survey::job::validity::Validity;
-use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
 use backwall_ultrasound::Flag;
@@ -80,8 +79,8 @@ impl RunFacts {
 /// Of what the checklist holds against scanning; the checklist's section has all.
 const MOST_OBSTACLES: usize = 3;
 
-/// Suspected laminations whose evidence the first page has; the others are named.
-const MOST_EVIDENCE: usize = 2;
+/// From more runs than this on the first page names what stands in a table or a section of its own, and no more.
+const MANY: usize = 3;
 
 /// A list on the first page has no more lines; its section has all.
 pub(super) const MOST_LINES: usize = 6;
@@ -90,14 +89,15 @@ impl Writer<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
         self.answer();
+        self.next_steps();
         self.thin_by_hand();
         self.suspected_laminations();
-        self.next_steps();
         self.whether_thin();
         self.what_is_missing();
         self.what_was_overridden();
         self.what_does_not_count();
         self.key_facts();
+        self.seal_code();
     }
 
     fn whether_calibrated(&mut self) {
@@ -150,7 +150,19 @@ impl Writer<'_> {
                 None => said.push((tone, words, vec![run.name()])),
             }
         }
-        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", capital(&runs.join(", "))))).collect()
+        said.into_iter().map(|(tone, words, runs)| (tone, format!("{}: {words}", self.named(&runs)))).collect()
+    }
+
+    /// Runs by their names; all of many are only said to be all.
+    fn named(&self, runs: &[String]) -> String {
+        match runs.len() {
+            all if all > MANY && all == self.job.runs.len() => format!("All {all} runs"),
+            _ => capital(&runs.join(", ")),
+        }
+    }
+
+    pub(super) fn has_many_runs(&self) -> bool {
+        self.job.runs.len() > MANY
     }
 
     fn whether_thin(&mut self) {
@@ -169,12 +181,17 @@ impl Writer<'_> {
             self.least_margin()
                 .map(|(run, reading)| format!("Minimum margin over the required thickness: {}", self.where_found(run, reading))),
         );
+        if self.has_many_runs() && self.job.assessment.is_some() {
+            // Both stand in the table above and with the worst places.
+            lines.clear();
+        }
         if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
             lines.truncate(1);
         }
         let confirmed = self.thinnest();
         if let (Some((_, least)), Some((run, reading))) = (least, confirmed.filter(|_| least.is_some_and(|(_, least)| is_alone(least))))
             && least.measurement.thickness < reading.measurement.thickness
+            && !self.has_many_runs()
         {
             lines.push(format!("Minimum reading that a neighbour agrees with: {}", self.where_found(run, reading)));
         }
@@ -184,7 +201,7 @@ impl Writer<'_> {
         let lowest = standing.iter().filter_map(|run| Some((*run, &run.alone.as_ref()?.0)));
         let lowest =
             lowest.min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()));
-        if let Some((run, reading)) = lowest {
+        if let Some((run, reading)) = lowest.filter(|_| !self.has_many_runs()) {
             let all = standing.iter().filter_map(|run| Some(run.alone.as_ref()?.1)).sum();
             let names: Vec<String> = standing.iter().map(|run| run.name()).collect();
             lines.push(format!(
@@ -248,41 +265,6 @@ impl Writer<'_> {
     /// Whether the assessment has a required thickness that the plan does not give.
     fn is_required_by_formula(&self) -> bool {
         self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses).any(|course| course.required.is_some())
-    }
-
-    /// Which spots may be laminations, and that they count as wall until that is proven.
-    fn suspected_laminations(&mut self) {
-        let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
-        let most = if self.wanted.template.is_brief { 0 } else { MOST_EVIDENCE };
-        for run in &self.job.runs {
-            for (spot, finding) in run.wall.spots.iter().filter_map(|spot| Some((spot, spot.finding?))) {
-                if finding.kind == Kind::Lamination {
-                    let place = spot.edges.map_or_else(String::new, |(from, to)| format!(" at {}", self.stretch(from, to)));
-                    let proven = self.proven_sentence(run.summary.id, spot);
-                    open += usize::from(proven.is_none());
-                    if lines.len() >= most && proven.is_none() {
-                        more.push(format!("spot {} of {}{place}", spot.id, run.name()));
-                        continue;
-                    }
-                    let proven = proven.map_or_else(String::new, |proven| format!(". {proven}"));
-                    lines.push(format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit)));
-                }
-            }
-        }
-        let all = lines.len() + more.len();
-        if !more.is_empty() {
-            let like = if lines.is_empty() { "" } else { "Like it: " };
-            lines.push(capital(&format!("{like}{}", more.join("; "))));
-        }
-        if lines.is_empty() {
-            return;
-        }
-        let title = format!("LAMINATION? {} may be an inner reflector and not the wall", count(all as u64, "spot"));
-        if open > 0 {
-            lines.push(capital(Kind::Lamination.advice()));
-        }
-        lines.push("Their depth counts as wall in every minimum, average, rate and date of this report, proven or not".to_owned());
-        self.out.notice(Tone::Watch, title, lines);
     }
 
     /// The lowest reading that the assessment counts, whether a neighbour agrees with it or not.
@@ -355,13 +337,14 @@ impl Writer<'_> {
         }
         lines.extend(typed.into_iter().map(|(why, runs)| {
             let was = if runs.len() == 1 { "was" } else { "were" };
-            format!("{} {was} scanned WITHOUT A CALIBRATION in force: {why}", capital(&runs.join(", ")))
+            format!("{} {was} scanned WITHOUT A CALIBRATION in force: {why}", self.named(&runs))
         }));
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
         if !obstacles.is_empty() {
-            let more = obstacles.len().saturating_sub(MOST_OBSTACLES);
+            let most = if self.has_many_runs() { 1 } else { MOST_OBSTACLES };
+            let more = obstacles.len().saturating_sub(most);
             let more = if more > 0 { format!("; and {more} more") } else { String::new() };
-            let first: Vec<_> = obstacles.iter().rev().take(MOST_OBSTACLES).map(ToString::to_string).collect();
+            let first: Vec<_> = obstacles.iter().rev().take(most).map(ToString::to_string).collect();
             lines.push(format!("The pre-scan checklist does not allow scanning: {}{more}", first.join("; ")));
         }
         for person in contents.plan.people.iter().filter(|person| self.expired(person.expires)) {
@@ -378,16 +361,16 @@ impl Writer<'_> {
     }
 
     fn key_facts(&mut self) {
-        if self.wanted.template.is_brief && self.job.unseen.is_none() {
+        let brief = self.wanted.template.is_brief || self.has_many_runs() && self.job.assessment.is_some();
+        if brief && self.job.unseen.is_none() {
             return;
         }
         let plan = &self.job.contents.plan;
         let scanned = plan.lines.iter().filter(|line| self.job.has_scanned(&line.name)).count();
-        let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();
-        let readings = total(|run| run.statistics.readings);
+        let (readings, none) = self.counted_readings();
         let mut facts = vec![
             fact("Lines scanned", format!("{scanned} of {} planned, in {}", plan.lines.len(), count(self.job.runs.len() as u64, "run"))),
-            fact("Readings", format!("{readings}, {} of them without an echo", total(|run| run.statistics.no_echo))),
+            fact("Readings", format!("{readings}, {none} of them without an echo")),
         ];
         if let Some(share) = self.job.map.scanned_share() {
             facts.push(fact(
@@ -404,8 +387,16 @@ impl Writer<'_> {
         self.out.facts(facts);
     }
 
+    /// Readings of all runs, and those without an echo among them.
+    pub(super) fn counted_readings(&self) -> (u64, u64) {
+        let total = |of: fn(&RunFacts) -> u64| self.job.runs.iter().map(of).sum::<u64>();
+        (total(|run| run.statistics.readings), total(|run| run.statistics.no_echo))
+    }
+
     pub(super) fn share_of_surface(&self, share: f64) -> String {
-        format!("{:.3} % ({:.2} of {:.0} m²)", share * 100.0, self.job.map.scanned_m2(), self.job.map.ground.surface_m2())
+        let (per_m2, symbol) = crate::words::area(self.wanted.unit);
+        let (scanned, whole) = (self.job.map.scanned_m2() * per_m2, self.job.map.ground.surface_m2() * per_m2);
+        format!("{:.3} % ({scanned:.2} of {whole:.0} {symbol})", share * 100.0)
     }
 }
 

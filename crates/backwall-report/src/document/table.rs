@@ -10,6 +10,8 @@ const HEAD: Type = Type::bold(2.7);
 /// Space inside a cell, at the sides and above and below.
 const PAD: f64 = 1.2;
 const HIGH: f64 = 0.8;
+/// Letters are made no smaller than this part of their size, so that the widest words of all columns have room side by side.
+const SMALLEST: f64 = 0.75;
 /// Rows looked at to find how wide columns have to be.
 const SAMPLE: usize = 400;
 /// Rows that are kept together, where they are not too high.
@@ -27,11 +29,12 @@ pub(super) const fn ink(tone: Tone) -> Ink {
 
 /// Puts a table down.
 pub(super) fn put(sheet: &mut Sheet, table: &Table) {
-    let widths = widths(table, sheet.width());
-    let head: Vec<_> = table.columns.iter().zip(&widths).map(|(column, width)| HEAD.wrap(&column.head, width - 2.0 * PAD)).collect();
-    let head_height = height(&head, HEAD);
+    let kinds = Kinds::of(table, sheet.width());
+    let widths = widths(table, sheet.width(), &kinds);
+    let head = kinds.heads(table, &widths);
+    let head_height = height(&head, kinds.head);
     sheet.need(start_height(table, sheet.width()));
-    let grid = Grid { table, widths, head, head_height };
+    let grid = Grid { table, widths, head, head_height, kinds };
     grid.head(sheet);
     for row in &table.rows {
         grid.row(sheet, row);
@@ -42,24 +45,60 @@ pub(super) fn put(sheet: &mut Sheet, table: &Table) {
 
 /// The head with some rows: so much must stand together. A short table is not torn at all.
 pub(super) fn start_height(table: &Table, room: f64) -> f64 {
-    let widths = widths(table, room);
-    let head: Vec<_> = table.columns.iter().zip(&widths).map(|(column, width)| HEAD.wrap(&column.head, width - 2.0 * PAD)).collect();
-    let rows = table.rows.iter().take(TOGETHER).map(|row| height(&wrapped(row, &widths), BODY));
-    (height(&head, HEAD) + rows.sum::<f64>()).min(60.0)
+    let kinds = Kinds::of(table, room);
+    let widths = widths(table, room, &kinds);
+    let head = kinds.heads(table, &widths);
+    let rows = table.rows.iter().take(TOGETHER).map(|row| height(&kinds.wrapped(row, &widths), kinds.body));
+    (height(&head, kinds.head) + rows.sum::<f64>()).min(60.0)
 }
 
 /// Names with their values, put down as a table without a head.
 pub(super) fn facts(sheet: &mut Sheet, facts: &[(String, String)]) {
     let name_width = facts.iter().map(|(name, _)| BODY.width(name)).fold(0.0, f64::max) + 2.0 * PAD;
     let name_width = name_width.clamp(26.0, sheet.width() * 0.36);
-    let grid =
-        Grid { table: &Table::of(&["", ""]), widths: vec![name_width, sheet.width() - name_width], head: Vec::new(), head_height: 0.0 };
+    let grid = Grid {
+        table: &Table::of(&["", ""]),
+        widths: vec![name_width, sheet.width() - name_width],
+        head: Vec::new(),
+        head_height: 0.0,
+        kinds: Kinds::scaled(1.0),
+    };
     for (name, value) in facts {
         grid.row(sheet, &Row { cells: vec![name.clone(), value.clone()], tone: Tone::Plain });
     }
 }
 
+/// Letters and the space at the sides of a cell.
+#[derive(Clone, Copy)]
+struct Kinds {
+    body: Type,
+    head: Type,
+    pad: f64,
+}
+
+impl Kinds {
+    fn scaled(by: f64) -> Self {
+        Self { body: Type { size: BODY.size * by, ..BODY }, head: Type { size: HEAD.size * by, ..HEAD }, pad: PAD * by }
+    }
+
+    /// As large as they are elsewhere, or smaller where words would be broken otherwise.
+    fn of(table: &Table, room: f64) -> Self {
+        let whole = Self::scaled(1.0);
+        let least: f64 = wants(table, room, &whole).iter().map(|(word, _)| word).sum();
+        if least <= room { whole } else { Self::scaled((room / least).max(SMALLEST)) }
+    }
+
+    fn heads(&self, table: &Table, widths: &[f64]) -> Vec<Vec<String>> {
+        table.columns.iter().zip(widths).map(|(column, width)| self.head.wrap(&column.head, width - 2.0 * self.pad)).collect()
+    }
+
+    fn wrapped(&self, row: &Row, widths: &[f64]) -> Vec<Vec<String>> {
+        row.cells.iter().zip(widths).map(|(cell, width)| self.body.wrap(cell, width - 2.0 * self.pad)).collect()
+    }
+}
+
 struct Grid<'a> {
+    kinds: Kinds,
     table: &'a Table,
     widths: Vec<f64>,
     head: Vec<Vec<String>>,
@@ -73,32 +112,33 @@ impl Grid<'_> {
         }
         let (left, width) = (sheet.left(), self.widths.iter().sum());
         sheet.area(left, 0.0, width, self.head_height, Ink::Pale);
-        self.cells(sheet, &self.head, 0..usize::MAX, HEAD, Ink::Black);
+        self.cells(sheet, &self.head, 0..usize::MAX, self.kinds.head, Ink::Black);
         sheet.y += self.head_height;
     }
 
     fn row(&self, sheet: &mut Sheet, row: &Row) {
-        let cells = wrapped(row, &self.widths);
+        let cells = self.kinds.wrapped(row, &self.widths);
+        let body = self.kinds.body;
         let most = cells.iter().map(Vec::len).max().unwrap_or(1);
-        let whole = height(&cells, BODY);
+        let whole = height(&cells, body);
         let fresh = sheet.room() + if sheet.is_fresh() { 0.0 } else { f64::EPSILON };
         if whole > fresh {
             // A row that is no higher than half a page goes to the next page whole; a longer one is split.
             let tall = whole > 120.0;
-            if !tall || sheet.room() < self.head_height + 6.0 * BODY.line() {
+            if !tall || sheet.room() < self.head_height + 6.0 * body.line() {
                 self.turn(sheet);
             }
         }
         let mut from = 0;
         while from < most {
-            let fit = ((sheet.room() - 2.0 * HIGH) / BODY.line()).floor().max(1.0) as usize;
+            let fit = ((sheet.room() - 2.0 * HIGH) / body.line()).floor().max(1.0) as usize;
             let to = (from + fit).min(most);
-            let part = BODY.line() * (to - from) as f64 + 2.0 * HIGH;
+            let part = body.line() * (to - from) as f64 + 2.0 * HIGH;
             if row.tone != Tone::Plain {
                 sheet.area(sheet.left(), 0.15, 0.9, part - 0.3, ink(row.tone));
             }
             let quiet = self.head.is_empty();
-            self.cells(sheet, &cells, from..to, BODY, if quiet { Ink::Grey } else { Ink::Black });
+            self.cells(sheet, &cells, from..to, body, if quiet { Ink::Grey } else { Ink::Black });
             sheet.y += part;
             sheet.rule(sheet.left(), 0.0, self.widths.iter().sum(), FAINT);
             from = to;
@@ -120,7 +160,8 @@ impl Grid<'_> {
         let mut x = sheet.left();
         for (index, (cell, width)) in cells.iter().zip(&self.widths).enumerate() {
             let right = self.table.columns.get(index).is_some_and(|column| column.align == Align::Right);
-            let (at, anchor) = if right { (x + width - PAD, Anchor::End) } else { (x + PAD, Anchor::Start) };
+            let pad = self.kinds.pad;
+            let (at, anchor) = if right { (x + width - pad, Anchor::End) } else { (x + pad, Anchor::Start) };
             let shown = cell.iter().skip(lines.start).take(lines.end - lines.start);
             for (row, line) in shown.enumerate() {
                 let ink = if index == 0 { first_ink } else { Ink::Black };
@@ -131,30 +172,32 @@ impl Grid<'_> {
     }
 }
 
-fn wrapped(row: &Row, widths: &[f64]) -> Vec<Vec<String>> {
-    row.cells.iter().zip(widths).map(|(cell, width)| BODY.wrap(cell, width - 2.0 * PAD)).collect()
-}
-
 fn height(cells: &[Vec<String>], kind: Type) -> f64 {
     kind.line() * cells.iter().map(Vec::len).max().unwrap_or(1) as f64 + 2.0 * HIGH
 }
 
-/// Each column gets its widest word; what is left goes to those that would need more for one line.
-fn widths(table: &Table, room: f64) -> Vec<f64> {
+/// Of each column: the width of its widest word, and of its longest cell on one line.
+fn wants(table: &Table, room: f64, kinds: &Kinds) -> Vec<(f64, f64)> {
     let mut wants: Vec<(f64, f64)> = Vec::new();
     for (index, column) in table.columns.iter().enumerate() {
         // Heads are broken between words sooner than what stands under them.
-        let (mut word, _) = HEAD.extent(&column.head);
+        let (mut word, _) = kinds.head.extent(&column.head);
         let mut whole = word;
         for row in table.rows.iter().take(SAMPLE) {
-            let (long, all) = row.cells.get(index).map_or((0.0, 0.0), |cell| BODY.extent(cell));
+            let (long, all) = row.cells.get(index).map_or((0.0, 0.0), |cell| kinds.body.extent(cell));
             word = word.max(long);
             whole = whole.max(all);
         }
         // One column's longest word must not push the others off the page.
         let word = word.min(room / 3.0);
-        wants.push((word + 2.0 * PAD, whole + 2.0 * PAD));
+        wants.push((word + 2.0 * kinds.pad, whole + 2.0 * kinds.pad));
     }
+    wants
+}
+
+/// Each column gets its widest word; what is left goes to those that would need more for one line.
+fn widths(table: &Table, room: f64, kinds: &Kinds) -> Vec<f64> {
+    let wants = wants(table, room, kinds);
     let (least, most): (f64, f64) = wants.iter().fold((0.0, 0.0), |(a, b), (word, whole)| (a + word, b + whole));
     if least >= room {
         return wants.iter().map(|(word, _)| word * room / least).collect();

@@ -3,13 +3,13 @@
 
 use super::titles::{NoDay, day, split_unit, titles};
 use super::{EarlierError, Survey, Told};
+use backwall_store::small_file;
 use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, along, same_text};
 use backwall_survey::travel::Direction;
 use backwall_units::Length;
 use chrono::NaiveDate;
 use csv::ByteRecord;
 use std::fmt;
-use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 
@@ -116,7 +116,8 @@ struct Table<'a> {
 }
 
 pub(super) fn read(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
-    let file = File::open(path).map_err(|error| whole(path, format!("cannot be read: {error}; check the path")))?;
+    let file =
+        small_file::open(path, small_file::TABLE).map_err(|error| whole(path, format!("cannot be read: {error}; check the path")))?;
     let mut file = BufReader::new(file);
     let head = file.fill_buf().map_err(|error| whole(path, format!("cannot be read: {error}")))?;
     if head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]) {

@@ -18,6 +18,7 @@ use backwall_survey::strip::map::{self, CourseSpan, WallMap};
 use backwall_survey::strip::{AlarmSettings, Section, Spot, Strip};
 use backwall_ultrasound::{Setup, Waveform};
 use backwall_units::{Length, LengthUnit};
+use std::collections::BTreeMap;
 
 #[derive(Debug, thiserror::Error)]
 pub enum DataError {
@@ -176,11 +177,12 @@ pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> R
     let of = job.runs.iter().map(|run| run.readings).sum();
     let (mut done, mut failed) = (0, None);
     let map = job.plan.wall_map(|line| {
-        let mut strip = Strip::default();
+        let mut strips = BTreeMap::<i32, Strip>::new();
         for run in job.runs.iter().filter(|run| run.start.line == line) {
             if failed.is_none() {
                 let read = Source::Run(run).for_each(reader, (done, of), tick, |_, reading| {
-                    strip.push(reading.place.along, reading.measurement.thickness, reading.level);
+                    let stripe = job.plan.stripe(reading.place.across.map(|across| across.at));
+                    strips.entry(stripe).or_default().push(reading.place.along, reading.measurement.thickness, reading.level);
                     Ok::<(), DataError>(())
                 });
                 match read {
@@ -189,7 +191,7 @@ pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> R
                 }
             }
         }
-        strip
+        strips
     });
     failed.map_or(Ok(map), Err)
 }

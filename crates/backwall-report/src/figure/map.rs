@@ -66,11 +66,14 @@ fn share(of: &MapFigure<'_>) -> String {
 pub fn scanned_words(map: &WallMap, (share, area): (Option<f64>, f64), beam_known: bool, unit: LengthUnit) -> String {
     let beam = format!("{} {}", unit.thickness(map.beam), unit.thickness_symbol());
     let beam = if beam_known { format!("{beam} wide") } else { format!("{beam} wide (assumed: the plan gives no beam_width_mm)") };
+    let (per_m2, symbol) = crate::words::area(unit);
+    let of = |m2: f64| m2 * per_m2;
     match share {
         Some(share) => {
-            format!("Scanned: {} of the surface ({area:.3} of {:.1} m²), stripes {beam}.", percent(share), map.ground.surface_m2())
+            let (area, unit, whole) = (of(area), symbol, of(map.ground.surface_m2()));
+            format!("Scanned: {} of the surface ({area:.3} of {whole:.1} {unit}), stripes {beam}.", percent(share))
         }
-        None => format!("Scanned: {area:.3} m², stripes {beam}; the surface of the wall is not known."),
+        None => format!("Scanned: {:.3} {symbol}, stripes {beam}; the surface of the wall is not known.", of(area)),
     }
 }
 
@@ -145,7 +148,10 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
         figure.text(Text::new(point(x, bottom + 4.0), format!("{degrees}°"), SMALL).anchored(Anchor::Middle));
     }
     elevations(figure, of.unit, (ground.bottom, ground.top), &y, 6.0 / scale);
-    names(figure, &of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect::<Vec<_>>(), top, of.width);
+    // The stripes of a line stand close together: its name stands once.
+    let mut lines: Vec<(&str, f64)> = of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect();
+    lines.dedup_by_key(|(name, _)| *name);
+    names(figure, &lines, top, of.width);
     let hair =
         if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam: finer ones cannot be printed" } else { "" };
     let shape = match (ground.is_sphere(), ground.narrowing(ground.bottom)) {
@@ -153,9 +159,12 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
         (true, Some(_)) => "The whole sphere by latitude: every parallel and the middle meridian true to scale, azimuth to the right",
         (true, None) => "The sphere by azimuth and place along the meridian, NOT to scale: the plan gives no datum_latitude_deg",
     };
-    let words = format!("{shape}{hair}");
-    figure.text(Text::new(point(LEFT, bottom + 7.6), words, SMALL).ink(Ink::Grey));
-    bottom + 8.0
+    let words = mark::wrapped(&format!("{shape}{hair}"), of.width - LEFT, SMALL, Weight::Regular);
+    let line = SMALL * 1.35;
+    for (index, words) in words.iter().enumerate() {
+        figure.text(Text::new(point(LEFT, bottom + 7.6 + line * index as f64), words.clone(), SMALL).ink(Ink::Grey));
+    }
+    bottom + 8.0 + line * words.len().saturating_sub(1) as f64
 }
 
 /// Names of lines over their places; smaller where they crowd, and pushed apart only where that does not help.

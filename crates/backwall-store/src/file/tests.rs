@@ -31,6 +31,7 @@ fn start() -> RunStart {
         wall_temperature: Temperature::celsius(20.0),
         profile_name: String::new(),
         profile_text: String::new(),
+        profile_proof: None,
         stream: "-".into(),
         software: String::new(),
         checklist_override: None,

@@ -2,6 +2,7 @@
 
 use super::pace::{Pacer, RateMeter};
 use super::{Feed, FeedItem, LinkState};
+use crate::command::{Order, Ordered};
 use crate::decode::{Decoded, Decoder, What};
 use crate::link::{Control, host_now_us};
 use crate::queue::{Event, Queue};
@@ -36,6 +37,8 @@ pub struct Stage {
     pub pacer: Option<Pacer>,
     /// Dropped frames that were said, and when.
     pub dropped: (u64, Option<Instant>),
+    /// The order whose answer is waited for, and until when.
+    pub awaited: Option<(Order, Instant)>,
     pub other_channels: Vec<String>,
     pub unfit: Unfit,
     pub unfit_words: String,
@@ -51,7 +54,7 @@ struct Gone;
 
 impl Stage {
     pub fn run(mut self) {
-        if self.take_all().and_then(|()| self.tell_dropped(Duration::ZERO)).is_ok() {
+        if self.take_all().and_then(|()| self.unanswered()).and_then(|()| self.tell_dropped(Duration::ZERO)).is_ok() {
             // The last word; whoever took the feed may be gone by now, which changes nothing.
             let _ = self.tell(FeedItem::Ended, host_now_us());
         }
@@ -93,6 +96,7 @@ impl Stage {
                     self.tell(FeedItem::Overflow { bytes }, host_time_us)?;
                 }
                 Some((_, Event::Asked { request, answered })) => self.decoder.asked(request, answered),
+                Some((host_time_us, Event::Ordered { order, became })) => self.ordered(order, became, host_time_us)?,
                 Some((host_time_us, Event::Said { words })) => self.tell(FeedItem::Said { words }, host_time_us)?,
                 Some((host_time_us, Event::Up { what })) => {
                     self.state.up = true;
@@ -125,6 +129,7 @@ impl Stage {
                 }
             }
             self.watch_fit()?;
+            self.watch_order()?;
             self.tell_dropped(DROPPED_EVERY)?;
             if self.published.elapsed() >= PUBLISH_EVERY {
                 self.publish();
@@ -140,6 +145,29 @@ impl Stage {
         }
         self.dropped = (frames, Some(Instant::now()));
         self.tell(FeedItem::Dropped { frames, reasons: self.decoder.reasons().clone() }, host_now_us())
+    }
+
+    /// Gives on what became of an order; from now on its answer is looked for.
+    fn ordered(&mut self, order: Order, became: Ordered, host_time_us: i64) -> Result<(), Gone> {
+        if became == Ordered::Sent && !order.answer.is_empty() {
+            self.unanswered()?;
+            self.decoder.awaits(Some(order.answer.clone()));
+            self.awaited = Some((order.clone(), Instant::now() + order.patience));
+        }
+        self.tell(FeedItem::Ordered { order, became }, host_time_us)
+    }
+
+    /// Waits no longer for an answer that is overdue.
+    fn watch_order(&mut self) -> Result<(), Gone> {
+        if self.awaited.as_ref().is_some_and(|(_, until)| Instant::now() >= *until) { self.unanswered() } else { Ok(()) }
+    }
+
+    fn unanswered(&mut self) -> Result<(), Gone> {
+        self.decoder.awaits(None);
+        match self.awaited.take() {
+            Some((order, _)) => self.tell(FeedItem::Ordered { order, became: Ordered::Unanswered }, host_now_us()),
+            None => Ok(()),
+        }
     }
 
     /// Another channel than the one that is read is said once, and never read.
@@ -172,6 +200,12 @@ impl Stage {
         for one in decoded.drain(..) {
             let record = match one.what {
                 What::Record(record) => record,
+                What::Answer => {
+                    if let Some((order, _)) = self.awaited.take() {
+                        self.tell(FeedItem::Ordered { order, became: Ordered::Answered }, host_time_us)?;
+                    }
+                    continue;
+                }
                 What::OtherChannel { channel, seq } => {
                     self.other_channel(channel, host_time_us)?;
                     if let Some(seq) = seq {

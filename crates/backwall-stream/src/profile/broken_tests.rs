@@ -156,6 +156,50 @@ const BROKEN: &[(&str, &str, &str, &str)] = &[
     (JSON, "kind = \"gauge\"", "kind = \"gauge\"\nwhen = \"{\"", "6: record[0].when: is of no use in JSON"),
     (JSON, "kind = \"json\"", "kind = \"json\"\nkind = \"line\"", "4: 'kind' is there twice in this table: take one out"),
     (TEXT, "kind = \"gauge\"", "kind = \"gauge\"\nkind = \"shot\"", "6: 'kind' is there twice in this table: take one out"),
+    (TEXT, "[[record]]", "[[command]]\nname = \"gain\"\ntext = \"G\"\n[[record]]", "4: command[0].kind: is missing: gain, range or other"),
+    (
+        TEXT,
+        "[[record]]",
+        "[[command]]\nname = \"gain\"\nkind = \"gain\"\ntext = \"G\"\nvalues = [20, 26]\n[[record]]",
+        "7: command[0].text: has no place for the value: write {value}",
+    ),
+    (
+        TEXT,
+        "[[record]]",
+        "[[command]]\nname = \"gain\"\nkind = \"gain\"\ntext = \"G{value}\"\n[[record]]",
+        "7: command[0].text: has {value}, and no values are allowed",
+    ),
+    (
+        TEXT,
+        "[[record]]",
+        "[[command]]\nname = \"gain\"\nkind = \"gain\"\ntext = \"G{value}\"\nfrom = 80\nto = 0\n[[record]]",
+        "9: command[0].to: 0 is not possible: it must be more than from",
+    ),
+    (
+        TEXT,
+        "[[record]]",
+        "[[command]]\nname = \"go\"\nkind = \"other\"\ntext = \"GO\"\ntimeout_ms = 500\n[[record]]",
+        "8: command[0].timeout_ms: is of no use without an answer",
+    ),
+    (
+        TEXT,
+        "[[record]]",
+        "[[command]]\nname = \"go\"\nkind = \"other\"\ntext = \"GO\"\n[[command]]\nname = \"go\"\nkind = \"other\"\ntext = \"GO\"\n[[record]]",
+        "9: command[1].name: 'go' is there twice",
+    ),
+    (
+        FIXED,
+        "[[record]]",
+        "[[command]]\nname = \"gain\"\nkind = \"gain\"\nhex = \"47 {value}\"\nvalues = [20]\n[[record]]",
+        "14: command[0].value_type: is missing: how the value is written among bytes",
+    ),
+    (
+        FIXED,
+        "[[record]]",
+        "[[command]]\nname = \"gain\"\nkind = \"gain\"\nhex = \"47 {value}\"\nvalue_type = \"u8\"\nvalues = [20, 300]\n[[record]]",
+        "18: command[0].value_type: cannot hold 300",
+    ),
+    (TEXT, "[framing]", "[send]\ngain = \"G{db}\"\n[framing]", "3: send.gain: "),
 ];
 
 #[test]

@@ -1,5 +1,6 @@
 //! From the written profile to one that can be used: what is missing, impossible or in each other's way.
 
+use super::commands;
 use super::findings::Findings;
 use super::records::{self, rule};
 use super::written::{self, CheckKind as WrittenCheck, FramingKind, LineEnd, Written};
@@ -39,6 +40,7 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
     let mut fixed_header = header(written, &mut found);
     let send = send(&written.send, &mut found);
     let poll = poll(written, &check, &mut found);
+    let commands = commands::commands(written, &check, order, &mut found);
     if written.records.is_empty() {
         found.add("record", "is missing: describe at least one [[record]], with kind and fields");
     }
@@ -66,6 +68,7 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
         channel,
         poll,
         send,
+        commands,
     })
 }
 
@@ -262,9 +265,6 @@ fn send(written: &written::Send, found: &mut Findings<'_>) -> Send {
         }
     };
     let (start, stop) = (either("start", &written.start, &written.start_hex), either("stop", &written.stop, &written.stop_hex));
-    if written.gain.as_ref().is_some_and(|gain| !gain.contains("{db}")) {
-        found.add("send.gain", "has no place for the value: write {db} in place of the gain in dB");
-    }
     let again = written.start_again_s.unwrap_or(USUAL_START_AGAIN);
     if !(again == 0.0 || (0.5..=3_600.0).contains(&again)) {
         found.add("send.start_again_s", format!("{again} is not possible: between 0.5 and 3600, or 0 for never"));
@@ -273,7 +273,7 @@ fn send(written: &written::Send, found: &mut Findings<'_>) -> Send {
         found.of_no_use("send.start_again_s", &written.start_again_s, "without a start command");
     }
     let start_again = Duration::try_from_secs_f64(again).ok().filter(|again| !again.is_zero());
-    Send { start, stop, gain: written.gain.clone(), start_again }
+    Send { start, stop, start_again }
 }
 
 fn poll(written: &Written, check: &Check, found: &mut Findings<'_>) -> Option<Poll> {

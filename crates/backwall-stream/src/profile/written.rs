@@ -2,6 +2,7 @@
 //! impossible is found in `build`, so that all mistakes are told at once.
 
 use crate::check::ByteOrder;
+use crate::command::CommandKind;
 use crate::layout::Wire;
 use crate::meaning::{Meaning, RecordKind};
 use backwall_survey::job::Problem;
@@ -25,6 +26,8 @@ pub struct Written {
     pub poll: Option<Poll>,
     #[serde(rename = "record")]
     pub records: Vec<Record>,
+    #[serde(rename = "command")]
+    pub commands: Vec<Command>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -130,7 +133,6 @@ pub struct Send {
     pub start_hex: Option<String>,
     pub stop: Option<String>,
     pub stop_hex: Option<String>,
-    pub gain: Option<String>,
     pub start_again_s: Option<f64>,
 }
 
@@ -141,6 +143,27 @@ pub struct Poll {
     pub requests_hex: Vec<String>,
     pub add_check: bool,
     pub period_ms: Option<u64>,
+    pub timeout_ms: Option<u64>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Command {
+    pub name: Option<String>,
+    pub about: Option<String>,
+    pub kind: Option<CommandKind>,
+    pub text: Option<String>,
+    pub hex: Option<String>,
+    pub value_type: Option<Wire>,
+    pub value_times: Option<f64>,
+    pub add_check: bool,
+    pub values: Vec<toml::Value>,
+    pub from: Option<f64>,
+    pub to: Option<f64>,
+    pub decimals: Option<usize>,
+    pub unit: Option<String>,
+    pub answer: Option<String>,
+    pub answer_hex: Option<String>,
     pub timeout_ms: Option<u64>,
 }
 

@@ -146,6 +146,10 @@ impl Basis {
         assess.design_pressure = self.design_pressure.or(assess.design_pressure);
         put(&mut assess.corrosion_allowance, self.corrosion_allowance);
         assess.interval = self.interval.or(assess.interval);
+        // What gives nothing of it adds no table to the plan.
+        if *assess == AssessPlan::default() {
+            plan.assess = None;
+        }
         for course in &mut plan.asset.courses {
             if self.plan_earlier == Some(false) {
                 course.earlier = Vec::<EarlierWall>::new();
@@ -296,6 +300,8 @@ mod tests {
         assert_eq!(applied.asset.courses[0].required, Some(Length::mm(5.5)));
         assert_eq!(applied.asset.courses[0].nominal, plan.asset.courses[0].nominal);
         assert_eq!((&applied.lines, &applied.limits, &applied.setup), (&plan.lines, &plan.limits, &plan.setup));
+        let alone = Basis::parse("b.toml", &text.replace("fill_height_mm = 8500\n", "")).unwrap();
+        assert_eq!(Basis::differs(None, Some(&alone), &plan).len(), 2, "the thickness and where it is from, and nothing else");
         let changes: Vec<String> = Basis::differs(None, Some(&basis), &plan).iter().map(ToString::to_string).collect();
         assert!(changes.iter().any(|change| change.contains("required_mm") && change.ends_with("-> 5.5")), "{changes:?}");
         assert!(changes.iter().any(|change| change.contains("fill_height_mm")), "{changes:?}");

@@ -30,6 +30,9 @@ pub struct Plan {
     #[serde(default, rename = "line")]
     pub lines: Vec<Line>,
     pub encoder: Encoder,
+    /// Where the probes of a device with several run beside the line.
+    #[serde(default, rename = "track", skip_serializing_if = "Vec::is_empty")]
+    pub tracks: Vec<Track>,
     pub probe: Probe,
     pub setup: SetupPlan,
     pub limits: LimitsPlan,
@@ -241,6 +244,19 @@ pub struct Line {
 #[serde(deny_unknown_fields)]
 pub struct Encoder {
     pub counts_per_mm: f64,
+    /// Of the encoder across, for scanners that weave.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub across_counts_per_mm: Option<f64>,
+}
+
+/// Where beside a line the probe of a channel runs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Track {
+    pub channel: String,
+    /// Clockwise round the wall beside lines up and down, upward beside lines across.
+    #[serde(rename = "offset_mm")]
+    pub offset: Length,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -356,6 +372,12 @@ impl Plan {
         edges.iter().skip(1).map(|(_, bottom, _)| *bottom).collect()
     }
 
+    /// A line as the probe of a channel runs beside it.
+    pub fn path_of(&self, line: &Line, channel: Option<&str>) -> Path {
+        let track = self.tracks.iter().find(|track| Some(track.channel.as_str()) == channel);
+        Path { track: track.map_or(Length::ZERO, |track| track.offset), ..self.path(line) }
+    }
+
     pub fn path(&self, line: &Line) -> Path {
         let courses = self.course_edges();
         let at_elevation =
@@ -370,6 +392,8 @@ impl Plan {
             across_course: line.course.or(at_elevation).or(only),
             courses,
             max_speed: Some(self.limits.max_speed),
+            across_counts_per_mm: self.encoder.across_counts_per_mm,
+            track: Length::ZERO,
         }
     }
 

@@ -5,6 +5,7 @@ use super::plan::{AssetKind, Line};
 use crate::strip::Strip;
 use crate::strip::map::{Band, Ground, Orientation, WallMap};
 use backwall_units::Length;
+use std::collections::BTreeMap;
 
 /// Width of the stripe a wheel probe's readings speak for where the plan does not tell it (common practice for
 /// 5 MHz dual elements, no source).
@@ -38,20 +39,40 @@ impl Plan {
 
     /// Azimuth in degrees and elevation of a place along a line, where the plan gives both.
     pub fn on_wall(&self, line: &str, along: Length) -> Option<(f64, Length)> {
+        self.beside(line, along, Length::ZERO)
+    }
+
+    /// The same so far beside the line: clockwise beside lines up and down, upward beside lines across.
+    pub fn beside(&self, line: &str, along: Length, across: Length) -> Option<(f64, Length)> {
         let line = self.line(line)?;
+        let degrees = |length: Length| length / self.ground().circumference * 360.0;
         match line.direction.is_upright() {
-            true => Some((line.azimuth_deg?, along)),
-            false => Some(((along / self.ground().circumference * 360.0).rem_euclid(360.0), line.elevation?)),
+            true if across == Length::ZERO => Some((line.azimuth_deg?, along)),
+            true => Some(((line.azimuth_deg? + degrees(across)).rem_euclid(360.0), along)),
+            false => Some((degrees(along).rem_euclid(360.0), line.elevation? + across)),
         }
     }
 
-    /// All lines on the wall; `strip` gives what was read along a line in all of its runs.
-    pub fn wall_map(&self, mut strip: impl FnMut(&str) -> Strip) -> WallMap {
+    /// The stripe beside a line that a place across belongs to, counted in widths of the beam; 0 is the line's own.
+    pub fn stripe(&self, across: Option<Length>) -> i32 {
+        let beam = self.probe.beam_width.unwrap_or(ASSUMED_BEAM);
+        across.map_or(0, |across| (across / beam).round() as i32)
+    }
+
+    /// All lines on the wall; `strips` gives what was read along a line in all of its runs, for each stripe beside it.
+    pub fn wall_map(&self, mut strips: impl FnMut(&str) -> BTreeMap<i32, Strip>) -> WallMap {
         let beam = self.probe.beam_width.unwrap_or(ASSUMED_BEAM);
         let mut map = WallMap { ground: self.ground(), beam, bands: Vec::new(), off: Vec::new() };
         for line in &self.lines {
             match self.lie(line) {
-                Ok(lie) => map.bands.push(Band::new(&line.name, lie, self.path(line), self.limits(), strip(&line.name))),
+                Ok(lie) => {
+                    let mut strips = strips(&line.name);
+                    strips.entry(0).or_default();
+                    for (stripe, strip) in strips {
+                        let lie = lie.beside(beam * f64::from(stripe));
+                        map.bands.push(Band::new(&line.name, lie, self.path(line), self.limits(), strip));
+                    }
+                }
                 Err(why) => map.off.push((line.name.clone(), why)),
             }
         }
@@ -76,7 +97,7 @@ mod tests {
         assert_eq!(plan.lie(&plan.lines[2]), Ok(Orientation::Across { elevation: Length::mm(300.0) }));
         assert_eq!((plan.ground().bottom, plan.ground().top), (Length::ZERO, Length::mm(12_000.0)));
         plan.lines[0].azimuth_deg = None;
-        let map = plan.wall_map(|_| Strip::default());
+        let map = plan.wall_map(|_| BTreeMap::new());
         assert_eq!((map.bands.len(), map.off.len(), map.off[0].0.as_str()), (2, 1, "A090"));
         assert_eq!((map.beam, map.scanned_share()), (ASSUMED_BEAM, Some(0.0)));
     }

@@ -155,7 +155,7 @@ impl ReadingMaker {
     pub fn measured(&mut self, shot: &Shot, measured: &Measured, host_time_us: i64) -> Reading {
         let measurement = self.zero.measure(measured);
         let at = Moment { device_us: shot.device_time_us, host_us: host_time_us };
-        self.finish((shot.seq, Evaluated::Here), at, shot.encoder, shot.gain, measurement)
+        self.finish((shot.seq, Evaluated::Here), at, (shot.encoder, shot.across), shot.gain, measurement)
     }
 
     /// The reading of a value the device found itself.
@@ -166,14 +166,15 @@ impl ReadingMaker {
             GaugeValue::NoCoupling => Measurement::none(Flags::of(Flag::NoCoupling).with(Flag::DeviceNoEcho)),
         };
         let at = Moment { device_us: gauge.device_time_us, host_us: host_time_us };
-        self.finish((gauge.seq, Evaluated::ByDevice), at, gauge.encoder, Decibel::ZERO, measurement)
+        self.finish((gauge.seq, Evaluated::ByDevice), at, (gauge.encoder, gauge.across), Decibel::ZERO, measurement)
     }
 
     /// A stored reading measured anew, its place and level too.
     pub fn again(&mut self, stored: &Reading, measured: &Measured) -> Reading {
         let measurement = self.zero.measure(measured);
         let at = Moment { device_us: stored.device_time_us, host_us: stored.host_time_us };
-        self.finish((stored.seq, Evaluated::Here), at, stored.encoder, stored.gain, measurement)
+        let across = stored.place.across.and_then(|across| across.counts);
+        self.finish((stored.seq, Evaluated::Here), at, (stored.encoder, across), stored.gain, measurement)
     }
 
     /// A measurement with what the device contradicts itself on.
@@ -185,8 +186,15 @@ impl ReadingMaker {
         Measurement { quality: measurement.quality.min(most), ..measurement }
     }
 
-    fn finish(&mut self, number: (u32, Evaluated), at: Moment, encoder: Option<i32>, gain: Decibel, measurement: Measurement) -> Reading {
-        let (place, doubt) = self.odometer.place(encoder, at);
+    fn finish(
+        &mut self,
+        number: (u32, Evaluated),
+        at: Moment,
+        (encoder, across): (Option<i32>, Option<i32>),
+        gain: Decibel,
+        measurement: Measurement,
+    ) -> Reading {
+        let (place, doubt) = self.odometer.place(encoder, across, at);
         let repeated = self.before.replace(number) == Some(number) && self.odometer.path().max_speed.is_some();
         let measurement = Self::distrusted(self.limits.judged(measurement, place.course), doubt, repeated);
         let level = self.limits.level(&measurement, place.course);

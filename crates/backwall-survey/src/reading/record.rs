@@ -20,6 +20,8 @@ pub struct Shot {
     pub seq: u32,
     pub device_time_us: Option<u64>,
     pub encoder: Option<i32>,
+    /// Raw counts of the encoder across.
+    pub across: Option<i32>,
     pub gain: Decibel,
     pub samples: Arc<[i16]>,
 }
@@ -45,6 +47,8 @@ pub struct Gauge {
     pub seq: u32,
     pub device_time_us: Option<u64>,
     pub encoder: Option<i32>,
+    /// Raw counts of the encoder across.
+    pub across: Option<i32>,
     pub value: GaugeValue,
 }
 

@@ -44,7 +44,8 @@ pub struct ZeroWatch {
     late: VecDeque<f64>,
     since: u32,
     now: Option<Zero>,
-    sorted: Vec<f64>,
+    /// Values a median is taken of.
+    values: Vec<f64>,
 }
 
 impl ZeroWatch {
@@ -75,48 +76,52 @@ impl ZeroWatch {
         let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
         let mut best = None;
         let known = self.late.len();
-        for window in WINDOWS.into_iter().take_while(|window| *window <= known) {
-            let middle = self.middle(window);
+        let mut middles = [0.0; WINDOWS.len()];
+        for (window, middle) in WINDOWS.into_iter().zip(&mut middles).take_while(|(window, _)| *window <= known) {
+            *middle = self.middle(window);
             let error = (1.2533 * scatter / libm::sqrt(window as f64)).max(LEAST.as_ns());
-            low = low.max(middle - MEET * error);
-            high = high.min(middle + MEET * error);
+            low = low.max(*middle - MEET * error);
+            high = high.min(*middle + MEET * error);
             if low > high {
                 break;
             }
-            let (late, uncertainty, scatter) = (Time::ns(middle), Time::ns(error), Time::ns(scatter));
+            let (late, uncertainty, scatter) = (Time::ns(*middle), Time::ns(error), Time::ns(scatter));
             best = Some(Zero { late, uncertainty, moving: Time::ZERO, scatter, shots: window as u32, tyre: None });
         }
         if known < WINDOWS[1] {
             return best;
         }
-        let moving = Time::ns((self.middle(WINDOWS[0]) - self.middle(WINDOWS[1])).abs() * 1.5);
+        // One interval always meets itself, so that the first two windows were looked at.
+        let moving = Time::ns((middles[0] - middles[1]).abs() * 1.5);
         best.map(|zero| Zero { moving, ..zero })
     }
 
     /// Median of the last shots.
     fn middle(&mut self, window: usize) -> f64 {
-        self.sorted.clear();
-        self.sorted.extend(self.late.iter().rev().take(window));
-        self.sorted.sort_by(f64::total_cmp);
-        median(&self.sorted)
+        self.values.clear();
+        self.values.extend(self.late.iter().rev().take(window));
+        median(&mut self.values)
     }
 
     /// What a single shot scatters by.
     fn step_scatter(&mut self) -> f64 {
-        self.sorted.clear();
+        self.values.clear();
         let mut before = None;
         for late in self.late.iter().rev().take(STEPS) {
-            self.sorted.extend(before.map(|before: f64| (late - before).abs()));
+            self.values.extend(before.map(|before: f64| (late - before).abs()));
             before = Some(*late);
         }
-        self.sorted.sort_by(f64::total_cmp);
-        if self.sorted.is_empty() { 0.0 } else { 1.4826 / std::f64::consts::SQRT_2 * median(&self.sorted) }
+        if self.values.is_empty() { 0.0 } else { 1.4826 / std::f64::consts::SQRT_2 * median(&mut self.values) }
     }
 }
 
-fn median(sorted: &[f64]) -> f64 {
-    let half = sorted.len() / 2;
-    if sorted.len() % 2 == 1 { sorted[half] } else { 0.5 * (sorted[half - 1] + sorted[half]) }
+/// The middle of some values, of which there must be one; they are left in another order.
+fn median(values: &mut [f64]) -> f64 {
+    let half = values.len() / 2;
+    let odd = values.len() % 2 == 1;
+    let (under, middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    let below = under.iter().copied().max_by(f64::total_cmp).filter(|_| !odd);
+    below.map_or(*middle, |below| 0.5 * (below + *middle))
 }
 
 #[cfg(test)]

@@ -64,6 +64,16 @@ pub enum Orientation {
     Across { elevation: Length },
 }
 
+impl Orientation {
+    /// So far beside it.
+    pub fn beside(self, across: Length) -> Self {
+        match self {
+            Self::Upright { at } => Self::Upright { at: at + across },
+            Self::Across { elevation } => Self::Across { elevation: elevation + across },
+        }
+    }
+}
+
 /// A stretch of a line with the thicknesses that count there.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CourseSpan {
@@ -347,6 +357,8 @@ mod tests {
             courses: vec![(1, mm(0.0), mm(1000.0)), (2, mm(1000.0), mm(2000.0))],
             across_course: (direction == Direction::Across).then_some(1),
             max_speed: None,
+            across_counts_per_mm: None,
+            track: Length::ZERO,
         }
     }
     /// A reading a millimetre from `from` to `to`.

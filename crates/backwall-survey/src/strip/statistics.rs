@@ -427,6 +427,8 @@ mod tests {
             ],
             across_course: None,
             max_speed: None,
+            across_counts_per_mm: None,
+            track: Length::ZERO,
         }
     }
     fn close(got: Option<Length>, want: f64) {

@@ -1,6 +1,7 @@
 //! Encoder counts to a place along the line: scale, start offset, direction, reversing, course and speed.
 
 use super::Place;
+use super::across::Sideways;
 use super::doubt::{self, Doubt, Moment};
 use backwall_units::{Length, Speed};
 use serde::{Deserialize, Serialize};
@@ -56,6 +57,12 @@ pub struct Path {
     /// The procedure's fastest speed, by which jumps are known; missing in runs recorded before places were doubted.
     #[serde(rename = "max_speed_mm_s", default, skip_serializing_if = "Option::is_none")]
     pub max_speed: Option<Speed>,
+    /// Counts per millimetre of the encoder across, where there is one; negative where it counts backwards.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub across_counts_per_mm: Option<f64>,
+    /// How far beside the line the probe of this run is, where the plan gives its channel a track of its own.
+    #[serde(rename = "track_mm", default, skip_serializing_if = "is_nothing")]
+    pub track: Length,
 }
 
 fn is_nothing(length: &Length) -> bool {
@@ -122,6 +129,7 @@ pub struct Odometer {
     /// Counts of jumps that were not taken back yet; zero where the place is believed.
     jumped: i32,
     window: std::collections::VecDeque<(u64, i64)>,
+    sideways: Sideways,
 }
 
 impl Odometer {
@@ -129,7 +137,16 @@ impl Odometer {
         if !path.counts_per_mm.is_finite() || path.counts_per_mm == 0.0 {
             return Err(TravelError::CountsPerMm(path.counts_per_mm));
         }
-        Ok(Self { from: path.start, path, last: 0, at: None, travelled: 0, jumped: 0, window: Default::default() })
+        Ok(Self {
+            from: path.start,
+            path,
+            last: 0,
+            at: None,
+            travelled: 0,
+            jumped: 0,
+            window: Default::default(),
+            sideways: Sideways::default(),
+        })
     }
 
     pub fn path(&self) -> &Path {
@@ -142,12 +159,15 @@ impl Odometer {
         self.from = Length::micrometres(along.as_micrometres());
         (self.at, self.travelled, self.jumped) = (None, 0, 0);
         self.window.clear();
+        // The second encoder may have started anew with the first.
+        self.sideways.go_on();
     }
 
-    /// The place of a shot from its raw counts (which may wrap), and why it is not believed.
-    pub fn place(&mut self, encoder: Option<i32>, now: Moment) -> (Place, Doubt) {
-        let nowhere =
-            Place { along: None, course: self.path.across_course.filter(|_| self.path.direction == Direction::Across), speed: None };
+    /// The place of a shot from the raw counts of both encoders (which may wrap), and why it is not believed.
+    pub fn place(&mut self, encoder: Option<i32>, across: Option<i32>, now: Moment) -> (Place, Doubt) {
+        let across = self.sideways.place(&self.path, across);
+        let course = self.path.across_course.filter(|_| self.path.direction == Direction::Across);
+        let nowhere = Place { along: None, course, speed: None, across };
         let Some(counts) = encoder else { return (nowhere, Doubt::default()) };
         let before = self.at.replace(now);
         // An i32 counter that wraps is followed by the wrapped difference.
@@ -163,7 +183,7 @@ impl Odometer {
         }
         // Rounded to what is stored, so that a reading made again from the job file is the same.
         let along = Length::micrometres(along.as_micrometres());
-        (Place { along: Some(along), course: self.path.course_at(along), speed }, doubt)
+        (Place { along: Some(along), course: self.path.course_at(along), speed, across }, doubt)
     }
 
     /// Drives on by `step`. A jump is kept apart until it is taken back: what is driven meanwhile counts, where the crawler
@@ -214,13 +234,15 @@ mod tests {
             courses: vec![(1, Length::ZERO, Length::mm(1000.0)), (2, Length::mm(1000.0), Length::mm(2400.0))],
             across_course: Some(2),
             max_speed: None,
+            across_counts_per_mm: None,
+            track: Length::ZERO,
         }
     }
     fn at(device_us: Option<u64>) -> Moment {
         Moment { device_us, host_us: 0 }
     }
     fn along(odometer: &mut Odometer, counts: i32) -> f64 {
-        odometer.place(Some(counts), at(None)).0.along.unwrap().as_mm()
+        odometer.place(Some(counts), None, at(None)).0.along.unwrap().as_mm()
     }
 
     #[test]
@@ -241,24 +263,24 @@ mod tests {
     #[test]
     fn the_course_changes_at_the_seam_and_a_line_across_stays_in_its_own() {
         let mut up = Odometer::new(path(Direction::Up)).unwrap();
-        assert_eq!(up.place(Some(0), at(None)).0.course, Some(1));
-        assert_eq!(up.place(Some(36_000), at(None)).0.course, Some(2));
+        assert_eq!(up.place(Some(0), None, at(None)).0.course, Some(1));
+        assert_eq!(up.place(Some(36_000), None, at(None)).0.course, Some(2));
         let mut across = Odometer::new(path(Direction::Across)).unwrap();
-        assert_eq!(across.place(Some(0), at(None)).0.course, Some(2));
+        assert_eq!(across.place(Some(0), None, at(None)).0.course, Some(2));
     }
 
     #[test]
     fn speed_is_signed_and_unknown_until_time_has_passed() {
         let mut up = Odometer::new(path(Direction::Up)).unwrap();
-        assert_eq!(up.place(Some(0), at(Some(0))).0.speed, None);
+        assert_eq!(up.place(Some(0), None, at(Some(0))).0.speed, None);
         for step in 1..=10 {
-            up.place(Some(step * 160), at(Some(u64::from(step as u32) * 100_000)));
+            up.place(Some(step * 160), None, at(Some(u64::from(step as u32) * 100_000)));
         }
-        assert_eq!(up.place(Some(11 * 160), at(Some(1_100_000))).0.speed, Some(Speed::mm_s(40.0)));
+        assert_eq!(up.place(Some(11 * 160), None, at(Some(1_100_000))).0.speed, Some(Speed::mm_s(40.0)));
         for step in 1..=10 {
-            up.place(Some(1760 - step * 160), at(Some(1_100_000 + u64::from(step as u32) * 100_000)));
+            up.place(Some(1760 - step * 160), None, at(Some(1_100_000 + u64::from(step as u32) * 100_000)));
         }
-        assert_eq!(up.place(Some(0), at(Some(2_200_000))).0.speed, Some(Speed::mm_s(-40.0)));
+        assert_eq!(up.place(Some(0), None, at(Some(2_200_000))).0.speed, Some(Speed::mm_s(-40.0)));
     }
 
     #[test]
@@ -273,7 +295,7 @@ mod tests {
     }
     fn drive(odometer: &mut Odometer, counts: &[i32]) -> Vec<(Option<f64>, Doubt)> {
         let placed = |(shot, counts): (usize, &i32)| {
-            let (place, doubt) = odometer.place(Some(*counts), at(Some(shot as u64 * 5_000)));
+            let (place, doubt) = odometer.place(Some(*counts), None, at(Some(shot as u64 * 5_000)));
             (place.along.map(Length::as_mm), doubt)
         };
         counts.iter().enumerate().map(placed).collect()
@@ -309,7 +331,7 @@ mod tests {
     #[test]
     fn a_place_is_off_the_line_more_than_200_mm_beyond_its_ends() {
         let mut odometer = watched();
-        let mut at_mm = |mm: i32| odometer.place(Some(mm * 40), at(Some(u64::from(mm.unsigned_abs()) * 1_000_000))).1.off_line;
+        let mut at_mm = |mm: i32| odometer.place(Some(mm * 40), None, at(Some(u64::from(mm.unsigned_abs()) * 1_000_000))).1.off_line;
         assert_eq!([at_mm(0), at_mm(2_199), at_mm(2_201), at_mm(2_199)], [false, false, true, false]);
     }
 
@@ -326,7 +348,7 @@ mod tests {
         assert_eq!((along(&mut down, 7), along(&mut down, 407)), (40.0, 30.0));
         // The ends of the line stay where they are.
         odometer.set_place(Length::mm(2_301.0));
-        assert!(odometer.place(Some(0), at(None)).1.off_line);
+        assert!(odometer.place(Some(0), None, at(None)).1.off_line);
     }
 
     // Arithmetic: down from 100 mm over 2000 mm, begun 1200 mm on: at -1100 mm, with the ends of the line where they were.
@@ -337,7 +359,7 @@ mod tests {
         assert_eq!(down.clone().starting(Length::ZERO).unwrap().start, Length::mm(100.0), "an offset is counted from the line's start");
         let mut odometer = Odometer::new(down).unwrap();
         let mut at_mm = |mm: i32| {
-            let (place, doubt) = odometer.place(Some(mm * 40), at(Some(10_000_000 + u64::from(mm.unsigned_abs()) * 1_000_000)));
+            let (place, doubt) = odometer.place(Some(mm * 40), None, at(Some(10_000_000 + u64::from(mm.unsigned_abs()) * 1_000_000)));
             (place.along.map(Length::as_mm), doubt.off_line)
         };
         assert_eq!([at_mm(0), at_mm(999)], [(Some(-1100.0), false), (Some(-2099.0), false)]);
@@ -363,8 +385,8 @@ mod tests {
     #[test]
     fn what_a_crawler_can_have_driven_in_a_silence_is_believed() {
         let mut odometer = watched();
-        odometer.place(Some(0), Moment { device_us: None, host_us: 0 });
-        let (place, doubt) = odometer.place(Some(20_000), Moment { device_us: None, host_us: 10_000_000 });
+        odometer.place(Some(0), None, Moment { device_us: None, host_us: 0 });
+        let (place, doubt) = odometer.place(Some(20_000), None, Moment { device_us: None, host_us: 10_000_000 });
         assert_eq!((place.along, doubt), (Some(Length::mm(600.0)), Doubt::default()));
     }
 }

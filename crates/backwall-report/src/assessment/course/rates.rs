@@ -1,6 +1,6 @@
 //! How fast a course loses wall, by every way the surveys allow, and the life and the date that leaves by the safe end.
 
-use super::Work;
+use super::{AtSurvey, Work};
 use crate::assessment::LineComparison;
 use backwall_survey::integrity::average::Stretch;
 use backwall_survey::integrity::decision::safe_end;
@@ -190,6 +190,12 @@ impl Work<'_> {
         surveys.push((now, least));
         surveys.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.thickness.total_cmp(&b.1.thickness)));
         surveys.dedup_by_key(|survey| survey.0);
+        let at = |(date, wall): &(NaiveDate, Wall)| AtSurvey {
+            date: *date,
+            thickness: wall.thickness,
+            expanded: wall.uncertainty.map(|u| u * 2.0),
+        };
+        self.done.minima = surveys.iter().map(at).collect();
         if surveys.len() < 3 {
             return;
         }

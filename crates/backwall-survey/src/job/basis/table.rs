@@ -127,7 +127,7 @@ backwall assess JOB --basis BASIS.toml --keep --by NAME --reason TEXT # from now
 ```
 
 What was kept last is in force: `assess` and `report` go by it and name it. `backwall amend --withdraw NUMBER` takes it back; `--basis plan` leaves it
-aside once. Every key carries its unit in its name; an unknown key is refused. This page is made from the table that the values are checked by.
+aside once. In the console `d` in Review shows the same, and `b` there is this page as a form. Every key carries its unit in its name; an unknown key is refused. This page is made from the table that the values are checked by.
 ";
 
 /// `docs/basis.md`.

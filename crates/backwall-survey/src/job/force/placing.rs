@@ -4,7 +4,7 @@
 use super::{InForce, Standing};
 use crate::reading::Reading;
 use crate::strip::{Limits, Spot};
-use crate::travel::{Direction, Path, Place};
+use crate::travel::{Across, Direction, Path, Place};
 use backwall_units::Length;
 
 /// How what was recorded of a run is placed and judged now.
@@ -28,7 +28,8 @@ impl Placing {
             let planned = force.plan.path(line);
             let (offset, start) = (recorded.offset, planned.start + recorded.offset * planned.direction.sign());
             // How the encoder counted and how fast was allowed to be driven belong to the recording.
-            Path { counts_per_mm: recorded.counts_per_mm, max_speed: recorded.max_speed, start, offset, ..planned }
+            let (counts_per_mm, across_counts_per_mm) = (recorded.counts_per_mm, recorded.across_counts_per_mm);
+            Path { counts_per_mm, across_counts_per_mm, max_speed: recorded.max_speed, track: recorded.track, start, offset, ..planned }
         };
         let now = force.plan.line(&standing.line).map_or_else(|| recorded.clone(), of_line);
         let limits_now = force.plan.limits();
@@ -71,7 +72,9 @@ impl Placing {
             None => self.now.across_course.filter(|_| self.now.direction == Direction::Across),
         };
         let turned = self.mirrored;
-        Place { along, course, speed: recorded.speed.map(|speed| if turned { -speed } else { speed }) }
+        // Driven from the far end the other side is on the right.
+        let across = recorded.across.map(|across| if turned { Across { at: -across.at, ..across } } else { across });
+        Place { along, course, speed: recorded.speed.map(|speed| if turned { -speed } else { speed }), across }
     }
 
     /// A reading as it counts now.

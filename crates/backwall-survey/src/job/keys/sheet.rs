@@ -1,19 +1,31 @@
-//! A plan while it is made or changed: every table with its keys as they were typed. What may stand where, and what is written
-//! beside it, comes from the key table.
+//! A plan or a basis while it is made or changed: every table with its keys as they were typed. What may stand where, and what is
+//! written beside it, comes from the key table of either.
 
+use super::super::basis;
 use super::super::check::Problem;
-use super::super::{Plan, PlanError};
+use super::super::statement::BasisText;
+use super::super::{Basis, Plan, PlanError};
 use super::{Allowed, LeftOut, PlanKey, PlanTable, TABLES, written};
 use backwall_units::parse_number;
 use std::fmt::Write;
 
 /// What a plan on its way is called in messages; it has no file yet.
 const NAME: &str = "the plan";
+/// The same of a basis, and what one is called until it is given a name.
+const BASIS: &str = "the basis";
+const UNNAMED: &str = "what if";
 
-/// A plan as a list of tables, in the order in which it is written.
-#[derive(Debug, Clone, PartialEq)]
+/// A plan or a basis as a list of tables, in the order in which it is written.
+#[derive(Debug, Clone)]
 pub struct Sheet {
+    tables: &'static [PlanTable],
     parts: Vec<Part>,
+}
+
+impl PartialEq for Sheet {
+    fn eq(&self, other: &Self) -> bool {
+        self.is_basis() == other.is_basis() && self.parts == other.parts
+    }
 }
 
 /// One table of the plan.
@@ -45,13 +57,19 @@ impl Part {
     fn empty(table: &'static PlanTable) -> Self {
         Self { table, values: vec![String::new(); table.keys.len()] }
     }
+
+    /// A course of a basis that has its number and nothing else.
+    fn says_nothing(&self) -> bool {
+        let number = |key: &PlanKey| key.name == "number";
+        self.table.path == "course[]" && self.table.keys.iter().zip(&self.values).all(|(key, value)| value.is_empty() || number(key))
+    }
 }
 
 impl Sheet {
     /// Nothing but what must be there and what hardly any job does without, all of it to be filled in.
     pub fn blank() -> Self {
         let wanted = |table: &&PlanTable| table.needed || ["person[]", "line[]"].contains(&table.path);
-        Self { parts: TABLES.iter().filter(wanted).map(Part::empty).collect() }
+        Self { tables: TABLES, parts: TABLES.iter().filter(wanted).map(Part::empty).collect() }
     }
 
     /// A plan that is there.
@@ -63,9 +81,38 @@ impl Sheet {
     pub fn of_plan(plan: &Plan) -> Self {
         // A plan came out of a file, so that it can be written.
         let value = serde_json::to_value(plan).unwrap_or_default();
-        let mut sheet = Self { parts: Vec::new() };
+        let mut sheet = Self { tables: TABLES, parts: Vec::new() };
         for table in super::inside("") {
             sheet.read(table, &value[table.name()]);
+        }
+        sheet
+    }
+
+    /// A basis to be made of the one that is there, with every course of the plan to be filled in.
+    pub fn of_basis(known: Option<&Basis>, plan: &Plan) -> Self {
+        let value = serde_json::to_value(known.cloned().unwrap_or_default()).unwrap_or_default();
+        let mut sheet = Self { tables: basis::TABLES, parts: Vec::new() };
+        let given = value["course"].as_array().cloned().unwrap_or_default();
+        for table in basis::TABLES {
+            if !table.is_many() {
+                sheet.read(table, &value);
+                continue;
+            }
+            for course in &plan.asset.courses {
+                let of = given.iter().find(|given| given["number"] == course.number);
+                sheet.read(table, of.unwrap_or(&serde_json::json!({ "number": course.number })));
+            }
+        }
+        // What is so anyway need not stand there.
+        for part in &mut sheet.parts {
+            for (key, value) in part.table.keys.iter().zip(&mut part.values) {
+                if matches!(key.left_out, LeftOut::Default(then) if then.trim_matches('"') == value) {
+                    value.clear();
+                }
+                if key.name == "name" && value.is_empty() {
+                    UNNAMED.clone_into(value);
+                }
+            }
         }
         sheet
     }
@@ -77,10 +124,14 @@ impl Sheet {
                 serde_json::Value::Null => String::new(),
                 serde_json::Value::String(text) => text.clone(),
                 serde_json::Value::Number(number) => number.as_f64().map_or_else(String::new, |number| number.to_string()),
+                serde_json::Value::Array(list) => {
+                    let typed = list.iter().map(|entry| entry.as_str().map_or_else(|| entry.to_string(), str::to_owned));
+                    typed.collect::<Vec<_>>().join(", ")
+                }
                 other => other.to_string(),
             };
             self.parts.push(Part { table, values: table.keys.iter().map(typed).collect() });
-            for inner in super::inside(table.path) {
+            for inner in super::inside(table.path).filter(|_| !table.path.is_empty()) {
                 self.read(inner, &value[inner.name()]);
             }
         }
@@ -90,15 +141,25 @@ impl Sheet {
         &self.parts
     }
 
+    /// A basis has keys without a table.
+    pub fn is_basis(&self) -> bool {
+        self.tables.first().is_some_and(|table| table.path.is_empty())
+    }
+
+    /// The key table it goes by.
+    pub fn tables(&self) -> &'static [PlanTable] {
+        self.tables
+    }
+
     /// The form line by line: every table that is there or could be.
     pub fn rows(&self) -> Vec<Row> {
         let mut rows = Vec::new();
-        for (number, table) in TABLES.iter().enumerate() {
+        for (number, table) in self.tables.iter().enumerate() {
             // What stands in other tables comes with them.
             if table.parent().ends_with("[]") {
                 continue;
             }
-            let here = |part: &Part| part.table.path == table.path || part.table.parent() == table.path && table.is_many();
+            let here = |part: &Part| part.table.path == table.path || table.is_many() && part.table.parent() == table.path;
             let mut any = false;
             for (index, part) in self.parts.iter().enumerate().filter(|(_, part)| here(part)) {
                 any = true;
@@ -143,8 +204,8 @@ impl Sheet {
     pub fn add(&mut self, row: Row) -> Option<usize> {
         let (table, at) = match row {
             Row::Without(number) => {
-                let table = &TABLES[number];
-                let order = |path: &str| TABLES.iter().position(|known| known.path == path);
+                let table = &self.tables[number];
+                let order = |path: &str| self.tables.iter().position(|known| known.path == path);
                 let at = self.parts.iter().position(|part| order(part.table.path) > Some(number)).unwrap_or(self.parts.len());
                 (table, at)
             }
@@ -182,6 +243,9 @@ impl Sheet {
     pub fn remove(&mut self, row: Row) -> Result<(), String> {
         let (Row::Heading(part) | Row::Key(part, _)) = row else { return Err("it is not in the plan".to_owned()) };
         let table = self.parts[part].table;
+        if table.path.is_empty() {
+            return Err("this part must be there; x takes out a course".to_owned());
+        }
         if table.needed && self.parts.iter().filter(|known| known.table.path == table.path).count() == 1 {
             return Err(format!("{} must be in a plan", table.header()));
         }
@@ -191,11 +255,14 @@ impl Sheet {
 
     /// The plan as its file has it, with what each key means.
     pub fn text(&self) -> String {
-        let mut text = "# Made in the console of Backwall. Keys that are not here are left out; docs/plan.md lists all.\n".to_owned();
-        for part in &self.parts {
+        let page = if self.is_basis() { "basis" } else { "plan" };
+        let mut text = format!("# Made in the console of Backwall. Keys that are not here are left out; docs/{page}.md lists all.\n");
+        for part in self.parts.iter().filter(|part| !part.says_nothing()) {
             text.push('\n');
             written::comment(&mut text, part.table.meaning);
-            let _ = writeln!(text, "{}", part.table.header());
+            if !part.table.path.is_empty() {
+                let _ = writeln!(text, "{}", part.table.header());
+            }
             for (key, value) in part.table.keys.iter().zip(&part.values).filter(|(_, value)| !value.is_empty()) {
                 let _ = writeln!(text, "{} = {}", key.name, quoted(key, value));
             }
@@ -206,6 +273,32 @@ impl Sheet {
     /// The plan, or all its mistakes.
     pub fn plan(&self) -> Result<Plan, Vec<Problem>> {
         Plan::parse(NAME, &self.text()).map_err(|error| error.problems)
+    }
+
+    /// The basis with its text, or all its mistakes.
+    pub fn basis(&self) -> Result<BasisText, Vec<Problem>> {
+        let text = self.text();
+        // Courses that say nothing are not in the text: what is said of the others is counted as the form counts them.
+        let mut place = 0;
+        let shown: Vec<usize> = self
+            .parts
+            .iter()
+            .filter(|part| part.table.is_many())
+            .filter_map(|part| {
+                place += 1;
+                (!part.says_nothing()).then_some(place - 1)
+            })
+            .collect();
+        let moved = |key: &str| {
+            let (before, rest) = key.split_once('[')?;
+            let (number, rest) = rest.split_once(']')?;
+            Some(format!("{before}[{}]{rest}", shown.get(number.parse::<usize>().ok()?)?))
+        };
+        let basis = Basis::parse(BASIS, &text).map_err(|error| {
+            let found = error.problems.into_iter();
+            found.map(|problem| Problem { key: moved(&problem.key).unwrap_or(problem.key.clone()), ..problem }).collect::<Vec<_>>()
+        })?;
+        Ok(BasisText { text, basis })
     }
 
     /// The plan as far as it can be read, mistakes and all: enough to work out what it will take.
@@ -228,16 +321,26 @@ fn read(key: &PlanKey, typed: &str) -> Option<String> {
             (date.time.is_none() && date.offset.is_none()).then(|| typed.to_owned())
         }
         Allowed::Flag => ["true", "false"].contains(&typed).then(|| typed.to_owned()),
-        // No key of a plan is a list of values.
-        Allowed::Texts | Allowed::Numbers => None,
+        Allowed::Texts => Some(entries(typed).collect::<Vec<_>>().join(", ")),
+        Allowed::Numbers => entries(typed).all(|entry| entry.parse::<i64>().is_ok()).then(|| entries(typed).collect::<Vec<_>>().join(", ")),
     }
+}
+
+/// What stands between the commas of a list.
+fn entries(typed: &str) -> impl Iterator<Item = &str> {
+    typed.split(',').map(str::trim).filter(|entry| !entry.is_empty())
 }
 
 /// As a plan writes it.
 fn quoted(key: &PlanKey, value: &str) -> String {
     match key.allowed {
         Allowed::Text | Allowed::Filled | Allowed::Zone | Allowed::Words(_) => toml::Value::String(value.to_owned()).to_string(),
-        Allowed::Number(_) | Allowed::Whole(..) | Allowed::Date | Allowed::Flag | Allowed::Texts | Allowed::Numbers => value.to_owned(),
+        Allowed::Number(_) | Allowed::Whole(..) | Allowed::Date | Allowed::Flag => value.to_owned(),
+        Allowed::Texts => {
+            let quoted: Vec<String> = entries(value).map(|entry| toml::Value::String(entry.to_owned()).to_string()).collect();
+            format!("[{}]", quoted.join(", "))
+        }
+        Allowed::Numbers => format!("[{}]", entries(value).collect::<Vec<_>>().join(", ")),
     }
 }
 
@@ -314,6 +417,31 @@ mod tests {
         // Quotes and line ends typed into a name stay a name.
         assert_eq!(set(&mut sheet, "job", "site", "a \"b\" \\ c"), Ok(()));
         assert_eq!(sheet.plan().unwrap().job.site, "a \"b\" \\ c");
+    }
+
+    #[test]
+    fn a_basis_starts_as_the_plan_has_it_and_holds_what_is_typed() {
+        let plan = Plan::parse("plan.toml", PLAN).unwrap();
+        let mut sheet = Sheet::of_basis(None, &plan);
+        assert_eq!(sheet.parts.len(), 1 + plan.asset.courses.len());
+        let nothing = sheet.basis().unwrap();
+        assert_eq!((nothing.basis.name.as_str(), nothing.basis.courses.len()), ("what if", 0));
+        set(&mut sheet, "course[0]", "required_mm", "5,5").unwrap();
+        set(&mut sheet, "", "surveys", "2021.job, 2016.csv").unwrap();
+        set(&mut sheet, "", "hand", "12,15").unwrap();
+        assert!(set(&mut sheet, "", "hand", "twelve").is_err());
+        let made = sheet.basis().unwrap();
+        assert_eq!(made.basis.courses.len(), 1, "a course that says nothing is left out");
+        assert_eq!(made.basis.courses[0].required.unwrap().as_mm(), 5.5);
+        assert_eq!((made.basis.surveys.len(), made.basis.hand.as_slice()), (2, &[12, 15][..]));
+        assert_eq!(Sheet::of_basis(Some(&made.basis), &plan), sheet, "and it comes back as it was");
+        assert_eq!(Basis::parse("kept.toml", &made.text).unwrap(), made.basis);
+        // What contradicts itself is said at the course as the form counts it.
+        set(&mut sheet, "course[0]", "required_mm", "").unwrap();
+        let last = plan.asset.courses.len() - 1;
+        set(&mut sheet, &format!("course[{last}]"), "required_mm", "6").unwrap();
+        set(&mut sheet, &format!("course[{last}]"), "by_formula", "true").unwrap();
+        assert_eq!(sheet.basis().unwrap_err()[0].key, format!("course[{last}].by_formula"));
     }
 
     #[test]

@@ -283,7 +283,33 @@ pub const TABLES: &[PlanTable] = &[
         path: "encoder",
         needed: true,
         meaning: "The crawler's encoder.",
-        keys: &[key("counts_per_mm", "1/mm", Number(NotZero), Needed, "40.0", "Negative where it counts backwards.")],
+        keys: &[
+            key("counts_per_mm", "1/mm", Number(NotZero), Needed, "40.0", "Negative where it counts backwards."),
+            key(
+                "across_counts_per_mm",
+                "1/mm",
+                Number(NotZero),
+                Open("readings have no place across"),
+                "20.0",
+                "Of the second encoder of a scanner that weaves; positive clockwise round the wall, or upward beside lines across.",
+            ),
+        ],
+    },
+    PlanTable {
+        path: "track[]",
+        needed: false,
+        meaning: "Where the probes of a device with several channels run beside the line; one for each.",
+        keys: &[
+            key("channel", "", Filled, Needed, "\"2\"", "As the device sends it, and as scan --channel names it."),
+            key(
+                "offset_mm",
+                "mm",
+                Number(Within(-10_000.0, 10_000.0)),
+                Needed,
+                "25.0",
+                "Clockwise round the wall beside lines up and down, upward beside lines across.",
+            ),
+        ],
     },
     PlanTable {
         path: "probe",

@@ -1,0 +1,218 @@
+//! Several probes on tracks beside the line, and a scanner that weaves with a second encoder: a place in two dimensions, kept, exported and drawn.
+
+use crate::common::*;
+use backwall_report::figure::data;
+use backwall_simulate::{Crawler, End};
+use backwall_store::JobFile;
+use backwall_stream::What;
+use backwall_survey::reading::{Header, Record};
+use backwall_survey::strip::map::Orientation;
+use backwall_units::Length;
+use std::io::Write;
+use std::net::TcpListener;
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+
+/// A job of the demo's plan with something changed, and its path.
+fn job(folder: &Path, change: impl FnOnce(String) -> String) -> PathBuf {
+    let (plan, job) = (folder.join("plan.toml"), folder.join("weave.job"));
+    std::fs::write(&plan, change(std::fs::read_to_string(root().join("demo-stream/plan.toml")).unwrap())).unwrap();
+    must(&["new", job.to_str().unwrap(), "--from", plan.to_str().unwrap()]);
+    job
+}
+
+fn scan(folder: &Path, job: &Path, profile: &str, lines: &str, more: &[&str]) {
+    let (toml, sent) = (folder.join("p.toml"), folder.join("sent.txt"));
+    std::fs::write(&toml, profile).unwrap();
+    std::fs::write(&sent, lines).unwrap();
+    let stream = format!("file:{}", sent.display());
+    let (job, toml) = (job.to_str().unwrap(), toml.to_str().unwrap());
+    let scan = ["scan", job, "--line", "A090", "--stream", &stream, "--profile", toml, "--pace", "max", "--headless"];
+    must(&[&scan[..], &["--override-checklist", "a gauge that evaluates its own echoes"], more].concat());
+}
+
+const GAUGE: &str = "name = \"weaver\"\n[framing]\nkind = \"line\"\n[[record]]\nkind = \"gauge\"\ndelimiter = \",\"\ncolumns = 4\nfields = [\
+    { meaning = \"seq\", column = 1 }, { meaning = \"encoder\", column = 2 }, { meaning = \"thickness\", column = 3, unit = \"mm\" }, ";
+
+/// Where the stripes of line A090 lie, mm round the wall from its azimuth, and how much was read in each.
+fn stripes(job: &Path) -> Vec<(f64, u32)> {
+    let reader = JobFile::open_read_only(job).unwrap();
+    let contents = reader.contents().unwrap();
+    let map = data::wall_map(&reader, &contents, &mut |_, _| true).map_err(|error| error.to_string()).unwrap();
+    let quarter = map.ground.circumference / 4.0;
+    let of_line = map.bands.iter().filter(|band| band.line == "A090");
+    of_line
+        .map(|band| {
+            let Orientation::Upright { at } = band.lie else { panic!("{:?}", band.lie) };
+            let read = band.strip.extent().map_or(0, |(from, to)| band.strip.stretch(from, to).read);
+            ((at - quarter).as_mm().round(), read)
+        })
+        .collect()
+}
+
+// Arithmetic: 40 counts a mm along and 20 across; a weave of 20 mm to the right and back, in steps of 10 mm, at A090 of a tank of 18 m: 10 mm round
+// it are 0.06366 degrees. The demo's beam is 5 mm wide as assumed.
+#[test]
+fn a_weave_has_places_in_two_dimensions_in_the_file_the_export_and_the_map() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan.replace("counts_per_mm = 40.0", "counts_per_mm = 40.0\nacross_counts_per_mm = 20.0"));
+    let profile = format!("{GAUGE}{{ meaning = \"across\", column = 4, wraps_at = 1000 }}]\n");
+    // The counter across goes round at 1000: 990, 190 and 390 are 0, 10 and 20 mm.
+    let weave = |shot: u32| [0, 10, 20, 10][shot as usize % 4];
+    let across = |shot: u32| (990 + 20 * weave(shot)) % 1000;
+    let lines: String = (0..200).map(|shot| format!("{shot},{},9.0,{}\n", 100 * shot, across(shot))).collect();
+    scan(folder.path(), &job, &profile, &lines, &[]);
+    let rows = csv(&job, folder.path());
+    for (shot, row) in rows.iter().enumerate() {
+        let mm = f64::from(weave(shot as u32));
+        assert_eq!(row["across_mm"].parse::<f64>().unwrap(), mm, "shot {shot}");
+        assert_eq!(row["position_mm"].parse::<f64>().unwrap(), 2.5 * shot as f64);
+        let azimuth = 90.0 + mm / (18_000.0 * std::f64::consts::PI) * 360.0;
+        assert!((row["azimuth_deg"].parse::<f64>().unwrap() - azimuth).abs() < 1e-3, "{} for {azimuth}", row["azimuth_deg"]);
+    }
+    assert_eq!(stripes(&job), [(0.0, 50), (10.0, 100), (20.0, 50)]);
+    must(&["verify", job.to_str().unwrap()]);
+    // What other tools see: the row of each reading, and nothing where nothing was sent.
+    let sql = rusqlite::Connection::open_with_flags(&job, rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap();
+    type Seen = (i64, i64, f64, Option<f64>, Option<i64>);
+    let seen: Seen = sql
+        .query_row("SELECT row, seq, across_mm, gain_db, device_time_us FROM reading_text WHERE seq = 7", [], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+        })
+        .unwrap();
+    assert_eq!(seen, (7, 7, 10.0, None, None));
+}
+
+#[test]
+fn probes_side_by_side_are_runs_on_tracks_beside_the_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let tracks = "\n[[track]]\nchannel = \"1\"\noffset_mm = -25\n[[track]]\nchannel = \"2\"\noffset_mm = 25\n";
+    let job = job(folder.path(), |plan| plan + tracks);
+    let profile = format!("{GAUGE}{{ meaning = \"channel\", column = 4 }}]\n");
+    let lines: String = (0..100).map(|shot| format!("{s},{at},9.0,1\n{s},{at},7.5,2\n", s = shot, at = 100 * shot)).collect();
+    for channel in ["1", "2"] {
+        scan(folder.path(), &job, &profile, &lines, &["--channel", channel]);
+    }
+    let rows = csv(&job, folder.path());
+    for row in &rows {
+        let (across, wall) = if row["run"] == "1" { ("-25.000", "9.000000") } else { ("25.000", "7.500000") };
+        assert_eq!((row["across_mm"].as_str(), row["thickness_mm"].as_str()), (across, wall));
+    }
+    assert_eq!((rows.len(), stripes(&job)), (200, vec![(-25.0, 100), (0.0, 0), (25.0, 100)]));
+    must(&["verify", job.to_str().unwrap()]);
+}
+
+// Both channels are numbered in one; shot 21 never came. The program is killed in the middle of the run.
+#[test]
+fn shots_of_other_channels_are_not_lost_in_a_run_that_nobody_closed() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan);
+    let (path, toml) = (job.to_str().unwrap(), folder.path().join("p.toml"));
+    std::fs::write(&toml, format!("{GAUGE}{{ meaning = \"channel\", column = 4 }}]\n")).unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let stream = format!("tcp:{}", listener.local_addr().unwrap());
+    let mut scan = backwall();
+    scan.args(["scan", path, "--line", "A090", "--stream", &stream, "--profile", toml.to_str().unwrap(), "--headless", "--channel", "1"]);
+    let mut scan = scan.args(["--override-checklist", "a gauge"]).stdout(Stdio::piped()).spawn().unwrap();
+    let (mut line, _) = listener.accept().unwrap();
+    let sent: String = (1..200).filter(|seq| *seq != 21).map(|seq| format!("{seq},{},9.0,{}\n", seq * 20, 2 - seq % 2)).collect();
+    line.write_all(format!("\n{sent}").as_bytes()).unwrap();
+    // Until all of the channel is saved: 99 of its 100 numbers came.
+    let mut said = std::io::BufRead::lines(std::io::BufReader::new(scan.stdout.take().unwrap()));
+    assert!(said.any(|line| line.unwrap().starts_with("saved 99 readings")));
+    scan.kill().unwrap();
+    scan.wait().unwrap();
+    must(&["note", path, "--by", &operator(), "--text", "the laptop went out"]);
+    let runs = must(&["review", path, "--headless", "--json"]);
+    let run: serde_json::Value = serde_json::from_str(runs.lines().find(|line| line.contains("\"lost\"")).unwrap()).unwrap();
+    let run = run.get("runs").map_or(&run, |runs| &runs[0]);
+    assert_eq!((run["state"].as_str(), run["lost"].as_u64(), run["readings"].as_u64()), (Some("interrupted"), Some(1), Some(99)), "{run}");
+}
+
+/// Frames of two channels, shot by shot: ours from the stream of one block, the other's from that of another.
+fn side_by_side(ours: &[u8], other: &[u8]) -> (Header, Vec<u8>) {
+    let shots = |bytes: &[u8]| {
+        let mut decoder = backwall_stream::Decoder::new(std::sync::Arc::new(backwall_stream::Profile::load("open-packet").unwrap()));
+        let mut out = Vec::new();
+        decoder.push(bytes, &mut out);
+        let (mut header, mut shots) = (None, Vec::new());
+        for one in out {
+            match one.what {
+                What::Record(Record::Header(found)) => header = Some(found),
+                What::Record(Record::Shot(shot)) => shots.push(shot),
+                _ => {}
+            }
+        }
+        (header.unwrap(), shots)
+    };
+    let ((header, ours), (_, other)) = (shots(ours), shots(other));
+    let mut bytes = Vec::new();
+    for (ours, other) in ours.iter().zip(&other) {
+        for (channel, shot) in [(1u8, other), (2, ours)] {
+            let mut frame = vec![0xAA, 0x55];
+            frame.extend(((14 + 2 * shot.samples.len()) as u16).to_le_bytes());
+            frame.push(channel);
+            frame.extend(shot.seq.to_le_bytes());
+            frame.extend((shot.gain.as_db() as f32).to_le_bytes());
+            frame.push(0);
+            shot.samples.iter().for_each(|sample| frame.extend(sample.to_le_bytes()));
+            let check = backwall_stream::crc::by_name("CRC-16/MODBUS").unwrap().of(&frame[2..]) as u16;
+            frame.extend(check.to_le_bytes());
+            bytes.extend(frame);
+        }
+    }
+    (header, bytes)
+}
+
+// The other probe stands on a block 3 mm thicker: mixed in, or chosen, it would give another zero or none.
+#[test]
+fn a_calibration_reads_the_channel_that_is_chosen() {
+    let folder = tempfile::tempdir().unwrap();
+    let wall = demo_wall();
+    let stand = |mm: f64| {
+        let mut crawler = Crawler::on_block(&wall, Length::mm(mm), End::Shots(40)).unwrap();
+        let mut bytes = Vec::new();
+        while crawler.next_frame(&mut bytes).is_some() {}
+        bytes
+    };
+    let mut toml = String::new();
+    let mut at = Vec::new();
+    for mm in [4.0, 8.0, 12.5] {
+        let (header, bytes) = side_by_side(&stand(mm), &stand(mm + 3.0));
+        let file = folder.path().join(format!("{mm}.bytes"));
+        std::fs::write(&file, bytes).unwrap();
+        at.push(format!("{mm}=file:{}", file.display()));
+        toml = format!(
+            "name = \"two\"\n[framing]\nkind = \"sync-length\"\nsync_hex = \"AA 55\"\nmax_frame_bytes = 16384\nlength_type = \"u16\"\nlength_adds_bytes = 2\n\
+             [check]\nkind = \"crc\"\nalgorithm = \"CRC-16/MODBUS\"\nfrom_byte = 2\n[header]\nsample_rate_hz = {}\nfirst_sample_ns = {}\nconverter_bits = {}\n\
+             [[record]]\nkind = \"shot\"\nfields = [{{ meaning = \"channel\", type = \"u8\" }}, {{ meaning = \"seq\", type = \"u32\" }}, {{ meaning = \"gain\", type = \"f32\", unit = \"dB\" }}, \
+             {{ type = \"skip\", bytes = 1 }}, {{ meaning = \"samples\", type = \"i16\", rest = true }}]\n",
+            header.base.rate.as_hz(),
+            header.base.first.as_ns(),
+            header.base.bits
+        );
+    }
+    let profile = folder.path().join("two.toml");
+    std::fs::write(&profile, toml).unwrap();
+    let zero = |more: &[&str]| {
+        let folder = tempfile::tempdir().unwrap();
+        let job = job(folder.path(), |plan| plan);
+        let mut arguments = vec!["calibrate", job.to_str().unwrap(), "--headless", "--json", "--profile", profile.to_str().unwrap()];
+        for at in &at {
+            arguments.extend(["--at", at]);
+        }
+        let output = run(&[&arguments[..], more].concat());
+        let said = String::from_utf8_lossy(&output.stdout).into_owned();
+        serde_json::from_str::<serde_json::Value>(&said)
+            .ok()
+            .and_then(|said| said["calibration"]["zero_ns"].as_f64())
+            .filter(|_| output.status.success())
+    };
+    // What the same blocks give without another probe beside them.
+    let alone =
+        JobFile::open_read_only(&signed_job(folder.path())).unwrap().contents().unwrap().setup_in_force().unwrap().setup.zero.as_ns();
+    let chosen = zero(&["--channel", "2"]).expect("calibrates on channel 2");
+    assert!((chosen - alone).abs() < 60.0, "zero {chosen} ns, {alone} ns alone");
+    let first = zero(&[]);
+    assert!(first.is_none_or(|zero| (zero - alone).abs() > 200.0), "the first that comes is channel 1: {first:?}, {alone} ns alone");
+}
