@@ -320,8 +320,8 @@ fn comparison(compared: &LineComparison, unit: LengthUnit) -> Vec<String> {
         );
     } else {
         lines.push(format!(
-            "  {} stretches changed by more than the combined U (k = 2); {}",
-            comparison.stretches.len(),
+            "  {} changed by more than the combined U (k = 2); {}",
+            backwall_report::words::count(comparison.stretches.len() as u64, "stretch"),
             comparison.chance_words()
         ));
     }

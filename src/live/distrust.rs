@@ -106,7 +106,9 @@ fn displacing(flags: Flags) -> Flags {
 
 fn of_sequence(news: SequenceNews) -> Said {
     match news {
-        SequenceNews::Missing { count, before } => Said::Lost(count, format!("{count} shots missing before seq {before}")),
+        SequenceNews::Missing { count, before } => {
+            Said::Lost(count, format!("{} missing before seq {before}", backwall_report::words::count(u64::from(count), "shot")))
+        }
         SequenceNews::Stray { seq } => {
             Said::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
         }

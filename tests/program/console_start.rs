@@ -75,11 +75,9 @@ fn line_and_start_offset_are_changed_in_the_panel_itself() {
 
 #[test]
 fn an_offset_off_the_line_or_no_length_is_refused_under_its_field() {
-    for (typed, why) in [
-        ("7,3 m", "the line is 7200 mm long: 7300.0 mm from its start is not on it"),
-        ("1,200", "two ways"),
-        ("seam", "is not a length"),
-    ] {
+    for (typed, why) in
+        [("7,3 m", "the line is 7200 mm long: 7300.0 mm from its start is not on it"), ("1,200", "two ways"), ("seam", "is not a length")]
+    {
         let mut app = app(Step::Scan, ready());
         app.line = 0;
         update(&mut app, letter('s'));

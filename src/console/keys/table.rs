@@ -73,7 +73,8 @@ const NOTED: &[Mode] =
 const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
 const ASSESS_HELP: &str = "whether each course is enough over all lines: decision, rate, life, next date, what to do; and what if";
-const AMEND_HELP: &str = "correct what is wrong with this run, with name and reason: it does not count, counts again, is on another line, and so on";
+const AMEND_HELP: &str =
+    "correct what is wrong with this run, with name and reason: it does not count, counts again, is on another line, and so on";
 const LEFT_HELP: &str = "what is left to do, worst first; Enter goes to where it is done";
 const REPLAY_HELP: &str = "play the run again on the scan screen, from its start; nothing is written";
 
@@ -223,7 +224,12 @@ pub const BINDINGS: &[Binding] = &[
         ["c", "", "send the device a command of its profile, as its gain; asks again where readings depend on it"],
     ),
     bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "do so from the next shot on"]),
-    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay], ["w", "", "A-scan around the gate, or the whole record"]),
+    bind(
+        &[letter('w')],
+        A::WaveSpan,
+        &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay],
+        ["w", "", "A-scan around the gate, or the whole record"],
+    ),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
         &[letter('n'), letter('N')],

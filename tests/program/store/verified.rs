@@ -150,7 +150,7 @@ fn every_kind_of_slip_is_found() {
             "INSERT INTO reading SELECT run_id, 300, 300, device_time_us, host_time_us, encoder_counts, position_um, course,
             speed_um_s, gain_cdb, wall_temperature_mdeg, echo_time_ps, next_echo_time_ps, thickness_nm, uncertainty_nm, height_cpct,
             snr_cdb, quality, flags, level, NULL, NULL, NULL, NULL FROM reading WHERE row = 299",
-            "1 readings stand in no commit",
+            "readings that belong to no commit of the run: 1",
         ),
         ("reading", "UPDATE reading SET coating_nm = 300000 WHERE row = 0", "commit 1 (readings 0 to"),
         ("run_end", "UPDATE run_end SET lost = 1", "the run's digest is"),

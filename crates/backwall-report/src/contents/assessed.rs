@@ -88,7 +88,7 @@ impl Writer<'_> {
                     [format!("{sign}{by}"), self.bare(found.expanded), found.change.word().to_owned()]
                 };
                 let rest = [unit.offset(comparison.offset)].into_iter().chain(cells(&whole.mean)).chain(cells(&whole.least));
-                let stretches = crate::words::count(comparison.stretches.len() as u64, "stretch").replace("stretchs", "stretches");
+                let stretches = crate::words::count(comparison.stretches.len() as u64, "stretch");
                 let thinner = comparison.stretches.iter().any(|found| found.mean.change == Change::Thinner);
                 let tone = if thinner { Tone::Watch } else { Tone::Plain };
                 table.toned(tone, start.into_iter().chain(rest).chain([stretches]));
