@@ -72,7 +72,7 @@ const NOTED: &[Mode] =
 
 const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
-const ASSESS_HELP: &str = "whether each course is enough over all lines: decision, rate, life, next date, what to do; and what if";
+const ASSESS_HELP: &str = "whether each course is thick enough over all lines: decision, rate, life, next date, what to do; and what if";
 const AMEND_HELP: &str =
     "correct what is wrong with this run, with name and reason: it does not count, counts again, is on another line, and so on";
 const LEFT_HELP: &str = "what is left to do, worst first; Enter goes to where it is done";
