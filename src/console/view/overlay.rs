@@ -171,7 +171,7 @@ fn whole(lines: &[Line], width: usize) -> Vec<Line> {
             continue;
         }
         let rows = text::wrap(value, width).into_iter().enumerate();
-        found.extend(rows.map(|(row, words)| Line::Row(if row == 0 { *label } else { "" }, words, *role)));
+        found.extend(rows.map(|(row, words)| Line::Row(if row == 0 { label } else { "" }, words, *role)));
     }
     found
 }

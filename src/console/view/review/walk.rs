@@ -343,10 +343,7 @@ fn stretch_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let overview = &opened.overview;
     let words = match opened.place() {
         None if overview.places.unplaced() > 0 => {
-            format!(
-                "{} without a place, in the order they came",
-                backwall_report::words::count(overview.places.unplaced() as u64, "reading")
-            )
+            format!("{} without a place, in the order they came", backwall_report::words::count(overview.places.unplaced(), "reading"))
         }
         None => String::new(),
         Some(_) if opened.single => {

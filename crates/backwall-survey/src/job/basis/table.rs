@@ -90,7 +90,7 @@ pub const TABLES: &[PlanTable] = &[
                 "required_from",
                 "",
                 Text,
-                Open("the assessment says that its source is missing"),
+                Open("its source is listed as missing"),
                 "\"calculation C-118 rev 2\"",
                 "Where that comes from.",
             ),
