@@ -112,7 +112,7 @@ impl Device {
                 return;
             }
             // No faster than a busy machine can read: what waits in between is of the block before.
-            std::thread::sleep(Duration::from_millis(3));
+            std::thread::sleep(Duration::from_millis(8));
         }
     }
 
