@@ -61,11 +61,11 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
-    /// The console on the bundled invented job and stream; nothing to set up
+    /// Open the console on the bundled invented job and stream; nothing to set up
     Demo(demo::DemoArgs),
-    /// A job file from a job plan
+    /// Make a job file from a job plan
     New(new::Args),
-    /// The console on a job, at the first step that is not done
+    /// Open the console on a job, at the first step that is not done
     Open(console::OpenArgs),
     /// Work through the pre-scan checklist and sign it
     Checklist(checklist::ChecklistArgs),
@@ -73,41 +73,41 @@ enum Command {
     Calibrate(calibrate::CalibrateArgs),
     /// Acquire one run along a line
     Scan(scan::ScanArgs),
-    /// How far the job is, and what is left to do
+    /// Show how far the job is, and what is left to do
     Status(status::StatusArgs),
-    /// A shift begins or ends: who works, the weather, the gas test, what is handed over
+    /// Begin or end a shift: who works, the weather, the gas test, what is handed over
     Shift(shift::ShiftArgs),
     /// Look at the runs of a job again
     Review(review::ReviewArgs),
     /// Evaluate the stored waveforms of a run again with another gate, picker or calibration, beside its own readings
     Reevaluate(reevaluate::ReevaluateArgs),
-    /// Put right what is wrong in a job: a run on the wrong line, a plan that changed, a part that was swapped
+    /// Correct what is wrong in a job: a run on the wrong line, a plan that changed, a part that was replaced
     Amend(amend::AmendArgs),
     /// Enter a thickness read by hand: at a place, of a grid or an inspection point, and as proof of a spot
     Hand(hand::HandArgs),
-    /// Put a note or a mark at a place afterwards, also with a drawing of characters
+    /// Add a note or a mark at a place afterwards, if wanted with a drawing in text characters
     Note(note::NoteArgs),
-    /// Add a photo: kept beside the job, or by its digest alone
+    /// Add a photo: copied beside the job, or only its digest kept
     Photo(photo::PhotoArgs),
     /// Enter that somebody witnessed something, with name and initials
     Witness(witness::WitnessArgs),
-    /// Statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
+    /// Work out statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
-    /// The client's report as PDF or HTML
+    /// Write the client's report as PDF or HTML
     Report(report::Args),
     /// Write the data of a job for other programs
     Export(export::Args),
     /// Check a job's digests, and compute every reading again from its waveform
     Verify(verify::Args),
-    /// One digest over the whole job, to keep elsewhere
+    /// Show one digest over the whole job, to keep elsewhere
     Seal(seal::SealArgs),
     /// Check a stream profile, or try it on a stream
     Profile(profile::ProfileArgs),
-    /// The virtual crawler: a stream from a wall described in TOML
+    /// Run the virtual crawler: a stream from a wall described in TOML
     Simulate(simulate::SimulateArgs),
-    /// Man pages and shell completions
+    /// Write man pages and shell completions
     Manual(manual::ManualArgs),
-    /// Serial ports on this machine
+    /// List the serial ports of this machine
     Ports(ports::PortsArgs),
 }
 

@@ -19,10 +19,10 @@ use std::path::PathBuf;
 pub struct AmendArgs {
     #[command(flatten)]
     pub enter: EnterArgs,
-    /// Why; it stands in the report with the name
+    /// The reason; shown in the report with the name
     #[arg(long, value_name = "TEXT")]
     pub reason: String,
-    /// The run it is about
+    /// The run
     #[arg(long, value_name = "RUN")]
     pub run: Option<RunId>,
     /// The run does not count: it stays in the job and is listed, but is in no result
@@ -37,13 +37,13 @@ pub struct AmendArgs {
     /// With --reassign: it was driven from the line's far end
     #[arg(long, requires = "reassign")]
     pub mirrored: bool,
-    /// The run stands in for this one, which no longer counts
+    /// The run replaces this one, which no longer counts
     #[arg(long, value_name = "RUN", requires = "run")]
     pub replace: Option<RunId>,
     /// The run goes on where this one ended: both are one way along the line
     #[arg(long, value_name = "RUN", requires = "run")]
     pub join: Option<RunId>,
-    /// The run ended in the middle and stays as it is: it is nothing left to do any more
+    /// The run ended in the middle and stays as it is: it is no longer listed as left to do
     #[arg(long, requires = "run")]
     pub leave: bool,
     /// A new revision of the plan: lines, required thicknesses, people, kit, limits. What differs is shown; --yes takes it
@@ -52,7 +52,7 @@ pub struct AmendArgs {
     /// Take the revision whose differences were shown
     #[arg(long, requires = "plan")]
     pub yes: bool,
-    /// A part was changed for another: the next run needs the blocks measured again
+    /// A part was replaced: the next run needs the blocks measured again
     #[arg(long, value_name = "PART", value_parser = choice(Part::ALL))]
     pub swap: Option<Part>,
     /// With --swap: the serial number of the new part
@@ -77,7 +77,7 @@ pub fn run(args: &AmendArgs) -> anyhow::Result<()> {
     for line in runs_in_words(&contents) {
         say!("  {line}");
     }
-    say!("Every screen, figure, report and export counts this from now on. `backwall amend --withdraw {}` takes it back.", statement.id);
+    say!("Every screen, figure, report and export uses this from now on. `backwall amend --withdraw {}` takes it back.", statement.id);
     Ok(())
 }
 

@@ -34,10 +34,10 @@ pub struct AssessArgs {
     pub interval: Option<String>,
     #[command(flatten)]
     pub earlier: EarlierArgs,
-    /// Judge by this basis instead of the plan or of what was kept: a file, the number of a kept one, or plan
+    /// Judge by this basis instead of the plan or the one kept: a file, the number of a kept one, or plan
     #[arg(long, value_name = "FILE|NUMBER|plan")]
     pub basis: Option<String>,
-    /// Beside it, judged by another basis: what differs, and what comes of that
+    /// Beside it, judge by another basis: what differs, and what follows from that
     #[arg(long, value_name = "FILE|NUMBER|plan", conflicts_with_all = ["keep", "unseen"])]
     pub against: Option<String>,
     /// Keep the basis in the job: from now on assessments and reports go by it
@@ -320,8 +320,8 @@ fn comparison(compared: &LineComparison, unit: LengthUnit) -> Vec<String> {
         );
     } else {
         lines.push(format!(
-            "  {} stretches changed by more than the combined U (k = 2); {}",
-            comparison.stretches.len(),
+            "  {} changed by more than the combined U (k = 2); {}",
+            backwall_report::words::count(comparison.stretches.len() as u64, "stretch"),
             comparison.chance_words()
         ));
     }

@@ -9,7 +9,7 @@ pub fn side_by_side(against: &Against, unit: LengthUnit) -> Vec<String> {
     let mut lines = against.about();
     if !against.differs.is_empty() {
         lines.push(String::new());
-        lines.push("What B has otherwise than A".to_owned());
+        lines.push("Where B differs from A".to_owned());
         lines.extend(against.differs.iter().map(|change| format!("  - {}", safe_text(change))));
     }
     lines.push(String::new());

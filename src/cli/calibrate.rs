@@ -43,7 +43,7 @@ impl FromStr for At {
 /// What is measured on, and how.
 #[derive(Args, Debug, Default)]
 pub struct MeasureArgs {
-    /// A block of known thickness in mm (or with mm, in behind it) and the stream taken on it; two or more are fitted together
+    /// A block of known thickness in mm (or followed by mm or in) and the stream taken on it; two or more are fitted together
     #[arg(long, value_name = "MM=STREAM")]
     pub at: Vec<At>,
     /// A further block to verify on; without --at it verifies the set-up in force, after scanning or in between
@@ -191,7 +191,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
     Ok((said.text.join("\n"), said.object, said.failed))
 }
 
-const NOT_IN_FORCE: &str = "The new set-up is NOT in force; the one before stands.";
+const NOT_IN_FORCE: &str = "The new set-up is NOT in force; the previous one stays in force.";
 
 /// What the probe is put on, in the order of a calibration.
 fn attempts(args: &MeasureArgs, plan: &Plan) -> Vec<Attempt> {

@@ -144,7 +144,7 @@ fn headless(session: &Session, args: &ChecklistArgs) -> anyhow::Result<bool> {
     } else if obstacles.is_empty() {
         say!("checklist done and signed by {}", contents.signatures.last().map_or("nobody", |s| s.by.name.as_str()));
     } else {
-        say!("still in the way of scanning:\n  {}", obstacles.join("\n  "));
+        say!("scanning is not allowed yet:\n  {}", obstacles.join("\n  "));
     }
     Ok(obstacles.is_empty())
 }

@@ -38,7 +38,7 @@ pub struct OpenArgs {
     /// Who works, if not the plan's operator
     #[arg(long, value_name = "NAME")]
     pub operator: Option<String>,
-    /// No screen: say how the job stands
+    /// No screen: print the state of the job
     #[arg(long)]
     pub headless: bool,
     /// With --headless: one JSON object
@@ -58,7 +58,7 @@ impl OpenArgs {
     }
 }
 
-/// The console on a job, at the first step that is not done.
+/// Open the console on a job, at the first step that is not done.
 pub fn open(args: OpenArgs) -> anyhow::Result<()> {
     if args.headless {
         return standing(&args);

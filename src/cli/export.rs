@@ -119,7 +119,7 @@ pub struct Args {
     /// Dots per inch of a PNG [default: 200]
     #[arg(long, value_name = "DPI", value_parser = clap::value_parser!(u32).range(30..=1200))]
     pub dpi: Option<u32>,
-    /// Begin a CSV with a byte order mark, for spreadsheet programs that take it for another alphabet without
+    /// Begin a CSV with a byte order mark, for spreadsheet programs that misread its letters without one
     #[arg(long)]
     pub bom: bool,
     /// Judge by this basis instead of the one in force: a file, the number of a kept one, or plan

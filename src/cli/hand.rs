@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 pub struct HandArgs {
     #[command(flatten)]
     pub enter: EnterArgs,
-    /// A value that was read, in the job's unit or with its own (6.15, 0.242in); once for every time it was read there
+    /// A value that was read, in the job's unit or with its own (6.15, 0.242in); once for each value read there
     #[arg(long = "value", value_name = "LENGTH")]
     pub values: Vec<String>,
     /// The line it was read on
@@ -37,13 +37,13 @@ pub struct HandArgs {
     /// With --near: how far from it
     #[arg(long, value_name = "LENGTH", requires = "near")]
     pub distance: Option<String>,
-    /// What it was read with
+    /// The gauge it was read with
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub instrument: String,
     /// Its serial number
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub serial: String,
-    /// The block it was tried on, and what it read there: 10.00=10.02
+    /// The block the gauge was checked on, and what it read there: 10.00=10.02
     #[arg(long, value_name = "TRUE=READ")]
     pub block: Option<String>,
     /// With --block: when (2026-03-01T09:30:00Z); without it, now
@@ -64,7 +64,7 @@ pub struct HandArgs {
     /// The fixed inspection point of the asset
     #[arg(long, value_name = "ID")]
     pub inspection_point: Option<String>,
-    /// What else is to be said; needed where the values lie far apart
+    /// Anything else to note; needed where the values are far apart
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub note: String,
 }

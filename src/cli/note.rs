@@ -22,7 +22,7 @@ pub struct NoteArgs {
     /// Makes it a mark of this kind
     #[arg(long, value_name = "KIND", value_parser = choice(MarkKind::WORDS))]
     pub mark: Option<MarkKind>,
-    /// A text file with a drawing of characters; the report sets it in letters of one width
+    /// A text file with a drawing in text characters; the report prints it in a fixed-width font
     #[arg(long, value_name = "FILE")]
     pub drawing: Option<PathBuf>,
 }

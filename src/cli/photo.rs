@@ -18,7 +18,7 @@ pub struct PhotoArgs {
     pub file: PathBuf,
     #[command(flatten)]
     pub place: PlaceArgs,
-    /// What is to be seen
+    /// What it shows
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub text: String,
     /// Copy nothing: keep only the digest of the file, which proves later that it is the same

@@ -33,7 +33,7 @@ enum Command {
         /// serial:PORT[@BAUD], tcp:HOST:PORT, file:PATH, or - for standard input
         #[arg(long)]
         stream: StreamSpec,
-        /// Stop after so many frames
+        /// Stop after this many frames
         #[arg(long, default_value_t = 20)]
         limit: u64,
     },

@@ -34,7 +34,7 @@ pub struct ReevaluateArgs {
     /// How long the gate is, µs
     #[arg(long, value_name = "US", allow_hyphen_values = true, value_parser = parse_number)]
     pub gate_length: Option<f64>,
-    /// How high an echo must stand in the gate, percent of full screen height
+    /// How high an echo must be in the gate, percent of full screen height
     #[arg(long, value_name = "PCT", allow_hyphen_values = true, value_parser = parse_number)]
     pub threshold: Option<f64>,
     /// How the arrival of an echo is timed
@@ -63,7 +63,7 @@ pub struct ReevaluateArgs {
     /// Who evaluates or adopts, if not the plan's operator
     #[arg(long, value_name = "NAME")]
     pub operator: Option<String>,
-    /// Taken as for other commands; this one has no screen
+    /// As for other commands; this one has no screen
     #[arg(long)]
     pub headless: bool,
     /// Say what came out as one JSON object
@@ -160,7 +160,7 @@ fn state(session: &Session, args: &ReevaluateArgs, chosen: Chosen) -> anyhow::Re
     known_run(&contents, args)?;
     let reason = args.reason.as_deref().unwrap_or_default().trim().to_owned();
     if reason.is_empty() {
-        bail!("say why with --reason TEXT: it is kept with the name, and stands in the report");
+        bail!("say why with --reason TEXT: it is kept with the name and shown in the report");
     }
     let by = session.signed();
     if by.name.trim().is_empty() {

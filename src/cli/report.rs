@@ -33,10 +33,10 @@ pub struct Args {
     /// and what is left), or a template's path
     #[arg(long, value_name = "NAME|FILE", default_value = "full")]
     pub template: String,
-    /// Instead of the template's
+    /// Paper size, instead of the template's
     #[arg(long, value_parser = choice(Paper::ALL))]
     pub paper: Option<Paper>,
-    /// Instead of the template's and the job's
+    /// Unit of lengths, instead of the template's and the job's
     #[arg(long, value_enum)]
     pub units: Option<Units>,
     /// The report's number
@@ -45,13 +45,13 @@ pub struct Args {
     /// Its revision
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub revision: String,
-    /// How it stands
+    /// The status of the report
     #[arg(long, value_parser = choice(Status::ALL), default_value = "draft")]
     pub status: Status,
     /// What the engineer concludes, in their own words
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub conclusions: String,
-    /// What is to follow, in the engineer's own words
+    /// The follow-up, in the engineer's own words
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub follow_up: String,
     /// Judge by this basis instead of the one in force: a file, the number of a kept one, or plan
@@ -60,7 +60,7 @@ pub struct Args {
     /// Date of issue, as 2026-03-02T09:00:00+01:00; now, if not given. Times in the report are on the clock of the plan (zone)
     #[arg(long, value_name = "TIME")]
     pub issued: Option<DateTime<FixedOffset>>,
-    /// With what the last run could not have seen, by a model of its own probe, noise and shot spacing (takes some seconds)
+    /// Add what the last run could not have seen, by a model of its own probe, noise and shot spacing (takes some seconds)
     #[arg(long)]
     pub unseen: bool,
     /// A signed seal of the job (`backwall seal --key`): the report names who signed, with the public key
@@ -129,7 +129,7 @@ fn read_logo(template: &Path, text: &str, logo: &str) -> anyhow::Result<Logo> {
     let line = backwall_survey::job::check::line_of_key(text, "logo").map_or_else(String::new, |line| format!(":{line}"));
     let stands = || format!("{}{line}: logo: {}", template.display(), place.display());
     if Path::new(logo).components().any(|part| !matches!(part, Component::Normal(_) | Component::CurDir)) {
-        bail!("{}: the logo must stand in the template's own folder or below it", stands());
+        bail!("{}: the logo must be in the template's own folder or below it", stands());
     }
     let bytes = small_file::bytes(&place, small_file::PICTURE).with_context(|| format!("{}: cannot be read", stands()))?;
     template::logo(&bytes).map_err(|why| anyhow::anyhow!("{}: {why}", stands()))

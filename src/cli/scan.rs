@@ -23,13 +23,13 @@ pub struct ScanArgs {
     /// Name of the line in the plan
     #[arg(long, required_unless_present = "continues")]
     pub line: Option<String>,
-    /// How far from the line's start the crawler stands, along the way it is driven: 1.2m, or a number in the job's unit
+    /// How far from the line's start the crawler is, along the way it is driven: 1.2m, or a number in the job's unit
     #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     pub from: Option<String>,
     /// Go on from the last saved place of this run, on its line
     #[arg(long = "continue", value_name = "RUN", conflicts_with_all = ["line", "from"])]
     pub continues: Option<RunId>,
-    /// With --continue: why the run goes on there; it stands in the report with the operator's name
+    /// With --continue: why the run goes on there; shown in the report with the operator's name
     #[arg(long, value_name = "TEXT", requires = "continues", default_value = CONTINUED)]
     pub reason: String,
     #[command(flatten)]
@@ -37,7 +37,7 @@ pub struct ScanArgs {
     /// Scan although checklist, dates or calibration do not allow it; the reason is stored and printed
     #[arg(long, value_name = "REASON")]
     pub override_checklist: Option<String>,
-    /// Who agreed to the override besides; needed where the plan says override_needs_second_name
+    /// Who else agreed to the override; needed where the plan says override_needs_second_name
     #[arg(long, value_name = "NAME", requires = "override_checklist")]
     pub second: Option<String>,
     /// Who scans, if not the plan's operator

@@ -63,7 +63,7 @@ pub fn run(args: &SealArgs) -> anyhow::Result<()> {
         Some((signed, out)) => {
             let out = out.display();
             say!(
-                "signed by {} with the key {}: `backwall verify {job} --seal {out}` holds the job against it",
+                "signed by {} with the key {}: `backwall verify {job} --seal {out}` compares the job with it",
                 signed.name,
                 signed.public_key
             );

@@ -29,7 +29,7 @@ pub struct SimulateArgs {
     /// Which line of the wall to drive; the first one without it
     #[arg(long, conflicts_with = "block")]
     pub line: Option<String>,
-    /// Instead of driving a line, stand on a flat block of this thickness in mm (for calibration)
+    /// Instead of driving a line, stay on a flat block of this thickness in mm (for calibration)
     #[arg(long, value_name = "MM", value_parser = parse_number)]
     pub block: Option<f64>,
     /// Write the stream to a file, or - for standard output
@@ -44,19 +44,19 @@ pub struct SimulateArgs {
     /// How fast; a file is written at full speed, other targets at the device's pace, unless given
     #[arg(long, value_enum)]
     pub pace: Option<Pace>,
-    /// Another seed than the wall file's
+    /// Seed, instead of the wall file's
     #[arg(long)]
     pub seed: Option<u64>,
-    /// Another shot rate than the wall file's
+    /// Shot rate, instead of the wall file's
     #[arg(long, value_name = "HZ", value_parser = parse_number)]
     pub rate: Option<f64>,
-    /// Another number of samples a shot
+    /// Samples of each shot, instead of the wall file's
     #[arg(long, value_name = "N")]
     pub samples: Option<u16>,
-    /// End after so many seconds of device time; a shorter drive goes back and forth
+    /// End after this many seconds of device time; a shorter drive goes back and forth
     #[arg(long, value_name = "S", conflicts_with_all = ["shots", "endless"], value_parser = parse_number)]
     pub seconds: Option<f64>,
-    /// End after so many shots
+    /// End after this many shots
     #[arg(long, value_name = "N", conflicts_with = "endless")]
     pub shots: Option<u64>,
     /// Never end: drive back and forth

@@ -141,7 +141,7 @@ fn say_moved(evaluator: u32, moved: &Moved) -> anyhow::Result<()> {
     }
     let levels = match moved.levels {
         0 => String::new(),
-        levels => format!("; {levels} of them come to lie at another level"),
+        levels => format!("; {levels} of them now have another level"),
     };
     say!(
         "  made by evaluator {evaluator}, made again by evaluator {EVALUATOR_VERSION}: {} readings differ, all within the tolerance of {:.5} mm, the largest by {:.6} mm{levels}",

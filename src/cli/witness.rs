@@ -17,7 +17,7 @@ pub struct WitnessArgs {
     /// The initials that stand for a signature
     #[arg(long, value_name = "TEXT")]
     pub initials: String,
-    /// Whom the witness stands for: the client, an inspection body
+    /// Whom the witness represents: the client, an inspection body
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub of: String,
     /// What was seen

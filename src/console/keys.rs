@@ -124,7 +124,7 @@ pub enum PlanningKey {
     Remove,
     NextMistake,
     Keep,
-    /// By the basis as it stands in the form.
+    /// By the basis as changed in the form.
     Judge,
 }
 

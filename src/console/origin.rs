@@ -63,7 +63,7 @@ fn result(run: &Run, reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
     lines.push(Line::Row("thickness", value, Role::Strong));
     let why = match (reading.level, run.limits.required(reading.place.course)) {
         (Level::Watch, Some(required)) if is_guarded(reading, run.limits) => {
-            format!(": its U reaches under the watch limit of {}", unit.thickness(required + run.limits.watch_margin))
+            format!(": its U reaches below the watch limit of {}", unit.thickness(required + run.limits.watch_margin))
         }
         (Level::Watch, Some(required)) => {
             format!(": within {} of the required {}", unit.thickness(run.limits.watch_margin), unit.thickness(required))
@@ -120,18 +120,9 @@ fn set_up(setup: &Setup, entry: Option<&SetupEntry>, reading: &Reading, look: &L
     }
     let wall = reading.wall_temperature;
     let reference = setup.reference_temperature();
-    row(
-        lines,
-        "velocity",
-        format!(
-            "{:.1} m/s at {:.1} °C, of {:.1} m/s at {:.1} °C by {} m/s per kelvin",
-            setup.velocity_at(wall).as_m_s(),
-            wall.as_celsius(),
-            setup.velocity_at(reference).as_m_s(),
-            reference.as_celsius(),
-            setup.velocity_slope_m_s_k
-        ),
-    );
+    row(lines, "velocity", format!("{:.1} m/s at {:.1} °C", setup.velocity_at(wall).as_m_s(), wall.as_celsius()));
+    let calibrated = format!("{:.1} m/s at {:.1} °C", setup.velocity_at(reference).as_m_s(), reference.as_celsius());
+    row(lines, "reference velocity", format!("{calibrated}, {} m/s per kelvin", setup.velocity_slope_m_s_k));
     row(lines, "zero", format!("{:.1} ns", setup.zero.as_ns()));
     row(lines, "element separation", format!("{:.3} mm", (setup.half_separation * 2.0).as_mm()));
 }

@@ -169,7 +169,7 @@ pub async fn drive<B: Backend, S: Surface>(
         }
         // Without a worker nothing can be done here but to end the run that is going.
         if !held.has_worker() && held.scan.is_none() {
-            bail!("what works on the job broke off; what was shown as saved is in the job file");
+            bail!("the task that writes the job stopped; what was shown as saved is in the job file");
         }
         let wake = due.max(Instant::now() + ready_in.max(Duration::from_millis(5)));
         let rings_at = held.rings_at();

@@ -562,6 +562,20 @@ impl App {
         }
     }
 
+    /// The same in the dozen columns of the list of steps.
+    pub fn missing_in_short(&self, step: Step) -> String {
+        let count = self.missing(step).len();
+        match step {
+            Step::Prepare if self.contents.plan.lines.is_empty() => "no line".to_owned(),
+            Step::Prepare => format!("{count} expired"),
+            Step::Checklist => format!("{count} open"),
+            Step::Calibrate if !self.contents.is_calibrated() => "NONE".to_owned(),
+            Step::Calibrate => super::view::header::word(&self.contents.standing()).to_owned(),
+            Step::Scan => format!("{count} to scan"),
+            Step::Review => String::new(),
+        }
+    }
+
     /// Whether a step must be put right before scanning, or is only not done yet.
     pub fn stops(&self, step: Step) -> bool {
         match step {

@@ -77,7 +77,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         Event::BenchOpened(view) => bench::opened(app, view),
         Event::BenchGone => {
             app.bench = None;
-            app.say(Role::Fault, "the bench broke off: blocks not kept are lost; b or l opens it again");
+            app.say(Role::Fault, "the calibration stopped: blocks not kept are gone; b or l opens it again");
             Vec::new()
         }
         Event::Bench(view, now_us) => {
@@ -298,7 +298,11 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             app.bell = !app.bell;
             app.say(
                 Role::Plain,
-                if app.bell { "the bell rings: once for WATCH, three times for THIN" } else { "the bell is off; alarms stand on screen" },
+                if app.bell {
+                    "the bell rings: once for WATCH, three times for THIN"
+                } else {
+                    "the bell is off; alarms are shown on screen"
+                },
             );
             vec![Effect::SaveSettings]
         }

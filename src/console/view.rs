@@ -168,11 +168,8 @@ fn steps_column(app: &App, pen: &mut Pen, area: Rect) {
         let here = app.step == step;
         let role = if here { Role::Cursor } else { Role::Plain };
         pen.put(area.x, y, width + 1, &format!(" {glyph} {:<11}", step.word()), role);
-        if let Some(first) = missing.first() {
-            let more = if missing.len() > 1 { format!(" +{}", missing.len() - 1) } else { String::new() };
-            let room = usize::from(width - 2).saturating_sub(more.len());
-            let words = format!("{}{more}", super::text::clip(first, room));
-            pen.put(area.x + 3, y + 1, width - 2, &words, Role::Quiet);
+        if !missing.is_empty() {
+            pen.put(area.x + 3, y + 1, width - 2, &app.missing_in_short(step), Role::Quiet);
         }
     }
     // What stands before the next step, in full, beneath.
@@ -209,7 +206,7 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         let run = scan.view.run;
         let standing =
             super::standing::words(&app.contents, run).into_iter().next().map_or_else(String::new, |words| format!(" ({words})"));
-        let words = format!("REPLAY of run {run}: this was read before, nothing is measured or written now{standing}");
+        let words = format!("REPLAY of run {run}: recorded earlier; nothing is measured or written now{standing}");
         let words = super::text::clip(&words, usize::from(area.width - 2));
         pen.put(area.x + 1, area.y, area.width - 2, &words, Role::Watch);
         return;

@@ -39,7 +39,7 @@ pub enum CannotContinue {
     NoPlace(RunId),
     #[error("run {run} was put on line {line} driven from its far end: start on the line with an offset instead")]
     Mirrored { run: RunId, line: String },
-    #[error("that a run goes on from run {0} needs a name and a reason: both stand in the report")]
+    #[error("that a run goes on from run {0} needs a name and a reason: both are shown in the report")]
     Unsaid(RunId),
     #[error("run {run} is on line {line}: a run that goes on from it is on that line")]
     OtherLine { run: RunId, line: String },

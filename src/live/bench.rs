@@ -196,7 +196,7 @@ impl Bench {
                     self.say(format!("the {:.3} mm block is removed from the table", dropped.piece.thickness.as_mm()));
                     self.fit_anew();
                 }
-                None => self.say("there is no block to take off"),
+                None => self.say("there is no block to remove"),
             },
             BenchCommand::Gate(gate) => {
                 (self.gate, self.by_hand) = (gate, true);
@@ -221,8 +221,8 @@ impl Bench {
     fn take(&mut self, now_us: i64) {
         let fresh = self.view.ended.is_some() || self.last_shot_us.is_some_and(|last| now_us - last <= FRESH_US);
         match self.view.hold.clone() {
-            None => self.say("say first what the probe is on: b a block, v a block to verify on, d a measured distance"),
-            Some(_) if !fresh => self.refuse("nothing has come from the probe for 2 s; look at the link"),
+            None => self.say("first say what the probe is on: b a block, v a block to verify on, d a measured distance"),
+            Some(_) if !fresh => self.refuse("no data from the probe for 2 s; check the link"),
             Some(Hold::Encoder { distance }) => self.take_distance(distance),
             Some(Hold::Block(piece)) => self.take_block(piece),
             Some(Hold::Verify { piece, tolerance }) => self.take_check(piece, tolerance),
@@ -293,7 +293,7 @@ impl Bench {
         let off = (read - piece.thickness).abs();
         if off > ODD.0 && off > piece.thickness * ODD.1 {
             self.say(format!(
-                "taken, but the typed values read {:.2} mm on it: is it the {:.3} mm block? x takes it off again",
+                "taken, but the typed values read {:.2} mm on it: is it the {:.3} mm block? x removes it again",
                 read.as_mm(),
                 piece.thickness.as_mm()
             ));

@@ -57,7 +57,7 @@ pub fn take_zero(view: &LiveView, unit: LengthUnit) -> Result<Change, String> {
         return Err("this run is read echo to echo: the zero does not count".to_owned());
     }
     let Some(blocks) = &setup.calibration else {
-        return Err("no calibration: there are no blocks that the second echo could be held against".to_owned());
+        return Err("no calibration: there are no blocks to compare the second echo with".to_owned());
     };
     let known = view.zero.as_ref();
     if setup.zero_keeping == ZeroKeeping::Tracked {

@@ -92,7 +92,11 @@ impl Distrust {
 impl Displaced {
     fn over(self, along: Option<Length>) -> Said {
         let again = along.map_or_else(|| "to the end".to_owned(), |along| format!("believed again at {:.1} mm", along.as_mm()));
-        Said::Over(format!("{} readings without a place ({}), {again}", self.readings, displacing(self.flags)))
+        Said::Over(format!(
+            "{} without a place ({}), {again}",
+            backwall_report::words::count(self.readings, "reading"),
+            displacing(self.flags)
+        ))
     }
 }
 
@@ -102,7 +106,9 @@ fn displacing(flags: Flags) -> Flags {
 
 fn of_sequence(news: SequenceNews) -> Said {
     match news {
-        SequenceNews::Missing { count, before } => Said::Lost(count, format!("{count} shots missing before seq {before}")),
+        SequenceNews::Missing { count, before } => {
+            Said::Lost(count, format!("{} missing before seq {before}", backwall_report::words::count(u64::from(count), "shot")))
+        }
         SequenceNews::Stray { seq } => {
             Said::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
         }

@@ -24,7 +24,7 @@ pub fn words(counted: Option<Length>, along: Length) -> String {
                 along.as_mm()
             )
         }
-        None => format!("place set: {:.1} mm from the next shot on; before there was no place that is believed", along.as_mm()),
+        None => format!("place set: {:.1} mm from the next shot on; before that no place was believed", along.as_mm()),
     }
 }
 
@@ -39,7 +39,7 @@ pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
         Some(held) => format!("the place is held at {:.1} mm, what was driven meanwhile is not counted", held.as_mm()),
         None => "there was no place to hold".to_owned(),
     };
-    format!("{who} started anew ({} after {}): {place}; set the place where the crawler stands", of(after), of(before))
+    format!("{who} started anew ({} after {}): {place}; set the place where the crawler is", of(after), of(before))
 }
 
 #[cfg(test)]

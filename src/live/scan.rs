@@ -303,7 +303,7 @@ impl Driver {
                     0 => "all that waited is saved".to_owned(),
                     lost => format!("{lost} entries found no room and are not in the file"),
                 };
-                let text = format!("there was no room on the disk and is again: {lost}");
+                let text = format!("the disk was full and has room again: {lost}");
                 out.notices.push(Notice::Fault(text.clone()));
                 let entry = Entry::Event { kind: EventKind::Fault, text, seq: None, along: None, at_us: super::now_us() };
                 self.writer.try_append(self.run, entry).ok();
@@ -355,7 +355,7 @@ impl Driver {
         let link = self.source.link.borrow().clone();
         let saved = self.saved.borrow().clone();
         let phase = if engine.is_stalled() && matches!(engine.phase, Phase::Recording) {
-            Phase::LinkDown("the device has fallen silent".to_owned())
+            Phase::LinkDown("the device has gone silent".to_owned())
         } else {
             engine.phase.clone()
         };

@@ -36,7 +36,12 @@ impl Unsaved {
             Some(along) => format!("{:.1} mm (seq {seq})", along.as_mm()),
             None => format!("seq {seq}"),
         };
-        let text = format!("{count} readings shown but not saved, from {} to {}: the disk was too slow", place(first), place(last));
+        let text = format!(
+            "{} shown but not saved, from {} to {}: the disk was too slow",
+            backwall_report::words::count(count, "reading"),
+            place(first),
+            place(last)
+        );
         Some(Entry::Event { kind: EventKind::Overflow, text, seq: Some(last.0), along: last.1, at_us })
     }
 }

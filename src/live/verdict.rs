@@ -71,35 +71,35 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
         walls.sort_by(Length::total_cmp);
         let middle = walls.get(walls.len() / 2).copied();
         let at = middle.map_or_else(String::new, |wall| {
-            format!(": a sound wall has ±{:.2} mm at {:.2} mm (k = 2)", 2.0 * ruler.uncertainty(wall).as_mm(), wall.as_mm())
+            format!(": ±{:.2} mm on a sound wall of {:.2} mm (k = 2)", 2.0 * ruler.uncertainty(wall).as_mm(), wall.as_mm())
         });
         says.push(format!("velocity, zero and separation are found together and are correlated{at}"));
     }
     if calibration.half_separation_u.is_some() {
         let separation = (calibration.half_separation * 2.0).as_mm();
-        says.push(format!("the path between the elements is found on the blocks: {separation:.2} mm apart"));
+        says.push(format!("element separation found on the blocks: {separation:.2} mm"));
     } else if dual {
         let missing = if count < 3 { "take a third and fourth block" } else { "the blocks do not fix it: use a thinner one" };
         says.push(format!(
-            "NOT KNOWN: the path between the elements is taken from the drawing; walls thinner than the blocks, or between them, \
+            "NOT KNOWN: the element separation is taken from the drawing; walls thinner than the blocks, or between them, \
              may read some tenths of a millimetre off, also too thick: {missing}"
         ));
     }
     if count >= 4 {
-        says.push("what is left over is a curve over thickness, drawn with its blocks; beyond them it is only continued".to_owned());
+        says.push("the remaining error is a curve over thickness, drawn with its blocks; beyond them it is only extrapolated".to_owned());
     }
     if let Some((thin, thick)) = calibration.range() {
-        says.push(format!("holds from {:.2} to {:.2} mm; outside, readings carry more uncertainty", thin.as_mm(), thick.as_mm()));
+        says.push(format!("valid from {:.2} to {:.2} mm; outside, readings have more uncertainty", thin.as_mm(), thick.as_mm()));
     }
     says.push(format!(
-        "found at {:.1} °C; on a warmer wall the velocity is changed by {} m/s per kelvin",
+        "found at {:.1} °C; on a warmer wall the velocity changes by {} m/s per kelvin",
         calibration.temperature.as_celsius(),
         typed.velocity_slope_m_s_k
     ));
     let mut warns = calibration.warnings.clone();
     for point in calibration.points.iter().filter(|point| point.error.abs() > MISFIT) {
         warns.push(format!(
-            "the {:.3} mm block reads {:+.3} mm off with this calibration: measure it again, or look at what was typed for it",
+            "the {:.3} mm block reads {:+.3} mm off with this calibration: measure it again, or check what was typed for it",
             point.thickness.as_mm(),
             point.error.as_mm()
         ));
@@ -107,7 +107,7 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
     let apart = wall - calibration.temperature;
     if apart.abs() > DRIFT {
         warns.push(format!(
-            "the wall has {:.1} °C, {:+.1} K against the blocks: the rule corrects the velocity, not the tyre's delay, which drifts \
+            "the wall is at {:.1} °C, {:+.1} K from the blocks: the rule corrects the velocity, not the tyre's delay, which drifts \
              more; bring the blocks to the wall's temperature, or verify on a block at it",
             wall.as_celsius(),
             apart.as_celsius()

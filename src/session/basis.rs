@@ -34,7 +34,7 @@ pub fn chosen(option: Option<&str>, job: &Path, contents: &JobContents) -> anyho
             let kept = contents.statements.iter().find(|statement| statement.id == id);
             match kept.map(|statement| &statement.said) {
                 Some(Said::Basis(kept)) => Ok(of_job(Judge::By(Box::new(kept.basis.clone()), format!("statement {id}")))),
-                _ => bail!("--basis {id}: statement {id} is no basis; the job has {}", kept_ones(contents)),
+                _ => bail!("--basis {id}: statement {id} is not a basis; the job has {}", kept_ones(contents)),
             }
         }
         Some(file) => {

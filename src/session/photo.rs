@@ -18,7 +18,7 @@ const LARGEST: u64 = 200_000_000;
 pub fn add(job: &Path, contents: &JobContents, new: NewPhoto, by: Signed) -> anyhow::Result<Statement> {
     let of = new.path.display();
     let about = std::fs::metadata(&new.path).with_context(|| format!("{of}: cannot be read"))?;
-    anyhow::ensure!(about.is_file() && about.len() > 0, "{of}: is no photo: there is nothing in it");
+    anyhow::ensure!(about.is_file() && about.len() > 0, "{of}: is not a photo: it is empty");
     anyhow::ensure!(about.len() <= LARGEST, "{of}: larger than {}", words::bytes(LARGEST));
     let bytes = std::fs::read(&new.path).with_context(|| format!("{of}: cannot be read"))?;
     let name = new.path.file_name().and_then(|name| name.to_str()).with_context(|| format!("{of}: has no name that can be kept"))?;

@@ -30,7 +30,7 @@ impl SignedSeal {
         let pem = small_file::text(key).with_context(|| format!("{of}: the key cannot be read"))?;
         let pair = KeyPair::from_pem(&pem).map_err(|_| {
             anyhow::anyhow!(
-                "{of}: is no Ed25519 private key in PEM (PRIVATE KEY); make one with `openssl genpkey -algorithm ed25519 -out {of}`"
+                "{of}: is not an Ed25519 private key in PEM (PRIVATE KEY); make one with `openssl genpkey -algorithm ed25519 -out {of}`"
             )
         })?;
         let mut signed = Self {
@@ -49,12 +49,12 @@ impl SignedSeal {
     pub fn read(path: &Path) -> anyhow::Result<Self> {
         let of = path.display();
         let text = small_file::text(path).with_context(|| format!("{of}: the signed seal cannot be read"))?;
-        toml::from_str(&text).map_err(|error| anyhow::anyhow!("{of}: is no signed seal: {}", error.message()))
+        toml::from_str(&text).map_err(|error| anyhow::anyhow!("{of}: is not a signed seal: {}", error.message()))
     }
 
     pub fn written(&self) -> anyhow::Result<String> {
         let table = toml::to_string(self).context("the signed seal cannot be written")?;
-        Ok(format!("# The seal of a job file and who signed it. `backwall verify JOB --seal FILE` holds the job against it.\n{table}"))
+        Ok(format!("# The seal of a job file and who signed it. `backwall verify JOB --seal FILE` compares the job with it.\n{table}"))
     }
 
     /// What is signed: a line of each, in this order.
@@ -65,14 +65,14 @@ impl SignedSeal {
 
     /// Whether the signature is by the key that stands in it, and that key is the one asked for.
     pub fn check(&self, key: Option<&Path>) -> anyhow::Result<()> {
-        let wrong = || anyhow::anyhow!("the signature of {} does NOT hold: the seal was changed, or signed with another key", self.name);
+        let wrong = || anyhow::anyhow!("the signature of {} is NOT valid: the seal was changed, or signed with another key", self.name);
         let public = bytes(&self.public_key).and_then(|bytes| PublicKey::from_slice(&bytes).ok()).with_context(wrong)?;
         let signature = bytes(&self.signature).and_then(|bytes| Signature::from_slice(&bytes).ok()).with_context(wrong)?;
         public.verify(self.message(), &signature).map_err(|_| wrong())?;
         let Some(key) = key else { return Ok(()) };
         let of = key.display();
         let pem = small_file::text(key).with_context(|| format!("{of}: the key cannot be read"))?;
-        let known = PublicKey::from_pem(&pem).map_err(|_| anyhow::anyhow!("{of}: is no Ed25519 public key in PEM (PUBLIC KEY)"))?;
+        let known = PublicKey::from_pem(&pem).map_err(|_| anyhow::anyhow!("{of}: is not an Ed25519 public key in PEM (PUBLIC KEY)"))?;
         if known != public {
             bail!("the seal was signed with another key than {of}");
         }

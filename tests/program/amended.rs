@@ -81,7 +81,7 @@ fn numbers(job: &Path) -> Vec<(String, Vec<u8>)> {
 /// What the report says of statements: the notice on page one and their section.
 fn without_amendments(html: &str) -> String {
     let mut rest = html.to_owned();
-    for (from, to) in [("PUT RIGHT SINCE IT WAS RECORDED", "</div>"), ("Statements and amendments", "<h")] {
+    for (from, to) in [("CORRECTED SINCE IT WAS RECORDED", "</div>"), ("Statements and amendments", "<h")] {
         let Some(start) = rest.find(from) else { continue };
         let end = rest[start..].find(to).map_or(rest.len(), |at| start + at);
         rest.replace_range(start..end, "");
@@ -132,7 +132,7 @@ fn nothing_of_a_voided_or_replaced_run_is_in_any_result_and_restored_all_of_it_i
 
     amend(&job, &["--withdraw", "3"]);
     amend(&job, &["--run", "2", "--reassign", "A090"]);
-    assert!(refused(&job, &["--run", "1", "--replace", "1"]).contains("beside itself"));
+    assert!(refused(&job, &["--run", "1", "--replace", "1"]).contains("continue itself"));
     amend(&job, &["--run", "2", "--replace", "1"]);
     let out = folder.path().join("r.csv");
     assert!(values(&rows(&job, &out, &[]), "run").iter().all(|run| run == "2"));
@@ -223,7 +223,7 @@ fn a_swapped_probe_stops_scanning_until_the_blocks_are_measured_again_and_verifi
     assert!(ready().contains("the probe was changed"), "{}", ready());
     let out = run(&["scan", text(&job), "--line", "A090", "--stream", "-", "--headless"]);
     assert!(
-        String::from_utf8_lossy(&out.stderr).contains("the probe was changed: what was calibrated with the old one holds no more"),
+        String::from_utf8_lossy(&out.stderr).contains("the probe was changed: the calibration with the old one no longer holds"),
         "{out:?}"
     );
     calibrate(&job);

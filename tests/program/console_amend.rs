@@ -90,7 +90,7 @@ fn a_refusal_stands_in_the_form_and_what_was_typed_stays() {
     let effects = amend(&mut app, 4, 0, 0, "2");
     assert!(effects.is_empty());
     let shown = text(&app, 80, 24);
-    assert!(shown.contains("run 2 cannot be put beside itself") && shown.contains("wrong way up"), "{shown}");
+    assert!(shown.contains("run 2 can neither replace nor continue itself") && shown.contains("wrong way up"), "{shown}");
     snap("amend", &app);
 }
 
@@ -212,7 +212,7 @@ fn a_run_is_voided_a_revision_taken_and_a_shift_signed_on_by_keys() {
     let mut terminal = Terminal::open(&["review", job.to_str().unwrap()], 24, 80, folder.path());
     terminal.wait_for("runs (2)");
     terminal.send("A");
-    terminal.wait_for("Put run 2 on C1 right");
+    terminal.wait_for("Correct run 2 on C1");
     terminal.send("\r\r\r\rtape slipped\r\r\r");
     terminal.wait_for("runs (1, 1 not counted)");
     let shown = terminal.wait_for("VOIDED");

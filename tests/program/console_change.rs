@@ -262,7 +262,7 @@ fn a_disagreement_stands_on_the_scan_screen_with_its_key() {
     }
     update(&mut app, letter('E'));
     let shown = text(&app, 80, 24);
-    assert!(shown.contains("Read echo to echo from here on (6.00, first echo 6.69)?  Enter takes  Esc not"), "{shown}");
+    assert!(shown.contains("Read echo to echo from here on (6.00, first echo 6.69)?  Enter yes  Esc no"), "{shown}");
     // Two digits more, and inches, still leave room for the numbers and the key.
     update(&mut app, key(KeyCode::Esc));
     change(&mut app, |view| {

@@ -67,7 +67,7 @@ fn a_thickness_read_by_hand_is_entered_at_the_spot_under_the_cursor_and_shown_th
     assert!(enter(&mut app, 11).is_empty());
     let form = &app.prompt.as_ref().unwrap().form;
     assert!(
-        form.fields[0].error.as_ref().unwrap().contains("lie 0.80 mm apart, more than 0.30 mm: say in a note"),
+        form.fields[0].error.as_ref().unwrap().contains("are 0.80 mm apart, more than 0.30 mm: say in a note"),
         "{:?}",
         form.fields[0].error
     );

@@ -206,7 +206,7 @@ fn a_review_opens_where_the_run_began_and_names_what_it_counts_by() {
     let screen = text(&app, 80, 24);
     assert!(screen.contains("required 6.20: "), "{screen}");
     update(&mut app, letter('>'));
-    assert!(text(&app, 80, 24).contains("REQUIRED +0.10 = 6.30 for looking"), "{}", text(&app, 80, 24));
+    assert!(text(&app, 80, 24).contains("REQUIRED +0.10 = 6.30 on trial"), "{}", text(&app, 80, 24));
     update(&mut app, key(KeyCode::End));
     assert!(app.review.walked.as_ref().unwrap().place() > Some(Length::mm(4_000.0)));
 }

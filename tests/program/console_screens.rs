@@ -115,7 +115,7 @@ fn where_a_number_comes_from() {
         view.limits = Arc::new(limits);
     });
     let screen = text(&app, 80, 24);
-    assert!(screen.contains("WATCH") && screen.contains("U reaches under 6.20"), "{screen}");
+    assert!(screen.contains("WATCH") && screen.contains("U reaches below 6.20"), "{screen}");
     update(&mut app, letter('i'));
     snap!("scan_origin", &app);
     // Every input is there, on as many pages as it takes.
@@ -335,7 +335,7 @@ fn an_old_reading_does_not_stand_there_as_if_it_were_now() {
     let mut app = scanning(Direction::Up);
     backwall::console::update::update(&mut app, Event::Clock(NOW + 7_000_000));
     let screen = text(&app, 80, 24);
-    assert!(screen.contains("OLD 7 s") && screen.starts_with(" NOTHING COMES: last byte 7 s ago"), "{screen}");
+    assert!(screen.contains("OLD 7 s") && screen.starts_with(" NO DATA: last byte 7 s ago"), "{screen}");
     assert!(!screen.contains("· CLEAR ─"), "{screen}");
 }
 

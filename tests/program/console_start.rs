@@ -47,8 +47,8 @@ fn the_panel_says_where_and_which_way_and_esc_starts_nothing() {
         "crawler at its mark? The first shot is taken to be at 0.000 m",
         "calibration ",
         "no override",
-        "A090 was scanned already: run 1, 2",
-        "Enter starts, Esc not",
+        "A090 was scanned already: runs 1, 2",
+        "Enter starts, Esc does not",
     ] {
         assert!(screen.contains(words), "{words}\n{screen}");
     }
@@ -76,7 +76,7 @@ fn line_and_start_offset_are_changed_in_the_panel_itself() {
 #[test]
 fn an_offset_off_the_line_or_no_length_is_refused_under_its_field() {
     for (typed, why) in
-        [("7,3 m", "the line is 7200 mm long: no run starts 7300.0 mm from its start"), ("1,200", "two ways"), ("seam", "is not a length")]
+        [("7,3 m", "the line is 7200 mm long: 7300.0 mm from its start is not on it"), ("1,200", "two ways"), ("seam", "is not a length")]
     {
         let mut app = app(Step::Scan, ready());
         app.line = 0;

@@ -466,7 +466,7 @@ fn a_block_is_typed_held_until_steady_and_taken() {
     // What came long ago is not what the probe stands on now.
     bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 40);
     bench.command(BenchCommand::Take, NOW + 5_000_000);
-    assert!(bench.view.blocks.is_empty() && bench.view.said.as_ref().unwrap().words.contains("nothing has come"));
+    assert!(bench.view.blocks.is_empty() && bench.view.said.as_ref().unwrap().words.contains("no data"));
     bench.command(BenchCommand::Take, NOW);
     assert_eq!((bench.view.blocks.len(), bench.view.blocks[0].taken.shots.len()), (1, 32));
     assert!(bench.view.hold.is_none());
@@ -486,7 +486,7 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     assert!(finds_path(Length::mm(2.5), 3) && !finds_path(Length::mm(2.5), 2) && !finds_path(Length::ZERO, 9));
     // On a wall 40 K warmer than the blocks the tyre's delay is warned about.
     let warm = verdict::of(&fitted.calibration, &app.setup(), Temperature::celsius(60.0));
-    assert!(warm.warns.iter().any(|words| words.contains("+40.0 K against the blocks")), "{warm:?}");
+    assert!(warm.warns.iter().any(|words| words.contains("+40.0 K from the blocks")), "{warm:?}");
     // 3 mm is read wrong by more than the tolerance asked for: the set-up before stands, and the job says so.
     let tight = |mm, tolerance| Hold::Verify { piece: bench::piece(mm), tolerance: Length::mm(tolerance) };
     bench::put_on(&mut bench, tight(3.0, 0.001), 40);
@@ -524,7 +524,7 @@ fn a_failed_verification_names_the_runs_it_makes_suspect() {
     let effects = show(&mut app, &bench);
     assert!(matches!(&effects[0], Effect::Check(check) if check.setup_id == 1 && !check.passed()), "{effects:?}");
     let words = &app.message.as_ref().unwrap().text;
-    assert!(words.contains("FAILED") && words.contains("SUSPECT: run 1 (A090), run 2 (A090)"), "{words}");
+    assert!(words.contains("FAILED") && words.contains("SUSPECT: runs 1 (A090), 2 (A090)"), "{words}");
     // No steady reading at all fails as well.
     bench.command(BenchCommand::Hold(Hold::Verify { piece: bench::piece(12.0), tolerance: Length::mm(0.12) }), NOW);
     bench.command(BenchCommand::GiveUp, NOW);
@@ -559,7 +559,7 @@ fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     show(&mut app, &bench);
     assert_eq!(bench.view.setup.as_ref().unwrap().gate.threshold_pct, 2.0);
     let words = &app.message.as_ref().unwrap().text;
-    assert!(words.contains("as the plan does not: gate ") && words.contains("threshold 2.0 %"), "{words}");
+    assert!(words.contains("since the plan gives none: gate ") && words.contains("threshold 2.0 %"), "{words}");
 }
 
 #[test]
@@ -622,7 +622,7 @@ fn an_old_waveform_at_the_bench_is_called_old() {
     update(&mut app, Event::Bench(Arc::new(view), NOW));
     assert!(!text(&app, 80, 24).contains("NOTHING COMES"));
     update(&mut app, Event::Clock(NOW + 5_000_000));
-    assert!(text(&app, 80, 24).contains("NOTHING COMES from the probe for 5 s"));
+    assert!(text(&app, 80, 24).contains("NO DATA from the probe for 5 s"));
 }
 
 #[test]

@@ -126,7 +126,7 @@ fn c_lists_the_commands_and_asks_again_where_readings_depend_on_it() {
     type_in(&mut app, "6");
     assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
     let shown = text(&app, 80, 24);
-    assert!(shown.contains("Send gain 26 dB now? Readings change from here on.  Enter takes  Esc not"), "{shown}");
+    assert!(shown.contains("Send gain 26 dB now? Readings change from here on.  Enter yes  Esc no"), "{shown}");
     for c in "ycq1".chars() {
         assert_eq!(update(&mut app, letter(c)), []);
     }

@@ -101,7 +101,7 @@ const CHANNELS: &str = "name = \"two probes\"\n[framing]\nkind = \"line\"\n[[rec
 fn two_probes_in_one_stream_are_two_runs_or_one_but_never_mixed() {
     let text: String = (0..100).map(|shot| format!("1,{at},9.0\n2,{at},12.0\n", at = shot * 20)).collect();
     for (more, thickness, other) in
-        [(&[][..], "9.00", "channel 2 comes beside channel 1"), (&["--channel", "2"][..], "12.00", "channel 1 comes beside channel 2")]
+        [(&[][..], "9.00", "the stream also has channel 2"), (&["--channel", "2"][..], "12.00", "the stream also has channel 1")]
     {
         let folder = tempfile::tempdir().unwrap();
         let (output, job) = scanned(folder.path(), CHANNELS, text.as_bytes(), more);
@@ -124,7 +124,7 @@ fn shots_of_another_channel_are_not_lost_where_a_device_numbers_all_in_one() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let said = events(&String::from_utf8_lossy(&output.stdout));
     assert_eq!(said.last().unwrap()["lost"].as_u64(), Some(1));
-    assert_eq!(said_of(&job, EventKind::Lost), ["1 shots missing before seq 23"]);
+    assert_eq!(said_of(&job, EventKind::Lost), ["1 shot missing before seq 23"]);
 }
 
 #[test]

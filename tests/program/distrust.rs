@@ -174,7 +174,7 @@ fn bytes_that_fit_no_frame_are_said_and_kept_with_the_run() {
     let path = job.to_str().unwrap();
     let output = run(&["scan", path, "--line", "C1", "--stream", "file:Cargo.lock", "--pace", "max", "--headless"]);
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(said.contains("FAULT: bytes come, none fit the profile open-packet: wrong profile?"), "{said}");
+    assert!(said.contains("FAULT: bytes arrive, but none fit the profile open-packet: wrong profile?"), "{said}");
     let events = JobFile::open_read_only(&job).unwrap().events(1).unwrap();
     assert!(events.iter().any(|event| event.kind == EventKind::Link && event.text.contains("none fit the profile")), "{events:?}");
 }

@@ -367,7 +367,7 @@ fn an_option_that_would_be_passed_over_is_refused_and_nothing_is_written() {
         (&["--format", "svg", "--figure", "waveform"], "which run?"),
         (&["--format", "csv", "--run", "9"], "run 9"),
         (&["--format", "svg", "--figure", "waveform", "--run", "1", "--at", "high"], "not a length"),
-        (&["--format", "svg", "--run", "1", "--from", "3m", "--to", "2m"], "--from must lie below --to"),
+        (&["--format", "svg", "--run", "1", "--from", "3m", "--to", "2m"], "--from must be below --to"),
         (&["--format", "csv", "--what", "statistics", "--interval", "0"], "interval"),
     ] {
         let error = refused(&path, &out.with_extension("x"), options);

@@ -186,7 +186,7 @@ fn what_makes_no_sense_is_refused_with_what_to_do() {
         (&[&["--value", "0"][..], &on_line("1m")[..]].concat(), "0.00 mm is not a thickness"),
         (
             &[&["--value", "9.7", "--value", "9.39"][..], &on_line("1m")[..]].concat(),
-            "the values lie 0.31 mm apart, more than 0.30 mm: say in a note",
+            "the values are 0.31 mm apart, more than 0.30 mm: say in a note",
         ),
         (&[&["--value", "9.7in"][..], &on_line("1m")[..]].concat(), "246.38 mm is far over the nominal 10.00 mm: say in a note"),
         (&["--value", "9.7", "--grid", "G1", "--point", "33"], "'33' is not a point of a grid: write a letter and a number, as B3"),

@@ -80,7 +80,7 @@ fn what_is_no_file_is_refused_at_once() {
         (vec!["profile", "check", &profile], "a pipe or a device, not a file"),
         (vec!["profile", "check", "/dev/zero"], "a pipe or a device, not a file"),
         (vec!["assess", &made, "--earlier", &pipe], "a pipe or a device, not a file"),
-        (vec!["assess", &made, "--earlier", &table], "has 201 MB, more than 200 MB, the most that is taken"),
+        (vec!["assess", &made, "--earlier", &table], "has 201 MB, more than 200 MB, the most allowed"),
     ] {
         let said = fails(&command);
         assert!(said.contains(word), "{command:?}: {said}");
@@ -194,9 +194,9 @@ fn a_field_of_a_job_file_and_a_profile_that_are_too_long_are_refused_with_their_
     connection.execute("UPDATE job SET checklist_json = ?1", [" ".repeat(17_000_000)]).unwrap();
     drop(connection);
     let said = fails(&["status", &text(&job)]);
-    assert!(said.contains("checklist_json has 17000000 bytes, more than 16000000, the most that is taken"), "{said}");
+    assert!(said.contains("checklist_json has 17000000 bytes, more than 16000000, the most allowed"), "{said}");
     let profile = text(&folder.path().join("long.toml"));
     std::fs::write(&profile, vec![b'#'; 1_500_000]).unwrap();
     let said = fails(&["profile", "check", &profile]);
-    assert!(said.contains("larger than 1 MB, the most that is taken"), "{said}");
+    assert!(said.contains("larger than 1 MB, the most allowed"), "{said}");
 }

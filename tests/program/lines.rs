@@ -179,7 +179,7 @@ fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
         let (of_line, found, zeros) = line.run(work.path());
         let case = line.text("name");
         // What is known of each: heat and wear of the tyre, paint on the wall, or nothing that moves a zero.
-        let (tyre, surface) = (zeros.contains("the tyre is worn or warm"), zeros.contains("paint, coating or a gap lies"));
+        let (tyre, surface) = (zeros.contains("the tyre is worn or warm"), zeros.contains("paint, coating or a gap is"));
         let known = (matches!(case, "line_hot" | "line_wear"), case == "line_paint");
         assert_eq!((tyre, surface), known, "{case}:\n{zeros}");
         for (row, truth) in of_line.iter().zip(line.rows("truth")) {

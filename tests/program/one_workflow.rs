@@ -102,7 +102,7 @@ fn bench_and_command_line_keep_the_same_bytes_for_the_same_streams() {
     BLOCKS.iter().for_each(|mm| arguments.extend(["--at".to_owned(), at(mm)]));
     arguments.extend(["--verify".to_owned(), at(FURTHER)]);
     let said = must(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
-    assert!(said.contains("verification PASSED") && said.contains("set by the program, as the plan does not: gate "), "{said}");
+    assert!(said.contains("verification PASSED") && said.contains("set by the program, since the plan gives none: gate "), "{said}");
 
     let mut desk = Desk::at(&by_keys);
     BLOCKS.iter().for_each(|mm| desk.put_on('b', mm));

@@ -397,7 +397,7 @@ fn templates_choose_order_words_and_logo_and_their_mistakes_are_named() {
     let over_job = place("job.pdf");
     let cases: &[(&[&str], i32, &[&str])] = &[
         (&["--out", out, "--template", wrong.to_str().unwrap()], 1, &["wrong.toml:6: sections[3]", "mising", "'missing' is missing"]),
-        (&["--out", out, "--template", nologo.to_str().unwrap()], 1, &["nologo.toml:4: logo", "no PNG"]),
+        (&["--out", out, "--template", nologo.to_str().unwrap()], 1, &["nologo.toml:4: logo", "not a PNG"]),
         (&["--out", out, "--template", gone.to_str().unwrap()], 1, &["gone.toml:4: logo", "gone.png"]),
         (&["--out", out, "--template", "nothing"], 1, &["nothing", "full, summary, complete"]),
         (&["--out", as_text], 1, &["x.txt", ".pdf or .html"]),

@@ -380,7 +380,7 @@ mod pseudo_terminal {
         device.wire.write_all(b"12.5 mm\r\n").unwrap();
         let FeedItem::Unreadable { words } = next(&mut source) else { panic!("{:?}", source.link.borrow()) };
         assert!(began.elapsed() < Duration::from_secs(2), "{:?}", began.elapsed());
-        assert_eq!(words, "bytes come, none fit the profile open-packet: wrong profile? wrong baud rate?");
+        assert_eq!(words, "bytes arrive, but none fit the profile open-packet: wrong profile? wrong baud rate?");
         assert_eq!(source.link.borrow().fault.as_ref(), Some(&words));
         device.wire.write_all(&[vec![0], header(), shot(1), shot(2)].concat()).unwrap();
         assert!(is_header(&next(&mut source)));

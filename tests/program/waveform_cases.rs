@@ -123,7 +123,7 @@ impl Case {
             if mode(&self.name) == "echo-to-echo" {
                 assert!(said.contains("LEFT OUT: the 20.000 mm block was NOT TAKEN") && said.contains("its second echo is due"), "{said}");
             }
-            assert!(said.contains("set by the program, as the plan does not: gate "), "{said}");
+            assert!(said.contains("set by the program, since the plan gives none: gate "), "{said}");
         }
         let shots: Vec<_> = self.shots("waveforms").into_iter().zip(&self.truth).map(|(shot, row)| (shot, self.temperature(row))).collect();
         fs::write(file("run.shots"), self.stream(&shots)).unwrap();
@@ -261,7 +261,7 @@ fn a_plan_without_gate_and_threshold_is_all_a_job_needs_and_the_plan_s_own_count
     let entry = contents.setups.last().unwrap();
     assert!(entry.setup.gate.threshold_pct <= 3.0, "{:?}", entry.setup.gate);
     assert!(
-        entry.origin.contains("set by the program, as the plan does not: gate ") && entry.origin.contains("threshold"),
+        entry.origin.contains("set by the program, since the plan gives none: gate ") && entry.origin.contains("threshold"),
         "{}",
         entry.origin
     );

@@ -226,7 +226,7 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         let readings = super::words::count(*count, "reading");
         let unit = contents.plan.job.units;
         let least = format!("{} {}", unit.thickness(*least), unit.thickness_symbol());
-        format!("{readings} of run {run} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used")
+        format!("{readings} of run {run} agree with no neighbour, the lowest {least}: check there by hand before a minimum is used")
     }));
     Ok(assessment)
 }
@@ -236,7 +236,7 @@ fn required_from(plan: &Plan, lines: &[LineAssessment], number: u16) -> String {
     let course = plan.asset.courses.iter().find(|course| course.number == number);
     match course.map(|course| (course.required, course.required_from.as_deref())) {
         Some((Some(_), Some(from))) => from.to_owned(),
-        Some((Some(_), None)) => "a value whose origin is not given".to_owned(),
+        Some((Some(_), None)) => "a value whose source is not given".to_owned(),
         // Without one of its own the formula counts, where its inputs are there.
         _ => {
             let courses = lines.iter().flat_map(|line| &line.courses).filter(|course| course.course == Some(number));
@@ -259,7 +259,7 @@ struct Judged<'a> {
 fn by_hand(contents: &JobContents, basis: Option<&Basis>) -> Result<Vec<(String, HandPoint)>, AssessError> {
     let Some(basis) = basis else { return Ok(Vec::new()) };
     let of = |statement: &i64| {
-        let missing = || AssessError::Basis(format!("statement {statement} is no reading by hand that counts"));
+        let missing = || AssessError::Basis(format!("statement {statement} is not a reading by hand that counts"));
         let entered = contents.force.hand.iter().find(|entered| entered.statement == *statement).ok_or_else(missing)?;
         let (line, along) = entered.what.on_line().ok_or_else(|| {
             AssessError::Basis(format!("the reading by hand of statement {statement} is on no line: it cannot count for one"))
@@ -329,7 +329,7 @@ fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
         RunState::Closed => {}
     }
     if let Some(why) = &run.start.checklist_override {
-        remarks.push(format!("scanned against the checklist: {}", super::words::safe_text(why)));
+        remarks.push(format!("scanned although the checklist did not allow it: {}", super::words::safe_text(why)));
     }
     match (run.readings, run.no_echo) {
         (0, _) => remarks.push("has no reading".to_owned()),

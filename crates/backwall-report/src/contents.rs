@@ -70,7 +70,7 @@ impl Status {
     pub const ALL: &[(Self, &str, &str)] = &[
         (Self::Draft, "draft", "not released yet"),
         (Self::Issued, "issued", "released"),
-        (Self::Superseded, "superseded", "a newer report stands in for it"),
+        (Self::Superseded, "superseded", "a newer report replaces it"),
     ];
 
     pub fn word(self) -> &'static str {

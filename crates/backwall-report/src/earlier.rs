@@ -123,7 +123,7 @@ pub fn of_job_with(
         if facts != line.setup {
             survey
                 .remarks
-                .push(format!("{source}: the runs on {} have different set-ups; that of run {} stands for all", run.start.line, run.id));
+                .push(format!("{source}: the runs on {} have different set-ups; that of run {} is used for all", run.start.line, run.id));
             line.setup = facts;
         }
         line.date = line.date.max(super::words::day(run.start.started_us, contents.plan.zone()));

@@ -85,21 +85,21 @@ pub fn hand_columns<'a>() -> Vec<Column<HandRow<'a>>> {
         column("grid", Text, "", "the grid it is a point of", |row| text(row.what().grid.as_ref().map(|grid| grid.grid.as_str()))),
         column("point", Text, "", "the point of that grid", |row| text(row.what().grid.as_ref().map(|grid| grid.point.as_str()))),
         column("inspection_point", Text, "", "the fixed inspection point", |row| text(row.what().inspection_point.as_deref())),
-        column("course", Whole, "", "shell course the place lies in", |row| whole(row.course)),
+        column("course", Whole, "", "shell course of the place", |row| whole(row.course)),
         column("values", Whole, "", "how often it was read", |row| whole(Some(row.what().values.len() as u64))),
-        column("values_mm", Text, "mm", "each value, with a space between", |row| {
+        column("values_mm", Text, "mm", "each value, separated by spaces", |row| {
             let values: Vec<_> = row.what().values.iter().map(|value| decimal(value.as_nanometres(), 6)).collect();
             Value::from(values.join(" "))
         }),
         column("thickness_mm", Fixed(6), "mm", "their mean", |row| nanometres(row.what().mean())),
         column("spread_mm", Fixed(6), "mm", "from the lowest to the highest", |row| nanometres(Some(row.what().spread()))),
         column("minimum_mm", Fixed(6), "mm", "the lowest", |row| nanometres(row.what().least())),
-        column("required_mm", Fixed(6), "mm", "required thickness there; nothing where none is set or the course is not known", |row| {
+        column("required_mm", Fixed(6), "mm", "required thickness there; empty where none is set or the course is not known", |row| {
             nanometres(row.required)
         }),
         column("instrument", Text, "", "what it was read with", |row| text(Some(&row.what().gauge.name))),
         column("serial", Text, "", "its serial number", |row| text(Some(&row.what().gauge.serial))),
-        column("block_mm", Fixed(6), "mm", "the block the instrument was tried on", |row| nanometres(row.block().map(BlockRead::truth))),
+        column("block_mm", Fixed(6), "mm", "the block the instrument was checked on", |row| nanometres(row.block().map(BlockRead::truth))),
         column("block_read_mm", Fixed(6), "mm", "what it read there", |row| nanometres(row.block().map(BlockRead::measured))),
         column("block_time", Time, "UTC", "when", |row| row.block().map_or(Value::None, |block| Value::Time(block.at_us))),
         column("run", Whole, "", "run of the spot it proves", |row| whole(row.what().proof.as_ref().map(|proof| proof.run))),

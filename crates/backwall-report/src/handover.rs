@@ -69,7 +69,7 @@ macro_rules! facts_columns {
         let column = |name, about, of: for<'r> fn(&'r $row) -> Value<'r>| Column { name, kind: Kind::Text, unit: "", about, of };
         vec![
             column("job", "number of the job", |row| text(Some(&row.facts.job))),
-            column("site", "where the asset stands", |row| text(Some(&row.facts.site))),
+            column("site", "where the asset is", |row| text(Some(&row.facts.site))),
             column("asset", "name of the asset", |row| text(Some(&row.facts.asset))),
             column("asset_kind", "tank shell, column, vessel, sphere or pipe", |row| text(Some(row.facts.kind))),
             column("date", "day of the survey by the site's clock, YYYY-MM-DD", |row| date(row.facts.date)),

@@ -53,7 +53,7 @@ pub fn read(bytes: Vec<u8>, caption: String) -> Result<Picture, String> {
     if let Some((width, height, components)) = jpeg_frame(&bytes) {
         return match components {
             1 | 3 => Ok(Picture { width, height, file: PictureFile::Jpeg { bytes, components }, caption }),
-            _ => Err("a JPEG in inks for print; save it in ordinary colours".to_owned()),
+            _ => Err("a JPEG in CMYK colours; save it in RGB".to_owned()),
         };
     }
     match template::logo(&bytes) {
@@ -110,7 +110,7 @@ mod tests {
             assert_eq!((picture.width, picture.height), (640, 480));
             assert_eq!(picture.file, PictureFile::Jpeg { bytes: head(frame, components), components });
         }
-        assert!(read(head(0xC0, 4), String::new()).unwrap_err().contains("inks for print"));
+        assert!(read(head(0xC0, 4), String::new()).unwrap_err().contains("CMYK"));
         for cut in 0..16 {
             assert!(read(head(0xC0, 3)[..cut].to_vec(), String::new()).is_err(), "{cut}");
         }

@@ -69,16 +69,16 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
     use Kind::{Fixed, Text, Time as Instant, Whole};
     vec![
         column("run", Whole, "", "number of the run in its job", |row| whole(Some(row.run.id))),
-        column("seq", Whole, "", "the device's number of the shot", |row| whole(Some(row.reading.seq))),
+        column("seq", Whole, "", "the device's sequence number of the shot", |row| whole(Some(row.reading.seq))),
         column("device_time_us", Whole, "us", "the device's clock", |row| whole(row.reading.device_time_us)),
         column("host_time", Instant, "UTC", "when the bytes arrived", |row| Value::Time(row.reading.host_time_us)),
         column("line", Text, "", "the planned line", |row| Value::from(row.run.start.line.as_str())),
         column("position_mm", Fixed(3), "mm", "place along the line, above or from its datum", |row| micrometres(row.reading.place.along)),
-        column("course", Whole, "", "shell course the place lies in", |row| whole(row.reading.place.course)),
+        column("course", Whole, "", "shell course of the place", |row| whole(row.reading.place.course)),
         column("echo_time_ns", Fixed(3), "ns", "arrival of the back-wall echo after the transmit pulse", |row| {
             fixed(row.reading.measurement.echo_time.map(Time::as_picoseconds))
         }),
-        column("thickness_mm", Fixed(6), "mm", "wall thickness; nothing where no echo can be trusted", |row| {
+        column("thickness_mm", Fixed(6), "mm", "wall thickness; empty where no echo can be trusted", |row| {
             nanometres(row.reading.measurement.thickness)
         }),
         column("uncertainty_k2_mm", Fixed(6), "mm", "expanded uncertainty of the thickness, k = 2", |row| {
@@ -89,7 +89,7 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         }),
         column("snr_db", Fixed(2), "dB", "echo over noise", |row| decibels(row.reading.measurement.snr)),
         column("quality", Text, "", "none, poor, fair or good", |row| Value::from(row.reading.measurement.quality.to_string())),
-        column("flags", Text, "", "what is worth knowing of the measurement, words with a space between", |row| {
+        column("flags", Text, "", "what is worth knowing about the measurement, words separated by spaces", |row| {
             Value::from(row.reading.measurement.flags.to_string())
         }),
         column("level", Text, "", "CLEAR, WATCH, THIN or NO ECHO against the limits of the course", |row| level_word(row.reading.level)),
@@ -100,7 +100,7 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("speed_mm_s", Fixed(3), "mm/s", "speed in the line's direction", |row| {
             fixed(row.reading.place.speed.map(Speed::as_micrometres_s))
         }),
-        column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
+        column("calibration", Text, "", "valid, pending or suspect, by the verifications so far", |row| Value::from(row.calibration)),
         column("coating_mm", Fixed(6), "mm", "coating found by echo to echo; empty where none is found", |row| {
             nanometres(row.reading.measurement.coating.map(|coating| coating.thickness))
         }),
@@ -110,13 +110,13 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("nominal_mm", Fixed(6), "mm", "nominal thickness of its course", |row| {
             nanometres(row.run.start.limits.nominal(row.reading.place.course))
         }),
-        column("required_mm", Fixed(6), "mm", "required thickness of its course; nothing where none is set", |row| {
+        column("required_mm", Fixed(6), "mm", "required thickness of its course; empty where none is set", |row| {
             nanometres(row.run.start.limits.required(row.reading.place.course))
         }),
         column("kind", Text, "", "pit, lamination?, thinning or unproven, where its neighbours say so", |row| {
             row.kind.map_or(Value::None, |kind| Value::from(kind.word()))
         }),
-        column("evaluation", Whole, "", "the evaluation it was read from; nothing for the run's own readings", |row| whole(row.evaluation)),
+        column("evaluation", Whole, "", "the evaluation it was read from; empty for the run's own readings", |row| whole(row.evaluation)),
         column("level_shown", Text, "", "level when it was measured; level is by the plan and the line in force", |row| {
             level_word(row.reading.level_shown)
         }),
@@ -124,9 +124,9 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
             Value::from(row.zone.to_string())
         }),
         column("asset", Text, "", "name of the asset", |row| Value::from(row.plan.asset.name.as_str())),
-        column("site", Text, "", "where it stands", |row| Value::from(row.plan.job.site.as_str())),
+        column("site", Text, "", "where the asset is", |row| Value::from(row.plan.job.site.as_str())),
         column("date", Text, "", "day by the site's clock, YYYY-MM-DD", |row| day(row.reading.host_time_us, row.zone)),
-        column("azimuth_deg", Fixed(3), "deg", "around the wall from the datum; nothing where the plan gives none", |row| {
+        column("azimuth_deg", Fixed(3), "deg", "around the wall from the datum; empty where the plan gives none", |row| {
             degrees(row.on_wall().map(|at| at.0))
         }),
         column("elevation_mm", Fixed(3), "mm", "above the datum", |row| micrometres(row.on_wall().map(|at| at.1))),
@@ -145,7 +145,7 @@ pub struct SpotRow<'a> {
     pub run: &'a RunSummary,
     pub calibration: &'static str,
     pub spot: Spot,
-    /// The evaluation it was found in; nothing for the run's own readings.
+    /// The evaluation it was found in; empty for the run's own readings.
     pub evaluation: Option<EvaluationId>,
     /// What is known of it by hand or by other means.
     pub proven: Option<Proven>,
@@ -173,25 +173,25 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
         column("minimum_mm", Fixed(6), "mm", "minimum thickness in it", |row| nanometres(Some(row.spot.least))),
         column("minimum_at_mm", Fixed(3), "mm", "place of the minimum thickness", |row| micrometres(row.spot.least_at)),
         column("minimum_seq", Whole, "", "shot of the minimum thickness", |row| whole(Some(row.spot.least_seq))),
-        column("required_mm", Fixed(6), "mm", "required thickness there; nothing where none is set", |row| {
+        column("required_mm", Fixed(6), "mm", "required thickness there; empty where none is set", |row| {
             nanometres(row.run.start.limits.required(row.spot.course))
         }),
         column("readings", Whole, "", "readings in it", |row| whole(Some(row.spot.readings))),
         column("acknowledged", Truth, "", "whether the operator has acknowledged it", |row| Value::Truth(row.spot.acknowledged)),
-        column("calibration", Text, "", "valid, pending or suspect, as the verifications have it now", |row| Value::from(row.calibration)),
+        column("calibration", Text, "", "valid, pending or suspect, by the verifications so far", |row| Value::from(row.calibration)),
         column("kind", Text, "", "what its neighbours take it for: thinning, pit, lamination? or unproven", |row| {
             row.spot.finding.map_or(Value::None, |finding| Value::from(finding.kind.word()))
         }),
-        column("evidence", Text, "", "what speaks for that", |row| {
+        column("evidence", Text, "", "what that judgement rests on", |row| {
             row.spot.finding.map_or(Value::None, |finding| Value::from(finding.evidence(LengthUnit::Mm)))
         }),
-        column("evaluation", Whole, "", "the evaluation it was found in; nothing for the run's own readings", |row| whole(row.evaluation)),
-        column("confirmed", Truth, "", "whether it was confirmed or not, by hand or by other means; nothing while neither", |row| {
+        column("evaluation", Whole, "", "the evaluation it was found in; empty for the run's own readings", |row| whole(row.evaluation)),
+        column("confirmed", Truth, "", "whether it was confirmed or not, by hand or by other means; empty while neither", |row| {
             row.proven.map_or(Value::None, |proven| Value::Truth(proven.confirmed))
         }),
         column("hand_mm", Fixed(6), "mm", "what was read there by hand", |row| nanometres(row.proven.and_then(|proven| proven.value))),
         column("asset", Text, "", "name of the asset", |row| Value::from(row.plan.asset.name.as_str())),
-        column("site", Text, "", "where it stands", |row| Value::from(row.plan.job.site.as_str())),
+        column("site", Text, "", "where the asset is", |row| Value::from(row.plan.job.site.as_str())),
         column("date", Text, "", "day on which its run began, by the site's clock, YYYY-MM-DD", |row| {
             day(row.run.start.started_us, row.plan.zone())
         }),

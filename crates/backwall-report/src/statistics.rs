@@ -145,7 +145,7 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
     let column = |name, kind, unit, about, of: Read| Column { name, kind, unit, about, of };
     vec![
         column("line", Text, "", "the planned line", |row| Value::from(row.line.as_str())),
-        column("runs", Text, "", "numbers of the runs, with a space between", |row| Value::from(row.runs.as_str())),
+        column("runs", Text, "", "numbers of the runs, separated by spaces", |row| Value::from(row.runs.as_str())),
         column("scope", Text, "", "line, course or interval: what the row is of", |row| Value::from(row.scope)),
         column("course", Whole, "", "shell course", |row| whole(row.course)),
         column("from_mm", Fixed(3), "mm", "lower edge of an interval", |row| place(row.edges.map(|edges| edges.0))),

@@ -265,7 +265,7 @@ pub fn logo(png: &[u8]) -> Result<Logo, String> {
     // The PNG specification (ISO/IEC 15948): a signature of eight bytes, then the header chunk with width and height.
     let number = |at: usize| png.get(at..at + 4).and_then(|bytes| bytes.try_into().ok()).map(u32::from_be_bytes);
     let size = number(16).zip(number(20)).filter(|_| png.starts_with(b"\x89PNG\r\n\x1a\n"));
-    let (width, height) = size.ok_or("it is no PNG picture")?;
+    let (width, height) = size.ok_or("it is not a PNG picture")?;
     if width == 0 || height == 0 || width > MOST_DOTS || height > MOST_DOTS {
         return Err(format!("it is {width} by {height} dots; the most is {MOST_DOTS} either way"));
     }

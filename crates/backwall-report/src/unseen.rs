@@ -53,9 +53,9 @@ impl UnseenOfRun {
         let Unseen { nominal, spacing, snr_db, beam, .. } = &self.table;
         let (symbol, length) = (unit.thickness_symbol(), |length: &Length| unit.thickness(*length));
         format!(
-            "A model, for screening, no probability of detection: pits as spherical caps in a wall of {} {symbol}, a shot every {} {symbol}, {snr_db:.0} dB \
-             over noise, beam {} {symbol}; the line passes within 2 mm of the middle; found is a spot, a judged stretch, or a reading that shows half the loss or more, within 3 mm; shares found in percent, with \
-             Wilson's interval at 95 %. No published curve exists for pits under dual-element probes; beside the line nothing is seen at all.",
+            "A model for screening, not a probability of detection (POD): pits are spherical caps in a wall of {} {symbol}, a shot every {} {symbol}, {snr_db:.0} dB \
+             over noise, beam {} {symbol}; the line passes within 2 mm of the middle; found means a spot, a judged stretch, or a reading that shows half the loss or more, within 3 mm; shares found in percent, with \
+             Wilson's interval at 95 %. There is no published curve for pits under dual-element probes; nothing is seen beside the line.",
             length(nominal),
             length(spacing),
             length(beam)

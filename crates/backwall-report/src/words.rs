@@ -103,9 +103,16 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
-/// `1 run`, `3 runs`.
+/// `run 3`, `runs 1, 2`.
+pub fn runs<Id: std::fmt::Display>(ids: &[Id]) -> String {
+    let listed: Vec<String> = ids.iter().map(Id::to_string).collect();
+    format!("{} {}", if ids.len() == 1 { "run" } else { "runs" }, listed.join(", "))
+}
+
+/// `1 run`, `3 runs`, `2 stretches`.
 pub fn count(number: u64, one: &str) -> String {
-    if number == 1 { format!("1 {one}") } else { format!("{number} {one}s") }
+    let ending = if one.ends_with("ch") { "es" } else { "s" };
+    if number == 1 { format!("1 {one}") } else { format!("{number} {one}{ending}") }
 }
 
 /// A span of time for people: `3 h 20 min`.

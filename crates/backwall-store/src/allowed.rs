@@ -48,7 +48,7 @@ impl JobContents {
         found.extend(expiry::out_of_date_among(&self.plan, &self.names(conditions), &conditions.now));
         if let Some(swap) = self.swapped_since() {
             found.push(format!(
-                "the {} was changed: what was calibrated with the old one holds no more; measure the blocks again",
+                "the {} was changed: the calibration with the old one no longer holds; measure the blocks again",
                 swap.part.word()
             ));
         } else if !self.is_calibrated() {

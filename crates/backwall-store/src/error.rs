@@ -22,7 +22,7 @@ pub enum StoreError {
     #[error("{}: this is {what}, not a job file. Check the path; nothing was changed", .path.display())]
     NotAFile { path: PathBuf, what: &'static str },
     #[error(
-        "{}: the file has {names} names (hard links), and two programs that open it by two of them would damage it. Copy it to a file of its          own and record there; it can be looked at as it is",
+        "{}: the file has {names} names (hard links), and two programs that open it under two of them would damage it. Copy it to a file of its own and record there; it can be opened for review as it is",
         .path.display()
     )]
     ManyNames { path: PathBuf, names: u64 },
@@ -36,23 +36,23 @@ pub enum StoreError {
     )]
     NewerVersion { path: PathBuf, found: i64, known: i64 },
     #[error(
-        "{}: the plan handed over and its text do not say the same. Read the plan again from its file", .path.display()
+        "{}: the plan handed over and its text differ. Read the plan again from its file", .path.display()
     )]
     PlanDiffers { path: PathBuf },
-    #[error("{}: {}. Close it there first, or look at the job read-only", .path.display(), holder_text(.holder.as_ref()))]
+    #[error("{}: {}. Close it there first, or open the job for review only", .path.display(), holder_text(.holder.as_ref()))]
     InUse { path: PathBuf, holder: Option<Holder> },
     #[error(
-        "{}: the folder cannot be written to, and recording needs files beside the job file. Copy the job file to a folder that can be written to, or look at it read-only",
+        "{}: the folder cannot be written to, and recording needs files beside the job file. Copy the job file to a folder that can be written to, or open it for review only",
         .path.display()
     )]
     ReadOnlyFolder { path: PathBuf },
     #[error(
-        "{}: the disk is full. What was acknowledged as saved is safe. Free some space: what waits is then saved; until then keep the files beside the job (-wal) with it",
+        "{}: the disk is full. What was shown as saved is safe. Free some space: what waits is then saved; until then keep the files beside the job (-wal) with it",
         .path.display()
     )]
     Full { path: PathBuf },
     #[error(
-        "{}: the disk did not do what was asked ({what}). What was acknowledged as saved stands. Close the job, copy the file to another disk and run `backwall verify` on the copy",
+        "{}: the disk failed ({what}). What was shown as saved is safe. Close the job, copy the file to another disk and run `backwall verify` on the copy",
         .path.display()
     )]
     Io { path: PathBuf, what: String },
@@ -60,7 +60,7 @@ pub enum StoreError {
         "{}: damaged ({what}). Work on a copy: run `backwall verify` to see which runs are still whole", .path.display()
     )]
     Corrupt { path: PathBuf, what: String },
-    #[error("{}: stopped before all of it was tried, so nothing is said of it. Run `backwall verify` again", .path.display())]
+    #[error("{}: stopped before everything was checked, so there is no result. Run `backwall verify` again", .path.display())]
     NotAllTried { path: PathBuf },
     #[error("{}: run {run} does not exist in this job. `backwall verify` lists the runs", .path.display())]
     NoSuchRun { path: PathBuf, run: RunId },
@@ -71,7 +71,7 @@ pub enum StoreError {
     #[error("nothing more is saved: {fault}")]
     Stopped { fault: String },
     #[error(
-        "{}: everything is saved, but another program has the job open, so part of it still lies in the files beside it (-wal, -shm). Keep them together, or close the other program and open and close the job once more",
+        "{}: everything is saved, but another program has the job open, so part of it is still in the files beside it (-wal, -shm). Keep them together, or close the other program and open and close the job once more",
         .path.display()
     )]
     StillRead { path: PathBuf },

@@ -439,7 +439,7 @@ pub(super) fn check(
         return Ok(());
     }
     if !reader.evaluated(stored.id, row, 1)?.is_empty() {
-        tell(format!("it has readings behind the run's last one, {row}"));
+        tell(format!("it has readings after the run's last one, {row}"));
     }
     if is_judged {
         let made = again.judged();

@@ -534,7 +534,7 @@ pub(super) fn from_json<T: serde::de::DeserializeOwned>(row: &Row<'_>, index: us
     let text = row.get_ref(index)?.as_str()?;
     if text.len() > LONGEST_JSON {
         let name = row.as_ref().column_name(index).unwrap_or("a field").to_owned();
-        return Err(wrong(format!("{name} has {} bytes, more than {LONGEST_JSON}, the most that is taken", text.len()).into()));
+        return Err(wrong(format!("{name} has {} bytes, more than {LONGEST_JSON}, the most allowed", text.len()).into()));
     }
     serde_json::from_str(text).map_err(|error| wrong(Box::new(error)))
 }

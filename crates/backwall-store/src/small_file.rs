@@ -30,7 +30,7 @@ pub fn open(path: &Path, most: u64) -> io::Result<File> {
         return Err(wrong(format!("is {what}, not a file")));
     }
     if about.len() > most {
-        return Err(wrong(format!("has {} MB, more than {} MB, the most that is taken", about.len() / 1_000_000, most / 1_000_000)));
+        return Err(wrong(format!("has {} MB, more than {} MB, the most allowed", about.len() / 1_000_000, most / 1_000_000)));
     }
     File::open(path)
 }
@@ -44,7 +44,7 @@ pub fn bytes(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     let mut read = Vec::new();
     File::open(path)?.take(most + 1).read_to_end(&mut read)?;
     if read.len() as u64 > most {
-        return Err(wrong(format!("is larger than {} MB, the most that is taken", most / 1_000_000)));
+        return Err(wrong(format!("is larger than {} MB, the most allowed", most / 1_000_000)));
     }
     Ok(read)
 }
@@ -52,7 +52,7 @@ pub fn bytes(path: &Path, most: u64) -> io::Result<Vec<u8>> {
 /// The same as text.
 pub fn text(path: &Path) -> io::Result<String> {
     String::from_utf8(bytes(path, TEXT)?).map_err(|error| {
-        io::Error::new(io::ErrorKind::InvalidData, format!("is no text: byte {} is not UTF-8", error.utf8_error().valid_up_to()))
+        io::Error::new(io::ErrorKind::InvalidData, format!("is not text: byte {} is not UTF-8", error.utf8_error().valid_up_to()))
     })
 }
 
@@ -69,12 +69,12 @@ mod tests {
         std::fs::write(at("picture"), [b'a', 0xff, 0xfe]).unwrap();
         assert_eq!(text(&at("plan")).unwrap(), "a = 1");
         let said = |path: &Path| text(path).unwrap_err().to_string();
-        assert_eq!(said(&at("huge")), "is larger than 2 MB, the most that is taken");
-        assert_eq!(said(&at("picture")), "is no text: byte 1 is not UTF-8");
+        assert_eq!(said(&at("huge")), "is larger than 2 MB, the most allowed");
+        assert_eq!(said(&at("picture")), "is not text: byte 1 is not UTF-8");
         assert_eq!(said(folder.path()), "is a folder, not a file");
         let table = std::fs::File::create(at("table")).unwrap();
         table.set_len(TABLE + 1_000_000).unwrap();
-        assert_eq!(open(&at("table"), TABLE).unwrap_err().to_string(), "has 201 MB, more than 200 MB, the most that is taken");
+        assert_eq!(open(&at("table"), TABLE).unwrap_err().to_string(), "has 201 MB, more than 200 MB, the most allowed");
         assert_eq!(open(folder.path(), TABLE).unwrap_err().to_string(), "is a folder, not a file");
         if cfg!(unix) {
             assert_eq!(said(Path::new("/dev/zero")), "is a pipe or a device, not a file");

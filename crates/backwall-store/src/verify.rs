@@ -543,12 +543,12 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut 
     for (what, sql) in strangers.into_iter().chain((version >= CHANGED_SINCE).then_some(came_later).into_iter().flatten()) {
         match count(sql)? {
             0 => {}
-            number => findings.add(format!("{number} {what} stand in no commit of the run")),
+            number => findings.add(format!("{what} that belong to no commit of the run: {number}")),
         }
     }
     let held = count("SELECT count(*) FROM reading WHERE run_id = ?1 AND ?2 + ?3 >= 0")?;
     if held < end {
-        findings.add(format!("{} readings are missing", end - held));
+        findings.add(format!("readings that are missing: {}", end - held));
     }
     ending(connection, run, &before, findings)
 }

@@ -134,7 +134,7 @@ pub fn hint(name: &str) -> String {
     if let Some((distance, known)) = near
         && distance * 4 <= wanted.len()
     {
-        return format!(": {known} is meant?");
+        return format!(": did you mean {known}?");
     }
     let width: String = name.chars().skip_while(|char| !char.is_ascii_digit()).take_while(char::is_ascii_digit).collect();
     let start = format!("CRC_{width}_");
@@ -142,7 +142,7 @@ pub fn hint(name: &str) -> String {
     if of_width.is_empty() || width.is_empty() {
         ": write it as there, as CRC-32/ISCSI or CRC-16/MODBUS".to_owned()
     } else {
-        format!(": of {width} bits it has {}; `backwall profile try` says which fits the bytes that come", of_width.join(", "))
+        format!(": its {width}-bit entries are {}; `backwall profile try` says which fits the bytes that come", of_width.join(", "))
     }
 }
 
@@ -280,8 +280,8 @@ mod tests {
             assert!(of_catalogue(known).is_some(), "{alias} leads to {known}");
             assert!(of_catalogue(alias).is_none(), "{alias} is a name of the catalogue itself");
         }
-        assert_eq!(hint("CRC-16/MODBUSS"), ": CRC-16/MODBUS is meant?");
-        assert_eq!(hint("CRC-32/CASTAGNOLY"), ": CRC-32/CASTAGNOLI is meant?");
-        assert!(hint("CRC-16/WHATEVER-ELSE").starts_with(": of 16 bits it has CRC-16/ARC, "));
+        assert_eq!(hint("CRC-16/MODBUSS"), ": did you mean CRC-16/MODBUS?");
+        assert_eq!(hint("CRC-32/CASTAGNOLY"), ": did you mean CRC-32/CASTAGNOLI?");
+        assert!(hint("CRC-16/WHATEVER-ELSE").starts_with(": its 16-bit entries are CRC-16/ARC, "));
     }
 }

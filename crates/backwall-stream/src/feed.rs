@@ -241,7 +241,7 @@ impl Parts {
             awaited: None,
             other_channels: Vec::new(),
             unfit: Unfit::default(),
-            unfit_words: format!("bytes come, none fit the profile {}: wrong profile?", profile.name),
+            unfit_words: format!("bytes arrive, but none fit the profile {}: wrong profile?", profile.name),
             clock: HostClock::default(),
             rate: RateMeter::default(),
             published: Instant::now(),

@@ -372,7 +372,7 @@ impl Packed {
     }
 
     fn body<'a>(&self, raw: &'a [u8], check: &Check) -> Result<&'a [u8], &'static str> {
-        let checked = raw.strip_suffix(self.tail.as_slice()).ok_or("end_hex does not stand where the length says the frame ends")?;
+        let checked = raw.strip_suffix(self.tail.as_slice()).ok_or("end_hex is not where the length says the frame ends")?;
         checked.get(self.head..check.body_end(checked).ok_or("the check fails")?).ok_or("no room for a body")
     }
 }

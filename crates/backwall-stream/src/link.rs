@@ -187,7 +187,7 @@ fn open_serial(port: &str, settings: LinkSettings) -> io::Result<Box<dyn Line>> 
 }
 
 fn connect(host: &str, port: u16) -> io::Result<TcpStream> {
-    let mut last = io::Error::new(io::ErrorKind::NotFound, "the name leads to no address");
+    let mut last = io::Error::new(io::ErrorKind::NotFound, "the name has no address");
     for address in (host, port).to_socket_addrs()? {
         match TcpStream::connect_timeout(&address, CONNECT_PATIENCE) {
             Ok(stream) => {
@@ -241,7 +241,7 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, 
         order(line, &mut talk, queue, control)?;
         speak(line, &mut talk, queue)?;
         match line.read(&mut buffer) {
-            Ok(0) => return Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the other side hung up")),
+            Ok(0) => return Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the other side closed the connection")),
             Ok(count) => {
                 heard = Instant::now();
                 talk.heard(&buffer[..count], heard);
@@ -346,7 +346,7 @@ pub fn run_to_end(mut from: impl Read, what: String, queue: &Queue, control: &Co
 pub fn serial_advice(error: &io::Error) -> String {
     let advice = match error.kind() {
         io::ErrorKind::PermissionDenied => "you may not use it: join the group that owns it, or ask the administrator; ",
-        io::ErrorKind::ResourceBusy => "another program holds it; ",
+        io::ErrorKind::ResourceBusy => "another program is using it; ",
         _ => "",
     };
     format!("{advice}{}", ports::in_words())

@@ -226,7 +226,7 @@ fn read_bounded(path: &Path) -> std::io::Result<String> {
     let mut text = String::new();
     let read = std::fs::File::open(path)?.take(LONGEST_TEXT + 1).read_to_string(&mut text)? as u64;
     if read > LONGEST_TEXT {
-        return Err(wrong(format!("it is larger than {} MB, the most that is taken", LONGEST_TEXT / 1_000_000)));
+        return Err(wrong(format!("it is larger than {} MB, the most allowed", LONGEST_TEXT / 1_000_000)));
     }
     Ok(text)
 }

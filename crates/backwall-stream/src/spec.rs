@@ -45,7 +45,7 @@ impl Pace {
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("'{written}' is no stream: {why}; write serial:PORT, serial:PORT@BAUD, tcp:HOST:PORT, file:PATH, or - for standard input")]
+#[error("'{written}' is not a stream: {why}; write serial:PORT, serial:PORT@BAUD, tcp:HOST:PORT, file:PATH, or - for standard input")]
 pub struct SpecError {
     pub written: String,
     pub why: &'static str,
@@ -67,7 +67,7 @@ impl FromStr for StreamSpec {
             "serial" => {
                 let (port, baud) = match rest.rsplit_once('@') {
                     Some((port, baud)) => {
-                        (port, Some(baud.parse().ok().filter(|baud| *baud > 0).ok_or_else(|| wrong("its baud is no number"))?))
+                        (port, Some(baud.parse().ok().filter(|baud| *baud > 0).ok_or_else(|| wrong("its baud rate is not a number"))?))
                     }
                     None => (rest, None),
                 };
@@ -79,7 +79,7 @@ impl FromStr for StreamSpec {
             "tcp" => {
                 let (host, port) = rest.rsplit_once(':').ok_or_else(|| wrong("the port is missing"))?;
                 let host = host.strip_prefix('[').and_then(|host| host.strip_suffix(']')).unwrap_or(host);
-                let port = port.parse().ok().filter(|port| *port > 0).ok_or_else(|| wrong("its port is no number from 1 to 65535"))?;
+                let port = port.parse().ok().filter(|port| *port > 0).ok_or_else(|| wrong("its port is not a number from 1 to 65535"))?;
                 if host.is_empty() {
                     return Err(wrong("the host is missing"));
                 }

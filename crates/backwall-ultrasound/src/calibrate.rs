@@ -59,7 +59,7 @@ pub enum CalibrationError {
     #[error("{echoes} of {shots} shots on the {thickness} mm block show an echo where one is due: check coupling, gain and the typed zero")]
     NoEcho { thickness: f64, shots: usize, echoes: usize },
     #[error(
-        "the {thickness} mm block is too thin for this frequency: its echo and the repeat behind it lie {periods:.1} periods apart and run \
+        "the {thickness} mm block is too thin for this frequency: its echo and the multiple behind it are {periods:.1} periods apart and run \
          into each other ({echoes} of {shots} shots show an echo of its own). Take a block of {need:.1} mm or more, or a probe of a \
          higher frequency"
     )]
@@ -74,7 +74,7 @@ pub enum CalibrationError {
     )]
     BehindRecord { thickness: f64, echo: &'static str, due_us: f64, end_us: f64 },
     #[error(
-        "the {thickness} mm block was read on a repeat: its first echo stands at {first_us:.2} us, not at {taken_us:.2} us. The zero is \
+        "the {thickness} mm block was read on a multiple back-wall echo: its first echo is at {first_us:.2} us, not at {taken_us:.2} us. The zero is \
          nearer to {zero_us:.2} us than to the {typed_us:.2} us the typed one led to. Put the typed zero right (zero_ns of the plan), and \
          look whether the device's record begins where its settings say"
     )]
@@ -373,10 +373,10 @@ fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_ve
     if typed.half_separation > Length::ZERO && calibration.half_separation_u.is_none() {
         let blocks = distinct_points(calibration);
         all.push(if blocks < 3 {
-            "fewer than three blocks: the dual-element path is the drawing's, thin walls may read off".to_owned()
+            "fewer than three blocks: the dual-element path is taken from the drawing; thin walls may read wrong".to_owned()
         } else {
             format!(
-                "these {blocks} blocks do not fix the separation of the elements, it is kept as typed: thin walls may read off; take a \
+                "these {blocks} blocks do not fix the element separation, it is kept as typed: thin walls may read wrong; take a \
                  block near the thinnest wall"
             )
         });

@@ -53,11 +53,11 @@ macro_rules! flags {
 
 flags! {
     /// Nothing stands over threshold and noise in the gate although the tyre is in contact.
-    NoBackWall = 0 "no-back-wall" "no echo over the threshold in the gate, coupling looks present";
-    NoCoupling = 1 "no-coupling" "the tyre rings in itself: no contact with the wall";
+    NoBackWall = 0 "no-back-wall" "no echo over the threshold in the gate; the coupling looks good";
+    NoCoupling = 1 "no-coupling" "only the tyre's own echoes: no contact with the wall";
     Saturated = 2 "saturated" "the converter clips: lower the gain";
     Ambiguous = 3 "ambiguous" "more than one echo could be the wall";
-    OutOfRange = 4 "out-of-range" "the echo lies outside what probe or gate can measure";
+    OutOfRange = 4 "out-of-range" "the echo is outside what probe or gate can measure";
     GateEdge = 5 "gate-edge" "an echo is cut by an edge of the gate";
     Multiple = 6 "multiple" "the first echo was recognised by its multiple back-wall echoes";
     InnerReflector = 7 "inner-reflector" "something reflects before the back wall";
@@ -66,26 +66,26 @@ flags! {
     NoTimeBase = 10 "no-time-base" "the device has not yet given its sampling rate";
     BadShot = 11 "bad-shot" "the waveform is empty or too short to evaluate";
     DeviceNoEcho = 12 "device-no-echo" "the device itself reports that it has no echo";
-    EarlyEcho = 13 "early-echo" "a weaker echo lies in front of the one taken";
-    SingleEcho = 14 "single-echo" "echo to echo was asked for but only one echo stands";
+    EarlyEcho = 13 "early-echo" "a weaker echo comes before the one taken";
+    SingleEcho = 14 "single-echo" "echo to echo was asked for, but there is only one echo";
     /// The repeat is weaker than on the blocks: a slope, a pit's edge or roughness sends part of the beam elsewhere.
     Uneven = 15 "uneven" "the second echo is weaker than on the blocks: the wall is not even under the probe";
     /// The tyre's delay follows its temperature far more than steel does.
     Drift = 16 "drift" "the wall is warmer or colder than the blocks, the tyre's delay moves with it: read echo to echo or calibrate again";
     /// The wall may be right; what is missing is the proof that the whole beam stands on it.
-    Unproven = 17 "unproven" "no second echo is proof, and the gain is not known to be the blocks': part of the beam may see a thinner wall";
+    Unproven = 17 "unproven" "no second echo confirms it, and the gain may not be that of the blocks: part of the beam may see a thinner wall";
     /// Zero, path and heights are what was typed; nothing of it was seen on a block.
     Uncalibrated = 18 "uncalibrated" "no calibration on blocks is in force: zero and path between the elements are as typed";
     ZeroMoved = 19 "zero-moved" "first echo and spacing of the echoes disagree: the zero has moved or there is paint; take the zero or read echo to echo";
     /// The level is WATCH although the number is over the limit.
-    LimitInDoubt = 20 "limit-in-doubt" "the watch limit lies within U of the reading: not proven to be over it";
+    LimitInDoubt = 20 "limit-in-doubt" "the watch limit is within U of the reading: not proven to be over it";
     /// Judged by the way along the line: the reading agrees with neither neighbour.
-    Alone = 21 "alone" "no neighbour shares the reading, or it is weak and gone again within less than a beam is wide";
-    OverNominal = 22 "over-nominal" "thicker than plates come: check zero, velocity, temperature";
+    Alone = 21 "alone" "no neighbour agrees with the reading, or it is weak and gone again within less than a beam width";
+    OverNominal = 22 "over-nominal" "thicker than plates are made: check zero, velocity, temperature";
     /// The wall was measured; where is not known, and so not against which limit.
-    OffLine = 23 "off-line" "the encoder says a place beyond the planned line: the place is not believed";
+    OffLine = 23 "off-line" "the encoder gives a place beyond the planned line: the place is not believed";
     EncoderJump = 24 "encoder-jump" "the encoder jumped further than the crawler goes: the place is not believed until it jumps back";
-    Repeated = 25 "repeated" "the device sent the number of the shot before again: perhaps the same shot, not this place";
+    Repeated = 25 "repeated" "the device sent the number of the last shot again: perhaps the same shot, not this place";
 }
 
 /// A set of [`Flag`]s.

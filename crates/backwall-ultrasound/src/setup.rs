@@ -16,7 +16,7 @@ pub enum Picker {
     LeadingEdge,
     /// Highest point of the rectified signal.
     Peak,
-    /// Zero crossing behind the threshold.
+    /// Zero crossing after the threshold.
     ZeroCrossing,
     /// Correlation with the probe's own pulse.
     #[default]
@@ -50,7 +50,7 @@ impl Picker {
     pub const ALL: &[(Self, &str, &str)] = &[
         (Self::LeadingEdge, "leading-edge", "Threshold on the leading edge"),
         (Self::Peak, "peak", "Highest point of the rectified signal"),
-        (Self::ZeroCrossing, "zero-crossing", "Zero crossing behind the threshold"),
+        (Self::ZeroCrossing, "zero-crossing", "Zero crossing after the threshold"),
         (Self::Matched, "matched", "Correlation with the probe's own pulse"),
     ];
 

@@ -197,9 +197,6 @@ impl Velocity {
     pub const fn as_m_s(self) -> f64 {
         self.0
     }
-    pub fn as_mm_per_us(self) -> f64 {
-        self.0 / 1e3
-    }
     pub fn as_inch_per_us(self) -> f64 {
         self.0 / (MM_PER_INCH * 1e3)
     }
@@ -283,9 +280,6 @@ impl Decibel {
     }
     pub fn as_ratio(self) -> f64 {
         libm::exp10(self.0 / 20.0)
-    }
-    pub fn of_ratio(ratio: f64) -> Self {
-        Self(20.0 * libm::log10(ratio))
     }
 }
 
@@ -607,7 +601,7 @@ pub fn parse_number(text: &str) -> Result<f64, NumberError> {
 /// What is wrong with a typed length.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum LengthError {
-    #[error("'{text}' is not a length: write a number, with mm, m or in behind it if it is not in {unit}", unit = .default.thickness_symbol())]
+    #[error("'{text}' is not a length: write a number, followed by mm, m or in if it is not in {unit}", unit = .default.thickness_symbol())]
     NoLength { text: String, default: LengthUnit },
     #[error(transparent)]
     Number(#[from] NumberError),

@@ -66,7 +66,7 @@ fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         let (first, last) = data::stretch(run, &wall.strip);
         let (from, to) = (from.unwrap_or(first), to.unwrap_or(last));
         if to - from < Length::mm(1.0) {
-            bail!("a strip from {from} to {to} has no length: --from must lie below --to, by 1 mm or more");
+            bail!("a strip from {from} to {to} has no length: --from must be below --to, by 1 mm or more");
         }
         if to - from > Length::metres(1000.0) {
             bail!("a strip from {from} to {to} is longer than any line: choose --from and --to nearer to each other");

@@ -36,7 +36,7 @@ pub fn make(args: &MakeArgs, input: &mut impl BufRead, out: &mut impl Write) -> 
     }
     let bytes = listen(args, out)?;
     let name = args.file.file_stem().map_or_else(String::new, |stem| stem.to_string_lossy().into_owned());
-    let about = ask(input, out, "One line on the device (Enter: none):")?;
+    let about = ask(input, out, "One line about the device (Enter: none):")?;
     let head = format!("name = {}\nabout = {}\n", text(&name), text(&about));
     let start = args.start.as_ref().map_or_else(String::new, |start| format!("\n[send]\nstart = {}\n", text(start)));
     let body = match shape(&bytes) {
@@ -129,7 +129,7 @@ fn of_lines(lines: &Lines, input: &mut impl BufRead, out: &mut impl Write) -> Re
     }
     let Some(at) = column(input, out, "the thickness", true)? else { bail!("a gauge without a thickness is none") };
     let unit = unit(THICKNESS, input, out)?;
-    let absent = ask(input, out, "What stands there where there is no echo (Enter: not known)?")?;
+    let absent = ask(input, out, "What is sent there when there is no echo (Enter: not known)?")?;
     let absent = if absent.is_empty() { String::new() } else { format!(", absent = {}", text(&absent)) };
     fields.push(format!("    {{ meaning = \"thickness\", column = {at}, unit = \"{unit}\"{absent} }},\n"));
     if let Some(state) = column(input, out, "a word that says whether the reading is valid", false)? {
@@ -160,10 +160,10 @@ fn of_frames(frames: &Frames, input: &mut impl BufRead, out: &mut impl Write) ->
     say(out, &format!("Frames: {}", frames.rule.words()))?;
     match &frames.check {
         Some(check) => say(out, &format!("Their check is known: {}", check.words()))?,
-        None => say(out, "No check of the catalogue comes out: a damaged byte would be a wrong number.")?,
+        None => say(out, "No check of the catalogue fits: a damaged byte would be a wrong number.")?,
     }
     let shortest = frames.bodies.iter().map(Vec::len).min().unwrap_or(0);
-    say(out, "What stands in their bodies, byte for byte in hexadecimal:")?;
+    say(out, "Their bodies, byte by byte in hexadecimal:")?;
     let shown = shortest.min(24);
     say(out, &format!("        {}", (0..shown).map(|byte| format!("{byte:>2}")).collect::<Vec<_>>().join(" ")))?;
     for body in &frames.bodies {
@@ -244,7 +244,7 @@ fn place_of_thickness(shortest: usize, fields: &mut Vec<(usize, String)>, input:
         };
         format!(", scale = {}", one.as_mm() / per / 1000.0)
     });
-    let absent = ask(input, out, "  which number stands there where there is no echo (Enter: not known)?")?;
+    let absent = ask(input, out, "  which number is sent there when there is no echo (Enter: not known)?")?;
     let absent = if absent.is_empty() { String::new() } else { format!(", absent = {absent}") };
     fields.push((at, format!("    {{ meaning = \"thickness\", at_byte = {at}, type = \"{wire}\", unit = \"{unit}\"{scale}{absent} }},\n")));
     Ok(true)

@@ -143,7 +143,7 @@ fn lifted(bench: &mut Bench, input: &mut impl BufRead, out: &mut impl Write) -> 
 
 fn drive(bench: &mut Bench, args: &ProveArgs, input: &mut impl BufRead, out: &mut impl Write) -> Result<Option<Drive>> {
     if bench.last.is_none_or(|value| value.encoder.is_none()) {
-        say(out, "  the device counts no way: nothing to drive")?;
+        say(out, "  the device has no encoder: nothing to drive")?;
         return Ok(None);
     }
     let text = format!("A distance measured by tape, {:.0} mm or more. How long, in mm (Enter leaves it out)?", SHORTEST.as_mm());

@@ -72,9 +72,10 @@ const NOTED: &[Mode] =
 
 const MAP_HELP: &str = "all lines on the unrolled wall";
 const STATISTICS_HELP: &str = "statistics and histograms by line, by course, or by intervals";
-const ASSESS_HELP: &str = "whether each course is enough over all lines: decision, rate, life, next date, what to do; and what if";
-const AMEND_HELP: &str = "put right what is wrong with this run, by name and reason: does not count, counts again, another line, and so on";
-const LEFT_HELP: &str = "what is left to do, worst first; Enter goes where it is done";
+const ASSESS_HELP: &str = "whether each course is thick enough over all lines: decision, rate, life, next date, what to do; and what if";
+const AMEND_HELP: &str =
+    "correct what is wrong with this run, with name and reason: it does not count, counts again, is on another line, and so on";
+const LEFT_HELP: &str = "what is left to do, worst first; Enter goes to where it is done";
 const REPLAY_HELP: &str = "play the run again on the scan screen, from its start; nothing is written";
 
 const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
@@ -103,7 +104,7 @@ pub const BINDINGS: &[Binding] = &[
         &[key(KeyCode::Esc), letter('e')],
         A::StopConnecting,
         &[M::Connecting],
-        ["Esc", "stop", "wait no longer for the stream; nothing is recorded"],
+        ["Esc", "stop", "stop waiting for the stream; nothing is recorded"],
     ),
     bind(&[letter('s')], A::Start, &[M::Ready], ["s", "start run", "open a run on the chosen line and record"]),
     bind(
@@ -157,12 +158,12 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Prepare],
         ["p", "plan", "the plan as a form: look it up, change it; what is kept is a new revision"],
     ),
-    bind(&[letter('n')], A::Note, &[M::Prepare], ["n", "", "write a note of the job"]),
+    bind(&[letter('n')], A::Note, &[M::Prepare], ["n", "", "write a note about the job"]),
     bind(
         &[letter('n')],
         A::Note,
         &[M::Ready, M::Connecting, M::Scanning, M::Ended, M::ReviewRun],
-        ["n", "note", "write a note; while scanning it keeps the place, and nothing stops"],
+        ["n", "note", "write a note; it keeps the place, and recording goes on"],
     ),
     // The footer of the list of runs has no room for it beside how to leave.
     bind(&[letter('n')], A::Note, &[M::Runs], ["n", "", "write a note"]),
@@ -222,8 +223,13 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning],
         ["c", "", "send the device a command of its profile, as its gain; asks again where readings depend on it"],
     ),
-    bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "go on so from the next shot on"]),
-    bind(&[letter('w')], A::WaveSpan, &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay], ["w", "", "A-scan about the gate, or whole"]),
+    bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "do so from the next shot on"]),
+    bind(
+        &[letter('w')],
+        A::WaveSpan,
+        &[M::Scanning, M::Calibrate, M::ReviewRun, M::Replay],
+        ["w", "", "A-scan around the gate, or the whole record"],
+    ),
     bind(&[letter('y'), letter('Y')], A::Yes, &[M::CheckConfirm, M::Confirm], ["y", "yes", "confirmed"]),
     bind(
         &[letter('n'), letter('N')],
@@ -267,7 +273,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('w')],
         A::Planning(P::Judge),
         &[M::WhatIf],
-        ["w", "what if", "judge by these values: A is what is in force, B is what stands here; nothing is kept"],
+        ["w", "what if", "judge by these values: A is what is in force, B is what is typed here; nothing is kept"],
     ),
     bind(&[letter('+')], A::Planning(P::Add), &[M::WhatIf], ["+", "", "one more course"]),
     bind(
@@ -296,7 +302,7 @@ pub const BINDINGS: &[Binding] = &[
         &[M::CheckConfirm, M::CheckChoice, M::CheckField],
         ["c", "comment", "add words to an answer; the earlier answer stays"],
     ),
-    bind(&[letter('s')], A::Walk(W::NextSpot), WALK, ["s/S", "spot", "next or previous spot, in the way the line was driven"]),
+    bind(&[letter('s')], A::Walk(W::NextSpot), WALK, ["s/S", "spot", "next or previous spot, in driving direction"]),
     bind(&[letter('S')], A::Walk(W::PreviousSpot), WALK, ["", "", ""]),
     bind(&[letter('m')], A::Walk(W::Least), &[M::ReviewRun, M::Map], ["m", "minimum", "the minimum reading of all"]),
     bind(&[letter('o')], A::Walk(W::NextGap), WALK, ["o/O", "gap", "next or previous stretch without a thickness longer than allowed"]),
@@ -307,7 +313,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('<'), letter(',')],
         A::Walk(W::LimitDown),
         WALK,
-        ["< >", "limit", "move the limit to see what falls under it; for looking only, stored nowhere"],
+        ["< >", "limit", "move the limit to see what falls under it; a trial, stored nowhere"],
     ),
     bind(&[letter('>'), letter('.')], A::Walk(W::LimitUp), WALK, ["", "", ""]),
     bind(&[letter('0')], A::Walk(W::LimitHome), WALK, ["0", "", "the limit of the plan again"]),
@@ -368,7 +374,7 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('k')],
         A::KeepBasis,
         &[M::Assessed],
-        ["k", "keep B", "from now on B counts, by name and reason; nothing measured changes"],
+        ["k", "keep B", "from now on B counts, with name and reason; nothing measured changes"],
     ),
     bind(&[letter('x')], A::DropBasis, &[M::Assessed], ["x", "drop B", "what is in force alone again"]),
     bind(&[letter('r')], A::Replay, &[M::ReviewRun, M::Replay], ["r", "", REPLAY_HELP]),
@@ -379,7 +385,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('>'), letter('.')], A::Longer, &[M::Statistics], ["", "", ""]),
     bind(&[letter('w')], A::Report, &[M::Runs], ["w", "report", "write the report beside the job file, as PDF"]),
     bind(&[letter('r')], A::Replay, &[M::Runs], ["r", "", REPLAY_HELP]),
-    bind(&[letter(' ')], A::Pause, &[M::Replay], ["Space", "pause", "hold the replay, or let it go on"]),
+    bind(&[letter(' ')], A::Pause, &[M::Replay], ["Space", "pause", "pause or continue the replay"]),
     bind(
         &[letter('<'), letter(',')],
         A::Slower,
@@ -465,12 +471,7 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, ROOMY, ["L", "left", LEFT_HELP]),
     bind(&[letter('L'), key(KeyCode::F(2))], A::WhatIsLeft, FULL, ["L", "", LEFT_HELP]),
     bind(&[key(KeyCode::F(2))], A::WhatIsLeft, TEXT, ["F2", "left", LEFT_HELP]),
-    bind(
-        &[letter('x')],
-        A::Swap,
-        &[M::Prepare],
-        ["x", "swap", "a part was changed for another: what was calibrated with the old one holds no more"],
-    ),
+    bind(&[letter('x')], A::Swap, &[M::Prepare], ["x", "swap", "a part was replaced: the calibration with the old one no longer holds"]),
     bind(&[letter('A')], A::Amend, &[M::Runs], ["A", "amend", AMEND_HELP]),
     bind(&[control('c')], A::Cancel, &[M::Typing, M::Confirm, M::Change], ["", "", ""]),
     bind(&[control('c')], A::Back, &[M::Revision, M::Planning, M::WhatIf, M::Help, M::Origin, M::TestCard], ["", "", ""]),

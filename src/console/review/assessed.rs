@@ -87,7 +87,7 @@ impl AssessedShown {
         let Some(found) = &self.found else { return Vec::new() };
         let mut blocks: Vec<Block> = found.about().into_iter().map(|words| Block::Words(words, Weight::Plain)).collect();
         if !found.differs.is_empty() {
-            blocks.push(Block::Heading("what B has otherwise than A".to_owned()));
+            blocks.push(Block::Heading("where B differs from A".to_owned()));
             blocks.extend(found.differs.iter().map(|change| Block::Words(safe_text(change), Weight::Plain)));
         }
         blocks.push(Block::Heading(format!("all lines together, lengths in {}", unit.thickness_symbol())));

@@ -89,7 +89,7 @@ fn difference(found: &Difference, unit: LengthUnit) -> String {
     match (found.change, found.expanded) {
         (Change::None, Some(expanded)) => format!("{values}: no change (within ±{})", unit.thickness(expanded)),
         (change, Some(expanded)) => format!("{values}: {sign}{size} ±{} {}", unit.thickness(expanded), change.word()),
-        (_, None) => format!("{values}: {sign}{size}, not judged (an U is unknown)"),
+        (_, None) => format!("{values}: {sign}{size}, not judged (U unknown)"),
     }
 }
 

@@ -171,7 +171,7 @@ impl Held {
     fn worker_gone(&mut self) -> Event {
         self.orders = None;
         self.last_write = self.done;
-        Event::Failed("what works on the job broke off: nothing more can be kept here; end the run and leave".to_owned())
+        Event::Failed("the task that writes the job stopped: nothing more can be kept here; end the run and leave".to_owned())
     }
 
     pub fn has_worker(&self) -> bool {

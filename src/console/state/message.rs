@@ -74,7 +74,7 @@ pub enum Event {
 pub struct NewPhoto {
     pub path: PathBuf,
     pub at: Where,
-    /// What is to be seen.
+    /// What it shows.
     pub text: String,
     /// Nothing is copied.
     pub digest_only: bool,

@@ -38,7 +38,7 @@ const WHAT: [(What, &str); 7] = [
 ];
 const FROM_START: &str = "from its start";
 const FROM_FAR_END: &str = "from its far end";
-pub(super) const REASON: &str = "kept with the name; it stands in the report";
+pub(super) const REASON: &str = "kept with the name and shown in the report";
 
 /// Asks what is to be put right of the run that is looked at.
 pub fn ask(app: &mut App) -> Vec<Effect> {
@@ -61,7 +61,7 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
     ];
     fields.extend(prompt::who(app));
     let about = said_so_far(app, id);
-    prompt::ask(app, format!("Put run {id} on {line} right"), Purpose::Amend { run: id }, fields);
+    prompt::ask(app, format!("Correct run {id} on {line}"), Purpose::Amend { run: id }, fields);
     if let Some(prompt) = &mut app.prompt {
         prompt.about = about;
     }
@@ -108,7 +108,7 @@ pub fn plan_read(app: &mut App, file: String, read: Result<Box<Revision>, String
 /// Asks why the revision on screen is taken.
 pub fn ask_revision(app: &mut App) -> Vec<Effect> {
     let Some(title) = app.revision.as_ref().filter(|shown| shown.revision.is_some()).map(RevisionShown::title) else {
-        app.say(Role::Plain, "it cannot be taken: put the file right and read it again");
+        app.say(Role::Plain, "it cannot be taken: correct the file and read it again");
         return Vec::new();
     };
     let mut fields = vec![Field::text("reason", "reason", "", true).hint(REASON)];
@@ -119,13 +119,13 @@ pub fn ask_revision(app: &mut App) -> Vec<Effect> {
 pub fn ask_swap(app: &mut App) -> Vec<Effect> {
     let parts = Part::ALL.iter().map(|(_, word, _)| (*word).to_owned()).collect();
     let mut fields = vec![
-        Field::choice("part", "part", Part::Probe.word(), parts).hint("what was calibrated with the old one holds no more"),
+        Field::choice("part", "part", Part::Probe.word(), parts).hint("the calibration with the old one no longer holds"),
         Field::text("was", "serial of the old", "", false),
         Field::text("serial", "serial of the new", "", false),
         Field::text("reason", "reason", "", true).hint(REASON),
     ];
     fields.extend(prompt::who(app));
-    prompt::ask(app, "A part was changed for another", Purpose::Swap, fields)
+    prompt::ask(app, "A part was replaced", Purpose::Swap, fields)
 }
 
 /// Signs on, or off where a shift is on.
@@ -134,7 +134,7 @@ pub fn ask_shift(app: &mut App) -> Vec<Effect> {
     let (title, purpose, mut fields) = match &shift {
         None => {
             let fields = vec![
-                Field::text("crew", "who else works", "", false).hint("names, with commas between them"),
+                Field::text("crew", "who else works", "", false).hint("names, separated by commas"),
                 Field::text("weather", "weather", "", false).hint("wind, rain, temperature"),
                 Field::text("gas", "gas test", "", false).hint("what it read, or why none is needed"),
             ];
@@ -222,8 +222,7 @@ fn taken(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, Wrong> {
 fn of_run(run: RunId, prompt: &Prompt) -> Result<Said, Wrong> {
     let form = &prompt.form;
     let what = WHAT.iter().find(|(_, words)| *words == form.value("what")).ok_or(("what", "choose one".to_owned()))?.0;
-    let number =
-        || form.value("number").parse::<i64>().map_err(|_| ("number", "a whole number belongs here, as the list shows it".to_owned()));
+    let number = || form.value("number").parse::<i64>().map_err(|_| ("number", "write a whole number, as the list shows it".to_owned()));
     Ok(match what {
         What::Void => Said::Void { run },
         What::Restore => Said::Restore { run },

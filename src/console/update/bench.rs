@@ -132,8 +132,8 @@ fn block_fields(app: &App) -> Vec<Field> {
     let temperature = shown.and_then(|bench| bench.view.temperature).unwrap_or(app.setup().block_temperature);
     let celsius = (temperature.as_celsius() * 10.0).round() / 10.0;
     vec![
-        length_field(app, "thickness", "true thickness", "as its certificate says, not as it is stamped"),
-        Field::text("serial", "block serial", &serial, true).hint("which block, so that it can be found again"),
+        length_field(app, "thickness", "true thickness", "as its certificate says, not as stamped"),
+        Field::text("serial", "block serial", &serial, true).hint("which block, so that it can be traced"),
         Field::number("temperature", "block temperature", "C", celsius, -60.0, 500.0)
             .hint("velocity and zero are those of this temperature"),
     ]
@@ -295,7 +295,7 @@ fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
     let settled = bench::settle(view, std::slice::from_ref(found), &app.contents, &by);
     let words = bench::check_of(found, &app.contents, &by).map_or_else(String::new, |check| bench::check_words(&check));
     if let Some(text) = settled.note {
-        app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the set-up before stands"));
+        app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the previous one stays in force"));
         return vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload];
     }
     if let Some(Kept { setup, origin }) = settled.kept {
@@ -307,7 +307,11 @@ fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
     } else {
         let suspect: Vec<String> =
             bench::suspect_with(&app.contents, &settled.checks).into_iter().map(|(run, line)| format!("{run} ({line})")).collect();
-        let runs = if suspect.is_empty() { "no run hangs on it".to_owned() } else { format!("SUSPECT: run {}", suspect.join(", run ")) };
+        let runs = if suspect.is_empty() {
+            "no run depends on it".to_owned()
+        } else {
+            format!("SUSPECT: {}", backwall_report::words::runs(&suspect))
+        };
         app.say(Role::Fault, format!("{runs}. {words}"));
     }
     settled.checks.into_iter().map(Effect::Check).chain([Effect::Reload]).collect()

@@ -31,7 +31,7 @@ pub fn answered(app: &mut App) -> Vec<Effect> {
 /// The set-up stands in the job: the run gets it.
 pub fn kept(app: &mut App, changed: Changed) -> Vec<Effect> {
     if !app.scanning() {
-        app.say(Role::Watch, format!("the run has ended before: set-up {} counts from the next run on", changed.setup_id));
+        app.say(Role::Watch, format!("the run has already ended: set-up {} counts from the next run on", changed.setup_id));
         return Vec::new();
     }
     app.say(Role::Plain, format!("set-up {} from here on, in later runs too; verify it after this one", changed.setup_id));

@@ -73,7 +73,7 @@ fn ask(app: &mut App, evaluation: &EvaluationSummary, adopt: bool) {
         true => format!("Run {run} by evaluation {id}, from echo to echo: let it count?"),
         false => format!("Run {run} counts by evaluation {id}: let its own readings count again?"),
     };
-    let mut fields = vec![Field::text("reason", "reason", "", true).hint("kept with the name; it stands in the report")];
+    let mut fields = vec![Field::text("reason", "reason", "", true).hint("kept with the name and shown in the report")];
     fields.extend(prompt::who(app));
     let purpose = Purpose::Adopt { run, evaluation: adopt.then_some(id) };
     let about = beside(evaluation, app.look.unit);

@@ -59,14 +59,15 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
             .hint("whether the wall is what the spot says"),
         Field::text("instrument", "instrument", &gauge.name, false),
         Field::text("serial", "serial", &gauge.serial, false),
-        Field::text("block", "block true=read", &block, false).hint("the block it was tried on, and what it read there: 10.00=10.02"),
+        Field::text("block", "block true=read", &block, false)
+            .hint("the block the gauge was checked on, and what it read there: 10.00=10.02"),
         Field::text("point", "grid and point", "", false).hint("name of the grid and its point: G1 B3"),
         Field::text("inspection", "inspection point", "", false).hint("the fixed inspection point of the asset, by its name"),
         Field::text("wall", "elsewhere on the wall", "", false)
             .hint("azimuth in degrees, a space, height: 90 2,4m; counts before the place on the line"),
         Field::text("near", "near weld or nozzle", "", false)
             .hint("distance, a space, what: 50mm nozzle N2, below it; counts before the place on the line"),
-        Field::text("note", "note", "", false).hint("needed where the values lie far apart, or without a value"),
+        Field::text("note", "note", "", false).hint("needed where the values are far apart, or without a value"),
     ];
     fields.extend(prompt::who(app));
     prompt::ask(app, format!("Read by hand on {line}, run {run}"), Purpose::Hand { run, line }, fields)

@@ -150,7 +150,7 @@ fn ask_interrupted(app: &mut App, run: RunId) -> Vec<Effect> {
     let choices = vec![GO_ON.to_owned(), LEAVE.to_owned()];
     let mut fields = vec![
         Field::choice("what", "what now", GO_ON, choices).hint("go on: the line is chosen, s starts a run joined to this one"),
-        Field::text("reason", "reason", "", true).hint("kept with the name; it stands in the report"),
+        Field::text("reason", "reason", "", true).hint("kept with the name and shown in the report"),
     ];
     fields.extend(prompt::who(app));
     prompt::ask(app, title, Purpose::Interrupted { run }, fields)

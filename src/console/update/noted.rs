@@ -37,7 +37,7 @@ pub fn ask_photo(app: &mut App) -> Vec<Effect> {
     let unit = app.look.unit;
     let mut fields = vec![
         Field::text("file", "file", "", true).hint("path of the photo on this machine, as /media/camera/IMG_0412.JPG"),
-        Field::text("text", "what is to be seen", "", false),
+        Field::text("text", "what it shows", "", false),
     ];
     if let Some(line) = &at.line {
         let place = at.along.map_or_else(String::new, |along| format!("{}{}", unit.place(along), unit.place_symbol()));
@@ -77,7 +77,7 @@ pub fn ask_witness(app: &mut App) -> Vec<Effect> {
         Field::text("what", "what was seen", "", true).hint("as calibration on blocks, verification, this line from its start"),
         Field::text("witness", "seen by", "", true).hint("name of the witness"),
         Field::text("initials", "initials", "", true).hint("typed by the witness; they stand for a signature"),
-        Field::text("of", "for", "", false).hint("whom the witness stands for: the client, an inspection body"),
+        Field::text("of", "for", "", false).hint("whom the witness represents: the client, an inspection body"),
     ];
     fields.extend(prompt::who(app));
     prompt::ask(app, titled("Witnessed", &at), Purpose::Witness { run: at.run }, fields)

@@ -50,7 +50,7 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
         None => vec![typed("place")],
         Some(nearest) => vec![
             Field::choice(SEAM, "at the seam", nearest, seams.clone()).hint("the nearest; ←→ another. Enter sets it, Esc does not"),
-            typed("or at the place").hint(format!("counts before the seam; in {} or with m behind it", unit_typed(app).thickness_symbol())),
+            typed("or at the place").hint(format!("counts before the seam; in {} or followed by m", unit_typed(app).thickness_symbol())),
         ],
     };
     prompt::ask(app, title, Purpose::Place, fields)
@@ -96,7 +96,7 @@ fn is_confirmed(app: &App, prompt: &Prompt, along: Length) -> bool {
 
 pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
     if going(app).is_none() {
-        app.say(Role::Watch, "the run has ended before: its places stay as they were counted");
+        app.say(Role::Watch, "the run has already ended: its places stay as they were counted");
         return Vec::new();
     }
     match chosen(app, &prompt) {

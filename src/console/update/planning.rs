@@ -123,7 +123,7 @@ fn keep(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let revision = Ok(Box::new(Revision { text, plan: *plan }));
-    app.revision = Some(RevisionShown::new("as it stands in the form".to_owned(), &app.contents.plan, revision));
+    app.revision = Some(RevisionShown::new("as changed in the form".to_owned(), &app.contents.plan, revision));
     Vec::new()
 }
 

@@ -52,7 +52,7 @@ pub(super) fn unknown_operator(app: &mut App) -> bool {
     let unknown = app.operator.name.trim().is_empty();
     if unknown {
         let fields = who(app);
-        ask(app, "Who is at the keys? Answers carry a name.", Purpose::Identify, fields);
+        ask(app, "Who is answering? Answers carry a name.", Purpose::Identify, fields);
     }
     unknown
 }
@@ -204,9 +204,9 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let mut fields =
-        vec![Field::text("reason", "reason", "", true).hint("kept in the job file and shown on every screen and report of the run")];
+        vec![Field::text("reason", "reason", "", true).hint("kept in the job file, shown on every screen of the run and in the report")];
     if app.contents.plan.job.override_needs_second_name {
-        fields.push(Field::text("second", "second name", "", true).hint("who agreed to it besides; the plan asks for a second name"));
+        fields.push(Field::text("second", "second name", "", true).hint("who else agreed to it; the plan asks for a second name"));
     }
     fields.extend(who(app));
     ask(app, format!("Scan {line} although it is not allowed"), Purpose::Override, fields)
@@ -224,7 +224,7 @@ pub fn ask_setup(app: &mut App) -> Vec<Effect> {
         number("separation", "element separation", "mm", (setup.half_separation * 2.0).as_mm(), 0.0, 100.0)
             .hint("exit point to exit point; 0 for a single element"),
         number("start", "gate start", "us", setup.gate.start.as_us(), 0.0, 1000.0)
-            .hint("behind the tyre's own echoes, before the minimum wall"),
+            .hint("after the tyre's own echoes, before the minimum wall"),
         number("length", "gate length", "us", setup.gate.length.as_us(), 0.01, 1000.0).hint("long enough for the thickest wall"),
         number("threshold", "gate threshold", "%", setup.gate.threshold_pct, 1.0, 100.0)
             .hint("percent of full screen height; 2 % loses nothing, a higher one loses weak walls and pits"),

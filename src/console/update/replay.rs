@@ -49,7 +49,7 @@ pub fn news(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
     if let Some(scan) = app.review.replay_mut().filter(|scan| scan.view.run == view.run) {
         scan.view = view;
         if let Phase::Failed(why) = &scan.view.phase {
-            let words = format!("the replay broke off: {why}");
+            let words = format!("the replay stopped: {why}");
             app.say(Role::Fault, words);
         }
     }

@@ -144,7 +144,7 @@ fn accept(app: &mut App) -> Vec<Effect> {
     vec![Effect::Ask(Ask::Compare(offset))]
 }
 
-/// Goes to the next of some places, in the way the line was driven.
+/// Goes to the next of some places, in driving direction.
 fn jump(app: &mut App, mut places: Vec<Length>, next: bool, what: &str) {
     let Some(opened) = &mut app.review.walked else { return };
     let step = if opened.single { Length::mm(0.001) } else { opened.look.step() };

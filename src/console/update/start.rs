@@ -36,9 +36,9 @@ pub fn open(app: &mut App, against: Option<Override>) -> Vec<Effect> {
     let typed = if app.begin_from == Length::ZERO { String::new() } else { format!("{} mm", app.begin_from.as_mm()) };
     let unit = app.contents.plan.job.units;
     let fields = vec![
-        Field::choice(LINE, LINE, &chosen, names).hint("←→ change the line; Enter starts the run, Esc not"),
+        Field::choice(LINE, LINE, &chosen, names).hint("←→ change the line; Enter starts the run, Esc does not"),
         Field::text(OFFSET, "start offset", &typed, false)
-            .hint(format!("from the line's start; {}, or m behind it. Enter starts, Esc not", unit.thickness_symbol())),
+            .hint(format!("from the line's start, in {} or with m. Enter starts, Esc does not", unit.thickness_symbol())),
     ];
     prompt::ask(app, "Start this run?", Purpose::Start { against }, fields);
     if let Some(prompt) = &mut app.prompt {
@@ -95,7 +95,7 @@ fn about(app: &App, line: &str, path: Result<Path, String>, against: Option<&Ove
     about.extend(left::goes_on(app, line).map(|goes_on| format!("goes on from run {}: {}", goes_on.from, goes_on.reason)));
     let runs: Vec<String> = app.runs_on(line).map(|run| run.id.to_string()).collect();
     if !runs.is_empty() {
-        about.push(format!("{line} was scanned already: run {}", runs.join(", ")));
+        about.push(format!("{line} was scanned already: {}", backwall_report::words::runs(&runs)));
     }
     about
 }

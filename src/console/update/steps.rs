@@ -83,7 +83,7 @@ pub fn origin(app: &mut App) -> Vec<Effect> {
             let lines = origin::of(&app.contents, &run, reading, waveform, &app.look);
             app.origin = Some(OriginShown { lines, top: 0 });
         }
-        None => app.say(Role::Plain, "no reading has come yet"),
+        None => app.say(Role::Plain, "no reading yet"),
     }
     Vec::new()
 }

@@ -67,7 +67,7 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     let setup = app.setup();
     let (origin, by) = match app.contents.setups.last() {
         Some(entry) => {
-            let at = text::day_and_clock(entry.by.at_us, app.look.zone);
+            let at = text::short_day_and_clock(entry.by.at_us, app.look.zone);
             (safe_text(&entry.origin), format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)))
         }
         None => ("as planned".to_owned(), "not confirmed here".to_owned()),
@@ -132,10 +132,10 @@ fn standing(app: &App) -> Vec<(String, Role)> {
     let pending = runs(|validity| matches!(validity, Validity::Pending(_)));
     let mut lines = vec![check];
     if !suspect.is_empty() {
-        lines.push((format!("SUSPECT by a failed verification: run {}", suspect.join(", ")), Role::Fault));
+        lines.push((format!("SUSPECT by a failed verification: {}", backwall_report::words::runs(&suspect)), Role::Fault));
     }
     if !pending.is_empty() {
-        lines.push((format!("pending, not verified on both sides: run {}", pending.join(", ")), Role::Plain));
+        lines.push((format!("pending, not verified before and after: {}", backwall_report::words::runs(&pending)), Role::Plain));
     }
     lines.push(encoder);
     lines
@@ -150,7 +150,7 @@ fn values(setup: &Setup, unit: LengthUnit) -> Vec<(&'static str, String)> {
     let length = |length| format!("{} {}", unit.thickness(length), unit.thickness_symbol());
     vec![
         ("velocity", format!("{velocity} at {:.1} °C", setup.block_temperature.as_celsius())),
-        ("change with heat", format!("{} m/s per kelvin", setup.velocity_slope_m_s_k)),
+        ("velocity change", format!("{} m/s per kelvin", setup.velocity_slope_m_s_k)),
         ("zero", format!("{:.1} ns", setup.zero.as_ns())),
         ("element separation", length(setup.half_separation * 2.0)),
         ("probe", format!("{} MHz, from {}", setup.frequency.as_mhz(), length(setup.minimum))),

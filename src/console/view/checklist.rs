@@ -39,7 +39,7 @@ fn sign_row(app: &App, pen: &mut Pen, area: Rect) {
     if list.items.is_empty() {
         paragraph(pen, &mut rows, "the checklist has no items", Role::Watch);
     } else if list.signed(&app.contents.answers, &app.contents.signatures, &app.conditions()).is_some() {
-        paragraph(pen, &mut rows, "Signed. What is answered again, or runs out, is signed again.", Role::Strong);
+        paragraph(pen, &mut rows, "Signed. Sign again after an answer changes or runs out.", Role::Strong);
     } else if open.is_empty() {
         paragraph(pen, &mut rows, "Every hold point is answered. s or Enter signs with name and certificate.", Role::Strong);
     } else {
@@ -137,7 +137,7 @@ fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
         let words = match (app.conditions().filled(by), by) {
             (Some(filled), _) => format!("filled, not asked: {}; {}", filled.value, filled.words),
             (None, FilledBy::EncoderCheck) => "filled by the check of the encoder that follows: Calibrate, d".to_owned(),
-            (None, FilledBy::Kit) => "filled from the plan's kit, of which it lists none".to_owned(),
+            (None, FilledBy::Kit) => "filled from the plan's kit; the plan lists none".to_owned(),
         };
         paragraph(pen, rows, &words, Role::Plain);
         rows.take(2);
@@ -217,7 +217,7 @@ fn standing(app: &App, pen: &mut Pen, area: Rect) {
     let signed = match app.contents.signatures.last() {
         Some(signature) => {
             let at = text::day_and_clock(signature.by.at_us, app.look.zone);
-            let still = if stands { "" } else { "holds no more: " };
+            let still = if stands { "" } else { "no longer holds: " };
             format!("{still}signed {} ({}) {at}", safe_text(&signature.by.name), safe_text(&signature.by.certificate))
         }
         None => "not signed yet: s signs".to_owned(),

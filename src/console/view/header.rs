@@ -137,7 +137,7 @@ fn replayed(app: &App, scan: &Scan) -> String {
     let replay = scan.replay.unwrap_or_default();
     let state = match (&view.phase, replay.paused) {
         (Phase::Ended(_), _) => "at its end".to_owned(),
-        (Phase::Failed(_), _) => "BROKEN OFF".to_owned(),
+        (Phase::Failed(_), _) => "STOPPED".to_owned(),
         (_, true) => "PAUSED".to_owned(),
         (_, false) => replay.pace.word().to_owned(),
     };
@@ -199,7 +199,7 @@ fn fault(app: &App, scan: &Scan) -> Option<String> {
     let view = &scan.view;
     let saved = match view.saved.along {
         Some(along) => format!("saved up to {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
-        None => format!("{} readings saved", view.saved.readings),
+        None => format!("{} saved", backwall_report::words::count(view.saved.readings, "reading")),
     };
     if let Some(why) = &view.saved.fault {
         return Some(format!("NOT SAVED ({saved}): {}", safe_text(why)));
@@ -214,7 +214,7 @@ fn fault(app: &App, scan: &Scan) -> Option<String> {
         return Some(format!("LINK DOWN: {} (trying again, {} reconnects; {saved})", safe_text(why), view.link.reconnects));
     }
     match scan.stale_s(app.now_us) {
-        Some(age) => Some(format!("NOTHING COMES: last byte {} ago ({saved})", text::duration(age))),
+        Some(age) => Some(format!("NO DATA: last byte {} ago ({saved})", text::duration(age))),
         None => view.link.fault.as_ref().map(|why| format!("LINK: {} ({saved})", safe_text(why))),
     }
 }

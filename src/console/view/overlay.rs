@@ -153,9 +153,27 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
     let Some(change) = &app.change else { return };
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    const KEYS: &str = "  Enter takes  Esc not";
+    const KEYS: &str = "  Enter yes  Esc no";
     let words = text::clip(&safe_text(change.asked()), usize::from(area.width).saturating_sub(KEYS.len() + 1));
     pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
+}
+
+/// The lines with what is longer than a row on rows of its own, so that nothing is cut.
+fn whole(lines: &[Line], width: usize) -> Vec<Line> {
+    let mut found = Vec::new();
+    for line in lines {
+        let Line::Row(label, value, role) = line else {
+            found.push(line.clone());
+            continue;
+        };
+        if text::columns(value) <= width {
+            found.push(line.clone());
+            continue;
+        }
+        let rows = text::wrap(value, width).into_iter().enumerate();
+        found.extend(rows.map(|(row, words)| Line::Row(if row == 0 { label } else { "" }, words, *role)));
+    }
+    found
 }
 
 /// Every input of a number, under headings; in two columns where there is room.
@@ -165,9 +183,10 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
     let columns = if area.width >= 150 { 2 } else { 1 };
     let width = inside.width / columns;
     let room = usize::from(inside.height * columns);
-    let top = shown.top.min(shown.lines.len().saturating_sub(room));
     const LABEL: u16 = 20;
-    for (index, line) in shown.lines.iter().skip(top).take(room).enumerate() {
+    let lines = whole(&shown.lines, usize::from(width.saturating_sub(LABEL + 3)));
+    let top = shown.top.min(lines.len().saturating_sub(room));
+    for (index, line) in lines.iter().skip(top).take(room).enumerate() {
         let (column, row) = ((index / usize::from(inside.height)) as u16, (index % usize::from(inside.height)) as u16);
         let (x, y) = (inside.x + column * width, inside.y + row);
         match line {
@@ -180,7 +199,7 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
             }
         }
     }
-    let below = shown.lines.len().saturating_sub(top + room);
+    let below = lines.len().saturating_sub(top + room);
     if below > 0 {
         let words = format!(" {below} more, down ");
         let wide = words.len() as u16;
@@ -265,7 +284,7 @@ pub fn test_card(app: &App, pen: &mut Pen, area: Rect) {
     }
     pen.put(area.x + 2, y, area.width - 2, "The wave should be one smooth line; the bars should grow evenly.", Role::Plain);
     y += 2;
-    for (level, words) in [(Level::Watch, "watch"), (Level::Thin, "thin"), (Level::NoEcho, "lost")] {
+    for (level, words) in [(Level::Watch, "watch"), (Level::Thin, "thin"), (Level::NoEcho, "no echo")] {
         let glyph = pen.look.glyphs.level(level);
         pen.put_style(area.x + 2, y, 20, &format!(" {glyph} {words} "), pen.look.theme.level(level));
         y += 1;

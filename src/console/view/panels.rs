@@ -7,6 +7,7 @@ use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::engine::zero_words;
 use crate::live::wall::{Glimpse, Of};
+use backwall_report::words::count;
 use backwall_store::Saved;
 use backwall_survey::job::hand::Proven;
 use backwall_survey::neighbours::Kind;
@@ -158,7 +159,7 @@ fn replay_lines(app: &App, scan: &Scan) -> Vec<String> {
     vec![
         replayed(app, scan),
         format!("read at {at}"),
-        format!("{} readings without echo, {} stretches too long", view.counts.no_echo, view.counts.long_gaps),
+        format!("{} without echo, {} too long", count(view.counts.no_echo, "reading"), count(view.counts.long_gaps, "stretch")),
         "nothing is measured or written now".to_owned(),
     ]
 }
@@ -177,18 +178,19 @@ pub fn link_line(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     let bad = link.dropped + counts.lost + link.overflow_bytes + counts.unsaved > 0;
     let clean = !bad && link.reconnects == 0;
     if let (true, Some((zero, _))) = (clean, &scan.view.zero) {
-        let words = format!("link {} nothing lost, zero {:+.0} ns", age(scan, now_us), zero.late.as_ns());
+        let words = format!("link {}, nothing lost, zero {:+.0} ns", age(scan, now_us), zero.late.as_ns());
         pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Quiet);
         return;
     }
-    let words = format!(
-        "link {} lost {} bad {} over {} re {}",
-        age(scan, now_us),
-        counts.lost,
-        link.dropped,
-        text::bytes(link.overflow_bytes),
-        link.reconnects
-    );
+    let counted = [
+        (counts.lost, format!("lost {}", counts.lost)),
+        (link.dropped, format!("dropped {}", link.dropped)),
+        (link.overflow_bytes, format!("overflow {}", text::bytes(link.overflow_bytes))),
+        (link.reconnects, format!("reconnects {}", link.reconnects)),
+    ];
+    let said = counted.into_iter().filter(|(count, _)| *count > 0).map(|(_, words)| format!(", {words}")).collect::<String>();
+    let said = if said.is_empty() { ", nothing lost".to_owned() } else { said };
+    let words = text::clip(&format!("link {}{said}", age(scan, now_us)), usize::from(area.width.saturating_sub(1)));
     pen.put(area.x + 1, area.y, area.width - 1, &words, if bad { Role::Watch } else { Role::Quiet });
 }
 
@@ -232,8 +234,11 @@ pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
         (format!("zero         {}", zero_of(scan, pen.look.unit)), Role::Plain),
         (format!("last byte    {} ago", age(scan, now_us)), watch(scan.stale_s(now_us).is_some())),
         (format!("received     {} readings, {}", counts.received, text::bytes(link.bytes)), Role::Plain),
-        (format!("no echo      {} readings, {} stretches too long", counts.no_echo, counts.long_gaps), watch(counts.long_gaps > 0)),
-        (format!("lost         {} shots never came", counts.lost), watch(counts.lost > 0)),
+        (
+            format!("no echo      {}, {} too long", count(counts.no_echo, "reading"), count(counts.long_gaps, "stretch")),
+            watch(counts.long_gaps > 0),
+        ),
+        (format!("lost         {} never came", count(counts.lost, "shot")), watch(counts.lost > 0)),
         (format!("dropped      {} frames broken, {} unknown", link.dropped, link.unknown), watch(link.dropped > 0)),
         (format!("overflow     {}", text::bytes(link.overflow_bytes)), watch(link.overflow_bytes > 0)),
         (format!("reconnects   {}, {} stalls", link.reconnects, counts.stalls), watch(link.reconnects + counts.stalls > 0)),

@@ -130,7 +130,7 @@ fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
         line_of(pen, &mut rows, line, Role::Error);
     }
     let (title, nothing) = match shown.making {
-        Making::Basis(_) => ("what it has otherwise than the plan", "nothing"),
+        Making::Basis(_) => ("where it differs from the plan", "nowhere"),
         _ => ("what it will take", "worked out as soon as everything that must be typed is"),
     };
     pen.title(rows.take(1), title, "");

@@ -18,7 +18,11 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     let plan = &app.contents.plan;
     let mut rows = Rows::of(area);
     let words = format!("{}  {}", safe_text(&plan.asset.name), plan.asset.kind.word());
-    pen.title(rows.take(1), &words, &text::clip(&safe_text(&plan.job.procedure), 20));
+    pen.title(
+        rows.take(1),
+        &words,
+        &text::clip(&safe_text(&plan.job.procedure), usize::from(area.width).saturating_sub(text::columns(&words) + 8)),
+    );
     let unit = pen.look.unit;
     let about = format!(
         "{}, {} {} across; {}",
@@ -72,24 +76,26 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         pen.put(taken.x + 1, taken.y + row as u16, taken.width - 1, &words, role);
     }
     let rest = rows.rest();
-    let limits = [
-        format!(
-            "limits: watch {} {} over required, gap {} {}, speed {} {}{}",
-            unit.thickness(plan.limits.watch_margin),
-            unit.thickness_symbol(),
-            unit.thickness(plan.limits.max_gap),
-            unit.thickness_symbol(),
-            unit.speed(plan.limits.max_speed),
-            unit.speed_symbol(),
-            if plan.limits.guard_band { ", guard band U" } else { "" }
-        ),
-        format!("datum: {}", safe_text(&plan.asset.datum)),
-    ];
-    for (row, words) in limits.iter().enumerate().take(usize::from(rest.height)) {
-        let words = text::clip(words, usize::from(rest.width - 1));
+    let limits = format!(
+        "limits: watch +{} {}, gap {} {}, speed {} {}{}",
+        unit.thickness(plan.limits.watch_margin),
+        unit.thickness_symbol(),
+        unit.thickness(plan.limits.max_gap),
+        unit.thickness_symbol(),
+        unit.speed(plan.limits.max_speed),
+        unit.speed_symbol(),
+        if plan.limits.guard_band { ", guard band" } else { "" }
+    );
+    let width = usize::from(rest.width - 1);
+    let datum = text::wrap(&format!("datum: {}", safe_text(&plan.asset.datum)), width);
+    let lines = std::iter::once(text::clip(&limits, width)).chain(datum);
+    for (row, words) in lines.enumerate().take(usize::from(rest.height)) {
         pen.put(rest.x + 1, rest.y + row as u16, rest.width - 1, &words, Role::Plain);
     }
 }
+
+/// Columns that the source of a required thickness needs to say anything.
+const SOURCE_LEAST: usize = 12;
 
 /// One row a course, from the top down; side by side and shorter where there are more courses than rows.
 fn table(app: &App, pen: &mut Pen, area: Rect) {
@@ -108,7 +114,9 @@ fn table(app: &App, pen: &mut Pen, area: Rect) {
         let symbol = if course.required.is_some() { unit.thickness_symbol() } else { "" };
         let from = course.required_from.as_deref().map_or_else(String::new, |from| format!(" ({})", safe_text(from)));
         let range = format!("{} to {} {}", unit.place(*bottom), unit.place(*top), unit.place_symbol());
-        format!("course {:<2} {range:<17} nominal {nominal:>5} required {required} {symbol}{from}", course.number)
+        let words = format!("course {:<2} {range:<17} nominal {nominal:>5} required {required} {symbol}", course.number);
+        // A source of which only a few letters would be left is left to the report.
+        if width < text::columns(&words) + SOURCE_LEAST { words } else { format!("{words}{from}") }
     };
     let role = |course: &Course| if course.required.is_some() { Role::Plain } else { Role::Watch };
     if is_whole {

@@ -213,7 +213,7 @@ fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
                 quality => format!("quality {quality}"),
             };
             if let Some(required) = scan.view.limits.required(reading.place.course).filter(|_| is_guarded(reading, &scan.view.limits)) {
-                words = format!("{words}: its U reaches under {}", unit.thickness(required + scan.view.limits.watch_margin));
+                words = format!("{words}: its U reaches below {}", unit.thickness(required + scan.view.limits.watch_margin));
             }
             if let Some(coating) = &measurement.coating {
                 words = format!("{words}, {}", text::coating(unit, coating));

@@ -104,8 +104,8 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         let operator = safe_text(&run.start.operator);
         lines.push(match run.reason.as_str() {
             // It is being recorded.
-            "" => format!("by {operator}"),
-            reason => format!("{}; by {operator}", safe_text(reason)),
+            "" => format!("operator {operator}"),
+            reason => format!("{}; operator {operator}", safe_text(reason)),
         });
         let validity = app.contents.validity(run);
         lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));

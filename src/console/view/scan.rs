@@ -60,7 +60,7 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     }
     rows.take(1);
     let taken = rows.take(1);
-    pen.put(taken.x + 1, taken.y, taken.width - 1, "o overrides, with your name and a reason that stay in the job", Role::Plain);
+    pen.put(taken.x + 1, taken.y, taken.width - 1, "o overrides, with your name and a reason kept in the job", Role::Plain);
     caution(app, pen, rows.take(1));
     warnings(app, &obstacles, pen, rows.rest());
 }

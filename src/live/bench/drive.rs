@@ -158,7 +158,7 @@ impl Driver {
                     fit = None;
                     match done {
                         Some(done) => self.bench.fitted(done),
-                        None => self.bench.say("the fit broke off; take the last block again"),
+                        None => self.bench.say("the fit stopped; take the last block again"),
                     }
                 }
                 taken = take(&mut self.source, &mut batch), if self.source.is_some() => {

@@ -21,7 +21,7 @@ pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
 pub fn cause_words(cause: Cause) -> &'static str {
     match cause {
         Cause::Tyre => "the echo of the tyre's inner face has moved as far: the tyre is worn or warm",
-        Cause::Surface => "the echo of the tyre's inner face rests: paint, coating or a gap lies between tyre and wall",
+        Cause::Surface => "the echo of the tyre's inner face has not moved: paint, coating or a gap is between tyre and wall",
         Cause::Both => "the echo of the tyre's inner face has moved by another amount: the tyre, and paint, coating or a gap as well",
     }
 }

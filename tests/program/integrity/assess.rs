@@ -215,7 +215,7 @@ fn two_surveys_of_a_line_give_rate_life_and_next_date() {
     // Not accepted, the offset is shown and not used.
     let printed = text(&[now, "--earlier", then]);
     assert!(printed.contains("--accept-offset takes that") && printed.contains("positions as recorded"), "{printed}");
-    assert!(printed.contains("no local rate is drawn"), "{printed}");
+    assert!(printed.contains("no local rate is given"), "{printed}");
     for wanted in ["responsible engineer", "NOT CALIBRATED", "calibration pending", "t = 4.9 (H - 0.3) D G / (S E)", "source   API 653"] {
         assert!(printed.contains(wanted), "{wanted} in {printed}");
     }
@@ -355,7 +355,7 @@ fn a_vessel_is_required_by_the_radius_at_the_end_of_its_life_and_no_rate_is_draw
     assert!((1.0..1.1).contains(&ratio), "on slopes a little scatter is added: {ratio}");
     assert!(summary["life"]["middle_years"].is_null() && summary["remaining_life_years"].as_f64().unwrap() > 10.0, "{summary}");
     let printed = text(&[now.to_str().unwrap(), "--earlier", then.to_str().unwrap()]);
-    for wanted in ["under 0.0", "at least", "no rate, only a bound"] {
+    for wanted in ["under 0.0", "at least", "not a rate, only a bound"] {
         assert!(printed.contains(wanted), "{wanted} in {printed}");
     }
     assert!(!printed.contains("pass") && !printed.contains("FAIL"), "{printed}");
@@ -438,5 +438,5 @@ fn a_required_thickness_below_the_formula_is_held_up_for_checking() {
     scan(&path, NOW_US, 0.0, |x| Some(wall(x, 0.0)));
     let course = &json(&[path.to_str().unwrap()])["lines"][0]["courses"][0];
     assert_eq!(course["summary"]["required_mm"].as_f64(), Some(6.2));
-    assert!(has(&course["checks"], "required are 6.20 mm as given"), "{course}");
+    assert!(has(&course["checks"], "the required thickness is 6.20 mm as given"), "{course}");
 }

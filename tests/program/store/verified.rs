@@ -131,7 +131,7 @@ fn trying_tells_how_far_it_is_and_can_be_stopped_without_a_verdict() {
     assert!(told.is_sorted() && told.last() == Some(&(6000, 6000)), "{told:?}");
     for stop_at in [1, 4000] {
         let stopped = reader.verify_telling(&mut |done, _| done < stop_at).unwrap_err().to_string();
-        assert!(stopped.contains("stopped before all of it was tried"), "{stopped}");
+        assert!(stopped.contains("stopped before everything was checked"), "{stopped}");
     }
 }
 
@@ -144,13 +144,13 @@ fn every_kind_of_slip_is_found() {
     job.writer().add_override("the client's order".into(), signed()).unwrap();
     job.close().unwrap();
     for (table, statement, found) in [
-        ("reading", "DELETE FROM reading WHERE row = 299", "1 readings are missing"),
+        ("reading", "DELETE FROM reading WHERE row = 299", "readings that are missing: 1"),
         (
             "reading",
             "INSERT INTO reading SELECT run_id, 300, 300, device_time_us, host_time_us, encoder_counts, position_um, course,
             speed_um_s, gain_cdb, wall_temperature_mdeg, echo_time_ps, next_echo_time_ps, thickness_nm, uncertainty_nm, height_cpct,
             snr_cdb, quality, flags, level, NULL, NULL, NULL, NULL FROM reading WHERE row = 299",
-            "1 readings stand in no commit",
+            "readings that belong to no commit of the run: 1",
         ),
         ("reading", "UPDATE reading SET coating_nm = 300000 WHERE row = 0", "commit 1 (readings 0 to"),
         ("run_end", "UPDATE run_end SET lost = 1", "the run's digest is"),
@@ -166,7 +166,7 @@ fn every_kind_of_slip_is_found() {
         ("encoder_check", "INSERT INTO encoder_check VALUES (1, 1000000, 40000, 40.0, '', '', 0)", "1 rows of encoder_check were never"),
         ("plan", "UPDATE plan SET plan_json = replace(plan_json, 'TK-7', 'TK-8')", "not the job's plan"),
         ("job", "UPDATE job SET site = 'elsewhere'", "job 1 is not what was entered"),
-        ("mark", "INSERT INTO mark VALUES (1, 1, 99, 'seam', 0, 0, '', 0)", "1 marks stand in no commit"),
+        ("mark", "INSERT INTO mark VALUES (1, 1, 99, 'seam', 0, 0, '', 0)", "marks that belong to no commit of the run: 1"),
         ("waveform_block", "UPDATE waveform_block SET rate_hz = rate_hz * 1.01 WHERE first_row = 0", "does not follow from its waveform"),
     ] {
         let path = folder.path().join("slip.job");

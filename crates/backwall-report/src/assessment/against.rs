@@ -29,7 +29,7 @@ impl Against {
             "Nothing measured differs between them.".to_owned(),
         ];
         if self.differs.is_empty() {
-            lines.push("B has nothing otherwise than A.".to_owned());
+            lines.push("B is the same as A.".to_owned());
         }
         lines
     }
@@ -77,7 +77,7 @@ const COURSES: [&str; 12] = [
 ];
 
 const WORST: [&str; 11] =
-    ["", "minimum", "line", "at", "course", "required", "margin", "under it from, to", "long", "taken for", "by hand"];
+    ["", "minimum", "line", "at", "course", "required", "margin", "under it from, to", "long", "judged as", "by hand"];
 
 impl RollUp {
     /// A row for each course under the names of its columns.

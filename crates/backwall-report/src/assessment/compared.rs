@@ -73,13 +73,13 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
     if let (Some(one), Some(other)) = (across(now), across(earlier))
         && one != other
     {
-        found.not_compared = Some("one runs upright and the other across: these are not the same places".to_owned());
+        found.not_compared = Some("one runs up or down and the other across: these are not the same places".to_owned());
         return found;
     }
     if let (Some(now), Some(then)) = (now.date, earlier.date)
         && then >= now
     {
-        found.warnings.push(format!("it was made on {then}, not before the present survey of {now}: no rate is drawn from it"));
+        found.warnings.push(format!("it was made on {then}, not before the present survey of {now}: no rate is taken from it"));
     }
     let alignment = align(&now.points, &earlier.points, &request.settings);
     let (offset, used) = match (request.offset, alignment.offset) {
@@ -100,7 +100,7 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
         return found;
     }
     if used != OffsetUsed::Told && reversed {
-        found.not_compared = Some(format!("{why}; of a table, --earlier-direction and --earlier-start give it"));
+        found.not_compared = Some(format!("{why}; for a table, --earlier-direction and --earlier-start give it"));
         return found;
     }
     let moved = || earlier.points.iter().map(|point| Point { along: point.along + offset, ..*point });
@@ -111,7 +111,7 @@ pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> L
     }
     let comparison = compare(&now.points, &earlier.points, offset, &request.settings);
     if comparison.bins.is_empty() {
-        found.not_compared = Some("the two read no common stretch of wall".to_owned());
+        found.not_compared = Some("the two surveys have no stretch of wall in common".to_owned());
     }
     if comparison.stretches.iter().any(|stretch| stretch.mean.change == Change::Thicker) {
         let what =

@@ -111,9 +111,11 @@ pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, 
     let place = found.course.and_then(|number| courses.iter().position(|course| course.number == number));
     let Some((index, course)) = place.and_then(|index| Some((index, courses.get(index)?))) else {
         let missing = vec![
-            "readings of no known course: nothing can be required of them; give the line a course, or the stream an encoder".to_owned(),
+            "readings whose course is not known: no required thickness applies to them; give the line a course, or the stream an encoder"
+                .to_owned(),
         ];
-        let summary = Summary { decision_why: "nothing can be required of readings of no known course".to_owned(), ..Summary::default() };
+        let summary =
+            Summary { decision_why: "the course is not known, so no required thickness applies".to_owned(), ..Summary::default() };
         return CourseAssessment { missing, summary, ..done };
     };
     let edges = edges_on(facts, course.number);
@@ -209,7 +211,7 @@ impl Work<'_> {
         match (self.course.required, calculated) {
             (Some(told), Some(calculated)) if calculated > told => {
                 self.done.checks.push(format!(
-                    "required are {} as given and {} by the formula; the given counts here, and it is the lesser",
+                    "the required thickness is {} as given and {} by the formula; the given one counts here, and it is the smaller",
                     crate::words::thickness(self.unit(), told),
                     crate::words::thickness(self.unit(), calculated)
                 ));

@@ -191,7 +191,7 @@ impl Evidence {
         if let Some((alone, least)) = found.alone {
             let least = crate::words::thickness(unit, least);
             words.push(format!(
-                "{} agree with no neighbour, the lowest {least}: look there by hand before a minimum is used",
+                "{} agree with no neighbour, the lowest {least}: check there by hand before a minimum is used",
                 count(alone, "reading")
             ));
         }

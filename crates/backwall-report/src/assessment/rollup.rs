@@ -333,7 +333,7 @@ fn why(lines: &[OnLine<'_>], governing: Option<&OnLine<'_>>, on_lines: Decision,
     let spent: Vec<String> = spent.collect();
     if on_lines == Decision::Met && !spent.is_empty() {
         why.push_str(&format!(
-            "; enough now by average and minimum reading, but the minimum alone lies under what is required or within U of it (line {}): by it no life \
+            "; enough now by average and minimum reading, but the minimum alone is under what is required or within U of it (line {}): by it no life \
              is left, and it is due now",
             spent.join(", ")
         ));

@@ -111,7 +111,7 @@ impl ToDo {
             Self::DriveAgain { line, from, to } => {
                 format!("drive line {line} again from {} to {} {}", unit.place(*from), unit.place(*to), unit.place_symbol())
             }
-            Self::DriveFirst { line } => format!("drive line {line}, of which nothing was read"),
+            Self::DriveFirst { line } => format!("drive line {line}: nothing was read on it"),
             Self::GiveRequired => "give its required thickness: without one nothing is decided".to_owned(),
             Self::KeepForRate => "keep this survey: with the next one it gives a rate".to_owned(),
             Self::MeasureBy { date } => format!("measure again by {date} at the latest"),
@@ -270,7 +270,7 @@ impl RollUp {
         }
         for (courses, lines) in never {
             let noun = if courses.len() > 1 { "Courses" } else { "Course" };
-            push(format!("{noun} {}: drive what was planned and of which nothing was read: {}.", courses.join(", "), lines.join(", ")));
+            push(format!("{noun} {}: drive the planned lines on which nothing was read: {}.", courses.join(", "), lines.join(", ")));
         }
         if let Some(next) = self.asset.next {
             push(format!("Measure again by {next} at the latest."));

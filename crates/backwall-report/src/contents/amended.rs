@@ -26,7 +26,7 @@ impl Writer<'_> {
             lines.push(format!("The plan was changed by {revisions}; levels and required thicknesses are by the newest"));
         }
         if !lines.is_empty() {
-            self.out.notice(Tone::Watch, "PUT RIGHT SINCE IT WAS RECORDED", lines);
+            self.out.notice(Tone::Watch, "CORRECTED SINCE IT WAS RECORDED", lines);
         }
     }
 
@@ -40,10 +40,10 @@ impl Writer<'_> {
         if contents.statements.is_empty() {
             return;
         }
-        let mut table = Table::of(&["No.>", "What was said", "Why", "By", ""]);
+        let mut table = Table::of(&["No.>", "Statement", "Reason", "By", ""]);
         for statement in &contents.statements {
             let idle = contents.force.idle.iter().find(|idle| idle.statement == statement.id);
-            let stands = idle.map_or_else(String::new, |idle| format!("counts for nothing: {}", idle.why));
+            let stands = idle.map_or_else(String::new, |idle| format!("has no effect: {}", idle.why));
             table.row([
                 statement.id.to_string(),
                 safe_text(&capital(&statement.said.to_string())),
@@ -62,7 +62,7 @@ impl Writer<'_> {
         }
         self.out.heading(2, "Statements and amendments");
         self.out.paragraph(
-            "Nothing recorded was changed. What counts is what was said last; levels as they were shown at the time are in the export.",
+            "Nothing recorded was changed. The newest statement about a thing counts; the export also has the levels as they were shown at the time.",
         );
         self.out.table(table);
         self.out.bullets(revised);

@@ -88,7 +88,7 @@ impl Writer<'_> {
                     [format!("{sign}{by}"), self.bare(found.expanded), found.change.word().to_owned()]
                 };
                 let rest = [unit.offset(comparison.offset)].into_iter().chain(cells(&whole.mean)).chain(cells(&whole.least));
-                let stretches = crate::words::count(comparison.stretches.len() as u64, "stretch").replace("stretchs", "stretches");
+                let stretches = crate::words::count(comparison.stretches.len() as u64, "stretch");
                 let thinner = comparison.stretches.iter().any(|found| found.mean.change == Change::Thinner);
                 let tone = if thinner { Tone::Watch } else { Tone::Plain };
                 table.toned(tone, start.into_iter().chain(rest).chain([stretches]));
@@ -133,7 +133,7 @@ impl Writer<'_> {
             (_, false) => "nothing is judged: an uncertainty is not known".to_owned(),
             (0, true) => "no stretch has changed by more than U".to_owned(),
             (some, true) => {
-                format!("{} changed by more than U; {}", count(some, "stretch").replace("stretchs", "stretches"), comparison.chance_words())
+                format!("{} changed by more than U; {}", count(some, "stretch"), comparison.chance_words())
             }
         };
         facts.push(fact("Changes", found));
@@ -187,7 +187,7 @@ impl Writer<'_> {
                 ],
             );
         }
-        self.out.paragraph("The earlier survey is one of single points: each stands beside the reading nearest to it now.");
+        self.out.paragraph("The earlier survey is one of single points: each is shown beside the reading nearest to it now.");
         self.shortened(table, "points", "upward along the line");
     }
 
@@ -222,7 +222,7 @@ impl Writer<'_> {
         let title = format!("Line {}: now less {then}", line.line);
         if let Some(figure) = change::along(&title, comparison, self.wanted.unit, self.wanted.paper.text_width()) {
             let caption =
-                "Line: mean of each bin that both read. Dots: its minimum. Grey: U (k = 2) of the mean; what lies within is no change.";
+                "Line: mean of each bin that both read. Dots: its minimum. Grey: U (k = 2) of the mean; what is within it is no change.";
             self.out.figures(vec![captioned(figure, caption.to_owned())]);
         }
     }
@@ -277,11 +277,11 @@ impl Writer<'_> {
                 let rests =
                     if all && !course.rests_on.is_empty() { format!(". {}", capital(&course.rests_on.join("; "))) } else { String::new() };
                 let checks =
-                    if course.checks.is_empty() { String::new() } else { format!(". TO BE LOOKED AT: {}", course.checks.join("; ")) };
+                    if course.checks.is_empty() { String::new() } else { format!(". TO BE CHECKED: {}", course.checks.join("; ")) };
                 format!("{} on {}: {decision}: {why}{rests}{checks}", capital(&named(course)), line.line)
             })
             .collect();
-        self.out.heading(2, if all { "Why each is decided so" } else { "Why the lines that decide are decided so" });
+        self.out.heading(2, if all { "Reasons for each decision" } else { "Reasons for the decisions that count" });
         self.out.bullets(said);
     }
 
@@ -300,7 +300,7 @@ impl Writer<'_> {
         let all = self.wanted.template.working == Working::All;
         if !all {
             self.out.paragraph(
-                "Of each course the line that decides, and of it the numbers that its row on the first page rests on; the template 'complete' has \
+                "For each course the line that decides, with the numbers behind its row on the first page; the template 'complete' has \
                  every number of every line.",
             );
         }
@@ -364,7 +364,7 @@ impl Writer<'_> {
         }
         self.out.heading(2, format!("Line {}, {}", line.line, named(course)));
         if !course.checks.is_empty() {
-            self.out.notice(Tone::Bad, "These do not agree and must be looked at", course.checks.clone());
+            self.out.notice(Tone::Bad, "These do not agree and must be checked", course.checks.clone());
         }
         let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
         let carries = |number: &&Worked| all || course.summary.names(&number.title);

@@ -41,8 +41,8 @@ impl Writer<'_> {
 
     pub(super) fn seals(&mut self) {
         self.out.paragraph(
-            "Each closed run carries a BLAKE3 digest over all it holds. `backwall verify` computes it anew, and every reading from its waveform. \
-             The seal covers them all and everything stated of the job. A change, or that something was removed, shows only against a copy kept \
+            "Each closed run carries a BLAKE3 digest of all it contains. `backwall verify` computes it again, and every reading from its waveform. \
+             The seal covers them all and every statement about the job. A change or a removal shows only against a copy kept \
              elsewhere, such as this page: `backwall verify --against`.",
         );
         let mut table = Table::of(&["Run", "State", "Readings>", "Digest"]);

@@ -19,7 +19,7 @@ impl<'a> Writer<'a> {
     pub(super) fn day(&mut self) {
         self.out.notice(
             Tone::Watch,
-            "PRELIMINARY: a daily report is no survey report. Calibrations may still be open and findings unproven; act on them by the procedure.",
+            "PRELIMINARY: a daily report is not the survey report. Calibrations may still be open and findings unproven; act on them by the procedure.",
             vec![],
         );
         self.day_facts();
@@ -93,7 +93,7 @@ impl<'a> Writer<'a> {
             return self.out.paragraph("No spot under a limit was found.");
         }
         let total = spots.len();
-        let mut table = Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Taken for", "Acknowledged"]);
+        let mut table = Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Judged as", "Acknowledged"]);
         for (run, spot) in spots.into_iter().take(MOST_SPOTS) {
             table.toned(
                 if spot.level == Level::Thin { Tone::Bad } else { Tone::Watch },

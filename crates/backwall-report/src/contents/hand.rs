@@ -69,7 +69,7 @@ impl Writer<'_> {
         }
         self.out.heading(2, "Read by hand");
         self.out.paragraph(
-            "Read with a gauge held by hand, apart from the crawler. These values are in no minimum, average, rate or date of this report; where one \
+            "Read with a hand-held gauge, apart from the crawler. These values are in no minimum, average, rate or date of this report; where one \
              proves a spot, the spot says so.",
         );
         self.shortened(table, "readings by hand", "in the order they were entered");

@@ -117,7 +117,7 @@ impl Writer<'_> {
             }
         }
         if !told.is_empty() {
-            facts.push(fact("The device says of itself", told.join("; ")));
+            facts.push(fact("Device, as it identifies itself", told.join("; ")));
         }
         if !devices.is_empty() {
             facts.push(fact("Stream", devices.join("; ")));
@@ -154,7 +154,7 @@ impl Writer<'_> {
                 course.required.map_or_else(|| "not known".to_owned(), |required| unit.thickness(required)),
                 match (&course.required_from, course.required) {
                     (Some(from), _) => from.clone(),
-                    (None, Some(_)) => "its origin is not given".to_owned(),
+                    (None, Some(_)) => "its source is not given".to_owned(),
                     (None, None) => "no required thickness: readings are not judged".to_owned(),
                 },
             ]);
@@ -202,7 +202,7 @@ impl Writer<'_> {
         let list = &contents.checklist;
         self.out.paragraph(format!("{} ({}): {}", list.title, list.name, list.caution));
         let conditions = contents.conditions_of_work();
-        let mut table = Table::of(&["Item", "Answer", "Stands", "Note", "Answered by"]);
+        let mut table = Table::of(&["Item", "Answer", "State", "Note", "Answered by"]);
         for item in &list.items {
             let answer = list.answer(item, &contents.answers);
             let state = list.state(item, &contents.answers, &conditions);
@@ -244,7 +244,7 @@ impl Writer<'_> {
         }
         facts.extend(contents.overrides.iter().map(|(why, by)| fact("OVERRIDDEN", format!("{}: {why}", self.signed(by)))));
         for run in self.job.runs.iter().filter_map(|run| run.summary.start.checklist_override.as_ref().map(|why| (run, why))) {
-            facts.push(fact("Started against the checklist", format!("{}: {}", capital(&run.0.name()), run.1)));
+            facts.push(fact("Started although the checklist did not allow it", format!("{}: {}", capital(&run.0.name()), run.1)));
         }
         self.out.facts(facts);
     }

@@ -169,7 +169,7 @@ impl Writer<'_> {
             self.out.paragraph("No run is suspect or without calibration.");
         }
         if !doubtful.is_empty() {
-            self.out.notice(Tone::Bad, "Runs whose thicknesses are not to be relied on as they stand", doubtful);
+            self.out.notice(Tone::Bad, "Runs whose thicknesses are not to be relied on", doubtful);
         }
         let all = self.wanted.template.working == Working::All;
         let missing = if all { self.missing_lines() } else { self.missing_briefly(MOST_RUNS) };

@@ -64,7 +64,7 @@ impl Writer<'_> {
                 "Velocity",
                 format!("{:.1} m/s at {:.1} °C, {counts}", setup.velocity.as_m_s(), setup.reference_temperature().as_celsius()),
             ),
-            fact("Velocity against temperature", format!("{:+.2} m/s per kelvin", setup.velocity_slope_m_s_k)),
+            fact("Change of velocity with temperature", format!("{:+.2} m/s per kelvin", setup.velocity_slope_m_s_k)),
             fact("Zero", format!("{:.1} ns, {counts}", setup.zero.as_ns())),
             fact("Mode and picker", format!("{}, {}", setup.mode, setup.picker)),
             fact(
@@ -202,7 +202,7 @@ impl Writer<'_> {
         }
         self.out.table(table);
         if !calibration.warnings.is_empty() {
-            self.out.notice(Tone::Watch, "What the calibration warned of", calibration.warnings.clone());
+            self.out.notice(Tone::Watch, "Warnings of the calibration", calibration.warnings.clone());
         }
     }
 
@@ -238,7 +238,7 @@ impl Writer<'_> {
         self.out.paragraph(
             "Each reading carries a standard uncertainty of its own, combined from the parts below and from what its waveform shows \
              (noise, agreement of envelope and correlation, the second echo) as the square root of the sum of squares (JCGM 100:2008, equation 10). \
-             U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for what lies beside it.",
+             U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for the wall beside it.",
         );
         let mut table = Table::of(&["Run", &self.head("Smallest U"), &self.head("Largest U"), "Readings without one>"]);
         let all = self.wanted.template.working == Working::All || self.job.runs.len() <= MOST_RUNS;

@@ -82,7 +82,7 @@ impl Writer<'_> {
         if !table.rows.is_empty() {
             self.out.heading(2, "Photos");
             self.out.paragraph(
-                "The files lie beside the job file, in the folder of its photos; `backwall verify` holds them against these digests.",
+                "The files are beside the job file, in the folder of its photos; `backwall verify` checks them against these digests.",
             );
             self.shortened(table, "photos", "in the order they were added");
             self.out.pictures(shown);

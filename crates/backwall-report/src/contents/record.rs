@@ -53,7 +53,7 @@ impl Writer<'_> {
         facts.push(fact("Blocks", self.blocks_of_record()));
         facts.push(fact("Probe", self.probe_of_record()));
         let said = self.device();
-        facts.push(fact("Instrument, by its own word", given(Some(&said))));
+        facts.push(fact("Instrument, as it identifies itself", given(Some(&said))));
         let programs = self.each(|run| run.summary.start.software.clone());
         facts.push(fact("Program", given(Some(&programs))));
         let settings = self.each(|run| {

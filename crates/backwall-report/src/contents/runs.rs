@@ -325,7 +325,7 @@ impl Writer<'_> {
             said.row([counts, self.signed(&adoption.by), adoption.reason.clone()]);
         }
         if !said.rows.is_empty() {
-            self.out.paragraph("Which readings count, as it was said; the last one holds:");
+            self.out.paragraph("Which readings count; the newest statement applies:");
             self.out.table(said);
         }
     }

@@ -21,8 +21,8 @@ impl Writer<'_> {
         }
         if !self.wanted.template.is_brief {
             self.out.paragraph(
-            "Ranked by the minimum less what is required. From, to: where the wall lies under the required thickness, which is shorter than the \
-             spot where that lies within the watch margin only.",
+            "Ranked by the minimum less what is required. From, to: the stretch under the required thickness. The spot is longer: it includes \
+             wall that is only within the watch margin.",
         );
         }
         self.ranked(&roll_up.worst, "places");
@@ -58,7 +58,7 @@ impl Writer<'_> {
             &self.head("Margin"),
             &format!("Under it from, to, {}", unit.place_symbol()),
             "Length>",
-            "Taken for",
+            "Judged as",
             "By hand",
         ]);
         let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());

@@ -224,7 +224,7 @@ pub fn calibrations(job: &JobContents) -> (CalibrationDoubt, String) {
     let doubtful: Vec<_> = [("SUSPECT", suspect), ("PENDING", pending)]
         .into_iter()
         .filter(|(_, runs)| !runs.is_empty())
-        .map(|(word, runs)| format!("CALIBRATION {word} of run {}", runs.join(", ")))
+        .map(|(word, runs)| format!("CALIBRATION {word} of {}", crate::words::runs(&runs)))
         .collect();
     let words = match (doubtful.is_empty(), runs) {
         (_, 0) => "nothing was read".to_owned(),

@@ -59,7 +59,7 @@ pub fn draw(of: &MapFigure<'_>) -> Figure {
 fn share(of: &MapFigure<'_>) -> String {
     let map = of.map;
     let words = scanned_words(map, (map.scanned_share(), map.scanned_m2()), of.beam_known, of.unit);
-    format!("{words} The rest of the wall was not looked at.")
+    format!("{words} The rest of the wall was not scanned.")
 }
 
 /// The same of a share and an area in m² that are known already.
@@ -153,7 +153,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     lines.dedup_by_key(|(name, _)| *name);
     names(figure, &lines, top, of.width);
     let hair =
-        if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam, for paper has no finer ones" } else { "" };
+        if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam: finer ones cannot be printed" } else { "" };
     let shape = match (ground.is_sphere(), ground.narrowing(ground.bottom)) {
         (false, _) => "The whole wall, true to scale, azimuth to the right",
         (true, Some(_)) => "The whole sphere by latitude: every parallel and the middle meridian true to scale, azimuth to the right",
@@ -207,7 +207,7 @@ const WIDEST: f64 = 9.0;
 /// Upright lines in the order of their azimuth, and lines across beneath them.
 fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) {
     let (upright, across) = (of.map.upright(), of.map.across());
-    let words = "The lines side by side, not at their distance: every cell shows the worst reading in it, white was not scanned";
+    let words = "The lines side by side, not spaced to scale: every cell shows the worst reading in it, white was not scanned";
     figure.text(Text::new(point(LEFT, top), words, SMALL).ink(Ink::Grey));
     let flat_height = if across.is_empty() { 0.0 } else { 7.0 + across.len() as f64 * 8.0 };
     let (head, foot) = (top + 13.0, bottom - flat_height);
@@ -314,7 +314,7 @@ fn footer(figure: &mut Figure, of: &MapFigure<'_>, top: f64) {
         .chain((!of.hand.is_empty()).then(|| (Key::Filled(Ink::White, mark::HAND, Ink::Vermilion), "read by hand".to_owned())))
         .collect();
     let taken = mark::legend(figure, point(0.0, top), of.width, &entries);
-    let words = "A place passed twice shows the worst. A cell that was read in part is filled in part. Classes are shares of the course's nominal thickness; WATCH and THIN go before them.";
+    let words = "A place passed twice shows the worst. A cell that was read in part is filled in part. Classes are shares of the course's nominal thickness; WATCH and THIN take precedence.";
     for (index, line) in mark::wrapped(words, of.width, SMALL, Weight::Regular).into_iter().enumerate() {
         figure.text(Text::new(point(0.0, top + taken + SMALL + index as f64 * 3.2), line, SMALL).ink(Ink::Grey));
     }

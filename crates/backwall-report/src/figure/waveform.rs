@@ -119,7 +119,7 @@ impl Plot {
         let (start, end) = (self.x(gate.start), self.x(gate.end()));
         let mut words = format!("gate {:.2} to {:.2} µs, threshold {} %", gate.start.as_us(), gate.end().as_us(), gate.threshold_pct);
         if start >= end {
-            words += ": it lies outside the record";
+            words += ": it is outside the record";
         }
         let label = Text::new(point(end.max(self.left + 60.0) - 0.8, self.y(-100.0) - 1.4), words, SMALL).anchored(Anchor::End);
         if start >= end {

@@ -132,7 +132,7 @@ pub fn assessment_columns() -> Vec<Column<AssessmentRow>> {
         column("minimum_u_mm", Fixed(6), "mm", "its expanded uncertainty, k = 2", |row| thick(row.minimum_expanded)),
         column("minimum_line", Text, "", "its line", |row| text(row.minimum_line.as_deref())),
         column("minimum_at_mm", Fixed(3), "mm", "its place along that line", |row| place(row.minimum_at)),
-        column("t1_low_mm", Fixed(6), "mm", "lowest average, unread wall as nothing", |row| thick(row.average.map(|average| average.0))),
+        column("t1_low_mm", Fixed(6), "mm", "lowest average, unread wall as zero", |row| thick(row.average.map(|average| average.0))),
         column("t1_high_mm", Fixed(6), "mm", "the same, unread wall as nominal", |row| thick(row.average.map(|average| average.1))),
         column("covered_share", Fixed(6), "", "covered share of the planned length, 0 to 1", |row| number(row.covered)),
         column("rate_mm_y", Fixed(6), "mm/y", "greatest rate of loss beyond its uncertainty", |row| rate(row.rate)),
@@ -140,9 +140,7 @@ pub fn assessment_columns() -> Vec<Column<AssessmentRow>> {
         column("rate_upper_mm_y", Fixed(6), "mm/y", "no rate is above this, one-sided 95 %", |row| rate(row.rate_upper)),
         column("rate_line", Text, "", "its line", |row| text(row.rate_line.as_deref())),
         column("rate_from", Text, "", "between what it was found", |row| text(row.rate_from.as_deref())),
-        column("rate_from_mm", Fixed(3), "mm", "lower edge of its place; nothing where it has none", |row| {
-            place(row.rate_at.map(|at| at.0))
-        }),
+        column("rate_from_mm", Fixed(3), "mm", "lower edge of its place; empty where it has none", |row| place(row.rate_at.map(|at| at.0))),
         column("rate_to_mm", Fixed(3), "mm", "upper edge of its place", |row| place(row.rate_at.map(|at| at.1))),
         column("life_low_years", Fixed(6), "years", "short end of the remaining life: what counts", |row| {
             years(row.life.map(|life| life.low))
@@ -150,7 +148,7 @@ pub fn assessment_columns() -> Vec<Column<AssessmentRow>> {
         column("life_middle_years", Fixed(6), "years", "by the measured numbers themselves", |row| {
             years(row.life.and_then(|life| life.middle))
         }),
-        column("life_high_years", Fixed(6), "years", "long end; nothing where the rate may be nothing", |row| {
+        column("life_high_years", Fixed(6), "years", "long end; empty where the rate may be zero", |row| {
             years(row.life.and_then(|life| life.high))
         }),
         column("next_date", Text, "", "to be measured again at the latest, YYYY-MM-DD", |row| date(row.next)),
@@ -159,7 +157,7 @@ pub fn assessment_columns() -> Vec<Column<AssessmentRow>> {
             "thin_from_mm",
             Fixed(3),
             "mm",
-            "input of a local thin area: where the critical profile lies under the required thickness longest",
+            "input of a local thin area: the longest stretch of the critical profile under the required thickness",
             |row| place(row.thin.as_ref().map(|thin| thin.from)),
         ),
         column("thin_to_mm", Fixed(3), "mm", "its other end", |row| place(row.thin.as_ref().map(|thin| thin.to))),
@@ -171,7 +169,7 @@ pub fn assessment_columns() -> Vec<Column<AssessmentRow>> {
             "thin_rsf",
             Fixed(6),
             "",
-            "remaining strength factor of these inputs, a screening number; nothing where it does not apply",
+            "remaining strength factor of these inputs, a screening number; empty where it does not apply",
             |row| number(row.thin.as_ref().and_then(|thin| thin.strength)),
         ),
     ]);

@@ -85,15 +85,13 @@ pub fn point_columns() -> Vec<Column<PointRow>> {
     columns.extend([
         column("point", Text, "", "name of the inspection point, or line, course and 'minimum'", |row| text(Some(&row.id))),
         column("source", Text, "", "hand: read with a gauge; minimum: of a course on a line by the crawler", |row| Value::from(row.source)),
-        column("line", Text, "", "its line; nothing where it is on none", |row| text(row.line.as_deref())),
+        column("line", Text, "", "its line; empty where it is on none", |row| text(row.line.as_deref())),
         column("position_mm", Fixed(3), "mm", "place along it", |row| place(row.position)),
         column("azimuth_deg", Fixed(6), "deg", "around the wall from the datum", |row| number(row.azimuth)),
         column("elevation_mm", Fixed(3), "mm", "above the datum", |row| place(row.elevation)),
         column("course", Whole, "", "shell course", |row| whole(row.course)),
         column("thickness_mm", Fixed(6), "mm", "wall thickness", |row| thick(row.thickness)),
-        column("uncertainty_k2_mm", Fixed(6), "mm", "expanded uncertainty, k = 2; nothing where it is not known", |row| {
-            thick(row.expanded)
-        }),
+        column("uncertainty_k2_mm", Fixed(6), "mm", "expanded uncertainty, k = 2; empty where it is not known", |row| thick(row.expanded)),
         column("rate_mm_y", Fixed(6), "mm/y", "rate of loss beyond its uncertainty", |row| rate(row.rate)),
         column("rate_u_mm_y", Fixed(6), "mm/y", "its expanded uncertainty, k = 2", |row| rate(row.rate_expanded)),
     ]);

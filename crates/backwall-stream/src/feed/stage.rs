@@ -176,7 +176,7 @@ impl Stage {
             return Ok(());
         }
         let read = self.decoder.channel().unwrap_or_default().to_owned();
-        let words = format!("channel {channel} comes beside channel {read}: this run reads channel {read} only; --channel chooses another");
+        let words = format!("the stream also has channel {channel}: this run reads channel {read} only; --channel chooses another");
         self.other_channels.push(channel);
         self.tell(FeedItem::OtherChannel { words }, host_time_us)
     }

@@ -126,14 +126,14 @@ fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind
             if check.from < at + check.width() {
                 found.add(
                     "check.at_byte",
-                    "the check must stand in front of what it covers: set from_byte behind it, or leave at_byte out for a check at the end",
+                    "the check must come before what it covers: set from_byte after it, or leave at_byte out for a check at the end",
                 );
             }
             CheckPlace::At(at)
         }
         (None, Some(sign)) => CheckPlace::HexBehind(sign as u8),
         (None, None) if framing == Some(FramingKind::Line) && written.kind != WrittenCheck::None => {
-            found.add("check.hex_behind", "is missing: in text lines the check stands in hexadecimal behind a sign, as \"*\"");
+            found.add("check.hex_behind", "is missing: in text lines the check is in hexadecimal after a sign, as \"*\"");
             CheckPlace::End
         }
         (None, None) => CheckPlace::End,
@@ -210,7 +210,7 @@ fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usi
             let at = written.length_at_byte.unwrap_or(sync.len());
             let head = written.body_from_byte.unwrap_or(at + width);
             if at < sync.len() {
-                found.add("framing.length_at_byte", "lies within sync_hex");
+                found.add("framing.length_at_byte", "is within sync_hex");
             }
             if head < at + width {
                 found.add("framing.body_from_byte", "the body would begin before the length ends");
@@ -292,7 +292,7 @@ fn poll(written: &Written, check: &Check, found: &mut Findings<'_>) -> Option<Po
         found.add("poll.requests", "is missing: what the device is asked, as text, or as bytes in requests_hex");
     }
     if poll.add_check && (check.width() == 0 || check.place != CheckPlace::End) {
-        found.add("poll.add_check", "needs a [check] that stands at the end of a frame");
+        found.add("poll.add_check", "needs a [check] at the end of a frame");
     } else if poll.add_check {
         requests.iter_mut().for_each(|request| check.append(request));
     }

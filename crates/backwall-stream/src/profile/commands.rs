@@ -51,7 +51,7 @@ fn command_of(
     let values = values(written, key, found);
     let (before, behind, encoding) = sent(written, order, &values, key, found)?;
     if written.add_check && (check.width() == 0 || check.place != CheckPlace::End) {
-        found.add(&key("add_check"), "needs a [check] that stands at the end of a frame");
+        found.add(&key("add_check"), "needs a [check] at the end of a frame");
     }
     if written.answer.is_some() && written.answer_hex.is_some() {
         found.add(&key("answer_hex"), "cannot go with answer: give one of them");
@@ -158,7 +158,7 @@ fn sent(
             return None;
         }
         (_, 0) => {
-            found.add(&key(name), "has no place for the value: write {value} where it stands");
+            found.add(&key(name), "has no place for the value: write {value} in its place");
             return None;
         }
         _ => {

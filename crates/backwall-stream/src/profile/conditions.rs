@@ -43,7 +43,7 @@ fn condition(key: &str, value: &toml::Value, place: &Place, found: &mut Findings
             }
         }
         toml::Value::Array(values) if values.is_empty() => {
-            found.add(key, "an empty list never holds: name at least one value");
+            found.add(key, "an empty list never matches: name at least one value");
             None
         }
         value => Some(Condition::AnyOf(constants(key, value, place, found))),
@@ -105,11 +105,11 @@ pub fn encoding(at: &str, written: &written::Field, layout: &Layout, order: Byte
         found.of_no_use(&format!("{at}.encoding"), &packing, "for anything but samples");
     }
     if base64 && matches!(layout, Layout::Binary) {
-        found.add(&format!("{at}.encoding"), "base64 is text: it stands in a column, behind a key or at a path");
+        found.add(&format!("{at}.encoding"), "base64 is text: it is in a column, after a key or at a path");
     }
     let is_text = !matches!(layout, Layout::Binary);
     if base64 && is_text && written.wire.and_then(Wire::width).is_none() {
-        found.add(&format!("{at}.type"), "is missing: base64 holds bytes, say of which type the samples in them are");
+        found.add(&format!("{at}.type"), "is missing: base64 holds bytes, give the type of the samples in them");
     }
     if !base64 && is_text {
         found.of_no_use(&format!("{at}.type"), &written.wire, "in text");

@@ -65,7 +65,7 @@ pub fn frames(framing: &Framing, check: &Check, max: usize, records: &[RecordRul
 /// Keys that do not go with this kind of frames.
 pub fn kinds(written: &Written, found: &mut Findings<'_>) {
     if written.framing.kind.is_some_and(|kind| !matches!(kind, FramingKind::Line | FramingKind::Json)) {
-        found.of_no_use("check.hex_behind", &written.check.hex_behind, "in binary frames: the check stands at the end, or at at_byte");
+        found.of_no_use("check.hex_behind", &written.check.hex_behind, "in binary frames: the check is at the end, or at at_byte");
         if written.link.data_bits.is_some_and(|bits| bits < 8) {
             found.add("link.data_bits", "fewer than 8 carry text only, and these frames are bytes");
         }
@@ -74,7 +74,7 @@ pub fn kinds(written: &Written, found: &mut Findings<'_>) {
         }
     } else {
         let at = written.check.at_byte.filter(|_| written.check.hex_behind.is_none());
-        found.of_no_use("check.at_byte", &at, "in lines: the check stands behind a sign, set hex_behind");
+        found.of_no_use("check.at_byte", &at, "in lines: the check comes after a sign, set hex_behind");
     }
 }
 

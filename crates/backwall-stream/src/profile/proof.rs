@@ -87,7 +87,7 @@ impl Profile {
     pub fn keep_proof(name_or_path: &str, proof: &Proof) -> Result<PathBuf, ProofError> {
         let path = Self::proof_path(name_or_path);
         let text = format!(
-            "# Kept by `backwall profile prove`. It counts for the profile below as it stands, and no other.\n{}",
+            "# Kept by `backwall profile prove`. It counts for the profile below as it is, and no other.\n{}",
             toml::to_string(proof)?
         );
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());

@@ -84,16 +84,16 @@ fn layout(at: &str, record: &written::Record, json: bool, found: &mut Findings<'
         Some(_) => found.one_char(&delimiter_key, record.delimiter.as_ref()),
     };
     if record.decimal_comma && delimiter == Some(',') {
-        found.add(&delimiter_key, "a comma cannot part columns and decimals at once");
+        found.add(&delimiter_key, "a comma cannot separate columns and be the decimal mark at once");
     }
     if let Some(sign) = delimiter.filter(|sign| sign.is_ascii_digit() || matches!(sign, '-' | '+' | '.')) {
-        found.add(&delimiter_key, format!("'{sign}' is part of numbers and cannot part columns"));
+        found.add(&delimiter_key, format!("'{sign}' is part of numbers and cannot separate columns"));
     }
     if json {
         for (name, given) in
             [("delimiter", record.delimiter.is_some()), ("columns", record.columns.is_some()), ("sign", record.sign.is_some())]
         {
-            found.of_no_use(&format!("{at}.{name}"), &given.then_some(()), "in JSON: fields stand at a path");
+            found.of_no_use(&format!("{at}.{name}"), &given.then_some(()), "in JSON: fields are at a path");
         }
         Layout::Json
     } else if record.fields.iter().any(|field| field.key.is_some()) {
@@ -131,7 +131,7 @@ fn field(
     if let Some(meaning) = written.meaning
         && !meaning.belongs_to(kind)
     {
-        found.add(&key("meaning"), format!("{} does not belong into a {} record", meaning.word(), kind.word()));
+        found.add(&key("meaning"), format!("{} does not belong in a {} record", meaning.word(), kind.word()));
     }
     let place = place(at, written, layout, about.order, last, found)?;
     let name = written.name.clone().or_else(|| written.meaning.map(|meaning| meaning.word().to_owned())).unwrap_or_else(|| match &place {
@@ -197,7 +197,7 @@ fn wraps(at: &str, written: &written::Field, place: &Place, found: &mut Findings
     if !written.meaning.is_some_and(Meaning::is_counter) {
         found.of_no_use(&key, &written.wraps_at, "for anything but seq, device-time and encoder");
     } else if wraps_at < 2 {
-        found.add(&key, "must be 2 or more: the count behind which the device starts again at 0");
+        found.add(&key, "must be 2 or more: the count after which the device starts again at 0");
     } else if let Place::Bytes { wire, bits, .. } = place
         && let Some((low, high)) = range(*wire, *bits).filter(|_| !wire.is_float())
         && wraps_at as f64 > high - low + 1.0
@@ -286,10 +286,10 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
         }
         Layout::Json => {
             found.of_no_use(&key("column"), &written.column.filter(|_| written.path.is_some()), "in JSON");
-            let path = found.needed(&key("path"), written.path.as_ref(), "where the value stands in the object, as \"probe.wall[0]\"")?;
+            let path = found.needed(&key("path"), written.path.as_ref(), "where the value is in the object, as \"probe.wall[0]\"")?;
             let parsed = json::Path::parse(path);
             if parsed.is_none() {
-                found.add(&key("path"), format!("'{path}' is no path: names and indices, as \"probe.wall[0]\""));
+                found.add(&key("path"), format!("'{path}' is not a path: names and indices, as \"probe.wall[0]\""));
             }
             Some(Place::Path(parsed?))
         }
@@ -330,7 +330,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
     {
         let parsed = json::Path::parse(path);
         if parsed.is_none() {
-            found.add(&key("unit_path"), format!("'{path}' is no path: names and indices, as \"probe.unit\""));
+            found.add(&key("unit_path"), format!("'{path}' is not a path: names and indices, as \"probe.unit\""));
         }
         return parsed.map_or(one, UnitRule::Path);
     }
@@ -345,7 +345,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
         (Some(unit), None, None) if unit == "as-sent" && text => UnitRule::AsSent,
         (Some(unit), None, None) => meaning.unit(unit).map_or_else(
             || {
-                found.add(&key("unit"), format!("'{unit}' is no unit of {}: one of {}", meaning.word(), meaning.unit_words()));
+                found.add(&key("unit"), format!("'{unit}' is not a unit of {}: one of {}", meaning.word(), meaning.unit_words()));
                 one
             },
             UnitRule::Always,
@@ -353,7 +353,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
         (None, Some(column), None) if column > 0 && matches!(layout, Layout::Columns { .. }) => UnitRule::Column(column - 1),
         (None, None, Some(name)) if matches!(layout, Layout::Keyed { .. }) => UnitRule::Key(name.clone()),
         (None, None, None) => {
-            let more = if text { ", or \"as-sent\" where it stands behind the number" } else { "" };
+            let more = if text { ", or \"as-sent\" where it follows the number" } else { "" };
             found.add(&key("unit"), format!("is missing: {} is in one of {}{more}", meaning.word(), meaning.unit_words()));
             one
         }

@@ -1,13 +1,11 @@
 //! The three words an assessment has for "is it enough": met, not met, not decided. What is not proven is not decided.
 
-use super::worked::Source;
 use backwall_units::Length;
 use serde::Serialize;
 
-/// One-sided 95 % of the normal distribution: the guard band of a decision, and the safe end of an interval.
+/// One-sided 95 % of the normal distribution: the guard band of a decision on one measured value (JCGM 106:2012, from memory),
+/// and the safe end of an interval.
 pub const ONE_SIDED: f64 = 1.644_853_626_951_472_7;
-
-pub const CONFORMITY: Source = Source::from_memory("JCGM 106:2012, decision on one measured value with a guard band of 1.645 u");
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 pub enum Decision {

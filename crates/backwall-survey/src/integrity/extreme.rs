@@ -215,7 +215,7 @@ pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Resul
         .given("K", "factor of the one-sided 95 % limit for n and T", factor, "")
         .gives("t_T", "minimum wall to expect", least.as_mm(), "mm")
         .gives("", "its standard error", fit.level_error(blocks_total, values.len()).as_mm(), "mm")
-        .gives("", "not under, one-sided 95 %", low.as_mm(), "mm")
+        .gives("", "lower limit, one-sided 95 %", low.as_mm(), "mm")
         .caution_if(low <= Length::ZERO, "a limit of nothing or less: the blocks are too few or too uneven to exclude a hole")
         .caution_if(share < ENOUGH_SHARE, "less than 3 % of the surface is scanned")
         .caution_if(blocks.left_out > 0, format!("{} blocks with too little read in them are left out", blocks.left_out))

@@ -114,10 +114,10 @@ pub fn piping(life: Years, class: PipingClass) -> Result<Answer<Years>, Refusal>
         PipingClass::Two | PipingClass::Three => 10.0,
     };
     let value = (life / 2.0).min(most);
-    let worked = Worked::new(title, "min(RL / 2, most of the class)", PIPING)
+    let worked = Worked::new(title, "min(RL / 2, longest of the class)", PIPING)
         .given("RL", "remaining life", life, "y")
         .given("", "class", f64::from(u8::from(class)), "")
-        .given("", "most of the class", most, "y")
+        .given("", "longest of the class", most, "y")
         .gives("", "at the latest after", value, "y")
         .caution("injection points have a shorter interval (3 y, from memory)");
     Ok(Answer::new(Years::new(value), worked))

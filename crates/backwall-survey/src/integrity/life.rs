@@ -27,10 +27,7 @@ pub fn remaining_life(actual: Wall, required: Length, rate: &Rate, covariance: f
         return Err(Refusal::impossible(title, "an input is not a number"));
     }
     if rate.upper <= LossRate::ZERO {
-        return Err(Refusal::impossible(
-            title,
-            "no loss was measured and no bound of it is known: a remaining life cannot be drawn from that",
-        ));
+        return Err(Refusal::impossible(title, "no loss was measured and no bound of it is known: no remaining life follows from that"));
     }
     let left = actual.thickness - required;
     let safe = safe_end(actual.thickness, actual.uncertainty) - required;
@@ -49,12 +46,12 @@ pub fn remaining_life(actual: Wall, required: Length, rate: &Rate, covariance: f
     let spent = safe <= Length::ZERO;
     let mut worked = Worked::new(
         title,
-        "RL = (t_actual - t_required) / rate; its ends where (t_actual - t_required - RL rate)^2 = (1.645 u)^2, u that of the whole; without a rate or a U by (t_actual - 1.645 u - t_required) / (rate not above)",
+        "RL = (t_actual - t_required) / rate; its ends where (t_actual - t_required - RL rate)^2 = (1.645 u)^2, u that of the whole; without a rate or a U by (t_actual - 1.645 u - t_required) / (upper limit of the rate)",
         RATES,
     )
     .given("t_actual", "thickness now", actual.thickness.as_mm(), "mm")
     .given("t_required", "required thickness", required.as_mm(), "mm")
-    .given("", "rate not above", rate.upper.as_mm_y(), "mm/y");
+    .given("", "upper limit of the rate", rate.upper.as_mm_y(), "mm/y");
     if let Some(u) = actual.uncertainty {
         worked = worked.given("u", "of t_actual (k = 1)", u.as_mm(), "mm");
     }

@@ -89,14 +89,14 @@ impl Rate {
         match self.expanded() {
             Some(expanded) => {
                 worked = worked.gives("U", "its expanded uncertainty (k = 2)", expanded.as_mm_y(), "mm/y");
-                worked = worked.gives("", "not above, one-sided 95 %", self.upper.as_mm_y(), "mm/y");
+                worked = worked.gives("", "upper limit, one-sided 95 %", self.upper.as_mm_y(), "mm/y");
             }
             None => {
                 worked = worked.caution("an uncertainty is not known: whether the loss is real is not known, and the rate may be higher")
             }
         }
         worked
-            .caution_if(self.rate.is_none(), "no change beyond U: this is no rate, only a bound (U over the years)")
+            .caution_if(self.rate.is_none(), "no change beyond U: this is not a rate, only a bound (U over the years)")
             .caution_if(self.measured < LossRate::ZERO, "the wall reads thicker than before: counts as no loss; compare places and set-ups")
     }
 }
@@ -110,7 +110,7 @@ pub fn rate(term: Term, earlier: Wall, present: Wall, time: Years) -> Result<Ans
     if !(time.is_finite() && time > Years::ZERO) {
         return Err(Refusal::impossible(
             title,
-            format!("{} years between the two: the earlier day must lie before the later", time.as_years()),
+            format!("{} years between the two: the earlier day must be before the later", time.as_years()),
         ));
     }
     if !(earlier.thickness.is_finite() && present.thickness.is_finite()) {
@@ -134,6 +134,6 @@ pub fn given_rate(value: LossRate, by: &str) -> Result<Answer<Rate>, Refusal> {
     let rate = Rate { rate: Some(value), measured: value, uncertainty: Some(LossRate::ZERO), upper: value };
     let worked = Worked::new(title, "as given", Source::practice("the engineer's own judgement"))
         .gives("", "rate", value.as_mm_y(), "mm/y")
-        .caution(format!("it is no measurement: the basis '{by}' gives it"));
+        .caution(format!("it is not a measurement: the basis '{by}' gives it"));
     Ok(Answer::new(rate, worked))
 }

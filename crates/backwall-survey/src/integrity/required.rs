@@ -110,9 +110,9 @@ impl Shell {
         let worked = worked
             .given("G", "specific gravity", g, "")
             .given("E", "joint efficiency", e, "")
-            .caution_if(value < least, "the formula gives less than the minimum thickness any course may have, so that counts")
-            .caution_if(e < 1.0, "in plate away from welds by more than 1 in and twice its thickness E counts as 1.0: the plan does not give where the welds lie")
-            .caution("hydrostatic load only: wind, external pressure, settlement, nozzles and a hydrostatic test are not in it")
+            .caution_if(value < least, "the formula gives less than the minimum thickness any course may have, so that minimum counts")
+            .caution_if(e < 1.0, "in plate away from welds by more than 1 in and twice its thickness E counts as 1.0: the plan does not give where the welds are")
+            .caution("hydrostatic load only: wind, external pressure, settlement, nozzles and a hydrostatic test are not included")
             .caution_if(form == Form::Si, "the minimum thickness of 2.5 mm is from memory (0.100 in = 2.54 mm)");
         Ok(Answer::new(Required { calculated: value, required: value.max(least) }, worked))
     }
@@ -215,7 +215,8 @@ impl Pressurised {
         let value = p * r / below;
         let worked = Worked::new(title, formula, UG27).given("P", "pressure", p, "MPa");
         let worked = self.figures(worked).gives("t", "required", value, "mm");
-        let worked = worked.caution("internal pressure only; add the corrosion allowance; liquid head, supports and nozzles are not in it");
+        let worked =
+            worked.caution("internal pressure only; add the corrosion allowance; liquid head, supports and nozzles are not included");
         Ok(Answer::new(Length::mm(value), worked))
     }
 
@@ -233,7 +234,7 @@ impl Pressurised {
             return Err(Refusal::impossible(title, format!("the formula holds up to t = {thickest} R; use the thick-wall rules")));
         }
         let worked = self.figures(Worked::new(title, formula, UG27)).given("t", "thickness", t, "mm").gives("P", "pressure", value, "MPa");
-        Ok(Answer::new(Pressure::mpa(value), worked.caution("liquid head and static loads are not in it")))
+        Ok(Answer::new(Pressure::mpa(value), worked.caution("liquid head and static loads are not included")))
     }
 
     /// What a wall that corrodes from inside must have at the end of its life, when its inside radius has grown to that of the outside less
@@ -267,8 +268,8 @@ impl Pressurised {
         .given("E", "joint efficiency", e, "")
         .gives("R", "inside radius, corroded to the end of life", outside - value, "mm")
         .gives("t", "required", value, "mm")
-        .caution("the loss is taken to be inside; lost outside, the inside radius stays and less is required")
-        .caution("internal pressure only; liquid head, supports and nozzles are not in it");
+        .caution("the loss is taken to be inside; if the loss is outside, the inside radius stays and less is required")
+        .caution("internal pressure only; liquid head, supports and nozzles are not included");
         Ok(Answer::new(Length::mm(value), worked))
     }
 

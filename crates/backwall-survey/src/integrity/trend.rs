@@ -97,7 +97,7 @@ pub fn regression(surveys: &[(Years, Wall)], required: Option<Length>) -> Result
         );
     }
     let worked = worked
-        .caution_if(slope >= 0.0, "the line does not fall: no loss can be drawn from it")
+        .caution_if(slope >= 0.0, "the line does not fall: it shows no loss")
         .caution_if(surveys.len() < 5, "with so few surveys the standard error itself is uncertain")
         .caution("a straight line beyond the last survey is an assumption");
     Ok(Answer::new(trend, worked))

@@ -155,9 +155,9 @@ fn syntax_problem(text: &str, error: &toml::de::Error) -> Problem {
     let is_comma =
         value.split_once(',').is_some_and(|(whole, part)| digits(whole.trim_start_matches(['-', '+'])) && digits(part.trim_end()));
     let message = if is_comma {
-        format!("{value} is no number here: a plan has a point as decimal mark, write {}", value.replace(',', "."))
+        format!("{value} is not a number here: a plan has a point as decimal mark, write {}", value.replace(',', "."))
     } else if value.starts_with(char::is_alphabetic) && !value.contains('"') {
-        format!("{value} is neither a number nor true or false: text stands in quotes, write \"{value}\"")
+        format!("{value} is neither a number nor true or false: text goes in quotes, write \"{value}\"")
     } else {
         problem.message
     };

@@ -128,7 +128,7 @@ pub struct Signature {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ItemState {
     Open,
-    /// Answered once, but the answer holds no more: open again; says why.
+    /// Answered once, but the answer no longer holds: open again; says why.
     RanOut(String),
     Passed,
     /// Answered, but the answer stops the job; says why.
@@ -249,7 +249,7 @@ impl Checklist {
                 problem(format!("item[{index}].id"), &format!("has a limit from '{id}', but there is no item of that id"));
             }
             if matches!(item.valid, Valid::Hours(hours) if !(hours > 0.0 && hours.is_finite())) {
-                problem(format!("item[{index}].valid_h"), "is no time that an answer could hold for: give hours above 0");
+                problem(format!("item[{index}].valid_h"), "is not a time that an answer could hold for: give hours above 0");
             }
         }
         if problems.is_empty() { Ok(checklist) } else { Err(refuse(problems)) }

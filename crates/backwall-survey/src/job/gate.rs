@@ -84,13 +84,13 @@ impl GateRule {
     pub fn why(&self, gate: &Gate, setup: &Setup, seen: Seen) -> Option<String> {
         let mut said = Vec::new();
         if self.start.is_none() || self.length.is_none() {
-            let repeat = if setup.mode == Mode::EchoToEcho { ", its repeat included" } else { "" };
+            let repeat = if setup.mode == Mode::EchoToEcho { ", its multiple included" } else { "" };
             let until = match seen.record_end {
                 Some(record) if gate.end() >= record => "the record's end".to_owned(),
                 _ if seen.block.is_some_and(|block| block >= self.thickest(setup, seen)) => {
-                    format!("behind the thickest block of {:.1} mm{repeat}", self.thickest(setup, seen).as_mm())
+                    format!("beyond the thickest block of {:.1} mm{repeat}", self.thickest(setup, seen).as_mm())
                 }
-                _ => format!("behind {:.1} mm ({:.1} mm nominal and 25 %{repeat})", self.nominal.as_mm() * THICKER, self.nominal.as_mm()),
+                _ => format!("beyond {:.1} mm ({:.1} mm nominal and 25 %{repeat})", self.nominal.as_mm() * THICKER, self.nominal.as_mm()),
             };
             let from = format!("before the probe's minimum of {:.1} mm", setup.minimum.as_mm());
             said.push(match (self.start, self.length) {
@@ -107,7 +107,7 @@ impl GateRule {
             };
             said.push(format!("threshold {:.1} % of full screen height, {cause}", gate.threshold_pct));
         }
-        (!said.is_empty()).then(|| format!("set by the program, as the plan does not: {}", said.join("; ")))
+        (!said.is_empty()).then(|| format!("set by the program, since the plan gives none: {}", said.join("; ")))
     }
 }
 
@@ -163,7 +163,7 @@ mod tests {
         let seen = Seen { block: Some(Length::mm(20.0)), ..Seen::default() };
         let gate = OPEN.gate(&setup(), seen);
         assert!((gate.end().as_us() - (12.0 + 6.809 + 0.6)).abs() < 0.011, "{:?}", gate.end());
-        assert!(OPEN.why(&gate, &setup(), seen).unwrap().contains("behind the thickest block of 20.0 mm"));
+        assert!(OPEN.why(&gate, &setup(), seen).unwrap().contains("beyond the thickest block of 20.0 mm"));
     }
 
     #[test]
@@ -179,7 +179,7 @@ mod tests {
         assert_eq!((gate.start, gate.threshold_pct), (Time::us(12.5), 7.0));
         assert_eq!(gate.end(), OPEN.gate(&setup(), Seen::default()).end());
         let why = rule.why(&gate, &setup(), Seen::default()).unwrap();
-        assert!(why.contains("gate end 16.91 µs, behind 12.5 mm (10.0 mm nominal") && !why.contains("threshold"), "{why}");
+        assert!(why.contains("gate end 16.91 µs, beyond 12.5 mm (10.0 mm nominal") && !why.contains("threshold"), "{why}");
         let given = GateRule { length: Some(Time::us(3.0)), ..rule };
         assert!(given.is_given());
         assert_eq!(given.why(&gate, &setup(), Seen::default()), None);

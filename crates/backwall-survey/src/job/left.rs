@@ -250,7 +250,12 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
             }
         }
         if run.readings_lost > 0 {
-            let words = format!("run {} on {} lost {} shots between device and computer", run.run, run.line, run.readings_lost);
+            let words = format!(
+                "run {} on {} lost {} between device and computer",
+                run.run,
+                run.line,
+                super::takes::counted(run.readings_lost as usize, "shot")
+            );
             add(Weight::MissesInReport, About::Run(run.run), words, None);
         }
     }

@@ -326,7 +326,7 @@ pub struct LimitsPlan {
     pub max_gap: Length,
     #[serde(default)]
     pub guard_band: bool,
-    /// Values read by hand at one place that lie further apart need a note.
+    /// Values read by hand at one place that are further apart need a note.
     #[serde(rename = "max_hand_spread_mm", default, skip_serializing_if = "Option::is_none")]
     pub max_hand_spread: Option<Length>,
 }

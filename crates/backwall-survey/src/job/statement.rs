@@ -271,7 +271,7 @@ impl std::fmt::Display for Said {
                 match (was.as_str(), serial.as_str()) {
                     ("", "") => Ok(()),
                     ("", new) => write!(f, ": now {new}"),
-                    (old, "") => write!(f, ": {old} taken off"),
+                    (old, "") => write!(f, ": {old} removed"),
                     (old, new) => write!(f, ": {old} for {new}"),
                 }
             }

@@ -111,7 +111,7 @@ impl Takes {
         if let (Some(battery), Some(count)) = (self.battery, self.batteries()) {
             said.push(match count {
                 1.0 => fine(format!("battery: {battery}, enough for that")),
-                count => Said { words: format!("battery: {battery} is less than that: {count} of them at least"), lacks: true },
+                count => Said { words: format!("battery: {battery} is not enough: {count} of them at least"), lacks: true },
             });
         }
         said.extend(self.cable(&place));
@@ -119,7 +119,7 @@ impl Takes {
             said.push(fine(format!("job file: {} to {}, by {shots:.0} shots", megabytes(low), megabytes(high))));
         }
         if plan.crawler.is_none() {
-            said.push(fine("no [crawler] in the plan: battery, cable, file not compared".to_owned()));
+            said.push(fine("no [crawler] in plan: battery, cable, file size not checked".to_owned()));
         } else if !self.missing.is_empty() {
             said.push(fine(format!("not in the plan: {}", self.missing.join(", "))));
         }
@@ -172,7 +172,7 @@ fn reach(crawler: &CrawlerPlan, line: &Line) -> Reach {
     }
 }
 
-fn counted(count: usize, what: &str) -> String {
+pub(super) fn counted(count: usize, what: &str) -> String {
     if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
 }
 
@@ -231,7 +231,7 @@ mod tests {
         let plan = plan("battery_min = 1\ncable_m = 8\ncable_to_datum_m = 3");
         let said = Takes::of(&plan).words(LengthUnit::Mm, &plan);
         let lacking: Vec<_> = said.iter().filter(|said| said.lacks).map(|said| said.words.as_str()).collect();
-        assert_eq!(lacking, ["battery: 1 min is less than that: 3 of them at least", "cable: TOO SHORT for A090 by 1.000 m"]);
+        assert_eq!(lacking, ["battery: 1 min is not enough: 3 of them at least", "cable: TOO SHORT for A090 by 1.000 m"]);
         assert!(said[0].words.starts_with("to scan: 10.000 m in 3 lines, 3 min at 60 mm/s"), "{said:?}");
         assert!(said.last().unwrap().words.ends_with("crawler.shots_per_s, crawler.samples"), "{said:?}");
     }

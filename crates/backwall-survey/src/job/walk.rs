@@ -139,9 +139,9 @@ fn unknown(name: &str, near: Option<&str>, schema: &str, names: Vec<&str>) -> St
     }
     // Right name, wrong table.
     if let Some(table) = TABLES.iter().find(|table| table.path != schema && table.key(name).is_some()) {
-        return format!("does not stand here: it belongs under {}", table.header());
+        return format!("is in the wrong place: it belongs under {}", table.header());
     }
-    format!("there is no such key: here may stand {}", names.join(", "))
+    format!("there is no such key; possible here: {}", names.join(", "))
 }
 
 fn needed(table: &PlanTable) -> impl Iterator<Item = &'static PlanKey> {

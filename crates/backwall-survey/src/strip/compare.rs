@@ -345,7 +345,7 @@ impl Comparison {
     /// What chance alone would do to an unchanged wall, in words.
     pub fn chance_words(&self) -> String {
         format!(
-            "of an unchanged wall about {:.1} of {} bins would, by what scatters from bin to bin; what is common to a run moves all of them",
+            "of an unchanged wall about {:.1} of {} bins would, by scatter from bin to bin; an error common to a run moves all of them",
             self.by_chance,
             self.bins.len()
         )

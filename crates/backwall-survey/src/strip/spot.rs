@@ -91,30 +91,30 @@ struct Current {
     spot: Spot,
     raised: bool,
     /// Its last readings, each of which may yet be taken back.
-    recent: VecDeque<Under>,
+    recent: VecDeque<ThinReading>,
     /// The least of those before.
-    older: Option<Under>,
+    older: Option<ThinReading>,
 }
 
 /// A reading under a limit.
 #[derive(Debug, Clone, Copy)]
-struct Under {
+struct ThinReading {
     thickness: Length,
     at: Option<Length>,
     seq: u32,
     course: Option<u16>,
 }
 
-/// So many readings of a spot can be taken back.
+/// How many readings of a spot can be taken back.
 const RECENT: usize = 64;
 
 impl Current {
-    fn of(spot: Spot, raised: bool, older: Option<Under>) -> Self {
+    fn of(spot: Spot, raised: bool, older: Option<ThinReading>) -> Self {
         Self { spot, raised, recent: VecDeque::new(), older }
     }
 
     fn remember(&mut self, fresh: &Spot) {
-        self.recent.push_back(Under::of(fresh));
+        self.recent.push_back(ThinReading::of(fresh));
         if self.recent.len() > RECENT {
             let oldest = self.recent.pop_front();
             self.older = self.older.into_iter().chain(oldest).min_by(|a, b| a.thickness.total_cmp(&b.thickness));
@@ -132,7 +132,7 @@ impl Current {
     }
 }
 
-impl Under {
+impl ThinReading {
     fn of(spot: &Spot) -> Self {
         Self { thickness: spot.least, at: spot.least_at, seq: spot.least_seq, course: spot.course }
     }
@@ -210,7 +210,7 @@ impl SpotWatch {
                 Some(known) => {
                     // What was left a moment ago may yet be taken back in part.
                     let again = self.left.take_if(|left| left.spot.id == known.id);
-                    let mut again = again.unwrap_or_else(|| Current::of(known.clone(), true, Some(Under::of(known))));
+                    let mut again = again.unwrap_or_else(|| Current::of(known.clone(), true, Some(ThinReading::of(known))));
                     merge(&mut again.spot, &fresh);
                     again
                 }
@@ -261,7 +261,7 @@ impl SpotWatch {
         }
         for changed in [&*current, &*left].into_iter().flatten().filter(|changed| changed.raised) {
             if let Some(known) = spots.iter_mut().find(|known| known.id == changed.spot.id && known.least_seq == seq) {
-                Under::of(&changed.spot).set(known);
+                ThinReading::of(&changed.spot).set(known);
             }
         }
     }

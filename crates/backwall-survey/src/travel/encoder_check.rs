@@ -23,12 +23,12 @@ pub struct EncoderCheck {
 pub enum EncoderError {
     #[error("the measured distance is {:.0} mm: check over at least {:.0} mm", .0.as_mm(), SHORTEST.as_mm())]
     TooShort(Length),
-    #[error("the encoder did not count: look at its cable and wheel")]
+    #[error("the encoder did not count: check its cable and wheel")]
     NoCounts,
     #[error("the encoder counts backwards: {solved:.3} counts per mm against {set:.3}; turn its sign in the plan or swap its channels")]
     Backwards { solved: f64, set: f64 },
     #[error(
-        "the scale is {percent:.2} % off ({solved:.3} counts per mm against {set:.3}), more than 1 %: look for slip or wear, then set it anew"
+        "the scale is {percent:.2} % off ({solved:.3} counts per mm against {set:.3}), more than 1 %: look for slip or wear, then set it again"
     )]
     OutOfTolerance { solved: f64, set: f64, percent: f64 },
 }

@@ -102,7 +102,7 @@ impl Path {
 
 /// A run that would start where its line is not.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[error("the line is {:.0} mm long: no run starts {:.1} mm from its start", .length.as_mm(), .offset.as_mm())]
+#[error("the line is {:.0} mm long: {:.1} mm from its start is not on it", .length.as_mm(), .offset.as_mm())]
 pub struct NotOnLine {
     pub offset: Length,
     pub length: Length,

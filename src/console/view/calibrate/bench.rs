@@ -34,7 +34,7 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let (words, role) = match (shown.stale_s(app.now_us), &shown.view.link.fault) {
         // An old number never stands there as if it were now.
         (Some(age), Some(fault)) => (format!("LINK DOWN for {}: {}", text::duration(age), safe_text(fault)), Role::Fault),
-        (Some(age), None) => (format!("NOTHING COMES from the probe for {}: look at the link", text::duration(age)), Role::Fault),
+        (Some(age), None) => (format!("NO DATA from the probe for {}: check the link", text::duration(age)), Role::Fault),
         (None, _) => hold(app, &shown.view),
     };
     for line in text::wrap(&words, width).iter().take(2) {
@@ -74,8 +74,7 @@ fn live(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     };
     let (Some(waveform), Some(setup)) = (&view.waveform, &view.setup) else {
         pen.title(title, &name, "");
-        let words =
-            if view.ended.is_some() { "l closes and opens it again" } else { "nothing has come from the probe yet; b puts it on a block" };
+        let words = if view.ended.is_some() { "l closes and opens it again" } else { "no data from the probe yet; b puts it on a block" };
         pen.put(area.x + 1, area.y + 1, area.width - 1, words, Role::Plain);
         return;
     };
@@ -95,7 +94,7 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
     let fine = |length| text::fine(unit, length);
     let stability = view.stability;
     let reading = match stability.and_then(|s| s.mean.map(|mean| (mean, s))) {
-        Some((mean, s)) => format!("reads {} {symbol}, spread {}, {} of {STABLE_SHOTS} shots", fine(mean), fine(s.spread), s.readings),
+        Some((mean, s)) => format!("it reads {} {symbol}, spread {}, {} of {STABLE_SHOTS} shots", fine(mean), fine(s.spread), s.readings),
         None if matches!(view.hold, Some(Hold::Block(_))) => "no echo where one is due, Enter says why".to_owned(),
         None => "no echo in the gate".to_owned(),
     };
@@ -123,14 +122,14 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
             }
         }
         Some(Hold::Block(piece)) => {
-            (format!("BLOCK {} {symbol} ({}): {now}. Typed values {reading}", fine(piece.thickness), safe_text(&piece.serial)), role)
+            (format!("BLOCK {} {symbol} ({}): {now}. With typed values {reading}", fine(piece.thickness), safe_text(&piece.serial)), role)
         }
         Some(Hold::Verify { piece, tolerance }) => (
-            format!("VERIFY {} ±{} {symbol} ({}): {now}. It {reading}", fine(piece.thickness), fine(*tolerance), safe_text(&piece.serial)),
+            format!("VERIFY {} ±{} {symbol} ({}): {now}. Now {reading}", fine(piece.thickness), fine(*tolerance), safe_text(&piece.serial)),
             role,
         ),
         Some(Hold::Encoder { distance }) => match view.travelled {
-            None => (format!("DISTANCE {:.0} mm: stand at its start, Enter marks it", distance.as_mm()), Role::Strong),
+            None => (format!("DISTANCE {:.0} mm: go to its start, Enter marks it", distance.as_mm()), Role::Strong),
             Some(counts) => {
                 let driven = counts as f64 / app.contents.plan.encoder.counts_per_mm;
                 (

@@ -27,7 +27,7 @@ pub fn draw(shown: &AssessedShown, pen: &mut Pen, body: Rect) {
         (None, Some(found)) => found.a.roll_up.headline(),
         (None, None) => String::new(),
     };
-    pen.title(rows.take(1), "enough?", &right);
+    pen.title(rows.take(1), "thick enough?", &right);
     let width = usize::from(body.width.saturating_sub(4));
     let mut say = |words: &str, role: Role| {
         for line in text::wrap(&text::safe_text(words), width.min(WIDEST)) {

@@ -171,6 +171,11 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &m
     }
 }
 
+/// Run numbers with a space between, in words.
+fn runs_of(runs: &str) -> String {
+    backwall_report::words::runs(&runs.split(' ').collect::<Vec<_>>())
+}
+
 /// Everything known of the chosen row, in words.
 fn details(part: &Part, unit: LengthUnit, width: usize) -> Vec<(String, Role)> {
     let (row, of) = (&part.row, &part.row.statistics);
@@ -179,8 +184,8 @@ fn details(part: &Part, unit: LengthUnit, width: usize) -> Vec<(String, Role)> {
     let course = row.course.map_or_else(String::new, |course| format!(" course {course}"));
     let runs = match (row.runs.is_empty(), row.calibration) {
         (true, _) => "no run".to_owned(),
-        (false, "suspect") => format!("run {}, cal SUSPECT", row.runs),
-        (false, word) => format!("run {}, cal {word}", row.runs),
+        (false, "suspect") => format!("{}, cal SUSPECT", runs_of(&row.runs)),
+        (false, word) => format!("{}, cal {word}", runs_of(&row.runs)),
     };
     let unplaced = if of.unplaced > 0 { format!(", {} without a place", of.unplaced) } else { String::new() };
     let mut words = format!(

@@ -297,7 +297,7 @@ fn text_place(place: Length, unit: LengthUnit) -> String {
 fn margin(reading: &Reading, limits: &Limits, unit: LengthUnit) -> String {
     match (reading.measurement.thickness, limits.required(reading.place.course)) {
         (Some(_), Some(required)) if is_guarded(reading, limits) => {
-            format!("its U reaches under {}", unit.thickness(required + limits.watch_margin))
+            format!("its U reaches below {}", unit.thickness(required + limits.watch_margin))
         }
         (Some(thickness), Some(required)) if thickness < required => {
             format!("{} under the limit {}", unit.thickness(required - thickness), unit.thickness(required))
@@ -343,7 +343,7 @@ fn stretch_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let overview = &opened.overview;
     let words = match opened.place() {
         None if overview.places.unplaced() > 0 => {
-            format!("{} readings without a place, in the order they came", overview.places.unplaced())
+            format!("{} without a place, in the order they came", backwall_report::words::count(overview.places.unplaced(), "reading"))
         }
         None => String::new(),
         Some(_) if opened.single => {
@@ -403,7 +403,7 @@ fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     } else {
         let sign = if opened.moved < Length::ZERO { "-" } else { "+" };
         let moved = format!("{sign}{}", unit.thickness(opened.moved.abs()));
-        (format!("REQUIRED {moved} = {here}{of} for looking (0 returns): {under}"), Role::Watch)
+        (format!("REQUIRED {moved} = {here}{of} on trial (0 returns): {under}"), Role::Watch)
     };
     pen.put(area.x + 1, area.y, area.width - 1, &text::clip(&words, usize::from(area.width - 1)), role);
 }

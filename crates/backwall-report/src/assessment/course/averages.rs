@@ -84,7 +84,7 @@ impl Work<'_> {
             return;
         };
         let Some(windows) = Windows::of(&bins, length, self.course.nominal) else {
-            self.done.missing.push("Lowest average t1: of no bin enough was read".to_owned());
+            self.done.missing.push("Lowest average t1: too little was read in every bin".to_owned());
             self.done.summary.decision_why.push_str(": too little was read");
             return self.nothing_read();
         };
@@ -133,7 +133,7 @@ fn why(averages: &Averages, test: &Test, least: Wall, unit: LengthUnit) -> Strin
     let mm = |length: Length| crate::words::thickness(unit, length);
     let windows = &averages.windows;
     let (low, high) = (mm(windows.low), mm(windows.high));
-    let average = if low == high { low } else { format!("{low} to {high} (unread wall as nothing, as nominal)") };
+    let average = if low == high { low } else { format!("{low} to {high} (unread wall as zero, as nominal)") };
     let mut words = vec![
         format!("t1 {average} against {}: {}", mm(test.average), averages.average.word()),
         format!("t2 {} against {}: {}", mm(least.thickness), mm(test.least), averages.least.word()),
@@ -143,7 +143,7 @@ fn why(averages: &Averages, test: &Test, least: Wall, unit: LengthUnit) -> Strin
         words.push(format!("met if the unread wall averages at least {}{more}", mm(must)));
     }
     if averages.least == Decision::NotDecided && decide(least.thickness, least.uncertainty, test.least) == Decision::Met {
-        words.push(format!("t2 is known only of what was read, and echoes lie further apart than {}", mm(test.max_gap)));
+        words.push(format!("t2 is known only of what was read, and echoes are further apart than {}", mm(test.max_gap)));
     }
     if averages.decision == Decision::NotDecided && averages.least != Decision::NotMet && !averages.again.is_empty() {
         let metres = averages.again.iter().fold(Length::ZERO, |sum, stretch| sum + stretch.length()).as_metres();
@@ -156,7 +156,7 @@ fn windows_worked(windows: &Windows, length: Length, source: Source) -> Worked {
     Worked::new("Lowest average", "t1 of a stretch of m bins, k read, lies in [S/m, (S + (m - k) nominal)/m]", source)
         .given("L", "averaging length", length.as_mm(), "mm")
         .given("m", "bins in a stretch", windows.bins as f64, "")
-        .gives("t1", "lowest average, unread wall as nothing", windows.low.as_mm(), "mm")
+        .gives("t1", "lowest average, unread wall as zero", windows.low.as_mm(), "mm")
         .gives("t1", "unread wall as nominal", windows.high.as_mm(), "mm")
         .gives("", "from", windows.at.from.as_mm(), "mm")
         .gives("", "to", windows.at.to.as_mm(), "mm")

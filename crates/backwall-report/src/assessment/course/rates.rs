@@ -72,7 +72,7 @@ impl Work<'_> {
                 let rate = |rate: LossRate| format!("{} {}", self.unit().rate(rate), self.unit().rate_symbol());
                 let (measured, given) = (rate(above.rate.measured), rate(given));
                 let words = format!(
-                    "the basis gives {given} and {} says {measured}: the given rate counts here, and it is the lesser",
+                    "the basis gives {given} and {} says {measured}: the given rate counts here, and it is the smaller",
                     above.title
                 );
                 self.done.checks.push(words);
@@ -89,7 +89,7 @@ impl Work<'_> {
         let mut long = rate(Term::Long, Wall::of(self.new_wall()), least, years_between(built.0, now));
         if let (Ok(answer), None) = (&mut long, self.course.original) {
             let caution =
-                "the nominal thickness stands for the new wall: plate and pipe may have been thinner or thicker (give original_mm)";
+                "the nominal thickness is used for the new wall: plate and pipe may have been thinner or thicker (give original_mm)";
             answer.worked.cautions.push(caution.to_owned());
         }
         self.keep(found, long, 0.0);
@@ -122,7 +122,7 @@ impl Work<'_> {
             self.keep(found, short, shared);
             if compared.misaligned {
                 let why = compared.alignment.as_ref().map_or("", |alignment| alignment.why.as_str());
-                self.done.checks.push(format!("{}: no local rate is drawn, since positions do not agree: {why}", compared.source));
+                self.done.checks.push(format!("{}: no local rate is given, since positions do not agree: {why}", compared.source));
                 continue;
             }
             if !compared.points.is_empty() {
@@ -142,7 +142,7 @@ impl Work<'_> {
                     }
                 }
                 None => self.done.missing.push(format!(
-                    "Place of greatest loss against {}: no piece was read by both with an uncertainty (of a table, --earlier-u gives it)",
+                    "Place of greatest loss against {}: no piece has an uncertainty in both surveys (for a table, --earlier-u gives it)",
                     compared.source
                 )),
             }
@@ -280,7 +280,7 @@ impl Work<'_> {
             let now = self.facts.line.date;
             let longest = self.facts.basis.and_then(|basis| basis.longest_interval);
             if let Some(longest) = longest.filter(|longest| *longest < answer.value) {
-                answer.worked = answer.worked.given("", "no longer by the basis than", longest.as_years(), "y");
+                answer.worked = answer.worked.given("", "longest interval of the basis", longest.as_years(), "y");
                 answer.value = longest;
             }
             let date = now.and_then(|now| date_after(now, answer.value));

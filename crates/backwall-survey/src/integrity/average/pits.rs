@@ -74,10 +74,10 @@ pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, 
         .gives("", "longest sum in 8 in", most_together.as_mm(), "mm")
         .gives("", "minimum in them", least.map_or(f64::NAN, Length::as_mm), "mm")
         .verdict(match (pits.is_empty(), scattered) {
-            (true, _) => "no reading lies under t_min",
+            (true, _) => "no reading is under t_min",
             (_, true) => "would hold, if an inspector finds that these are pits",
             (_, false) => "does not hold: this counts as a corroded area",
         })
-        .caution("lengths along the scanned line only; whether a stretch is a pit, only an inspection shows");
+        .caution("lengths along the scanned line only; only an inspection shows whether a stretch is a pit");
     Ok(Answer::new(Pits { pits, most_together, scattered }, worked))
 }

@@ -223,7 +223,7 @@ fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test
     .given("", "wanted of t1", test.average.as_mm(), "mm")
     .given("", "wanted of t2", test.least.as_mm(), "mm")
     .given("t2", "minimum reading", least.0.as_mm(), "mm")
-    .gives("t1", "lowest average, unread wall as nothing", windows.low.as_mm(), "mm")
+    .gives("t1", "lowest average, unread wall as zero", windows.low.as_mm(), "mm")
     .gives("t1", "unread wall as nominal", windows.high.as_mm(), "mm")
     .gives("", "from", windows.at.from.as_mm(), "mm")
     .gives("", "to", windows.at.to.as_mm(), "mm")

@@ -17,7 +17,7 @@ pub const TABLES: &[PlanTable] = &[
     PlanTable {
         path: "",
         needed: true,
-        meaning: "Of the asset as a whole; these keys stand first, before any table.",
+        meaning: "Of the asset as a whole; these keys come first, before any table.",
         keys: &[
             key("name", "", Filled, Needed, "\"filled to 8.5 m\"", "What the basis is called in tables and reports."),
             key("code", "", Words(&["api-653", "api-510", "api-570"]), AS_PLANNED, "\"api-653\"", "Whose interval rules count."),
@@ -34,7 +34,7 @@ pub const TABLES: &[PlanTable] = &[
                 Number(Within(0.1, 50.0)),
                 Open("what the code allows"),
                 "5",
-                "No next date lies further off than this.",
+                "The next date is never further off than this.",
             ),
             key(
                 "rate_mm_y",
@@ -65,7 +65,7 @@ pub const TABLES: &[PlanTable] = &[
                 "hand",
                 "",
                 Numbers,
-                Open("none: they stand beside the numbers"),
+                Open("none: they are listed beside the numbers"),
                 "[12, 15]",
                 "Readings by hand that count for the minimum, by the numbers of their statements.",
             ),
@@ -90,7 +90,7 @@ pub const TABLES: &[PlanTable] = &[
                 "required_from",
                 "",
                 Text,
-                Open("its origin is said to be missing"),
+                Open("its source is listed as missing"),
                 "\"calculation C-118 rev 2\"",
                 "Where that comes from.",
             ),
@@ -102,7 +102,7 @@ pub const TABLES: &[PlanTable] = &[
                 "true",
                 "The formula of the code counts, though the plan gives a required thickness.",
             ),
-            key("nominal_mm", "mm", Number(OverZero), AS_PLANNED, "10.0", "By drawing."),
+            key("nominal_mm", "mm", Number(OverZero), AS_PLANNED, "10.0", "Thickness by drawing."),
             key("original_mm", "mm", Number(OverZero), AS_PLANNED, "10.1", "Measured when new."),
             key("joint_efficiency", "", Number(OverZeroTo(1.0)), AS_PLANNED, "0.85", "Of the welds."),
             key("allowable_stress_mpa", "MPa", Number(Within(20.0, 1500.0)), AS_PLANNED, "162.7", "Of the plate."),
@@ -122,7 +122,7 @@ readings, levels and spots stay as they are.
 
 ```
 backwall assess JOB --basis BASIS.toml                                # what if
-backwall assess JOB --basis A.toml --against B.toml                   # two side by side; plan, or the number of a kept one, stands for a file
+backwall assess JOB --basis A.toml --against B.toml                   # two side by side; each a file, the number of a kept one, or plan
 backwall assess JOB --basis BASIS.toml --keep --by NAME --reason TEXT # from now on it counts: a statement in the job
 ```
 

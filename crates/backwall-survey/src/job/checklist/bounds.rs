@@ -84,14 +84,14 @@ impl Checklist {
             Worked::DropZone => {
                 let height = conditions.height.as_metres();
                 let least = (drop_zone_m(height) * 10.0).ceil() / 10.0;
-                let why = format!("what falls {height:.1} m goes {least} m aside, its bounce counted; add loose cable and wind");
+                let why = format!("what falls {height:.1} m may land {least} m away, bounce included; add loose cable and wind");
                 Ok(Bounds { min: Some(min.unwrap_or(0.0).max(least)), why: Some(why), ..plain })
             }
             Worked::Pull(pull) => {
                 let (mass, friction) = (number(&pull.mass)? + number(&pull.cable)?, number(&pull.friction)?);
                 let along = match given(&pull.way) {
                     Some(Value::Choice(way)) => *way == pull.along,
-                    _ => return Err("say first which way it was pulled: straight off and along the wall have different limits".to_owned()),
+                    _ => return Err("first say which way it was pulled: straight off and along the wall have different limits".to_owned()),
                 };
                 let weight = mass * GRAVITY;
                 let factor = pull.safety * holding_on_the_way(conditions.lean_deg, friction) * if along { friction } else { 1.0 };

@@ -10,9 +10,9 @@ use std::collections::BTreeSet;
 
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Refused {
-    #[error("a reason is missing: say why in a few words, it stands in the report")]
+    #[error("a reason is missing: say why in a few words; it is shown in the report")]
     NoReason,
-    #[error("a name is missing: say who says so, it stands in the report")]
+    #[error("a name is missing: say who states it; it is shown in the report")]
     NoName,
     #[error("there is no run {run}; the job has {known}")]
     NoRun { run: RunId, known: String },
@@ -28,7 +28,7 @@ pub enum Refused {
     Counted(RunId),
     #[error("run {0} is left as it is already")]
     Left(RunId),
-    #[error("run {0} cannot be put beside itself")]
+    #[error("run {0} can neither replace nor continue itself")]
     Itself(RunId),
     #[error("run {run} is on line {line}, run {other} on line {other_line}: put both on one line first")]
     OtherLines { run: RunId, line: String, other: RunId, other_line: String },
@@ -38,13 +38,13 @@ pub enum Refused {
     Joined { run: RunId, with: RunId },
     #[error("there is no statement {0} that could be taken back")]
     NoStatement(i64),
-    #[error("statement {0} counts for nothing already")]
+    #[error("statement {0} has no effect already")]
     Idle(i64),
-    #[error("the revision has no line '{0}', on which runs or readings by hand are: keep the line, or put its runs on another line first")]
+    #[error("the revision has no line '{0}', which has runs or readings by hand: keep the line, or put its runs on another line first")]
     LineWithRuns(String),
     #[error("the revision is of asset '{new}', the job of '{old}': make a new job for another asset")]
     OtherAsset { old: String, new: String },
-    #[error("the revision says what the plan says already")]
+    #[error("the revision is the same as the plan")]
     SamePlan,
     #[error("{0}")]
     Basis(String),
@@ -56,13 +56,13 @@ pub enum Refused {
     NoSpot { run: RunId, spot: u32, known: String },
     #[error("no value: give at least one thickness that was read")]
     NoValue,
-    #[error("{0} is not a thickness: a wall is thicker than nothing")]
+    #[error("{0} is not a thickness: it must be greater than 0")]
     NotAThickness(String),
     #[error("no place: say where it was read, on a line, on the wall, from a weld or nozzle, as a point of a grid or an inspection point")]
     NoPlace,
     #[error("'{0}' is not a point of a grid: write a letter and a number, as B3")]
     NotAPoint(String),
-    #[error("{0}: say in a note why it stands all the same")]
+    #[error("{0}: say in a note why it is right all the same")]
     NeedsNote(String),
     #[error("nothing is said: write a text, or choose a kind of mark")]
     Empty,
@@ -176,7 +176,7 @@ impl InForce {
         }
         let (spread, most) = (reading.spread(), self.plan.limits.hand_spread());
         if spread.as_nanometres() > most.as_nanometres() {
-            return Err(Refused::NeedsNote(format!("the values lie {} apart, more than {}", thick(spread), thick(most))));
+            return Err(Refused::NeedsNote(format!("the values are {} apart, more than {}", thick(spread), thick(most))));
         }
         let (limits, course) = (self.plan.limits(), reading.course(&self.plan));
         if let Some(nominal) = limits.nominal(course).filter(|nominal| mean > *nominal * OVER_NOMINAL) {
@@ -199,7 +199,7 @@ impl InForce {
             return Err(Refused::Basis(why));
         }
         match basis.hand.iter().find(|number| !self.hand.iter().any(|entered| entered.statement == **number)) {
-            Some(number) => Err(Refused::Basis(format!("statement {number} is no reading by hand that counts"))),
+            Some(number) => Err(Refused::Basis(format!("statement {number} is not a reading by hand that counts"))),
             None => Ok(()),
         }
     }

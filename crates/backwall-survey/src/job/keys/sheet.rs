@@ -191,7 +191,7 @@ impl Sheet {
         format!("{before}{}[{number}]", table.name())
     }
 
-    /// Puts in what was typed for a key, or says what may stand there. Nothing leaves it out.
+    /// Puts in what was typed for a key, or says what is possible there. Nothing leaves it out.
     pub fn set(&mut self, part: usize, key: usize, typed: &str) -> Result<(), String> {
         let known = &self.parts[part].table.keys[key];
         let typed = typed.trim();

@@ -12,7 +12,7 @@ const TEMPERATURE: Allowed = Number(Within(-60.0, 500.0));
 /// Below 20 or above 1500 MPa it is no structural steel but another unit.
 const STRESS: Allowed = Number(Within(20.0, 1500.0));
 const COURSE_NUMBER: Allowed = Whole(0, 65_535);
-const NOT_ASSESSED: LeftOut = Open("what rests on it is not calculated");
+const NOT_ASSESSED: LeftOut = Open("what depends on it is not calculated");
 
 pub const TABLES: &[PlanTable] = &[
     PlanTable {
@@ -22,7 +22,7 @@ pub const TABLES: &[PlanTable] = &[
         keys: &[
             key("number", "", Filled, Needed, "\"FP-0412\"", "The job's number, on screen and on every page of the report."),
             key("site", "", Text, Needed, "\"Ferrow Point terminal (invented)\"", "Where it is."),
-            key("procedure", "", Text, Needed, "\"WT-07 rev 2\"", "The written procedure that is worked to."),
+            key("procedure", "", Text, Needed, "\"WT-07 rev 2\"", "The written procedure followed."),
             key("purpose", "", Text, Needed, "\"in-service wall thickness survey\"", "Why the wall is measured."),
             key(
                 "standard",
@@ -30,9 +30,9 @@ pub const TABLES: &[PlanTable] = &[
                 Text,
                 Open("the report says it is missing"),
                 "\"ISO 16809:2017\"",
-                "The standard that is measured to, with its edition.",
+                "The standard followed, with its edition.",
             ),
-            key("client", "", Text, Usual("no client is named"), "\"Ferrow Point Storage (invented)\"", "For whom."),
+            key("client", "", Text, Usual("no client is named"), "\"Ferrow Point Storage (invented)\"", "Who the work is for."),
             key(
                 "checklist",
                 "",
@@ -72,10 +72,17 @@ pub const TABLES: &[PlanTable] = &[
         needed: false,
         meaning: "Who works on the job; as many as there are.",
         keys: &[
-            key("name", "", Filled, Needed, "\"R. Aldane\"", "As signed with."),
+            key("name", "", Filled, Needed, "\"R. Aldane\"", "As the person signs."),
             key("role", "", Text, Needed, "\"operator\"", "What they do here."),
-            key("certificate", "", Text, Usual("none is named"), "\"UT 2, no. 00417\"", "Of whoever measures."),
-            key("expires", "", Date, Usual("no date is watched"), "2027-08-31", "Its last day; Prepare points it out from 30 days before."),
+            key("certificate", "", Text, Usual("none is named"), "\"UT 2, no. 00417\"", "Certificate of whoever measures."),
+            key(
+                "expires",
+                "",
+                Date,
+                Usual("no date is watched"),
+                "2027-08-31",
+                "Last day of the certificate; Prepare warns from 30 days before.",
+            ),
         ],
     },
     PlanTable {
@@ -84,7 +91,7 @@ pub const TABLES: &[PlanTable] = &[
         meaning: "What is used: crawler, probe, blocks, tether.",
         keys: &[
             key("kind", "", Text, Needed, "\"probe\"", "What it is."),
-            key("serial", "", Text, Needed, "\"DW-118\"", "Which one."),
+            key("serial", "", Text, Needed, "\"DW-118\"", "Its serial number."),
             key("due", "", Date, Usual("no date is watched"), "2027-02-01", "When it must be calibrated or inspected again."),
             key(
                 "certificate",
@@ -92,7 +99,7 @@ pub const TABLES: &[PlanTable] = &[
                 Text,
                 Open("the report says it is missing"),
                 "\"C-2207\"",
-                "Of its last calibration; of a block its certificate.",
+                "Certificate of its last calibration; for a block, the block's certificate.",
             ),
         ],
     },
@@ -194,8 +201,8 @@ pub const TABLES: &[PlanTable] = &[
         needed: true,
         meaning: "The shell courses, from the datum upward; at least one.",
         keys: &[
-            key("number", "", COURSE_NUMBER, Needed, "1", "Each its own."),
-            key("height_mm", "mm", Number(OverZero), Needed, "2400", "Of its plates."),
+            key("number", "", COURSE_NUMBER, Needed, "1", "Must be unique."),
+            key("height_mm", "mm", Number(OverZero), Needed, "2400", "Height of its plates."),
             key("nominal_mm", "mm", Number(OverZero), Needed, "10.0", "Thickness by drawing."),
             key(
                 "required_mm",
@@ -205,24 +212,17 @@ pub const TABLES: &[PlanTable] = &[
                 "6.2",
                 "Thickness it must have; readings under it are THIN. Not more than the nominal.",
             ),
-            key("required_from", "", Text, Usual("no source is named"), "\"client's calculation C-118 (invented)\"", "Who says so."),
             key(
-                "original_mm",
-                "mm",
-                Number(OverZero),
-                Open("the nominal stands for it, and the assessment says so"),
-                "10.1",
-                "Measured when it was new.",
+                "required_from",
+                "",
+                Text,
+                Usual("no source is named"),
+                "\"client's calculation C-118 (invented)\"",
+                "Where the required thickness comes from.",
             ),
-            key("joint_efficiency", "", Number(OverZeroTo(1.0)), NOT_ASSESSED, "0.7", "A part, not percent."),
-            key(
-                "allowable_stress_mpa",
-                "MPa",
-                STRESS,
-                Open("for tanks it follows from yield_mpa and tensile_mpa"),
-                "160",
-                "Of the plates.",
-            ),
+            key("original_mm", "mm", Number(OverZero), Open("the nominal is used, with a caution"), "10.1", "Measured when it was new."),
+            key("joint_efficiency", "", Number(OverZeroTo(1.0)), NOT_ASSESSED, "0.7", "A fraction, not percent."),
+            key("allowable_stress_mpa", "MPa", STRESS, Open("for tanks, from yield_mpa and tensile_mpa"), "160", "Of the plates."),
             key("yield_mpa", "MPa", STRESS, NOT_ASSESSED, "240", "Minimum yield strength of the steel."),
             key("tensile_mpa", "MPa", STRESS, NOT_ASSESSED, "410", "Minimum tensile strength; not less than yield_mpa."),
         ],
@@ -242,8 +242,15 @@ pub const TABLES: &[PlanTable] = &[
         needed: false,
         meaning: "The planned paths on the wall.",
         keys: &[
-            key("name", "", Filled, Needed, "\"A090\"", "Each its own."),
-            key("azimuth_deg", "°", Number(Within(0.0, 360.0)), Usual("the map cannot place it"), "90.0", "Round the wall from the datum."),
+            key("name", "", Filled, Needed, "\"A090\"", "Must be unique."),
+            key(
+                "azimuth_deg",
+                "°",
+                Number(Within(0.0, 360.0)),
+                Usual("the map cannot place it"),
+                "90.0",
+                "Around the wall from the datum.",
+            ),
             key(
                 "start_mm",
                 "mm",
@@ -311,12 +318,12 @@ pub const TABLES: &[PlanTable] = &[
                 "5.0",
                 "Exit point to exit point; 0 for a single element.",
             ),
-            key("minimum_mm", "mm", Number(FromZero), Needed, "1.5", "Thinner walls it cannot read."),
+            key("minimum_mm", "mm", Number(FromZero), Needed, "1.5", "It cannot read thinner walls."),
             key(
                 "beam_width_mm",
                 "mm",
                 Number(Within(0.1, 100.0)),
-                Open("maps and coverage take a width they name"),
+                Open("maps and coverage assume a width and name it"),
                 "6.0",
                 "Width of the stripe of wall that a reading speaks for.",
             ),
@@ -336,7 +343,7 @@ pub const TABLES: &[PlanTable] = &[
                 Number(FromZero),
                 Open("the program sets it and says why"),
                 "12.2",
-                "Where the gate begins, behind the transmit pulse.",
+                "Where the gate begins, after the transmit pulse.",
             ),
             key(
                 "gate_length_us",
@@ -344,7 +351,7 @@ pub const TABLES: &[PlanTable] = &[
                 Number(OverZero),
                 Open("the program sets it and says why"),
                 "5.0",
-                "How long it is; it must end behind the zero.",
+                "How long it is; it must end after the zero.",
             ),
             key(
                 "gate_threshold_pct",
@@ -378,7 +385,7 @@ pub const TABLES: &[PlanTable] = &[
                 "\"tracked\"",
                 "`tracked` follows the zero by the spacing of the echoes, `fixed` keeps the calibrated one.",
             ),
-            key("block_temperature_c", "°C", TEMPERATURE, Default("20.0"), "20.0", "Of the blocks that are calibrated on."),
+            key("block_temperature_c", "°C", TEMPERATURE, Default("20.0"), "20.0", "Of the calibration blocks."),
             key(
                 "velocity_slope_m_s_k",
                 "m/s per K",
@@ -400,7 +407,7 @@ pub const TABLES: &[PlanTable] = &[
                 Number(FromZero),
                 Needed,
                 "0.8",
-                "Readings within it above the course's required thickness are WATCH.",
+                "Readings less than this above the course's required thickness are WATCH.",
             ),
             key("max_speed_mm_s", "mm/s", Number(OverZero), Needed, "60.0", "Fastest the crawler may scan."),
             key("max_gap_mm", "mm", Number(OverZero), Needed, "10.0", "Longest stretch without a reading."),
@@ -418,7 +425,7 @@ pub const TABLES: &[PlanTable] = &[
                 Number(FromZero),
                 Open("0.3 mm"),
                 "0.3",
-                "Values read by hand at one place that lie further apart need a note.",
+                "Values read by hand at one place that are further apart need a note.",
             ),
         ],
     },
@@ -509,7 +516,7 @@ pub const TABLES: &[PlanTable] = &[
                 "block_mm",
                 "mm",
                 Number(Within(10.0, 10_000.0)),
-                Open("the assessment takes a length and names it"),
+                Open("the assessment chooses a length and names it"),
                 "1000",
                 "Length of a block of which the minimum is taken.",
             ),

@@ -14,7 +14,7 @@ file from it. `backwall new --example > plan.toml` writes a plan with every key 
 made from the same table as that example and the messages of mistakes.
 
 Every key carries its unit in its name; numbers have a point as decimal mark. An unknown key is refused. A plan with mistakes makes no job: all
-of them are shown at once, each with file, line and key and what may stand there.
+of them are shown at once, each with file, line and key and what is possible there.
 
 What the job will take (metres, time, battery, cable, size of the job file) is shown by `backwall new` and on the Prepare screen, from lines,
 speed limit and `[crawler]`. It counts each line once and one way at the speed limit: the way back, turns and second passes come on top.
@@ -22,8 +22,8 @@ speed limit and `[crawler]`. It counts each line once and one way at the speed l
 
 const EXAMPLE_ABOUT: &str = "\
 # A job plan with every key it can have. Place, people, kit and numbers are invented: put yours in.
-# Lines that begin with # and no space behind it are keys that may be left out; take the # away to use one.
-# What stands behind # and a space is a comment. Text stands in quotes, numbers have a point as decimal mark.
+# Lines that begin with # and no space after it are keys that may be left out; remove the # to use one.
+# What follows # and a space is a comment. Text goes in quotes, numbers have a point as decimal mark.
 ";
 
 /// `docs/plan.md`.

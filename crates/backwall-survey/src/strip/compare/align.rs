@@ -107,7 +107,7 @@ pub fn align(now: &[Point], earlier: &[Point], settings: &Settings) -> Alignment
         return said(Verdict::Ambiguous, why);
     }
     if fits.first() == Some(best) || fits.last() == Some(best) {
-        let why = format!("the best fit lies at the end of the search, {}: the true offset may lie beyond", offset(best));
+        let why = format!("the best fit is at the end of the search, {}: the true offset may lie beyond", offset(best));
         return said(Verdict::Ambiguous, why);
     }
     let why = format!(
