@@ -83,7 +83,7 @@ fn blocks_too_alike_leave_the_separation_as_typed_and_say_so() {
     let typed = Setup { half_separation: Length::mm(2.5), ..probe.setup() };
     let found = run(&probe, &typed, &blocks, true).unwrap();
     assert_eq!((found.half_separation, found.half_separation_u), (typed.half_separation, None));
-    assert!(found.warnings.iter().any(|w| w.contains("do not fix the separation")), "{:?}", found.warnings);
+    assert!(found.warnings.iter().any(|w| w.contains("do not fix the element separation")), "{:?}", found.warnings);
     // The velocity is not sent astray either: what is typed counts for as much as the blocks do.
     assert!((found.velocity.as_m_s() - C).abs() < 2.0 * found.velocity_u.unwrap().as_m_s(), "{:?}", found.velocity);
 }
