@@ -47,6 +47,7 @@ const WALL_UNDIMMED: f64 = 0.85;
 const BESIDE: usize = 2;
 /// Shots whose heights tell what a whole beam returns here.
 const BEAMS: usize = 31;
+/// Shots nearer to each other than this count once, as soon as there are enough.
 const BEAMS_APART: Length = Length::mm(1.0);
 /// A wall weaker than this against its neighbours has part of the beam elsewhere.
 const WEAK_BESIDE: f64 = 0.7;
@@ -160,7 +161,7 @@ impl Neighbours {
         }
     }
 
-    /// Whether nothing is left open: all that was seen is judged.
+    /// Whether no stretch is open. What was seen over the last way shorter than a beam's width may open one yet.
     pub fn is_settled(&self) -> bool {
         self.open.is_empty()
     }

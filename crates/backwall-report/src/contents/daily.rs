@@ -22,8 +22,8 @@ impl<'a> Writer<'a> {
             "PRELIMINARY: a daily report is not the survey report. Calibrations may still be open and findings unproven; act on them by the procedure.",
             vec![],
         );
-        self.day_facts();
         let runs = self.runs_of_the_day();
+        self.day_facts(&runs);
         if runs.is_empty() {
             return self.out.paragraph("Nothing was scanned on this day.");
         }
@@ -62,7 +62,7 @@ impl<'a> Writer<'a> {
         self.findings(&runs);
     }
 
-    fn day_facts(&mut self) {
+    fn day_facts(&mut self, runs: &[&RunFacts]) {
         let mut facts = Vec::new();
         if let Some(left) = &self.wanted.left {
             let (read, planned) = left.read();
@@ -70,7 +70,7 @@ impl<'a> Writer<'a> {
             facts.push(fact("Read", format!("{} of {}", self.long(read), self.long(planned))));
         }
         let (mut metres, mut seconds) = (Length::ZERO, 0.0);
-        for run in self.runs_of_the_day() {
+        for run in runs {
             let summary = &run.summary;
             metres = summary.from.zip(summary.to).map_or(metres, |(from, to)| metres + (to - from));
             seconds += summary.closed_us.map_or(0.0, |end| (end - summary.start.started_us) as f64 / 1e6);
