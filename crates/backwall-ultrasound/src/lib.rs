@@ -13,6 +13,7 @@ pub mod echoes;
 pub mod evaluate;
 mod face;
 mod filter;
+mod fine;
 mod judge;
 pub mod materials;
 pub mod measurement;

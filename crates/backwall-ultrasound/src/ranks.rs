@@ -1,7 +1,7 @@
 //! Values at a rank, without sorting: how many lie up to a bound is counted many at a time, and the bound halved towards the rank.
 //! Whole numbers, so that every way of counting finds the same one.
 
-use super::pairs::{Pairs, Plain};
+use super::pairs::{Pairs, Work, dispatch};
 
 /// Values are kept in whole registers; what fills the last one lies over all others.
 const FILL: u32 = u32::MAX;
@@ -40,12 +40,12 @@ impl Pile {
 
     /// The value below which `part` of all lie; zero where there are none.
     pub fn quantile(&self, part: f64) -> u32 {
-        self.rank(part).map_or(0, |rank| pulp::Arch::new().dispatch(Find { values: &self.values, rank, over: None }).unwrap_or(0))
+        self.rank(part).map_or(0, |rank| dispatch(Find { values: &self.values, rank, over: None }).unwrap_or(0))
     }
 
     /// The same if it is over a bound: of one that is not nothing more is known then.
     pub fn quantile_over(&self, part: f64, bound: u32) -> Option<u32> {
-        self.rank(part).and_then(|rank| pulp::Arch::new().dispatch(Find { values: &self.values, rank, over: Some(bound) }))
+        self.rank(part).and_then(|rank| dispatch(Find { values: &self.values, rank, over: Some(bound) }))
     }
 
     fn rank(&self, part: f64) -> Option<u32> {
@@ -59,18 +59,12 @@ struct Find<'a> {
     over: Option<u32>,
 }
 
-impl pulp::WithSimd for Find<'_> {
+impl Work for Find<'_> {
     type Output = Option<u32>;
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, simd: S) -> Option<u32> {
-        let any: &dyn std::any::Any = &simd;
-        #[cfg(target_arch = "x86_64")]
-        if let Some(v4) = any.downcast_ref::<pulp::x86::V4>() {
-            return self.find(*v4);
-        }
-        let _ = any;
-        self.find(Plain)
+    fn with<P: Pairs>(self, simd: P) -> Option<u32> {
+        self.find(simd)
     }
 }
 
@@ -176,6 +170,7 @@ impl pulp::WithSimd for Survey<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pairs::Plain;
 
     #[test]
     fn a_quantile_is_what_sorting_finds() {

@@ -5,9 +5,7 @@
 //! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again in
 //! double precision at the full rate.
 
-#[cfg(target_arch = "x86_64")]
-use super::pairs::MultiplyAndAdd;
-use super::pairs::{Pairs, Plain, pair};
+use super::pairs::{Pairs, Work, dispatch, pair};
 use super::ranks::Pile;
 
 /// Complex taps laid out in pairs.
@@ -43,7 +41,7 @@ impl Row {
     }
 }
 
-/// The filter's work as the dispatch takes it: a method that is inlined into the code for each width.
+/// The filter's work as the dispatch takes it.
 struct Run<'a> {
     search: &'a Search,
     samples: &'a [i16],
@@ -51,23 +49,12 @@ struct Run<'a> {
     found: &'a mut Found,
 }
 
-impl pulp::WithSimd for Run<'_> {
+impl Work for Run<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, simd: S) {
-        let any: &dyn std::any::Any = &simd;
-        #[cfg(target_arch = "x86_64")]
-        {
-            if let Some(v4) = any.downcast_ref::<pulp::x86::V4>() {
-                return self.search.filter(*v4, self.samples, self.mean, self.found);
-            }
-            if let Some(v3) = any.downcast_ref::<pulp::x86::V3>() {
-                return self.search.filter(*v3, self.samples, self.mean, self.found);
-            }
-        }
-        let _ = any;
-        self.search.filter(Plain, self.samples, self.mean, self.found);
+    fn with<P: Pairs>(self, simd: P) {
+        self.search.filter(simd, self.samples, self.mean, self.found);
     }
 }
 
@@ -122,14 +109,7 @@ impl Search {
     /// The analytic signal and its envelope at every `step`-th sample; `mean` is taken off the samples, and what lies
     /// outside the record counts as zero.
     pub fn run(&self, samples: &[i16], mean: i16, found: &mut Found) {
-        #[cfg(target_arch = "x86_64")]
-        if let Some(simd) = MultiplyAndAdd::try_new() {
-            return simd.vectorize(
-                #[inline(always)]
-                || self.filter(simd, samples, mean, found),
-            );
-        }
-        pulp::Arch::new().dispatch(Run { search: self, samples, mean, found });
+        dispatch(Run { search: self, samples, mean, found });
     }
 
     #[inline(always)]
@@ -239,6 +219,7 @@ fn sixth_differences(samples: &[i16], out: &mut Pile) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pairs::Plain;
 
     /// The same sums one by one, in sixty-four bits, on every way of doing the work.
     #[test]

@@ -12,7 +12,8 @@ pub use local::{Arrival, Local};
 use self::local::Turns;
 use super::alike::Energy;
 use super::face::{FaceLook, LOOKS};
-use super::filter::{Complex, Filter, NEIGHBOURS};
+use super::filter::{Complex, Filter};
+use super::fine::NEIGHBOURS;
 use super::ranks::{Pile, codes};
 use super::search::Found;
 use super::waveform::TimeBase;
@@ -36,7 +37,7 @@ pub struct Top {
 pub struct Trace {
     /// The samples, and their mean.
     samples: Vec<i16>,
-    mean: i32,
+    mean: i16,
     found: Found,
     /// The signal's power up to each place, and in blocks, for the likeness; made when it is asked for.
     power: Vec<f64>,
@@ -65,13 +66,13 @@ impl Trace {
         let (over, under) = (libm::ceil(limit - 1.0) as i32, libm::floor(-limit) as i32);
         let codes = codes(samples, over, under);
         self.clipped = codes.clipped;
-        self.mean = (codes.sum / (samples.len().max(1) as i64)) as i32;
+        self.mean = (codes.sum / (samples.len().max(1) as i64)) as i16;
         self.step = filter.search.step;
         if self.carrier != filter.carrier {
             self.turns = Turns::of(filter.carrier);
         }
         self.carrier = filter.carrier;
-        filter.search.run(samples, self.mean as i16, &mut self.found);
+        filter.search.run(samples, self.mean, &mut self.found);
         self.power.clear();
         self.energy.clear();
         self.ahead = [None; 2];

@@ -1,7 +1,8 @@
 //! The time of an echo to a fraction of a sample, from the signal at the full rate in double precision.
 
 use super::{Top, Trace, nearest, wrapped};
-use crate::filter::{Complex, Filter, NEIGHBOURS};
+use crate::filter::{Complex, Filter};
+use crate::fine::NEIGHBOURS;
 
 /// An echo's arrival at the full rate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -19,7 +20,7 @@ impl Trace {
     /// Looks at two places at once where an echo will be timed; the filter must be the one that times them.
     pub fn look_ahead(&mut self, filter: &Filter, places: [f64; 2]) {
         let firsts = places.map(|at| Local::first(self, at));
-        let both = filter.beside((&self.samples, self.mean), firsts);
+        let both = filter.fine.beside((&self.samples, self.mean), firsts);
         self.ahead = [0, 1].map(|k| Some((firsts[k], both[k])));
     }
 
@@ -99,7 +100,7 @@ impl Local {
 
     pub fn about(trace: &Trace, filter: &Filter, at: f64) -> Self {
         let first = Self::first(trace, at);
-        let [z] = filter.beside((&trace.samples, trace.mean), [first]);
+        let [z] = filter.fine.beside((&trace.samples, trace.mean), [first]);
         Self::of(trace, first, z)
     }
 
