@@ -11,6 +11,7 @@ use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
 use super::pick::Marker;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
+use super::quick;
 use super::setup::Mode;
 use super::trace::wrapped;
 use super::trace::{Arrival, Top, Trace};
@@ -235,7 +236,7 @@ impl Evaluator {
         let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
         let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness, self.moved());
         flags = Flags::from_bits(flags.bits() | told.bits());
-        let snr = 20.0 * libm::log10(arrival.height / self.trace.noise);
+        let snr = 20.0 / std::f64::consts::LN_10 * quick::ln(arrival.height / self.trace.noise);
         let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
         let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));

@@ -7,6 +7,7 @@
 
 use super::fine::Fine;
 use super::pulse::Pulse;
+use super::quick;
 use super::search::Search;
 use backwall_units::Frequency;
 use std::f64::consts::PI;
@@ -22,7 +23,7 @@ impl Complex {
         (self.re * self.re + self.im * self.im).sqrt()
     }
     pub fn arg(self) -> f64 {
-        libm::atan2(self.im, self.re)
+        quick::atan2(self.im, self.re)
     }
     pub fn times(self, other: Self) -> Self {
         Self { re: self.re * other.re - self.im * other.im, im: self.re * other.im + self.im * other.re }

@@ -22,6 +22,7 @@ mod pairs;
 mod path;
 mod pick;
 mod pulse;
+mod quick;
 mod ranks;
 mod ruler;
 mod search;
