@@ -90,9 +90,12 @@ pub fn ln(x: f64) -> f64 {
 /// The exponential of a number that is not beyond a few hundred.
 #[inline]
 pub fn exp(x: f64) -> f64 {
-    const STEP: f64 = LN_2 / ENTRIES as f64;
-    let steps = whole(x.clamp(-700.0, 700.0) * (1.0 / STEP));
-    let r = x.clamp(-700.0, 700.0) - steps as f64 * STEP;
+    // The logarithm of two in a part that whole numbers multiply exactly, and the rest.
+    const HIGH: f64 = 6.931_471_803_691_238e-1 / ENTRIES as f64;
+    const LOW: f64 = 1.908_214_929_270_587_7e-10 / ENTRIES as f64;
+    let x = x.clamp(-700.0, 700.0);
+    let steps = whole(x * (ENTRIES as f64 / LN_2));
+    let r = (x - steps as f64 * HIGH) - steps as f64 * LOW;
     let power = f64::from_bits(((steps.div_euclid(ENTRIES as i64) + 1023) as u64) << 52);
     let grown = r + r * r * ((0.5 + r * (1.0 / 6.0)) + r * r * (1.0 / 24.0 + r * (1.0 / 120.0)));
     let table = POWERS[steps.rem_euclid(ENTRIES as i64) as usize];
@@ -107,18 +110,20 @@ pub fn sincos(x: f64) -> (f64, f64) {
     let quarters = whole(x * (1.0 / FRAC_PI_2));
     let r = (x - quarters as f64 * FRAC_PI_2) - quarters as f64 * REST;
     let s = r * r;
-    let sin = r + r
-        * s
-        * (-1.0 / 6.0
-            + s * (1.0 / 120.0 + s * (-1.0 / 5040.0 + s * (1.0 / 362_880.0 + s * (-1.0 / 39_916_800.0 + s * (1.0 / 6_227_020_800.0))))));
-    let cos = 1.0
-        + s * (-0.5 + s * (1.0 / 24.0 + s * (-1.0 / 720.0 + s * (1.0 / 40_320.0 + s * (-1.0 / 3_628_800.0 + s * (1.0 / 479_001_600.0))))));
+    let sin = r + r * s * polynomial(s, [-6.0, 120.0, -5040.0, 362_880.0, -39_916_800.0, 6_227_020_800.0, -1_307_674_368_000.0]);
+    let cos = 1.0 - 0.5 * s + s * s * polynomial(s, [24.0, -720.0, 40_320.0, -3_628_800.0, 479_001_600.0, -87_178_291_200.0]);
     match quarters & 3 {
         0 => (sin, cos),
         1 => (cos, -sin),
         2 => (-sin, -cos),
         _ => (-cos, sin),
     }
+}
+
+/// A polynomial whose coefficients are one over these numbers.
+#[inline(always)]
+fn polynomial<const COUNT: usize>(x: f64, below: [f64; COUNT]) -> f64 {
+    below.iter().rev().fold(0.0, |sum, below| sum * x + 1.0 / below)
 }
 
 /// The nearest whole number.
@@ -159,10 +164,10 @@ mod tests {
             let x = libm::exp(60.0 * u - 30.0);
             near(ln(x), libm::log(x), 1e-15 * libm::log(x).abs().max(1.0), "logarithm");
             let x = 80.0 * u - 40.0;
-            near(exp(x), libm::exp(x), 4e-15 * libm::exp(x), "exponential");
+            near(exp(x), libm::exp(x), 1e-15 * libm::exp(x), "exponential");
             let ((sin, cos), (want_sin, want_cos)) = (sincos(x), libm::sincos(x));
-            near(sin, want_sin, 1e-14, "sine");
-            near(cos, want_cos, 1e-14, "cosine");
+            near(sin, want_sin, 5e-15, "sine");
+            near(cos, want_cos, 5e-15, "cosine");
             let size = libm::exp(40.0 * libm::sin(x) - 10.0);
             near(atan2(size * want_sin, size * want_cos), libm::atan2(size * want_sin, size * want_cos), 1e-15, "arc tangent");
         }
