@@ -106,7 +106,7 @@ impl Evaluator {
     /// The same for a known gain. Height then tells how much of the beam comes back, which only a second echo tells without.
     pub fn measure_at(&mut self, samples: &[i16], wall: Temperature, gain: Option<Decibel>) -> Measurement {
         self.parts.clear();
-        self.sight = Sight::default();
+        self.sight.clear();
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
         }
@@ -129,7 +129,7 @@ impl Evaluator {
         self.trace.tops(self.sample_of(zero), decide::TOP_OVER_NOISE * noise, &mut self.tops);
         let base = self.base;
         decide::candidates(&self.tops, &self.model, |at| base.time_at(at).as_ns(), self.setup.minimum.as_mm(), &mut self.candidates);
-        self.sight = Sight::of(&self.candidates);
+        self.sight.see(&self.candidates);
         self.sight.face = self.face_from.and_then(|from| self.trace.looks(from));
         let scene = Scene {
             model: &self.model,

@@ -25,6 +25,16 @@ impl Pile {
         self.values.resize(self.count.next_multiple_of(REGISTER), FILL);
     }
 
+    /// Room for some numbers, all of which are to be written.
+    #[inline(always)]
+    pub fn room(&mut self, count: usize) -> &mut [u32] {
+        self.count = count;
+        self.values.resize(count.next_multiple_of(REGISTER), FILL);
+        let (room, rest) = self.values.split_at_mut(count);
+        rest.fill(FILL);
+        room
+    }
+
     pub fn count(&self) -> usize {
         self.count
     }
