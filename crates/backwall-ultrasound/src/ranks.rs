@@ -8,12 +8,16 @@ const FILL: u32 = u32::MAX;
 const REGISTER: usize = 16;
 /// The first stretch searched over a bound that is known to be too low.
 const FIRST_STRETCH: u32 = 4096;
+/// The first stretch searched about what was found before, as a part of it: neighbouring shots are alike.
+const LIKE_BEFORE: u32 = 16;
 
 /// Numbers to be ranked, all of them under [`FILL`].
 #[derive(Default)]
 pub struct Pile {
     values: Vec<u32>,
     count: usize,
+    /// What was found last: where to begin, and nothing of what is found.
+    before: u32,
 }
 
 impl Pile {
@@ -49,13 +53,15 @@ impl Pile {
     }
 
     /// The value below which `part` of all lie; zero where there are none.
-    pub fn quantile(&self, part: f64) -> u32 {
-        self.rank(part).map_or(0, |rank| dispatch(Find { values: &self.values, rank, over: None }).unwrap_or(0))
+    pub fn quantile(&mut self, part: f64) -> u32 {
+        let Some(rank) = self.rank(part) else { return 0 };
+        self.before = dispatch(Find { values: &self.values, rank, from: From::About(self.before) }).unwrap_or(0);
+        self.before
     }
 
     /// The same if it is over a bound: of one that is not nothing more is known then.
     pub fn quantile_over(&self, part: f64, bound: u32) -> Option<u32> {
-        self.rank(part).and_then(|rank| dispatch(Find { values: &self.values, rank, over: Some(bound) }))
+        self.rank(part).and_then(|rank| dispatch(Find { values: &self.values, rank, from: From::Over(bound) }))
     }
 
     fn rank(&self, part: f64) -> Option<u32> {
@@ -66,7 +72,16 @@ impl Pile {
 struct Find<'a> {
     values: &'a [u32],
     rank: u32,
-    over: Option<u32>,
+    from: From,
+}
+
+/// Where a search begins.
+#[derive(Clone, Copy)]
+enum From {
+    /// It ends there too if the value is not over this one.
+    Over(u32),
+    /// The value is likely to be near.
+    About(u32),
 }
 
 impl Work for Find<'_> {
@@ -81,30 +96,30 @@ impl Work for Find<'_> {
 impl Find<'_> {
     #[inline(always)]
     fn find<P: Pairs>(&self, simd: P) -> Option<u32> {
-        let Self { values, rank, over } = *self;
+        let Self { values, rank, from } = *self;
+        let (From::Over(bound) | From::About(bound)) = from;
+        let mut stretch = if let From::About(before) = from { before / LIKE_BEFORE + 1 } else { FIRST_STRETCH };
         // All values under `low` are `below` many, all up to `high` are `up_to`.
-        let (mut low, mut below, mut high, mut up_to);
-        match over {
-            Some(bound) => {
-                below = simd.up_to(values, bound);
-                if below > rank {
-                    return None;
-                }
-                low = bound.saturating_add(1);
-                let mut stretch = FIRST_STRETCH;
-                loop {
-                    high = low.saturating_add(stretch).min(FILL - 1);
-                    up_to = simd.up_to(values, high);
-                    if up_to > rank || high == FILL - 1 {
-                        break;
-                    }
-                    (low, below, stretch) = (high + 1, up_to, stretch.saturating_mul(2));
-                }
+        let (mut low, mut below, mut high, mut up_to) = (0, 0, bound.min(FILL - 1), simd.up_to(values, bound.min(FILL - 1)));
+        if up_to > rank {
+            if let From::Over(_) = from {
+                return None;
             }
-            None => {
-                low = least_over(values, 0);
-                high = most_under(values, FILL - 1);
-                (below, up_to) = (0, u32::MAX);
+            while high > 0 {
+                let under = high.saturating_sub(stretch);
+                let count = simd.up_to(values, under);
+                if count <= rank {
+                    (low, below) = (under + 1, count);
+                    break;
+                }
+                (high, up_to, stretch) = (under, count, stretch.saturating_mul(2));
+            }
+        } else {
+            while up_to <= rank && high < FILL - 1 {
+                (low, below) = (high + 1, up_to);
+                high = low.saturating_add(stretch).min(FILL - 1);
+                up_to = simd.up_to(values, high);
+                stretch = stretch.saturating_mul(2);
             }
         }
         while low < high {
@@ -206,8 +221,10 @@ mod tests {
                     for bound in [0, want.saturating_sub(1), want, want.saturating_add(1), FILL - 2] {
                         let over = (want > bound).then_some(want);
                         assert_eq!(pile.quantile_over(part, bound), over, "{part} of {count} over {bound}");
-                        let find = Find { values: &pile.values, rank: rank as u32, over: Some(bound) };
+                        let find = Find { values: &pile.values, rank: rank as u32, from: From::Over(bound) };
                         assert_eq!(find.find(Plain), over, "plain");
+                        let find = Find { values: &pile.values, rank: rank as u32, from: From::About(bound) };
+                        assert_eq!(find.find(Plain), Some(want), "begun at {bound}");
                     }
                 }
             }

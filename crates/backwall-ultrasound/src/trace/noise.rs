@@ -60,7 +60,7 @@ impl Trace {
     }
 
     /// rms of the white noise, from the sixth difference of the record: an echo's band hardly reaches it.
-    fn white_level(&self) -> f64 {
+    fn white_level(&mut self) -> f64 {
         const NORM: f64 = 30.397_368; // sqrt(1 + 36 + 225 + 400 + 225 + 36 + 1)
         // The median of a Gaussian's magnitude is 0.67449 rms.
         f64::from(self.found.differences.quantile(0.5)) / (NORM * 0.674_49)
