@@ -153,6 +153,20 @@ fn most_under(values: &[u32], bound: u32) -> u32 {
     bound.wrapping_sub(values.iter().fold(FILL, |least, value| least.min(bound.wrapping_sub(*value))))
 }
 
+/// Bits of a height without those that say nothing of noise. Heights are not negative, so their bits sort as they do; what is
+/// left is known to one part in eight thousand, 0.001 dB, and found in half the steps.
+const SPARE_BITS: u32 = 11;
+
+/// A height as a number to be ranked.
+pub fn sorting(height: &f32) -> u32 {
+    height.to_bits() >> SPARE_BITS
+}
+
+/// The middle of the heights that [`sorting`] does not tell apart.
+pub fn height_of(sorting: u32) -> f64 {
+    f64::from(f32::from_bits((sorting << SPARE_BITS) | (1 << (SPARE_BITS - 1))))
+}
+
 /// What a record's codes say as they are.
 pub struct Codes {
     pub sum: i64,

@@ -6,7 +6,7 @@
 //! double precision at the full rate.
 
 use super::pairs::{Pairs, Work, dispatch, pair};
-use super::ranks::Pile;
+use super::ranks::{Pile, sorting};
 
 /// Complex taps laid out in pairs.
 pub struct Search {
@@ -67,9 +67,16 @@ pub struct Found {
     pub re: Vec<f32>,
     pub im: Vec<f32>,
     pub envelope: Vec<f32>,
+    /// The highest of each [`STRETCH`] looks of the envelope: most stretches are noise from end to end.
+    pub peaks: Vec<f32>,
+    /// The envelope's heights, to be ranked.
+    pub heights: Pile,
     /// Magnitudes of some of the record's sixth differences, which an echo's band hardly reaches.
     pub differences: Pile,
 }
+
+/// Looks that are seen through together.
+pub const STRETCH: usize = 16;
 
 /// Registers of sums kept side by side, for the real and the imaginary part each: fewer wait for each other, more do not fit.
 const SIDE: usize = 4;
@@ -118,7 +125,7 @@ impl Search {
         let outputs = samples.len().div_ceil(self.step);
         let places = outputs.next_multiple_of(block);
         let stride = places + self.reach;
-        let Found { level, pairs, sums, re, im, envelope, differences } = found;
+        let Found { level, pairs, sums, re, im, envelope, peaks, heights, differences } = found;
         sixth_differences(simd, samples, differences);
         level.clear();
         level.resize(self.lead, 0);
@@ -156,9 +163,13 @@ impl Search {
                 *envelope = (*re * *re + *im * *im).sqrt();
             }
         }
-        for out in [re, im, envelope] {
+        for out in [re, im, &mut *envelope] {
             out.truncate(outputs);
         }
+        heights.fill(envelope.iter().map(sorting));
+        peaks.clear();
+        // Bits of what is not negative sort as it does, and the highest of whole numbers is found many at a time.
+        peaks.extend(envelope.chunks(STRETCH).map(|looks| f32::from_bits(looks.iter().fold(0, |most, look| most.max(look.to_bits())))));
     }
 
     /// The sums of real parts, then of imaginary ones, of a block of outputs.
