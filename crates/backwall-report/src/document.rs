@@ -1,6 +1,7 @@
 //! A document that belongs to no file format: headings, text, tables, figures. What a report says is decided once,
 //! in these blocks; PDF and HTML each only put them down.
 
+mod first_page;
 pub mod layout;
 mod page;
 mod table;
@@ -25,6 +26,10 @@ pub struct Document {
     /// µs since 1970-01-01 UTC.
     pub issued_us: i64,
     pub blocks: Vec<Block>,
+    /// So many of the blocks, from the first on, are to stay on one page.
+    pub first_page: usize,
+    /// Where the rest of what does not fit on it is found; `None`: on the page behind it.
+    pub rest_is_in: Option<&'static str>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -91,6 +96,8 @@ pub enum Block {
         tone: Tone,
         title: String,
         lines: Vec<String>,
+        /// None of its lines may go to another page than the first.
+        is_whole: bool,
     },
     /// Lines to sign on, each with what it stands for.
     Signatures(Vec<String>),
@@ -196,6 +203,10 @@ impl Document {
         self.blocks.iter().filter_map(|block| if let Block::Pictures(pictures) = block { Some(pictures) } else { None }).flatten()
     }
     pub fn notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {
-        self.blocks.push(Block::Notice { tone, title: title.into(), lines });
+        self.blocks.push(Block::Notice { tone, title: title.into(), lines, is_whole: false });
+    }
+    /// A box whose lines all stay on the first page.
+    pub fn whole_notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {
+        self.blocks.push(Block::Notice { tone, title: title.into(), lines, is_whole: true });
     }
 }

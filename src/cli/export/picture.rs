@@ -95,7 +95,7 @@ fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     };
     let setup = source.setup(order.job);
     let unit = order.job.plan.job.units;
-    let caution = data::caution_of(order.job, source);
+    let caution = data::caution_of(order.job, source, unit);
     let figure = data::waveform_figure(order.job, run, (setup, &caution), (&reading, &waveform), unit);
     put(order, &figure, &order.args.out)?;
     let place = reading.place.along.map_or_else(|| "no known place".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));

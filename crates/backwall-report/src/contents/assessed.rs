@@ -1,4 +1,4 @@
-//! Comparison with earlier surveys and assessment of each course: every number with its formula, inputs and source.
+//! Comparison with earlier surveys and assessment of each course; how its numbers came about is in `working`.
 
 use super::summary::capital;
 use super::{Writer, captioned, count, fact, tone_of};
@@ -6,9 +6,9 @@ use crate::assessment::{CourseAssessment, LineAssessment, LineComparison, RunNot
 use crate::document::{Captioned, Table, Tone};
 use crate::figure::change;
 use crate::template::Working;
-use backwall_survey::integrity::{Decision, Worked};
+use backwall_survey::integrity::Decision;
 use backwall_survey::strip::compare::{Change, Difference};
-use backwall_units::{Length, LengthUnit};
+use backwall_units::Length;
 
 /// More comparisons than this are shown as a table.
 const MOST_COMPARISONS: usize = 3;
@@ -286,31 +286,10 @@ impl Writer<'_> {
     }
 
     /// Whether it is the line that decides for its course.
-    fn governs(&self, line: &LineAssessment, course: &CourseAssessment) -> bool {
+    pub(super) fn governs(&self, line: &LineAssessment, course: &CourseAssessment) -> bool {
         let rolled = self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses);
         let mut rolled = rolled.filter(|rolled| Some(rolled.course) == course.course);
         course.course.is_none() || rolled.any(|rolled| rolled.governing_line.as_deref() == Some(line.line.as_str()))
-    }
-
-    /// The appendix.
-    pub(super) fn working(&mut self) {
-        let Some(assessment) = &self.job.assessment else {
-            return self.out.paragraph("No run was made, so there is no number to explain.");
-        };
-        let all = self.wanted.template.working == Working::All;
-        if !all {
-            self.out.paragraph(
-                "For each course the line that decides, with the numbers behind its row on the first page; the template 'complete' has \
-                 every number of every line.",
-            );
-        }
-        for line in &assessment.lines {
-            for course in &line.courses {
-                if all || self.governs(line, course) {
-                    self.worked(line, course, all);
-                }
-            }
-        }
     }
 
     fn left_out(&self, run: &RunNote) -> String {
@@ -357,46 +336,13 @@ impl Writer<'_> {
             "Decision: met, not met, or not decided where what was read proves neither. Life: from the short end, which counts and gives the date, to the long one.",
         );
     }
-
-    fn worked(&mut self, line: &LineAssessment, course: &CourseAssessment, all: bool) {
-        if course.numbers.is_empty() && course.missing.is_empty() && course.checks.is_empty() {
-            return;
-        }
-        self.out.heading(2, format!("Line {}, {}", line.line, named(course)));
-        if !course.checks.is_empty() {
-            self.out.notice(Tone::Bad, "These do not agree and must be checked", course.checks.clone());
-        }
-        let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
-        let carries = |number: &&Worked| all || course.summary.names(&number.title);
-        for number in course.numbers.iter().filter(carries) {
-            table.row(cells(number, self.wanted.unit, all));
-        }
-        self.out.table(table);
-        if all && !course.missing.is_empty() {
-            self.out.notice(Tone::Watch, "Not answered", course.missing.iter().map(|missing| capital(missing)).collect());
-        }
-    }
-}
-
-/// A number's row; its cautions where there is room for everything.
-fn cells(number: &Worked, unit: LengthUnit, all: bool) -> [String; 3] {
-    let number = number.shown_in(unit);
-    let list =
-        |figures: &[backwall_survey::integrity::worked::Figure]| figures.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
-    let verdict = number.verdict.as_ref().map_or_else(String::new, |verdict| format!(". {}", capital(verdict)));
-    let cautions: String = number.cautions.iter().filter(|_| all).map(|caution| format!(". Caution: {caution}")).collect();
-    [
-        format!("{}: {}{verdict}", number.title, list(&number.results)),
-        format!("{}; with {}", number.formula, list(&number.inputs)),
-        format!("{}{cautions}", number.source),
-    ]
 }
 
 fn name(course: &CourseAssessment) -> String {
     course.course.map_or_else(|| "not known".to_owned(), |number| number.to_string())
 }
 
-fn named(course: &CourseAssessment) -> String {
+pub(super) fn named(course: &CourseAssessment) -> String {
     course.course.map_or_else(|| "course not known".to_owned(), |number| format!("course {number}"))
 }
 

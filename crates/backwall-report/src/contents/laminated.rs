@@ -21,7 +21,7 @@ impl Writer<'_> {
     /// Which spots may be laminations, and that they count as wall until that is proven.
     pub(super) fn suspected_laminations(&mut self) {
         let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
-        if self.has_many_runs() && self.job.assessment.is_some() {
+        if self.is_condensed() {
             return self.laminations_briefly();
         }
         let most = if self.wanted.template.is_brief { 0 } else { MOST_EVIDENCE };

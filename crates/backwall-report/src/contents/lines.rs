@@ -39,7 +39,7 @@ impl Writer<'_> {
                     .thinnest
                     .iter()
                     .min_by(|a, b| a.measurement.thickness.unwrap_or_default().total_cmp(&b.measurement.thickness.unwrap_or_default()));
-                let (tone, _) = run.calibration();
+                let (tone, _) = run.calibration(self.wanted.unit);
                 let tone = if run.spots_of(Level::Thin) > 0 { Tone::Bad } else { tone };
                 table.toned(
                     if tone == Tone::Good { Tone::Plain } else { tone },

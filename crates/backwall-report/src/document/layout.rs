@@ -1,5 +1,6 @@
 //! A document on pages: the blocks put down one below the other, page numbers once their count is known.
 
+use super::first_page::{self, Held};
 use super::page::Sheet;
 pub use super::page::{Entry, Page, Pages, Place};
 use super::wrap::Type;
@@ -11,7 +12,7 @@ const TITLE: Type = Type::bold(6.2);
 const UNDER_TITLE: Type = Type::regular(3.4);
 const FIRST: Type = Type::bold(4.2);
 const SECOND: Type = Type::bold(3.3);
-const TEXT: Type = Type::regular(2.9);
+pub(super) const TEXT: Type = Type::regular(2.9);
 const STRONG: Type = Type::bold(2.9);
 const CAPTION: Type = Type::regular(2.5);
 const FOOT: Type = Type::regular(2.3);
@@ -19,17 +20,36 @@ const FOOT: Type = Type::regular(2.3);
 const GAP: f64 = 2.6;
 /// Between figures that stand side by side.
 const BETWEEN: f64 = 4.0;
+/// What a box of lines leaves of the width of the text.
+const BESIDE_NOTICE: f64 = 8.0;
+/// Before a line of a box that has several.
+const LEAD: f64 = 4.0;
 
 /// Lays a document out. Pure: the same document gives the same pages.
 pub fn pages(document: &Document) -> Pages {
-    let mut sheet = Sheet::new(document.paper);
-    top(&mut sheet, document);
-    for (index, block) in document.blocks.iter().enumerate() {
-        put(&mut sheet, block, &document.blocks[index + 1..]);
-    }
+    let (first, rest) = document.blocks.split_at(document.first_page.min(document.blocks.len()));
+    let fits = |blocks: &[Block]| begun(document, blocks).done.pages.len() == 1;
+    let Held { first, later } = first_page::held(first, document.rest_is_in, document.paper.text_width() - BESIDE_NOTICE - LEAD, fits);
+    let mut sheet = begun(document, &first);
+    let rest: Vec<&Block> = later.iter().chain(rest).collect();
+    all(&mut sheet, &rest);
     let mut pages = sheet.done;
     foot(document, &mut pages);
     pages
+}
+
+/// The paper with these blocks on it, from its top.
+fn begun(document: &Document, blocks: &[Block]) -> Sheet {
+    let mut sheet = Sheet::new(document.paper);
+    top(&mut sheet, document);
+    all(&mut sheet, &blocks.iter().collect::<Vec<_>>());
+    sheet
+}
+
+fn all(sheet: &mut Sheet, blocks: &[&Block]) {
+    for (index, block) in blocks.iter().enumerate() {
+        put(sheet, block, &blocks[index + 1..]);
+    }
 }
 
 fn top(sheet: &mut Sheet, document: &Document) {
@@ -61,7 +81,7 @@ fn logo_size(logo: &Logo) -> (f64, f64) {
 }
 
 /// `rest` are the blocks behind it.
-fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
+fn put(sheet: &mut Sheet, block: &Block, rest: &[&Block]) {
     match block {
         Block::Heading { level, text } => heading(sheet, *level, text, rest),
         Block::Paragraph(text) => {
@@ -95,7 +115,7 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
             sheet.gap(GAP);
             pictures.chunks(2).for_each(|row| picture_row(sheet, row));
         }
-        Block::Notice { tone, title, lines } => notice(sheet, *tone, title, lines),
+        Block::Notice { tone, title, lines, .. } => notice(sheet, *tone, title, lines),
         Block::Signatures(lines) => signatures(sheet, lines),
         Block::PageBreak => {
             if !sheet.is_fresh() {
@@ -105,7 +125,7 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
     }
 }
 
-fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[Block]) {
+fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[&Block]) {
     let (kind, before) = if level <= 1 { (FIRST, 7.0) } else { (SECOND, 5.0) };
     let lines = kind.wrap(text, sheet.width());
     let own = kind.line() * lines.len() as f64 + 2.0;
@@ -121,7 +141,7 @@ fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[Block]) {
 }
 
 /// How much of what follows must stand with the heading over it.
-fn start_height(rest: &[Block], width: f64) -> f64 {
+fn start_height(rest: &[&Block], width: f64) -> f64 {
     let Some((block, rest)) = rest.split_first() else { return 0.0 };
     match block {
         Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
@@ -215,10 +235,10 @@ fn picture_row(sheet: &mut Sheet, row: &[Picture]) {
 
 /// Boxes longer than a page go on where it ends.
 fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
-    let inner = sheet.width() - 8.0;
+    let inner = sheet.width() - BESIDE_NOTICE;
     let mut all: Vec<(Type, String)> = STRONG.wrap(title, inner).into_iter().map(|line| (STRONG, line)).collect();
     for line in lines {
-        let wrapped = TEXT.wrap(line, inner - if lines.len() > 1 { 4.0 } else { 0.0 });
+        let wrapped = TEXT.wrap(line, inner - if lines.len() > 1 { LEAD } else { 0.0 });
         all.extend(wrapped.into_iter().enumerate().map(|(index, text)| {
             let lead = match (lines.len() > 1, index) {
                 (true, 0) => "– ",
@@ -320,6 +340,8 @@ mod tests {
             logo: None,
             issued_us: 0,
             blocks,
+            first_page: 0,
+            rest_is_in: None,
         }
     }
     fn texts(page: &Page) -> Vec<&crate::figure::Text> {
@@ -355,7 +377,7 @@ mod tests {
     #[test]
     fn nothing_stands_outside_the_margins_and_pages_are_numbered() {
         let mut blocks = vec![Block::Table(long_table())];
-        blocks.push(Block::Notice { tone: Tone::Bad, title: "T".to_owned(), lines: vec!["word ".repeat(3000), "x".repeat(5000)] });
+        blocks.push(Block::Notice { tone: Tone::Bad, title: "T".to_owned(), lines: vec!["word ".repeat(3000), "x".repeat(5000)], is_whole: false });
         blocks.push(Block::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
         blocks.push(Block::Paragraph("z".repeat(9000)));
         let figure = || Captioned { figure: Figure::new("", 85.0, 60.0), caption: "caption".to_owned() };
