@@ -62,8 +62,8 @@ impl Paper {
 
 /// Margins of a page, millimetres.
 const SIDE: f64 = 18.0;
-const TOP: f64 = 16.0;
-const BOTTOM: f64 = 20.0;
+const TOP: f64 = 14.0;
+const BOTTOM: f64 = 17.0;
 
 /// A picture of the template's, on white: 8-bit red, green, blue, row by row from the top.
 #[derive(Debug, Clone, PartialEq)]

@@ -13,6 +13,35 @@ use backwall_units::Length;
 /// More comparisons than this are shown as a table.
 const MOST_COMPARISONS: usize = 3;
 
+/// Of them so many are drawn along their line.
+const MOST_DRAWN: usize = 3;
+
+/// Of more courses on lines a table names those that decide, and the others stand in a table of decisions.
+const MOST_ROWS: usize = 16;
+
+/// The lowest of all lines at each survey, course by course.
+fn together(lines: &[&LineAssessment]) -> Vec<change::OfCourse> {
+    let mut courses: Vec<change::OfCourse> = Vec::new();
+    for course in lines.iter().flat_map(|line| &line.courses) {
+        let name = named(course);
+        let index = courses.iter().position(|known| known.name == name).unwrap_or_else(|| {
+            courses.push(change::OfCourse { name, minima: Vec::new(), required: course.summary.required });
+            courses.len() - 1
+        });
+        let minima = &mut courses[index].minima;
+        for at in &course.minima {
+            let found = change::Minimum { date: at.date, thickness: at.thickness, expanded: at.expanded };
+            match minima.iter_mut().find(|known| known.date == found.date) {
+                Some(known) if known.thickness > found.thickness => *known = found,
+                Some(_) => {}
+                None => minima.push(found),
+            }
+        }
+    }
+    courses.iter_mut().for_each(|course| course.minima.sort_by_key(|minimum| minimum.date));
+    courses
+}
+
 /// Whether an earlier survey is the newest that a line was compared with.
 fn is_newest(line: &LineAssessment, with: &LineComparison) -> bool {
     let newest = line.comparisons.iter().filter(|other| other.comparison.is_some()).max_by_key(|other| other.date);
@@ -47,24 +76,32 @@ impl Writer<'_> {
             "A change no larger than the expanded uncertainty of the difference, U = 2·√(u₁² + u₂²), is no change (JCGM 100:2008, equation 10). \
              Only stretches that both surveys read are compared. A negative difference means a thinner wall now.",
         );
-        let drawn: Vec<_> = compared.iter().filter(|line| self.is_drawn(&line.line)).filter_map(|line| self.over_the_years(line)).collect();
-        if !drawn.is_empty() {
-            self.out.figures(drawn);
-        }
-        // Of many comparisons a row each line, and drawn only those of the lines that decide.
+        // Of many comparisons a row each line, all minima in one figure, and drawn along only some of the lines that decide.
         let all = self.wanted.template.working == Working::All;
-        let many = !all && compared.iter().map(|line| line.comparisons.len()).sum::<usize>() > MOST_COMPARISONS;
-        if many {
-            self.every_comparison(&compared);
+        if !all && compared.iter().map(|line| line.comparisons.len()).sum::<usize>() > MOST_COMPARISONS {
+            return self.compared_together(&compared);
         }
+        let drawn: Vec<_> = compared.iter().filter(|line| self.is_drawn(&line.line)).filter_map(|line| self.over_the_years(line)).collect();
+        self.out.figures(drawn);
         for line in compared {
             for with in &line.comparisons {
-                if !many {
-                    self.compared(line, with);
-                } else if self.is_drawn(&line.line) && is_newest(line, with) {
-                    self.along_the_line(line, with);
-                }
+                self.compared(line, with);
             }
+        }
+    }
+
+    fn compared_together(&mut self, compared: &[&LineAssessment]) {
+        let figure = change::by_year("Minimum of each course by year", &together(compared), self.wanted.unit, self.wanted.paper.text_width());
+        let caption = "The lowest of all lines that were read in that survey. Bars: U (k = 2), where it is known. The minima need not be one place.";
+        self.out.figures(figure.into_iter().map(|figure| captioned(figure, caption.to_owned())).collect());
+        self.every_comparison(compared);
+        let newest = compared.iter().flat_map(|line| line.comparisons.iter().map(move |with| (*line, with)));
+        let mut newest: Vec<_> = newest.filter(|(line, with)| self.is_drawn(&line.line) && is_newest(line, with)).collect();
+        // Those that lost most.
+        let lost = |with: &LineComparison| with.comparison.as_ref().and_then(|found| Some(found.whole.as_ref()?.least.difference));
+        newest.sort_by(|a, b| lost(a.1).unwrap_or_default().total_cmp(&lost(b.1).unwrap_or_default()));
+        for (line, with) in newest.into_iter().take(MOST_DRAWN) {
+            self.along_the_line(line, with, change::LOW);
         }
     }
 
@@ -96,8 +133,8 @@ impl Writer<'_> {
         }
         self.out.table(table);
         self.out.paragraph(
-            "Mean and minimum of all that both read, against the newest earlier survey. Drawn are the lines that decide; the template 'complete' has \
-             every line against every survey, with the stretches that changed.",
+            "Mean and minimum of all that both read, against the newest earlier survey. Drawn are those of the lines that decide whose minimum lost \
+             most; the template 'complete' has every line against every survey, with the stretches that changed.",
         );
     }
 
@@ -162,7 +199,7 @@ impl Writer<'_> {
         self.shortened(table, "changed stretches", "upward along the line");
         let all = self.wanted.template.working == Working::All;
         if self.is_drawn(&line.line) && (all || is_newest(line, with)) {
-            self.along_the_line(line, with);
+            self.along_the_line(line, with, change::HEIGHT);
         }
     }
 
@@ -216,11 +253,11 @@ impl Writer<'_> {
     }
 
     /// What has changed along the line.
-    fn along_the_line(&mut self, line: &LineAssessment, with: &LineComparison) {
+    fn along_the_line(&mut self, line: &LineAssessment, with: &LineComparison, high: f64) {
         let Some(comparison) = &with.comparison else { return };
         let then = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
         let title = format!("Line {}: now less {then}", line.line);
-        if let Some(figure) = change::along(&title, comparison, self.wanted.unit, self.wanted.paper.text_width()) {
+        if let Some(figure) = change::along(&title, comparison, self.wanted.unit, (self.wanted.paper.text_width(), high)) {
             let caption =
                 "Line: mean of each bin that both read. Dots: its minimum. Grey: U (k = 2) of the mean; what is within it is no change.";
             self.out.figures(vec![captioned(figure, caption.to_owned())]);
@@ -309,9 +346,17 @@ impl Writer<'_> {
             "Life, years>",
             "Next by",
             "COV>",
-            &self.head("Minimum expected, not under"),
+            &self.head("Minimum expected"),
         ]);
-        for (line, course) in lines.iter().flat_map(|line| line.courses.iter().map(move |course| (line, course))) {
+        let of_lines = || lines.iter().flat_map(|line| line.courses.iter().map(move |course| (line, course)));
+        let is_brief = self.wanted.template.working == Working::Governing && of_lines().count() > MOST_ROWS;
+        if is_brief {
+            self.decisions(lines);
+        }
+        let is_shown = |line: &LineAssessment, course: &CourseAssessment| {
+            !is_brief || self.governs(line, course) || course.summary.decision == Decision::NotMet
+        };
+        for (line, course) in of_lines().filter(|(line, course)| is_shown(line, course)) {
             let summary = &course.summary;
             let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
             table.toned(
@@ -333,8 +378,32 @@ impl Writer<'_> {
         }
         self.out.table(table);
         self.out.paragraph(
-            "Decision: met, not met, or not decided where what was read proves neither. Life: from the short end, which counts and gives the date, to the long one.",
+            "Decision: met, not met, or not decided where what was read proves neither. Life: from the short end, which counts and gives the date, \
+             to the long one. The minimum to expect on the whole surface is not under the one given.",
         );
+    }
+
+    /// Of every line through each course its decision and minimum reading.
+    fn decisions(&mut self, lines: &[LineAssessment]) {
+        let mut numbers: Vec<Option<u16>> = lines.iter().flat_map(|line| line.courses.iter().map(|course| course.course)).collect();
+        numbers.sort_unstable();
+        numbers.dedup();
+        let head = |number: &Option<u16>| number.map_or_else(|| "Course not known".to_owned(), |number| format!("Course {number}"));
+        let heads: Vec<String> = std::iter::once("Line".to_owned()).chain(numbers.iter().map(head)).collect();
+        let mut table = Table::of(&heads.iter().map(String::as_str).collect::<Vec<_>>());
+        for line in lines {
+            let cell = |number: &Option<u16>| {
+                let course = line.courses.iter().find(|course| course.course == *number);
+                course.map_or_else(String::new, |course| format!("{} {}", self.bare(course.summary.least), course.summary.decision.word()))
+            };
+            let of_line = line.courses.iter().map(|course| course.summary.decision).reduce(Decision::and);
+            table.toned(of_line.map_or(Tone::Plain, tone_of), std::iter::once(line.line.clone()).chain(numbers.iter().map(cell)));
+        }
+        self.out.paragraph(format!(
+            "Minimum reading, {}, and decision of each line through each course; then what decides a course, and what is not met, in full.",
+            self.wanted.unit.thickness_symbol()
+        ));
+        self.out.table(table);
     }
 }
 

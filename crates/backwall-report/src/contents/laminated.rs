@@ -84,7 +84,7 @@ impl Writer<'_> {
                 format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit))
             })
             .collect();
-        let most = self.wanted.template.list_rows;
+        let most = self.wanted.template.list_rows.div_ceil(2);
         let more = all.len().saturating_sub(most);
         let mut shown: Vec<String> = all.into_iter().take(most).collect();
         if more > 0 {

@@ -2,7 +2,7 @@
 
 use super::{Writer, captioned, count};
 use crate::document::{Table, Tone};
-use crate::figure::data;
+use crate::figure::{data, map};
 use crate::template::Working;
 use crate::words::percent;
 use backwall_survey::strip::Level;
@@ -80,7 +80,8 @@ impl Writer<'_> {
     }
 
     pub(super) fn map(&mut self) {
-        let figure = data::map_figure(&self.job.contents, &self.job.map, self.wanted.unit);
+        let paper = if self.wanted.template.working == Working::All { map::PAPER } else { map::LOW };
+        let figure = data::map_figure(&self.job.contents, &self.job.map, self.wanted.unit, paper);
         let share = self.job.map.scanned_share().map_or_else(|| "not known".to_owned(), |share| self.share_of_surface(share));
         let caption = format!("The unrolled wall. Scanned share of its surface: {share}. Blank wall was not scanned.");
         self.out.figures(vec![captioned(figure, caption)]);

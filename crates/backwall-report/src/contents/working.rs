@@ -40,8 +40,7 @@ impl Writer<'_> {
         for (line, course) in courses {
             let on = format!("{}, {}", safe_text(&line.line), named(course));
             checks.extend(course.checks.iter().map(|check| format!("{on}: {check}")));
-            let shown = course.numbers.iter().filter(|number| course.summary.names(&number.title)).map(|number| number.shown_in(unit));
-            for (index, number) in shown.enumerate() {
+            for (index, number) in carrying(course).into_iter().map(|number| number.shown_in(unit)).enumerate() {
                 let formula = (number.formula.clone(), number.source.to_string());
                 let place = formulas.iter().position(|known| *known == formula).unwrap_or_else(|| {
                     formulas.push(formula);
@@ -79,6 +78,29 @@ impl Writer<'_> {
         }
     }
 }
+
+/// The numbers that the row of a course rests on: of several rates the one it shows and the one that leaves the shortest life, each once.
+fn carrying(course: &CourseAssessment) -> Vec<&Worked> {
+    let summary = &course.summary;
+    let named = || course.numbers.iter().filter(|number| summary.names(&number.title));
+    let values = |figures: &[Figure]| figures.iter().filter(|figure| figure.unit == RATE).map(|figure| figure.value).collect::<Vec<_>>();
+    let mut wanted: Vec<f64> = [summary.rate, summary.rate_upper].iter().flatten().map(|rate| rate.as_mm_y()).collect();
+    wanted.extend(named().filter(|number| values(&number.results).is_empty()).flat_map(|number| values(&number.inputs)));
+    let mut known: Vec<Vec<f64>> = Vec::new();
+    let is_carrying = |number: &&Worked| {
+        let rates = values(&number.results);
+        if rates.is_empty() {
+            return true;
+        }
+        let is_new = !known.contains(&rates);
+        known.push(rates.clone());
+        is_new && rates.iter().any(|rate| wanted.contains(rate))
+    };
+    named().filter(is_carrying).collect()
+}
+
+/// The unit that rates have among the figures of a number.
+const RATE: &str = "mm/y";
 
 /// A number's row.
 fn cells(number: &Worked, unit: LengthUnit) -> [String; 3] {

@@ -3,6 +3,7 @@
 
 use super::layout::TEXT;
 use super::{Block, Tone};
+use crate::words::count;
 
 /// The first page's blocks as they fit, and what goes on behind it.
 pub(super) struct Held {
@@ -104,12 +105,13 @@ impl Cut<'_> {
             Block::Notice { tone, title, lines, is_whole } => {
                 let kept = self.kept[index];
                 let mut shown: Vec<String> = lines[..kept].iter().map(|line| self.clipped(line)).collect();
+                let mut title = self.clipped(title);
                 match lines.len() - kept {
                     0 => {}
-                    more if kept == 0 => shown.push(format!("{more} {}", self.place)),
+                    more if kept == 0 => title = format!("{title} ({} {})", count(more as u64, "line"), self.place),
                     more => shown.push(format!("and {more} more, {}", self.place)),
                 }
-                Block::Notice { tone: *tone, title: self.clipped(title), lines: shown, is_whole: *is_whole }
+                Block::Notice { tone: *tone, title, lines: shown, is_whole: *is_whole }
             }
             Block::Paragraph(text) => Block::Paragraph(self.clipped(text)),
             Block::Facts(facts) => Block::Facts(facts.iter().map(|(name, value)| (name.clone(), self.clipped(value))).collect()),
@@ -180,9 +182,11 @@ mod tests {
     #[test]
     fn titles_alone_stay_where_nothing_else_has_room_and_long_lines_end_where_they_go_on() {
         let blocks = [notice("a", 2, true), notice("b", 6, false), notice("c", 3, false)];
-        let held = held(&blocks, Some("in the full report"), 100.0, |blocks| rows(blocks) <= 7);
-        assert_eq!(lines(&held.first[1]), ["6 in the full report"]);
-        assert_eq!(lines(&held.first[2]), ["3 in the full report"]);
+        let held = held(&blocks, Some("in the full report"), 100.0, |blocks| rows(blocks) <= 5);
+        let title = |block: &Block| if let Block::Notice { title, lines, .. } = block { (title.clone(), lines.len()) } else { Default::default() };
+        assert_eq!(title(&held.first[0]), ("a".to_owned(), 2), "what is decided stays whole");
+        assert_eq!(title(&held.first[1]), ("b (6 lines in the full report)".to_owned(), 0));
+        assert_eq!(title(&held.first[2]), ("c (3 lines in the full report)".to_owned(), 0));
         assert!(held.later.is_empty(), "it is elsewhere");
         let long = Block::Notice { tone: Tone::Bad, title: "t".into(), lines: vec!["word ".repeat(300)], is_whole: true };
         let held = super::held(&[long], None, 100.0, |blocks| lines(&blocks[0])[0].len() < 300);

@@ -17,11 +17,13 @@ const STRONG: Type = Type::bold(2.9);
 const CAPTION: Type = Type::regular(2.5);
 const FOOT: Type = Type::regular(2.3);
 /// Between blocks.
-const GAP: f64 = 2.6;
+const GAP: f64 = 2.0;
 /// Between figures that stand side by side.
 const BETWEEN: f64 = 4.0;
 /// What a box of lines leaves of the width of the text.
 const BESIDE_NOTICE: f64 = 8.0;
+/// Above and below the lines in a box, together.
+const INSIDE: f64 = 2.2;
 /// Before a line of a box that has several.
 const LEAD: f64 = 4.0;
 
@@ -126,7 +128,13 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[&Block]) {
 }
 
 fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[&Block]) {
-    let (kind, before) = if level <= 1 { (FIRST, 7.0) } else { (SECOND, 5.0) };
+    // Under the title of the document a heading needs no room of its own.
+    let is_first = sheet.done.outline.is_empty();
+    let (kind, before) = match level {
+        ..=1 if is_first => (FIRST, 1.0),
+        ..=1 => (FIRST, 6.0),
+        _ => (SECOND, 4.0),
+    };
     let lines = kind.wrap(text, sheet.width());
     let own = kind.line() * lines.len() as f64 + 2.0;
     sheet.need(before + own + start_height(rest, sheet.width()));
@@ -146,7 +154,7 @@ fn start_height(rest: &[&Block], width: f64) -> f64 {
     match block {
         Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
         Block::Pictures(pictures) => pictures.chunks(2).next().map_or(0.0, |row| picture_row_height(row, width)) + GAP,
-        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(2) as f64,
+        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(SIGNING) as f64,
         // A few words that lead over to something stay with it.
         Block::Paragraph(text) if text.len() < 500 => {
             let own = TEXT.line() * TEXT.wrap(text, width).len() as f64 + GAP;
@@ -249,7 +257,7 @@ fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
         }));
     }
     sheet.gap(GAP);
-    let whole = all.iter().map(|(kind, _)| kind.line()).sum::<f64>() + 3.0;
+    let whole = all.iter().map(|(kind, _)| kind.line()).sum::<f64>() + INSIDE;
     if whole < 100.0 {
         sheet.need(whole);
     } else {
@@ -257,14 +265,14 @@ fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
     }
     let mut rest = all.as_slice();
     while !rest.is_empty() {
-        let fit = ((sheet.room() - 3.0) / TEXT.line()).floor().max(1.0) as usize;
+        let fit = ((sheet.room() - INSIDE) / TEXT.line()).floor().max(1.0) as usize;
         let (now, later) = rest.split_at(fit.min(rest.len()));
-        let height = now.iter().map(|(kind, _)| kind.line()).sum::<f64>() + 3.0;
+        let height = now.iter().map(|(kind, _)| kind.line()).sum::<f64>() + INSIDE;
         let (left, width) = (sheet.left(), sheet.width());
         sheet.area(left, 0.0, 1.6, height, table::ink(tone));
         sheet.rule(left, 0.0, width, Stroke::solid(table::ink(tone), 0.25));
         sheet.rule(left, height, width, Stroke::solid(table::ink(tone), 0.25));
-        let mut down = 1.2;
+        let mut down = INSIDE * 0.4;
         for (kind, line) in now {
             sheet.text(left + 4.5, down + kind.size, *kind, Anchor::Start, Ink::Black, line);
             down += kind.line();
@@ -275,22 +283,26 @@ fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
             sheet.turn();
         }
     }
-    sheet.y += 1.0;
+    sheet.y += 0.6;
 }
 
+/// Lines to sign on side by side.
+const SIGNING: usize = 3;
+const BETWEEN_SIGNING: f64 = 6.0;
+
 fn signatures(sheet: &mut Sheet, lines: &[String]) {
-    let column = (sheet.width() - 10.0) / 2.0;
-    for pair in lines.chunks(2) {
+    let column = (sheet.width() - BETWEEN_SIGNING * (SIGNING - 1) as f64) / SIGNING as f64;
+    for row in lines.chunks(SIGNING) {
         sheet.need(20.0);
         let left = sheet.left();
-        for (index, line) in pair.iter().enumerate() {
-            let x = left + (column + 10.0) * index as f64;
+        for (index, line) in row.iter().enumerate() {
+            let x = left + (column + BETWEEN_SIGNING) * index as f64;
             sheet.rule(x, 14.0, column, Stroke::solid(Ink::Black, 0.25));
             for (row, line) in CAPTION.wrap(line, column).iter().enumerate() {
                 sheet.text(x, 14.0 + 1.0 + CAPTION.size + CAPTION.line() * row as f64, CAPTION, Anchor::Start, Ink::Grey, line);
             }
         }
-        let deep = pair.iter().map(|line| CAPTION.wrap(line, column).len()).max().unwrap_or(1);
+        let deep = row.iter().map(|line| CAPTION.wrap(line, column).len()).max().unwrap_or(1);
         sheet.y += 16.0 + CAPTION.line() * deep as f64;
     }
 }

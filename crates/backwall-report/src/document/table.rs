@@ -9,7 +9,7 @@ const BODY: Type = Type::regular(2.7);
 const HEAD: Type = Type::bold(2.7);
 /// Space inside a cell, at the sides and above and below.
 const PAD: f64 = 1.2;
-const HIGH: f64 = 0.8;
+const HIGH: f64 = 0.6;
 /// Letters are made no smaller than this part of their size, so that the widest words of all columns have room side by side.
 const SMALLEST: f64 = 0.75;
 /// Rows looked at to find how wide columns have to be.
@@ -52,19 +52,30 @@ pub(super) fn start_height(table: &Table, room: f64) -> f64 {
     (height(&head, kinds.head) + rows.sum::<f64>()).min(60.0)
 }
 
+/// Of more names than this two short ones stand side by side.
+const MANY_FACTS: usize = 8;
+
 /// Names with their values, put down as a table without a head.
 pub(super) fn facts(sheet: &mut Sheet, facts: &[(String, String)]) {
     let name_width = facts.iter().map(|(name, _)| BODY.width(name)).fold(0.0, f64::max) + 2.0 * PAD;
     let name_width = name_width.clamp(26.0, sheet.width() * 0.36);
-    let grid = Grid {
-        table: &Table::of(&["", ""]),
-        widths: vec![name_width, sheet.width() - name_width],
-        head: Vec::new(),
-        head_height: 0.0,
-        kinds: Kinds::scaled(1.0),
-    };
-    for (name, value) in facts {
-        grid.row(sheet, &Row { cells: vec![name.clone(), value.clone()], tone: Tone::Plain });
+    let (whole, half) = (sheet.width() - name_width, sheet.width() / 2.0 - name_width);
+    let (one, two) = (Table::of(&["", ""]), Table::of(&["", "", "", ""]));
+    let is_short = |fact: &(String, String)| BODY.width(&fact.1) <= half - 2.0 * PAD;
+    let grid = |table, widths| Grid { table, widths, head: Vec::new(), head_height: 0.0, kinds: Kinds::scaled(1.0) };
+    let (alone, beside) = (grid(&one, vec![name_width, whole]), grid(&two, vec![name_width, half, name_width, half]));
+    let mut rest = facts;
+    while let Some((first, others)) = rest.split_first() {
+        let other = others.first().filter(|other| facts.len() > MANY_FACTS && is_short(first) && is_short(other));
+        let row = |facts: &[&(String, String)]| Row {
+            cells: facts.iter().flat_map(|(name, value)| [name.clone(), value.clone()]).collect(),
+            tone: Tone::Plain,
+        };
+        match other {
+            Some(other) => beside.row(sheet, &row(&[first, other])),
+            None => alone.row(sheet, &row(&[first])),
+        }
+        rest = &rest[if other.is_some() { 2 } else { 1 }..];
     }
 }
 
@@ -164,7 +175,9 @@ impl Grid<'_> {
             let (at, anchor) = if right { (x + width - pad, Anchor::End) } else { (x + pad, Anchor::Start) };
             let shown = cell.iter().skip(lines.start).take(lines.end - lines.start);
             for (row, line) in shown.enumerate() {
-                let ink = if index == 0 { first_ink } else { Ink::Black };
+                // Of facts side by side the third is a name again.
+                let is_name = index == 0 || self.head.is_empty() && index == 2;
+                let ink = if is_name { first_ink } else { Ink::Black };
                 sheet.text(at, HIGH + kind.size + kind.line() * row as f64, kind, anchor, ink, line);
             }
             x += width;

@@ -7,8 +7,9 @@ use backwall_survey::strip::compare::{Comparison, Difference};
 use backwall_units::{Length, LengthUnit};
 use chrono::{Datelike, NaiveDate};
 
-/// On paper, millimetres.
-const HEIGHT: f64 = 48.0;
+/// On paper, millimetres: of one among few, and of one among many.
+pub const HEIGHT: f64 = 48.0;
+pub const LOW: f64 = 34.0;
 const LATTICE: Stroke = Stroke::solid(Ink::Pale, 0.15);
 
 /// The minimum of a course at one survey.
@@ -85,7 +86,7 @@ fn titled(title: &str, (wide, high): (f64, f64)) -> Figure {
 
 /// The difference of each bin that both surveys read: its mean as a line, its minimum as a dot, U of the mean as a field about nothing.
 /// `None` where nothing was read by both.
-pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, wide: f64) -> Option<Figure> {
+pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, (wide, high): (f64, f64)) -> Option<Figure> {
     let (first, last) = (comparison.bins.first()?, comparison.bins.last()?);
     let (place, wall) = (axis::place(unit), axis::thickness(unit));
     let of = |length: Length, scale: Reading| length / scale.one;
@@ -93,15 +94,15 @@ pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, wide: f64) 
     let reach = |found: Difference| found.difference.abs().max(found.expanded.unwrap_or_default());
     let most = of(differences().map(reach).fold(Length::ZERO, Length::max), wall);
     let low = of(differences().map(|found| found.difference).fold(Length::ZERO, Length::min), wall);
-    let high = of(differences().map(|found| found.difference).fold(Length::ZERO, Length::max), wall);
+    let upper = of(differences().map(|found| found.difference).fold(Length::ZERO, Length::max), wall);
     let u = of(comparison.bins.iter().filter_map(|bin| bin.mean.expanded).fold(Length::ZERO, Length::max), wall);
     let room = (most * 0.08).max(1e-6);
     let field = Field::new(
-        (wide, HEIGHT),
+        (wide, high),
         (of(first.from, place), of(last.to, place).max(of(first.from, place) + 1e-6)),
-        (low.min(-u) - room, high.max(u) + room),
+        (low.min(-u) - room, upper.max(u) + room),
     );
-    let mut figure = titled(title, (wide, HEIGHT));
+    let mut figure = titled(title, (wide, high));
     let band = comparison.bins.iter().filter_map(|bin| {
         let expanded = of(bin.mean.expanded?, wall);
         let (left, top) = (field.x(of(bin.from, place)), field.y(expanded));

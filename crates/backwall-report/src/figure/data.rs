@@ -235,9 +235,8 @@ pub fn calibrations(job: &JobContents) -> (CalibrationDoubt, String) {
 }
 
 /// The picture of [`wall_map`].
-pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure {
+pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit, (width, height): (f64, f64)) -> Figure {
     let plan = &job.plan;
-    let (width, height) = sheet::PAPER;
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
     let runs = count(job.runs.iter().filter(|run| run.readings > 0).count() as u64, "run");
     let (_, calibration) = calibrations(job);

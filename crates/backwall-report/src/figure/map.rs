@@ -26,6 +26,8 @@ pub struct MapFigure<'a> {
 
 /// Fits A4 and Letter upright.
 pub const PAPER: (f64, f64) = (180.0, 232.0);
+/// Leaves room for something else on its page.
+pub const LOW: (f64, f64) = (180.0, 170.0);
 
 const LEFT: f64 = 14.0;
 /// Thinner than this no line shows on paper.
