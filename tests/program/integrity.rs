@@ -5,6 +5,12 @@
 mod assess;
 #[path = "integrity/decided.rs"]
 mod decided;
+#[path = "integrity/drawn.rs"]
+mod drawn;
+#[path = "integrity/holes.rs"]
+mod holes;
+#[path = "integrity/pages.rs"]
+mod pages;
 #[path = "integrity/recomputed.rs"]
 mod recomputed;
 #[path = "integrity/rolled.rs"]

@@ -91,7 +91,8 @@ impl Writer<'_> {
     }
 
     fn compared_together(&mut self, compared: &[&LineAssessment]) {
-        let figure = change::by_year("Minimum of each course by year", &together(compared), self.wanted.unit, self.wanted.paper.text_width());
+        let paper = (self.wanted.paper.text_width(), change::HIGH);
+        let figure = change::by_year("Minimum of each course by year", &together(compared), self.wanted.unit, paper);
         let caption = "The lowest of all lines that were read in that survey. Bars: U (k = 2), where it is known. The minima need not be one place.";
         self.out.figures(figure.into_iter().map(|figure| captioned(figure, caption.to_owned())).collect());
         self.every_comparison(compared);
@@ -248,7 +249,7 @@ impl Writer<'_> {
         let courses: Vec<change::OfCourse> = line.courses.iter().map(course).collect();
         let title = format!("Line {}: minimum by year", line.line);
         let half = (self.wanted.paper.text_width() - 4.0) / 2.0;
-        let figure = change::by_year(&title, &courses, self.wanted.unit, half)?;
+        let figure = change::by_year(&title, &courses, self.wanted.unit, (half, change::HEIGHT))?;
         Some(captioned(figure, "Bars: U (k = 2), where it is known. The minima need not be one place.".to_owned()))
     }
 

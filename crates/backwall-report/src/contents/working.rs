@@ -35,7 +35,7 @@ impl Writer<'_> {
         );
         let unit = self.wanted.unit;
         let mut formulas: Vec<(String, String)> = Vec::new();
-        let mut numbers = Table::of(&["Line, course", "Number", "By", "With"]);
+        let mut numbers = Table::of(&["Number", "By", "With"]);
         let mut checks = Vec::new();
         for (line, course) in courses {
             let on = format!("{}, {}", safe_text(&line.line), named(course));
@@ -46,7 +46,8 @@ impl Writer<'_> {
                     formulas.push(formula);
                     formulas.len() - 1
                 });
-                numbers.row([if index == 0 { on.clone() } else { String::new() }, result(&number), letter(place), list(&number.inputs)]);
+                let before = if index == 0 { format!("{}. ", on.to_uppercase()) } else { String::new() };
+                numbers.row([format!("{before}{}", result(&number)), letter(place), list(&number.inputs)]);
             }
         }
         if !checks.is_empty() {

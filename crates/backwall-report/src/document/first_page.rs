@@ -21,15 +21,15 @@ pub(super) fn held(blocks: &[Block], elsewhere: Option<&'static str>, width: f64
     if blocks.is_empty() || fits(blocks) {
         return Held { first: blocks.to_vec(), later: Vec::new() };
     }
-    let mut cut = Cut { blocks, kept: blocks.iter().map(lines_of).collect(), rows: usize::MAX, place: elsewhere.unwrap_or(BEHIND), width };
-    for (step, rows) in ROWS.into_iter().enumerate() {
+    let mut cut = Cut { blocks, kept: blocks.iter().map(lines_of).collect(), rows: ROWS[0], rows_of_whole: usize::MAX, place: elsewhere.unwrap_or(BEHIND), width };
+    for rows in ROWS {
         cut.rows = rows;
         while !fits(&cut.first()) && cut.longest_is_shortened() {}
-        // With single rows left even the boxes' last lines go, from the last box on.
-        while step == ROWS.len() - 1 && !fits(&cut.first()) && cut.last_is_closed() {}
-        if fits(&cut.first()) {
-            break;
-        }
+    }
+    // With single rows left even the boxes' last lines go, from the last box on; and only then is what is decided said more briefly.
+    while !fits(&cut.first()) && cut.last_is_closed() {}
+    for rows in ROWS {
+        cut.rows_of_whole = if fits(&cut.first()) { cut.rows_of_whole } else { rows };
     }
     let later = if elsewhere.is_some() { Vec::new() } else { cut.later() };
     Held { first: cut.first(), later }
@@ -46,8 +46,9 @@ struct Cut<'a> {
     blocks: &'a [Block],
     /// Lines of each box that stay.
     kept: Vec<usize>,
-    /// Rows that a line may take.
+    /// Rows that a line may take, and one of a box that stays whole.
     rows: usize,
+    rows_of_whole: usize,
     place: &'static str,
     width: f64,
 }
@@ -80,20 +81,24 @@ impl Cut<'_> {
         last.is_some()
     }
 
+    fn rows_of(&self, block: &Block) -> usize {
+        if matches!(block, Block::Notice { is_whole: true, .. }) { self.rows_of_whole } else { self.rows }
+    }
+
     fn wrapped(&self, text: &str) -> Vec<String> {
         TEXT.wrap(text, self.width)
     }
 
     /// A text in as many rows as it may take, with where the whole of it stands.
-    fn clipped(&self, text: &str) -> String {
+    fn clipped(&self, text: &str, most: usize) -> String {
         let rows = self.wrapped(text);
-        if rows.len() <= self.rows {
+        if rows.len() <= most {
             return text.to_owned();
         }
-        let mut words: Vec<&str> = rows[..self.rows].iter().flat_map(|row| row.split(' ')).collect();
+        let mut words: Vec<&str> = rows[..most].iter().flat_map(|row| row.split(' ')).collect();
         loop {
             let clipped = format!("{} … (whole {})", words.join(" "), self.place);
-            if words.len() <= 1 || self.wrapped(&clipped).len() <= self.rows {
+            if words.len() <= 1 || self.wrapped(&clipped).len() <= most {
                 return clipped;
             }
             words.pop();
@@ -103,9 +108,9 @@ impl Cut<'_> {
     fn first(&self) -> Vec<Block> {
         let of = |(index, block): (usize, &Block)| match block {
             Block::Notice { tone, title, lines, is_whole } => {
-                let kept = self.kept[index];
-                let mut shown: Vec<String> = lines[..kept].iter().map(|line| self.clipped(line)).collect();
-                let mut title = self.clipped(title);
+                let (kept, most) = (self.kept[index], self.rows_of(block));
+                let mut shown: Vec<String> = lines[..kept].iter().map(|line| self.clipped(line, most)).collect();
+                let mut title = self.clipped(title, most);
                 match lines.len() - kept {
                     0 => {}
                     more if kept == 0 => title = format!("{title} ({} {})", count(more as u64, "line"), self.place),
@@ -113,8 +118,8 @@ impl Cut<'_> {
                 }
                 Block::Notice { tone: *tone, title, lines: shown, is_whole: *is_whole }
             }
-            Block::Paragraph(text) => Block::Paragraph(self.clipped(text)),
-            Block::Facts(facts) => Block::Facts(facts.iter().map(|(name, value)| (name.clone(), self.clipped(value))).collect()),
+            Block::Paragraph(text) => Block::Paragraph(self.clipped(text, self.rows)),
+            Block::Facts(facts) => Block::Facts(facts.iter().map(|(name, value)| (name.clone(), self.clipped(value, self.rows))).collect()),
             other => other.clone(),
         };
         self.blocks.iter().enumerate().map(of).collect()
@@ -122,9 +127,9 @@ impl Cut<'_> {
 
     /// What was cut off, whole, under the titles it belongs to.
     fn later(&self) -> Vec<Block> {
-        let is_clipped = |text: &str| self.clipped(text) != text;
         let mut later = Vec::new();
         for (index, block) in self.blocks.iter().enumerate() {
+            let is_clipped = |text: &str| self.wrapped(text).len() > self.rows_of(block);
             let (tone, title, lines): (Tone, &str, Vec<String>) = match block {
                 Block::Notice { tone, title, lines, .. } => {
                     let (stayed, gone) = lines.split_at(self.kept[index]);

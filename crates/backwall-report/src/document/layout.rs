@@ -162,6 +162,7 @@ fn start_height(rest: &[&Block], width: f64) -> f64 {
         }
         Block::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
         Block::Table(table) => table::start_height(table, width) + GAP,
+        Block::Notice { title, lines, .. } => notice_rows(title, lines, width).iter().map(|(kind, _)| kind.line()).sum::<f64>().min(TOGETHER) + GAP + INSIDE,
         Block::PageBreak => 0.0,
         _ => 16.0,
     }
@@ -241,9 +242,12 @@ fn picture_row(sheet: &mut Sheet, row: &[Picture]) {
     sheet.y += height + GAP;
 }
 
-/// Boxes longer than a page go on where it ends.
-fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
-    let inner = sheet.width() - BESIDE_NOTICE;
+/// Boxes no higher than this are not torn.
+const TOGETHER: f64 = 97.0;
+
+/// The rows of a box, its title first.
+fn notice_rows(title: &str, lines: &[String], width: f64) -> Vec<(Type, String)> {
+    let inner = width - BESIDE_NOTICE;
     let mut all: Vec<(Type, String)> = STRONG.wrap(title, inner).into_iter().map(|line| (STRONG, line)).collect();
     for line in lines {
         let wrapped = TEXT.wrap(line, inner - if lines.len() > 1 { LEAD } else { 0.0 });
@@ -256,9 +260,15 @@ fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
             (TEXT, format!("{lead}{text}"))
         }));
     }
+    all
+}
+
+/// Boxes longer than a page go on where it ends.
+fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
+    let all = notice_rows(title, lines, sheet.width());
     sheet.gap(GAP);
     let whole = all.iter().map(|(kind, _)| kind.line()).sum::<f64>() + INSIDE;
-    if whole < 100.0 {
+    if whole < TOGETHER + INSIDE {
         sheet.need(whole);
     } else {
         sheet.need(20.0);
