@@ -7,6 +7,7 @@ import json
 import sys
 
 import ezdxf
+from ezdxf.lldxf.encoding import decode_dxf_unicode
 
 drawing = ezdxf.readfile(sys.argv[1])
 audit = drawing.audit()
@@ -23,6 +24,6 @@ for entity in drawing.modelspace():
         places = [entity.dxf.location]
     else:
         raise SystemExit(f"{kind} is not expected")
-    text = entity.dxf.text if kind == "TEXT" else None
+    text = decode_dxf_unicode(entity.dxf.text) if kind == "TEXT" else None
     layers[entity.dxf.layer]["entities"].append({"kind": kind, "at": [[place[0], place[1]] for place in places], "text": text})
 print(json.dumps({"version": drawing.dxfversion, "errors": [str(error) for error in audit.errors], "fixes": len(audit.fixes), "layers": layers}))

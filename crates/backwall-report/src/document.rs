@@ -3,6 +3,7 @@
 
 mod first_page;
 pub mod layout;
+mod notice;
 mod page;
 mod table;
 mod wrap;

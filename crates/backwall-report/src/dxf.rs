@@ -14,16 +14,7 @@ use backwall_units::{Length, LengthUnit};
 use std::fmt::Write;
 
 /// Layers with the numbers of their colours.
-const LAYERS: [(&str, u8); 8] = [
-    (WALL, 7),
-    (COURSES, 8),
-    (LINES, 5),
-    (THIN, 1),
-    (WATCH, 30),
-    (LAMINATION, 6),
-    (TEXT, 7),
-    (NOTES, 8),
-];
+const LAYERS: [(&str, u8); 8] = [(WALL, 7), (COURSES, 8), (LINES, 5), (THIN, 1), (WATCH, 30), (LAMINATION, 6), (TEXT, 7), (NOTES, 8)];
 const WALL: &str = "WALL";
 const COURSES: &str = "COURSES";
 const LINES: &str = "LINES";
@@ -96,9 +87,13 @@ impl<'a> Drawing<'a> {
             }
         }
         let notes = [
-            format!("{}, job {}: unrolled wall, millimetres; right: around it from azimuth 0, up: above the datum", plan.asset.name, plan.job.number),
+            format!(
+                "{}, job {}: unrolled wall, millimetres; right: around it from azimuth 0, up: above the datum",
+                plan.asset.name, plan.job.number
+            ),
             format!("datum: {}", plan.asset.datum),
-            "Only the lines were scanned. Spots are screening results: the code, the procedure and the responsible engineer decide.".to_owned(),
+            "Only the lines were scanned. Spots are screening results: the code, the procedure and the responsible engineer decide."
+                .to_owned(),
         ];
         for (row, note) in notes.iter().enumerate() {
             self.text(NOTES, at(Length::ZERO, bottom - Length::mm(LARGE * 2.0 * (row as f64 + 1.0))), LARGE, note);
@@ -196,7 +191,9 @@ impl<'a> Drawing<'a> {
         pair(&mut out, 0, "ENDSEC");
         section(&mut out, "TABLES");
         table(&mut out, "LTYPE", 1);
-        for (code, value) in [(0, "LTYPE"), (2, "CONTINUOUS"), (70, "0"), (3, "Solid line"), (72, "65"), (73, "0"), (40, "0.0"), (0, "ENDTAB")] {
+        for (code, value) in
+            [(0, "LTYPE"), (2, "CONTINUOUS"), (70, "0"), (3, "Solid line"), (72, "65"), (73, "0"), (40, "0.0"), (0, "ENDTAB")]
+        {
             pair(&mut out, code, value);
         }
         table(&mut out, "LAYER", LAYERS.len());

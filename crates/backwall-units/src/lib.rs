@@ -579,6 +579,13 @@ impl LengthUnit {
             Self::Inch => "in/µs",
         }
     }
+    /// An area of so many square metres with its unit; the foot is 0.3048 m exactly.
+    pub fn area(self, m2: f64) -> String {
+        match self {
+            Self::Mm => format!("{m2:.3} m²"),
+            Self::Inch => format!("{:.2} ft²", m2 / (0.3048 * 0.3048)),
+        }
+    }
     /// How a sound velocity changes with temperature, with its unit. `slope` is in metres a second for each kelvin.
     pub fn velocity_slope(self, slope: f64) -> String {
         match self {
@@ -718,7 +725,10 @@ mod tests {
         assert_eq!(Temperature::celsius(0.0).as_fahrenheit(), 32.0);
         close(Temperature::celsius(100.0).as_fahrenheit(), 212.0, 1e-9);
         let (mm, inch) = (LengthUnit::Mm, LengthUnit::Inch);
-        assert_eq!((mm.temperature(Temperature::celsius(18.04)), inch.temperature(Temperature::celsius(18.0))), ("18.0".into(), "64.4".into()));
+        assert_eq!(
+            (mm.temperature(Temperature::celsius(18.04)), inch.temperature(Temperature::celsius(18.0))),
+            ("18.0".into(), "64.4".into())
+        );
         assert_eq!((mm.velocity(Velocity::m_s(5920.0)), inch.velocity(Velocity::m_s(5920.0))), ("5920.0".into(), "0.23307".into()));
         assert_eq!(inch.velocity_slope(-0.8), "-0.0000175 in/µs per °F");
     }

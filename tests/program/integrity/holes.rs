@@ -57,7 +57,10 @@ fn no_hole_in_a_job_turns_a_decision_over() {
     let mut seen = BTreeMap::new();
     for (line, truth) in &truth {
         let found = &found[line];
-        assert!(!matches!((truth.as_str(), found.as_str()), ("not met", "met") | ("met", "not met")), "{line}: whole {truth}, with holes {found}");
+        assert!(
+            !matches!((truth.as_str(), found.as_str()), ("not met", "met") | ("met", "not met")),
+            "{line}: whole {truth}, with holes {found}"
+        );
         *seen.entry((truth.as_str(), found.as_str())).or_insert(0) += 1;
     }
     // It must have been tried in earnest, and what all lines say together is no better than the worst.

@@ -80,7 +80,11 @@ impl Writer<'_> {
     }
 
     pub(super) fn map(&mut self) {
-        let paper = if self.wanted.template.working == Working::All { map::PAPER } else { map::LOW };
+        let paper = match (self.wanted.template.working, self.job.map.ground.is_sphere()) {
+            (Working::All, _) => map::PAPER,
+            (Working::Governing, false) => map::LOW,
+            (Working::Governing, true) => map::LOW_SPHERE,
+        };
         let figure = data::map_figure(&self.job.contents, &self.job.map, self.wanted.unit, paper);
         let share = self.job.map.scanned_share().map_or_else(|| "not known".to_owned(), |share| self.share_of_surface(share));
         let caption = format!("The unrolled wall. Scanned share of its surface: {share}. Blank wall was not scanned.");

@@ -64,10 +64,7 @@ impl Writer<'_> {
         let gate = &setup.gate;
         let counts = if setup.calibration.is_some() { "from the calibration" } else { "typed" };
         self.out.facts(vec![
-            fact(
-                "Velocity",
-                format!("{} at {}, {counts}", self.velocity(setup.velocity), self.temperature(setup.reference_temperature())),
-            ),
+            fact("Velocity", format!("{} at {}, {counts}", self.velocity(setup.velocity), self.temperature(setup.reference_temperature()))),
             fact("Change of velocity with temperature", self.wanted.unit.velocity_slope(setup.velocity_slope_m_s_k)),
             fact("Zero", format!("{:.1} ns, {counts}", setup.zero.as_ns())),
             fact("Mode and picker", format!("{}, {}", setup.mode, setup.picker)),
@@ -166,10 +163,7 @@ impl Writer<'_> {
             .map_or_else(|| "no blocks".to_owned(), |(thin, thick)| format!("{} to {}", self.thickness(thin), self.thickness(thick)));
         let path = if calibration.half_separation_u.is_some() { "fitted to the blocks" } else { "typed" };
         let mut facts = vec![
-            fact(
-                "Velocity",
-                format!("{} at {}, {fitted}", self.velocity(calibration.velocity), self.temperature(calibration.temperature)),
-            ),
+            fact("Velocity", format!("{} at {}, {fitted}", self.velocity(calibration.velocity), self.temperature(calibration.temperature))),
             fact("Zero", format!("{:.1} ns", calibration.zero.as_ns())),
             fact("Element separation", format!("{}, {path}", self.thickness(calibration.half_separation * 2.0))),
             fact("Blocks span", range),

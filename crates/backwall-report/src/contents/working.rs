@@ -85,7 +85,7 @@ fn carrying(course: &CourseAssessment) -> Vec<&Worked> {
     let summary = &course.summary;
     let named = || course.numbers.iter().filter(|number| summary.names(&number.title));
     let values = |figures: &[Figure]| figures.iter().filter(|figure| figure.unit == RATE).map(|figure| figure.value).collect::<Vec<_>>();
-    let mut wanted: Vec<f64> = [summary.rate, summary.rate_upper].iter().flatten().map(|rate| rate.as_mm_y()).collect();
+    let mut wanted: Vec<f64> = summary.rate.or(summary.rate_upper).iter().map(|rate| rate.as_mm_y()).collect();
     wanted.extend(named().filter(|number| values(&number.results).is_empty()).flat_map(|number| values(&number.inputs)));
     let mut known: Vec<Vec<f64>> = Vec::new();
     let is_carrying = |number: &&Worked| {

@@ -21,7 +21,14 @@ pub(super) fn held(blocks: &[Block], elsewhere: Option<&'static str>, width: f64
     if blocks.is_empty() || fits(blocks) {
         return Held { first: blocks.to_vec(), later: Vec::new() };
     }
-    let mut cut = Cut { blocks, kept: blocks.iter().map(lines_of).collect(), rows: ROWS[0], rows_of_whole: usize::MAX, place: elsewhere.unwrap_or(BEHIND), width };
+    let mut cut = Cut {
+        blocks,
+        kept: blocks.iter().map(lines_of).collect(),
+        rows: ROWS[0],
+        rows_of_whole: usize::MAX,
+        place: elsewhere.unwrap_or(BEHIND),
+        width,
+    };
     for rows in ROWS {
         cut.rows = rows;
         while !fits(&cut.first()) && cut.longest_is_shortened() {}
@@ -188,7 +195,8 @@ mod tests {
     fn titles_alone_stay_where_nothing_else_has_room_and_long_lines_end_where_they_go_on() {
         let blocks = [notice("a", 2, true), notice("b", 6, false), notice("c", 3, false)];
         let held = held(&blocks, Some("in the full report"), 100.0, |blocks| rows(blocks) <= 5);
-        let title = |block: &Block| if let Block::Notice { title, lines, .. } = block { (title.clone(), lines.len()) } else { Default::default() };
+        let title =
+            |block: &Block| if let Block::Notice { title, lines, .. } = block { (title.clone(), lines.len()) } else { Default::default() };
         assert_eq!(title(&held.first[0]), ("a".to_owned(), 2), "what is decided stays whole");
         assert_eq!(title(&held.first[1]), ("b (6 lines in the full report)".to_owned(), 0));
         assert_eq!(title(&held.first[2]), ("c (3 lines in the full report)".to_owned(), 0));

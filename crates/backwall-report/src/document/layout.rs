@@ -4,7 +4,7 @@ use super::first_page::{self, Held};
 use super::page::Sheet;
 pub use super::page::{Entry, Page, Pages, Place};
 use super::wrap::Type;
-use super::{Block, Captioned, Document, Logo, Tone, table};
+use super::{Block, Captioned, Document, Logo, notice, table};
 use crate::figure::{Anchor, Ink, Stroke, point};
 use crate::picture::Picture;
 
@@ -13,25 +13,19 @@ const UNDER_TITLE: Type = Type::regular(3.4);
 const FIRST: Type = Type::bold(4.2);
 const SECOND: Type = Type::bold(3.3);
 pub(super) const TEXT: Type = Type::regular(2.9);
-const STRONG: Type = Type::bold(2.9);
+pub(super) const STRONG: Type = Type::bold(2.9);
 const CAPTION: Type = Type::regular(2.5);
 const FOOT: Type = Type::regular(2.3);
 /// Between blocks.
-const GAP: f64 = 2.0;
+pub(super) const GAP: f64 = 2.0;
 /// Between figures that stand side by side.
 const BETWEEN: f64 = 4.0;
-/// What a box of lines leaves of the width of the text.
-const BESIDE_NOTICE: f64 = 8.0;
-/// Above and below the lines in a box, together.
-const INSIDE: f64 = 2.2;
-/// Before a line of a box that has several.
-const LEAD: f64 = 4.0;
 
 /// Lays a document out. Pure: the same document gives the same pages.
 pub fn pages(document: &Document) -> Pages {
     let (first, rest) = document.blocks.split_at(document.first_page.min(document.blocks.len()));
     let fits = |blocks: &[Block]| begun(document, blocks).done.pages.len() == 1;
-    let Held { first, later } = first_page::held(first, document.rest_is_in, document.paper.text_width() - BESIDE_NOTICE - LEAD, fits);
+    let Held { first, later } = first_page::held(first, document.rest_is_in, notice::line_width(document.paper.text_width()), fits);
     let mut sheet = begun(document, &first);
     let rest: Vec<&Block> = later.iter().chain(rest).collect();
     all(&mut sheet, &rest);
@@ -117,7 +111,7 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[&Block]) {
             sheet.gap(GAP);
             pictures.chunks(2).for_each(|row| picture_row(sheet, row));
         }
-        Block::Notice { tone, title, lines, .. } => notice(sheet, *tone, title, lines),
+        Block::Notice { tone, title, lines, .. } => notice::put(sheet, *tone, title, lines),
         Block::Signatures(lines) => signatures(sheet, lines),
         Block::PageBreak => {
             if !sheet.is_fresh() {
@@ -162,7 +156,7 @@ fn start_height(rest: &[&Block], width: f64) -> f64 {
         }
         Block::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
         Block::Table(table) => table::start_height(table, width) + GAP,
-        Block::Notice { title, lines, .. } => notice_rows(title, lines, width).iter().map(|(kind, _)| kind.line()).sum::<f64>().min(TOGETHER) + GAP + INSIDE,
+        Block::Notice { title, lines, .. } => notice::start_height(title, lines, width),
         Block::PageBreak => 0.0,
         _ => 16.0,
     }
@@ -242,60 +236,6 @@ fn picture_row(sheet: &mut Sheet, row: &[Picture]) {
     sheet.y += height + GAP;
 }
 
-/// Boxes no higher than this are not torn.
-const TOGETHER: f64 = 97.0;
-
-/// The rows of a box, its title first.
-fn notice_rows(title: &str, lines: &[String], width: f64) -> Vec<(Type, String)> {
-    let inner = width - BESIDE_NOTICE;
-    let mut all: Vec<(Type, String)> = STRONG.wrap(title, inner).into_iter().map(|line| (STRONG, line)).collect();
-    for line in lines {
-        let wrapped = TEXT.wrap(line, inner - if lines.len() > 1 { LEAD } else { 0.0 });
-        all.extend(wrapped.into_iter().enumerate().map(|(index, text)| {
-            let lead = match (lines.len() > 1, index) {
-                (true, 0) => "– ",
-                (true, _) => "   ",
-                _ => "",
-            };
-            (TEXT, format!("{lead}{text}"))
-        }));
-    }
-    all
-}
-
-/// Boxes longer than a page go on where it ends.
-fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
-    let all = notice_rows(title, lines, sheet.width());
-    sheet.gap(GAP);
-    let whole = all.iter().map(|(kind, _)| kind.line()).sum::<f64>() + INSIDE;
-    if whole < TOGETHER + INSIDE {
-        sheet.need(whole);
-    } else {
-        sheet.need(20.0);
-    }
-    let mut rest = all.as_slice();
-    while !rest.is_empty() {
-        let fit = ((sheet.room() - INSIDE) / TEXT.line()).floor().max(1.0) as usize;
-        let (now, later) = rest.split_at(fit.min(rest.len()));
-        let height = now.iter().map(|(kind, _)| kind.line()).sum::<f64>() + INSIDE;
-        let (left, width) = (sheet.left(), sheet.width());
-        sheet.area(left, 0.0, 1.6, height, table::ink(tone));
-        sheet.rule(left, 0.0, width, Stroke::solid(table::ink(tone), 0.25));
-        sheet.rule(left, height, width, Stroke::solid(table::ink(tone), 0.25));
-        let mut down = INSIDE * 0.4;
-        for (kind, line) in now {
-            sheet.text(left + 4.5, down + kind.size, *kind, Anchor::Start, Ink::Black, line);
-            down += kind.line();
-        }
-        sheet.y += height;
-        rest = later;
-        if !rest.is_empty() {
-            sheet.turn();
-        }
-    }
-    sheet.y += 0.6;
-}
-
 /// Lines to sign on side by side.
 const SIGNING: usize = 3;
 const BETWEEN_SIGNING: f64 = 6.0;
@@ -349,7 +289,7 @@ impl Foot<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::document::{Paper, Table};
+    use crate::document::{Paper, Table, Tone};
     use crate::figure::{Figure, Item};
 
     fn document(paper: Paper, blocks: Vec<Block>) -> Document {
@@ -399,7 +339,12 @@ mod tests {
     #[test]
     fn nothing_stands_outside_the_margins_and_pages_are_numbered() {
         let mut blocks = vec![Block::Table(long_table())];
-        blocks.push(Block::Notice { tone: Tone::Bad, title: "T".to_owned(), lines: vec!["word ".repeat(3000), "x".repeat(5000)], is_whole: false });
+        blocks.push(Block::Notice {
+            tone: Tone::Bad,
+            title: "T".to_owned(),
+            lines: vec!["word ".repeat(3000), "x".repeat(5000)],
+            is_whole: false,
+        });
         blocks.push(Block::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
         blocks.push(Block::Paragraph("z".repeat(9000)));
         let figure = || Captioned { figure: Figure::new("", 85.0, 60.0), caption: "caption".to_owned() };

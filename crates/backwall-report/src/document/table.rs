@@ -234,7 +234,9 @@ fn widths(table: &Table, room: f64, kinds: &Kinds) -> Vec<f64> {
     let mut widths: Vec<f64> = wants.iter().map(|want| want.word).collect();
     // Whoever has enough takes no more, and the others share what that leaves.
     for _ in 0..wants.len() {
-        let open = |(want, width): (&Want, &f64)| if want.whole - width > 1e-6 { ((want.usual + want.whole) / 2.0 - want.word).max(1.0) } else { 0.0 };
+        let open = |(want, width): (&Want, &f64)| {
+            if want.whole - width > 1e-6 { ((want.usual + want.whole) / 2.0 - want.word).max(1.0) } else { 0.0 }
+        };
         let weights: Vec<f64> = wants.iter().zip(&widths).map(open).collect();
         let (left, all) = (room - widths.iter().sum::<f64>(), weights.iter().sum::<f64>());
         if left < 1e-6 || all == 0.0 {

@@ -27,8 +27,9 @@ pub struct MapFigure<'a> {
 
 /// Fits A4 and Letter upright.
 pub const PAPER: (f64, f64) = (180.0, 232.0);
-/// Leaves room for something else on its page.
-pub const LOW: (f64, f64) = (180.0, 184.0);
+/// Leaves room for something else on its page; a sphere is higher than other walls.
+pub const LOW: (f64, f64) = (180.0, 165.0);
+pub const LOW_SPHERE: (f64, f64) = (180.0, 190.0);
 
 pub(super) const LEFT: f64 = 14.0;
 /// Thinner than this no line shows on paper.

@@ -196,10 +196,7 @@ mod tests {
         let checks = [check(0, 1, 10.02), check(100, 1, 9.95), check(200, 1, 10.3)];
         assert_eq!(validity(50, Some(1), &checks), Validity::Valid);
         let suspect = validity(150, Some(1), &checks);
-        assert_eq!(
-            suspect.why(LengthUnit::Mm),
-            "verification after it failed: block B-7 of 10.00 mm read 10.30 mm, tolerance 0.10 mm"
-        );
+        assert_eq!(suspect.why(LengthUnit::Mm), "verification after it failed: block B-7 of 10.00 mm read 10.30 mm, tolerance 0.10 mm");
         assert!(suspect.why(LengthUnit::Inch).ends_with("of 0.394 in read 0.406 in, tolerance 0.004 in"));
         assert!(matches!(validity(250, Some(1), &checks), Validity::Suspect(_)));
     }
