@@ -15,7 +15,7 @@ const SMALLEST: f64 = 0.75;
 /// Rows looked at to find how wide columns have to be.
 const SAMPLE: usize = 400;
 /// Rows that are kept together, where they are not too high.
-const TOGETHER: usize = 6;
+const TOGETHER: usize = 4;
 const FAINT: Stroke = Stroke::solid(Ink::Pale, 0.15);
 
 pub(super) const fn ink(tone: Tone) -> Ink {
@@ -49,7 +49,7 @@ pub(super) fn start_height(table: &Table, room: f64) -> f64 {
     let widths = widths(table, room, &kinds);
     let head = kinds.heads(table, &widths);
     let rows = table.rows.iter().take(TOGETHER).map(|row| height(&kinds.wrapped(row, &widths), kinds.body));
-    (height(&head, kinds.head) + rows.sum::<f64>()).min(60.0)
+    (height(&head, kinds.head) + rows.sum::<f64>()).min(42.0)
 }
 
 /// Of more names than this two short ones stand side by side.
