@@ -44,11 +44,12 @@ fn proven(folder: &Path, answers: &[(&str, &'static str, i32)]) -> (bool, String
     for (answer, wall, encoder) in answers {
         *gauge.wall.lock().unwrap() = wall;
         gauge.encoder.store(*encoder, Ordering::SeqCst);
-        // One line may still be on its way as it was before.
+        // A few lines may still be on their way as it was before: they are looked at every 15 ms.
         let sent = gauge.sent.load(Ordering::SeqCst);
         while gauge.sent.load(Ordering::SeqCst) < sent + 2 && prove.try_wait().unwrap().is_none() {
             std::thread::sleep(Duration::from_millis(1));
         }
+        std::thread::sleep(Duration::from_millis(40));
         // A step that does not hold ends it: the next answer finds nobody.
         if writeln!(keys, "{answer}").is_err() {
             break;

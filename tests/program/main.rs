@@ -46,6 +46,7 @@ mod pictures;
 mod plan;
 mod proofs;
 mod reevaluate;
+mod replug;
 mod report;
 mod seal;
 mod simulate_command;

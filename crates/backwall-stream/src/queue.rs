@@ -83,6 +83,8 @@ impl Queue {
         inner.flush_overflow(host_time_us);
         inner.held += cost;
         inner.events.push_back((host_time_us, Event::Bytes(bytes)));
+        // Whoever wakes would only wait for the lock.
+        drop(inner);
         self.changed.notify_all();
     }
 

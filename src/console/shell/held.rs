@@ -71,13 +71,29 @@ struct Wanted {
     replay: Option<u64>,
 }
 
-/// The run's next view. A run whose task is gone without having closed is told as failed.
+/// The run's next view.
 pub(super) async fn newest_of_run(running: &mut Option<ScanHandle>) -> Arc<LiveView> {
     let Some(scan) = running else {
         return std::future::pending().await;
     };
     let gone = scan.view.changed().await.is_err();
     let view = scan.view.borrow_and_update().clone();
+    taken(running, view, gone)
+}
+
+/// The run's view where it has changed since it was last taken.
+pub(super) fn changed_run(running: &mut Option<ScanHandle>) -> Option<Arc<LiveView>> {
+    let scan = running.as_mut()?;
+    let gone = match scan.view.has_changed() {
+        Ok(false) => return None,
+        changed => changed.is_err(),
+    };
+    let view = scan.view.borrow_and_update().clone();
+    Some(taken(running, view, gone))
+}
+
+/// A run whose task is gone without having closed is told as failed.
+fn taken(running: &mut Option<ScanHandle>, view: Arc<LiveView>, gone: bool) -> Arc<LiveView> {
     let over = matches!(view.phase, Phase::Ended(_) | Phase::Failed(_));
     if over || gone {
         *running = None;
