@@ -321,7 +321,7 @@ fn suspect(contents: &JobContents) -> Vec<(i64, String)> {
         .runs
         .iter()
         .filter_map(|run| match contents.validity(run) {
-            Validity::Suspect(why) => Some((run.id, why)),
+            Validity::Suspect(why) => Some((run.id, why.words(contents.plan.job.units))),
             _ => None,
         })
         .collect()

@@ -103,7 +103,7 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
         let object = json!({
             "event": "job", "job": contents.plan.job.number, "asset": contents.plan.asset.name, "obstacles": obstacles,
             "setups": contents.setups.len(), "runs": contents.runs.len(),
-            "calibration": standing.word(), "calibration_why": standing.why(),
+            "calibration": standing.word(), "calibration_why": standing.why(contents.plan.job.units),
         });
         say!("{object}");
         return Ok(());

@@ -180,7 +180,7 @@ pub fn closed(summary: &RunSummary, validity: &Validity) -> Value {
         "start_mm": summary.start.path.start.as_mm(), "offset_mm": summary.start.path.offset.as_mm(),
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
         "checklist_override": summary.start.checklist_override, "digest": summary.digest,
-        "calibration": validity.word(), "calibration_why": validity.why(),
+        "calibration": validity.word(), "calibration_why": validity.why(LengthUnit::Mm),
     })
 }
 
@@ -190,7 +190,7 @@ pub fn text_of_validity(validity: &Validity) -> String {
         Validity::Suspect(_) => "SUSPECT",
         _ => validity.word(),
     };
-    format!("calibration {word}: {}", validity.why())
+    format!("calibration {word}: {}", validity.why(LengthUnit::Mm))
 }
 
 pub fn text_of_summary(summary: &RunSummary) -> String {

@@ -24,7 +24,7 @@ pub fn run(args: &StatusArgs) -> anyhow::Result<()> {
     let of: u64 = contents.runs.iter().map(|run| run.readings).sum();
     let found = interruptible("readings", |tick| {
         let mut done = 0;
-        left(&reader, &contents, backwall_store::now_us(), &mut |new| {
+        left(&reader, &contents, backwall_store::now_us(), contents.plan.job.units, &mut |new| {
             done += new;
             tick(done, of.max(done))
         })

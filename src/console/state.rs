@@ -551,7 +551,7 @@ impl App {
             Step::Calibrate if !self.contents.is_calibrated() => vec!["NO CALIBRATION: scanning needs one, or an override".to_owned()],
             Step::Calibrate => match self.contents.standing() {
                 Validity::Valid => Vec::new(),
-                doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why())],
+                doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why(self.look.unit))],
             },
             Step::Scan => {
                 let lines = &self.contents.plan.lines;

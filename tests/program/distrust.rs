@@ -206,7 +206,7 @@ fn a_wall_that_the_device_finds_far_from_the_blocks_is_not_valid_on_a_fixed_zero
         must(&["calibrate", path, "--headless", "--verify", &known]);
         let contents = JobFile::open_read_only(&job).unwrap().contents().unwrap();
         let validity = contents.validity(&contents.runs[0]);
-        (validity.word(), validity.why().to_owned(), said.contains("too far apart to keep the zero"))
+        (validity.word(), validity.why(backwall_units::LengthUnit::Mm), said.contains("too far apart to keep the zero"))
     };
     let fixed = fixed.to_str().unwrap();
     assert_eq!(validity("near.job", fixed, 20.0).0, "valid");

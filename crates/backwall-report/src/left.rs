@@ -5,7 +5,7 @@ use backwall_survey::job::force::{Counts, Standing};
 use backwall_survey::job::left::{Known, LineDone, OpenItem, RunKnown, open_items};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::strip::Strip;
-use backwall_units::Length;
+use backwall_units::{Length, LengthUnit};
 use std::collections::BTreeMap;
 
 /// A job at one moment: its lines as far as they are driven, and what is left, worst first.
@@ -14,25 +14,25 @@ pub struct Left {
     pub lines: Vec<LineDone>,
     pub items: Vec<OpenItem>,
     runs: Vec<RunKnown>,
+    unit: LengthUnit,
 }
 
 impl Left {
     /// What is left by what was read, with what stops scanning and is due at this moment.
-    pub fn of(contents: &JobContents, lines: Vec<LineDone>, runs: Vec<RunKnown>, now_us: i64) -> Self {
+    pub fn of(contents: &JobContents, lines: Vec<LineDone>, runs: Vec<RunKnown>, now_us: i64, unit: LengthUnit) -> Self {
         let conditions = contents.conditions(now_us, None, "");
         let of_list = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
         // What is not of the checklist first: a long checklist must not hide that nothing is calibrated.
         let mut obstacles = contents.obstacles(&conditions);
         obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
-        let known =
-            Known { obstacles, verification_due_us: contents.calibration_due(), lines, runs, now_us, unit: contents.plan.job.units };
+        let known = Known { obstacles, verification_due_us: contents.calibration_due(), lines, runs, now_us, unit };
         let items = open_items(&known);
-        Self { lines: known.lines, items, runs: known.runs }
+        Self { lines: known.lines, items, runs: known.runs, unit }
     }
 
     /// The same readings at a later moment: what runs out by time has moved on.
     pub fn later(&self, contents: &JobContents, now_us: i64) -> Self {
-        Self::of(contents, self.lines.clone(), self.runs.clone(), now_us)
+        Self::of(contents, self.lines.clone(), self.runs.clone(), now_us, self.unit)
     }
 
     /// Where the minimum of a spot lies.
@@ -57,11 +57,12 @@ impl Left {
     }
 }
 
-/// Reads every run that counts; `go_on` is answered `false` to stop, and then there is nothing.
+/// Reads every run that counts; words are in `unit`. `go_on` is answered `false` to stop, and then there is nothing.
 pub fn left(
     reader: &JobReader,
     contents: &JobContents,
     now_us: i64,
+    unit: LengthUnit,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> Result<Option<Left>, StoreError> {
     let plan = &contents.plan;
@@ -86,7 +87,7 @@ pub fn left(
             is_interrupted: run.state == RunState::Interrupted,
             is_settled: is_settled(contents, run.id),
             last: reader.last_place(run.id)?,
-            doubt: (validity != Validity::Valid).then(|| (validity.why().to_owned(), matches!(validity, Validity::Suspect(_)))),
+            doubt: (validity != Validity::Valid).then(|| (validity.why(unit), matches!(validity, Validity::Suspect(_)))),
             readings_lost: run.lost,
             proven: spots.iter().filter(|spot| contents.force.proven(run.id, spot).is_some()).map(|spot| spot.id).collect(),
             spots,
@@ -100,7 +101,7 @@ pub fn left(
             LineDone::of(&line.name, plan.path(line).span(), runs, &strip, plan.limits.max_gap, &links)
         })
         .collect();
-    Ok(Some(Left::of(contents, lines, runs, now_us)))
+    Ok(Some(Left::of(contents, lines, runs, now_us, unit)))
 }
 
 /// Whether somebody said of a run how it goes on: another goes on from it, or it is left as it is.

@@ -77,7 +77,7 @@ fn caution(app: &App, pen: &mut Pen, area: Rect) {
 /// What is good to know; what stops scanning stands above it already.
 fn warnings(app: &App, obstacles: &[String], pen: &mut Pen, area: Rect) {
     let calibration = app.calibration();
-    let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why())];
+    let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why(app.look.unit))];
     if app
         .bench
         .as_ref()
