@@ -104,7 +104,7 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
         let stream = StreamArgs {
             stream: args.stream,
             profile: args.measure.profile,
-            channel: args.measure.channel,
+            channel: args.measure.channel.into_iter().collect(),
             pace: Pace::Device,
             record: None,
         };

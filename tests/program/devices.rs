@@ -24,7 +24,11 @@ fn scanned(folder: &Path, profile: &str, bytes: &[u8], more: &[&str]) -> (std::p
 }
 
 pub fn said_of(job: &Path, kind: EventKind) -> Vec<String> {
-    let events = JobFile::open_read_only(job).unwrap().events(1).unwrap();
+    said_in(job, 1, kind)
+}
+
+pub fn said_in(job: &Path, run: i64, kind: EventKind) -> Vec<String> {
+    let events = JobFile::open_read_only(job).unwrap().events(run).unwrap();
     events.into_iter().filter(|event| event.kind == kind).map(|event| event.text).collect()
 }
 
@@ -94,7 +98,7 @@ fn dropped_frames_are_kept_with_the_run_by_why_and_too_many_are_no_success() {
     assert!(must(&["review", job.to_str().unwrap(), "--headless"]).contains(words));
 }
 
-const CHANNELS: &str = "name = \"two probes\"\n[framing]\nkind = \"line\"\n[[record]]\nkind = \"gauge\"\ndelimiter = \",\"\ncolumns = 3\n\
+pub const CHANNELS: &str = "name = \"two probes\"\n[framing]\nkind = \"line\"\n[[record]]\nkind = \"gauge\"\ndelimiter = \",\"\ncolumns = 3\n\
     fields = [{ meaning = \"channel\", column = 1 }, { meaning = \"encoder\", column = 2 }, { meaning = \"thickness\", column = 3, unit = \"mm\" }]\n";
 
 #[test]

@@ -95,7 +95,7 @@ impl Backend for Job {
     fn start_scan(&mut self, begin: &Begin, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.job.overrides.extend(begin.against.iter().map(|against| (against.words(), against.by.clone())));
         let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
-        Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
+        Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone(), beside: Vec::new() })
     }
     fn open_review(&mut self, _: RunId, _: bool) -> anyhow::Result<ReviewHandle> {
         assert!(!self.fails, "a fault of the test's own");
