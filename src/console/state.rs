@@ -451,7 +451,9 @@ impl App {
             return Validity::Pending(backwall_store::contents::ADJUSTED);
         }
         let started = scan.view.started_us;
-        let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);
+        let of_channel = |other: &Option<String>| other.is_none() || scan.view.channel.is_none() || *other == scan.view.channel;
+        let known = self.contents.setups.iter().filter(|entry| of_channel(&entry.setup.channel));
+        let setup_id = known.rev().find(|entry| entry.by.at_us <= started).map(|entry| entry.id);
         validity(started, setup_id, &self.contents.checks)
     }
 

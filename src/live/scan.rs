@@ -108,21 +108,23 @@ impl ScanRequest {
             name: begin.line.clone(),
             known: plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", "),
         })?;
-        let obstacles = job.obstacles(&job.conditions(order.now_us, Some(&begin.line), order.operator));
+        let mut obstacles = job.obstacles(&job.conditions(order.now_us, Some(&begin.line), order.operator));
+        let channels = order.profiles.iter().filter_map(|(profile, _)| profile.channel.as_deref());
+        obstacles.extend(channels.filter_map(|channel| job.obstacle_of_channel(channel, order.now_us)));
         let against = begin.against.as_ref().filter(|_| !obstacles.is_empty());
         match against {
             Some(against) => against.counts(plan.job.override_needs_second_name)?,
             None if !obstacles.is_empty() => return Err(StartError::NotAllowed(obstacles)),
             None => {}
         }
-        let in_force = job.setup_in_force();
         let runs = order.profiles.into_iter().map(|(profile, profile_proof)| {
+            let channel = profile.channel.as_deref();
             let start = RunStart {
                 line: line.name.clone(),
-                path: begin.path(plan.path_of(line, profile.channel.as_deref()))?,
+                path: begin.path(plan.path_of(line, channel))?,
                 limits: plan.limits(),
-                setup: in_force.map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
-                setup_id: in_force.map(|entry| entry.id),
+                setup: job.setup_of_channel(channel),
+                setup_id: job.setup_for(channel).map(|entry| entry.id),
                 wall_temperature: plan.wall_temperature(),
                 profile_name: profile.name.clone(),
                 profile_text: profile.text.clone(),
@@ -131,7 +133,7 @@ impl ScanRequest {
                 software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
                 checklist_override: against.map(Override::words),
                 operator: order.operator.to_owned(),
-                channel: profile.channel.clone(),
+                channel: channel.map(str::to_owned),
                 started_us: order.now_us,
             };
             Ok(RunRequest { start, profile, notices: None })

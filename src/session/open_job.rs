@@ -147,7 +147,12 @@ impl Session {
         };
         // Of several channels the first stands on the block.
         let (profile, _) = self.profiles(&contents.plan)?.swap_remove(0);
-        Ok(bench::start(BenchRequest { stream, profile, start: bench::Start::of(&contents), connecting: connecting.clone() })?)
+        Ok(bench::start(BenchRequest {
+            stream,
+            start: bench::Start::of(&contents, profile.channel.as_deref()),
+            profile,
+            connecting: connecting.clone(),
+        })?)
     }
 
     /// Proves the stream's profile on its device; of several channels the first.

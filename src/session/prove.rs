@@ -194,7 +194,7 @@ impl Bench {
             let line = plan.lines.first().context("the job's plan has no line")?;
             let path = plan.path(line);
             counts_per_mm = Some(path.counts_per_mm);
-            let setup = contents.setup_in_force().map_or_else(|| contents.setup_without_calibration(), |entry| entry.setup.clone());
+            let setup = contents.setup_of_channel(profile.channel.as_deref());
             maker = Some(ReadingMaker::new(setup, Odometer::new(path)?, plan.limits(), plan.wall_temperature()));
         }
         let tap = Tap::open(&what.stream, profile).with_context(|| format!("cannot prove {}", what.name))?;
@@ -216,7 +216,7 @@ impl Bench {
         let until = Instant::now() + PATIENCE;
         while values.len() < READINGS {
             if with.is_gone() {
-                bail!("nobody answers any more: nothing was kept");
+                bail!("the answers have ended: nothing was kept");
             }
             if Instant::now() >= until {
                 bail!("NOT proven: {} readings came in {} s, {READINGS} are needed", values.len(), PATIENCE.as_secs());
@@ -266,13 +266,13 @@ struct OnScreen {
 
 impl Asking for OnScreen {
     fn ask(&mut self, question: &str) -> Result<String> {
-        const GONE: &str = "nobody answers any more: nothing was kept";
+        const GONE: &str = "the answers have ended: nothing was kept";
         self.tell.blocking_send(ProveNews::Asked(question.to_owned())).context(GONE)?;
         Ok(self.answers.recv().context(GONE)?.trim().to_owned())
     }
 
     fn say(&mut self, words: &str) -> Result<()> {
-        self.tell.blocking_send(ProveNews::Said(words.trim().to_owned())).context("nobody listens any more: nothing was kept")
+        self.tell.blocking_send(ProveNews::Said(words.trim().to_owned())).context("the answers have ended: nothing was kept")
     }
 
     fn is_gone(&self) -> bool {

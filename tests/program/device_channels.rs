@@ -1,12 +1,18 @@
 //! Several channels of one live stream, read at once: each a run of its own beside the other, nothing merged, all closed however it ends.
 
 use crate::common::*;
+use crate::console::fixture::*;
 use crate::devices::{CHANNELS, said_in};
+use backwall::console::state::{Effect, Event};
+use backwall::console::update::update;
+use backwall::live::{LiveView, Phase};
 use backwall_store::{EventKind, JobFile, RunState};
+use backwall_survey::travel::Direction;
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Stdio};
+use std::sync::{Arc, Mutex};
 
 /// Channel 1 runs 25 mm to the left of the line, channel 2 as far to its right.
 const TRACKS: &str = "\n[[track]]\nchannel = \"1\"\noffset_mm = -25\n[[track]]\nchannel = \"2\"\noffset_mm = 25\n";
@@ -63,6 +69,11 @@ fn channels_read_at_once_are_runs_side_by_side_with_the_readings_each_has_alone(
     let stream = format!("file:{}", sent.display());
     let scan = |more: &[&str]| must(&[&arguments(&job, &profile, &stream)[..], &["--pace", "max"], more].concat());
     scan(&["--channel", "1"]);
+    // The other track of the line is yet to be driven.
+    let status: serde_json::Value = serde_json::from_str(&must(&["status", job.to_str().unwrap(), "--json"])).unwrap();
+    let of_line = status["lines"].as_array().unwrap().iter().filter(|line| line["line"] == "A090");
+    let read: Vec<_> = of_line.map(|line| (line["channel"].as_str(), line["read_mm"].as_f64().unwrap().round())).collect();
+    assert_eq!(read, [(Some("1"), 50.0), (Some("2"), 0.0)]);
     scan(&["--channel", "2"]);
     let said = events(&scan(&["--channel", "1", "--channel", "2"]));
     // Without a word the plan's tracks are read.
@@ -162,4 +173,45 @@ fn a_crash_leaves_all_channels_broken_off_with_what_was_saved() {
     let found = ends(&job);
     assert!(found.len() == 2 && found.iter().all(|(state, _, readings)| (*state, *readings) == (RunState::Interrupted, 60)), "{found:?}");
     must(&["verify", job.to_str().unwrap()]);
+}
+
+/// The run of channel 2 beside the fixture's run, which is of channel 1.
+pub fn beside() -> LiveView {
+    let mut view = LiveView { run: 4, channel: Some("2".to_owned()), ..live(Direction::Up) };
+    view.bells = 0;
+    view
+}
+
+#[test]
+fn the_console_shows_one_channel_and_keeps_the_other_in_sight() {
+    let mut app = scanning(Direction::Up);
+    change(&mut app, |view| view.channel = Some("1".to_owned()));
+    update(&mut app, Event::StartedBeside { view: Arc::new(beside()), wall: Arc::new(Mutex::new(wall(Direction::Up))) });
+    for (width, height) in [(80, 24), (190, 50)] {
+        insta::with_settings!({ snapshot_path => "snapshots" }, {
+            insta::assert_snapshot!(format!("channels_{width}x{height}"), text(&app, width, height));
+        });
+    }
+    // Its alarm rings while the other is looked at.
+    let rung = update(&mut app, Event::Live(Arc::new(LiveView { bells: 1, ..beside() }), NOW));
+    assert_eq!(rung, [Effect::Bell(1)]);
+    assert!(text(&app, 80, 24).contains("A090 up ch 1 run 3"), "{}", text(&app, 80, 24));
+    update(&mut app, letter('o'));
+    let shown = text(&app, 80, 24);
+    assert!(shown.contains("A090 up ch 2 run 4") && shown.contains("ch 1: "), "{shown}");
+    update(&mut app, letter('o'));
+    assert!(text(&app, 80, 24).contains("A090 up ch 1 run 3"));
+    // Nothing is left before both are closed.
+    let ended = |run: i64, view: LiveView| {
+        Event::Live(Arc::new(LiveView { phase: Phase::Ended(Box::new(summary(run, "A090", RunState::Closed))), ..view }), NOW)
+    };
+    app.leaving = true;
+    let mut first = live(Direction::Up);
+    first.channel = Some("1".to_owned());
+    assert!(!update(&mut app, ended(3, first)).contains(&Effect::Quit) && app.scanning());
+    assert!(update(&mut app, ended(4, beside())).contains(&Effect::Quit) && !app.scanning());
+    // One channel alone has no other to look at.
+    let mut app = scanning(Direction::Up);
+    update(&mut app, letter('o'));
+    assert!(app.message.unwrap().text.contains("no other"));
 }

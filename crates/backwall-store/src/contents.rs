@@ -15,6 +15,7 @@ use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{Setup, TimeBase, Waveform};
 use backwall_units::{Length, Temperature};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// Numbers a run within its job, from 1.
@@ -132,6 +133,31 @@ impl JobContents {
     /// The set-up that the next run is recorded with; none where nothing was entered since the kit was changed.
     pub fn setup_in_force(&self) -> Option<&SetupEntry> {
         self.setups.last().filter(|_| self.swapped_since().is_none())
+    }
+
+    /// The same for a channel of the device: the last that was not measured on another.
+    pub fn setup_for(&self, channel: Option<&str>) -> Option<&SetupEntry> {
+        let fits = |entry: &&SetupEntry| entry.setup.channel.is_none() || channel.is_none() || entry.setup.channel.as_deref() == channel;
+        let known = self.swaps.last().map_or(0, |swapped| swapped.last_setup);
+        self.setups.iter().rfind(fits).filter(|entry| entry.id > known)
+    }
+
+    /// The job without the set-ups that were measured on other channels: what a bench of this one goes by.
+    pub fn of_channel(&self, channel: Option<&str>) -> Cow<'_, Self> {
+        let of_it = |entry: &SetupEntry| entry.setup.channel.is_none() || entry.setup.channel.as_deref() == channel;
+        if channel.is_none() || self.setups.iter().all(of_it) {
+            return Cow::Borrowed(self);
+        }
+        let mut job = self.clone();
+        job.setups.retain(of_it);
+        Cow::Owned(job)
+    }
+
+    /// What a run of a channel is recorded with: the set-up in force for it, or one without a calibration.
+    pub fn setup_of_channel(&self, channel: Option<&str>) -> Setup {
+        let calibrated = self.setup_for(channel).map(|entry| entry.setup.clone());
+        let setup = calibrated.unwrap_or_else(|| self.setup_without_calibration());
+        Setup { channel: channel.map(str::to_owned).or(setup.channel), ..setup }
     }
 
     /// What a run is recorded with where no set-up is in force: the last one with its calibration gone, or the typed one.
