@@ -162,6 +162,43 @@ fn a_link_that_goes_and_an_end_are_of_all_channels_alike() {
     must(&["verify", job.to_str().unwrap()]);
 }
 
+// The device loses its power: its counts begin at 0 again, 40 of them a mm.
+#[cfg(unix)]
+#[test]
+fn a_device_that_starts_anew_holds_the_place_of_all_channels() {
+    let folder = tempfile::tempdir().unwrap();
+    let (job, profile) = job(folder.path(), TRACKS);
+    std::fs::write(
+        &profile,
+        CHANNELS.replace("columns = 3", "columns = 4").replace("\"mm\" }]", "\"mm\" }, { meaning = \"seq\", column = 4 }]"),
+    )
+    .unwrap();
+    let numbered = |shots: std::ops::Range<u32>| -> String {
+        shots.map(|shot| format!("1,{at},9.0,{shot}\n2,{at},9.5,{shot}\n", at = shot * 20)).collect()
+    };
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let stream = format!("tcp:{}", listener.local_addr().unwrap());
+    let mut scan = backwall().args(arguments(&job, &profile, &stream)).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+    let mut said = BufReader::new(scan.stdout.take().unwrap());
+    for (shots, saved) in [(0..60, 60), (0..20, 80)] {
+        let (mut line, _) = listener.accept().unwrap();
+        line.write_all(format!("\n{}", numbered(shots)).as_bytes()).unwrap();
+        until_saved(&mut said, saved);
+        if saved == 80 {
+            assert!(std::process::Command::new("kill").args(["-TERM", &scan.id().to_string()]).status().unwrap().success());
+            assert!(scan.wait().unwrap().success());
+        }
+    }
+    let rows = csv(&job, folder.path());
+    for run in ["1", "2"] {
+        let places: Vec<f64> = rows.iter().filter(|row| row["run"] == run).map(|row| row["position_mm"].parse().unwrap()).collect();
+        assert_eq!((places.len(), places[59], places[60], places[79]), (80, 29.5, 29.5, 39.0), "run {run}");
+        let held = said_in(&job, run.parse().unwrap(), EventKind::Place);
+        assert!(matches!(&held[..], [words] if words.contains("started anew") && words.contains("held at 29.5 mm")), "{held:?}");
+    }
+    must(&["verify", job.to_str().unwrap()]);
+}
+
 #[test]
 fn a_crash_leaves_all_channels_broken_off_with_what_was_saved() {
     let folder = tempfile::tempdir().unwrap();
