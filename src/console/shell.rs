@@ -21,7 +21,7 @@ use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::keys::sheet::Sheet;
 use backwall_units::LengthUnit;
-use held::{Held, newest_of_bench, newest_of_replay, newest_of_run, news_of_prove, news_of_review, news_of_survey};
+use held::{Held, changed_runs, newest_of_bench, newest_of_replay, newest_of_run, news_of_prove, news_of_review, news_of_survey};
 use ratatui::crossterm::event::Event as TerminalEvent;
 use std::future::Future;
 use std::path::PathBuf;
@@ -160,6 +160,12 @@ pub async fn drive<B: Backend, S: Surface>(
         let due = last_draw.map_or_else(Instant::now, |last| last + least);
         let ready_in = if dirty { surface.ready_in(pressed) } else { Duration::ZERO };
         if dirty && due <= Instant::now() && ready_in.is_zero() {
+            for view in changed_runs(&mut held.scans) {
+                let effects = update(app, Event::Live(view, clock()));
+                if held.execute(app, surface, options, effects) {
+                    return leave(held).await;
+                }
+            }
             if let Err(error) = surface.draw(app) {
                 return held.terminate(format!("the terminal cannot be drawn on any more: {error}")).await;
             }
@@ -236,7 +242,8 @@ pub async fn drive<B: Backend, S: Surface>(
                 Some(view) => events.push(Event::Replay(view)),
                 None => held.replay = None,
             },
-            view = newest_of_run(&mut held.scans), if !held.scans.is_empty() => events.push(Event::Live(view, clock())),
+            // Shots come faster than pictures: while one is owed, what comes is looked at when that is drawn.
+            view = newest_of_run(&mut held.scans), if !held.scans.is_empty() && !dirty => events.push(Event::Live(view, clock())),
             () = tokio::time::sleep_until(wake), if dirty => {}
         }
         for event in events {

@@ -146,7 +146,13 @@ impl Bench {
     }
 
     pub fn record(&mut self, record: Record, at_us: i64) {
-        let encoder = match &record {
+        self.pass(&record, at_us);
+        self.take_record(record);
+    }
+
+    /// Takes of a record all but what it measures.
+    pub fn pass(&mut self, record: &Record, at_us: i64) {
+        let encoder = match record {
             Record::Shot(shot) => shot.encoder,
             Record::Gauge(gauge) => gauge.encoder,
             _ => None,
@@ -156,7 +162,7 @@ impl Bench {
             self.count = Some(count);
             self.view.travelled = self.mark.map(|mark| self.position - mark);
         }
-        match &record {
+        match record {
             Record::Header(header) => {
                 self.view.device = Some(header.device_name.clone());
                 self.header = Some(record.clone());
@@ -164,7 +170,6 @@ impl Bench {
             Record::Shot(_) | Record::Gauge(_) => self.last_shot_us = Some(at_us),
             Record::Status(_) => {}
         }
-        self.take_record(record);
     }
 
     fn take_record(&mut self, record: Record) {
@@ -223,6 +228,7 @@ impl Bench {
         let fresh = self.view.ended.is_some() || self.last_shot_us.is_some_and(|last| now_us - last <= FRESH_US);
         match self.view.hold.clone() {
             None => self.say("first say what the probe is on: b a block, v a block to verify on, d a measured distance"),
+            Some(_) if !fresh && self.last_shot_us.is_none() => self.refuse("no data from the probe yet; check the link"),
             Some(_) if !fresh => self.refuse("no data from the probe for 2 s; check the link"),
             Some(Hold::Encoder { distance }) => self.take_distance(distance),
             Some(Hold::Block(piece)) => self.take_block(piece),

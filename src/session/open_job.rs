@@ -248,5 +248,5 @@ pub fn operator_of(plan: &Plan, name: Option<&str>) -> Signed {
 
 /// The runtime every command with a stream or a screen runs in.
 pub fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
-    tokio::runtime::Builder::new_multi_thread().worker_threads(3).enable_all().build().context("the runtime could not be started")
+    tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().context("the runtime could not be started")
 }

@@ -180,15 +180,16 @@ fn a_device_that_starts_anew_holds_the_place_of_all_channels() {
     let stream = format!("tcp:{}", listener.local_addr().unwrap());
     let mut scan = backwall().args(arguments(&job, &profile, &stream)).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
     let mut said = BufReader::new(scan.stdout.take().unwrap());
-    for (shots, saved) in [(0..60, 60), (0..20, 80)] {
+    let mut send = |shots: std::ops::Range<u32>, saved: u64| {
         let (mut line, _) = listener.accept().unwrap();
         line.write_all(format!("\n{}", numbered(shots)).as_bytes()).unwrap();
         until_saved(&mut said, saved);
-        if saved == 80 {
-            assert!(std::process::Command::new("kill").args(["-TERM", &scan.id().to_string()]).status().unwrap().success());
-            assert!(scan.wait().unwrap().success());
-        }
-    }
+        line
+    };
+    drop(send(0..60, 60));
+    let _line = send(0..20, 80);
+    let asked = std::process::Command::new("kill").args(["-TERM", &scan.id().to_string()]).status().unwrap();
+    assert!(scan.wait().unwrap().success() && asked.success());
     let rows = csv(&job, folder.path());
     for run in ["1", "2"] {
         let places: Vec<f64> = rows.iter().filter(|row| row["run"] == run).map(|row| row["position_mm"].parse().unwrap()).collect();

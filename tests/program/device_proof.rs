@@ -47,7 +47,7 @@ fn gauge(folder: &Path) -> (PathBuf, Arc<Gauge>, String) {
 }
 
 impl Gauge {
-    /// Stands so from now on; one line may still be on its way as it was before.
+    /// Stands so from now on; a few lines may still be on their way as it was before: they are looked at every 15 ms.
     fn stand(&self, wall: &'static str, encoder: i32, goes_on: impl Fn() -> bool) {
         *self.wall.lock().unwrap() = wall;
         self.encoder.store(encoder, Ordering::SeqCst);
@@ -55,6 +55,7 @@ impl Gauge {
         while self.sent.load(Ordering::SeqCst) < sent + 2 && goes_on() {
             std::thread::sleep(Duration::from_millis(1));
         }
+        std::thread::sleep(Duration::from_millis(40));
     }
 }
 

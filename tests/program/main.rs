@@ -47,6 +47,7 @@ mod pictures;
 mod plan;
 mod proofs;
 mod reevaluate;
+mod replug;
 mod report;
 mod seal;
 mod simulate_command;

@@ -62,6 +62,9 @@ impl Left {
     }
 }
 
+/// What was read on a line or one of its tracks, by which runs, and where the link went.
+type Driven = (Strip, Vec<RunId>, Vec<Length>);
+
 /// Reads every run that counts; `go_on` is answered `false` to stop, and then there is nothing.
 pub fn left(
     reader: &JobReader,
@@ -70,7 +73,7 @@ pub fn left(
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> Result<Option<Left>, StoreError> {
     let plan = &contents.plan;
-    let mut strips: BTreeMap<(&str, Option<&str>), (Strip, Vec<i64>, Vec<Length>)> = BTreeMap::new();
+    let mut strips: BTreeMap<(&str, Option<&str>), Driven> = BTreeMap::new();
     let mut runs = Vec::new();
     for run in &contents.runs {
         let track = plan.tracks.iter().find(|track| track.offset == run.start.path.track).map(|track| track.channel.as_str());

@@ -5,7 +5,7 @@ use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 pub use backwall_survey::job::noted::MarkKind;
 use backwall_survey::job::statement::Swap;
-use backwall_survey::job::validity::{Check, Validity, standing, validity, validity_at};
+use backwall_survey::job::validity::{Check, Validity, is_far_from_blocks, standing, validity, validity_at};
 use backwall_survey::job::{Checklist, InForce, Plan, Statement, in_force};
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
@@ -100,8 +100,8 @@ impl JobContents {
     }
 
     fn validity_as_measured(&self, run: &RunSummary) -> Validity {
-        let RunStart { started_us, setup_id, setup, wall_temperature, .. } = &run.start;
-        let began = validity_at(self.validity_since(run.id, *started_us, *setup_id), setup, *wall_temperature);
+        let RunStart { started_us, setup_id, setup, .. } = &run.start;
+        let began = validity_at(self.validity_since(run.id, *started_us, *setup_id), setup, run.was_far_from(setup));
         let went_on = run.changes.iter().map(|change| self.validity_since(run.id, change.at_us, Some(change.setup_id)));
         let all: Vec<Validity> = std::iter::once(began.clone()).chain(went_on).collect();
         match all.into_iter().find(|found| matches!(found, Validity::Suspect(_))) {
@@ -187,7 +187,8 @@ impl JobContents {
             return Validity::Pending("its run is not in the job");
         };
         // Another way to read a hot wall may need no zero.
-        let own = validity_at(self.validity_since(run.id, run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
+        let own =
+            validity_at(self.validity_since(run.id, run.start.started_us, start.setup_id), &start.setup, run.was_far_from(&start.setup));
         let measured = match self.validity_as_measured(run) {
             // A hot wall is judged by the evaluation's own way to read it.
             Validity::Pending(_) if run.changes.is_empty() && !run.adjusted => {
@@ -329,10 +330,12 @@ pub enum EventKind {
     Adjusted,
     /// Shots of another channel came, which is not read.
     Channel,
+    /// The wall was found further from the blocks' temperature than the zero may be kept for.
+    FarFromBlocks,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -349,6 +352,7 @@ impl EventKind {
         Self::Command,
         Self::Adjusted,
         Self::Channel,
+        Self::FarFromBlocks,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -368,6 +372,7 @@ impl EventKind {
             Self::Command => "command",
             Self::Adjusted => "adjusted",
             Self::Channel => "channel",
+            Self::FarFromBlocks => "far from blocks",
         }
     }
 }
@@ -543,6 +548,8 @@ pub struct RunSummary {
     pub dropped: Option<String>,
     /// Gain or range of a calibrated device was changed while it ran.
     pub adjusted: bool,
+    /// The device found the wall further from the blocks than the zero may be kept for.
+    pub found_far: bool,
     pub spots: u64,
     pub least: Option<Length>,
     pub least_at: Option<Length>,
@@ -550,4 +557,11 @@ pub struct RunSummary {
     pub to: Option<Length>,
     /// Hex digest over the run's content, once closed.
     pub digest: Option<String>,
+}
+
+impl RunSummary {
+    /// Whether the wall was further from the blocks of a set-up than its zero may be kept for, as the plan has it or the device found it.
+    fn was_far_from(&self, setup: &Setup) -> bool {
+        self.found_far || is_far_from_blocks(setup, self.start.wall_temperature)
+    }
 }

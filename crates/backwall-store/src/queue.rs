@@ -97,7 +97,9 @@ fn bytes_of(entry: &Entry) -> usize {
 fn is_urgent(entry: &Entry) -> bool {
     match entry {
         Entry::Mark(_) | Entry::Note(_) => true,
-        Entry::Event { kind, .. } => matches!(kind, EventKind::Acknowledged | EventKind::Fault | EventKind::Command | EventKind::Adjusted),
+        Entry::Event { kind, .. } => {
+            matches!(kind, EventKind::Acknowledged | EventKind::Fault | EventKind::Command | EventKind::Adjusted | EventKind::FarFromBlocks)
+        }
         Entry::Reading { .. }
         | Entry::TimeBase(_)
         | Entry::Spot(_)

@@ -86,6 +86,8 @@ impl Queue {
         inner.flush_overflow(host_time_us);
         inner.held += cost;
         inner.events.push_back((host_time_us, Event::Bytes(bytes)));
+        // Whoever wakes would only wait for the lock.
+        drop(inner);
         self.changed.notify_all();
     }
 
@@ -155,7 +157,12 @@ impl Inlet {
 
     /// Waits for room in each. False where nobody reads any more.
     pub fn wait_and_put(&self, bytes: &[u8], host_time_us: i64) -> bool {
-        self.0.iter().fold(false, |taken, queue| queue.wait_and_put(bytes.to_vec(), host_time_us) || taken)
+        let mut taken = false;
+        for queue in &self.0 {
+            // Each gets it, whatever the others did with it.
+            taken |= queue.wait_and_put(bytes.to_vec(), host_time_us);
+        }
+        taken
     }
 
     /// See [`Queue::tell`].

@@ -75,7 +75,7 @@ struct Wanted {
     replay: Option<u64>,
 }
 
-/// The next view of a run. One whose task is gone without having closed it is told as failed.
+/// The next view of a run.
 pub(super) async fn newest_of_run(running: &mut Vec<ScanHandle>) -> Arc<LiveView> {
     let (index, gone) = {
         let mut changes: Vec<_> = running.iter_mut().map(|scan| Box::pin(scan.view.changed())).collect();
@@ -88,13 +88,31 @@ pub(super) async fn newest_of_run(running: &mut Vec<ScanHandle>) -> Arc<LiveView
         })
         .await
     };
+    let view = taken(running, index, gone);
     // The others come first next time.
-    running.rotate_left(index + 1);
-    let last = running.len() - 1;
-    let view = running[last].view.borrow_and_update().clone();
+    let next = (index + 1).min(running.len());
+    running.rotate_left(next);
+    view
+}
+
+/// The views of the runs that have changed since they were last taken.
+pub(super) fn changed_runs(running: &mut Vec<ScanHandle>) -> Vec<Arc<LiveView>> {
+    let mut views = Vec::new();
+    for index in (0..running.len()).rev() {
+        match running[index].view.has_changed() {
+            Ok(false) => {}
+            changed => views.push(taken(running, index, changed.is_err())),
+        }
+    }
+    views
+}
+
+/// A run that is over is let go of; one whose task is gone without having closed is told as failed.
+fn taken(running: &mut Vec<ScanHandle>, index: usize, gone: bool) -> Arc<LiveView> {
+    let view = running[index].view.borrow_and_update().clone();
     let over = matches!(view.phase, Phase::Ended(_) | Phase::Failed(_));
     if over || gone {
-        running.truncate(last);
+        running.remove(index);
     }
     if gone && !over {
         let why = "the acquisition stopped without closing the run; what was saved is safe".to_owned();

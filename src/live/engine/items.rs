@@ -118,6 +118,7 @@ impl Engine {
                     let text = format!("surface temperature {:.1} °C", temperature.as_celsius());
                     self.event(EventKind::Status, text, at_us, out);
                 }
+                self.watch_far(temperature, at_us, out);
             }
         }
     }

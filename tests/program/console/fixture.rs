@@ -226,6 +226,7 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
         no_echo: 120,
         dropped: None,
         adjusted: false,
+        found_far: false,
         lost: 3,
         spots: 2,
         least: Some(Length::mm(5.78)),

@@ -103,13 +103,21 @@ impl Validity {
 /// 0.024 mm of steel, against 0.1 mm (common practice, no source).
 const ALLOWED_KELVIN: f64 = 5.0;
 
-/// The same for a run whose set-up and wall are known: a first-echo run on a wall further than 5 K from its blocks is valid only where its
+/// Whether a wall is further from the blocks of a set-up than its zero may be kept for.
+pub fn is_far_from_blocks(setup: &Setup, wall: Temperature) -> bool {
+    (wall - setup.reference_temperature()).as_celsius().abs() > ALLOWED_KELVIN
+}
+
+/// Whether readings are as right as a zero that nothing tracks.
+pub fn rests_on_zero(setup: &Setup) -> bool {
+    setup.mode == Mode::FirstEcho && setup.zero_keeping == ZeroKeeping::Fixed
+}
+
+/// The same for a run whose set-up is known: a first-echo run on a wall further than 5 K from its blocks is valid only where its
 /// zero was tracked.
-pub fn validity_at(found: Validity, setup: &Setup, wall: Temperature) -> Validity {
-    let kelvin = (wall - setup.reference_temperature()).as_celsius().abs();
-    let rests_on_zero = setup.mode == Mode::FirstEcho && setup.zero_keeping == ZeroKeeping::Fixed;
+pub fn validity_at(found: Validity, setup: &Setup, is_far: bool) -> Validity {
     match found {
-        Validity::Valid if rests_on_zero && kelvin > ALLOWED_KELVIN => {
+        Validity::Valid if rests_on_zero(setup) && is_far => {
             Validity::Pending("the wall was more than 5 K from the blocks and the zero was kept fixed")
         }
         other => other,
@@ -217,7 +225,10 @@ mod tests {
         let plan = super::super::Plan::parse("plan.toml", include_str!("../../../../tests/data/plan.toml")).unwrap();
         let of = |zero_keeping, mode| Setup { zero_keeping, mode, ..plan.typed_setup() };
         let blocks = plan.typed_setup().reference_temperature();
-        let at = |setup: &Setup, kelvin: f64| validity_at(Validity::Valid, setup, Temperature::celsius(blocks.as_celsius() + kelvin));
+        let at = |setup: &Setup, kelvin: f64| {
+            let wall = Temperature::celsius(blocks.as_celsius() + kelvin);
+            validity_at(Validity::Valid, setup, is_far_from_blocks(setup, wall))
+        };
         assert!(matches!(at(&of(ZeroKeeping::Fixed, Mode::FirstEcho), 6.0), Validity::Pending(_)));
         assert_eq!(at(&of(ZeroKeeping::Fixed, Mode::FirstEcho), -4.0), Validity::Valid);
         assert_eq!(at(&of(ZeroKeeping::Tracked, Mode::FirstEcho), 25.0), Validity::Valid);
