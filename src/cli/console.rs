@@ -53,7 +53,7 @@ pub struct OpenArgs {
 impl OpenArgs {
     pub fn of(job: PathBuf, screen: ScreenArgs) -> Self {
         use backwall_stream::spec::Pace;
-        let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), channel: None, pace: Pace::Device, record: None };
+        let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), channel: Vec::new(), pace: Pace::Device, record: None };
         Self { job, stream, operator: None, headless: false, json: false, behind: BehindArgs::default(), screen }
     }
 }

@@ -40,9 +40,10 @@ pub struct Start {
 }
 
 impl Start {
-    pub fn of(job: &JobContents) -> Self {
+    /// For a channel of the device, where one is chosen.
+    pub fn of(job: &JobContents, channel: Option<&str>) -> Self {
         Self {
-            setup: job.setup_in_force().map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
+            setup: job.setup_of_channel(channel),
             rule: GateRule::of(&job.plan),
             wall: job.plan.wall_temperature(),
             counts_per_mm: job.plan.encoder.counts_per_mm,

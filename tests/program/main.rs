@@ -28,6 +28,7 @@ mod console_waits;
 mod daily;
 mod dense;
 mod device_across;
+mod device_channels;
 mod device_commands;
 mod device_proof;
 mod devices;

@@ -284,7 +284,7 @@ fn of_line(
     (runs, path): (&[&RunSummary], &Path),
     request: &Request,
 ) -> Result<LineAssessment, AssessError> {
-    let scope = Scope { path: Some(path), max_gap: Some(judged.plan.limits.max_gap) };
+    let scope = Scope { path: Some(path), max_gap: Some(judged.plan.limits.max_gap), tracks: &judged.plan.tracks };
     let comparisons: Vec<_> = request.earlier.iter().map(|survey| compared::of_line(line, survey, request)).collect();
     let hand: Vec<HandPoint> = judged.by_hand.iter().filter(|(on, _)| same_text(on, &line.line)).map(|(_, point)| *point).collect();
     let (plan, unit) = (judged.plan, judged.unit);

@@ -46,8 +46,13 @@ impl Left {
         self.runs.iter().find(|known| known.run == run)?.last
     }
 
-    pub fn lines_done(&self) -> usize {
-        self.lines.iter().filter(|line| line.is_done()).count()
+    /// Lines that are done on each of their tracks, and all lines.
+    pub fn lines_done(&self) -> (usize, usize) {
+        let mut lines: BTreeMap<&str, bool> = BTreeMap::new();
+        for line in &self.lines {
+            *lines.entry(&line.line).or_insert(true) &= line.is_done();
+        }
+        (lines.values().filter(|done| **done).count(), lines.len())
     }
 
     /// What was read of what is planned, over all lines.
@@ -56,6 +61,9 @@ impl Left {
         (sum(LineDone::read), sum(LineDone::planned))
     }
 }
+
+/// What was read on a line or one of its tracks, by which runs, and where the link went.
+type Driven = (Strip, Vec<RunId>, Vec<Length>);
 
 /// Reads every run that counts; words are in `unit`. `go_on` is answered `false` to stop, and then there is nothing.
 pub fn left(
@@ -66,10 +74,11 @@ pub fn left(
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> Result<Option<Left>, StoreError> {
     let plan = &contents.plan;
-    let mut strips: BTreeMap<&str, (Strip, Vec<i64>, Vec<Length>)> = BTreeMap::new();
+    let mut strips: BTreeMap<(&str, Option<&str>), Driven> = BTreeMap::new();
     let mut runs = Vec::new();
     for run in &contents.runs {
-        let (strip, of_line, links) = strips.entry(run.start.line.as_str()).or_default();
+        let track = plan.tracks.iter().find(|track| track.offset == run.start.path.track).map(|track| track.channel.as_str());
+        let (strip, of_line, links) = strips.entry((run.start.line.as_str(), track)).or_default();
         of_line.push(run.id);
         links.extend(reader.events(run.id)?.iter().filter(|event| event.kind == EventKind::Link).filter_map(|event| event.along));
         let each = |_, reading: ReadingSummary| {
@@ -93,14 +102,22 @@ pub fn left(
             spots,
         });
     }
-    let lines: Vec<LineDone> = plan
-        .lines
-        .iter()
-        .map(|line| {
-            let (strip, runs, links) = strips.remove(line.name.as_str()).unwrap_or_default();
-            LineDone::of(&line.name, plan.path(line).span(), runs, &strip, plan.limits.max_gap, &links)
-        })
-        .collect();
+    // Where probes have tracks beside the line, each is to be driven; what was read on another's is not read on it.
+    let tracks: Vec<Option<&str>> = match &plan.tracks[..] {
+        [] => vec![None],
+        tracks => tracks.iter().map(|track| Some(track.channel.as_str())).collect(),
+    };
+    let mut lines = Vec::new();
+    for line in &plan.lines {
+        for track in &tracks {
+            let (strip, runs, links) = strips.remove(&(line.name.as_str(), *track)).unwrap_or_default();
+            let done = LineDone::of(&line.name, plan.path(line).span(), runs, &strip, plan.limits.max_gap, &links);
+            lines.push(match track {
+                Some(channel) => done.on_track(channel),
+                None => done,
+            });
+        }
+    }
     Ok(Some(Left::of(contents, lines, runs, now_us, unit)))
 }
 

@@ -15,6 +15,8 @@ use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{Setup, TimeBase, Waveform};
 use backwall_units::{Length, Temperature};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 /// Numbers a run within its job, from 1.
 pub type RunId = i64;
@@ -133,6 +135,31 @@ impl JobContents {
         self.setups.last().filter(|_| self.swapped_since().is_none())
     }
 
+    /// The same for a channel of the device: the last that was not measured on another.
+    pub fn setup_for(&self, channel: Option<&str>) -> Option<&SetupEntry> {
+        let fits = |entry: &&SetupEntry| entry.setup.channel.is_none() || channel.is_none() || entry.setup.channel.as_deref() == channel;
+        let known = self.swaps.last().map_or(0, |swapped| swapped.last_setup);
+        self.setups.iter().rfind(fits).filter(|entry| entry.id > known)
+    }
+
+    /// The job without the set-ups that were measured on other channels: what a bench of this one goes by.
+    pub fn of_channel(&self, channel: Option<&str>) -> Cow<'_, Self> {
+        let of_it = |entry: &SetupEntry| entry.setup.channel.is_none() || entry.setup.channel.as_deref() == channel;
+        if channel.is_none() || self.setups.iter().all(of_it) {
+            return Cow::Borrowed(self);
+        }
+        let mut job = self.clone();
+        job.setups.retain(of_it);
+        Cow::Owned(job)
+    }
+
+    /// What a run of a channel is recorded with: the set-up in force for it, or one without a calibration.
+    pub fn setup_of_channel(&self, channel: Option<&str>) -> Setup {
+        let calibrated = self.setup_for(channel).map(|entry| entry.setup.clone());
+        let setup = calibrated.unwrap_or_else(|| self.setup_without_calibration());
+        Setup { channel: channel.map(str::to_owned).or(setup.channel), ..setup }
+    }
+
     /// What a run is recorded with where no set-up is in force: the last one with its calibration gone, or the typed one.
     pub fn setup_without_calibration(&self) -> Setup {
         self.setups.last().map_or_else(|| self.plan.typed_setup(), |entry| Setup { calibration: None, ..entry.setup.clone() })
@@ -247,6 +274,9 @@ pub struct RunStart {
     pub software: String,
     pub checklist_override: Option<String>,
     pub operator: String,
+    /// The channel that was read, where one was chosen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub channel: Option<String>,
     pub started_us: i64,
 }
 
@@ -393,9 +423,10 @@ pub enum Entry {
     Spot(Spot),
 }
 
-/// Up to where an open run is saved. Published after each synced commit.
+/// Up to where an open run is saved, and how the disk is. Published after each synced commit.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Saved {
+    /// The run; the first of those that go on side by side.
     pub run: Option<RunId>,
     pub seq: Option<u32>,
     pub along: Option<Length>,
@@ -411,6 +442,58 @@ pub struct Saved {
     /// Free bytes on the disk the job file is on.
     pub free_bytes: Option<u64>,
     pub file_bytes: u64,
+    /// The same of the runs beside it.
+    pub beside: Vec<SavedRun>,
+}
+
+/// Up to where one run is saved.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SavedRun {
+    pub run: RunId,
+    pub seq: Option<u32>,
+    pub along: Option<Length>,
+    pub readings: u64,
+    pub at_us: i64,
+    pub unsaved: u64,
+}
+
+impl Saved {
+    /// The same for one of the runs side by side.
+    pub fn of(&self, run: RunId) -> Self {
+        match self.beside.iter().find(|beside| beside.run == run) {
+            None => Self { beside: Vec::new(), ..self.clone() },
+            Some(&SavedRun { run, seq, along, readings, at_us, unsaved }) => {
+                Self { run: Some(run), seq, along, readings, at_us, unsaved, beside: Vec::new(), ..self.clone() }
+            }
+        }
+    }
+
+    /// Runs begin, side by side.
+    pub(super) fn begin(&mut self, runs: &[RunId], at_us: i64) {
+        let begun = |run: &RunId| SavedRun { run: *run, at_us, ..SavedRun::default() };
+        self.beside = runs.iter().skip(1).map(begun).collect();
+        (self.run, self.seq, self.along, self.readings, self.at_us) = (runs.first().copied(), None, None, 0, at_us);
+    }
+
+    /// How a run stands now, one that began.
+    pub(super) fn take(&mut self, now: SavedRun) {
+        let SavedRun { run, seq, along, readings, at_us, .. } = now;
+        if self.run == Some(run) {
+            self.at_us = if self.readings == readings { self.at_us } else { at_us };
+            (self.seq, self.along, self.readings) = (seq, along, readings);
+        } else if let Some(known) = self.beside.iter_mut().find(|beside| beside.run == run) {
+            known.at_us = if known.readings == readings { known.at_us } else { at_us };
+            (known.seq, known.along, known.readings) = (seq, along, readings);
+        }
+    }
+
+    /// What is not in the file, by run.
+    pub(super) fn count_unsaved(&mut self, unsaved: &BTreeMap<RunId, u64>) {
+        for beside in &mut self.beside {
+            beside.unsaved = unsaved.get(&beside.run).copied().unwrap_or(0);
+        }
+        self.unsaved = unsaved.values().sum::<u64>() - self.beside.iter().map(|beside| beside.unsaved).sum::<u64>();
+    }
 }
 
 /// A set-up that a run went on with, from the reading in a row on.

@@ -216,6 +216,7 @@ pub fn summary(id: i64, line: &str, state: RunState) -> RunSummary {
             software: "backwall".into(),
             checklist_override: None,
             operator: "R. Aldane".into(),
+            channel: None,
             started_us: NOW - 7_200_000_000,
         },
         state,
@@ -373,6 +374,7 @@ pub fn live(direction: Direction) -> LiveView {
         phase: Phase::Recording,
         run: 3,
         line: if direction == Direction::Across { "C2" } else { "A090" }.into(),
+        channel: None,
         direction,
         reading: Some(reading(4349.8)),
         waveform: Some(waveform()),
@@ -400,6 +402,7 @@ pub fn live(direction: Direction) -> LiveView {
             unsaved: 0,
             free_bytes: Some(12_400_000_000),
             file_bytes: 48_000_000,
+            beside: Vec::new(),
         },
         telemetry: Telemetry {
             device: Some("crawler 4".into()),
