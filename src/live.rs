@@ -29,6 +29,6 @@ pub use change::{Change, Changed};
 pub use connecting::{ConnectError, Connecting};
 pub use disagree::Disagreement;
 pub use engine::Notice;
-pub use scan::{LEAST_FREE, Order, Scan, ScanRequest, StartError, low_disk, start};
+pub use scan::{LEAST_FREE, Order, RunRequest, Scan, ScanRequest, StartError, low_disk, start};
 pub use view::{Command, Counts, LiveView, Phase, Telemetry};
 pub use wall::Wall;

@@ -9,6 +9,7 @@ pub mod evaluate;
 pub mod left;
 mod open_job;
 pub mod photo;
+pub mod prove;
 pub mod report;
 pub mod review;
 pub mod sealed;

@@ -104,7 +104,7 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
         let stream = StreamArgs {
             stream: args.stream,
             profile: args.measure.profile,
-            channel: args.measure.channel,
+            channel: args.measure.channel.into_iter().collect(),
             pace: Pace::Device,
             record: None,
         };
@@ -139,12 +139,13 @@ pub type Done = (String, Value, Option<String>);
 pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done> {
     let profile = Profile::load(&args.profile)?;
     let profile = args.channel.as_deref().map_or(Ok(profile.clone()), |channel| profile.clone().on_channel(channel))?;
-    let contents = session.file.contents()?;
+    let stored = session.file.contents()?;
+    let contents = stored.of_channel(profile.channel.as_deref());
     if args.at.is_empty() && !args.verify.is_empty() && contents.setups.is_empty() {
         bail!("no set-up is in force to verify: calibrate first, or enter one");
     }
     let by = Signed { at_us: crate::live::now_us(), ..session.operator.clone() };
-    let start = Start::of(&contents);
+    let start = Start::of(&contents, profile.channel.as_deref());
     let found = bench::unattended(start, &profile, args.keep_velocity, attempts(args, &contents.plan)).await?;
     let mut said = Said { text: Vec::new(), object: json!({"event": "calibrated"}), failed: None, no_fit: None };
     said.refused(&found.refused);
@@ -321,7 +322,7 @@ fn suspect(contents: &JobContents) -> Vec<(i64, String)> {
         .runs
         .iter()
         .filter_map(|run| match contents.validity(run) {
-            Validity::Suspect(why) => Some((run.id, why)),
+            Validity::Suspect(why) => Some((run.id, why.words(contents.plan.job.units))),
             _ => None,
         })
         .collect()

@@ -53,7 +53,7 @@ pub struct OpenArgs {
 impl OpenArgs {
     pub fn of(job: PathBuf, screen: ScreenArgs) -> Self {
         use backwall_stream::spec::Pace;
-        let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), channel: None, pace: Pace::Device, record: None };
+        let stream = StreamArgs { stream: None, profile: "open-packet".to_owned(), channel: Vec::new(), pace: Pace::Device, record: None };
         Self { job, stream, operator: None, headless: false, json: false, behind: BehindArgs::default(), screen }
     }
 }
@@ -103,7 +103,7 @@ fn standing(args: &OpenArgs) -> anyhow::Result<()> {
         let object = json!({
             "event": "job", "job": contents.plan.job.number, "asset": contents.plan.asset.name, "obstacles": obstacles,
             "setups": contents.setups.len(), "runs": contents.runs.len(),
-            "calibration": standing.word(), "calibration_why": standing.why(),
+            "calibration": standing.word(), "calibration_why": standing.why(contents.plan.job.units),
         });
         say!("{object}");
         return Ok(());

@@ -20,6 +20,8 @@ pub enum Format {
     Png,
     /// Spots on the unrolled wall, in its own coordinates
     Geojson,
+    /// The unrolled wall with lines and spots, as a drawing for CAD programs
+    Dxf,
     /// The columns of a table, as a JSON schema of its rows
     JsonSchema,
 }
@@ -32,8 +34,13 @@ impl Format {
             Self::Svg => "svg",
             Self::Png => "png",
             Self::Geojson => "geojson",
+            Self::Dxf => "dxf",
             Self::JsonSchema => "json-schema",
         }
+    }
+    /// Whether it has the spots on the wall and nothing else.
+    const fn is_of_spots(self) -> bool {
+        matches!(self, Self::Geojson | Self::Dxf)
     }
     const fn is_picture(self) -> bool {
         matches!(self, Self::Svg | Self::Png)
@@ -162,6 +169,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             Format::Svg | Format::Png => picture::write(&order, tick),
             Format::JsonSchema => handover::schema(&order),
             Format::Geojson => handover::geojson(&order),
+            Format::Dxf => handover::dxf(&order),
             Format::Csv | Format::Parquet if args.what.is_some_and(What::is_assessed) => handover::write(&order, tick),
             Format::Csv | Format::Parquet => data::write(&order, tick),
         };
@@ -195,9 +203,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Readings where nothing else is asked for; of GeoJSON the spots.
+/// Readings where nothing else is asked for; of what is on the wall the spots.
 fn what_of(args: &Args) -> What {
-    args.what.unwrap_or(if args.format == Format::Geojson { What::Spots } else { What::Readings })
+    args.what.unwrap_or(if args.format.is_of_spots() { What::Spots } else { What::Readings })
 }
 
 /// An option that would be passed over is an error: the export would not be what was meant.
@@ -205,12 +213,12 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
     let (picture, what, shown) = (args.format.is_picture(), args.what.unwrap_or_default(), args.figure.unwrap_or_default());
     let strip = picture && shown == Shown::Strip;
     let rules = [
-        ("--what", args.what.is_some(), !picture, "csv, parquet, geojson or json-schema"),
+        ("--what", args.what.is_some(), !picture, "csv, parquet, geojson, dxf or json-schema"),
         (
             "--what",
             args.what.is_some_and(|what| what != What::Spots),
-            args.format != Format::Geojson,
-            "csv or parquet; geojson has the spots",
+            !args.format.is_of_spots(),
+            "csv or parquet; geojson and dxf have the spots",
         ),
         ("--basis", args.basis.is_some(), what.is_assessed(), "assessment, comparison, points or profile"),
         ("--earlier", !args.earlier.earlier.is_empty(), what.is_assessed(), "assessment, comparison, points or profile"),

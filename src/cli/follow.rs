@@ -1,6 +1,6 @@
 //! A run without a screen: says what happens as text, or as one JSON object a line.
 
-use crate::live::{Command, Counts, Notice, Phase, Scan};
+use crate::live::{Command, Counts, LiveView, Notice, Phase, Scan};
 use anyhow::Context;
 use backwall_report::words::shown;
 use backwall_store::{RunSummary, Saved};
@@ -9,35 +9,38 @@ use backwall_survey::job::validity::Validity;
 use backwall_units::LengthUnit;
 use serde_json::{Value, json};
 use std::io::Write;
+use std::sync::Arc;
 use tokio::sync::mpsc;
 
 /// How many alarms may wait for a slow reader of our output.
 pub const NOTICES: usize = 1024;
 
+/// A run that was followed to its end.
+pub struct Ended {
+    pub summary: RunSummary,
+    view: Arc<LiveView>,
+}
+
+fn say(as_json: bool, text: String, object: Value) -> std::io::Result<()> {
+    let mut out = std::io::stdout().lock();
+    writeln!(out, "{}", shown(&if as_json { object.to_string() } else { text }))?;
+    out.flush()
+}
+
 /// Follows `scan` to its end, or ends it when the system asks the program to end.
-/// `validity` says how the calibration of the closed run stands.
+/// `is_one_of_several`: each line says whose it is.
 pub async fn follow(
     scan: Scan,
     mut notices: mpsc::Receiver<Notice>,
-    as_json: bool,
+    (as_json, is_one_of_several): (bool, bool),
     opened: Value,
-    validity: impl Fn(&RunSummary) -> anyhow::Result<Validity>,
-) -> anyhow::Result<RunSummary> {
+) -> anyhow::Result<Ended> {
     let Scan { run, mut view, commands, mut task, .. } = scan;
     let mut commands = Some(commands);
     let mut told = Saved::default();
-    let say = |text: String, object: Value| -> std::io::Result<()> {
-        let mut out = std::io::stdout().lock();
-        writeln!(out, "{}", shown(&if as_json { object.to_string() } else { text }))?;
-        out.flush()
-    };
-    let from = match (&opened["start_mm"], &opened["offset_mm"]) {
-        (Value::Number(start), Value::Number(offset)) if offset.as_f64() != Some(0.0) => {
-            format!(" from {start} mm, {offset} mm from its start")
-        }
-        _ => String::new(),
-    };
-    say(format!("run {run} opened: line {}{from}, stream {}", opened["line"], opened["stream"]), opened)?;
+    let channel = opened["channel"].as_str().filter(|_| is_one_of_several);
+    let whose = channel.map_or_else(String::new, |channel| format!("channel {channel}: "));
+    say(as_json, opened_words(run, &opened), opened)?;
     let ended = crate::platform::asked_to_end();
     tokio::pin!(ended);
     let summary = loop {
@@ -45,19 +48,19 @@ pub async fn follow(
             summary = &mut task => break summary,
             why = &mut ended, if commands.is_some() => {
                 if let Some(commands) = commands.take() {
-                    writeln!(std::io::stderr(), "backwall: {why}; closing the run").ok();
+                    writeln!(std::io::stderr(), "backwall: {why}; closing run {run}").ok();
                     commands.send(Command::Terminate).await.ok();
                 }
             }
             Some(notice) = notices.recv() => {
                 let (text, object) = of_notice(&notice, run);
-                say(text, object)?;
+                say(as_json, format!("{whose}{text}"), object)?;
             }
             Ok(()) = view.changed() => {
                 let saved = view.borrow_and_update().saved.clone();
                 if saved.run == Some(run) && saved.readings != told.readings {
                     let (text, object) = of_saved(&saved, run);
-                    say(text, object)?;
+                    say(as_json, format!("{whose}{text}"), object)?;
                     told = saved;
                 }
             }
@@ -65,22 +68,36 @@ pub async fn follow(
     };
     while let Ok(notice) = notices.try_recv() {
         let (text, object) = of_notice(&notice, run);
-        say(text, object)?;
+        say(as_json, format!("{whose}{text}"), object)?;
     }
     let summary = summary.context("the run's task broke off")?;
     let summary = summary.with_context(|| match &view.borrow().phase {
         Phase::Failed(why) => format!("run {run} could not be closed: {why}"),
         _ => format!("run {run} could not be closed"),
     })?;
-    let validity = validity(&summary)?;
-    say(
-        format!("{}\n  {}", text_of_summary(&summary), text_of_validity(&validity)),
-        of_closed(&summary, &validity, &view.borrow().counts),
-    )?;
-    let (link, missing) = {
-        let last = view.borrow();
-        (last.link.clone(), last.saved.unsaved + last.counts.unsaved)
+    let view = view.borrow().clone();
+    Ok(Ended { summary, view })
+}
+
+fn opened_words(run: i64, opened: &Value) -> String {
+    let channel = match (&opened["channel"], opened["track_mm"].as_f64()) {
+        (Value::String(channel), Some(track)) if track != 0.0 => format!(", channel {channel} on a track {track:+} mm beside it"),
+        (Value::String(channel), _) => format!(", channel {channel}"),
+        _ => String::new(),
     };
+    let from = match (&opened["start_mm"], &opened["offset_mm"]) {
+        (Value::Number(start), Value::Number(offset)) if offset.as_f64() != Some(0.0) => {
+            format!(" from {start} mm, {offset} mm from its start")
+        }
+        _ => String::new(),
+    };
+    format!("run {run} opened: line {}{from}{channel}, stream {}", opened["line"], opened["stream"])
+}
+
+/// The last line of a run, and what is wrong with it. `validity` says how its calibration stands.
+pub fn told_end(Ended { summary, view }: &Ended, validity: &Validity, as_json: bool) -> anyhow::Result<()> {
+    say(as_json, format!("{}\n  {}", text_of_summary(summary), text_of_validity(validity)), of_closed(summary, validity, &view.counts))?;
+    let (link, missing) = (&view.link, view.saved.unsaved + view.counts.unsaved);
     if missing > 0 {
         anyhow::bail!(
             "run {} is closed, but {} of it are not in the file: {}. Drive again what is missing; `backwall status` has the places",
@@ -90,9 +107,9 @@ pub async fn follow(
         );
     }
     if summary.readings == 0 && link.bytes > 0 {
-        anyhow::bail!(nothing_read(&summary, &link));
+        anyhow::bail!(nothing_read(summary, link));
     }
-    if let Some(dropped) = summary.dropped.as_ref().filter(|_| too_many(&link)) {
+    if let Some(dropped) = summary.dropped.as_ref().filter(|_| too_many(link)) {
         anyhow::bail!(
             "run {} is closed and kept, but {dropped}, of {} that came: see why with `backwall profile try {} --stream {}`",
             summary.id,
@@ -101,7 +118,7 @@ pub async fn follow(
             summary.start.stream
         );
     }
-    Ok(summary)
+    Ok(())
 }
 
 /// More dropped frames than this, and more than this part of all, are too many. Common practice, no source.
@@ -174,13 +191,14 @@ fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
 /// One closed run as an object: the last line of a headless scan, and what `review` lists.
 pub fn closed(summary: &RunSummary, validity: &Validity) -> Value {
     json!({
-        "event": "closed", "run": summary.id, "line": summary.start.line, "state": summary.state, "reason": summary.reason,
+        "event": "closed", "run": summary.id, "line": summary.start.line, "channel": summary.start.channel,
+        "track_mm": summary.start.path.track.as_mm(), "state": summary.state, "reason": summary.reason,
         "readings": summary.readings, "no_echo": summary.no_echo, "lost": summary.lost, "dropped": summary.dropped, "spots": summary.spots,
         "minimum_mm": summary.least.map(|least| least.as_mm()), "minimum_at_mm": summary.least_at.map(|at| at.as_mm()),
         "start_mm": summary.start.path.start.as_mm(), "offset_mm": summary.start.path.offset.as_mm(),
         "from_mm": summary.from.map(|from| from.as_mm()), "to_mm": summary.to.map(|to| to.as_mm()),
         "checklist_override": summary.start.checklist_override, "digest": summary.digest,
-        "calibration": validity.word(), "calibration_why": validity.why(),
+        "calibration": validity.word(), "calibration_why": validity.why(LengthUnit::Mm),
     })
 }
 
@@ -190,7 +208,12 @@ pub fn text_of_validity(validity: &Validity) -> String {
         Validity::Suspect(_) => "SUSPECT",
         _ => validity.word(),
     };
-    format!("calibration {word}: {}", validity.why())
+    format!("calibration {word}: {}", validity.why(LengthUnit::Mm))
+}
+
+/// Which channel a run is of, where one was chosen.
+pub fn channel_words(start: &backwall_store::RunStart) -> String {
+    start.channel.as_ref().map_or_else(String::new, |channel| format!(", channel {channel}"))
 }
 
 pub fn text_of_summary(summary: &RunSummary) -> String {
@@ -207,9 +230,10 @@ pub fn text_of_summary(summary: &RunSummary) -> String {
     let dropped = summary.dropped.as_ref().map_or(String::new(), |words| format!("\n  {words}"));
     let against = summary.start.checklist_override.as_ref().map_or(String::new(), |why| format!("\n  CHECKLIST OVERRIDDEN: {why}"));
     format!(
-        "run {} on {}{offset} ({}): {}, {} without echo, {} lost, {}{least}{digest}{dropped}{against}",
+        "run {} on {}{}{offset} ({}): {}, {} without echo, {} lost, {}{least}{digest}{dropped}{against}",
         summary.id,
         summary.start.line,
+        channel_words(&summary.start),
         summary.reason,
         backwall_report::words::count(summary.readings, "reading"),
         summary.no_echo,

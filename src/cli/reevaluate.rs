@@ -12,7 +12,7 @@ use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::Validity;
 use backwall_ultrasound::calibration::Budget;
 use backwall_ultrasound::{Mode, Picker, Setup};
-use backwall_units::{Length, Time, Velocity, parse_number};
+use backwall_units::{Length, LengthUnit, Time, Velocity, parse_number};
 use clap::Args;
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -289,7 +289,7 @@ pub fn object_of(evaluation: &EvaluationSummary, validity: &Validity) -> Value {
     object["at_us"] = json!(start.by.at_us);
     object["software"] = json!(start.software);
     object["calibration"] = json!(validity.word());
-    object["calibration_why"] = json!(validity.why());
+    object["calibration_why"] = json!(validity.why(LengthUnit::Mm));
     object["digest"] = json!(evaluation.digest);
     object
 }

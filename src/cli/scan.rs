@@ -1,10 +1,10 @@
 //! `backwall scan`: one run along a line, on the console or without a screen.
 
-use super::follow::{NOTICES, follow};
+use super::follow::{self, NOTICES};
 use super::stream_args::StreamArgs;
 use crate::live::{Begin, Command, GoesOn};
 use crate::session::{Session, runtime};
-use anyhow::{Context, bail};
+use anyhow::{Context, anyhow, bail};
 use backwall_store::RunId;
 use backwall_stream::command::{Order, order_of};
 use backwall_stream::profile::Profile;
@@ -106,22 +106,42 @@ pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String])
         .collect::<anyhow::Result<Vec<_>>>()?;
     let runtime = runtime()?;
     let done = runtime.block_on(async {
-        let (tx, notices) = mpsc::channel(NOTICES);
-        let mut opened = json!({});
-        let scan = session.start(begin, |request| {
-            opened = json!({
-                "line": request.start.line, "stream": request.start.stream, "profile": request.start.profile_name,
-                "checklist_override": request.start.checklist_override, "start_mm": request.start.path.start.as_mm(),
-                "offset_mm": request.start.path.offset.as_mm(), "continues": begin.continues.as_ref().map(|goes_on| goes_on.from),
-            });
-            request.notices = Some(tx);
+        let mut opened = Vec::new();
+        let scans = session.start(begin, |request| {
+            for run in &mut request.runs {
+                let (tx, notices) = mpsc::channel(NOTICES);
+                run.notices = Some(tx);
+                let start = &run.start;
+                let object = json!({
+                    "event": "opened", "line": start.line, "channel": start.channel, "track_mm": start.path.track.as_mm(), "stream": start.stream,
+                    "profile": start.profile_name, "checklist_override": start.checklist_override, "start_mm": start.path.start.as_mm(),
+                    "offset_mm": start.path.offset.as_mm(), "continues": begin.continues.as_ref().map(|goes_on| goes_on.from),
+                });
+                opened.push((object, notices));
+            }
         })?;
-        for order in orders {
-            scan.commands.send(Command::Send(order)).await.ok();
+        if let Some(scan) = scans.first() {
+            // It is one device.
+            for order in orders {
+                scan.commands.send(Command::Send(order)).await.ok();
+            }
         }
-        opened["event"] = json!("opened");
-        opened["run"] = json!(scan.run);
-        follow(scan, notices, as_json, opened, |summary| Ok(session.file.contents()?.validity(summary))).await
+        // Each is followed by itself: they end together, and the slower one is waited for.
+        let is_one_of_several = scans.len() > 1;
+        let followed = scans.into_iter().zip(opened).map(|(scan, (mut object, notices))| {
+            object["run"] = json!(scan.run);
+            tokio::spawn(follow::follow(scan, notices, (as_json, is_one_of_several), object))
+        });
+        let mut wrong = Vec::new();
+        for followed in followed.collect::<Vec<_>>() {
+            let ended = followed.await.context("a run was no longer followed")?;
+            let told = ended.and_then(|ended| {
+                let validity = session.file.contents()?.validity(&ended.summary);
+                follow::told_end(&ended, &validity, as_json)
+            });
+            wrong.extend(told.err().map(|error| format!("{error:#}")));
+        }
+        if wrong.is_empty() { Ok(()) } else { Err(anyhow!(wrong.join("\n"))) }
     });
     // The reader of standard input may sit in a read that never returns; do not wait for it.
     runtime.shutdown_background();

@@ -24,7 +24,7 @@ pub fn run(args: &StatusArgs) -> anyhow::Result<()> {
     let of: u64 = contents.runs.iter().map(|run| run.readings).sum();
     let found = interruptible("readings", |tick| {
         let mut done = 0;
-        left(&reader, &contents, backwall_store::now_us(), &mut |new| {
+        left(&reader, &contents, backwall_store::now_us(), contents.plan.job.units, &mut |new| {
             done += new;
             tick(done, of.max(done))
         })
@@ -42,13 +42,13 @@ pub fn run(args: &StatusArgs) -> anyhow::Result<()> {
 
 fn text_of(contents: &JobContents, left: &Left) -> Vec<String> {
     let unit = contents.plan.job.units;
-    let (read, planned) = left.read();
+    let ((read, planned), (done, of)) = (left.read(), left.lines_done());
     let symbol = unit.place_symbol();
     let mut lines = vec![format!(
         "job {}: {} of {} done, {} of {} {symbol} read",
         contents.plan.job.number,
-        left.lines_done(),
-        backwall_report::words::count(left.lines.len() as u64, "line"),
+        done,
+        backwall_report::words::count(of as u64, "line"),
         unit.place(read),
         unit.place(planned)
     )];
@@ -84,7 +84,7 @@ fn object_of(left: &Left) -> serde_json::Value {
                 .map(|gap| json!({"from_mm": gap.from.as_mm(), "to_mm": gap.to.as_mm(), "why": gap.why.word()}))
                 .collect();
             json!({
-                "line": line.line, "done": line.is_done(), "runs": line.runs, "planned_mm": line.planned().as_mm(),
+                "line": line.line, "channel": line.channel, "done": line.is_done(), "runs": line.runs, "planned_mm": line.planned().as_mm(),
                 "read_mm": line.read().as_mm(), "unread": unread,
             })
         })

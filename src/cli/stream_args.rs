@@ -15,9 +15,9 @@ pub struct StreamArgs {
     /// A profile's path, or the name of a shipped or user profile
     #[arg(long, default_value = "open-packet")]
     pub profile: String,
-    /// The channel to read, where the device has several
+    /// The channel to read, where the device has several; given again, each is a run of its own at the same time, on its track of the plan
     #[arg(long, value_name = "CHANNEL")]
-    pub channel: Option<String>,
+    pub channel: Vec<String>,
     /// How fast a recorded file is read
     #[arg(long, value_parser = choice(Pace::ALL), default_value = "device")]
     pub pace: Pace,
@@ -30,6 +30,6 @@ impl StreamArgs {
     /// A job opened with this stream.
     pub fn open(&self, job: &Path, operator: Option<&str>) -> anyhow::Result<Session> {
         let stream = self.stream.clone().map(|spec| LineStream { spec, pace: self.pace });
-        Session::open(job, operator)?.with_stream(stream, &self.profile, self.record.clone())?.on_channel(self.channel.as_deref())
+        Session::open(job, operator)?.with_stream(stream, &self.profile, self.record.clone())?.on_channels(&self.channel)
     }
 }

@@ -107,6 +107,11 @@ pub trait Backend: Send + 'static {
         let _ = connecting;
         anyhow::bail!(self.refusal())
     }
+    /// Proves the stream's profile on its device, asking step by step; whose name the proof has.
+    fn start_prove(&mut self, by: &Signed) -> anyhow::Result<ProveHandle> {
+        let _ = by;
+        anyhow::bail!(self.refusal())
+    }
     /// Opens a run; readings flow until it ends. Why, and by whose name, it is scanned although something stops it is kept with the run, and
     /// so is which run it goes on from.
     fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
@@ -156,6 +161,32 @@ pub struct ScanHandle {
     pub view: tokio::sync::watch::Receiver<Arc<LiveView>>,
     pub wall: Arc<Mutex<Wall>>,
     pub commands: tokio::sync::mpsc::Sender<Command>,
+    /// Runs of other channels of the same stream.
+    pub beside: Vec<ScanHandle>,
+}
+
+impl ScanHandle {
+    /// This run and those beside it, each by itself.
+    pub fn side_by_side(mut self) -> Vec<Self> {
+        let beside = std::mem::take(&mut self.beside);
+        std::iter::once(self).chain(beside).collect()
+    }
+}
+
+/// What is said as a profile is proven.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ProveNews {
+    Said(String),
+    /// A question, to be answered.
+    Asked(String),
+    /// The proof in words, or why there is none.
+    Done(Result<String, String>),
+}
+
+/// A profile being proven. It ends when this is dropped.
+pub struct ProveHandle {
+    pub news: tokio::sync::mpsc::Receiver<ProveNews>,
+    pub answers: std::sync::mpsc::Sender<String>,
 }
 
 /// Stored runs being read. Reading ends when this is dropped.

@@ -58,6 +58,10 @@ pub enum Action {
     Change,
     /// The crawler stands at a place that is known.
     SetPlace,
+    /// Look at another channel of the scan.
+    NextChannel,
+    /// Prove the profile on its device.
+    Prove,
     /// The crawler stands on its starting point again.
     AtDatum,
     ZoomIn,

@@ -155,7 +155,7 @@ fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, l
     let setup_id = entry.map(|entry| entry.id);
     let state = validity(run.started_us, setup_id, &contents.checks);
     let role = if matches!(state, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
-    lines.push(Line::Row("calibration", format!("{}: {}", header::word(&state), state.why()), role));
+    lines.push(Line::Row("calibration", format!("{}: {}", header::word(&state), state.why(look.unit)), role));
     let of_setup = || contents.checks.iter().filter(|check| Some(check.setup_id) == setup_id);
     let before = of_setup().rfind(|check| check.by.at_us <= run.started_us);
     let after = of_setup().find(|check| check.by.at_us > run.started_us);

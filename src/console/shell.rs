@@ -21,7 +21,7 @@ use backwall_store::RunId;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::keys::sheet::Sheet;
 use backwall_units::LengthUnit;
-use held::{Held, newest_of_bench, newest_of_replay, newest_of_run, news_of_review, news_of_survey};
+use held::{Held, changed_runs, newest_of_bench, newest_of_replay, newest_of_run, news_of_prove, news_of_review, news_of_survey};
 use ratatui::crossterm::event::Event as TerminalEvent;
 use std::future::Future;
 use std::path::PathBuf;
@@ -160,6 +160,12 @@ pub async fn drive<B: Backend, S: Surface>(
         let due = last_draw.map_or_else(Instant::now, |last| last + least);
         let ready_in = if dirty { surface.ready_in(pressed) } else { Duration::ZERO };
         if dirty && due <= Instant::now() && ready_in.is_zero() {
+            for view in changed_runs(&mut held.scans) {
+                let effects = update(app, Event::Live(view, clock()));
+                if held.execute(app, surface, options, effects) {
+                    return leave(held).await;
+                }
+            }
             if let Err(error) = surface.draw(app) {
                 return held.terminate(format!("the terminal cannot be drawn on any more: {error}")).await;
             }
@@ -168,7 +174,7 @@ pub async fn drive<B: Backend, S: Surface>(
             (dirty, pressed) = (false, false);
         }
         // Without a worker nothing can be done here but to end the run that is going.
-        if !held.has_worker() && held.scan.is_none() {
+        if !held.has_worker() && held.scans.is_empty() {
             bail!("the task that writes the job stopped; what was shown as saved is in the job file");
         }
         let wake = due.max(Instant::now() + ready_in.max(Duration::from_millis(5)));
@@ -220,6 +226,10 @@ pub async fn drive<B: Backend, S: Surface>(
                     events.push(Event::BenchGone);
                 }
             },
+            news = news_of_prove(&mut held.prove), if held.prove.is_some() => match news {
+                Some(news) => events.push(Event::Prove(news)),
+                None => held.prove = None,
+            },
             news = news_of_review(&mut held.review), if held.review.is_some() => match news {
                 Some(news) => events.push(Event::Review(news)),
                 None => held.review = None,
@@ -232,7 +242,8 @@ pub async fn drive<B: Backend, S: Surface>(
                 Some(view) => events.push(Event::Replay(view)),
                 None => held.replay = None,
             },
-            view = newest_of_run(&mut held.scan), if held.scan.is_some() => events.push(Event::Live(view, clock())),
+            // Shots come faster than pictures: while one is owed, what comes is looked at when that is drawn.
+            view = newest_of_run(&mut held.scans), if !held.scans.is_empty() && !dirty => events.push(Event::Live(view, clock())),
             () = tokio::time::sleep_until(wake), if dirty => {}
         }
         for event in events {

@@ -119,6 +119,8 @@ pub enum Purpose {
     Place,
     /// What is to be sent to the device.
     Send,
+    /// What the proof of a profile asks next.
+    Prove,
     /// Which readings of a run count: an evaluation's, or its own.
     Adopt {
         run: RunId,
@@ -234,6 +236,15 @@ impl Opening {
     }
 }
 
+/// A profile that is being proven on its device.
+#[derive(Debug, Clone, Default)]
+pub struct Proving {
+    /// What was said so far.
+    pub said: Vec<String>,
+    /// What is asked next, as soon as nothing else is being typed.
+    pub asked: Option<String>,
+}
+
 /// The whole state.
 #[derive(Debug, Clone)]
 pub struct App {
@@ -265,6 +276,8 @@ pub struct App {
     /// The place to stand on in the line that is being opened.
     pub aim: Option<Length>,
     pub bench: Option<BenchShown>,
+    /// What was said so far of the profile that is being proven.
+    pub proving: Option<Proving>,
     /// A stream is being opened.
     pub opening: Option<Opening>,
     /// The run that is being evaluated again.
@@ -308,6 +321,7 @@ impl App {
             revision: None,
             aim: None,
             bench: None,
+            proving: None,
             opening: None,
             evaluating: None,
             run: 0,
@@ -370,7 +384,7 @@ impl App {
                 Some(ItemKind::Text) => Mode::CheckText,
                 None => Mode::CheckSign,
             },
-            Step::Calibrate if self.opening.is_some() && self.bench.is_none() => Mode::Connecting,
+            Step::Calibrate if self.proving.is_some() || self.opening.is_some() && self.bench.is_none() => Mode::Connecting,
             Step::Calibrate => Mode::Calibrate,
             Step::Scan => match &self.scan {
                 None if self.opening.is_some() => Mode::Connecting,
@@ -403,7 +417,7 @@ impl App {
     }
 
     pub fn scanning(&self) -> bool {
-        self.scan.as_ref().is_some_and(|scan| !scan.is_over())
+        self.scan.iter().flat_map(Scan::all).any(|scan| !scan.is_over())
     }
 
     /// Whether anything on screen changes by time alone.
@@ -437,7 +451,9 @@ impl App {
             return Validity::Pending(backwall_store::contents::ADJUSTED);
         }
         let started = scan.view.started_us;
-        let setup_id = self.contents.setups.iter().rfind(|entry| entry.by.at_us <= started).map(|entry| entry.id);
+        let of_channel = |other: &Option<String>| other.is_none() || scan.view.channel.is_none() || *other == scan.view.channel;
+        let known = self.contents.setups.iter().filter(|entry| of_channel(&entry.setup.channel));
+        let setup_id = known.rev().find(|entry| entry.by.at_us <= started).map(|entry| entry.id);
         validity(started, setup_id, &self.contents.checks)
     }
 
@@ -551,7 +567,7 @@ impl App {
             Step::Calibrate if !self.contents.is_calibrated() => vec!["NO CALIBRATION: scanning needs one, or an override".to_owned()],
             Step::Calibrate => match self.contents.standing() {
                 Validity::Valid => Vec::new(),
-                doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why())],
+                doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why(self.look.unit))],
             },
             Step::Scan => {
                 let lines = &self.contents.plan.lines;

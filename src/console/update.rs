@@ -13,6 +13,7 @@ mod place;
 mod planning;
 pub(super) mod progress;
 mod prompt;
+mod prove;
 mod replay;
 mod review;
 mod send;
@@ -27,7 +28,7 @@ pub use planning::refusal as plan_refusal;
 use super::Step;
 use super::keys::{self, Action, Mode, WalkKey};
 use super::review::Outline;
-use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, Scan, WallLook, WaveScale};
+use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, Scan};
 use super::theme::Role;
 use super::view::wave::Wave;
 use crate::live::{Command, LiveView, Phase};
@@ -37,6 +38,12 @@ use ratatui::crossterm::event::KeyEvent;
 use std::sync::Arc;
 
 pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
+    let effects = happened(app, event);
+    prove::ask_next(app);
+    effects
+}
+
+fn happened(app: &mut App, event: Event) -> Vec<Effect> {
     match event {
         Event::Key(key) => press(app, &key),
         Event::Paste(text) => {
@@ -80,6 +87,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             app.say(Role::Fault, "the calibration stopped: blocks not kept are gone; b or l opens it again");
             Vec::new()
         }
+        Event::Prove(news) => prove::news(app, news),
         Event::Bench(view, now_us) => {
             app.now_us = now_us;
             bench::news(app, view)
@@ -89,16 +97,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             // It has gone on, or another run was started instead.
             app.goes_on = None;
             app.begin_from = Length::ZERO;
-            app.scan = Some(Scan {
-                view,
-                wall,
-                behind: None,
-                look: WallLook::default(),
-                frozen: None,
-                scale: WaveScale::default(),
-                size_at_start: None,
-                replay: None,
-            });
+            app.scan = Some(Scan::new(view, wall));
             // Whoever is typing elsewhere goes on typing; the run is on the screen of its own step.
             if app.prompt.is_none() {
                 app.step = Step::Scan;
@@ -109,6 +108,13 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
             let free = app.scan.as_ref().and_then(|scan| scan.view.saved.free_bytes);
             if let Some(words) = crate::live::low_disk(free) {
                 app.say(Role::Watch, words);
+            }
+            Vec::new()
+        }
+        Event::StartedBeside { view, wall } => {
+            if let Some(scan) = &mut app.scan {
+                scan.beside.push(Scan::new(view, wall));
+                app.say(Role::Plain, "several channels are recorded, each as a run of its own: o looks at the next");
             }
             Vec::new()
         }
@@ -137,7 +143,7 @@ pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
         Event::Made => vec![Effect::Quit],
         Event::ToChange(changed) => change::kept(app, changed),
         Event::Failed(words) => {
-            app.evaluating = None;
+            (app.evaluating, app.proving) = (None, None);
             app.say(Role::Fault, words);
             Vec::new()
         }
@@ -162,7 +168,8 @@ fn later(app: &mut App, now_us: i64) -> Vec<Effect> {
 }
 
 fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
-    let Some(scan) = &mut app.scan else {
+    let run = view.run;
+    let Some(scan) = app.scan.as_mut().and_then(|scan| scan.of_run(run)) else {
         return Vec::new();
     };
     let mut effects = Vec::new();
@@ -180,19 +187,20 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
     }
     let device = (view.device != scan.view.device).then(|| view.device.clone());
     scan.view = view;
+    let ended = scan.is_over() && !was_over;
+    let failed = if let Phase::Failed(why) = &scan.view.phase { Some(why.clone()) } else { None };
     if let Some(said) = device {
         app.say(if said.is_doubt { Role::Watch } else { Role::Plain }, said.words);
     }
-    let Some(scan) = &mut app.scan else { return effects };
-    if scan.is_over() && !was_over {
-        if let Phase::Failed(why) = &scan.view.phase {
-            let why = why.clone();
-            app.say(Role::Fault, format!("the run could not be closed: {why}"));
+    if ended {
+        if let Some(why) = failed {
+            app.say(Role::Fault, format!("run {run} could not be closed: {why}"));
         }
         effects.push(Effect::Reload);
         app.question = None;
         app.change = None;
-        if app.leaving {
+        // Those beside it are closed too before anything is left.
+        if app.leaving && !app.scanning() {
             effects.push(Effect::Quit);
         }
     }
@@ -203,6 +211,7 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
 fn outlined(app: &mut App, line: &str, outline: Arc<Outline>) {
     let Some(scan) = app.scan.as_mut().filter(|scan| scan.view.line == line) else { return };
     let words = format!("outline: earlier survey {}, positions as written there", outline.source);
+    scan.beside.iter_mut().for_each(|beside| beside.behind = Some(Arc::clone(&outline)));
     scan.behind = Some(outline);
     if app.message.is_none() {
         app.say(Role::Plain, words);
@@ -393,6 +402,14 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
             Vec::new()
         }
         Action::Origin => steps::origin(app),
+        Action::NextChannel => {
+            match &mut app.scan {
+                Some(scan) if !scan.beside.is_empty() => scan.next_channel(),
+                _ => app.say(Role::Plain, "one channel is read: no other to look at"),
+            }
+            Vec::new()
+        }
+        Action::Prove => prove::start(app),
         Action::SetPlace => place::ask(app),
         Action::AtDatum => at_datum(app),
         Action::WaveSpan => {
@@ -401,6 +418,7 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         }
         Action::ZoomIn => steps::zoom(app, false),
         Action::ZoomOut => steps::zoom(app, true),
+        Action::StopConnecting if app.proving.is_some() => prove::cancelled(app),
         Action::StopConnecting => {
             app.opening = None;
             app.say(Role::Plain, "connecting was stopped; nothing was recorded");

@@ -1,6 +1,7 @@
 //! The state, drawn. Pure: the same state and size give the same cells.
 
 mod calibrate;
+mod channels;
 mod checklist;
 mod digits;
 pub(super) mod header;
@@ -20,7 +21,7 @@ pub(super) mod wave;
 use super::Step;
 use super::keys::{self, Mode};
 use super::review::Review;
-use super::state::{App, Purpose};
+use super::state::{App, Prompt, Purpose};
 use super::theme::Role;
 use super::update::goes_on_words;
 use backwall_survey::strip::{Level, Spot};
@@ -60,14 +61,14 @@ pub fn draw(app: &App, frame: &mut Frame) {
         },
     }
     let mut cursor = None;
-    if let Some(prompt) = app.prompt.as_ref().filter(|prompt| prompt.form.fields.len() > 1) {
+    if let Some(prompt) = app.prompt.as_ref().filter(|prompt| is_form(prompt)) {
         cursor = overlay::form(prompt, &mut pen, body);
     }
     let line = Rect { y: area.bottom() - 2, height: 1, ..area };
     alarm_line(app, &mut pen, line);
     let line = Rect { y: area.bottom() - 1, height: 1, ..area };
     match (&app.prompt, app.question) {
-        (Some(prompt), _) if prompt.form.fields.len() == 1 && !in_place(&prompt.purpose) => {
+        (Some(prompt), _) if !is_form(prompt) && !in_place(&prompt.purpose) => {
             cursor = overlay::prompt_line(prompt, &mut pen, line);
         }
         (None, Some(question)) => overlay::question(question, &mut pen, line),
@@ -94,6 +95,11 @@ fn at_thin(app: &App) -> Option<String> {
     let scan = app.scan.as_ref().filter(|scan| app.step == Step::Scan && !scan.is_over())?;
     scan.alarm().filter(|(spot, _)| spot.level == Level::Thin)?;
     app.at_thin().map(|agreed| format!("AGREED: {agreed}"))
+}
+
+/// Over the screen, not in the bottom line.
+fn is_form(prompt: &Prompt) -> bool {
+    prompt.form.fields.len() > 1 || matches!(prompt.purpose, Purpose::Prove)
 }
 
 /// An answer is typed under its question, not in the bottom line.

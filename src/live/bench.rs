@@ -40,9 +40,10 @@ pub struct Start {
 }
 
 impl Start {
-    pub fn of(job: &JobContents) -> Self {
+    /// For a channel of the device, where one is chosen.
+    pub fn of(job: &JobContents, channel: Option<&str>) -> Self {
         Self {
-            setup: job.setup_in_force().map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
+            setup: job.setup_of_channel(channel),
             rule: GateRule::of(&job.plan),
             wall: job.plan.wall_temperature(),
             counts_per_mm: job.plan.encoder.counts_per_mm,
@@ -145,7 +146,13 @@ impl Bench {
     }
 
     pub fn record(&mut self, record: Record, at_us: i64) {
-        let encoder = match &record {
+        self.pass(&record, at_us);
+        self.take_record(record);
+    }
+
+    /// Takes of a record all but what it measures.
+    pub fn pass(&mut self, record: &Record, at_us: i64) {
+        let encoder = match record {
             Record::Shot(shot) => shot.encoder,
             Record::Gauge(gauge) => gauge.encoder,
             _ => None,
@@ -155,7 +162,7 @@ impl Bench {
             self.count = Some(count);
             self.view.travelled = self.mark.map(|mark| self.position - mark);
         }
-        match &record {
+        match record {
             Record::Header(header) => {
                 self.view.device = Some(header.device_name.clone());
                 self.header = Some(record.clone());
@@ -163,7 +170,6 @@ impl Bench {
             Record::Shot(_) | Record::Gauge(_) => self.last_shot_us = Some(at_us),
             Record::Status(_) => {}
         }
-        self.take_record(record);
     }
 
     fn take_record(&mut self, record: Record) {
@@ -222,6 +228,7 @@ impl Bench {
         let fresh = self.view.ended.is_some() || self.last_shot_us.is_some_and(|last| now_us - last <= FRESH_US);
         match self.view.hold.clone() {
             None => self.say("first say what the probe is on: b a block, v a block to verify on, d a measured distance"),
+            Some(_) if !fresh && self.last_shot_us.is_none() => self.refuse("no data from the probe yet; check the link"),
             Some(_) if !fresh => self.refuse("no data from the probe for 2 s; check the link"),
             Some(Hold::Encoder { distance }) => self.take_distance(distance),
             Some(Hold::Block(piece)) => self.take_block(piece),

@@ -2,6 +2,7 @@
 //! is taken and from what, or why not; the engine does it.
 
 use super::view::LiveView;
+use backwall_store::RunId;
 use backwall_survey::reading::Zero;
 use backwall_ultrasound::{Mode, Setup, ZeroKeeping};
 use backwall_units::{Length, LengthUnit, Time};
@@ -16,6 +17,7 @@ const WELL_KNOWN: Length = Length::mm(0.05);
 /// What a run is to go on with.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Change {
+    pub run: RunId,
     pub setup: Setup,
     /// What it is, as the screen asks for it.
     pub asked: String,
@@ -26,6 +28,7 @@ pub struct Change {
 /// A change on its way to the engine; the set-up stands in the job already.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Changed {
+    pub run: RunId,
     pub setup: Box<Setup>,
     pub setup_id: i64,
     pub origin: String,
@@ -94,7 +97,7 @@ pub fn take_zero(view: &LiveView, unit: LengthUnit) -> Result<Change, String> {
     let origin = format!("zero taken {}: {kept}; U k=2", place_of(view));
     blocks.warnings.push(origin.clone());
     let setup = Setup { zero: blocks.zero, calibration: Some(Arc::new(blocks)), ..setup.clone() };
-    Ok(Change { setup, asked: format!("Take the zero {words}?"), origin })
+    Ok(Change { run: view.run, setup, asked: format!("Take the zero {words}?"), origin })
 }
 
 /// The run's set-up read echo to echo, or why it is not to be had.
@@ -109,7 +112,7 @@ pub fn echo_to_echo(view: &LiveView, unit: LengthUnit) -> Result<Change, String>
     let origin = format!("echo to echo {}: {} mm", place_of(view), found.words(LengthUnit::Mm));
     let (by_spacing, by_first) = (unit.thickness(found.echo_to_echo), unit.thickness(found.first_echo));
     let asked = format!("Read echo to echo from here on ({by_spacing}, first echo {by_first})?");
-    Ok(Change { setup, asked, origin })
+    Ok(Change { run: view.run, setup, asked, origin })
 }
 
 fn to_picoseconds(time: Time) -> Time {

@@ -63,35 +63,46 @@ pub enum ConnectError {
 
 /// Opens a stream. Must be called where a tokio runtime is entered.
 pub fn connect(spec: &StreamSpec, profile: &Profile, options: SourceOptions, connecting: &Connecting) -> Result<Source, ConnectError> {
+    let sources = connect_side_by_side(spec, std::slice::from_ref(profile), options, connecting)?;
+    sources.into_iter().next().ok_or_else(|| ConnectError::Thread(io::Error::other("no profile")))
+}
+
+/// The same for several channels of it, each by its own profile.
+pub fn connect_side_by_side(
+    spec: &StreamSpec,
+    profiles: &[Profile],
+    options: SourceOptions,
+    connecting: &Connecting,
+) -> Result<Vec<Source>, ConnectError> {
     if connecting.is_stopped() {
         return Err(ConnectError::Stopped);
     }
     if !spec.is_live() {
-        return Ok(feed::open(spec, profile, options)?);
+        return Ok(feed::open_side_by_side(spec, profiles, options)?);
     }
     connecting.waits_for(format!("connecting to {spec}"));
     let runtime = tokio::runtime::Handle::current();
     let (opened, waited) = channel();
-    let (spec, profile) = (spec.clone(), profile.clone());
+    let (spec, profiles) = (spec.clone(), profiles.to_vec());
     let work = move || {
         let _entered = runtime.enter();
         // Nobody may be waiting any more: then the source is dropped here, and the line let go of.
-        if let Err(unwanted) = opened.send(feed::open(&spec, &profile, options))
-            && let Ok(source) = unwanted.0
+        if let Err(unwanted) = opened.send(feed::open_side_by_side(&spec, &profiles, options))
+            && let Ok(sources) = unwanted.0
         {
-            source.stop.stop();
+            stop(&sources);
         }
     };
     std::thread::Builder::new().name("connect".to_owned()).spawn(work)?;
     loop {
         match waited.recv_timeout(LOOK) {
-            Ok(source) if connecting.is_stopped() => {
-                if let Ok(source) = source {
-                    source.stop.stop();
+            Ok(sources) if connecting.is_stopped() => {
+                if let Ok(sources) = sources {
+                    stop(&sources);
                 }
                 return Err(ConnectError::Stopped);
             }
-            Ok(source) => return Ok(source?),
+            Ok(sources) => return Ok(sources?),
             Err(RecvTimeoutError::Timeout) if !connecting.is_stopped() => {}
             Err(RecvTimeoutError::Timeout) => return Err(ConnectError::Stopped),
             Err(RecvTimeoutError::Disconnected) => {
@@ -99,6 +110,10 @@ pub fn connect(spec: &StreamSpec, profile: &Profile, options: SourceOptions, con
             }
         }
     }
+}
+
+fn stop(sources: &[Source]) {
+    sources.iter().for_each(|source| source.stop.stop());
 }
 
 #[cfg(test)]

@@ -77,7 +77,9 @@ impl Distrust {
             let encoder = reading.encoder.unwrap_or_default();
             let why = DISPLACED.iter().find(|flag| flags.has(**flag)).map_or("", |flag| flag.explanation());
             let last = self.believed.map_or_else(String::new, |along| format!(", last place believed {:.1} mm", along.as_mm()));
-            Said::Begins(format!("shot {}: {why}; encoder {encoder}{last}", reading.seq))
+            let counts = reading.place.across.and_then(|across| across.counts);
+            let across = counts.map_or_else(String::new, |counts| format!(", across {counts}"));
+            Said::Begins(format!("shot {}: {why}; encoder {encoder}{across}{last}", reading.seq))
         })
     }
 

@@ -92,6 +92,7 @@ pub struct Engine {
     /// How far along the line the crawler has been from there.
     pub reach: Length,
     status_temperature: Option<Temperature>,
+    said_far: bool,
     last_shot_us: Option<i64>,
     stalled: bool,
     pub wall: Arc<Mutex<Wall>>,
@@ -150,6 +151,7 @@ impl Engine {
             start,
             reach: Length::ZERO,
             status_temperature: None,
+            said_far: false,
             last_shot_us: None,
             stalled: false,
             wall: Arc::new(Mutex::new(wall)),

@@ -1,4 +1,5 @@
-//! Starts a run and drives it: stream and commands in, job file and screen out.
+//! Starts a run and drives it: stream and commands in, job file and screen out. Several channels of one stream are runs side by side,
+//! each with a driver of its own; they begin and end together.
 //!
 //! The stream's reader and decoder, this engine, the store's writer and the screen are tasks or threads of their
 //! own. Stream to store is bounded and lossless: what cannot be queued from a live link is counted and told, a file
@@ -6,7 +7,7 @@
 
 use super::ahead::Ahead;
 use super::begin::Begin;
-use super::connecting::{ConnectError, Connecting, connect};
+use super::connecting::{ConnectError, Connecting, connect_side_by_side};
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
 use super::view::{Command, LiveView, Phase};
@@ -22,7 +23,7 @@ use backwall_survey::strip::{AlarmSettings, Section};
 use backwall_survey::travel::{NotOnLine, Odometer, TravelError};
 use backwall_ultrasound::SetupError;
 use backwall_units::{Length, Speed};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, OnceLock};
 use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 
@@ -64,18 +65,24 @@ pub fn low_disk(free: Option<u64>) -> Option<String> {
     Some(format!("only {:.2} GB are free on the disk of the job file: a long run may not fit", free as f64 / 1e9))
 }
 
-/// Everything a run needs besides the job file's writer.
-pub struct ScanRequest {
+/// What one run needs of its own.
+pub struct RunRequest {
     pub start: RunStart,
-    pub spec: StreamSpec,
     pub profile: Profile,
+    /// Where alarms and faults are told as they happen; for callers without a screen.
+    pub notices: Option<mpsc::Sender<Notice>>,
+}
+
+/// Everything a scan needs besides the job file's writer.
+pub struct ScanRequest {
+    /// One for each channel that is read.
+    pub runs: Vec<RunRequest>,
+    pub spec: StreamSpec,
     pub options: SourceOptions,
     pub alarm: AlarmSettings,
     pub max_speed: Speed,
     pub max_gap: Length,
     pub seams: Vec<Length>,
-    /// Where alarms and faults are told as they happen; for callers without a screen.
-    pub notices: Option<mpsc::Sender<Notice>>,
     /// How whoever waits for the stream can stop waiting.
     pub connecting: Connecting,
 }
@@ -84,9 +91,8 @@ pub struct ScanRequest {
 pub struct Order<'a> {
     pub begin: &'a Begin,
     pub spec: StreamSpec,
-    pub profile: Profile,
-    /// How it was proven on its device, in words.
-    pub profile_proof: Option<String>,
+    /// How the device is read, with how that was proven on it, in words: one for each channel that is read.
+    pub profiles: Vec<(Profile, Option<String>)>,
     pub options: SourceOptions,
     pub operator: &'a str,
     /// When: what has run out by then stops it. µs since 1970-01-01 UTC.
@@ -102,40 +108,44 @@ impl ScanRequest {
             name: begin.line.clone(),
             known: plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", "),
         })?;
-        let obstacles = job.obstacles(&job.conditions(order.now_us, Some(&begin.line), order.operator));
+        let mut obstacles = job.obstacles(&job.conditions(order.now_us, Some(&begin.line), order.operator));
+        let channels = order.profiles.iter().filter_map(|(profile, _)| profile.channel.as_deref());
+        obstacles.extend(channels.filter_map(|channel| job.obstacle_of_channel(channel, order.now_us)));
         let against = begin.against.as_ref().filter(|_| !obstacles.is_empty());
         match against {
             Some(against) => against.counts(plan.job.override_needs_second_name)?,
             None if !obstacles.is_empty() => return Err(StartError::NotAllowed(obstacles)),
             None => {}
         }
-        let in_force = job.setup_in_force();
-        let start = RunStart {
-            line: line.name.clone(),
-            path: begin.path(plan.path_of(line, order.profile.channel.as_deref()))?,
-            limits: plan.limits(),
-            setup: in_force.map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone()),
-            setup_id: in_force.map(|entry| entry.id),
-            wall_temperature: plan.wall_temperature(),
-            profile_name: order.profile.name.clone(),
-            profile_text: order.profile.text.clone(),
-            profile_proof: order.profile_proof,
-            stream: order.spec.to_string(),
-            software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
-            checklist_override: against.map(Override::words),
-            operator: order.operator.to_owned(),
-            started_us: order.now_us,
-        };
+        let runs = order.profiles.into_iter().map(|(profile, profile_proof)| {
+            let channel = profile.channel.as_deref();
+            let start = RunStart {
+                line: line.name.clone(),
+                path: begin.path(plan.path_of(line, channel))?,
+                limits: plan.limits(),
+                setup: job.setup_of_channel(channel),
+                setup_id: job.setup_for(channel).map(|entry| entry.id),
+                wall_temperature: plan.wall_temperature(),
+                profile_name: profile.name.clone(),
+                profile_text: profile.text.clone(),
+                profile_proof,
+                stream: order.spec.to_string(),
+                software: format!("backwall {}", env!("CARGO_PKG_VERSION")),
+                checklist_override: against.map(Override::words),
+                operator: order.operator.to_owned(),
+                channel: channel.map(str::to_owned),
+                started_us: order.now_us,
+            };
+            Ok(RunRequest { start, profile, notices: None })
+        });
         Ok(Self {
-            start,
+            runs: runs.collect::<Result<_, StartError>>()?,
             spec: order.spec,
-            profile: order.profile,
             options: order.options,
             alarm: plan.alarm,
             max_speed: plan.limits.max_speed,
             max_gap: plan.limits.max_gap,
             seams: plan.seams(line),
-            notices: None,
             connecting: Connecting::default(),
         })
     }
@@ -160,36 +170,56 @@ const LAST_WORDS: Duration = Duration::from_millis(500);
 /// How often silence and saving are looked at.
 const TICK: Duration = Duration::from_millis(250);
 
-/// Opens the stream and the run. Must be called in a multi-threaded tokio runtime.
-pub fn start(writer: Writer, saved: watch::Receiver<Saved>, request: ScanRequest) -> Result<Scan, StartError> {
+/// Opens the stream and its runs: all of them or none. Must be called in a multi-threaded tokio runtime.
+pub fn start(writer: &Writer, saved: &watch::Receiver<Saved>, request: ScanRequest) -> Result<Vec<Scan>, StartError> {
     let before = saved.borrow().clone();
     if let Some(free) = before.free_bytes.filter(|free| *free < LEAST_FREE) {
         return Err(StartError::NoRoom { free });
     }
-    if let (Some(words), Some(notices)) = (low_disk(before.free_bytes), &request.notices) {
+    if let (Some(words), Some(notices)) = (low_disk(before.free_bytes), request.runs.first().and_then(|run| run.notices.as_ref())) {
         notices.try_send(Notice::Fault(words)).ok();
     }
-    let start = request.start;
-    let odometer = Odometer::new(start.path.clone())?;
-    let limits = Arc::new(start.limits.clone());
-    let maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
+    let makers = request.runs.iter().map(|RunRequest { start, .. }| {
+        let odometer = Odometer::new(start.path.clone())?;
+        Ok(ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature))
+    });
+    let makers: Vec<ReadingMaker> = makers.collect::<Result<_, TravelError>>()?;
     let live = request.spec.is_live();
-    let source = tokio::task::block_in_place(|| connect(&request.spec, &request.profile, request.options, &request.connecting))?;
-    let run = tokio::task::block_in_place(|| writer.start_run(start.clone()))?;
-    let wall = Wall::new(Section::new(request.alarm), request.seams, start.path.span());
-    let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
-    let wall = engine.wall.clone();
-    let view = LiveView {
-        saved: Saved { free_bytes: before.free_bytes, ..Saved::default() },
-        commands: source.stop.commands().into(),
-        ..LiveView::waiting(run, &start, limits, request.max_speed, request.max_gap)
-    };
-    let (view_tx, view_rx) = watch::channel(Arc::new(view));
-    let (command_tx, commands) = mpsc::channel(COMMANDS);
-    let unsaved = Unsaved::default();
-    let ahead = Ahead::new(&engine);
-    let driver = Driver { run, writer, saved, source, live, engine, ahead, unsaved, view: view_tx, commands, notices: request.notices };
-    Ok(Scan { run, view: view_rx, wall, commands: command_tx, task: tokio::spawn(driver.drive()) })
+    let profiles: Vec<Profile> = request.runs.iter().map(|run| run.profile.clone()).collect();
+    let sources = tokio::task::block_in_place(|| connect_side_by_side(&request.spec, &profiles, request.options, &request.connecting))?;
+    let starts = request.runs.iter().map(|run| run.start.clone()).collect();
+    let runs = tokio::task::block_in_place(|| writer.start_runs(starts))?;
+    let ending = Arc::new(OnceLock::new());
+    let all = runs.into_iter().zip(request.runs).zip(makers).zip(sources);
+    let scans = all.map(|(((run, RunRequest { start, notices, .. }), maker), source)| {
+        let limits = Arc::new(start.limits.clone());
+        let wall = Wall::new(Section::new(request.alarm), request.seams.clone(), start.path.span());
+        let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
+        let wall = engine.wall.clone();
+        let view = LiveView {
+            saved: Saved { free_bytes: before.free_bytes, ..Saved::default() },
+            commands: source.stop.commands().into(),
+            ..LiveView::waiting(run, &start, limits, request.max_speed, request.max_gap)
+        };
+        let (view_tx, view_rx) = watch::channel(Arc::new(view));
+        let (command_tx, commands) = mpsc::channel(COMMANDS);
+        let driver = Driver {
+            run,
+            writer: writer.clone(),
+            saved: saved.clone(),
+            source,
+            live,
+            ahead: Ahead::new(&engine),
+            engine,
+            unsaved: Unsaved::default(),
+            view: view_tx,
+            commands,
+            notices,
+            ending: Arc::clone(&ending),
+        };
+        Scan { run, view: view_rx, wall, commands: command_tx, task: tokio::spawn(driver.drive()) }
+    });
+    Ok(scans.collect())
 }
 
 struct Driver {
@@ -204,12 +234,21 @@ struct Driver {
     view: watch::Sender<Arc<LiveView>>,
     commands: mpsc::Receiver<Command>,
     notices: Option<mpsc::Sender<Notice>>,
+    /// Why this run and those beside it end: what the first of them was told.
+    ending: Arc<OnceLock<CloseReason>>,
 }
 
 impl Driver {
     async fn drive(mut self) -> Result<RunSummary, StoreError> {
-        let reason = self.record().await;
-        self.source.stop.stop();
+        let reason = match self.record().await {
+            // Each takes all of the stream; it may have ended because another was told to end.
+            CloseReason::StreamEnded => self.ending.get().cloned().unwrap_or(CloseReason::StreamEnded),
+            told => {
+                let reason = self.ending.get_or_init(|| told).clone();
+                self.source.stop.stop();
+                reason
+            }
+        };
         let mut out = Outcome::default();
         self.last_words(&mut out).await;
         self.engine.phase = Phase::Ending;
@@ -295,7 +334,7 @@ impl Driver {
 
     /// Says when saving stops, and when it works again.
     fn watch_saving(&mut self, was_fault: &mut bool, out: &mut Outcome) {
-        let Saved { fault, unsaved, .. } = self.saved.borrow().clone();
+        let Saved { fault, unsaved, .. } = self.saved.borrow().of(self.run);
         match (&fault, *was_fault) {
             (Some(what), false) => out.notices.push(Notice::Fault(format!("not saved: {what}"))),
             (None, true) => {
@@ -353,7 +392,7 @@ impl Driver {
         let engine = &self.engine;
         let old = self.view.borrow().clone();
         let link = self.source.link.borrow().clone();
-        let saved = self.saved.borrow().clone();
+        let saved = self.saved.borrow().of(self.run);
         let phase = if engine.is_stalled() && matches!(engine.phase, Phase::Recording) {
             Phase::LinkDown("the device has gone silent".to_owned())
         } else {
@@ -373,6 +412,7 @@ impl Driver {
             zero: engine.zero,
             gap: engine.gap(),
             line: old.line.clone(),
+            channel: old.channel.clone(),
             disagreement: engine.disagreement.now(),
             changed: engine.changed,
             device: engine.device.clone(),

@@ -54,6 +54,8 @@ pub struct LiveView {
     pub phase: Phase,
     pub run: RunId,
     pub line: String,
+    /// The channel it is of, where one was chosen.
+    pub channel: Option<String>,
     pub direction: Direction,
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
@@ -99,6 +101,7 @@ impl LiveView {
             phase: Phase::Waiting,
             run,
             line: start.line.clone(),
+            channel: start.channel.clone(),
             direction: start.path.direction,
             reading: None,
             waveform: None,

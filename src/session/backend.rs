@@ -5,7 +5,7 @@ use super::evaluate;
 use super::open_job::Session;
 use super::photo;
 use super::review::{self, EarlierSurvey};
-use crate::console::backend::{ReadOutline, WriteReport};
+use crate::console::backend::{ProveHandle, ReadOutline, WriteReport};
 use crate::console::state::NewPhoto;
 use crate::console::survey::Survey;
 use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
@@ -84,12 +84,18 @@ impl Backend for ConsoleBackend {
     fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(connecting)
     }
+    fn start_prove(&mut self, by: &Signed) -> anyhow::Result<ProveHandle> {
+        self.session.start_prove(by)
+    }
     fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         if let Some(why) = &self.unprepared {
             bail!("{why}");
         }
-        let scan = self.session.start(begin, |request| request.connecting = connecting.clone())?;
-        Ok(ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands })
+        let scans = self.session.start(begin, |request| request.connecting = connecting.clone())?;
+        let mut handles =
+            scans.into_iter().map(|scan| ScanHandle { view: scan.view, wall: scan.wall, commands: scan.commands, beside: Vec::new() });
+        let first = handles.next().context("no run was opened")?;
+        Ok(ScanHandle { beside: handles.collect(), ..first })
     }
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
         review::open(self.session.file.path(), run, all, self.earlier.as_ref())

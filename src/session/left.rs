@@ -16,7 +16,7 @@ pub fn open(path: &Path) -> anyhow::Result<SurveyHandle> {
         let found = reader.contents().and_then(|contents| {
             let of: u64 = contents.runs.iter().map(|run| run.readings).sum();
             let mut done = 0;
-            left(&reader, &contents, crate::live::now_us(), &mut |new| {
+            left(&reader, &contents, crate::live::now_us(), contents.plan.job.units, &mut |new| {
                 done += new;
                 // A screen that is behind gets a later one; one that is gone ends the work.
                 !matches!(tell.try_send(SurveyNews::Left { done, of: of.max(done) }), Err(TrySendError::Closed(_)))

@@ -1,6 +1,8 @@
 //! An open job with its streams: what the console's effects and the headless commands act on.
 
 use super::amend;
+use super::prove::{self, ToProve};
+use crate::console::backend::ProveHandle;
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
 use crate::live::{Begin, Connecting, GoesOn, Order, Scan, ScanRequest};
 use anyhow::{Context, bail};
@@ -29,6 +31,8 @@ pub type Preparation = Box<dyn FnOnce(&Session) -> anyhow::Result<()> + Send>;
 pub struct Session {
     pub file: JobFile,
     pub profile: Option<Profile>,
+    /// The channels that were asked for.
+    pub channels: Vec<String>,
     /// The name or path it was loaded by.
     pub profile_name: String,
     pub record: Option<PathBuf>,
@@ -51,6 +55,7 @@ impl Session {
         Ok(Self {
             file,
             profile: None,
+            channels: Vec::new(),
             profile_name: String::new(),
             record: None,
             stream: None,
@@ -70,12 +75,39 @@ impl Session {
         Ok(self)
     }
 
-    /// Reads one channel of a device that has several.
-    pub fn on_channel(mut self, channel: Option<&str>) -> anyhow::Result<Self> {
-        if let (Some(channel), Some(profile)) = (channel, self.profile.clone()) {
-            self.profile = Some(profile.on_channel(channel)?);
+    /// Reads these channels of a device that has several, each as a run of its own; where none is named, those that the plan gives a track.
+    pub fn on_channels(mut self, channels: &[String]) -> anyhow::Result<Self> {
+        self.channels = channels.to_vec();
+        if self.profile.is_some() {
+            self.profiles(&self.file.contents()?.plan)?;
         }
         Ok(self)
+    }
+
+    /// How the device is read on each of its channels, and how that was proven.
+    fn profiles(&self, plan: &Plan) -> anyhow::Result<Vec<(Profile, Option<String>)>> {
+        let profile = self.profile.clone().context("no stream profile is loaded")?;
+        let channels: Vec<&String> = match (&self.channels[..], &profile.channel) {
+            ([], None) if profile.has_channels() => plan.tracks.iter().map(|track| &track.channel).collect(),
+            (named, _) => named.iter().collect(),
+        };
+        for (index, channel) in channels.iter().enumerate() {
+            if channels[..index].contains(channel) {
+                bail!("channel {channel} is named twice");
+            }
+            if channels.len() > 1 && !plan.tracks.iter().any(|track| track.channel == **channel) {
+                bail!(
+                    "channel {channel} has no track: where several are read at once the plan says where each runs beside the line, in a \
+                     [[track]] with channel = \"{channel}\" and its offset_mm"
+                );
+            }
+        }
+        let of_channels = match &channels[..] {
+            [] => vec![profile],
+            channels => channels.iter().map(|channel| profile.clone().on_channel(channel)).collect::<Result<_, _>>()?,
+        };
+        let proven = of_channels.into_iter().map(|profile| (self.profile_proof(&profile), profile));
+        Ok(proven.map(|(proof, profile)| (profile, proof)).collect())
     }
 
     /// How the profile was proven on its device, where it was.
@@ -113,8 +145,32 @@ impl Session {
                 )
             }
         };
-        let profile = self.profile.clone().context("no stream profile is loaded")?;
-        Ok(bench::start(BenchRequest { stream, profile, start: bench::Start::of(&contents), connecting: connecting.clone() })?)
+        // Of several channels the first stands on the block.
+        let (profile, _) = self.profiles(&contents.plan)?.swap_remove(0);
+        Ok(bench::start(BenchRequest {
+            stream,
+            start: bench::Start::of(&contents, profile.channel.as_deref()),
+            profile,
+            connecting: connecting.clone(),
+        })?)
+    }
+
+    /// Proves the stream's profile on its device; of several channels the first.
+    pub fn start_prove(&self, by: &Signed) -> anyhow::Result<ProveHandle> {
+        let contents = self.file.contents()?;
+        let stream = self.stream.as_ref().filter(|stream| matches!(stream.spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. }));
+        let stream = stream.context("a profile is proven on its device: open the job with --stream serial:PORT[@BAUD] or tcp:HOST:PORT")?;
+        let (profile, _) = self.profiles(&contents.plan)?.swap_remove(0);
+        let what = ToProve {
+            name: self.profile_name.clone(),
+            stream: stream.spec.clone(),
+            by: by.name.clone(),
+            // One that the profile itself chooses is in its text.
+            channel: profile.channel.filter(|_| self.profile.as_ref().is_some_and(|own| own.channel.is_none())),
+            tolerance: None,
+            counts_per_mm: None,
+        };
+        prove::on_screen(what, contents)
     }
 
     /// A run that goes on from the last place that was saved of another.
@@ -126,40 +182,48 @@ impl Session {
         Ok(Begin::continuing(&contents, goes_on, last)?)
     }
 
-    /// Starts a run; `prepare` may still change the request. Why, and by whose names, what stops scanning is overridden is stored here and
+    /// Starts a run, or several side by side; `prepare` may still change the request. Why, and by whose names, what stops scanning is overridden is stored here and
     /// nowhere else, and so is which run it goes on from.
-    pub fn start(&self, begin: &Begin, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Scan> {
+    pub fn start(&self, begin: &Begin, prepare: impl FnOnce(&mut ScanRequest)) -> anyhow::Result<Vec<Scan>> {
         let begin = begin.clone();
         let contents = self.file.contents()?;
         begin.check(&contents)?;
         let Some(stream) = self.streams.get(&begin.line).or(self.stream.as_ref()) else {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
         };
-        let profile = self.profile.clone().context("no stream profile is loaded")?;
+        let profiles = self.profiles(&contents.plan)?;
+        if let (Some(goes_on), 2..) = (&begin.continues, profiles.len()) {
+            bail!(
+                "run {} is of one channel: choose it with --channel to go on from there, or start all channels where the crawler stands with --from",
+                goes_on.from
+            );
+        }
         let writer = self.file.writer();
         let order = Order {
             begin: &begin,
             spec: stream.spec.clone(),
-            profile_proof: self.profile_proof(&profile),
-            profile,
+            profiles,
             options: SourceOptions { pace: stream.pace, record: self.record.clone() },
             operator: &self.operator.name,
             now_us: crate::live::now_us(),
         };
         let mut request = ScanRequest::new(&contents, order)?;
         prepare(&mut request);
-        let stands = request.start.checklist_override.is_some();
-        let scan = crate::live::start(writer.clone(), self.file.saved(), request)?;
+        let stands = request.runs.iter().any(|run| run.start.checklist_override.is_some());
+        let scans = crate::live::start(&writer, &self.file.saved(), request)?;
         // Whoever lets go of the run ends it: none goes on of which this is not kept.
         if let Some(against) = begin.against.filter(|_| stands) {
             writer.add_override(against.words(), against.by).context("the override was NOT kept, and the run was ended")?;
         }
         if let Some(GoesOn { from, reason, by }) = begin.continues {
             let by = Signed { at_us: crate::live::now_us(), ..by };
-            let joined = amend::state(&self.file, Statement { id: 0, said: Said::Join { run: scan.run, with: from }, reason, by });
-            joined.with_context(|| format!("that it goes on from run {from} was NOT kept, and the run was ended"))?;
+            for scan in &scans {
+                let said = Said::Join { run: scan.run, with: from };
+                let joined = amend::state(&self.file, Statement { id: 0, said, reason: reason.clone(), by: by.clone() });
+                joined.with_context(|| format!("that it goes on from run {from} was NOT kept, and the run was ended"))?;
+            }
         }
-        Ok(scan)
+        Ok(scans)
     }
 
     /// The operator's name, now.
@@ -184,5 +248,5 @@ pub fn operator_of(plan: &Plan, name: Option<&str>) -> Signed {
 
 /// The runtime every command with a stream or a screen runs in.
 pub fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
-    tokio::runtime::Builder::new_multi_thread().worker_threads(3).enable_all().build().context("the runtime could not be started")
+    tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().context("the runtime could not be started")
 }

@@ -57,14 +57,15 @@ impl Format {
 /// Writes the report of a gathered job; one of an earlier report is replaced as a whole.
 pub fn write(reader: &JobReader, job: &Gathered, order: Order<'_>, out: &Path) -> anyhow::Result<Written> {
     let format = Format::of(out)?;
+    let unit = order.unit.or(order.template.units).unwrap_or(job.contents.plan.job.units);
     let left = match order.template.sections.contains(&Section::Left) {
-        true => left(reader, &job.contents, order.issued_us, &mut |_| true)?,
+        true => left(reader, &job.contents, order.issued_us, unit, &mut |_| true)?,
         false => None,
     };
     let wanted = Wanted {
         left,
         paper: order.paper.unwrap_or(order.template.paper),
-        unit: order.unit.or(order.template.units).unwrap_or(job.contents.plan.job.units),
+        unit,
         template: order.template,
         logo: order.logo,
         issued_us: order.issued_us,

@@ -118,6 +118,7 @@ pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
         software: "test".into(),
         checklist_override: None,
         operator: "R. Aldane".into(),
+        channel: None,
         started_us,
     }
 }

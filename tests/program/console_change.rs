@@ -232,12 +232,12 @@ fn it_is_asked_once_and_only_enter_takes_it() {
     assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
     update(&mut app, letter('z'));
     let effects = update(&mut app, key(KeyCode::Enter));
-    let [Effect::Change { setup, origin, by }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    let [Effect::Change { run, setup, origin, by }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
     let zero = ready().setups[0].setup.zero;
     assert!(((setup.zero - zero).as_ns() - 240.0).abs() < 1e-3 && setup.calibration.as_ref().unwrap().zero == setup.zero);
     assert!(origin.contains("+240 ns ±4 (0.71 mm ±0.01), from 85 shots") && by.name == "R. Aldane", "{origin}");
     // Entered after the run has ended it counts from the next run on, and is said so.
-    let changed = backwall::live::Changed { setup: setup.clone(), setup_id: 7, origin: origin.clone() };
+    let changed = backwall::live::Changed { run: *run, setup: setup.clone(), setup_id: 7, origin: origin.clone() };
     assert_eq!(update(&mut app, Event::ToChange(changed.clone())), [Effect::Command(Command::Change(changed.clone()))]);
     change(&mut app, |view| view.phase = backwall::live::Phase::Failed("cut off".into()));
     assert_eq!(update(&mut app, Event::ToChange(changed)), []);

@@ -244,6 +244,7 @@ fn calibrate(hands: &mut Hands, device: &Device) {
     hands.types("500");
     hands.press("Enter", "keep");
     hands.wait_for("Enter marks it");
+    hands.wait_for("echo ");
     hands.press("Enter", "take");
     hands.wait_for("0 counts, 0.0 mm");
     device.now(Does::Drives(500.0, 200.0));

@@ -68,7 +68,7 @@ fn found(job: &JobContents) -> Arc<Left> {
         spots,
     };
     let spots = vec![spot(1, Level::Watch, 6.8, 1420.0, false), spot(2, Level::Thin, 5.76, 4052.0, true)];
-    Arc::new(Left::of(job, lines, vec![run(1, true, Vec::new()), run(2, false, spots)], NOW))
+    Arc::new(Left::of(job, lines, vec![run(1, true, Vec::new()), run(2, false, spots)], NOW, job.plan.job.units))
 }
 
 fn shown(step: Step) -> App {

@@ -4,12 +4,14 @@ use crate::console::bench;
 
 use crate::console::fixture::*;
 use crate::console::job::{Job, options};
+use crate::device_channels::beside;
 use backwall::console::shell::{Surface, drive, first_state};
 use backwall::console::state::App;
-use backwall::console::{Outcome, Step, view};
+use backwall::console::{Outcome, ScanHandle, Step, view};
 use backwall::live::bench::{BenchCommand, BenchHandle, BenchRequest, BenchStream, BenchView, Found, Hold, start};
-use backwall::live::{Connecting, LiveView, Phase};
+use backwall::live::{Command, Connecting, LiveView, Phase};
 use backwall_simulate::{Crawler, End};
+use backwall_store::{MarkKind, RunState};
 use backwall_stream::{Pace, Profile, SourceOptions, StreamSpec};
 use backwall_survey::job::Plan;
 use backwall_survey::travel::Direction;
@@ -17,8 +19,8 @@ use backwall_units::Length;
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 use ratatui::crossterm::event::{Event, KeyCode, KeyEvent, KeyModifiers};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::mpsc;
 
@@ -174,6 +176,42 @@ async fn keys_end_the_run_and_leave() {
     }
     let outcome = drive(job, &mut app, &mut paper, input, std::future::pending(), &options).await.unwrap();
     assert_eq!((outcome, ended.load(Ordering::SeqCst)), (Outcome::Quit, true));
+}
+
+#[tokio::test]
+async fn a_mark_is_of_the_channel_that_is_looked_at_and_the_end_of_all() {
+    let (mut job, ended) = Job::new(ready());
+    let (views, view) = tokio::sync::watch::channel(Arc::new(beside()));
+    let (commands, mut asked) = mpsc::channel(8);
+    job.beside = vec![ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands, beside: Vec::new() }];
+    let heard = Arc::new(Mutex::new(Vec::new()));
+    let all = heard.clone();
+    tokio::spawn(async move {
+        while let Some(command) = asked.recv().await {
+            if matches!(command, Command::End) {
+                let phase = Phase::Ended(Box::new(summary(4, "A090", RunState::Closed)));
+                views.send_replace(Arc::new(LiveView { phase, ..beside() }));
+            }
+            all.lock().unwrap().push(command);
+        }
+    });
+    let options = options(Step::Scan, Some("A090"));
+    let mut app = first_state(&job, &options).unwrap();
+    let (keys, input) = mpsc::channel(8);
+    tokio::spawn(async move {
+        tokio::time::sleep(Duration::from_millis(200)).await;
+        let enter = Event::Key(KeyEvent::new(KeyCode::Enter, KeyModifiers::NONE));
+        for key in [key_press('1'), enter.clone(), key_press('o'), key_press('2'), enter, key_press('q'), key_press('y')] {
+            keys.send(key).await.unwrap();
+        }
+        std::future::pending::<()>().await;
+    });
+    let outcome = drive(job, &mut app, &mut Paper::new(), input, std::future::pending(), &options).await.unwrap();
+    assert_eq!((outcome, ended.load(Ordering::SeqCst)), (Outcome::Quit, true));
+    let heard = heard.lock().unwrap();
+    let marks: Vec<_> = heard.iter().filter(|command| matches!(command, Command::Mark { .. })).collect();
+    assert!(matches!(&marks[..], [Command::Mark { kind: MarkKind::Nozzle, .. }]), "{heard:?}");
+    assert!(heard.contains(&Command::End), "{heard:?}");
 }
 
 #[tokio::test]

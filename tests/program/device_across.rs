@@ -215,4 +215,104 @@ fn a_calibration_reads_the_channel_that_is_chosen() {
     assert!((chosen - alone).abs() < 60.0, "zero {chosen} ns, {alone} ns alone");
     let first = zero(&[]);
     assert!(first.is_none_or(|zero| (zero - alone).abs() > 200.0), "the first that comes is channel 1: {first:?}, {alone} ns alone");
+    // Each channel has a set-up of its own, and none goes by another's.
+    let tracks = "\n[[track]]\nchannel = \"1\"\noffset_mm = -25\n[[track]]\nchannel = \"2\"\noffset_mm = 25\n";
+    let job = job(folder.path(), |plan| plan + tracks);
+    let (path, toml) = (job.to_str().unwrap(), profile.to_str().unwrap());
+    let calibrate = |channel: &str, more: f64| {
+        let mut arguments = vec!["calibrate".to_owned(), path.to_owned(), "--headless".into(), "--profile".into(), toml.to_owned()];
+        arguments.extend(["--channel".to_owned(), channel.to_owned()]);
+        for at in &at {
+            let (mm, file) = at.split_once('=').unwrap();
+            arguments.extend(["--at".to_owned(), format!("{}={file}", mm.parse::<f64>().unwrap() + more)]);
+        }
+        must(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
+    };
+    let (_, stream) = at[1].split_once('=').unwrap();
+    let scan = ["scan", path, "--line", "A090", "--headless", "--pace", "max", "--stream", stream, "--profile", toml];
+    calibrate("2", 0.0);
+    let refused = String::from_utf8_lossy(&run(&scan).stderr).into_owned();
+    assert!(refused.contains("channel 1 is not calibrated: the set-up in force was measured on channel 2"), "{refused}");
+    calibrate("1", 3.0);
+    must(&[&scan[..], &["--override-checklist", "its items are not the matter here"]].concat());
+    let contents = JobFile::open_read_only(&job).unwrap().contents().unwrap();
+    let by: Vec<_> =
+        contents.runs.iter().map(|run| (run.start.channel.as_deref(), run.start.setup_id, run.start.setup.channel.as_deref())).collect();
+    assert_eq!(by, [(Some("1"), Some(2), Some("1")), (Some("2"), Some(1), Some("2"))]);
+    let rows = csv(&job, folder.path());
+    for (run, wall) in [("1", 11.0), ("2", 8.0)] {
+        let mut read: Vec<f64> = rows.iter().filter(|row| row["run"] == run).filter_map(|row| row["thickness_mm"].parse().ok()).collect();
+        read.sort_by(f64::total_cmp);
+        assert!((read[read.len() / 2] - wall).abs() < 0.1, "run {run}: {read:?}");
+    }
+    must(&["verify", path]);
+}
+
+// 20 counts a mm across, 4000 counts are 200 mm: no probe goes there between two shots.
+#[test]
+fn a_second_encoder_that_jumps_gives_no_places_until_it_has_come_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan.replace("counts_per_mm = 40.0", "counts_per_mm = 40.0\nacross_counts_per_mm = 20.0"));
+    let profile = format!("{GAUGE}{{ meaning = \"across\", column = 4 }}]\n");
+    let across = |shot: u32| 20 * (shot % 10) + if (40..50).contains(&shot) { 4000 } else { 0 };
+    let lines: String = (0..100).map(|shot| format!("{shot},{},9.0,{}\n", 100 * shot, across(shot))).collect();
+    scan(folder.path(), &job, &profile, &lines, &[]);
+    for (shot, row) in csv(&job, folder.path()).iter().enumerate() {
+        let astray = (40..50).contains(&shot);
+        assert_eq!((row["position_mm"].is_empty(), row["flags"].contains("encoder-jump")), (astray, astray), "shot {shot}");
+        if !astray {
+            assert_eq!(row["across_mm"].parse::<f64>().unwrap(), (shot % 10) as f64);
+        }
+    }
+    let said = crate::devices::said_of(&job, backwall_store::EventKind::Doubt);
+    assert!(said.iter().any(|words| words.contains("shot 40") && words.contains("across 4000")), "{said:?}");
+    must(&["verify", job.to_str().unwrap()]);
+}
+
+// The virtual crawler: 60 mm at 5 mm/s, 50 shots a second, swinging 20 mm to either side once a second over a wall of 9 mm; a pit of 8 mm radius,
+// 4 mm deep, lies 12 mm clockwise of the line at 30 mm.
+#[test]
+fn a_simulated_weave_finds_a_pit_beside_the_line_where_it_is_and_nowhere_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan.replace("counts_per_mm = 40.0", "counts_per_mm = 40.0\nacross_counts_per_mm = 20.0"));
+    let wall = std::fs::read_to_string(root().join("demo-stream/wall.toml")).unwrap();
+    let head = wall.split("[[course]]").next().unwrap();
+    let head = head.lines().filter(|line| !line.starts_with("shot_rate_hz")).collect::<Vec<_>>().join("\n");
+    let head = head.replace("[device]", "[device]\nshot_rate_hz = 50");
+    let line = "[[line]]\nname = \"A090\"\ndirection = \"up\"\nwall_mm = 9.0\nweave = { side_mm = 20, seconds = 1 }\n\
+        [[line.leg]]\nforward_mm = 60\nspeed_mm_s = 5\n[[line.pit]]\nat_mm = 30\noffset_mm = 12\nradius_mm = 8\ndepth_mm = 4\n";
+    let (toml, shots) = (folder.path().join("weave.toml"), folder.path().join("weave.shots"));
+    std::fs::write(&toml, format!("{head}\n{line}")).unwrap();
+    must(&["simulate", "--wall", toml.to_str().unwrap(), "--out", shots.to_str().unwrap()]);
+    let stream = format!("file:{}", shots.display());
+    let scan = ["scan", job.to_str().unwrap(), "--line", "A090", "--stream", &stream, "--pace", "max", "--headless"];
+    must(&[&scan[..], &["--override-checklist", "simulated"]].concat());
+    let rows = csv(&job, folder.path());
+    assert_eq!(rows.len(), 600);
+    let number = |row: &std::collections::HashMap<String, String>, name: &str| row[name].parse::<f64>().ok();
+    let (mut in_pit, mut beside) = (Vec::new(), Vec::new());
+    for (shot, row) in rows.iter().enumerate() {
+        let (along, across) = (number(row, "position_mm").unwrap(), number(row, "across_mm").unwrap());
+        // A quarter of a second out, half back through the line, a quarter home.
+        let part = (shot % 50) as f64 / 50.0;
+        let swing = if part < 0.25 {
+            part
+        } else if part < 0.75 {
+            0.5 - part
+        } else {
+            part - 1.0
+        };
+        assert!((across - 80.0 * swing).abs() < 0.051 && (along - 0.1 * shot as f64).abs() < 0.051, "shot {shot}: {along}, {across}");
+        let Some(thickness) = number(row, "thickness_mm") else { continue };
+        let away = |x: f64| (along - 30.0).hypot(across - x);
+        if away(12.0) < 3.0 {
+            in_pit.push(thickness);
+        } else if away(-12.0) < 3.0 {
+            beside.push(thickness);
+        }
+    }
+    let least = in_pit.iter().copied().fold(f64::INFINITY, f64::min);
+    assert!((least - 5.0).abs() < 0.7, "the pit is 5 mm at its bottom: {in_pit:?}");
+    assert!(beside.len() > 3 && beside.iter().all(|mm| (mm - 9.0).abs() < 0.5), "{beside:?}");
+    must(&["verify", job.to_str().unwrap()]);
 }

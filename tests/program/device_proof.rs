@@ -1,9 +1,15 @@
 //! A profile proven on an invented gauge over TCP, at the terminal: what holds is kept and named in the report, what does not is refused.
 
 use crate::common::*;
+use crate::console::fixture::*;
+use backwall::console::Step;
+use backwall::console::state::{Effect, Event};
+use backwall::console::update::update;
+use backwall::session::{LineStream, Session};
+use ratatui::crossterm::event::KeyCode;
 use std::io::Write;
 use std::net::TcpListener;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::sync::atomic::{AtomicI32, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -17,8 +23,8 @@ struct Gauge {
     sent: AtomicUsize,
 }
 
-/// Answers each question of `prove` once the gauge stands as the answer says; what was printed, and whether it was proven.
-fn proven(folder: &Path, answers: &[(&str, &'static str, i32)]) -> (bool, String) {
+/// A gauge over TCP with its profile, and where it listens.
+fn gauge(folder: &Path) -> (PathBuf, Arc<Gauge>, String) {
     let toml = folder.join("gauge.toml");
     std::fs::write(&toml, include_str!("../../profiles/stream/delimited-text.toml")).unwrap();
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
@@ -37,18 +43,32 @@ fn proven(folder: &Path, answers: &[(&str, &'static str, i32)]) -> (bool, String
             std::thread::sleep(Duration::from_millis(2));
         }
     });
+    (toml, gauge, stream)
+}
+
+impl Gauge {
+    /// Stands so from now on; a few lines may still be on their way as it was before: they are looked at every 15 ms.
+    fn stand(&self, wall: &'static str, encoder: i32, goes_on: impl Fn() -> bool) {
+        *self.wall.lock().unwrap() = wall;
+        self.encoder.store(encoder, Ordering::SeqCst);
+        let sent = self.sent.load(Ordering::SeqCst);
+        while self.sent.load(Ordering::SeqCst) < sent + 2 && goes_on() {
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        std::thread::sleep(Duration::from_millis(40));
+    }
+}
+
+/// Answers each question of `prove` once the gauge stands as the answer says; what was printed, and whether it was proven.
+fn proven(folder: &Path, answers: &[(&str, &'static str, i32)]) -> (bool, String) {
+    let (toml, gauge, stream) = gauge(folder);
     let mut prove = backwall();
     prove.args(["profile", "prove", toml.to_str().unwrap(), "--stream", &stream, "--by", "R. Aldane", "--counts-per-mm", "40"]);
     let mut prove = prove.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let mut keys = prove.stdin.take().unwrap();
     for (answer, wall, encoder) in answers {
-        *gauge.wall.lock().unwrap() = wall;
-        gauge.encoder.store(*encoder, Ordering::SeqCst);
-        // One line may still be on its way as it was before.
-        let sent = gauge.sent.load(Ordering::SeqCst);
-        while gauge.sent.load(Ordering::SeqCst) < sent + 2 && prove.try_wait().unwrap().is_none() {
-            std::thread::sleep(Duration::from_millis(1));
-        }
+        let prove = std::cell::RefCell::new(&mut prove);
+        gauge.stand(wall, *encoder, || prove.borrow_mut().try_wait().unwrap().is_none());
         // A step that does not hold ends it: the next answer finds nobody.
         if writeln!(keys, "{answer}").is_err() {
             break;
@@ -119,4 +139,48 @@ fn a_profile_that_reads_wrong_is_not_proven_and_nothing_is_kept() {
         assert!(!done && said.contains(why), "{why}: {said}");
         assert!(!folder.path().join("gauge.proof.toml").exists(), "{why}");
     }
+}
+
+#[test]
+fn the_console_proves_a_profile_in_a_form_step_by_step() {
+    let folder = tempfile::tempdir().unwrap();
+    let (toml, gauge, stream) = gauge(folder.path());
+    let job = folder.path().join("p.job");
+    must(&["new", job.to_str().unwrap(), "--from", "demo-stream/plan.toml"]);
+    let port = &format!("{:>5}", stream.rsplit(':').next().unwrap());
+    let stream = LineStream { spec: stream.parse().unwrap(), pace: backwall_stream::Pace::Device };
+    let session = Session::open(&job, None).unwrap().with_stream(Some(stream), toml.to_str().unwrap(), None).unwrap();
+    let mut app = app(Step::Calibrate, session.file.contents().unwrap());
+    let effects = update(&mut app, letter('f'));
+    let [Effect::CloseBench, Effect::OpenProve(by)] = &effects[..] else { panic!("{effects:?}") };
+    let mut proof = session.start_prove(by).unwrap();
+    // The first answer is no length: it is asked again, and the steps go on.
+    for (answer, wall, encoder) in [("ten", "10.01", 0)].into_iter().chain(STEPS) {
+        while app.prompt.is_none() {
+            update(&mut app, Event::Prove(proof.news.blocking_recv().unwrap()));
+        }
+        if answer == "500" {
+            insta::with_settings!({ snapshot_path => "snapshots" }, {
+                insta::assert_snapshot!("prove_80x24", text(&app, 80, 24).replace(port, "PORT."));
+            });
+        }
+        gauge.stand(wall, encoder, || true);
+        type_in(&mut app, answer);
+        let effects = update(&mut app, key(KeyCode::Enter));
+        let [Effect::AnswerProve(typed)] = &effects[..] else { panic!("{effects:?}") };
+        proof.answers.send(typed.clone()).unwrap();
+    }
+    while app.proving.is_some() {
+        update(&mut app, Event::Prove(proof.news.blocking_recv().unwrap()));
+    }
+    let words = "block 10.00 read 10.01, block 20.00 read 19.98, no value when lifted, 500 mm driven read 499.6 (mm)";
+    assert!(app.message.as_ref().unwrap().text.contains(words), "{:?}", app.message);
+    assert!(must(&["profile", "check", toml.to_str().unwrap()]).contains(words));
+    // Given up: nothing is kept, and the device is let go of.
+    std::fs::remove_file(folder.path().join("gauge.proof.toml")).unwrap();
+    update(&mut app, letter('f'));
+    update(&mut app, Event::Prove(backwall::console::backend::ProveNews::Asked("A block?".to_owned())));
+    assert_eq!(update(&mut app, key(KeyCode::Esc)), [Effect::CloseProve]);
+    assert!(app.proving.is_none() && app.message.unwrap().text.contains("nothing was kept"));
+    session.file.close().unwrap();
 }

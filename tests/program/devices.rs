@@ -3,7 +3,7 @@
 use crate::common::*;
 use backwall_store::{EventKind, JobFile};
 use backwall_stream::packet;
-use backwall_stream::{Feed, FeedItem, Profile, Source, SourceOptions, StreamSpec, open};
+use backwall_stream::{Feed, FeedItem, Profile, Source, SourceOptions, StreamSpec, What, open, open_side_by_side};
 use backwall_survey::reading::{GaugeValue, Record};
 use backwall_units::Length;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -24,7 +24,11 @@ fn scanned(folder: &Path, profile: &str, bytes: &[u8], more: &[&str]) -> (std::p
 }
 
 pub fn said_of(job: &Path, kind: EventKind) -> Vec<String> {
-    let events = JobFile::open_read_only(job).unwrap().events(1).unwrap();
+    said_in(job, 1, kind)
+}
+
+pub fn said_in(job: &Path, run: i64, kind: EventKind) -> Vec<String> {
+    let events = JobFile::open_read_only(job).unwrap().events(run).unwrap();
     events.into_iter().filter(|event| event.kind == kind).map(|event| event.text).collect()
 }
 
@@ -94,7 +98,7 @@ fn dropped_frames_are_kept_with_the_run_by_why_and_too_many_are_no_success() {
     assert!(must(&["review", job.to_str().unwrap(), "--headless"]).contains(words));
 }
 
-const CHANNELS: &str = "name = \"two probes\"\n[framing]\nkind = \"line\"\n[[record]]\nkind = \"gauge\"\ndelimiter = \",\"\ncolumns = 3\n\
+pub const CHANNELS: &str = "name = \"two probes\"\n[framing]\nkind = \"line\"\n[[record]]\nkind = \"gauge\"\ndelimiter = \",\"\ncolumns = 3\n\
     fields = [{ meaning = \"channel\", column = 1 }, { meaning = \"encoder\", column = 2 }, { meaning = \"thickness\", column = 3, unit = \"mm\" }]\n";
 
 #[test]
@@ -285,6 +289,79 @@ fn cookbook(name: &str) -> String {
     let head = format!("```toml {name}\n");
     let text = guide.split(&head).nth(1).unwrap_or_else(|| panic!("docs/new-device.md has no recipe {name}"));
     text.split("```").next().unwrap().to_owned()
+}
+
+/// What a recipe says is sent.
+fn sent(name: &str) -> Vec<u8> {
+    let guide = include_str!("../../docs/new-device.md").replace("\r\n", "\n");
+    let block = |form: &str| {
+        let text = guide.split(&format!("```{form} {name} sent\n")).nth(1)?;
+        text.split("```").next().map(str::to_owned)
+    };
+    match (block("text"), block("hex")) {
+        (Some(text), _) => text.into_bytes(),
+        (_, Some(hex)) => hex.split_whitespace().map(|byte| u8::from_str_radix(byte, 16).unwrap()).collect(),
+        _ => panic!("docs/new-device.md does not say what {name} sends"),
+    }
+}
+
+fn is_measured(record: &Record) -> bool {
+    matches!(record, Record::Shot(_) | Record::Gauge(_))
+}
+
+/// So many shots or gauge values as they come.
+fn measured(source: &mut Source, count: usize) -> Vec<Record> {
+    let mut found = Vec::new();
+    while found.len() < count {
+        if let FeedItem::Record(record) = next(source) {
+            found.extend(is_measured(&record).then_some(record));
+        }
+    }
+    found
+}
+
+// What the recipes come to is held by the guide itself; here it comes through a serial line and a network.
+#[cfg(unix)]
+#[test]
+fn text_sentences_json_waveforms_and_two_channels_come_alike_over_a_serial_line_and_a_network() {
+    let two: Vec<u8> = (0..30).flat_map(|shot| format!("1,{at},9.0\n2,{at},12.0\n", at = shot * 20).into_bytes()).collect();
+    let recipes = ["csv", "sentences", "json", "length"].map(|name| (vec![Profile::parse(name, &cookbook(name)).unwrap()], sent(name)));
+    let channels = ["1", "2"].map(|channel| Profile::parse("two", CHANNELS).unwrap().on_channel(channel).unwrap());
+    for (profiles, bytes) in recipes.into_iter().chain([(channels.to_vec(), two)]) {
+        let due: Vec<Vec<Record>> = profiles
+            .iter()
+            .map(|profile| {
+                let mut decoder = backwall_stream::Decoder::new(std::sync::Arc::new(profile.clone()));
+                let mut out = Vec::new();
+                decoder.push(&bytes, &mut out);
+                decoder.finish(&mut out);
+                let records = out.into_iter().filter_map(|one| if let What::Record(record) = one.what { Some(record) } else { None });
+                records.filter(is_measured).collect()
+            })
+            .collect();
+        assert!(due.iter().all(|records| records.len() >= 2), "{}: {due:?}", profiles[0].name);
+        let pair = portable_pty::native_pty_system().openpty(portable_pty::PtySize::default()).unwrap();
+        let port = pair.master.tty_name().unwrap().display().to_string();
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let lines = [
+            StreamSpec::Serial { port, baud: None },
+            StreamSpec::Tcp { host: "127.0.0.1".to_owned(), port: listener.local_addr().unwrap().port() },
+        ];
+        for spec in lines {
+            let mut sources = open_side_by_side(&spec, &profiles, SourceOptions::default()).unwrap();
+            let mut line: Box<dyn Write> = match spec {
+                StreamSpec::Serial { .. } => pair.master.take_writer().unwrap(),
+                _ => Box::new(listener.accept().unwrap().0),
+            };
+            // In pieces, as lines bring them; what comes before the first line end is no whole line.
+            line.write_all(b"\n").unwrap();
+            bytes.chunks(7).for_each(|piece| line.write_all(piece).unwrap());
+            for (source, due) in sources.iter_mut().zip(&due) {
+                assert_eq!(measured(source, due.len()), *due, "{}", profiles[0].name);
+            }
+            sources[0].stop.stop();
+        }
+    }
 }
 
 /// So many shots at the beginning of a run may go by until it has a zero.

@@ -178,3 +178,40 @@ fn bytes_that_fit_no_frame_are_said_and_kept_with_the_run() {
     let events = JobFile::open_read_only(&job).unwrap().events(1).unwrap();
     assert!(events.iter().any(|event| event.kind == EventKind::Link && event.text.contains("none fit the profile")), "{events:?}");
 }
+
+// The tyre's delay moves about 8 ns a kelvin (common practice, no source): a device that finds the wall 25 K from the blocks says what the
+// plan did not know, and no verification makes a run on a fixed zero valid.
+#[test]
+fn a_wall_that_the_device_finds_far_from_the_blocks_is_not_valid_on_a_fixed_zero() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = std::fs::read_to_string(root().join("demo-stream/plan.toml")).unwrap();
+    let fixed = folder.path().join("plan.toml");
+    std::fs::write(&fixed, plan.replace("\n[setup]\n", "\n[setup]\nzero = \"fixed\"\n")).unwrap();
+    let validity = |name: &str, plan: &str, celsius: f64| {
+        let job = folder.path().join(name);
+        let path = job.to_str().unwrap();
+        must(&["new", path, "--from", plan]);
+        let blocks = ["6", "12", "20"].map(|mm| format!("{mm}=file:{}", block(folder.path(), mm, &demo_wall())));
+        let known = format!("10=file:{}", block(folder.path(), "10", &demo_wall()));
+        let at: Vec<&str> = blocks.iter().flat_map(|block| ["--at", block]).collect();
+        must(&[&["calibrate", path, "--headless", "--verify", &known], &at[..]].concat());
+        let wall = std::fs::read_to_string(root().join("demo-stream/wall.toml")).unwrap();
+        let hot = folder.path().join("wall.toml");
+        std::fs::write(&hot, wall.replacen("\ntemperature_c = 18.0", &format!("\ntemperature_c = {celsius:.1}"), 1)).unwrap();
+        let stream = folder.path().join("s.shots");
+        must(&["simulate", "--wall", hot.to_str().unwrap(), "--shots", "60", "--out", stream.to_str().unwrap()]);
+        let stream = format!("file:{}", stream.display());
+        let said =
+            must(&["scan", path, "--line", "A090", "--stream", &stream, "--pace", "max", "--headless", "--override-checklist", "a test"]);
+        must(&["calibrate", path, "--headless", "--verify", &known]);
+        let contents = JobFile::open_read_only(&job).unwrap().contents().unwrap();
+        let validity = contents.validity(&contents.runs[0]);
+        (validity.word(), validity.why(backwall_units::LengthUnit::Mm), said.contains("too far apart to keep the zero"))
+    };
+    let fixed = fixed.to_str().unwrap();
+    assert_eq!(validity("near.job", fixed, 20.0).0, "valid");
+    let (word, why, said) = validity("far.job", fixed, 43.0);
+    assert_eq!((word, said), ("pending", true), "{why}");
+    assert!(why.contains("5 K"), "{why}");
+    assert_eq!(validity("tracked.job", "demo-stream/plan.toml", 43.0).0, "valid");
+}

@@ -257,15 +257,14 @@ fn a_run_does_not_start_on_a_disk_without_room() {
     let order = Order {
         begin: &Begin::on("C1"),
         spec: "file:demo-stream/C1.shots".parse().unwrap(),
-        profile: backwall_stream::Profile::load("open-packet").unwrap(),
-        profile_proof: None,
+        profiles: vec![(backwall_stream::Profile::load("open-packet").unwrap(), None)],
         options: Default::default(),
         operator: "R. Aldane",
         now_us: backwall::live::now_us(),
     };
     let request = ScanRequest::new(&job.contents().unwrap(), order).unwrap();
     let (_sender, saved) = tokio::sync::watch::channel(Saved { free_bytes: Some(LEAST_FREE - 1), ..Saved::default() });
-    let refused = start(job.writer(), saved, request);
+    let refused = start(&job.writer(), &saved, request);
     assert!(matches!(&refused, Err(StartError::NoRoom { .. })));
     assert!(job.contents().unwrap().runs.is_empty());
     // A little more starts, with a word.

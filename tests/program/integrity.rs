@@ -5,6 +5,12 @@
 mod assess;
 #[path = "integrity/decided.rs"]
 mod decided;
+#[path = "integrity/drawn.rs"]
+mod drawn;
+#[path = "integrity/holes.rs"]
+mod holes;
+#[path = "integrity/pages.rs"]
+mod pages;
 #[path = "integrity/recomputed.rs"]
 mod recomputed;
 #[path = "integrity/rolled.rs"]
@@ -19,7 +25,7 @@ use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shel
 use backwall_survey::integrity::trend::regression;
 use backwall_survey::integrity::variation::{averaging_length, level_one, q, variation};
 use backwall_survey::integrity::{Refusal, Standing};
-use backwall_units::{Length, LossRate, Pressure, Years};
+use backwall_units::{Length, LengthUnit, LossRate, Pressure, Years};
 use chrono::NaiveDate;
 
 #[track_caller]
@@ -400,7 +406,7 @@ fn blocks(minima: &[f64]) -> Blocks {
     Blocks { minima: minima.iter().copied().map(Length::mm).collect(), block_length: Length::mm(300.0), left_out: 0 }
 }
 fn refused(minima: &[f64], surface_mm2: f64) -> String {
-    match least_expected(&blocks(minima), Length::mm(10.0), surface_mm2) {
+    match least_expected(&blocks(minima), Length::mm(10.0), surface_mm2, LengthUnit::Mm) {
         Err(Refusal::Conditions { why, .. }) => why.join("; "),
         other => panic!("{other:?}"),
     }
@@ -409,7 +415,7 @@ fn refused(minima: &[f64], surface_mm2: f64) -> String {
 #[test]
 fn the_least_expected_is_given_only_where_its_conditions_hold() {
     let surface = 300.0 * 300.0 * 10.0;
-    let given = least_expected(&blocks(&MINIMA), Length::mm(10.0), surface).unwrap();
+    let given = least_expected(&blocks(&MINIMA), Length::mm(10.0), surface, LengthUnit::Mm).unwrap();
     close(given.value.least.as_mm(), 6.698593509650326, 1e-6);
     close(given.value.blocks, 300.0, 1e-9);
     // The limit lies K scales under it; K of 24 values and T 300 lies between the simulated 2.17 (25, T 200) and 2.95 (20, T 500).
@@ -417,7 +423,7 @@ fn the_least_expected_is_given_only_where_its_conditions_hold() {
     assert!(k > 2.17 && k < 2.95, "{k}");
     assert!(refused(&MINIMA[..5], surface).contains("5 blocks"));
     assert!(refused(&MINIMA[..9], surface).contains("9 blocks"), "no level under ten blocks");
-    assert!(least_expected(&blocks(&MINIMA[..10]), Length::mm(10.0), surface).is_ok());
+    assert!(least_expected(&blocks(&MINIMA[..10]), Length::mm(10.0), surface, LengthUnit::Mm).is_ok());
     assert!(refused(&[9.0; 24], surface).contains("do not vary"));
     assert!(refused(&MINIMA, 1e9).contains("out of reach"));
     let mut trend = MINIMA;

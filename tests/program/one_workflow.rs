@@ -43,7 +43,7 @@ impl Desk {
     fn at(path: &Path) -> Self {
         let job = JobFile::open(path).unwrap();
         let contents = job.contents().unwrap();
-        let bench = Bench::new(Start::of(&contents));
+        let bench = Bench::new(Start::of(&contents, None));
         let by = Signed { name: operator(), certificate: "UT 2, no. 00417".into(), at_us: 0 };
         let mut app = App::new(Step::Calibrate, look(Theme::Dark, Glyphs::Braille), contents, by, NOW);
         update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));

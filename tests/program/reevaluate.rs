@@ -208,7 +208,7 @@ fn a_velocity_typed_over_scales_the_wall_and_needs_verifying() {
     assert!(ratios.len() > SHOTS as usize / 2);
     assert!(ratios.iter().all(|ratio| (ratio - 1.01).abs() < 0.004), "{ratios:?}");
     let contents = reader.contents().unwrap();
-    assert!(contents.validity_of(&contents.evaluations[0]).why().contains("typed"));
+    assert!(contents.validity_of(&contents.evaluations[0]).why(backwall_units::LengthUnit::Mm).contains("typed"));
 }
 
 #[test]

@@ -38,15 +38,14 @@ impl Job {
         let order = Order {
             begin,
             spec: "file:demo-stream/A120.shots".parse().unwrap(),
-            profile: Profile::load("open-packet").unwrap(),
-            profile_proof: None,
+            profiles: vec![(Profile::load("open-packet").unwrap(), None)],
             options: SourceOptions { pace: Pace::Max, record: None },
             operator: &self.by.name,
             now_us: self.by.at_us,
         };
         let request = ScanRequest::new(&contents, order).map_err(|error| error.to_string())?;
         let summary = self.runtime.block_on(async {
-            let scan = backwall::live::start(self.file.writer(), self.file.saved(), request).unwrap();
+            let scan = backwall::live::start(&self.file.writer(), &self.file.saved(), request).unwrap().remove(0);
             scan.task.await.unwrap().unwrap()
         });
         Ok(summary.id)

@@ -169,11 +169,11 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
     }
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
     let mut shots: BTreeMap<String, Vec<Shot>> = BTreeMap::new();
-    let mut evidence = Evidence::of(reader, &contents).map_err(EarlierError::from)?;
+    let mut evidence = Evidence::of(reader, &contents, unit).map_err(EarlierError::from)?;
     let mut alone: BTreeMap<RunId, (u64, Length)> = BTreeMap::new();
     let counted: Vec<&RunSummary> = contents.runs.iter().filter(|run| wanted(&run.start.line) && !is_suspect(&contents, run)).collect();
     let mut spots = Gathering::of(reader, &counted, &plan).map_err(EarlierError::from)?;
-    let survey = of_job_with(reader, &contents, tick, |run, reading| {
+    let survey = of_job_with(reader, &contents, unit, tick, |run, reading| {
         if let (true, Some(thickness)) = (reading.measurement.flags.has(Flag::Alone), reading.measurement.thickness) {
             let (count, least) = alone.entry(run.id).or_insert((0, thickness));
             (*count, *least) = (*count + 1, least.min(thickness));
@@ -217,14 +217,13 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         asset: contents.plan.asset.name.clone(),
         caution: CAUTION,
         basis: request.basis.words(&contents),
-        runs: contents.runs.iter().filter(|run| wanted(&run.start.line)).map(|run| note(&contents, run)).collect(),
-        remarks: remarks(reader, &contents, &survey, request)?,
+        runs: contents.runs.iter().filter(|run| wanted(&run.start.line)).map(|run| note(&contents, run, unit)).collect(),
+        remarks: remarks(reader, &contents, &survey, request, unit)?,
         lines,
         roll_up,
     };
     assessment.remarks.extend(alone.iter().map(|(run, (count, least))| {
         let readings = super::words::count(*count, "reading");
-        let unit = contents.plan.job.units;
         let least = format!("{} {}", unit.thickness(*least), unit.thickness_symbol());
         format!("{readings} of run {run} agree with no neighbour, the lowest {least}: check there by hand before a minimum is used")
     }));
@@ -285,7 +284,7 @@ fn of_line(
     (runs, path): (&[&RunSummary], &Path),
     request: &Request,
 ) -> Result<LineAssessment, AssessError> {
-    let scope = Scope { path: Some(path), max_gap: Some(judged.plan.limits.max_gap) };
+    let scope = Scope { path: Some(path), max_gap: Some(judged.plan.limits.max_gap), tracks: &judged.plan.tracks };
     let comparisons: Vec<_> = request.earlier.iter().map(|survey| compared::of_line(line, survey, request)).collect();
     let hand: Vec<HandPoint> = judged.by_hand.iter().filter(|(on, _)| same_text(on, &line.line)).map(|(_, point)| *point).collect();
     let (plan, unit) = (judged.plan, judged.unit);
@@ -314,7 +313,7 @@ fn is_suspect(contents: &JobContents, run: &RunSummary) -> bool {
     matches!(contents.validity(run), Validity::Suspect(_))
 }
 
-fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
+fn note(contents: &JobContents, run: &RunSummary, unit: LengthUnit) -> RunNote {
     let validity = contents.validity(run);
     let mut remarks = Vec::new();
     if let Some((evaluation, adoption)) = contents.adopted(run.id) {
@@ -340,14 +339,20 @@ fn note(contents: &JobContents, run: &RunSummary) -> RunNote {
         run: run.id,
         line: run.start.line.clone(),
         calibration: validity.word(),
-        why: validity.why().to_owned(),
+        why: validity.why(unit),
         used: !matches!(validity, Validity::Suspect(_)),
         least: run.least,
         remarks,
     }
 }
 
-fn remarks(reader: &JobReader, contents: &JobContents, survey: &Survey, request: &Request) -> Result<Vec<String>, EarlierError> {
+fn remarks(
+    reader: &JobReader,
+    contents: &JobContents,
+    survey: &Survey,
+    request: &Request,
+    unit: LengthUnit,
+) -> Result<Vec<String>, EarlierError> {
     let mut found = Vec::new();
     if contents.runs.iter().all(|run| contents.setup_of(run).calibration.is_none()) {
         found.push("NOT CALIBRATED: no run of this job was measured with a calibration; all thicknesses rest on typed values".to_owned());
@@ -358,7 +363,6 @@ fn remarks(reader: &JobReader, contents: &JobContents, survey: &Survey, request:
             spots.iter().filter(|spot| spot.finding.is_some_and(|finding| finding.kind == Kind::Lamination)).collect();
         if !laminations.is_empty() {
             let spots = super::words::count(laminations.len() as u64, "spot");
-            let unit = contents.plan.job.units;
             let proven = laminations
                 .iter()
                 .filter_map(|spot| Some(format!("; spot {} {}", spot.id, contents.force.proven(run.id, spot)?.words(unit))));

@@ -5,6 +5,7 @@ mod amended;
 mod answer;
 mod assessed;
 mod closing;
+mod compared;
 mod daily;
 mod gather;
 mod hand;
@@ -16,7 +17,9 @@ mod missing;
 mod noted;
 mod record;
 mod runs;
+mod standing;
 mod summary;
+mod working;
 mod worst;
 
 pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
@@ -30,7 +33,7 @@ use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::Validity;
 use backwall_ultrasound::Measurement;
-use backwall_units::{Length, LengthUnit, Time};
+use backwall_units::{Length, LengthUnit, Temperature, Time, Velocity};
 
 /// What a report is made with, besides the job.
 pub struct Wanted<'a> {
@@ -96,6 +99,9 @@ pub fn report(job: &Gathered, wanted: &Wanted<'_>) -> Document {
     let sections = sections(template, job.unseen.is_some());
     for section in &sections {
         writer.section(*section);
+        if *section == Section::Summary {
+            writer.out.first_page = writer.out.blocks.len();
+        }
     }
     let left_out: Vec<_> =
         Section::ALL.iter().filter(|it| !template.sections.contains(it) && !it.is_asked_for()).map(|it| it.heading()).collect();
@@ -137,6 +143,8 @@ fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
         logo: wanted.logo.clone(),
         issued_us: wanted.issued_us,
         blocks: Vec::new(),
+        first_page: 0,
+        rest_is_in: template.is_brief.then_some("in the full report"),
     }
 }
 
@@ -205,6 +213,12 @@ impl Writer<'_> {
             Some(u) => format!("{} ± {} (k = 2)", self.thickness(thickness), self.thickness(u * 2.0)),
             None => format!("{} (uncertainty not known)", self.thickness(thickness)),
         }
+    }
+    fn velocity(&self, velocity: Velocity) -> String {
+        format!("{} {}", self.wanted.unit.velocity(velocity), self.wanted.unit.velocity_symbol())
+    }
+    fn temperature(&self, temperature: Temperature) -> String {
+        format!("{} {}", self.wanted.unit.temperature(temperature), self.wanted.unit.temperature_symbol())
     }
     fn place(&self, along: Option<Length>) -> String {
         along.map_or_else(|| "no place".to_owned(), |along| words::place(self.wanted.unit, along))

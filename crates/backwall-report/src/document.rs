@@ -1,7 +1,9 @@
 //! A document that belongs to no file format: headings, text, tables, figures. What a report says is decided once,
 //! in these blocks; PDF and HTML each only put them down.
 
+mod first_page;
 pub mod layout;
+mod notice;
 mod page;
 mod table;
 mod wrap;
@@ -25,6 +27,10 @@ pub struct Document {
     /// µs since 1970-01-01 UTC.
     pub issued_us: i64,
     pub blocks: Vec<Block>,
+    /// So many of the blocks, from the first on, are to stay on one page.
+    pub first_page: usize,
+    /// Where the rest of what does not fit on it is found; `None`: on the page behind it.
+    pub rest_is_in: Option<&'static str>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -57,8 +63,8 @@ impl Paper {
 
 /// Margins of a page, millimetres.
 const SIDE: f64 = 18.0;
-const TOP: f64 = 16.0;
-const BOTTOM: f64 = 20.0;
+const TOP: f64 = 14.0;
+const BOTTOM: f64 = 17.0;
 
 /// A picture of the template's, on white: 8-bit red, green, blue, row by row from the top.
 #[derive(Debug, Clone, PartialEq)]
@@ -91,6 +97,8 @@ pub enum Block {
         tone: Tone,
         title: String,
         lines: Vec<String>,
+        /// None of its lines may go to another page than the first.
+        is_whole: bool,
     },
     /// Lines to sign on, each with what it stands for.
     Signatures(Vec<String>),
@@ -196,6 +204,10 @@ impl Document {
         self.blocks.iter().filter_map(|block| if let Block::Pictures(pictures) = block { Some(pictures) } else { None }).flatten()
     }
     pub fn notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {
-        self.blocks.push(Block::Notice { tone, title: title.into(), lines });
+        self.blocks.push(Block::Notice { tone, title: title.into(), lines, is_whole: false });
+    }
+    /// A box whose lines all stay on the first page.
+    pub fn whole_notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {
+        self.blocks.push(Block::Notice { tone, title: title.into(), lines, is_whole: true });
     }
 }

@@ -15,7 +15,7 @@ use backwall_survey::reading::Reading;
 use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, same_text};
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::Mode;
-use backwall_units::{Length, Velocity};
+use backwall_units::{Length, LengthUnit, Velocity};
 use chrono::NaiveDate;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -92,13 +92,15 @@ pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
 /// All lines of a job that have runs, each with the readings of all its runs together. Runs that a failed verification
 /// has suspect are left out and named.
 pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {
-    of_job_with(reader, &reader.contents()?, &mut |_, _| true, |_, _| {})
+    let contents = reader.contents()?;
+    of_job_with(reader, &contents, contents.plan.job.units, &mut |_, _| true, |_, _| {})
 }
 
 /// The same, hands out every reading that was taken in, and tells the tick how many of all runs' readings are done.
 pub fn of_job_with(
     reader: &JobReader,
     contents: &JobContents,
+    unit: LengthUnit,
     tick: &mut Tick<'_>,
     mut each: impl FnMut(&RunSummary, &Reading),
 ) -> Result<Survey, EarlierError> {
@@ -108,6 +110,7 @@ pub fn of_job_with(
     let mut done = 0;
     for run in &contents.runs {
         if let Validity::Suspect(why) = contents.validity(run) {
+            let why = why.words(unit);
             survey.remarks.push(format!("{source}: run {} on {} is suspect and left out: {why}", run.id, run.start.line));
             continue;
         }

@@ -6,6 +6,7 @@ pub mod change;
 pub mod data;
 pub mod font;
 mod label;
+mod lying;
 pub mod map;
 pub mod mark;
 mod rows;

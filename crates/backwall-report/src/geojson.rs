@@ -3,8 +3,8 @@
 
 use super::readings::{SpotRow, spot_columns};
 use super::table::{Kind, Value, decimal};
+use super::unrolled::{OnWall, pieces};
 use backwall_survey::job::Plan;
-use backwall_units::Length;
 use serde_json::{Map, Value as Json, json};
 
 /// Spots as they come, gathered to one collection.
@@ -20,21 +20,20 @@ impl<'a> Collection<'a> {
         Self { plan, features: Vec::new(), without_place: 0 }
     }
 
-    /// A spot from edge to edge of its line; a point where it has no length.
+    /// A spot from edge to edge of its line, in two parts where it lies on both sides of azimuth 0; a point where it has no length.
     pub fn add(&mut self, row: &SpotRow<'_>) {
-        let at = |along: Length| {
-            let (azimuth, elevation) = self.plan.on_wall(&row.run.start.line, along)?;
-            let around = self.plan.ground().circumference.as_metres() * azimuth / 360.0;
-            Some(json!([rounded(around), rounded(elevation.as_metres())]))
-        };
-        let ends = row.spot.edges.and_then(|(from, to)| Some((at(from)?, at(to)?)));
-        let geometry = match ends {
-            Some((from, to)) if from != to => json!({ "type": "LineString", "coordinates": [from, to] }),
-            Some((from, _)) => json!({ "type": "Point", "coordinates": from }),
-            None => {
+        let at = |place: OnWall| json!([rounded(place.around.as_metres()), rounded(place.up.as_metres())]);
+        let found = row.spot.edges.zip(self.plan.line(&row.run.start.line));
+        let pieces = found.and_then(|((from, to), line)| pieces(self.plan, line, from, to)).unwrap_or_default();
+        let lines: Vec<Json> = pieces.iter().map(|(from, to)| json!([at(*from), at(*to)])).collect();
+        let geometry = match (pieces.as_slice(), lines.as_slice()) {
+            ([(from, to)], _) if at(*from) == at(*to) => json!({ "type": "Point", "coordinates": at(*from) }),
+            (_, [line]) => json!({ "type": "LineString", "coordinates": line }),
+            (_, []) => {
                 self.without_place += 1;
                 return;
             }
+            (_, lines) => json!({ "type": "MultiLineString", "coordinates": lines }),
         };
         let properties: Map<String, Json> =
             spot_columns().iter().map(|column| (column.name.to_owned(), value_of(column.kind, &(column.of)(row)))).collect();

@@ -127,7 +127,7 @@ fn write_block(out: &mut String, block: &Block) -> fmt::Result {
             }
             writeln!(out, "</div>")
         }
-        Block::Notice { tone, title, lines } => {
+        Block::Notice { tone, title, lines, .. } => {
             writeln!(out, "<div class=\"notice {}\"><p class=\"title\">{}</p>", class(*tone), text(title))?;
             match lines.as_slice() {
                 [] => {}

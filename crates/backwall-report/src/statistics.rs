@@ -90,7 +90,7 @@ pub fn of_line(
     tally: &Tally,
     interval: Option<Length>,
 ) -> Result<Vec<StatisticsRow>, IntervalError> {
-    let scope = Scope { path: Some(&run.start.path), max_gap: Some(job.plan.limits.max_gap) };
+    let scope = Scope { path: Some(&run.start.path), max_gap: Some(job.plan.limits.max_gap), tracks: &job.plan.tracks };
     let runs = sources.iter().map(|source| source.run().id.to_string()).collect::<Vec<_>>().join(" ");
     let words: Vec<_> = sources.iter().map(|source| source.calibration(job)).collect();
     let calibration = ["suspect", "pending", "valid"].into_iter().find(|word| words.contains(word)).unwrap_or_default();

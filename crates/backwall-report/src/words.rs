@@ -103,6 +103,20 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// Longer names are shortened where a table must stay on its page.
+const LONGEST_NAME: usize = 16;
+
+/// A name for a narrow column: a long one with its beginning and its end, which often carries the number.
+pub fn short_name(name: &str) -> String {
+    let name = safe_text(name);
+    let letters: Vec<char> = name.chars().collect();
+    if letters.len() <= LONGEST_NAME {
+        return name;
+    }
+    let (begin, end) = (&letters[..8], &letters[letters.len() - 6..]);
+    format!("{}…{}", begin.iter().collect::<String>().trim_end(), end.iter().collect::<String>().trim_start())
+}
+
 /// `run 3`, `runs 1, 2`.
 pub fn runs<Id: std::fmt::Display>(ids: &[Id]) -> String {
     let listed: Vec<String> = ids.iter().map(Id::to_string).collect();
@@ -188,6 +202,13 @@ mod tests {
         assert_eq!(clock_and_zone(1_777_903_320_000_000, Zone::UTC), "14:02 UTC");
         assert_eq!((duration(12.9).as_str(), duration(185.0).as_str(), duration(40_000.0).as_str()), ("12 s", "3:05 min", "11:06 h"));
         assert_eq!(bytes(3_200_000_000), "3.2 GB");
+    }
+
+    #[test]
+    fn long_names_keep_their_beginning_and_their_end() {
+        assert_eq!(short_name("A090"), "A090");
+        assert_eq!(short_name("sixteen letters!"), "sixteen letters!");
+        assert_eq!(short_name("northern wall beside the ladder, line 12"), "northern…ine 12");
     }
 
     #[test]

@@ -4,7 +4,7 @@ use super::drive::Drive;
 use super::echoes::Echoes;
 use super::noise::split_mix;
 use super::section::{Section, Sections};
-use super::wall::{LostShots, Wall};
+use super::wall::{LostShots, Wall, Weave};
 use backwall_stream::packet;
 use backwall_survey::reading::Header;
 use backwall_survey::travel::Direction;
@@ -53,6 +53,7 @@ pub struct Crawler {
     under: ProbeOn,
     section: Section,
     drive: Drive,
+    weave: Option<Weave>,
     lost: Vec<LostShots>,
     end_us: Option<u64>,
     end_shots: Option<u64>,
@@ -74,7 +75,7 @@ impl Crawler {
         let under = ProbeOn::Line { sections: Box::new(Sections::new(wall, line)), start: line.start, direction: line.direction };
         let drive = Drive::new(&line.legs);
         let mut crawler = Self::new(wall, wall.steel.temperature, under, drive, end, index as u64 + 1);
-        crawler.lost = line.lost.clone();
+        (crawler.lost, crawler.weave) = (line.lost.clone(), line.weave);
         Ok(crawler)
     }
 
@@ -103,6 +104,7 @@ impl Crawler {
             under,
             section: Section::default(),
             drive,
+            weave: None,
             lost: Vec::new(),
             end_us: end_us.map(microseconds),
             end_shots: if let End::Shots(shots) = end { Some(shots) } else { None },
@@ -173,11 +175,13 @@ impl Crawler {
     }
 
     fn shoot(&mut self, number: u64, now: u64, out: &mut Vec<u8>) {
-        let driven = self.drive.driven(now as f64 / 1e6);
+        let seconds = now as f64 / 1e6;
+        let driven = self.drive.driven(seconds);
+        let beside = self.weave.map_or(Length::ZERO, |weave| weave.across(seconds));
         let place = match &mut self.under {
             ProbeOn::Line { sections, start, direction } => {
                 let along = if *direction == Direction::Down { *start - driven } else { *start + driven };
-                sections.at(along, &mut self.section);
+                sections.at(along, beside, &mut self.section);
                 along.as_mm()
             }
             ProbeOn::Block => number as f64 * BLOCK_CREEP_MM,
@@ -186,7 +190,11 @@ impl Crawler {
         let counts = libm::rint(driven.as_mm() * self.wall.device.counts_per_mm) as i64;
         let counts = i64::from(self.wall.device.first_count).wrapping_add(counts) as i32;
         let seq = self.wall.device.first_seq.wrapping_add(number as u32);
-        packet::encode_shot(seq, now, counts, self.section.gain, &self.samples, out);
+        if self.weave.is_none() {
+            return packet::encode_shot(seq, now, counts, self.section.gain, &self.samples, out);
+        }
+        let across = libm::rint(beside.as_mm() * self.wall.device.across_counts_per_mm) as i32;
+        packet::encode_weaving_shot((seq, now), [counts, across], self.section.gain, &self.samples, out);
     }
 }
 

@@ -104,10 +104,10 @@ impl Sections {
         wall
     }
 
-    /// What the probe stands on at a place.
-    pub fn at(&mut self, along: Length, section: &mut Section) {
+    /// What the probe stands on at a place along the line and beside it.
+    pub fn at(&mut self, along: Length, beside: Length, section: &mut Section) {
         let x = along.as_mm();
-        self.facets(x, &mut section.facets);
+        self.facets(x, beside.as_mm(), &mut section.facets);
         let line = &self.line;
         let inside = |from: Length, to: Length| x >= from.as_mm() && x < to.as_mm();
         section.paint = line.painted.iter().find(|p| inside(p.from, p.to)).map_or(self.paint, |p| p.thickness).as_metres();
@@ -132,13 +132,13 @@ impl Sections {
         section.contact = Decibel::db(-loss).as_ratio();
     }
 
-    fn facets(&mut self, x: f64, facets: &mut Vec<Facet>) {
+    fn facets(&mut self, x: f64, y: f64, facets: &mut Vec<Facet>) {
         facets.clear();
         let step = self.beam_mm * SPACING;
         let reach = step * f64::from(REACH + 1);
         let pitted = self.line.pits.iter().any(|pit| {
             let (far, radius) = (reach + pit.radius.as_mm(), pit.radius.as_mm());
-            (x - pit.at.as_mm()).abs() < far && pit.offset.as_mm().abs() < reach + radius
+            (x - pit.at.as_mm()).abs() < far && (y - pit.offset.as_mm()).abs() < reach + radius
         });
         // One row along the line is enough where nothing changes beside it. A border gives the slopes at the rim.
         let rows = if pitted { REACH } else { 0 };
@@ -148,7 +148,7 @@ impl Sections {
         let (mut least, mut most) = (f64::INFINITY, 0.0f64);
         for row in -rows - 1..=rows + 1 {
             for column in -REACH - 1..=REACH + 1 {
-                let wall = if pitted || row == 0 { self.wall_mm(x + f64::from(column) * step, f64::from(row) * step) } else { 0.0 };
+                let wall = if pitted || row == 0 { self.wall_mm(x + f64::from(column) * step, y + f64::from(row) * step) } else { 0.0 };
                 if pitted || row == 0 {
                     (least, most) = (least.min(wall), most.max(wall));
                 }
@@ -156,7 +156,7 @@ impl Sections {
             }
         }
         if most - least < FLAT_MM {
-            facets.push(Facet { depth: self.wall_mm(x, 0.0) / 1e3, share: 1.0, facing: 1.0 });
+            facets.push(Facet { depth: self.wall_mm(x, y) / 1e3, share: 1.0, facing: 1.0 });
             self.grid = grid;
             return;
         }

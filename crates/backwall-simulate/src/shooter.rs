@@ -29,7 +29,7 @@ impl Shooter {
 
     /// The waveform at a place.
     pub fn at(&mut self, sections: &mut Sections, along: Length) -> Vec<i16> {
-        sections.at(along, &mut self.section);
+        sections.at(along, Length::ZERO, &mut self.section);
         let mut samples = Vec::new();
         self.echoes.shoot(&self.section, along.as_mm(), &mut samples);
         samples

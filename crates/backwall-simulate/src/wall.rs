@@ -213,6 +213,8 @@ pub struct Device {
     #[serde(rename = "shot_rate_hz")]
     pub shot_rate: Frequency,
     pub counts_per_mm: f64,
+    /// Of the encoder across, which is sent on lines that are woven.
+    pub across_counts_per_mm: f64,
     pub first_count: i32,
     pub first_seq: u32,
     pub header_every_s: f64,
@@ -229,6 +231,7 @@ impl Default for Device {
             name: "virtual crawler".to_owned(),
             shot_rate: Frequency::hz(200.0),
             counts_per_mm: 40.0,
+            across_counts_per_mm: 20.0,
             first_count: 0,
             first_seq: 0,
             header_every_s: 4.0,
@@ -263,6 +266,9 @@ pub struct Line {
     pub wall: Option<Length>,
     #[serde(rename = "leg")]
     pub legs: Vec<Leg>,
+    /// The probe swings from side to side as the crawler drives.
+    #[serde(default)]
+    pub weave: Option<Weave>,
     #[serde(default, rename = "thinning")]
     pub thinnings: Vec<Thinning>,
     #[serde(default, rename = "pit")]
@@ -279,6 +285,27 @@ pub struct Line {
     pub gains: Vec<GainChange>,
     #[serde(default, rename = "lost")]
     pub lost: Vec<LostShots>,
+}
+
+/// A swing of the probe: from the line to one side, back over it to the other, and back. Pits lie beside the line at their
+/// `offset_mm`; all else is the same across.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Weave {
+    /// From the line to either side.
+    #[serde(rename = "side_mm")]
+    pub side: Length,
+    /// A whole swing.
+    pub seconds: f64,
+}
+
+impl Weave {
+    /// How far beside the line the probe is: clockwise of lines up and down, above lines across.
+    pub fn across(&self, seconds: f64) -> Length {
+        // None of it at the start, all of it at a quarter of the swing, all of it on the other side at three quarters.
+        let part = seconds / self.seconds + 0.75;
+        self.side * (libm::fabs(4.0 * (part - libm::floor(part)) - 2.0) - 1.0)
+    }
 }
 
 /// One part of the drive; exactly one of forward, back and pause.
@@ -411,6 +438,7 @@ impl Line {
             start: Length::ZERO,
             wall: Some(wall),
             legs: Vec::new(),
+            weave: None,
             thinnings: Vec::new(),
             pits: Vec::new(),
             seams: Vec::new(),

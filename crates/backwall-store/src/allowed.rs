@@ -1,7 +1,7 @@
 //! Whether scanning may start now, and what runs out next: what the checklist says, the dates of people and kit on the day, a
 //! missing calibration, and its verification when that is due.
 
-use super::contents::JobContents;
+use super::contents::{JobContents, SetupEntry};
 use backwall_survey::job::checklist::{Conditions, Due, Filled, Now, Value, zone_of};
 use backwall_survey::job::expiry;
 use backwall_survey::job::statement::Said;
@@ -65,6 +65,22 @@ impl JobContents {
         found
     }
 
+    /// What stops scanning on a channel of the device besides: its probe was never on the blocks, or is to be verified again.
+    pub fn obstacle_of_channel(&self, channel: &str, at_us: i64) -> Option<String> {
+        let in_force = self.setup_in_force().filter(|entry| entry.setup.calibration.is_some())?;
+        let entry = self.setup_for(Some(channel)).filter(|entry| entry.setup.calibration.is_some());
+        match entry {
+            Some(entry) if entry.id == in_force.id => None,
+            Some(entry) => (self.due_of(entry) <= at_us).then(|| {
+                format!("the calibration of channel {channel} is to be verified again: calibrate --channel {channel} --verify MM=STREAM")
+            }),
+            None => Some(format!(
+                "channel {channel} is not calibrated: the set-up in force was measured on channel {}; measure the blocks with --channel {channel}",
+                in_force.setup.channel.as_deref().unwrap_or_default()
+            )),
+        }
+    }
+
     /// What runs out by time, soonest first.
     pub fn due(&self, conditions: &Conditions) -> Vec<Due> {
         let mut found = self.checklist.due(&self.answers, conditions);
@@ -89,9 +105,12 @@ impl JobContents {
 
     /// When the calibration in force must be verified again: after it was measured, or verified well.
     pub fn calibration_due(&self) -> Option<i64> {
-        let entry = self.setup_in_force().filter(|entry| entry.setup.calibration.is_some())?;
+        self.setup_in_force().filter(|entry| entry.setup.calibration.is_some()).map(|entry| self.due_of(entry))
+    }
+
+    fn due_of(&self, entry: &SetupEntry) -> i64 {
         let verified = self.checks.iter().rfind(|check| check.setup_id == entry.id && check.passed());
         let since = verified.map_or(entry.by.at_us, |check| check.by.at_us.max(entry.by.at_us));
-        Some(since + (self.plan.verification.every_h * HOUR_US) as i64)
+        since + (self.plan.verification.every_h * HOUR_US) as i64
     }
 }

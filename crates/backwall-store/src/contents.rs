@@ -5,7 +5,7 @@ use super::evaluation::EvaluationSummary;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 pub use backwall_survey::job::noted::MarkKind;
 use backwall_survey::job::statement::Swap;
-use backwall_survey::job::validity::{Check, Validity, standing, validity, validity_at};
+use backwall_survey::job::validity::{Check, Validity, is_far_from_blocks, standing, validity, validity_at};
 use backwall_survey::job::{Checklist, InForce, Plan, Statement, in_force};
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
@@ -15,6 +15,8 @@ use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{Setup, TimeBase, Waveform};
 use backwall_units::{Length, Temperature};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 /// Numbers a run within its job, from 1.
 pub type RunId = i64;
@@ -98,8 +100,8 @@ impl JobContents {
     }
 
     fn validity_as_measured(&self, run: &RunSummary) -> Validity {
-        let RunStart { started_us, setup_id, setup, wall_temperature, .. } = &run.start;
-        let began = validity_at(self.validity_since(run.id, *started_us, *setup_id), setup, *wall_temperature);
+        let RunStart { started_us, setup_id, setup, .. } = &run.start;
+        let began = validity_at(self.validity_since(run.id, *started_us, *setup_id), setup, run.was_far_from(setup));
         let went_on = run.changes.iter().map(|change| self.validity_since(run.id, change.at_us, Some(change.setup_id)));
         let all: Vec<Validity> = std::iter::once(began.clone()).chain(went_on).collect();
         match all.into_iter().find(|found| matches!(found, Validity::Suspect(_))) {
@@ -133,6 +135,31 @@ impl JobContents {
         self.setups.last().filter(|_| self.swapped_since().is_none())
     }
 
+    /// The same for a channel of the device: the last that was not measured on another.
+    pub fn setup_for(&self, channel: Option<&str>) -> Option<&SetupEntry> {
+        let fits = |entry: &&SetupEntry| entry.setup.channel.is_none() || channel.is_none() || entry.setup.channel.as_deref() == channel;
+        let known = self.swaps.last().map_or(0, |swapped| swapped.last_setup);
+        self.setups.iter().rfind(fits).filter(|entry| entry.id > known)
+    }
+
+    /// The job without the set-ups that were measured on other channels: what a bench of this one goes by.
+    pub fn of_channel(&self, channel: Option<&str>) -> Cow<'_, Self> {
+        let of_it = |entry: &SetupEntry| entry.setup.channel.is_none() || entry.setup.channel.as_deref() == channel;
+        if channel.is_none() || self.setups.iter().all(of_it) {
+            return Cow::Borrowed(self);
+        }
+        let mut job = self.clone();
+        job.setups.retain(of_it);
+        Cow::Owned(job)
+    }
+
+    /// What a run of a channel is recorded with: the set-up in force for it, or one without a calibration.
+    pub fn setup_of_channel(&self, channel: Option<&str>) -> Setup {
+        let calibrated = self.setup_for(channel).map(|entry| entry.setup.clone());
+        let setup = calibrated.unwrap_or_else(|| self.setup_without_calibration());
+        Setup { channel: channel.map(str::to_owned).or(setup.channel), ..setup }
+    }
+
     /// What a run is recorded with where no set-up is in force: the last one with its calibration gone, or the typed one.
     pub fn setup_without_calibration(&self) -> Setup {
         self.setups.last().map_or_else(|| self.plan.typed_setup(), |entry| Setup { calibration: None, ..entry.setup.clone() })
@@ -160,7 +187,8 @@ impl JobContents {
             return Validity::Pending("its run is not in the job");
         };
         // Another way to read a hot wall may need no zero.
-        let own = validity_at(self.validity_since(run.id, run.start.started_us, start.setup_id), &start.setup, run.start.wall_temperature);
+        let own =
+            validity_at(self.validity_since(run.id, run.start.started_us, start.setup_id), &start.setup, run.was_far_from(&start.setup));
         let measured = match self.validity_as_measured(run) {
             // A hot wall is judged by the evaluation's own way to read it.
             Validity::Pending(_) if run.changes.is_empty() && !run.adjusted => {
@@ -246,6 +274,9 @@ pub struct RunStart {
     pub software: String,
     pub checklist_override: Option<String>,
     pub operator: String,
+    /// The channel that was read, where one was chosen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub channel: Option<String>,
     pub started_us: i64,
 }
 
@@ -299,10 +330,12 @@ pub enum EventKind {
     Adjusted,
     /// Shots of another channel came, which is not read.
     Channel,
+    /// The wall was found further from the blocks' temperature than the zero may be kept for.
+    FarFromBlocks,
 }
 
 impl EventKind {
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::Link,
         Self::Lost,
         Self::Overflow,
@@ -319,6 +352,7 @@ impl EventKind {
         Self::Command,
         Self::Adjusted,
         Self::Channel,
+        Self::FarFromBlocks,
     ];
     pub const fn word(self) -> &'static str {
         match self {
@@ -338,6 +372,7 @@ impl EventKind {
             Self::Command => "command",
             Self::Adjusted => "adjusted",
             Self::Channel => "channel",
+            Self::FarFromBlocks => "far from blocks",
         }
     }
 }
@@ -388,9 +423,10 @@ pub enum Entry {
     Spot(Spot),
 }
 
-/// Up to where an open run is saved. Published after each synced commit.
+/// Up to where an open run is saved, and how the disk is. Published after each synced commit.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Saved {
+    /// The run; the first of those that go on side by side.
     pub run: Option<RunId>,
     pub seq: Option<u32>,
     pub along: Option<Length>,
@@ -406,6 +442,58 @@ pub struct Saved {
     /// Free bytes on the disk the job file is on.
     pub free_bytes: Option<u64>,
     pub file_bytes: u64,
+    /// The same of the runs beside it.
+    pub beside: Vec<SavedRun>,
+}
+
+/// Up to where one run is saved.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SavedRun {
+    pub run: RunId,
+    pub seq: Option<u32>,
+    pub along: Option<Length>,
+    pub readings: u64,
+    pub at_us: i64,
+    pub unsaved: u64,
+}
+
+impl Saved {
+    /// The same for one of the runs side by side.
+    pub fn of(&self, run: RunId) -> Self {
+        match self.beside.iter().find(|beside| beside.run == run) {
+            None => Self { beside: Vec::new(), ..self.clone() },
+            Some(&SavedRun { run, seq, along, readings, at_us, unsaved }) => {
+                Self { run: Some(run), seq, along, readings, at_us, unsaved, beside: Vec::new(), ..self.clone() }
+            }
+        }
+    }
+
+    /// Runs begin, side by side.
+    pub(super) fn begin(&mut self, runs: &[RunId], at_us: i64) {
+        let begun = |run: &RunId| SavedRun { run: *run, at_us, ..SavedRun::default() };
+        self.beside = runs.iter().skip(1).map(begun).collect();
+        (self.run, self.seq, self.along, self.readings, self.at_us) = (runs.first().copied(), None, None, 0, at_us);
+    }
+
+    /// How a run stands now, one that began.
+    pub(super) fn take(&mut self, now: SavedRun) {
+        let SavedRun { run, seq, along, readings, at_us, .. } = now;
+        if self.run == Some(run) {
+            self.at_us = if self.readings == readings { self.at_us } else { at_us };
+            (self.seq, self.along, self.readings) = (seq, along, readings);
+        } else if let Some(known) = self.beside.iter_mut().find(|beside| beside.run == run) {
+            known.at_us = if known.readings == readings { known.at_us } else { at_us };
+            (known.seq, known.along, known.readings) = (seq, along, readings);
+        }
+    }
+
+    /// What is not in the file, by run.
+    pub(super) fn count_unsaved(&mut self, unsaved: &BTreeMap<RunId, u64>) {
+        for beside in &mut self.beside {
+            beside.unsaved = unsaved.get(&beside.run).copied().unwrap_or(0);
+        }
+        self.unsaved = unsaved.values().sum::<u64>() - self.beside.iter().map(|beside| beside.unsaved).sum::<u64>();
+    }
 }
 
 /// A set-up that a run went on with, from the reading in a row on.
@@ -460,6 +548,8 @@ pub struct RunSummary {
     pub dropped: Option<String>,
     /// Gain or range of a calibrated device was changed while it ran.
     pub adjusted: bool,
+    /// The device found the wall further from the blocks than the zero may be kept for.
+    pub found_far: bool,
     pub spots: u64,
     pub least: Option<Length>,
     pub least_at: Option<Length>,
@@ -467,4 +557,11 @@ pub struct RunSummary {
     pub to: Option<Length>,
     /// Hex digest over the run's content, once closed.
     pub digest: Option<String>,
+}
+
+impl RunSummary {
+    /// Whether the wall was further from the blocks of a set-up than its zero may be kept for, as the plan has it or the device found it.
+    fn was_far_from(&self, setup: &Setup) -> bool {
+        self.found_far || is_far_from_blocks(setup, self.start.wall_temperature)
+    }
 }

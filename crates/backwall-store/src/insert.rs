@@ -4,7 +4,7 @@ use super::codec::{self, Packer};
 use super::contents::{Entry, EventKind, RunId};
 use super::digest::{self, Digest};
 use super::evaluation::{Changes, EvaluationId, EvaluationStart, EvaluationSummary};
-use super::queue::JobItem;
+use super::queue::{Entries, JobItem};
 use super::row;
 use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
@@ -12,7 +12,6 @@ use backwall_survey::neighbours::Judgement;
 use backwall_ultrasound::{EVALUATOR_VERSION, TimeBase, Waveform};
 use backwall_units::{Length, LengthUnit};
 use rusqlite::{Connection, params};
-use std::collections::VecDeque;
 use std::sync::Arc;
 
 /// Up to where a run is written.
@@ -63,8 +62,25 @@ impl Inserter {
         Ok(Self { packer: Packer::new()?, block: Block::default() })
     }
 
-    /// Writes a batch and its link; `progress` is where the run stands after it.
-    pub fn batch(&mut self, connection: &Connection, entries: &VecDeque<Entry>, progress: &mut Progress) -> rusqlite::Result<()> {
+    /// Writes what waits of each run, in the order it came; `runs` is where they stand after it.
+    pub fn batches(&mut self, connection: &Connection, entries: &Entries, runs: &mut [Progress]) -> rusqlite::Result<()> {
+        for progress in runs {
+            let run = progress.run;
+            let mut of_run = entries.iter().filter(|(of, _)| *of == run).map(|(_, entry)| entry).peekable();
+            if of_run.peek().is_some() {
+                self.batch(connection, of_run, progress)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes a batch and its link.
+    fn batch<'a>(
+        &mut self,
+        connection: &Connection,
+        entries: impl Iterator<Item = &'a Entry>,
+        progress: &mut Progress,
+    ) -> rusqlite::Result<()> {
         let (run, link, first_row) = (progress.run, progress.link + 1, progress.row);
         self.block.waveforms.clear();
         let values = vec!["?"; row::COLUMNS.split(',').count() + 2].join(", ");

@@ -37,7 +37,7 @@ mod writer;
 pub use adoption::Adoption;
 pub use contents::{
     CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, PlaceSet, RunId, RunStart, RunState, RunSummary, Saved,
-    SetupChange, SetupEntry,
+    SavedRun, SetupChange, SetupEntry,
 };
 pub use cursor::{Cursor, Step};
 pub use error::{Holder, StoreError};

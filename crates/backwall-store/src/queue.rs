@@ -11,7 +11,7 @@ use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::mpsc::{Receiver, Sender};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -45,7 +45,7 @@ pub(super) type Reply<T> = Sender<Result<T, StoreError>>;
 
 /// What the writer thread does on request, answering when it is done.
 pub(super) enum Command {
-    StartRun(Box<RunStart>, Reply<RunId>),
+    StartRuns(Vec<RunStart>, Reply<Vec<RunId>>),
     CloseRun { run: RunId, reason: super::CloseReason, lost: u64, reply: Reply<RunSummary> },
     Enter(JobItem, Reply<i64>),
     Evaluate { start: Box<EvaluationStart>, steps: Receiver<Step>, reply: Reply<EvaluationSummary> },
@@ -53,22 +53,27 @@ pub(super) enum Command {
     Close(Reply<()>),
 }
 
+/// What waits, each with the run it is of.
+pub(super) type Entries = VecDeque<(RunId, Entry)>;
+
 #[derive(Default)]
 struct State {
-    entries: VecDeque<Entry>,
+    entries: Entries,
     bytes: usize,
     since: Option<Instant>,
     /// Something an operator did waits: do not let it.
     urgent: bool,
     commands: VecDeque<Command>,
-    run: Option<RunId>,
+    /// The runs that take entries.
+    runs: Vec<RunId>,
     /// The writer thread is gone.
     ended: bool,
     /// Why nothing is taken any more.
     fault: Option<String>,
     /// Why nothing is saved for now: what waits stays here.
     held: Option<String>,
-    unsaved: u64,
+    /// By run.
+    unsaved: BTreeMap<RunId, u64>,
 }
 
 #[derive(Default)]
@@ -92,7 +97,9 @@ fn bytes_of(entry: &Entry) -> usize {
 fn is_urgent(entry: &Entry) -> bool {
     match entry {
         Entry::Mark(_) | Entry::Note(_) => true,
-        Entry::Event { kind, .. } => matches!(kind, EventKind::Acknowledged | EventKind::Fault | EventKind::Command | EventKind::Adjusted),
+        Entry::Event { kind, .. } => {
+            matches!(kind, EventKind::Acknowledged | EventKind::Fault | EventKind::Command | EventKind::Adjusted | EventKind::FarFromBlocks)
+        }
         Entry::Reading { .. }
         | Entry::TimeBase(_)
         | Entry::Spot(_)
@@ -108,6 +115,14 @@ impl State {
     fn room(&self) -> usize {
         if self.held.is_some() { BACKLOG_BYTES } else { ROOM_BYTES }
     }
+
+    fn lose(&mut self, run: RunId) {
+        *self.unsaved.entry(run).or_default() += 1;
+    }
+
+    fn weigh(&mut self) {
+        self.bytes = self.entries.iter().map(|(_, entry)| bytes_of(entry)).sum();
+    }
 }
 
 impl Queue {
@@ -119,14 +134,14 @@ impl Queue {
     #[expect(clippy::result_large_err, reason = "a full queue gives the entry back, to be tried again")]
     pub fn try_push(&self, run: RunId, entry: Entry) -> Result<(), Entry> {
         let mut state = self.lock();
-        if state.fault.is_some() || state.run != Some(run) {
-            state.unsaved += 1;
+        if state.fault.is_some() || !state.runs.contains(&run) {
+            state.lose(run);
             return Ok(());
         }
         if state.bytes >= state.room() {
             return Err(entry);
         }
-        self.push(&mut state, entry);
+        self.push(&mut state, run, entry);
         Ok(())
     }
 
@@ -135,32 +150,32 @@ impl Queue {
         loop {
             if let Some(fault) = &state.fault {
                 let fault = fault.clone();
-                state.unsaved += 1;
+                state.lose(run);
                 return Err(StoreError::Stopped { fault });
             }
-            if state.run != Some(run) {
-                state.unsaved += 1;
+            if !state.runs.contains(&run) {
+                state.lose(run);
                 return Err(StoreError::RunNotOpen { run });
             }
             if state.bytes < state.room() {
-                self.push(&mut state, entry);
+                self.push(&mut state, run, entry);
                 return Ok(());
             }
             // A full disk may stay full for ever.
             if let Some(fault) = &state.held {
                 let fault = fault.clone();
-                state.unsaved += 1;
+                state.lose(run);
                 return Err(StoreError::Stopped { fault });
             }
             state = self.room.wait(state).unwrap_or_else(PoisonError::into_inner);
         }
     }
 
-    fn push(&self, state: &mut State, entry: Entry) {
+    fn push(&self, state: &mut State, run: RunId, entry: Entry) {
         state.bytes += bytes_of(&entry);
         state.urgent |= is_urgent(&entry);
         let first = state.entries.is_empty();
-        state.entries.push_back(entry);
+        state.entries.push_back((run, entry));
         if first {
             state.since = Some(Instant::now());
         }
@@ -180,7 +195,7 @@ impl Queue {
 
     /// Waits until there is something to do, at most until `deadline`; takes all entries and one command. The
     /// entries go before the command.
-    pub fn take(&self, entries: &mut VecDeque<Entry>, deadline: Instant) -> Option<Command> {
+    pub fn take(&self, entries: &mut Entries, deadline: Instant) -> Option<Command> {
         let mut state = self.lock();
         loop {
             let now = Instant::now();
@@ -199,7 +214,7 @@ impl Queue {
         }
     }
 
-    fn move_entries(&self, state: &mut State, entries: &mut VecDeque<Entry>) {
+    fn move_entries(&self, state: &mut State, entries: &mut Entries) {
         entries.append(&mut state.entries);
         state.bytes = 0;
         state.since = None;
@@ -207,26 +222,31 @@ impl Queue {
         self.room.notify_all();
     }
 
-    /// Takes what waits at this moment.
-    pub fn drain(&self, entries: &mut VecDeque<Entry>) {
-        self.move_entries(&mut self.lock(), entries);
+    /// Takes what waits of a run at this moment.
+    pub fn drain(&self, run: RunId, entries: &mut Entries) {
+        let mut state = self.lock();
+        let (of_run, rest) = std::mem::take(&mut state.entries).into_iter().partition::<Entries, _>(|(of, _)| *of == run);
+        entries.extend(of_run);
+        state.entries = rest;
+        state.weigh();
+        self.room.notify_all();
     }
 
     /// There is no room on the disk: `entries`, which were taken last, go back to the front, and all that comes waits behind them.
-    pub fn hold(&self, entries: &mut VecDeque<Entry>, why: &str) {
+    pub fn hold(&self, entries: &mut Entries, why: &str) {
         let mut state = self.lock();
-        state.bytes += entries.iter().map(bytes_of).sum::<usize>();
         entries.append(&mut state.entries);
         std::mem::swap(&mut state.entries, entries);
+        state.weigh();
         state.held = Some(why.to_owned());
     }
 
     /// The oldest of what is held, in pieces.
-    pub fn take_held(&self, entries: &mut VecDeque<Entry>) {
+    pub fn take_held(&self, entries: &mut Entries) {
         let mut state = self.lock();
         let piece = state.entries.len().min(TICK_ENTRIES);
         entries.extend(state.entries.drain(..piece));
-        state.bytes -= entries.iter().map(bytes_of).sum::<usize>().min(state.bytes);
+        state.weigh();
         self.room.notify_all();
     }
 
@@ -244,29 +264,35 @@ impl Queue {
         self.lock().bytes
     }
 
-    /// Which run takes entries from now on.
-    pub fn set_run(&self, run: Option<RunId>) {
-        self.lock().run = run;
+    /// Which runs take entries from now on.
+    pub fn open(&self, runs: Vec<RunId>) {
+        self.lock().runs = runs;
+    }
+
+    /// A run takes no more.
+    pub fn end_run(&self, run: RunId) {
+        self.lock().runs.retain(|open| *open != run);
     }
 
     /// From now on nothing is taken; what still waits is counted as unsaved.
     pub fn fail(&self, fault: &str) {
         let mut state = self.lock();
         state.fault.get_or_insert_with(|| fault.to_owned());
-        let mut waiting = VecDeque::new();
+        let mut waiting = Entries::new();
         self.move_entries(&mut state, &mut waiting);
-        state.unsaved += waiting.len() as u64;
+        waiting.iter().for_each(|(run, _)| state.lose(*run));
     }
 
-    pub fn count_unsaved(&self, entries: u64) {
-        self.lock().unsaved += entries;
+    pub fn count_unsaved(&self, entries: &Entries) {
+        let mut state = self.lock();
+        entries.iter().for_each(|(run, _)| state.lose(*run));
     }
 
     /// Saving works again.
     pub fn recover(&self) {
         let mut state = self.lock();
         (state.fault, state.held) = (None, None);
-        state.unsaved = 0;
+        state.unsaved.clear();
     }
 
     /// The thread is gone: whoever waits for an answer gets none.
@@ -277,8 +303,9 @@ impl Queue {
         state.commands.clear();
     }
 
-    pub fn unsaved(&self) -> u64 {
-        self.lock().unsaved
+    /// What is not in the file, by run.
+    pub fn unsaved(&self) -> BTreeMap<RunId, u64> {
+        self.lock().unsaved.clone()
     }
 
     /// Why nothing is saved, and how much waits.

@@ -149,8 +149,9 @@ pub(super) fn summary(connection: &Connection, run: RunId) -> rusqlite::Result<O
     let summary = without_changes(connection, run)?;
     let Some(summary) = summary else { return Ok(None) };
     let (changes, placed, dropped) = (changes(connection, run)?, placed(connection, run)?, dropped(connection, run)?);
-    let adjusted = adjusted(connection, run)?;
-    Ok(Some(RunSummary { changes, placed, dropped, adjusted, ..summary }))
+    let adjusted = happened(connection, run, EventKind::Adjusted)?;
+    let found_far = happened(connection, run, EventKind::FarFromBlocks)?;
+    Ok(Some(RunSummary { changes, placed, dropped, adjusted, found_far, ..summary }))
 }
 
 /// What was dropped of the stream, as it was last said.
@@ -161,11 +162,10 @@ fn dropped(connection: &Connection, run: RunId) -> rusqlite::Result<Option<Strin
         .optional()
 }
 
-/// Whether gain or range of a calibrated device was changed while it ran.
-fn adjusted(connection: &Connection, run: RunId) -> rusqlite::Result<bool> {
+fn happened(connection: &Connection, run: RunId, kind: EventKind) -> rusqlite::Result<bool> {
     connection
         .prepare_cached("SELECT EXISTS (SELECT 1 FROM event WHERE run_id = ?1 AND kind = ?2)")?
-        .query_row(rusqlite::params![run, EventKind::Adjusted.word()], |row| row.get(0))
+        .query_row(rusqlite::params![run, kind.word()], |row| row.get(0))
 }
 
 fn without_changes(connection: &Connection, run: RunId) -> rusqlite::Result<Option<RunSummary>> {
@@ -216,6 +216,7 @@ fn filled(
         lost,
         dropped: None,
         adjusted: false,
+        found_far: false,
         spots: counted(spots),
         least: least.map(Length::nanometres),
         least_at: least_at.map(Length::micrometres),

@@ -2,12 +2,12 @@
 //! synced transaction and only then says that it is saved. At the first error it stops saying so. A full disk is tried
 //! again every second, what has come meanwhile waits in order; any other error is for good.
 
-use super::contents::{CloseReason, Entry, Note, RunId, RunStart, RunState, RunSummary, Saved};
+use super::contents::{CloseReason, Entry, Note, RunId, RunStart, RunState, RunSummary, Saved, SavedRun};
 use super::error::StoreError;
 use super::evaluation::{self, EvaluationStart, EvaluationSummary, Step};
 use super::insert::{self, Inserter, Progress};
 use super::lock::{self, Lock, Reserve, beside, folder};
-use super::queue::{Command, JobItem, Queue, Reply};
+use super::queue::{Command, Entries, JobItem, Queue, Reply};
 use super::summary::{self, Ending};
 use super::{digest, schema};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
@@ -15,7 +15,6 @@ use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{EVALUATOR_VERSION, Setup};
 use rusqlite::{Connection, ErrorCode, TransactionBehavior};
-use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, channel};
@@ -42,7 +41,13 @@ impl Writer {
     }
 
     pub fn start_run(&self, start: RunStart) -> Result<RunId, StoreError> {
-        self.ask(|reply| Command::StartRun(Box::new(start), reply))
+        let runs = self.start_runs(vec![start])?;
+        // One start, one run.
+        runs.first().copied().ok_or_else(|| StoreError::Stopped { fault: "no run was opened".to_owned() })
+    }
+    /// Opens runs that go on side by side, one for each channel of a stream: all of them or none. While any is open no other can be.
+    pub fn start_runs(&self, starts: Vec<RunStart>) -> Result<Vec<RunId>, StoreError> {
+        self.ask(|reply| Command::StartRuns(starts, reply))
     }
     /// Saves what still waits, then writes down how the run ended and its digest. `lost`: shots that never arrived.
     pub fn close_run(&self, run: RunId, reason: CloseReason, lost: u64) -> Result<RunSummary, StoreError> {
@@ -107,7 +112,8 @@ pub(super) struct WriterThread {
     lock: Option<Lock>,
     reserve: Option<Reserve>,
     inserter: Inserter,
-    run: Option<Progress>,
+    /// The runs that are open, side by side.
+    runs: Vec<Progress>,
     health: Health,
     looked_at_space: Instant,
     checkpointed: Instant,
@@ -143,7 +149,7 @@ impl WriterThread {
             lock: Some(lock),
             reserve: None,
             inserter: Inserter::new()?,
-            run: None,
+            runs: Vec::new(),
             health: Health::Good,
             looked_at_space: now,
             checkpointed: now,
@@ -153,7 +159,7 @@ impl WriterThread {
 
     pub fn run(mut self) {
         let _end = EndQueue(Arc::clone(&self.queue));
-        let mut entries = VecDeque::new();
+        let mut entries = Entries::new();
         self.look_at_space();
         loop {
             let command = self.queue.take(&mut entries, self.looked_at_space + SPACE_EVERY);
@@ -166,12 +172,12 @@ impl WriterThread {
             }
             match command {
                 None => {}
-                Some(Command::StartRun(start, reply)) => drop(reply.send(self.start_run(&start))),
+                Some(Command::StartRuns(starts, reply)) => drop(reply.send(self.start_runs(&starts))),
                 Some(Command::CloseRun { run, reason, lost, reply }) => {
                     // What came since the queue was taken belongs to the run too.
-                    if self.run.as_ref().is_some_and(|open| open.run == run) {
-                        self.queue.set_run(None);
-                        self.save_rest(&mut entries);
+                    if self.is_open(run) {
+                        self.queue.end_run(run);
+                        self.save_rest(run, &mut entries);
                     }
                     drop(reply.send(self.close_run(run, &reason, lost)));
                 }
@@ -218,10 +224,14 @@ impl WriterThread {
         Ok(done)
     }
 
-    /// Saves a batch of the open run. On a full disk it goes back to wait; any other error ends saving.
-    fn save(&mut self, entries: &mut VecDeque<Entry>) {
-        if self.run.is_none() || self.health != Health::Good {
-            self.queue.count_unsaved(entries.len() as u64);
+    fn is_open(&self, run: RunId) -> bool {
+        self.runs.iter().any(|open| open.run == run)
+    }
+
+    /// Saves a batch of the open runs. On a full disk it goes back to wait; any other error ends saving.
+    fn save(&mut self, entries: &mut Entries) {
+        if self.runs.is_empty() || self.health != Health::Good {
+            self.queue.count_unsaved(entries);
         } else if !entries.is_empty() {
             self.commit(entries);
         }
@@ -229,11 +239,11 @@ impl WriterThread {
     }
 
     /// One batch in one transaction; whether it is saved.
-    fn commit(&mut self, entries: &mut VecDeque<Entry>) -> bool {
-        let Some(mut progress) = self.run.clone() else { return false };
-        match self.transaction(|connection, inserter| inserter.batch(connection, entries, &mut progress)) {
+    fn commit(&mut self, entries: &mut Entries) -> bool {
+        let mut runs = self.runs.clone();
+        match self.transaction(|connection, inserter| inserter.batches(connection, entries, &mut runs)) {
             Ok(()) => {
-                self.run = Some(progress);
+                self.runs = runs;
                 self.checkpoint(schema::CHECKPOINT_PAGES);
                 true
             }
@@ -242,7 +252,7 @@ impl WriterThread {
                 if self.health == Health::Full {
                     self.queue.hold(entries, &said.to_string());
                 } else {
-                    self.queue.count_unsaved(entries.len() as u64);
+                    self.queue.count_unsaved(entries);
                 }
                 false
             }
@@ -250,11 +260,11 @@ impl WriterThread {
     }
 
     /// Where the disk was full: saves what waits, in order, as far as there is room by now.
-    fn try_again(&mut self, entries: &mut VecDeque<Entry>) {
+    fn try_again(&mut self, entries: &mut Entries) {
         if self.health != Health::Full {
             return;
         }
-        if self.run.is_none() {
+        if self.runs.is_empty() {
             // Nothing waits; whether there is room shows at the next thing to be saved.
             return;
         }
@@ -275,11 +285,12 @@ impl WriterThread {
         }
     }
 
-    /// The run ends: everything that waits, on a full disk as much of it as the reserve has room for beside the run's end.
-    fn save_rest(&mut self, entries: &mut VecDeque<Entry>) {
+    /// A run ends: everything of it that waits, on a full disk as much as the reserve has room for beside the ends of the open runs.
+    fn save_rest(&mut self, run: RunId, entries: &mut Entries) {
         if self.health == Health::Full {
             self.reserve = None;
-            let least = self.queue.waiting().saturating_sub(lock::RESERVE_BYTES as usize / 2);
+            let room = lock::RESERVE_BYTES as usize / 2 / self.runs.len().max(1);
+            let least = self.queue.waiting().saturating_sub(room);
             while self.health == Health::Full && self.queue.waiting() > least {
                 entries.clear();
                 self.queue.take_held(entries);
@@ -292,9 +303,9 @@ impl WriterThread {
                 self.queue.release();
             }
         }
-        // What is left finds no room: it is counted, and the run's end says so.
+        // What is left of it finds no room: it is counted, and the run's end says so.
         entries.clear();
-        self.queue.drain(entries);
+        self.queue.drain(run, entries);
         self.save(entries);
         entries.clear();
     }
@@ -305,7 +316,7 @@ impl WriterThread {
         self.health = if full && self.health != Health::Failed { Health::Full } else { Health::Failed };
         let said = StoreError::sqlite(&self.path, error);
         if self.health == Health::Full {
-            self.queue.hold(&mut VecDeque::new(), &said.to_string());
+            self.queue.hold(&mut Entries::new(), &said.to_string());
         } else {
             self.reserve = None;
             self.queue.fail(&said.to_string());
@@ -322,40 +333,45 @@ impl WriterThread {
         }
     }
 
-    fn start_run(&mut self, start: &RunStart) -> Result<RunId, StoreError> {
+    fn start_runs(&mut self, starts: &[RunStart]) -> Result<Vec<RunId>, StoreError> {
         if self.health == Health::Failed {
             self.standing()?;
         }
-        if let Some(run) = &self.run {
-            return Err(StoreError::RunOpen { run: run.run });
+        if let Some(open) = self.runs.first() {
+            return Err(StoreError::RunOpen { run: open.run });
         }
         let started = self.transaction(|connection, _| {
-            let json = insert::json(start)?;
-            connection
-                .execute("INSERT INTO run (start_json, setup_id, evaluator) VALUES (?, ?, ?)", (json, start.setup_id, EVALUATOR_VERSION))?;
-            let run = connection.last_insert_rowid();
-            insert::ledger(connection, "run")?;
-            Ok(Progress { run, link: 0, row: 0, digest: digest::of_start(connection, run)?, seq: None, along: None })
+            let start_run = |start: &RunStart| {
+                let json = insert::json(start)?;
+                connection.execute(
+                    "INSERT INTO run (start_json, setup_id, evaluator) VALUES (?, ?, ?)",
+                    (json, start.setup_id, EVALUATOR_VERSION),
+                )?;
+                let run = connection.last_insert_rowid();
+                insert::ledger(connection, "run")?;
+                Ok(Progress { run, link: 0, row: 0, digest: digest::of_start(connection, run)?, seq: None, along: None })
+            };
+            starts.iter().map(start_run).collect::<rusqlite::Result<Vec<_>>>()
         });
-        let progress = started.map_err(|error| self.said(&error))?;
-        let run = progress.run;
+        self.runs = started.map_err(|error| self.said(&error))?;
+        let runs: Vec<RunId> = self.runs.iter().map(|open| open.run).collect();
         self.reserve = Reserve::take(&self.path);
         self.health = Health::Good;
-        self.run = Some(progress);
         self.queue.recover();
-        self.queue.set_run(Some(run));
+        self.queue.open(runs.clone());
+        self.saved.send_modify(|saved| saved.begin(&runs, now_us()));
         self.publish();
-        Ok(run)
+        Ok(runs)
     }
 
     fn close_run(&mut self, run: RunId, reason: &CloseReason, lost: u64) -> Result<RunSummary, StoreError> {
-        if self.run.as_ref().is_none_or(|open| open.run != run) {
+        if !self.is_open(run) {
             return Err(StoreError::RunNotOpen { run });
         }
         if self.health == Health::Failed {
             self.standing()?;
         }
-        let unsaved = self.queue.unsaved();
+        let unsaved = self.queue.unsaved().get(&run).copied().unwrap_or(0);
         let mut reason = reason.to_string();
         if unsaved > 0 {
             reason += &format!("; {unsaved} entries after the last saved one are not in the file");
@@ -366,8 +382,10 @@ impl WriterThread {
             summary::summary(connection, run)
         });
         let summary = ended.map_err(|error| self.said(&error))?;
-        self.run = None;
-        self.reserve = None;
+        self.runs.retain(|open| open.run != run);
+        if self.runs.is_empty() {
+            self.reserve = None;
+        }
         // Best done now; if another process reads at this moment it happens later.
         let _ = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
         self.publish();
@@ -379,7 +397,7 @@ impl WriterThread {
             self.standing()?;
         }
         let entered = self.transaction(|connection, _| insert::job_item(connection, item)).map_err(|error| self.said(&error))?;
-        if self.health == Health::Full && self.run.is_none() {
+        if self.health == Health::Full && self.runs.is_empty() {
             self.health = Health::Good;
             self.queue.recover();
             self.publish();
@@ -389,8 +407,8 @@ impl WriterThread {
 
     /// Takes an evaluation in while it is computed elsewhere, in one transaction.
     fn evaluate(&mut self, start: &EvaluationStart, steps: &Receiver<Step>) -> Result<EvaluationSummary, StoreError> {
-        if let Some(run) = &self.run {
-            return Err(StoreError::RunOpen { run: run.run });
+        if let Some(open) = self.runs.first() {
+            return Err(StoreError::RunOpen { run: open.run });
         }
         self.standing()?;
         let attempt = |connection: &mut Connection| {
@@ -469,16 +487,10 @@ impl WriterThread {
             |fault: String| fault.strip_prefix(&format!("{}: ", self.path.display())).map_or_else(|| fault.clone(), str::to_owned);
         let fault = self.queue.fault().map(without_path);
         self.saved.send_modify(|saved| {
-            if let Some(run) = &self.run {
-                if saved.run != Some(run.run) || saved.readings != run.row as u64 {
-                    saved.at_us = now_us();
-                }
-                saved.run = Some(run.run);
-                saved.seq = run.seq;
-                saved.along = run.along;
-                saved.readings = run.row as u64;
+            for &Progress { run, seq, along, row, .. } in &self.runs {
+                saved.take(SavedRun { run, seq, along, readings: row as u64, at_us: now_us(), unsaved: 0 });
             }
-            saved.unsaved = self.queue.unsaved();
+            saved.count_unsaved(&self.queue.unsaved());
             saved.waiting_bytes = if fault.is_some() { self.queue.waiting() as u64 } else { 0 };
             saved.fault = fault;
             saved.free_bytes = self.free_bytes;

@@ -8,7 +8,7 @@ use super::decode::Decoder;
 use super::link::{self, Control, Target};
 use super::paced::{FrameSource, Paced};
 use super::profile::Profile;
-use super::queue::Queue;
+use super::queue::{Inlet, Queue};
 use super::spec::{Pace, StreamSpec};
 use super::unfit::{HostClock, Unfit};
 use backwall_survey::reading::Record;
@@ -70,9 +70,11 @@ pub enum FeedItem {
         frames: u64,
         reasons: BTreeMap<String, u64>,
     },
-    /// Shots of a channel come that is not read.
+    /// Shots of a channel come that is not read here.
     OtherChannel {
         words: String,
+        /// It is read at the same time.
+        is_beside: bool,
     },
     /// A shot of a channel that is not read has this number.
     Beside {
@@ -180,12 +182,19 @@ impl StopHandle {
 /// Opens a stream. A port or server that is not there is an error now; one that is lost later is told in the feed
 /// and tried again. May take up to some seconds where a server does not answer.
 pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Result<Source, StreamError> {
-    let parts = Parts::new(profile, if spec.is_live() { LIVE_BYTES } else { FILE_BYTES });
-    let reader = reader(spec, &parts.profile, &parts.queue, &parts.control)?;
-    let log = options.record.as_deref().map(create_log).transpose()?;
+    let sources = open_side_by_side(spec, std::slice::from_ref(profile), options)?;
+    sources.into_iter().next().ok_or_else(|| StreamError::Thread(io::Error::other("no profile")))
+}
+
+/// Opens one stream for several channels: the same device by profiles that differ in the channel only, each with a decoder and a feed of its
+/// own. What one makes of the bytes is what it would make of them alone.
+pub fn open_side_by_side(spec: &StreamSpec, profiles: &[Profile], options: SourceOptions) -> Result<Vec<Source>, StreamError> {
+    let parts = Parts::new(profiles, if spec.is_live() { LIVE_BYTES } else { FILE_BYTES });
+    let reader = parts.reader(spec)?;
+    let mut log = options.record.as_deref().map(create_log).transpose()?;
     let is_file = matches!(spec, StreamSpec::File(_));
-    parts.run(spec.to_string(), reader, |stage| {
-        stage.log = log;
+    parts.run(&spec.to_string(), reader, |stage| {
+        stage.log = log.take();
         stage.is_file = is_file;
         stage.reader_ends = matches!(spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. });
         stage.pacer = (is_file && options.pace == Pace::Device).then(Pacer::default);
@@ -201,79 +210,96 @@ pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Res
 
 /// Frames made in this process, sent at their own pace.
 pub fn open_paced(what: &str, frames: impl FrameSource + Send + 'static, profile: &Profile) -> Result<Source, StreamError> {
-    let parts = Parts::new(profile, FILE_BYTES);
-    let (what, queue, control) = (what.to_owned(), Arc::clone(&parts.queue), Arc::clone(&parts.control));
+    let parts = Parts::new(std::slice::from_ref(profile), FILE_BYTES);
+    let (name, inlet, control) = (what.to_owned(), parts.inlet(), Arc::clone(&parts.control));
     let stopped = Arc::clone(&parts.control);
     let from = Paced::new(frames, move |time| stopped.wait(time));
-    let name = what.clone();
-    parts.run(name, Box::new(move || link::run_to_end(from, what, &queue, &control)), |_| {})
+    let sources = parts.run(what, Box::new(move || link::run_to_end(from, name, &inlet, &control)), |_| {})?;
+    sources.into_iter().next().ok_or_else(|| StreamError::Thread(io::Error::other("no profile")))
 }
 
-/// What reader and decoder share.
+/// What a reader shares with the decoders: one for each profile.
 struct Parts {
-    profile: Arc<Profile>,
-    queue: Arc<Queue>,
+    decoders: Vec<(Arc<Profile>, Arc<Queue>)>,
     control: Arc<Control>,
 }
 
 impl Parts {
-    fn new(profile: &Profile, waiting: usize) -> Self {
-        Self { profile: Arc::new(profile.clone()), queue: Arc::new(Queue::new(waiting)), control: Arc::default() }
+    fn new(profiles: &[Profile], waiting: usize) -> Self {
+        let decoders = profiles.iter().map(|profile| (Arc::new(profile.clone()), Arc::new(Queue::new(waiting)))).collect();
+        Self { decoders, control: Arc::new(Control::shared_by(profiles.len())) }
     }
 
-    /// Sets both going; `prepare` says what is special about this source.
-    fn run(self, what: String, reader: Reader, prepare: impl FnOnce(&mut Stage)) -> Result<Source, StreamError> {
-        let Self { profile, queue, control } = self;
-        let (feed_in, feed) = mpsc::channel(FEED_LENGTH);
-        let (link_in, link) = watch::channel(LinkState { what: what.clone(), ..LinkState::default() });
-        let mut stage = Stage {
-            decoder: Decoder::new(Arc::clone(&profile)),
-            queue,
-            control: Arc::clone(&control),
-            feed: feed_in,
-            link: link_in,
-            state: LinkState { what, ..LinkState::default() },
-            log: None,
-            is_file: false,
-            reader_ends: false,
-            pacer: None,
-            dropped: (0, None),
-            awaited: None,
-            other_channels: Vec::new(),
-            unfit: Unfit::default(),
-            unfit_words: format!("bytes arrive, but none fit the profile {}: wrong profile?", profile.name),
-            clock: HostClock::default(),
-            rate: RateMeter::default(),
-            published: Instant::now(),
-            measured: 0,
-        };
-        prepare(&mut stage);
-        let sends = stage.reader_ends;
-        link::spawn("stream-decoder", move || stage.run()).map_err(StreamError::Thread)?;
-        link::spawn("stream-reader", reader).map_err(|error| {
-            control.stop();
-            StreamError::Thread(error)
-        })?;
-        Ok(Source { feed, link, stop: StopHandle { control, profile, sends } })
+    fn inlet(&self) -> Inlet {
+        Inlet::new(self.decoders.iter().map(|(_, queue)| Arc::clone(queue)).collect())
+    }
+
+    /// The device is the same for all of them.
+    fn reader(&self, spec: &StreamSpec) -> Result<Reader, StreamError> {
+        let (profile, _) = self.decoders.first().ok_or_else(|| StreamError::Thread(io::Error::other("no profile")))?;
+        reader(spec, profile, self.inlet(), &self.control)
+    }
+
+    /// Sets all going; `prepare` says what is special about this source.
+    fn run(self, what: &str, reader: Reader, mut prepare: impl FnMut(&mut Stage)) -> Result<Vec<Source>, StreamError> {
+        let channels: Vec<String> = self.decoders.iter().filter_map(|(profile, _)| profile.channel.clone()).collect();
+        let started: Result<Vec<Source>, StreamError> = self
+            .decoders
+            .iter()
+            .map(|(profile, queue)| {
+                let (feed_in, feed) = mpsc::channel(FEED_LENGTH);
+                let state = LinkState { what: what.to_owned(), ..LinkState::default() };
+                let (link_in, link) = watch::channel(state.clone());
+                let mut stage = Stage {
+                    decoder: Decoder::new(Arc::clone(profile)),
+                    queue: Arc::clone(queue),
+                    control: Arc::clone(&self.control),
+                    feed: feed_in,
+                    link: link_in,
+                    state,
+                    log: None,
+                    is_file: false,
+                    reader_ends: false,
+                    pacer: None,
+                    dropped: (0, None),
+                    awaited: None,
+                    beside: channels.clone(),
+                    other_channels: Vec::new(),
+                    unfit: Unfit::default(),
+                    unfit_words: format!("bytes arrive, but none fit the profile {}: wrong profile?", profile.name),
+                    clock: HostClock::default(),
+                    rate: RateMeter::default(),
+                    published: Instant::now(),
+                    measured: 0,
+                };
+                prepare(&mut stage);
+                let sends = stage.reader_ends;
+                link::spawn("stream-decoder", move || stage.run()).map_err(StreamError::Thread)?;
+                Ok(Source { feed, link, stop: StopHandle { control: Arc::clone(&self.control), profile: Arc::clone(profile), sends } })
+            })
+            .collect();
+        started.and_then(|sources| link::spawn("stream-reader", reader).map(|()| sources).map_err(StreamError::Thread)).inspect_err(|_| {
+            self.control.stop();
+        })
     }
 }
 
 pub(super) type Reader = Box<dyn FnOnce() + Send>;
 
 /// Opens the link; what comes back reads it to its end.
-pub(super) fn reader(spec: &StreamSpec, profile: &Arc<Profile>, queue: &Arc<Queue>, control: &Arc<Control>) -> Result<Reader, StreamError> {
-    let (profile, queue, control) = (Arc::clone(profile), Arc::clone(queue), Arc::clone(control));
+pub(super) fn reader(spec: &StreamSpec, profile: &Arc<Profile>, inlet: Inlet, control: &Arc<Control>) -> Result<Reader, StreamError> {
+    let (profile, control) = (Arc::clone(profile), Arc::clone(control));
     let mut target = match spec {
         StreamSpec::File(path) => {
             let file = File::open(path).map_err(|source| StreamError::File { path: path.clone(), source })?;
             let what = path.display().to_string();
-            return Ok(Box::new(move || link::run_to_end(file, what, &queue, &control)));
+            return Ok(Box::new(move || link::run_to_end(file, what, &inlet, &control)));
         }
         StreamSpec::Stdin => {
             if io::stdin().is_terminal() {
                 return Err(StreamError::Terminal);
             }
-            return Ok(Box::new(move || link::run_to_end(io::stdin().lock(), "standard input".to_owned(), &queue, &control)));
+            return Ok(Box::new(move || link::run_to_end(io::stdin().lock(), "standard input".to_owned(), &inlet, &control)));
         }
         StreamSpec::Serial { port, baud } => {
             let mut settings = profile.link;
@@ -286,7 +312,7 @@ pub(super) fn reader(spec: &StreamSpec, profile: &Arc<Profile>, queue: &Arc<Queu
         StreamSpec::Tcp { host, port } => StreamError::Connect { host: host.clone(), port: *port, source },
         _ => StreamError::Serial { port: spec.to_string(), advice: link::serial_advice(&source), source },
     })?;
-    Ok(Box::new(move || link::run_live(line, target, &profile, &queue, &control)))
+    Ok(Box::new(move || link::run_live(line, target, &profile, &inlet, &control)))
 }
 
 fn create_log(path: &Path) -> Result<BufWriter<File>, StreamError> {

@@ -32,7 +32,7 @@ pub mod tap;
 mod unfit;
 
 pub use decode::{DecodeCounts, Decoded, Decoder, What};
-pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open};
+pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open, open_side_by_side};
 pub use paced::{FrameSource, Paced};
 pub use profile::{DEFAULT_PROFILE, Profile, ProfileError};
 pub use spec::{Pace, SpecError, StreamSpec};

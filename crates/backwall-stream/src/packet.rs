@@ -27,11 +27,20 @@ pub fn encode_header(header: &Header, out: &mut Vec<u8>) {
 }
 
 pub fn encode_shot(seq: u32, device_time_us: u64, encoder: i32, gain: Decibel, samples: &[i16], out: &mut Vec<u8>) {
-    let mut body = Vec::with_capacity(23 + 2 * samples.len());
-    body.push(0x02);
+    shot(0x02, (seq, device_time_us), &[encoder], gain, samples, out);
+}
+
+/// Of a scanner that weaves: with the counts of its second encoder, `across`.
+pub fn encode_weaving_shot(counted: (u32, u64), encoders: [i32; 2], gain: Decibel, samples: &[i16], out: &mut Vec<u8>) {
+    shot(0x05, counted, &encoders, gain, samples, out);
+}
+
+fn shot(kind: u8, (seq, device_time_us): (u32, u64), encoders: &[i32], gain: Decibel, samples: &[i16], out: &mut Vec<u8>) {
+    let mut body = Vec::with_capacity(27 + 2 * samples.len());
+    body.push(kind);
     body.extend(seq.to_le_bytes());
     body.extend(device_time_us.to_le_bytes());
-    body.extend(encoder.to_le_bytes());
+    body.extend(encoders.iter().flat_map(|counts| counts.to_le_bytes()));
     body.extend(((gain.as_db() * 10.0).round() as i16).to_le_bytes());
     body.extend(samples.iter().flat_map(|sample| sample.to_le_bytes()));
     frame(body, out);

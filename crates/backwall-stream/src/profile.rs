@@ -154,12 +154,17 @@ impl Profile {
         }
     }
 
+    /// Whether its frames say which channel they are of.
+    pub fn has_channels(&self) -> bool {
+        self.records.iter().any(|rule| rule.fields.iter().any(|field| field.meaning == Some(Meaning::Channel)))
+    }
+
     /// The same device, read on one channel. The text says so too, as it is kept with every run.
     pub fn on_channel(self, channel: &str) -> Result<Self, ProfileError> {
         if let Some(written) = self.channel.as_ref().filter(|written| *written != channel) {
             return Err(ProfileError::Channel { profile: self.name, written: written.clone(), asked: channel.to_owned() });
         }
-        if !self.records.iter().any(|rule| rule.fields.iter().any(|field| field.meaning == Some(Meaning::Channel))) {
+        if !self.has_channels() {
             return Err(ProfileError::NoChannels { profile: self.name });
         }
         if self.channel.is_some() {

@@ -3,11 +3,11 @@
 
 use super::command::{Order, Ordered};
 use std::collections::VecDeque;
-use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 /// What happened to the link, or what came over it.
-#[derive(Debug, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Event {
     Bytes(Vec<u8>),
     Up {
@@ -74,6 +74,9 @@ impl Queue {
     /// Never waits: where there is no room the bytes are dropped and counted.
     pub fn offer(&self, bytes: Vec<u8>, host_time_us: i64) {
         let mut inner = self.lock();
+        if inner.closed {
+            return;
+        }
         let cost = bytes.len() + CHUNK_COST;
         if inner.held + cost > self.limit {
             inner.overflow += bytes.len() as u64;
@@ -83,6 +86,8 @@ impl Queue {
         inner.flush_overflow(host_time_us);
         inner.held += cost;
         inner.events.push_back((host_time_us, Event::Bytes(bytes)));
+        // Whoever wakes would only wait for the lock.
+        drop(inner);
         self.changed.notify_all();
     }
 
@@ -134,6 +139,35 @@ impl Queue {
     pub fn close(&self) {
         self.lock().closed = true;
         self.changed.notify_all();
+    }
+}
+
+/// Where a reader puts what comes: a queue for each channel that is read, so that each has a decoder of its own and loses nothing by another.
+pub struct Inlet(Vec<Arc<Queue>>);
+
+impl Inlet {
+    pub fn new(queues: Vec<Arc<Queue>>) -> Self {
+        Self(queues)
+    }
+
+    /// See [`Queue::offer`].
+    pub fn offer(&self, bytes: &[u8], host_time_us: i64) {
+        self.0.iter().for_each(|queue| queue.offer(bytes.to_vec(), host_time_us));
+    }
+
+    /// Waits for room in each. False where nobody reads any more.
+    pub fn wait_and_put(&self, bytes: &[u8], host_time_us: i64) -> bool {
+        let mut taken = false;
+        for queue in &self.0 {
+            // Each gets it, whatever the others did with it.
+            taken |= queue.wait_and_put(bytes.to_vec(), host_time_us);
+        }
+        taken
+    }
+
+    /// See [`Queue::tell`].
+    pub fn tell(&self, event: &Event, host_time_us: i64) {
+        self.0.iter().for_each(|queue| queue.tell(event.clone(), host_time_us));
     }
 }
 

@@ -120,6 +120,11 @@ impl Talk {
         self.asking.as_mut()?.news.take()
     }
 
+    /// Whether the device is asked for what it sends: the next question waits for the answer.
+    pub fn is_asking(&self) -> bool {
+        self.asking.is_some()
+    }
+
     /// How long nothing is to be sent, if nothing comes.
     pub fn patience(&self, now: Instant) -> Option<Duration> {
         let asking = self.asking.as_ref()?;

@@ -5,7 +5,7 @@ use super::diagnose::{LOOKED_AT, diagnose};
 use super::feed::{self, StreamError};
 use super::link::{self, Control};
 use super::profile::Profile;
-use super::queue::{Event, Queue};
+use super::queue::{Event, Inlet, Queue};
 use super::spec::StreamSpec;
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -41,7 +41,7 @@ impl Tap {
     pub fn open(spec: &StreamSpec, profile: &Profile) -> Result<Self, StreamError> {
         let profile = Arc::new(profile.clone());
         let (queue, control) = (Arc::new(Queue::new(QUEUE_BYTES)), Arc::new(Control::default()));
-        let reader = feed::reader(spec, &profile, &queue, &control)?;
+        let reader = feed::reader(spec, &profile, Inlet::new(vec![Arc::clone(&queue)]), &control)?;
         link::spawn("stream-reader", reader).map_err(StreamError::Thread)?;
         let mut decoder = Decoder::new(Arc::clone(&profile)).keeping_bytes();
         // As a scan does: we may come in the middle of a frame.

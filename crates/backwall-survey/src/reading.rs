@@ -41,6 +41,7 @@ impl From<&Reading> for statistics::Sample {
     fn from(reading: &Reading) -> Self {
         Self {
             along: reading.place.along,
+            across: reading.place.across.map_or(backwall_units::Length::ZERO, |across| across.at),
             course: reading.place.course,
             thickness: reading.measurement.thickness,
             quality: reading.measurement.quality,

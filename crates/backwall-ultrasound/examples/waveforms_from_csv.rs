@@ -66,6 +66,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         block_temperature: Temperature::celsius(20.0),
         velocity_slope_m_s_k: -0.8,
         calibration: None,
+        channel: None,
     };
     let calibration = calibrate(&CalibrationInput { setup: &typed, base, blocks: &blocks(&shots), fit_velocity: false })?;
     let mut evaluator = Evaluator::new(&typed.with_calibration(Arc::new(calibration)), base)?;

@@ -138,6 +138,9 @@ pub struct Setup {
     /// What blocks taught; its zero, path, velocity and temperature then count instead of the typed ones.
     #[serde(default, skip_serializing_if = "Option::is_none", with = "shared")]
     pub calibration: Option<Arc<Calibration>>,
+    /// The channel of the device it was measured on, where one was chosen: each has a probe of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub channel: Option<String>,
 }
 
 /// Serde for a calibration that set-ups share.

@@ -247,6 +247,10 @@ impl Temperature {
     pub const fn as_celsius(self) -> f64 {
         self.0
     }
+    /// A temperature, not a difference of two.
+    pub fn as_fahrenheit(self) -> f64 {
+        self.0 * 1.8 + 32.0
+    }
     pub fn millidegrees(value: i64) -> Self {
         Self(value as f64 / 1e3)
     }
@@ -562,6 +566,46 @@ impl LengthUnit {
             Self::Inch => "in/s",
         }
     }
+    /// A sound velocity without its unit: metres a second, or inches a microsecond.
+    pub fn velocity(self, velocity: Velocity) -> String {
+        match self {
+            Self::Mm => format!("{:.1}", velocity.as_m_s()),
+            Self::Inch => format!("{:.5}", velocity.as_inch_per_us()),
+        }
+    }
+    pub fn velocity_symbol(self) -> &'static str {
+        match self {
+            Self::Mm => "m/s",
+            Self::Inch => "in/µs",
+        }
+    }
+    /// An area of so many square metres with its unit; the foot is 0.3048 m exactly.
+    pub fn area(self, m2: f64) -> String {
+        match self {
+            Self::Mm => format!("{m2:.3} m²"),
+            Self::Inch => format!("{:.2} ft²", m2 / (0.3048 * 0.3048)),
+        }
+    }
+    /// How a sound velocity changes with temperature, with its unit. `slope` is in metres a second for each kelvin.
+    pub fn velocity_slope(self, slope: f64) -> String {
+        match self {
+            Self::Mm => format!("{slope:+.2} m/s per kelvin"),
+            Self::Inch => format!("{:+.7} in/µs per °F", Velocity::m_s(slope).as_inch_per_us() / 1.8),
+        }
+    }
+    /// A temperature without its unit.
+    pub fn temperature(self, temperature: Temperature) -> String {
+        match self {
+            Self::Mm => format!("{:.1}", temperature.as_celsius()),
+            Self::Inch => format!("{:.1}", temperature.as_fahrenheit()),
+        }
+    }
+    pub fn temperature_symbol(self) -> &'static str {
+        match self {
+            Self::Mm => "°C",
+            Self::Inch => "°F",
+        }
+    }
 }
 
 /// What is wrong with a typed number.
@@ -673,6 +717,20 @@ mod tests {
     fn velocities_convert_between_metric_and_inch() {
         close(Velocity::m_s(5920.0).as_inch_per_us(), 0.233071, 1e-6);
         close(Velocity::inch_per_us(0.2330).as_m_s(), 5918.2, 0.05);
+    }
+
+    // Fixed points by definition: water freezes at 0 °C = 32 °F and boils at 100 °C = 212 °F. The slope worked: -0.8 / 25 400 / 1.8.
+    #[test]
+    fn velocities_and_temperatures_are_shown_in_the_units_of_the_reader() {
+        assert_eq!(Temperature::celsius(0.0).as_fahrenheit(), 32.0);
+        close(Temperature::celsius(100.0).as_fahrenheit(), 212.0, 1e-9);
+        let (mm, inch) = (LengthUnit::Mm, LengthUnit::Inch);
+        assert_eq!(
+            (mm.temperature(Temperature::celsius(18.04)), inch.temperature(Temperature::celsius(18.0))),
+            ("18.0".into(), "64.4".into())
+        );
+        assert_eq!((mm.velocity(Velocity::m_s(5920.0)), inch.velocity(Velocity::m_s(5920.0))), ("5920.0".into(), "0.23307".into()));
+        assert_eq!(inch.velocity_slope(-0.8), "-0.0000175 in/µs per °F");
     }
 
     // ASTM E797 section 4.1 with the wrong velocity set: true 10.000 mm of 5740 m/s steel read at 5920 m/s.

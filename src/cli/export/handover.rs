@@ -1,11 +1,12 @@
-//! What is handed over besides readings: the assessment and the comparison as tables, spots on the wall as GeoJSON, and the schema of
-//! each table.
+//! What is handed over besides readings: the assessment and the comparison as tables, spots on the wall as GeoJSON and as a
+//! drawing, and the schema of each table.
 
 use super::data::{of_csv, of_parquet};
 use super::{Done, Format, Order, What, what_of};
 use crate::session::basis;
 use backwall_report::assessment::assess;
 use backwall_report::csv;
+use backwall_report::dxf::Drawing;
 use backwall_report::geojson::Collection;
 use backwall_report::hand::hand_columns;
 use backwall_report::handover::{
@@ -55,14 +56,32 @@ fn put<R>(order: &Order<'_>, what: &str, columns: Vec<Column<R>>, rows: &[R]) ->
 
 /// Spots of the runs, on the unrolled wall.
 pub fn geojson(order: &Order<'_>) -> anyhow::Result<Done> {
-    let Order { args, reader, job, sources } = order;
+    let Order { reader, job, sources, .. } = order;
     let mut collection = Collection::new(&job.plan);
     each_spot::<StoreError>(reader, job, sources, |row| {
         collection.add(row);
         Ok(())
     })?;
     let (count, without) = (collection.len(), collection.without_place);
-    whole_file::write_bytes(&args.out, collection.text().as_bytes())?;
+    on_the_wall(order, &collection.text(), count, without)
+}
+
+/// The unrolled wall with the spots of the runs, as a drawing.
+pub fn dxf(order: &Order<'_>) -> anyhow::Result<Done> {
+    let Order { reader, job, sources, .. } = order;
+    let beam = job.plan.wall_map(|_| Default::default()).beam;
+    let mut drawing = Drawing::new(&job.plan, beam);
+    each_spot::<StoreError>(reader, job, sources, |row| {
+        drawing.add(row);
+        Ok(())
+    })?;
+    let (count, without) = (drawing.len(), drawing.without_place);
+    on_the_wall(order, &drawing.file(), count, without)
+}
+
+fn on_the_wall(order: &Order<'_>, text: &str, count: u64, without: u64) -> anyhow::Result<Done> {
+    let Order { args, sources, .. } = order;
+    whole_file::write_bytes(&args.out, text.as_bytes())?;
     let left_out =
         if without > 0 { format!("; {without} left out, whose line has no azimuth or elevation in the plan") } else { String::new() };
     let runs = sources.iter().map(|source| source.run().id).collect();

@@ -4,6 +4,7 @@ use super::{Done, Format, Order, Shown};
 use anyhow::{Context, bail};
 use backwall_report::figure::Figure;
 use backwall_report::figure::data::{self, DataError, RunWall};
+use backwall_report::figure::map::PAPER as MAP;
 use backwall_report::readings::Source;
 use backwall_report::whole_file::{self, Tick};
 use backwall_report::{png, svg};
@@ -95,7 +96,7 @@ fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     };
     let setup = source.setup(order.job);
     let unit = order.job.plan.job.units;
-    let caution = data::caution_of(order.job, source);
+    let caution = data::caution_of(order.job, source, unit);
     let figure = data::waveform_figure(order.job, run, (setup, &caution), (&reading, &waveform), unit);
     put(order, &figure, &order.args.out)?;
     let place = reading.place.along.map_or_else(|| "no known place".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
@@ -131,7 +132,7 @@ fn nearest(order: &Order<'_>, source: Source<'_>, at: Option<Length>, tick: &mut
 
 fn map(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let map = data::wall_map(order.reader, order.job, tick).map_err(of_data)?;
-    put(order, &data::map_figure(order.job, &map, order.job.plan.job.units), &order.args.out)?;
+    put(order, &data::map_figure(order.job, &map, order.job.plan.job.units, MAP), &order.args.out)?;
     let runs = order.job.runs.iter().map(|run| run.id).collect();
     let words = format!("unrolled map of {} lines", map.bands.len());
     Ok(Done { count: 1, files: vec![order.args.out.clone()], runs, words })

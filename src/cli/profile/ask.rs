@@ -1,8 +1,8 @@
 //! Questions at the terminal, one line each: for the guided commands.
 
+use crate::session::prove::Asking;
 use anyhow::{Result, bail};
 use backwall_report::words::shown;
-use backwall_units::{Length, LengthUnit, parse_length};
 use std::io::{BufRead, Write};
 
 pub fn say(out: &mut impl Write, text: &str) -> Result<()> {
@@ -21,17 +21,18 @@ pub fn ask(input: &mut impl BufRead, out: &mut impl Write, text: &str) -> Result
     Ok(line.trim().to_owned())
 }
 
-/// Asks for a length until one is given; `None` where it is left out.
-pub fn ask_length(input: &mut impl BufRead, out: &mut impl Write, text: &str) -> Result<Option<Length>> {
-    loop {
-        let answer = ask(input, out, text)?;
-        if answer.is_empty() {
-            return Ok(None);
-        }
-        match parse_length(&answer, LengthUnit::Mm) {
-            Ok(length) if length > Length::ZERO => return Ok(Some(length)),
-            Ok(_) => say(out, "  it must be more than 0")?,
-            Err(error) => say(out, &format!("  {error}"))?,
-        }
+/// Asks whoever sits at the terminal.
+pub struct Terminal<'a, I, O> {
+    pub input: &'a mut I,
+    pub out: &'a mut O,
+}
+
+impl<I: BufRead, O: Write> Asking for Terminal<'_, I, O> {
+    fn ask(&mut self, question: &str) -> Result<String> {
+        ask(self.input, self.out, question)
+    }
+
+    fn say(&mut self, words: &str) -> Result<()> {
+        say(self.out, words)
     }
 }

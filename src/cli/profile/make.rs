@@ -1,6 +1,7 @@
 //! `backwall profile make`: looks at what a device sends, shows its lines or frames, asks what each part means, and writes a profile.
 
-use super::ask::{ask, ask_length, say};
+use super::ask::{Terminal, ask, say};
+use crate::session::prove::Asking;
 use anyhow::{Context, Result, bail};
 use backwall_stream::diagnose::shape::{Frames, Lines, Shape, shape};
 use backwall_stream::tap::{Tap, TapItem};
@@ -234,7 +235,7 @@ fn place(shortest: usize, what: &str, needed: bool, input: &mut impl BufRead, ou
 fn place_of_thickness(shortest: usize, fields: &mut Vec<(usize, String)>, input: &mut impl BufRead, out: &mut impl Write) -> Result<bool> {
     let Some((at, wire)) = place(shortest, "the thickness, where the device sends one", false, input, out)? else { return Ok(false) };
     let unit = unit(THICKNESS, input, out)?;
-    let one = ask_length(input, out, "  how thick is a wall whose number is 1000, in mm (Enter: 1000 of that unit)?")?;
+    let one = Terminal { input, out }.ask_length("  how thick is a wall whose number is 1000, in mm (Enter: 1000 of that unit)?")?;
     let scale = one.map_or_else(String::new, |one| {
         let per = match unit {
             "um" => 1e-3,

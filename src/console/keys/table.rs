@@ -194,6 +194,12 @@ pub const BINDINGS: &[Binding] = &[
         ["i", "", "where this number comes from: shot, gate, picker, set-up, blocks, verification, uncertainty"],
     ),
     bind(
+        &[letter('o')],
+        A::NextChannel,
+        &[M::Scanning, M::Ended],
+        ["o", "", "where several channels are read at once: look at the next; all go on being recorded"],
+    ),
+    bind(
         &[letter('d')],
         A::AtDatum,
         &[M::Scanning, M::Confirm],
@@ -452,6 +458,16 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::BackTab)], A::PreviousStep, STEPS, ["", "", ""]),
     // Behind the way on, which must be seen at 80 columns.
     bind(&[letter('d')], A::Bench(B::Distance), BENCH, ["d", "distance", "check the encoder over a measured distance of 500 mm or more"]),
+    bind(
+        &[letter('f')],
+        A::Prove,
+        BENCH,
+        [
+            "f",
+            "",
+            "prove the stream's profile on its device: blocks, the probe lifted, a measured distance; kept with the profile, named in the report",
+        ],
+    ),
     bind(&[letter('l')], A::Bench(B::Live), BENCH, ["l", "live", "open or close the probe's stream"]),
     bind(&[letter('n')], A::Note, BENCH, ["n", "note", "write a note"]),
     bind(

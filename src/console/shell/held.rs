@@ -3,7 +3,7 @@
 
 use super::worker::{self, Batch, Told, Work};
 use super::{ConsoleOptions, Outcome, Surface};
-use crate::console::backend::{Backend, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
+use crate::console::backend::{Backend, ProveHandle, ProveNews, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::console::review::News;
 use crate::console::settings::Settings;
 use crate::console::state::{App, Effect, Event};
@@ -14,8 +14,10 @@ use crate::live::bench::{BenchCommand, BenchHandle, BenchView};
 use crate::live::{Command, Connecting, LiveView, Phase};
 use anyhow::{Context, bail};
 use std::collections::VecDeque;
+use std::future::Future;
 use std::sync::Arc;
 use std::sync::mpsc as std_mpsc;
+use std::task::Poll;
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::time::Instant;
@@ -32,8 +34,10 @@ const PATIENCE: Duration = Duration::from_millis(300);
 
 /// What the shell holds on behalf of the core.
 pub(super) struct Held {
-    pub scan: Option<ScanHandle>,
+    /// The run that goes on, and those beside it.
+    pub scans: Vec<ScanHandle>,
     pub bench: Option<BenchHandle>,
+    pub prove: Option<ProveHandle>,
     pub review: Option<ReviewHandle>,
     pub survey: Option<SurveyHandle>,
     pub replay: Option<ReplayHandle>,
@@ -71,16 +75,44 @@ struct Wanted {
     replay: Option<u64>,
 }
 
-/// The run's next view. A run whose task is gone without having closed is told as failed.
-pub(super) async fn newest_of_run(running: &mut Option<ScanHandle>) -> Arc<LiveView> {
-    let Some(scan) = running else {
-        return std::future::pending().await;
+/// The next view of a run.
+pub(super) async fn newest_of_run(running: &mut Vec<ScanHandle>) -> Arc<LiveView> {
+    let (index, gone) = {
+        let mut changes: Vec<_> = running.iter_mut().map(|scan| Box::pin(scan.view.changed())).collect();
+        std::future::poll_fn(|context| {
+            let ready = changes.iter_mut().enumerate().find_map(|(index, change)| match change.as_mut().poll(context) {
+                Poll::Ready(changed) => Some((index, changed.is_err())),
+                Poll::Pending => None,
+            });
+            ready.map_or(Poll::Pending, Poll::Ready)
+        })
+        .await
     };
-    let gone = scan.view.changed().await.is_err();
-    let view = scan.view.borrow_and_update().clone();
+    let view = taken(running, index, gone);
+    // The others come first next time.
+    let next = (index + 1).min(running.len());
+    running.rotate_left(next);
+    view
+}
+
+/// The views of the runs that have changed since they were last taken.
+pub(super) fn changed_runs(running: &mut Vec<ScanHandle>) -> Vec<Arc<LiveView>> {
+    let mut views = Vec::new();
+    for index in (0..running.len()).rev() {
+        match running[index].view.has_changed() {
+            Ok(false) => {}
+            changed => views.push(taken(running, index, changed.is_err())),
+        }
+    }
+    views
+}
+
+/// A run that is over is let go of; one whose task is gone without having closed is told as failed.
+fn taken(running: &mut Vec<ScanHandle>, index: usize, gone: bool) -> Arc<LiveView> {
+    let view = running[index].view.borrow_and_update().clone();
     let over = matches!(view.phase, Phase::Ended(_) | Phase::Failed(_));
     if over || gone {
-        *running = None;
+        running.remove(index);
     }
     if gone && !over {
         let why = "the acquisition stopped without closing the run; what was saved is safe".to_owned();
@@ -93,6 +125,14 @@ pub(super) async fn newest_of_run(running: &mut Option<ScanHandle>) -> Arc<LiveV
 pub(super) async fn newest_of_bench(bench: &mut Option<BenchHandle>) -> Option<Arc<BenchView>> {
     match bench {
         Some(bench) => bench.view.changed().await.ok().map(|()| bench.view.borrow_and_update().clone()),
+        None => std::future::pending().await,
+    }
+}
+
+/// What is said as a profile is proven; `None` once that is over.
+pub(super) async fn news_of_prove(prove: &mut Option<ProveHandle>) -> Option<ProveNews> {
+    match prove {
+        Some(prove) => prove.news.recv().await,
         None => std::future::pending().await,
     }
 }
@@ -129,8 +169,9 @@ impl Held {
         let orders = worker::start(backend, app.contents.clone(), connecting.clone(), tell)
             .context("the thread that works on the job could not be started")?;
         Ok(Self {
-            scan: None,
+            scans: Vec::new(),
             bench: None,
+            prove: None,
             review: None,
             survey: None,
             replay: None,
@@ -180,7 +221,7 @@ impl Held {
 
     /// Ends the run that is going, within bounds.
     async fn end_run(&mut self) {
-        if let Some(scan) = &mut self.scan {
+        for scan in &mut self.scans {
             let closing = async {
                 // A full queue empties as the run works through it; a closed one means the run is over.
                 let _ = scan.commands.send(Command::Terminate).await;
@@ -204,7 +245,7 @@ impl Held {
     pub async fn finish(&mut self) -> anyhow::Result<()> {
         self.connecting.stop();
         // Who reads the job for a screen lets go of it, so that it can be closed to one plain file.
-        (self.review, self.survey, self.replay) = (None, None, None);
+        (self.review, self.survey, self.replay, self.prove) = (None, None, None, None);
         self.orders = None;
         let mut until = Instant::now() + if self.writes() && !self.impatient { CLOSING } else { PATIENCE };
         loop {
@@ -212,7 +253,7 @@ impl Held {
                 Ok(Some(Told::Closed(closed))) => return closed,
                 Ok(None | Some(Told::Gone)) => return Ok(()),
                 Ok(Some(Told::Scan(_, handle))) => {
-                    self.scan = Some(handle);
+                    self.scans = handle.side_by_side();
                     self.end_run().await;
                     until = Instant::now() + CLOSING;
                 }
@@ -263,7 +304,9 @@ impl Held {
                 if self.wanted.scan == Some(number) {
                     events.push(Event::Connecting(None));
                     events.push(Event::Started { view: handle.view.borrow().clone(), wall: handle.wall.clone() });
-                    self.scan = Some(handle);
+                    let beside = handle.beside.iter().map(|beside| (beside.view.borrow().clone(), beside.wall.clone()));
+                    events.extend(beside.map(|(view, wall)| Event::StartedBeside { view, wall }));
+                    self.scans = handle.side_by_side();
                 } else {
                     // Stopped a moment too late: the run ends at once, in order.
                     handle.commands.try_send(Command::End).ok();
@@ -280,6 +323,8 @@ impl Held {
                     self.bench = Some(handle);
                 }
             }
+            // Whoever gave it up meanwhile wants no more of it.
+            Told::Prove(handle) => self.prove = app.proving.is_some().then_some(handle),
             Told::Review(number, run, handle) => {
                 if self.wanted.review == Some(number) {
                     events.push(Event::Reviewed(run, handle.overview.clone()));
@@ -312,7 +357,7 @@ impl Held {
     /// A batch failed: whether nobody waits for it any more.
     fn gave_up(&mut self, number: u64, events: &mut Vec<Event>) -> bool {
         let opens = [self.wanted.scan, self.wanted.bench].contains(&Some(number));
-        if opens && self.scan.is_none() && self.bench.is_none() {
+        if opens && self.scans.is_empty() && self.bench.is_none() {
             (self.wanted.scan, self.wanted.bench) = (None, None);
             self.waiting.clear();
             events.push(Event::Connecting(None));
@@ -436,19 +481,26 @@ impl Held {
             Effect::Replay(wanted) => drop(self.replay.as_ref().map(|replay| replay.asks.send(wanted))),
             Effect::AskSurvey(survey) => drop(self.survey.as_ref().map(|open| open.asks.send(survey))),
             Effect::Ask(ask) => drop(self.review.as_ref().map(|review| review.asks.send(ask))),
-            Effect::Command(command) => self.command(command),
+            Effect::AnswerProve(answer) => drop(self.prove.as_ref().map(|prove| prove.answers.send(answer))),
+            Effect::CloseProve => self.prove = None,
+            Effect::Command(command) => self.command(app, &command),
             // The rest is the worker's.
             _ => {}
         }
         Ok(())
     }
 
-    fn command(&self, command: Command) {
-        let Some(scan) = &self.scan else { return };
-        if let Err(mpsc::error::TrySendError::Full(command)) = scan.commands.try_send(command) {
-            // Nothing the operator asked for gets lost, and the screen does not wait for it.
-            let commands = scan.commands.clone();
-            tokio::spawn(async move { commands.send(command).await });
+    /// Hands a command to the run that is looked at; what is of the crawler and not of one channel, to all.
+    fn command(&self, app: &App, command: &Command) {
+        let looked_at = app.scan.as_ref().map(|scan| scan.view.run);
+        let of_all = matches!(command, Command::SetPlace(_) | Command::AtDatum | Command::End | Command::Terminate);
+        let run = if let Command::Change(changed) = command { Some(changed.run) } else { looked_at };
+        for scan in self.scans.iter().filter(|scan| of_all || self.scans.len() == 1 || Some(scan.view.borrow().run) == run) {
+            if let Err(mpsc::error::TrySendError::Full(command)) = scan.commands.try_send(command.clone()) {
+                // Nothing the operator asked for gets lost, and the screen does not wait for it.
+                let commands = scan.commands.clone();
+                tokio::spawn(async move { commands.send(command).await });
+            }
         }
     }
 }

@@ -1,7 +1,7 @@
 //! What may take its time is done here, in a thread of its own and in the order it was asked for: writing to the job,
 //! connecting, opening what is stored. The loop that takes keys and draws hands work over and is told what came of it.
 
-use crate::console::backend::{Backend, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
+use crate::console::backend::{Backend, ProveHandle, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::console::state::{Effect, Event};
 use crate::live::bench::{BenchEnd, BenchHandle};
 use crate::live::{Changed, Connecting};
@@ -38,6 +38,7 @@ pub(super) enum Told {
     Failed(u64, String),
     Scan(u64, ScanHandle),
     Bench(u64, BenchHandle),
+    Prove(ProveHandle),
     Review(u64, RunId, ReviewHandle),
     Survey(u64, SurveyHandle),
     Replay(u64, ReplayHandle),
@@ -69,6 +70,7 @@ pub(super) fn is_work(effect: &Effect) -> bool {
                 | Effect::Report
                 | Effect::OpenBench
                 | Effect::CloseBench
+                | Effect::OpenProve(_)
                 | Effect::StartScan(_)
                 | Effect::OpenRun(_)
                 | Effect::OpenLine(_)
@@ -223,11 +225,11 @@ impl<B: Backend> Worker<B> {
                     return said("set-up kept, in force from the next run on; verify it (v)".to_owned());
                 }
             }
-            Effect::Change { setup, origin, by } => {
+            Effect::Change { run, setup, origin, by } => {
                 let kept = self.backend.set_setup((*setup).clone(), origin.clone(), by.clone());
                 let setup_id = kept.context("the set-up was NOT kept, the run goes on with the one before")?;
                 self.contents.setups.push(SetupEntry { id: setup_id, setup: (*setup).clone(), origin: origin.clone(), by });
-                return Ok(Some(Told::Happened(Event::ToChange(Changed { setup, setup_id, origin }))));
+                return Ok(Some(Told::Happened(Event::ToChange(Changed { run, setup, setup_id, origin }))));
             }
             Effect::Check(check) => {
                 self.backend.add_check(check.clone()).context("the verification was NOT kept")?;
@@ -281,6 +283,11 @@ impl<B: Backend> Worker<B> {
                 return Ok(Some(Told::Bench(number, handle)));
             }
             Effect::CloseBench => self.close_bench(),
+            Effect::OpenProve(by) => {
+                // It reads the stream the bench has open.
+                self.close_bench();
+                return Ok(Some(Told::Prove(self.backend.start_prove(&by)?)));
+            }
             Effect::StartScan(begin) => {
                 // The run reads the stream the bench has open.
                 self.close_bench();

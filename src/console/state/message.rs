@@ -1,5 +1,6 @@
 //! What happens to the state, and what it asks the shell to do.
 
+use crate::console::backend::ProveNews;
 use crate::console::replay::Replay;
 use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
@@ -34,6 +35,11 @@ pub enum Event {
         view: Arc<LiveView>,
         wall: Arc<Mutex<Wall>>,
     },
+    /// So has the run of another channel beside it.
+    StartedBeside {
+        view: Arc<LiveView>,
+        wall: Arc<Mutex<Wall>>,
+    },
     /// What an earlier survey has of the line that is scanned.
     Outline {
         line: String,
@@ -49,6 +55,8 @@ pub enum Event {
         wall: Arc<Mutex<Wall>>,
     },
     Replay(Arc<LiveView>),
+    /// Of the profile that is being proven.
+    Prove(ProveNews),
     BenchOpened(Arc<BenchView>),
     Bench(Arc<BenchView>, i64),
     /// How far a run is evaluated again: readings done, and of how many.
@@ -100,6 +108,7 @@ pub enum Effect {
     },
     /// Enter a set-up that the run is to go on with.
     Change {
+        run: RunId,
         setup: Box<Setup>,
         origin: String,
         by: Signed,
@@ -119,6 +128,11 @@ pub enum Effect {
     Report,
     OpenBench,
     CloseBench,
+    /// Prove the stream's profile on its device, by whose name.
+    OpenProve(Signed),
+    /// The answer to what was asked.
+    AnswerProve(String),
+    CloseProve,
     Bench(BenchCommand),
     StartScan(Begin),
     /// Wait no longer for the stream that is being opened.

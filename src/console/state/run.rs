@@ -4,6 +4,7 @@ use crate::console::replay::Replay;
 use crate::console::review::Outline;
 use crate::live::bench::BenchView;
 use crate::live::{LiveView, Phase, Wall};
+use backwall_store::RunId;
 use backwall_stream::feed::LinkState;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Spot;
@@ -87,6 +88,8 @@ pub struct Scan {
     pub size_at_start: Option<(u64, i64)>,
     /// It is no run that is going on, but a stored one played again.
     pub replay: Option<Replay>,
+    /// The runs of the other channels of the stream, in the order they come up.
+    pub beside: Vec<Self>,
 }
 
 /// What stands on a screen is not of now when nothing has come for [`STALE_S`]; how old it then is, s.
@@ -103,6 +106,41 @@ impl BenchShown {
 }
 
 impl Scan {
+    pub fn new(view: Arc<LiveView>, wall: Arc<Mutex<Wall>>) -> Self {
+        Self {
+            view,
+            wall,
+            behind: None,
+            look: WallLook::default(),
+            frozen: None,
+            scale: WaveScale::default(),
+            size_at_start: None,
+            replay: None,
+            beside: Vec::new(),
+        }
+    }
+
+    /// This run and those beside it.
+    pub fn all(&self) -> impl Iterator<Item = &Self> {
+        std::iter::once(self).chain(&self.beside)
+    }
+
+    /// The run with this number, of all of them.
+    pub fn of_run(&mut self, run: RunId) -> Option<&mut Self> {
+        if self.view.run == run { Some(self) } else { self.beside.iter_mut().find(|beside| beside.view.run == run) }
+    }
+
+    /// Looks at the next channel; this one comes up again behind the others.
+    pub fn next_channel(&mut self) {
+        let mut beside = std::mem::take(&mut self.beside);
+        if beside.is_empty() {
+            return;
+        }
+        let next = beside.remove(0);
+        beside.push(std::mem::replace(self, next));
+        self.beside = beside;
+    }
+
     /// Back along the wall, away from the crawler, or towards it.
     pub fn look_back(&mut self, by: usize, back: bool) {
         let from = self.view.reading.as_ref().and_then(|reading| reading.place.along);

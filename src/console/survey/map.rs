@@ -68,6 +68,14 @@ impl Surveyed {
         self.reach(self.upright..self.lanes()).unwrap_or((Length::ZERO, self.map.ground.circumference))
     }
 
+    /// How far clockwise of its line an upright band lies, by the line's azimuth in degrees.
+    pub fn beside(&self, band: &Band, line: f64) -> Option<Length> {
+        match band.lie {
+            Orientation::Upright { at } => Some(at - self.map.ground.circumference * (line / 360.0)),
+            Orientation::Across { .. } => None,
+        }
+    }
+
     /// Degrees clockwise from azimuth 0.
     pub fn azimuth(&self, band: &Band) -> Option<f64> {
         match band.lie {

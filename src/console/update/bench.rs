@@ -237,7 +237,7 @@ fn keep(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let Some(bench) = &app.bench else { return Vec::new() };
-    let Some(Kept { setup, origin }) = bench::kept(&bench.view, &app.contents) else {
+    let Some(Kept { setup, origin }) = bench::kept(&bench.view, &app.contents.of_channel(channel_of(&bench.view))) else {
         app.say(Role::Plain, "nothing has changed: this set-up is in force already");
         return Vec::new();
     };
@@ -288,12 +288,18 @@ fn found_something(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect
     }
 }
 
+/// The channel of the device that stands on the block.
+fn channel_of(view: &BenchView) -> Option<&str> {
+    view.setup.as_ref()?.channel.as_deref()
+}
+
 /// A verification: a new calibration comes into force when it passes; a failed one of what is in force names the runs it
 /// makes suspect.
 fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
     let by = app.signed();
-    let settled = bench::settle(view, std::slice::from_ref(found), &app.contents, &by);
-    let words = bench::check_of(found, &app.contents, &by).map_or_else(String::new, |check| bench::check_words(&check));
+    let job = app.contents.of_channel(channel_of(view));
+    let settled = bench::settle(view, std::slice::from_ref(found), &job, &by);
+    let words = bench::check_of(found, &job, &by).map_or_else(String::new, |check| bench::check_words(&check));
     if let Some(text) = settled.note {
         app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the previous one stays in force"));
         return vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload];

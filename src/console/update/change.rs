@@ -1,6 +1,6 @@
 //! A run that goes on with another set-up: asked once, entered in the job, then said to the run.
 
-use super::super::state::{App, Effect, ToTake};
+use super::super::state::{App, Effect, Scan, ToTake};
 use super::super::theme::Role;
 use super::prompt;
 use crate::live::{Changed, Command, change};
@@ -25,12 +25,12 @@ pub fn answered(app: &mut App) -> Vec<Effect> {
         Some(ToTake::Send { order, .. }) => return vec![Effect::Command(Command::Send(order))],
         None => return Vec::new(),
     };
-    vec![Effect::Change { setup: Box::new(change.setup), origin: change.origin, by: app.signed() }, Effect::Reload]
+    vec![Effect::Change { run: change.run, setup: Box::new(change.setup), origin: change.origin, by: app.signed() }, Effect::Reload]
 }
 
 /// The set-up stands in the job: the run gets it.
 pub fn kept(app: &mut App, changed: Changed) -> Vec<Effect> {
-    if !app.scanning() {
+    if !app.scan.iter().flat_map(Scan::all).any(|scan| scan.view.run == changed.run && !scan.is_over()) {
         app.say(Role::Watch, format!("the run has already ended: set-up {} counts from the next run on", changed.setup_id));
         return Vec::new();
     }

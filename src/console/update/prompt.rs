@@ -5,7 +5,7 @@ use super::super::form::{Field, Form};
 use super::super::keys::Action;
 use super::super::state::{App, Effect, Prompt, Purpose, Scan};
 use super::super::theme::Role;
-use super::{hand, noted, send};
+use super::{hand, noted, prove, send};
 use crate::live::Command;
 use backwall_store::{Adoption, Note};
 use backwall_survey::job::checklist::{Answer, FilledBy, Item, ItemKind, ItemState, Signature, Signed, Value};
@@ -15,10 +15,10 @@ use backwall_units::{Length, Temperature, Time, Velocity};
 
 pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     if action == Action::Cancel {
-        app.prompt = None;
+        let given_up = app.prompt.take().is_some_and(|prompt| matches!(prompt.purpose, Purpose::Prove));
         app.question = None;
         app.change = None;
-        return Vec::new();
+        return if given_up { prove::cancelled(app) } else { Vec::new() };
     }
     let Some(prompt) = &mut app.prompt else {
         return Vec::new();
@@ -301,6 +301,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             noted::submit_witness(app, prompt, run)
         }
         Purpose::Send => send::submit(app, prompt),
+        Purpose::Prove => prove::submit(app, &prompt),
         Purpose::MarkText => match form.value("text") {
             "" => Vec::new(),
             text => vec![Effect::Command(Command::MarkText(text.to_owned()))],

@@ -2,7 +2,7 @@
 
 use super::super::replay::Replay;
 use super::super::review::Over;
-use super::super::state::{App, Effect, Scan, WallLook, WaveScale};
+use super::super::state::{App, Effect, Scan, WallLook};
 use super::super::theme::Role;
 use crate::live::{LiveView, Phase, Wall};
 use backwall_store::RunState;
@@ -31,8 +31,7 @@ pub fn started(app: &mut App, view: Arc<LiveView>, wall: Arc<Mutex<Wall>>) -> Ve
     let before = app.review.replay();
     let replay = Replay { paused: false, ..before.and_then(|scan| scan.replay).unwrap_or_default() };
     let look = before.map_or_else(WallLook::default, |scan| WallLook { back: None, ..scan.look });
-    let scan =
-        Scan { view, wall, look, frozen: None, behind: None, scale: WaveScale::default(), size_at_start: None, replay: Some(replay) };
+    let scan = Scan { look, replay: Some(replay), ..Scan::new(view, wall) };
     app.review.over = Some(Over::Replay(Box::new(scan)));
     vec![Effect::Replay(replay)]
 }

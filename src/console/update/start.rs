@@ -88,7 +88,7 @@ fn about(app: &App, line: &str, path: Result<Path, String>, against: Option<&Ove
     };
     let standing = app.contents.standing();
     about.push(match app.contents.is_calibrated() {
-        true => format!("calibration {}: {}", header::word(&standing), standing.why()),
+        true => format!("calibration {}: {}", header::word(&standing), standing.why(app.look.unit)),
         false => "NO CALIBRATION: the values of the set-up are typed".to_owned(),
     });
     about.push(against.map_or_else(|| "no override".to_owned(), |against| format!("OVERRIDE: {}", against.words())));

@@ -148,7 +148,8 @@ fn replayed(app: &App, scan: &Scan) -> String {
 fn running(app: &App, scan: &Scan, parts: &mut Vec<Part>) {
     let view = &scan.view;
     let unit = app.look.unit;
-    parts.push(Part::of(3, format!("{} {} run {}", safe_text(&view.line), view.direction.word(), view.run), Role::Plain));
+    let channel = view.channel.as_ref().map_or_else(String::new, |channel| format!("ch {} ", safe_text(channel)));
+    parts.push(Part::of(3, format!("{} {} {channel}run {}", safe_text(&view.line), view.direction.word(), view.run), Role::Plain));
     let lag = scan.lag_s(app.now_us);
     let saved = match view.saved.along {
         Some(along) => format!("saved {} {}", unit.place(along), unit.place_symbol()),

@@ -60,9 +60,9 @@ pub fn draw(app: &App, shown: &LeftShown, pen: &mut Pen, body: Rect) {
 /// `1 of 3 lines done, 11.80 of 35.40 m read`.
 fn how_far(app: &App, found: &Left) -> String {
     let unit = app.look.unit;
-    let (read, planned) = found.read();
-    let lines = count(found.lines.len() as u64, "line");
-    format!("{} of {lines} done, {} of {} {} read", found.lines_done(), unit.place(read), unit.place(planned), unit.place_symbol())
+    let ((read, planned), (done, of)) = (found.read(), found.lines_done());
+    let lines = count(of as u64, "line");
+    format!("{done} of {lines} done, {} of {} {} read", unit.place(read), unit.place(planned), unit.place_symbol())
 }
 
 struct Line {

@@ -108,7 +108,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
             reason => format!("{}; operator {operator}", safe_text(reason)),
         });
         let validity = app.contents.validity(run);
-        lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(validity.why())));
+        lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(&validity.why(app.look.unit))));
         if let Some((evaluation, adoption)) = app.contents.adopted(run.id) {
             lines.push(backwall_report::words::adopted(evaluation, adoption, app.look.zone));
         }

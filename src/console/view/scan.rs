@@ -4,7 +4,7 @@ use super::pen::{Pen, Rows};
 use super::review::hand;
 use super::section::{self, Extra, Lookout, Section};
 use super::wave::{self, Wave};
-use super::{WIDE, panels, reading};
+use super::{WIDE, channels, panels, reading};
 use crate::console::state::{App, Scan};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -77,7 +77,7 @@ fn caution(app: &App, pen: &mut Pen, area: Rect) {
 /// What is good to know; what stops scanning stands above it already.
 fn warnings(app: &App, obstacles: &[String], pen: &mut Pen, area: Rect) {
     let calibration = app.calibration();
-    let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why())];
+    let mut notes = vec![format!("calibration {}: {}", super::header::word(&calibration), calibration.why(app.look.unit))];
     if app
         .bench
         .as_ref()
@@ -96,6 +96,9 @@ fn warnings(app: &App, obstacles: &[String], pen: &mut Pen, area: Rect) {
 
 /// A run is going, or has just ended.
 pub fn running(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
+    let mut rows = Rows::of(body);
+    channels::draw(scan, pen, rows.take(channels::height(scan)));
+    let body = rows.rest();
     match (scan.view.direction.is_upright(), body.width >= WIDE && body.height >= 30) {
         (true, false) => narrow(app, scan, pen, body),
         (true, true) => wide(app, scan, pen, body),

@@ -9,6 +9,7 @@ use backwall_simulate::{Crawler, CrawlerError, End, Wall};
 use backwall_stream::feed::{self, FeedItem, Source, SourceOptions, StreamError};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
+use backwall_survey::reading::Record;
 use backwall_units::{Length, Speed};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -165,8 +166,10 @@ impl Driver {
                     if taken == 0 {
                         self.gone();
                     }
+                    let behind = self.is_behind();
                     for feed in batch.drain(..) {
                         match feed.item {
+                            FeedItem::Record(record @ (Record::Shot(_) | Record::Gauge(_))) if behind => self.bench.pass(&record, feed.host_time_us),
                             FeedItem::Record(record) => self.bench.record(record, feed.host_time_us),
                             FeedItem::Ended => self.gone(),
                             _ => {}
@@ -181,6 +184,12 @@ impl Driver {
             // The feed ends when the reader has let go of the line.
             let _ = tokio::time::timeout(CLOSING / 2, async { while source.feed.recv().await.is_some() {} }).await;
         }
+    }
+
+    /// Whether a device sends faster than its shots can be measured here: what is shown and taken must be of now.
+    fn is_behind(&self) -> bool {
+        let is_live = matches!(&self.stream, BenchStream::Device { spec, .. } if spec.is_live());
+        is_live && self.source.as_ref().is_some_and(|source| source.feed.len() > BATCH)
     }
 
     /// Nothing comes any more.

@@ -43,9 +43,9 @@ impl Engine {
             }
             FeedItem::Said { words } => self.link(true, words, at_us, out),
             FeedItem::Ordered { order, became } => self.ordered(&order, &became, at_us, out),
-            FeedItem::OtherChannel { words } => {
+            FeedItem::OtherChannel { words, is_beside } => {
                 self.event(EventKind::Channel, words.clone(), at_us, out);
-                out.notices.push(Notice::Fault(words));
+                out.notices.extend((!is_beside).then_some(Notice::Fault(words)));
             }
             FeedItem::Beside { seq } => self.distrust.beside(seq),
             FeedItem::Dropped { frames, reasons } => {
@@ -118,6 +118,7 @@ impl Engine {
                     let text = format!("surface temperature {:.1} °C", temperature.as_celsius());
                     self.event(EventKind::Status, text, at_us, out);
                 }
+                self.watch_far(temperature, at_us, out);
             }
         }
     }

@@ -3,9 +3,10 @@
 use super::words::{cause_words, zero_words};
 use super::{Engine, Gap, Notice, Outcome, ZERO_STEP};
 use backwall_store::EventKind;
+use backwall_survey::job::validity::{is_far_from_blocks, rests_on_zero};
 use backwall_survey::reading::Reading;
 use backwall_ultrasound::{Flag, Mode, ZeroKeeping};
-use backwall_units::{Length, LengthUnit};
+use backwall_units::{Length, LengthUnit, Temperature};
 
 impl Engine {
     /// Keeps an event where the zero moves, and alarms where it is kept fixed and has moved past the reading's U.
@@ -36,6 +37,22 @@ impl Engine {
             self.ring(1);
             out.notices.push(Notice::Fault(text));
         }
+    }
+
+    /// Says once where the device finds the wall further from the blocks than the zero may be kept for.
+    pub(super) fn watch_far(&mut self, wall: Temperature, at_us: i64, out: &mut Outcome) {
+        let setup = self.maker.setup();
+        if self.said_far || !is_far_from_blocks(setup, wall) {
+            return;
+        }
+        self.said_far = true;
+        let blocks = setup.reference_temperature();
+        let mut text = format!("the wall is at {:.1} °C, the blocks were at {:.1} °C", wall.as_celsius(), blocks.as_celsius());
+        if rests_on_zero(setup) {
+            text += ": too far apart to keep the zero; have it tracked, read echo to echo, or calibrate on blocks as warm as the wall";
+            out.notices.push(Notice::Fault(text.clone()));
+        }
+        self.event(EventKind::FarFromBlocks, text, at_us, out);
     }
 
     /// Says where first echo and echo to echo begin to disagree.

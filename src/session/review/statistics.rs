@@ -164,7 +164,7 @@ impl Collector {
         let (Some(last), Some(collected)) = (runs.last(), self.tallies.get(name)) else { return self.without_run(name) };
         let sources: Vec<Source<'_>> = runs.iter().map(|run| Source::Run(run)).collect();
         let tally = &collected.tally;
-        let scope = Scope { path: Some(&last.start.path), max_gap: Some(self.job.plan.limits.max_gap) };
+        let scope = Scope { path: Some(&last.start.path), max_gap: Some(self.job.plan.limits.max_gap), tracks: &self.job.plan.tracks };
         let mut trouble: Option<IntervalError> = None;
         let rows = of_line(&self.job, last, &sources, tally, length).or_else(|error| {
             trouble = Some(error);
@@ -192,7 +192,7 @@ impl Collector {
     fn without_run(&self, name: &str) -> Option<LineStatistics> {
         let plan = &self.job.plan;
         let path = plan.path(plan.line(name)?);
-        let scope = Scope { path: Some(&path), max_gap: Some(plan.limits.max_gap) };
+        let scope = Scope { path: Some(&path), max_gap: Some(plan.limits.max_gap), tracks: &plan.tracks };
         let row = StatisticsRow {
             line: name.to_owned(),
             runs: String::new(),

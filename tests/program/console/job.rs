@@ -28,6 +28,8 @@ pub struct Job {
     /// A run starts whose task is gone at once.
     pub sender_gone: bool,
     pub answers: Arc<AtomicU64>,
+    /// Runs of other channels that start with it.
+    pub beside: Vec<ScanHandle>,
 }
 
 impl Job {
@@ -47,7 +49,7 @@ impl Job {
                 }
             }
         });
-        (Self { job, views, commands, fails: false, sender_gone: false, answers: Default::default() }, ended)
+        (Self { job, views, commands, fails: false, sender_gone: false, answers: Default::default(), beside: Vec::new() }, ended)
     }
 }
 
@@ -95,7 +97,12 @@ impl Backend for Job {
     fn start_scan(&mut self, begin: &Begin, _: &Connecting) -> anyhow::Result<ScanHandle> {
         self.job.overrides.extend(begin.against.iter().map(|against| (against.words(), against.by.clone())));
         let view = if self.sender_gone { watch::channel(Arc::new(live(Direction::Up))).1 } else { self.views.subscribe() };
-        Ok(ScanHandle { view, wall: Arc::new(Mutex::new(wall(Direction::Up))), commands: self.commands.clone() })
+        Ok(ScanHandle {
+            view,
+            wall: Arc::new(Mutex::new(wall(Direction::Up))),
+            commands: self.commands.clone(),
+            beside: std::mem::take(&mut self.beside),
+        })
     }
     fn open_review(&mut self, _: RunId, _: bool) -> anyhow::Result<ReviewHandle> {
         assert!(!self.fails, "a fault of the test's own");

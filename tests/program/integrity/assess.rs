@@ -61,7 +61,13 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
 
 /// The same where every shot lies where `place` says, and is believed to lie.
 pub(super) fn scan_places(path: &Path, line: &str, at_us: i64, place: impl Fn(u32) -> (f64, f64), wall: impl Fn(f64) -> Option<f64>) {
-    scan_shots(path, line, at_us, place, wall, |_| false);
+    scan_shots(path, line, at_us, (None, place), wall, |_| false);
+}
+
+/// The same with shots `step` apart and the reason why the checklist did not hold it up.
+pub(super) fn scan_far_apart(path: &Path, (line, why): (&str, Option<&str>), at_us: i64, step: f64, wall: impl Fn(f64) -> Option<f64>) {
+    let place = |seq: u32| ((f64::from(seq) + 0.5) * step, (f64::from(seq) + 0.5) * step);
+    scan_shots(path, line, at_us, (Some((step, why)), place), wall, |_| false);
 }
 
 /// The same with echoes that are doubtful: weak and on uneven wall.
@@ -69,21 +75,27 @@ fn scan_shots(
     path: &Path,
     line: &str,
     at_us: i64,
-    place: impl Fn(u32) -> (f64, f64),
+    (far, place): (Option<(f64, Option<&str>)>, impl Fn(u32) -> (f64, f64)),
     wall: impl Fn(f64) -> Option<f64>,
     is_doubtful: impl Fn(u32) -> bool,
 ) {
+    let (step, why) = far.unwrap_or((1.0, None));
     let file = JobFile::open(path).unwrap();
     let (plan, writer) = (file.contents().unwrap().plan, file.writer());
     let setups = file.contents().unwrap().setups.len() as i64;
     let setup_id = if setups == 0 { writer.add_setup(plan.typed_setup(), "typed".into(), signed(at_us - 2)).unwrap() } else { setups };
     writer.add_check(check(setup_id, at_us - 1, 10.0)).unwrap();
-    let start = RunStart { setup_id: Some(setup_id), wall_temperature: Temperature::celsius(18.0), ..run_start(&plan, line, at_us) };
+    let start = RunStart {
+        setup_id: Some(setup_id),
+        wall_temperature: Temperature::celsius(18.0),
+        checklist_override: why.map(str::to_owned),
+        ..run_start(&plan, line, at_us)
+    };
     let limits = plan.limits();
     let run = writer.start_run(start).unwrap();
     let path = plan.path(plan.line(line).unwrap());
     let mut watch = SpotWatch::new(plan.alarm);
-    for seq in 0..path.length.as_mm() as u32 {
+    for seq in 0..(path.length.as_mm() / step) as u32 {
         let (x, believed) = place(seq);
         let course = path.course_at(Length::mm(x));
         let none = Measurement::none(Flags::of(Flag::NoBackWall));
@@ -282,7 +294,7 @@ fn a_minimum_on_one_doubtful_echo_is_singled_out_and_one_among_its_like_is_not()
         let path = job(folder.path(), name, &plan);
         let at = |seq: u32| (f64::from(seq) + 0.5, f64::from(seq) + 0.5);
         // The pit of 2 mm has its lowest reading at 405.5 mm.
-        scan_shots(&path, "A090", NOW_US, at, |x| Some(9.0 - 2.0 * (-(x - 405.5) * (x - 405.5) / 50.0).exp()), doubtful);
+        scan_shots(&path, "A090", NOW_US, (None, at), |x| Some(9.0 - 2.0 * (-(x - 405.5) * (x - 405.5) / 50.0).exp()), doubtful);
         path
     };
     const SAID: &str = "the minimum of course 1, 7.00 mm at 0.406 m on line A090, rests on one doubtful echo (poor, weak, uneven)";

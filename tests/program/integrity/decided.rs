@@ -142,14 +142,14 @@ fn standing_still_weighs_no_more_and_a_second_drive_fills_the_gaps_of_the_first(
 }
 
 /// Numbers that only look random, so that every run of the test is the same (Knuth's MMIX generator).
-struct Dice(u64);
+pub(super) struct Dice(pub u64);
 
 impl Dice {
-    fn next(&mut self) -> f64 {
+    pub(super) fn next(&mut self) -> f64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 11) as f64 / (1u64 << 53) as f64
     }
-    fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub(super) fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * self.next()
     }
     fn normal(&mut self) -> f64 {
@@ -158,7 +158,7 @@ impl Dice {
 }
 
 /// A course of 1200 mm in readings of 1 mm: nominal 9 mm with a few thinned places, 30 mm and more wide.
-fn thinned(dice: &mut Dice) -> Vec<f64> {
+pub(super) fn thinned(dice: &mut Dice) -> Vec<f64> {
     let count = 1 + (dice.next() * 4.0) as usize;
     let places: Vec<(f64, f64, f64)> =
         (0..count).map(|_| (dice.between(0.0, 1200.0), dice.between(0.3, 6.5), dice.between(15.0, 200.0))).collect();

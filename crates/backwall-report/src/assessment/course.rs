@@ -339,7 +339,7 @@ impl Work<'_> {
         }
         let blocks = Blocks::of(&self.readings, self.edges, self.assess.block.unwrap_or(BLOCK), self.facts.plan.limits.max_gap);
         let surface = self.course.height.as_mm() * asset.diameter.as_mm() * std::f64::consts::PI;
-        let expected = least_expected(&blocks, track, surface);
+        let expected = least_expected(&blocks, track, surface, self.unit());
         let expected = self.take(expected);
         self.done.summary.least_expected = expected.map(|expected| expected.least);
         self.done.summary.least_expected_low = expected.map(|expected| expected.low);

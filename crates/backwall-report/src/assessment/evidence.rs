@@ -84,7 +84,7 @@ impl Doubts {
 
 impl Evidence {
     /// Of the runs themselves, before their readings.
-    pub(super) fn of(reader: &JobReader, contents: &JobContents) -> Result<Self, StoreError> {
+    pub(super) fn of(reader: &JobReader, contents: &JobContents, unit: LengthUnit) -> Result<Self, StoreError> {
         let mut found = Self::default();
         for run in &contents.runs {
             let line = &run.start.line;
@@ -92,7 +92,7 @@ impl Evidence {
             let said = match contents.validity(run) {
                 Validity::Valid => None,
                 Validity::Pending(why) => doubt(false, why),
-                Validity::Suspect(why) => doubt(true, &why),
+                Validity::Suspect(why) => doubt(true, &why.words(unit)),
             };
             let suspect = matches!(contents.validity(run), Validity::Suspect(_));
             found.lines.entry(line.clone()).or_default().extend(said);

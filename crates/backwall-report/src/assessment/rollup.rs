@@ -142,6 +142,8 @@ struct OnLine<'a> {
     /// What was to be covered, and what was.
     planned: Length,
     covered: Length,
+    /// Its tracks of which nothing was read.
+    tracks_left: usize,
 }
 
 pub(super) fn roll_up(parts: Parts<'_>) -> RollUp {
@@ -226,6 +228,7 @@ impl Parts<'_> {
                     at: course.summary.least_at.or(course.statistics.least.and_then(|least| least.along)),
                     planned,
                     covered: planned * share,
+                    tracks_left: coverage.map_or(0, |coverage| coverage.tracks_left),
                 }
             })
             .collect()
@@ -244,8 +247,10 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
     let plan = parts.plan;
     let nominal = plan.asset.courses.iter().find(|course| course.number == number).map_or(Length::ZERO, |course| course.nominal);
     let (planned, lines) = (parts.planned(number), parts.on_lines(number));
-    let not_driven: Vec<String> =
+    let mut not_driven: Vec<String> =
         planned.iter().filter(|(name, _)| !lines.iter().any(|on| same_text(on.line, name))).map(|(name, _)| (*name).to_owned()).collect();
+    let in_part = lines.iter().filter(|on| on.tracks_left > 0);
+    not_driven.extend(in_part.map(|on| format!("{} ({})", on.line, super::super::words::count(on.tracks_left as u64, "track"))));
     let (long, covered) = parts.covered(number);
     let governing = lines.iter().min_by(|a, b| order(a).partial_cmp(&order(b)).unwrap_or(std::cmp::Ordering::Equal));
     let on_lines = decision_of(lines.iter().map(|on| on.summary.decision));

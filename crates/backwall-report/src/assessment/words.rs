@@ -57,9 +57,18 @@ impl FastestLoss {
 
     /// Line, place and what it was found between.
     pub fn where_words(&self, unit: LengthUnit) -> String {
+        self.where_on(&self.line, unit)
+    }
+
+    /// The same for a narrow column.
+    pub fn where_briefly(&self, unit: LengthUnit) -> String {
+        self.where_on(&words::short_name(&self.line), unit)
+    }
+
+    fn where_on(&self, line: &str, unit: LengthUnit) -> String {
         let at =
             self.at.map_or_else(String::new, |(from, to)| format!(" {} to {} {}", unit.place(from), unit.place(to), unit.place_symbol()));
-        format!("{}{at}", self.line)
+        format!("{line}{at}")
     }
 }
 

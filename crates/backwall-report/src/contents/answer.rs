@@ -5,7 +5,7 @@ use super::summary::capital;
 use super::{Writer, count, tone_of};
 use crate::assessment::{Place, RolledCourse};
 use crate::document::{Table, Tone};
-use crate::words::{percent, safe_text};
+use crate::words::{percent, safe_text, short_name};
 use backwall_survey::integrity::Decision;
 
 impl Writer<'_> {
@@ -18,7 +18,7 @@ impl Writer<'_> {
         }
         let mut lines = roll_up.plain(&safe_text(&assessment.asset), unit);
         lines.push(format!("{}. {}", capital(&assessment.basis), assessment.caution));
-        self.out.notice(tone_of(roll_up.asset.decision), roll_up.headline(), lines);
+        self.out.whole_notice(tone_of(roll_up.asset.decision), roll_up.headline(), lines);
         let mut table = Table::of(&[
             "Course>",
             &self.head("Required"),
@@ -59,8 +59,8 @@ impl Writer<'_> {
         if !words.is_empty() {
             said.push(format!("Required by: {}.", words.join("; ")));
         }
-        // Of many runs there is no room for a table of facts.
-        if self.has_many_runs() && !self.wanted.template.is_brief {
+        // There is no room for a table of facts.
+        if self.is_condensed() && !self.wanted.template.is_brief {
             let (readings, none) = self.counted_readings();
             said.push(format!("{}, {none} of them without an echo.", count(readings, "reading")));
             said.extend(
@@ -78,7 +78,7 @@ impl Writer<'_> {
         let minimum = |found: &Place| {
             let expanded = found.expanded.map_or_else(|| " ± ?".to_owned(), |expanded| format!(" ± {}", unit.thickness(expanded)));
             let at = found.at.map_or_else(String::new, |at| format!(" {} {}", unit.place(at), unit.place_symbol()));
-            format!("{}{expanded}, {}{at}", unit.thickness(found.thickness), safe_text(&found.line))
+            format!("{}{expanded}, {}{at}", unit.thickness(found.thickness), short_name(&found.line))
         };
         [
             course.course.to_string(),
@@ -87,7 +87,7 @@ impl Writer<'_> {
             course.average_words(unit),
             dash(course.covered_share.map(percent)),
             course.decision.word().to_owned(),
-            dash(course.rate.as_ref().map(|rate| format!("{}, {}", rate.words(unit), safe_text(&rate.where_words(unit))))),
+            dash(course.rate.as_ref().map(|rate| format!("{}, {}", rate.words(unit), rate.where_briefly(unit)))),
             course.life_words(),
             dash(course.next.map(|next| next.to_string())),
         ]

@@ -1,23 +1,14 @@
-//! Comparison with earlier surveys and assessment of each course: every number with its formula, inputs and source.
+//! Assessment of each course on each line, and why it is decided so; how the numbers came about is in `working`.
 
 use super::summary::capital;
-use super::{Writer, captioned, count, fact, tone_of};
-use crate::assessment::{CourseAssessment, LineAssessment, LineComparison, RunNote};
-use crate::document::{Captioned, Table, Tone};
-use crate::figure::change;
+use super::{Writer, tone_of};
+use crate::assessment::{CourseAssessment, LineAssessment, RunNote};
+use crate::document::{Table, Tone};
 use crate::template::Working;
-use backwall_survey::integrity::{Decision, Worked};
-use backwall_survey::strip::compare::{Change, Difference};
-use backwall_units::{Length, LengthUnit};
+use backwall_survey::integrity::Decision;
 
-/// More comparisons than this are shown as a table.
-const MOST_COMPARISONS: usize = 3;
-
-/// Whether an earlier survey is the newest that a line was compared with.
-fn is_newest(line: &LineAssessment, with: &LineComparison) -> bool {
-    let newest = line.comparisons.iter().filter(|other| other.comparison.is_some()).max_by_key(|other| other.date);
-    newest.is_some_and(|newest| std::ptr::eq(newest, with))
-}
+/// Of more courses on lines a table names those that decide, and the others stand in a table of decisions.
+const MOST_ROWS: usize = 16;
 
 /// Remarks before the numbers, where only what decides is shown.
 const MOST_REMARKS: usize = 2;
@@ -33,214 +24,6 @@ impl Writer<'_> {
         rows.for_each(|row| table.row(row));
         self.out.table(table);
         self.out.paragraph(format!("So {}.", found.summary(unit)));
-    }
-
-    pub(super) fn comparison(&mut self) {
-        let Some(assessment) = &self.job.assessment else {
-            return self.out.paragraph("No run was made, so there is nothing to compare.");
-        };
-        let compared: Vec<_> = assessment.lines.iter().filter(|line| !line.comparisons.is_empty()).collect();
-        if compared.is_empty() {
-            return self.out.paragraph("No earlier survey was given to compare with.");
-        }
-        self.out.paragraph(
-            "A change no larger than the expanded uncertainty of the difference, U = 2·√(u₁² + u₂²), is no change (JCGM 100:2008, equation 10). \
-             Only stretches that both surveys read are compared. A negative difference means a thinner wall now.",
-        );
-        let drawn: Vec<_> = compared.iter().filter(|line| self.is_drawn(&line.line)).filter_map(|line| self.over_the_years(line)).collect();
-        if !drawn.is_empty() {
-            self.out.figures(drawn);
-        }
-        // Of many comparisons a row each line, and drawn only those of the lines that decide.
-        let all = self.wanted.template.working == Working::All;
-        let many = !all && compared.iter().map(|line| line.comparisons.len()).sum::<usize>() > MOST_COMPARISONS;
-        if many {
-            self.every_comparison(&compared);
-        }
-        for line in compared {
-            for with in &line.comparisons {
-                if !many {
-                    self.compared(line, with);
-                } else if self.is_drawn(&line.line) && is_newest(line, with) {
-                    self.along_the_line(line, with);
-                }
-            }
-        }
-    }
-
-    /// Each line against its newest earlier survey in a row.
-    fn every_comparison(&mut self, lines: &[&LineAssessment]) {
-        let unit = self.wanted.unit;
-        let heads = ["Mean, by", "± U", "Minimum, by", "± U"].map(|name| self.head(name));
-        let mut table = Table::of(&["Line", "Against", "Offset", &heads[0], &heads[1], "", &heads[2], &heads[3], "", "Changed>"]);
-        for line in lines {
-            for with in line.comparisons.iter().filter(|with| with.comparison.is_none() || is_newest(line, with)) {
-                let day = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
-                let start = [line.line.clone(), day];
-                let Some((comparison, whole)) = with.comparison.as_ref().and_then(|found| Some((found, found.whole.as_ref()?))) else {
-                    let why = with.not_compared.clone().unwrap_or_else(|| "single points".to_owned());
-                    table.toned(Tone::Watch, start.into_iter().chain([why]));
-                    continue;
-                };
-                let cells = |found: &Difference| {
-                    let by = unit.thickness(found.difference.abs());
-                    let sign = if found.difference < Length::ZERO { "−" } else { "+" };
-                    [format!("{sign}{by}"), self.bare(found.expanded), found.change.word().to_owned()]
-                };
-                let rest = [unit.offset(comparison.offset)].into_iter().chain(cells(&whole.mean)).chain(cells(&whole.least));
-                let stretches = crate::words::count(comparison.stretches.len() as u64, "stretch");
-                let thinner = comparison.stretches.iter().any(|found| found.mean.change == Change::Thinner);
-                let tone = if thinner { Tone::Watch } else { Tone::Plain };
-                table.toned(tone, start.into_iter().chain(rest).chain([stretches]));
-            }
-        }
-        self.out.table(table);
-        self.out.paragraph(
-            "Mean and minimum of all that both read, against the newest earlier survey. Drawn are the lines that decide; the template 'complete' has \
-             every line against every survey, with the stretches that changed.",
-        );
-    }
-
-    fn compared(&mut self, line: &LineAssessment, with: &LineComparison) {
-        let day = with.date.map_or_else(|| "day not known".to_owned(), |day| day.to_string());
-        self.out.heading(2, format!("Line {} against {} ({day})", line.line, file_name(&with.source)));
-        if !with.warnings.is_empty() {
-            self.out.notice(Tone::Watch, "Before comparing", with.warnings.iter().map(|warning| capital(warning)).collect());
-        }
-        if let Some(why) = &with.not_compared {
-            return self.out.notice(Tone::Bad, format!("Not compared: {why}"), vec![]);
-        }
-        if !with.points.is_empty() {
-            self.points(with);
-        }
-        let Some(comparison) = &with.comparison else { return };
-        let mut facts = Vec::new();
-        if let Some(alignment) = &with.alignment {
-            facts.push(fact("Positions", alignment.why.clone()));
-        }
-        facts.push(fact(
-            "Used",
-            format!("{}: {} added to the earlier positions", with.offset_used.word(), self.wanted.unit.offset(comparison.offset)),
-        ));
-        let only = format!("{} only now, {} only earlier", comparison.only_now, comparison.only_earlier);
-        facts.push(fact("Stretches of wall", format!("{} read by both, {only}", comparison.bins.len())));
-        if let Some(whole) = &comparison.whole {
-            facts.push(fact("Mean of what both read", self.changed(&whole.mean)));
-            facts.push(fact("Minimum of what both read", self.changed(&whole.least)));
-        }
-        let judged = comparison.bins.iter().any(|bin| bin.mean.change != Change::Unjudged);
-        let found = match (comparison.stretches.len() as u64, judged) {
-            (_, false) => "nothing is judged: an uncertainty is not known".to_owned(),
-            (0, true) => "no stretch has changed by more than U".to_owned(),
-            (some, true) => {
-                format!("{} changed by more than U; {}", count(some, "stretch"), comparison.chance_words())
-            }
-        };
-        facts.push(fact("Changes", found));
-        self.out.facts(facts);
-        let unit = self.wanted.unit;
-        let mut table = Table::of(&[
-            &format!("Stretch, {}", unit.place_symbol()),
-            &self.head("Mean then"),
-            &self.head("now"),
-            &self.head("± U"),
-            "",
-            &self.head("Minimum then"),
-            &self.head("now"),
-            &self.head("± U"),
-            "",
-        ]);
-        for stretch in &comparison.stretches {
-            let cells = |found: &Difference| {
-                [self.bare(Some(found.earlier)), self.bare(Some(found.now)), self.bare(found.expanded), found.change.word().to_owned()]
-            };
-            let thinner = stretch.mean.change == Change::Thinner || stretch.least.change == Change::Thinner;
-            let edges = format!("{} to {}", unit.place(stretch.from), unit.place(stretch.to));
-            let row: Vec<String> = std::iter::once(edges).chain(cells(&stretch.mean)).chain(cells(&stretch.least)).collect();
-            table.toned(if thinner { Tone::Watch } else { Tone::Plain }, row);
-        }
-        self.shortened(table, "changed stretches", "upward along the line");
-        let all = self.wanted.template.working == Working::All;
-        if self.is_drawn(&line.line) && (all || is_newest(line, with)) {
-            self.along_the_line(line, with);
-        }
-    }
-
-    /// An earlier survey of single points: each with the reading nearest to it now.
-    fn points(&mut self, with: &LineComparison) {
-        let unit = self.wanted.unit;
-        let heads = ["Then", "Nearest now", "± U", "Lowest near it"].map(|name| self.head(name));
-        let mut table = Table::of(&[&format!("At, {}>", unit.place_symbol()), &heads[0], &heads[1], &heads[2], "", &heads[3]]);
-        for point in &with.points {
-            let of = |of: fn(&Difference) -> Length| self.bare(point.nearest.as_ref().map(of));
-            let change = point.nearest.map_or("nothing was read there now", |nearest| nearest.change.word());
-            let thinner = point.nearest.is_some_and(|nearest| nearest.change == Change::Thinner);
-            table.toned(
-                if thinner { Tone::Watch } else { Tone::Plain },
-                [
-                    unit.place(point.at),
-                    of(|nearest| nearest.earlier),
-                    of(|nearest| nearest.now),
-                    self.bare(point.nearest.and_then(|nearest| nearest.expanded)),
-                    change.to_owned(),
-                    self.bare(point.lowest),
-                ],
-            );
-        }
-        self.out.paragraph("The earlier survey is one of single points: each is shown beside the reading nearest to it now.");
-        self.shortened(table, "points", "upward along the line");
-    }
-
-    /// Whether a line is shown in figures: of all lines, or of those that decide for a course.
-    fn is_drawn(&self, line: &str) -> bool {
-        let governing = || self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses);
-        self.wanted.template.working == Working::All || governing().any(|course| course.governing_line.as_deref() == Some(line))
-    }
-
-    /// The minimum of each course of a line over the years.
-    fn over_the_years(&self, line: &LineAssessment) -> Option<Captioned> {
-        let course = |course: &CourseAssessment| change::OfCourse {
-            name: named(course),
-            minima: course
-                .minima
-                .iter()
-                .map(|at| change::Minimum { date: at.date, thickness: at.thickness, expanded: at.expanded })
-                .collect(),
-            required: course.summary.required,
-        };
-        let courses: Vec<change::OfCourse> = line.courses.iter().map(course).collect();
-        let title = format!("Line {}: minimum by year", line.line);
-        let half = (self.wanted.paper.text_width() - 4.0) / 2.0;
-        let figure = change::by_year(&title, &courses, self.wanted.unit, half)?;
-        Some(captioned(figure, "Bars: U (k = 2), where it is known. The minima need not be one place.".to_owned()))
-    }
-
-    /// What has changed along the line.
-    fn along_the_line(&mut self, line: &LineAssessment, with: &LineComparison) {
-        let Some(comparison) = &with.comparison else { return };
-        let then = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
-        let title = format!("Line {}: now less {then}", line.line);
-        if let Some(figure) = change::along(&title, comparison, self.wanted.unit, self.wanted.paper.text_width()) {
-            let caption =
-                "Line: mean of each bin that both read. Dots: its minimum. Grey: U (k = 2) of the mean; what is within it is no change.";
-            self.out.figures(vec![captioned(figure, caption.to_owned())]);
-        }
-    }
-
-    fn changed(&self, found: &Difference) -> String {
-        let expanded = found.expanded.map_or_else(|| "U not known".to_owned(), |expanded| format!("U {}", self.thickness(expanded)));
-        let by = self.thickness(found.difference.abs());
-        let sign = match found.difference.as_mm() {
-            _ if !by.contains(|c: char| c.is_ascii_digit() && c != '0') => "",
-            less if less < 0.0 => "−",
-            _ => "+",
-        };
-        format!(
-            "{} then, {} now: {sign}{by}, {expanded}: {}",
-            self.thickness(found.earlier),
-            self.thickness(found.now),
-            found.change.word()
-        )
     }
 
     pub(super) fn assessment(&mut self) {
@@ -265,13 +48,19 @@ impl Writer<'_> {
         self.reasons(&assessment.lines);
     }
 
-    /// Why each is decided so: all of them, or those that decide a course and those that are not met.
+    /// Whether only what decides a course is shown in full, and the others in the table of decisions.
+    fn has_many_rows(&self, lines: &[LineAssessment]) -> bool {
+        let rows = lines.iter().map(|line| line.courses.len()).sum::<usize>();
+        self.wanted.template.working == Working::Governing && rows > MOST_ROWS
+    }
+
+    /// Why each is decided so: all of them, or those that decide a course and, of few, those that are not met.
     fn reasons(&mut self, lines: &[LineAssessment]) {
-        let all = self.wanted.template.working == Working::All;
+        let (all, few) = (self.wanted.template.working == Working::All, !self.has_many_rows(lines));
         let said: Vec<String> = lines
             .iter()
             .flat_map(|line| line.courses.iter().map(move |course| (line, course)))
-            .filter(|(line, course)| all || self.governs(line, course) || course.summary.decision == Decision::NotMet)
+            .filter(|(line, course)| all || self.governs(line, course) || few && course.summary.decision == Decision::NotMet)
             .map(|(line, course)| {
                 let (decision, why) = (course.summary.decision.word(), &course.summary.decision_why);
                 let rests =
@@ -286,31 +75,10 @@ impl Writer<'_> {
     }
 
     /// Whether it is the line that decides for its course.
-    fn governs(&self, line: &LineAssessment, course: &CourseAssessment) -> bool {
+    pub(super) fn governs(&self, line: &LineAssessment, course: &CourseAssessment) -> bool {
         let rolled = self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses);
         let mut rolled = rolled.filter(|rolled| Some(rolled.course) == course.course);
         course.course.is_none() || rolled.any(|rolled| rolled.governing_line.as_deref() == Some(line.line.as_str()))
-    }
-
-    /// The appendix.
-    pub(super) fn working(&mut self) {
-        let Some(assessment) = &self.job.assessment else {
-            return self.out.paragraph("No run was made, so there is no number to explain.");
-        };
-        let all = self.wanted.template.working == Working::All;
-        if !all {
-            self.out.paragraph(
-                "For each course the line that decides, with the numbers behind its row on the first page; the template 'complete' has \
-                 every number of every line.",
-            );
-        }
-        for line in &assessment.lines {
-            for course in &line.courses {
-                if all || self.governs(line, course) {
-                    self.worked(line, course, all);
-                }
-            }
-        }
     }
 
     fn left_out(&self, run: &RunNote) -> String {
@@ -330,9 +98,14 @@ impl Writer<'_> {
             "Life, years>",
             "Next by",
             "COV>",
-            &self.head("Minimum expected, not under"),
+            &self.head("Minimum expected"),
         ]);
-        for (line, course) in lines.iter().flat_map(|line| line.courses.iter().map(move |course| (line, course))) {
+        let of_lines = || lines.iter().flat_map(|line| line.courses.iter().map(move |course| (line, course)));
+        let is_brief = self.has_many_rows(lines);
+        if is_brief {
+            self.decisions(lines);
+        }
+        for (line, course) in of_lines().filter(|(line, course)| !is_brief || self.governs(line, course)) {
             let summary = &course.summary;
             let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
             table.toned(
@@ -354,53 +127,39 @@ impl Writer<'_> {
         }
         self.out.table(table);
         self.out.paragraph(
-            "Decision: met, not met, or not decided where what was read proves neither. Life: from the short end, which counts and gives the date, to the long one.",
+            "Decision: met, not met, or not decided where what was read proves neither. Life: from the short end, which counts and gives the date, \
+             to the long one. The minimum to expect on the whole surface is not under the one given.",
         );
     }
 
-    fn worked(&mut self, line: &LineAssessment, course: &CourseAssessment, all: bool) {
-        if course.numbers.is_empty() && course.missing.is_empty() && course.checks.is_empty() {
-            return;
+    /// Of every line through each course its decision and minimum reading.
+    fn decisions(&mut self, lines: &[LineAssessment]) {
+        let mut numbers: Vec<Option<u16>> = lines.iter().flat_map(|line| line.courses.iter().map(|course| course.course)).collect();
+        numbers.sort_unstable();
+        numbers.dedup();
+        let head = |number: &Option<u16>| number.map_or_else(|| "Course not known".to_owned(), |number| format!("Course {number}"));
+        let heads: Vec<String> = std::iter::once("Line".to_owned()).chain(numbers.iter().map(head)).collect();
+        let mut table = Table::of(&heads.iter().map(String::as_str).collect::<Vec<_>>());
+        for line in lines {
+            let cell = |number: &Option<u16>| {
+                let course = line.courses.iter().find(|course| course.course == *number);
+                course.map_or_else(String::new, |course| format!("{} {}", self.bare(course.summary.least), course.summary.decision.word()))
+            };
+            let of_line = line.courses.iter().map(|course| course.summary.decision).reduce(Decision::and);
+            table.toned(of_line.map_or(Tone::Plain, tone_of), std::iter::once(line.line.clone()).chain(numbers.iter().map(cell)));
         }
-        self.out.heading(2, format!("Line {}, {}", line.line, named(course)));
-        if !course.checks.is_empty() {
-            self.out.notice(Tone::Bad, "These do not agree and must be checked", course.checks.clone());
-        }
-        let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
-        let carries = |number: &&Worked| all || course.summary.names(&number.title);
-        for number in course.numbers.iter().filter(carries) {
-            table.row(cells(number, self.wanted.unit, all));
-        }
+        self.out.paragraph(format!(
+            "Minimum reading, {}, and decision of each line through each course; then what decides a course in full.",
+            self.wanted.unit.thickness_symbol()
+        ));
         self.out.table(table);
-        if all && !course.missing.is_empty() {
-            self.out.notice(Tone::Watch, "Not answered", course.missing.iter().map(|missing| capital(missing)).collect());
-        }
     }
-}
-
-/// A number's row; its cautions where there is room for everything.
-fn cells(number: &Worked, unit: LengthUnit, all: bool) -> [String; 3] {
-    let number = number.shown_in(unit);
-    let list =
-        |figures: &[backwall_survey::integrity::worked::Figure]| figures.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
-    let verdict = number.verdict.as_ref().map_or_else(String::new, |verdict| format!(". {}", capital(verdict)));
-    let cautions: String = number.cautions.iter().filter(|_| all).map(|caution| format!(". Caution: {caution}")).collect();
-    [
-        format!("{}: {}{verdict}", number.title, list(&number.results)),
-        format!("{}; with {}", number.formula, list(&number.inputs)),
-        format!("{}{cautions}", number.source),
-    ]
 }
 
 fn name(course: &CourseAssessment) -> String {
     course.course.map_or_else(|| "not known".to_owned(), |number| number.to_string())
 }
 
-fn named(course: &CourseAssessment) -> String {
+pub(super) fn named(course: &CourseAssessment) -> String {
     course.course.map_or_else(|| "course not known".to_owned(), |number| format!("course {number}"))
-}
-
-/// The last part of a path: folders of this computer mean nothing to a reader.
-fn file_name(path: &str) -> &str {
-    path.rsplit(['/', '\\']).next().unwrap_or(path)
 }

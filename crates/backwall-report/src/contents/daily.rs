@@ -65,8 +65,8 @@ impl<'a> Writer<'a> {
     fn day_facts(&mut self, runs: &[&RunFacts]) {
         let mut facts = Vec::new();
         if let Some(left) = &self.wanted.left {
-            let (read, planned) = left.read();
-            facts.push(fact("Lines done", format!("{} of {}", left.lines_done(), left.lines.len())));
+            let ((read, planned), (done, lines)) = (left.read(), left.lines_done());
+            facts.push(fact("Lines done", format!("{done} of {lines}")));
             facts.push(fact("Read", format!("{} of {}", self.long(read), self.long(planned))));
         }
         let (mut metres, mut seconds) = (Length::ZERO, 0.0);

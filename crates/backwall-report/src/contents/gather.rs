@@ -157,7 +157,7 @@ fn run(
     }
     let none = Tally::new();
     let tally = section.tally().unwrap_or(&none);
-    let scope = Scope { path: Some(&summary.start.path), max_gap: Some(limits.max_gap) };
+    let scope = Scope { path: Some(&summary.start.path), max_gap: Some(limits.max_gap), ..Scope::default() };
     let (statistics, courses, gaps) = (tally.whole(&scope), tally.by_course(&scope), tally.gaps_over(&scope));
     let spots = reader.spots(id)?;
     Ok(RunFacts {

@@ -136,7 +136,7 @@ impl Writer<'_> {
             fact("Datum", &*asset.datum),
         ];
         if let Some(temperature) = asset.surface_temperature {
-            facts.push(fact("Surface temperature", format!("{:.1} °C, from the plan", temperature.as_celsius())));
+            facts.push(fact("Surface temperature", format!("{}, from the plan", self.temperature(temperature))));
         }
         self.out.facts(facts);
         let mut table = Table::of(&[

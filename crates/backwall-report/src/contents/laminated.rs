@@ -21,7 +21,7 @@ impl Writer<'_> {
     /// Which spots may be laminations, and that they count as wall until that is proven.
     pub(super) fn suspected_laminations(&mut self) {
         let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());
-        if self.has_many_runs() && self.job.assessment.is_some() {
+        if self.is_condensed() {
             return self.laminations_briefly();
         }
         let most = if self.wanted.template.is_brief { 0 } else { MOST_EVIDENCE };
@@ -84,7 +84,7 @@ impl Writer<'_> {
                 format!("Spot {} of {}{place}: {}{proven}", spot.id, run.name(), finding.evidence(self.wanted.unit))
             })
             .collect();
-        let most = self.wanted.template.list_rows;
+        let most = self.wanted.template.list_rows.div_ceil(2);
         let more = all.len().saturating_sub(most);
         let mut shown: Vec<String> = all.into_iter().take(most).collect();
         if more > 0 {

@@ -2,7 +2,7 @@
 
 use super::{Writer, captioned, count};
 use crate::document::{Table, Tone};
-use crate::figure::data;
+use crate::figure::{data, map};
 use crate::template::Working;
 use crate::words::percent;
 use backwall_survey::strip::Level;
@@ -39,7 +39,7 @@ impl Writer<'_> {
                     .thinnest
                     .iter()
                     .min_by(|a, b| a.measurement.thickness.unwrap_or_default().total_cmp(&b.measurement.thickness.unwrap_or_default()));
-                let (tone, _) = run.calibration();
+                let (tone, _) = run.calibration(self.wanted.unit);
                 let tone = if run.spots_of(Level::Thin) > 0 { Tone::Bad } else { tone };
                 table.toned(
                     if tone == Tone::Good { Tone::Plain } else { tone },
@@ -80,7 +80,12 @@ impl Writer<'_> {
     }
 
     pub(super) fn map(&mut self) {
-        let figure = data::map_figure(&self.job.contents, &self.job.map, self.wanted.unit);
+        let paper = match (self.wanted.template.working, self.job.map.ground.is_sphere()) {
+            (Working::All, _) => map::PAPER,
+            (Working::Governing, false) => map::LOW,
+            (Working::Governing, true) => map::LOW_SPHERE,
+        };
+        let figure = data::map_figure(&self.job.contents, &self.job.map, self.wanted.unit, paper);
         let share = self.job.map.scanned_share().map_or_else(|| "not known".to_owned(), |share| self.share_of_surface(share));
         let caption = format!("The unrolled wall. Scanned share of its surface: {share}. Blank wall was not scanned.");
         self.out.figures(vec![captioned(figure, caption)]);

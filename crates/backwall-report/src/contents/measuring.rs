@@ -6,10 +6,13 @@ use crate::document::{Table, Tone};
 use crate::template::Working;
 use backwall_ultrasound::calibration::Budget;
 use backwall_ultrasound::{Calibration, Ruler, Setup};
-use backwall_units::{Length, LengthUnit};
+use backwall_units::{Length, LengthUnit, MM_PER_INCH};
 
 /// Of more runs than this a report that shows only what decides has one row together.
 const MOST_RUNS: usize = 3;
+
+/// A kelvin as a difference of temperature.
+const FAHRENHEIT_PER_KELVIN: f64 = 1.8;
 
 impl Writer<'_> {
     /// Set-ups that runs were made with, each once, with the runs that used it.
@@ -39,12 +42,13 @@ impl Writer<'_> {
             self.out.heading(2, format!("{}, used by {}", name_of(*id), runs.join(", ")));
             self.setup(setup);
         }
-        let mut table = Table::of(&["No.", "Source", "Velocity, m/s>", "Zero, ns>", "Entered by"]);
+        let velocity = format!("Velocity, {}>", self.wanted.unit.velocity_symbol());
+        let mut table = Table::of(&["No.", "Source", &velocity, "Zero, ns>", "Entered by"]);
         for entry in &self.job.contents.setups {
             table.row([
                 entry.id.to_string(),
                 entry.origin.clone(),
-                format!("{:.1}", entry.setup.velocity.as_m_s()),
+                self.wanted.unit.velocity(entry.setup.velocity),
                 format!("{:.1}", entry.setup.zero.as_ns()),
                 self.signed(&entry.by),
             ]);
@@ -60,11 +64,8 @@ impl Writer<'_> {
         let gate = &setup.gate;
         let counts = if setup.calibration.is_some() { "from the calibration" } else { "typed" };
         self.out.facts(vec![
-            fact(
-                "Velocity",
-                format!("{:.1} m/s at {:.1} °C, {counts}", setup.velocity.as_m_s(), setup.reference_temperature().as_celsius()),
-            ),
-            fact("Change of velocity with temperature", format!("{:+.2} m/s per kelvin", setup.velocity_slope_m_s_k)),
+            fact("Velocity", format!("{} at {}, {counts}", self.velocity(setup.velocity), self.temperature(setup.reference_temperature()))),
+            fact("Change of velocity with temperature", self.wanted.unit.velocity_slope(setup.velocity_slope_m_s_k)),
             fact("Zero", format!("{:.1} ns, {counts}", setup.zero.as_ns())),
             fact("Mode and picker", format!("{}, {}", setup.mode, setup.picker)),
             fact(
@@ -108,7 +109,7 @@ impl Writer<'_> {
             &self.head("Error"),
             &self.head("Tolerance"),
             "Shots>",
-            "°C>",
+            &format!("{}>", self.wanted.unit.temperature_symbol()),
             "",
         ]);
         for check in &self.job.contents.checks {
@@ -125,7 +126,7 @@ impl Writer<'_> {
                     check.error().map_or_else(|| "–".to_owned(), |error| self.difference(error)),
                     unit.thickness(check.tolerance),
                     check.shots.to_string(),
-                    format!("{:.1}", check.temperature.as_celsius()),
+                    unit.temperature(check.temperature),
                     if passed { "passed".to_owned() } else { "FAILED".to_owned() },
                 ],
             );
@@ -162,10 +163,7 @@ impl Writer<'_> {
             .map_or_else(|| "no blocks".to_owned(), |(thin, thick)| format!("{} to {}", self.thickness(thin), self.thickness(thick)));
         let path = if calibration.half_separation_u.is_some() { "fitted to the blocks" } else { "typed" };
         let mut facts = vec![
-            fact(
-                "Velocity",
-                format!("{:.1} m/s at {:.1} °C, {fitted}", calibration.velocity.as_m_s(), calibration.temperature.as_celsius()),
-            ),
+            fact("Velocity", format!("{} at {}, {fitted}", self.velocity(calibration.velocity), self.temperature(calibration.temperature))),
             fact("Zero", format!("{:.1} ns", calibration.zero.as_ns())),
             fact("Element separation", format!("{}, {path}", self.thickness(calibration.half_separation * 2.0))),
             fact("Blocks span", range),
@@ -208,14 +206,19 @@ impl Writer<'_> {
 
     pub(super) fn encoder(&mut self) {
         let contents = &self.job.contents;
-        self.out.facts(vec![fact("Scale in the plan", format!("{} counts per mm", contents.plan.encoder.counts_per_mm))]);
+        let unit = self.wanted.unit;
+        let (per, symbol) = match unit {
+            LengthUnit::Mm => (1.0, "mm"),
+            LengthUnit::Inch => (MM_PER_INCH, "in"),
+        };
+        self.out.facts(vec![fact("Scale in the plan", format!("{} counts per {symbol}", contents.plan.encoder.counts_per_mm * per))]);
         if contents.encoder_checks.is_empty() {
             let line = "Places along the lines rest on the scale in the plan.".to_owned();
             return self.out.notice(Tone::Watch, "The encoder was NOT CHECKED over a measured distance", vec![line]);
         }
-        let unit = self.wanted.unit;
-        let head = format!("Distance, {}>", unit.place_symbol());
-        let mut table = Table::of(&["When, by", &head, "Counts>", "Set, per mm>", "Found, per mm>", "Error, %>", ""]);
+        let (head, set, found) =
+            (format!("Distance, {}>", unit.place_symbol()), format!("Set, per {symbol}>"), format!("Found, per {symbol}>"));
+        let mut table = Table::of(&["When, by", &head, "Counts>", &set, &found, "Error, %>", ""]);
         for (check, by) in &contents.encoder_checks {
             let judged = check.judge();
             table.toned(
@@ -224,8 +227,8 @@ impl Writer<'_> {
                     self.signed(by),
                     unit.place(check.distance),
                     check.counts.to_string(),
-                    format!("{:.3}", check.set_counts_per_mm),
-                    format!("{:.3}", check.solved()),
+                    format!("{:.3}", check.set_counts_per_mm * per),
+                    format!("{:.3}", check.solved() * per),
                     format!("{:+.2}", check.error() * 100.0),
                     judged.map_or_else(|why| format!("FAILED: {why}"), |_| "passed".to_owned()),
                 ],
@@ -279,6 +282,8 @@ impl Writer<'_> {
             .filter(|part| part.1 != 0.0)
             .map(|(name, value, digits, unit)| match (*unit, self.wanted.unit) {
                 ("mm", LengthUnit::Inch) => fact(name, format!("{:.4} in (k = 1)", Length::mm(*value).as_inch())),
+                ("K", LengthUnit::Inch) => fact(name, format!("{:.1} °F (k = 1)", value * FAHRENHEIT_PER_KELVIN)),
+                ("ns per kelvin", LengthUnit::Inch) => fact(name, format!("{:.2} ns per °F (k = 1)", value / FAHRENHEIT_PER_KELVIN)),
                 _ => fact(name, format!("{value:.digits$} {unit} (k = 1)")),
             })
             .collect()

@@ -40,8 +40,9 @@ impl Writer<'_> {
             fact("Couplant", given(plan.probe.couplant.as_deref())),
             fact("Operators", given(Some(&operators))),
         ];
-        let temperatures = self.each(|run| format!("{:.1}", run.summary.start.wall_temperature.as_celsius()));
-        facts.push(fact("Wall temperature, °C", given(Some(&temperatures))));
+        let unit = self.wanted.unit;
+        let temperatures = self.each(|run| unit.temperature(run.summary.start.wall_temperature));
+        facts.push(fact(&format!("Wall temperature, {}", unit.temperature_symbol()), given(Some(&temperatures))));
         for kit in &plan.kit {
             let due = kit.due.map_or_else(|| format!("due {MISSING}"), |due| format!("due {due}"));
             let certificate = given(kit.certificate.as_deref());
@@ -59,8 +60,8 @@ impl Writer<'_> {
         let settings = self.each(|run| {
             let gate = run.setup.gate;
             format!(
-                "velocity {:.1} m/s, zero {:.1} ns, gate {:.3} to {:.3} µs at {:.1} %, {}, {}",
-                run.setup.velocity.as_m_s(),
+                "velocity {}, zero {:.1} ns, gate {:.3} to {:.3} µs at {:.1} %, {}, {}",
+                self.velocity(run.setup.velocity),
                 run.setup.zero.as_ns(),
                 gate.start.as_us(),
                 gate.end().as_us(),

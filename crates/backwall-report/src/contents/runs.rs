@@ -33,7 +33,7 @@ impl Writer<'_> {
     }
 
     fn run(&mut self, run: &RunFacts) {
-        let (tone, words) = run.calibration();
+        let (tone, words) = run.calibration(self.wanted.unit);
         if tone != Tone::Good {
             self.out.notice(tone, words, vec![]);
         }
@@ -96,7 +96,7 @@ impl Writer<'_> {
             fact("Recorded", format!("{} to {ended} by {}; {}", self.time(start.started_us), start.operator, summary.reason)),
             fact("Readings", format!("{}, {} without an echo, {} lost", summary.readings, summary.no_echo, count(summary.lost, "shot"))),
             fact("Set-up", setup),
-            fact("Wall temperature at the start", format!("{:.1} °C", start.wall_temperature.as_celsius())),
+            fact("Wall temperature at the start", self.temperature(start.wall_temperature)),
         ];
         let least =
             run.thinnest.iter().filter_map(|reading| Some((reading.measurement.thickness?, reading))).min_by(|a, b| a.0.total_cmp(&b.0));

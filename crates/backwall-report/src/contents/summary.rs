@@ -3,83 +3,16 @@
 use super::gather::RunFacts;
 use super::{Writer, count, fact};
 use crate::document::Tone;
-use crate::template::Section;
-use backwall_store::{EventKind, RunState};
+use crate::template::{Section, Working};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
 use backwall_ultrasound::Flag;
 
-impl RunFacts {
-    /// Whether its readings are in the assessment.
-    pub fn is_counted(&self) -> bool {
-        !matches!(self.validity, Validity::Suspect(_))
-    }
-
-    /// How the calibration of the run stands, in words that can stand alone.
-    pub fn calibration(&self) -> (Tone, String) {
-        let setup = &self.setup;
-        let typed = setup.calibration.is_none();
-        match &self.validity {
-            Validity::Valid if typed => {
-                (Tone::Bad, "NO CALIBRATION: velocity and zero were typed, though verified on a block before and after".to_owned())
-            }
-            Validity::Valid => (Tone::Good, "calibrated on blocks, verified before and after".to_owned()),
-            Validity::Suspect(why) => (Tone::Bad, format!("SUSPECT: {why}")),
-            Validity::Pending(why) if typed => (
-                Tone::Bad,
-                format!(
-                    "NO CALIBRATION: velocity {:.0} m/s and zero {:.1} ns were typed, not measured on blocks; {why}",
-                    setup.velocity.as_m_s(),
-                    setup.zero.as_ns()
-                ),
-            ),
-            Validity::Pending(why) => (Tone::Watch, format!("NOT VERIFIED: calibrated on blocks, but {why}")),
-        }
-    }
-
-    /// What a reader must know of the run's data before trusting that nothing is missing.
-    pub fn flaws(&self) -> Vec<String> {
-        let mut flaws = Vec::new();
-        match self.summary.state {
-            RunState::Open => flaws.push("is STILL BEING RECORDED: this report has what was saved when it was made".to_owned()),
-            RunState::Interrupted => flaws.push(format!("was INTERRUPTED: {}; it has what was saved until then", self.summary.reason)),
-            RunState::Closed => {}
-        }
-        if self.summary.readings == 0 {
-            flaws.push("has NO READINGS".to_owned());
-        } else if self.statistics.read == 0 {
-            flaws.push(format!("has NO ECHO in any of its {}", count(self.summary.readings, "reading")));
-        }
-        if self.summary.lost > 0 {
-            flaws.push(format!("lost {} between device and computer", count(self.summary.lost, "shot")));
-        }
-        if let Some(dropped) = &self.summary.dropped {
-            flaws.push(format!("did not take all that came: {dropped}"));
-        }
-        let of = |kind| self.events.iter().filter(|event| event.kind == kind).count() as u64;
-        let drops = of(EventKind::Overflow) + of(EventKind::Fault);
-        if drops > 0 {
-            flaws.push(format!("has {} of data dropped or not saved (see its events)", count(drops, "report")));
-        }
-        let doubts = of(EventKind::Doubt);
-        if doubts > 0 {
-            flaws.push(format!("has {} of what device or clock said and cannot be (see its events)", count(doubts, "event")));
-        }
-        if self.too_fast > 0 {
-            flaws.push(format!("has {} taken faster than the procedure allows", count(self.too_fast, "reading")));
-        }
-        if self.statistics.unplaced > 0 {
-            flaws.push(format!("has {} without a place on the wall", count(self.statistics.unplaced, "reading")));
-        }
-        flaws
-    }
-}
-
 /// Of what the checklist holds against scanning; the checklist's section has all.
 const MOST_OBSTACLES: usize = 3;
 
-/// From more runs than this on the first page names what stands in a table or a section of its own, and no more.
+/// Of more runs than this the first page names what stands in a table or a section of its own, and no more.
 const MANY: usize = 3;
 
 /// A list on the first page has no more lines; its section has all.
@@ -108,7 +41,7 @@ impl Writer<'_> {
             let line = if calibrated { "A calibration is in force." } else { "NO CALIBRATION: no block has been measured either." };
             return self.out.notice(Tone::Bad, "NOTHING WAS MEASURED: this job has no runs", vec![line.to_owned()]);
         }
-        let stands: Vec<_> = runs.iter().map(|run| (run, run.calibration())).collect();
+        let stands: Vec<_> = runs.iter().map(|run| (run, run.calibration(self.wanted.unit))).collect();
         let of = |tone| stands.iter().filter(|(_, (found, _))| *found == tone).count() as u64;
         let suspect = runs.iter().filter(|run| matches!(run.validity, Validity::Suspect(_))).count() as u64;
         let (tone, title) = if suspect > 0 {
@@ -144,7 +77,7 @@ impl Writer<'_> {
     pub(super) fn calibrations(&self) -> Vec<(Tone, String)> {
         let mut said: Vec<(Tone, String, Vec<String>)> = Vec::new();
         for run in &self.job.runs {
-            let (tone, words) = run.calibration();
+            let (tone, words) = run.calibration(self.wanted.unit);
             match said.iter_mut().find(|(_, known, _)| *known == words) {
                 Some((.., runs)) => runs.push(run.name()),
                 None => said.push((tone, words, vec![run.name()])),
@@ -161,8 +94,10 @@ impl Writer<'_> {
         }
     }
 
-    pub(super) fn has_many_runs(&self) -> bool {
-        self.job.runs.len() > MANY
+    /// Whether what stands in a table or a section of its own is only named on the first page: of many runs, and where the template shows
+    /// what decides alone.
+    pub(super) fn is_condensed(&self) -> bool {
+        self.job.assessment.is_some() && (self.job.runs.len() > MANY || self.wanted.template.working == Working::Governing)
     }
 
     fn whether_thin(&mut self) {
@@ -181,7 +116,7 @@ impl Writer<'_> {
             self.least_margin()
                 .map(|(run, reading)| format!("Minimum margin over the required thickness: {}", self.where_found(run, reading))),
         );
-        if self.has_many_runs() && self.job.assessment.is_some() {
+        if self.is_condensed() {
             // Both stand in the table above and with the worst places.
             lines.clear();
         }
@@ -191,7 +126,7 @@ impl Writer<'_> {
         let confirmed = self.thinnest();
         if let (Some((_, least)), Some((run, reading))) = (least, confirmed.filter(|_| least.is_some_and(|(_, least)| is_alone(least))))
             && least.measurement.thickness < reading.measurement.thickness
-            && !self.has_many_runs()
+            && !self.is_condensed()
         {
             lines.push(format!("Minimum reading that a neighbour agrees with: {}", self.where_found(run, reading)));
         }
@@ -201,7 +136,7 @@ impl Writer<'_> {
         let lowest = standing.iter().filter_map(|run| Some((*run, &run.alone.as_ref()?.0)));
         let lowest =
             lowest.min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()));
-        if let Some((run, reading)) = lowest.filter(|_| !self.has_many_runs()) {
+        if let Some((run, reading)) = lowest.filter(|_| !self.is_condensed()) {
             let all = standing.iter().filter_map(|run| Some(run.alone.as_ref()?.1)).sum();
             let names: Vec<String> = standing.iter().map(|run| run.name()).collect();
             lines.push(format!(
@@ -341,7 +276,7 @@ impl Writer<'_> {
         }));
         let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
         if !obstacles.is_empty() {
-            let most = if self.has_many_runs() { 1 } else { MOST_OBSTACLES };
+            let most = if self.is_condensed() { 1 } else { MOST_OBSTACLES };
             let more = obstacles.len().saturating_sub(most);
             let more = if more > 0 { format!("; and {more} more") } else { String::new() };
             let first: Vec<_> = obstacles.iter().rev().take(most).map(ToString::to_string).collect();
@@ -361,7 +296,7 @@ impl Writer<'_> {
     }
 
     fn key_facts(&mut self) {
-        let brief = self.wanted.template.is_brief || self.has_many_runs() && self.job.assessment.is_some();
+        let brief = self.wanted.template.is_brief || self.is_condensed();
         if brief && self.job.unseen.is_none() {
             return;
         }

@@ -30,7 +30,7 @@ impl Writer<'_> {
             let title = format!("Apart from these: {} may be laminations", count(roll_up.laminations.len() as u64, "spot"));
             self.out.heading(2, title);
             self.ranked(&roll_up.laminations, "suspected laminations");
-            if self.has_many_runs() {
+            if self.is_condensed() {
                 let evidence = self.lamination_evidence();
                 self.out.bullets(evidence);
             }

@@ -1,9 +1,10 @@
 //! A document on pages: the blocks put down one below the other, page numbers once their count is known.
 
+use super::first_page::{self, Held};
 use super::page::Sheet;
 pub use super::page::{Entry, Page, Pages, Place};
 use super::wrap::Type;
-use super::{Block, Captioned, Document, Logo, Tone, table};
+use super::{Block, Captioned, Document, Logo, notice, table};
 use crate::figure::{Anchor, Ink, Stroke, point};
 use crate::picture::Picture;
 
@@ -11,25 +12,40 @@ const TITLE: Type = Type::bold(6.2);
 const UNDER_TITLE: Type = Type::regular(3.4);
 const FIRST: Type = Type::bold(4.2);
 const SECOND: Type = Type::bold(3.3);
-const TEXT: Type = Type::regular(2.9);
-const STRONG: Type = Type::bold(2.9);
+pub(super) const TEXT: Type = Type::regular(2.9);
+pub(super) const STRONG: Type = Type::bold(2.9);
 const CAPTION: Type = Type::regular(2.5);
 const FOOT: Type = Type::regular(2.3);
 /// Between blocks.
-const GAP: f64 = 2.6;
+pub(super) const GAP: f64 = 2.0;
 /// Between figures that stand side by side.
 const BETWEEN: f64 = 4.0;
 
 /// Lays a document out. Pure: the same document gives the same pages.
 pub fn pages(document: &Document) -> Pages {
-    let mut sheet = Sheet::new(document.paper);
-    top(&mut sheet, document);
-    for (index, block) in document.blocks.iter().enumerate() {
-        put(&mut sheet, block, &document.blocks[index + 1..]);
-    }
+    let (first, rest) = document.blocks.split_at(document.first_page.min(document.blocks.len()));
+    let fits = |blocks: &[Block]| begun(document, blocks).done.pages.len() == 1;
+    let Held { first, later } = first_page::held(first, document.rest_is_in, notice::line_width(document.paper.text_width()), fits);
+    let mut sheet = begun(document, &first);
+    let rest: Vec<&Block> = later.iter().chain(rest).collect();
+    all(&mut sheet, &rest);
     let mut pages = sheet.done;
     foot(document, &mut pages);
     pages
+}
+
+/// The paper with these blocks on it, from its top.
+fn begun(document: &Document, blocks: &[Block]) -> Sheet {
+    let mut sheet = Sheet::new(document.paper);
+    top(&mut sheet, document);
+    all(&mut sheet, &blocks.iter().collect::<Vec<_>>());
+    sheet
+}
+
+fn all(sheet: &mut Sheet, blocks: &[&Block]) {
+    for (index, block) in blocks.iter().enumerate() {
+        put(sheet, block, &blocks[index + 1..]);
+    }
 }
 
 fn top(sheet: &mut Sheet, document: &Document) {
@@ -61,7 +77,7 @@ fn logo_size(logo: &Logo) -> (f64, f64) {
 }
 
 /// `rest` are the blocks behind it.
-fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
+fn put(sheet: &mut Sheet, block: &Block, rest: &[&Block]) {
     match block {
         Block::Heading { level, text } => heading(sheet, *level, text, rest),
         Block::Paragraph(text) => {
@@ -95,7 +111,7 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
             sheet.gap(GAP);
             pictures.chunks(2).for_each(|row| picture_row(sheet, row));
         }
-        Block::Notice { tone, title, lines } => notice(sheet, *tone, title, lines),
+        Block::Notice { tone, title, lines, .. } => notice::put(sheet, *tone, title, lines),
         Block::Signatures(lines) => signatures(sheet, lines),
         Block::PageBreak => {
             if !sheet.is_fresh() {
@@ -105,8 +121,14 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[Block]) {
     }
 }
 
-fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[Block]) {
-    let (kind, before) = if level <= 1 { (FIRST, 7.0) } else { (SECOND, 5.0) };
+fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[&Block]) {
+    // Under the title of the document a heading needs no room of its own.
+    let is_first = sheet.done.outline.is_empty();
+    let (kind, before) = match level {
+        ..=1 if is_first => (FIRST, 1.0),
+        ..=1 => (FIRST, 6.0),
+        _ => (SECOND, 4.0),
+    };
     let lines = kind.wrap(text, sheet.width());
     let own = kind.line() * lines.len() as f64 + 2.0;
     sheet.need(before + own + start_height(rest, sheet.width()));
@@ -121,12 +143,12 @@ fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[Block]) {
 }
 
 /// How much of what follows must stand with the heading over it.
-fn start_height(rest: &[Block], width: f64) -> f64 {
+fn start_height(rest: &[&Block], width: f64) -> f64 {
     let Some((block, rest)) = rest.split_first() else { return 0.0 };
     match block {
         Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
         Block::Pictures(pictures) => pictures.chunks(2).next().map_or(0.0, |row| picture_row_height(row, width)) + GAP,
-        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(2) as f64,
+        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(SIGNING) as f64,
         // A few words that lead over to something stay with it.
         Block::Paragraph(text) if text.len() < 500 => {
             let own = TEXT.line() * TEXT.wrap(text, width).len() as f64 + GAP;
@@ -134,6 +156,7 @@ fn start_height(rest: &[Block], width: f64) -> f64 {
         }
         Block::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
         Block::Table(table) => table::start_height(table, width) + GAP,
+        Block::Notice { title, lines, .. } => notice::start_height(title, lines, width),
         Block::PageBreak => 0.0,
         _ => 16.0,
     }
@@ -213,64 +236,23 @@ fn picture_row(sheet: &mut Sheet, row: &[Picture]) {
     sheet.y += height + GAP;
 }
 
-/// Boxes longer than a page go on where it ends.
-fn notice(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
-    let inner = sheet.width() - 8.0;
-    let mut all: Vec<(Type, String)> = STRONG.wrap(title, inner).into_iter().map(|line| (STRONG, line)).collect();
-    for line in lines {
-        let wrapped = TEXT.wrap(line, inner - if lines.len() > 1 { 4.0 } else { 0.0 });
-        all.extend(wrapped.into_iter().enumerate().map(|(index, text)| {
-            let lead = match (lines.len() > 1, index) {
-                (true, 0) => "– ",
-                (true, _) => "   ",
-                _ => "",
-            };
-            (TEXT, format!("{lead}{text}"))
-        }));
-    }
-    sheet.gap(GAP);
-    let whole = all.iter().map(|(kind, _)| kind.line()).sum::<f64>() + 3.0;
-    if whole < 100.0 {
-        sheet.need(whole);
-    } else {
-        sheet.need(20.0);
-    }
-    let mut rest = all.as_slice();
-    while !rest.is_empty() {
-        let fit = ((sheet.room() - 3.0) / TEXT.line()).floor().max(1.0) as usize;
-        let (now, later) = rest.split_at(fit.min(rest.len()));
-        let height = now.iter().map(|(kind, _)| kind.line()).sum::<f64>() + 3.0;
-        let (left, width) = (sheet.left(), sheet.width());
-        sheet.area(left, 0.0, 1.6, height, table::ink(tone));
-        sheet.rule(left, 0.0, width, Stroke::solid(table::ink(tone), 0.25));
-        sheet.rule(left, height, width, Stroke::solid(table::ink(tone), 0.25));
-        let mut down = 1.2;
-        for (kind, line) in now {
-            sheet.text(left + 4.5, down + kind.size, *kind, Anchor::Start, Ink::Black, line);
-            down += kind.line();
-        }
-        sheet.y += height;
-        rest = later;
-        if !rest.is_empty() {
-            sheet.turn();
-        }
-    }
-    sheet.y += 1.0;
-}
+/// Lines to sign on side by side.
+const SIGNING: usize = 3;
+const BETWEEN_SIGNING: f64 = 6.0;
 
 fn signatures(sheet: &mut Sheet, lines: &[String]) {
-    let column = (sheet.width() - 10.0) / 2.0;
-    for pair in lines.chunks(2) {
+    let column = (sheet.width() - BETWEEN_SIGNING * (SIGNING - 1) as f64) / SIGNING as f64;
+    for row in lines.chunks(SIGNING) {
         sheet.need(20.0);
         let left = sheet.left();
-        for (index, line) in pair.iter().enumerate() {
-            let x = left + (column + 10.0) * index as f64;
+        for (index, line) in row.iter().enumerate() {
+            let x = left + (column + BETWEEN_SIGNING) * index as f64;
             sheet.rule(x, 14.0, column, Stroke::solid(Ink::Black, 0.25));
             for (row, line) in CAPTION.wrap(line, column).iter().enumerate() {
                 sheet.text(x, 14.0 + 1.0 + CAPTION.size + CAPTION.line() * row as f64, CAPTION, Anchor::Start, Ink::Grey, line);
             }
         }
-        let deep = pair.iter().map(|line| CAPTION.wrap(line, column).len()).max().unwrap_or(1);
+        let deep = row.iter().map(|line| CAPTION.wrap(line, column).len()).max().unwrap_or(1);
         sheet.y += 16.0 + CAPTION.line() * deep as f64;
     }
 }
@@ -307,7 +289,7 @@ impl Foot<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::document::{Paper, Table};
+    use crate::document::{Paper, Table, Tone};
     use crate::figure::{Figure, Item};
 
     fn document(paper: Paper, blocks: Vec<Block>) -> Document {
@@ -320,6 +302,8 @@ mod tests {
             logo: None,
             issued_us: 0,
             blocks,
+            first_page: 0,
+            rest_is_in: None,
         }
     }
     fn texts(page: &Page) -> Vec<&crate::figure::Text> {
@@ -355,7 +339,12 @@ mod tests {
     #[test]
     fn nothing_stands_outside_the_margins_and_pages_are_numbered() {
         let mut blocks = vec![Block::Table(long_table())];
-        blocks.push(Block::Notice { tone: Tone::Bad, title: "T".to_owned(), lines: vec!["word ".repeat(3000), "x".repeat(5000)] });
+        blocks.push(Block::Notice {
+            tone: Tone::Bad,
+            title: "T".to_owned(),
+            lines: vec!["word ".repeat(3000), "x".repeat(5000)],
+            is_whole: false,
+        });
         blocks.push(Block::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
         blocks.push(Block::Paragraph("z".repeat(9000)));
         let figure = || Captioned { figure: Figure::new("", 85.0, 60.0), caption: "caption".to_owned() };

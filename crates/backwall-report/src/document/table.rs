@@ -9,13 +9,13 @@ const BODY: Type = Type::regular(2.7);
 const HEAD: Type = Type::bold(2.7);
 /// Space inside a cell, at the sides and above and below.
 const PAD: f64 = 1.2;
-const HIGH: f64 = 0.8;
+const HIGH: f64 = 0.6;
 /// Letters are made no smaller than this part of their size, so that the widest words of all columns have room side by side.
 const SMALLEST: f64 = 0.75;
 /// Rows looked at to find how wide columns have to be.
 const SAMPLE: usize = 400;
 /// Rows that are kept together, where they are not too high.
-const TOGETHER: usize = 6;
+const TOGETHER: usize = 4;
 const FAINT: Stroke = Stroke::solid(Ink::Pale, 0.15);
 
 pub(super) const fn ink(tone: Tone) -> Ink {
@@ -49,22 +49,33 @@ pub(super) fn start_height(table: &Table, room: f64) -> f64 {
     let widths = widths(table, room, &kinds);
     let head = kinds.heads(table, &widths);
     let rows = table.rows.iter().take(TOGETHER).map(|row| height(&kinds.wrapped(row, &widths), kinds.body));
-    (height(&head, kinds.head) + rows.sum::<f64>()).min(60.0)
+    (height(&head, kinds.head) + rows.sum::<f64>()).min(42.0)
 }
+
+/// Of more names than this two short ones stand side by side.
+const MANY_FACTS: usize = 8;
 
 /// Names with their values, put down as a table without a head.
 pub(super) fn facts(sheet: &mut Sheet, facts: &[(String, String)]) {
     let name_width = facts.iter().map(|(name, _)| BODY.width(name)).fold(0.0, f64::max) + 2.0 * PAD;
     let name_width = name_width.clamp(26.0, sheet.width() * 0.36);
-    let grid = Grid {
-        table: &Table::of(&["", ""]),
-        widths: vec![name_width, sheet.width() - name_width],
-        head: Vec::new(),
-        head_height: 0.0,
-        kinds: Kinds::scaled(1.0),
-    };
-    for (name, value) in facts {
-        grid.row(sheet, &Row { cells: vec![name.clone(), value.clone()], tone: Tone::Plain });
+    let (whole, half) = (sheet.width() - name_width, sheet.width() / 2.0 - name_width);
+    let (one, two) = (Table::of(&["", ""]), Table::of(&["", "", "", ""]));
+    let is_short = |fact: &(String, String)| BODY.width(&fact.1) <= half - 2.0 * PAD;
+    let grid = |table, widths| Grid { table, widths, head: Vec::new(), head_height: 0.0, kinds: Kinds::scaled(1.0) };
+    let (alone, beside) = (grid(&one, vec![name_width, whole]), grid(&two, vec![name_width, half, name_width, half]));
+    let mut rest = facts;
+    while let Some((first, others)) = rest.split_first() {
+        let other = others.first().filter(|other| facts.len() > MANY_FACTS && is_short(first) && is_short(other));
+        let row = |facts: &[&(String, String)]| Row {
+            cells: facts.iter().flat_map(|(name, value)| [name.clone(), value.clone()]).collect(),
+            tone: Tone::Plain,
+        };
+        match other {
+            Some(other) => beside.row(sheet, &row(&[first, other])),
+            None => alone.row(sheet, &row(&[first])),
+        }
+        rest = &rest[if other.is_some() { 2 } else { 1 }..];
     }
 }
 
@@ -84,7 +95,7 @@ impl Kinds {
     /// As large as they are elsewhere, or smaller where words would be broken otherwise.
     fn of(table: &Table, room: f64) -> Self {
         let whole = Self::scaled(1.0);
-        let least: f64 = wants(table, room, &whole).iter().map(|(word, _)| word).sum();
+        let least: f64 = wants(table, room, &whole).iter().map(|want| want.word).sum();
         if least <= room { whole } else { Self::scaled((room / least).max(SMALLEST)) }
     }
 
@@ -164,7 +175,9 @@ impl Grid<'_> {
             let (at, anchor) = if right { (x + width - pad, Anchor::End) } else { (x + pad, Anchor::Start) };
             let shown = cell.iter().skip(lines.start).take(lines.end - lines.start);
             for (row, line) in shown.enumerate() {
-                let ink = if index == 0 { first_ink } else { Ink::Black };
+                // Of facts side by side the third is a name again.
+                let is_name = index == 0 || self.head.is_empty() && index == 2;
+                let ink = if is_name { first_ink } else { Ink::Black };
                 sheet.text(at, HIGH + kind.size + kind.line() * row as f64, kind, anchor, ink, line);
             }
             x += width;
@@ -176,37 +189,62 @@ fn height(cells: &[Vec<String>], kind: Type) -> f64 {
     kind.line() * cells.iter().map(Vec::len).max().unwrap_or(1) as f64 + 2.0 * HIGH
 }
 
-/// Of each column: the width of its widest word, and of its longest cell on one line.
-fn wants(table: &Table, room: f64, kinds: &Kinds) -> Vec<(f64, f64)> {
-    let mut wants: Vec<(f64, f64)> = Vec::new();
+/// What a column wants: the width of its widest word, of its longest cell on one line, and of a usual one.
+#[derive(Clone, Copy)]
+struct Want {
+    word: f64,
+    whole: f64,
+    usual: f64,
+}
+
+fn wants(table: &Table, room: f64, kinds: &Kinds) -> Vec<Want> {
+    let mut wants = Vec::new();
     for (index, column) in table.columns.iter().enumerate() {
         // Heads are broken between words sooner than what stands under them.
         let (mut word, _) = kinds.head.extent(&column.head);
-        let mut whole = word;
-        for row in table.rows.iter().take(SAMPLE) {
+        let (mut whole, mut squares) = (word, 0.0);
+        let rows = table.rows.iter().take(SAMPLE);
+        let count = rows.len().max(1) as f64;
+        for row in rows {
             let (long, all) = row.cells.get(index).map_or((0.0, 0.0), |cell| kinds.body.extent(cell));
             word = word.max(long);
             whole = whole.max(all);
+            squares += all * all;
         }
         // One column's longest word must not push the others off the page.
-        let word = word.min(room / 3.0);
-        wants.push((word + 2.0 * kinds.pad, whole + 2.0 * kinds.pad));
+        let word = word.min(room / 3.0) + 2.0 * kinds.pad;
+        // Squares, so that a few long cells count for more than many short ones, and not for everything.
+        wants.push(Want { word, whole: whole + 2.0 * kinds.pad, usual: libm::sqrt(squares / count) + 2.0 * kinds.pad });
     }
     wants
 }
 
-/// Each column gets its widest word; what is left goes to those that would need more for one line.
+/// Each column gets its widest word; what is left goes to those that would need more for one line, by what their cells usually need.
 fn widths(table: &Table, room: f64, kinds: &Kinds) -> Vec<f64> {
     let wants = wants(table, room, kinds);
-    let (least, most): (f64, f64) = wants.iter().fold((0.0, 0.0), |(a, b), (word, whole)| (a + word, b + whole));
+    let (least, most): (f64, f64) = wants.iter().fold((0.0, 0.0), |(a, b), want| (a + want.word, b + want.whole));
     if least >= room {
-        return wants.iter().map(|(word, _)| word * room / least).collect();
+        return wants.iter().map(|want| want.word * room / least).collect();
     }
     if most <= room {
         // Wide enough for everything: what is left over is shared, up to half as much again.
         let grow = (room / most).min(1.5);
-        return wants.iter().map(|(_, whole)| whole * grow).collect();
+        return wants.iter().map(|want| want.whole * grow).collect();
     }
-    let part = (room - least) / (most - least);
-    wants.iter().map(|(word, whole)| word + (whole - word) * part).collect()
+    let mut widths: Vec<f64> = wants.iter().map(|want| want.word).collect();
+    // Whoever has enough takes no more, and the others share what that leaves.
+    for _ in 0..wants.len() {
+        let open = |(want, width): (&Want, &f64)| {
+            if want.whole - width > 1e-6 { ((want.usual + want.whole) / 2.0 - want.word).max(1.0) } else { 0.0 }
+        };
+        let weights: Vec<f64> = wants.iter().zip(&widths).map(open).collect();
+        let (left, all) = (room - widths.iter().sum::<f64>(), weights.iter().sum::<f64>());
+        if left < 1e-6 || all == 0.0 {
+            break;
+        }
+        for ((want, width), weight) in wants.iter().zip(&mut widths).zip(&weights) {
+            *width = (*width + left * weight / all).min(want.whole);
+        }
+    }
+    widths
 }

@@ -22,7 +22,7 @@ impl Type {
     }
     /// From one baseline to the next.
     pub fn line(self) -> f64 {
-        self.size * 1.36
+        self.size * 1.33
     }
 
     /// Breaks a text at spaces into lines of at most `room`; a word wider than that is broken where it must be.

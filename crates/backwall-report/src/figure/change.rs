@@ -7,8 +7,14 @@ use backwall_survey::strip::compare::{Comparison, Difference};
 use backwall_units::{Length, LengthUnit};
 use chrono::{Datelike, NaiveDate};
 
-/// On paper, millimetres.
-const HEIGHT: f64 = 48.0;
+/// On paper, millimetres: of one among few, of one among many, and of one that stands for all.
+pub const HEIGHT: f64 = 48.0;
+pub const LOW: f64 = 40.0;
+pub const HIGH: f64 = 58.0;
+/// From the last survey to the names beside it.
+const LEADER: f64 = 4.0;
+const INKS: [Ink; 5] = [Ink::Blue, Ink::Vermilion, Ink::Green, Ink::Purple, Ink::Orange];
+const DASHES: [Dash; 4] = [Dash::Solid, Dash::Dashed, Dash::Dotted, Dash::Chain];
 const LATTICE: Stroke = Stroke::solid(Ink::Pale, 0.15);
 
 /// The minimum of a course at one survey.
@@ -85,7 +91,7 @@ fn titled(title: &str, (wide, high): (f64, f64)) -> Figure {
 
 /// The difference of each bin that both surveys read: its mean as a line, its minimum as a dot, U of the mean as a field about nothing.
 /// `None` where nothing was read by both.
-pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, wide: f64) -> Option<Figure> {
+pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, (wide, high): (f64, f64)) -> Option<Figure> {
     let (first, last) = (comparison.bins.first()?, comparison.bins.last()?);
     let (place, wall) = (axis::place(unit), axis::thickness(unit));
     let of = |length: Length, scale: Reading| length / scale.one;
@@ -93,15 +99,15 @@ pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, wide: f64) 
     let reach = |found: Difference| found.difference.abs().max(found.expanded.unwrap_or_default());
     let most = of(differences().map(reach).fold(Length::ZERO, Length::max), wall);
     let low = of(differences().map(|found| found.difference).fold(Length::ZERO, Length::min), wall);
-    let high = of(differences().map(|found| found.difference).fold(Length::ZERO, Length::max), wall);
+    let upper = of(differences().map(|found| found.difference).fold(Length::ZERO, Length::max), wall);
     let u = of(comparison.bins.iter().filter_map(|bin| bin.mean.expanded).fold(Length::ZERO, Length::max), wall);
     let room = (most * 0.08).max(1e-6);
     let field = Field::new(
-        (wide, HEIGHT),
+        (wide, high),
         (of(first.from, place), of(last.to, place).max(of(first.from, place) + 1e-6)),
-        (low.min(-u) - room, high.max(u) + room),
+        (low.min(-u) - room, upper.max(u) + room),
     );
-    let mut figure = titled(title, (wide, HEIGHT));
+    let mut figure = titled(title, (wide, high));
     let band = comparison.bins.iter().filter_map(|bin| {
         let expanded = of(bin.mean.expanded?, wall);
         let (left, top) = (field.x(of(bin.from, place)), field.y(expanded));
@@ -132,7 +138,7 @@ pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, wide: f64) 
 }
 
 /// The minimum of each course at every survey with its U, and what is required. `None` where there are not two surveys.
-pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, wide: f64) -> Option<Figure> {
+pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, (wide, high): (f64, f64)) -> Option<Figure> {
     let shown: Vec<&OfCourse> = courses.iter().filter(|course| course.minima.len() > 1).collect();
     let wall = axis::thickness(unit);
     let of = |length: Length| length / wall.one;
@@ -146,36 +152,40 @@ pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, wide: f64) -
         [of(minimum.thickness) - expanded, of(minimum.thickness) + expanded]
     };
     let required = shown.iter().filter_map(|course| course.required).map(of);
-    let (low, high) = ends(&mut minima().flat_map(spread).chain(required));
+    let (low, upper) = ends(&mut minima().flat_map(spread).chain(required));
     if last <= first {
         return None;
     }
-    let (across, room) = ((last - first) * 0.06, ((high - low) * 0.08).max(1e-6));
+    let (across, room) = ((last - first) * 0.06, ((upper - low) * 0.08).max(1e-6));
     let mut known: Vec<Length> = shown.iter().filter_map(|course| course.required).collect();
     known.sort_by(Length::total_cmp);
     known.dedup();
-    let of_courses = shown.iter().map(|course| (course.minima.last().map_or(0.0, |last| of(last.thickness)), course.name.clone()));
-    let of_required = known.iter().map(|required| (of(*required), format!("required {}", unit.thickness(*required))));
-    let mut names: Vec<(f64, String)> = of_courses.chain(of_required).collect();
+    let of_courses = shown.iter().enumerate().map(|(index, course)| {
+        let last = course.minima.last().map_or(0.0, |last| of(last.thickness));
+        (last, course.name.clone(), INKS[index % INKS.len()])
+    });
+    let of_required = known.iter().map(|required| (of(*required), format!("required {}", unit.thickness(*required)), Ink::Black));
+    let mut names: Vec<(f64, String, Ink)> = of_courses.chain(of_required).collect();
     // To the right of the last survey stand the names, in a margin as wide as they are.
-    let widest = names.iter().map(|(_, name)| font::width(name, SMALL, Weight::Regular)).fold(0.0, f64::max);
-    let (field_wide, margin) = (wide - 16.0, (widest + 3.0).min((wide - 16.0) / 2.0));
+    let widest = names.iter().map(|(_, name, _)| font::width(name, SMALL, Weight::Regular)).fold(0.0, f64::max);
+    let (field_wide, margin) = (wide - 16.0, (widest + LEADER + 2.5).min((wide - 16.0) / 2.0));
     let to = first - across + (last - first + across) * field_wide / (field_wide - margin);
-    let field = Field::new((wide, HEIGHT), (first - across, to), (low - room, high + room));
-    let mut figure = titled(title, (wide, HEIGHT));
+    let field = Field::new((wide, high), (first - across, to), (low - room, upper + room));
+    let mut figure = titled(title, (wide, high));
     field.frame(&mut figure, ("year", &format!("minimum, {}", wall.symbol)), true);
-    const INKS: [Ink; 5] = [Ink::Blue, Ink::Vermilion, Ink::Green, Ink::Purple, Ink::Orange];
-    const DASHES: [Dash; 4] = [Dash::Solid, Dash::Dashed, Dash::Dotted, Dash::Chain];
-    // Each at the height of what it names, as far as they do not crowd.
-    for (at, _) in &mut names {
-        *at = field.y(*at) - field.top;
+    // Each at the height of what it names, as far as they do not crowd, with a line to it, and clear of the frame.
+    let clear = SMALL * 0.7;
+    for (at, ..) in &mut names {
+        *at = field.y(*at) - field.top - clear;
     }
     names.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let wished: Vec<(f64, u32)> = names.iter().map(|(at, _)| (*at, 1)).collect();
-    for (at, down) in axis::spread(&wished, BODY, field.height) {
-        let x = field.x(last) + 1.5;
-        let text = font::fitted(&names[at].1, field.left + field.width - x - 0.5, SMALL, Weight::Regular);
-        figure.text(Text::new(point(x, field.top + down + SMALL * 0.36), text, SMALL));
+    let wished: Vec<(f64, u32)> = names.iter().map(|(at, ..)| (*at, 1)).collect();
+    for (index, down) in axis::spread(&wished, BODY, field.height - 2.0 * clear) {
+        let (at, name, ink) = &names[index];
+        let (from, x, y) = (field.x(last) + 0.8, field.x(last) + LEADER, field.top + clear + down);
+        figure.line(point(from, field.top + clear + at), point(x - 0.5, y), Stroke::solid(*ink, 0.12));
+        let text = font::fitted(name, field.left + field.width - x - 0.5, SMALL, Weight::Regular);
+        figure.text(Text::new(point(x, y + SMALL * 0.36), text, SMALL).ink(*ink));
     }
     for required in &known {
         let y = field.y(of(*required));
@@ -215,7 +225,7 @@ mod tests {
         let course =
             |name: &str, walls: &[(i32, f64)]| OfCourse { name: name.into(), minima: minima(walls), required: Some(Length::mm(6.2)) };
         let courses = [course("course 1", &[(2012, 9.0), (2019, 8.0), (2026, 7.0)]), course("course 2", &[(2012, 9.1), (2026, 7.01)])];
-        let figure = by_year("minima", &courses, LengthUnit::Mm, 85.0).unwrap();
+        let figure = by_year("minima", &courses, LengthUnit::Mm, (85.0, HEIGHT)).unwrap();
         let lines: Vec<&Vec<Point>> = figure
             .items
             .iter()
@@ -237,6 +247,6 @@ mod tests {
                 assert!(left >= -0.01 && (text.turn != 0.0 || left + text.width() <= figure.width + text.width() / 2.0), "{text:?}");
             }
         }
-        assert!(by_year("one survey", &[course("course 1", &[(2026, 7.0)])], LengthUnit::Mm, 85.0).is_none());
+        assert!(by_year("one survey", &[course("course 1", &[(2026, 7.0)])], LengthUnit::Mm, (85.0, HEIGHT)).is_none());
     }
 }

@@ -58,11 +58,11 @@ impl RunWall {
 }
 
 /// What must be read with every picture of a run.
-pub fn caution(run: &RunSummary, validity: &Validity) -> String {
+pub fn caution(run: &RunSummary, validity: &Validity, unit: LengthUnit) -> String {
     let calibration = match validity {
         Validity::Valid => "calibration valid".to_owned(),
         Validity::Pending(why) => format!("CALIBRATION PENDING: {why}"),
-        Validity::Suspect(why) => format!("CALIBRATION SUSPECT: {why}"),
+        Validity::Suspect(why) => format!("CALIBRATION SUSPECT: {}", why.words(unit)),
     };
     let overridden = run.start.checklist_override.as_ref().map_or_else(String::new, |why| format!("; checklist overridden: {why}"));
     format!("{calibration}{overridden}")
@@ -74,12 +74,12 @@ fn adoption_words(job: &JobContents, run: &RunSummary) -> String {
 }
 
 /// The same for a source: that it is an evaluation, and how it differs, must be read too.
-pub fn caution_of(job: &JobContents, source: Source<'_>) -> String {
+pub fn caution_of(job: &JobContents, source: Source<'_>, unit: LengthUnit) -> String {
     match source {
-        Source::Run(run) => format!("{}{}", adoption_words(job, run), caution(run, &job.validity(run))),
+        Source::Run(run) => format!("{}{}", adoption_words(job, run), caution(run, &job.validity(run), unit)),
         Source::Evaluation(evaluation, run) => {
             let (id, differs) = (evaluation.id, &evaluation.start.differs);
-            format!("as evaluation {id} has it ({differs}); {}", caution(run, &job.validity_of(evaluation)))
+            format!("as evaluation {id} has it ({differs}); {}", caution(run, &job.validity_of(evaluation), unit))
         }
     }
 }
@@ -100,13 +100,13 @@ pub fn strip_figure(
     unit: LengthUnit,
     earlier: Option<(&Strip, String)>,
 ) -> Figure {
-    let caution = format!("{}{}", adoption_words(job, run), caution(run, validity));
+    let caution = format!("{}{}", adoption_words(job, run), caution(run, validity, unit));
     strip_with(job, run, &caution, (wall, earlier), stretch, unit)
 }
 
 /// The strip of a run, or of a run as an evaluation has it.
 pub fn strip_figure_of(job: &JobContents, source: Source<'_>, wall: &RunWall, stretch: (Length, Length), unit: LengthUnit) -> Figure {
-    strip_with(job, source.run(), &caution_of(job, source), (wall, None), stretch, unit)
+    strip_with(job, source.run(), &caution_of(job, source, unit), (wall, None), stretch, unit)
 }
 
 /// What was read of all, counted off the strip: also of a run that is still being recorded, or was evaluated again.
@@ -235,9 +235,8 @@ pub fn calibrations(job: &JobContents) -> (CalibrationDoubt, String) {
 }
 
 /// The picture of [`wall_map`].
-pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit) -> Figure {
+pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit, (width, height): (f64, f64)) -> Figure {
     let plan = &job.plan;
-    let (width, height) = sheet::PAPER;
     let seams: Vec<Length> = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
     let runs = count(job.runs.iter().filter(|run| run.readings > 0).count() as u64, "run");
     let (_, calibration) = calibrations(job);

@@ -3,6 +3,7 @@
 //! reading.
 
 use super::axis::{self, scale};
+use super::lying;
 use super::mark::{self, BODY, EDGE, FINE, HATCH, HATCH_APART, Key, SMALL, TITLE};
 use super::{Anchor, Figure, Ink, Point, Stroke, Text, Weight, font, point, rectangle};
 use backwall_survey::strip::map::{Band, Cell, Class, WallMap};
@@ -26,10 +27,15 @@ pub struct MapFigure<'a> {
 
 /// Fits A4 and Letter upright.
 pub const PAPER: (f64, f64) = (180.0, 232.0);
+/// Leaves room for something else on its page; a sphere is higher than other walls.
+pub const LOW: (f64, f64) = (180.0, 165.0);
+pub const LOW_SPHERE: (f64, f64) = (180.0, 190.0);
 
-const LEFT: f64 = 14.0;
+pub(super) const LEFT: f64 = 14.0;
 /// Thinner than this no line shows on paper.
-const HAIRLINE: f64 = 0.12;
+pub(super) const HAIRLINE: f64 = 0.12;
+/// Said where that is so.
+pub(super) const WIDER: &str = "lines are drawn wider than the beam: finer ones cannot be printed";
 
 pub fn draw(of: &MapFigure<'_>) -> Figure {
     let mut figure = Figure::new(of.title.clone(), of.width, of.height);
@@ -48,7 +54,7 @@ pub fn draw(of: &MapFigure<'_>) -> Figure {
         let off: Vec<_> = of.map.off.iter().map(|(line, why)| format!("{line} ({why})")).collect();
         words(&mut figure, &mut y, &format!("Not on the map: {}.", off.join(", ")), false);
     }
-    let y = true_to_scale(&mut figure, of, y + 7.0);
+    let y = if lying::is_slender(of) { lying::draw(&mut figure, of, y + 4.0) } else { true_to_scale(&mut figure, of, y + 7.0) };
     let foot = of.height - 24.0;
     side_by_side(&mut figure, of, y + 9.0, foot);
     footer(&mut figure, of, foot + 3.0);
@@ -152,8 +158,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     let mut lines: Vec<(&str, f64)> = of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect();
     lines.dedup_by_key(|(name, _)| *name);
     names(figure, &lines, top, of.width);
-    let hair =
-        if of.map.beam.as_mm() * scale < HAIRLINE { "; lines are drawn wider than the beam: finer ones cannot be printed" } else { "" };
+    let hair = if of.map.beam.as_mm() * scale < HAIRLINE { format!("; {WIDER}") } else { String::new() };
     let shape = match (ground.is_sphere(), ground.narrowing(ground.bottom)) {
         (false, _) => "The whole wall, true to scale, azimuth to the right",
         (true, Some(_)) => "The whole sphere by latitude: every parallel and the middle meridian true to scale, azimuth to the right",

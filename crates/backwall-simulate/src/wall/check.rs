@@ -46,6 +46,7 @@ impl Wall {
         let device = &self.device;
         range("device.shot_rate_hz", device.shot_rate.as_hz(), 0.1, 100_000.0);
         range("device.counts_per_mm", device.counts_per_mm.abs(), 0.001, 100_000.0);
+        range("device.across_counts_per_mm", device.across_counts_per_mm.abs(), 0.001, 100_000.0);
         range("device.header_every_s", device.header_every_s, 0.01, 5.0);
         range("device.status_every_s", device.status_every_s, 0.01, 3600.0);
         range("device.battery_mv_per_min", device.battery_mv_per_min, 0.0, 10_000.0);
@@ -88,6 +89,11 @@ impl Line {
             if !(leg.pause_s.unwrap_or(0.0) >= 0.0 && leg.pause_s.unwrap_or(0.0) <= 86_400.0) {
                 add(key, "pause_s must be between 0 and 86400".to_owned());
             }
+        }
+        if let Some(weave) = &self.weave
+            && !((0.1..=10_000.0).contains(&weave.side.as_mm()) && (0.01..=3600.0).contains(&weave.seconds))
+        {
+            add(format!("line[{line}].weave"), "side_mm must be between 0.1 and 10000, seconds between 0.01 and 3600".to_owned());
         }
         let mut stretch = |kind: &str, index: usize, from: Length, to: Length| {
             if !(from.is_finite() && to.is_finite() && from < to) {

@@ -36,6 +36,7 @@ fn start() -> RunStart {
         software: String::new(),
         checklist_override: None,
         operator: String::new(),
+        channel: None,
         started_us: 0,
     }
 }
@@ -236,4 +237,42 @@ fn a_write_that_fails_ends_saving_and_the_run_is_interrupted() {
     let summary = job.contents().unwrap().runs.pop().unwrap();
     assert_eq!((summary.state, summary.readings), (crate::RunState::Interrupted, after.readings));
     assert_eq!(job.reader().unwrap().verify_digests().unwrap().problems, []);
+}
+
+#[test]
+fn runs_side_by_side_keep_their_own_rows_through_a_full_disk_and_end_one_by_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    let full = Arc::new(AtomicBool::new(false));
+    let job = open_on(&path, &full);
+    let (writer, saved) = (job.writer(), job.saved());
+    let runs = writer.start_runs(vec![start(), start()]).unwrap();
+    assert_eq!(writer.start_run(start()), Err(StoreError::RunOpen { run: runs[0] }));
+    let numbers = |run: i64, from: u32, count: u32| (from..from + count).map(move |seq| seq * 10 + run as u32);
+    let take = |from: u32, count: u32| {
+        let of_runs = runs.iter().flat_map(|run| numbers(*run, from, count).map(move |seq| (*run, seq)));
+        of_runs.for_each(|(run, seq)| assert_eq!(writer.try_append(run, shot(seq)), Ok(())));
+    };
+    let both = |readings: u64| wait(&saved, "saved", |saved| runs.iter().all(|run| saved.of(*run).readings == readings));
+    take(0, 100);
+    both(100);
+    // One ends while the disk is full: what waits of the other goes on waiting.
+    full.store(true, Ordering::SeqCst);
+    take(100, 20);
+    wait(&saved, "told", |saved| saved.fault.is_some());
+    let first = writer.close_run(runs[0], CloseReason::Operator, 0).unwrap();
+    assert!(first.readings == 100 && first.reason.contains("20 entries after the last saved one"), "{}", first.reason);
+    assert_eq!(writer.append_blocking(runs[0], shot(0)), Err(StoreError::RunNotOpen { run: runs[0] }));
+    full.store(false, Ordering::SeqCst);
+    wait(&saved, "saved", |saved| saved.of(runs[1]).readings == 120);
+    assert_eq!(saved.borrow().of(runs[1]).unsaved, 0);
+    let second = writer.close_run(runs[1], CloseReason::Operator, 0).unwrap();
+    assert_eq!((second.readings, second.reason.as_str()), (120, "ended by the operator"));
+    job.close().unwrap();
+    let reader = JobFile::open_read_only(&path).unwrap();
+    assert_eq!(reader.verify_digests().unwrap().problems, []);
+    for (run, count) in [(runs[0], 100), (runs[1], 120)] {
+        let stored: Vec<u32> = reader.readings(run, 0, 1000).unwrap().iter().map(|reading| reading.seq).collect();
+        assert!(stored.into_iter().eq(numbers(run, 0, count)), "run {run}");
+    }
 }

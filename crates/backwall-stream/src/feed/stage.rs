@@ -39,6 +39,8 @@ pub struct Stage {
     pub dropped: (u64, Option<Instant>),
     /// The order whose answer is waited for, and until when.
     pub awaited: Option<(Order, Instant)>,
+    /// Channels that are read at the same time.
+    pub beside: Vec<String>,
     pub other_channels: Vec<String>,
     pub unfit: Unfit,
     pub unfit_words: String,
@@ -52,14 +54,19 @@ pub struct Stage {
 /// Nobody takes the feed any more.
 struct Gone;
 
+impl Drop for Stage {
+    fn drop(&mut self) {
+        self.control.leave();
+        self.queue.close();
+    }
+}
+
 impl Stage {
     pub fn run(mut self) {
         if self.take_all().and_then(|()| self.unanswered()).and_then(|()| self.tell_dropped(Duration::ZERO)).is_ok() {
             // The last word; whoever took the feed may be gone by now, which changes nothing.
             let _ = self.tell(FeedItem::Ended, host_now_us());
         }
-        self.control.stop();
-        self.queue.close();
         self.flush_log();
         self.state.up = false;
         self.publish();
@@ -176,9 +183,14 @@ impl Stage {
             return Ok(());
         }
         let read = self.decoder.channel().unwrap_or_default().to_owned();
-        let words = format!("the stream also has channel {channel}: this run reads channel {read} only; --channel chooses another");
+        let is_beside = self.beside.contains(&channel);
+        let words = if is_beside {
+            format!("the stream also has channel {channel}, which is read at the same time, as a run of its own")
+        } else {
+            format!("the stream also has channel {channel}: this run reads channel {read} only; --channel chooses another")
+        };
         self.other_channels.push(channel);
-        self.tell(FeedItem::OtherChannel { words }, host_time_us)
+        self.tell(FeedItem::OtherChannel { words, is_beside }, host_time_us)
     }
 
     /// Says when bytes fit no frame, and no longer when they do.

@@ -4,7 +4,7 @@
 use super::pivot::{factor, reduced};
 use super::worked::{Answer, Refusal, Source, Worked, positive};
 use crate::strip::statistics::{deviation, mean};
-use backwall_units::Length;
+use backwall_units::{Length, LengthUnit};
 use serde::Serialize;
 
 const GUMBEL: Source = Source::published(
@@ -175,7 +175,8 @@ pub struct Expected {
 }
 
 /// The minimum wall to expect on a surface of `surface_mm2`, from the blocks of a line that reads `track` wide.
-pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Result<Answer<Expected>, Refusal> {
+/// Words are in `unit`.
+pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64, unit: LengthUnit) -> Result<Answer<Expected>, Refusal> {
     let title = "Minimum wall to expect on the whole surface";
     positive(title, "block length", blocks.block_length.as_mm())?;
     positive(title, "width of the track", track.as_mm())?;
@@ -194,8 +195,8 @@ pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64) -> Resul
         Some(_) => {}
     }
     if ratio > MOST_BLOCKS {
-        let reach = MOST_BLOCKS * block_mm2 / 1e6;
-        why.push(format!("the surface makes {} blocks, and more than {MOST_BLOCKS} ({reach:.3} m²) is out of reach", ratio.round()));
+        let reach = unit.area(MOST_BLOCKS * block_mm2 / 1e6);
+        why.push(format!("the surface makes {} blocks, and more than {MOST_BLOCKS} ({reach}) is out of reach", ratio.round()));
     }
     let blocks_total = ratio.max(values.len() as f64);
     let (true, Some(fit), Some(factor)) = (why.is_empty(), fit, factor(values.len(), blocks_total)) else {

@@ -39,9 +39,10 @@ pub fn worst_place(
     let (from, to) = (piece.compared.from, piece.compared.to);
     let worked = Worked::new(
         format!("Short-term corrosion rate (place of greatest loss, {what})"),
-        "rate = (t_previous - t_actual) / years, greatest of all pieces of 50 mm",
+        "rate = (t_previous - t_actual) / years, greatest of all pieces",
         RATES,
     )
+    .given("", "length of a piece", PLACE.as_mm(), "mm")
     .given("", "pieces read by both", pieces.len() as f64, "")
     .given("", "this one from", from.as_mm(), "mm")
     .given("", "to", to.as_mm(), "mm")

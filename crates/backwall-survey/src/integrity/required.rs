@@ -313,7 +313,7 @@ impl Pipe {
             .given("Y", "coefficient", y, "")
             .gives("t", "required for pressure", value, "mm")
             .caution("small pipe may need more than this for its own weight (structural minimum, API RP 574): take the larger")
-            .caution("Y = 0.4 holds for ferritic steel below 482 °C");
+            .caution("Y = 0.4 holds for ferritic steel below 900 °F (482 °C)");
         Ok(Answer::new(Length::mm(value), worked))
     }
 

@@ -136,6 +136,7 @@ mod tests {
             block_temperature: Temperature::celsius(20.0),
             velocity_slope_m_s_k: -0.8,
             calibration: None,
+            channel: None,
         }
     }
     const OPEN: GateRule = GateRule { start: None, length: None, threshold_pct: None, nominal: Length::mm(10.0) };

@@ -92,10 +92,12 @@ impl Why {
     }
 }
 
-/// A planned line, as far as it is driven by all runs that count.
+/// A planned line, as far as it is driven by all runs that count; where the plan has tracks, one of them.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LineDone {
     pub line: String,
+    /// The channel whose track it is.
+    pub channel: Option<String>,
     /// The planned places, in rising order.
     pub span: (Length, Length),
     pub runs: Vec<RunId>,
@@ -106,7 +108,17 @@ pub struct LineDone {
 impl LineDone {
     /// What the runs of a line come to; a metre that two of them drove counts once. `links` are the places where a link went.
     pub fn of(line: &str, span: (Length, Length), runs: Vec<RunId>, strip: &Strip, most: Length, links: &[Length]) -> Self {
-        Self { line: line.to_owned(), span, runs, unread: unread(strip, span, most, links) }
+        Self { line: line.to_owned(), channel: None, span, runs, unread: unread(strip, span, most, links) }
+    }
+
+    /// The same of one track: its metres are no other's.
+    pub fn on_track(self, channel: &str) -> Self {
+        Self { channel: Some(channel.to_owned()), ..self }
+    }
+
+    /// `A090`, or `A090, channel 2`.
+    pub fn name(&self) -> String {
+        self.channel.as_ref().map_or_else(|| self.line.clone(), |channel| format!("{}, channel {channel}", self.line))
     }
 
     pub fn planned(&self) -> Length {
@@ -227,11 +239,11 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
     for line in &known.lines {
         if line.runs.is_empty() {
             let length = line.planned();
-            add(Weight::SpoilsData, About::Line(line.line.clone()), format!("{} {} {symbol}, not scanned", line.line, m(length)), None);
+            add(Weight::SpoilsData, About::Line(line.line.clone()), format!("{} {} {symbol}, not scanned", line.name(), m(length)), None);
             continue;
         }
         for gap in &line.unread {
-            let words = format!("{} {} to {} {symbol}, {}: {}", line.line, m(gap.from), m(gap.to), gap.why.word(), gap.why.to_do());
+            let words = format!("{} {} to {} {symbol}, {}: {}", line.name(), m(gap.from), m(gap.to), gap.why.word(), gap.why.to_do());
             add(Weight::SpoilsData, About::Stretch { line: line.line.clone(), from: gap.from, to: gap.to }, words, None);
         }
     }

@@ -428,6 +428,7 @@ impl Plan {
             block_temperature: setup.block_temperature,
             velocity_slope_m_s_k: setup.velocity_slope_m_s_k,
             calibration: None,
+            channel: None,
         };
         Setup { gate: GateRule::of(self).gate(&typed, Seen::default()), ..typed }
     }

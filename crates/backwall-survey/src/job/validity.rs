@@ -78,8 +78,35 @@ pub enum Validity {
     Valid,
     /// Says what is still missing.
     Pending(&'static str),
-    /// A later verification failed: the run is suspect. Says what was found.
-    Suspect(String),
+    /// A verification failed: the run is suspect.
+    Suspect(Suspicion),
+}
+
+/// Why a run or a set-up is suspect.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Suspicion {
+    /// The verification behind it failed.
+    FailedAfter(Box<Check>),
+    /// The verification before it had failed.
+    FailedBefore,
+    /// The last verification of the set-up failed, on this block.
+    FailedLast(String),
+}
+
+impl Suspicion {
+    pub fn words(&self, unit: LengthUnit) -> String {
+        let length = |length: Length| format!("{} {}", unit.thickness(length), unit.thickness_symbol());
+        match self {
+            Self::FailedAfter(check) => {
+                let found =
+                    check.measured.map_or_else(|| "gave no stable reading".to_owned(), |measured| format!("read {}", length(measured)));
+                let (block, truth, tolerance) = (&check.block, length(check.truth), length(check.tolerance));
+                format!("verification after it failed: block {block} of {truth} {found}, tolerance {tolerance}")
+            }
+            Self::FailedBefore => "it was started after a failed verification".to_owned(),
+            Self::FailedLast(block) => format!("the last verification failed on block {block}"),
+        }
+    }
 }
 
 impl Validity {
@@ -90,11 +117,11 @@ impl Validity {
             Self::Suspect(_) => "suspect",
         }
     }
-    pub fn why(&self) -> &str {
+    pub fn why(&self, unit: LengthUnit) -> String {
         match self {
-            Self::Valid => "verified before and after",
-            Self::Pending(why) => why,
-            Self::Suspect(why) => why,
+            Self::Valid => "verified before and after".to_owned(),
+            Self::Pending(why) => (*why).to_owned(),
+            Self::Suspect(why) => why.words(unit),
         }
     }
 }
@@ -103,13 +130,21 @@ impl Validity {
 /// 0.024 mm of steel, against 0.1 mm (common practice, no source).
 const ALLOWED_KELVIN: f64 = 5.0;
 
-/// The same for a run whose set-up and wall are known: a first-echo run on a wall further than 5 K from its blocks is valid only where its
+/// Whether a wall is further from the blocks of a set-up than its zero may be kept for.
+pub fn is_far_from_blocks(setup: &Setup, wall: Temperature) -> bool {
+    (wall - setup.reference_temperature()).as_celsius().abs() > ALLOWED_KELVIN
+}
+
+/// Whether readings are as right as a zero that nothing tracks.
+pub fn rests_on_zero(setup: &Setup) -> bool {
+    setup.mode == Mode::FirstEcho && setup.zero_keeping == ZeroKeeping::Fixed
+}
+
+/// The same for a run whose set-up is known: a first-echo run on a wall further than 5 K from its blocks is valid only where its
 /// zero was tracked.
-pub fn validity_at(found: Validity, setup: &Setup, wall: Temperature) -> Validity {
-    let kelvin = (wall - setup.reference_temperature()).as_celsius().abs();
-    let rests_on_zero = setup.mode == Mode::FirstEcho && setup.zero_keeping == ZeroKeeping::Fixed;
+pub fn validity_at(found: Validity, setup: &Setup, is_far: bool) -> Validity {
     match found {
-        Validity::Valid if rests_on_zero && kelvin > ALLOWED_KELVIN => {
+        Validity::Valid if rests_on_zero(setup) && is_far => {
             Validity::Pending("the wall was more than 5 K from the blocks and the zero was kept fixed")
         }
         other => other,
@@ -123,19 +158,10 @@ pub fn validity(started_us: i64, setup_id: Option<i64>, checks: &[Check]) -> Val
     let before = of_setup().rfind(|check| check.by.at_us <= started_us);
     let after = of_setup().find(|check| check.by.at_us > started_us);
     if let Some(failed) = after.filter(|check| !check.passed()) {
-        let found = match failed.measured {
-            Some(measured) => format!("read {:.2} mm", measured.as_mm()),
-            None => "gave no stable reading".to_owned(),
-        };
-        return Validity::Suspect(format!(
-            "verification after it failed: block {} of {:.2} mm {found}, tolerance {:.2} mm",
-            failed.block,
-            failed.truth.as_mm(),
-            failed.tolerance.as_mm()
-        ));
+        return Validity::Suspect(Suspicion::FailedAfter(Box::new(failed.clone())));
     }
     match (before, after) {
-        (Some(before), _) if !before.passed() => Validity::Suspect("it was started after a failed verification".to_owned()),
+        (Some(before), _) if !before.passed() => Validity::Suspect(Suspicion::FailedBefore),
         (None, _) => Validity::Pending("no verification was made before it"),
         (Some(_), None) => Validity::Pending("no verification was made after it yet"),
         (Some(_), Some(_)) => Validity::Valid,
@@ -147,7 +173,7 @@ pub fn standing(setup_id: Option<i64>, last_run_us: Option<i64>, checks: &[Check
     let Some(setup_id) = setup_id else { return Validity::Pending("no set-up was entered: the plan's typed values count") };
     match checks.iter().rfind(|check| check.setup_id == setup_id) {
         None => Validity::Pending("the set-up in force is not verified yet"),
-        Some(last) if !last.passed() => Validity::Suspect(format!("the last verification failed on block {}", last.block)),
+        Some(last) if !last.passed() => Validity::Suspect(Suspicion::FailedLast(last.block.clone())),
         Some(last) if last_run_us.is_some_and(|run| run > last.by.at_us) => Validity::Pending("runs wait for the verification after them"),
         Some(_) => Validity::Valid,
     }
@@ -177,7 +203,9 @@ mod tests {
     fn a_failed_verification_makes_suspect_every_run_since_the_last_good_one() {
         let checks = [check(0, 1, 10.02), check(100, 1, 9.95), check(200, 1, 10.3)];
         assert_eq!(validity(50, Some(1), &checks), Validity::Valid);
-        assert!(matches!(validity(150, Some(1), &checks), Validity::Suspect(_)));
+        let suspect = validity(150, Some(1), &checks);
+        assert_eq!(suspect.why(LengthUnit::Mm), "verification after it failed: block B-7 of 10.00 mm read 10.30 mm, tolerance 0.10 mm");
+        assert!(suspect.why(LengthUnit::Inch).ends_with("of 0.394 in read 0.406 in, tolerance 0.004 in"));
         assert!(matches!(validity(250, Some(1), &checks), Validity::Suspect(_)));
     }
 
@@ -217,7 +245,10 @@ mod tests {
         let plan = super::super::Plan::parse("plan.toml", include_str!("../../../../tests/data/plan.toml")).unwrap();
         let of = |zero_keeping, mode| Setup { zero_keeping, mode, ..plan.typed_setup() };
         let blocks = plan.typed_setup().reference_temperature();
-        let at = |setup: &Setup, kelvin: f64| validity_at(Validity::Valid, setup, Temperature::celsius(blocks.as_celsius() + kelvin));
+        let at = |setup: &Setup, kelvin: f64| {
+            let wall = Temperature::celsius(blocks.as_celsius() + kelvin);
+            validity_at(Validity::Valid, setup, is_far_from_blocks(setup, wall))
+        };
         assert!(matches!(at(&of(ZeroKeeping::Fixed, Mode::FirstEcho), 6.0), Validity::Pending(_)));
         assert_eq!(at(&of(ZeroKeeping::Fixed, Mode::FirstEcho), -4.0), Validity::Valid);
         assert_eq!(at(&of(ZeroKeeping::Tracked, Mode::FirstEcho), 25.0), Validity::Valid);

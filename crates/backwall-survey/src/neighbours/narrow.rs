@@ -3,7 +3,7 @@
 //! the least extent of an indication, the 6 dB drop of EN ISO 16827; that grain is not steady along the scan: common practice,
 //! no source.) Only where shots lie close enough to show both ends of it.
 
-use super::Neighbour;
+use super::{GOES_ON, GOES_ON_SLOPE, Neighbour};
 use backwall_ultrasound::{Echo, Flag};
 use backwall_units::Length;
 use std::collections::VecDeque;
@@ -12,9 +12,6 @@ use std::collections::VecDeque;
 pub const NARROW: Length = Length::mm(1.9);
 /// And returns less than this of a whole beam; what is gone within half as much may return twice this.
 pub const DIM: f64 = 0.3;
-/// From one shot to the next an echo goes on within this, and this much for each mm between them (a slope of 45 degrees).
-const GOES_ON: Length = Length::mm(0.2);
-const GOES_ON_SLOPE: f64 = 1.0;
 /// As many shots are kept at once, so that a crawler that stands still does not fill the memory.
 const MOST: usize = 48;
 

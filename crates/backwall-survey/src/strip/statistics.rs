@@ -7,6 +7,7 @@
 
 use super::Level;
 use super::histogram::Histogram;
+use crate::job::plan::Track;
 use crate::travel::Path;
 use backwall_ultrasound::Quality;
 use backwall_units::Length;
@@ -17,6 +18,8 @@ use std::collections::BTreeMap;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sample {
     pub along: Option<Length>,
+    /// Beside the line.
+    pub across: Length,
     pub course: Option<u16>,
     pub thickness: Option<Length>,
     pub quality: Quality,
@@ -81,6 +84,9 @@ pub struct Coverage {
     pub gaps_over: Option<u64>,
     /// 1 less the summed length of those gaps over the length of the stretch. `None` without a limit.
     pub share: Option<f64>,
+    /// Tracks of the plan that have no thickness here.
+    #[serde(skip)]
+    pub tracks_left: usize,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -113,6 +119,8 @@ pub struct Statistics {
 /// What the readings are measured against.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Scope<'a> {
+    /// Where the plan has tracks beside the line: each is to be covered by itself.
+    pub tracks: &'a [Track],
     /// The planned path; without it, what was driven counts as planned.
     pub path: Option<&'a Path>,
     /// The procedure's longest allowed distance between neighbouring readings with an echo.
@@ -154,6 +162,7 @@ const FURTHEST: Length = Length::mm(500_000.0);
 #[derive(Debug, Clone, Copy)]
 struct Kept {
     along_mm: f64,
+    across_mm: f64,
     thickness_mm: f64,
     row: u32,
     course: Option<u16>,
@@ -189,6 +198,7 @@ impl Tally {
         let number = |value: Option<Length>| value.filter(|value| value.is_finite()).map_or(f64::NAN, Length::as_mm);
         self.kept.push(Kept {
             along_mm: number(sample.along.filter(|along| along.abs() <= FURTHEST)),
+            across_mm: sample.across.as_mm(),
             thickness_mm: number(sample.thickness),
             row: u32::try_from(self.kept.len()).unwrap_or(u32::MAX),
             course: sample.course,
@@ -204,7 +214,7 @@ impl Tally {
     /// Everything pushed, as one.
     pub fn whole(&self, scope: &Scope<'_>) -> Statistics {
         let kept: Vec<&Kept> = self.kept.iter().collect();
-        of(&kept, self.span(scope), scope.max_gap)
+        of(&kept, self.span(scope), scope)
     }
 
     /// The gaps longer than the procedure allows, in rising order; those that [`Coverage`] counts.
@@ -229,7 +239,7 @@ impl Tally {
             .map(|((unknown, number), kept)| {
                 let course = (!unknown).then_some(number);
                 let planned = edges.iter().find(|edge| Some(edge.0) == course).map(|edge| (edge.1, edge.2));
-                OfCourse { course, statistics: of(&kept, planned.or_else(|| driven(&kept)), scope.max_gap) }
+                OfCourse { course, statistics: of(&kept, planned.or_else(|| driven(&kept)), scope) }
             })
             .collect()
     }
@@ -238,7 +248,7 @@ impl Tally {
     /// are in none of them. Intervals nobody drove are there, with no readings.
     pub fn by_interval(&self, length: Length, scope: &Scope<'_>) -> Result<Vec<OfInterval>, IntervalError> {
         let intervals = self.intervals(length, scope)?.into_iter();
-        Ok(intervals.map(|(from, to, kept)| OfInterval { from, to, statistics: of(&kept, Some((from, to)), scope.max_gap) }).collect())
+        Ok(intervals.map(|(from, to, kept)| OfInterval { from, to, statistics: of(&kept, Some((from, to)), scope) }).collect())
     }
 
     /// The histogram of each of these intervals.
@@ -305,7 +315,7 @@ fn driven(kept: &[&Kept]) -> Option<(Length, Length)> {
     })
 }
 
-fn of(kept: &[&Kept], span: Option<(Length, Length)>, max_gap: Option<Length>) -> Statistics {
+fn of(kept: &[&Kept], span: Option<(Length, Length)>, scope: &Scope<'_>) -> Statistics {
     let mut sorted: Vec<f64> = kept.iter().filter_map(|kept| kept.thickness()).map(Length::as_mm).collect();
     sorted.sort_by(f64::total_cmp);
     let count = |wanted: fn(&Kept) -> bool| kept.iter().filter(|kept| wanted(kept)).count() as u64;
@@ -334,7 +344,7 @@ fn of(kept: &[&Kept], span: Option<(Length, Length)>, max_gap: Option<Length>) -
         mean: mean(&sorted).map(Length::mm),
         deviation: deviation(&sorted).map(Length::mm),
         percentiles: percentiles(&sorted),
-        coverage: span.map(|span| coverage(kept, span, max_gap)),
+        coverage: span.map(|span| coverage(kept, span, scope)),
     }
 }
 
@@ -377,7 +387,36 @@ fn gaps(kept: &[&Kept], (from, to): (Length, Length)) -> Vec<Gap> {
     starts.zip(places.iter().copied().chain([to])).map(|(from, to)| Gap { from, to }).collect()
 }
 
-fn coverage(kept: &[&Kept], (from, to): (Length, Length), max_gap: Option<Length>) -> Coverage {
+/// Whether a reading is of a track: of all tracks, and the line itself, it is nearest to that one.
+fn is_on(kept: &Kept, track: &Track, tracks: &[Track]) -> bool {
+    let away = |offset: Length| (kept.across_mm - offset.as_mm()).abs();
+    let here = away(track.offset);
+    tracks.iter().all(|other| other.offset == track.offset || here < away(other.offset))
+        && (track.offset == Length::ZERO || here < away(Length::ZERO))
+}
+
+/// Over all tracks: each is as long as the line, and what is read on one is not read on another.
+fn coverage(kept: &[&Kept], span: (Length, Length), scope: &Scope<'_>) -> Coverage {
+    let each = scope.tracks.iter().map(|track| {
+        let on_it: Vec<&Kept> = kept.iter().copied().filter(|kept| is_on(kept, track, scope.tracks)).collect();
+        let found = covered(&on_it, span, scope.max_gap);
+        Coverage { tracks_left: usize::from(!on_it.iter().any(|kept| kept.thickness_mm.is_finite())), ..found }
+    });
+    let part = 1.0 / scope.tracks.len() as f64;
+    let together = each.reduce(|all, one| Coverage {
+        largest_gap: if one.largest_gap.length() > all.largest_gap.length() { one.largest_gap } else { all.largest_gap },
+        gaps_over: all.gaps_over.zip(one.gaps_over).map(|(all, one)| all + one),
+        share: all.share.zip(one.share).map(|(all, one)| all + one),
+        tracks_left: all.tracks_left + one.tracks_left,
+        ..all
+    });
+    match together {
+        None => covered(kept, span, scope.max_gap),
+        Some(all) => Coverage { share: all.share.map(|sum| sum * part), ..all },
+    }
+}
+
+fn covered(kept: &[&Kept], (from, to): (Length, Length), max_gap: Option<Length>) -> Coverage {
     let mut largest = Gap { from, to: from };
     let (mut over, mut uncovered) = (0, Length::ZERO);
     for gap in gaps(kept, (from, to)) {
@@ -391,7 +430,7 @@ fn coverage(kept: &[&Kept], (from, to): (Length, Length), max_gap: Option<Length
     }
     let length = to - from;
     let share = max_gap.filter(|_| length > Length::ZERO).map(|_| (1.0 - uncovered / length).clamp(0.0, 1.0));
-    Coverage { from, to, largest_gap: largest, gaps_over: max_gap.map(|_| over), share }
+    Coverage { from, to, largest_gap: largest, gaps_over: max_gap.map(|_| over), share, tracks_left: 0 }
 }
 
 #[cfg(test)]
@@ -402,6 +441,7 @@ mod tests {
     fn sample(along: f64, thickness: Option<f64>) -> Sample {
         Sample {
             along: Some(Length::mm(along)),
+            across: Length::ZERO,
             course: Some(if along < 50.0 { 1 } else { 2 }),
             thickness: thickness.map(Length::mm),
             quality: if thickness.is_some() { Quality::Good } else { Quality::None },
@@ -454,7 +494,7 @@ mod tests {
 
     #[test]
     fn a_run_without_any_echo_has_counts_and_one_gap_and_no_thickness() {
-        let all = tally(&[(0.0, None), (100.0, None)]).whole(&Scope { path: None, max_gap: Some(Length::mm(10.0)) });
+        let all = tally(&[(0.0, None), (100.0, None)]).whole(&Scope { max_gap: Some(Length::mm(10.0)), ..Scope::default() });
         assert_eq!((all.readings, all.no_echo, all.no_echo_share), (2, 2, Some(1.0)));
         assert_eq!((all.least, all.mean, all.percentiles), (None, None, None));
         let coverage = all.coverage.unwrap();
@@ -462,21 +502,43 @@ mod tests {
     }
 
     #[test]
+    fn a_line_with_two_tracks_is_covered_where_both_are() {
+        let tracks = [-25.0, 25.0].map(|mm| Track { channel: mm.to_string(), offset: Length::mm(mm) });
+        let mut tally = Tally::new();
+        let mut drive = |across: f64, to: i32| {
+            (0..=to).for_each(|at| tally.push(Sample { across: Length::mm(across), ..sample(f64::from(at), Some(9.0)) }));
+            tally.clone()
+        };
+        let line = path(100.0);
+        let scope = Scope { path: Some(&line), max_gap: Some(Length::mm(10.0)), tracks: &tracks };
+        let share = |tally: &Tally| tally.whole(&scope).coverage.map(|found| (found.share.unwrap(), found.tracks_left)).unwrap();
+        // One track whole, the other not: half of what was to be driven.
+        assert_eq!(share(&drive(-25.0, 100)), (0.5, 1));
+        // Along the line itself no probe of a track has been.
+        assert_eq!(share(&drive(0.0, 100)), (0.5, 1));
+        // The other up to 60 of 100 mm: 160 of 200 mm.
+        let both = drive(25.0, 60);
+        assert!((share(&both).0 - 0.8).abs() < 1e-9 && share(&both).1 == 0);
+        assert_eq!(both.whole(&scope).coverage.unwrap().largest_gap, Gap { from: Length::mm(60.0), to: Length::mm(100.0) });
+    }
+
+    #[test]
     fn coverage_counts_gaps_over_the_limit_and_the_ends_nobody_drove() {
         // Read at 0, 5 … 60 with 30 missing; planned to 100: one gap of 10 is allowed, the end of 40 is not.
         let samples: Vec<_> = (0..=12).map(|i| (f64::from(i) * 5.0, (i != 6).then_some(9.0))).collect();
         let line = path(100.0);
-        let coverage = tally(&samples).whole(&Scope { path: Some(&line), max_gap: Some(Length::mm(10.0)) }).coverage.unwrap();
+        let coverage =
+            tally(&samples).whole(&Scope { path: Some(&line), max_gap: Some(Length::mm(10.0)), ..Scope::default() }).coverage.unwrap();
         assert_eq!((coverage.gaps_over, coverage.largest_gap), (Some(1), Gap { from: Length::mm(60.0), to: Length::mm(100.0) }));
         close(coverage.share.map(Length::mm), 0.6);
-        assert_eq!(tally(&samples).whole(&Scope { path: Some(&line), max_gap: None }).coverage.unwrap().share, None);
+        assert_eq!(tally(&samples).whole(&Scope { path: Some(&line), max_gap: None, ..Scope::default() }).coverage.unwrap().share, None);
     }
 
     #[test]
     fn courses_and_intervals_split_the_same_readings() {
         let samples: Vec<_> = (0..100).map(|i| (f64::from(i), (i % 10 != 0).then_some(5.0 + f64::from(i) / 20.0))).collect();
         let line = path(200.0);
-        let (tally, scope) = (tally(&samples), Scope { path: Some(&line), max_gap: Some(Length::mm(5.0)) });
+        let (tally, scope) = (tally(&samples), Scope { path: Some(&line), max_gap: Some(Length::mm(5.0)), ..Scope::default() });
         let courses = tally.by_course(&scope);
         let seen: Vec<_> = courses.iter().map(|part| (part.course, part.statistics.readings, part.statistics.thin)).collect();
         assert_eq!(seen, [(Some(1), 50, 18), (Some(2), 50, 0), (Some(3), 0, 0)]);

@@ -2,7 +2,7 @@
 
 use super::Place;
 use super::across::Sideways;
-use super::doubt::{self, Doubt, Moment};
+use super::doubt::{self, Doubt, Moment, Steps};
 use backwall_units::{Length, Speed};
 use serde::{Deserialize, Serialize};
 
@@ -125,9 +125,7 @@ pub struct Odometer {
     from: Length,
     last: i32,
     at: Option<Moment>,
-    travelled: i64,
-    /// Counts of jumps that were not taken back yet; zero where the place is believed.
-    jumped: i32,
+    steps: Steps,
     window: std::collections::VecDeque<(u64, i64)>,
     sideways: Sideways,
 }
@@ -142,8 +140,7 @@ impl Odometer {
             path,
             last: 0,
             at: None,
-            travelled: 0,
-            jumped: 0,
+            steps: Steps::default(),
             window: Default::default(),
             sideways: Sideways::default(),
         })
@@ -157,7 +154,7 @@ impl Odometer {
     pub fn set_place(&mut self, along: Length) {
         // Rounded to what is stored, as every place is.
         self.from = Length::micrometres(along.as_micrometres());
-        (self.at, self.travelled, self.jumped) = (None, 0, 0);
+        (self.at, self.steps) = (None, Steps::default());
         self.window.clear();
         // The second encoder may have started anew with the first.
         self.sideways.go_on();
@@ -165,19 +162,19 @@ impl Odometer {
 
     /// The place of a shot from the raw counts of both encoders (which may wrap), and why it is not believed.
     pub fn place(&mut self, encoder: Option<i32>, across: Option<i32>, now: Moment) -> (Place, Doubt) {
-        let across = self.sideways.place(&self.path, across);
+        let (across, astray) = self.sideways.place(&self.path, across, now);
         let course = self.path.across_course.filter(|_| self.path.direction == Direction::Across);
         let nowhere = Place { along: None, course, speed: None, across };
-        let Some(counts) = encoder else { return (nowhere, Doubt::default()) };
+        let Some(counts) = encoder else { return (nowhere, Doubt { off_line: false, jumped: astray }) };
         let before = self.at.replace(now);
         // An i32 counter that wraps is followed by the wrapped difference.
         let step = before.map_or(0, |_| counts.wrapping_sub(self.last));
         self.last = counts;
-        self.step(step, before.unwrap_or(now), now);
-        let driven = Length::mm(self.travelled.saturating_add(i64::from(self.jumped)) as f64 / self.path.counts_per_mm);
+        self.steps.go_on(&self.path, self.path.counts_per_mm, step, (before.unwrap_or(now), now));
+        let driven = Length::mm(self.steps.all() as f64 / self.path.counts_per_mm);
         let along = self.from + driven * self.path.direction.sign();
         let speed = now.device_us.and_then(|now| self.speed(now));
-        let doubt = Doubt { off_line: doubt::is_off_line(&self.path, along), jumped: self.jumped != 0 };
+        let doubt = Doubt { off_line: doubt::is_off_line(&self.path, along), jumped: astray || !self.steps.is_believed() };
         if doubt.is_any() {
             return (nowhere, doubt);
         }
@@ -186,27 +183,11 @@ impl Odometer {
         (Place { along: Some(along), course: self.path.course_at(along), speed, across }, doubt)
     }
 
-    /// Drives on by `step`. A jump is kept apart until it is taken back: what is driven meanwhile counts, where the crawler
-    /// is does not follow from a jump.
-    fn step(&mut self, step: i32, before: Moment, now: Moment) {
-        let length = |counts: i32| (Length::mm(f64::from(counts) / self.path.counts_per_mm)).abs();
-        let is_long = length(step) > doubt::SHORTEST_JUMP;
-        let together = self.jumped.wrapping_add(step);
-        let is_back = self.jumped != 0 && length(together) <= doubt::SHORTEST_JUMP;
-        let is_apart = is_long && is_back || doubt::is_jump(&self.path, length(step), before, now);
-        if !is_apart {
-            self.travelled = self.travelled.saturating_add(i64::from(step));
-            return;
-        }
-        self.jumped = if is_back { 0 } else { together };
-        self.travelled = self.travelled.saturating_add(if is_back { i64::from(together) } else { 0 });
-    }
-
     fn speed(&mut self, now: u64) -> Option<Speed> {
         if self.window.back().is_some_and(|(last, _)| now < *last) {
             self.window.clear();
         }
-        self.window.push_back((now, self.travelled));
+        self.window.push_back((now, self.steps.believed()));
         while self.window.len() > 2 && self.window[1].0 + SPEED_WINDOW_US <= now {
             self.window.pop_front();
         }
@@ -215,7 +196,7 @@ impl Odometer {
         if elapsed < SPEED_WINDOW_US / 2 {
             return None;
         }
-        let millimetres = (self.travelled - travelled) as f64 / self.path.counts_per_mm;
+        let millimetres = (self.steps.believed() - travelled) as f64 / self.path.counts_per_mm;
         Some(Speed::mm_s((millimetres / (elapsed as f64 / 1e6) * 1e3).round() / 1e3))
     }
 }

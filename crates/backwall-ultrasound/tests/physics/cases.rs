@@ -92,6 +92,7 @@ impl Case {
             block_temperature: Temperature::celsius(20.0),
             velocity_slope_m_s_k: facts.velocity_slope_mps_per_k,
             calibration: None,
+            channel: None,
         }
     }
     pub fn temperature(&self, id: usize) -> Temperature {

@@ -22,6 +22,7 @@ fn setup(half_mm: f64, zero_us: f64) -> Setup {
         block_temperature: Temperature::celsius(20.0),
         velocity_slope_m_s_k: -0.8,
         calibration: None,
+        channel: None,
     }
 }
 

@@ -90,6 +90,7 @@ impl Probe {
             block_temperature: Temperature::celsius(20.0),
             velocity_slope_m_s_k: -0.8,
             calibration: None,
+            channel: None,
         }
     }
     /// The pulse with a phase, at a time after its own.

@@ -208,7 +208,9 @@ fn upright(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     for (column, index) in visible.clone().enumerate() {
         let Some(band) = surveyed.band(index) else { continue };
         let x = area.x + RULER + column as u16 * lane;
-        lane_head(surveyed, band, pen, x, head.y, lane - 1, index == shown.lane);
+        let line = app.contents.plan.line(&band.line).and_then(|line| line.azimuth_deg);
+        let beside = line.and_then(|degrees| surveyed.beside(band, degrees));
+        lane_head(surveyed, (band, beside), pen, Rect { x, y: head.y, width: lane - 1, height: 3 }, index == shown.lane);
         let cells = surveyed.cells(index, foot + step * first as f64, foot + step * (first + fit) as f64, fit);
         for (offset, cell) in cells.iter().enumerate() {
             let y = wall.y + ((fit - 1 - offset) * tall) as u16;
@@ -226,11 +228,24 @@ fn upright(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     }
 }
 
-fn lane_head(surveyed: &Surveyed, band: &Band, pen: &mut Pen, x: u16, y: u16, width: u16, here: bool) {
+fn lane_head(surveyed: &Surveyed, (band, beside): (&Band, Option<Length>), pen: &mut Pen, area: Rect, here: bool) {
+    let Rect { x, y, width, .. } = area;
     let name = text::clip(&safe_text(&band.line), usize::from(width));
     pen.put(x + 1, y, width, &name, if here { Role::Cursor } else { Role::Strong });
-    if let Some(degrees) = surveyed.azimuth(band) {
-        pen.put(x + 1, y + 1, width, &format!("{degrees:.0}°"), Role::Plain);
+    // A stripe beside its line is named by how far: their azimuths differ by less than a degree.
+    let aside = beside.filter(|aside| aside.as_mm().abs() >= 0.5);
+    match (surveyed.azimuth(band), aside) {
+        (Some(_), Some(aside)) => {
+            let words = match pen.look.unit {
+                LengthUnit::Mm => format!("{:+.0} mm", aside.as_mm()),
+                LengthUnit::Inch => format!("{:+.1} in", aside.as_mm() / 25.4),
+            };
+            pen.put(x + 1, y + 1, width, &words, Role::Plain);
+        }
+        (Some(degrees), None) => {
+            pen.put(x + 1, y + 1, width, &format!("{degrees:.0}°"), Role::Plain);
+        }
+        (None, _) => {}
     }
     let least = band.strip.extent().and_then(|(from, to)| band.strip.stretch(from, to).least);
     let least = least.map_or_else(|| "none".to_owned(), |least| pen.look.unit.thickness(least));

@@ -285,7 +285,7 @@ fn reading_lines(app: &App, opened: &Opened, limits: &Limits, width: usize, unit
     lines.push((format!("row {}, seq {}, {clock}, {since:.2} s", at.row, reading.seq), Role::Plain));
     let validity = app.contents.validity(summary);
     let role = if matches!(validity, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
-    let words = format!("run {}: cal {}, {}", summary.id, header::word(&validity), validity.why());
+    let words = format!("run {}: cal {}, {}", summary.id, header::word(&validity), validity.why(app.look.unit));
     lines.extend(text::wrap(&safe_text(&words), width).into_iter().take(2).map(|words| (words, role)));
     lines
 }

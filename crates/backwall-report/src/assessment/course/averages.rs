@@ -146,8 +146,8 @@ fn why(averages: &Averages, test: &Test, least: Wall, unit: LengthUnit) -> Strin
         words.push(format!("t2 is known only of what was read, and echoes are further apart than {}", mm(test.max_gap)));
     }
     if averages.decision == Decision::NotDecided && averages.least != Decision::NotMet && !averages.again.is_empty() {
-        let metres = averages.again.iter().fold(Length::ZERO, |sum, stretch| sum + stretch.length()).as_metres();
-        words.push(format!("drive {metres:.2} m again"));
+        let again = averages.again.iter().fold(Length::ZERO, |sum, stretch| sum + stretch.length());
+        words.push(format!("drive {} again", crate::words::place(unit, again)));
     }
     words.join("; ")
 }

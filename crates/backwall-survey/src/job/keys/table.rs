@@ -291,7 +291,7 @@ pub const TABLES: &[PlanTable] = &[
     PlanTable {
         path: "track[]",
         needed: false,
-        meaning: "Where the probes of a device with several channels run beside the line; one for each.",
+        meaning: "Where the probes of a device with several channels run beside the line; one for each. A scan reads them all at once, each as a run, and a line is done when each of its tracks is.",
         keys: &[
             key("channel", "", Filled, Needed, "\"2\"", "As the device sends it, and as scan --channel names it."),
             key(

@@ -50,7 +50,8 @@ impl SetupFacts {
                     (unit.thickness(wall.unwrap_or_default()), unit.thickness(effect.abs()), unit.thickness_symbol());
                 format!("; on {wall} {symbol} that alone makes {sign}{effect} {symbol}")
             });
-            format!("another velocity: {:.1} m/s now, {:.1} m/s earlier{effect}", now.as_m_s(), earlier.as_m_s())
+            let symbol = unit.velocity_symbol();
+            format!("another velocity: {} {symbol} now, {} {symbol} earlier{effect}", unit.velocity(now), unit.velocity(earlier))
         });
         let modes = self.mode.zip(earlier.mode);
         compare("mode", modes.map(|(now, earlier)| now == earlier), earlier.mode.is_some(), &|| {
@@ -66,12 +67,13 @@ impl SetupFacts {
         let near = temperatures.map(|(now, earlier)| (now - earlier).abs() < WORTH_TELLING);
         compare("wall temperature", near, earlier.wall_temperature.is_some(), &|| {
             let (now, earlier) = temperatures.unwrap_or_default();
-            format!("another wall temperature: {} °C now, {} °C earlier", now.as_celsius(), earlier.as_celsius())
+            let symbol = unit.temperature_symbol();
+            format!("another wall temperature: {} {symbol} now, {} {symbol} earlier", unit.temperature(now), unit.temperature(earlier))
         });
         let slopes = self.velocity_slope_m_s_k.zip(earlier.velocity_slope_m_s_k);
         compare("temperature correction", slopes.map(|(now, earlier)| now == earlier), earlier.velocity_slope_m_s_k.is_some(), &|| {
             let (now, earlier) = slopes.unwrap_or_default();
-            format!("another temperature correction: {now} m/s per kelvin now, {earlier} earlier")
+            format!("another temperature correction: {} now, {} earlier", unit.velocity_slope(now), unit.velocity_slope(earlier))
         });
         let blocks = self.calibrated.zip(earlier.calibrated);
         compare("calibration", blocks.map(|(now, earlier)| now == earlier), earlier.calibrated.is_some(), &|| {

@@ -1,0 +1,73 @@
+//! Holes in what was read, as users meet them: two jobs by the program itself, one read whole and one with contact lost. The rule is tried on
+//! 1,000 walls in `decided.rs`.
+
+use super::assess::{NOW_US, job, json, scan_far_apart};
+use super::decided::{Dice, thinned};
+use serde_json::Value;
+use std::collections::BTreeMap;
+
+const LINES: usize = 40;
+/// Shots lie so far apart, millimetres.
+const STEP: f64 = 5.0;
+
+fn plan() -> String {
+    let text = super::assess::told().replace("height_mm = 2400", "height_mm = 1200").replace("required_mm = 6.2", "required_mm = 6.0");
+    let line = |index: usize| {
+        format!("[[line]]\nname = \"L{index:02}\"\nazimuth_deg = {}\nstart_mm = 0\nlength_mm = 1200\ndirection = \"up\"\n\n", index * 9)
+    };
+    let (before, rest) = text.split_once("[[line]]").unwrap();
+    let lines: String = (0..LINES).map(line).collect();
+    // Nothing is to corrode until the next inspection, and no rate is known.
+    let after = rest[rest.find("[encoder]").unwrap()..].replace("interval_years = 5\n", "");
+    format!("{before}{lines}{after}")
+}
+
+/// The decision of each line through its one course.
+fn decisions(found: &Value) -> BTreeMap<String, String> {
+    let lines = found["lines"].as_array().unwrap().iter();
+    let of = |line: &Value| {
+        let summary = &line["courses"][0]["summary"];
+        (line["line"].as_str().unwrap().to_owned(), summary["decision"].as_str().unwrap().to_owned())
+    };
+    lines.map(of).collect()
+}
+
+#[test]
+fn no_hole_in_a_job_turns_a_decision_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let (whole, holed) = (job(folder.path(), "whole.job", &plan()), job(folder.path(), "holed.job", &plan()));
+    let mut dice = Dice(20_260_302);
+    for index in 0..LINES {
+        let wall = thinned(&mut dice);
+        let thinnest = wall.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1)).unwrap().0 as f64;
+        let holes: Vec<(f64, f64)> = (0..(dice.next() * 6.0) as usize)
+            .map(|_| {
+                let at = if dice.next() < 0.5 { thinnest + dice.between(-60.0, 60.0) } else { dice.between(0.0, 1200.0) };
+                (at, dice.between(5.0, 120.0))
+            })
+            .collect();
+        let at = |x: f64| wall[x as usize];
+        let line = format!("L{index:02}");
+        scan_far_apart(&whole, (&line, None), NOW_US, STEP, |x| Some(at(x)));
+        let read = |x: f64| (!holes.iter().any(|(middle, half)| (x - middle).abs() < *half)).then(|| at(x));
+        scan_far_apart(&holed, (&line, None), NOW_US, STEP, read);
+    }
+    let (whole, holed) = (json(&[whole.to_str().unwrap()]), json(&[holed.to_str().unwrap()]));
+    let (truth, found) = (decisions(&whole), decisions(&holed));
+    let mut seen = BTreeMap::new();
+    for (line, truth) in &truth {
+        let found = &found[line];
+        assert!(
+            !matches!((truth.as_str(), found.as_str()), ("not met", "met") | ("met", "not met")),
+            "{line}: whole {truth}, with holes {found}"
+        );
+        *seen.entry((truth.as_str(), found.as_str())).or_insert(0) += 1;
+    }
+    // It must have been tried in earnest, and what all lines say together is no better than the worst.
+    for pair in [("not met", "not met"), ("not met", "not decided"), ("met", "not decided")] {
+        assert!(seen.get(&pair).copied().unwrap_or(0) >= 2, "{pair:?} in {seen:?}");
+    }
+    for found in [&whole, &holed] {
+        assert_eq!(found["roll_up"]["courses"][0]["decision"], "not met");
+    }
+}
