@@ -1,5 +1,6 @@
 //! A quantity known at the blocks' thicknesses, continued over all thicknesses.
 
+use super::quick;
 use serde::{Deserialize, Serialize};
 
 /// How the values between and beyond the blocks are found. All work in the logarithm of thickness, where what a
@@ -30,7 +31,7 @@ pub const ALIKE_MM: f64 = 0.05;
 
 impl Curve {
     pub fn new(between: Between, mut points: Vec<(f64, f64)>) -> Self {
-        points.retain(|(x, y)| *x > 0.0 && x.is_finite() && y.is_finite());
+        points.retain(|(x, y)| *x >= LEAST_MM && x.is_finite() && y.is_finite());
         points.sort_by(|a, b| a.0.total_cmp(&b.0));
         Self { between, points: merged(&points) }
     }
@@ -88,12 +89,13 @@ pub struct Place {
 
 impl From<f64> for Place {
     fn from(mm: f64) -> Self {
-        Self { mm, log: libm::log(mm.max(LEAST_MM)) }
+        Self { mm, log: quick::ln(mm.clamp(LEAST_MM, MOST_MM)) }
     }
 }
 
-/// No thickness is less to a logarithm.
+/// No thickness is less to a logarithm, nor more.
 const LEAST_MM: f64 = 1e-3;
+const MOST_MM: f64 = 1e9;
 
 /// A [`Curve`] with its slopes worked out.
 #[derive(Debug, Clone)]
@@ -101,51 +103,74 @@ pub struct Prepared {
     between: Between,
     /// Between each two neighbouring blocks; one for a lone block.
     pieces: Vec<Piece>,
-    /// Logarithms of the thinnest and the thickest block.
-    ends: (f64, f64),
-    range: (f64, f64),
-    /// Slopes over the logarithm that a height goes on with outside the blocks, and what it never falls under.
-    slopes: (f64, f64),
+    /// The thinnest and the thickest block.
+    ends: Option<[End; 2]>,
+    /// What the logarithm of a height never falls under.
     least: f64,
 }
 
-/// A stretch between two blocks, over the logarithm of thickness; values (or their logarithms), and slopes where the curve has them.
+/// Where a curve ends, and how it goes on there over the logarithm of thickness.
+#[derive(Debug, Clone, Copy)]
+struct End {
+    mm: f64,
+    log: f64,
+    value: f64,
+    slope: f64,
+}
+
+/// A stretch between two blocks: a cubic over the logarithm of thickness less that of its first block, for values or their logarithms.
 #[derive(Debug, Clone, Copy)]
 struct Piece {
     from: f64,
-    width: f64,
-    values: (f64, f64),
-    rise: f64,
-    slopes: (f64, f64),
+    coefficients: [f64; 4],
+}
+
+impl Piece {
+    /// The cubic with given values and slopes at both ends (Hermite's form, textbook).
+    fn between((from, value, slope): (f64, f64, f64), (to, end_value, end_slope): (f64, f64, f64)) -> Self {
+        let width = to - from;
+        if width == 0.0 {
+            return Self { from, coefficients: [value, 0.0, 0.0, 0.0] };
+        }
+        let chord = (end_value - value) / width;
+        let square = (3.0 * chord - 2.0 * slope - end_slope) / width;
+        let cube = (slope + end_slope - 2.0 * chord) / (width * width);
+        Self { from, coefficients: [value, slope, square, cube] }
+    }
+
+    #[inline]
+    fn at(&self, log: f64) -> f64 {
+        let [a, b, c, d] = self.coefficients;
+        let u = log - self.from;
+        (a + b * u) + (u * u) * (c + d * u)
+    }
 }
 
 impl Prepared {
     fn new(curve: &Curve) -> Self {
-        let x: Vec<f64> = curve.points.iter().map(|p| libm::log(p.0)).collect();
+        let x: Vec<f64> = curve.points.iter().map(|p| quick::ln(p.0)).collect();
         let y: Vec<f64> =
             curve.points.iter().map(|p| if curve.between == Between::Height { libm::log(p.1.max(1e-9)) } else { p.1 }).collect();
-        let slopes = if curve.between == Between::Smooth { shape_preserving(&x, &y) } else { vec![0.0; x.len()] };
-        let piece = |k: usize, next: usize| Piece {
-            from: x[k],
-            width: x[next] - x[k],
-            values: (y[k], y[next]),
-            rise: y[next] - y[k],
-            slopes: (slopes[k], slopes[next]),
+        let chord = |k: usize, next: usize| if x[next] > x[k] { (y[next] - y[k]) / (x[next] - x[k]) } else { 0.0 };
+        let smooth = if curve.between == Between::Smooth { shape_preserving(&x, &y) } else { Vec::new() };
+        let piece = |k: usize, next: usize| {
+            let (slope, end_slope) = if smooth.is_empty() { (chord(k, next), chord(k, next)) } else { (smooth[k], smooth[next]) };
+            Piece::between((x[k], y[k], slope), (x[next], y[next], end_slope))
         };
-        let pieces: Vec<Piece> = match x.len() {
-            0 => Vec::new(),
-            1 => vec![piece(0, 0)],
-            count => (1..count).map(|next| piece(next - 1, next)).collect(),
+        let count = x.len();
+        let pieces: Vec<Piece> = if count == 1 { vec![piece(0, 0)] } else { (1..count).map(|next| piece(next - 1, next)).collect() };
+        let end = |edge: usize, next: usize, slopes: (f64, f64)| End {
+            mm: curve.points[edge].0,
+            log: x[edge],
+            value: y[edge],
+            slope: match curve.between {
+                Between::Smooth => smooth[edge],
+                Between::Straight => 0.0,
+                Between::Height => chord(edge.min(next), edge.max(next)).clamp(slopes.0, slopes.1),
+            },
         };
-        let slope = |piece: Option<&Piece>| piece.filter(|_| x.len() > 1).map_or(0.0, |piece| piece.rise / piece.width);
-        Self {
-            between: curve.between,
-            ends: (x.first().copied().unwrap_or(0.0), x.last().copied().unwrap_or(0.0)),
-            range: curve.range().unwrap_or((0.0, 0.0)),
-            slopes: (slope(pieces.first()).clamp(0.0, 3.0), slope(pieces.last()).clamp(-2.0, 0.0)),
-            least: y.iter().copied().fold(f64::NEG_INFINITY, f64::max) - std::f64::consts::LN_10,
-            pieces,
-        }
+        let ends = (count > 0).then(|| [end(0, 1.min(count - 1), (0.0, 3.0)), end(count - 1, count.saturating_sub(2), (-2.0, 0.0))]);
+        Self { between: curve.between, ends, least: y.iter().copied().fold(f64::NEG_INFINITY, f64::max) - std::f64::consts::LN_10, pieces }
     }
 
     /// Whether no block told anything.
@@ -154,57 +179,40 @@ impl Prepared {
     }
 
     /// The value at a thickness; `None` where no block told anything.
+    #[inline]
     pub fn at(&self, d: impl Into<Place>) -> Option<f64> {
-        let (thinnest, thickest) = (self.pieces.first()?, self.pieces.last()?);
-        let Place { mm, log } = d.into();
-        let (first, last) = self.ends;
-        Some(match self.between {
-            Between::Straight => self.straight(log.clamp(first, last)),
-            Between::Height => {
-                let value = if log < first {
-                    thinnest.values.0 + self.slopes.0 * (log - first)
-                } else if log > last {
-                    thickest.values.1 + self.slopes.1 * (log - last)
-                } else {
-                    self.straight(log)
-                };
-                libm::exp(value.max(self.least))
-            }
-            Between::Smooth => {
-                let (thin, thick) = self.range;
-                let edge = mm.clamp(thin, thick);
-                let over = (mm - edge).clamp(-STRAIGHT_ON_MM, STRAIGHT_ON_MM);
-                let (value, slope) =
-                    if over < 0.0 { (thinnest.values.0, thinnest.slopes.0) } else { (thickest.values.1, thickest.slopes.1) };
-                // A slope over the logarithm, divided by the thickness, is one over thickness.
-                if over == 0.0 { self.smooth(if edge < LEAST_MM { libm::log(edge) } else { log }) } else { value + slope / edge * over }
-            }
-        })
+        let [thinnest, thickest] = self.ends.as_ref()?;
+        let place = d.into();
+        let value = if place.log < thinnest.log {
+            self.beyond(thinnest, place)
+        } else if place.log > thickest.log {
+            self.beyond(thickest, place)
+        } else {
+            self.piece(place.log).at(place.log)
+        };
+        Some(if self.between == Between::Height { quick::exp(value.max(self.least)) } else { value })
+    }
+
+    /// On from a block at either end.
+    fn beyond(&self, end: &End, place: Place) -> f64 {
+        match self.between {
+            Between::Straight => end.value,
+            Between::Height => end.value + end.slope * (place.log - end.log),
+            // A slope over the logarithm, divided by the thickness, is one over thickness.
+            Between::Smooth => end.value + end.slope / end.mm * (place.mm - end.mm).clamp(-STRAIGHT_ON_MM, STRAIGHT_ON_MM),
+        }
     }
 
     /// The piece in which a logarithm lies; beyond the last, the last.
-    fn piece(&self, x: f64) -> &Piece {
-        let behind = self.pieces.iter().skip(1).filter(|piece| piece.from <= x).count();
-        &self.pieces[behind]
-    }
-
-    fn straight(&self, x: f64) -> f64 {
-        let piece = self.piece(x);
-        if piece.width == 0.0 {
-            return piece.values.0;
+    #[inline]
+    fn piece(&self, log: f64) -> &Piece {
+        let mut found = &self.pieces[0];
+        for piece in &self.pieces[1..] {
+            if piece.from <= log {
+                found = piece;
+            }
         }
-        piece.values.0 + piece.rise * (x - piece.from) / piece.width
-    }
-
-    /// The cubic with given values and slopes at both ends of its stretch (Hermite's form, textbook).
-    fn smooth(&self, x: f64) -> f64 {
-        let Piece { from, width, values, slopes, .. } = *self.piece(x);
-        if width == 0.0 {
-            return values.0;
-        }
-        let u = (x - from) / width;
-        let v = 1.0 - u;
-        values.0 * v * v * (1.0 + 2.0 * u) + values.1 * u * u * (1.0 + 2.0 * v) + width * u * v * (slopes.0 * v - slopes.1 * u)
+        found
     }
 }
 

@@ -60,9 +60,18 @@ pub struct Sight {
 }
 
 impl Sight {
-    pub(super) fn of(candidates: &[Candidate]) -> Self {
+    /// As new, in its place: it is several hundred bytes, and a shot is short.
+    pub(super) fn clear(&mut self) {
+        self.echoes.fill(None);
+        (self.taken, self.pair, self.steady, self.face) = (None, None, None, None);
+    }
+
+    /// Shows these candidates.
+    pub(super) fn see(&mut self, candidates: &[Candidate]) {
         let worth = candidates.iter().filter(|candidate| candidate.level >= LEAST_LEVEL);
-        Self::showing(worth.map(|candidate| Echo { depth: Length::mm(candidate.depth), level: candidate.level }))
+        for (slot, candidate) in self.echoes.iter_mut().zip(worth) {
+            *slot = Some(Echo { depth: Length::mm(candidate.depth), level: candidate.level });
+        }
     }
 
     /// A shot that shows these echoes, in order of arrival.

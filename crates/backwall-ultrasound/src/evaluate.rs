@@ -11,6 +11,7 @@ use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
 use super::pick::Marker;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
+use super::quick;
 use super::setup::Mode;
 use super::trace::wrapped;
 use super::trace::{Arrival, Top, Trace};
@@ -105,7 +106,7 @@ impl Evaluator {
     /// The same for a known gain. Height then tells how much of the beam comes back, which only a second echo tells without.
     pub fn measure_at(&mut self, samples: &[i16], wall: Temperature, gain: Option<Decibel>) -> Measurement {
         self.parts.clear();
-        self.sight = Sight::default();
+        self.sight.clear();
         if samples.len() < LEAST_SAMPLES {
             return Measurement::none(Flags::of(Flag::BadShot));
         }
@@ -128,7 +129,7 @@ impl Evaluator {
         self.trace.tops(self.sample_of(zero), decide::TOP_OVER_NOISE * noise, &mut self.tops);
         let base = self.base;
         decide::candidates(&self.tops, &self.model, |at| base.time_at(at).as_ns(), self.setup.minimum.as_mm(), &mut self.candidates);
-        self.sight = Sight::of(&self.candidates);
+        self.sight.see(&self.candidates);
         self.sight.face = self.face_from.and_then(|from| self.trace.looks(from));
         let scene = Scene {
             model: &self.model,
@@ -235,7 +236,7 @@ impl Evaluator {
         let evenness = judge::evenness(&wall, &self.model, self.trace.noise, end);
         let told = judge::echo_flags(&wall, &self.candidates, &self.model, self.setup.mode, evenness, self.moved());
         flags = Flags::from_bits(flags.bits() | told.bits());
-        let snr = 20.0 * libm::log10(arrival.height / self.trace.noise);
+        let snr = 20.0 / std::f64::consts::LN_10 * quick::ln(arrival.height / self.trace.noise);
         let shape_ns = wrapped(turned) / self.filter.carrier * self.base.rate.period().as_ns();
         let shape_noise_ns = signal.phase_noise() / self.filter.carrier * self.base.rate.period().as_ns();
         let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));

@@ -2,10 +2,12 @@
 //!
 //! Filtering with the probe's own pulse gives the best arrival time noise allows (S. M. Kay, Estimation Theory, 1993,
 //! range estimation); keeping only positive frequencies makes the result an analytic signal (D. Gabor, 1946) whose
-//! magnitude is the envelope and whose angle is the phase. The taps are summed directly, in one fixed order, so that
+//! magnitude is the envelope and whose angle is the phase. The taps are made whole numbers and summed directly, so that
 //! every machine gets the same bits.
 
+use super::fine::Fine;
 use super::pulse::Pulse;
+use super::quick;
 use super::search::Search;
 use backwall_units::Frequency;
 use std::f64::consts::PI;
@@ -21,7 +23,7 @@ impl Complex {
         (self.re * self.re + self.im * self.im).sqrt()
     }
     pub fn arg(self) -> f64 {
-        libm::atan2(self.im, self.re)
+        quick::atan2(self.im, self.re)
     }
     pub fn times(self, other: Self) -> Self {
         Self { re: self.re * other.re - self.im * other.im, im: self.re * other.im + self.im * other.re }
@@ -49,9 +51,6 @@ impl Line {
     }
 }
 
-/// Samples filtered together about an echo: seven are used, eight fill the registers.
-pub const NEIGHBOURS: usize = 8;
-
 /// Where the filter's band ends: full above -24 dB of the pulse's power, nothing under -34 dB.
 const BAND_FULL_DB: f64 = -24.0;
 const BAND_NONE_DB: f64 = -34.0;
@@ -66,11 +65,9 @@ const FADE: usize = 16;
 /// Complex taps that turn a record into the analytic signal whose top marks an echo; an echo equal to the pulse gives
 /// its own envelope peak.
 pub struct Filter {
-    re: Vec<f64>,
-    im: Vec<f64>,
-    /// How many taps lie before the reference sample.
-    before: usize,
-    /// The same taps laid out for the search.
+    /// All taps, for the echoes that count.
+    pub fine: Fine,
+    /// The same laid out for the search.
     pub search: Search,
     /// Carrier, radians per sample: the power-weighted mean of the band.
     pub carrier: f64,
@@ -136,10 +133,8 @@ impl Filter {
         // Four and a half looks in each period of the carrier keep the whole band of any probe below twice its centre.
         let step = ((2.0 * PI / carrier / 4.5) as usize).max(1);
         Self {
+            fine: Fine::new(&re, &im, before),
             search: search(&re, &im, before, step),
-            re,
-            im,
-            before,
             carrier,
             noise_gain: libm::sqrt(kept.iter().map(|tap| tap.re * tap.re).sum()),
             rms_frequency: libm::sqrt(square),
@@ -167,89 +162,6 @@ impl Filter {
                 (taper > 0.0).then_some(Line { hertz, value: Complex { re, im }, taper })
             })
             .collect()
-    }
-
-    /// The analytic signal at [`NEIGHBOURS`] samples from each of some places on. Sums of several places at once wait less for each
-    /// other than one after the other.
-    ///
-    /// `record` is the samples with their mean; samples outside count as zero.
-    pub fn beside<const PLACES: usize>(&self, record: (&[i16], i32), firsts: [usize; PLACES]) -> [[Complex; NEIGHBOURS]; PLACES] {
-        pulp::Arch::new().dispatch(Beside { filter: self, samples: record.0, mean: record.1, firsts })
-    }
-}
-
-/// Taps taken together.
-const CHUNK: usize = 64;
-
-/// The work of [`Filter::beside`], inlined into the code for each width of registers.
-struct Beside<'a, const PLACES: usize> {
-    filter: &'a Filter,
-    samples: &'a [i16],
-    mean: i32,
-    firsts: [usize; PLACES],
-}
-
-impl<const PLACES: usize> pulp::WithSimd for Beside<'_, PLACES> {
-    type Output = [[Complex; NEIGHBOURS]; PLACES];
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, simd: S) -> Self::Output {
-        match S::F64_LANES {
-            8 => self.sums::<S, 1>(simd),
-            4 => self.sums::<S, 2>(simd),
-            2 => self.sums::<S, 4>(simd),
-            _ => self.sums::<S, NEIGHBOURS>(simd),
-        }
-    }
-}
-
-impl<const PLACES: usize> Beside<'_, PLACES> {
-    /// `REGISTERS` hold the neighbours; each is one sum over the taps in their order, multiplied, then added.
-    #[inline(always)]
-    fn sums<S: pulp::Simd, const REGISTERS: usize>(self, simd: S) -> [[Complex; NEIGHBOURS]; PLACES] {
-        let zero = simd.splat_f64s(0.0);
-        let (mut re, mut im) = ([[zero; REGISTERS]; PLACES], [[zero; REGISTERS]; PLACES]);
-        let mut parts = [[0.0; CHUNK + NEIGHBOURS]; PLACES];
-        for (start, (taps_re, taps_im)) in (0i64..).step_by(CHUNK).zip(self.filter.re.chunks(CHUNK).zip(self.filter.im.chunks(CHUNK))) {
-            for (part, first) in parts.iter_mut().zip(self.firsts) {
-                self.fill(part, first as i64 - self.filter.before as i64 + start);
-            }
-            for (k, (tr, ti)) in taps_re.iter().zip(taps_im).enumerate() {
-                let (tr, ti) = (simd.splat_f64s(*tr), simd.splat_f64s(*ti));
-                for place in 0..PLACES {
-                    let (near, _) = S::as_simd_f64s(&parts[place][k..k + NEIGHBOURS]);
-                    for (register, x) in near.iter().enumerate().take(REGISTERS) {
-                        re[place][register] = simd.add_f64s(re[place][register], simd.mul_f64s(*x, tr));
-                        im[place][register] = simd.add_f64s(im[place][register], simd.mul_f64s(*x, ti));
-                    }
-                }
-            }
-        }
-        std::array::from_fn(|place| {
-            let (mut flat_re, mut flat_im) = ([0.0; NEIGHBOURS], [0.0; NEIGHBOURS]);
-            S::as_mut_simd_f64s(&mut flat_re).0.iter_mut().zip(re[place]).for_each(|(place, sum)| *place = sum);
-            S::as_mut_simd_f64s(&mut flat_im).0.iter_mut().zip(im[place]).for_each(|(place, sum)| *place = sum);
-            std::array::from_fn(|k| Complex { re: flat_re[k], im: flat_im[k] })
-        })
-    }
-
-    /// The samples from one on, without their mean.
-    #[inline(always)]
-    fn fill(&self, part: &mut [f64; CHUNK + NEIGHBOURS], from: i64) {
-        let near = usize::try_from(from).ok().and_then(|at| self.samples.get(at..at + CHUNK + NEIGHBOURS));
-        match near {
-            Some(near) => {
-                for (value, sample) in part.iter_mut().zip(near) {
-                    *value = f64::from(i32::from(*sample) - self.mean);
-                }
-            }
-            None => {
-                for (value, at) in part.iter_mut().zip(from..) {
-                    let sample = usize::try_from(at).ok().and_then(|at| self.samples.get(at));
-                    *value = sample.map_or(0.0, |sample| f64::from(i32::from(*sample) - self.mean));
-                }
-            }
-        }
     }
 }
 

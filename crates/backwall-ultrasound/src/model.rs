@@ -6,8 +6,8 @@ use super::path::Path;
 use super::setup::Setup;
 use backwall_units::{Decibel, Temperature};
 
-/// A hundredth of what a stored thickness is rounded to.
-const SETTLED_MM: f64 = 1e-8;
+/// A tenth of what a stored thickness is rounded to.
+const SETTLED_MM: f64 = 1e-7;
 
 /// How far beyond the blocks a height may be continued.
 const SECOND_BEYOND: f64 = 1.2;

@@ -41,7 +41,8 @@ impl Path {
             }
             let step = (spacing - self.spacing(d, m, n)) / slope;
             d = (d + step).max(1e-3);
-            if step.abs() < 1e-10 {
+            // It is where a search begins.
+            if step.abs() < 1e-3 {
                 break;
             }
         }
@@ -51,9 +52,10 @@ impl Path {
     pub fn slope(&self, d: f64) -> f64 {
         self.mm_per_ns / 2.0 * self.leg(d) / d.max(1e-3)
     }
-    /// Leg times half the velocity: what divides `m m d` in the derivative of an echo's time by the wall.
-    pub fn slope_base(&self, d: f64) -> f64 {
-        self.leg(d).max(1e-9) * self.mm_per_ns / 2.0
+    /// Arrival of the `m`-th echo, and what it changes by with the wall, ns per mm.
+    pub fn time_and_slope(&self, d: f64, m: f64) -> (f64, f64) {
+        let (leg, ns_per_mm) = (self.leg(m * d), 2.0 / self.mm_per_ns);
+        (self.zero_ns + leg * ns_per_mm, m * m * d * ns_per_mm / leg.max(1e-9))
     }
     fn leg(&self, d: f64) -> f64 {
         (d * d + self.half_mm * self.half_mm).sqrt()

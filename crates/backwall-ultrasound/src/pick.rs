@@ -84,8 +84,7 @@ impl NearSignal<'_> {
         if !self.local.holds(at) {
             self.local = Local::about(self.trace, self.filter, at);
         }
-        let z = self.local.value(at).turned(self.trace.carrier * at);
-        sign * z.re
+        sign * self.local.signal(self.trace.carrier, at).re
     }
 
     /// The top nearest to `at` and its height.

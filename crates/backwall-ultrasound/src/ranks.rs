@@ -1,19 +1,23 @@
 //! Values at a rank, without sorting: how many lie up to a bound is counted many at a time, and the bound halved towards the rank.
 //! Whole numbers, so that every way of counting finds the same one.
 
-use super::pairs::{Pairs, Plain};
+use super::pairs::{Pairs, Work, dispatch};
 
 /// Values are kept in whole registers; what fills the last one lies over all others.
 const FILL: u32 = u32::MAX;
 const REGISTER: usize = 16;
 /// The first stretch searched over a bound that is known to be too low.
 const FIRST_STRETCH: u32 = 4096;
+/// The first stretch searched about what was found before, as a part of it: neighbouring shots are alike.
+const LIKE_BEFORE: u32 = 16;
 
 /// Numbers to be ranked, all of them under [`FILL`].
 #[derive(Default)]
 pub struct Pile {
     values: Vec<u32>,
     count: usize,
+    /// What was found last: where to begin, and nothing of what is found.
+    before: u32,
 }
 
 impl Pile {
@@ -23,6 +27,16 @@ impl Pile {
         self.values.extend(values);
         self.count = self.values.len();
         self.values.resize(self.count.next_multiple_of(REGISTER), FILL);
+    }
+
+    /// Room for some numbers, all of which are to be written.
+    #[inline(always)]
+    pub fn room(&mut self, count: usize) -> &mut [u32] {
+        self.count = count;
+        self.values.resize(count.next_multiple_of(REGISTER), FILL);
+        let (room, rest) = self.values.split_at_mut(count);
+        rest.fill(FILL);
+        room
     }
 
     pub fn count(&self) -> usize {
@@ -39,13 +53,15 @@ impl Pile {
     }
 
     /// The value below which `part` of all lie; zero where there are none.
-    pub fn quantile(&self, part: f64) -> u32 {
-        self.rank(part).map_or(0, |rank| pulp::Arch::new().dispatch(Find { values: &self.values, rank, over: None }).unwrap_or(0))
+    pub fn quantile(&mut self, part: f64) -> u32 {
+        let Some(rank) = self.rank(part) else { return 0 };
+        self.before = dispatch(Find { values: &self.values, rank, from: From::About(self.before) }).unwrap_or(0);
+        self.before
     }
 
     /// The same if it is over a bound: of one that is not nothing more is known then.
     pub fn quantile_over(&self, part: f64, bound: u32) -> Option<u32> {
-        self.rank(part).and_then(|rank| pulp::Arch::new().dispatch(Find { values: &self.values, rank, over: Some(bound) }))
+        self.rank(part).and_then(|rank| dispatch(Find { values: &self.values, rank, from: From::Over(bound) }))
     }
 
     fn rank(&self, part: f64) -> Option<u32> {
@@ -56,51 +72,54 @@ impl Pile {
 struct Find<'a> {
     values: &'a [u32],
     rank: u32,
-    over: Option<u32>,
+    from: From,
 }
 
-impl pulp::WithSimd for Find<'_> {
+/// Where a search begins.
+#[derive(Clone, Copy)]
+enum From {
+    /// It ends there too if the value is not over this one.
+    Over(u32),
+    /// The value is likely to be near.
+    About(u32),
+}
+
+impl Work for Find<'_> {
     type Output = Option<u32>;
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, simd: S) -> Option<u32> {
-        let any: &dyn std::any::Any = &simd;
-        #[cfg(target_arch = "x86_64")]
-        if let Some(v4) = any.downcast_ref::<pulp::x86::V4>() {
-            return self.find(*v4);
-        }
-        let _ = any;
-        self.find(Plain)
+    fn with<P: Pairs>(self, simd: P) -> Option<u32> {
+        self.find(simd)
     }
 }
 
 impl Find<'_> {
     #[inline(always)]
     fn find<P: Pairs>(&self, simd: P) -> Option<u32> {
-        let Self { values, rank, over } = *self;
+        let Self { values, rank, from } = *self;
+        let (From::Over(bound) | From::About(bound)) = from;
+        let mut stretch = if let From::About(before) = from { before / LIKE_BEFORE + 1 } else { FIRST_STRETCH };
         // All values under `low` are `below` many, all up to `high` are `up_to`.
-        let (mut low, mut below, mut high, mut up_to);
-        match over {
-            Some(bound) => {
-                below = simd.up_to(values, bound);
-                if below > rank {
-                    return None;
-                }
-                low = bound.saturating_add(1);
-                let mut stretch = FIRST_STRETCH;
-                loop {
-                    high = low.saturating_add(stretch).min(FILL - 1);
-                    up_to = simd.up_to(values, high);
-                    if up_to > rank || high == FILL - 1 {
-                        break;
-                    }
-                    (low, below, stretch) = (high + 1, up_to, stretch.saturating_mul(2));
-                }
+        let (mut low, mut below, mut high, mut up_to) = (0, 0, bound.min(FILL - 1), simd.up_to(values, bound.min(FILL - 1)));
+        if up_to > rank {
+            if let From::Over(_) = from {
+                return None;
             }
-            None => {
-                low = least_over(values, 0);
-                high = most_under(values, FILL - 1);
-                (below, up_to) = (0, u32::MAX);
+            while high > 0 {
+                let under = high.saturating_sub(stretch);
+                let count = simd.up_to(values, under);
+                if count <= rank {
+                    (low, below) = (under + 1, count);
+                    break;
+                }
+                (high, up_to, stretch) = (under, count, stretch.saturating_mul(2));
+            }
+        } else {
+            while up_to <= rank && high < FILL - 1 {
+                (low, below) = (high + 1, up_to);
+                high = low.saturating_add(stretch).min(FILL - 1);
+                up_to = simd.up_to(values, high);
+                stretch = stretch.saturating_mul(2);
             }
         }
         while low < high {
@@ -132,6 +151,20 @@ fn least_over(values: &[u32], bound: u32) -> u32 {
 #[inline(always)]
 fn most_under(values: &[u32], bound: u32) -> u32 {
     bound.wrapping_sub(values.iter().fold(FILL, |least, value| least.min(bound.wrapping_sub(*value))))
+}
+
+/// Bits of a height without those that say nothing of noise. Heights are not negative, so their bits sort as they do; what is
+/// left is known to one part in eight thousand, 0.001 dB, and found in half the steps.
+const SPARE_BITS: u32 = 11;
+
+/// A height as a number to be ranked.
+pub fn sorting(height: &f32) -> u32 {
+    height.to_bits() >> SPARE_BITS
+}
+
+/// The middle of the heights that [`sorting`] does not tell apart.
+pub fn height_of(sorting: u32) -> f64 {
+    f64::from(f32::from_bits((sorting << SPARE_BITS) | (1 << (SPARE_BITS - 1))))
 }
 
 /// What a record's codes say as they are.
@@ -176,6 +209,7 @@ impl pulp::WithSimd for Survey<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pairs::Plain;
 
     #[test]
     fn a_quantile_is_what_sorting_finds() {
@@ -201,8 +235,10 @@ mod tests {
                     for bound in [0, want.saturating_sub(1), want, want.saturating_add(1), FILL - 2] {
                         let over = (want > bound).then_some(want);
                         assert_eq!(pile.quantile_over(part, bound), over, "{part} of {count} over {bound}");
-                        let find = Find { values: &pile.values, rank: rank as u32, over: Some(bound) };
+                        let find = Find { values: &pile.values, rank: rank as u32, from: From::Over(bound) };
                         assert_eq!(find.find(Plain), over, "plain");
+                        let find = Find { values: &pile.values, rank: rank as u32, from: From::About(bound) };
+                        assert_eq!(find.find(Plain), Some(want), "begun at {bound}");
                     }
                 }
             }

@@ -5,10 +5,8 @@
 //! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again in
 //! double precision at the full rate.
 
-#[cfg(target_arch = "x86_64")]
-use super::pairs::MultiplyAndAdd;
-use super::pairs::{Pairs, Plain, pair};
-use super::ranks::Pile;
+use super::pairs::{Pairs, Work, dispatch, pair};
+use super::ranks::{Pile, sorting};
 
 /// Complex taps laid out in pairs.
 pub struct Search {
@@ -43,7 +41,7 @@ impl Row {
     }
 }
 
-/// The filter's work as the dispatch takes it: a method that is inlined into the code for each width.
+/// The filter's work as the dispatch takes it.
 struct Run<'a> {
     search: &'a Search,
     samples: &'a [i16],
@@ -51,23 +49,12 @@ struct Run<'a> {
     found: &'a mut Found,
 }
 
-impl pulp::WithSimd for Run<'_> {
+impl Work for Run<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, simd: S) {
-        let any: &dyn std::any::Any = &simd;
-        #[cfg(target_arch = "x86_64")]
-        {
-            if let Some(v4) = any.downcast_ref::<pulp::x86::V4>() {
-                return self.search.filter(*v4, self.samples, self.mean, self.found);
-            }
-            if let Some(v3) = any.downcast_ref::<pulp::x86::V3>() {
-                return self.search.filter(*v3, self.samples, self.mean, self.found);
-            }
-        }
-        let _ = any;
-        self.search.filter(Plain, self.samples, self.mean, self.found);
+    fn with<P: Pairs>(self, simd: P) {
+        self.search.filter(simd, self.samples, self.mean, self.found);
     }
 }
 
@@ -80,9 +67,16 @@ pub struct Found {
     pub re: Vec<f32>,
     pub im: Vec<f32>,
     pub envelope: Vec<f32>,
+    /// The highest of each [`STRETCH`] looks of the envelope: most stretches are noise from end to end.
+    pub peaks: Vec<f32>,
+    /// The envelope's heights, to be ranked.
+    pub heights: Pile,
     /// Magnitudes of some of the record's sixth differences, which an echo's band hardly reaches.
     pub differences: Pile,
 }
+
+/// Looks that are seen through together.
+pub const STRETCH: usize = 16;
 
 /// Registers of sums kept side by side, for the real and the imaginary part each: fewer wait for each other, more do not fit.
 const SIDE: usize = 4;
@@ -122,14 +116,7 @@ impl Search {
     /// The analytic signal and its envelope at every `step`-th sample; `mean` is taken off the samples, and what lies
     /// outside the record counts as zero.
     pub fn run(&self, samples: &[i16], mean: i16, found: &mut Found) {
-        #[cfg(target_arch = "x86_64")]
-        if let Some(simd) = MultiplyAndAdd::try_new() {
-            return simd.vectorize(
-                #[inline(always)]
-                || self.filter(simd, samples, mean, found),
-            );
-        }
-        pulp::Arch::new().dispatch(Run { search: self, samples, mean, found });
+        dispatch(Run { search: self, samples, mean, found });
     }
 
     #[inline(always)]
@@ -138,8 +125,8 @@ impl Search {
         let outputs = samples.len().div_ceil(self.step);
         let places = outputs.next_multiple_of(block);
         let stride = places + self.reach;
-        let Found { level, pairs, sums, re, im, envelope, differences } = found;
-        sixth_differences(samples, differences);
+        let Found { level, pairs, sums, re, im, envelope, peaks, heights, differences } = found;
+        sixth_differences(simd, samples, differences);
         level.clear();
         level.resize(self.lead, 0);
         // A mean far off leaves no room for the largest codes, which then count as clipped.
@@ -176,9 +163,13 @@ impl Search {
                 *envelope = (*re * *re + *im * *im).sqrt();
             }
         }
-        for out in [re, im, envelope] {
+        for out in [re, im, &mut *envelope] {
             out.truncate(outputs);
         }
+        heights.fill(envelope.iter().map(sorting));
+        peaks.clear();
+        // Bits of what is not negative sort as it does, and the highest of whole numbers is found many at a time.
+        peaks.extend(envelope.chunks(STRETCH).map(|looks| f32::from_bits(looks.iter().fold(0, |most, look| most.max(look.to_bits())))));
     }
 
     /// The sums of real parts, then of imaginary ones, of a block of outputs.
@@ -225,20 +216,32 @@ fn lay_out<const STEP: usize>(level: &[i16], row: &Row, out: &mut [i32]) {
 /// Sixth differences of the samples at every fourth of them, their magnitudes: 1, -6, 15, -20, 15, -6, 1. Four places on,
 /// one says nearly nothing of the other (0.07 correlated); those between would tell nothing new.
 #[inline(always)]
-fn sixth_differences(samples: &[i16], out: &mut Pile) {
-    let (fours, _) = samples.as_chunks::<4>();
-    out.fill(fours.iter().zip(fours.iter().skip(1)).map(|(here, next)| {
-        let [a, b, c, d] = here.map(i32::from);
-        let [e, f, g, _] = next.map(i32::from);
-        // 6 = 4 + 2, 15 = 16 - 1, 20 = 16 + 4: shifts, which are quicker than products of thirty-two bits.
-        let (outer, inner) = (b + f, c + e);
-        (a + g - (outer << 2) - (outer << 1) + (inner << 4) - inner - (d << 4) - (d << 2)).unsigned_abs()
-    }));
+fn sixth_differences<P: Pairs>(simd: P, samples: &[i16], out: &mut Pile) {
+    const HERE: [i16; 4] = [1, -6, 15, -20];
+    const NEXT: [i16; 4] = [15, -6, 1, 0];
+    let weights = |four: [i16; 4]| -> [i32; 16] { std::array::from_fn(|k| pair(four[2 * k % 4], four[2 * k % 4 + 1])) };
+    let (here, next) = (simd.load(&weights(HERE)), simd.load(&weights(NEXT)));
+    let differences = out.room((samples.len() / 4).saturating_sub(1));
+    // Two pairs make a difference.
+    let mut sums = [0; 16];
+    let blocks = differences.chunks_exact_mut(P::LANES / 2);
+    let done = blocks.len() * P::LANES / 2;
+    for (block, near) in blocks.zip(samples.windows(2 * P::LANES + 4).step_by(2 * P::LANES)) {
+        let sum = simd.add(simd.zero(), simd.load_codes(near), here);
+        simd.store(simd.add(sum, simd.load_codes(&near[4..]), next), &mut sums);
+        let (halves, _) = sums.as_chunks::<2>();
+        block.iter_mut().zip(halves).for_each(|(out, [first, second])| *out = (first + second).unsigned_abs());
+    }
+    for (out, near) in differences[done..].iter_mut().zip(samples[4 * done..].windows(8).step_by(4)) {
+        let sum = |from: usize, weights: [i16; 4]| -> i32 { (0..4).map(|k| i32::from(near[from + k]) * i32::from(weights[k])).sum() };
+        *out = (sum(0, HERE) + sum(4, NEXT)).unsigned_abs();
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pairs::Plain;
 
     /// The same sums one by one, in sixty-four bits, on every way of doing the work.
     #[test]
@@ -252,6 +255,16 @@ mod tests {
             search.run(&samples, 3, &mut found);
             search.filter(Plain, &samples, 3, &mut plain);
             assert_eq!((&found.re, &found.im, &found.envelope), (&plain.re, &plain.im, &plain.envelope));
+            for part in [0.0, 0.2, 0.5, 0.8, 1.0] {
+                let mut sixth: Vec<i32> = samples
+                    .windows(8)
+                    .step_by(4)
+                    .map(|x| [1, -6, 15, -20, 15, -6, 1].iter().zip(x).map(|(weight, x)| weight * i32::from(*x)).sum::<i32>().abs())
+                    .collect();
+                sixth.sort_unstable();
+                let want = sixth[((sixth.len() - 1) as f64 * part) as usize] as u32;
+                assert_eq!((found.differences.quantile(part), plain.differences.quantile(part)), (want, want));
+            }
             assert_eq!(found.re.len(), samples.len().div_ceil(step));
             let room = 1.0 / f64::from(search.unit);
             for (m, got) in found.re.iter().enumerate() {

@@ -32,6 +32,9 @@ pub struct Spaced {
     pub sensitivity: f64,
 }
 
+/// A step under this is the last, mm: each is under a tenth of the one before.
+const SETTLED_MM: f64 = 1e-7;
+
 /// The wall for which the echoes, [`MOST_ECHOES`] at most, lie as found. Needs two different repeats.
 pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
     let (first, second) = (echoes.first()?, echoes.get(1)?);
@@ -39,18 +42,20 @@ pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
     let mut delay = 0.0;
     let mut spread = f64::NAN;
     let total: f64 = echoes.iter().map(Repeat::power).sum();
-    let mut of_echo = [(0.0, 0.0); MOST_ECHOES];
+    let mut weights = [0.0; MOST_ECHOES];
+    weights.iter_mut().zip(echoes).for_each(|(weight, echo)| *weight = echo.power() / total);
+    // What is left of each echo's time, and how fast it changes with the wall; nothing of echoes that are not there.
+    let (mut rests, mut rates) = ([0.0; MOST_ECHOES], [0.0; MOST_ECHOES]);
     for _ in 0..8 {
         let place = Place::from(depth);
-        for (echo, (rest, rate)) in echoes.iter().zip(&mut of_echo) {
-            let m = echo.m as f64;
-            *rest = echo.time_ns - model.path.time(depth, m) - model.residual(place, echo.m);
-            *rate = m * m * depth / model.path.slope_base(m * depth);
+        for ((echo, rest), rate) in echoes.iter().zip(&mut rests).zip(&mut rates) {
+            let (time, slope) = model.path.time_and_slope(depth, echo.m as f64);
+            *rest = echo.time_ns - time - model.residual(place, echo.m);
+            *rate = slope;
         }
-        let (mean_rest, mean_rate) =
-            (weighted(echoes, &of_echo, |(rest, _)| rest) / total, weighted(echoes, &of_echo, |(_, rate)| rate) / total);
-        let bend = weighted(echoes, &of_echo, |(_, rate)| (rate - mean_rate) * (rate - mean_rate)) / total;
-        let pull = weighted(echoes, &of_echo, |(rest, rate)| (rate - mean_rate) * (rest - mean_rest)) / total;
+        let (mean_rest, mean_rate) = (weighted(&weights, &rests, &[1.0; MOST_ECHOES]), weighted(&weights, &rates, &[1.0; MOST_ECHOES]));
+        let apart = rates.map(|rate| rate - mean_rate);
+        let (bend, pull) = (weighted(&weights, &apart, &apart), weighted(&weights, &apart, &rests.map(|rest| rest - mean_rest)));
         if bend <= 0.0 || bend.is_nan() {
             return None;
         }
@@ -61,14 +66,14 @@ pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
         if depth <= 0.0 || !depth.is_finite() {
             return None;
         }
-        if step.abs() < 1e-9 {
+        if step.abs() < SETTLED_MM {
             break;
         }
     }
-    Some(Spaced { depth, delay_ns: delay, sensitivity: 1.0 / libm::sqrt(spread) })
+    Some(Spaced { depth, delay_ns: delay, sensitivity: 1.0 / spread.sqrt() })
 }
 
-/// The sum of something of each echo, weighted by its power.
-fn weighted(echoes: &[Repeat], of_echo: &[(f64, f64)], value: impl Fn((f64, f64)) -> f64) -> f64 {
-    echoes.iter().zip(of_echo).map(|(echo, of)| echo.power() * value(*of)).sum()
+fn weighted(weights: &[f64; MOST_ECHOES], a: &[f64; MOST_ECHOES], b: &[f64; MOST_ECHOES]) -> f64 {
+    let part = |k: usize| weights[k] * a[k] * b[k];
+    (part(0) + part(1)) + (part(2) + part(3))
 }

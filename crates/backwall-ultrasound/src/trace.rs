@@ -12,13 +12,11 @@ pub use local::{Arrival, Local};
 use self::local::Turns;
 use super::alike::Energy;
 use super::face::{FaceLook, LOOKS};
-use super::filter::{Complex, Filter, NEIGHBOURS};
+use super::filter::{Complex, Filter};
+use super::fine::NEIGHBOURS;
 use super::ranks::{Pile, codes};
-use super::search::Found;
+use super::search::{Found, STRETCH};
 use super::waveform::TimeBase;
-
-/// Looks that are seen through together.
-const STRETCH: usize = 16;
 
 /// A top of the envelope.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -36,7 +34,7 @@ pub struct Top {
 pub struct Trace {
     /// The samples, and their mean.
     samples: Vec<i16>,
-    mean: i32,
+    mean: i16,
     found: Found,
     /// The signal's power up to each place, and in blocks, for the likeness; made when it is asked for.
     power: Vec<f64>,
@@ -65,13 +63,13 @@ impl Trace {
         let (over, under) = (libm::ceil(limit - 1.0) as i32, libm::floor(-limit) as i32);
         let codes = codes(samples, over, under);
         self.clipped = codes.clipped;
-        self.mean = (codes.sum / (samples.len().max(1) as i64)) as i32;
+        self.mean = (codes.sum / (samples.len().max(1) as i64)) as i16;
         self.step = filter.search.step;
         if self.carrier != filter.carrier {
             self.turns = Turns::of(filter.carrier);
         }
         self.carrier = filter.carrier;
-        filter.search.run(samples, self.mean as i16, &mut self.found);
+        filter.search.run(samples, self.mean, &mut self.found);
         self.power.clear();
         self.energy.clear();
         self.ahead = [None; 2];
@@ -103,13 +101,12 @@ impl Trace {
         let start = (from / self.step as f64).ceil().max(1.0) as usize;
         let least = least as f32;
         let envelope = self.envelope();
-        for (part, heights) in envelope.get(start..).unwrap_or_default().chunks(STRETCH).enumerate() {
-            // Most stretches are noise from end to end.
-            if !heights.iter().fold(false, |any, height| any | (*height > least)) {
+        for (first, peak) in (0..).step_by(STRETCH).zip(&self.found.peaks).skip(start / STRETCH) {
+            if *peak <= least {
                 continue;
             }
-            let first = start + part * STRETCH;
-            for (at, near) in (first..first + heights.len()).zip(envelope[first - 1..].windows(3)) {
+            let from = first.max(start);
+            for (at, near) in (from..first + STRETCH).zip(envelope.get(from - 1..).unwrap_or_default().windows(3)) {
                 let (left, here, right) = (near[0], near[1], near[2]);
                 if here > least && here > left && here >= right {
                     tops.push(self.top(at, left, here, right));

@@ -4,6 +4,7 @@
 
 use super::calibration::{Budget, Calibration, TYRE_NS_K};
 use super::model::Model;
+use super::quick;
 use super::setup::{Mode, Setup};
 use backwall_units::{Length, Temperature};
 
@@ -50,16 +51,12 @@ const BEYOND_MOST_MM: f64 = 0.06;
 /// What a curve through the blocks may be off by at a thickness, mm: the product of the distances to the blocks on either
 /// side (the error of an interpolation, textbook).
 fn between(calibration: &Calibration, model: &Model, depth: f64) -> f64 {
-    let (mut thinner, mut thicker) = (f64::INFINITY, f64::INFINITY);
-    for point in &calibration.points {
-        let away = libm::log(depth / point.thickness.as_mm());
-        if away >= 0.0 {
-            thinner = thinner.min(away);
-        }
-        if -away >= 0.0 {
-            thicker = thicker.min(-away);
-        }
-    }
+    // The nearest block on either side: one logarithm each instead of one for every block.
+    let blocks = || calibration.points.iter().map(|point| point.thickness.as_mm());
+    let under = blocks().filter(|block| *block <= depth).fold(f64::NEG_INFINITY, f64::max);
+    let over = blocks().filter(|block| *block >= depth).fold(f64::INFINITY, f64::min);
+    let thinner = if under > 0.0 { quick::ln(depth / under) } else { f64::INFINITY };
+    let thicker = if over.is_finite() { quick::ln(over / depth) } else { f64::INFINITY };
     let nearest = NEAREST_MM * thinner.min(thicker).min(1.0);
     if !(thinner.is_finite() && thicker.is_finite()) {
         return nearest;
@@ -116,7 +113,8 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
         });
     let between = setup.calibration.as_ref().map_or(0.0, |c| between(c, model, depth));
     let thinner = setup.calibration.as_ref().and_then(|c| c.range()).map_or(0.0, |(thin, _)| {
-        let over = libm::log(thin.as_mm() / depth.max(0.1)).clamp(0.0, 1.0);
+        let over = thin.as_mm() / depth.max(0.1);
+        let over = if over > 1.0 { quick::ln(over).min(1.0) } else { 0.0 };
         THINNER_MM * over * over
     });
     parts.clear();

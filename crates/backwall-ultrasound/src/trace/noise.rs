@@ -2,8 +2,8 @@
 
 use super::Trace;
 use crate::filter::Filter;
-use crate::ranks::Pile;
-use crate::search::Found;
+use crate::ranks::{Pile, height_of, sorting};
+use crate::search::{Found, STRETCH};
 
 /// Depth of the record's quantile that stands for noise alone.
 const QUIET_PART: f64 = 0.30;
@@ -16,7 +16,7 @@ const STRONG: f64 = 8.0;
 /// How far about a strong echo is cut out, in periods of the carrier.
 const CUT_PERIODS: f64 = 2.0;
 /// Looks seen through together for strong echoes: fewer than are cut out on both sides of one, as two periods hold six looks and more.
-const CUT_TOGETHER: usize = 8;
+const CUT_TOGETHER: usize = STRETCH / 2;
 /// A converter's own rounding noise, in codes: 1/sqrt(12).
 const ROUNDING: f64 = 0.288_675;
 
@@ -25,9 +25,7 @@ impl Trace {
         let white = self.white_level() * filter.noise_gain;
         self.white = white;
         let floor = white.max(ROUNDING * filter.noise_gain).max(1e-9);
-        let Found { envelope, .. } = &self.found;
-        let heights = &mut self.heights;
-        heights.fill(envelope.iter().map(sorting));
+        let Found { envelope, heights, peaks, .. } = &mut self.found;
         let first = quiet(heights, floor);
         if first <= floor {
             return floor;
@@ -38,16 +36,18 @@ impl Trace {
         let count = envelope.len();
         let mut done = 0;
         // What is cut out about the strong looks of one of these short stretches leaves no gap.
-        for (start, near) in (0..).step_by(CUT_TOGETHER).zip(envelope.chunks(CUT_TOGETHER)) {
-            if !near.iter().fold(false, |any, height| any | (*height > strong)) {
+        for (start, peak) in (0..).step_by(STRETCH).zip(peaks.iter()) {
+            if *peak <= strong {
                 continue;
             }
-            let (Some(first), Some(last)) = (near.iter().position(|h| *h > strong), near.iter().rposition(|h| *h > strong)) else {
-                continue;
-            };
-            let upto = (start + last + cut + 1).min(count);
-            heights.leave_out((start + first).saturating_sub(cut).max(done)..upto);
-            done = upto;
+            for (start, near) in (start..start + STRETCH).step_by(CUT_TOGETHER).zip(envelope[start..].chunks(CUT_TOGETHER)) {
+                let (Some(first), Some(last)) = (near.iter().position(|h| *h > strong), near.iter().rposition(|h| *h > strong)) else {
+                    continue;
+                };
+                let upto = (start + last + cut + 1).min(count);
+                heights.leave_out((start + first).saturating_sub(cut).max(done)..upto);
+                done = upto;
+            }
         }
         if done == 0 {
             first
@@ -60,7 +60,7 @@ impl Trace {
     }
 
     /// rms of the white noise, from the sixth difference of the record: an echo's band hardly reaches it.
-    fn white_level(&self) -> f64 {
+    fn white_level(&mut self) -> f64 {
         const NORM: f64 = 30.397_368; // sqrt(1 + 36 + 225 + 400 + 225 + 36 + 1)
         // The median of a Gaussian's magnitude is 0.67449 rms.
         f64::from(self.found.differences.quantile(0.5)) / (NORM * 0.674_49)
@@ -99,7 +99,14 @@ impl Trace {
         const LOOKS: f64 = 4.0;
         let start = (from / self.step as f64).ceil().max(0.0) as usize;
         let end = (((to / self.step as f64).floor().max(-1.0) + 1.0) as usize).min(self.found.envelope.len());
-        let power: f64 = self.envelope().get(start..end).unwrap_or(&[]).iter().map(|e| 0.5 * f64::from(*e) * f64::from(*e)).sum();
+        let (fours, rest) = self.envelope().get(start..end).unwrap_or(&[]).as_chunks::<4>();
+        let square = |e: &f32| f64::from(*e) * f64::from(*e);
+        // Four sums side by side wait less for each other than one.
+        let mut sums = [0.0; 4];
+        for four in fours {
+            sums.iter_mut().zip(four).for_each(|(sum, e)| *sum += square(e));
+        }
+        let power = 0.5 * ((sums[0] + sums[1]) + (sums[2] + sums[3]) + rest.iter().map(square).sum::<f64>());
         let count = end.saturating_sub(start) as f64;
         libm::sqrt((power + LOOKS * self.noise * self.noise) / (count + LOOKS)).max(self.noise)
     }
@@ -114,17 +121,4 @@ fn quiet(heights: &Pile, least: f64) -> f64 {
         bound -= 1;
     }
     heights.quantile_over(QUIET_PART, bound).map_or(least, |found| noise(found).max(least))
-}
-
-/// Bits of a height without those that say nothing of noise. Heights are not negative, so their bits sort as they do; what is
-/// left is known to one part in eight thousand, 0.001 dB, and found in half the steps.
-const SPARE_BITS: u32 = 11;
-
-fn sorting(height: &f32) -> u32 {
-    height.to_bits() >> SPARE_BITS
-}
-
-/// The middle of the heights that [`sorting`] does not tell apart.
-fn height_of(sorting: u32) -> f64 {
-    f64::from(f32::from_bits((sorting << SPARE_BITS) | (1 << (SPARE_BITS - 1))))
 }

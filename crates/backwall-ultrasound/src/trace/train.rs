@@ -27,7 +27,7 @@ impl Trace {
         if self.noise <= OVER_WHITE * self.white {
             return None;
         }
-        let highest = f64::from(self.envelope().iter().copied().fold(0.0, f32::max));
+        let highest = f64::from(self.found.peaks.iter().copied().fold(0.0, f32::max));
         let full = highest < FULL_RECORD * self.noise && self.repeats_itself(filter);
         full.then(|| (TRAIN_NOISE * highest).clamp(self.white, self.noise))
     }
