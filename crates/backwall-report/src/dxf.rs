@@ -268,7 +268,7 @@ mod tests {
 
     #[test]
     fn words_are_ascii_of_a_bounded_length_and_carry_no_second_line() {
-        assert_eq!(ascii("Höhe\n5"), "H\\U+00F6he\u{b7}5".replace('\u{b7}', "\\U+00B7"));
+        assert_eq!(ascii("Höhe\n5"), "H\\U+00F6he 5");
         assert_eq!(ascii(&"ä".repeat(300)).len(), 245, "no letter is cut in its middle");
     }
 }
