@@ -2,8 +2,8 @@
 //!
 //! Taps and samples are whole numbers of sixteen bits, and so are exact sums of their products: the results are the same on every
 //! processor, in whatever order they are added. The record is laid out so that two neighbouring taps meet many outputs at a time.
-//! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again in
-//! double precision at the full rate.
+//! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again with
+//! all taps at the full rate.
 
 use super::pairs::{Pairs, Work, dispatch, pair};
 use super::ranks::{Pile, sorting};
