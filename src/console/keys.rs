@@ -449,6 +449,8 @@ mod tests {
             Report,
             Swap,
             Shift,
+            NextChannel,
+            Prove,
         ];
         let bound: HashSet<Action> = BINDINGS.iter().map(|binding| binding.action).collect();
         for action in all {
