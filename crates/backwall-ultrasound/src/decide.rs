@@ -287,9 +287,12 @@ fn is_repeat_of(candidate: &Candidate, first: &Candidate, model: &Model) -> bool
 }
 
 fn repeat(candidates: &[Candidate], index: usize, m: usize, model: &Model) -> Option<Candidate> {
-    let first = &candidates[index];
-    let expected = model.time(first.place, m) + (first.time_ns - model.time(first.place, 1));
-    candidates[index + 1..]
+    let (first, later) = (&candidates[index], &candidates[index + 1..]);
+    if later.is_empty() {
+        return None;
+    }
+    let expected = model.time(first.place, m);
+    later
         .iter()
         .filter(|c| (c.time_ns - expected).abs() < REPEAT_NS)
         .filter(|c| c.level > 0.3 * first.level && c.level < 6.0 * first.level && wrapped(c.phase - first.phase).abs() < 1.4)

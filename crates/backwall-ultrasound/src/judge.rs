@@ -82,7 +82,7 @@ pub enum Evenness {
 pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness {
     let depth = wall.chosen.depth;
     let place = wall.chosen.place;
-    let due = model.time(place, 2) + wall.chosen.time_ns - model.time(place, 1);
+    let due = model.time(place, 2);
     let level = model.repeat_part(place) * wall.chosen.level;
     let expected =
         model.knows_repeat(2) && model.knows_second_height(depth) && level * model.height(2.0 * depth) > SECOND_OVER_NOISE * noise;

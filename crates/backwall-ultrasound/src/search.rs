@@ -2,8 +2,8 @@
 //!
 //! Taps and samples are whole numbers of sixteen bits, and so are exact sums of their products: the results are the same on every
 //! processor, in whatever order they are added. The record is laid out so that two neighbouring taps meet many outputs at a time.
-//! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again in
-//! double precision at the full rate.
+//! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again with
+//! all taps at the full rate.
 
 use super::pairs::{Pairs, Work, dispatch, pair};
 use super::ranks::{Pile, sorting};
@@ -54,7 +54,12 @@ impl Work for Run<'_> {
 
     #[inline(always)]
     fn with<P: Pairs>(self, simd: P) {
-        self.search.filter(simd, self.samples, self.mean, self.found);
+        // Registers of sums kept side by side, for the real and the imaginary part each: fewer wait for each other, more do not fit.
+        if P::LANES >= 16 {
+            self.search.filter::<P, 8>(simd, self.samples, self.mean, self.found);
+        } else {
+            self.search.filter::<P, 4>(simd, self.samples, self.mean, self.found);
+        }
     }
 }
 
@@ -77,9 +82,6 @@ pub struct Found {
 
 /// Looks that are seen through together.
 pub const STRETCH: usize = 16;
-
-/// Registers of sums kept side by side, for the real and the imaginary part each: fewer wait for each other, more do not fit.
-const SIDE: usize = 4;
 
 impl Search {
     /// From full-rate taps of which `before` lie before the reference sample.
@@ -120,7 +122,7 @@ impl Search {
     }
 
     #[inline(always)]
-    fn filter<P: Pairs>(&self, simd: P, samples: &[i16], mean: i16, found: &mut Found) {
+    fn filter<P: Pairs, const SIDE: usize>(&self, simd: P, samples: &[i16], mean: i16, found: &mut Found) {
         let block = SIDE * P::LANES;
         let outputs = samples.len().div_ceil(self.step);
         let places = outputs.next_multiple_of(block);
@@ -155,7 +157,7 @@ impl Search {
             out.resize(places, 0.0);
         }
         for at in (0..places).step_by(block) {
-            self.block(simd, pairs, stride, at, sums);
+            self.block::<P, SIDE>(simd, pairs, stride, at, sums);
             let (a, b) = sums.split_at(block);
             let parts = re[at..at + block].iter_mut().zip(&mut im[at..at + block]).zip(&mut envelope[at..at + block]);
             for (((re, im), envelope), (a, b)) in parts.zip(a.iter().zip(b)) {
@@ -174,7 +176,7 @@ impl Search {
 
     /// The sums of real parts, then of imaginary ones, of a block of outputs.
     #[inline(always)]
-    fn block<P: Pairs>(&self, simd: P, pairs: &[i32], stride: usize, at: usize, out: &mut [i32]) {
+    fn block<P: Pairs, const SIDE: usize>(&self, simd: P, pairs: &[i32], stride: usize, at: usize, out: &mut [i32]) {
         let (mut re, mut im) = ([simd.zero(); SIDE], [simd.zero(); SIDE]);
         let block = SIDE * P::LANES;
         let (mut taps_re, mut taps_im) = (&self.re[..], &self.im[..]);
@@ -253,7 +255,7 @@ mod tests {
             let search = Search::new(&taps, &turned, 18, step);
             let (mut found, mut plain) = (Found::default(), Found::default());
             search.run(&samples, 3, &mut found);
-            search.filter(Plain, &samples, 3, &mut plain);
+            search.filter::<Plain, 4>(Plain, &samples, 3, &mut plain);
             assert_eq!((&found.re, &found.im, &found.envelope), (&plain.re, &plain.im, &plain.envelope));
             for part in [0.0, 0.2, 0.5, 0.8, 1.0] {
                 let mut sixth: Vec<i32> = samples

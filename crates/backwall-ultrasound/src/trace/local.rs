@@ -1,4 +1,4 @@
-//! The time of an echo to a fraction of a sample, from the signal at the full rate in double precision.
+//! The time of an echo to a fraction of a sample, from the signal at the full rate with all its taps.
 
 use super::{Top, Trace, nearest, wrapped};
 use crate::filter::{Complex, Filter};
