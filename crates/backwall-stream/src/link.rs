@@ -14,8 +14,7 @@ use std::time::{Duration, Instant};
 /// How long one read waits, and so how soon a stop or a command is seen.
 const READ_PATIENCE: Duration = Duration::from_millis(50);
 /// After a read that brought little so much time passes before the next: the shots of this time then wake every thread
-/// behind the reader once and not each for itself, which was most of what a run at 200 shots/s cost. Well under the time
-/// between two pictures: a shot is on the screen some 5 ms later for it, in the median.
+/// behind the reader once and not each for itself. Well under the time between two pictures.
 const GATHER: Duration = Duration::from_millis(15);
 const SHORTEST_BACK_OFF: Duration = Duration::from_millis(100);
 const LONGEST_BACK_OFF: Duration = Duration::from_secs(2);

@@ -2,7 +2,7 @@
 //! right, azimuth upward, true to scale.
 
 use super::axis::{self, scale};
-use super::map::{HAIRLINE, LEFT, MapFigure};
+use super::map::{self, HAIRLINE, LEFT, MapFigure};
 use super::mark::{self, EDGE, SMALL};
 use super::{Anchor, Figure, Ink, Stroke, Text, Weight, font, point, rectangle};
 use backwall_units::Length;
@@ -37,16 +37,7 @@ pub fn draw(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     }
     for (band, elevation) in of.map.across() {
         let mut stripe = |from: Length, to: Length| stripes.push(rectangle(x(elevation) - wide / 2.0, y(to), wide, y(from) - y(to)));
-        for (from, to) in band.read(of.map.beam) {
-            let to = to.min(from + ground.circumference);
-            // Places past the end of the wall come round to its start.
-            let turn = ground.circumference * (from / ground.circumference).floor();
-            let (from, to) = (from - turn, to - turn);
-            stripe(from, to.min(ground.circumference));
-            if to > ground.circumference {
-                stripe(Length::ZERO, to - ground.circumference);
-            }
-        }
+        band.read(of.map.beam).into_iter().flat_map(|read| map::round(read, ground.circumference)).for_each(|(from, to)| stripe(from, to));
     }
     figure.areas(stripes, Ink::Black);
     figure.outline(&rectangle(LEFT, top, width, height), EDGE);
@@ -74,7 +65,7 @@ pub fn draw(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
         figure.text(Text::new(point(LEFT + width + 1.5, top + at + SMALL * 0.36), name, SMALL));
     }
     let words = format!("The whole wall, true to scale, lying: elevation, {}, to the right, azimuth upward", reading.symbol);
-    let words = if of.map.beam.as_mm() * per_mm < HAIRLINE { format!("{words}; {}", super::map::WIDER) } else { words };
+    let words = if of.map.beam.as_mm() * per_mm < HAIRLINE { format!("{words}; {}", map::WIDER) } else { words };
     let words = mark::wrapped(&words, of.width - LEFT, SMALL, Weight::Regular);
     let line = SMALL * 1.35;
     for (index, words) in words.iter().enumerate() {

@@ -129,16 +129,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
             let (from, to) = (spot(from, elevation).x, spot(to, elevation).x);
             stripes.push(rectangle(from, over, to - from, wide));
         };
-        for (from, to) in band.read(of.map.beam) {
-            let to = to.min(from + ground.circumference);
-            // Places past the end of the wall come round to its start.
-            let turn = ground.circumference * (from / ground.circumference).floor();
-            let (from, to) = (from - turn, to - turn);
-            stripe(from, to.min(ground.circumference));
-            if to > ground.circumference {
-                stripe(Length::ZERO, to - ground.circumference);
-            }
-        }
+        band.read(of.map.beam).into_iter().flat_map(|read| round(read, ground.circumference)).for_each(|(from, to)| stripe(from, to));
     }
     figure.areas(stripes, Ink::Black);
     let edge = |arc: Length| along(arc, ground.bottom, ground.top);
@@ -323,6 +314,15 @@ fn footer(figure: &mut Figure, of: &MapFigure<'_>, top: f64) {
     for (index, line) in mark::wrapped(words, of.width, SMALL, Weight::Regular).into_iter().enumerate() {
         figure.text(Text::new(point(0.0, top + taken + SMALL + index as f64 * 3.2), line, SMALL).ink(Ink::Grey));
     }
+}
+
+/// What was read across, as stretches between azimuth 0 and once round: what lies past the end of the wall comes round to its start.
+pub(super) fn round((from, to): (Length, Length), circumference: Length) -> impl Iterator<Item = (Length, Length)> {
+    let to = to.min(from + circumference);
+    let turn = circumference * (from / circumference).floor();
+    let (from, to) = (from - turn, to - turn);
+    let rest = (to > circumference).then(|| (Length::ZERO, to - circumference));
+    std::iter::once((from, to.min(circumference))).chain(rest)
 }
 
 #[cfg(test)]
