@@ -115,7 +115,7 @@ fn a_run_comes_back_bit_for_bit() {
         lines.next().unwrap(),
         "run,seq,device_time_us,host_time,line,position_mm,course,echo_time_ns,thickness_mm,uncertainty_k2_mm,height_pct,snr_db,\
          quality,flags,level,gain_db,wall_temperature_c,speed_mm_s,calibration,coating_mm,coating_uncertainty_k2_mm,\
-         nominal_mm,required_mm,kind,evaluation,level_shown,zone,asset,site,date,azimuth_deg,elevation_mm,across_mm"
+         nominal_mm,required_mm,kind,evaluation,level_shown,zone,asset,site,date,azimuth_deg,elevation_mm,across_mm,setup"
     );
     assert_eq!(
         lines.next().unwrap(),
