@@ -251,7 +251,8 @@ fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::
 /// Why a run by several set-ups is not evaluated by one of them unasked.
 fn several(run: &RunSummary, args: &ReevaluateArgs) -> String {
     let first = run.start.setup_id.map_or_else(|| "its first set-up".to_owned(), |id| format!("set-up {id}"));
-    let on: Vec<_> = run.changes.iter().map(|change| format!("set-up {} from reading {} on", change.setup_id, change.from_row)).collect();
+    let on: Vec<_> =
+        run.changes.iter().map(|change| format!("set-up {} from reading {} on", change.setup_id, change.from_row + 1)).collect();
     format!(
         "{}: run {} was read with {first}, then with {}. An evaluation makes all readings of a run with one set-up: say which with --setup NUMBER, \
          beside what is to differ from it",

@@ -34,7 +34,7 @@ pub fn differences_in(run: &RunSummary, after: &Setup, setup_id: Option<i64>) ->
     match &found[..] {
         [_] => differences(&run.start.setup, after, setup_id),
         several => {
-            let each: Vec<_> = several.iter().map(|(from, words)| format!("from reading {from} on {words}")).collect();
+            let each: Vec<_> = several.iter().map(|(from, words)| format!("from reading {} on {words}", from + 1)).collect();
             one(&each.join("; "))
         }
     }

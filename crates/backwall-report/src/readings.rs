@@ -135,9 +135,13 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("across_mm", Fixed(3), "mm", "beside the line: clockwise round the wall, or upward beside lines across", |row| {
             micrometres(row.reading.place.across.map(|across| across.at))
         }),
-        column("setup", Whole, "", "number of the set-up it was made with; of an evaluation, of the one that it took as it is or with changes", |row| {
-            whole(row.setup)
-        }),
+        column(
+            "setup",
+            Whole,
+            "",
+            "number of the set-up it was made with; of an evaluation, of the one that it took as it is or with changes",
+            |row| whole(row.setup),
+        ),
     ]
 }
 

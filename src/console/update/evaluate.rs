@@ -34,7 +34,9 @@ pub fn press(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let Some(own) = run.only_setup() else {
-        let words = format!("run {id} went on with another set-up: `backwall reevaluate` with --run {id} --setup NUMBER says with which one all is made again");
+        let words = format!(
+            "run {id} went on with another set-up: `backwall reevaluate` with --run {id} --setup NUMBER says with which one all is made again"
+        );
         app.say(Role::Plain, words);
         return Vec::new();
     };

@@ -52,9 +52,7 @@ impl Grain {
     /// Whether the plate shows such echoes all along.
     pub fn shows(&self, patch: &Patch) -> bool {
         let alike = |known: &&Patch| {
-            known.level * AS_HIGH >= patch.level
-                && known.width * AS_WIDE >= patch.width
-                && (known.depth - patch.depth).abs() <= AS_DEEP
+            known.level * AS_HIGH >= patch.level && known.width * AS_WIDE >= patch.width && (known.depth - patch.depth).abs() <= AS_DEEP
         };
         patch.width <= WIDEST && self.patches.iter().filter(alike).take(ALIKE).count() == ALIKE
     }

@@ -97,9 +97,8 @@ impl Narrow {
         let whole = shot.sight.taken.filter(|taken| taken.level >= WALL_WHOLE * beam);
         let is_grain = |echo: &Echo| {
             let is_wall = wall.is_some_and(|(depth, reach)| (echo.depth - depth).abs() <= reach);
-            let stands_before = whole.is_none_or(|whole| {
-                echo.level >= INSIDE_LEVEL * beam && (echo.depth * 2.0 - whole.depth).abs() <= INSIDE
-            });
+            let stands_before =
+                whole.is_none_or(|whole| echo.level >= INSIDE_LEVEL * beam && (echo.depth * 2.0 - whole.depth).abs() <= INSIDE);
             (echo.level < 2.0 * DIM * beam && self.is_narrow(*echo, echo.level < DIM * beam))
                 || (!is_wall && stands_before && self.patch(*echo, beam).is_some_and(|patch| self.grain.shows(&patch)))
         };

@@ -217,7 +217,8 @@ fn what_is_wider_or_higher_or_deeper_than_the_grain_of_the_plate_is_read() {
 #[test]
 fn a_reading_is_said_to_stand_alone_once() {
     let mut neighbours = Neighbours::default();
-    let poor = |at: u64, echoes: &[(f64, f64)]| Neighbour { along: Length::mm(0.25 * at as f64), quality: Quality::Poor, ..shot(at, echoes) };
+    let poor =
+        |at: u64, echoes: &[(f64, f64)]| Neighbour { along: Length::mm(0.25 * at as f64), quality: Quality::Poor, ..shot(at, echoes) };
     let line = (0..120).map(|at| if at == 60 { poor(at, &[(3.4, 0.15), (9.8, 0.2)]) } else { poor(at, &[(9.8, 0.2)]) });
     let mut all: Vec<Judgement> = line.flat_map(|shot| neighbours.push(shot)).collect();
     all.extend(neighbours.end());
