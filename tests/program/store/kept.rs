@@ -119,7 +119,7 @@ fn a_run_comes_back_bit_for_bit() {
     );
     assert_eq!(
         lines.next().unwrap(),
-        "1,0,0,2026-03-01T12:00:00.000000Z,A090,0.000,1,15378.123,9.876543,0.062500,61.23,28.13,good,multiple,CLEAR,42.50,18.300,,pending,0.312346,0.042000,10.000000,6.200000,,,CLEAR,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.000,0.000,"
+        "1,0,0,2026-03-01T12:00:00.000000Z,A090,0.000,1,15378.123,9.876543,0.062500,61.23,28.13,good,multiple,CLEAR,42.50,18.300,,pending,0.312346,0.042000,10.000000,6.200000,,,CLEAR,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.000,0.000,,"
     );
     assert_eq!(
         lines.nth(1).unwrap(),
