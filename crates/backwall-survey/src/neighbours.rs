@@ -213,7 +213,7 @@ impl Neighbours {
         let thickness = shot.thickness?;
         let others = self.last.iter().enumerate().filter(|(at, _)| *at != BESIDE).filter_map(|(_, other)| other.thickness);
         let mut read = others.chain(self.wall_here()).peekable();
-        (read.peek().is_some() && !read.any(|other| (other - thickness).abs() < INSIDE)).then(|| *shot)
+        (read.peek().is_some() && !read.any(|other| (other - thickness).abs() < INSIDE)).then_some(*shot)
     }
 
     /// The wall here, as it goes on from its last readings.
