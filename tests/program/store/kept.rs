@@ -123,7 +123,7 @@ fn a_run_comes_back_bit_for_bit() {
     );
     assert_eq!(
         lines.nth(1).unwrap(),
-        "1,2,1000,2026-03-01T12:00:00.001000Z,A090,0.100,1,,,,,,none,no-coupling,NO ECHO,42.50,18.300,,pending,,,10.000000,6.200000,,,NO ECHO,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.000,0.100,"
+        "1,2,1000,2026-03-01T12:00:00.001000Z,A090,0.100,1,,,,,,none,no-coupling,NO ECHO,42.50,18.300,,pending,,,10.000000,6.200000,,,NO ECHO,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.000,0.100,,"
     );
     assert_eq!(text.lines().count(), 2001);
 }
