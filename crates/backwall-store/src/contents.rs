@@ -2,6 +2,7 @@
 
 use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
+use super::seal::Seal;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 pub use backwall_survey::job::noted::MarkKind;
 use backwall_survey::job::statement::Swap;
@@ -24,6 +25,8 @@ pub type RunId = i64;
 /// Everything about a job but its readings and waveforms.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobContents {
+    /// Of the job as it was when this was read; none in a file of an earlier format.
+    pub seal: Option<Seal>,
     /// The newest revision.
     pub plan: Plan,
     /// The plan the job was made with.
@@ -71,6 +74,7 @@ impl JobContents {
     /// A job of which nothing but plan and checklist is there, as it is before its file is made.
     pub fn unmade(plan: Plan, checklist: Checklist) -> Self {
         Self {
+            seal: None,
             force: in_force(&plan, &[], &[]),
             made_with: plan.clone(),
             plan,
