@@ -29,6 +29,7 @@ mod daily;
 mod dense;
 mod dependencies;
 mod device_across;
+mod device_channel_bench;
 mod device_channels;
 mod device_commands;
 mod device_proof;

@@ -141,9 +141,14 @@ impl JobContents {
 
     /// The same for a channel of the device: the last that was not measured on another.
     pub fn setup_for(&self, channel: Option<&str>) -> Option<&SetupEntry> {
-        let fits = |entry: &&SetupEntry| entry.setup.channel.is_none() || channel.is_none() || entry.setup.channel.as_deref() == channel;
         let known = self.swaps.last().map_or(0, |swapped| swapped.last_setup);
-        self.setups.iter().rfind(fits).filter(|entry| entry.id > known)
+        self.setups_of(channel).last().filter(|entry| entry.id > known)
+    }
+
+    /// The set-ups of a channel of the device in the order they were entered: those that were not measured on another.
+    pub fn setups_of(&self, channel: Option<&str>) -> impl DoubleEndedIterator<Item = &SetupEntry> {
+        let is_of_it = move |other: &str| channel.is_none_or(|channel| channel == other);
+        self.setups.iter().filter(move |entry| entry.setup.channel.as_deref().is_none_or(is_of_it))
     }
 
     /// The job without the set-ups that were measured on other channels: what a bench of this one goes by.
