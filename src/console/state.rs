@@ -448,6 +448,11 @@ impl App {
         }
     }
 
+    /// Channels that are read and whose probe was never on the blocks, or is to be verified again, in words.
+    fn channels_open(&self) -> Vec<String> {
+        self.channels().into_iter().filter_map(|channel| self.contents.obstacle_of_channel(channel, self.now_us)).collect()
+    }
+
     /// The channel whose probe is calibrated and proven on Calibrate.
     pub fn channel_on_bench(&self) -> Option<&str> {
         let channels = self.channels();
@@ -586,6 +591,7 @@ impl App {
             Step::Prepare => self.out_of_date(),
             Step::Checklist => self.obstacles(),
             Step::Calibrate if !self.contents.is_calibrated() => vec!["NO CALIBRATION: scanning needs one, or an override".to_owned()],
+            Step::Calibrate if !self.channels_open().is_empty() => self.channels_open(),
             Step::Calibrate => match self.contents.standing() {
                 Validity::Valid => Vec::new(),
                 doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why(self.look.unit))],
@@ -607,6 +613,7 @@ impl App {
             Step::Prepare => format!("{count} expired"),
             Step::Checklist => format!("{count} open"),
             Step::Calibrate if !self.contents.is_calibrated() => "NONE".to_owned(),
+            Step::Calibrate if !self.channels_open().is_empty() => format!("{count} ch open"),
             Step::Calibrate => super::view::header::word(&self.contents.standing()).to_owned(),
             Step::Scan => format!("{count} to scan"),
             Step::Review => String::new(),
@@ -618,7 +625,7 @@ impl App {
         match step {
             Step::Prepare => !self.out_of_date().is_empty(),
             Step::Checklist => !self.obstacles().is_empty(),
-            Step::Calibrate => !self.contents.is_calibrated(),
+            Step::Calibrate => !self.contents.is_calibrated() || !self.channels_open().is_empty(),
             _ => false,
         }
     }

@@ -221,11 +221,11 @@ impl Session {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
         };
         let profiles = self.profiles(&contents.plan)?;
-        let goes_on_from = |goes_on: &GoesOn| {
+        let of_each = |goes_on: &GoesOn| {
             let channels = profiles.iter().map(|(profile, _)| profile.channel.as_deref());
             channels.map(|channel| goes_on_from(&contents, goes_on.from, channel)).collect::<Result<Vec<RunId>, _>>()
         };
-        let joins = begin.continues.as_ref().map(goes_on_from).transpose()?.unwrap_or_default();
+        let joins = begin.continues.as_ref().map(of_each).transpose()?.unwrap_or_default();
         let writer = self.file.writer();
         let order = Order {
             begin: &begin,

@@ -64,7 +64,7 @@ fn the_operator_chooses_whose_probe_stands_on_the_block() {
     // With an open stream it is opened anew for the other probe; blocks that were taken and not kept are not lost by a key.
     let mut app = calibrating(&[]);
     let mut taken = bench(typed(app.setup()));
-    let mut open = |app: &mut App, view| {
+    let open = |app: &mut App, view| {
         let (picture, serial, tolerance) = (Picture::Wave, String::new(), String::new());
         app.bench = Some(BenchShown { view: Arc::new(view), handed_on: 0, picture, serial, tolerance, keep_velocity: false });
     };
@@ -92,6 +92,9 @@ fn ready_is_said_only_where_every_channel_that_is_read_is() {
     assert!(ready(&[("1", 1)], one.clone()).contains("READY"));
     let shown = ready(&[("1", 1)], two());
     assert!(!shown.contains("READY") && shown.contains("channel 2 is not calibrated"), "{shown}");
+    let mut app = calibrating(&[("1", 1)]);
+    app.step = Step::Prepare;
+    assert!(app.stops(Step::Calibrate) && text(&app, 80, 24).contains("1 ch open"), "{}", text(&app, 80, 24));
     assert!(ready(&[("2", 1), ("1", 1)], two()).contains("READY"));
     // Verified too long ago: that of channel 2, which is not the last that was entered.
     let shown = ready(&[("2", 24 * 90), ("1", 1)], two());

@@ -241,7 +241,7 @@ fn is_between_cells(file: &[u8], at: usize) -> bool {
 
 #[test]
 fn flipped_bits_anywhere_never_make_it_panic_and_hardly_one_stays_hidden() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = crate::common::in_memory();
     let path = new_job(folder.path());
     record(&path, 60);
     let whole = std::fs::read(&path).unwrap();
