@@ -42,10 +42,10 @@ fn whatever_is_taken_out_is_found_against_a_seal_also_where_every_digest_was_mad
     for (attack, shown) in [
         ("triggers", Some("trigger reading_no_update is missing")),
         ("verification", None),
-        ("run", Some("PROBLEM")),
-        ("end", Some("PROBLEM")),
-        ("date", Some("PROBLEM")),
-        ("thickness", Some("PROBLEM")),
+        ("run", Some("not as it was saved")),
+        ("end", Some("not as it was saved")),
+        ("date", Some("not as it was saved")),
+        ("thickness", Some("not as it was saved")),
     ] {
         let Some(forged) = forge(attack, "plain") else { return };
         let (whole, said) = verify(&forged, &[]);
