@@ -183,7 +183,8 @@ fn runs_side_by_side_go_on_side_by_side_each_from_that_of_its_channel() {
         run(&[&scan[..], &["--override-checklist", "gauges that evaluate their own echoes"], more].concat())
     };
     assert!(scan(&first, &["--line", "A090"]).status.success());
-    let ended: Vec<_> = JobFile::open_read_only(&job).unwrap().contents().unwrap().runs.iter().map(|run| (run.readings, run.state)).collect();
+    let ended: Vec<_> =
+        JobFile::open_read_only(&job).unwrap().contents().unwrap().runs.iter().map(|run| (run.readings, run.state)).collect();
     assert_eq!(ended, [(61, RunState::Closed), (60, RunState::Closed)]);
     // Whichever of the two is named.
     for named in ["1", "2"] {

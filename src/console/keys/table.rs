@@ -155,7 +155,11 @@ pub const BINDINGS: &[Binding] = &[
         &[letter('o')],
         A::Bench(B::Channel),
         BENCH,
-        ["o", "", "where several channels are read: the probe of the next is calibrated, verified and proven; each has a set-up of its own"],
+        [
+            "o",
+            "",
+            "where several channels are read: the probe of the next is calibrated, verified and proven; each has a set-up of its own",
+        ],
     ),
     bind(&[letter('y')], A::Bench(B::KeepVelocity), BENCH, ["y", "", "velocity from the blocks, or kept as typed"]),
     bind(

@@ -125,7 +125,8 @@ fn next_channel(app: &mut App) -> Vec<Effect> {
         let job = app.contents.of_channel(Some(&before));
         let is_kept = bench.view.fitted().is_some_and(|fitted| bench::in_force(&job, &fitted.setup));
         if !bench.view.blocks.is_empty() && !is_kept {
-            let words = format!("blocks were taken on channel {before} and are not kept: v or k keeps what they gave, x removes them one by one");
+            let words =
+                format!("blocks were taken on channel {before} and are not kept: v or k keeps what they gave, x removes them one by one");
             app.say(Role::Error, words);
             return Vec::new();
         }

@@ -24,7 +24,12 @@ fn bins(walls: &[Option<f64>], expanded: f64) -> Bins {
     let shots: Vec<Shot> = walls
         .iter()
         .enumerate()
-        .map(|(i, wall)| Shot { along: mm(i as f64 * 10.0 + 5.0), across: mm(0.0), thickness: wall.map(mm), uncertainty: Some(mm(expanded / 2.0)) })
+        .map(|(i, wall)| Shot {
+            along: mm(i as f64 * 10.0 + 5.0),
+            across: mm(0.0),
+            thickness: wall.map(mm),
+            uncertainty: Some(mm(expanded / 2.0)),
+        })
         .collect();
     Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64 * 10.0)), mm(10.0), &[]).unwrap()
 }
@@ -116,7 +121,8 @@ fn u_and_the_share_that_was_read_keep_a_course_from_being_called_met() {
     let found = decided(&thin_in_number, 100.0, 0.0, &wanted(8.0, 4.8, 30.0));
     assert!(found.windows.low > mm(20.9) && found.average == Decision::NotDecided, "{found:?}");
     // No U, no "met".
-    let shots: Vec<Shot> = (0..200).map(|i| Shot { along: mm(f64::from(i) + 0.5), across: mm(0.0), thickness: Some(mm(9.0)), uncertainty: None }).collect();
+    let shots: Vec<Shot> =
+        (0..200).map(|i| Shot { along: mm(f64::from(i) + 0.5), across: mm(0.0), thickness: Some(mm(9.0)), uncertainty: None }).collect();
     let without = Bins::of(&shots, (Length::ZERO, mm(200.0)), mm(10.0), &[]).unwrap();
     let judged = assess(&without, mm(100.0), (mm(9.0), None), &wanted(6.0, 3.6, 10.0)).unwrap().value;
     assert_eq!(judged.decision, Decision::NotDecided);
@@ -125,7 +131,8 @@ fn u_and_the_share_that_was_read_keep_a_course_from_being_called_met() {
 #[test]
 fn standing_still_weighs_no_more_and_a_second_drive_fills_the_gaps_of_the_first() {
     let wall = |x: f64| if (400.0..500.0).contains(&x) { 8.0 } else { 10.0 };
-    let shot = |x: f64, echo: bool| Shot { along: mm(x), across: mm(0.0), thickness: echo.then(|| mm(wall(x))), uncertainty: Some(mm(0.02)) };
+    let shot =
+        |x: f64, echo: bool| Shot { along: mm(x), across: mm(0.0), thickness: echo.then(|| mm(wall(x))), uncertainty: Some(mm(0.02)) };
     let mut shots: Vec<Shot> = (0..1500).map(|i| f64::from(i) + 0.5).map(|x| shot(x, !(600.0..800.0).contains(&x))).collect();
     let lowest = |shots: &[Shot], length: f64| {
         Windows::of(&Bins::of(shots, (Length::ZERO, mm(1500.0)), mm(10.0), &[]).unwrap(), mm(length), mm(10.0)).unwrap()
