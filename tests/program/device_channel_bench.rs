@@ -46,7 +46,7 @@ fn calibrating(setups: &[(&str, i64)]) -> App {
 fn the_operator_chooses_whose_probe_stands_on_the_block() {
     let mut app = calibrating(&[("1", 1)]);
     let shown = text(&app, 190, 50);
-    assert!(shown.contains("set-up in force, channel 1 of 1, 2: o takes the next") && shown.contains("measured on 4 blocks"), "{shown}");
+    assert!(shown.contains("set-up in force, channel 1 of 1, 2 (o: next)") && shown.contains("measured on 4 blocks"), "{shown}");
     assert!(update(&mut app, letter('o')).is_empty());
     let shown = text(&app, 190, 50);
     assert!(shown.contains("set-up in force, channel 2 of 1, 2") && !shown.contains("measured on 4 blocks"), "{shown}");

@@ -51,13 +51,13 @@ fn closed(app: &App, pen: &mut Pen, area: Rect) {
     in_force(app, pen, rows.rest());
 }
 
-/// `, channel 2 of 1, 2: o takes the next`, where several channels are read; which one, where it was chosen.
+/// `, channel 2 of 1, 2 (o: next)`, where several channels are read; which one, where it was chosen.
 fn of_channel(app: &App) -> String {
     let channels = app.channels();
     match (app.channel_on_bench(), channels.len()) {
         (None, _) => String::new(),
         (Some(channel), 1) => format!(", channel {}", safe_text(channel)),
-        (Some(channel), _) => format!(", channel {} of {}: o takes the next", safe_text(channel), safe_text(&channels.join(", "))),
+        (Some(channel), _) => format!(", channel {} of {} (o: next)", safe_text(channel), safe_text(&channels.join(", "))),
     }
 }
 
