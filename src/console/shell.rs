@@ -57,8 +57,32 @@ pub enum Outcome {
 
 /// At most 30 pictures a second of what keys change.
 const FRAME: Duration = Duration::from_millis(33);
-/// At most 20 pictures a second of what comes by itself: more than an eye follows, and each costs.
-const NEWS: Duration = Duration::from_millis(50);
+/// At most 28 pictures a second of what comes by itself: more than an eye follows, and each costs. A live link is gathered a little longer
+/// than this and sets the pace: 20.
+const NEWS: Duration = Duration::from_millis(35);
+
+/// At most 10 of what only the clock changes: it goes out with a picture of something else where one comes.
+const CLOCK: Duration = Duration::from_millis(100);
+
+/// What is not drawn yet; the last that is true counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Owed {
+    Nothing,
+    Clock,
+    News,
+    Key,
+}
+
+impl Owed {
+    /// How long after the picture before it is drawn, at least.
+    fn least(self) -> Duration {
+        match self {
+            Self::Key => FRAME,
+            Self::Nothing | Self::News => NEWS,
+            Self::Clock => CLOCK,
+        }
+    }
+}
 
 static DRAWS: AtomicU64 = AtomicU64::new(0);
 
@@ -152,15 +176,14 @@ pub async fn drive<B: Backend, S: Surface>(
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
     second.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    // What is not drawn yet, and whether a key asked for it.
-    let (mut dirty, mut pressed) = (true, true);
+    let mut owed = Owed::Key;
     let mut input_open = true;
     let mut last_draw: Option<Instant> = None;
     loop {
-        let least = if pressed { FRAME } else { NEWS };
-        let due = last_draw.map_or_else(Instant::now, |last| last + least);
-        let ready_in = if dirty { surface.ready_in(pressed) } else { Duration::ZERO };
-        if dirty && due <= Instant::now() && ready_in.is_zero() {
+        let is_owed = owed > Owed::Nothing;
+        let due = last_draw.map_or_else(Instant::now, |last| last + owed.least());
+        let ready_in = if is_owed { surface.ready_in(owed == Owed::Key) } else { Duration::ZERO };
+        if is_owed && due <= Instant::now() && ready_in.is_zero() {
             for view in changed_runs(&mut held.scans) {
                 let effects = update(app, Event::Live(view, clock()));
                 if held.execute(app, surface, options, effects) {
@@ -172,21 +195,21 @@ pub async fn drive<B: Backend, S: Surface>(
             }
             DRAWS.fetch_add(1, Ordering::Relaxed);
             last_draw = Some(Instant::now());
-            (dirty, pressed) = (false, false);
+            owed = Owed::Nothing;
         }
         // Without a worker nothing can be done here but to end the run that is going.
         if !held.has_worker() && held.scans.is_empty() {
             bail!("the task that writes the job stopped; what was shown as saved is in the job file");
         }
-        let wake = due.max(Instant::now() + ready_in.max(Duration::from_millis(5)));
+        let wake = due.max(Instant::now() + ready_in);
         let rings_at = held.rings_at();
-        let mut events = Vec::new();
+        let (mut events, mut is_clock) = (Vec::new(), false);
         tokio::select! {
             biased;
             why = &mut ended => return held.terminate(why).await,
             event = input.recv(), if input_open => match event {
                 Some(event) => {
-                    (dirty, pressed) = (true, true);
+                    owed = Owed::Key;
                     take(event, &mut events);
                     // Everything that has come is one change, and one picture.
                     while events.len() < 64 && let Ok(event) = input.try_recv() {
@@ -199,7 +222,7 @@ pub async fn drive<B: Backend, S: Surface>(
                 held.rang();
                 surface.bell();
                 // It goes out with a picture.
-                dirty = true;
+                owed = owed.max(Owed::News);
             }
             told = held.told.recv() => {
                 // The channel cannot close: the loop holds an end of it for what it is yet to ask.
@@ -215,6 +238,7 @@ pub async fn drive<B: Backend, S: Surface>(
                 let now_us = clock();
                 let minute = |at: i64| at.div_euclid(60_000_000);
                 if app.shows_time() || minute(now_us) != minute(app.now_us) {
+                    is_clock = true;
                     events.push(Event::Clock(now_us));
                 } else {
                     app.now_us = now_us;
@@ -244,11 +268,11 @@ pub async fn drive<B: Backend, S: Surface>(
                 None => held.replay = None,
             },
             // Shots come faster than pictures: while one is owed, what comes is looked at when that is drawn.
-            view = newest_of_run(&mut held.scans), if !held.scans.is_empty() && !dirty => events.push(Event::Live(view, clock())),
-            () = tokio::time::sleep_until(wake), if dirty => {}
+            view = newest_of_run(&mut held.scans), if !held.scans.is_empty() && owed < Owed::News => events.push(Event::Live(view, clock())),
+            () = tokio::time::sleep_until(wake), if owed > Owed::Nothing => {}
         }
         for event in events {
-            dirty = true;
+            owed = owed.max(if is_clock { Owed::Clock } else { Owed::News });
             let effects = update(app, event);
             if held.execute(app, surface, options, effects) {
                 return leave(held).await;

@@ -318,9 +318,12 @@ impl Driver {
                     for feed in batch.drain(..) {
                         self.engine.take_measured(feed, measured.next().flatten(), &mut out);
                     }
+                    // What a tick looks at is looked at now; without this it would make a picture of its own.
+                    tick.reset();
                 }
-                _ = tick.tick() => self.engine.tick(super::now_us(), &mut out),
+                _ = tick.tick() => {}
             }
+            self.engine.tick(super::now_us(), &mut out);
             self.save(&mut out);
             self.watch_saving(&mut was_fault, &mut out);
             self.tell(&mut out);

@@ -5,7 +5,7 @@ use crate::console::backend::{ProveHandle, ProveNews};
 use anyhow::{Context, Result, bail};
 use backwall_store::JobContents;
 use backwall_stream::profile::proof::{Block, Drive, Proof};
-use backwall_stream::tap::{Tap, TapItem};
+use backwall_stream::tap::{GATHERED, Tap, TapItem};
 use backwall_stream::{Decoded, Profile, StreamSpec, What};
 use backwall_survey::job::validity::VerificationPlan;
 use backwall_survey::reading::{GaugeValue, ReadingMaker, Record};
@@ -203,9 +203,10 @@ impl Bench {
 
     /// What comes from now on; what piled up while we waited for an answer is of another state of the probe.
     fn read(&mut self, with: &mut impl Asking) -> Result<Vec<Value>> {
-        let stale = Instant::now() + Duration::from_secs(1);
+        let (gathered, stale) = (Instant::now() + GATHERED, Instant::now() + Duration::from_secs(1));
         while Instant::now() < stale {
-            match self.tap.next(Duration::from_millis(1)) {
+            match self.tap.next(Duration::from_millis(5)) {
+                TapItem::Silence if Instant::now() < gathered => {}
                 TapItem::Silence => break,
                 TapItem::Frame(decoded) => drop(self.value(&decoded)?),
                 TapItem::Note(note) => with.say(&format!("  -- {note}"))?,

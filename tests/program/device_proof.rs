@@ -47,7 +47,7 @@ fn gauge(folder: &Path) -> (PathBuf, Arc<Gauge>, String) {
 }
 
 impl Gauge {
-    /// Stands so from now on; a few lines may still be on their way as it was before: they are looked at every 15 ms.
+    /// Stands so from now on; a few lines may still be on their way as it was before: what a live link brings is gathered for a while.
     fn stand(&self, wall: &'static str, encoder: i32, goes_on: impl Fn() -> bool) {
         *self.wall.lock().unwrap() = wall;
         self.encoder.store(encoder, Ordering::SeqCst);

@@ -9,6 +9,7 @@ JOB needs no calibration: the run is started with an override. Prints median, 99
 """
 
 import fcntl
+import multiprocessing
 import os
 import pty
 import re
@@ -17,7 +18,6 @@ import socket
 import struct
 import sys
 import termios
-import threading
 import time
 
 import pyte
@@ -26,7 +26,8 @@ binary, stream, job, line = sys.argv[1:5]
 COLUMNS, LINES, RATE, MOST = 190, 50, 200, 4000
 
 frames = [frame + b"\0" for frame in open(stream, "rb").read().split(b"\0") if frame]
-sent = []
+# The sender is a process of its own: in one process the emulator's work would delay it between a stamp and its frame.
+sent = multiprocessing.Array("d", MOST, lock=False)
 server = socket.create_server(("127.0.0.1", 0))
 
 
@@ -40,15 +41,15 @@ def serve():
             pause = began + shots / RATE - time.perf_counter()
             if pause > 0:
                 time.sleep(pause)
+            sent[shots] = time.perf_counter()
             shots += 1
-            sent.append(time.perf_counter())
         link.sendall(frame)
         if shots >= MOST:
             break
     time.sleep(3)
 
 
-threading.Thread(target=serve, daemon=True).start()
+multiprocessing.Process(target=serve, daemon=True).start()
 child, screen_end = pty.fork()
 if child == 0:
     address = f"tcp:127.0.0.1:{server.getsockname()[1]}"
@@ -56,21 +57,24 @@ if child == 0:
     os.execv(binary, [binary, "scan", job, "--line", line, "--stream", address, "--override-checklist", "a measurement"])
 fcntl.ioctl(screen_end, termios.TIOCSWINSZ, struct.pack("HHHH", LINES, COLUMNS, 0, 0))
 
+# Only taken down while it goes on; what stood on the screen when is made of it afterwards.
+came, until = [], time.perf_counter() + MOST / RATE + 6
+while time.perf_counter() < until:
+    if select.select([screen_end], [], [], 0.2)[0]:
+        at = time.perf_counter()
+        came.append((at, os.read(screen_end, 1 << 16)))
+os.kill(child, 15)
+
 screen = pyte.Screen(COLUMNS, LINES)
 terminal = pyte.ByteStream(screen)
 seen, delays = 0, []
-until = time.perf_counter() + MOST / RATE + 6
-while time.perf_counter() < until and seen < MOST:
-    if not select.select([screen_end], [], [], 0.2)[0]:
-        continue
-    came = time.perf_counter()
-    terminal.feed(os.read(screen_end, 1 << 16))
+for at, written in came:
+    terminal.feed(written)
     shown = re.search(r"received\s+(\d+) reading", "\n".join(screen.display))
     if shown and int(shown[1]) > seen:
         # The first second is the start of the run.
-        delays += [1e3 * (came - sent[shot]) for shot in range(seen, int(shown[1])) if shot >= RATE]
+        delays += [1e3 * (at - sent[shot]) for shot in range(seen, min(int(shown[1]), MOST)) if shot >= RATE]
         seen = int(shown[1])
-os.kill(child, 15)
 if not delays:
     sys.exit("no count of readings came on the screen:\n" + "\n".join(screen.display))
 delays.sort()

@@ -1,5 +1,6 @@
 //! A running source: its reader and its decoder, each in a thread of its own, and what comes out of them.
 
+mod outlet;
 mod pace;
 mod stage;
 
@@ -12,6 +13,7 @@ use super::queue::{Inlet, Queue};
 use super::spec::{Pace, StreamSpec};
 use super::unfit::{HostClock, Unfit};
 use backwall_survey::reading::Record;
+pub use outlet::FeedReceiver;
 use pace::{Pacer, RateMeter};
 use stage::Stage;
 use std::collections::BTreeMap;
@@ -20,14 +22,12 @@ use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::watch;
 
 /// Bytes of a live link that may wait for the decoder: more than ten seconds of the fastest. Held only while they wait.
 pub const LIVE_BYTES: usize = 64 << 20;
 /// The same of a file or a pipe, which can wait itself.
 const FILE_BYTES: usize = 4 << 20;
-/// Records that may wait for whoever takes them.
-const FEED_LENGTH: usize = 1024;
 
 /// One thing that happened, and when by the computer's clock.
 #[derive(Debug, Clone, PartialEq)]
@@ -146,7 +146,7 @@ pub enum StreamError {
 
 /// A source that runs. Dropping `feed` ends it too.
 pub struct Source {
-    pub feed: mpsc::Receiver<Feed>,
+    pub feed: FeedReceiver,
     pub link: watch::Receiver<LinkState>,
     pub stop: StopHandle,
 }
@@ -247,7 +247,7 @@ impl Parts {
             .decoders
             .iter()
             .map(|(profile, queue)| {
-                let (feed_in, feed) = mpsc::channel(FEED_LENGTH);
+                let (feed_in, feed) = outlet::channel();
                 let state = LinkState { what: what.to_owned(), ..LinkState::default() };
                 let (link_in, link) = watch::channel(state.clone());
                 let mut stage = Stage {
@@ -255,6 +255,7 @@ impl Parts {
                     queue: Arc::clone(queue),
                     control: Arc::clone(&self.control),
                     feed: feed_in,
+                    batch: Vec::new(),
                     link: link_in,
                     state,
                     log: None,

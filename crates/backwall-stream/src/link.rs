@@ -14,8 +14,12 @@ use std::time::{Duration, Instant};
 /// How long one read waits, and so how soon a stop or a command is seen.
 const READ_PATIENCE: Duration = Duration::from_millis(50);
 /// After a read that brought little so much time passes before the next: the shots of this time then wake every thread
-/// behind the reader once and not each for itself. Well under the time between two pictures.
-const GATHER: Duration = Duration::from_millis(15);
+/// behind the reader once and not each for itself. A little over the least time between two pictures (the console's `NEWS`), so that what
+/// was gathered is drawn when it comes and waits no second time.
+pub const GATHER: Duration = Duration::from_millis(48);
+/// Where so many bytes came together the link is fast: what the system holds of it must not run full.
+const MUCH: usize = CHUNK / 2;
+const GATHER_MUCH: Duration = Duration::from_millis(10);
 const SHORTEST_BACK_OFF: Duration = Duration::from_millis(100);
 const LONGEST_BACK_OFF: Duration = Duration::from_secs(2);
 const CONNECT_PATIENCE: Duration = Duration::from_secs(2);
@@ -97,8 +101,8 @@ pub trait Line: Read + Write + Send {
     /// How long one read waits.
     fn set_patience(&mut self, patience: Duration) -> io::Result<()>;
 
-    /// A read that brings so much may have left more behind.
-    fn brings_much(&self) -> usize;
+    /// A read that brings so much has left more behind.
+    fn brings_most(&self) -> usize;
 }
 
 impl Line for TcpStream {
@@ -106,8 +110,8 @@ impl Line for TcpStream {
         self.set_read_timeout(Some(patience))
     }
 
-    fn brings_much(&self) -> usize {
-        CHUNK / 4
+    fn brings_most(&self) -> usize {
+        CHUNK
     }
 }
 
@@ -117,7 +121,7 @@ impl Line for Box<dyn serialport::SerialPort> {
     }
 
     /// Linux hands out 4095 bytes of a terminal line at once.
-    fn brings_much(&self) -> usize {
+    fn brings_most(&self) -> usize {
         4095
     }
 }
@@ -264,6 +268,7 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, 
     let mut buffer = vec![0; CHUNK];
     let mut heard = Instant::now();
     let mut talk = Talk::new(profile, heard);
+    let mut gathered = 0;
     loop {
         if control.is_stopped() {
             return Ok(());
@@ -276,8 +281,13 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, 
                 heard = Instant::now();
                 talk.heard(&buffer[..count], heard);
                 inlet.offer(&buffer[..count], host_now_us());
-                if count < line.brings_much() && !talk.is_asking() && control.wait(GATHER) {
-                    return Ok(());
+                gathered += count;
+                if count < line.brings_most() && !talk.is_asking() {
+                    let gather = if gathered < MUCH { GATHER } else { GATHER_MUCH };
+                    gathered = 0;
+                    if control.wait(gather) {
+                        return Ok(());
+                    }
                 }
             }
             Err(error) if is_patience(&error) => {

@@ -24,6 +24,9 @@ pub enum TapItem {
     Ended,
 }
 
+/// What a live link brings may have come so long before it is given out.
+pub const GATHERED: Duration = super::link::GATHER;
+
 pub struct Tap {
     queue: Arc<Queue>,
     control: Arc<Control>,

@@ -189,7 +189,7 @@ impl Driver {
     /// Whether a device sends faster than its shots can be measured here: what is shown and taken must be of now.
     fn is_behind(&self) -> bool {
         let is_live = matches!(&self.stream, BenchStream::Device { spec, .. } if spec.is_live());
-        is_live && self.source.as_ref().is_some_and(|source| source.feed.len() > BATCH)
+        is_live && self.source.as_ref().is_some_and(|source| source.feed.is_half_full())
     }
 
     /// Nothing comes any more.

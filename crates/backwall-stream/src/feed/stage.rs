@@ -1,5 +1,6 @@
 //! The decoder's thread of a source: takes what waits, decodes it and gives on what came of it, with the state of the link.
 
+use super::outlet::TOGETHER;
 use super::pace::{Pacer, RateMeter};
 use super::{Feed, FeedItem, LinkState};
 use crate::command::{Order, Ordered};
@@ -26,7 +27,9 @@ pub struct Stage {
     pub decoder: Decoder,
     pub queue: Arc<Queue>,
     pub control: Arc<Control>,
-    pub feed: mpsc::Sender<Feed>,
+    pub feed: mpsc::Sender<Vec<Feed>>,
+    /// What is given on together.
+    pub batch: Vec<Feed>,
     pub link: watch::Sender<LinkState>,
     pub state: LinkState,
     pub log: Option<BufWriter<File>>,
@@ -221,7 +224,7 @@ impl Stage {
                 What::OtherChannel { channel, seq } => {
                     self.other_channel(channel, host_time_us)?;
                     if let Some(seq) = seq {
-                        self.feed.blocking_send(Feed { item: FeedItem::Beside { seq }, host_time_us }).map_err(|_| Gone)?;
+                        self.add(FeedItem::Beside { seq }, host_time_us)?;
                     }
                     continue;
                 }
@@ -232,10 +235,12 @@ impl Stage {
                 Record::Gauge(gauge) => Some(gauge.device_time_us),
                 Record::Header(_) | Record::Status(_) => None,
             };
-            if let (Some(pacer), Some(Some(time))) = (&mut self.pacer, time)
-                && self.control.wait(pacer.pause(time))
-            {
-                return Ok(());
+            if let (Some(pacer), Some(Some(time))) = (&mut self.pacer, time) {
+                let pause = pacer.pause(time);
+                self.give_on()?;
+                if self.control.wait(pause) {
+                    return Ok(());
+                }
             }
             self.measured += u64::from(time.is_some());
             // A file is read ahead; what counts of it is what has been played.
@@ -244,15 +249,28 @@ impl Stage {
             if self.published.elapsed() >= PUBLISH_EVERY {
                 self.publish();
             }
-            self.feed.blocking_send(Feed { item: FeedItem::Record(record), host_time_us }).map_err(|_| Gone)?;
+            self.add(FeedItem::Record(record), host_time_us)?;
         }
-        Ok(())
+        self.give_on()
+    }
+
+    fn add(&mut self, item: FeedItem, host_time_us: i64) -> Result<(), Gone> {
+        self.batch.push(Feed { item, host_time_us });
+        if self.batch.len() >= TOGETHER { self.give_on() } else { Ok(()) }
+    }
+
+    fn give_on(&mut self) -> Result<(), Gone> {
+        if self.batch.is_empty() {
+            return Ok(());
+        }
+        self.feed.blocking_send(std::mem::take(&mut self.batch)).map_err(|_| Gone)
     }
 
     /// Tells what happened; the state of the link is told first, so that it is never older than the feed.
     fn tell(&mut self, item: FeedItem, host_time_us: i64) -> Result<(), Gone> {
         self.publish();
-        self.feed.blocking_send(Feed { item, host_time_us }).map_err(|_| Gone)
+        self.add(item, host_time_us)?;
+        self.give_on()
     }
 
     fn publish(&mut self) {
