@@ -73,20 +73,9 @@ fn numbers(job: &Path) -> Vec<(String, Vec<u8>)> {
     let plain = |(name, bytes): (String, Vec<u8>)| match String::from_utf8(bytes) {
         Ok(text) if name == "review" => (name, text.lines().filter(unsaid).collect::<Vec<_>>().join("\n").into_bytes()),
         Ok(text) => (name, text.into_bytes()),
-        Err(bytes) => (name, without_seal(bytes.into_bytes())),
+        Err(bytes) => (name, bytes.into_bytes()),
     };
     results(job).into_iter().map(plain).collect()
-}
-
-/// A Parquet file with its job's seal blanked out: a statement is one entry more. Digits stand behind a byte each for what they are and how many.
-fn without_seal(mut bytes: Vec<u8>) -> Vec<u8> {
-    for (key, digits) in [("backwall.seal\u{18}", 64), ("backwall.seal_entries\u{18}", 1)] {
-        let at = bytes.windows(key.len()).position(|window| window == key.as_bytes());
-        let at = at.unwrap_or_else(|| panic!("there is no {key}")) + key.len() + 1;
-        assert!(bytes[at..at + digits].iter().all(u8::is_ascii_hexdigit));
-        bytes[at..at + digits].fill(b'0');
-    }
-    bytes
 }
 
 /// What the report says of statements: the notice on page one and their section.
