@@ -219,6 +219,8 @@ pub enum Mode {
     /// A basis as a form.
     WhatIf,
     Typing,
+    /// The last look before a run.
+    Starting,
     Confirm,
     /// Whether a run is to go on with another set-up.
     Change,
@@ -229,7 +231,7 @@ pub enum Mode {
 }
 
 impl Mode {
-    pub const ALL: [Self; 28] = [
+    pub const ALL: [Self; 29] = [
         Self::Prepare,
         Self::CheckConfirm,
         Self::CheckChoice,
@@ -253,12 +255,20 @@ impl Mode {
         Self::Planning,
         Self::WhatIf,
         Self::Typing,
+        Self::Starting,
         Self::Confirm,
         Self::Change,
         Self::Help,
         Self::Origin,
         Self::TestCard,
     ];
+}
+
+impl Mode {
+    /// Letters go into a field.
+    pub const fn types(self) -> bool {
+        matches!(self, Self::Typing | Self::Starting)
+    }
 }
 
 /// A key, with or without Ctrl.

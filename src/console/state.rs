@@ -357,8 +357,8 @@ impl App {
         if self.origin.is_some() {
             return Mode::Origin;
         }
-        if self.prompt.is_some() {
-            return Mode::Typing;
+        if let Some(prompt) = &self.prompt {
+            return if matches!(prompt.purpose, Purpose::Start { .. }) { Mode::Starting } else { Mode::Typing };
         }
         if self.question.is_some() {
             return Mode::Confirm;

@@ -239,7 +239,7 @@ fn pressed(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
     let mode = app.mode();
     match keys::lookup(mode, key) {
         Some(binding) => act(app, binding.action),
-        None if mode == Mode::Typing && key.kind != ratatui::crossterm::event::KeyEventKind::Release => {
+        None if mode.types() && key.kind != ratatui::crossterm::event::KeyEventKind::Release => {
             if let Some(prompt) = &mut app.prompt {
                 prompt.form.type_key(key);
             }

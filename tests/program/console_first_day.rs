@@ -263,7 +263,7 @@ fn scan(hands: &mut Hands, device: &Device) {
     hands.press("Tab", "next step");
     hands.press("s", "start run");
     hands.wait_for("Start this run?");
-    hands.press("Enter", "keep");
+    hands.press("Enter", "start");
     hands.see("the end of the drive", |text| text.contains("REC saved 0.29") || text.contains("REC saved 0.30"));
     hands.press("e", "end run");
     hands.press("y", "yes");

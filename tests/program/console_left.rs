@@ -115,6 +115,7 @@ fn one_key_opens_it_in_every_step_and_esc_leads_back() {
         let over = matches!(
             mode,
             Mode::Typing
+                | Mode::Starting
                 | Mode::Confirm
                 | Mode::Change
                 | Mode::Help

@@ -48,7 +48,7 @@ fn the_panel_says_where_and_which_way_and_esc_starts_nothing() {
         "calibration ",
         "no override",
         "A090 was scanned already: runs 1, 2",
-        "Enter starts, Esc does not",
+        "Enter start  Esc do not start",
     ] {
         assert!(screen.contains(words), "{words}\n{screen}");
     }

@@ -36,9 +36,8 @@ pub fn open(app: &mut App, against: Option<Override>) -> Vec<Effect> {
     let typed = if app.begin_from == Length::ZERO { String::new() } else { format!("{} mm", app.begin_from.as_mm()) };
     let unit = app.contents.plan.job.units;
     let fields = vec![
-        Field::choice(LINE, LINE, &chosen, names).hint("←→ change the line; Enter starts the run, Esc does not"),
-        Field::text(OFFSET, "start offset", &typed, false)
-            .hint(format!("from the line's start, in {} or with m. Enter starts, Esc does not", unit.thickness_symbol())),
+        Field::choice(LINE, LINE, &chosen, names).hint("←→ change the line"),
+        Field::text(OFFSET, "start offset", &typed, false).hint(format!("from the line's start, in {} or with m", unit.thickness_symbol())),
     ];
     prompt::ask(app, "Start this run?", Purpose::Start { against }, fields);
     if let Some(prompt) = &mut app.prompt {

@@ -235,6 +235,9 @@ pub struct Line {
     /// For lines across: the course they run in.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub course: Option<u16>,
+    /// How far the wall leans out over the crawler at the line's steepest place: 0 upright, 90 overhead.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lean_deg: Option<f64>,
     /// For lines across: their elevation above the datum.
     #[serde(rename = "elevation_mm", default, skip_serializing_if = "Option::is_none")]
     pub elevation: Option<Length>,

@@ -81,8 +81,9 @@ pub struct Filled {
 impl Conditions {
     /// What the plan says of them.
     pub fn of(plan: &Plan, now: Now, operator: &str) -> Self {
-        // A shell or a column stands upright; on everything else the worst place on its underside counts.
-        let upright = matches!(plan.asset.kind, AssetKind::TankShell | AssetKind::Column);
+        // Where the plan does not say it: a shell or a column stands upright; on everything else the worst place on its underside counts.
+        let usual = if matches!(plan.asset.kind, AssetKind::TankShell | AssetKind::Column) { 0.0 } else { 90.0 };
+        let steepest = plan.lines.iter().map(|line| line.lean_deg.unwrap_or(usual)).reduce(f64::max);
         let top = |line: &Line| if line.direction.is_upright() { line.start + line.length } else { line.elevation.unwrap_or(Length::ZERO) };
         let late = expiry::out_of_date_among(plan, &[], &now);
         let words =
@@ -91,7 +92,7 @@ impl Conditions {
         Self {
             now,
             operator: operator.to_owned(),
-            lean_deg: if upright { 0.0 } else { 90.0 },
+            lean_deg: steepest.unwrap_or(usual),
             height: plan.lines.iter().map(top).fold(Length::ZERO, Length::max),
             encoder: None,
             kit: (!plan.kit.is_empty()).then_some(kit),
@@ -162,6 +163,25 @@ mod tests {
 
     fn at(hours: f64) -> Now {
         Now { at_us: NOON + (hours * HOUR_US as f64) as i64, ..Now::default() }
+    }
+
+    // A line that stays upright holds by its lean; one that says nothing is taken for the worst of its kind of asset.
+    #[test]
+    fn the_wall_leans_as_the_steepest_line_says() {
+        let lean = |kind: &str, leans: [&str; 2]| {
+            let text = include_str!("../../../../../demo-stream/plan.toml");
+            let mut plan = Plan::parse("plan.toml", text).unwrap();
+            plan.asset.kind = if kind == "sphere" { AssetKind::Sphere } else { AssetKind::TankShell };
+            plan.lines.truncate(2);
+            for (line, lean) in plan.lines.iter_mut().zip(leans) {
+                line.lean_deg = lean.parse().ok();
+            }
+            Conditions::of(&plan, Now::default(), "R. Aldane").lean_deg
+        };
+        assert_eq!(lean("shell", ["", ""]), 0.0);
+        assert_eq!(lean("shell", ["", "12"]), 12.0);
+        assert_eq!(lean("sphere", ["", "0"]), 90.0);
+        assert_eq!(lean("sphere", ["0", "30"]), 30.0);
     }
 
     #[test]

@@ -261,6 +261,14 @@ pub const TABLES: &[PlanTable] = &[
             ),
             key("length_mm", "mm", Number(OverZero), Needed, "2000", "From there. A line down must not end below the datum."),
             key("direction", "", Words(&["up", "down", "across"]), Needed, "\"up\"", "The way it is driven."),
+            key(
+                "lean_deg",
+                "°",
+                Number(Within(0.0, 90.0)),
+                Usual("upright on a tank shell or column, else the worst place of the underside"),
+                "0",
+                "How far the wall leans out over the crawler at the line's steepest place (90 is overhead); the magnet's pull test is held against it.",
+            ),
             key("course", "", COURSE_NUMBER, Open("it follows from elevation_mm"), "1", "For lines across: the course they run in."),
             key(
                 "elevation_mm",
