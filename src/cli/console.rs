@@ -137,7 +137,11 @@ fn run_desk(desk: ConsoleBackend, step: Step, begin: Option<Begin>, run: Option<
     // However it ended: what is in the file then is what the seal stands for.
     if let Ok((_, seal)) = crate::session::sealed::of_job(&job) {
         let job = job.display();
-        say!("seal {} over {} entries. Keep it elsewhere; `backwall seal {job}` shows it to a telephone", seal.digest, seal.entries);
+        say!(
+            "seal {} over {}. Keep it elsewhere; `backwall seal {job}` shows it to a telephone",
+            seal.digest,
+            backwall_report::words::count(seal.entries, "entry")
+        );
     }
     shown
 }

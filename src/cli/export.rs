@@ -202,7 +202,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     } else {
         say!("{out}: {}", done.words);
         if let Some(seal) = &job.seal {
-            say!("  seal of the job {} over {} entries", seal.digest, seal.entries);
+            say!("  seal of the job {} over {}", seal.digest, backwall_report::words::count(seal.entries, "entry"));
         }
         for file in done.files.iter().filter(|file| **file != args.out) {
             say!("  {}", file.display());

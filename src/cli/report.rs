@@ -10,6 +10,7 @@ use backwall_report::assessment::Request;
 use backwall_report::contents::{self, Issue, Status};
 use backwall_report::document::{Logo, Paper};
 use backwall_report::template::{self, SHIPPED, Template};
+use backwall_report::words::count;
 use backwall_store::{JobFile, small_file};
 use backwall_units::LengthUnit;
 use chrono::{DateTime, FixedOffset};
@@ -103,8 +104,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     if args.json {
         say!("{}", serde_json::json!({ "out": out, "format": format.word(), "pages": pages, "runs": runs, "bytes": bytes }));
     } else {
-        let pages = pages.map_or_else(String::new, |pages| format!("{pages} pages, "));
-        say!("{out}: {pages}{runs} runs, {}", backwall_report::words::bytes(bytes as u64));
+        let pages = pages.map_or_else(String::new, |pages| format!("{}, ", count(pages as u64, "page")));
+        say!("{out}: {pages}{}, {}", count(runs as u64, "run"), backwall_report::words::bytes(bytes as u64));
     }
     Ok(())
 }

@@ -58,7 +58,10 @@ pub fn run(args: &SealArgs) -> anyhow::Result<()> {
     {
         say!("{}", code.half_blocks().trim_end_matches('\n'));
     }
-    say!("covers {} entries: all that was stated of the job, and every run that has ended. Keep it elsewhere:", seal.entries);
+    say!(
+        "covers {}: all that was stated of the job, and every run that has ended. Keep it elsewhere:",
+        backwall_report::words::count(seal.entries, "entry")
+    );
     match signed {
         Some((signed, out)) => {
             let out = out.display();

@@ -125,7 +125,9 @@ fn against(reader: &JobReader, seal: &str) -> anyhow::Result<(&'static str, Stri
     Ok(match reader.against(seal)? {
         AgainstSeal::Same => ("same", "the seal is the job's own: nothing was added or removed since".to_owned()),
         AgainstSeal::Since(1) => ("since", "all that the seal covers is there; 1 entry came since".to_owned()),
-        AgainstSeal::Since(since) => ("since", format!("all that the seal covers is there; {since} entries came since")),
+        AgainstSeal::Since(since) => {
+            ("since", format!("all that the seal covers is there; {} came since", backwall_report::words::count(since, "entry")))
+        }
         AgainstSeal::Missing => ("missing", String::new()),
     })
 }

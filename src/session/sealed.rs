@@ -118,11 +118,11 @@ pub fn words_of(file: &Path, reader: &JobReader) -> anyhow::Result<String> {
     signed.check(None)?;
     let since = match reader.against(&signed.digest)? {
         AgainstSeal::Same => "as the job stands".to_owned(),
-        AgainstSeal::Since(entries) => format!("{entries} entries came since"),
+        AgainstSeal::Since(entries) => format!("{} came since", backwall_report::words::count(entries, "entry")),
         AgainstSeal::Missing => bail!("{}: is no seal of this job: something was removed, or it is of another", file.display()),
     };
     let SignedSeal { name, at, public_key, entries, .. } = signed;
-    Ok(format!("by {name} at {at} over {entries} entries, {since}; Ed25519 public key {public_key}"))
+    Ok(format!("by {name} at {at} over {}, {since}; Ed25519 public key {public_key}", backwall_report::words::count(entries, "entry")))
 }
 
 /// The job's number and seal.

@@ -230,7 +230,7 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
     assessment.remarks.extend(alone.iter().map(|(run, (count, least))| {
         let readings = super::words::count(*count, "reading");
         let least = format!("{} {}", unit.thickness(*least), unit.thickness_symbol());
-        format!("{readings} of run {run} agree with no neighbour, the lowest {least}: check there by hand before a minimum is used")
+        format!("no neighbour agrees with {readings} of run {run}, the lowest {least}: check there by hand before a minimum is used")
     }));
     Ok(assessment)
 }

@@ -262,7 +262,7 @@ impl Writer<'_> {
         if left_out > 0 {
             self.out.notice(
                 Tone::Watch,
-                format!("{left_out} more {what} are not listed here ({how}); `backwall export` writes all of them."),
+                format!("Not all {what} are listed here: {left_out} more ({how}); `backwall export` writes all of them."),
                 vec![],
             );
         }

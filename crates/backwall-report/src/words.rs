@@ -123,10 +123,14 @@ pub fn runs<Id: std::fmt::Display>(ids: &[Id]) -> String {
     format!("{} {}", if ids.len() == 1 { "run" } else { "runs" }, listed.join(", "))
 }
 
-/// `1 run`, `3 runs`, `2 stretches`.
+/// `1 run`, `3 runs`, `2 stretches`, `2 entries`.
 pub fn count(number: u64, one: &str) -> String {
-    let ending = if one.ends_with("ch") { "es" } else { "s" };
-    if number == 1 { format!("1 {one}") } else { format!("{number} {one}{ending}") }
+    match one.strip_suffix('y') {
+        _ if number == 1 => format!("1 {one}"),
+        Some(stem) => format!("{number} {stem}ies"),
+        None if one.ends_with("ch") => format!("{number} {one}es"),
+        None => format!("{number} {one}s"),
+    }
 }
 
 /// A span of time for people: `3 h 20 min`.

@@ -26,7 +26,12 @@ fn done(order: &Order<'_>, count: u64) -> Done {
         What::Spots => "spots",
         What::Statistics => "rows of statistics",
         What::Hand => {
-            return Done { count, files: vec![order.args.out.clone()], runs: Vec::new(), words: format!("{count} places read by hand") };
+            return Done {
+                count,
+                files: vec![order.args.out.clone()],
+                runs: Vec::new(),
+                words: format!("{} read by hand", backwall_report::words::count(count, "place")),
+            };
         }
         What::Assessment | What::Comparison | What::Points | What::Profile => "rows",
     };
@@ -34,7 +39,7 @@ fn done(order: &Order<'_>, count: u64) -> Done {
         [Source::Evaluation(evaluation, run)] => {
             format!("{count} {things} of run {} as evaluation {} has them ({})", run.id, evaluation.id, evaluation.start.differs)
         }
-        _ => format!("{count} {things} of {} runs", runs.len()),
+        _ => format!("{count} {things} of {}", backwall_report::words::count(runs.len() as u64, "run")),
     };
     Done { count, files: vec![order.args.out.clone()], runs, words }
 }

@@ -77,7 +77,7 @@ fn on_the_wall(order: &Order<'_>, text: &str, count: u64, without: u64) -> anyho
     let left_out =
         if without > 0 { format!("; {without} left out, whose line has no azimuth or elevation in the plan") } else { String::new() };
     let runs = sources.iter().map(|source| source.run().id).collect();
-    Ok(Done { count, files: vec![args.out.clone()], runs, words: format!("{count} spots{left_out}") })
+    Ok(Done { count, files: vec![args.out.clone()], runs, words: format!("{}{left_out}", backwall_report::words::count(count, "spot")) })
 }
 
 /// What the rows of a table hold.

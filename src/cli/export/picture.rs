@@ -78,7 +78,12 @@ fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         files.push(out);
     }
     let runs: Vec<_> = sources.iter().map(|source| source.run().id).collect();
-    Ok(Done { count: files.len() as u64, words: format!("strip of {} runs", runs.len()), files, runs })
+    Ok(Done {
+        count: files.len() as u64,
+        words: format!("strip of {}", backwall_report::words::count(runs.len() as u64, "run")),
+        files,
+        runs,
+    })
 }
 
 fn file_name(order: &Order<'_>, run: i64) -> PathBuf {
@@ -134,6 +139,6 @@ fn map(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let map = data::wall_map(order.reader, order.job, tick).map_err(of_data)?;
     put(order, &data::map_figure(order.job, &map, order.job.plan.job.units, MAP), &order.args.out)?;
     let runs = order.job.runs.iter().map(|run| run.id).collect();
-    let words = format!("unrolled map of {} lines", map.bands.len());
+    let words = format!("unrolled map of {}", backwall_report::words::count(map.bands.len() as u64, "line"));
     Ok(Done { count: 1, files: vec![order.args.out.clone()], runs, words })
 }

@@ -186,12 +186,12 @@ impl Evidence {
             words.push(format!("NOT CALIBRATED: {} rest on typed velocity and zero", count(found.uncalibrated, "reading")));
         }
         if found.laminations > 0 {
-            words.push(format!("LAMINATION? {}: their depth counts as wall", count(found.laminations, "spot")));
+            words.push(format!("LAMINATION? {}: the depth counts as wall", count(found.laminations, "spot")));
         }
         if let Some((alone, least)) = found.alone {
             let least = crate::words::thickness(unit, least);
             words.push(format!(
-                "{} agree with no neighbour, the lowest {least}: check there by hand before a minimum is used",
+                "no neighbour agrees with {}, the lowest {least}: check there by hand before a minimum is used",
                 count(alone, "reading")
             ));
         }

@@ -238,7 +238,7 @@ impl RollUp {
         }
         if !self.laminations.is_empty() {
             let spots = count(self.laminations.len() as u64, "spot");
-            push(format!("Prove by other means whether {spots} may be laminations; until then their depth counts as wall."));
+            push(format!("Prove {spots} judged lamination? by other means; until then the depth counts as wall."));
         }
         let mut lines: Vec<(&str, Vec<&ToDo>)> = Vec::new();
         for (_, to_do) in all() {

@@ -140,7 +140,7 @@ impl Writer<'_> {
             let all = standing.iter().filter_map(|run| Some(run.alone.as_ref()?.1)).sum();
             let names: Vec<String> = standing.iter().map(|run| run.name()).collect();
             lines.push(format!(
-                "{} of {} agree with no neighbour, the lowest {}: look there by hand",
+                "no neighbour agrees with {} of {}, the lowest {}: look there by hand",
                 count(all, "reading"),
                 names.join(", "),
                 self.where_found(run, reading)

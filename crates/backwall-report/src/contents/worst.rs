@@ -27,7 +27,7 @@ impl Writer<'_> {
         }
         self.ranked(&roll_up.worst, "places");
         if !roll_up.laminations.is_empty() && !self.wanted.template.is_brief {
-            let title = format!("Apart from these: {} may be laminations", count(roll_up.laminations.len() as u64, "spot"));
+            let title = format!("Apart from these: {} judged lamination?", count(roll_up.laminations.len() as u64, "spot"));
             self.out.heading(2, title);
             self.ranked(&roll_up.laminations, "suspected laminations");
             if self.is_condensed() {

@@ -243,7 +243,12 @@ pub fn map_figure(job: &JobContents, map: &WallMap, unit: LengthUnit, (width, he
     let hand: Vec<_> = job.force.hand.iter().filter_map(|entered| entered.what.on_wall(plan)).collect();
     sheet::draw(&MapFigure {
         title: format!("{}: unrolled map of the {}", plan.asset.name, plan.asset.kind.word()),
-        subtitle: format!("Job {}, {} lines, {runs}; {calibration}. Datum: {}.", plan.job.number, plan.lines.len(), plan.asset.datum),
+        subtitle: format!(
+            "Job {}, {}, {runs}; {calibration}. Datum: {}.",
+            plan.job.number,
+            crate::words::count(plan.lines.len() as u64, "line"),
+            plan.asset.datum
+        ),
         unit,
         map,
         beam_known: beam(plan).1,
