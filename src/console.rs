@@ -22,7 +22,7 @@ pub mod theme;
 pub mod update;
 pub mod view;
 
-pub use backend::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
+pub use backend::{Backend, Clock, Reads, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 pub use glyphs::Glyphs;
 pub use shell::{ConsoleOptions, Outcome, count_draws, run};
 pub use text::safe_text;

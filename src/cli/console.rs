@@ -97,7 +97,12 @@ pub fn review(session: Session, run: Option<RunId>, earlier: Option<EarlierSurve
 fn standing(args: &OpenArgs) -> anyhow::Result<()> {
     let contents = JobFile::open_read_only(&args.job)?.contents()?;
     let operator = operator_of(&contents.plan, args.operator.as_deref());
-    let obstacles = contents.obstacles(&contents.conditions(crate::live::now_us(), None, &operator.name));
+    // As the plan has them, or as they were named: no device is asked here.
+    let channels: Vec<&str> = match &args.stream.channel[..] {
+        [] => contents.plan.channels(),
+        named => named.iter().map(String::as_str).collect(),
+    };
+    let obstacles = contents.obstacles_on(&contents.conditions(crate::live::now_us(), None, &operator.name), &channels);
     let standing = contents.standing();
     if args.json {
         let object = json!({

@@ -6,6 +6,7 @@ mod picture;
 
 use super::compare::EarlierArgs;
 use super::work::interruptible;
+use crate::session::sealed::TableSeal;
 use anyhow::{Context, bail};
 use backwall_report::readings::Source;
 use backwall_report::whole_file::{self, Stopped};
@@ -164,7 +165,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     let evaluation = args.evaluation.map(|id| evaluation(&reader, id)).transpose()?;
     let sources = sources(args, &job, evaluation.as_ref())?;
     let order = Order { args, reader: &reader, job: &job, sources };
-    let done = interruptible("readings", |tick| {
+    let beside = job.seal.as_ref().filter(|_| args.format == Format::Csv);
+    if beside.is_some() {
+        TableSeal::room(&args.out)?;
+    }
+    let mut done = interruptible("readings", |tick| {
         let done = match args.format {
             Format::Svg | Format::Png => picture::write(&order, tick),
             Format::JsonSchema => handover::schema(&order),
@@ -178,6 +183,9 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             false => error,
         })
     })??;
+    if let Some(seal) = beside {
+        done.files.push(TableSeal::write(&args.out, &job.plan.job.number, seal)?);
+    }
     let out = args.out.display().to_string();
     if args.json {
         let files: Vec<_> = done.files.iter().map(|file| file.display().to_string()).collect();
@@ -189,11 +197,11 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         if what_of(args) == What::Readings && !args.format.is_picture() {
             object["readings"] = done.count.into();
         }
-        object["seal"] = reader.seal()?.map(|seal| seal.digest).into();
+        object["seal"] = job.seal.as_ref().map(|seal| seal.digest.as_str()).into();
         say!("{object}");
     } else {
         say!("{out}: {}", done.words);
-        if let Some(seal) = reader.seal()? {
+        if let Some(seal) = &job.seal {
             say!("  seal of the job {} over {}", seal.digest, backwall_report::words::count(seal.entries, "entry"));
         }
         for file in done.files.iter().filter(|file| **file != args.out) {

@@ -240,16 +240,19 @@ struct Tally {
     dropped: u64,
     unknown: u64,
     before_header: u64,
+    /// Passed over, which is no sign that the profile fits.
+    ignored: u64,
 }
 
 impl Tally {
     fn shown(&self) -> u64 {
-        self.good + self.dropped + self.unknown + self.before_header
+        self.good + self.dropped + self.unknown + self.before_header + self.ignored
     }
 
     fn add(&mut self, what: &What) {
         *match what {
-            What::Record(_) | What::Ignored | What::Answer | What::OtherChannel { .. } => &mut self.good,
+            What::Record(_) | What::Answer | What::OtherChannel { .. } => &mut self.good,
+            What::Ignored => &mut self.ignored,
             What::Unknown => &mut self.unknown,
             What::BeforeHeader => &mut self.before_header,
             What::Dropped { .. } => &mut self.dropped,
@@ -257,8 +260,9 @@ impl Tally {
     }
 
     fn write(&self, limit: u64, bytes: u64, out: &mut impl Write) -> io::Result<()> {
-        let Self { good, dropped, unknown, before_header } = self;
-        writeln!(out, "{good} good, {dropped} dropped, {unknown} unknown, {before_header} shots before any header")?;
+        let Self { good, dropped, unknown, before_header, ignored } = self;
+        let ignored = if *ignored > 0 { format!(", {ignored} ignored") } else { String::new() };
+        writeln!(out, "{good} good, {dropped} dropped, {unknown} unknown, {before_header} shots before any header{ignored}")?;
         if self.shown() >= limit {
             writeln!(out, "Stopped after {limit}; --limit shows more.")?;
         }
@@ -299,7 +303,7 @@ mod tests {
            3;30;\x1b[31m;6
         5  DROPPED   the stream ends inside this frame
            end
-    3 good, 2 dropped, 0 unknown, 0 shots before any header
+    2 good, 2 dropped, 0 unknown, 0 shots before any header, 1 ignored
     ");
     }
 

@@ -1,8 +1,8 @@
 //! `backwall verify JOB`: the digests, and every reading again from its waveform.
 
 use super::work::interruptible;
-use crate::session::sealed::SignedSeal;
-use anyhow::{Context, bail};
+use crate::session::sealed::{KeptSeal, SignedSeal};
+use anyhow::bail;
 use backwall_store::photos::{self, PhotoState};
 use backwall_store::{AgainstSeal, JobFile, JobReader, LEAST_DIGITS, Moved, RunState};
 use backwall_ultrasound::{EVALUATOR_VERSION, THICKNESS_TOLERANCE};
@@ -16,7 +16,8 @@ pub struct Args {
     /// A seal of the job that was kept elsewhere (`backwall seal`, or the report): shows whether anything was removed since
     #[arg(long, value_name = "DIGEST")]
     pub against: Option<String>,
-    /// A signed seal (`backwall seal --key`): the same, and whether its signature holds
+    /// A seal in a file: signed (`backwall seal --key`), which also says whether its signature holds, or written beside a table (`backwall
+    /// export --format csv`), which also says whether the table is as it was exported
     #[arg(long, value_name = "FILE", conflicts_with = "against")]
     pub seal: Option<PathBuf>,
     /// The key the seal must be signed with, an Ed25519 public key as a PEM file
@@ -29,11 +30,8 @@ pub struct Args {
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
-    let signed = args.seal.as_deref().map(SignedSeal::read).transpose()?;
-    if let (Some(signed), Some(path)) = (&signed, &args.seal) {
-        signed.check(args.key.as_deref()).with_context(|| path.display().to_string())?;
-    }
-    let seal = args.against.as_deref().or(signed.as_ref().map(|signed| signed.digest.as_str()));
+    let kept = args.seal.as_deref().map(|path| KeptSeal::read(path, args.key.as_deref())).transpose()?;
+    let seal = args.against.as_deref().or(kept.as_ref().map(KeptSeal::digest));
     let against = seal.map(|seal| against(&reader, seal)).transpose()?;
     let verdict = interruptible("readings tried", |tick| reader.verify_telling(tick))??;
     let job = args.job.display();
@@ -107,9 +105,13 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         if let Some((_, words)) = against {
             say!("{words}");
         }
-        if let Some(SignedSeal { name, at, public_key, .. }) = &signed {
-            let asked = if args.key.is_some() { ", the one asked for" } else { ": is it theirs? --key KEY.pem asks for a known one" };
-            say!("signed by {name} at {at} with the key {public_key}{asked}");
+        match &kept {
+            Some(KeptSeal::Signed(SignedSeal { name, at, public_key, .. })) => {
+                let asked = if args.key.is_some() { ", the one asked for" } else { ": is it theirs? --key KEY.pem asks for a known one" };
+                say!("signed by {name} at {at} with the key {public_key}{asked}");
+            }
+            Some(KeptSeal::OfTable(table)) => say!("{}", table.words()),
+            None => {}
         }
     }
     Ok(())

@@ -26,6 +26,17 @@ pub type ReadOutline = Box<dyn FnOnce(&str) -> anyhow::Result<Outline> + Send>;
 /// Writes the report.
 pub type WriteReport = Box<dyn FnOnce() -> anyhow::Result<String> + Send>;
 
+/// Which channels of the device are read.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum Reads {
+    /// It has one, or none is chosen.
+    #[default]
+    One,
+    Named(Vec<String>),
+    /// Those that have a track in the plan.
+    Tracks,
+}
+
 pub trait Backend: Send + 'static {
     /// Done first, while the screen is up already; `true` where it changed the job.
     fn prepare(&mut self, connecting: &Connecting) -> anyhow::Result<bool> {
@@ -102,14 +113,14 @@ pub trait Backend: Send + 'static {
     fn report(&self) -> anyhow::Result<WriteReport> {
         anyhow::bail!(self.refusal())
     }
-    /// Opens the probe's stream for a calibration. Whoever waits for it may stop waiting, and is told what for.
-    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
-        let _ = connecting;
+    /// Opens the probe's stream for a calibration, of several channels this one. Whoever waits for it may stop waiting, and is told what for.
+    fn start_bench(&mut self, channel: Option<&str>, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
+        let _ = (channel, connecting);
         anyhow::bail!(self.refusal())
     }
-    /// Proves the stream's profile on its device, asking step by step; whose name the proof has.
-    fn start_prove(&mut self, by: &Signed) -> anyhow::Result<ProveHandle> {
-        let _ = by;
+    /// Proves the stream's profile on its device, of several channels on this one, asking step by step; whose name the proof has.
+    fn start_prove(&mut self, channel: Option<&str>, by: &Signed) -> anyhow::Result<ProveHandle> {
+        let _ = (channel, by);
         anyhow::bail!(self.refusal())
     }
     /// Opens a run; readings flow until it ends. Why, and by whose name, it is scanned although something stops it is kept with the run, and
@@ -136,6 +147,10 @@ pub trait Backend: Send + 'static {
     /// How the earlier survey to be drawn behind a run is read, if there is one; done in a thread of its own.
     fn earlier(&self) -> Option<ReadOutline> {
         None
+    }
+    /// Which channels of the device are read.
+    fn reads(&self) -> Reads {
+        Reads::One
     }
     /// Whether nothing here is real: a job and streams that were made up to be looked at.
     fn is_demo(&self) -> bool {

@@ -170,6 +170,8 @@ pub enum BenchKey {
     Drop,
     Keep,
     KeepVelocity,
+    /// The probe of the device's next channel.
+    Channel,
     Propose,
     Picture,
     GateEarlier,

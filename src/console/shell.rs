@@ -131,6 +131,7 @@ pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::
     };
     let mut app = App::new(options.start, look, contents, options.operator.clone(), backend.clock()());
     app.demo = backend.is_demo();
+    app.reads = backend.reads();
     if backend.is_draft() {
         app.planning = Some(Planning::new(Sheet::blank(), true));
     }

@@ -14,7 +14,7 @@ use super::planning::Planning;
 use super::review::Reviewing;
 use super::revision::RevisionShown;
 use super::theme::Role;
-use super::{Glyphs, Step, Theme, origin, text};
+use super::{Glyphs, Reads, Step, Theme, origin, text};
 use crate::live::view::Misclosure;
 use crate::live::{Begin, Change};
 use backwall_report::left::Left;
@@ -254,6 +254,9 @@ pub struct App {
     pub contents: JobContents,
     /// Nothing here is real.
     pub demo: bool,
+    /// Which channels of the device are read, and which of them, by its place in that list, is on the bench.
+    pub reads: Reads,
+    pub on_bench: usize,
     pub operator: Signed,
     pub line: usize,
     /// The start offset to offer for the next run: what the command line asked for.
@@ -307,6 +310,8 @@ impl App {
             now_us,
             contents,
             demo: false,
+            reads: Reads::One,
+            on_bench: 0,
             operator,
             line: 0,
             begin_from: Length::ZERO,
@@ -429,8 +434,29 @@ impl App {
         Signed { at_us: self.now_us, ..self.operator.clone() }
     }
 
+    /// The set-up of what stands on the block.
     pub fn setup(&self) -> Setup {
-        self.contents.setup_in_force().map_or_else(|| self.contents.setup_without_calibration(), |entry| entry.setup.clone())
+        self.contents.setup_of_channel(self.channel_on_bench())
+    }
+
+    /// The channels of the device that are read.
+    pub fn channels(&self) -> Vec<&str> {
+        match &self.reads {
+            Reads::One => Vec::new(),
+            Reads::Named(channels) => channels.iter().map(String::as_str).collect(),
+            Reads::Tracks => self.contents.plan.channels(),
+        }
+    }
+
+    /// Channels that are read and whose probe was never on the blocks, or is to be verified again, in words.
+    fn channels_open(&self) -> Vec<String> {
+        self.channels().into_iter().filter_map(|channel| self.contents.obstacle_of_channel(channel, self.now_us)).collect()
+    }
+
+    /// The channel whose probe is calibrated and proven on Calibrate.
+    pub fn channel_on_bench(&self) -> Option<&str> {
+        let channels = self.channels();
+        channels.get(self.on_bench % channels.len().max(1)).copied()
     }
 
     /// How the calibration stands: of the run that is going, else of the set-up in force.
@@ -484,12 +510,12 @@ impl App {
 
     /// What stops scanning, dates and calibration included.
     pub fn in_the_way(&self) -> Vec<String> {
-        self.contents.obstacles(&self.conditions())
+        self.contents.obstacles_on(&self.conditions(), &self.channels())
     }
 
     /// What has run out by now, the oldest first.
     pub fn overdue(&self) -> Vec<Due> {
-        let mut due = self.contents.due(&self.conditions());
+        let mut due = self.contents.due(&self.conditions(), &self.channels());
         due.retain(|due| due.at_us <= self.now_us);
         due
     }
@@ -565,6 +591,7 @@ impl App {
             Step::Prepare => self.out_of_date(),
             Step::Checklist => self.obstacles(),
             Step::Calibrate if !self.contents.is_calibrated() => vec!["NO CALIBRATION: scanning needs one, or an override".to_owned()],
+            Step::Calibrate if !self.channels_open().is_empty() => self.channels_open(),
             Step::Calibrate => match self.contents.standing() {
                 Validity::Valid => Vec::new(),
                 doubt => vec![format!("{}: {}", super::view::header::word(&doubt), doubt.why(self.look.unit))],
@@ -586,6 +613,7 @@ impl App {
             Step::Prepare => format!("{count} expired"),
             Step::Checklist => format!("{count} open"),
             Step::Calibrate if !self.contents.is_calibrated() => "NONE".to_owned(),
+            Step::Calibrate if !self.channels_open().is_empty() => format!("{count} ch open"),
             Step::Calibrate => super::view::header::word(&self.contents.standing()).to_owned(),
             Step::Scan => format!("{count} to scan"),
             Step::Review => String::new(),
@@ -597,7 +625,7 @@ impl App {
         match step {
             Step::Prepare => !self.out_of_date().is_empty(),
             Step::Checklist => !self.obstacles().is_empty(),
-            Step::Calibrate => !self.contents.is_calibrated(),
+            Step::Calibrate => !self.contents.is_calibrated() || !self.channels_open().is_empty(),
             _ => false,
         }
     }

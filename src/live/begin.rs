@@ -1,6 +1,6 @@
 //! A run as the operator asks for it: on which line, from where on it, against what. One type from the keys to the store.
 
-use backwall_store::{JobContents, RunId, RunState};
+use backwall_store::{JobContents, RunId, RunState, RunSummary};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::overriding::Override;
 use backwall_survey::travel::{NotOnLine, Path};
@@ -43,6 +43,10 @@ pub enum CannotContinue {
     Unsaid(RunId),
     #[error("run {run} is on line {line}: a run that goes on from it is on that line")]
     OtherLine { run: RunId, line: String },
+    #[error(
+        "run {run} is of another channel, and no run of channel {channel} that counts began with it: start on the line with an offset instead"
+    )]
+    OtherChannel { run: RunId, channel: String },
     #[error("run {run} ended at {:.1} mm, where line {line} is not: start on the line with an offset instead", .at.as_mm())]
     OffLine { run: RunId, line: String, at: Length },
 }
@@ -86,6 +90,23 @@ impl Begin {
     pub fn path(&self, planned: Path) -> Result<Path, NotOnLine> {
         planned.starting(self.offset)
     }
+}
+
+/// The run that a new one of `channel` goes on from, where an operator named `run`: that run, or the one of this channel that began with it.
+pub fn goes_on_from(job: &JobContents, run: RunId, channel: Option<&str>) -> Result<RunId, CannotContinue> {
+    let named = job.any_run(run).ok_or(CannotContinue::NoRun(run))?;
+    let Some(channel) = channel.filter(|channel| named.start.channel.as_deref().is_some_and(|own| own != *channel)) else {
+        return Ok(run);
+    };
+    let found = began_with(job, named).find(|other| other.start.channel.as_deref() == Some(channel));
+    let found = found.ok_or_else(|| CannotContinue::OtherChannel { run, channel: channel.to_owned() })?;
+    can_continue(job, found.id).map(|_| found.id)
+}
+
+/// The runs that were opened together with one, itself among them: one stream was read for all of them.
+pub fn began_with<'a>(job: &'a JobContents, run: &'a RunSummary) -> impl Iterator<Item = &'a RunSummary> {
+    let together = |other: &&RunSummary| other.start.started_us == run.start.started_us && other.start.line == run.start.line;
+    job.runs.iter().filter(move |other| together(other))
 }
 
 /// The line on which a run can go on from an earlier one.

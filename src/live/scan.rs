@@ -108,9 +108,8 @@ impl ScanRequest {
             name: begin.line.clone(),
             known: plan.lines.iter().map(|line| line.name.as_str()).collect::<Vec<_>>().join(", "),
         })?;
-        let mut obstacles = job.obstacles(&job.conditions(order.now_us, Some(&begin.line), order.operator));
-        let channels = order.profiles.iter().filter_map(|(profile, _)| profile.channel.as_deref());
-        obstacles.extend(channels.filter_map(|channel| job.obstacle_of_channel(channel, order.now_us)));
+        let channels: Vec<&str> = order.profiles.iter().filter_map(|(profile, _)| profile.channel.as_deref()).collect();
+        let obstacles = job.obstacles_on(&job.conditions(order.now_us, Some(&begin.line), order.operator), &channels);
         let against = begin.against.as_ref().filter(|_| !obstacles.is_empty());
         match against {
             Some(against) => against.counts(plan.job.override_needs_second_name)?,

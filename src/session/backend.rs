@@ -8,7 +8,7 @@ use super::review::{self, EarlierSurvey};
 use crate::console::backend::{ProveHandle, ReadOutline, WriteReport};
 use crate::console::state::NewPhoto;
 use crate::console::survey::Survey;
-use crate::console::{Backend, Clock, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
+use crate::console::{Backend, Clock, Reads, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::live::bench::BenchHandle;
 use crate::live::{Begin, Connecting};
 use anyhow::{Context, bail};
@@ -81,11 +81,14 @@ impl Backend for ConsoleBackend {
     fn report(&self) -> anyhow::Result<WriteReport> {
         Ok(report(self.session.file.path()))
     }
-    fn start_bench(&mut self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
-        self.session.start_bench(connecting)
+    fn start_bench(&mut self, channel: Option<&str>, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
+        self.session.start_bench(channel, connecting)
     }
-    fn start_prove(&mut self, by: &Signed) -> anyhow::Result<ProveHandle> {
-        self.session.start_prove(by)
+    fn start_prove(&mut self, channel: Option<&str>, by: &Signed) -> anyhow::Result<ProveHandle> {
+        self.session.start_prove(channel, by)
+    }
+    fn reads(&self) -> Reads {
+        self.session.reads()
     }
     fn start_scan(&mut self, begin: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {
         if let Some(why) = &self.unprepared {

@@ -2,18 +2,21 @@
 
 use super::amend;
 use super::prove::{self, ToProve};
+use crate::console::Reads;
 use crate::console::backend::ProveHandle;
+use crate::live::begin::{began_with, goes_on_from};
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
 use crate::live::{Begin, Connecting, GoesOn, Order, Scan, ScanRequest};
 use anyhow::{Context, bail};
 use backwall_simulate::Wall;
-use backwall_store::JobFile;
+use backwall_store::{JobFile, RunId};
 use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
 use backwall_stream::profile::proof::Standing;
 use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::{Plan, Said, Statement, plan};
+use backwall_units::Length;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
@@ -84,18 +87,40 @@ impl Session {
         Ok(self)
     }
 
+    /// Which channels of the device are read.
+    pub fn reads(&self) -> Reads {
+        match (&self.channels[..], &self.profile) {
+            ([], Some(Profile { channel: Some(channel), .. })) => Reads::Named(vec![channel.clone()]),
+            ([], Some(profile)) if profile.has_channels() => Reads::Tracks,
+            ([], _) => Reads::One,
+            (named, _) => Reads::Named(named.to_vec()),
+        }
+    }
+
+    /// How the device is read on one of the channels that are read; on the first where none is chosen.
+    fn profile_on(&self, plan: &Plan, channel: Option<&str>) -> anyhow::Result<Profile> {
+        let mut profiles = self.profiles(plan)?;
+        let at = profiles.iter().position(|(profile, _)| channel.is_some() && profile.channel.as_deref() == channel);
+        if let (None, Some(channel)) = (at, channel) {
+            bail!("channel {channel} is not read: open the job with --channel {channel}, or give it a [[track]] in the plan");
+        }
+        Ok(profiles.swap_remove(at.unwrap_or(0)).0)
+    }
+
     /// How the device is read on each of its channels, and how that was proven.
     fn profiles(&self, plan: &Plan) -> anyhow::Result<Vec<(Profile, Option<String>)>> {
         let profile = self.profile.clone().context("no stream profile is loaded")?;
-        let channels: Vec<&String> = match (&self.channels[..], &profile.channel) {
-            ([], None) if profile.has_channels() => plan.tracks.iter().map(|track| &track.channel).collect(),
-            (named, _) => named.iter().collect(),
+        let reads = self.reads();
+        let channels: Vec<&str> = match &reads {
+            Reads::Tracks => plan.channels(),
+            // What the profile chooses by itself needs no choice.
+            Reads::One | Reads::Named(_) => self.channels.iter().map(String::as_str).collect(),
         };
         for (index, channel) in channels.iter().enumerate() {
             if channels[..index].contains(channel) {
                 bail!("channel {channel} is named twice");
             }
-            if channels.len() > 1 && !plan.tracks.iter().any(|track| track.channel == **channel) {
+            if channels.len() > 1 && !plan.channels().contains(channel) {
                 bail!(
                     "channel {channel} has no track: where several are read at once the plan says where each runs beside the line, in a \
                      [[track]] with channel = \"{channel}\" and its offset_mm"
@@ -125,8 +150,8 @@ impl Session {
         preparation(self).map(|()| true)
     }
 
-    /// Opens the probe's stream for a calibration.
-    pub fn start_bench(&self, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
+    /// Opens the probe's stream for a calibration, of several channels for the one whose probe stands on the block.
+    pub fn start_bench(&self, channel: Option<&str>, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         let contents = self.file.contents()?;
         let stream = match (&self.simulated, &self.stream) {
             (Some(wall), _) => BenchStream::Simulated(Box::new(wall.clone())),
@@ -145,8 +170,7 @@ impl Session {
                 )
             }
         };
-        // Of several channels the first stands on the block.
-        let (profile, _) = self.profiles(&contents.plan)?.swap_remove(0);
+        let profile = self.profile_on(&contents.plan, channel)?;
         Ok(bench::start(BenchRequest {
             stream,
             start: bench::Start::of(&contents, profile.channel.as_deref()),
@@ -155,12 +179,12 @@ impl Session {
         })?)
     }
 
-    /// Proves the stream's profile on its device; of several channels the first.
-    pub fn start_prove(&self, by: &Signed) -> anyhow::Result<ProveHandle> {
+    /// Proves the stream's profile on its device, of several channels on this one.
+    pub fn start_prove(&self, channel: Option<&str>, by: &Signed) -> anyhow::Result<ProveHandle> {
         let contents = self.file.contents()?;
         let stream = self.stream.as_ref().filter(|stream| matches!(stream.spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. }));
         let stream = stream.context("a profile is proven on its device: open the job with --stream serial:PORT[@BAUD] or tcp:HOST:PORT")?;
-        let (profile, _) = self.profiles(&contents.plan)?.swap_remove(0);
+        let profile = self.profile_on(&contents.plan, channel)?;
         let what = ToProve {
             name: self.profile_name.clone(),
             stream: stream.spec.clone(),
@@ -177,8 +201,13 @@ impl Session {
     pub fn continuing(&self, goes_on: GoesOn) -> anyhow::Result<Begin> {
         let reader = self.file.reader()?;
         let contents = reader.contents()?;
-        let run = goes_on.from;
-        let last = if contents.any_run(run).is_some() { reader.last_place(run)? } else { None };
+        let Some(named) = contents.any_run(goes_on.from) else { return Ok(Begin::continuing(&contents, goes_on, None)?) };
+        // One crawler has carried all channels: where it stands says the one that got furthest.
+        let several = self.profiles(&contents.plan).is_ok_and(|profiles| profiles.len() > 1);
+        let runs: Vec<RunId> = if several { began_with(&contents, named).map(|run| run.id).collect() } else { vec![named.id] };
+        let places: Vec<Option<Length>> = runs.into_iter().map(|run| reader.last_place(run)).collect::<Result<_, _>>()?;
+        let along = |at: &Length| *at * named.start.path.direction.sign();
+        let last = places.into_iter().flatten().max_by(|a, b| along(a).total_cmp(&along(b)));
         Ok(Begin::continuing(&contents, goes_on, last)?)
     }
 
@@ -192,12 +221,11 @@ impl Session {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
         };
         let profiles = self.profiles(&contents.plan)?;
-        if let (Some(goes_on), 2..) = (&begin.continues, profiles.len()) {
-            bail!(
-                "run {} is of one channel: choose it with --channel to go on from there, or start all channels where the crawler stands with --from",
-                goes_on.from
-            );
-        }
+        let of_each = |goes_on: &GoesOn| {
+            let channels = profiles.iter().map(|(profile, _)| profile.channel.as_deref());
+            channels.map(|channel| goes_on_from(&contents, goes_on.from, channel)).collect::<Result<Vec<RunId>, _>>()
+        };
+        let joins = begin.continues.as_ref().map(of_each).transpose()?.unwrap_or_default();
         let writer = self.file.writer();
         let order = Order {
             begin: &begin,
@@ -215,9 +243,9 @@ impl Session {
         if let Some(against) = begin.against.filter(|_| stands) {
             writer.add_override(against.words(), against.by).context("the override was NOT kept, and the run was ended")?;
         }
-        if let Some(GoesOn { from, reason, by }) = begin.continues {
+        if let Some(GoesOn { reason, by, .. }) = begin.continues {
             let by = Signed { at_us: crate::live::now_us(), ..by };
-            for scan in &scans {
+            for (scan, from) in scans.iter().zip(joins) {
                 let said = Said::Join { run: scan.run, with: from };
                 let joined = amend::state(&self.file, Statement { id: 0, said, reason: reason.clone(), by: by.clone() });
                 joined.with_context(|| format!("that it goes on from run {from} was NOT kept, and the run was ended"))?;

@@ -1,6 +1,10 @@
 //! A seal signed with a key: written, read and checked. The signature is Ed25519 (RFC 8032), keys are PEM files as RFC 8410 has them
 //! (`openssl genpkey -algorithm ed25519 -out key.pem`). It says who vouches for the digest; the digest says what for.
 
+mod table;
+
+pub use table::TableSeal;
+
 use anyhow::{Context, bail};
 use backwall_store::{AgainstSeal, JobFile, JobReader, Seal, small_file};
 use ed25519_compact::{KeyPair, PublicKey, Signature};
@@ -77,6 +81,34 @@ impl SignedSeal {
             bail!("the seal was signed with another key than {of}");
         }
         Ok(())
+    }
+}
+
+/// A seal that was kept in a file.
+pub enum KeptSeal {
+    Signed(SignedSeal),
+    OfTable(TableSeal),
+}
+
+impl KeptSeal {
+    /// Reads and tries it: a signature, by `key` where one is given, or the table it was written beside.
+    pub fn read(path: &Path, key: Option<&Path>) -> anyhow::Result<Self> {
+        match TableSeal::read(path)? {
+            Some(_) if key.is_some() => bail!("{}: stands beside a table and is not signed: leave --key out", path.display()),
+            Some(table) => Ok(Self::OfTable(table)),
+            None => {
+                let signed = SignedSeal::read(path)?;
+                signed.check(key).with_context(|| path.display().to_string())?;
+                Ok(Self::Signed(signed))
+            }
+        }
+    }
+
+    pub fn digest(&self) -> &str {
+        match self {
+            Self::Signed(signed) => &signed.digest,
+            Self::OfTable(table) => table.digest(),
+        }
     }
 }
 

@@ -42,7 +42,8 @@ pub fn results(path: &Path) -> Vec<(String, Vec<u8>)> {
         let mut all = arguments.to_vec();
         all.extend(["--out", out.to_str().unwrap()]);
         must(&all);
-        found.push((name.to_owned(), std::fs::read(&out).unwrap()));
+        let bytes = std::fs::read(&out).unwrap();
+        found.push((name.to_owned(), if name.ends_with(".parquet") { without_seal(bytes) } else { bytes }));
     };
     for what in ["readings", "spots", "statistics"] {
         for format in ["csv", "parquet"] {
@@ -59,6 +60,17 @@ pub fn results(path: &Path) -> Vec<(String, Vec<u8>)> {
     said("assess against itself", &["assess", job, "--json", "--earlier", job]);
     said("review", &["review", job, "--headless", "--json"]);
     found
+}
+
+/// A Parquet file with its job's seal blanked out: a statement is one entry more. Digits stand behind a byte each for what they are and how many.
+fn without_seal(mut bytes: Vec<u8>) -> Vec<u8> {
+    for (key, digits) in [("backwall.seal\u{18}", 64), ("backwall.seal_entries\u{18}", 1)] {
+        let at = bytes.windows(key.len()).position(|window| window == key.as_bytes());
+        let at = at.unwrap_or_else(|| panic!("there is no {key}")) + key.len() + 1;
+        assert!(bytes[at..at + digits].iter().all(u8::is_ascii_hexdigit));
+        bytes[at..at + digits].fill(b'0');
+    }
+    bytes
 }
 
 #[test]

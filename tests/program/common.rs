@@ -123,6 +123,13 @@ pub fn run_start(plan: &Plan, line: &str, started_us: i64) -> RunStart {
     }
 }
 
+/// A folder in memory, where there is a place for it: for files that are replaced thousands of times, which takes a disk longer than the program to
+/// read them.
+pub fn in_memory() -> tempfile::TempDir {
+    let memory = Path::new("/dev/shm");
+    if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() }.unwrap()
+}
+
 /// How often a proof is done: as the variable says, else the short form's number.
 pub fn proof(variable: &str, short: usize) -> usize {
     std::env::var(variable).ok().and_then(|number| number.parse().ok()).unwrap_or(short)

@@ -451,7 +451,7 @@ fn a_block_is_typed_held_until_steady_and_taken() {
         effects = enter(&mut app);
     }
     let expected = Hold::Block(Piece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
-    assert_eq!(effects, [Effect::OpenBench, Effect::Bench(BenchCommand::Hold(expected))]);
+    assert_eq!(effects, [Effect::OpenBench(None), Effect::Bench(BenchCommand::Hold(expected))]);
     let mut bench = bench::bench(bench::typed(app.contents.plan.typed_setup()));
     bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 10);
     update(&mut app, Event::BenchOpened(Arc::new(BenchView::default())));

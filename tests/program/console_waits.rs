@@ -75,7 +75,7 @@ impl Backend for Slow {
     fn add_encoder_check(&mut self, _: EncoderCheck, _: Signed) -> anyhow::Result<()> {
         self.wait()
     }
-    fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
+    fn start_bench(&mut self, _: Option<&str>, _: &Connecting) -> anyhow::Result<BenchHandle> {
         self.nothing()
     }
     fn start_scan(&mut self, _: &Begin, connecting: &Connecting) -> anyhow::Result<ScanHandle> {

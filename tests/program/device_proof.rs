@@ -152,8 +152,8 @@ fn the_console_proves_a_profile_in_a_form_step_by_step() {
     let session = Session::open(&job, None).unwrap().with_stream(Some(stream), toml.to_str().unwrap(), None).unwrap();
     let mut app = app(Step::Calibrate, session.file.contents().unwrap());
     let effects = update(&mut app, letter('f'));
-    let [Effect::CloseBench, Effect::OpenProve(by)] = &effects[..] else { panic!("{effects:?}") };
-    let mut proof = session.start_prove(by).unwrap();
+    let [Effect::CloseBench, Effect::OpenProve(channel, by)] = &effects[..] else { panic!("{effects:?}") };
+    let mut proof = session.start_prove(channel.as_deref(), by).unwrap();
     // The first answer is no length: it is asked again, and the steps go on.
     for (answer, wall, encoder) in [("ten", "10.01", 0)].into_iter().chain(STEPS) {
         while app.prompt.is_none() {

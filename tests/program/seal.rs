@@ -1,5 +1,8 @@
 //! The seal: kept elsewhere, it shows what the file alone cannot, that its end was cut off or that it was made anew.
 
+mod attacks;
+mod exports;
+
 use crate::common::*;
 
 use std::path::{Path, PathBuf};

@@ -183,7 +183,12 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
             evidence.add(run, contents.setup_of(run).calibration.is_some(), reading);
             if let Some(along) = reading.place.along {
                 let (thickness, uncertainty) = (reading.measurement.thickness, reading.measurement.uncertainty);
-                shots.entry(run.start.line.clone()).or_default().push(Shot { along, thickness, uncertainty });
+                shots.entry(run.start.line.clone()).or_default().push(Shot {
+                    along,
+                    across: reading.place.across.map_or(Length::ZERO, |across| across.at),
+                    thickness,
+                    uncertainty,
+                });
             }
             tallies.entry(run.start.line.clone()).or_default().push(reading);
         }

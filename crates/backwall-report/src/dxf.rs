@@ -7,6 +7,7 @@
 use super::readings::SpotRow;
 use super::unrolled::{OnWall, pieces};
 use super::words::safe_text;
+use backwall_store::Seal;
 use backwall_survey::job::Plan;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::Level;
@@ -176,11 +177,14 @@ impl<'a> Drawing<'a> {
         self.pair(1, ascii(words));
     }
 
-    /// The finished file.
-    pub fn file(self) -> String {
+    /// The finished file; `seal` is the job's, in a comment, which readers pass over.
+    pub fn file(self, seal: Option<&Seal>) -> String {
         let ground = self.plan.ground();
         let mut out = String::new();
         pair(&mut out, 999, "unrolled wall, written by Backwall");
+        if let Some(seal) = seal {
+            pair(&mut out, 999, format_args!("seal of the job {} over {} entries", seal.digest, seal.entries));
+        }
         section(&mut out, "HEADER");
         pair(&mut out, 9, "$ACADVER");
         pair(&mut out, 1, "AC1009");

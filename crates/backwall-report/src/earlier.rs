@@ -89,6 +89,11 @@ pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
     table::read(path, told)
 }
 
+/// The same of a table that is not in a file; `name` is what messages call it.
+pub fn of_table(name: &Path, from: impl Read, told: &Told) -> Result<Survey, EarlierError> {
+    table::read_from(name, from, told)
+}
+
 /// All lines of a job that have runs, each with the readings of all its runs together. Runs that a failed verification
 /// has suspect are left out and named.
 pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {

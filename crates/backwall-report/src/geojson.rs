@@ -4,6 +4,7 @@
 use super::readings::{SpotRow, spot_columns};
 use super::table::{Kind, Value, decimal};
 use super::unrolled::{OnWall, pieces};
+use backwall_store::Seal;
 use backwall_survey::job::Plan;
 use serde_json::{Map, Value as Json, json};
 
@@ -48,7 +49,8 @@ impl<'a> Collection<'a> {
         self.features.is_empty()
     }
 
-    pub fn text(self) -> String {
+    /// The file; `seal` is the job's.
+    pub fn text(self, seal: Option<&Seal>) -> String {
         let about = format!(
             "coordinates of the unrolled wall of {}: metres around it from azimuth 0 (clockwise by the datum), metres above the datum",
             self.plan.asset.name
@@ -56,7 +58,8 @@ impl<'a> Collection<'a> {
         let ground = self.plan.ground();
         json!({
             "type": "FeatureCollection", "coordinates": about, "datum": self.plan.asset.datum,
-            "circumference_m": rounded(ground.circumference.as_metres()), "without_place": self.without_place, "features": self.features,
+            "circumference_m": rounded(ground.circumference.as_metres()), "without_place": self.without_place,
+            "seal": seal.map(|seal| json!({ "digest": seal.digest, "entries": seal.entries })), "features": self.features,
         })
         .to_string()
     }

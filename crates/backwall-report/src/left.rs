@@ -23,9 +23,10 @@ impl Left {
         let conditions = contents.conditions(now_us, None, "");
         let of_list = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
         // What is not of the checklist first: a long checklist must not hide that nothing is calibrated.
-        let mut obstacles = contents.obstacles(&conditions);
+        let channels = contents.plan.channels();
+        let mut obstacles = contents.obstacles_on(&conditions, &channels);
         obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
-        let known = Known { obstacles, verification_due_us: contents.calibration_due(), lines, runs, now_us, unit };
+        let known = Known { obstacles, verification_due_us: contents.calibration_due_on(&channels), lines, runs, now_us, unit };
         let items = open_items(&known);
         Self { lines: known.lines, items, runs: known.runs, unit }
     }

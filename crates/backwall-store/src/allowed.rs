@@ -65,6 +65,13 @@ impl JobContents {
         found
     }
 
+    /// What stops scanning where these channels of the device are read, in words.
+    pub fn obstacles_on(&self, conditions: &Conditions, channels: &[&str]) -> Vec<String> {
+        let mut found = self.obstacles(conditions);
+        found.extend(channels.iter().filter_map(|channel| self.obstacle_of_channel(channel, conditions.now.at_us)));
+        found
+    }
+
     /// What stops scanning on a channel of the device besides: its probe was never on the blocks, or is to be verified again.
     pub fn obstacle_of_channel(&self, channel: &str, at_us: i64) -> Option<String> {
         let in_force = self.setup_in_force().filter(|entry| entry.setup.calibration.is_some())?;
@@ -81,11 +88,11 @@ impl JobContents {
         }
     }
 
-    /// What runs out by time, soonest first.
-    pub fn due(&self, conditions: &Conditions) -> Vec<Due> {
+    /// What runs out by time where these channels of the device are read, soonest first.
+    pub fn due(&self, conditions: &Conditions, channels: &[&str]) -> Vec<Due> {
         let mut found = self.checklist.due(&self.answers, conditions);
         found.extend(expiry::due(&self.plan, &self.names(conditions), &conditions.now));
-        found.extend(self.calibration_due().map(|at_us| Due { what: "verify".to_owned(), at_us }));
+        found.extend(self.calibration_due_on(channels).map(|at_us| Due { what: "verify".to_owned(), at_us }));
         found.sort_by_key(|due| due.at_us);
         found
     }
@@ -106,6 +113,13 @@ impl JobContents {
     /// When the calibration in force must be verified again: after it was measured, or verified well.
     pub fn calibration_due(&self) -> Option<i64> {
         self.setup_in_force().filter(|entry| entry.setup.calibration.is_some()).map(|entry| self.due_of(entry))
+    }
+
+    /// The same where these channels of the device are read: that of the first that is due.
+    pub fn calibration_due_on(&self, channels: &[&str]) -> Option<i64> {
+        let entries = channels.iter().filter_map(|channel| self.setup_for(Some(channel)));
+        let of_channels = entries.filter(|entry| entry.setup.calibration.is_some()).map(|entry| self.due_of(entry));
+        self.calibration_due().into_iter().chain(of_channels).min()
     }
 
     fn due_of(&self, entry: &SetupEntry) -> i64 {

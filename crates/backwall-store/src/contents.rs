@@ -2,6 +2,7 @@
 
 use super::adoption::Adoption;
 use super::evaluation::EvaluationSummary;
+use super::seal::Seal;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 pub use backwall_survey::job::noted::MarkKind;
 use backwall_survey::job::statement::Swap;
@@ -24,6 +25,8 @@ pub type RunId = i64;
 /// Everything about a job but its readings and waveforms.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobContents {
+    /// Of the job as it was when this was read; none in a file of an earlier format.
+    pub seal: Option<Seal>,
     /// The newest revision.
     pub plan: Plan,
     /// The plan the job was made with.
@@ -71,6 +74,7 @@ impl JobContents {
     /// A job of which nothing but plan and checklist is there, as it is before its file is made.
     pub fn unmade(plan: Plan, checklist: Checklist) -> Self {
         Self {
+            seal: None,
             force: in_force(&plan, &[], &[]),
             made_with: plan.clone(),
             plan,
@@ -137,9 +141,14 @@ impl JobContents {
 
     /// The same for a channel of the device: the last that was not measured on another.
     pub fn setup_for(&self, channel: Option<&str>) -> Option<&SetupEntry> {
-        let fits = |entry: &&SetupEntry| entry.setup.channel.is_none() || channel.is_none() || entry.setup.channel.as_deref() == channel;
         let known = self.swaps.last().map_or(0, |swapped| swapped.last_setup);
-        self.setups.iter().rfind(fits).filter(|entry| entry.id > known)
+        self.setups_of(channel).last().filter(|entry| entry.id > known)
+    }
+
+    /// The set-ups of a channel of the device in the order they were entered: those that were not measured on another.
+    pub fn setups_of(&self, channel: Option<&str>) -> impl DoubleEndedIterator<Item = &SetupEntry> {
+        let is_of_it = move |other: &str| channel.is_none_or(|channel| channel == other);
+        self.setups.iter().filter(move |entry| entry.setup.channel.as_deref().is_none_or(is_of_it))
     }
 
     /// The job without the set-ups that were measured on other channels: what a bench of this one goes by.

@@ -65,6 +65,15 @@ enum Source {
     Evaluation(EvaluationId),
 }
 
+impl Source {
+    fn words(self) -> String {
+        match self {
+            Self::InForce(run) | Self::Run(run) => format!("run {run}"),
+            Self::Evaluation(evaluation) => format!("evaluation {evaluation}"),
+        }
+    }
+}
+
 /// How far a cursor came in one step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Step {
@@ -189,6 +198,15 @@ impl<T: Stored> Cursor<T> {
             Ok(())
         };
         reader.said(read())?;
+        // A damaged file may give rows again that were handed out: going on behind the last of them would never end.
+        let mut due = self.next;
+        for (row, _) in &self.piece {
+            if *row < due {
+                let what = format!("reading {row} of {} does not stand in the order of its rows", self.source.words());
+                return Err(StoreError::corrupt(reader.path(), what));
+            }
+            due = row.saturating_add(1);
+        }
         if let (true, Some((first, _)), Some((last, _))) = (self.judged, self.piece.first(), self.piece.last()) {
             let judgements = match self.source {
                 Source::Run(run) | Source::InForce(run) => reader.judgements_between(run, *first, *last)?,
@@ -202,7 +220,7 @@ impl<T: Stored> Cursor<T> {
         if let Some(placing) = &self.placing {
             self.piece.iter_mut().for_each(|(_, reading)| reading.place(placing));
         }
-        self.next = self.piece.last().map_or(self.next, |(row, _)| row + 1);
+        self.next = due;
         Ok(())
     }
 }

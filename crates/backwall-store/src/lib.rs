@@ -46,6 +46,6 @@ pub use evaluator::Moved;
 pub use file::JobFile;
 pub use overview::ReadingSummary;
 pub use reader::JobReader;
-pub use seal::{AgainstSeal, LEAST_DIGITS, Seal};
+pub use seal::{AgainstSeal, LEAST_DIGITS, Seal, file_digest};
 pub use verify::{EvaluationVerdict, Problem, RunVerdict, Verdict};
 pub use writer::{Writer, now_us};

@@ -122,6 +122,8 @@ impl JobReader {
     }
 
     pub fn contents(&self) -> Result<JobContents, StoreError> {
+        // First: what is entered meanwhile is then at worst shown and not covered, never the other way round.
+        let seal = self.seal()?;
         let checklist: Checklist = self.said(self.connection.query_row("SELECT checklist_json FROM job", [], |row| from_json(row, 0)))?;
         let (made_with, statements, force) = (self.first_plan()?, self.statements()?, self.force()?);
         let (runs, set_aside) = self.runs_by(&force)?;
@@ -137,6 +139,7 @@ impl JobReader {
             note.along = now(note.run.and_then(|run| placings.get(&run)).and_then(Option::as_ref), note.along);
         }
         Ok(JobContents {
+            seal,
             plan: force.plan.clone(),
             made_with,
             set_aside,

@@ -86,7 +86,7 @@ pub(super) fn remake<E: From<StoreError>>(
     let (mut next, path) = (0, reader.path());
     let fetch = || {
         let packed = fetch(reader, run, next)?;
-        next = packed.stored.last().map_or(next, |(row, _)| row + 1);
+        next = packed.stored.last().map_or(next, |(row, _)| row.saturating_add(1));
         Ok::<_, E>((!packed.stored.is_empty()).then_some(packed))
     };
     let hands = || {
@@ -99,7 +99,7 @@ pub(super) fn remake<E: From<StoreError>>(
 
 fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreError> {
     let stored = Cursor::measured(run).alone().starting_at(first).take_rows(reader, PIECE)?;
-    let Some(end) = stored.last().map(|(row, _)| row + 1) else { return Ok(Packed { stored, blocks: Vec::new() }) };
+    let Some(end) = stored.last().map(|(row, _)| row.saturating_add(1)) else { return Ok(Packed { stored, blocks: Vec::new() }) };
     let first = stored[0].0;
     let blocks = || {
         let mut statement = reader.connection.prepare_cached(

@@ -3,7 +3,9 @@
 use super::error::StoreError;
 use rusqlite::types::Type;
 use rusqlite::{Connection, OpenFlags};
+use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::OnceLock;
 
 /// Marks an SQLite file as a job file ("Bkwl").
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
@@ -454,8 +456,22 @@ pub(super) fn fresh(version: i64) -> rusqlite::Result<Connection> {
     Ok(connection)
 }
 
+/// Kind and name of each thing of a schema, and how it was made.
+pub(super) type Objects = BTreeMap<String, Option<String>>;
+
+/// What the schema of a file of a version holds as this program lays it; laid once, since that takes as long as trying a short run.
+pub(super) fn laid(version: i64) -> rusqlite::Result<Objects> {
+    static LAID: [OnceLock<Objects>; KNOWN_VERSION as usize + 1] = [const { OnceLock::new() }; KNOWN_VERSION as usize + 1];
+    let Some(place) = usize::try_from(version).ok().and_then(|version| LAID.get(version)) else { return objects(&fresh(version)?) };
+    if let Some(laid) = place.get() {
+        return Ok(laid.clone());
+    }
+    let laid = objects(&fresh(version)?)?;
+    Ok(place.get_or_init(|| laid).clone())
+}
+
 /// What a file's schema holds: kind and name, and how it was made.
-pub(super) fn objects(connection: &Connection) -> rusqlite::Result<std::collections::BTreeMap<String, Option<String>>> {
+pub(super) fn objects(connection: &Connection) -> rusqlite::Result<Objects> {
     connection
         .prepare("SELECT type || ' ' || name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite_stat%'")?
         .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?

@@ -6,6 +6,7 @@ use super::error::StoreError;
 use super::reader::JobReader;
 use super::schema::STATED_SINCE;
 use rusqlite::OptionalExtension;
+use std::path::Path;
 
 /// The job as it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -29,6 +30,13 @@ pub enum AgainstSeal {
 
 /// Fewer digits than this of a seal could fit by chance.
 pub const LEAST_DIGITS: usize = 16;
+
+/// The BLAKE3 digest of a file's bytes, as hexadecimal digits: what a seal written beside a table names the table by.
+pub fn file_digest(path: &Path) -> std::io::Result<String> {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update_reader(std::fs::File::open(path)?)?;
+    Ok(hasher.finalize().to_hex().to_string())
+}
 
 impl JobReader {
     /// The seal; none in a file of an earlier format, whose ledger does not hold the runs.

@@ -431,7 +431,7 @@ fn structure(connection: &Connection, version: i64, findings: &mut Findings) -> 
         findings.add(format!("a row of {} belongs to nothing", row.get::<_, String>(0)?));
     }
     // Tables, and the triggers that keep them from being changed, are as this program lays them.
-    let laid = schema::objects(&schema::fresh(version)?)?;
+    let laid = schema::laid(version)?;
     let there = schema::objects(connection)?;
     for (name, sql) in &laid {
         match there.get(name) {

@@ -56,6 +56,15 @@ pub struct DecodeCounts {
     pub garbage_bytes: u64,
     /// Frames of channels that are not read (also in `frames`).
     pub other_channels: u64,
+    /// Frames that the profile passes over (also in `frames`): a line that begins with a sign may be of anything.
+    pub ignored: u64,
+}
+
+impl DecodeCounts {
+    /// Good frames that show whose they are: those that are passed over do not.
+    pub const fn telling(&self) -> u64 {
+        self.frames - self.ignored
+    }
 }
 
 pub struct Decoder {
@@ -255,7 +264,10 @@ impl Reader {
         self.counts.frames += 1;
         let what = match outcome {
             Outcome::Record(record) => What::Record(record),
-            Outcome::Ignored => What::Ignored,
+            Outcome::Ignored => {
+                self.counts.ignored += 1;
+                What::Ignored
+            }
             Outcome::BeforeHeader => {
                 self.counts.before_header += 1;
                 What::BeforeHeader

@@ -99,7 +99,7 @@ pub struct LinkState {
     /// Port or address.
     pub what: String,
     pub bytes: u64,
-    /// Good frames.
+    /// Good frames; those that the profile passes over are not among them.
     pub frames: u64,
     /// Bad frames.
     pub dropped: u64,

@@ -28,14 +28,14 @@ pub struct Unfit {
 }
 
 impl Unfit {
-    /// Good frames; those of kinds the profile does not know only beside others, since they may be anything.
+    /// Good frames; those that are passed over, and those of kinds the profile does not know, only beside others: they may be anything.
     fn good(counts: &DecodeCounts) -> u64 {
-        if counts.frames > 0 { counts.frames + counts.unknown } else { 0 }
+        if counts.telling() > 0 { counts.frames + counts.unknown } else { 0 }
     }
 
     /// Until the first good frame every byte fits nothing; later a piece may be the beginning of a frame.
     fn wasted(counts: &DecodeCounts) -> u64 {
-        if counts.frames > 0 { counts.garbage_bytes } else { counts.bytes }
+        if counts.telling() > 0 { counts.garbage_bytes } else { counts.bytes }
     }
 
     /// Looks at what was decoded up to now.
@@ -109,6 +109,8 @@ mod tests {
         let mut unfit = Unfit::default();
         assert_eq!((unfit.end(&counts(7, 0, 7)), unfit.end(&counts(7, 0, 7))), (Some(Fit::None), None));
         assert_eq!(Unfit::default().end(&counts(7, 1, 0)), None);
+        // Lines that are passed over are no sign that the rest will fit.
+        assert_eq!(Unfit::default().end(&DecodeCounts { ignored: 1, ..counts(7, 1, 0) }), Some(Fit::None));
     }
 
     // 400 days are 34,560,000 s.

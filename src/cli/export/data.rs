@@ -1,6 +1,6 @@
 //! Tables: readings, spots and statistics as CSV or Parquet.
 
-use super::{Done, Format, Order, What};
+use super::{Args, Done, Format, Order, What};
 use backwall_report::csv::{self, CsvError};
 use backwall_report::hand;
 use backwall_report::parquet::{self, ParquetError, layout};
@@ -8,7 +8,8 @@ use backwall_report::readings::Source;
 use backwall_report::statistics;
 use backwall_report::whole_file::{self, Tick, WholeFileError};
 use backwall_units::parse_length;
-use std::io::Write;
+use std::fs::File;
+use std::io::{BufWriter, Write};
 use std::path::Path;
 
 pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
@@ -46,19 +47,25 @@ fn done(order: &Order<'_>, count: u64) -> Done {
 fn as_csv(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let Order { args, reader, job, sources } = order;
     let rows = statistics_of(order, tick)?;
+    let count = csv_file(args, |out| match &rows {
+        Some(rows) => csv::write_statistics(rows, out),
+        None if args.what == Some(What::Hand) => csv::write_hand(&hand::rows(job), out),
+        None if args.what == Some(What::Spots) => csv::write_spots(reader, job, sources, out),
+        None => csv::write_readings(reader, job, sources, out, tick),
+    })?;
+    Ok(done(order, count))
+}
+
+/// A table as CSV, with its byte order mark where one is wanted; answers how many rows.
+pub(super) fn csv_file(args: &Args, write: impl FnOnce(&mut BufWriter<&File>) -> Result<u64, CsvError>) -> anyhow::Result<u64> {
     let count = whole_file::write(&args.out, |out| {
         if args.bom {
             let fail = |why| WholeFileError::Io { path: args.out.clone(), what: "not written", why };
             out.write_all("\u{feff}".as_bytes()).map_err(fail)?;
         }
-        match &rows {
-            Some(rows) => csv::write_statistics(rows, out),
-            None if args.what == Some(What::Hand) => csv::write_hand(&hand::rows(job), out),
-            None if args.what == Some(What::Spots) => csv::write_spots(reader, job, sources, out),
-            None => csv::write_readings(reader, job, sources, out, tick),
-        }
+        write(out)
     });
-    Ok(done(order, count.map_err(of_csv)?))
+    count.map_err(of_csv)
 }
 
 /// The rows, where statistics are asked for.
@@ -108,7 +115,7 @@ fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
 }
 
 /// Being stopped is kept apart from failing.
-pub(super) fn of_csv(error: CsvError) -> anyhow::Error {
+fn of_csv(error: CsvError) -> anyhow::Error {
     match error {
         CsvError::Stopped(stopped) => stopped.into(),
         error => error.into(),

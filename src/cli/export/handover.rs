@@ -1,7 +1,7 @@
 //! What is handed over besides readings: the assessment and the comparison as tables, spots on the wall as GeoJSON and as a
 //! drawing, and the schema of each table.
 
-use super::data::{of_csv, of_parquet};
+use super::data::{csv_file, of_parquet};
 use super::{Done, Format, Order, What, what_of};
 use crate::session::basis;
 use backwall_report::assessment::assess;
@@ -17,9 +17,8 @@ use backwall_report::parquet;
 use backwall_report::readings::{each_spot, reading_columns, spot_columns};
 use backwall_report::statistics::statistics_columns;
 use backwall_report::table::Column;
-use backwall_report::whole_file::{self, Tick, WholeFileError};
+use backwall_report::whole_file::{self, Tick};
 use backwall_store::StoreError;
-use std::io::Write;
 
 /// The rows of an assessment as CSV or Parquet.
 pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
@@ -44,14 +43,7 @@ fn put<R>(order: &Order<'_>, what: &str, columns: Vec<Column<R>>, rows: &[R]) ->
     if args.format == Format::Parquet {
         return whole_file::write(&args.out, |file| parquet::write_rows(what, columns, job, rows, file)).map_err(of_parquet);
     }
-    let count = whole_file::write(&args.out, |out| {
-        if args.bom {
-            let fail = |why| WholeFileError::Io { path: args.out.clone(), what: "not written", why };
-            out.write_all("\u{feff}".as_bytes()).map_err(fail)?;
-        }
-        csv::write_rows(columns, rows, out)
-    });
-    count.map_err(of_csv)
+    csv_file(args, |out| csv::write_rows(columns, rows, out))
 }
 
 /// Spots of the runs, on the unrolled wall.
@@ -63,7 +55,7 @@ pub fn geojson(order: &Order<'_>) -> anyhow::Result<Done> {
         Ok(())
     })?;
     let (count, without) = (collection.len(), collection.without_place);
-    on_the_wall(order, &collection.text(), count, without)
+    on_the_wall(order, &collection.text(job.seal.as_ref()), count, without)
 }
 
 /// The unrolled wall with the spots of the runs, as a drawing.
@@ -76,7 +68,7 @@ pub fn dxf(order: &Order<'_>) -> anyhow::Result<Done> {
         Ok(())
     })?;
     let (count, without) = (drawing.len(), drawing.without_place);
-    on_the_wall(order, &drawing.file(), count, without)
+    on_the_wall(order, &drawing.file(job.seal.as_ref()), count, without)
 }
 
 fn on_the_wall(order: &Order<'_>, text: &str, count: u64, without: u64) -> anyhow::Result<Done> {

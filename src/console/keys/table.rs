@@ -151,6 +151,16 @@ pub const BINDINGS: &[Binding] = &[
     bind(&[key(KeyCode::Up)], A::Bench(B::ThresholdUp), BENCH, ["↑↓", "", "threshold 1 % of full screen height up or down"]),
     bind(&[key(KeyCode::Down)], A::Bench(B::ThresholdDown), BENCH, ["", "", ""]),
     bind(&[letter('c')], A::Bench(B::Picture), BENCH, ["c", "", "show the waveform, the residual curve, or the pulse that was learned"]),
+    bind(
+        &[letter('o')],
+        A::Bench(B::Channel),
+        BENCH,
+        [
+            "o",
+            "",
+            "where several channels are read: the probe of the next is calibrated, verified and proven; each has a set-up of its own",
+        ],
+    ),
     bind(&[letter('y')], A::Bench(B::KeepVelocity), BENCH, ["y", "", "velocity from the blocks, or kept as typed"]),
     bind(
         &[letter('p')],

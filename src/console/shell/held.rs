@@ -426,14 +426,14 @@ impl Held {
     /// Remembers that what an effect opens is waited for, and that it can be stopped.
     fn want(&mut self, number: u64, effect: &Effect, app: &mut App) -> Connecting {
         match effect {
-            Effect::OpenBench => self.wanted.bench = Some(number),
+            Effect::OpenBench(_) => self.wanted.bench = Some(number),
             Effect::StartScan(_) => self.wanted.scan = Some(number),
             Effect::OpenRun(_) | Effect::OpenLine(_) => self.wanted.review = Some(number),
             Effect::OpenReplay(_) => self.wanted.replay = Some(number),
             Effect::OpenSurvey(_) => self.wanted.survey = Some(number),
             _ => {}
         }
-        if !matches!(effect, Effect::OpenBench | Effect::StartScan(_)) {
+        if !matches!(effect, Effect::OpenBench(_) | Effect::StartScan(_)) {
             return Connecting::default();
         }
         update(app, Event::Opening);

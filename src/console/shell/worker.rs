@@ -68,9 +68,9 @@ pub(super) fn is_work(effect: &Effect) -> bool {
             Effect::Reload
                 | Effect::ReadPlan(_)
                 | Effect::Report
-                | Effect::OpenBench
+                | Effect::OpenBench(_)
                 | Effect::CloseBench
-                | Effect::OpenProve(_)
+                | Effect::OpenProve(..)
                 | Effect::StartScan(_)
                 | Effect::OpenRun(_)
                 | Effect::OpenLine(_)
@@ -276,17 +276,17 @@ impl<B: Backend> Worker<B> {
                 return Ok(Some(Told::Happened(Event::Made)));
             }
             Effect::Report => self.report()?,
-            Effect::OpenBench => {
+            Effect::OpenBench(channel) => {
                 self.close_bench();
-                let handle = self.backend.start_bench(connecting)?;
+                let handle = self.backend.start_bench(channel.as_deref(), connecting)?;
                 self.bench = Some(handle.end());
                 return Ok(Some(Told::Bench(number, handle)));
             }
             Effect::CloseBench => self.close_bench(),
-            Effect::OpenProve(by) => {
+            Effect::OpenProve(channel, by) => {
                 // It reads the stream the bench has open.
                 self.close_bench();
-                return Ok(Some(Told::Prove(self.backend.start_prove(&by)?)));
+                return Ok(Some(Told::Prove(self.backend.start_prove(channel.as_deref(), &by)?)));
             }
             Effect::StartScan(begin) => {
                 // The run reads the stream the bench has open.

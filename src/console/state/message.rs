@@ -126,10 +126,11 @@ pub enum Effect {
     MakeJob(String),
     /// Write the report beside the job file.
     Report,
-    OpenBench,
+    /// Of several channels for this one.
+    OpenBench(Option<String>),
     CloseBench,
-    /// Prove the stream's profile on its device, by whose name.
-    OpenProve(Signed),
+    /// Prove the stream's profile on its device, of several channels on this one, by whose name.
+    OpenProve(Option<String>, Signed),
     /// The answer to what was asked.
     AnswerProve(String),
     CloseProve,

@@ -43,6 +43,7 @@ pub fn press(app: &mut App, key: BenchKey) -> Vec<Effect> {
             _ => command(app, BenchCommand::DropBlock),
         },
         BenchKey::Keep => keep(app),
+        BenchKey::Channel => next_channel(app),
         BenchKey::KeepVelocity => keep_velocity(app),
         BenchKey::Propose => command(app, BenchCommand::Propose),
         BenchKey::Picture => {
@@ -98,7 +99,44 @@ fn live(app: &mut App) -> Vec<Effect> {
             app.say(Role::Plain, "the probe's stream is closed");
             vec![Effect::CloseBench]
         }
-        None => vec![Effect::OpenBench],
+        None => vec![open(app)],
+    }
+}
+
+fn open(app: &App) -> Effect {
+    Effect::OpenBench(app.channel_on_bench().map(str::to_owned))
+}
+
+/// The probe of the device's next channel is put on the blocks. What was taken with the one before and not kept would be lost: it must be said first what
+/// becomes of it.
+fn next_channel(app: &mut App) -> Vec<Effect> {
+    let Some(before) = app.channel_on_bench().map(str::to_owned) else {
+        app.say(Role::Plain, "one channel is read: channels are named with --channel, or have a [[track]] in the plan");
+        return Vec::new();
+    };
+    if app.channels().len() < 2 {
+        app.say(Role::Plain, format!("channel {before} alone is read"));
+        return Vec::new();
+    }
+    if app.opening.is_some() || run_is_going(app) {
+        return Vec::new();
+    }
+    if let Some(bench) = &app.bench {
+        let job = app.contents.of_channel(Some(&before));
+        let is_kept = bench.view.fitted().is_some_and(|fitted| bench::in_force(&job, &fitted.setup));
+        if !bench.view.blocks.is_empty() && !is_kept {
+            let words =
+                format!("blocks were taken on channel {before} and are not kept: v or k keeps what they gave, x removes them one by one");
+            app.say(Role::Error, words);
+            return Vec::new();
+        }
+    }
+    app.on_bench = (app.on_bench + 1) % app.channels().len();
+    let now = app.channel_on_bench().unwrap_or_default().to_owned();
+    app.say(Role::Plain, format!("channel {now}: its probe is calibrated, verified and proven from here on"));
+    match app.bench.take() {
+        Some(_) => vec![Effect::CloseBench, open(app)],
+        None => Vec::new(),
     }
 }
 
@@ -156,7 +194,7 @@ fn ask_verify(app: &mut App) -> Vec<Effect> {
         app.say(Role::Plain, "the calibration is still being worked out: v again in a moment");
         return Vec::new();
     }
-    if !fitted && app.contents.setups.is_empty() {
+    if !fitted && app.contents.setups_of(app.channel_on_bench()).next().is_none() {
         app.say(Role::Error, "no set-up is in force to verify: take blocks (b) or keep the typed one (e) first");
         return Vec::new();
     }
@@ -222,7 +260,7 @@ pub fn submit(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, (&'static s
             }
             bench.picture = Picture::Wave;
         }
-        None => effects.push(Effect::OpenBench),
+        None => effects.push(open(app)),
     }
     effects.push(Effect::Bench(BenchCommand::Hold(hold)));
     Ok(effects)

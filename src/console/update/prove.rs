@@ -18,9 +18,12 @@ pub fn start(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     app.bench = None;
-    app.proving = Some(Proving { said: vec!["Nothing is kept unless every step holds.".to_owned()], asked: None });
+    let channel = app.channel_on_bench().map(str::to_owned);
+    let on = channel.as_ref().map(|channel| format!("The probe of channel {channel} is proven."));
+    let said = on.into_iter().chain(["Nothing is kept unless every step holds.".to_owned()]).collect();
+    app.proving = Some(Proving { said, asked: None });
     app.say(Role::Plain, "the device is being opened ...");
-    vec![Effect::CloseBench, Effect::OpenProve(app.signed())]
+    vec![Effect::CloseBench, Effect::OpenProve(channel, app.signed())]
 }
 
 /// The next question, what was found, or the end.

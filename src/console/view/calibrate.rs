@@ -51,6 +51,16 @@ fn closed(app: &App, pen: &mut Pen, area: Rect) {
     in_force(app, pen, rows.rest());
 }
 
+/// `, channel 2 of 1, 2 (o: next)`, where several channels are read; which one, where it was chosen.
+fn of_channel(app: &App) -> String {
+    let channels = app.channels();
+    match (app.channel_on_bench(), channels.len()) {
+        (None, _) => String::new(),
+        (Some(channel), 1) => format!(", channel {}", safe_text(channel)),
+        (Some(channel), _) => format!(", channel {} of {} (o: next)", safe_text(channel), safe_text(&channels.join(", "))),
+    }
+}
+
 fn line(pen: &mut Pen, rows: &mut Rows, label: &str, value: &str, role: Role) {
     let taken = rows.take(1);
     if taken.height == 0 {
@@ -63,9 +73,10 @@ fn line(pen: &mut Pen, rows: &mut Rows, label: &str, value: &str, role: Role) {
 /// The set-up in force, how it stands, and those before it.
 fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     let mut rows = Rows::of(area);
-    pen.title(rows.take(1), "set-up in force", "e edits");
+    let channel = app.channel_on_bench();
+    pen.title(rows.take(1), &format!("set-up in force{}", of_channel(app)), "e edits");
     let setup = app.setup();
-    let (origin, by) = match app.contents.setups.last() {
+    let (origin, by) = match app.contents.setups_of(channel).last() {
         Some(entry) => {
             let at = text::short_day_and_clock(entry.by.at_us, app.look.zone);
             (safe_text(&entry.origin), format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)))
@@ -81,14 +92,14 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
         let taken = rows.take(1);
         pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), &words, role);
     }
-    let count = app.contents.setups.len();
+    let count = app.contents.setups_of(channel).count();
     if count < 2 || rows.left() < 3 {
         return;
     }
     rows.take(1);
     pen.title(rows.take(1), "earlier set-ups", "");
     let rest = rows.rest();
-    for (row, entry) in app.contents.setups.iter().rev().skip(1).enumerate().take(usize::from(rest.height)) {
+    for (row, entry) in app.contents.setups_of(channel).rev().skip(1).enumerate().take(usize::from(rest.height)) {
         let at = text::day_and_clock(entry.by.at_us, app.look.zone);
         let words = format!(
             "{at}  {:.0} m/s  zero {:.0} ns  {}  {}",
@@ -108,7 +119,7 @@ fn standing(app: &App) -> Vec<(String, Role)> {
         true => text::clock(at_us, offset),
         false => text::short_day_and_clock(at_us, offset),
     };
-    let setup_id = app.contents.setups.last().map(|entry| entry.id);
+    let setup_id = app.contents.setups_of(app.channel_on_bench()).last().map(|entry| entry.id);
     let check = app.contents.checks.iter().rfind(|check| Some(check.setup_id) == setup_id);
     let check = match check {
         Some(check) => {

@@ -106,7 +106,7 @@ fn due(app: &App) -> Option<Part> {
     if app.step == Step::Review && !app.scanning() {
         return None;
     }
-    let due = app.contents.due(&app.conditions());
+    let due = app.contents.due(&app.conditions(), &app.channels());
     let over = due.iter().filter(|due| due.at_us <= app.now_us).count();
     let first = due.first()?;
     let what = text::clip(&safe_text(&first.what), 14);

@@ -142,6 +142,7 @@ pub fn answer(item: &str, value: Value) -> Answer {
 pub fn contents() -> JobContents {
     let plan = Plan::parse("plan.toml", PLAN).unwrap();
     JobContents {
+        seal: None,
         made_with: plan.clone(),
         statements: Vec::new(),
         force: in_force(&plan, &[], &[]),

@@ -89,7 +89,7 @@ impl Backend for Job {
         self.job.encoder_checks.push((check, by));
         Ok(())
     }
-    fn start_bench(&mut self, _: &Connecting) -> anyhow::Result<BenchHandle> {
+    fn start_bench(&mut self, _: Option<&str>, _: &Connecting) -> anyhow::Result<BenchHandle> {
         let (_, view) = watch::channel(Default::default());
         let (commands, _) = mpsc::channel(1);
         Ok(BenchHandle { view, commands })

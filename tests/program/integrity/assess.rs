@@ -8,7 +8,7 @@ use backwall_survey::job::{Checklist, Plan};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::SpotWatch;
 use backwall_survey::strip::spot::Sample;
-use backwall_survey::travel::Place;
+use backwall_survey::travel::{Across, Place};
 use backwall_ultrasound::{Flag, Flags, Measurement, Quality};
 use backwall_units::{Decibel, Length, Temperature};
 use serde_json::Value;
@@ -61,19 +61,25 @@ pub(super) fn scan_line(path: &Path, line: &str, at_us: i64, shift: f64, wall: i
 
 /// The same where every shot lies where `place` says, and is believed to lie.
 pub(super) fn scan_places(path: &Path, line: &str, at_us: i64, place: impl Fn(u32) -> (f64, f64), wall: impl Fn(f64) -> Option<f64>) {
-    scan_shots(path, line, at_us, (None, place), wall, |_| false);
+    scan_shots(path, (line, None), at_us, (None, place), wall, |_| false);
+}
+
+/// The same by the probe of a channel on its track beside the line.
+pub(super) fn scan_on_track(path: &Path, line: &str, channel: &str, at_us: i64, wall: impl Fn(f64) -> Option<f64>) {
+    let place = |seq: u32| (f64::from(seq) + 0.5, f64::from(seq) + 0.5);
+    scan_shots(path, (line, Some(channel)), at_us, (None, place), wall, |_| false);
 }
 
 /// The same with shots `step` apart and the reason why the checklist did not hold it up.
 pub(super) fn scan_far_apart(path: &Path, (line, why): (&str, Option<&str>), at_us: i64, step: f64, wall: impl Fn(f64) -> Option<f64>) {
     let place = |seq: u32| ((f64::from(seq) + 0.5) * step, (f64::from(seq) + 0.5) * step);
-    scan_shots(path, line, at_us, (Some((step, why)), place), wall, |_| false);
+    scan_shots(path, (line, None), at_us, (Some((step, why)), place), wall, |_| false);
 }
 
 /// The same with echoes that are doubtful: weak and on uneven wall.
 fn scan_shots(
     path: &Path,
-    line: &str,
+    (line, channel): (&str, Option<&str>),
     at_us: i64,
     (far, place): (Option<(f64, Option<&str>)>, impl Fn(u32) -> (f64, f64)),
     wall: impl Fn(f64) -> Option<f64>,
@@ -89,11 +95,13 @@ fn scan_shots(
         setup_id: Some(setup_id),
         wall_temperature: Temperature::celsius(18.0),
         checklist_override: why.map(str::to_owned),
+        path: plan.path_of(plan.line(line).unwrap(), channel),
+        channel: channel.map(str::to_owned),
         ..run_start(&plan, line, at_us)
     };
     let limits = plan.limits();
     let run = writer.start_run(start).unwrap();
-    let path = plan.path(plan.line(line).unwrap());
+    let path = plan.path_of(plan.line(line).unwrap(), channel);
     let mut watch = SpotWatch::new(plan.alarm);
     for seq in 0..(path.length.as_mm() / step) as u32 {
         let (x, believed) = place(seq);
@@ -115,7 +123,12 @@ fn scan_shots(
             device_time_us: Some(u64::from(seq) * 20_000),
             host_time_us: at_us + i64::from(seq) * 20_000,
             encoder: Some(seq as i32 * 40),
-            place: Place { along: Some(Length::mm(believed)), course, speed: None, across: None },
+            place: Place {
+                along: Some(Length::mm(believed)),
+                course,
+                speed: None,
+                across: channel.map(|_| Across { counts: None, at: path.track }),
+            },
             gain: Decibel::ZERO,
             wall_temperature: Temperature::celsius(18.0),
             measurement: measurement.rounded(),
@@ -294,7 +307,7 @@ fn a_minimum_on_one_doubtful_echo_is_singled_out_and_one_among_its_like_is_not()
         let path = job(folder.path(), name, &plan);
         let at = |seq: u32| (f64::from(seq) + 0.5, f64::from(seq) + 0.5);
         // The pit of 2 mm has its lowest reading at 405.5 mm.
-        scan_shots(&path, "A090", NOW_US, (None, at), |x| Some(9.0 - 2.0 * (-(x - 405.5) * (x - 405.5) / 50.0).exp()), doubtful);
+        scan_shots(&path, ("A090", None), NOW_US, (None, at), |x| Some(9.0 - 2.0 * (-(x - 405.5) * (x - 405.5) / 50.0).exp()), doubtful);
         path
     };
     const SAID: &str = "the minimum of course 1, 7.00 mm at 0.406 m on line A090, rests on one doubtful echo (poor, weak, uneven)";

@@ -1,7 +1,7 @@
 //! Holes in what was read, as users meet them: two jobs by the program itself, one read whole and one with contact lost. The rule is tried on
 //! 1,000 walls in `decided.rs`.
 
-use super::assess::{NOW_US, job, json, scan_far_apart};
+use super::assess::{NOW_US, job, json, scan_far_apart, scan_on_track, told};
 use super::decided::{Dice, thinned};
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -70,4 +70,27 @@ fn no_hole_in_a_job_turns_a_decision_over() {
     for found in [&whole, &holed] {
         assert_eq!(found["roll_up"]["courses"][0]["decision"], "not met");
     }
+}
+
+// Two probes 50 mm apart over 2.4 m of sound wall: the second loses its echo from 1.0 to 1.2 m, where the first has it.
+#[test]
+fn what_one_track_has_read_decides_nothing_of_another() {
+    let folder = tempfile::tempdir().unwrap();
+    let tracks = "\n[[track]]\nchannel = \"1\"\noffset_mm = -25\n[[track]]\nchannel = \"2\"\noffset_mm = 25\n";
+    let decided = |name: &str, hole: bool| {
+        let path = job(folder.path(), name, &(told() + tracks));
+        scan_on_track(&path, "A090", "1", NOW_US, |_| Some(9.0));
+        scan_on_track(&path, "A090", "2", NOW_US + 1_000_000_000, |x| Some(9.0).filter(|_| !(hole && (1000.0..1200.0).contains(&x))));
+        let course = json(&[path.to_str().unwrap()])["lines"][0]["courses"][0].clone();
+        let again: Vec<(f64, f64)> = course["summary"]["drive_again"]
+            .as_array()
+            .into_iter()
+            .flatten()
+            .map(|stretch| (stretch["from_mm"].as_f64().unwrap(), stretch["to_mm"].as_f64().unwrap()))
+            .collect();
+        (course["summary"]["decision"].as_str().unwrap().to_owned(), again)
+    };
+    assert_eq!(decided("whole.job", false), ("met".to_owned(), vec![]));
+    // The last reading before it is at 998.5 mm: every twentieth has no echo.
+    assert_eq!(decided("hole.job", true), ("not decided".to_owned(), vec![(998.5, 1200.5)]));
 }

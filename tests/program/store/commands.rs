@@ -67,7 +67,8 @@ fn an_export_is_whole_or_not_there_and_never_replaces_a_job() {
     assert!(export(&job, &out, Some(3)).unwrap_err().contains("run 3 does not exist"));
     assert!(export(&job, &folder.path().join("no/such/out.csv"), None).unwrap_err().contains("check that its folder exists"));
     let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
-    assert_eq!(left.len(), 3, "{left:?}");
+    // Plan, job, the table and its seal.
+    assert_eq!(left.len(), 4, "{left:?}");
 }
 
 #[test]

@@ -64,6 +64,9 @@ pub fn facts(table: &str, job: &JobContents, sources: &[Source<'_>]) -> Vec<(Str
         ("backwall.procedure", plan.job.procedure.clone()),
         ("backwall.datum", plan.asset.datum.clone()),
     ];
+    if let Some(seal) = &job.seal {
+        facts.extend([("backwall.seal", seal.digest.clone()), ("backwall.seal_entries", seal.entries.to_string())]);
+    }
     if let [source] = sources {
         let (run, start) = (source.run(), &source.run().start);
         facts.extend([

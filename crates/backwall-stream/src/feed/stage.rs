@@ -277,7 +277,7 @@ impl Stage {
         let counts = self.decoder.counts();
         let state = &mut self.state;
         state.bytes = counts.bytes;
-        state.frames = counts.frames;
+        state.frames = counts.telling();
         state.dropped = counts.bad_frames;
         state.unknown = counts.unknown;
         state.before_header = counts.before_header;

@@ -262,6 +262,16 @@ pub struct Track {
     pub offset: Length,
 }
 
+impl Track {
+    /// Whether what lies so far beside the line is of this track: of `all` tracks, and the line itself, it is nearest to this one.
+    pub fn has(&self, across: Length, all: &[Self]) -> bool {
+        let away = |offset: Length| (across - offset).abs();
+        let here = away(self.offset);
+        all.iter().all(|other| other.offset == self.offset || here < away(other.offset))
+            && (self.offset == Length::ZERO || here < away(Length::ZERO))
+    }
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Probe {
@@ -373,6 +383,11 @@ impl Plan {
         }
         let edges = self.course_edges();
         edges.iter().skip(1).map(|(_, bottom, _)| *bottom).collect()
+    }
+
+    /// The channels that have a track of their own.
+    pub fn channels(&self) -> Vec<&str> {
+        self.tracks.iter().map(|track| track.channel.as_str()).collect()
     }
 
     /// A line as the probe of a channel runs beside it.

@@ -177,6 +177,9 @@ impl Kept {
     fn thickness(&self) -> Option<Length> {
         self.thickness_mm.is_finite().then_some(Length::mm(self.thickness_mm))
     }
+    fn is_on(&self, track: &Track, scope: &Scope<'_>) -> bool {
+        track.has(Length::mm(self.across_mm), scope.tracks)
+    }
 }
 
 /// Its edges, and what lies in it.
@@ -217,10 +220,18 @@ impl Tally {
         of(&kept, self.span(scope), scope)
     }
 
-    /// The gaps longer than the procedure allows, in rising order; those that [`Coverage`] counts.
+    /// The gaps longer than the procedure allows, in rising order; those that [`Coverage`] counts: where there are tracks, those of each.
     pub fn gaps_over(&self, scope: &Scope<'_>) -> Vec<Gap> {
         let (Some(span), Some(most)) = (self.span(scope), scope.max_gap) else { return Vec::new() };
-        gaps(&self.kept.iter().collect::<Vec<_>>(), span).into_iter().filter(|gap| gap.length() > most).collect()
+        let all: Vec<&Kept> = self.kept.iter().collect();
+        let of_track = |track| all.iter().copied().filter(|kept| kept.is_on(track, scope)).collect::<Vec<_>>();
+        let mut found = match scope.tracks {
+            [] => gaps(&all, span),
+            tracks => tracks.iter().flat_map(|track| gaps(&of_track(track), span)).collect(),
+        };
+        found.retain(|gap| gap.length() > most);
+        found.sort_by(|a, b| a.from.total_cmp(&b.from).then(a.to.total_cmp(&b.to)));
+        found
     }
 
     /// Course by course in rising number; readings of no known course last. A course the path crosses but nobody drove
@@ -387,18 +398,10 @@ fn gaps(kept: &[&Kept], (from, to): (Length, Length)) -> Vec<Gap> {
     starts.zip(places.iter().copied().chain([to])).map(|(from, to)| Gap { from, to }).collect()
 }
 
-/// Whether a reading is of a track: of all tracks, and the line itself, it is nearest to that one.
-fn is_on(kept: &Kept, track: &Track, tracks: &[Track]) -> bool {
-    let away = |offset: Length| (kept.across_mm - offset.as_mm()).abs();
-    let here = away(track.offset);
-    tracks.iter().all(|other| other.offset == track.offset || here < away(other.offset))
-        && (track.offset == Length::ZERO || here < away(Length::ZERO))
-}
-
 /// Over all tracks: each is as long as the line, and what is read on one is not read on another.
 fn coverage(kept: &[&Kept], span: (Length, Length), scope: &Scope<'_>) -> Coverage {
     let each = scope.tracks.iter().map(|track| {
-        let on_it: Vec<&Kept> = kept.iter().copied().filter(|kept| is_on(kept, track, scope.tracks)).collect();
+        let on_it: Vec<&Kept> = kept.iter().copied().filter(|kept| kept.is_on(track, scope)).collect();
         let found = covered(&on_it, span, scope.max_gap);
         Coverage { tracks_left: usize::from(!on_it.iter().any(|kept| kept.thickness_mm.is_finite())), ..found }
     });
@@ -519,7 +522,10 @@ mod tests {
         // The other up to 60 of 100 mm: 160 of 200 mm.
         let both = drive(25.0, 60);
         assert!((share(&both).0 - 0.8).abs() < 1e-9 && share(&both).1 == 0);
-        assert_eq!(both.whole(&scope).coverage.unwrap().largest_gap, Gap { from: Length::mm(60.0), to: Length::mm(100.0) });
+        let left = Gap { from: Length::mm(60.0), to: Length::mm(100.0) };
+        assert_eq!(both.whole(&scope).coverage.unwrap().largest_gap, left);
+        // What one track has hides nothing of the other, in the list as in the count.
+        assert_eq!((both.gaps_over(&scope), both.whole(&scope).coverage.unwrap().gaps_over), (vec![left], Some(1)));
     }
 
     #[test]

@@ -67,10 +67,11 @@ fn lines(all: &[(String, Role)], pen: &mut Pen, rows: &mut Rows, name: &str, kee
 fn live(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let view = &shown.view;
     let title = Rect { height: 1, ..area };
+    let of_channel = super::of_channel(app);
     let name = match &view.ended {
         Some(why) => format!("NO SHOTS: {}", safe_text(why)),
-        None if view.link.what.is_empty() => "live".to_owned(),
-        None => format!("live: {}", safe_text(&view.link.what)),
+        None if view.link.what.is_empty() => format!("live{of_channel}"),
+        None => format!("live: {}{of_channel}", safe_text(&view.link.what)),
     };
     let (Some(waveform), Some(setup)) = (&view.waveform, &view.setup) else {
         pen.title(title, &name, "");
@@ -104,7 +105,7 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
     match &view.hold {
         None if view.waveform.is_none() => ("b block  v verify  d distance".to_owned(), Role::Quiet),
         None => {
-            let with = match (view.fitted(), app.contents.setups.last()) {
+            let with = match (view.fitted(), app.contents.setups_of(app.channel_on_bench()).last()) {
                 (Some(_), _) => "with the new calibration",
                 (None, Some(_)) => "with the set-up in force",
                 (None, None) => "with the plan's values",

@@ -79,7 +79,8 @@ impl Work<'_> {
             averaging_length(inside, least.thickness, allowance, self.course.nominal - allowance)
         };
         let Some(length) = self.take(length) else { return };
-        let Some(bins) = Bins::of(&self.shots, self.reach(), self.facts.plan.limits.max_gap) else {
+        let plan = self.facts.plan;
+        let Some(bins) = Bins::of(&self.shots, self.reach(), plan.limits.max_gap, &plan.tracks) else {
             self.done.missing.push("Lowest average t1: the course has no length on this line".to_owned());
             return;
         };
