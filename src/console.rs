@@ -24,7 +24,7 @@ pub mod view;
 
 pub use backend::{Backend, Clock, Reads, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 pub use glyphs::Glyphs;
-pub use shell::{ConsoleOptions, Outcome, count_draws, run};
+pub use shell::{ConsoleEnd, ConsoleOptions, count_draws, run};
 pub use text::safe_text;
 pub use theme::Theme;
 

@@ -4,7 +4,7 @@
 //! first echo and echo to echo do, `distrust` is what a device says that cannot
 //! be, `engine` is one feed item to readings and entries, `place` a place that is set again, `scan`
 //! starts and drives a run, `view` holds what a screen may look at, `wall` what was learned of the wall. The screen never holds anything up: it looks at
-//! the latest [`LiveView`] and locks [`Wall`] for no longer than it takes to copy a glimpse out.
+//! the latest [`LiveView`] and locks [`LiveWall`] for no longer than it takes to copy a glimpse out.
 
 mod ahead;
 pub mod begin;
@@ -25,10 +25,10 @@ pub mod wall;
 
 pub use backwall_store::now_us;
 pub use begin::{Begin, CannotContinue, GoesOn};
-pub use change::{Change, Changed};
+pub use change::{Changed, GoesOnWith};
 pub use connecting::{ConnectError, Connecting};
 pub use disagree::Disagreement;
 pub use engine::Notice;
-pub use scan::{LEAST_FREE, Order, RunRequest, Scan, ScanRequest, StartError, low_disk, start};
-pub use view::{Command, Counts, LiveView, Phase, Telemetry};
-pub use wall::Wall;
+pub use scan::{LEAST_FREE, RunRequest, Scan, ScanOrder, ScanRequest, StartError, low_disk, start};
+pub use view::{Counts, LiveView, Phase, RunCommand, Telemetry};
+pub use wall::LiveWall;

@@ -7,7 +7,7 @@
 //! `BACKWALL_PROOF_FUZZ` says how often each is tried. An input that fails is kept, and said where.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-use backwall_report::earlier::{Told, of_table};
+use backwall_report::earlier::{EarlierTold, of_table};
 use backwall_store::JobFile;
 use backwall_stream::{Decoder, Profile, cobs};
 use backwall_survey::job::{Checklist, Plan};
@@ -233,7 +233,7 @@ fn earlier_surveys() {
     let whole = file("demo-stream/earlier.csv");
     let lines: Vec<&[u8]> = whole.split_inclusive(|byte| *byte == b'\n').collect();
     let corpus = [lines[..lines.len().min(12)].concat(), b"Linie;H\xc3\xb6he (mm);Wanddicke (mm)\nA1;0;9,81\nA1;12,5;9,7\n".to_vec()];
-    let told = Told { date: chrono::NaiveDate::from_ymd_opt(2021, 6, 1), line: Some("A090".into()), ..Told::default() };
+    let told = EarlierTold { date: chrono::NaiveDate::from_ymd_opt(2021, 6, 1), line: Some("A090".into()), ..EarlierTold::default() };
     fuzz("earlier surveys", &corpus, |bytes| match of_table(Path::new("earlier.csv"), bytes, &told) {
         Ok(_) => true,
         Err(error) => {

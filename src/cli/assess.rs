@@ -4,7 +4,7 @@ mod rolled;
 
 use super::basis::side_by_side;
 use super::compare::EarlierArgs;
-use super::enter::{EnterArgs, Kept, enter};
+use super::enter::{EnterArgs, KeptStatement, enter};
 use super::work::interruptible;
 use crate::session::basis;
 use anyhow::Context;
@@ -110,7 +110,7 @@ fn enter_args(args: &AssessArgs) -> EnterArgs {
 }
 
 /// Keeps the basis, now that it was seen to work.
-fn keep(args: &AssessArgs, chosen: &basis::Chosen) -> anyhow::Result<Kept> {
+fn keep(args: &AssessArgs, chosen: &basis::Chosen) -> anyhow::Result<KeptStatement> {
     let text = chosen.text.clone().context("--keep: the basis is in the job already; give a file")?;
     enter(&enter_args(args), args.reason.as_deref().unwrap_or_default(), |_, _| Ok(Said::Basis(Box::new(text))))
 }

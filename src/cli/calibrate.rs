@@ -4,7 +4,9 @@
 use super::console::{OpenArgs, ScreenArgs};
 use super::stream_args::StreamArgs;
 use crate::console::text::signed;
-use crate::live::bench::{self, Attempt, Fit, Fitted, Found, Hold, Kept, Piece, Refused, Start, Unattended, check_words, encoder_words};
+use crate::live::bench::{
+    self, Attempt, BenchFound, FitState, Fitted, Hold, KeptSetup, Piece, Start, Unattended, UnattendedRefused, check_words, encoder_words,
+};
 use crate::live::verdict;
 use crate::session::{Session, runtime};
 use anyhow::bail;
@@ -23,12 +25,12 @@ use std::str::FromStr;
 
 /// A known length and the stream taken on it: `5.00=file:block5.shots`.
 #[derive(Debug, Clone)]
-pub struct At {
+pub struct AtBlock {
     pub length: Length,
     pub spec: StreamSpec,
 }
 
-impl FromStr for At {
+impl FromStr for AtBlock {
     type Err = String;
     fn from_str(text: &str) -> Result<Self, String> {
         let (length, stream) = text.split_once('=').ok_or("write it as THICKNESS=STREAM, for example 5.00=file:block5.shots")?;
@@ -45,13 +47,13 @@ impl FromStr for At {
 pub struct MeasureArgs {
     /// A block of known thickness in mm (or followed by mm or in) and the stream taken on it; two or more are fitted together
     #[arg(long, value_name = "MM=STREAM")]
-    pub at: Vec<At>,
+    pub at: Vec<AtBlock>,
     /// A further block to verify on; without --at it verifies the set-up in force, after scanning or in between
     #[arg(long, value_name = "MM=STREAM")]
-    pub verify: Vec<At>,
+    pub verify: Vec<AtBlock>,
     /// A measured distance of 500 mm or more and the stream taken while driving it
     #[arg(long, value_name = "MM=STREAM")]
-    pub encoder: Option<At>,
+    pub encoder: Option<AtBlock>,
     /// Verification tolerance in mm; if not given the plan's: 0.1 mm or 1 %, whichever is more, unless it says otherwise
     #[arg(long, value_name = "MM", value_parser = parse_number)]
     pub tolerance: Option<f64>,
@@ -155,7 +157,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
     said.checks(&checks);
 
     let writer = session.file.writer();
-    for encoder in found.view.found.iter().filter_map(|found| if let Found::Encoder(check, _) = found { Some(check) } else { None }) {
+    for encoder in found.view.found.iter().filter_map(|found| if let BenchFound::Encoder(check, _) = found { Some(check) } else { None }) {
         writer.add_encoder_check(*encoder, by.clone())?;
     }
     let mut setup_id = contents.setup_in_force().map(|entry| entry.id);
@@ -173,7 +175,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
             writer.note(Note { run: None, along: None, text, at_us: by.at_us })?;
             said.text.push(NOT_IN_FORCE.to_owned());
         }
-        if let Some(Kept { setup, origin }) = kept {
+        if let Some(KeptSetup { setup, origin }) = kept {
             setup_id = Some(writer.add_setup(setup, origin, by)?);
             if checks.is_empty() {
                 said.text.push("No verification block was given: the set-up is in force, but every run stays pending.".to_owned());
@@ -201,8 +203,8 @@ fn attempts(args: &MeasureArgs, plan: &Plan) -> Vec<Attempt> {
         serial => serial,
     };
     let piece =
-        |at: &At| Piece { serial: serial.to_owned(), thickness: at.length, temperature: args.temperature.map(Temperature::celsius) };
-    let tolerance = |at: &At| args.tolerance.map_or_else(|| plan.verification.tolerance(at.length), Length::mm);
+        |at: &AtBlock| Piece { serial: serial.to_owned(), thickness: at.length, temperature: args.temperature.map(Temperature::celsius) };
+    let tolerance = |at: &AtBlock| args.tolerance.map_or_else(|| plan.verification.tolerance(at.length), Length::mm);
     let blocks = args.at.iter().map(|at| Attempt { hold: Hold::Block(piece(at)), spec: at.spec.clone() });
     let verify =
         args.verify.iter().map(|at| Attempt { hold: Hold::Verify { piece: piece(at), tolerance: tolerance(at) }, spec: at.spec.clone() });
@@ -225,9 +227,9 @@ impl Said {
         self.failed.get_or_insert(why);
     }
 
-    fn refused(&mut self, all: &[Refused]) {
+    fn refused(&mut self, all: &[UnattendedRefused]) {
         let mut listed = Vec::new();
-        for Refused { hold, why } in all {
+        for UnattendedRefused { hold, why } in all {
             match hold {
                 Hold::Block(piece) => {
                     let words = format!("LEFT OUT: the {:.3} mm block was {why}", piece.thickness.as_mm());
@@ -250,8 +252,9 @@ impl Said {
         self.object["left_out"] = json!(listed);
     }
 
-    fn encoder(&mut self, found: &[Found]) {
-        for (check, judged) in found.iter().filter_map(|f| if let Found::Encoder(check, judged) = f { Some((check, judged)) } else { None })
+    fn encoder(&mut self, found: &[BenchFound]) {
+        for (check, judged) in
+            found.iter().filter_map(|f| if let BenchFound::Encoder(check, judged) = f { Some((check, judged)) } else { None })
         {
             self.text.push(format!("{}, {} counts", encoder_words(check), check.counts));
             self.object["encoder"] = json!({
@@ -266,7 +269,7 @@ impl Said {
 
     fn fit(&mut self, found: &Unattended) {
         match &found.view.fit {
-            Fit::Done(fitted) => {
+            FitState::Done(fitted) => {
                 self.text.push(describe(fitted));
                 let calibration = &fitted.calibration;
                 self.object["calibration"] = json!({
@@ -284,11 +287,11 @@ impl Said {
                     );
                 }
             }
-            Fit::Refused(why) => {
+            FitState::Refused(why) => {
                 self.no_fit.get_or_insert(why.clone());
                 self.text.push(format!("no calibration: {why}"));
             }
-            Fit::None | Fit::Working => {}
+            FitState::None | FitState::Working => {}
         }
     }
 

@@ -4,9 +4,9 @@ use super::choice::choice;
 use crate::session::review::EarlierSurvey;
 use anyhow::{Context, bail};
 use backwall_report::assessment::Request;
-use backwall_report::earlier::{self, DateOrder, Role, Told, Unit};
+use backwall_report::earlier::{self, ColumnRole, ColumnUnit, DateOrder, EarlierTold};
 use backwall_store::JobFile;
-use backwall_survey::strip::compare::Settings;
+use backwall_survey::strip::compare::CompareSettings;
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::Mode;
 use backwall_units::{Length, LengthUnit, Velocity, parse_length, parse_number};
@@ -20,10 +20,10 @@ use std::path::{Path, PathBuf};
 pub struct ToldArgs {
     /// Which column of a table is what: position, thickness, uncertainty, line, date or calibration
     #[arg(long, value_name = "WHAT=NAME", value_parser = column)]
-    pub column: Vec<(Role, String)>,
+    pub column: Vec<(ColumnRole, String)>,
     /// The unit of columns whose name does not give it (position_mm, Wall (in)); never guessed
-    #[arg(long, value_parser = choice(Unit::ALL))]
-    pub unit: Option<Unit>,
+    #[arg(long, value_parser = choice(ColumnUnit::ALL))]
+    pub unit: Option<ColumnUnit>,
     /// The line a table is of, if it has no column for it
     #[arg(long, value_name = "NAME")]
     pub earlier_line: Option<String>,
@@ -92,7 +92,7 @@ pub struct EarlierArgs {
     pub accept_offset: bool,
 }
 
-fn column(text: &str) -> Result<(Role, String), String> {
+fn column(text: &str) -> Result<(ColumnRole, String), String> {
     let (role, name) = text.split_once('=').ok_or_else(|| format!("'{text}' is not WHAT=NAME, such as thickness=Wall"))?;
     Ok((role.trim().parse()?, name.trim().to_owned()))
 }
@@ -111,7 +111,7 @@ fn length(name: &'static str, text: &Option<String>, unit: LengthUnit) -> anyhow
 
 impl ToldArgs {
     /// Lengths without a unit are in `unit`.
-    pub fn told(&self, unit: LengthUnit) -> anyhow::Result<Told> {
+    pub fn told(&self, unit: LengthUnit) -> anyhow::Result<EarlierTold> {
         let expanded = length("--earlier-u", &self.earlier_u, unit)?;
         if expanded.is_some_and(|expanded| expanded <= Length::ZERO) {
             bail!("--earlier-u must be greater than 0");
@@ -119,7 +119,7 @@ impl ToldArgs {
         if self.earlier_velocity.is_some_and(|velocity| !(500.0..=15000.0).contains(&velocity)) {
             bail!("--earlier-velocity must be between 500 and 15000 m/s");
         }
-        Ok(Told {
+        Ok(EarlierTold {
             columns: self.column.clone(),
             unit: self.unit,
             line: self.earlier_line.clone(),
@@ -147,10 +147,10 @@ impl EarlierArgs {
         }
         let told = self.told.told(unit)?;
         let surveys = self.earlier.iter().enumerate().map(|(index, path)| {
-            let told = Told { date: self.earlier_date.get(index).copied(), ..told.clone() };
+            let told = EarlierTold { date: self.earlier_date.get(index).copied(), ..told.clone() };
             earlier::load(path, &told)
         });
-        let mut settings = Settings { unit, ..Settings::default() };
+        let mut settings = CompareSettings { unit, ..CompareSettings::default() };
         settings.search = length("--search", &self.search, unit)?.unwrap_or(settings.search);
         if !(settings.search > Length::ZERO && settings.search <= Length::metres(100.0)) {
             bail!("--search must be more than 0 and not more than 100 m");

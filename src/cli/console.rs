@@ -4,7 +4,7 @@
 use super::compare::BehindArgs;
 use super::follow::{text_of_summary, text_of_validity};
 use super::stream_args::StreamArgs;
-use crate::console::{Backend, ConsoleOptions, Glyphs, Outcome, Step, Theme};
+use crate::console::{Backend, ConsoleEnd, ConsoleOptions, Glyphs, Step, Theme};
 use crate::live::Begin;
 use crate::session::review::EarlierSurvey;
 use crate::session::{ConsoleBackend, DraftBackend, Session, operator_of, runtime};
@@ -181,8 +181,8 @@ pub fn show<B: Backend>(
     // The input thread may sit in a read that never returns, and so may a reader of standard input.
     runtime.shutdown_background();
     match outcome? {
-        Outcome::Quit => Ok(()),
-        Outcome::Terminated(why) => bail!("ended: {why}; what was shown as saved is in the job file"),
+        ConsoleEnd::Quit => Ok(()),
+        ConsoleEnd::Terminated(why) => bail!("ended: {why}; what was shown as saved is in the job file"),
     }
 }
 

@@ -1,6 +1,6 @@
 //! `backwall demo`: the main job on a bundled, invented job and stream; nothing to set up.
 
-use super::calibrate::{self, At, MeasureArgs};
+use super::calibrate::{self, AtBlock, MeasureArgs};
 use super::checklist::{answer_and_sign, read_answers};
 use super::choice::choice;
 use super::console::ScreenArgs;
@@ -9,8 +9,8 @@ use crate::live::{Begin, Connecting};
 use crate::session::review::EarlierSurvey;
 use crate::session::{LineStream, Session, runtime};
 use anyhow::{Context, bail};
-use backwall_report::earlier::Told;
-use backwall_simulate::{Crawler, End, Wall};
+use backwall_report::earlier::EarlierTold;
+use backwall_simulate::{Crawler, End, VirtualWall};
 use backwall_store::JobFile;
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
@@ -69,7 +69,7 @@ pub fn run(args: DemoArgs) -> anyhow::Result<()> {
         runtime.shutdown_background();
         super::scan::headless(session, &Begin::on(first), args.json, &[])
     } else {
-        let earlier = EarlierSurvey { path: streams.join(EARLIER.0), told: Told::default() };
+        let earlier = EarlierSurvey { path: streams.join(EARLIER.0), told: EarlierTold::default() };
         super::console::scan(session, Begin::on(first), Some(earlier), &args.screen)
     };
     std::fs::remove_dir_all(&streams).ok();
@@ -91,7 +91,7 @@ fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
     let answers = read_answers("demo-stream/answers.toml", ANSWERS, &checklist, &by)?;
     answer_and_sign(&session.file, answers, Some(by.clone()))?;
     session.file.writer().add_setup(plan.typed_setup(), "typed from the plan".to_owned(), by)?;
-    let wall = Wall::parse("demo-stream/wall.toml", super::simulate::DEMO_WALL)?;
+    let wall = VirtualWall::parse("demo-stream/wall.toml", super::simulate::DEMO_WALL)?;
     session.profile = Some(Profile::load("open-packet")?);
     std::fs::create_dir_all(streams).with_context(|| format!("{} cannot be made", streams.display()))?;
     for (line, bytes) in STREAMS {
@@ -116,22 +116,22 @@ const ENCODER: (&str, f64) = ("C1", 2000.0);
 
 /// The simulated probe is put on blocks, verified, and its encoder driven over a known way, as `backwall calibrate` does it. Must
 /// be called where a runtime is entered.
-fn calibrate_on_blocks(session: &Session, wall: &Wall, folder: &Path) -> anyhow::Result<()> {
-    let on_block = |mm: f64| -> anyhow::Result<At> {
+fn calibrate_on_blocks(session: &Session, wall: &VirtualWall, folder: &Path) -> anyhow::Result<()> {
+    let on_block = |mm: f64| -> anyhow::Result<AtBlock> {
         let length = Length::mm(mm);
         let mut crawler = Crawler::on_block(wall, length, End::Shots(40))?;
         let mut bytes = Vec::new();
         while crawler.next_frame(&mut bytes).is_some() {}
         let file = folder.join(format!("block-{mm}.shots"));
         std::fs::write(&file, bytes).with_context(|| format!("{} cannot be written", file.display()))?;
-        Ok(At { length, spec: StreamSpec::File(file) })
+        Ok(AtBlock { length, spec: StreamSpec::File(file) })
     };
     let (line, way) = ENCODER;
     let kit = &session.file.contents()?.plan.kit;
     let measure = MeasureArgs {
         at: BLOCKS.into_iter().map(on_block).collect::<anyhow::Result<_>>()?,
         verify: vec![on_block(VERIFIED_ON)?],
-        encoder: Some(At { length: Length::mm(way), spec: StreamSpec::File(folder.join(format!("{line}.shots"))) }),
+        encoder: Some(AtBlock { length: Length::mm(way), spec: StreamSpec::File(folder.join(format!("{line}.shots"))) }),
         block_serial: kit.iter().find(|kit| kit.kind == "step block").map_or_else(String::new, |kit| kit.serial.clone()),
         profile: "open-packet".to_owned(),
         ..MeasureArgs::default()

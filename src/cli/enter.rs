@@ -22,7 +22,7 @@ pub struct EnterArgs {
 }
 
 /// A statement that was kept, and the job with it.
-pub struct Kept {
+pub struct KeptStatement {
     pub statement: Statement,
     pub contents: JobContents,
 }
@@ -39,13 +39,17 @@ pub fn in_job<T>(args: &EnterArgs, work: impl FnOnce(&Session) -> anyhow::Result
 }
 
 /// Keeps what `said` makes of the job, with words of its own; nothing is kept where it makes no sense.
-pub fn enter(args: &EnterArgs, note: &str, said: impl FnOnce(&Session, &JobContents) -> anyhow::Result<Said>) -> anyhow::Result<Kept> {
+pub fn enter(
+    args: &EnterArgs,
+    note: &str,
+    said: impl FnOnce(&Session, &JobContents) -> anyhow::Result<Said>,
+) -> anyhow::Result<KeptStatement> {
     let (statement, contents) = in_job(args, |session| {
         let contents = session.file.contents()?;
         let said = said(session, &contents)?;
         keep(session, contents.statement(said, note, session.signed())?)
     })?;
-    Ok(Kept { statement, contents })
+    Ok(KeptStatement { statement, contents })
 }
 
 /// A statement that makes sense, with the number it is kept under.
@@ -54,7 +58,7 @@ pub fn keep(session: &Session, statement: Statement) -> anyhow::Result<Statement
     Ok(Statement { id, ..statement })
 }
 
-impl Kept {
+impl KeptStatement {
     /// Says what was kept, in a line and how to take it back, or as JSON with what `more` adds.
     pub fn say(&self, args: &EnterArgs, words: &str, more: serde_json::Value) -> anyhow::Result<()> {
         let Statement { id, said, reason, by } = &self.statement;

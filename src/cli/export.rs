@@ -8,7 +8,7 @@ use super::compare::EarlierArgs;
 use super::work::interruptible;
 use crate::session::sealed::TableSeal;
 use anyhow::{Context, bail};
-use backwall_report::readings::Source;
+use backwall_report::readings::ReadingsOf;
 use backwall_report::whole_file::{self, Stopped};
 use backwall_store::{EvaluationId, EvaluationSummary, JobContents, JobFile, JobReader, RunId, RunSummary, StoreError};
 use std::path::PathBuf;
@@ -50,7 +50,7 @@ impl Format {
 
 /// What a table holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
-pub enum What {
+pub enum ExportWhat {
     /// Every reading of the runs
     #[default]
     Readings,
@@ -70,7 +70,7 @@ pub enum What {
     Profile,
 }
 
-impl What {
+impl ExportWhat {
     /// Whether it needs the job to be assessed.
     const fn is_assessed(self) -> bool {
         matches!(self, Self::Assessment | Self::Comparison | Self::Points | Self::Profile)
@@ -101,7 +101,7 @@ pub struct Args {
     pub out: PathBuf,
     /// What a CSV or Parquet table holds [default: readings]
     #[arg(long, value_enum)]
-    pub what: Option<What>,
+    pub what: Option<ExportWhat>,
     /// What an SVG or PNG picture shows [default: strip]
     #[arg(long, value_enum)]
     pub figure: Option<Shown>,
@@ -155,7 +155,7 @@ struct Order<'a> {
     args: &'a Args,
     reader: &'a JobReader,
     job: &'a JobContents,
-    sources: Vec<Source<'a>>,
+    sources: Vec<ReadingsOf<'a>>,
 }
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
@@ -175,7 +175,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             Format::JsonSchema => handover::schema(&order),
             Format::Geojson => handover::geojson(&order),
             Format::Dxf => handover::dxf(&order),
-            Format::Csv | Format::Parquet if args.what.is_some_and(What::is_assessed) => handover::write(&order, tick),
+            Format::Csv | Format::Parquet if args.what.is_some_and(ExportWhat::is_assessed) => handover::write(&order, tick),
             Format::Csv | Format::Parquet => data::write(&order, tick),
         };
         done.map_err(|error| match error.is::<Stopped>() {
@@ -194,7 +194,7 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
             "out": out, "format": args.format.word(), "runs": done.runs, "evaluation": args.evaluation, "files": files,
         });
         object[kind] = done.count.into();
-        if what_of(args) == What::Readings && !args.format.is_picture() {
+        if what_of(args) == ExportWhat::Readings && !args.format.is_picture() {
             object["readings"] = done.count.into();
         }
         object["seal"] = job.seal.as_ref().map(|seal| seal.digest.as_str()).into();
@@ -212,8 +212,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 }
 
 /// Readings where nothing else is asked for; of what is on the wall the spots.
-fn what_of(args: &Args) -> What {
-    args.what.unwrap_or(if args.format.is_of_spots() { What::Spots } else { What::Readings })
+fn what_of(args: &Args) -> ExportWhat {
+    args.what.unwrap_or(if args.format.is_of_spots() { ExportWhat::Spots } else { ExportWhat::Readings })
 }
 
 /// An option that would be passed over is an error: the export would not be what was meant.
@@ -224,7 +224,7 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
         ("--what", args.what.is_some(), !picture, "csv, parquet, geojson, dxf or json-schema"),
         (
             "--what",
-            args.what.is_some_and(|what| what != What::Spots),
+            args.what.is_some_and(|what| what != ExportWhat::Spots),
             !args.format.is_of_spots(),
             "csv or parquet; geojson and dxf have the spots",
         ),
@@ -235,15 +235,15 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
         ("--at", args.at.is_some(), picture && shown == Shown::Waveform, "--figure waveform"),
         ("--from", args.from.is_some(), strip, "--figure strip"),
         ("--to", args.to.is_some(), strip, "--figure strip"),
-        ("--interval", args.interval.is_some(), !picture && what == What::Statistics, "--what statistics"),
+        ("--interval", args.interval.is_some(), !picture && what == ExportWhat::Statistics, "--what statistics"),
         ("--dpi", args.dpi.is_some(), args.format == Format::Png, "--format png"),
         ("--bom", args.bom, args.format == Format::Csv, "--format csv"),
         ("--run", args.run.is_some(), !(picture && shown == Shown::Map), "one run, and --figure map shows all"),
-        ("--run", args.run.is_some(), picture || what != What::Hand, "readings, spots or statistics; --what hand has the whole job"),
+        ("--run", args.run.is_some(), picture || what != ExportWhat::Hand, "readings, spots or statistics; --what hand has the whole job"),
         (
             "--evaluation",
             args.evaluation.is_some(),
-            !(picture && shown == Shown::Map) && (picture || matches!(what, What::Readings | What::Statistics)),
+            !(picture && shown == Shown::Map) && (picture || matches!(what, ExportWhat::Readings | ExportWhat::Statistics)),
             "readings, statistics, strip or waveform",
         ),
     ];
@@ -253,10 +253,10 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
     }
 }
 
-fn sources<'a>(args: &Args, job: &'a JobContents, evaluation: Option<&'a EvaluationSummary>) -> anyhow::Result<Vec<Source<'a>>> {
+fn sources<'a>(args: &Args, job: &'a JobContents, evaluation: Option<&'a EvaluationSummary>) -> anyhow::Result<Vec<ReadingsOf<'a>>> {
     let wanted = args.run.or(evaluation.map(|evaluation| evaluation.start.run));
     let Some(wanted) = wanted else {
-        return Ok(job.runs.iter().map(Source::Run).collect());
+        return Ok(job.runs.iter().map(ReadingsOf::Run).collect());
     };
     let Some(run) = job.runs.iter().find(|run: &&RunSummary| run.id == wanted) else {
         if job.any_run(wanted).is_some() {
@@ -264,7 +264,7 @@ fn sources<'a>(args: &Args, job: &'a JobContents, evaluation: Option<&'a Evaluat
         }
         bail!(StoreError::NoSuchRun { path: args.job.clone(), run: wanted });
     };
-    Ok(vec![evaluation.map_or(Source::Run(run), |evaluation| Source::Evaluation(evaluation, run))])
+    Ok(vec![evaluation.map_or(ReadingsOf::Run(run), |evaluation| ReadingsOf::Evaluation(evaluation, run))])
 }
 
 fn evaluation(reader: &JobReader, id: EvaluationId) -> anyhow::Result<EvaluationSummary> {

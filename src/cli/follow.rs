@@ -1,6 +1,6 @@
 //! A run without a screen: says what happens as text, or as one JSON object a line.
 
-use crate::live::{Command, Counts, LiveView, Notice, Phase, Scan};
+use crate::live::{Counts, LiveView, Notice, Phase, RunCommand, Scan};
 use anyhow::Context;
 use backwall_report::words::shown;
 use backwall_store::{RunSummary, Saved};
@@ -49,7 +49,7 @@ pub async fn follow(
             why = &mut ended, if commands.is_some() => {
                 if let Some(commands) = commands.take() {
                     writeln!(std::io::stderr(), "backwall: {why}; closing run {run}").ok();
-                    commands.send(Command::Terminate).await.ok();
+                    commands.send(RunCommand::Terminate).await.ok();
                 }
             }
             Some(notice) = notices.recv() => {

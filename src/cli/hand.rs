@@ -5,7 +5,7 @@ use super::enter::{EnterArgs, enter};
 use crate::session::Session;
 use anyhow::{Context, bail};
 use backwall_store::{JobContents, RunId};
-use backwall_survey::job::hand::{BlockRead, Gauge, GridPoint, HandPlace, HandReading};
+use backwall_survey::job::hand::{BlockRead, GridPoint, HandGauge, HandPlace, HandReading};
 use backwall_survey::job::statement::Said;
 use backwall_survey::strip::SpotId;
 use backwall_units::{Length, LengthUnit, parse_length};
@@ -110,7 +110,7 @@ fn said(args: &HandArgs, session: &Session, contents: &JobContents) -> anyhow::R
     Ok(Said::HandReading(Box::new(HandReading {
         place,
         values,
-        gauge: Gauge { name: args.instrument.clone(), serial: args.serial.clone(), block },
+        gauge: HandGauge { name: args.instrument.clone(), serial: args.serial.clone(), block },
         proof,
         grid: args.grid.clone().zip(args.point.clone()).map(|(grid, point)| GridPoint { grid, point }),
         inspection_point: args.inspection_point.clone(),

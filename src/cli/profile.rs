@@ -5,7 +5,7 @@ mod make;
 mod prove;
 
 use anyhow::{Context, Result};
-use backwall_stream::profile::proof::Standing;
+use backwall_stream::profile::proof::ProofStanding;
 use backwall_stream::tap::{Tap, TapItem};
 use backwall_stream::{DecodeCounts, Decoded, Profile, StreamSpec, What};
 use backwall_survey::reading::{GaugeValue, Record};
@@ -68,8 +68,8 @@ fn check(file: &str, out: &mut impl Write) -> Result<()> {
     let profile = Profile::load(file)?;
     writeln!(out, "{file}: good. It is '{}': {}", profile.name, or_dash(&profile.about))?;
     match profile.standing(file) {
-        Standing::Proven(proof) => writeln!(out, "It is {}", proof.words())?,
-        Standing::NotProven(why) => {
+        ProofStanding::Proven(proof) => writeln!(out, "It is {}", proof.words())?,
+        ProofStanding::NotProven(why) => {
             writeln!(out, "It is {why}.")?;
             writeln!(
                 out,

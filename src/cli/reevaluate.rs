@@ -7,7 +7,7 @@ use super::follow::text_of_validity;
 use super::work::interruptible;
 use crate::session::{Session, evaluate};
 use anyhow::{Context, bail};
-use backwall_store::{Adoption, EvaluationId, EvaluationStart, EvaluationSummary, Findings, JobContents, RunId, RunSummary};
+use backwall_store::{Adoption, EvaluationFindings, EvaluationId, EvaluationStart, EvaluationSummary, JobContents, RunId, RunSummary};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::Validity;
 use backwall_ultrasound::calibration::Budget;
@@ -54,7 +54,7 @@ pub struct ReevaluateArgs {
     /// evaluated, and both stay in the job
     #[arg(long, value_name = "EVALUATION", value_parser = chosen, requires = "reason",
         conflicts_with_all = ["setup", "gate_start", "gate_length", "threshold", "picker", "mode", "velocity", "zero", "why"])]
-    pub adopt: Option<Chosen>,
+    pub adopt: Option<ChosenSetup>,
     /// Why they count; kept with the name, and in the report
     #[arg(long, value_name = "TEXT", requires = "adopt")]
     pub reason: Option<String>,
@@ -74,15 +74,15 @@ pub struct ReevaluateArgs {
 
 /// Which readings are to count.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Chosen {
+pub enum ChosenSetup {
     Own,
     Evaluation(EvaluationId),
 }
 
-fn chosen(text: &str) -> Result<Chosen, String> {
+fn chosen(text: &str) -> Result<ChosenSetup, String> {
     match (text, text.parse()) {
-        ("own", _) | (_, Ok(0)) => Ok(Chosen::Own),
-        (_, Ok(id)) if id > 0 => Ok(Chosen::Evaluation(id)),
+        ("own", _) | (_, Ok(0)) => Ok(ChosenSetup::Own),
+        (_, Ok(id)) if id > 0 => Ok(ChosenSetup::Evaluation(id)),
         _ => Err("give the number of an evaluation, or own for the run's own readings".to_owned()),
     }
 }
@@ -130,7 +130,7 @@ pub fn run(args: &ReevaluateArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn adopt(args: &ReevaluateArgs, chosen: Chosen) -> anyhow::Result<()> {
+fn adopt(args: &ReevaluateArgs, chosen: ChosenSetup) -> anyhow::Result<()> {
     let session = Session::open(&args.job, args.operator.as_deref())?;
     let done = state(&session, args, chosen);
     let contents = session.file.contents();
@@ -155,7 +155,7 @@ fn adopt(args: &ReevaluateArgs, chosen: Chosen) -> anyhow::Result<()> {
 }
 
 /// Enters which readings count.
-fn state(session: &Session, args: &ReevaluateArgs, chosen: Chosen) -> anyhow::Result<Adoption> {
+fn state(session: &Session, args: &ReevaluateArgs, chosen: ChosenSetup) -> anyhow::Result<Adoption> {
     let contents = session.file.contents()?;
     let of = args.job.display();
     known_run(&contents, args)?;
@@ -168,8 +168,8 @@ fn state(session: &Session, args: &ReevaluateArgs, chosen: Chosen) -> anyhow::Re
         bail!("say who with --operator NAME: the plan has no person");
     }
     let evaluation = match chosen {
-        Chosen::Own => None,
-        Chosen::Evaluation(id) => {
+        ChosenSetup::Own => None,
+        ChosenSetup::Evaluation(id) => {
             let own = || contents.evaluations.iter().filter(|evaluation| evaluation.start.run == args.run);
             if !own().any(|evaluation| evaluation.id == id) {
                 let known: Vec<_> = own().map(|evaluation| format!("{} ({})", evaluation.id, evaluation.start.differs)).collect();
@@ -361,7 +361,7 @@ fn text_of(evaluation: &EvaluationSummary, validity: &Validity) -> String {
     text + &format!("{}\ndigest {}", text_of_validity(validity), evaluation.digest)
 }
 
-fn least(found: &Findings) -> String {
+fn least(found: &EvaluationFindings) -> String {
     found.least.map_or("none: no thickness read".to_owned(), |least| format!("{:.2} mm{}", least.as_mm(), place(found.least_at)))
 }
 

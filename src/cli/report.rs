@@ -3,11 +3,11 @@
 use super::choice::choice;
 use super::compare::EarlierArgs;
 use super::work::interruptible;
-use crate::session::report::{self, Format, Order, Written};
+use crate::session::report::{self, ReportFormat, ReportOrder, ReportWritten};
 use crate::session::{basis, sealed};
 use anyhow::{Context, bail};
 use backwall_report::assessment::Request;
-use backwall_report::contents::{self, Issue, Status};
+use backwall_report::contents::{self, Issue, ReportStatus};
 use backwall_report::document::{Logo, Paper};
 use backwall_report::template::{self, SHIPPED, Template};
 use backwall_report::words::count;
@@ -47,8 +47,8 @@ pub struct Args {
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub revision: String,
     /// The status of the report
-    #[arg(long, value_parser = choice(Status::ALL), default_value = "draft")]
-    pub status: Status,
+    #[arg(long, value_parser = choice(ReportStatus::ALL), default_value = "draft")]
+    pub status: ReportStatus,
     /// What the engineer concludes, in their own words
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub conclusions: String,
@@ -75,7 +75,7 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> anyhow::Result<()> {
-    let format = Format::of(&args.out)?;
+    let format = ReportFormat::of(&args.out)?;
     let (template, logo) = template_of(&args.template)?;
     let issued = args.issued.unwrap_or_else(|| chrono::Utc::now().fixed_offset());
     let reader = JobFile::open_read_only(&args.job)?;
@@ -98,8 +98,8 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
         follow_up: args.follow_up.clone(),
         signed: args.seal.as_deref().map(|seal| sealed::words_of(seal, &reader)).transpose()?,
     };
-    let order = Order { template: &template, logo, paper: args.paper, unit: Some(unit), issued_us: issued.timestamp_micros(), issue };
-    let Written { bytes, pages } = report::write(&reader, &job, order, &args.out)?;
+    let order = ReportOrder { template: &template, logo, paper: args.paper, unit: Some(unit), issued_us: issued.timestamp_micros(), issue };
+    let ReportWritten { bytes, pages } = report::write(&reader, &job, order, &args.out)?;
     let (out, runs) = (args.out.display().to_string(), job.runs.len());
     if args.json {
         say!("{}", serde_json::json!({ "out": out, "format": format.word(), "pages": pages, "runs": runs, "bytes": bytes }));

@@ -2,7 +2,7 @@
 
 use super::follow::{self, NOTICES};
 use super::stream_args::StreamArgs;
-use crate::live::{Begin, Command, GoesOn};
+use crate::live::{Begin, GoesOn, RunCommand};
 use crate::session::{Session, runtime};
 use anyhow::{Context, anyhow, bail};
 use backwall_store::RunId;
@@ -123,7 +123,7 @@ pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String])
         if let Some(scan) = scans.first() {
             // It is one device.
             for order in orders {
-                scan.commands.send(Command::Send(order)).await.ok();
+                scan.commands.send(RunCommand::Send(order)).await.ok();
             }
         }
         // Each is followed by itself: they end together, and the slower one is waited for.

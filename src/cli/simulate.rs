@@ -1,7 +1,7 @@
 //! `backwall simulate`: the virtual crawler as a file, a TCP server or a pseudo-terminal.
 
 use anyhow::{Context, bail};
-use backwall_simulate::{Crawler, End, Wall};
+use backwall_simulate::{Crawler, End, VirtualWall};
 use backwall_units::{Frequency, Length, parse_number};
 use clap::Args;
 use std::io::{BufWriter, Write};
@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 pub(super) const DEMO_WALL: &str = include_str!("../../demo-stream/wall.toml");
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-pub enum Pace {
+pub enum SendPace {
     /// As fast as the crawler would send.
     Device,
     /// As fast as this machine can.
@@ -43,7 +43,7 @@ pub struct SimulateArgs {
     pub serial: bool,
     /// How fast; a file is written at full speed, other targets at the device's pace, unless given
     #[arg(long, value_enum)]
-    pub pace: Option<Pace>,
+    pub pace: Option<SendPace>,
     /// Seed, instead of the wall file's
     #[arg(long)]
     pub seed: Option<u64>,
@@ -71,15 +71,15 @@ pub fn run(args: SimulateArgs) -> anyhow::Result<()> {
     let wall = read_wall(&args)?;
     let start = || start(&wall, &args);
     if let Some(path) = &args.out {
-        write_file(path, start()?, args.pace.unwrap_or(Pace::Max))
+        write_file(path, start()?, args.pace.unwrap_or(SendPace::Max))
     } else if let Some(address) = &args.tcp {
-        serve(address, &start, args.pace.unwrap_or(Pace::Device), args.once)
+        serve(address, &start, args.pace.unwrap_or(SendPace::Device), args.once)
     } else {
-        serial::run(&start, args.pace.unwrap_or(Pace::Device))
+        serial::run(&start, args.pace.unwrap_or(SendPace::Device))
     }
 }
 
-fn read_wall(args: &SimulateArgs) -> anyhow::Result<Wall> {
+fn read_wall(args: &SimulateArgs) -> anyhow::Result<VirtualWall> {
     let (name, text) = match &args.wall {
         Some(path) => {
             let text = backwall_store::small_file::text(path)
@@ -88,7 +88,7 @@ fn read_wall(args: &SimulateArgs) -> anyhow::Result<Wall> {
         }
         None => ("demo-stream/wall.toml".to_owned(), DEMO_WALL.to_owned()),
     };
-    let mut wall = Wall::parse(&name, &text)?;
+    let mut wall = VirtualWall::parse(&name, &text)?;
     if let Some(seed) = args.seed {
         wall.seed = seed;
     }
@@ -112,7 +112,7 @@ fn read_wall(args: &SimulateArgs) -> anyhow::Result<Wall> {
     Ok(wall)
 }
 
-fn start(wall: &Wall, args: &SimulateArgs) -> anyhow::Result<Crawler> {
+fn start(wall: &VirtualWall, args: &SimulateArgs) -> anyhow::Result<Crawler> {
     let end = match (args.shots, args.seconds) {
         (Some(shots), _) => End::Shots(shots),
         (None, Some(seconds)) => End::Seconds(seconds),
@@ -130,7 +130,7 @@ fn start(wall: &Wall, args: &SimulateArgs) -> anyhow::Result<Crawler> {
     Ok(Crawler::on_line(wall, &line, end)?)
 }
 
-fn write_file(path: &Path, crawler: Crawler, pace: Pace) -> anyhow::Result<()> {
+fn write_file(path: &Path, crawler: Crawler, pace: SendPace) -> anyhow::Result<()> {
     if path.as_os_str() == "-" {
         send(crawler, BufWriter::new(std::io::stdout().lock()), pace).context("cannot write to standard output")?;
         return Ok(());
@@ -150,12 +150,12 @@ struct Sent {
 }
 
 /// Sends a whole stream, each frame when the device would.
-fn send(mut crawler: Crawler, mut to: impl Write, pace: Pace) -> std::io::Result<Sent> {
+fn send(mut crawler: Crawler, mut to: impl Write, pace: SendPace) -> std::io::Result<Sent> {
     let begun = Instant::now();
     let mut sent = Sent::default();
     let mut frame = Vec::new();
     while let Some(time) = crawler.next_frame(&mut frame) {
-        if pace == Pace::Device {
+        if pace == SendPace::Device {
             let due = Duration::from_micros(time.us);
             if let Some(wait) = due.checked_sub(begun.elapsed()).filter(|wait| *wait > Duration::from_millis(1)) {
                 to.flush()?;
@@ -172,7 +172,7 @@ fn send(mut crawler: Crawler, mut to: impl Write, pace: Pace) -> std::io::Result
     Ok(sent)
 }
 
-fn serve(address: &str, start: &dyn Fn() -> anyhow::Result<Crawler>, pace: Pace, once: bool) -> anyhow::Result<()> {
+fn serve(address: &str, start: &dyn Fn() -> anyhow::Result<Crawler>, pace: SendPace, once: bool) -> anyhow::Result<()> {
     let listener = std::net::TcpListener::bind(address)
         .with_context(|| format!("cannot listen on {address}: is the port taken, or the address not of this machine?"))?;
     start()?;
@@ -229,7 +229,7 @@ mod serial {
         }
     }
 
-    pub fn run(start: &dyn Fn() -> anyhow::Result<Crawler>, pace: Pace) -> anyhow::Result<()> {
+    pub fn run(start: &dyn Fn() -> anyhow::Result<Crawler>, pace: SendPace) -> anyhow::Result<()> {
         let crawler = start()?;
         let (mut near, far) = TTYPort::pair().context("cannot open a pseudo-terminal: use --tcp instead")?;
         near.set_timeout(Duration::from_millis(20)).context("cannot set up the pseudo-terminal: use --tcp instead")?;
@@ -251,7 +251,7 @@ mod serial {
 
     use super::*;
 
-    pub fn run(_start: &dyn Fn() -> anyhow::Result<Crawler>, _pace: Pace) -> anyhow::Result<()> {
+    pub fn run(_start: &dyn Fn() -> anyhow::Result<Crawler>, _pace: SendPace) -> anyhow::Result<()> {
         bail!("--serial needs a pseudo-terminal, which Windows does not have: use --tcp, or bridge --tcp to a virtual COM port pair")
     }
 }

@@ -7,7 +7,7 @@ use super::review::{Ask, News, Outline, Overview};
 use super::state::NewPhoto;
 use super::survey::{Survey, SurveyNews};
 use crate::live::bench::BenchHandle;
-use crate::live::{Begin, Command, Connecting, LiveView, Wall};
+use crate::live::{Begin, Connecting, LiveView, LiveWall, RunCommand};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
@@ -174,8 +174,8 @@ pub trait Backend: Send + 'static {
 /// A run that is going on.
 pub struct ScanHandle {
     pub view: tokio::sync::watch::Receiver<Arc<LiveView>>,
-    pub wall: Arc<Mutex<Wall>>,
-    pub commands: tokio::sync::mpsc::Sender<Command>,
+    pub wall: Arc<Mutex<LiveWall>>,
+    pub commands: tokio::sync::mpsc::Sender<RunCommand>,
     /// Runs of other channels of the same stream.
     pub beside: Vec<ScanHandle>,
 }
@@ -221,6 +221,6 @@ pub struct SurveyHandle {
 /// A stored run being played again. It stops when this is dropped.
 pub struct ReplayHandle {
     pub view: tokio::sync::watch::Receiver<Arc<LiveView>>,
-    pub wall: Arc<Mutex<Wall>>,
+    pub wall: Arc<Mutex<LiveWall>>,
     pub asks: std::sync::mpsc::Sender<Replay>,
 }

@@ -9,7 +9,7 @@ use tui_input::{Input, InputRequest};
 const LONGEST: usize = 400;
 
 #[derive(Debug, Clone)]
-pub enum Kind {
+pub enum FieldKind {
     Text {
         required: bool,
     },
@@ -22,31 +22,31 @@ pub enum Kind {
 }
 
 #[derive(Debug, Clone)]
-pub struct Field {
+pub struct FormField {
     pub key: &'static str,
     pub label: String,
     pub unit: &'static str,
     /// Why the value matters, one line.
     pub hint: Cow<'static, str>,
-    pub kind: Kind,
+    pub kind: FieldKind,
     pub input: Input,
     pub error: Option<String>,
 }
 
-impl Field {
+impl FormField {
     pub fn text(key: &'static str, label: &str, value: &str, required: bool) -> Self {
-        Self::new(key, label, value, Kind::Text { required })
+        Self::new(key, label, value, FieldKind::Text { required })
     }
     pub fn number(key: &'static str, label: &str, unit: &'static str, value: f64, min: f64, max: f64) -> Self {
-        Self { unit, ..Self::new(key, label, &format!("{value}"), Kind::Number { min, max }) }
+        Self { unit, ..Self::new(key, label, &format!("{value}"), FieldKind::Number { min, max }) }
     }
     pub fn choice(key: &'static str, label: &str, value: &str, choices: Vec<String>) -> Self {
-        Self::new(key, label, value, Kind::Choice(choices))
+        Self::new(key, label, value, FieldKind::Choice(choices))
     }
     pub fn hint(self, hint: impl Into<Cow<'static, str>>) -> Self {
         Self { hint: hint.into(), ..self }
     }
-    fn new(key: &'static str, label: &str, value: &str, kind: Kind) -> Self {
+    fn new(key: &'static str, label: &str, value: &str, kind: FieldKind) -> Self {
         Self { key, label: label.to_owned(), unit: "", hint: Cow::Borrowed(""), kind, input: Input::new(value.to_owned()), error: None }
     }
 
@@ -57,20 +57,20 @@ impl Field {
     fn check(&self) -> Option<String> {
         let text = self.value();
         match &self.kind {
-            Kind::Text { required: true } if text.is_empty() => Some("write something here, or press Esc".to_owned()),
-            Kind::Text { .. } => None,
-            Kind::Number { min, max } => match parse_number(text) {
+            FieldKind::Text { required: true } if text.is_empty() => Some("write something here, or press Esc".to_owned()),
+            FieldKind::Text { .. } => None,
+            FieldKind::Number { min, max } => match parse_number(text) {
                 Ok(number) if (*min..=*max).contains(&number) => None,
                 Ok(number) => Some(format!("{number} is not possible: from {min} to {max} {}", self.unit)),
                 Err(error) => Some(error.to_string()),
             },
-            Kind::Choice(choices) if choices.iter().any(|choice| choice == text) => None,
-            Kind::Choice(choices) => Some(format!("choose one of {}", choices.join(", "))),
+            FieldKind::Choice(choices) if choices.iter().any(|choice| choice == text) => None,
+            FieldKind::Choice(choices) => Some(format!("choose one of {}", choices.join(", "))),
         }
     }
 
     fn turn(&mut self, forward: bool) {
-        if let Kind::Choice(choices) = &self.kind
+        if let FieldKind::Choice(choices) = &self.kind
             && !choices.is_empty()
         {
             let here = choices.iter().position(|choice| choice == self.input.value()).unwrap_or(0);
@@ -82,17 +82,17 @@ impl Field {
 
 #[derive(Debug, Clone)]
 pub struct Form {
-    pub fields: Vec<Field>,
+    pub fields: Vec<FormField>,
     pub focus: usize,
 }
 
 impl Form {
-    pub fn new(fields: Vec<Field>) -> Self {
+    pub fn new(fields: Vec<FormField>) -> Self {
         Self { fields, focus: 0 }
     }
 
     pub fn value(&self, key: &str) -> &str {
-        self.fields.iter().find(|field| field.key == key).map_or("", Field::value)
+        self.fields.iter().find(|field| field.key == key).map_or("", FormField::value)
     }
 
     /// A number that [`Form::validate`] has passed.
@@ -135,7 +135,7 @@ impl Form {
         let Some(field) = self.fields.get_mut(self.focus) else {
             return;
         };
-        if let Kind::Choice(_) = field.kind {
+        if let FieldKind::Choice(_) = field.kind {
             match key.code {
                 KeyCode::Right | KeyCode::Char(' ') => field.turn(true),
                 KeyCode::Left => field.turn(false),
@@ -170,7 +170,7 @@ impl Form {
 
     pub fn paste(&mut self, text: &str) {
         if let Some(field) = self.fields.get_mut(self.focus)
-            && !matches!(field.kind, Kind::Choice(_))
+            && !matches!(field.kind, FieldKind::Choice(_))
         {
             let room = LONGEST.saturating_sub(field.input.value().chars().count());
             for c in super::text::safe_text(text).chars().take(room) {
@@ -193,7 +193,8 @@ mod tests {
 
     #[test]
     fn a_number_out_of_its_limits_is_refused_under_its_field() {
-        let mut form = Form::new(vec![Field::text("a", "name", "x", true), Field::number("b", "velocity", "m/s", 5920.0, 500.0, 15000.0)]);
+        let mut form =
+            Form::new(vec![FormField::text("a", "name", "x", true), FormField::number("b", "velocity", "m/s", 5920.0, 500.0, 15000.0)]);
         assert!(form.validate());
         form.go(true);
         press(&mut form, "0");
@@ -211,7 +212,7 @@ mod tests {
 
     #[test]
     fn choices_turn_and_take_no_letters() {
-        let mut form = Form::new(vec![Field::choice("p", "picker", "leading-edge", vec!["leading-edge".into(), "peak".into()])]);
+        let mut form = Form::new(vec![FormField::choice("p", "picker", "leading-edge", vec!["leading-edge".into(), "peak".into()])]);
         press(&mut form, "zz ");
         assert_eq!(form.value("p"), "peak");
         form.type_key(&KeyEvent::new(KeyCode::Left, KeyModifiers::NONE));
@@ -220,7 +221,7 @@ mod tests {
 
     #[test]
     fn pasted_text_loses_its_control_characters_and_a_stuck_key_stops() {
-        let mut form = Form::new(vec![Field::text("n", "note", "", true)]);
+        let mut form = Form::new(vec![FormField::text("n", "note", "", true)]);
         form.paste("pit\x1b[2J");
         assert_eq!(form.value("n"), "pit·[2J");
         press(&mut form, &"x".repeat(1000));

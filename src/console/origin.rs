@@ -9,11 +9,11 @@ use backwall_store::{JobContents, SetupEntry};
 use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::reading::{Reading, told};
 use backwall_survey::strip::{Level, Limits};
-use backwall_ultrasound::{Evaluator, Measurement, Part, Setup, Waveform};
+use backwall_ultrasound::{BudgetPart, Evaluator, Measurement, Setup, Waveform};
 use backwall_units::Length;
 
 #[derive(Debug, Clone, PartialEq)]
-pub enum Line {
+pub enum OriginLine {
     Heading(&'static str),
     /// What it is and its value.
     Row(&'static str, String, Role),
@@ -32,7 +32,7 @@ pub fn is_guarded(reading: &Reading, limits: &Limits) -> bool {
 }
 
 /// Everything a reading rests on.
-pub fn of(contents: &JobContents, run: &Run, reading: &Reading, waveform: Option<&Waveform>, look: &Look) -> Vec<Line> {
+pub fn of(contents: &JobContents, run: &Run, reading: &Reading, waveform: Option<&Waveform>, look: &Look) -> Vec<OriginLine> {
     // One entered since may be what the run went on with.
     let before = contents.setups.iter().rfind(|entry| entry.by.at_us <= run.started_us && entry.setup == *run.setup);
     let entry = before.or_else(|| contents.setups.iter().find(|entry| entry.setup == *run.setup));
@@ -47,20 +47,20 @@ pub fn of(contents: &JobContents, run: &Run, reading: &Reading, waveform: Option
     lines
 }
 
-fn row(lines: &mut Vec<Line>, label: &'static str, value: impl Into<String>) {
-    lines.push(Line::Row(label, value.into(), Role::Plain));
+fn row(lines: &mut Vec<OriginLine>, label: &'static str, value: impl Into<String>) {
+    lines.push(OriginLine::Row(label, value.into(), Role::Plain));
 }
 
-fn result(run: &Run, reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
+fn result(run: &Run, reading: &Reading, look: &Look, lines: &mut Vec<OriginLine>) {
     let unit = look.unit;
     let symbol = unit.thickness_symbol();
-    lines.push(Line::Heading("reading"));
+    lines.push(OriginLine::Heading("reading"));
     let value = match (reading.measurement.thickness, reading.measurement.uncertainty) {
         (Some(thickness), Some(u)) => format!("{} {symbol} ±{} (U, k=2)", text::fine(unit, thickness), text::fine(unit, u * 2.0)),
         (Some(thickness), None) => format!("{} {symbol}, uncertainty unknown", text::fine(unit, thickness)),
         (None, _) => "no thickness".to_owned(),
     };
-    lines.push(Line::Row("thickness", value, Role::Strong));
+    lines.push(OriginLine::Row("thickness", value, Role::Strong));
     let why = match (reading.level, run.limits.required(reading.place.course)) {
         (Level::Watch, Some(required)) if is_guarded(reading, run.limits) => {
             format!(": its U reaches below the watch limit of {}", unit.thickness(required + run.limits.watch_margin))
@@ -75,12 +75,12 @@ fn result(run: &Run, reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
     row(lines, "level", format!("{}{why}", reading.level.word()));
     row(lines, "quality", reading.measurement.quality.to_string());
     for flag in reading.measurement.flags.iter() {
-        lines.push(Line::Row("flag", format!("{}: {}", flag.word(), flag.explanation()), Role::Watch));
+        lines.push(OriginLine::Row("flag", format!("{}: {}", flag.word(), flag.explanation()), Role::Watch));
     }
 }
 
-fn shot(reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
-    lines.push(Line::Heading("shot"));
+fn shot(reading: &Reading, look: &Look, lines: &mut Vec<OriginLine>) {
+    lines.push(OriginLine::Heading("shot"));
     let device = reading.device_time_us.map_or("no device time".to_owned(), |us| format!("{:.6} s device time", us as f64 / 1e6));
     row(lines, "number", format!("seq {}, {device}", reading.seq));
     row(lines, "taken", text::moment(reading.host_time_us, look.zone));
@@ -95,9 +95,9 @@ fn shot(reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
     row(lines, "wall temperature", format!("{:.1} °C", reading.wall_temperature.as_celsius()));
 }
 
-fn echo(setup: &Setup, reading: &Reading, lines: &mut Vec<Line>) {
+fn echo(setup: &Setup, reading: &Reading, lines: &mut Vec<OriginLine>) {
     let measurement = &reading.measurement;
-    lines.push(Line::Heading("echo"));
+    lines.push(OriginLine::Heading("echo"));
     let time = |time: Option<backwall_units::Time>| time.map_or("none".to_owned(), |time| format!("{:.4} µs", time.as_us()));
     row(lines, "arrival", format!("first {}, next {}", time(measurement.echo_time), time(measurement.next_echo)));
     let height = measurement.height_pct.map_or("unknown".to_owned(), |pct| format!("{pct:.1} % of full screen height"));
@@ -108,8 +108,8 @@ fn echo(setup: &Setup, reading: &Reading, lines: &mut Vec<Line>) {
     row(lines, "picker and mode", format!("{}, {}", setup.picker, setup.mode));
 }
 
-fn set_up(setup: &Setup, entry: Option<&SetupEntry>, reading: &Reading, look: &Look, lines: &mut Vec<Line>) {
-    lines.push(Line::Heading("set-up"));
+fn set_up(setup: &Setup, entry: Option<&SetupEntry>, reading: &Reading, look: &Look, lines: &mut Vec<OriginLine>) {
+    lines.push(OriginLine::Heading("set-up"));
     match entry {
         Some(entry) => {
             row(lines, "number", format!("{}, {}", entry.id, safe_text(&entry.origin)));
@@ -127,10 +127,10 @@ fn set_up(setup: &Setup, entry: Option<&SetupEntry>, reading: &Reading, look: &L
     row(lines, "element separation", format!("{:.3} mm", (setup.half_separation * 2.0).as_mm()));
 }
 
-fn blocks(setup: &Setup, look: &Look, lines: &mut Vec<Line>) {
-    lines.push(Line::Heading("blocks"));
+fn blocks(setup: &Setup, look: &Look, lines: &mut Vec<OriginLine>) {
+    lines.push(OriginLine::Heading("blocks"));
     let Some(calibration) = &setup.calibration else {
-        lines.push(Line::Row("none", "velocity and zero are typed, not measured on a block".to_owned(), Role::Watch));
+        lines.push(OriginLine::Row("none", "velocity and zero are typed, not measured on a block".to_owned(), Role::Watch));
         return;
     };
     for point in &calibration.points {
@@ -150,12 +150,12 @@ fn blocks(setup: &Setup, look: &Look, lines: &mut Vec<Line>) {
     }
 }
 
-fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, look: &Look, lines: &mut Vec<Line>) {
-    lines.push(Line::Heading("verification"));
+fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, look: &Look, lines: &mut Vec<OriginLine>) {
+    lines.push(OriginLine::Heading("verification"));
     let setup_id = entry.map(|entry| entry.id);
     let state = validity(run.started_us, setup_id, &contents.checks);
     let role = if matches!(state, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
-    lines.push(Line::Row("calibration", format!("{}: {}", header::word(&state), state.why(look.unit)), role));
+    lines.push(OriginLine::Row("calibration", format!("{}: {}", header::word(&state), state.why(look.unit)), role));
     let of_setup = || contents.checks.iter().filter(|check| Some(check.setup_id) == setup_id);
     let before = of_setup().rfind(|check| check.by.at_us <= run.started_us);
     let after = of_setup().find(|check| check.by.at_us > run.started_us);
@@ -169,8 +169,8 @@ fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, l
 }
 
 /// What the uncertainty is made of, the largest first; by evaluating the stored waveform again.
-fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, look: &Look, lines: &mut Vec<Line>) {
-    lines.push(Line::Heading("uncertainty budget (k=1)"));
+fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, look: &Look, lines: &mut Vec<OriginLine>) {
+    lines.push(OriginLine::Heading("uncertainty budget (k=1)"));
     let Some(waveform) = waveform else {
         row(lines, "unknown", "the device sent a value without its waveform");
         return;
@@ -183,7 +183,7 @@ fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, lo
     if let Some(coating) = again.coating {
         row(lines, "coating", text::coating(look.unit, &coating));
     }
-    let mut parts: Vec<Part> = evaluator.parts().to_vec();
+    let mut parts: Vec<BudgetPart> = evaluator.parts().to_vec();
     parts.sort_by(|a, b| b.size.abs().total_cmp(&a.size.abs()));
     let all: f64 = parts.iter().map(|part| part.size.as_mm() * part.size.as_mm()).sum();
     for part in parts.iter().filter(|part| part.size != Length::ZERO) {
@@ -201,5 +201,5 @@ fn uncertainty(setup: &Setup, reading: &Reading, waveform: Option<&Waveform>, lo
     let own = |m: &Measurement| (m.echo_time, m.next_echo, m.height_pct, m.snr, m.coating);
     let same = own(&again) == own(&reading.measurement);
     let words = if same { "evaluated again from its waveform: the same" } else { "evaluated again from its waveform: NOT the same" };
-    lines.push(Line::Row("check", words.to_owned(), if same { Role::Plain } else { Role::Fault }));
+    lines.push(OriginLine::Row("check", words.to_owned(), if same { Role::Plain } else { Role::Fault }));
 }

@@ -4,10 +4,10 @@
 use super::keys::Mode;
 use super::text::safe_text;
 use backwall_survey::job::check::Problem;
-use backwall_survey::job::keys::sheet::{Row, Sheet};
-use backwall_survey::job::keys::{LeftOut, PlanKey};
+use backwall_survey::job::keys::sheet::{Sheet, SheetRow};
+use backwall_survey::job::keys::{KeyLeftOut, PlanKey};
 use backwall_survey::job::statement::BasisText;
-use backwall_survey::job::takes::Said;
+use backwall_survey::job::takes::TakesSaid;
 use backwall_survey::job::{Basis, Plan, Takes};
 
 /// What becomes of what is typed.
@@ -31,13 +31,13 @@ pub enum Made {
 #[derive(Debug, Clone)]
 pub struct Planning {
     pub sheet: Sheet,
-    pub rows: Vec<Row>,
+    pub rows: Vec<SheetRow>,
     /// The row the cursor is on.
     pub at: usize,
     /// What the sheet says, or what is wrong with it.
     pub made: Result<Made, Vec<Problem>>,
     /// What a plan will take, or what a basis has otherwise than the plan, as far as that can be worked out.
-    pub comes_of: Vec<Said>,
+    pub comes_of: Vec<TakesSaid>,
     pub making: Making,
     pub is_changed: bool,
 }
@@ -55,7 +55,7 @@ impl Planning {
     fn of(sheet: Sheet, making: Making) -> Self {
         let mut planning = Self { rows: Vec::new(), at: 0, made: Err(Vec::new()), comes_of: Vec::new(), making, is_changed: false, sheet };
         planning.work_out();
-        planning.at = planning.rows.iter().position(|row| matches!(row, Row::Key(..))).unwrap_or(0);
+        planning.at = planning.rows.iter().position(|row| matches!(row, SheetRow::Key(..))).unwrap_or(0);
         planning
     }
 
@@ -78,7 +78,7 @@ impl Planning {
         if let Making::Basis(plan) = &self.making {
             let made = self.sheet.basis();
             let differs = made.as_ref().map(|made| Basis::differs(None, Some(&made.basis), plan)).unwrap_or_default();
-            self.comes_of = differs.iter().map(|change| Said { words: change.to_string(), lacks: false }).collect();
+            self.comes_of = differs.iter().map(|change| TakesSaid { words: change.to_string(), lacks: false }).collect();
             self.made = made.map(|made| Made::Basis(Box::new(made)));
             return;
         }
@@ -88,8 +88,8 @@ impl Planning {
         self.made = made.map(|plan| Made::Plan(Box::new(plan)));
     }
 
-    pub fn row(&self) -> Row {
-        self.rows.get(self.at).copied().unwrap_or(Row::Without(0))
+    pub fn row(&self) -> SheetRow {
+        self.rows.get(self.at).copied().unwrap_or(SheetRow::Without(0))
     }
 
     pub fn problems(&self) -> &[Problem] {
@@ -97,8 +97,8 @@ impl Planning {
     }
 
     /// The key a row stands for, with what was typed.
-    pub fn key(&self, row: Row) -> Option<(&'static PlanKey, &str)> {
-        let Row::Key(part, key) = row else { return None };
+    pub fn key(&self, row: SheetRow) -> Option<(&'static PlanKey, &str)> {
+        let SheetRow::Key(part, key) = row else { return None };
         let part = &self.sheet.parts()[part];
         Some((&part.table.keys[key], part.values[key].as_str()))
     }
@@ -109,8 +109,8 @@ impl Planning {
     }
 
     /// The plan's own value in a row, out of [`Self::planned`].
-    pub fn of_plan(&self, planned: &serde_json::Value, row: Row) -> Option<String> {
-        let Row::Key(part, key) = row else { return None };
+    pub fn of_plan(&self, planned: &serde_json::Value, row: SheetRow) -> Option<String> {
+        let SheetRow::Key(part, key) = row else { return None };
         let part = &self.sheet.parts()[part];
         let name = part.table.keys[key].name;
         let value = if part.table.is_many() {
@@ -128,28 +128,28 @@ impl Planning {
     }
 
     /// As mistakes name it.
-    pub fn path(&self, row: Row) -> String {
+    pub fn path(&self, row: SheetRow) -> String {
         match row {
-            Row::Heading(part) => self.sheet.path(part),
-            Row::Key(part, key) => {
+            SheetRow::Heading(part) => self.sheet.path(part),
+            SheetRow::Key(part, key) => {
                 let (before, name) = (self.sheet.path(part), self.sheet.parts()[part].table.keys[key].name);
                 if before.is_empty() { name.to_owned() } else { format!("{before}.{name}") }
             }
-            Row::Without(number) => self.sheet.tables()[number].path.replace("[]", ""),
+            SheetRow::Without(number) => self.sheet.tables()[number].path.replace("[]", ""),
         }
     }
 
     /// What is wrong in a row.
-    pub fn problem(&self, row: Row) -> Option<&Problem> {
+    pub fn problem(&self, row: SheetRow) -> Option<&Problem> {
         let path = self.path(row);
         self.problems().iter().find(|problem| problem.key == path)
     }
 
     /// Whether it says no more than that a key must be typed.
     pub fn is_untyped(&self, problem: &Problem) -> bool {
-        let of = |row: &&Row| matches!(row, Row::Key(..)) && self.path(**row) == problem.key;
+        let of = |row: &&SheetRow| matches!(row, SheetRow::Key(..)) && self.path(**row) == problem.key;
         let row = self.rows.iter().find(of);
-        row.and_then(|row| self.key(*row)).is_some_and(|(key, typed)| typed.is_empty() && matches!(key.left_out, LeftOut::Needed))
+        row.and_then(|row| self.key(*row)).is_some_and(|(key, typed)| typed.is_empty() && matches!(key.left_out, KeyLeftOut::Needed))
     }
 
     pub fn problem_words(problem: &Problem) -> String {
@@ -170,7 +170,7 @@ impl Planning {
 
     /// To the next key, once a value was typed.
     pub fn to_next_key(&mut self) {
-        let next = (self.at + 1..self.rows.len()).find(|at| matches!(self.rows[*at], Row::Key(..)));
+        let next = (self.at + 1..self.rows.len()).find(|at| matches!(self.rows[*at], SheetRow::Key(..)));
         self.at = next.unwrap_or(self.at);
     }
 }
@@ -191,8 +191,8 @@ pub fn counted(path: &str) -> String {
 /// What counts where a key is left out, in words; nothing for one that must be there.
 pub fn left_out(key: &PlanKey) -> Option<String> {
     match key.left_out {
-        LeftOut::Needed => None,
-        LeftOut::Usual(then) | LeftOut::Open(then) => Some(then.to_owned()),
-        LeftOut::Default(value) => Some(value.trim_matches('"').to_owned()),
+        KeyLeftOut::Needed => None,
+        KeyLeftOut::Usual(then) | KeyLeftOut::Open(then) => Some(then.to_owned()),
+        KeyLeftOut::Default(value) => Some(value.trim_matches('"').to_owned()),
     }
 }

@@ -2,7 +2,7 @@
 
 /// How much faster than it was recorded.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Pace {
+pub enum ReplayPace {
     #[default]
     Device,
     Double,
@@ -12,7 +12,7 @@ pub enum Pace {
     Max,
 }
 
-impl Pace {
+impl ReplayPace {
     const ALL: [Self; 5] = [Self::Device, Self::Double, Self::Five, Self::Ten, Self::Max];
 
     /// `None`: nothing is waited for.
@@ -47,6 +47,6 @@ impl Pace {
 /// What the screen asks of the replay. The newest counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Replay {
-    pub pace: Pace,
+    pub pace: ReplayPace,
     pub paused: bool,
 }

@@ -9,7 +9,7 @@ pub mod overview;
 pub use assessed::AssessedShown;
 pub use earlier::{Behind, Earlier, Outline};
 pub use over::{Over, Review, Reviewing};
-pub use overview::{Overview, Progress, UnderLimit};
+pub use overview::{Overview, ReadProgress, UnderLimit};
 
 use super::state::WallLook;
 use backwall_store::RunId;

@@ -7,7 +7,7 @@ use std::path::Path;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(default)]
-pub struct Settings {
+pub struct ConsoleSettings {
     pub theme: Option<Theme>,
     /// `None` until the test card was answered.
     pub glyphs: Option<Glyphs>,
@@ -15,7 +15,7 @@ pub struct Settings {
     pub bell: Option<bool>,
 }
 
-impl Settings {
+impl ConsoleSettings {
     /// Reads the file; a file that is not there is no settings yet.
     pub fn load(path: &Path) -> anyhow::Result<Self> {
         match std::fs::read_to_string(path) {
@@ -42,11 +42,11 @@ mod tests {
     fn settings_are_kept_and_a_missing_file_is_none_yet() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("deep").join("console.toml");
-        assert_eq!(Settings::load(&path).unwrap(), Settings::default());
-        let chosen = Settings { theme: Some(Theme::Sunlight), glyphs: Some(Glyphs::HalfBlock), bell: Some(false) };
+        assert_eq!(ConsoleSettings::load(&path).unwrap(), ConsoleSettings::default());
+        let chosen = ConsoleSettings { theme: Some(Theme::Sunlight), glyphs: Some(Glyphs::HalfBlock), bell: Some(false) };
         chosen.save(&path).unwrap();
-        assert_eq!(Settings::load(&path).unwrap(), chosen);
+        assert_eq!(ConsoleSettings::load(&path).unwrap(), chosen);
         std::fs::write(&path, "theme = 7").unwrap();
-        assert!(Settings::load(&path).unwrap_err().to_string().contains("console.toml"));
+        assert!(ConsoleSettings::load(&path).unwrap_err().to_string().contains("console.toml"));
     }
 }

@@ -8,7 +8,7 @@ mod worker;
 
 use super::backend::Backend;
 use super::planning::Planning;
-use super::settings::Settings;
+use super::settings::ConsoleSettings;
 use super::state::{App, Effect, Event, Look};
 use super::theme::Role;
 use super::update::{open_left, update};
@@ -30,7 +30,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::time::{Instant, MissedTickBehavior};
-use worker::Told;
+use worker::WorkerTold;
 
 pub struct ConsoleOptions {
     pub start: Step,
@@ -49,7 +49,7 @@ pub struct ConsoleOptions {
 
 /// How the console was left.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Outcome {
+pub enum ConsoleEnd {
     Quit,
     /// By a signal, or by a terminal that went away; says which. A run that was going has been ended.
     Terminated(String),
@@ -105,7 +105,7 @@ pub trait Surface {
 }
 
 /// Runs the console until the operator leaves, the terminal goes, or the system ends it.
-pub async fn run(backend: impl Backend, options: ConsoleOptions) -> anyhow::Result<Outcome> {
+pub async fn run(backend: impl Backend, options: ConsoleOptions) -> anyhow::Result<ConsoleEnd> {
     let mut app = first_state(&backend, &options)?;
     let mut surface = terminal::TerminalSurface::open()
         .context("the screen needs a terminal: run this in one, or use --headless where the command has it")?;
@@ -116,10 +116,10 @@ pub async fn run(backend: impl Backend, options: ConsoleOptions) -> anyhow::Resu
 
 /// The state to start with.
 pub fn first_state(backend: &impl Backend, options: &ConsoleOptions) -> anyhow::Result<App> {
-    let (settings, trouble) = match options.settings_path.as_deref().map(Settings::load) {
-        None => (Settings::default(), None),
+    let (settings, trouble) = match options.settings_path.as_deref().map(ConsoleSettings::load) {
+        None => (ConsoleSettings::default(), None),
         Some(Ok(settings)) => (settings, None),
-        Some(Err(error)) => (Settings::default(), Some(format!("{error:#}"))),
+        Some(Err(error)) => (ConsoleSettings::default(), Some(format!("{error:#}"))),
     };
     let no_color = std::env::var("NO_COLOR").ok();
     let contents = backend.contents().context("the job cannot be read")?;
@@ -157,7 +157,7 @@ pub async fn drive<B: Backend, S: Surface>(
     mut input: mpsc::Receiver<TerminalEvent>,
     ended: impl Future<Output = String>,
     options: &ConsoleOptions,
-) -> anyhow::Result<Outcome> {
+) -> anyhow::Result<ConsoleEnd> {
     let mut ended = pin!(ended);
     let clock = backend.clock();
     let mut held = Held::start(backend, app)?;
@@ -226,7 +226,7 @@ pub async fn drive<B: Backend, S: Surface>(
             }
             told = held.told.recv() => {
                 // The channel cannot close: the loop holds an end of it for what it is yet to ask.
-                events = held.take(told.unwrap_or(Told::Gone), app);
+                events = held.take(told.unwrap_or(WorkerTold::Gone), app);
                 if held.may_go() {
                     return leave(held).await;
                 }
@@ -281,8 +281,8 @@ pub async fn drive<B: Backend, S: Surface>(
     }
 }
 
-async fn leave(mut held: Held) -> anyhow::Result<Outcome> {
-    held.finish().await.map(|()| Outcome::Quit)
+async fn leave(mut held: Held) -> anyhow::Result<ConsoleEnd> {
+    held.finish().await.map(|()| ConsoleEnd::Quit)
 }
 
 fn take(event: TerminalEvent, events: &mut Vec<Event>) {

@@ -5,7 +5,7 @@ mod message;
 mod run;
 
 pub use message::{Effect, Event, NewPhoto};
-pub use run::{BenchShown, Frozen, Picture, Scan, WallLook, WaveScale, ZOOMS};
+pub use run::{BenchShown, Frozen, RunPicture, ShownRun, WallLook, WaveScale, ZOOMS};
 
 use super::form::Form;
 use super::keys::Mode;
@@ -16,7 +16,7 @@ use super::revision::RevisionShown;
 use super::theme::Role;
 use super::{Glyphs, Reads, Step, Theme, origin, text};
 use crate::live::view::Misclosure;
-use crate::live::{Begin, Change};
+use crate::live::{Begin, GoesOnWith};
 use backwall_report::left::Left;
 use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
 use backwall_stream::command::Order;
@@ -196,7 +196,7 @@ impl From<Ending> for Question {
 #[derive(Debug, Clone)]
 pub enum ToTake {
     /// The run goes on with another set-up.
-    Change(Change),
+    Change(GoesOnWith),
     /// Something that readings depend on is sent to the device.
     Send { order: Order, asked: String },
 }
@@ -213,7 +213,7 @@ impl ToTake {
 /// Where a number comes from, held still while it is read.
 #[derive(Debug, Clone)]
 pub struct OriginShown {
-    pub lines: Vec<origin::Line>,
+    pub lines: Vec<origin::OriginLine>,
     pub top: usize,
 }
 
@@ -263,7 +263,7 @@ pub struct App {
     pub begin_from: Length,
     pub item: usize,
     pub choice: usize,
-    pub scan: Option<Scan>,
+    pub scan: Option<ShownRun>,
     /// The screens of the Review step.
     pub review: Reviewing,
     /// Over any step: what is left to do.
@@ -402,17 +402,17 @@ impl App {
     }
 
     /// The run the scan screen shows: the one that is going, or in the review the one that is played again.
-    pub fn on_screen(&self) -> Option<&Scan> {
+    pub fn on_screen(&self) -> Option<&ShownRun> {
         if self.step == Step::Review { self.review.replay() } else { self.scan.as_ref() }
     }
 
-    pub fn on_screen_mut(&mut self) -> Option<&mut Scan> {
+    pub fn on_screen_mut(&mut self) -> Option<&mut ShownRun> {
         if self.step == Step::Review { self.review.replay_mut() } else { self.scan.as_mut() }
     }
 
     /// What must stand on every screen where a virtual crawler is the source.
     pub fn not_real(&self) -> Option<&'static str> {
-        let simulated = |scan: &Scan| scan.view.telemetry.device.as_deref().is_some_and(is_virtual);
+        let simulated = |scan: &ShownRun| scan.view.telemetry.device.as_deref().is_some_and(is_virtual);
         let benched = self.bench.as_ref().and_then(|bench| bench.view.device.as_deref()).is_some_and(is_virtual);
         match (self.demo, benched || self.on_screen().or(self.scan.as_ref()).is_some_and(simulated)) {
             (true, _) => Some("DEMO"),
@@ -422,7 +422,7 @@ impl App {
     }
 
     pub fn scanning(&self) -> bool {
-        self.scan.iter().flat_map(Scan::all).any(|scan| !scan.is_over())
+        self.scan.iter().flat_map(ShownRun::all).any(|scan| !scan.is_over())
     }
 
     /// Whether anything on screen changes by time alone.
@@ -465,7 +465,7 @@ impl App {
     }
 
     /// How the calibration of a run on screen stands.
-    pub fn calibration_of(&self, scan: &Scan) -> Validity {
+    pub fn calibration_of(&self, scan: &ShownRun) -> Validity {
         let stored = self.contents.any_run(scan.view.run).filter(|_| scan.replay.is_some());
         if let Some(run) = stored {
             return self.contents.validity(run);
@@ -554,7 +554,7 @@ impl App {
 
     /// Puts a run that has ended away. The line stays chosen: only a key goes to another.
     pub fn put_away(&mut self) {
-        if self.scan.as_ref().is_some_and(Scan::is_over) {
+        if self.scan.as_ref().is_some_and(ShownRun::is_over) {
             self.scan = None;
         }
     }

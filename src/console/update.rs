@@ -28,10 +28,10 @@ pub use planning::refusal as plan_refusal;
 use super::Step;
 use super::keys::{self, Action, Mode, WalkKey};
 use super::review::Outline;
-use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, Scan};
+use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, ShownRun};
 use super::theme::Role;
 use super::view::wave::Wave;
-use crate::live::{Command, LiveView, Phase};
+use crate::live::{LiveView, Phase, RunCommand};
 use backwall_store::MarkKind;
 use backwall_units::Length;
 use ratatui::crossterm::event::KeyEvent;
@@ -97,7 +97,7 @@ fn happened(app: &mut App, event: Event) -> Vec<Effect> {
             // It has gone on, or another run was started instead.
             app.goes_on = None;
             app.begin_from = Length::ZERO;
-            app.scan = Some(Scan::new(view, wall));
+            app.scan = Some(ShownRun::new(view, wall));
             // Whoever is typing elsewhere goes on typing; the run is on the screen of its own step.
             if app.prompt.is_none() {
                 app.step = Step::Scan;
@@ -113,7 +113,7 @@ fn happened(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::StartedBeside { view, wall } => {
             if let Some(scan) = &mut app.scan {
-                scan.beside.push(Scan::new(view, wall));
+                scan.beside.push(ShownRun::new(view, wall));
                 app.say(Role::Plain, "several channels are recorded, each as a run of its own: o looks at the next");
             }
             Vec::new()
@@ -219,7 +219,7 @@ fn outlined(app: &mut App, line: &str, outline: Arc<Outline>) {
 }
 
 /// How high the A-scan is drawn from now on.
-fn scale(scan: &mut Scan, view: &LiveView, whole: bool, now_us: i64) {
+fn scale(scan: &mut ShownRun, view: &LiveView, whole: bool, now_us: i64) {
     if let Some(waveform) = &view.waveform {
         let wave = Wave { waveform, setup: &view.setup, measurement: None, whole };
         scan.scale.take(wave.height(), now_us);
@@ -392,11 +392,11 @@ pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
         Action::Mark(number) if app.step == Step::Review => hand::ask_later(app, MarkKind::ALL.get(usize::from(number)).copied()),
         Action::Mark(number) => steps::mark(app, number),
         Action::Acknowledge if !app.scanning() => acknowledge::of_ended(app),
-        Action::Acknowledge => match app.scan.as_ref().and_then(Scan::alarm) {
-            Some((spot, _)) => vec![Effect::Command(Command::Acknowledge(spot.id))],
+        Action::Acknowledge => match app.scan.as_ref().and_then(ShownRun::alarm) {
+            Some((spot, _)) => vec![Effect::Command(RunCommand::Acknowledge(spot.id))],
             None => Vec::new(),
         },
-        Action::AcknowledgeAll => vec![Effect::Command(Command::AcknowledgeAll)],
+        Action::AcknowledgeAll => vec![Effect::Command(RunCommand::AcknowledgeAll)],
         Action::Freeze => {
             steps::freeze(app);
             Vec::new()
@@ -452,7 +452,7 @@ fn at_datum(app: &mut App) -> Vec<Effect> {
 
 /// The run keeps the misclosure; asked while it is being ended, it ends as well.
 fn noted(app: &mut App, ending: Option<Ending>) -> Vec<Effect> {
-    let mut effects = vec![Effect::Command(Command::AtDatum)];
+    let mut effects = vec![Effect::Command(RunCommand::AtDatum)];
     app.question = ending.map(Question::from);
     if app.question.is_some() {
         effects.extend(answer_question(app, true));
@@ -491,8 +491,8 @@ fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {
     if question == Question::EndRunAndQuit {
         // Asked a second time while the run will not end: leave; what was saved is safe.
         if std::mem::replace(&mut app.leaving, true) {
-            return vec![Effect::Command(Command::End), Effect::Quit];
+            return vec![Effect::Command(RunCommand::End), Effect::Quit];
         }
     }
-    vec![Effect::Command(Command::End)]
+    vec![Effect::Command(RunCommand::End)]
 }

@@ -10,13 +10,13 @@ mod view;
 
 pub use drive::{BenchEnd, BenchHandle, BenchRequest, BenchStream, start};
 pub use fit::FitJob;
-pub use settle::{Kept, Settled, check_of, check_words, encoder_words, in_force, kept, settle, suspect_with};
-pub use unattended::{Attempt, Refused, Unattended, unattended};
-pub use view::{BenchCommand, BenchView, Fit, Fitted, Found, Hold, Piece, Said, Taken};
+pub use settle::{KeptSetup, Settled, check_of, check_words, encoder_words, in_force, kept, settle, suspect_with};
+pub use unattended::{Attempt, Unattended, UnattendedRefused, unattended};
+pub use view::{BenchCommand, BenchFound, BenchSaid, BenchView, FitState, Fitted, Hold, Piece, Taken};
 
 use super::blocks::Collector;
 use backwall_store::JobContents;
-use backwall_survey::job::gate::{GateRule, Seen};
+use backwall_survey::job::gate::{DeviceSeen, GateRule};
 use backwall_survey::reading::Record;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{BlockCheck, Gate, Setup, verify_block};
@@ -142,7 +142,7 @@ impl Bench {
 
     fn tell(&mut self, refused: bool, words: String) {
         let number = self.view.said.as_ref().map_or(0, |said| said.number + 1);
-        self.view.said = Some(Said { number, refused, words });
+        self.view.said = Some(BenchSaid { number, refused, words });
     }
 
     pub fn record(&mut self, record: Record, at_us: i64) {
@@ -270,9 +270,9 @@ impl Bench {
     }
 
     /// What the blocks tell of the device.
-    fn seen(&self) -> Seen {
+    fn seen(&self) -> DeviceSeen {
         let blocks = || self.view.blocks.iter().map(|block| &block.taken);
-        Seen {
+        DeviceSeen {
             // On a thin block echoes pass for noise; the quietest block has it.
             noise_pct: blocks().filter_map(|taken| taken.noise_pct).reduce(f64::min),
             record_end: blocks().map(|taken| taken.record_end).reduce(|a, b| a.max(b)),
@@ -313,7 +313,7 @@ impl Bench {
     }
 
     fn take_check(&mut self, piece: Piece, tolerance: Length) {
-        if matches!(self.view.fit, Fit::Working) {
+        if matches!(self.view.fit, FitState::Working) {
             self.refuse("the calibration is still being worked out; press Enter again in a moment");
             return;
         }
@@ -322,7 +322,7 @@ impl Bench {
         let Some(taken) = self.finish() else { return };
         match verify_block(&setup, taken.taken.base, piece.thickness, taken.temperature, &taken.taken.shots, tolerance) {
             Ok(check) => {
-                self.view.found.push(Found::Checked { piece, tolerance, temperature: taken.temperature, check, fitted });
+                self.view.found.push(BenchFound::Checked { piece, tolerance, temperature: taken.temperature, check, fitted });
                 self.view.hold = None;
                 self.collect_anew();
             }
@@ -342,7 +342,7 @@ impl Bench {
             return;
         };
         let check = EncoderCheck { distance, counts: self.position - mark, set_counts_per_mm: self.start.counts_per_mm };
-        self.view.found.push(Found::Encoder(check, check.judge()));
+        self.view.found.push(BenchFound::Encoder(check, check.judge()));
         (self.mark, self.view.travelled, self.view.hold) = (None, None, None);
         self.collect_anew();
     }
@@ -362,7 +362,7 @@ impl Bench {
             };
             let temperature = piece.temperature.or(self.view.temperature).unwrap_or(self.start.setup.block_temperature);
             let fitted = self.view.fitted().cloned();
-            self.view.found.push(Found::Checked { piece, tolerance, temperature, check, fitted });
+            self.view.found.push(BenchFound::Checked { piece, tolerance, temperature, check, fitted });
         }
         (self.mark, self.view.travelled, self.view.hold) = (None, None, None);
         self.collect_anew();
@@ -371,7 +371,7 @@ impl Bench {
     fn fit_anew(&mut self) {
         self.fits += 1;
         self.wants_fit = !self.view.blocks.is_empty();
-        self.view.fit = if self.wants_fit { Fit::Working } else { Fit::None };
+        self.view.fit = if self.wants_fit { FitState::Working } else { FitState::None };
         self.collect_anew();
     }
 
@@ -399,9 +399,9 @@ impl Bench {
                 if !self.by_hand {
                     self.gate = fitted.setup.gate;
                 }
-                Fit::Done(fitted)
+                FitState::Done(fitted)
             }
-            Err(why) => Fit::Refused(why),
+            Err(why) => FitState::Refused(why),
         };
         if self.view.hold.is_none() {
             self.collect_anew();

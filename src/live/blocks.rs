@@ -2,7 +2,7 @@
 //! thickness says; a block to verify on is read as a wall is, knowing nothing.
 
 use backwall_survey::reading::{Record, told};
-use backwall_ultrasound::{BlockSight, CalibrationError, Evaluator, Measurement, Seen, Setup, SetupError, TimeBase, Waveform};
+use backwall_ultrasound::{BlockSeen, BlockSight, CalibrationError, Evaluator, Measurement, Setup, SetupError, TimeBase, Waveform};
 use backwall_ultrasound::{MOST_SPREAD_MM, STABLE_SHOTS, Stability, stability as stability_of};
 use backwall_units::{Decibel, Length, Temperature, Time};
 use std::collections::VecDeque;
@@ -43,7 +43,7 @@ pub struct BlockShots {
 
 /// What an operator sees while the probe settles.
 #[derive(Debug, Clone)]
-pub struct Progress {
+pub struct BlockProgress {
     pub waveform: Waveform,
     pub measurement: Measurement,
     pub stability: Stability,
@@ -57,7 +57,7 @@ pub struct Collector {
     /// Thickness of the block to calibrate on, and what looks for its echo.
     block: Option<Length>,
     sight: Option<BlockSight>,
-    seen: VecDeque<Seen>,
+    seen: VecDeque<BlockSeen>,
     wall: Temperature,
     temperature: Option<Temperature>,
     readings: VecDeque<Option<Length>>,
@@ -90,7 +90,7 @@ impl Collector {
     }
 
     /// Takes a record; progress when it was a shot.
-    pub fn take(&mut self, record: Record) -> Result<Option<Progress>, SetupError> {
+    pub fn take(&mut self, record: Record) -> Result<Option<BlockProgress>, SetupError> {
         match record {
             Record::Header(header) if self.evaluator.as_ref().is_none_or(|known| known.base() != header.base) => {
                 self.changed |= !self.shots.is_empty();
@@ -122,7 +122,7 @@ impl Collector {
                     measurement.thickness = own.map(|echo| echo.reading);
                     measurement.height_pct = own.map(|echo| echo.height_pct);
                 }
-                return Ok(Some(Progress { waveform, measurement, stability: self.stability(), shots: self.shots.len() }));
+                return Ok(Some(BlockProgress { waveform, measurement, stability: self.stability(), shots: self.shots.len() }));
             }
             Record::Header(_) | Record::Gauge(_) => {}
         }
@@ -138,7 +138,7 @@ impl Collector {
         self.steadiness(self.shots.len())
     }
 
-    fn last_seen(&self) -> impl Iterator<Item = &Seen> + Clone {
+    fn last_seen(&self) -> impl Iterator<Item = &BlockSeen> + Clone {
         self.seen.iter().skip(self.seen.len().saturating_sub(STABLE_SHOTS))
     }
 

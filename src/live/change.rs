@@ -16,7 +16,7 @@ const WELL_KNOWN: Length = Length::mm(0.05);
 
 /// What a run is to go on with.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Change {
+pub struct GoesOnWith {
     pub run: RunId,
     pub setup: Setup,
     /// What it is, as the screen asks for it.
@@ -54,7 +54,7 @@ fn place_of(view: &LiveView) -> String {
 }
 
 /// The run's set-up with the zero that the last shots show, or why it is not to be had.
-pub fn take_zero(view: &LiveView, unit: LengthUnit) -> Result<Change, String> {
+pub fn take_zero(view: &LiveView, unit: LengthUnit) -> Result<GoesOnWith, String> {
     let setup = &*view.setup;
     if setup.mode == Mode::EchoToEcho {
         return Err("this run is read echo to echo: the zero does not count".to_owned());
@@ -97,11 +97,11 @@ pub fn take_zero(view: &LiveView, unit: LengthUnit) -> Result<Change, String> {
     let origin = format!("zero taken {}: {kept}; U k=2", place_of(view));
     blocks.warnings.push(origin.clone());
     let setup = Setup { zero: blocks.zero, calibration: Some(Arc::new(blocks)), ..setup.clone() };
-    Ok(Change { run: view.run, setup, asked: format!("Take the zero {words}?"), origin })
+    Ok(GoesOnWith { run: view.run, setup, asked: format!("Take the zero {words}?"), origin })
 }
 
 /// The run's set-up read echo to echo, or why it is not to be had.
-pub fn echo_to_echo(view: &LiveView, unit: LengthUnit) -> Result<Change, String> {
+pub fn echo_to_echo(view: &LiveView, unit: LengthUnit) -> Result<GoesOnWith, String> {
     if view.setup.mode == Mode::EchoToEcho {
         return Err("this run is read echo to echo already".to_owned());
     }
@@ -112,7 +112,7 @@ pub fn echo_to_echo(view: &LiveView, unit: LengthUnit) -> Result<Change, String>
     let origin = format!("echo to echo {}: {} mm", place_of(view), found.words(LengthUnit::Mm));
     let (by_spacing, by_first) = (unit.thickness(found.echo_to_echo), unit.thickness(found.first_echo));
     let asked = format!("Read echo to echo from here on ({by_spacing}, first echo {by_first})?");
-    Ok(Change { run: view.run, setup, asked, origin })
+    Ok(GoesOnWith { run: view.run, setup, asked, origin })
 }
 
 fn to_picoseconds(time: Time) -> Time {

@@ -8,7 +8,7 @@ use backwall_units::Length;
 
 /// One thing to be said.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Said {
+pub enum DoubtSaid {
     /// Shots that never came.
     Lost(u32, String),
     /// What cannot be begins.
@@ -49,7 +49,7 @@ impl Distrust {
     }
 
     /// Takes number and moment of the next shot.
-    pub fn shot(&mut self, seq: u32, by_device: bool, at: Moment) -> Vec<Said> {
+    pub fn shot(&mut self, seq: u32, by_device: bool, at: Moment) -> Vec<DoubtSaid> {
         let clocks = self.clocks.next(at);
         // A device may send a shot and its own value of it under one number.
         let beside = self.last.is_some_and(|(last, other)| last == seq && other != by_device);
@@ -64,7 +64,7 @@ impl Distrust {
     }
 
     /// Takes the reading that was made of it.
-    pub fn reading(&mut self, reading: &Reading) -> Option<Said> {
+    pub fn reading(&mut self, reading: &Reading) -> Option<DoubtSaid> {
         let flags = reading.measurement.flags;
         if !DISPLACED.iter().any(|flag| flags.has(*flag)) {
             self.believed = reading.place.along.or(self.believed);
@@ -79,12 +79,12 @@ impl Distrust {
             let last = self.believed.map_or_else(String::new, |along| format!(", last place believed {:.1} mm", along.as_mm()));
             let counts = reading.place.across.and_then(|across| across.counts);
             let across = counts.map_or_else(String::new, |counts| format!(", across {counts}"));
-            Said::Begins(format!("shot {}: {why}; encoder {encoder}{across}{last}", reading.seq))
+            DoubtSaid::Begins(format!("shot {}: {why}; encoder {encoder}{across}{last}", reading.seq))
         })
     }
 
     /// Nothing comes any more.
-    pub fn end(&mut self) -> Vec<Said> {
+    pub fn end(&mut self) -> Vec<DoubtSaid> {
         let place = self.place.take().map(|over| over.over(None));
         let (numbers, clocks) = (self.sequence.end(), self.clocks.end());
         numbers.into_iter().map(of_sequence).chain(clocks.into_iter().map(of_clock)).chain(place).collect()
@@ -92,9 +92,9 @@ impl Distrust {
 }
 
 impl Displaced {
-    fn over(self, along: Option<Length>) -> Said {
+    fn over(self, along: Option<Length>) -> DoubtSaid {
         let again = along.map_or_else(|| "to the end".to_owned(), |along| format!("believed again at {:.1} mm", along.as_mm()));
-        Said::Over(format!(
+        DoubtSaid::Over(format!(
             "{} without a place ({}), {again}",
             backwall_report::words::count(self.readings, "reading"),
             displacing(self.flags)
@@ -106,26 +106,26 @@ fn displacing(flags: Flags) -> Flags {
     DISPLACED.iter().filter(|flag| flags.has(**flag)).fold(Flags::NONE, |all, flag| all.with(*flag))
 }
 
-fn of_sequence(news: SequenceNews) -> Said {
+fn of_sequence(news: SequenceNews) -> DoubtSaid {
     match news {
         SequenceNews::Missing { count, before } => {
-            Said::Lost(count, format!("{} missing before seq {before}", backwall_report::words::count(u64::from(count), "shot")))
+            DoubtSaid::Lost(count, format!("{} missing before seq {before}", backwall_report::words::count(u64::from(count), "shot")))
         }
         SequenceNews::Stray { seq } => {
-            Said::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
+            DoubtSaid::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
         }
-        SequenceNews::Anew { after, from } => {
-            Said::Begins(format!("the device counts its shots anew: seq {from} after {after}; what was lost between cannot be counted"))
-        }
-        SequenceNews::StandsStill { seq } => Said::Begins(format!(
+        SequenceNews::Anew { after, from } => DoubtSaid::Begins(format!(
+            "the device counts its shots anew: seq {from} after {after}; what was lost between cannot be counted"
+        )),
+        SequenceNews::StandsStill { seq } => DoubtSaid::Begins(format!(
             "the device sends seq {seq} again: the same shot perhaps; its readings are flagged {}",
             Flag::Repeated.word()
         )),
-        SequenceNews::StoodStill { seq, times } => Said::Over(format!("seq {seq} came {times} times")),
+        SequenceNews::StoodStill { seq, times } => DoubtSaid::Over(format!("seq {seq} came {times} times")),
         SequenceNews::OutOfOrder { seq } => {
-            Said::Begins(format!("sequence numbers follow in no order from seq {seq} on: losses cannot be counted"))
+            DoubtSaid::Begins(format!("sequence numbers follow in no order from seq {seq} on: losses cannot be counted"))
         }
-        SequenceNews::WasOutOfOrder { count } => Said::Over(format!("{count} sequence numbers followed in no order")),
+        SequenceNews::WasOutOfOrder { count } => DoubtSaid::Over(format!("{count} sequence numbers followed in no order")),
     }
 }
 
@@ -133,18 +133,18 @@ fn seconds(us: u64) -> f64 {
     us as f64 / 1e6
 }
 
-fn of_clock(news: ClockNews) -> Said {
+fn of_clock(news: ClockNews) -> DoubtSaid {
     match news {
         ClockNews::Backwards { from_us, to_us } => {
             let (from, to) = (seconds(from_us), seconds(to_us));
-            Said::Begins(format!("the device's clock went back by {:.3} s, from {from:.3} to {to:.3} s", from - to))
+            DoubtSaid::Begins(format!("the device's clock went back by {:.3} s, from {from:.3} to {to:.3} s", from - to))
         }
-        ClockNews::RanBackwards { shots } => Said::Over(format!("the device's clock ran backwards over {shots} shots")),
-        ClockNews::StandsStill { at_us } => Said::Begins(format!("the device's clock stands still at {:.3} s", seconds(at_us))),
+        ClockNews::RanBackwards { shots } => DoubtSaid::Over(format!("the device's clock ran backwards over {shots} shots")),
+        ClockNews::StandsStill { at_us } => DoubtSaid::Begins(format!("the device's clock stands still at {:.3} s", seconds(at_us))),
         ClockNews::StoodStill { at_us, shots } => {
-            Said::Over(format!("the device's clock stood still at {:.3} s over {shots} shots", seconds(at_us)))
+            DoubtSaid::Over(format!("the device's clock stood still at {:.3} s over {shots} shots", seconds(at_us)))
         }
-        ClockNews::HostBack { by_us } => Said::Begins(host_jump(-seconds(by_us))),
+        ClockNews::HostBack { by_us } => DoubtSaid::Begins(host_jump(-seconds(by_us))),
     }
 }
 

@@ -10,7 +10,7 @@ use super::disagree::DisagreementWatch;
 use super::distrust::Distrust;
 use super::place;
 use super::view::{Counts, DeviceSaid, Phase, Telemetry};
-use super::wall::Wall;
+use super::wall::LiveWall;
 use backwall_store::{Entry, EventKind};
 use backwall_survey::neighbours::{Kind, Neighbours, Stretch};
 use backwall_survey::reading::{Cause, Reading, ReadingMaker, Zero};
@@ -95,7 +95,7 @@ pub struct Engine {
     said_far: bool,
     last_shot_us: Option<i64>,
     stalled: bool,
-    pub wall: Arc<Mutex<Wall>>,
+    pub wall: Arc<Mutex<LiveWall>>,
     pub phase: Phase,
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
@@ -124,7 +124,7 @@ pub struct Outcome {
 
 impl Engine {
     /// `start` is where along the line the run begins.
-    pub fn new(maker: ReadingMaker, limits: Arc<Limits>, max_gap: Length, start: Length, wall: Wall) -> Self {
+    pub fn new(maker: ReadingMaker, limits: Arc<Limits>, max_gap: Length, start: Length, wall: LiveWall) -> Self {
         Self {
             setup: Arc::new(maker.setup().clone()),
             changed: false,
@@ -165,7 +165,7 @@ impl Engine {
         }
     }
 
-    fn wall(&self) -> MutexGuard<'_, Wall> {
+    fn wall(&self) -> MutexGuard<'_, LiveWall> {
         // A screen that panicked while it looked has changed nothing: go on with what is there.
         self.wall.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }

@@ -10,8 +10,8 @@ use super::begin::Begin;
 use super::connecting::{ConnectError, Connecting, connect_side_by_side};
 use super::engine::{Engine, Notice, Outcome};
 use super::unsaved::Unsaved;
-use super::view::{Command, LiveView, Phase};
-use super::wall::Wall;
+use super::view::{LiveView, Phase, RunCommand};
+use super::wall::LiveWall;
 use backwall_store::{CloseReason, Entry, EventKind, JobContents, RunId, RunStart, RunSummary, Saved, StoreError, Writer};
 use backwall_stream::feed::{Feed, FeedItem, Source, SourceOptions};
 use backwall_stream::profile::Profile;
@@ -88,7 +88,7 @@ pub struct ScanRequest {
 }
 
 /// What to scan, as an operator says it.
-pub struct Order<'a> {
+pub struct ScanOrder<'a> {
     pub begin: &'a Begin,
     pub spec: StreamSpec,
     /// How the device is read, with how that was proven on it, in words: one for each channel that is read.
@@ -101,7 +101,7 @@ pub struct Order<'a> {
 
 impl ScanRequest {
     /// Makes a request from a job, if nothing stops scanning or that is overridden.
-    pub fn new(job: &JobContents, order: Order<'_>) -> Result<Self, StartError> {
+    pub fn new(job: &JobContents, order: ScanOrder<'_>) -> Result<Self, StartError> {
         let plan: &Plan = &job.plan;
         let begin = order.begin;
         let line = plan.line(&begin.line).ok_or_else(|| StartError::NoSuchLine {
@@ -154,8 +154,8 @@ impl ScanRequest {
 pub struct Scan {
     pub run: RunId,
     pub view: watch::Receiver<Arc<LiveView>>,
-    pub wall: Arc<Mutex<Wall>>,
-    pub commands: mpsc::Sender<Command>,
+    pub wall: Arc<Mutex<LiveWall>>,
+    pub commands: mpsc::Sender<RunCommand>,
     /// Ends with the run's summary.
     pub task: tokio::task::JoinHandle<Result<RunSummary, StoreError>>,
 }
@@ -192,7 +192,7 @@ pub fn start(writer: &Writer, saved: &watch::Receiver<Saved>, request: ScanReque
     let all = runs.into_iter().zip(request.runs).zip(makers).zip(sources);
     let scans = all.map(|(((run, RunRequest { start, notices, .. }), maker), source)| {
         let limits = Arc::new(start.limits.clone());
-        let wall = Wall::new(Section::new(request.alarm), request.seams.clone(), start.path.span());
+        let wall = LiveWall::new(Section::new(request.alarm), request.seams.clone(), start.path.span());
         let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
         let wall = engine.wall.clone();
         let view = LiveView {
@@ -231,7 +231,7 @@ struct Driver {
     ahead: Ahead,
     unsaved: Unsaved,
     view: watch::Sender<Arc<LiveView>>,
-    commands: mpsc::Receiver<Command>,
+    commands: mpsc::Receiver<RunCommand>,
     notices: Option<mpsc::Sender<Notice>>,
     /// Why this run and those beside it end: what the first of them was told.
     ending: Arc<OnceLock<CloseReason>>,
@@ -293,8 +293,8 @@ impl Driver {
                 biased;
                 command = self.commands.recv() => match command {
                     Some(command) => {
-                        let changes = matches!(command, Command::Change(_));
-                        if let Command::Send(order) = &command
+                        let changes = matches!(command, RunCommand::Change(_));
+                        if let RunCommand::Send(order) = &command
                             && self.source.stop.send(order.clone())
                         {
                             // What became of it comes with the stream, in its place between the shots.

@@ -2,9 +2,9 @@
 //! beam and shot spacing, and the program's own eyes say which of them they find. A screening figure of a model, no probability of
 //! detection: no published curve exists for pits under dual-element probes.
 
-use backwall_report::unseen::{Cell, Unseen};
-use backwall_simulate::wall::{Line, Pit};
-use backwall_simulate::{Shooter, Wall};
+use backwall_report::unseen::{Unseen, UnseenCell};
+use backwall_simulate::wall::{DrivenLine, VirtualPit};
+use backwall_simulate::{Shooter, VirtualWall};
 use backwall_survey::neighbours::{Kind, Neighbour, Neighbours};
 use backwall_survey::reading::{Measurer, ReadingMaker, Shot};
 use backwall_survey::strip::{AlarmSettings, Limits, Section};
@@ -27,7 +27,7 @@ const NEAR: Length = Length::mm(3.0);
 const RUN_UP: (f64, f64) = (10.0, 8.0);
 
 /// What of a run the model needs.
-pub struct Conditions {
+pub struct UnseenConditions {
     pub setup: Setup,
     pub base: TimeBase,
     pub samples: u16,
@@ -44,7 +44,7 @@ pub struct Conditions {
 
 /// The table, row by row of one depth; `None` where the run cannot be modelled: no calibration, or no waveforms. `go_on` is told how many drives
 /// are done and of how many, and ends the work (the answer is then `None` too) by answering `false`.
-pub fn unseen(of: &Conditions, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Option<Unseen> {
+pub fn unseen(of: &UnseenConditions, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Option<Unseen> {
     let calibration = of.setup.calibration.as_ref()?;
     let mut wall = virtual_wall(of, calibration);
     // The model's noise is set so that its readings have the run's own signal to noise.
@@ -70,7 +70,7 @@ pub fn unseen(of: &Conditions, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Optio
                 done += 1;
             }
             let (from, to) = wilson(found, DRIVES);
-            cells.push(Cell { width: Length::mm(width), depth: Length::mm(depth), drives: DRIVES, found, from, to });
+            cells.push(UnseenCell { width: Length::mm(width), depth: Length::mm(depth), drives: DRIVES, found, from, to });
         }
     }
     Some(Unseen { nominal: of.nominal, spacing: of.spacing, snr_db: of.snr.as_db(), beam: wall.probe.beam * FWHM, cells })
@@ -81,8 +81,8 @@ const FWHM: f64 = 2.3548;
 /// The gain of the model's receiver, told with every shot.
 const GAIN_DB: f64 = 40.0;
 
-fn virtual_wall(of: &Conditions, calibration: &backwall_ultrasound::Calibration) -> Wall {
-    let mut wall = Wall { name: "unseen".to_owned(), ..Wall::default() };
+fn virtual_wall(of: &UnseenConditions, calibration: &backwall_ultrasound::Calibration) -> VirtualWall {
+    let mut wall = VirtualWall { name: "unseen".to_owned(), ..VirtualWall::default() };
     let reference = of.setup.reference_temperature();
     wall.steel.velocity = of.setup.velocity_at(reference);
     (wall.steel.temperature, wall.steel.block_temperature) = (reference, reference);
@@ -125,7 +125,7 @@ struct World {
 }
 
 impl World {
-    fn new(of: &Conditions, wall: &Wall) -> Option<Self> {
+    fn new(of: &UnseenConditions, wall: &VirtualWall) -> Option<Self> {
         let calibration = of.setup.calibration.as_ref()?;
         let mut shooter = Shooter::new(wall, 20_260_101);
         let base = shooter.base();
@@ -160,7 +160,7 @@ impl World {
     }
 
     /// Whether one drive over a cap leaves a spot, a stretch that is judged, or a reading that shows the loss, near its middle.
-    fn finds(&mut self, of: &Conditions, width: f64, depth: f64, drive: u32) -> bool {
+    fn finds(&mut self, of: &UnseenConditions, width: f64, depth: f64, drive: u32) -> bool {
         let spacing = of.spacing.as_mm().max(0.05);
         // Evenly over where the shots fall and over where the line passes (a lattice in two dimensions, golden ratio).
         let part = f64::from(drive) / f64::from(DRIVES);
@@ -168,8 +168,8 @@ impl World {
         let run_up = (RUN_UP.0 * spacing).max(RUN_UP.1);
         let middle = run_up + width / 2.0 + part * spacing;
         let offset = BESIDE * (2.0 * golden - 1.0);
-        let pit = Pit { at: Length::mm(middle), offset, radius: Length::mm(width / 2.0), depth: Length::mm(depth) };
-        let line = Line { pits: vec![pit], ..Line::flat(of.nominal) };
+        let pit = VirtualPit { at: Length::mm(middle), offset, radius: Length::mm(width / 2.0), depth: Length::mm(depth) };
+        let line = DrivenLine { pits: vec![pit], ..DrivenLine::flat(of.nominal) };
         let mut sections = self.shooter.sections(&line);
         let end = middle + width / 2.0 + run_up;
         let counts = 100.0 / spacing.min(1.0);

@@ -8,14 +8,14 @@ use std::sync::Arc;
 const MISFIT: Length = Length::mm(0.05);
 
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Verdict {
+pub struct SetupVerdict {
     /// What was found and what it cannot know.
     pub says: Vec<String>,
     /// What should be looked at before it is used.
     pub warns: Vec<String>,
 }
 
-impl Verdict {
+impl SetupVerdict {
     /// With where gate and threshold come from.
     pub fn with_gate(mut self, why: Option<&str>) -> Self {
         self.says.extend(why.map(str::to_owned));
@@ -53,7 +53,7 @@ pub fn block_serial(plan: &backwall_survey::job::Plan) -> &str {
 const DRIFT: Temperature = Temperature::celsius(14.0);
 
 /// Judges `calibration`, which started from the typed values of `typed`, for walls as warm as `wall`.
-pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdict {
+pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> SetupVerdict {
     let count = distinct(calibration);
     let mut says = Vec::new();
     let dual = typed.half_separation > Length::ZERO;
@@ -113,7 +113,7 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> Verdic
             apart.as_celsius()
         ));
     }
-    Verdict { says, warns }
+    SetupVerdict { says, warns }
 }
 
 /// Different thicknesses among the blocks.

@@ -176,7 +176,7 @@ impl Misclosure {
 
 /// What the operator asks of a run. None of them stops anything.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Command {
+pub enum RunCommand {
     Mark {
         kind: MarkKind,
         text: String,

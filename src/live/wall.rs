@@ -11,7 +11,7 @@ use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
 #[derive(Debug, Clone)]
-pub struct Wall {
+pub struct LiveWall {
     section: Section,
     pub marks: Vec<Mark>,
     pub notes: Vec<Note>,
@@ -24,14 +24,14 @@ pub struct Wall {
 }
 
 /// A wall is its section, with what was written on it.
-impl std::ops::Deref for Wall {
+impl std::ops::Deref for LiveWall {
     type Target = Section;
     fn deref(&self) -> &Section {
         &self.section
     }
 }
 
-impl Wall {
+impl LiveWall {
     /// Nothing driven yet.
     pub fn new(section: Section, seams: Vec<Length>, span: (Length, Length)) -> Self {
         let order = SpotOrder::of(section.spots.spots());
@@ -91,8 +91,8 @@ impl Wall {
     }
 
     /// A copy of what a picture shows.
-    pub fn glimpse(&self, ask: &Ask) -> Glimpse {
-        let Ask { window, lines, spread } = *ask;
+    pub fn glimpse(&self, ask: &WallAsk) -> Glimpse {
+        let WallAsk { window, lines, spread } = *ask;
         let inside = |along: Option<Length>| along.is_some_and(|along| along >= window.from() && along < window.to());
         Glimpse {
             window,
@@ -198,7 +198,7 @@ impl Of {
 
 /// What a picture needs of a wall.
 #[derive(Debug, Clone, Copy)]
-pub struct Ask {
+pub struct WallAsk {
     pub window: StretchWindow,
     /// Spots, notes and marks beyond this number find no room.
     pub lines: usize,
@@ -319,9 +319,9 @@ mod tests {
         Limits { courses, watch_margin: Length::mm(0.5), guard_band: false }
     }
 
-    fn wall(readings: &[(f64, Option<f64>)]) -> Wall {
+    fn wall(readings: &[(f64, Option<f64>)]) -> LiveWall {
         let limits = limits();
-        let mut wall = Wall::new(Section::new(Default::default()), Vec::new(), (Length::ZERO, Length::mm(200.0)));
+        let mut wall = LiveWall::new(Section::new(Default::default()), Vec::new(), (Length::ZERO, Length::mm(200.0)));
         for (seq, (along, thickness)) in readings.iter().enumerate() {
             let level = match thickness {
                 None => Level::NoEcho,
@@ -334,8 +334,8 @@ mod tests {
         wall
     }
 
-    fn ask(spread: Of) -> Ask {
-        Ask { window: StretchWindow { step: Length::mm(20.0), first: -1, count: 12 }, lines: 3, spread: Some(spread) }
+    fn ask(spread: Of) -> WallAsk {
+        WallAsk { window: StretchWindow { step: Length::mm(20.0), first: -1, count: 12 }, lines: 3, spread: Some(spread) }
     }
 
     proptest! {

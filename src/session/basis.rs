@@ -3,7 +3,7 @@
 
 use anyhow::{Context, bail};
 use backwall_report::assessment::{Against, Judge, Request, assess};
-use backwall_report::earlier::{self, Told};
+use backwall_report::earlier::{self, EarlierTold};
 use backwall_report::whole_file::Tick;
 use backwall_store::{JobContents, JobReader, small_file};
 use backwall_survey::job::statement::BasisText;
@@ -82,11 +82,11 @@ impl Chosen {
         let surveys = self.judge.of(contents).map(|(basis, _)| basis.surveys.clone()).unwrap_or_default();
         for survey in surveys {
             let path = self.folder.join(&survey);
-            let named = |known: &earlier::Survey| Path::new(&known.source).file_name() == path.file_name();
+            let named = |known: &earlier::EarlierTable| Path::new(&known.source).file_name() == path.file_name();
             if request.earlier.iter().any(named) {
                 continue;
             }
-            request.earlier.push(earlier::load(&path, &Told::default()).with_context(|| format!("surveys of the basis: {survey}"))?);
+            request.earlier.push(earlier::load(&path, &EarlierTold::default()).with_context(|| format!("surveys of the basis: {survey}"))?);
         }
         request.basis = self.judge.clone();
         Ok(request)

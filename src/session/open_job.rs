@@ -6,13 +6,13 @@ use crate::console::Reads;
 use crate::console::backend::ProveHandle;
 use crate::live::begin::{began_with, goes_on_from};
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
-use crate::live::{Begin, Connecting, GoesOn, Order, Scan, ScanRequest};
+use crate::live::{Begin, Connecting, GoesOn, Scan, ScanOrder, ScanRequest};
 use anyhow::{Context, bail};
-use backwall_simulate::Wall;
+use backwall_simulate::VirtualWall;
 use backwall_store::{JobFile, RunId};
 use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
-use backwall_stream::profile::proof::Standing;
+use backwall_stream::profile::proof::ProofStanding;
 use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::{Plan, Said, Statement, plan};
@@ -44,7 +44,7 @@ pub struct Session {
     /// Streams of single lines; the demo brings one for each.
     pub streams: HashMap<String, LineStream>,
     /// Where nothing is real: what a virtual crawler calibrates on.
-    pub simulated: Option<Wall>,
+    pub simulated: Option<VirtualWall>,
     pub operator: Signed,
     /// What it is, in words, and how it is done.
     pub preparation: Option<(&'static str, Preparation)>,
@@ -138,8 +138,8 @@ impl Session {
     /// How the profile was proven on its device, where it was.
     fn profile_proof(&self, profile: &Profile) -> Option<String> {
         match profile.standing(&self.profile_name) {
-            Standing::Proven(proof) => Some(proof.words()),
-            Standing::NotProven(_) => None,
+            ProofStanding::Proven(proof) => Some(proof.words()),
+            ProofStanding::NotProven(_) => None,
         }
     }
 
@@ -227,7 +227,7 @@ impl Session {
         };
         let joins = begin.continues.as_ref().map(of_each).transpose()?.unwrap_or_default();
         let writer = self.file.writer();
-        let order = Order {
+        let order = ScanOrder {
             begin: &begin,
             spec: stream.spec.clone(),
             profiles,

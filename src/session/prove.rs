@@ -4,7 +4,7 @@
 use crate::console::backend::{ProveHandle, ProveNews};
 use anyhow::{Context, Result, bail};
 use backwall_store::JobContents;
-use backwall_stream::profile::proof::{Block, Drive, Proof};
+use backwall_stream::profile::proof::{Proof, ProvenBlock, ProvenDrive};
 use backwall_stream::tap::{GATHERED, Tap, TapItem};
 use backwall_stream::{Decoded, Profile, StreamSpec, What};
 use backwall_survey::job::validity::VerificationPlan;
@@ -90,7 +90,7 @@ pub fn prove(what: &ToProve, job: Option<&JobContents>, with: &mut impl Asking) 
     Ok(format!("{} {}\nKept in {}. Reports name it; any change of the profile makes it void.", profile.name, proof.words(), path.display()))
 }
 
-fn block(bench: &mut Bench, what: &ToProve, first: Option<Length>, with: &mut impl Asking) -> Result<Option<Block>> {
+fn block(bench: &mut Bench, what: &ToProve, first: Option<Length>, with: &mut impl Asking) -> Result<Option<ProvenBlock>> {
     let thickness = loop {
         let text = match first {
             None => "A block of known thickness. How thick, in mm?".to_owned(),
@@ -130,7 +130,7 @@ fn block(bench: &mut Bench, what: &ToProve, first: Option<Length>, with: &mut im
         bail!("NOT proven: the block {found}, more than {:.2} mm: look at unit, scale and offset of the thickness", tolerance.as_mm());
     }
     with.say(&format!("  {found}: within {:.2} mm", tolerance.as_mm()))?;
-    Ok(Some(Block { thickness, read: median }))
+    Ok(Some(ProvenBlock { thickness, read: median }))
 }
 
 fn lifted(bench: &mut Bench, with: &mut impl Asking) -> Result<()> {
@@ -145,7 +145,7 @@ fn lifted(bench: &mut Bench, with: &mut impl Asking) -> Result<()> {
     with.say(&format!("  {} readings, none with a value", values.len()))
 }
 
-fn drive(bench: &mut Bench, what: &ToProve, with: &mut impl Asking) -> Result<Option<Drive>> {
+fn drive(bench: &mut Bench, what: &ToProve, with: &mut impl Asking) -> Result<Option<ProvenDrive>> {
     if bench.last.is_none_or(|value| value.encoder.is_none()) {
         with.say("  the device has no encoder: nothing to drive")?;
         return Ok(None);
@@ -166,7 +166,7 @@ fn drive(bench: &mut Bench, what: &ToProve, with: &mut impl Asking) -> Result<Op
     check.judge().context("NOT proven")?;
     let read = Length::mm(check.counts as f64 / set);
     with.say(&format!("  {:.0} mm driven read {:.1} mm", distance.as_mm(), read.as_mm()))?;
-    Ok(Some(Drive { distance, read }))
+    Ok(Some(ProvenDrive { distance, read }))
 }
 
 /// One shot or gauge value.

@@ -12,7 +12,7 @@ use backwall_units::LengthUnit;
 use std::path::Path;
 
 /// What is wanted of a report, beside the job.
-pub struct Order<'a> {
+pub struct ReportOrder<'a> {
     pub template: &'a Template,
     pub logo: Option<Logo>,
     /// Instead of the template's, and of the job's.
@@ -24,19 +24,19 @@ pub struct Order<'a> {
 
 /// What the file's name ends in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Format {
+pub enum ReportFormat {
     Pdf,
     Html,
 }
 
 /// What was written.
-pub struct Written {
+pub struct ReportWritten {
     pub bytes: usize,
     /// Of a PDF.
     pub pages: Option<usize>,
 }
 
-impl Format {
+impl ReportFormat {
     pub fn of(out: &Path) -> anyhow::Result<Self> {
         let ending = out.extension().map(|ending| ending.to_string_lossy().to_lowercase());
         match ending.as_deref() {
@@ -55,8 +55,8 @@ impl Format {
 }
 
 /// Writes the report of a gathered job; one of an earlier report is replaced as a whole.
-pub fn write(reader: &JobReader, job: &Gathered, order: Order<'_>, out: &Path) -> anyhow::Result<Written> {
-    let format = Format::of(out)?;
+pub fn write(reader: &JobReader, job: &Gathered, order: ReportOrder<'_>, out: &Path) -> anyhow::Result<ReportWritten> {
+    let format = ReportFormat::of(out)?;
     let unit = order.unit.or(order.template.units).unwrap_or(job.contents.plan.job.units);
     let left = match order.template.sections.contains(&Section::Left) {
         true => left(reader, &job.contents, order.issued_us, unit, &mut |_| true)?,
@@ -73,14 +73,14 @@ pub fn write(reader: &JobReader, job: &Gathered, order: Order<'_>, out: &Path) -
     };
     let report = contents::report(job, &wanted);
     let (bytes, pages) = match format {
-        Format::Pdf => {
+        ReportFormat::Pdf => {
             let done = pdf::pdf(&report)?;
             (done.bytes, Some(done.pages))
         }
-        Format::Html => (html::html(&report).into_bytes(), None),
+        ReportFormat::Html => (html::html(&report).into_bytes(), None),
     };
     whole_file::write_bytes(out, &bytes)?;
-    Ok(Written { bytes: bytes.len(), pages })
+    Ok(ReportWritten { bytes: bytes.len(), pages })
 }
 
 /// Writes the full report beside a job file and says where.
@@ -94,7 +94,7 @@ pub fn beside(job: &Path) -> anyhow::Result<String> {
     let request = super::basis::chosen(None, job, &contents)?.request(Request { unit: Some(unit), ..Request::default() }, &contents)?;
     let job = contents::gather(&reader, template.spot_figures, &request, &mut |_, _| true)?;
     let (issued_us, issue) = (crate::live::now_us(), Issue::default());
-    let order = Order { template: &template, logo: None, paper: None, unit: Some(unit), issued_us, issue };
+    let order = ReportOrder { template: &template, logo: None, paper: None, unit: Some(unit), issued_us, issue };
     let written = write(&reader, &job, order, &out)?;
     let pages = written.pages.map_or_else(String::new, |pages| format!("{}, ", backwall_report::words::count(pages as u64, "page")));
     Ok(format!("report written: {} ({pages}{})", shown(&out), backwall_report::words::bytes(written.bytes as u64)))

@@ -3,7 +3,7 @@
 
 use crate::console::SurveyHandle;
 use crate::console::survey::SurveyNews;
-use crate::live::unseen::{Conditions, unseen};
+use crate::live::unseen::{UnseenConditions, unseen};
 use anyhow::{Context, bail};
 use backwall_report::unseen::UnseenOfRun;
 use backwall_store::{JobFile, JobReader, RunId, RunState};
@@ -51,7 +51,7 @@ pub fn of_job(reader: &JobReader, run: Option<RunId>, go_on: &mut dyn FnMut(u64,
     let mut of_course: Vec<_> =
         limits.courses.iter().filter(|known| course.is_none_or(|number| known.number == number)).take(1).cloned().collect();
     of_course.iter_mut().for_each(|course| course.number = 1);
-    let conditions = Conditions {
+    let conditions = UnseenConditions {
         setup: contents.setup_of(run).clone(),
         base: waveform.base,
         samples: waveform.samples.len().min(usize::from(u16::MAX)) as u16,

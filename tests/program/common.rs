@@ -1,7 +1,7 @@
 //! What several end-to-end tests share: the real binary, a prepared job, and its CSV.
 #![allow(dead_code)]
 
-use backwall_simulate::{Crawler, End, Wall};
+use backwall_simulate::{Crawler, End, VirtualWall};
 use backwall_store::RunStart;
 use backwall_survey::job::Plan;
 use backwall_units::Length;
@@ -50,12 +50,12 @@ pub fn calibrate(job: &Path) {
     must(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
 }
 
-pub fn demo_wall() -> Wall {
-    Wall::parse("wall.toml", &std::fs::read_to_string(root().join("demo-stream/wall.toml")).unwrap()).unwrap()
+pub fn demo_wall() -> VirtualWall {
+    VirtualWall::parse("wall.toml", &std::fs::read_to_string(root().join("demo-stream/wall.toml")).unwrap()).unwrap()
 }
 
 /// The stream of a virtual probe that stands on a block for 40 shots.
-pub fn block(folder: &Path, mm: &str, wall: &Wall) -> String {
+pub fn block(folder: &Path, mm: &str, wall: &VirtualWall) -> String {
     let mut crawler = Crawler::on_block(wall, Length::mm(mm.parse().unwrap()), End::Shots(40)).unwrap();
     let mut bytes = Vec::new();
     while crawler.next_frame(&mut bytes).is_some() {}

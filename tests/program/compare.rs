@@ -1,6 +1,6 @@
 //! Comparing two surveys: finding the offset, refusing to invent one, and calling a change a change only beyond U.
 
-use backwall_survey::strip::compare::{self, Change, Point, Settings, SetupFacts, SurveyLine, Verdict, align};
+use backwall_survey::strip::compare::{self, Change, CompareSettings, Point, SetupFacts, SurveyLine, Verdict, align};
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::{Mode, Picker};
 use backwall_units::{Length, LengthUnit, Temperature, Velocity};
@@ -91,7 +91,7 @@ fn an_offset_is_found_to_the_step_whatever_its_sign() {
     for shift in [-212.0, -37.0, 0.0, 8.0, 333.0] {
         let now = survey(wall(7, 4000.0), 0.0, 4000.0, 0.0, 1);
         let earlier = survey(wall(7, 4000.0), 0.0, 4000.0, shift, 2);
-        let found = align(&now, &earlier, &Settings::default());
+        let found = align(&now, &earlier, &CompareSettings::default());
         assert_eq!(found.verdict, Verdict::Found, "{found:?}");
         assert!((found.offset.unwrap().as_mm() + shift).abs() <= 2.0, "shift {shift}: {found:?}");
         assert!(found.best.unwrap().correlation > 0.8);
@@ -105,7 +105,7 @@ fn a_survey_of_a_part_with_gaps_and_course_steps_is_found_as_well() {
     let now = survey(stepped, 0.0, 6000.0, 0.0, 1);
     let mut earlier = survey(stepped, 1500.0, 4500.0, 64.0, 2);
     earlier.retain(|point| (point.along.as_mm() as i64 / 100) % 4 != 0);
-    let found = align(&now, &earlier, &Settings::default());
+    let found = align(&now, &earlier, &CompareSettings::default());
     assert_eq!(found.verdict, Verdict::Found, "{found:?}");
     assert!((found.offset.unwrap().as_mm() + 64.0).abs() <= 2.0, "{found:?}");
 }
@@ -113,25 +113,25 @@ fn a_survey_of_a_part_with_gaps_and_course_steps_is_found_as_well() {
 #[test]
 fn a_flat_wall_a_slope_and_another_wall_give_no_offset() {
     let flat = |seed| survey(|_| 9.5, 0.0, 4000.0, 0.0, seed);
-    let found = align(&flat(1), &flat(2), &Settings::default());
+    let found = align(&flat(1), &flat(2), &CompareSettings::default());
     assert_eq!((found.verdict, found.offset), (Verdict::NoShape, None), "{found:?}");
     let slope = |shift, seed| survey(|x| 10.0 - x / 2000.0, 0.0, 4000.0, shift, seed);
-    let found = align(&slope(0.0, 1), &slope(100.0, 2), &Settings::default());
+    let found = align(&slope(0.0, 1), &slope(100.0, 2), &CompareSettings::default());
     assert_eq!(found.offset, None, "{found:?}");
     let now = survey(wall(7, 3000.0), 0.0, 3000.0, 0.0, 1);
     for other in 20..28 {
-        let found = align(&now, &survey(wall(other, 3000.0), 0.0, 3000.0, 0.0, 2), &Settings::default());
+        let found = align(&now, &survey(wall(other, 3000.0), 0.0, 3000.0, 0.0, 2), &CompareSettings::default());
         assert_eq!(found.offset, None, "{found:?}");
     }
     let dead_flat: Vec<Point> = flat(1).into_iter().map(|point| Point { thickness: Length::mm(9.5), ..point }).collect();
-    assert_eq!(align(&dead_flat, &dead_flat, &Settings::default()).verdict, Verdict::TooShort);
-    assert_eq!(align(&[], &flat(1), &Settings::default()).verdict, Verdict::TooShort);
+    assert_eq!(align(&dead_flat, &dead_flat, &CompareSettings::default()).verdict, Verdict::TooShort);
+    assert_eq!(align(&[], &flat(1), &CompareSettings::default()).verdict, Verdict::TooShort);
 }
 
 #[test]
 fn a_wall_that_repeats_itself_is_called_ambiguous() {
     let ripple = |shift, seed| survey(|x| 10.0 + 0.3 * (x / 20.0).sin(), 0.0, 3000.0, shift, seed);
-    let found = align(&ripple(0.0, 1), &ripple(30.0, 2), &Settings::default());
+    let found = align(&ripple(0.0, 1), &ripple(30.0, 2), &CompareSettings::default());
     assert_eq!((found.verdict, found.offset), (Verdict::Ambiguous, None), "{found:?}");
     assert!(found.why.contains("fit about as well"), "{}", found.why);
 }
@@ -143,12 +143,12 @@ fn a_survey_from_the_other_end_is_noticed() {
         .into_iter()
         .map(|point| Point { along: Length::mm(4000.0) - point.along, ..point })
         .collect();
-    let found = align(&now, &turned, &Settings::default());
+    let found = align(&now, &turned, &CompareSettings::default());
     assert_eq!((found.verdict, found.offset), (Verdict::Reversed, None), "{found:?}");
     // Told that it was driven down from 4000 mm, it is laid the right way.
     let told: Vec<Point> =
         turned.iter().map(|point| Point { along: compare::along(point.along, Length::mm(4000.0), Direction::Down), ..*point }).collect();
-    assert_eq!(align(&now, &told, &Settings::default()).verdict, Verdict::Found);
+    assert_eq!(align(&now, &told, &CompareSettings::default()).verdict, Verdict::Found);
 }
 
 #[test]
@@ -156,7 +156,7 @@ fn an_unchanged_wall_shows_no_change_and_a_grown_pit_does() {
     let pitted = wall(7, 2000.0);
     let now = survey(|x| pitted(x) - if (1000.0..1050.0).contains(&x) { 0.5 } else { 0.0 }, 0.0, 2000.0, 0.0, 1);
     let earlier = survey(wall(7, 2000.0), 0.0, 1500.0, 40.0, 2);
-    let all = compare::compare(&now, &earlier, Length::mm(-40.0), &Settings::default());
+    let all = compare::compare(&now, &earlier, Length::mm(-40.0), &CompareSettings::default());
     assert_eq!((all.bins.len(), all.only_now, all.only_earlier), (150, 50, 0));
     assert_eq!(all.stretches.len(), 1, "{:?}", all.stretches);
     let grown = all.stretches[0];
@@ -164,7 +164,7 @@ fn an_unchanged_wall_shows_no_change_and_a_grown_pit_does() {
     assert!((grown.mean.difference.as_mm() + 0.5).abs() < 0.03, "{grown:?}");
     assert_eq!(all.whole.unwrap().mean.change, Change::None);
     let course =
-        compare::Comparison::between(&now, &earlier, Length::mm(-40.0), &Settings::default(), Length::mm(990.0), Length::mm(1100.0));
+        compare::Comparison::between(&now, &earlier, Length::mm(-40.0), &CompareSettings::default(), Length::mm(990.0), Length::mm(1100.0));
     assert_eq!(course.unwrap().bins, 11);
 }
 
@@ -173,7 +173,7 @@ fn without_an_earlier_uncertainty_nothing_is_judged() {
     let now = survey(wall(7, 500.0), 0.0, 500.0, 0.0, 1);
     let earlier: Vec<Point> =
         now.iter().map(|point| Point { thickness: point.thickness + Length::mm(2.0), uncertainty: None, ..*point }).collect();
-    let all = compare::compare(&now, &earlier, Length::ZERO, &Settings::default());
+    let all = compare::compare(&now, &earlier, Length::ZERO, &CompareSettings::default());
     assert!(all.bins.iter().all(|bin| bin.mean.change == Change::Unjudged));
     assert!(all.stretches.is_empty());
     let told = compare::warnings(&line(now), &line(earlier), LengthUnit::Mm).join("\n");
@@ -213,14 +213,14 @@ fn mad_places_and_empty_surveys_do_no_harm() {
     let mut mad = now.clone();
     mad.push(Point { along: Length::mm(1e300), thickness: Length::mm(9.0), uncertainty: None });
     mad.push(Point { along: Length::mm(f64::NAN), thickness: Length::mm(f64::NAN), uncertainty: None });
-    assert_eq!(compare::compare(&now, &mad, Length::ZERO, &Settings::default()).bins.len(), 50);
-    align(&now, &mad, &Settings::default());
-    let none = compare::compare(&now, &[], Length::ZERO, &Settings::default());
+    assert_eq!(compare::compare(&now, &mad, Length::ZERO, &CompareSettings::default()).bins.len(), 50);
+    align(&now, &mad, &CompareSettings::default());
+    let none = compare::compare(&now, &[], Length::ZERO, &CompareSettings::default());
     assert_eq!((none.bins.len(), none.whole, none.only_now), (0, None, 50));
 }
 
 mod tables {
-    use backwall_report::earlier::{self, Role, Survey, Told, Unit};
+    use backwall_report::earlier::{self, ColumnRole, ColumnUnit, EarlierTable, EarlierTold};
     use backwall_survey::strip::compare::Verdict;
     use backwall_survey::travel::Direction;
     use backwall_units::Length;
@@ -232,7 +232,7 @@ mod tables {
         std::fs::write(&path, text).unwrap();
         (folder, path)
     }
-    fn load(text: &str, told: &Told) -> Result<Survey, String> {
+    fn load(text: &str, told: &EarlierTold) -> Result<EarlierTable, String> {
         let (_folder, path) = file("earlier.csv", text.as_bytes());
         earlier::load(&path, told).map_err(|error| error.to_string())
     }
@@ -242,7 +242,7 @@ mod tables {
         let text = "\u{feff}line,position_mm,thickness_mm,uncertainty_k2_mm,host_time,calibration\r\n\
                     A090,1.5,9.512345,0.10,2019-05-31T10:00:00.000000Z,valid\r\nA090,2.5,,,2019-05-31T10:00:01Z,valid\r\n\
                     A180,0,8.0,0.10,2019-06-01T10:00:00Z,suspect\r\nA180,0,8.1,0.10,2019-06-01T10:00:00Z,pending\r\n";
-        let survey = load(text, &Told::default()).unwrap();
+        let survey = load(text, &EarlierTold::default()).unwrap();
         assert_eq!(survey.lines.len(), 2);
         let line = survey.line(" a090").unwrap();
         assert_eq!((line.points.len(), line.without, line.date.unwrap().to_string().as_str()), (1, 1, "2019-05-31"));
@@ -253,12 +253,12 @@ mod tables {
 
     #[test]
     fn inches_and_a_spreadsheet_with_semicolons_and_decimal_commas_are_read() {
-        let told = Told {
-            columns: vec![(Role::Position, "Elev (ft)".into()), (Role::Thickness, "Wall".into())],
-            unit: Some(Unit::In),
+        let told = EarlierTold {
+            columns: vec![(ColumnRole::Position, "Elev (ft)".into()), (ColumnRole::Thickness, "Wall".into())],
+            unit: Some(ColumnUnit::In),
             line: Some("A090".into()),
             expanded: Some(Length::mm(0.2)),
-            ..Told::default()
+            ..EarlierTold::default()
         };
         let survey = load("Elev (ft);Wall;Remark\n1,5;0,394;x\n\n2;;no echo\n", &told).unwrap();
         let point = survey.lines[0].points[0];
@@ -268,7 +268,7 @@ mod tables {
 
     #[test]
     fn what_is_missing_or_impossible_is_named_with_file_line_and_the_columns_there_are() {
-        let line = Told { line: Some("A090".into()), ..Told::default() };
+        let line = EarlierTold { line: Some("A090".into()), ..EarlierTold::default() };
         for (text, told, wanted) in [
             (
                 "a,b\n1,2\n",
@@ -279,8 +279,8 @@ mod tables {
             ("position_mm,wall\n1,2\n", &line, "earlier.csv:1: column 'wall' does not give its unit"),
             ("Elev [ft],Height (mm),Wall (mm)\n1,2,3\n", &line, "'Elev [ft]' and 'Height (mm)' could each be the position"),
             ("position,thickness_mm\n1,2\n", &line, "earlier.csv:1: column 'position' does not give its unit"),
-            ("position_mm,thickness_mm\n1,2\n", &Told::default(), "no column with the line's name"),
-            ("position_mm,thickness_mm\n1,2\n", &Told { unit: Some(Unit::In), ..line.clone() }, "contradicts"),
+            ("position_mm,thickness_mm\n1,2\n", &EarlierTold::default(), "no column with the line's name"),
+            ("position_mm,thickness_mm\n1,2\n", &EarlierTold { unit: Some(ColumnUnit::In), ..line.clone() }, "contradicts"),
             ("position_mm,thickness_mm\n1,9.5\n2,nine\n", &line, "earlier.csv:3: thickness: 'nine' is not a number"),
             ("position_mm,thickness_mm\n1,-9.5\n", &line, "earlier.csv:2: thickness: is not greater than 0"),
             ("position_mm,thickness_mm\n1,5,9,5\n", &line, "earlier.csv:2: has 4 fields under 2 column names"),
@@ -295,10 +295,14 @@ mod tables {
             ),
             (
                 "position_mm,thickness_mm\n1,2\n",
-                &Told { columns: vec![(Role::Date, "when".into())], ..line.clone() },
+                &EarlierTold { columns: vec![(ColumnRole::Date, "when".into())], ..line.clone() },
                 "there is no column 'when' for the date; the columns are position_mm, thickness_mm",
             ),
-            ("position_mm,thickness_mm\n1,2\n", &Told { direction: Some(Direction::Down), ..line.clone() }, "give that place as well"),
+            (
+                "position_mm,thickness_mm\n1,2\n",
+                &EarlierTold { direction: Some(Direction::Down), ..line.clone() },
+                "give that place as well",
+            ),
         ] {
             let error = load(text, told).unwrap_err();
             assert!(error.contains(wanted), "{error}\n  wanted {wanted}");
@@ -316,10 +320,15 @@ mod tables {
             .iter()
             .map(|point| format!("{},{}\n", 2000.0 - point.along.as_mm(), point.thickness.as_mm()))
             .collect();
-        let told = Told { line: Some("A090".into()), direction: Some(Direction::Down), start: Some(Length::mm(2000.0)), ..Told::default() };
+        let told = EarlierTold {
+            line: Some("A090".into()),
+            direction: Some(Direction::Down),
+            start: Some(Length::mm(2000.0)),
+            ..EarlierTold::default()
+        };
         let survey = load(&format!("position_mm,thickness_mm\n{text}"), &told).unwrap();
         let now = super::survey(super::wall(7, 2000.0), 0.0, 2000.0, 0.0, 1);
-        let found = super::align(&now, &survey.lines[0].points, &super::Settings::default());
+        let found = super::align(&now, &survey.lines[0].points, &super::CompareSettings::default());
         assert_eq!((found.verdict, found.offset), (Verdict::Found, Some(Length::ZERO)));
     }
 }

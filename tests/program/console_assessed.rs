@@ -7,13 +7,13 @@ use crate::integrity::rolled::surveys;
 use backwall::console::Step;
 use backwall::console::keys::Mode;
 use backwall::console::planning::Planning;
-use backwall::console::review::assessed::Block;
+use backwall::console::review::assessed::AssessedBlock;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::survey::{Survey, SurveyNews};
 use backwall::console::update::update;
 use backwall::session::review::{EarlierSurvey, open_survey};
 use backwall_report::assessment::Against;
-use backwall_report::earlier::Told;
+use backwall_report::earlier::EarlierTold;
 use backwall_store::JobFile;
 use backwall_survey::job::Said;
 use backwall_survey::job::statement::BasisText;
@@ -26,7 +26,7 @@ const SIZES: [(u16, u16); 2] = [(80, 24), (190, 50)];
 
 /// What the thread behind the screen answers.
 fn answered(now: &Path, then: &Path, survey: Survey) -> SurveyNews {
-    let earlier = EarlierSurvey { path: then.to_owned(), told: Told::default() };
+    let earlier = EarlierSurvey { path: then.to_owned(), told: EarlierTold::default() };
     let mut handle = open_survey(now, survey, Some(&earlier)).unwrap();
     loop {
         match handle.news.blocking_recv().unwrap() {
@@ -105,7 +105,10 @@ fn the_screen_has_what_assess_has_and_cuts_none_of_it() {
     }
     // From the row of course 2 to the line and the place of its minimum.
     let blocks = app.review.assessed_mut().unwrap().blocks(LengthUnit::Mm);
-    let before = blocks.iter().take_while(|block| !matches!(block, Block::Rows(..))).filter(|block| matches!(block, Block::Words(..)));
+    let before = blocks
+        .iter()
+        .take_while(|block| !matches!(block, AssessedBlock::Rows(..)))
+        .filter(|block| matches!(block, AssessedBlock::Words(..)));
     for _ in 0..before.count() + 1 {
         update(&mut app, key(KeyCode::Down));
     }

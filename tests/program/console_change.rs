@@ -7,10 +7,10 @@ use crate::console::job::options;
 use crate::console_waits::ConsoleBackend as Desk;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
-use backwall::console::{ConsoleOptions, Outcome, Step};
-use backwall::live::{Begin, Command, Disagreement};
+use backwall::console::{ConsoleEnd, ConsoleOptions, Step};
+use backwall::live::{Begin, Disagreement, RunCommand};
 use backwall::session::{ConsoleBackend, LineStream, Session};
-use backwall_simulate::{Crawler, End, Wall};
+use backwall_simulate::{Crawler, End, VirtualWall};
 use backwall_store::{EventKind, JobFile, RunSummary};
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
 use backwall_stream::spec::Pace;
@@ -33,7 +33,7 @@ const LATE: f64 = 200.0;
 const HALF: u32 = 120;
 
 /// The stream of a probe whose delay has grown, in two halves, a shot every 0.9 mm.
-fn halves(wall: &Wall) -> [Vec<u8>; 2] {
+fn halves(wall: &VirtualWall) -> [Vec<u8>; 2] {
     let mut late = wall.clone();
     late.probe.delay = wall.probe.delay + Time::ns(LATE);
     let mut crawler = Crawler::on_block(&late, Length::mm(WALL), End::Never).unwrap();
@@ -90,7 +90,7 @@ fn scanned(folder: &Path, key: char, when: &str, asks: &str) -> PathBuf {
     desk.press(KeyCode::Char('e'), "End this run?");
     desk.press(KeyCode::Char('y'), "has ended");
     desk.keys.blocking_send(ratatui::crossterm::event::Event::Key(KeyCode::Char('q').into())).unwrap();
-    assert_eq!(desk.ended.recv_timeout(std::time::Duration::from_secs(20)).unwrap().unwrap(), Outcome::Quit);
+    assert_eq!(desk.ended.recv_timeout(std::time::Duration::from_secs(20)).unwrap().unwrap(), ConsoleEnd::Quit);
     drop(go_on);
     device.join().unwrap();
     job
@@ -260,7 +260,7 @@ fn it_is_asked_once_and_only_enter_takes_it() {
     assert!(origin.contains("+240 ns ±4 (0.71 mm ±0.01), from 85 shots") && by.name == "R. Aldane", "{origin}");
     // Entered after the run has ended it counts from the next run on, and is said so.
     let changed = backwall::live::Changed { run: *run, setup: setup.clone(), setup_id: 7, origin: origin.clone() };
-    assert_eq!(update(&mut app, Event::ToChange(changed.clone())), [Effect::Command(Command::Change(changed.clone()))]);
+    assert_eq!(update(&mut app, Event::ToChange(changed.clone())), [Effect::Command(RunCommand::Change(changed.clone()))]);
     change(&mut app, |view| view.phase = backwall::live::Phase::Failed("cut off".into()));
     assert_eq!(update(&mut app, Event::ToChange(changed)), []);
     assert!(app.message.unwrap().text.contains("set-up 7 counts from the next run on"));

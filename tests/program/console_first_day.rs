@@ -5,7 +5,7 @@
 
 use crate::common::*;
 use crate::terminal::Terminal;
-use backwall_simulate::wall::{Leg, Wall};
+use backwall_simulate::wall::{Leg, VirtualWall};
 use backwall_simulate::{Crawler, End};
 use backwall_store::{JobFile, RunState};
 use backwall_survey::job::checklist::{Checklist, ItemKind};
@@ -123,7 +123,7 @@ impl Device {
 }
 
 /// The demo's wall under a probe with a longer tyre: the plan's example of a zero is 12 µs, and the record begins as much later.
-fn wall_of_the_examples() -> Wall {
+fn wall_of_the_examples() -> VirtualWall {
     let mut wall = demo_wall();
     let later = Time::us(12.0) - wall.zero(wall.steel.block_temperature);
     (wall.probe.delay, wall.receiver.first) = (wall.probe.delay + later, wall.receiver.first + later);
@@ -131,7 +131,7 @@ fn wall_of_the_examples() -> Wall {
 }
 
 impl Does {
-    fn crawler(self, wall: &Wall) -> Crawler {
+    fn crawler(self, wall: &VirtualWall) -> Crawler {
         match self {
             Self::StandsOn(mm) => Crawler::on_block(wall, Length::mm(mm), End::Never).unwrap(),
             Self::Drives(mm, speed) => {

@@ -10,7 +10,7 @@ use backwall::console::update::update;
 use backwall::session::review::open_survey;
 use backwall_store::{JobFile, MarkKind};
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::hand::{Gauge, HandPlace, HandReading};
+use backwall_survey::job::hand::{HandGauge, HandPlace, HandReading};
 use backwall_survey::job::{Said, Statement, in_force};
 use backwall_survey::travel::Direction;
 use backwall_units::Length;
@@ -126,7 +126,7 @@ fn what_was_read_by_hand_on_the_line_stands_in_the_section_while_it_is_scanned()
     let before = text(&app, 190, 50);
     let place = Some(HandPlace::Line { line: "A090".to_owned(), along: Length::mm(4100.0) });
     let values = vec![Length::mm(7.3)];
-    let reading = HandReading { place, values, gauge: Gauge::default(), proof: None, grid: None, inspection_point: None };
+    let reading = HandReading { place, values, gauge: HandGauge::default(), proof: None, grid: None, inspection_point: None };
     let by = Signed { name: "R. Aldane".to_owned(), ..Signed::default() };
     keep(&mut app, &Statement { id: 0, said: Said::HandReading(Box::new(reading)), reason: String::new(), by });
     let after = text(&app, 190, 50);
@@ -157,7 +157,7 @@ fn the_map_has_a_letter_where_something_was_read_by_hand_and_says_what() {
     let before = text(&app, 80, 24);
     let values = vec![Length::mm(5.1), Length::mm(5.2)];
     let place = Some(HandPlace::Line { line: "A090".to_owned(), along: Length::mm(4200.0) });
-    let reading = HandReading { place, values, gauge: Gauge::default(), proof: None, grid: None, inspection_point: None };
+    let reading = HandReading { place, values, gauge: HandGauge::default(), proof: None, grid: None, inspection_point: None };
     let by = Signed { name: "R. Aldane".to_owned(), ..Signed::default() };
     keep(&mut app, &Statement { id: 0, said: Said::HandReading(Box::new(reading)), reason: String::new(), by });
     let after = text(&app, 80, 24);

@@ -3,8 +3,8 @@
 
 use crate::console::fixture;
 use backwall::console::view;
-use backwall::live::Wall;
-use backwall::live::wall::{Ask, Of, StretchWindow};
+use backwall::live::LiveWall;
+use backwall::live::wall::{Of, StretchWindow, WallAsk};
 use backwall_survey::job::Plan;
 use backwall_survey::strip::{Level, Section, Seen};
 use backwall_survey::travel::Direction;
@@ -16,9 +16,9 @@ use std::time::{Duration, Instant};
 
 /// An invented wall of this length, read this often: sound but for a thin place every 200 mm and a stretch without echo
 /// every 7 m.
-fn wall(readings: u32, length_mm: f64) -> Wall {
+fn wall(readings: u32, length_mm: f64) -> LiveWall {
     let limits = Plan::parse("plan.toml", fixture::PLAN).unwrap().limits();
-    let mut wall = Wall::new(Section::new(Default::default()), Vec::new(), (Length::ZERO, Length::mm(length_mm)));
+    let mut wall = LiveWall::new(Section::new(Default::default()), Vec::new(), (Length::ZERO, Length::mm(length_mm)));
     for seq in 0..readings {
         let along = f64::from(seq) * length_mm / f64::from(readings);
         let (thickness, level) = match (along % 200.0, along % 7000.0) {
@@ -52,7 +52,7 @@ fn a_picture_costs_the_same_however_long_the_run_is() {
     let many = Arc::new(Mutex::new(wall(10_000_000, 400_000.0)));
     for (direction, zoom) in [(Direction::Up, 5), (Direction::Across, 5)] {
         for (width, height) in [(80, 24), (190, 50)] {
-            let draw = |wall: &Arc<Mutex<Wall>>| {
+            let draw = |wall: &Arc<Mutex<LiveWall>>| {
                 let mut app = fixture::scanning(direction);
                 let scan = app.scan.as_mut().unwrap();
                 (scan.wall, scan.look.zoom) = (wall.clone(), zoom);
@@ -62,7 +62,7 @@ fn a_picture_costs_the_same_however_long_the_run_is() {
                     terminal.draw(|frame| view::draw(&app, frame)).unwrap();
                 });
                 let window = StretchWindow { step, first: 10, count: width };
-                let ask = Ask { window, lines: usize::from(height), spread: Some(Of::Line) };
+                let ask = WallAsk { window, lines: usize::from(height), spread: Some(Of::Line) };
                 (picture, median(|| drop(wall.lock().unwrap().glimpse(&ask))))
             };
             // In turns, so that both meet the same machine.

@@ -9,7 +9,7 @@ use backwall::console::review::overview::empty_wall;
 use backwall::console::review::{Ask, News, Overview, SIDE, Shown, Window};
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
-use backwall_store::{Changes, EvaluationStart, EvaluationSummary, Findings, RunState};
+use backwall_store::{Changes, EvaluationFindings, EvaluationStart, EvaluationSummary, RunState};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{At, SpotWatch};
 use backwall_survey::travel::{Direction, Place};
@@ -222,7 +222,7 @@ pub mod stored {
     use super::*;
     use backwall::console::ReviewHandle;
     use backwall::session::review::{EarlierSurvey, open};
-    use backwall_report::earlier::{Role, Told, Unit};
+    use backwall_report::earlier::{ColumnRole, ColumnUnit, EarlierTold};
     use backwall_store::{CloseReason, Entry, JobFile, JobReader, Writer};
     use std::path::{Path, PathBuf};
     use std::time::{Duration, Instant};
@@ -264,10 +264,10 @@ pub mod stored {
         }
 
         fn before(path: &Path, run: i64, all: bool, earlier: Option<&Path>) -> Self {
-            Self::told(path, run, all, earlier, Told::default())
+            Self::told(path, run, all, earlier, EarlierTold::default())
         }
 
-        fn told(path: &Path, run: i64, all: bool, earlier: Option<&Path>, told: Told) -> Self {
+        fn told(path: &Path, run: i64, all: bool, earlier: Option<&Path>, told: EarlierTold) -> Self {
             let earlier = earlier.map(|path| EarlierSurvey { path: path.to_path_buf(), told });
             let job = JobFile::open_read_only(path).unwrap().contents().unwrap();
             let handle = open(path, run, all, earlier.as_ref()).unwrap();
@@ -482,8 +482,8 @@ pub mod stored {
         let (_job, path, run) = even_run(folder.path());
         let table = folder.path().join("before.csv");
         std::fs::write(&table, "Height,Wall\n0,0.38\n1,0.38\n").unwrap();
-        let columns = vec![(Role::Position, "Height".to_owned()), (Role::Thickness, "Wall".to_owned())];
-        let told = Told { columns, unit: Some(Unit::In), line: Some("A090".to_owned()), ..Told::default() };
+        let columns = vec![(ColumnRole::Position, "Height".to_owned()), (ColumnRole::Thickness, "Wall".to_owned())];
+        let told = EarlierTold { columns, unit: Some(ColumnUnit::In), line: Some("A090".to_owned()), ..EarlierTold::default() };
         let mut desk = ConsoleBackend::told(&path, run, false, Some(&table), told);
         desk.wait(|app| app.review.walked.as_ref().unwrap().behind.is_some());
         // Without it nothing is guessed.
@@ -612,7 +612,7 @@ fn evaluation() -> EvaluationSummary {
         software: "backwall".into(),
         by: signed(),
     };
-    let found = |no_echo, thin_spots, least, at| Findings {
+    let found = |no_echo, thin_spots, least, at| EvaluationFindings {
         no_echo,
         thin_spots,
         watch_spots: 1,

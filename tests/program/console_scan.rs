@@ -5,7 +5,7 @@ use crate::console::fixture::*;
 use backwall::console::state::{App, Effect, Event, Question, WaveScale};
 use backwall::console::update::update;
 use backwall::console::{Step, Theme};
-use backwall::live::{Command, LiveView, Phase};
+use backwall::live::{LiveView, Phase, RunCommand};
 use backwall_store::RunState;
 use backwall_survey::job::plan::CrawlerPlan;
 use backwall_survey::travel::Direction;
@@ -124,18 +124,18 @@ fn a_misclosure_no_crawler_comes_back_with_is_asked_about_before_it_is_noted() {
     );
     assert!(update(&mut app, letter('n')).is_empty() && app.question.is_none());
     update(&mut app, letter('d'));
-    assert_eq!(update(&mut app, letter('y')), [Effect::Command(Command::AtDatum)]);
+    assert_eq!(update(&mut app, letter('y')), [Effect::Command(RunCommand::AtDatum)]);
     // While the run is being ended: a no goes back to that question, a yes notes it and ends.
     update(&mut app, letter('e'));
     update(&mut app, letter('d'));
     assert!(update(&mut app, letter('n')).is_empty());
     assert_eq!(app.question, Some(Question::EndRun));
     update(&mut app, letter('d'));
-    assert_eq!(update(&mut app, letter('y')), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
+    assert_eq!(update(&mut app, letter('y')), [Effect::Command(RunCommand::AtDatum), Effect::Command(RunCommand::End)]);
     // One that can be is noted at once.
     let mut app = scanning(Direction::Up);
     change(&mut app, |view| view.reading = Some(reading(20.0)));
-    assert_eq!(update(&mut app, letter('d')), [Effect::Command(Command::AtDatum)]);
+    assert_eq!(update(&mut app, letter('d')), [Effect::Command(RunCommand::AtDatum)]);
 }
 
 #[test]

@@ -7,9 +7,9 @@ use crate::console::job::{Job, options};
 use crate::device_channels::beside;
 use backwall::console::shell::{Surface, drive, first_state};
 use backwall::console::state::App;
-use backwall::console::{Outcome, ScanHandle, Step, view};
-use backwall::live::bench::{BenchCommand, BenchHandle, BenchRequest, BenchStream, BenchView, Found, Hold, start};
-use backwall::live::{Command, Connecting, LiveView, Phase};
+use backwall::console::{ConsoleEnd, ScanHandle, Step, view};
+use backwall::live::bench::{BenchCommand, BenchFound, BenchHandle, BenchRequest, BenchStream, BenchView, Hold, start};
+use backwall::live::{Connecting, LiveView, Phase, RunCommand};
 use backwall_simulate::{Crawler, End};
 use backwall_store::{MarkKind, RunState};
 use backwall_stream::{Pace, Profile, SourceOptions, StreamSpec};
@@ -82,7 +82,7 @@ async fn an_idle_screen_is_drawn_once_and_then_left_alone() {
     let mut paper = Paper::new();
     let (_keys, input) = mpsc::channel(8);
     let outcome = drive(job, &mut app, &mut paper, input, after(3200, "SIGTERM"), &options).await.unwrap();
-    assert_eq!(outcome, Outcome::Terminated("SIGTERM".into()));
+    assert_eq!(outcome, ConsoleEnd::Terminated("SIGTERM".into()));
     assert_eq!(paper.draws.load(Ordering::SeqCst), 1);
 }
 
@@ -130,7 +130,7 @@ async fn a_signal_ends_the_run_before_the_console() {
     let mut paper = Paper::new();
     let (_keys, input) = mpsc::channel(8);
     let outcome = drive(job, &mut app, &mut paper, input, after(200, "SIGHUP"), &options).await.unwrap();
-    assert_eq!(outcome, Outcome::Terminated("SIGHUP".into()));
+    assert_eq!(outcome, ConsoleEnd::Terminated("SIGHUP".into()));
     assert!(ended.load(Ordering::SeqCst), "the run was asked to end and had the time to");
 }
 
@@ -148,7 +148,7 @@ async fn a_terminal_that_goes_away_ends_the_run() {
     });
     let never = std::future::pending();
     let outcome = drive(job, &mut app, &mut paper, input, never, &options).await.unwrap();
-    assert_eq!(outcome, Outcome::Terminated("the terminal went away".into()));
+    assert_eq!(outcome, ConsoleEnd::Terminated("the terminal went away".into()));
     assert!(ended.load(Ordering::SeqCst));
 }
 
@@ -175,7 +175,7 @@ async fn keys_end_the_run_and_leave() {
         keys.send(key_press(c)).await.unwrap();
     }
     let outcome = drive(job, &mut app, &mut paper, input, std::future::pending(), &options).await.unwrap();
-    assert_eq!((outcome, ended.load(Ordering::SeqCst)), (Outcome::Quit, true));
+    assert_eq!((outcome, ended.load(Ordering::SeqCst)), (ConsoleEnd::Quit, true));
 }
 
 #[tokio::test]
@@ -188,7 +188,7 @@ async fn a_mark_is_of_the_channel_that_is_looked_at_and_the_end_of_all() {
     let all = heard.clone();
     tokio::spawn(async move {
         while let Some(command) = asked.recv().await {
-            if matches!(command, Command::End) {
+            if matches!(command, RunCommand::End) {
                 let phase = Phase::Ended(Box::new(summary(4, "A090", RunState::Closed)));
                 views.send_replace(Arc::new(LiveView { phase, ..beside() }));
             }
@@ -207,11 +207,11 @@ async fn a_mark_is_of_the_channel_that_is_looked_at_and_the_end_of_all() {
         std::future::pending::<()>().await;
     });
     let outcome = drive(job, &mut app, &mut Paper::new(), input, std::future::pending(), &options).await.unwrap();
-    assert_eq!((outcome, ended.load(Ordering::SeqCst)), (Outcome::Quit, true));
+    assert_eq!((outcome, ended.load(Ordering::SeqCst)), (ConsoleEnd::Quit, true));
     let heard = heard.lock().unwrap();
-    let marks: Vec<_> = heard.iter().filter(|command| matches!(command, Command::Mark { .. })).collect();
-    assert!(matches!(&marks[..], [Command::Mark { kind: MarkKind::Nozzle, .. }]), "{heard:?}");
-    assert!(heard.contains(&Command::End), "{heard:?}");
+    let marks: Vec<_> = heard.iter().filter(|command| matches!(command, RunCommand::Mark { .. })).collect();
+    assert!(matches!(&marks[..], [RunCommand::Mark { kind: MarkKind::Nozzle, .. }]), "{heard:?}");
+    assert!(heard.contains(&RunCommand::End), "{heard:?}");
 }
 
 #[tokio::test]
@@ -282,7 +282,7 @@ async fn a_simulated_probe_is_put_on_blocks_taken_fitted_and_driven() {
     // Taken half-way: 1 % is far exceeded, and refused.
     handle.commands.send(BenchCommand::Take).await.unwrap();
     let view = until(&mut handle, |view| !view.found.is_empty()).await;
-    assert!(matches!(&view.found[0], Found::Encoder(check, Err(_)) if check.counts > 1_000), "{:?}", view.found);
+    assert!(matches!(&view.found[0], BenchFound::Encoder(check, Err(_)) if check.counts > 1_000), "{:?}", view.found);
     handle.close();
 }
 

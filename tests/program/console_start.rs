@@ -8,8 +8,8 @@ use crate::console_waits::ConsoleBackend as Desk;
 use backwall::console::keys::Mode;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
-use backwall::console::{ConsoleOptions, Outcome, Step};
-use backwall::live::{Begin, Command, Phase};
+use backwall::console::{ConsoleEnd, ConsoleOptions, Step};
+use backwall::live::{Begin, Phase, RunCommand};
 use backwall::session::{ConsoleBackend, LineStream, Session};
 use backwall_simulate::{Crawler, End};
 use backwall_store::{EventKind, JobFile, PlaceSet, RunState};
@@ -221,7 +221,7 @@ fn the_place_is_set_at_the_nearest_seam_or_typed_and_only_on_the_line() {
     assert!(update(&mut app, letter('p')).is_empty());
     let screen = text(&app, 80, 24);
     assert!(screen.contains("Where is the crawler? Place now 4.350 m by the encoder") && screen.contains("< 4.800 m >"), "{screen}");
-    let set = |mm| [Effect::Command(Command::SetPlace(Length::mm(mm)))];
+    let set = |mm| [Effect::Command(RunCommand::SetPlace(Length::mm(mm)))];
     // 450 mm away is not what an encoder loses: said once, and set by a second Enter.
     assert!(enter(&mut app).is_empty());
     assert!(text(&app, 80, 24).contains("4.800 m is +450 mm from the encoder's place. Enter again sets it"), "{}", text(&app, 80, 24));
@@ -299,7 +299,7 @@ fn from_a_place_that_was_set_on_every_reading_can_be_made_again() {
     desk.press(KeyCode::Char('e'), "End this run?");
     desk.press(KeyCode::Char('y'), "has ended");
     desk.keys.blocking_send(TerminalEvent::Key(KeyEvent::from(KeyCode::Char('q')))).unwrap();
-    assert_eq!(desk.ended.recv_timeout(Duration::from_secs(20)).unwrap().unwrap(), Outcome::Quit);
+    assert_eq!(desk.ended.recv_timeout(Duration::from_secs(20)).unwrap().unwrap(), ConsoleEnd::Quit);
     drop(go_on);
     device.join().unwrap();
 

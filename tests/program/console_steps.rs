@@ -7,7 +7,7 @@ use backwall::console::state::{App, Effect, Event, Question};
 use backwall::console::update::update;
 use backwall::console::{Step, keys::Mode};
 use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
-use backwall::live::{Begin, Command, Phase, verdict};
+use backwall::live::{Begin, Phase, RunCommand, verdict};
 use backwall_simulate::{Crawler, End};
 use backwall_store::{MarkKind, RunState};
 use backwall_survey::job::checklist::{ItemState, Valid, Value};
@@ -261,21 +261,21 @@ fn a_run_starts_only_when_nothing_stands_against_it_or_with_a_reason() {
 #[test]
 fn marks_and_notes_stop_nothing() {
     let mut app = scanning(Direction::Up);
-    let mark = |kind| Effect::Command(Command::Mark { kind, text: String::new() });
+    let mark = |kind| Effect::Command(RunCommand::Mark { kind, text: String::new() });
     assert_eq!(press(&mut app, '2'), [mark(MarkKind::Nozzle)]);
     // The mark is set; words may follow. Without any the next mark is one key away, and Esc or Enter goes on.
     assert_eq!(press(&mut app, '1'), [mark(MarkKind::Seam)]);
     assert!(enter(&mut app).is_empty() && app.mode() == Mode::Scanning);
     press(&mut app, '3');
     type_in(&mut app, "bracket 2");
-    assert_eq!(enter(&mut app), [Effect::Command(Command::MarkText("bracket 2".into()))]);
+    assert_eq!(enter(&mut app), [Effect::Command(RunCommand::MarkText("bracket 2".into()))]);
     let begun = app.scan.as_ref().unwrap().view.reading.as_ref().unwrap().place.along;
     press(&mut app, 'n');
     type_in(&mut app, "e1 q");
     // While a note is typed, readings go on.
     change(&mut app, |view| view.reading = Some(reading(4400.0)));
     assert_eq!(app.scan.as_ref().unwrap().view.reading.as_ref().unwrap().place.along, Some(Length::mm(4400.0)));
-    assert_eq!(enter(&mut app), [Effect::Command(Command::Note { text: "e1 q".into(), begun })]);
+    assert_eq!(enter(&mut app), [Effect::Command(RunCommand::Note { text: "e1 q".into(), begun })]);
     assert_eq!(app.mode(), Mode::Scanning);
 }
 
@@ -286,7 +286,7 @@ fn ending_a_run_asks_first_and_a_no_goes_on() {
     assert_eq!((app.mode(), app.question), (Mode::Confirm, Some(Question::EndRun)));
     assert!(press(&mut app, 'n').is_empty() && app.mode() == Mode::Scanning);
     press(&mut app, 'e');
-    assert_eq!(press(&mut app, 'y'), [Effect::Command(Command::End)]);
+    assert_eq!(press(&mut app, 'y'), [Effect::Command(RunCommand::End)]);
 }
 
 #[test]
@@ -308,7 +308,7 @@ fn after_a_run_its_line_stays_chosen() {
 fn leaving_during_a_run_ends_it_and_leaves_when_it_is_closed() {
     let mut app = scanning(Direction::Up);
     assert!(press(&mut app, 'q').is_empty());
-    assert_eq!(press(&mut app, 'y'), [Effect::Command(Command::End)]);
+    assert_eq!(press(&mut app, 'y'), [Effect::Command(RunCommand::End)]);
     let mut view = (*app.scan.as_ref().unwrap().view).clone();
     view.phase = Phase::Ending;
     assert!(update(&mut app, Event::Live(view.clone().into(), NOW)).is_empty());
@@ -362,7 +362,7 @@ fn looking_back_stays_put_while_the_crawler_goes_on_and_home_returns() {
 #[test]
 fn the_alarm_stays_until_it_is_acknowledged() {
     let mut app = scanning(Direction::Up);
-    assert_eq!(press(&mut app, 'a'), [Effect::Command(Command::Acknowledge(2))]);
+    assert_eq!(press(&mut app, 'a'), [Effect::Command(RunCommand::Acknowledge(2))]);
     // Sent is not done: only the run itself takes it off the screen.
     assert!(text(&app, 80, 24).contains("THIN at 4.052 m"));
     app.scan.as_ref().unwrap().wall.lock().unwrap().acknowledge(2);
@@ -603,11 +603,11 @@ fn an_encoder_is_checked_between_two_marks_and_refused_when_it_is_off() {
 fn a_return_to_the_start_is_told_and_may_end_the_run() {
     let mut app = scanning(Direction::Up);
     change(&mut app, |view| view.reading = Some(reading(2.0)));
-    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum)]);
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(RunCommand::AtDatum)]);
     let words = app.message.as_ref().unwrap().text.clone();
     assert!(words.contains("misclosure +2.0 mm of 8700 mm there and back (+0.02 %)"), "{words}");
     press(&mut app, 'e');
-    assert_eq!(press(&mut app, 'd'), [Effect::Command(Command::AtDatum), Effect::Command(Command::End)]);
+    assert_eq!(press(&mut app, 'd'), [Effect::Command(RunCommand::AtDatum), Effect::Command(RunCommand::End)]);
     // A stream without an encoder has no place to be off.
     change(&mut app, |view| view.reading.as_mut().unwrap().place.along = None);
     assert!(press(&mut app, 'd').is_empty() && app.message.as_ref().unwrap().text.contains("no encoder counts"));

@@ -5,7 +5,7 @@
 use crate::console::fixture;
 
 use crate::console::job::{Job, options};
-use backwall::console::{Outcome, Step, run};
+use backwall::console::{ConsoleEnd, Step, run};
 use portable_pty::{Child, CommandBuilder, MasterPty, PtySize, native_pty_system};
 use std::io::{Read, Write};
 use std::sync::{Arc, Mutex};
@@ -32,8 +32,8 @@ fn child() {
     });
     let (outcome, ended) = outcome;
     let word = match &outcome {
-        Outcome::Quit => "quit".to_owned(),
-        Outcome::Terminated(why) => format!("terminated {why}"),
+        ConsoleEnd::Quit => "quit".to_owned(),
+        ConsoleEnd::Terminated(why) => format!("terminated {why}"),
     };
     std::fs::write(std::env::var(REPORT).unwrap(), format!("{word}; run ended {ended}")).unwrap();
     std::process::exit(0);

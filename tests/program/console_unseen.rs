@@ -5,7 +5,7 @@ use backwall::console::Step;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::survey::{Survey, SurveyNews};
 use backwall::console::update::update;
-use backwall_report::unseen::{Cell, Unseen, UnseenOfRun};
+use backwall_report::unseen::{Unseen, UnseenCell, UnseenOfRun};
 use backwall_survey::travel::Direction;
 use backwall_units::{Length, LengthUnit};
 use ratatui::crossterm::event::KeyCode;
@@ -18,7 +18,7 @@ fn found() -> UnseenOfRun {
         for (column, width) in [4.0, 6.0, 8.0, 10.0, 14.0, 20.0].into_iter().enumerate() {
             let found = (row as u32 * 10 + column as u32 * 8).min(40);
             let (from, to) = if found == 40 { (0.912, 1.0) } else { (f64::from(found) / 44.0, f64::from(found + 4) / 44.0) };
-            cells.push(Cell { width: Length::mm(width), depth: Length::mm(depth), drives: 40, found, from, to });
+            cells.push(UnseenCell { width: Length::mm(width), depth: Length::mm(depth), drives: 40, found, from, to });
         }
     }
     let table = Unseen { nominal: Length::mm(10.0), spacing: Length::mm(2.0), snr_db: 33.2, beam: Length::mm(7.1), cells };

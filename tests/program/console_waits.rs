@@ -7,7 +7,7 @@ use crate::console::job::options;
 use backwall::console::shell::{ConsoleOptions, Surface, drive, first_state};
 use backwall::console::state::App;
 use backwall::console::survey::Survey;
-use backwall::console::{Backend, Clock, Outcome, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
+use backwall::console::{Backend, Clock, ConsoleEnd, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
 use backwall::live::bench::BenchHandle;
 use backwall::live::{Begin, Connecting};
 use backwall::session::{LineStream, Session};
@@ -126,7 +126,7 @@ impl Surface for Pictures {
 pub struct ConsoleBackend {
     pub keys: mpsc::Sender<Event>,
     pictures: std_mpsc::Receiver<String>,
-    pub ended: std_mpsc::Receiver<anyhow::Result<Outcome>>,
+    pub ended: std_mpsc::Receiver<anyhow::Result<ConsoleEnd>>,
 }
 
 impl ConsoleBackend {
@@ -203,7 +203,7 @@ fn with_a_job_that_never_answers_every_key_works() {
     let pressed = Instant::now();
     desk.keys.blocking_send(Event::Key(KeyEvent::new(KeyCode::Char('q'), KeyModifiers::NONE))).unwrap();
     let outcome = desk.ended.recv_timeout(Duration::from_secs(5)).expect("it never ended").unwrap();
-    assert_eq!(outcome, Outcome::Quit);
+    assert_eq!(outcome, ConsoleEnd::Quit);
     assert!(pressed.elapsed() < Duration::from_secs(1), "{:?}", pressed.elapsed());
 }
 
@@ -223,7 +223,7 @@ fn leaving_waits_for_a_slow_disk_and_keeps_what_was_entered() {
     let desk = ConsoleBackend::open(Slow { job: contents(), takes: Some(Duration::from_millis(400)) }, Step::Checklist);
     desk.press(KeyCode::Char('y'), "Wind at height");
     desk.press(KeyCode::Char('q'), "still being written");
-    assert_eq!(desk.ended.recv_timeout(Duration::from_secs(5)).expect("it never ended").unwrap(), Outcome::Quit);
+    assert_eq!(desk.ended.recv_timeout(Duration::from_secs(5)).expect("it never ended").unwrap(), ConsoleEnd::Quit);
 }
 
 /// Prints the time from a key to its picture: `cargo test --release --test program key_to_picture -- --ignored --nocapture`.

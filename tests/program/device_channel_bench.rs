@@ -5,7 +5,7 @@ use crate::common::*;
 use crate::console::bench::{bench, take, typed};
 use crate::console::fixture::*;
 use crate::devices::CHANNELS;
-use backwall::console::state::{App, BenchShown, Effect, Picture};
+use backwall::console::state::{App, BenchShown, Effect, RunPicture};
 use backwall::console::update::update;
 use backwall::console::{Reads, Step};
 use backwall::live::Connecting;
@@ -65,7 +65,7 @@ fn the_operator_chooses_whose_probe_stands_on_the_block() {
     let mut app = calibrating(&[]);
     let mut taken = bench(typed(app.setup()));
     let open = |app: &mut App, view| {
-        let (picture, serial, tolerance) = (Picture::Wave, String::new(), String::new());
+        let (picture, serial, tolerance) = (RunPicture::Wave, String::new(), String::new());
         app.bench = Some(BenchShown { view: Arc::new(view), handed_on: 0, picture, serial, tolerance, keep_velocity: false });
     };
     open(&mut app, taken.view.clone());

@@ -5,7 +5,7 @@ use crate::console::fixture::*;
 use crate::devices::said_of;
 use backwall::console::state::Effect;
 use backwall::console::update::update;
-use backwall::live::Command;
+use backwall::live::RunCommand;
 use backwall::live::view::DeviceSaid;
 use backwall_store::EventKind;
 use backwall_stream::Profile;
@@ -131,7 +131,7 @@ fn c_lists_the_commands_and_asks_again_where_readings_depend_on_it() {
         assert_eq!(update(&mut app, letter(c)), []);
     }
     let effects = update(&mut app, key(KeyCode::Enter));
-    let [Effect::Command(Command::Send(order))] = &effects[..] else { panic!("{effects:?}") };
+    let [Effect::Command(RunCommand::Send(order))] = &effects[..] else { panic!("{effects:?}") };
     assert_eq!((order.bytes.as_slice(), order.by.as_str()), (&b"G26\n"[..], "R. Aldane"));
     // What became of it stands on the bottom line, and the calibration waits for its verification.
     let words = "gain 26 dB sent by R. Aldane: the calibration was made before it, verify on a block".to_owned();
@@ -143,5 +143,5 @@ fn c_lists_the_commands_and_asks_again_where_readings_depend_on_it() {
     update(&mut app, key(KeyCode::Right));
     update(&mut app, key(KeyCode::Enter));
     let effects = update(&mut app, key(KeyCode::Enter));
-    assert!(matches!(&effects[..], [Effect::Command(Command::Send(order))] if order.words == "light"), "{effects:?}");
+    assert!(matches!(&effects[..], [Effect::Command(RunCommand::Send(order))] if order.words == "light"), "{effects:?}");
 }

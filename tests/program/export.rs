@@ -3,7 +3,7 @@
 use crate::common::*;
 
 use backwall_report::csv::{CsvError, write_readings};
-use backwall_report::readings::Source;
+use backwall_report::readings::ReadingsOf;
 use backwall_report::whole_file;
 use backwall_store::{CloseReason, Entry, JobFile, Mark, MarkKind, RunId, RunStart};
 use backwall_survey::job::Plan;
@@ -386,7 +386,7 @@ fn an_export_that_is_stopped_leaves_the_old_file_and_nothing_beside_it() {
     std::fs::write(&out, "old").unwrap();
     let reader = JobFile::open_read_only(&path).unwrap();
     let contents = reader.contents().unwrap();
-    let sources: Vec<_> = contents.runs.iter().map(Source::Run).collect();
+    let sources: Vec<_> = contents.runs.iter().map(ReadingsOf::Run).collect();
     let mut ticks = 0;
     let stopped = whole_file::write(&out, |file| {
         write_readings(&reader, &contents, &sources, file, &mut |done, of| {

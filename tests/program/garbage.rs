@@ -2,7 +2,7 @@
 
 use crate::common::root;
 use backwall_report::template::Template;
-use backwall_simulate::Wall;
+use backwall_simulate::VirtualWall;
 use backwall_stream::Profile;
 use backwall_survey::job::{Checklist, Plan};
 use proptest::prelude::*;
@@ -84,7 +84,7 @@ proptest! {
                 said(Profile::parse("profile.toml", &changed(text, &changes)), drop)?;
             }
             3 => said(Template::parse("full.toml", &changed(&read("profiles/report/full.toml"), &changes)), drop)?,
-            _ => said(Wall::parse("wall.toml", &changed(&read("demo-stream/wall.toml"), &changes)), drop)?,
+            _ => said(VirtualWall::parse("wall.toml", &changed(&read("demo-stream/wall.toml"), &changes)), drop)?,
         }
     }
 }

@@ -250,11 +250,11 @@ fn mistakes_say_what_happened_where_and_what_to_do() {
 
 #[test]
 fn a_run_does_not_start_on_a_disk_without_room() {
-    use backwall::live::{Begin, LEAST_FREE, Order, ScanRequest, StartError, low_disk, start};
+    use backwall::live::{Begin, LEAST_FREE, ScanOrder, ScanRequest, StartError, low_disk, start};
     use backwall_store::{JobFile, Saved};
     let folder = tempfile::tempdir().unwrap();
     let job = JobFile::open(&signed_job(folder.path())).unwrap();
-    let order = Order {
+    let order = ScanOrder {
         begin: &Begin::on("C1"),
         spec: "file:demo-stream/C1.shots".parse().unwrap(),
         profiles: vec![(backwall_stream::Profile::load("open-packet").unwrap(), None)],

@@ -20,11 +20,11 @@ use backwall_survey::integrity::average::{pits, tank_length};
 use backwall_survey::integrity::extreme::{Blocks, Maxima, Minima, lag_one, least_expected, mann_kendall, whole_surface};
 use backwall_survey::integrity::interval::{self, Lasts, PipingClass};
 use backwall_survey::integrity::life::remaining_life;
-use backwall_survey::integrity::rate::{Rate, Term, Wall, date_after, rate, years_between};
+use backwall_survey::integrity::rate::{DatedWall, Rate, Term, date_after, rate, years_between};
 use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress, unknown_steel};
 use backwall_survey::integrity::trend::regression;
 use backwall_survey::integrity::variation::{averaging_length, level_one, q, variation};
-use backwall_survey::integrity::{Refusal, Standing};
+use backwall_survey::integrity::{Refusal, SourceStanding};
 use backwall_units::{Length, LengthUnit, LossRate, Pressure, Years};
 use chrono::NaiveDate;
 
@@ -75,7 +75,7 @@ fn tank_courses_agree_with_published_inspection_reports() {
 fn a_thinned_zone_takes_no_foot_off_and_the_si_form_is_its_own() {
     let zone = shell(120.0, 38.0, 24_900.0, 1.0, 0.9).required(Extent::Zone, Form::Us).unwrap();
     close(zone.value.required.as_inch(), 0.428530, 1e-6);
-    assert_eq!(zone.worked.source.standing, Standing::FromMemory);
+    assert_eq!(zone.worked.source.standing, SourceStanding::FromMemory);
     let si = shell(52.0, 40.0, 23_600.0, 0.70, 1.0).required(Extent::Course, Form::Si).unwrap();
     close(si.value.required.as_mm(), 8.1085, 5e-5);
     close(course(52.0, 40.0, 23_600.0, 0.70, 1.0).0 * 25.4, 8.1071, 5e-5);
@@ -153,7 +153,7 @@ fn scattered_pits_are_told_from_a_corroded_area() {
 #[test]
 fn tank_intervals_agree_with_a_published_report() {
     let (previous, actual, required) = (Length::inch(0.188), Length::inch(0.177), Length::inch(0.100));
-    let lost = rate(Term::Short, Wall::of(previous), Wall::of(actual), Years::new(6.0)).unwrap().value.rate.unwrap();
+    let lost = rate(Term::Short, DatedWall::of(previous), DatedWall::of(actual), Years::new(6.0)).unwrap().value.rate.unwrap();
     close(lost.as_inch_y(), 0.00183333, 1e-8);
     let life = |actual: Length| (actual - required) / lost;
     close(life(actual).as_years() / 2.0, 21.0, 1e-9);
@@ -167,7 +167,7 @@ fn tank_intervals_agree_with_a_published_report() {
     close(interval::tank_thickness(Lasts::AtLeast(Years::new(4.0))).unwrap().value.as_years(), 2.0, 0.0);
     assert_eq!(interval::tank_thickness(Lasts::Rate(Years::ZERO)).unwrap().value, Years::ZERO);
     assert_eq!(interval::tank_thickness(Lasts::Unknown { left: false }).unwrap().value, Years::ZERO);
-    let gain = rate(Term::Short, Wall::of(actual), Wall::of(previous), Years::new(6.0)).unwrap();
+    let gain = rate(Term::Short, DatedWall::of(actual), DatedWall::of(previous), Years::new(6.0)).unwrap();
     assert_eq!(gain.value.rate, Some(LossRate::ZERO));
     assert!(gain.worked.cautions.iter().any(|caution| caution.contains("thicker than before")));
 }
@@ -176,7 +176,7 @@ fn tank_intervals_agree_with_a_published_report() {
 #[test]
 fn rates_and_lives_agree_with_a_published_answer_key() {
     let of = |from: f64, to: f64, years: f64| -> Rate {
-        rate(Term::Long, Wall::of(Length::inch(from)), Wall::of(Length::inch(to)), Years::new(years)).unwrap().value
+        rate(Term::Long, DatedWall::of(Length::inch(from)), DatedWall::of(Length::inch(to)), Years::new(years)).unwrap().value
     };
     let inch = |rate: Rate| rate.rate.unwrap().as_inch_y();
     close(inch(of(0.400, 0.260, 20.0)), 0.007, 1e-9);
@@ -185,7 +185,7 @@ fn rates_and_lives_agree_with_a_published_answer_key() {
     close(inch(of(0.565, 0.521, 2003.75 - 1999.33)), 0.00995475, 1e-8);
     let life = |actual: f64, required: f64, rate: f64| {
         let rate = Rate::judged(LossRate::inch_y(rate), None);
-        remaining_life(Wall::of(Length::inch(actual)), Length::inch(required), &rate, 0.0).unwrap().value
+        remaining_life(DatedWall::of(Length::inch(actual)), Length::inch(required), &rate, 0.0).unwrap().value
     };
     close(life(0.198, 0.150, 0.007).middle.unwrap().as_years(), 6.857143, 1e-6);
     close(life(0.211, 0.150, 0.003).middle.unwrap().as_years(), 20.333333, 1e-6);
@@ -193,9 +193,9 @@ fn rates_and_lives_agree_with_a_published_answer_key() {
     close(inch(short), 0.004, 1e-12);
     close(inch(long), 0.00246154, 1e-8);
     let none = Rate::judged(LossRate::ZERO, None);
-    assert!(remaining_life(Wall::of(Length::mm(9.0)), Length::mm(6.0), &none, 0.0).is_err(), "no loss foretells nothing");
+    assert!(remaining_life(DatedWall::of(Length::mm(9.0)), Length::mm(6.0), &none, 0.0).is_err(), "no loss foretells nothing");
     assert_eq!(life(5.0, 6.0, 0.1).low, Years::ZERO);
-    assert!(rate(Term::Short, Wall::of(Length::mm(9.0)), Wall::of(Length::mm(8.0)), Years::ZERO).is_err());
+    assert!(rate(Term::Short, DatedWall::of(Length::mm(9.0)), DatedWall::of(Length::mm(8.0)), Years::ZERO).is_err());
 }
 
 // API 510 interval summary (scribd.com/document/604060692) and the answer key's exercises 8 and 9; the short lives worked.
@@ -299,7 +299,8 @@ fn pipe_under_internal_pressure() {
 // intercept_stderr).
 #[test]
 fn a_trend_through_four_surveys_agrees_with_scipy() {
-    let surveys: Vec<_> = [(0.0, 10.0), (5.0, 9.6), (10.0, 9.3), (15.0, 8.9)].map(|(t, d)| (Years::new(t), Wall::of(Length::mm(d)))).into();
+    let surveys: Vec<_> =
+        [(0.0, 10.0), (5.0, 9.6), (10.0, 9.3), (15.0, 8.9)].map(|(t, d)| (Years::new(t), DatedWall::of(Length::mm(d)))).into();
     let trend = regression(&surveys, Some(Length::mm(7.0))).unwrap().value;
     close(trend.slope.as_mm_y(), 0.0720, 1e-12);
     close(trend.intercept.as_mm(), 9.990, 1e-12);
@@ -310,7 +311,7 @@ fn a_trend_through_four_surveys_agrees_with_scipy() {
     close(((Length::mm(8.9) - Length::mm(7.0)) / trend.slope).as_years(), 26.389, 1e-3);
     // 0.072 mm/y is beyond twice its standard error: a rate. With u 0.5 mm of each survey it is none.
     assert_eq!(trend.rate.rate, Some(trend.slope));
-    let unsure: Vec<_> = surveys.iter().map(|(t, wall)| (*t, Wall { uncertainty: Some(Length::mm(0.5)), ..*wall })).collect();
+    let unsure: Vec<_> = surveys.iter().map(|(t, wall)| (*t, DatedWall { uncertainty: Some(Length::mm(0.5)), ..*wall })).collect();
     let unsure = regression(&unsure, None).unwrap().value.rate;
     assert_eq!(unsure.rate, None);
     // u of the slope: 0.5 mm / (sum (x - mean)^2)^0.5 = 0.5 / 125^0.5.
@@ -318,7 +319,7 @@ fn a_trend_through_four_surveys_agrees_with_scipy() {
     assert!(matches!(regression(&surveys[..2], None), Err(Refusal::Conditions { .. })));
     let same_day = [surveys[0], surveys[0], surveys[0]];
     assert!(regression(&same_day, None).is_err());
-    let rising: Vec<_> = surveys.iter().map(|(t, d)| (*t, Wall::of(Length::mm(20.0) - d.thickness))).collect();
+    let rising: Vec<_> = surveys.iter().map(|(t, d)| (*t, DatedWall::of(Length::mm(20.0) - d.thickness))).collect();
     assert_eq!(regression(&rising, Some(Length::mm(7.0))).unwrap().value.reaches, None);
 }
 

@@ -2,7 +2,7 @@
 
 use crate::common::*;
 
-use backwall_simulate::{Crawler, End, Wall};
+use backwall_simulate::{Crawler, End, VirtualWall};
 use backwall_store::{CloseReason, Entry, EvaluationError, EvaluationStart, JobFile, RunId, RunStart};
 use backwall_survey::job::validity::{Check, VerificationPlan};
 use backwall_survey::job::{Checklist, Plan, checklist::Signed};
@@ -25,9 +25,9 @@ fn by(at_us: i64) -> Signed {
 }
 
 /// Everything off the wall file's own truth, as if two perfect blocks had been measured.
-fn typed() -> (Wall, Setup) {
+fn typed() -> (VirtualWall, Setup) {
     let text = std::fs::read_to_string(root().join("demo-stream/wall.toml")).unwrap();
-    let wall = Wall::parse("wall.toml", &text).unwrap();
+    let wall = VirtualWall::parse("wall.toml", &text).unwrap();
     let temperature = wall.steel.temperature;
     let zero = wall.zero(temperature);
     let mut setup = plan().typed_setup();

@@ -1,7 +1,7 @@
 //! The bundled demo: its streams are what the wall file gives, its plan and answers are sound, and its walls hold what the
 //! README promises.
 
-use backwall_simulate::{Crawler, End, Sections, Wall};
+use backwall_simulate::{Crawler, End, Sections, VirtualWall};
 use backwall_stream::cobs;
 use backwall_survey::job::checklist::{Conditions, Filled, Now, Value};
 use backwall_survey::job::{Answer, Checklist, Item, ItemState, Plan, checklist::Signature, checklist::Signed};
@@ -18,8 +18,8 @@ fn text(path: PathBuf) -> String {
     std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
 
-fn wall() -> Wall {
-    Wall::parse("wall.toml", &text(demo("wall.toml"))).unwrap_or_else(|error| panic!("{error}"))
+fn wall() -> VirtualWall {
+    VirtualWall::parse("wall.toml", &text(demo("wall.toml"))).unwrap_or_else(|error| panic!("{error}"))
 }
 
 fn plan() -> Plan {

@@ -1,6 +1,6 @@
 //! The virtual crawler's waveforms against closed formulas, and its stream's own rules.
 
-use backwall_simulate::{Crawler, CrawlerError, End, Wall};
+use backwall_simulate::{Crawler, CrawlerError, End, VirtualWall};
 use backwall_units::{Decibel, Length};
 
 /// A wall without noise, on a fine converter.
@@ -26,11 +26,11 @@ forward_mm = 100
 speed_mm_s = 50
 ";
 
-fn wall(text: &str) -> Wall {
-    Wall::parse("test.toml", text).unwrap_or_else(|error| panic!("{error}"))
+fn wall(text: &str) -> VirtualWall {
+    VirtualWall::parse("test.toml", text).unwrap_or_else(|error| panic!("{error}"))
 }
 
-fn flat(wall: &Wall, thickness: f64, paint: f64) -> Vec<f64> {
+fn flat(wall: &VirtualWall, thickness: f64, paint: f64) -> Vec<f64> {
     let mut crawler = Crawler::on_block(wall, Length::mm(10.0), End::Never).unwrap();
     let samples = crawler.waveform(Length::mm(thickness), Length::mm(paint), Decibel::ZERO);
     samples.into_iter().map(f64::from).collect()
@@ -59,7 +59,7 @@ fn bodies(stream: &[u8]) -> Vec<Vec<u8>> {
     bodies
 }
 
-fn stream(wall: &Wall, line: &str, end: End) -> Vec<u8> {
+fn stream(wall: &VirtualWall, line: &str, end: End) -> Vec<u8> {
     let mut crawler = Crawler::on_line(wall, line, end).unwrap();
     let mut out = Vec::new();
     let mut last = None;
@@ -215,7 +215,7 @@ fn a_stream_longer_than_its_drive_goes_back_and_forth() {
 
 #[test]
 fn mistakes_in_a_wall_are_named_with_file_line_and_key() {
-    let refused = |text: &str| Wall::parse("w.toml", text).unwrap_err().to_string();
+    let refused = |text: &str| VirtualWall::parse("w.toml", text).unwrap_err().to_string();
     let line_of = |text: &str, needle: &str| text.lines().position(|line| line.contains(needle)).unwrap() + 1;
     let text = format!("{QUIET}{LINE}").replace("forward_mm", "forwards_mm");
     let error = refused(&text);

@@ -4,14 +4,14 @@
 
 use crate::common::*;
 use crate::console_start::broken_off;
-use backwall::live::{Begin, GoesOn, Order, ScanRequest};
+use backwall::live::{Begin, GoesOn, ScanOrder, ScanRequest};
 use backwall::session::{amend, runtime};
 use backwall_store::{JobFile, RunState};
 use backwall_stream::feed::SourceOptions;
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::Pace;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
-use backwall_survey::job::hand::{Gauge, GridPoint, HandPlace, HandReading};
+use backwall_survey::job::hand::{GridPoint, HandGauge, HandPlace, HandReading};
 use backwall_survey::job::statement::{Part, Revision, SignOff, SignOn, Swap};
 use backwall_survey::job::validity::Check;
 use backwall_survey::job::{Plan, Said, Statement};
@@ -35,7 +35,7 @@ impl Job {
     /// A run to the end of its stream, or why none may start.
     fn scan(&self, begin: &Begin) -> Result<i64, String> {
         let contents = self.file.contents().unwrap();
-        let order = Order {
+        let order = ScanOrder {
             begin,
             spec: "file:demo-stream/A120.shots".parse().unwrap(),
             profiles: vec![(Profile::load("open-packet").unwrap(), None)],
@@ -136,7 +136,7 @@ fn a_job_over_three_days_and_two_shifts() {
         let reading = HandReading {
             place: Some(HandPlace::Line { line: "A150".into(), along: Length::mm(1000.0) }),
             values: vec![Length::mm(mm)],
-            gauge: Gauge::default(),
+            gauge: HandGauge::default(),
             proof: None,
             grid: Some(GridPoint { grid: "G1".into(), point: point.into() }),
             inspection_point: None,

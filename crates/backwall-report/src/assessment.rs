@@ -13,25 +13,25 @@ mod worst;
 pub use against::{Against, named, worst_rows};
 pub use compared::{LineComparison, OffsetUsed};
 pub use course::{AtSurvey, CourseAssessment, Summary};
-pub use profiles::{Profile, ThinStretch};
+pub use profiles::{ThicknessProfile, ThinStretch};
 pub use rollup::{FastestLoss, LowestAverage, OfAsset, RollUp, RolledCourse, ShortestLife, ToDo};
 pub use words::{life_words, years};
-pub use worst::{Place, Worst};
+pub use worst::{Worst, WorstPlace};
 
 use self::course::HandPoint;
-use self::evidence::Evidence;
+use self::evidence::RestsOn;
 use self::rollup::{Parts, roll_up};
 use self::worst::Gathering;
-use super::earlier::{EarlierError, Survey, of_job_with};
+use super::earlier::{EarlierError, EarlierTable, of_job_with};
 use super::whole_file::Tick;
 use backwall_store::{JobContents, JobReader, RunId, RunState, RunSummary};
 use backwall_survey::integrity::CAUTION;
-use backwall_survey::integrity::average::Shot;
-use backwall_survey::integrity::rate::Wall;
+use backwall_survey::integrity::average::BinShot;
+use backwall_survey::integrity::rate::DatedWall;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::job::{Basis, Plan};
 use backwall_survey::neighbours::Kind;
-use backwall_survey::strip::compare::{Settings, SurveyLine, same_text};
+use backwall_survey::strip::compare::{CompareSettings, SurveyLine, same_text};
 use backwall_survey::strip::statistics::{IntervalError, OfCourse, OfInterval, Scope, Statistics, Tally};
 use backwall_survey::travel::Path;
 use backwall_ultrasound::Flag;
@@ -47,11 +47,11 @@ pub struct Request {
     pub line: Option<String>,
     /// Statistics of intervals of this length as well.
     pub interval: Option<Length>,
-    pub earlier: Vec<Survey>,
+    pub earlier: Vec<EarlierTable>,
     /// What to add to the earlier positions; without it nothing is, unless a found offset is accepted.
     pub offset: Option<Length>,
     pub accept_offset: bool,
-    pub settings: Settings,
+    pub settings: CompareSettings,
     /// What is judged by.
     pub basis: Judge,
     /// The unit of lengths in words; the job's where it is not given.
@@ -168,8 +168,8 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         return Err(AssessError::NoLine { name: request.line.clone().unwrap_or_default(), known: known.join(", ") });
     }
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
-    let mut shots: BTreeMap<String, Vec<Shot>> = BTreeMap::new();
-    let mut evidence = Evidence::of(reader, &contents, unit).map_err(EarlierError::from)?;
+    let mut shots: BTreeMap<String, Vec<BinShot>> = BTreeMap::new();
+    let mut evidence = RestsOn::of(reader, &contents, unit).map_err(EarlierError::from)?;
     let mut alone: BTreeMap<RunId, (u64, Length)> = BTreeMap::new();
     let counted: Vec<&RunSummary> = contents.runs.iter().filter(|run| wanted(&run.start.line) && !is_suspect(&contents, run)).collect();
     let mut spots = Gathering::of(reader, &counted, &plan).map_err(EarlierError::from)?;
@@ -183,7 +183,7 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
             evidence.add(run, contents.setup_of(run).calibration.is_some(), reading);
             if let Some(along) = reading.place.along {
                 let (thickness, uncertainty) = (reading.measurement.thickness, reading.measurement.uncertainty);
-                shots.entry(run.start.line.clone()).or_default().push(Shot {
+                shots.entry(run.start.line.clone()).or_default().push(BinShot {
                     along,
                     across: reading.place.across.map_or(Length::ZERO, |across| across.at),
                     thickness,
@@ -269,7 +269,7 @@ fn by_hand(contents: &JobContents, basis: Option<&Basis>) -> Result<Vec<(String,
             AssessError::Basis(format!("the reading by hand of statement {statement} is on no line: it cannot count for one"))
         })?;
         let thickness = entered.what.mean().ok_or_else(missing)?;
-        let wall = Wall { thickness, uncertainty: basis.hand_expanded.map(|expanded| expanded / 2.0) };
+        let wall = DatedWall { thickness, uncertainty: basis.hand_expanded.map(|expanded| expanded / 2.0) };
         Ok((line.to_owned(), HandPoint { statement: *statement, course: entered.what.course(&contents.plan), along: Some(along), wall }))
     };
     basis.hand.iter().map(of).collect()
@@ -279,8 +279,8 @@ fn by_hand(contents: &JobContents, basis: Option<&Basis>) -> Result<Vec<(String,
 struct Read<'a> {
     line: &'a SurveyLine,
     tally: &'a Tally,
-    shots: &'a [Shot],
-    evidence: &'a Evidence,
+    shots: &'a [BinShot],
+    evidence: &'a RestsOn,
 }
 
 fn of_line(
@@ -354,7 +354,7 @@ fn note(contents: &JobContents, run: &RunSummary, unit: LengthUnit) -> RunNote {
 fn remarks(
     reader: &JobReader,
     contents: &JobContents,
-    survey: &Survey,
+    survey: &EarlierTable,
     request: &Request,
     unit: LengthUnit,
 ) -> Result<Vec<String>, EarlierError> {

@@ -53,7 +53,7 @@ pub struct Wanted<'a> {
 pub struct Issue {
     pub number: String,
     pub revision: String,
-    pub status: Status,
+    pub status: ReportStatus,
     pub conclusions: String,
     pub follow_up: String,
     /// Who signed a seal of the job, in words with the public key.
@@ -62,14 +62,14 @@ pub struct Issue {
 
 /// How a report stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Status {
+pub enum ReportStatus {
     #[default]
     Draft,
     Issued,
     Superseded,
 }
 
-impl Status {
+impl ReportStatus {
     pub const ALL: &[(Self, &str, &str)] = &[
         (Self::Draft, "draft", "not released yet"),
         (Self::Issued, "issued", "released"),

@@ -1,9 +1,9 @@
 //! A table as CSV: UTF-8, RFC 4180, point as decimal mark, RFC 3339 times, an empty field for what does not exist.
 
 use super::hand::{HandRow, hand_columns};
-use super::readings::{Source, each_reading, each_spot, reading_columns, spot_columns};
+use super::readings::{ReadingsOf, each_reading, each_spot, reading_columns, spot_columns};
 use super::statistics::{StatisticsRow, statistics_columns};
-use super::table::{Column, Kind, Value, decimal};
+use super::table::{CellValue, Column, ColumnKind, decimal};
 use super::whole_file::{Stopped, Tick, WholeFileError};
 use backwall_store::{JobContents, JobReader, StoreError};
 use chrono::{DateTime, SecondsFormat};
@@ -25,11 +25,11 @@ pub enum CsvError {
 pub fn write_readings(
     reader: &JobReader,
     job: &JobContents,
-    sources: &[Source<'_>],
+    sources: &[ReadingsOf<'_>],
     out: impl Write,
     tick: &mut Tick<'_>,
 ) -> Result<u64, CsvError> {
-    let mut table = Table::new(reading_columns(), out)?;
+    let mut table = CsvTable::new(reading_columns(), out)?;
     let of = sources.iter().map(|source| source.run().readings).sum();
     let done = each_reading(reader, job, sources, (0, of), tick, |row| table.row(row))?;
     table.end()?;
@@ -37,8 +37,8 @@ pub fn write_readings(
 }
 
 /// Writes the spots of `sources`; answers how many.
-pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>], out: impl Write) -> Result<u64, CsvError> {
-    let mut table = Table::new(spot_columns(), out)?;
+pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[ReadingsOf<'_>], out: impl Write) -> Result<u64, CsvError> {
+    let mut table = CsvTable::new(spot_columns(), out)?;
     let done = each_spot(reader, job, sources, |row| table.row(row))?;
     table.end()?;
     Ok(done)
@@ -46,7 +46,7 @@ pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>]
 
 /// Writes the statistics of `sources`; answers how many rows.
 pub fn write_statistics(rows: &[StatisticsRow], out: impl Write) -> Result<u64, CsvError> {
-    let mut table = Table::new(statistics_columns(), out)?;
+    let mut table = CsvTable::new(statistics_columns(), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)
@@ -54,7 +54,7 @@ pub fn write_statistics(rows: &[StatisticsRow], out: impl Write) -> Result<u64, 
 
 /// Writes rows of the hand-over; answers how many.
 pub fn write_rows<R>(columns: Vec<Column<R>>, rows: &[R], out: impl Write) -> Result<u64, CsvError> {
-    let mut table = Table::new(columns, out)?;
+    let mut table = CsvTable::new(columns, out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)
@@ -62,19 +62,19 @@ pub fn write_rows<R>(columns: Vec<Column<R>>, rows: &[R], out: impl Write) -> Re
 
 /// Writes what was read by hand; answers how many rows.
 pub fn write_hand(rows: &[HandRow<'_>], out: impl Write) -> Result<u64, CsvError> {
-    let mut table = Table::new(hand_columns(), out)?;
+    let mut table = CsvTable::new(hand_columns(), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)
 }
 
 /// Rows on their way out.
-pub struct Table<R, W: Write> {
+pub struct CsvTable<R, W: Write> {
     columns: Vec<Column<R>>,
     csv: csv::Writer<W>,
 }
 
-impl<R, W: Write> Table<R, W> {
+impl<R, W: Write> CsvTable<R, W> {
     pub fn new(columns: Vec<Column<R>>, out: W) -> Result<Self, CsvError> {
         let mut csv = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
         csv.write_record(columns.iter().map(|column| column.name))?;
@@ -95,15 +95,15 @@ impl<R, W: Write> Table<R, W> {
     }
 }
 
-fn text_of(kind: Kind, value: &Value<'_>) -> String {
+fn text_of(kind: ColumnKind, value: &CellValue<'_>) -> String {
     match (value, kind) {
-        (Value::None, _) => String::new(),
-        (Value::Fixed(scaled), Kind::Fixed(digits)) => decimal(*scaled, digits),
-        (Value::Whole(whole), _) => whole.to_string(),
-        (Value::Fixed(whole), _) => whole.to_string(),
-        (Value::Time(us), _) => rfc3339(*us),
-        (Value::Text(text), _) => plain_text(text),
-        (Value::Truth(truth), _) => truth.to_string(),
+        (CellValue::None, _) => String::new(),
+        (CellValue::Fixed(scaled), ColumnKind::Fixed(digits)) => decimal(*scaled, digits),
+        (CellValue::Whole(whole), _) => whole.to_string(),
+        (CellValue::Fixed(whole), _) => whole.to_string(),
+        (CellValue::Time(us), _) => rfc3339(*us),
+        (CellValue::Text(text), _) => plain_text(text),
+        (CellValue::Truth(truth), _) => truth.to_string(),
     }
 }
 
@@ -140,9 +140,10 @@ mod tests {
     // RFC 4180, section 2: fields with quotes, commas or line breaks are quoted, quotes doubled, lines end in CRLF.
     #[test]
     fn fields_are_quoted_as_the_rfc_wants() {
-        let columns = || vec![Column::<&str> { name: "text", kind: Kind::Text, unit: "", about: "", of: |row| Value::from(*row) }];
+        let columns =
+            || vec![Column::<&str> { name: "text", kind: ColumnKind::Text, unit: "", about: "", of: |row| CellValue::from(*row) }];
         let mut out = Vec::new();
-        let mut table = Table::new(columns(), &mut out).unwrap();
+        let mut table = CsvTable::new(columns(), &mut out).unwrap();
         for text in ["plain", "a,b", "say \"so\"", "two\nlines", ""] {
             table.row(&text).unwrap();
         }

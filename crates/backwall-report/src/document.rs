@@ -26,7 +26,7 @@ pub struct Document {
     pub logo: Option<Logo>,
     /// µs since 1970-01-01 UTC.
     pub issued_us: i64,
-    pub blocks: Vec<Block>,
+    pub blocks: Vec<DocumentBlock>,
     /// So many of the blocks, from the first on, are to stay on one page.
     pub first_page: usize,
     /// Where the rest of what does not fit on it is found; `None`: on the page behind it.
@@ -77,7 +77,7 @@ pub struct Logo {
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub enum Block {
+pub enum DocumentBlock {
     /// Level 1 or 2.
     Heading {
         level: u8,
@@ -131,18 +131,18 @@ pub enum Align {
 
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Table {
-    pub columns: Vec<Column>,
-    pub rows: Vec<Row>,
+    pub columns: Vec<DocumentColumn>,
+    pub rows: Vec<DocumentRow>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub struct Column {
+pub struct DocumentColumn {
     pub head: String,
     pub align: Align,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub struct Row {
+pub struct DocumentRow {
     pub cells: Vec<String>,
     pub tone: Tone,
 }
@@ -151,8 +151,8 @@ impl Table {
     /// Columns by their heads; a head that ends in `>` is a column of numbers, set to the right.
     pub fn of(heads: &[&str]) -> Self {
         let column = |head: &&str| match head.strip_suffix('>') {
-            Some(head) => Column { head: head.to_owned(), align: Align::Right },
-            None => Column { head: (*head).to_owned(), align: Align::Left },
+            Some(head) => DocumentColumn { head: head.to_owned(), align: Align::Right },
+            None => DocumentColumn { head: (*head).to_owned(), align: Align::Left },
         };
         Self { columns: heads.iter().map(column).collect(), rows: Vec::new() }
     }
@@ -162,52 +162,52 @@ impl Table {
     pub fn toned(&mut self, tone: Tone, cells: impl IntoIterator<Item = String>) {
         let mut cells: Vec<String> = cells.into_iter().collect();
         cells.resize(self.columns.len(), String::new());
-        self.rows.push(Row { cells, tone });
+        self.rows.push(DocumentRow { cells, tone });
     }
 }
 
 impl Document {
     pub fn heading(&mut self, level: u8, text: impl Into<String>) {
-        self.blocks.push(Block::Heading { level, text: text.into() });
+        self.blocks.push(DocumentBlock::Heading { level, text: text.into() });
     }
     pub fn paragraph(&mut self, text: impl Into<String>) {
-        self.blocks.push(Block::Paragraph(text.into()));
+        self.blocks.push(DocumentBlock::Paragraph(text.into()));
     }
     pub fn bullets(&mut self, lines: Vec<String>) {
         if !lines.is_empty() {
-            self.blocks.push(Block::Bullets(lines));
+            self.blocks.push(DocumentBlock::Bullets(lines));
         }
     }
     pub fn facts(&mut self, facts: Vec<(String, String)>) {
         if !facts.is_empty() {
-            self.blocks.push(Block::Facts(facts));
+            self.blocks.push(DocumentBlock::Facts(facts));
         }
     }
     pub fn table(&mut self, table: Table) {
         if !table.rows.is_empty() {
-            self.blocks.push(Block::Table(table));
+            self.blocks.push(DocumentBlock::Table(table));
         }
     }
     pub fn figures(&mut self, figures: Vec<Captioned>) {
         if !figures.is_empty() {
             let fitted = |it: Captioned| Captioned { figure: page::fitted(it.figure, self.paper), ..it };
-            self.blocks.push(Block::Figures(figures.into_iter().map(fitted).collect()));
+            self.blocks.push(DocumentBlock::Figures(figures.into_iter().map(fitted).collect()));
         }
     }
     pub fn pictures(&mut self, pictures: Vec<Picture>) {
         if !pictures.is_empty() {
-            self.blocks.push(Block::Pictures(pictures));
+            self.blocks.push(DocumentBlock::Pictures(pictures));
         }
     }
     /// Every photo, in the order in which they stand; pages name them by it.
     pub fn all_pictures(&self) -> impl Iterator<Item = &Picture> {
-        self.blocks.iter().filter_map(|block| if let Block::Pictures(pictures) = block { Some(pictures) } else { None }).flatten()
+        self.blocks.iter().filter_map(|block| if let DocumentBlock::Pictures(pictures) = block { Some(pictures) } else { None }).flatten()
     }
     pub fn notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {
-        self.blocks.push(Block::Notice { tone, title: title.into(), lines, is_whole: false });
+        self.blocks.push(DocumentBlock::Notice { tone, title: title.into(), lines, is_whole: false });
     }
     /// A box whose lines all stay on the first page.
     pub fn whole_notice(&mut self, tone: Tone, title: impl Into<String>, lines: Vec<String>) {
-        self.blocks.push(Block::Notice { tone, title: title.into(), lines, is_whole: true });
+        self.blocks.push(DocumentBlock::Notice { tone, title: title.into(), lines, is_whole: true });
     }
 }

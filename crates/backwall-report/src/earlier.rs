@@ -4,10 +4,10 @@
 mod table;
 mod titles;
 
-pub use table::{Role, Unit};
+pub use table::{ColumnRole, ColumnUnit};
 pub use titles::DateOrder;
 
-use super::readings::Source;
+use super::readings::ReadingsOf;
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{JobContents, JobFile, JobReader, RunSummary, StoreError, small_file};
 use backwall_survey::job::validity::Validity;
@@ -22,13 +22,13 @@ use std::path::{Path, PathBuf};
 
 /// A survey: its lines, and what the reader should know of how they were read.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Survey {
+pub struct EarlierTable {
     pub source: String,
     pub lines: Vec<SurveyLine>,
     pub remarks: Vec<String>,
 }
 
-impl Survey {
+impl EarlierTable {
     /// The line of this name; case and outer blanks do not count.
     pub fn line(&self, name: &str) -> Option<&SurveyLine> {
         self.lines.iter().find(|line| same_text(&line.line, name))
@@ -37,11 +37,11 @@ impl Survey {
 
 /// What the operator tells of a survey that does not tell it itself. A job file tells all of it.
 #[derive(Debug, Clone, Default)]
-pub struct Told {
+pub struct EarlierTold {
     /// Which column is what; columns not named here are found by their names.
-    pub columns: Vec<(Role, String)>,
+    pub columns: Vec<(ColumnRole, String)>,
     /// The unit of columns whose header names none.
-    pub unit: Option<Unit>,
+    pub unit: Option<ColumnUnit>,
     /// The line a table without a line column is of.
     pub line: Option<String>,
     pub date: Option<NaiveDate>,
@@ -71,7 +71,7 @@ pub enum EarlierError {
 }
 
 /// Reads a survey: a job file if it is one, else a table.
-pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
+pub fn load(path: &Path, told: &EarlierTold) -> Result<EarlierTable, EarlierError> {
     let mut head = [0; 16];
     let unreadable =
         |error: std::io::Error| EarlierError::File { path: path.to_path_buf(), what: format!("cannot be read: {error}; check the path") };
@@ -90,13 +90,13 @@ pub fn load(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
 }
 
 /// The same of a table that is not in a file; `name` is what messages call it.
-pub fn of_table(name: &Path, from: impl Read, told: &Told) -> Result<Survey, EarlierError> {
+pub fn of_table(name: &Path, from: impl Read, told: &EarlierTold) -> Result<EarlierTable, EarlierError> {
     table::read_from(name, from, told)
 }
 
 /// All lines of a job that have runs, each with the readings of all its runs together. Runs that a failed verification
 /// has suspect are left out and named.
-pub fn of_job(reader: &JobReader) -> Result<Survey, EarlierError> {
+pub fn of_job(reader: &JobReader) -> Result<EarlierTable, EarlierError> {
     let contents = reader.contents()?;
     of_job_with(reader, &contents, contents.plan.job.units, &mut |_, _| true, |_, _| {})
 }
@@ -108,9 +108,9 @@ pub fn of_job_with(
     unit: LengthUnit,
     tick: &mut Tick<'_>,
     mut each: impl FnMut(&RunSummary, &Reading),
-) -> Result<Survey, EarlierError> {
+) -> Result<EarlierTable, EarlierError> {
     let source = reader.path().display().to_string();
-    let mut survey = Survey { source: source.clone(), lines: Vec::new(), remarks: Vec::new() };
+    let mut survey = EarlierTable { source: source.clone(), lines: Vec::new(), remarks: Vec::new() };
     let all = contents.runs.iter().map(|run| run.readings).sum();
     let mut done = 0;
     for run in &contents.runs {
@@ -135,7 +135,7 @@ pub fn of_job_with(
             line.setup = facts;
         }
         line.date = line.date.max(super::words::day(run.start.started_us, contents.plan.zone()));
-        done += Source::Run(run).for_each(reader, (done, all), tick, |_, reading| {
+        done += ReadingsOf::Run(run).for_each(reader, (done, all), tick, |_, reading| {
             each(run, &reading);
             match (reading.place.along, reading.measurement.thickness) {
                 (Some(along), Some(thickness)) => {

@@ -15,13 +15,13 @@ pub mod waveform;
 
 /// A place on the sheet, millimetres from its upper left corner: `x` to the right, `y` down.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Point {
+pub struct FigurePoint {
     pub x: f64,
     pub y: f64,
 }
 
-pub const fn point(x: f64, y: f64) -> Point {
-    Point { x, y }
+pub const fn point(x: f64, y: f64) -> FigurePoint {
+    FigurePoint { x, y }
 }
 
 /// A finished drawing on white paper. Items are put down in their order, later ones over earlier ones.
@@ -32,19 +32,19 @@ pub struct Figure {
     pub height: f64,
     /// What the figure shows, in words: for those who cannot see it, and for the page that carries it.
     pub title: String,
-    pub items: Vec<Item>,
+    pub items: Vec<FigureItem>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub enum Item {
+pub enum FigureItem {
     /// Open lines, each through all of its points.
     Lines {
-        lines: Vec<Vec<Point>>,
+        lines: Vec<Vec<FigurePoint>>,
         stroke: Stroke,
     },
     /// Closed areas without overlap among themselves, each within its points.
     Areas {
-        areas: Vec<Vec<Point>>,
+        areas: Vec<Vec<FigurePoint>>,
         ink: Ink,
     },
     Text(Text),
@@ -86,14 +86,14 @@ impl Dash {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Text {
     /// On the baseline: its start, middle or end as `anchor` says.
-    pub at: Point,
+    pub at: FigurePoint,
     pub text: String,
     /// Height of the font, millimetres.
     pub size: f64,
     pub anchor: Anchor,
     /// Degrees about `at`, counter-clockwise.
     pub turn: f64,
-    pub weight: Weight,
+    pub weight: LineWeight,
     pub ink: Ink,
 }
 
@@ -105,7 +105,7 @@ pub enum Anchor {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Weight {
+pub enum LineWeight {
     Regular,
     Bold,
 }
@@ -157,8 +157,8 @@ impl Stroke {
 }
 
 impl Text {
-    pub fn new(at: Point, text: impl Into<String>, size: f64) -> Self {
-        Self { at, text: text.into(), size, anchor: Anchor::Start, turn: 0.0, weight: Weight::Regular, ink: Ink::Black }
+    pub fn new(at: FigurePoint, text: impl Into<String>, size: f64) -> Self {
+        Self { at, text: text.into(), size, anchor: Anchor::Start, turn: 0.0, weight: LineWeight::Regular, ink: Ink::Black }
     }
     pub fn anchored(self, anchor: Anchor) -> Self {
         Self { anchor, ..self }
@@ -167,7 +167,7 @@ impl Text {
         Self { turn: degrees, ..self }
     }
     pub fn bold(self) -> Self {
-        Self { weight: Weight::Bold, ..self }
+        Self { weight: LineWeight::Bold, ..self }
     }
     pub fn ink(self, ink: Ink) -> Self {
         Self { ink, ..self }
@@ -179,7 +179,7 @@ impl Text {
 }
 
 /// The four corners of a rectangle.
-pub fn rectangle(x: f64, y: f64, width: f64, height: f64) -> Vec<Point> {
+pub fn rectangle(x: f64, y: f64, width: f64, height: f64) -> Vec<FigurePoint> {
     vec![point(x, y), point(x + width, y), point(x + width, y + height), point(x, y + height)]
 }
 
@@ -188,53 +188,53 @@ impl Figure {
         Self { width, height, title: title.into(), items: Vec::new() }
     }
 
-    pub fn line(&mut self, from: Point, to: Point, stroke: Stroke) {
+    pub fn line(&mut self, from: FigurePoint, to: FigurePoint, stroke: Stroke) {
         self.lines(vec![vec![from, to]], stroke);
     }
 
-    pub fn lines(&mut self, lines: Vec<Vec<Point>>, stroke: Stroke) {
+    pub fn lines(&mut self, lines: Vec<Vec<FigurePoint>>, stroke: Stroke) {
         if !lines.is_empty() {
-            self.items.push(Item::Lines { lines, stroke });
+            self.items.push(FigureItem::Lines { lines, stroke });
         }
     }
 
-    pub fn areas(&mut self, areas: Vec<Vec<Point>>, ink: Ink) {
+    pub fn areas(&mut self, areas: Vec<Vec<FigurePoint>>, ink: Ink) {
         if !areas.is_empty() {
-            self.items.push(Item::Areas { areas, ink });
+            self.items.push(FigureItem::Areas { areas, ink });
         }
     }
 
     /// The outline of an area.
-    pub fn outline(&mut self, area: &[Point], stroke: Stroke) {
+    pub fn outline(&mut self, area: &[FigurePoint], stroke: Stroke) {
         let closed = area.iter().chain(area.first()).copied().collect();
         self.lines(vec![closed], stroke);
     }
 
     pub fn text(&mut self, text: Text) {
         if !text.text.is_empty() {
-            self.items.push(Item::Text(text));
+            self.items.push(FigureItem::Text(text));
         }
     }
 
     /// Lines rising to the right, `apart` millimetres from each other, inside rectangles given by two corners.
-    pub fn hatch(&mut self, rectangles: &[(Point, Point)], apart: f64, stroke: Stroke) {
+    pub fn hatch(&mut self, rectangles: &[(FigurePoint, FigurePoint)], apart: f64, stroke: Stroke) {
         self.lines(rectangles.iter().flat_map(|(a, b)| hatch_lines(*a, *b, apart)).collect(), stroke);
     }
 
     /// Puts another figure down on this one, its upper left corner at `at`.
-    pub fn place(&mut self, other: &Figure, at: Point) {
-        let moved = |p: &Point| point(p.x + at.x, p.y + at.y);
-        let all = |paths: &[Vec<Point>]| paths.iter().map(|path| path.iter().map(moved).collect()).collect();
+    pub fn place(&mut self, other: &Figure, at: FigurePoint) {
+        let moved = |p: &FigurePoint| point(p.x + at.x, p.y + at.y);
+        let all = |paths: &[Vec<FigurePoint>]| paths.iter().map(|path| path.iter().map(moved).collect()).collect();
         self.items.extend(other.items.iter().map(|item| match item {
-            Item::Lines { lines, stroke } => Item::Lines { lines: all(lines), stroke: *stroke },
-            Item::Areas { areas, ink } => Item::Areas { areas: all(areas), ink: *ink },
-            Item::Text(text) => Item::Text(Text { at: moved(&text.at), ..text.clone() }),
+            FigureItem::Lines { lines, stroke } => FigureItem::Lines { lines: all(lines), stroke: *stroke },
+            FigureItem::Areas { areas, ink } => FigureItem::Areas { areas: all(areas), ink: *ink },
+            FigureItem::Text(text) => FigureItem::Text(Text { at: moved(&text.at), ..text.clone() }),
         }));
     }
 }
 
 /// The lines x + y = k, k a multiple of the step, cut to a rectangle: neighbours hatch on without a seam.
-fn hatch_lines(a: Point, b: Point, apart: f64) -> Vec<Vec<Point>> {
+fn hatch_lines(a: FigurePoint, b: FigurePoint, apart: f64) -> Vec<Vec<FigurePoint>> {
     let (left, right, top, bottom) = (a.x.min(b.x), a.x.max(b.x), a.y.min(b.y), a.y.max(b.y));
     let step = apart.max(0.1) * std::f64::consts::SQRT_2;
     let (first, last) = (((left + top) / step).ceil() as i64, ((right + bottom) / step).floor() as i64);
@@ -260,7 +260,7 @@ mod tests {
             assert!((10.0 - 1e-9..=14.0 + 1e-9).contains(&end.x) && (5.0 - 1e-9..=9.0 + 1e-9).contains(&end.y), "{end:?}");
         }
         let below = hatch_lines(point(10.0, 9.0), point(14.0, 13.0), 1.0);
-        let sum = |line: &Vec<Point>| (line[0].x + line[0].y) / std::f64::consts::SQRT_2;
+        let sum = |line: &Vec<FigurePoint>| (line[0].x + line[0].y) / std::f64::consts::SQRT_2;
         for line in lines.iter().chain(&below) {
             assert!((sum(line) - sum(line).round()).abs() < 1e-9, "off the common lattice");
         }
@@ -273,7 +273,7 @@ mod tests {
         inner.text(Text::new(point(1.0, 1.0), "A", 3.0));
         let mut sheet = Figure::new("sheet", 50.0, 50.0);
         sheet.place(&inner, point(20.0, 30.0));
-        assert_eq!(sheet.items[0], Item::Areas { areas: vec![rectangle(21.0, 32.0, 3.0, 4.0)], ink: Ink::Pale });
-        assert!(matches!(&sheet.items[1], Item::Text(text) if text.at == point(21.0, 31.0)));
+        assert_eq!(sheet.items[0], FigureItem::Areas { areas: vec![rectangle(21.0, 32.0, 3.0, 4.0)], ink: Ink::Pale });
+        assert!(matches!(&sheet.items[1], FigureItem::Text(text) if text.at == point(21.0, 31.0)));
     }
 }

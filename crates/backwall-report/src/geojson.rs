@@ -2,7 +2,7 @@
 //! above the datum. The RFC leaves other coordinates to those who agree on them: each file says which these are.
 
 use super::readings::{SpotRow, spot_columns};
-use super::table::{Kind, Value, decimal};
+use super::table::{CellValue, ColumnKind, decimal};
 use super::unrolled::{OnWall, pieces};
 use backwall_store::Seal;
 use backwall_survey::job::Plan;
@@ -70,13 +70,13 @@ fn rounded(metres: f64) -> f64 {
     (metres * 1e3).round() / 1e3
 }
 
-fn value_of(kind: Kind, value: &Value<'_>) -> Json {
+fn value_of(kind: ColumnKind, value: &CellValue<'_>) -> Json {
     match (value, kind) {
-        (Value::None, _) => Json::Null,
-        (Value::Fixed(scaled), Kind::Fixed(digits)) => decimal(*scaled, digits).parse::<f64>().map_or(Json::Null, Json::from),
-        (Value::Fixed(whole), _) | (Value::Time(whole), _) => json!(whole),
-        (Value::Whole(whole), _) => i64::try_from(*whole).map_or(Json::Null, Json::from),
-        (Value::Text(text), _) => json!(text),
-        (Value::Truth(truth), _) => json!(truth),
+        (CellValue::None, _) => Json::Null,
+        (CellValue::Fixed(scaled), ColumnKind::Fixed(digits)) => decimal(*scaled, digits).parse::<f64>().map_or(Json::Null, Json::from),
+        (CellValue::Fixed(whole), _) | (CellValue::Time(whole), _) => json!(whole),
+        (CellValue::Whole(whole), _) => i64::try_from(*whole).map_or(Json::Null, Json::from),
+        (CellValue::Text(text), _) => json!(text),
+        (CellValue::Truth(truth), _) => json!(truth),
     }
 }

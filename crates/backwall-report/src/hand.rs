@@ -1,6 +1,6 @@
 //! What was read by hand, as a table for export: one row a place, never among the crawler's readings.
 
-use super::table::{Column, Kind, Value, decimal, fixed, whole};
+use super::table::{CellValue, Column, ColumnKind, decimal, fixed, whole};
 use backwall_store::JobContents;
 use backwall_survey::job::force::Entered;
 use backwall_survey::job::hand::{BlockRead, HandPlace, HandReading};
@@ -47,40 +47,40 @@ impl HandRow<'_> {
     }
 }
 
-fn micrometres<'a>(length: Option<Length>) -> Value<'a> {
+fn micrometres<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_micrometres))
 }
-fn nanometres<'a>(length: Option<Length>) -> Value<'a> {
+fn nanometres<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_nanometres))
 }
-fn text<'a>(text: Option<&'a str>) -> Value<'a> {
-    text.filter(|text| !text.is_empty()).map_or(Value::None, Value::from)
+fn text<'a>(text: Option<&'a str>) -> CellValue<'a> {
+    text.filter(|text| !text.is_empty()).map_or(CellValue::None, CellValue::from)
 }
 
-type Read<'a> = for<'r> fn(&'r HandRow<'a>) -> Value<'r>;
+type Read<'a> = for<'r> fn(&'r HandRow<'a>) -> CellValue<'r>;
 
 pub fn hand_columns<'a>() -> Vec<Column<HandRow<'a>>> {
-    use Kind::{Fixed, Text, Time, Truth, Whole};
+    use ColumnKind::{Fixed, Text, Time, Truth, Whole};
     let column = |name, kind, unit, about, of: Read<'a>| Column { name, kind, unit, about, of };
     vec![
         column("statement", Whole, "", "number of the statement that entered it", |row| whole(Some(row.entered.statement))),
         column("line", Text, "", "the planned line, where it was read on one", |row| text(row.what().on_line().map(|(line, _)| line))),
         column("position_mm", Fixed(3), "mm", "place along the line", |row| micrometres(row.what().on_line().map(|(_, along)| along))),
         column("azimuth_deg", Fixed(3), "deg", "where it was read anywhere on the wall", |row| match row.place() {
-            Some(HandPlace::Wall { azimuth_millideg, .. }) => Value::Fixed(*azimuth_millideg),
-            _ => Value::None,
+            Some(HandPlace::Wall { azimuth_millideg, .. }) => CellValue::Fixed(*azimuth_millideg),
+            _ => CellValue::None,
         }),
         column("elevation_mm", Fixed(3), "mm", "where it was read anywhere on the wall", |row| match row.place() {
             Some(HandPlace::Wall { elevation, .. }) => micrometres(Some(*elevation)),
-            _ => Value::None,
+            _ => CellValue::None,
         }),
         column("near", Text, "", "the weld or nozzle it was read near", |row| match row.place() {
             Some(HandPlace::Near { what, .. }) => text(Some(what)),
-            _ => Value::None,
+            _ => CellValue::None,
         }),
         column("distance_mm", Fixed(3), "mm", "from that weld or nozzle", |row| match row.place() {
             Some(HandPlace::Near { distance, .. }) => micrometres(Some(*distance)),
-            _ => Value::None,
+            _ => CellValue::None,
         }),
         column("grid", Text, "", "the grid it is a point of", |row| text(row.what().grid.as_ref().map(|grid| grid.grid.as_str()))),
         column("point", Text, "", "the point of that grid", |row| text(row.what().grid.as_ref().map(|grid| grid.point.as_str()))),
@@ -89,7 +89,7 @@ pub fn hand_columns<'a>() -> Vec<Column<HandRow<'a>>> {
         column("values", Whole, "", "how often it was read", |row| whole(Some(row.what().values.len() as u64))),
         column("values_mm", Text, "mm", "each value, separated by spaces", |row| {
             let values: Vec<_> = row.what().values.iter().map(|value| decimal(value.as_nanometres(), 6)).collect();
-            Value::from(values.join(" "))
+            CellValue::from(values.join(" "))
         }),
         column("thickness_mm", Fixed(6), "mm", "their mean", |row| nanometres(row.what().mean())),
         column("spread_mm", Fixed(6), "mm", "from the lowest to the highest", |row| nanometres(Some(row.what().spread()))),
@@ -101,7 +101,7 @@ pub fn hand_columns<'a>() -> Vec<Column<HandRow<'a>>> {
         column("serial", Text, "", "its serial number", |row| text(Some(&row.what().gauge.serial))),
         column("block_mm", Fixed(6), "mm", "the block the instrument was checked on", |row| nanometres(row.block().map(BlockRead::truth))),
         column("block_read_mm", Fixed(6), "mm", "what it read there", |row| nanometres(row.block().map(BlockRead::measured))),
-        column("block_time", Time, "UTC", "when", |row| row.block().map_or(Value::None, |block| Value::Time(block.at_us))),
+        column("block_time", Time, "UTC", "when", |row| row.block().map_or(CellValue::None, |block| CellValue::Time(block.at_us))),
         column("run", Whole, "", "run of the spot it proves", |row| whole(row.what().proof.as_ref().map(|proof| proof.run))),
         column("spot", Whole, "", "number of that spot when it was entered", |row| {
             whole(row.what().proof.as_ref().map(|proof| proof.spot))
@@ -110,11 +110,11 @@ pub fn hand_columns<'a>() -> Vec<Column<HandRow<'a>>> {
             nanometres(row.what().proof.as_ref().map(|proof| proof.least))
         }),
         column("confirmed", Truth, "", "whether the spot is what the crawler read", |row| {
-            row.what().proof.as_ref().map_or(Value::None, |proof| Value::Truth(proof.confirmed))
+            row.what().proof.as_ref().map_or(CellValue::None, |proof| CellValue::Truth(proof.confirmed))
         }),
         column("by", Text, "", "who says so", |row| text(Some(&row.entered.by.name))),
         column("certificate", Text, "", "and with which certificate", |row| text(Some(&row.entered.by.certificate))),
-        column("time", Time, "UTC", "when it was entered", |row| Value::Time(row.entered.by.at_us)),
+        column("time", Time, "UTC", "when it was entered", |row| CellValue::Time(row.entered.by.at_us)),
         column("note", Text, "", "what else was said of it", |row| text(Some(&row.entered.note))),
     ]
 }

@@ -12,14 +12,14 @@ pub use points::{PointRow, point_columns, point_rows};
 pub use profiled::{ProfileRow, profile_columns, profile_rows};
 
 use super::assessment::Assessment;
-use super::table::{Column, Kind, Value, fixed};
+use super::table::{CellValue, Column, ColumnKind, fixed};
 use backwall_store::JobContents;
 use backwall_units::{Length, LossRate, Years};
 use chrono::NaiveDate;
 
 /// What every row carries.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Facts {
+pub struct HandoverFacts {
     pub job: String,
     pub asset: String,
     pub site: String,
@@ -28,7 +28,7 @@ pub struct Facts {
     pub date: Option<NaiveDate>,
 }
 
-impl Facts {
+impl HandoverFacts {
     fn of(job: &JobContents, assessment: &Assessment) -> Self {
         Self {
             job: job.plan.job.number.clone(),
@@ -41,32 +41,32 @@ impl Facts {
     }
 }
 
-fn thick<'a>(length: Option<Length>) -> Value<'a> {
+fn thick<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_nanometres))
 }
-fn place<'a>(length: Option<Length>) -> Value<'a> {
+fn place<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_micrometres))
 }
-fn number<'a>(value: Option<f64>) -> Value<'a> {
+fn number<'a>(value: Option<f64>) -> CellValue<'a> {
     fixed(value.filter(|value| value.is_finite()).map(|value| (value * 1e6).round() as i64))
 }
-fn rate<'a>(rate: Option<LossRate>) -> Value<'a> {
+fn rate<'a>(rate: Option<LossRate>) -> CellValue<'a> {
     number(rate.map(LossRate::as_mm_y))
 }
-fn years<'a>(years: Option<Years>) -> Value<'a> {
+fn years<'a>(years: Option<Years>) -> CellValue<'a> {
     number(years.map(Years::as_years))
 }
-fn text(text: Option<&str>) -> Value<'_> {
-    text.filter(|text| !text.is_empty()).map_or(Value::None, Value::from)
+fn text(text: Option<&str>) -> CellValue<'_> {
+    text.filter(|text| !text.is_empty()).map_or(CellValue::None, CellValue::from)
 }
-fn date<'a>(date: Option<NaiveDate>) -> Value<'a> {
-    date.map_or(Value::None, |date| Value::from(date.to_string()))
+fn date<'a>(date: Option<NaiveDate>) -> CellValue<'a> {
+    date.map_or(CellValue::None, |date| CellValue::from(date.to_string()))
 }
 
 /// The columns that name where a row belongs, the same in every table here.
 macro_rules! facts_columns {
     ($row:ty) => {{
-        let column = |name, about, of: for<'r> fn(&'r $row) -> Value<'r>| Column { name, kind: Kind::Text, unit: "", about, of };
+        let column = |name, about, of: for<'r> fn(&'r $row) -> CellValue<'r>| Column { name, kind: ColumnKind::Text, unit: "", about, of };
         vec![
             column("job", "number of the job", |row| text(Some(&row.facts.job))),
             column("site", "where the asset is", |row| text(Some(&row.facts.site))),
@@ -82,11 +82,11 @@ use facts_columns;
 
 /// The columns of the tables here as a JSON schema each (draft 2020-12), for whoever reads rows as objects.
 pub fn json_schema<R>(title: &str, columns: &[Column<R>]) -> serde_json::Value {
-    let kind = |kind: Kind| match kind {
-        Kind::Whole => "integer",
-        Kind::Fixed(_) => "number",
-        Kind::Truth => "boolean",
-        Kind::Text | Kind::Time => "string",
+    let kind = |kind: ColumnKind| match kind {
+        ColumnKind::Whole => "integer",
+        ColumnKind::Fixed(_) => "number",
+        ColumnKind::Truth => "boolean",
+        ColumnKind::Text | ColumnKind::Time => "string",
     };
     let properties: serde_json::Map<String, serde_json::Value> = columns
         .iter()

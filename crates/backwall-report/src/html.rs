@@ -1,7 +1,7 @@
 //! A document as one HTML file that needs nothing but itself: text, tables, figures as inline SVG, and a style for
 //! screens and for paper.
 
-use super::document::{Align, Block, Captioned, Document, Paper, Table, Tone};
+use super::document::{Align, Captioned, Document, DocumentBlock, Paper, Table, Tone};
 use super::svg;
 use super::words::safe_text;
 use std::fmt::{self, Write};
@@ -93,15 +93,15 @@ footer { margin-top: 8mm; border-top: 0.5pt solid #999; font-size: 7.5pt; color:
 }
 ";
 
-fn write_block(out: &mut String, block: &Block) -> fmt::Result {
+fn write_block(out: &mut String, block: &DocumentBlock) -> fmt::Result {
     match block {
-        Block::Heading { level, text: heading } => {
+        DocumentBlock::Heading { level, text: heading } => {
             let tag = if *level <= 1 { "h2" } else { "h3" };
             writeln!(out, "<{tag}>{}</{tag}>", text(heading))
         }
-        Block::Paragraph(words) => writeln!(out, "<p>{}</p>", text(words)),
-        Block::Bullets(lines) => bullets(out, lines),
-        Block::Facts(facts) => {
+        DocumentBlock::Paragraph(words) => writeln!(out, "<p>{}</p>", text(words)),
+        DocumentBlock::Bullets(lines) => bullets(out, lines),
+        DocumentBlock::Facts(facts) => {
             writeln!(out, "<table class=\"facts\"><tbody>")?;
             for (name, value) in facts {
                 let long = if is_long(value) { " class=\"long\"" } else { "" };
@@ -109,13 +109,13 @@ fn write_block(out: &mut String, block: &Block) -> fmt::Result {
             }
             writeln!(out, "</tbody></table>")
         }
-        Block::Table(table) => write_table(out, table),
-        Block::Figures(figures) => {
+        DocumentBlock::Table(table) => write_table(out, table),
+        DocumentBlock::Figures(figures) => {
             writeln!(out, "<div class=\"figures\">")?;
             figures.iter().try_for_each(|figure| write_figure(out, figure))?;
             writeln!(out, "</div>")
         }
-        Block::Pictures(pictures) => {
+        DocumentBlock::Pictures(pictures) => {
             writeln!(out, "<div class=\"pictures\">")?;
             for picture in pictures {
                 let (kind, caption) = (picture.file.media_type(), text(&picture.caption));
@@ -127,7 +127,7 @@ fn write_block(out: &mut String, block: &Block) -> fmt::Result {
             }
             writeln!(out, "</div>")
         }
-        Block::Notice { tone, title, lines, .. } => {
+        DocumentBlock::Notice { tone, title, lines, .. } => {
             writeln!(out, "<div class=\"notice {}\"><p class=\"title\">{}</p>", class(*tone), text(title))?;
             match lines.as_slice() {
                 [] => {}
@@ -136,12 +136,12 @@ fn write_block(out: &mut String, block: &Block) -> fmt::Result {
             }
             writeln!(out, "</div>")
         }
-        Block::Signatures(lines) => {
+        DocumentBlock::Signatures(lines) => {
             writeln!(out, "<div class=\"signatures\">")?;
             lines.iter().try_for_each(|line| writeln!(out, "<p>{}</p>", text(line)))?;
             writeln!(out, "</div>")
         }
-        Block::PageBreak => writeln!(out, "<div class=\"break\"></div>"),
+        DocumentBlock::PageBreak => writeln!(out, "<div class=\"break\"></div>"),
     }
 }
 

@@ -6,9 +6,9 @@ pub mod layout;
 mod arrow_schema;
 
 use super::hand::{HandRow, hand_columns};
-use super::readings::{Source, each_reading, each_spot, reading_columns, spot_columns};
+use super::readings::{ReadingsOf, each_reading, each_spot, reading_columns, spot_columns};
 use super::statistics::{StatisticsRow, statistics_columns};
-use super::table::{Column, Kind, Value};
+use super::table::{CellValue, Column, ColumnKind};
 use super::whole_file::{Stopped, Tick, WholeFileError};
 use backwall_store::{JobContents, JobReader, StoreError};
 use parquet::basic::{Compression, Encoding, ZstdLevel};
@@ -40,27 +40,27 @@ pub enum ParquetError {
     #[error(transparent)]
     Stopped(#[from] Stopped),
     #[error(transparent)]
-    Layout(#[from] layout::LayoutError),
+    Layout(#[from] layout::ParquetLayoutError),
 }
 
 /// Writes the readings of `sources`; `progress` is what was done before and what there is in all. Answers how many.
 pub fn write_readings(
     reader: &JobReader,
     job: &JobContents,
-    sources: &[Source<'_>],
+    sources: &[ReadingsOf<'_>],
     out: impl Write + Send,
     progress: (u64, u64),
     tick: &mut Tick<'_>,
 ) -> Result<u64, ParquetError> {
-    let mut table = Table::new(reading_columns(), layout::facts("readings", job, sources), out)?;
+    let mut table = ParquetTable::new(reading_columns(), layout::facts("readings", job, sources), out)?;
     let done = each_reading(reader, job, sources, progress, tick, |row| table.row(row))?;
     table.end()?;
     Ok(done)
 }
 
 /// Writes the spots of `sources`; answers how many.
-pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>], out: impl Write + Send) -> Result<u64, ParquetError> {
-    let mut table = Table::new(spot_columns(), layout::facts("spots", job, sources), out)?;
+pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[ReadingsOf<'_>], out: impl Write + Send) -> Result<u64, ParquetError> {
+    let mut table = ParquetTable::new(spot_columns(), layout::facts("spots", job, sources), out)?;
     let done = each_spot(reader, job, sources, |row| table.row(row))?;
     table.end()?;
     Ok(done)
@@ -69,11 +69,11 @@ pub fn write_spots(reader: &JobReader, job: &JobContents, sources: &[Source<'_>]
 /// Writes the statistics of `sources`; answers how many rows.
 pub fn write_statistics(
     job: &JobContents,
-    sources: &[Source<'_>],
+    sources: &[ReadingsOf<'_>],
     rows: &[StatisticsRow],
     out: impl Write + Send,
 ) -> Result<u64, ParquetError> {
-    let mut table = Table::new(statistics_columns(), layout::facts("statistics", job, sources), out)?;
+    let mut table = ParquetTable::new(statistics_columns(), layout::facts("statistics", job, sources), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)
@@ -87,7 +87,7 @@ pub fn write_rows<R>(
     rows: &[R],
     out: impl Write + Send,
 ) -> Result<u64, ParquetError> {
-    let mut table = Table::new(columns, layout::facts(what, job, &[]), out)?;
+    let mut table = ParquetTable::new(columns, layout::facts(what, job, &[]), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)
@@ -95,14 +95,14 @@ pub fn write_rows<R>(
 
 /// Writes what was read by hand; answers how many rows.
 pub fn write_hand(job: &JobContents, rows: &[HandRow<'_>], out: impl Write + Send) -> Result<u64, ParquetError> {
-    let mut table = Table::new(hand_columns(), layout::facts("hand", job, &[]), out)?;
+    let mut table = ParquetTable::new(hand_columns(), layout::facts("hand", job, &[]), out)?;
     rows.iter().try_for_each(|row| table.row(row))?;
     table.end()?;
     Ok(rows.len() as u64)
 }
 
 /// Rows on their way out, gathered to row groups.
-pub struct Table<R, W: Write + Send> {
+pub struct ParquetTable<R, W: Write + Send> {
     columns: Vec<Column<R>>,
     gathered: Vec<Gathered>,
     rows: usize,
@@ -121,7 +121,7 @@ enum Values {
     Truth(Vec<bool>),
 }
 
-impl<R, W: Write + Send> Table<R, W> {
+impl<R, W: Write + Send> ParquetTable<R, W> {
     pub fn new(columns: Vec<Column<R>>, facts: Vec<(String, String)>, out: W) -> Result<Self, ParquetError> {
         let schema = Arc::new(parse_message_type(&message(&columns))?);
         let mut keys: Vec<KeyValue> = vec![KeyValue::new("ARROW:schema".to_owned(), arrow_schema::encoded(&columns))];
@@ -163,24 +163,24 @@ impl<R, W: Write + Send> Table<R, W> {
 }
 
 impl Gathered {
-    fn new(kind: Kind) -> Self {
+    fn new(kind: ColumnKind) -> Self {
         let values = match kind {
-            Kind::Whole | Kind::Fixed(_) | Kind::Time => Values::Whole(Vec::new()),
-            Kind::Text => Values::Text(Vec::new(), HashMap::new()),
-            Kind::Truth => Values::Truth(Vec::new()),
+            ColumnKind::Whole | ColumnKind::Fixed(_) | ColumnKind::Time => Values::Whole(Vec::new()),
+            ColumnKind::Text => Values::Text(Vec::new(), HashMap::new()),
+            ColumnKind::Truth => Values::Truth(Vec::new()),
         };
         Self { levels: Vec::new(), values }
     }
 
-    fn push(&mut self, value: Value<'_>) {
+    fn push(&mut self, value: CellValue<'_>) {
         let there = match (&mut self.values, value) {
             // A number that 64 bits cannot hold cannot be told here; no device counts that far.
-            (Values::Whole(values), Value::Whole(whole)) => i64::try_from(whole).map(|whole| values.push(whole)).is_ok(),
-            (Values::Whole(values), Value::Fixed(whole) | Value::Time(whole)) => {
+            (Values::Whole(values), CellValue::Whole(whole)) => i64::try_from(whole).map(|whole| values.push(whole)).is_ok(),
+            (Values::Whole(values), CellValue::Fixed(whole) | CellValue::Time(whole)) => {
                 values.push(whole);
                 true
             }
-            (Values::Text(values, known), Value::Text(text)) => {
+            (Values::Text(values, known), CellValue::Text(text)) => {
                 let bytes = match known.get(text.as_ref()) {
                     Some(bytes) => bytes.clone(),
                     None => known.entry(text.into_owned()).or_insert_with_key(|text| ByteArray::from(text.as_str())).clone(),
@@ -188,7 +188,7 @@ impl Gathered {
                 values.push(bytes);
                 true
             }
-            (Values::Truth(values), Value::Truth(truth)) => {
+            (Values::Truth(values), CellValue::Truth(truth)) => {
                 values.push(truth);
                 true
             }
@@ -228,11 +228,11 @@ fn message<R>(columns: &[Column<R>]) -> String {
     let fields = columns.iter().map(|column| {
         let name = column.name;
         match column.kind {
-            Kind::Whole => format!("optional int64 {name};"),
-            Kind::Fixed(digits) => format!("optional int64 {name} (DECIMAL({PRECISION},{digits}));"),
-            Kind::Time => format!("optional int64 {name} (TIMESTAMP(MICROS,true));"),
-            Kind::Text => format!("optional binary {name} (STRING);"),
-            Kind::Truth => format!("optional boolean {name};"),
+            ColumnKind::Whole => format!("optional int64 {name};"),
+            ColumnKind::Fixed(digits) => format!("optional int64 {name} (DECIMAL({PRECISION},{digits}));"),
+            ColumnKind::Time => format!("optional int64 {name} (TIMESTAMP(MICROS,true));"),
+            ColumnKind::Text => format!("optional binary {name} (STRING);"),
+            ColumnKind::Truth => format!("optional boolean {name};"),
         }
     });
     format!("message backwall {{ {} }}", fields.collect::<Vec<_>>().join(" "))
@@ -255,7 +255,7 @@ fn properties<R>(columns: &[Column<R>], keys: Vec<KeyValue>) -> WriterProperties
         .set_max_row_group_row_count(Some(GROUP))
         .set_key_value_metadata(Some(keys));
     for column in columns {
-        let number = matches!(column.kind, Kind::Whole | Kind::Fixed(_) | Kind::Time);
+        let number = matches!(column.kind, ColumnKind::Whole | ColumnKind::Fixed(_) | ColumnKind::Time);
         if number && !REPEATING.contains(&column.name) {
             let path = ColumnPath::from(column.name);
             properties =

@@ -4,8 +4,8 @@
 mod fonts;
 
 use super::document::Document;
-use super::document::layout::{Entry, Page, Pages, Place, pages};
-use super::figure::{Anchor, Dash, Figure, Ink, Item, Point, Stroke, Text, Weight, font};
+use super::document::layout::{Page, PageEntry, PagePlace, Pages, pages};
+use super::figure::{Anchor, Dash, Figure, FigureItem, FigurePoint, Ink, LineWeight, Stroke, Text, font};
 use super::picture::{Picture, PictureFile};
 use chrono::{DateTime, Datelike, Timelike};
 use fonts::Fonts;
@@ -25,13 +25,13 @@ pub enum PdfError {
 }
 
 /// A finished PDF file.
-pub struct Written {
+pub struct PdfWritten {
     pub bytes: Vec<u8>,
     pub pages: usize,
 }
 
 /// A document as a PDF file.
-pub fn pdf(document: &Document) -> Result<Written, PdfError> {
+pub fn pdf(document: &Document) -> Result<PdfWritten, PdfError> {
     let laid_out = pages(document);
     let mut next = Ref::new(1);
     let mut file = Pdf::new();
@@ -89,7 +89,7 @@ pub fn pdf(document: &Document) -> Result<Written, PdfError> {
         info.creation_date(issued);
     }
     info.finish();
-    Ok(Written { bytes: file.finish(), pages: leaves.len() })
+    Ok(PdfWritten { bytes: file.finish(), pages: leaves.len() })
 }
 
 fn points(mm: f64) -> f32 {
@@ -157,12 +157,12 @@ struct Pen<'a> {
 }
 
 impl Pen<'_> {
-    fn at(&self, point: Point) -> [f32; 2] {
+    fn at(&self, point: FigurePoint) -> [f32; 2] {
         [points(point.x), points(self.height - point.y)]
     }
 
-    fn image(&mut self, name: Name<'_>, place: Place) {
-        let [x, y] = self.at(Point { x: place.x, y: place.y + place.height });
+    fn image(&mut self, name: Name<'_>, place: PagePlace) {
+        let [x, y] = self.at(FigurePoint { x: place.x, y: place.y + place.height });
         self.content.save_state().transform([points(place.width), 0.0, 0.0, points(place.height), x, y]);
         self.content.x_object(name).restore_state();
     }
@@ -170,14 +170,14 @@ impl Pen<'_> {
     fn figure(&mut self, figure: &Figure) {
         for item in &figure.items {
             match item {
-                Item::Lines { lines, stroke } => self.lines(lines, *stroke),
-                Item::Areas { areas, ink } => self.areas(areas, *ink),
-                Item::Text(text) => self.text(text),
+                FigureItem::Lines { lines, stroke } => self.lines(lines, *stroke),
+                FigureItem::Areas { areas, ink } => self.areas(areas, *ink),
+                FigureItem::Text(text) => self.text(text),
             }
         }
     }
 
-    fn path(&mut self, places: &[Point]) {
+    fn path(&mut self, places: &[FigurePoint]) {
         for (index, place) in places.iter().enumerate() {
             let [x, y] = self.at(*place);
             match index {
@@ -187,7 +187,7 @@ impl Pen<'_> {
         }
     }
 
-    fn lines(&mut self, lines: &[Vec<Point>], stroke: Stroke) {
+    fn lines(&mut self, lines: &[Vec<FigurePoint>], stroke: Stroke) {
         let [r, g, b] = colour(stroke.ink);
         self.content.set_stroke_rgb(r, g, b).set_line_width(points(stroke.width));
         let dashes = match stroke.dash {
@@ -202,7 +202,7 @@ impl Pen<'_> {
         }
     }
 
-    fn areas(&mut self, areas: &[Vec<Point>], ink: Ink) {
+    fn areas(&mut self, areas: &[Vec<FigurePoint>], ink: Ink) {
         let [r, g, b] = colour(ink);
         self.content.set_fill_rgb(r, g, b);
         for some in areas.chunks(100) {
@@ -224,7 +224,7 @@ impl Pen<'_> {
         };
         let (sin, cos) = text.turn.to_radians().sin_cos();
         // Paper counts downward, so a counter-clockwise turn lifts the far end.
-        let start = Point { x: text.at.x - back * cos, y: text.at.y + back * sin };
+        let start = FigurePoint { x: text.at.x - back * cos, y: text.at.y + back * sin };
         let [x, y] = self.at(start);
         let (sin, cos) = (sin as f32, cos as f32);
         let encoded = self.fonts.encode(text.weight, &text.text);
@@ -239,11 +239,11 @@ fn colour(ink: Ink) -> [f32; 3] {
 }
 
 /// Headings under another one.
-type Under<'a> = Vec<(&'a Entry, Ref)>;
+type Under<'a> = Vec<(&'a PageEntry, Ref)>;
 
 /// The headings as the list a viewer shows beside the pages; second ones under the first one before them.
 fn outline(file: &mut Pdf, next: &mut Ref, laid_out: &Pages, leaves: &[Ref]) -> Option<Ref> {
-    let mut parts: Vec<(&Entry, Ref, Under<'_>)> = Vec::new();
+    let mut parts: Vec<(&PageEntry, Ref, Under<'_>)> = Vec::new();
     for entry in &laid_out.outline {
         match parts.last_mut() {
             Some((_, _, under)) if entry.level > 1 => under.push((entry, next.bump())),
@@ -253,7 +253,7 @@ fn outline(file: &mut Pdf, next: &mut Ref, laid_out: &Pages, leaves: &[Ref]) -> 
     let (first, last) = (parts.first()?.1, parts.last()?.1);
     let root = next.bump();
     file.outline(root).first(first).last(last).count(parts.len() as i32);
-    let mut item = |id: Ref, parent: Ref, before: Option<Ref>, after: Option<Ref>, entry: &Entry, under: &[(&Entry, Ref)]| {
+    let mut item = |id: Ref, parent: Ref, before: Option<Ref>, after: Option<Ref>, entry: &PageEntry, under: &[(&PageEntry, Ref)]| {
         let mut item = file.outline_item(id);
         item.title(TextStr(&entry.text)).parent(parent);
         if let Some(before) = before {
@@ -281,4 +281,4 @@ fn outline(file: &mut Pdf, next: &mut Ref, laid_out: &Pages, leaves: &[Ref]) -> 
 }
 
 /// Weights in the order their fonts are named.
-const WEIGHTS: [Weight; 2] = [Weight::Regular, Weight::Bold];
+const WEIGHTS: [LineWeight; 2] = [LineWeight::Regular, LineWeight::Bold];

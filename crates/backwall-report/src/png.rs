@@ -1,6 +1,6 @@
 //! A figure as PNG: the same items as in every other format, text drawn from the font's outlines.
 
-use super::figure::{Anchor, Dash, Figure, Ink, Item, Point, Stroke, Text, font};
+use super::figure::{Anchor, Dash, Figure, FigureItem, FigurePoint, Ink, Stroke, Text, font};
 use tiny_skia::{FillRule, LineJoin, Paint, Path, PathBuilder, Pixmap, StrokeDash, Transform};
 use ttf_parser::OutlineBuilder;
 
@@ -26,13 +26,13 @@ pub fn png(figure: &Figure, dpi: u32) -> Result<Vec<u8>, PngError> {
     let to_dots = Transform::from_scale(scale as f32, scale as f32);
     for item in &figure.items {
         match item {
-            Item::Lines { lines, stroke } => draw_lines(&mut sheet, lines, stroke, to_dots, scale),
-            Item::Areas { areas, ink } => {
+            FigureItem::Lines { lines, stroke } => draw_lines(&mut sheet, lines, stroke, to_dots, scale),
+            FigureItem::Areas { areas, ink } => {
                 if let Some(path) = path(areas, true) {
                     sheet.fill_path(&path, &paint(*ink), FillRule::Winding, to_dots, None);
                 }
             }
-            Item::Text(text) => draw_text(&mut sheet, text, to_dots),
+            FigureItem::Text(text) => draw_text(&mut sheet, text, to_dots),
         }
     }
     sheet.encode_png().map_err(|error| PngError::Encode(error.to_string()))
@@ -45,7 +45,7 @@ fn paint(ink: Ink) -> Paint<'static> {
     paint
 }
 
-fn draw_lines(sheet: &mut Pixmap, lines: &[Vec<Point>], stroke: &Stroke, to_dots: Transform, scale: f64) {
+fn draw_lines(sheet: &mut Pixmap, lines: &[Vec<FigurePoint>], stroke: &Stroke, to_dots: Transform, scale: f64) {
     let Some(path) = path(lines, false) else { return };
     // A line thinner than a dot would fade away.
     let width = stroke.width.max(1.0 / scale) as f32;
@@ -57,7 +57,7 @@ fn draw_lines(sheet: &mut Pixmap, lines: &[Vec<Point>], stroke: &Stroke, to_dots
     sheet.stroke_path(&path, &paint(stroke.ink), &how, to_dots, None);
 }
 
-fn path(paths: &[Vec<Point>], closed: bool) -> Option<Path> {
+fn path(paths: &[Vec<FigurePoint>], closed: bool) -> Option<Path> {
     let mut builder = PathBuilder::new();
     for points in paths.iter().filter(|points| points.len() > 1) {
         for (index, point) in points.iter().enumerate() {

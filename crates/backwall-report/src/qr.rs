@@ -1,7 +1,7 @@
 //! A short text as a QR code (ISO/IEC 18004), so that a seal is taken over with a telephone instead of typed: in a terminal as half blocks,
 //! on paper as a figure.
 
-use crate::figure::{Figure, Ink, Item, Point, point};
+use crate::figure::{Figure, FigureItem, FigurePoint, Ink, point};
 use qrcode::{Color, EcLevel, QrCode};
 
 /// The light border that a reader needs, in modules (ISO/IEC 18004).
@@ -60,12 +60,12 @@ impl Qr {
                 let run = (x..self.whole()).take_while(|x| self.is_dark(*x, y)).count();
                 if run > 0 {
                     let (left, right, top, bottom) = (mm(x), mm(x + run), mm(y), mm(y + 1));
-                    areas.push(vec![point(left, top), point(right, top), point(right, bottom), point(left, bottom)] as Vec<Point>);
+                    areas.push(vec![point(left, top), point(right, top), point(right, bottom), point(left, bottom)] as Vec<FigurePoint>);
                 }
                 x += run.max(1);
             }
         }
-        Figure { width: size, height: size, title: title.to_owned(), items: vec![Item::Areas { areas, ink: Ink::Black }] }
+        Figure { width: size, height: size, title: title.to_owned(), items: vec![FigureItem::Areas { areas, ink: Ink::Black }] }
     }
 }
 
@@ -90,7 +90,7 @@ mod tests {
         let qr = Qr::of_seal(SEAL).unwrap();
         assert_eq!((qr.width, qr.whole()), (33, 41));
         let figure = qr.figure("seal");
-        let Item::Areas { areas, .. } = &figure.items[0] else { panic!() };
+        let FigureItem::Areas { areas, .. } = &figure.items[0] else { panic!() };
         let on_paper = |x: usize, y: usize| {
             let (x, y) = (MODULE * (x as f64 + 0.5), MODULE * (y as f64 + 0.5));
             areas.iter().any(|area| area[0].x < x && x < area[2].x && area[0].y < y && y < area[2].y)

@@ -1,6 +1,6 @@
 //! The tables that can be exported: readings and spots, each column once.
 
-use super::table::{Column, Kind, Value, fixed, whole};
+use super::table::{CellValue, Column, ColumnKind, fixed, whole};
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{Cursor, EvaluationId, EvaluationSummary, JobContents, JobReader, RunSummary, StoreError};
 use backwall_survey::job::hand::Proven;
@@ -36,45 +36,45 @@ impl ReadingRow<'_> {
 }
 
 /// The site's day.
-fn day<'a>(at_us: i64, zone: Zone) -> Value<'a> {
-    super::words::day(at_us, zone).map_or(Value::None, |day| Value::from(day.to_string()))
+fn day<'a>(at_us: i64, zone: Zone) -> CellValue<'a> {
+    super::words::day(at_us, zone).map_or(CellValue::None, |day| CellValue::from(day.to_string()))
 }
-fn degrees<'a>(degrees: Option<f64>) -> Value<'a> {
+fn degrees<'a>(degrees: Option<f64>) -> CellValue<'a> {
     fixed(degrees.filter(|degrees| degrees.is_finite()).map(|degrees| (degrees * 1e3).round() as i64))
 }
 
 const fn column<R>(
     name: &'static str,
-    kind: Kind,
+    kind: ColumnKind,
     unit: &'static str,
     about: &'static str,
-    of: for<'r> fn(&'r R) -> Value<'r>,
+    of: for<'r> fn(&'r R) -> CellValue<'r>,
 ) -> Column<R> {
     Column { name, kind, unit, about, of }
 }
 
-fn micrometres<'a>(length: Option<Length>) -> Value<'a> {
+fn micrometres<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_micrometres))
 }
-fn nanometres<'a>(length: Option<Length>) -> Value<'a> {
+fn nanometres<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_nanometres))
 }
-fn decibels<'a>(level: Option<Decibel>) -> Value<'a> {
+fn decibels<'a>(level: Option<Decibel>) -> CellValue<'a> {
     fixed(level.filter(|level| level.is_finite()).map(Decibel::as_hundredths))
 }
-fn level_word<'a>(level: Level) -> Value<'a> {
-    if level == Level::Unjudged { Value::None } else { Value::from(level.word()) }
+fn level_word<'a>(level: Level) -> CellValue<'a> {
+    if level == Level::Unjudged { CellValue::None } else { CellValue::from(level.word()) }
 }
 
 /// The first fifteen never change; others are only ever added behind them.
 pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
-    use Kind::{Fixed, Text, Time as Instant, Whole};
+    use ColumnKind::{Fixed, Text, Time as Instant, Whole};
     vec![
         column("run", Whole, "", "number of the run in its job", |row| whole(Some(row.run.id))),
         column("seq", Whole, "", "the device's sequence number of the shot", |row| whole(Some(row.reading.seq))),
         column("device_time_us", Whole, "us", "the device's clock", |row| whole(row.reading.device_time_us)),
-        column("host_time", Instant, "UTC", "when the bytes arrived", |row| Value::Time(row.reading.host_time_us)),
-        column("line", Text, "", "the planned line", |row| Value::from(row.run.start.line.as_str())),
+        column("host_time", Instant, "UTC", "when the bytes arrived", |row| CellValue::Time(row.reading.host_time_us)),
+        column("line", Text, "", "the planned line", |row| CellValue::from(row.run.start.line.as_str())),
         column("position_mm", Fixed(3), "mm", "place along the line, above or from its datum", |row| micrometres(row.reading.place.along)),
         column("course", Whole, "", "shell course of the place", |row| whole(row.reading.place.course)),
         column("echo_time_ns", Fixed(3), "ns", "arrival of the back-wall echo after the transmit pulse", |row| {
@@ -90,9 +90,9 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
             fixed(row.reading.measurement.height_pct.map(|height| (height * 100.0).round() as i64))
         }),
         column("snr_db", Fixed(2), "dB", "echo over noise", |row| decibels(row.reading.measurement.snr)),
-        column("quality", Text, "", "none, poor, fair or good", |row| Value::from(row.reading.measurement.quality.to_string())),
+        column("quality", Text, "", "none, poor, fair or good", |row| CellValue::from(row.reading.measurement.quality.to_string())),
         column("flags", Text, "", "what is worth knowing about the measurement, words separated by spaces", |row| {
-            Value::from(row.reading.measurement.flags.to_string())
+            CellValue::from(row.reading.measurement.flags.to_string())
         }),
         column("level", Text, "", "CLEAR, WATCH, THIN or NO ECHO against the limits of the course", |row| level_word(row.reading.level)),
         column("gain_db", Fixed(2), "dB", "receiver gain", |row| decibels(Some(row.reading.gain))),
@@ -102,7 +102,7 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("speed_mm_s", Fixed(3), "mm/s", "speed in the line's direction", |row| {
             fixed(row.reading.place.speed.map(Speed::as_micrometres_s))
         }),
-        column("calibration", Text, "", "valid, pending or suspect, by the verifications so far", |row| Value::from(row.calibration)),
+        column("calibration", Text, "", "valid, pending or suspect, by the verifications so far", |row| CellValue::from(row.calibration)),
         column("coating_mm", Fixed(6), "mm", "coating found by echo to echo; empty where none is found", |row| {
             nanometres(row.reading.measurement.coating.map(|coating| coating.thickness))
         }),
@@ -116,17 +116,17 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
             nanometres(row.run.start.limits.required(row.reading.place.course))
         }),
         column("kind", Text, "", "pit, lamination?, thinning or unproven, where its neighbours say so", |row| {
-            row.kind.map_or(Value::None, |kind| Value::from(kind.word()))
+            row.kind.map_or(CellValue::None, |kind| CellValue::from(kind.word()))
         }),
         column("evaluation", Whole, "", "the evaluation it was read from; empty for the run's own readings", |row| whole(row.evaluation)),
         column("level_shown", Text, "", "level when it was measured; level is by the plan and the line in force", |row| {
             level_word(row.reading.level_shown)
         }),
         column("zone", Text, "", "the site's clock and how far it is ahead of host_time; UTC where the plan has none", |row| {
-            Value::from(row.zone.to_string())
+            CellValue::from(row.zone.to_string())
         }),
-        column("asset", Text, "", "name of the asset", |row| Value::from(row.plan.asset.name.as_str())),
-        column("site", Text, "", "where the asset is", |row| Value::from(row.plan.job.site.as_str())),
+        column("asset", Text, "", "name of the asset", |row| CellValue::from(row.plan.asset.name.as_str())),
+        column("site", Text, "", "where the asset is", |row| CellValue::from(row.plan.job.site.as_str())),
         column("date", Text, "", "day by the site's clock, YYYY-MM-DD", |row| day(row.reading.host_time_us, row.zone)),
         column("azimuth_deg", Fixed(3), "deg", "around the wall from the datum; empty where the plan gives none", |row| {
             degrees(row.on_wall().map(|at| at.0))
@@ -169,11 +169,11 @@ impl SpotRow<'_> {
 }
 
 pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
-    use Kind::{Fixed, Text, Truth, Whole};
+    use ColumnKind::{Fixed, Text, Truth, Whole};
     vec![
         column("run", Whole, "", "number of the run in its job", |row| whole(Some(row.run.id))),
         column("spot", Whole, "", "number of the spot in its run", |row| whole(Some(row.spot.id))),
-        column("line", Text, "", "the planned line", |row| Value::from(row.run.start.line.as_str())),
+        column("line", Text, "", "the planned line", |row| CellValue::from(row.run.start.line.as_str())),
         column("course", Whole, "", "shell course of the minimum thickness", |row| whole(row.spot.course)),
         column("level", Text, "", "WATCH or THIN, the worst of its readings", |row| level_word(row.spot.level)),
         column("from_mm", Fixed(3), "mm", "lower edge along the line", |row| micrometres(row.spot.edges.map(|edges| edges.0))),
@@ -186,21 +186,21 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
             nanometres(row.run.start.limits.required(row.spot.course))
         }),
         column("readings", Whole, "", "readings in it", |row| whole(Some(row.spot.readings))),
-        column("acknowledged", Truth, "", "whether the operator has acknowledged it", |row| Value::Truth(row.spot.acknowledged)),
-        column("calibration", Text, "", "valid, pending or suspect, by the verifications so far", |row| Value::from(row.calibration)),
+        column("acknowledged", Truth, "", "whether the operator has acknowledged it", |row| CellValue::Truth(row.spot.acknowledged)),
+        column("calibration", Text, "", "valid, pending or suspect, by the verifications so far", |row| CellValue::from(row.calibration)),
         column("kind", Text, "", "what its neighbours take it for: thinning, pit, lamination? or unproven", |row| {
-            row.spot.finding.map_or(Value::None, |finding| Value::from(finding.kind.word()))
+            row.spot.finding.map_or(CellValue::None, |finding| CellValue::from(finding.kind.word()))
         }),
         column("evidence", Text, "", "what that judgement rests on", |row| {
-            row.spot.finding.map_or(Value::None, |finding| Value::from(finding.evidence(LengthUnit::Mm)))
+            row.spot.finding.map_or(CellValue::None, |finding| CellValue::from(finding.evidence(LengthUnit::Mm)))
         }),
         column("evaluation", Whole, "", "the evaluation it was found in; empty for the run's own readings", |row| whole(row.evaluation)),
         column("confirmed", Truth, "", "whether it was confirmed or not, by hand or by other means; empty while neither", |row| {
-            row.proven.map_or(Value::None, |proven| Value::Truth(proven.confirmed))
+            row.proven.map_or(CellValue::None, |proven| CellValue::Truth(proven.confirmed))
         }),
         column("hand_mm", Fixed(6), "mm", "what was read there by hand", |row| nanometres(row.proven.and_then(|proven| proven.value))),
-        column("asset", Text, "", "name of the asset", |row| Value::from(row.plan.asset.name.as_str())),
-        column("site", Text, "", "where the asset is", |row| Value::from(row.plan.job.site.as_str())),
+        column("asset", Text, "", "name of the asset", |row| CellValue::from(row.plan.asset.name.as_str())),
+        column("site", Text, "", "where the asset is", |row| CellValue::from(row.plan.job.site.as_str())),
         column("date", Text, "", "day on which its run began, by the site's clock, YYYY-MM-DD", |row| {
             day(row.run.start.started_us, row.plan.zone())
         }),
@@ -214,14 +214,14 @@ pub fn spot_columns<'a>() -> Vec<Column<SpotRow<'a>>> {
 
 /// Whose readings are meant.
 #[derive(Clone, Copy)]
-pub enum Source<'a> {
+pub enum ReadingsOf<'a> {
     /// The readings of a run that count: its own, or those of the evaluation that was adopted.
     Run(&'a RunSummary),
     /// The readings of a run as an evaluation has them, adopted or not.
     Evaluation(&'a EvaluationSummary, &'a RunSummary),
 }
 
-impl<'a> Source<'a> {
+impl<'a> ReadingsOf<'a> {
     pub fn run(self) -> &'a RunSummary {
         match self {
             Self::Run(run) | Self::Evaluation(_, run) => run,
@@ -283,11 +283,11 @@ impl<'a> Source<'a> {
     }
 }
 
-/// Every reading of `sources` as a row; `before` and `of` as for [`Source::for_each`]. Answers how many.
+/// Every reading of `sources` as a row; `before` and `of` as for [`ReadingsOf::for_each`]. Answers how many.
 pub fn each_reading<'a, E>(
     reader: &JobReader,
     job: &'a JobContents,
-    sources: &[Source<'a>],
+    sources: &[ReadingsOf<'a>],
     (before, of): (u64, u64),
     tick: &mut Tick<'_>,
     mut each: impl FnMut(&ReadingRow<'a>) -> Result<(), E>,
@@ -319,7 +319,7 @@ where
 pub fn each_spot<'a, E: From<StoreError>>(
     reader: &JobReader,
     job: &'a JobContents,
-    sources: &[Source<'a>],
+    sources: &[ReadingsOf<'a>],
     mut each: impl FnMut(&SpotRow<'a>) -> Result<(), E>,
 ) -> Result<u64, E> {
     let mut done = 0;

@@ -1,10 +1,10 @@
 //! Statistics as a table: each line as a whole, by course, and by interval where one is asked for.
 
-use super::readings::Source;
-use super::table::{Column, Kind, Value, fixed, whole};
+use super::readings::ReadingsOf;
+use super::table::{CellValue, Column, ColumnKind, fixed, whole};
 use super::whole_file::{Stopped, Tick};
 use backwall_store::{JobContents, JobReader, RunSummary, StoreError};
-use backwall_survey::strip::statistics::{Coverage, Found, IntervalError, Percentiles, Scope, Statistics, Tally};
+use backwall_survey::strip::statistics::{Coverage, IntervalError, Percentiles, ReadAt, Scope, Statistics, Tally};
 use backwall_units::Length;
 
 #[derive(Debug, thiserror::Error)]
@@ -54,7 +54,7 @@ impl ByHand {
 pub fn rows(
     reader: &JobReader,
     job: &JobContents,
-    sources: &[Source<'_>],
+    sources: &[ReadingsOf<'_>],
     interval: Option<Length>,
     tick: &mut Tick<'_>,
 ) -> Result<Vec<StatisticsRow>, StatisticsError> {
@@ -68,7 +68,7 @@ pub fn rows(
     }
     let (mut rows, mut done) = (Vec::new(), 0);
     for line in lines {
-        let on_line: Vec<Source<'_>> = sources.iter().filter(|source| source.run().start.line == line).copied().collect();
+        let on_line: Vec<ReadingsOf<'_>> = sources.iter().filter(|source| source.run().start.line == line).copied().collect();
         let mut tally = Tally::new();
         for source in &on_line {
             done += source.for_each(reader, (done, of), tick, |_, reading| {
@@ -86,7 +86,7 @@ pub fn rows(
 pub fn of_line(
     job: &JobContents,
     run: &RunSummary,
-    sources: &[Source<'_>],
+    sources: &[ReadingsOf<'_>],
     tally: &Tally,
     interval: Option<Length>,
 ) -> Result<Vec<StatisticsRow>, IntervalError> {
@@ -116,37 +116,37 @@ pub fn of_line(
     Ok(rows)
 }
 
-type Read = for<'r> fn(&'r StatisticsRow) -> Value<'r>;
+type Read = for<'r> fn(&'r StatisticsRow) -> CellValue<'r>;
 
-fn count<'a>(count: u64) -> Value<'a> {
+fn count<'a>(count: u64) -> CellValue<'a> {
     whole(Some(count))
 }
-fn place<'a>(length: Option<Length>) -> Value<'a> {
+fn place<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_micrometres))
 }
-fn thick<'a>(length: Option<Length>) -> Value<'a> {
+fn thick<'a>(length: Option<Length>) -> CellValue<'a> {
     fixed(length.map(Length::as_nanometres))
 }
-fn share<'a>(share: Option<f64>) -> Value<'a> {
+fn share<'a>(share: Option<f64>) -> CellValue<'a> {
     fixed(share.filter(|share| share.is_finite()).map(|share| (share * 1e6).round() as i64))
 }
-fn found<'a>(of: Option<Found>) -> Value<'a> {
+fn found<'a>(of: Option<ReadAt>) -> CellValue<'a> {
     thick(of.map(|found| found.thickness))
 }
-fn part<'a>(row: &StatisticsRow, of: fn(&Percentiles) -> Length) -> Value<'a> {
+fn part<'a>(row: &StatisticsRow, of: fn(&Percentiles) -> Length) -> CellValue<'a> {
     thick(row.statistics.percentiles.as_ref().map(of))
 }
-fn covered<'a>(row: &StatisticsRow, of: fn(&Coverage) -> Length) -> Value<'a> {
+fn covered<'a>(row: &StatisticsRow, of: fn(&Coverage) -> Length) -> CellValue<'a> {
     place(row.statistics.coverage.as_ref().map(of))
 }
 
 pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
-    use Kind::{Fixed, Text, Whole};
+    use ColumnKind::{Fixed, Text, Whole};
     let column = |name, kind, unit, about, of: Read| Column { name, kind, unit, about, of };
     vec![
-        column("line", Text, "", "the planned line", |row| Value::from(row.line.as_str())),
-        column("runs", Text, "", "numbers of the runs, separated by spaces", |row| Value::from(row.runs.as_str())),
-        column("scope", Text, "", "line, course or interval: what the row is of", |row| Value::from(row.scope)),
+        column("line", Text, "", "the planned line", |row| CellValue::from(row.line.as_str())),
+        column("runs", Text, "", "numbers of the runs, separated by spaces", |row| CellValue::from(row.runs.as_str())),
+        column("scope", Text, "", "line, course or interval: what the row is of", |row| CellValue::from(row.scope)),
         column("course", Whole, "", "shell course", |row| whole(row.course)),
         column("from_mm", Fixed(3), "mm", "lower edge of an interval", |row| place(row.edges.map(|edges| edges.0))),
         column("to_mm", Fixed(3), "mm", "upper edge of an interval; it belongs to the next one", |row| {
@@ -181,7 +181,7 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
         column("coverage_share", Fixed(6), "", "covered by the procedure's limit, 0 to 1", |row| {
             share(row.statistics.coverage.as_ref().and_then(|coverage| coverage.share))
         }),
-        column("calibration", Text, "", "the worst of the runs': valid, pending or suspect", |row| Value::from(row.calibration)),
+        column("calibration", Text, "", "the worst of the runs': valid, pending or suspect", |row| CellValue::from(row.calibration)),
         column("hand_places", Whole, "", "places read by hand there, in none of these numbers", |row| count(row.by_hand.places)),
         column("hand_minimum_mm", Fixed(6), "mm", "the lowest of them", |row| thick(row.by_hand.least)),
     ]

@@ -1,6 +1,6 @@
 //! A figure as SVG 1.1: plain shapes, text as text, sizes in millimetres of paper.
 
-use super::figure::{Anchor, Dash, Figure, Ink, Item, Point, Stroke, Text, Weight, font};
+use super::figure::{Anchor, Dash, Figure, FigureItem, FigurePoint, Ink, LineWeight, Stroke, Text, font};
 use std::fmt::{self, Write};
 
 /// The whole SVG file.
@@ -29,15 +29,15 @@ fn write(out: &mut String, figure: &Figure) -> fmt::Result {
     writeln!(out, "<rect width=\"{width}\" height=\"{height}\" fill=\"{}\"/>", colour(Ink::White))?;
     for item in &figure.items {
         match item {
-            Item::Lines { lines, stroke } => write_lines(out, lines, stroke)?,
-            Item::Areas { areas, ink } => writeln!(out, "<path fill=\"{}\" d=\"{}\"/>", colour(*ink), path(areas, true))?,
-            Item::Text(text) => write_text(out, text)?,
+            FigureItem::Lines { lines, stroke } => write_lines(out, lines, stroke)?,
+            FigureItem::Areas { areas, ink } => writeln!(out, "<path fill=\"{}\" d=\"{}\"/>", colour(*ink), path(areas, true))?,
+            FigureItem::Text(text) => write_text(out, text)?,
         }
     }
     writeln!(out, "</svg>")
 }
 
-fn write_lines(out: &mut String, lines: &[Vec<Point>], stroke: &Stroke) -> fmt::Result {
+fn write_lines(out: &mut String, lines: &[Vec<FigurePoint>], stroke: &Stroke) -> fmt::Result {
     let dash = match stroke.dash {
         Dash::Solid => String::new(),
         dash => {
@@ -57,7 +57,7 @@ fn write_text(out: &mut String, text: &Text) -> fmt::Result {
         Anchor::Middle => write!(out, " text-anchor=\"middle\"")?,
         Anchor::End => write!(out, " text-anchor=\"end\"")?,
     }
-    if text.weight == Weight::Bold {
+    if text.weight == LineWeight::Bold {
         write!(out, " font-weight=\"bold\"")?;
     }
     if text.turn != 0.0 {
@@ -66,7 +66,7 @@ fn write_text(out: &mut String, text: &Text) -> fmt::Result {
     writeln!(out, " xml:space=\"preserve\">{}</text>", escaped(&text.text))
 }
 
-fn path(paths: &[Vec<Point>], closed: bool) -> String {
+fn path(paths: &[Vec<FigurePoint>], closed: bool) -> String {
     let mut out = String::new();
     for points in paths {
         for (index, point) in points.iter().enumerate() {

@@ -6,7 +6,7 @@ use std::borrow::Cow;
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
+pub enum ColumnKind {
     Whole,
     /// A decimal number with this many digits behind the point.
     Fixed(u8),
@@ -18,7 +18,7 @@ pub enum Kind {
 
 /// One value of a row; what does not exist is `None`, never zero.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Value<'a> {
+pub enum CellValue<'a> {
     None,
     Whole(i128),
     /// The number times ten to the digits of its column.
@@ -30,30 +30,30 @@ pub enum Value<'a> {
 
 pub struct Column<R> {
     pub name: &'static str,
-    pub kind: Kind,
+    pub kind: ColumnKind,
     /// Empty for what has no unit.
     pub unit: &'static str,
     pub about: &'static str,
-    pub of: for<'r> fn(&'r R) -> Value<'r>,
+    pub of: for<'r> fn(&'r R) -> CellValue<'r>,
 }
 
-impl<'a> From<&'a str> for Value<'a> {
+impl<'a> From<&'a str> for CellValue<'a> {
     fn from(text: &'a str) -> Self {
         Self::Text(Cow::Borrowed(text))
     }
 }
-impl From<String> for Value<'_> {
+impl From<String> for CellValue<'_> {
     fn from(text: String) -> Self {
         Self::Text(Cow::Owned(text))
     }
 }
 
-pub fn whole<'a>(value: Option<impl Into<i128>>) -> Value<'a> {
-    value.map_or(Value::None, |value| Value::Whole(value.into()))
+pub fn whole<'a>(value: Option<impl Into<i128>>) -> CellValue<'a> {
+    value.map_or(CellValue::None, |value| CellValue::Whole(value.into()))
 }
 
-pub fn fixed<'a>(value: Option<i64>) -> Value<'a> {
-    value.map_or(Value::None, Value::Fixed)
+pub fn fixed<'a>(value: Option<i64>) -> CellValue<'a> {
+    value.map_or(CellValue::None, CellValue::Fixed)
 }
 
 /// A whole number of the smallest unit with its decimal point put in, every digit as stored.

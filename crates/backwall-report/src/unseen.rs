@@ -6,7 +6,7 @@ use serde::Serialize;
 
 /// Drives over pits of one width and depth.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Cell {
+pub struct UnseenCell {
     #[serde(rename = "width_mm")]
     pub width: Length,
     #[serde(rename = "depth_mm")]
@@ -28,7 +28,7 @@ pub struct Unseen {
     pub snr_db: f64,
     #[serde(rename = "beam_mm")]
     pub beam: Length,
-    pub cells: Vec<Cell>,
+    pub cells: Vec<UnseenCell>,
 }
 
 /// The table of a run.
@@ -71,7 +71,7 @@ impl UnseenOfRun {
         let length = |length: Length| format!("{} {}", unit.thickness(length), unit.thickness_symbol());
         let depths = self.depths();
         let head = std::iter::once("wide".to_owned()).chain(depths.iter().map(|depth| format!("{} deep", length(*depth)))).collect();
-        let share = |cell: &Cell| {
+        let share = |cell: &UnseenCell| {
             let share = 100.0 * f64::from(cell.found) / f64::from(cell.drives.max(1));
             format!("{share:.0} ({:.0}-{:.0})", 100.0 * cell.from, 100.0 * cell.to)
         };
@@ -87,7 +87,7 @@ impl UnseenOfRun {
     pub fn summary(&self, unit: LengthUnit) -> String {
         let (symbol, length) = (unit.thickness_symbol(), |length: Length| unit.thickness(length));
         let of_depth = |depth: Length| {
-            let of: Vec<&Cell> = self.table.cells.iter().filter(|cell| cell.depth == depth).collect();
+            let of: Vec<&UnseenCell> = self.table.cells.iter().filter(|cell| cell.depth == depth).collect();
             let mut stretches = Vec::new();
             for stretch in of.split(|cell| cell.from < MOSTLY).filter(|stretch| !stretch.is_empty()) {
                 let (first, last) = (stretch[0].width, stretch[stretch.len() - 1].width);
@@ -123,8 +123,8 @@ fn distinct(lengths: impl Iterator<Item = Length>) -> Vec<Length> {
 mod tests {
     use super::*;
 
-    fn cell(width: f64, depth: f64, from: f64) -> Cell {
-        Cell { width: Length::mm(width), depth: Length::mm(depth), drives: 40, found: (40.0 * from) as u32, from, to: 1.0 }
+    fn cell(width: f64, depth: f64, from: f64) -> UnseenCell {
+        UnseenCell { width: Length::mm(width), depth: Length::mm(depth), drives: 40, found: (40.0 * from) as u32, from, to: 1.0 }
     }
 
     #[test]

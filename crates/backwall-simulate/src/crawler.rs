@@ -3,8 +3,8 @@
 use super::drive::Drive;
 use super::echoes::Echoes;
 use super::noise::split_mix;
-use super::section::{Section, Sections};
-use super::wall::{LostShots, Wall, Weave};
+use super::section::{Sections, WallSection};
+use super::wall::{LostShots, VirtualWall, Weave};
 use backwall_stream::packet;
 use backwall_survey::reading::Header;
 use backwall_survey::travel::Direction;
@@ -47,11 +47,11 @@ enum ProbeOn {
 
 /// Gives the frames of a stream one after another; the same wall and seed give the same bytes.
 pub struct Crawler {
-    wall: Wall,
+    wall: VirtualWall,
     echoes: Echoes,
     temperature: Temperature,
     under: ProbeOn,
-    section: Section,
+    section: WallSection,
     drive: Drive,
     weave: Option<Weave>,
     lost: Vec<LostShots>,
@@ -65,7 +65,7 @@ pub struct Crawler {
 
 impl Crawler {
     /// A crawler on a line of the wall.
-    pub fn on_line(wall: &Wall, name: &str, end: End) -> Result<Self, CrawlerError> {
+    pub fn on_line(wall: &VirtualWall, name: &str, end: End) -> Result<Self, CrawlerError> {
         let position = wall.lines.iter().position(|line| line.name == name);
         let Some((index, line)) = position.and_then(|index| wall.lines.get(index).map(|line| (index, line))) else {
             let known: Vec<&str> = wall.lines.iter().map(|line| line.name.as_str()).collect();
@@ -80,17 +80,17 @@ impl Crawler {
     }
 
     /// The probe on a flat, bare block of a known thickness, to calibrate on.
-    pub fn on_block(wall: &Wall, thickness: Length, end: End) -> Result<Self, CrawlerError> {
+    pub fn on_block(wall: &VirtualWall, thickness: Length, end: End) -> Result<Self, CrawlerError> {
         if !(thickness.as_mm() >= 0.3 && thickness.as_mm() <= 500.0) {
             return Err(CrawlerError::Block(thickness));
         }
         let salt = thickness.as_nanometres() as u64;
         let mut crawler = Self::new(wall, wall.steel.block_temperature, ProbeOn::Block, Drive::parked(), end, salt);
-        crawler.section = Section::flat(thickness, Length::ZERO, wall.receiver.gain);
+        crawler.section = WallSection::flat(thickness, Length::ZERO, wall.receiver.gain);
         Ok(crawler)
     }
 
-    fn new(wall: &Wall, temperature: Temperature, under: ProbeOn, drive: Drive, end: End, salt: u64) -> Self {
+    fn new(wall: &VirtualWall, temperature: Temperature, under: ProbeOn, drive: Drive, end: End, salt: u64) -> Self {
         let mut seed = wall.seed ^ salt.wrapping_mul(0xA076_1D64_78BD_642F);
         let whole_drive = if matches!(under, ProbeOn::Block) { BLOCK_SECONDS } else { drive.seconds() };
         let end_us = match end {
@@ -102,7 +102,7 @@ impl Crawler {
             echoes: Echoes::new(wall, temperature, split_mix(&mut seed)),
             temperature,
             under,
-            section: Section::default(),
+            section: WallSection::default(),
             drive,
             weave: None,
             lost: Vec::new(),
@@ -128,7 +128,7 @@ impl Crawler {
 
     /// A waveform of a flat plate with this probe, for tests that need one without a stream.
     pub fn waveform(&mut self, thickness: Length, paint: Length, loss: Decibel) -> Vec<i16> {
-        let mut section = Section::flat(thickness, paint, self.wall.receiver.gain);
+        let mut section = WallSection::flat(thickness, paint, self.wall.receiver.gain);
         section.contact = Decibel::db(-loss.as_db()).as_ratio();
         let mut samples = Vec::new();
         self.echoes.shoot(&section, 0.0, &mut samples);

@@ -3,8 +3,8 @@
 
 use super::noise::{Normal, Random, split_mix};
 use super::pulse::PulseTable;
-use super::section::{Facet, Section};
-use super::wall::Wall;
+use super::section::{Facet, WallSection};
+use super::wall::VirtualWall;
 use backwall_units::{Decibel, Temperature};
 use std::f64::consts::PI;
 
@@ -26,7 +26,7 @@ const MODE_STEP_M: f64 = 5e-5;
 
 /// Makes waveforms for one probe at one temperature.
 pub struct Echoes {
-    wall: Wall,
+    wall: VirtualWall,
     pulses: PulseTable,
     normal: Normal,
     random: Random,
@@ -48,7 +48,7 @@ pub struct Echoes {
 }
 
 impl Echoes {
-    pub fn new(wall: &Wall, temperature: Temperature, seed: u64) -> Self {
+    pub fn new(wall: &VirtualWall, temperature: Temperature, seed: u64) -> Self {
         let velocity = wall.velocity(temperature).as_m_s();
         let zero = wall.zero(temperature).as_seconds();
         let first = wall.receiver.first.as_seconds();
@@ -80,7 +80,7 @@ impl Echoes {
     }
 
     /// The next waveform at a section; `place_mm` picks the grain, so that the same place has the same grain.
-    pub fn shoot(&mut self, section: &Section, place_mm: f64, samples: &mut Vec<i16>) {
+    pub fn shoot(&mut self, section: &WallSection, place_mm: f64, samples: &mut Vec<i16>) {
         let mut trace = std::mem::take(&mut self.trace);
         trace.clear();
         trace.resize(usize::from(self.wall.receiver.samples), 0.0);

@@ -20,4 +20,4 @@ pub use backwall_stream::Paced;
 pub use crawler::{Crawler, CrawlerError, DeviceTime, End};
 pub use section::Sections;
 pub use shooter::Shooter;
-pub use wall::Wall;
+pub use wall::VirtualWall;

@@ -1,7 +1,7 @@
 //! The probe's pulse after a path in steel, as tables fine enough to be placed at any instant: a placed pulse sits
 //! where it belongs to far less than a hundredth of a nanosecond, whatever the sampling grid.
 
-use super::wall::{Probe, PulseKind};
+use super::wall::{PulseKind, VirtualProbe};
 use backwall_units::Frequency;
 use std::f64::consts::{LN_2, PI};
 
@@ -23,7 +23,7 @@ pub struct PulseTable {
 }
 
 /// One spectrum value, real and imaginary part.
-fn spectrum(probe: &Probe, f: f64) -> (f64, f64) {
+fn spectrum(probe: &VirtualProbe, f: f64) -> (f64, f64) {
     let f0 = probe.frequency.as_hz();
     let (cos, sin) = (libm::cos(probe.phase_rad), libm::sin(probe.phase_rad));
     match probe.pulse {
@@ -54,7 +54,7 @@ fn spectrum(probe: &Probe, f: f64) -> (f64, f64) {
     }
 }
 
-fn decay(probe: &Probe) -> f64 {
+fn decay(probe: &VirtualProbe) -> f64 {
     probe.bandwidth * probe.frequency.as_hz() * PI / libm::sqrt(libm::sqrt(2.0) - 1.0)
 }
 
@@ -66,7 +66,7 @@ pub fn attenuation(f: f64, db_m_at_5_mhz: f64) -> f64 {
 
 impl PulseTable {
     /// Tables for paths from nothing to `longest_m`.
-    pub fn new(probe: &Probe, attenuation_db_m: f64, rate: Frequency, longest_m: f64) -> Self {
+    pub fn new(probe: &VirtualProbe, attenuation_db_m: f64, rate: Frequency, longest_m: f64) -> Self {
         let interval = 1.0 / rate.as_hz();
         let phases = libm::ceil(interval / FINEST_STEP_S).max(1.0) as usize;
         let (begin, end) = match probe.pulse {
@@ -185,14 +185,14 @@ mod tests {
     use super::*;
     use backwall_units::Decibel;
 
-    fn probe(pulse: PulseKind) -> Probe {
+    fn probe(pulse: PulseKind) -> VirtualProbe {
         let phase_rad = if pulse == PulseKind::Gamma { 0.7 } else { 0.0 };
-        Probe { pulse, phase_rad, bandwidth: 0.5, ..Probe::default() }
+        VirtualProbe { pulse, phase_rad, bandwidth: 0.5, ..VirtualProbe::default() }
     }
 
     /// The pulse's own formula: M. Demirli and J. Saniie, IEEE Trans. UFFC 48(3), 2001, 787-802 (Gaussian echo), and
     /// t³ exp(−at) cos(2πft + φ), both normalised to an envelope of 1.
-    fn formula(probe: &Probe, t: f64) -> f64 {
+    fn formula(probe: &VirtualProbe, t: f64) -> f64 {
         let carrier = (2.0 * PI * probe.frequency.as_hz() * t + probe.phase_rad).cos();
         match probe.pulse {
             PulseKind::Gauss => {

@@ -1,6 +1,6 @@
 //! What the probe stands on at one place of a line: the wall under its beam, paint, inner reflectors and contact.
 
-use super::wall::{Course, Line, Pit, Thinning, Wall};
+use super::wall::{DrivenLine, Thinning, VirtualCourse, VirtualPit, VirtualWall};
 use backwall_units::{Decibel, Length};
 use std::f64::consts::PI;
 
@@ -29,7 +29,7 @@ pub struct Facet {
 
 /// Everything at one place.
 #[derive(Debug, Clone, Default)]
-pub struct Section {
+pub struct WallSection {
     /// One for a flat wall.
     pub facets: Vec<Facet>,
     /// In metres.
@@ -41,7 +41,7 @@ pub struct Section {
     pub gain: Decibel,
 }
 
-impl Section {
+impl WallSection {
     /// A flat plate in full contact.
     pub fn flat(thickness: Length, paint: Length, gain: Decibel) -> Self {
         Self {
@@ -57,8 +57,8 @@ impl Section {
 /// A line's wall, ready to be looked at.
 #[derive(Debug, Clone)]
 pub struct Sections {
-    line: Line,
-    courses: Vec<Course>,
+    line: DrivenLine,
+    courses: Vec<VirtualCourse>,
     beam_mm: f64,
     paint: Length,
     gain: Decibel,
@@ -66,7 +66,7 @@ pub struct Sections {
 }
 
 impl Sections {
-    pub fn new(wall: &Wall, line: &Line) -> Self {
+    pub fn new(wall: &VirtualWall, line: &DrivenLine) -> Self {
         Self {
             line: line.clone(),
             courses: if line.wall.is_some() { Vec::new() } else { wall.courses.clone() },
@@ -105,7 +105,7 @@ impl Sections {
     }
 
     /// What the probe stands on at a place along the line and beside it.
-    pub fn at(&mut self, along: Length, beside: Length, section: &mut Section) {
+    pub fn at(&mut self, along: Length, beside: Length, section: &mut WallSection) {
         let x = along.as_mm();
         self.facets(x, beside.as_mm(), &mut section.facets);
         let line = &self.line;
@@ -199,7 +199,7 @@ fn thinned(thinning: &Thinning, x: f64) -> f64 {
 }
 
 /// Depth of a spherical cap at a place.
-fn cap(pit: &Pit, x: f64, y: f64) -> f64 {
+fn cap(pit: &VirtualPit, x: f64, y: f64) -> f64 {
     let (a, depth) = (pit.radius.as_mm(), pit.depth.as_mm());
     let (dx, dy) = (x - pit.at.as_mm(), y - pit.offset.as_mm());
     let away = dx * dx + dy * dy;

@@ -1,20 +1,20 @@
 //! Shots at chosen places of a chosen line, for whoever asks what a scan would have seen there: no drive and no frames.
 
 use super::echoes::Echoes;
-use super::section::{Section, Sections};
-use super::wall::{Line, Wall};
+use super::section::{Sections, WallSection};
+use super::wall::{DrivenLine, VirtualWall};
 use backwall_ultrasound::TimeBase;
 use backwall_units::{Decibel, Length};
 
 pub struct Shooter {
-    wall: Wall,
+    wall: VirtualWall,
     echoes: Echoes,
-    section: Section,
+    section: WallSection,
 }
 
 impl Shooter {
-    pub fn new(wall: &Wall, seed: u64) -> Self {
-        Self { echoes: Echoes::new(wall, wall.steel.temperature, seed), wall: wall.clone(), section: Section::default() }
+    pub fn new(wall: &VirtualWall, seed: u64) -> Self {
+        Self { echoes: Echoes::new(wall, wall.steel.temperature, seed), wall: wall.clone(), section: WallSection::default() }
     }
 
     pub fn base(&self) -> TimeBase {
@@ -23,7 +23,7 @@ impl Shooter {
     }
 
     /// A line made ready to be shot at.
-    pub fn sections(&self, line: &Line) -> Sections {
+    pub fn sections(&self, line: &DrivenLine) -> Sections {
         Sections::new(&self.wall, line)
     }
 
@@ -38,7 +38,7 @@ impl Shooter {
     /// A waveform on a flat, bare block.
     pub fn block(&mut self, thickness: Length) -> Vec<i16> {
         let mut samples = Vec::new();
-        self.echoes.shoot(&Section::flat(thickness, Length::ZERO, self.wall.receiver.gain), 0.0, &mut samples);
+        self.echoes.shoot(&WallSection::flat(thickness, Length::ZERO, self.wall.receiver.gain), 0.0, &mut samples);
         samples
     }
 

@@ -11,7 +11,7 @@ use serde::Deserialize;
 /// A described wall with everything that looks at it.
 #[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Wall {
+pub struct VirtualWall {
     pub name: String,
     /// Start of all randomness; the same seed gives the same bytes on every machine.
     #[serde(default)]
@@ -21,7 +21,7 @@ pub struct Wall {
     #[serde(default)]
     pub paint: Paint,
     #[serde(default)]
-    pub probe: Probe,
+    pub probe: VirtualProbe,
     #[serde(default)]
     pub receiver: Receiver,
     #[serde(default)]
@@ -29,9 +29,9 @@ pub struct Wall {
     #[serde(default)]
     pub device: Device,
     #[serde(default, rename = "course")]
-    pub courses: Vec<Course>,
+    pub courses: Vec<VirtualCourse>,
     #[serde(default, rename = "line")]
-    pub lines: Vec<Line>,
+    pub lines: Vec<DrivenLine>,
 }
 
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -94,7 +94,7 @@ pub enum PulseKind {
 
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Probe {
+pub struct VirtualProbe {
     #[serde(rename = "frequency_mhz", with = "megahertz")]
     pub frequency: Frequency,
     /// −6 dB bandwidth over centre frequency.
@@ -130,7 +130,7 @@ pub struct Probe {
     pub ring: Decibel,
 }
 
-impl Default for Probe {
+impl Default for VirtualProbe {
     fn default() -> Self {
         Self {
             frequency: Frequency::mhz(5.0),
@@ -244,7 +244,7 @@ impl Default for Device {
 
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Course {
+pub struct VirtualCourse {
     #[serde(rename = "height_mm")]
     pub height: Length,
     /// True wall of the sound course.
@@ -256,7 +256,7 @@ pub struct Course {
 /// distances from the datum for lines across.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Line {
+pub struct DrivenLine {
     pub name: String,
     pub direction: Direction,
     #[serde(rename = "start_mm", default)]
@@ -272,7 +272,7 @@ pub struct Line {
     #[serde(default, rename = "thinning")]
     pub thinnings: Vec<Thinning>,
     #[serde(default, rename = "pit")]
-    pub pits: Vec<Pit>,
+    pub pits: Vec<VirtualPit>,
     #[serde(default, rename = "seam")]
     pub seams: Vec<Seam>,
     #[serde(default, rename = "reflector")]
@@ -339,7 +339,7 @@ pub struct Thinning {
 /// A spherical cap lost from the back wall.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Pit {
+pub struct VirtualPit {
     #[serde(rename = "at_mm")]
     pub at: Length,
     /// Beside the line.
@@ -429,7 +429,7 @@ pub struct LostShots {
     pub shots: u64,
 }
 
-impl Line {
+impl DrivenLine {
     /// A flat wall of one thickness, driven up, with nothing on it.
     pub fn flat(wall: Length) -> Self {
         Self {
@@ -451,7 +451,7 @@ impl Line {
     }
 }
 
-impl Wall {
+impl VirtualWall {
     /// Reads and checks a wall file. `name` stands for the file in messages.
     pub fn parse(name: &str, text: &str) -> Result<Self, PlanError> {
         let refuse = |problems| PlanError { file: name.to_owned(), problems };
@@ -463,7 +463,7 @@ impl Wall {
         if found.is_empty() { Ok(wall) } else { Err(refuse(found)) }
     }
 
-    pub fn line(&self, name: &str) -> Option<&Line> {
+    pub fn line(&self, name: &str) -> Option<&DrivenLine> {
         self.lines.iter().find(|line| line.name == name)
     }
 

@@ -388,7 +388,7 @@ impl EventKind {
 
 /// Something that happened to a run besides readings, as stored.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Event {
+pub struct RunEvent {
     pub kind: EventKind,
     pub text: String,
     pub seq: Option<u32>,

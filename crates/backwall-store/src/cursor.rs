@@ -76,7 +76,7 @@ impl Source {
 
 /// How far a cursor came in one step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Step {
+pub struct CursorStep {
     pub readings: u64,
     /// No more is there, as yet.
     pub at_end: bool,
@@ -138,11 +138,11 @@ impl<T: Stored> Cursor<T> {
     }
 
     /// Hands out the next piece, each reading with its row.
-    pub fn step(&mut self, reader: &JobReader, mut each: impl FnMut(u64, T)) -> Result<Step, StoreError> {
+    pub fn step(&mut self, reader: &JobReader, mut each: impl FnMut(u64, T)) -> Result<CursorStep, StoreError> {
         self.fetch(reader, PIECE)?;
         let readings = self.piece.len();
         self.piece.drain(..).for_each(|(row, reading)| each(row, reading));
-        Ok(Step { readings: readings as u64, at_end: readings < PIECE })
+        Ok(CursorStep { readings: readings as u64, at_end: readings < PIECE })
     }
 
     /// Hands out everything up to the present end; whether it got there. `go_on` is told after each piece how many

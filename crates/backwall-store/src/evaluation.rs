@@ -6,9 +6,9 @@ use super::contents::{RunId, RunState, RunSummary};
 use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluator::Comparer;
-use super::queue::Command;
+use super::queue::WriterCommand;
 use super::reader::JobReader;
-use super::remake::{Made, MeasuredAgain, Setups, placed, remake};
+use super::remake::{MadeAgain, MeasuredAgain, Setups, placed, remake};
 use super::verify::VerifyProgress;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
@@ -54,7 +54,7 @@ pub struct EvaluationSummary {
 
 /// What a run says before, or after.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct Findings {
+pub struct EvaluationFindings {
     pub no_echo: u64,
     pub thin_spots: u64,
     pub watch_spots: u64,
@@ -67,7 +67,7 @@ pub struct Findings {
 
 /// One reading's thickness before and after.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Difference {
+pub struct ReadingDifference {
     #[serde(rename = "before_mm")]
     pub before: Length,
     #[serde(rename = "after_mm")]
@@ -96,9 +96,9 @@ pub struct Changes {
     #[serde(rename = "mean_difference_mm")]
     pub mean_difference: Option<Length>,
     /// The largest difference of those, either way; none where all are the same.
-    pub largest: Option<Difference>,
-    pub before: Findings,
-    pub after: Findings,
+    pub largest: Option<ReadingDifference>,
+    pub before: EvaluationFindings,
+    pub after: EvaluationFindings,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -118,7 +118,7 @@ pub enum EvaluationError {
 }
 
 /// A step of an evaluation on its way to the writer. Whoever hangs up without an end takes everything back.
-pub(super) enum Step {
+pub(super) enum EvaluationStep {
     Readings(Vec<(Measurement, Level)>),
     /// What neighbours make of them; once, behind the last.
     Judgements(Vec<Judgement>),
@@ -145,10 +145,10 @@ impl Writer {
         let setup = start.setup.clone();
         let (steps, taken) = sync_channel(WAITING);
         let (reply, answer) = channel();
-        self.queue.command(Command::Evaluate { start: Box::new(start), steps: taken, reply });
+        self.queue.command(WriterCommand::Evaluate { start: Box::new(start), steps: taken, reply });
         let made = evaluate(reader, &run, &setup, alarm, &steps, &mut go_on);
         // Without an end the writer gives up what it has; hanging up is what tells it.
-        let sent = made.map(|changes| steps.send(Step::End(Box::new(changes))));
+        let sent = made.map(|changes| steps.send(EvaluationStep::End(Box::new(changes))));
         drop(steps);
         let kept = answer.recv().unwrap_or_else(|_| {
             let fault = self.queue.fault().unwrap_or_else(|| "the job file is closed".to_owned());
@@ -179,7 +179,7 @@ fn evaluate(
     run: &RunSummary,
     setup: &Setup,
     alarm: AlarmSettings,
-    steps: &SyncSender<Step>,
+    steps: &SyncSender<EvaluationStep>,
     go_on: &mut impl FnMut(u64, u64) -> bool,
 ) -> Result<Changes, Interrupted> {
     let own = reader.judgements_between(run.id, 0, u64::MAX)?;
@@ -194,12 +194,12 @@ fn evaluate(
         done += piece.len() as u64;
         piece.iter().for_each(|one| again.comparison.push(&one.stored, &one.made, one));
         let readings = piece.iter().map(|one| (one.made.measurement, one.made.level)).collect();
-        steps.send(Step::Readings(readings)).map_err(|_| Interrupted::WriterGone)?;
+        steps.send(EvaluationStep::Readings(readings)).map_err(|_| Interrupted::WriterGone)?;
         if go_on(done, run.readings.max(done)) { Ok::<_, Interrupted>(true) } else { Err(EvaluationError::Stopped.into()) }
     })?;
     let judgements = again.judged();
     again.comparison.judge(&own, &judgements);
-    steps.send(Step::Judgements(judgements)).map_err(|_| Interrupted::WriterGone)?;
+    steps.send(EvaluationStep::Judgements(judgements)).map_err(|_| Interrupted::WriterGone)?;
     Ok(again.comparison.end())
 }
 
@@ -239,7 +239,7 @@ impl<'a> Remaking<'a> {
     }
 
     /// The readings as they are with the other set-up.
-    fn piece(&mut self, made: Made) -> Result<Vec<Remade>, EvaluationError> {
+    fn piece(&mut self, made: MadeAgain) -> Result<Vec<Remade>, EvaluationError> {
         let mut piece = Vec::with_capacity(made.readings.len());
         for (row, stored, again) in made.readings {
             let mut judged = Vec::new();
@@ -267,9 +267,9 @@ impl<'a> Remaking<'a> {
 }
 
 /// What a section of the run says.
-fn findings(section: &Section) -> Findings {
+fn findings(section: &Section) -> EvaluationFindings {
     let minimum = section.minimum();
-    Findings {
+    EvaluationFindings {
         no_echo: section.no_echo(),
         thin_spots: section.spots_of(Level::Thin),
         watch_spots: section.spots_of(Level::Watch),
@@ -304,8 +304,8 @@ impl Comparison {
             compared: 0,
             mean_difference: None,
             largest: None,
-            before: Findings::default(),
-            after: Findings::default(),
+            before: EvaluationFindings::default(),
+            after: EvaluationFindings::default(),
         };
         Self { limits, before: Section::new(alarm), after: Section::new(alarm), changes, seqs: Vec::new(), judged: None, sum_nm: 0 }
     }
@@ -338,7 +338,7 @@ impl Comparison {
                 self.sum_nm += i128::from(by);
                 let most = changes.largest.map_or(0, |most| (most.after.as_nanometres() - most.before.as_nanometres()).abs());
                 if by.abs() > most {
-                    changes.largest = Some(Difference { before: old, after: new, at: after.place.along, seq: after.seq });
+                    changes.largest = Some(ReadingDifference { before: old, after: new, at: after.place.along, seq: after.seq });
                 }
             }
         }
@@ -369,21 +369,21 @@ impl Comparison {
 pub(super) fn take(
     connection: &rusqlite::Connection,
     start: &EvaluationStart,
-    steps: &Receiver<Step>,
+    steps: &Receiver<EvaluationStep>,
 ) -> rusqlite::Result<Option<EvaluationSummary>> {
     let id: EvaluationId = connection.query_row("SELECT coalesce(max(id), 0) + 1 FROM evaluation", [], |row| row.get(0))?;
     let mut rows = super::row::EvaluatedRows::new(connection, id)?;
     let mut digest = super::digest::Evaluated::new(connection, start.run, id)?;
     while let Ok(step) = steps.recv() {
         match step {
-            Step::Readings(readings) => {
+            EvaluationStep::Readings(readings) => {
                 for (measurement, level) in &readings {
                     rows.insert(measurement, *level)?;
                 }
                 digest.up_to(connection, rows.last())?;
             }
-            Step::Judgements(judgements) => super::insert::evaluated_judgements(connection, id, &judgements)?,
-            Step::End(changes) => {
+            EvaluationStep::Judgements(judgements) => super::insert::evaluated_judgements(connection, id, &judgements)?,
+            EvaluationStep::End(changes) => {
                 let digest = digest.end(connection)?;
                 return super::insert::evaluation(connection, id, start, *changes, digest).map(Some);
             }

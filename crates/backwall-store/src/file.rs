@@ -4,10 +4,10 @@ use super::contents::{JobContents, RunState, Saved};
 use super::error::StoreError;
 use super::insert;
 use super::lock::{self, Lock};
-use super::queue::{Command, Queue};
+use super::queue::{EntryQueue, WriterCommand};
 use super::reader::{JobReader, SpotCounts};
 use super::schema::{self, Access};
-use super::summary::{self, Ending};
+use super::summary::{self, RunEnding};
 use super::writer::{Writer, WriterThread, now_us};
 use backwall_survey::job::{Checklist, Plan};
 use rusqlite::{Connection, params};
@@ -65,7 +65,7 @@ impl JobFile {
         prepare(&connection).map_err(say)?;
 
         let (sender, saved) = watch::channel(Saved::default());
-        let queue = Arc::new(Queue::default());
+        let queue = Arc::new(EntryQueue::default());
         let thread = WriterThread::new(connection, path, lock, Arc::clone(&queue), sender).map_err(|error| StoreError::io(path, &error))?;
         let thread = std::thread::Builder::new()
             .name("job file".to_owned())
@@ -112,7 +112,7 @@ impl JobFile {
         let Some(thread) = self.thread.take() else {
             return Ok(());
         };
-        let done = self.writer.ask(Command::Close);
+        let done = self.writer.ask(WriterCommand::Close);
         let _ = thread.join();
         done
     }
@@ -152,7 +152,7 @@ fn interrupt_open_runs(connection: &mut Connection) -> rusqlite::Result<()> {
     let transaction = connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
     for run in summary::open_runs(&transaction)? {
         let reason = "the program ended in the middle of the run; everything up to here was saved";
-        summary::end(&transaction, run, &Ending { state: RunState::Interrupted, reason, closed_us: now_us(), lost: None })?;
+        summary::end(&transaction, run, &RunEnding { state: RunState::Interrupted, reason, closed_us: now_us(), lost: None })?;
     }
     transaction.commit()
 }

@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 /// Up to where a run is written.
 #[derive(Debug, Clone)]
-pub(super) struct Progress {
+pub(super) struct RunProgress {
     pub run: RunId,
     pub link: i64,
     /// The row the next reading gets.
@@ -63,7 +63,7 @@ impl Inserter {
     }
 
     /// Writes what waits of each run, in the order it came; `runs` is where they stand after it.
-    pub fn batches(&mut self, connection: &Connection, entries: &Entries, runs: &mut [Progress]) -> rusqlite::Result<()> {
+    pub fn batches(&mut self, connection: &Connection, entries: &Entries, runs: &mut [RunProgress]) -> rusqlite::Result<()> {
         for progress in runs {
             let run = progress.run;
             let mut of_run = entries.iter().filter(|(of, _)| *of == run).map(|(_, entry)| entry).peekable();
@@ -79,7 +79,7 @@ impl Inserter {
         &mut self,
         connection: &Connection,
         entries: impl Iterator<Item = &'a Entry>,
-        progress: &mut Progress,
+        progress: &mut RunProgress,
     ) -> rusqlite::Result<()> {
         let (run, link, first_row) = (progress.run, progress.link + 1, progress.row);
         self.block.waveforms.clear();

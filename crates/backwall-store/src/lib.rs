@@ -36,16 +36,16 @@ mod writer;
 
 pub use adoption::Adoption;
 pub use contents::{
-    CloseReason, Entry, Event, EventKind, JobContents, Mark, MarkKind, Note, PlaceSet, RunId, RunStart, RunState, RunSummary, Saved,
+    CloseReason, Entry, EventKind, JobContents, Mark, MarkKind, Note, PlaceSet, RunEvent, RunId, RunStart, RunState, RunSummary, Saved,
     SavedRun, SetupChange, SetupEntry,
 };
-pub use cursor::{Cursor, Step};
+pub use cursor::{Cursor, CursorStep};
 pub use error::{Holder, StoreError};
-pub use evaluation::{Changes, Difference, EvaluationError, EvaluationId, EvaluationStart, EvaluationSummary, Findings};
+pub use evaluation::{Changes, EvaluationError, EvaluationFindings, EvaluationId, EvaluationStart, EvaluationSummary, ReadingDifference};
 pub use evaluator::Moved;
 pub use file::JobFile;
 pub use overview::ReadingSummary;
 pub use reader::JobReader;
 pub use seal::{AgainstSeal, LEAST_DIGITS, Seal, file_digest};
-pub use verify::{EvaluationVerdict, Problem, RunVerdict, Verdict};
+pub use verify::{EvaluationVerdict, FileProblem, FileVerdict, RunVerdict};
 pub use writer::{Writer, now_us};

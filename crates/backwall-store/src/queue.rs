@@ -5,7 +5,7 @@
 use super::adoption::Adoption;
 use super::contents::{Entry, EventKind, Mark, Note, RunId, RunStart, RunSummary};
 use super::error::StoreError;
-use super::evaluation::{EvaluationStart, EvaluationSummary, Step};
+use super::evaluation::{EvaluationStart, EvaluationStep, EvaluationSummary};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
@@ -44,11 +44,11 @@ pub(super) enum JobItem {
 pub(super) type Reply<T> = Sender<Result<T, StoreError>>;
 
 /// What the writer thread does on request, answering when it is done.
-pub(super) enum Command {
+pub(super) enum WriterCommand {
     StartRuns(Vec<RunStart>, Reply<Vec<RunId>>),
     CloseRun { run: RunId, reason: super::CloseReason, lost: u64, reply: Reply<RunSummary> },
     Enter(JobItem, Reply<i64>),
-    Evaluate { start: Box<EvaluationStart>, steps: Receiver<Step>, reply: Reply<EvaluationSummary> },
+    Evaluate { start: Box<EvaluationStart>, steps: Receiver<EvaluationStep>, reply: Reply<EvaluationSummary> },
     Flush(Reply<()>),
     Close(Reply<()>),
 }
@@ -63,7 +63,7 @@ struct State {
     since: Option<Instant>,
     /// Something an operator did waits: do not let it.
     urgent: bool,
-    commands: VecDeque<Command>,
+    commands: VecDeque<WriterCommand>,
     /// The runs that take entries.
     runs: Vec<RunId>,
     /// The writer thread is gone.
@@ -77,7 +77,7 @@ struct State {
 }
 
 #[derive(Default)]
-pub(super) struct Queue {
+pub(super) struct EntryQueue {
     state: Mutex<State>,
     work: Condvar,
     room: Condvar,
@@ -125,7 +125,7 @@ impl State {
     }
 }
 
-impl Queue {
+impl EntryQueue {
     fn lock(&self) -> MutexGuard<'_, State> {
         // Nothing is left half done where a holder of the lock could panic.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
@@ -184,7 +184,7 @@ impl Queue {
         }
     }
 
-    pub fn command(&self, command: Command) {
+    pub fn command(&self, command: WriterCommand) {
         let mut state = self.lock();
         // Dropped with its reply, it tells whoever waits for the answer that none will come.
         if !state.ended {
@@ -195,7 +195,7 @@ impl Queue {
 
     /// Waits until there is something to do, at most until `deadline`; takes all entries and one command. The
     /// entries go before the command.
-    pub fn take(&self, entries: &mut Entries, deadline: Instant) -> Option<Command> {
+    pub fn take(&self, entries: &mut Entries, deadline: Instant) -> Option<WriterCommand> {
         let mut state = self.lock();
         loop {
             let now = Instant::now();

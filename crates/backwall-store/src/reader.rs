@@ -2,7 +2,7 @@
 //! reads go in short pieces, so that a recording's log is never held up.
 
 use super::codec::Unpacker;
-use super::contents::{Event, EventKind, JobContents, Mark, MarkKind, Note, RunId, RunStart, RunSummary, SetupEntry};
+use super::contents::{EventKind, JobContents, Mark, MarkKind, Note, RunEvent, RunId, RunStart, RunSummary, SetupEntry};
 use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
@@ -360,11 +360,11 @@ impl JobReader {
         Ok(notes)
     }
 
-    pub fn events(&self, run: RunId) -> Result<Vec<Event>, StoreError> {
+    pub fn events(&self, run: RunId) -> Result<Vec<RunEvent>, StoreError> {
         let mut events =
             self.all("SELECT kind, text, seq, position_um, at_us FROM event WHERE run_id = ?1 ORDER BY id", [run], |found| {
                 let kind = row::word(found, 0, EventKind::ALL, EventKind::word)?;
-                Ok(Event { kind, text: found.get(1)?, seq: found.get(2)?, along: place(found, 3)?, at_us: found.get(4)? })
+                Ok(RunEvent { kind, text: found.get(1)?, seq: found.get(2)?, along: place(found, 3)?, at_us: found.get(4)? })
             })?;
         let placing = self.placing(run)?;
         events.iter_mut().for_each(|event| event.along = now(placing.as_ref(), event.along));

@@ -70,7 +70,7 @@ pub(super) enum MeasuredAgain {
 }
 
 /// Readings as they are stored, each with what was measured again.
-pub(super) struct Made {
+pub(super) struct MadeAgain {
     pub readings: Vec<(u64, Reading, MeasuredAgain)>,
     /// Why there are no more, where the file cannot be read.
     pub failed: Option<StoreError>,
@@ -81,7 +81,7 @@ pub(super) fn remake<E: From<StoreError>>(
     reader: &JobReader,
     run: RunId,
     setups: &Setups,
-    take: impl FnMut(Made) -> Result<bool, E>,
+    take: impl FnMut(MadeAgain) -> Result<bool, E>,
 ) -> Result<bool, E> {
     let (mut next, path) = (0, reader.path());
     let fetch = || {
@@ -134,7 +134,7 @@ struct Hand {
 }
 
 impl Hand {
-    fn make(&mut self, packed: Packed, path: &std::path::Path, run: RunId) -> Made {
+    fn make(&mut self, packed: Packed, path: &std::path::Path, run: RunId) -> MadeAgain {
         let mut readings = Vec::with_capacity(packed.stored.len());
         let mut held = None;
         for (row, stored) in packed.stored {
@@ -152,7 +152,7 @@ impl Hand {
                     let unpacked = self.unpacker.unpack_into(block.codec, &block.data, count, block.samples, index, &mut self.samples);
                     if let Err(error) = unpacked {
                         let failed = StoreError::corrupt(path, format!("run {run}, reading {row}: {error}"));
-                        return Made { readings, failed: Some(failed) };
+                        return MadeAgain { readings, failed: Some(failed) };
                     }
                     let measurer = at_row(&mut self.measurers, row);
                     match measurer.set_time_base(block.base) {
@@ -163,7 +163,7 @@ impl Hand {
             };
             readings.push((row, stored, again));
         }
-        Made { readings, failed: None }
+        MadeAgain { readings, failed: None }
     }
 }
 

@@ -12,7 +12,7 @@ use super::summary;
 use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::force::{Counts, Entered, InForce, Placing, Recorded, Refused, in_force};
-use backwall_survey::job::hand::Proof;
+use backwall_survey::job::hand::HandProof;
 use backwall_survey::job::noted::{Noted, Where};
 use backwall_survey::job::{Plan, Said, Statement};
 use backwall_survey::strip::{Section, Spot, SpotId};
@@ -163,7 +163,7 @@ impl JobReader {
     }
 
     /// Which spot is to be proven, as it is now, and where its minimum lies.
-    pub fn proof(&self, run: RunId, spot: SpotId, confirmed: bool) -> Result<Result<(Proof, Option<Length>), Refused>, StoreError> {
+    pub fn proof(&self, run: RunId, spot: SpotId, confirmed: bool) -> Result<Result<(HandProof, Option<Length>), Refused>, StoreError> {
         let runs = self.force()?.runs;
         let listed = |known: Vec<String>| if known.is_empty() { "none".to_owned() } else { known.join(", ") };
         if !runs.contains_key(&run) {
@@ -171,7 +171,7 @@ impl JobReader {
         }
         let spots = self.spots(run)?;
         Ok(match spots.iter().find(|known| known.id == spot) {
-            Some(found) => Ok((Proof::of(run, found, confirmed), found.least_at)),
+            Some(found) => Ok((HandProof::of(run, found, confirmed), found.least_at)),
             None => Err(Refused::NoSpot { run, spot, known: listed(spots.iter().map(|spot| spot.id.to_string()).collect()) }),
         })
     }

@@ -13,7 +13,7 @@ use rusqlite::{Connection, OptionalExtension, Row};
 pub(super) const END_COLUMNS: &str = "state, reason, closed_us, readings, no_echo, lost, spots, least_nm, least_at_um, from_um, to_um";
 
 /// How a run ends.
-pub(super) struct Ending<'a> {
+pub(super) struct RunEnding<'a> {
     pub state: RunState,
     pub reason: &'a str,
     pub closed_us: i64,
@@ -67,7 +67,7 @@ fn count_lost(connection: &Connection, run: RunId) -> rusqlite::Result<u64> {
 }
 
 /// Writes down how a run ended, with its digest.
-pub(super) fn end(connection: &Connection, run: RunId, ending: &Ending<'_>) -> rusqlite::Result<()> {
+pub(super) fn end(connection: &Connection, run: RunId, ending: &RunEnding<'_>) -> rusqlite::Result<()> {
     let [readings, no_echo, spots, rest @ ..] = count(connection, run)?;
     let lost = match ending.lost {
         Some(lost) => lost,

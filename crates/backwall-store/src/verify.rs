@@ -28,15 +28,15 @@ const TOLD: u64 = 20;
 const LOOK_EVERY: Duration = Duration::from_millis(1);
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Verdict {
+pub struct FileVerdict {
     pub runs: Vec<RunVerdict>,
     pub evaluations: Vec<EvaluationVerdict>,
     /// Empty when the file is whole.
-    pub problems: Vec<Problem>,
+    pub problems: Vec<FileProblem>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Problem {
+pub struct FileProblem {
     pub run: Option<RunId>,
     pub what: String,
 }
@@ -97,14 +97,14 @@ impl<'a> VerifyProgress<'a> {
 struct Findings {
     run: Option<RunId>,
     count: u64,
-    problems: Vec<Problem>,
+    problems: Vec<FileProblem>,
 }
 
 impl Findings {
     fn add(&mut self, what: impl Into<String>) {
         self.count += 1;
         if self.count <= TOLD {
-            self.problems.push(Problem { run: self.run, what: what.into() });
+            self.problems.push(FileProblem { run: self.run, what: what.into() });
         }
     }
     /// An error while looking is a finding.
@@ -126,7 +126,7 @@ impl Findings {
     }
     fn end(&mut self) {
         if self.count > TOLD {
-            self.problems.push(Problem { run: self.run, what: format!("and {} more like these", self.count - TOLD) });
+            self.problems.push(FileProblem { run: self.run, what: format!("and {} more like these", self.count - TOLD) });
         }
         self.count = 0;
     }
@@ -152,21 +152,21 @@ impl RunVerdict {
 
 impl JobReader {
     /// Checks everything. An error means that the file could not be tried at all.
-    pub fn verify(&self) -> Result<Verdict, StoreError> {
+    pub fn verify(&self) -> Result<FileVerdict, StoreError> {
         self.check(true, &mut |_, _| true)
     }
 
     /// The same; `go_on` is told how many readings are tried and of how many, and ends the work by answering `false`.
-    pub fn verify_telling(&self, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
+    pub fn verify_telling(&self, go_on: &mut dyn FnMut(u64, u64) -> bool) -> Result<FileVerdict, StoreError> {
         self.check(true, go_on)
     }
 
     /// Checks that everything is as it was saved, but makes no reading again.
-    pub fn verify_digests(&self) -> Result<Verdict, StoreError> {
+    pub fn verify_digests(&self) -> Result<FileVerdict, StoreError> {
         self.check(false, &mut |_, _| true)
     }
 
-    fn check(&self, remake: bool, tick: &mut dyn FnMut(u64, u64) -> bool) -> Result<Verdict, StoreError> {
+    fn check(&self, remake: bool, tick: &mut dyn FnMut(u64, u64) -> bool) -> Result<FileVerdict, StoreError> {
         let going = VerifyProgress::new(tick, self.to_try(remake));
         let mut findings = Findings::default();
         let version = schema::check(&self.connection, &self.path)?;
@@ -207,7 +207,7 @@ impl JobReader {
         if going.stopped.get() {
             return Err(StoreError::NotAllTried { path: self.path.clone() });
         }
-        Ok(Verdict { runs, evaluations, problems: findings.problems })
+        Ok(FileVerdict { runs, evaluations, problems: findings.problems })
     }
 
     /// Readings there are to try: each for its digest, and again where it is made anew; those of evaluations once. What

@@ -4,11 +4,11 @@
 
 use super::contents::{CloseReason, Entry, Note, RunId, RunStart, RunState, RunSummary, Saved, SavedRun};
 use super::error::StoreError;
-use super::evaluation::{self, EvaluationStart, EvaluationSummary, Step};
-use super::insert::{self, Inserter, Progress};
+use super::evaluation::{self, EvaluationStart, EvaluationStep, EvaluationSummary};
+use super::insert::{self, Inserter, RunProgress};
 use super::lock::{self, Lock, Reserve, beside, folder};
-use super::queue::{Command, Entries, JobItem, Queue, Reply};
-use super::summary::{self, Ending};
+use super::queue::{Entries, EntryQueue, JobItem, Reply, WriterCommand};
+use super::summary::{self, RunEnding};
 use super::{digest, schema};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
@@ -24,11 +24,11 @@ use tokio::sync::watch;
 /// Reaches the writer thread. Every call but the two `append`s returns once its work is committed and synced.
 #[derive(Clone)]
 pub struct Writer {
-    pub(super) queue: Arc<Queue>,
+    pub(super) queue: Arc<EntryQueue>,
 }
 
 impl Writer {
-    pub(super) fn ask<T>(&self, command: impl FnOnce(Reply<T>) -> Command) -> Result<T, StoreError> {
+    pub(super) fn ask<T>(&self, command: impl FnOnce(Reply<T>) -> WriterCommand) -> Result<T, StoreError> {
         let (reply, answer) = channel();
         self.queue.command(command(reply));
         answer.recv().unwrap_or_else(|_| {
@@ -37,7 +37,7 @@ impl Writer {
         })
     }
     pub(super) fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
-        self.ask(|reply| Command::Enter(item, reply))
+        self.ask(|reply| WriterCommand::Enter(item, reply))
     }
 
     pub fn start_run(&self, start: RunStart) -> Result<RunId, StoreError> {
@@ -47,11 +47,11 @@ impl Writer {
     }
     /// Opens runs that go on side by side, one for each channel of a stream: all of them or none. While any is open no other can be.
     pub fn start_runs(&self, starts: Vec<RunStart>) -> Result<Vec<RunId>, StoreError> {
-        self.ask(|reply| Command::StartRuns(starts, reply))
+        self.ask(|reply| WriterCommand::StartRuns(starts, reply))
     }
     /// Saves what still waits, then writes down how the run ended and its digest. `lost`: shots that never arrived.
     pub fn close_run(&self, run: RunId, reason: CloseReason, lost: u64) -> Result<RunSummary, StoreError> {
-        self.ask(|reply| Command::CloseRun { run, reason, lost, reply })
+        self.ask(|reply| WriterCommand::CloseRun { run, reason, lost, reply })
     }
     pub fn answer(&self, answer: Answer) -> Result<(), StoreError> {
         self.enter(JobItem::Answer(answer)).map(drop)
@@ -79,7 +79,7 @@ impl Writer {
     }
     /// Returns once everything appended before is saved.
     pub fn flush(&self) -> Result<(), StoreError> {
-        self.ask(Command::Flush)
+        self.ask(WriterCommand::Flush)
     }
 
     /// Hands an entry of an open run over to be saved, never waiting. A full queue gives it back. While the disk is full
@@ -107,13 +107,13 @@ enum Health {
 pub(super) struct WriterThread {
     connection: Connection,
     path: PathBuf,
-    queue: Arc<Queue>,
+    queue: Arc<EntryQueue>,
     saved: watch::Sender<Saved>,
     lock: Option<Lock>,
     reserve: Option<Reserve>,
     inserter: Inserter,
     /// The runs that are open, side by side.
-    runs: Vec<Progress>,
+    runs: Vec<RunProgress>,
     health: Health,
     looked_at_space: Instant,
     checkpointed: Instant,
@@ -126,7 +126,7 @@ const SPACE_EVERY: Duration = Duration::from_secs(1);
 const IDLE_CHECKPOINT: Duration = Duration::from_secs(10);
 
 /// Whatever happens to the thread, nobody waits for it in vain.
-struct EndQueue(Arc<Queue>);
+struct EndQueue(Arc<EntryQueue>);
 impl Drop for EndQueue {
     fn drop(&mut self) {
         self.0.end();
@@ -139,7 +139,13 @@ pub fn now_us() -> i64 {
 }
 
 impl WriterThread {
-    pub fn new(connection: Connection, path: &Path, lock: Lock, queue: Arc<Queue>, saved: watch::Sender<Saved>) -> std::io::Result<Self> {
+    pub fn new(
+        connection: Connection,
+        path: &Path,
+        lock: Lock,
+        queue: Arc<EntryQueue>,
+        saved: watch::Sender<Saved>,
+    ) -> std::io::Result<Self> {
         let now = Instant::now();
         Ok(Self {
             connection,
@@ -172,8 +178,8 @@ impl WriterThread {
             }
             match command {
                 None => {}
-                Some(Command::StartRuns(starts, reply)) => drop(reply.send(self.start_runs(&starts))),
-                Some(Command::CloseRun { run, reason, lost, reply }) => {
+                Some(WriterCommand::StartRuns(starts, reply)) => drop(reply.send(self.start_runs(&starts))),
+                Some(WriterCommand::CloseRun { run, reason, lost, reply }) => {
                     // What came since the queue was taken belongs to the run too.
                     if self.is_open(run) {
                         self.queue.end_run(run);
@@ -181,13 +187,13 @@ impl WriterThread {
                     }
                     drop(reply.send(self.close_run(run, &reason, lost)));
                 }
-                Some(Command::Enter(item, reply)) => drop(reply.send(self.enter(&item))),
-                Some(Command::Evaluate { start, steps, reply }) => drop(reply.send(self.evaluate(&start, &steps))),
-                Some(Command::Flush(reply)) => {
+                Some(WriterCommand::Enter(item, reply)) => drop(reply.send(self.enter(&item))),
+                Some(WriterCommand::Evaluate { start, steps, reply }) => drop(reply.send(self.evaluate(&start, &steps))),
+                Some(WriterCommand::Flush(reply)) => {
                     self.publish();
                     drop(reply.send(self.standing()));
                 }
-                Some(Command::Close(reply)) => {
+                Some(WriterCommand::Close(reply)) => {
                     let done = self.fold();
                     self.connection = match Connection::open_in_memory() {
                         Ok(nothing) => nothing,
@@ -349,7 +355,7 @@ impl WriterThread {
                 )?;
                 let run = connection.last_insert_rowid();
                 insert::ledger(connection, "run")?;
-                Ok(Progress { run, link: 0, row: 0, digest: digest::of_start(connection, run)?, seq: None, along: None })
+                Ok(RunProgress { run, link: 0, row: 0, digest: digest::of_start(connection, run)?, seq: None, along: None })
             };
             starts.iter().map(start_run).collect::<rusqlite::Result<Vec<_>>>()
         });
@@ -376,7 +382,7 @@ impl WriterThread {
         if unsaved > 0 {
             reason += &format!("; {unsaved} entries after the last saved one are not in the file");
         }
-        let ending = Ending { state: RunState::Closed, reason: &reason, closed_us: now_us(), lost: Some(lost) };
+        let ending = RunEnding { state: RunState::Closed, reason: &reason, closed_us: now_us(), lost: Some(lost) };
         let ended = self.transaction(|connection, _| {
             summary::end(connection, run, &ending)?;
             summary::summary(connection, run)
@@ -406,7 +412,7 @@ impl WriterThread {
     }
 
     /// Takes an evaluation in while it is computed elsewhere, in one transaction.
-    fn evaluate(&mut self, start: &EvaluationStart, steps: &Receiver<Step>) -> Result<EvaluationSummary, StoreError> {
+    fn evaluate(&mut self, start: &EvaluationStart, steps: &Receiver<EvaluationStep>) -> Result<EvaluationSummary, StoreError> {
         if let Some(open) = self.runs.first() {
             return Err(StoreError::RunOpen { run: open.run });
         }
@@ -487,7 +493,7 @@ impl WriterThread {
             |fault: String| fault.strip_prefix(&format!("{}: ", self.path.display())).map_or_else(|| fault.clone(), str::to_owned);
         let fault = self.queue.fault().map(without_path);
         self.saved.send_modify(|saved| {
-            for &Progress { run, seq, along, row, .. } in &self.runs {
+            for &RunProgress { run, seq, along, row, .. } in &self.runs {
                 saved.take(SavedRun { run, seq, along, readings: row as u64, at_us: now_us(), unsaved: 0 });
             }
             saved.count_unsaved(&self.queue.unsaved());

@@ -57,7 +57,7 @@ pub enum CheckPlace {
 }
 
 #[derive(Debug, Clone)]
-pub struct Check {
+pub struct FrameCheck {
     pub kind: CheckKind,
     pub place: CheckPlace,
     pub order: ByteOrder,
@@ -65,7 +65,7 @@ pub struct Check {
     pub from: usize,
 }
 
-impl Check {
+impl FrameCheck {
     pub const NONE: Self = Self { kind: CheckKind::None, place: CheckPlace::End, order: ByteOrder::Little, from: 0 };
 
     /// Bytes of the value itself.
@@ -146,7 +146,7 @@ mod tests {
     /// (for one: gpsd.gitlab.io/gpsd/NMEA.html).
     #[test]
     fn a_published_sentence_passes_the_exclusive_or_check() {
-        let check = Check { kind: CheckKind::Xor, place: CheckPlace::HexBehind(b'*'), order: ByteOrder::Little, from: 1 };
+        let check = FrameCheck { kind: CheckKind::Xor, place: CheckPlace::HexBehind(b'*'), order: ByteOrder::Little, from: 1 };
         let sentence = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47";
         assert_eq!(check.body_end(sentence), Some(sentence.len() - 3));
         let mut wrong = sentence.to_vec();
@@ -167,7 +167,7 @@ mod tests {
     fn a_check_may_stand_in_front_or_at_the_end() {
         let sum = super::super::crc::by_name("CRC-16/MODBUS").unwrap();
         // Check value of the catalogue: 0x4B37 over the digits 1 to 9.
-        let mut check = Check { kind: CheckKind::Crc(sum), place: CheckPlace::At(1), order: ByteOrder::Big, from: 3 };
+        let mut check = FrameCheck { kind: CheckKind::Crc(sum), place: CheckPlace::At(1), order: ByteOrder::Big, from: 3 };
         assert_eq!(check.body_end(b"\xAA\x4B\x37123456789"), Some(12));
         check.place = CheckPlace::End;
         check.order = ByteOrder::Little;

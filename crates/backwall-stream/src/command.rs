@@ -1,6 +1,6 @@
 //! What an operator may send to a device by name: its bytes, the values it takes, and what the device is to answer.
 
-use super::check::{ByteOrder, Check};
+use super::check::{ByteOrder, FrameCheck};
 use super::layout::Wire;
 use backwall_units::parse_number;
 use serde::Deserialize;
@@ -61,7 +61,7 @@ pub struct DeviceCommand {
     pub(super) behind: Vec<u8>,
     pub(super) encoding: Encoding,
     /// The check that goes behind.
-    pub(super) check: Option<Check>,
+    pub(super) check: Option<FrameCheck>,
     /// What the body of the answer begins with; empty where none is due.
     pub(super) answer: Vec<u8>,
     pub(super) patience: Duration,

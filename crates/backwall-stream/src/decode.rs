@@ -1,7 +1,7 @@
 //! Bytes in, records out, without any link: the same for a cable, a file and a test.
 
-use super::draft::{Draft, Memory, Outcome};
-use super::first::{self, FirstLine, Proof};
+use super::draft::{Draft, FrameOutcome, Memory};
+use super::first::{self, FirstLine, WholeBy};
 use super::framing::{Cut, Framer};
 use super::layout::{LayoutError, RecordRule};
 use super::meaning::RecordKind;
@@ -179,12 +179,12 @@ impl Reader {
     /// The first line, of which no check shows that it is whole: read now where its own form shows it, or kept until the next line does.
     fn first(&mut self, raw: &[u8], body: &[u8], out: &mut Vec<Decoded>) {
         match first::proof(&self.profile.records, body) {
-            Proof::Whole => {
+            WholeBy::Whole => {
                 let (what, _) = self.body(body);
                 out.push(Decoded { what, bytes: self.kept(raw) });
             }
-            Proof::ByNext => self.first.keep(raw, body),
-            Proof::None => self.first.lose(raw),
+            WholeBy::ByNext => self.first.keep(raw, body),
+            WholeBy::None => self.first.lose(raw),
         }
     }
 
@@ -263,16 +263,16 @@ impl Reader {
         };
         self.counts.frames += 1;
         let what = match outcome {
-            Outcome::Record(record) => What::Record(record),
-            Outcome::Ignored => {
+            FrameOutcome::Record(record) => What::Record(record),
+            FrameOutcome::Ignored => {
                 self.counts.ignored += 1;
                 What::Ignored
             }
-            Outcome::BeforeHeader => {
+            FrameOutcome::BeforeHeader => {
                 self.counts.before_header += 1;
                 What::BeforeHeader
             }
-            Outcome::OtherChannel { channel, seq } => {
+            FrameOutcome::OtherChannel { channel, seq } => {
                 self.counts.other_channels += 1;
                 What::OtherChannel { channel, seq }
             }

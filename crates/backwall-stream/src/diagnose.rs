@@ -5,7 +5,7 @@ mod checks;
 mod rules;
 pub mod shape;
 
-use super::check::{Check, CheckPlace};
+use super::check::{CheckPlace, FrameCheck};
 use super::cobs;
 use super::framing::{Framing, LengthRule};
 use super::profile::Profile;
@@ -27,7 +27,7 @@ pub fn diagnose(profile: &Profile, bytes: &[u8]) -> Vec<String> {
     }
 }
 
-fn packed_frames(bytes: &[u8], sync: &[u8], written: LengthRule, check: &Check, tail: usize) -> Vec<String> {
+fn packed_frames(bytes: &[u8], sync: &[u8], written: LengthRule, check: &FrameCheck, tail: usize) -> Vec<String> {
     let mut words = Vec::new();
     let found = repeated_sync(bytes);
     let starts = places(bytes, sync);
@@ -76,7 +76,7 @@ fn next_sync(bytes: &[u8], starts: &[usize], written: LengthRule) -> Option<Stri
 }
 
 /// What the profile's own check says of the first frame.
-fn expected(frames: &[&[u8]], check: &Check, tail: usize) -> Option<String> {
+fn expected(frames: &[&[u8]], check: &FrameCheck, tail: usize) -> Option<String> {
     let frame = frames.first()?;
     let read = check.read(&frame[..frame.len().checked_sub(tail)?]).filter(|_| check.width() > 0)?;
     let digits = 2 * check.width();
@@ -96,11 +96,11 @@ fn check_words(frames: &[&[u8]]) -> Vec<String> {
     match checks::find(frames) {
         None => vec!["too few different frames to find the check".to_owned()],
         Some(found) if found.is_empty() => vec!["no check of the catalogue comes out: there is none, or it covers other bytes".to_owned()],
-        Some(found) => found.iter().map(checks::Found::words).collect(),
+        Some(found) => found.iter().map(checks::CheckFound::words).collect(),
     }
 }
 
-fn cobs_frames(bytes: &[u8], check: &Check) -> Vec<String> {
+fn cobs_frames(bytes: &[u8], check: &FrameCheck) -> Vec<String> {
     let mut scratch = Vec::new();
     let frames: Vec<Vec<u8>> = bytes
         .split(|byte| *byte == 0)
@@ -115,7 +115,7 @@ fn cobs_frames(bytes: &[u8], check: &Check) -> Vec<String> {
     expected(&frames, check, 0).into_iter().chain(check_words(&frames)).collect()
 }
 
-fn lines(bytes: &[u8], end: u8, check: &Check) -> Vec<String> {
+fn lines(bytes: &[u8], end: u8, check: &FrameCheck) -> Vec<String> {
     let other = if end == b'\n' { b'\r' } else { b'\n' };
     let lines: Vec<&[u8]> = bytes.split(|byte| *byte == end).skip(1).map(<[u8]>::trim_ascii).filter(|line| !line.is_empty()).collect();
     if lines.len() < LEAST {
@@ -180,7 +180,7 @@ mod tests {
                     "sum" => CheckKind::Sum,
                     name => CheckKind::Crc(crc::by_name(name).unwrap()),
                 };
-                let check = Check { kind, order: self.order, from: self.from, ..Check::NONE };
+                let check = FrameCheck { kind, order: self.order, from: self.from, ..FrameCheck::NONE };
                 let mut frame = self.sync.to_vec();
                 if let Some((width, order, before, left_out)) = self.length {
                     frame.extend(vec![0x33; before]);

@@ -1,10 +1,10 @@
 //! From the values of one frame to a record: what is needed, what may be absent, and what cannot be true.
 
 use super::counter::{Counter, Unwrap};
-use super::layout::{Conversion, Field, LayoutError, Number};
+use super::layout::{Conversion, LayoutError, LayoutField, Number};
 use super::meaning::{Meaning, RecordKind};
 use super::profile::FixedHeader;
-use super::read::{Take, Value};
+use super::read::{FieldValue, Take};
 use backwall_survey::reading::{Gauge, GaugeValue, Header, Record, Shot, Status};
 use backwall_ultrasound::TimeBase;
 use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
@@ -54,7 +54,7 @@ pub struct Memory {
 }
 
 /// What a frame comes to.
-pub enum Outcome {
+pub enum FrameOutcome {
     Record(Record),
     /// A shot before any header: its time base is not known.
     BeforeHeader,
@@ -66,7 +66,7 @@ pub enum Outcome {
     },
 }
 
-fn whole<T: TryFrom<i128>>(field: &Field, raw: Number, conversion: Conversion) -> Result<T, LayoutError> {
+fn whole<T: TryFrom<i128>>(field: &LayoutField, raw: Number, conversion: Conversion) -> Result<T, LayoutError> {
     T::try_from(conversion.whole(raw)).map_err(|_| field.out_of_range())
 }
 
@@ -79,18 +79,18 @@ impl Take for Draft {
         self.unreadable.get_or_insert(error);
     }
 
-    fn take(&mut self, field: &Field, value: Value) -> Result<(), LayoutError> {
+    fn take(&mut self, field: &LayoutField, value: FieldValue) -> Result<(), LayoutError> {
         let Some(meaning) = field.meaning else { return Ok(()) };
         let (raw, conversion) = match value {
-            Value::Samples(samples) => {
+            FieldValue::Samples(samples) => {
                 self.samples = Some(samples);
                 return Ok(());
             }
-            Value::Text(text) => {
+            FieldValue::Text(text) => {
                 *if meaning == Meaning::Channel { &mut self.channel } else { &mut self.device_name } = Some(text);
                 return Ok(());
             }
-            Value::Absent => {
+            FieldValue::Absent => {
                 match meaning {
                     Meaning::Thickness => self.value = Some(GaugeValue::Thickness(None)),
                     Meaning::EchoTime => self.value = Some(GaugeValue::EchoTime(None)),
@@ -98,7 +98,7 @@ impl Take for Draft {
                 }
                 return Ok(());
             }
-            Value::Number { raw, conversion } => (raw, conversion),
+            FieldValue::Number { raw, conversion } => (raw, conversion),
         };
         let value = conversion.apply(raw);
         let counter = Counter { raw, wraps_at: field.wraps_at, conversion };
@@ -138,7 +138,7 @@ impl Take for Draft {
 
 impl Draft {
     /// The record, if all that it needs is there. `fixed` gives what the device never sends.
-    pub fn finish(self, kind: RecordKind, fixed: &FixedHeader, memory: &mut Memory) -> Result<Outcome, LayoutError> {
+    pub fn finish(self, kind: RecordKind, fixed: &FixedHeader, memory: &mut Memory) -> Result<FrameOutcome, LayoutError> {
         let measures = matches!(kind, RecordKind::Shot | RecordKind::Gauge);
         if let Some(error) = self.unreadable.clone().filter(|_| !(measures && self.invalid)) {
             return Err(error);
@@ -146,10 +146,10 @@ impl Draft {
         if let Some(channel) = self.channel.as_ref().filter(|_| measures)
             && memory.channel.get_or_insert_with(|| channel.clone()) != channel
         {
-            return Ok(Outcome::OtherChannel { channel: channel.clone(), seq: self.seq.map(|seq| memory.seq_beside(seq)) });
+            return Ok(FrameOutcome::OtherChannel { channel: channel.clone(), seq: self.seq.map(|seq| memory.seq_beside(seq)) });
         }
         let record = match kind {
-            RecordKind::Ignore => return Ok(Outcome::Ignored),
+            RecordKind::Ignore => return Ok(FrameOutcome::Ignored),
             // It says itself that it saw no wall: what it sent beside is none.
             RecordKind::Shot | RecordKind::Gauge if self.invalid => memory.gauge(&self, GaugeValue::NoCoupling),
             RecordKind::Header => {
@@ -169,7 +169,7 @@ impl Draft {
             }
             RecordKind::Shot => {
                 let samples = self.samples.ok_or_else(|| LayoutError::NoValue(Meaning::Samples.word().to_owned()))?;
-                let Some(header) = &mut memory.header else { return Ok(Outcome::BeforeHeader) };
+                let Some(header) = &mut memory.header else { return Ok(FrameOutcome::BeforeHeader) };
                 let wanted = usize::from(header.samples);
                 if samples.is_empty() || wanted != 0 && wanted != samples.len() {
                     return Err(LayoutError::Samples { found: samples.len(), wanted });
@@ -197,7 +197,7 @@ impl Draft {
                 memory.gauge(&self, value)
             }
         };
-        Ok(Outcome::Record(record))
+        Ok(FrameOutcome::Record(record))
     }
 }
 

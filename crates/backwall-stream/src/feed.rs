@@ -9,7 +9,7 @@ use super::decode::Decoder;
 use super::link::{self, Control, Target};
 use super::paced::{FrameSource, Paced};
 use super::profile::Profile;
-use super::queue::{Inlet, Queue};
+use super::queue::{ByteQueue, Inlet};
 use super::spec::{Pace, StreamSpec};
 use super::unfit::{HostClock, Unfit};
 use backwall_survey::reading::Record;
@@ -220,13 +220,13 @@ pub fn open_paced(what: &str, frames: impl FrameSource + Send + 'static, profile
 
 /// What a reader shares with the decoders: one for each profile.
 struct Parts {
-    decoders: Vec<(Arc<Profile>, Arc<Queue>)>,
+    decoders: Vec<(Arc<Profile>, Arc<ByteQueue>)>,
     control: Arc<Control>,
 }
 
 impl Parts {
     fn new(profiles: &[Profile], waiting: usize) -> Self {
-        let decoders = profiles.iter().map(|profile| (Arc::new(profile.clone()), Arc::new(Queue::new(waiting)))).collect();
+        let decoders = profiles.iter().map(|profile| (Arc::new(profile.clone()), Arc::new(ByteQueue::new(waiting)))).collect();
         Self { decoders, control: Arc::new(Control::shared_by(profiles.len())) }
     }
 

@@ -1,7 +1,7 @@
 //! Cuts a stream of bytes into frames. Memory is bounded by the longest frame a profile allows, and what
 //! fits no frame is dropped and counted, never guessed at.
 
-use super::check::{ByteOrder, Check};
+use super::check::{ByteOrder, FrameCheck};
 use super::cobs;
 
 /// How one frame is told from the next.
@@ -69,7 +69,7 @@ const SPLIT_WORK: usize = 1 << 20;
 
 pub struct Framer {
     framing: Framing,
-    check: Check,
+    check: FrameCheck,
     max: usize,
     pending: Vec<u8>,
     scratch: Vec<u8>,
@@ -88,7 +88,7 @@ pub struct Framer {
 }
 
 impl Framer {
-    pub fn new(framing: Framing, check: Check, max: usize) -> Self {
+    pub fn new(framing: Framing, check: FrameCheck, max: usize) -> Self {
         Self {
             framing,
             check,
@@ -371,7 +371,7 @@ impl Packed {
         }
     }
 
-    fn body<'a>(&self, raw: &'a [u8], check: &Check) -> Result<&'a [u8], &'static str> {
+    fn body<'a>(&self, raw: &'a [u8], check: &FrameCheck) -> Result<&'a [u8], &'static str> {
         let checked = raw.strip_suffix(self.tail.as_slice()).ok_or("end_hex is not where the length says the frame ends")?;
         checked.get(self.head..check.body_end(checked).ok_or("the check fails")?).ok_or("no room for a body")
     }

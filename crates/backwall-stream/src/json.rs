@@ -5,7 +5,7 @@ use serde_json::Value;
 
 /// `a.b[2].c`: the way from the object to one of its values.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Path(Vec<Step>);
+pub struct JsonPath(Vec<Step>);
 
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Step {
@@ -13,7 +13,7 @@ enum Step {
     Index(usize),
 }
 
-impl Path {
+impl JsonPath {
     /// `None` where it is no path.
     pub fn parse(written: &str) -> Option<Self> {
         let mut steps = Vec::new();
@@ -54,10 +54,10 @@ mod tests {
     #[test]
     fn paths_lead_through_names_and_lists() {
         let root = object(br#"{"a": {"b": [1, {"c": "x"}]}}"#).unwrap();
-        assert_eq!(Path::parse("a.b[1].c").unwrap().of(&root), Some(&Value::from("x")));
-        assert_eq!(Path::parse("a.b[7]").unwrap().of(&root), None);
+        assert_eq!(JsonPath::parse("a.b[1].c").unwrap().of(&root), Some(&Value::from("x")));
+        assert_eq!(JsonPath::parse("a.b[7]").unwrap().of(&root), None);
         for wrong in ["", "a..b", "a[", "a[x]", "[0]", "a]0["] {
-            assert!(wrong == "a]0[" || Path::parse(wrong).is_none(), "{wrong}");
+            assert!(wrong == "a]0[" || JsonPath::parse(wrong).is_none(), "{wrong}");
         }
         assert!(object(b"[1]").is_err() && object(br#"{"a": 1"#).is_err());
     }

@@ -4,7 +4,7 @@ use super::check::ByteOrder;
 use super::condition::{Condition, Constant};
 use super::json;
 use super::meaning::{Meaning, RecordKind, Unit};
-use super::samples::Encoding;
+use super::samples::SampleEncoding;
 
 /// One kind of record a device sends.
 #[derive(Debug, Clone)]
@@ -15,7 +15,7 @@ pub struct RecordRule {
     /// The body begins with this; it is taken off before the fields are read.
     pub when: Vec<u8>,
     pub layout: Layout,
-    pub fields: Vec<Field>,
+    pub fields: Vec<LayoutField>,
 }
 
 #[derive(Debug, Clone)]
@@ -36,9 +36,9 @@ pub enum Layout {
 }
 
 #[derive(Debug, Clone)]
-pub struct Field {
+pub struct LayoutField {
     pub name: String,
-    pub place: Place,
+    pub place: FramePlace,
     pub meaning: Option<Meaning>,
     pub scale: Scale,
     pub unit: UnitRule,
@@ -50,14 +50,14 @@ pub struct Field {
     pub valid_when: Option<Condition>,
     /// Where this holds, the device says so too.
     pub flag_when: Option<Condition>,
-    pub encoding: Encoding,
+    pub encoding: SampleEncoding,
     /// A counter that starts again at 0 behind this many steps.
     pub wraps_at: Option<i128>,
     pub decimal_comma: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Place {
+pub enum FramePlace {
     Bytes {
         wire: Wire,
         order: ByteOrder,
@@ -71,7 +71,7 @@ pub enum Place {
         rest: bool,
     },
     Key(String),
-    Path(json::Path),
+    Path(json::JsonPath),
 }
 
 /// Some bits of a number: the lowest is number 0.
@@ -251,7 +251,7 @@ pub enum UnitRule {
     AsSent,
     Column(usize),
     Key(String),
-    Path(json::Path),
+    Path(json::JsonPath),
 }
 
 /// Why a body does not fit its rule.

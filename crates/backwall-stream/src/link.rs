@@ -4,7 +4,7 @@
 use super::command::{Order, Ordered};
 use super::ports::{self, Identity};
 use super::profile::{Flow, LinkSettings, Parity, Profile};
-use super::queue::{Event, Inlet};
+use super::queue::{Inlet, LinkEvent};
 use super::talk::{Answers, Say, Talk};
 use std::io::{self, Read, Write};
 use std::net::{TcpStream, ToSocketAddrs};
@@ -91,13 +91,13 @@ impl Control {
     /// What waits for a line that is lost is not sent when it comes back: by then the operator has gone on without it.
     fn drop_orders(&self, inlet: &Inlet) {
         while let Some(order) = self.order() {
-            inlet.tell(&Event::Ordered { order, became: Ordered::NotSent("the link is lost".to_owned()) }, host_now_us());
+            inlet.tell(&LinkEvent::Ordered { order, became: Ordered::NotSent("the link is lost".to_owned()) }, host_now_us());
         }
     }
 }
 
 /// An open line that is read with short patience and written to.
-pub trait Line: Read + Write + Send {
+pub trait LiveLine: Read + Write + Send {
     /// How long one read waits.
     fn set_patience(&mut self, patience: Duration) -> io::Result<()>;
 
@@ -105,7 +105,7 @@ pub trait Line: Read + Write + Send {
     fn brings_most(&self) -> usize;
 }
 
-impl Line for TcpStream {
+impl LiveLine for TcpStream {
     fn set_patience(&mut self, patience: Duration) -> io::Result<()> {
         self.set_read_timeout(Some(patience))
     }
@@ -115,7 +115,7 @@ impl Line for TcpStream {
     }
 }
 
-impl Line for Box<dyn serialport::SerialPort> {
+impl LiveLine for Box<dyn serialport::SerialPort> {
     fn set_patience(&mut self, patience: Duration) -> io::Result<()> {
         self.set_timeout(patience).map_err(io::Error::from)
     }
@@ -145,7 +145,7 @@ impl Target {
     }
 
     /// Opens it, and where it is a serial port remembers the device behind it.
-    pub fn open(&mut self) -> io::Result<Box<dyn Line>> {
+    pub fn open(&mut self) -> io::Result<Box<dyn LiveLine>> {
         match self {
             Self::Serial { port, settings, device } => {
                 // A device that comes back may do so under another name, and another device under its old one.
@@ -167,7 +167,7 @@ impl Target {
     }
 
     /// Opens it for the first time.
-    pub fn open_first(&mut self) -> io::Result<Box<dyn Line>> {
+    pub fn open_first(&mut self) -> io::Result<Box<dyn LiveLine>> {
         let began = Instant::now();
         loop {
             match self.open() {
@@ -193,7 +193,7 @@ impl Target {
     }
 }
 
-fn open_serial(port: &str, settings: LinkSettings) -> io::Result<Box<dyn Line>> {
+fn open_serial(port: &str, settings: LinkSettings) -> io::Result<Box<dyn LiveLine>> {
     use serialport::{DataBits, FlowControl, StopBits};
     let line = serialport::new(port, settings.baud)
         .data_bits(match settings.data_bits {
@@ -237,9 +237,9 @@ fn connect(host: &str, port: u16) -> io::Result<TcpStream> {
 }
 
 /// Reads a live line until it is stopped, through any number of losses.
-pub fn run_live(mut line: Box<dyn Line>, mut target: Target, profile: &Profile, inlet: &Inlet, control: &Control) {
+pub fn run_live(mut line: Box<dyn LiveLine>, mut target: Target, profile: &Profile, inlet: &Inlet, control: &Control) {
     let mut started = line.write_all(profile.start_command());
-    inlet.tell(&Event::Up { what: target.what() }, host_now_us());
+    inlet.tell(&LinkEvent::Up { what: target.what() }, host_now_us());
     loop {
         let why = match started {
             Ok(()) => read_line(&mut *line, target.silence(), profile, inlet, control),
@@ -251,20 +251,20 @@ pub fn run_live(mut line: Box<dyn Line>, mut target: Target, profile: &Profile, 
             break;
         };
         drop(line);
-        inlet.tell(&Event::Down { why: why.to_string() }, host_now_us());
+        inlet.tell(&LinkEvent::Down { why: why.to_string() }, host_now_us());
         let down = Instant::now();
         let Some((opened, attempts)) = reopen(&mut target, control) else { break };
         control.drop_orders(inlet);
         line = opened;
         started = line.write_all(profile.start_command());
         let down_ms = u64::try_from(down.elapsed().as_millis()).unwrap_or(u64::MAX);
-        inlet.tell(&Event::Reconnected { attempts, down_ms }, host_now_us());
+        inlet.tell(&LinkEvent::Reconnected { attempts, down_ms }, host_now_us());
     }
-    inlet.tell(&Event::Ended { fault: None }, host_now_us());
+    inlet.tell(&LinkEvent::Ended { fault: None }, host_now_us());
 }
 
 /// Until it is stopped (`Ok`) or lost.
-fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, inlet: &Inlet, control: &Control) -> io::Result<()> {
+fn read_line(line: &mut dyn LiveLine, silence: Option<Duration>, profile: &Profile, inlet: &Inlet, control: &Control) -> io::Result<()> {
     let mut buffer = vec![0; CHUNK];
     let mut heard = Instant::now();
     let mut talk = Talk::new(profile, heard);
@@ -301,7 +301,7 @@ fn read_line(line: &mut dyn Line, silence: Option<Duration>, profile: &Profile, 
 }
 
 /// Sends the oldest order that waits, once the device is not busy with an answer.
-fn order(line: &mut dyn Line, talk: &mut Talk, inlet: &Inlet, control: &Control) -> io::Result<()> {
+fn order(line: &mut dyn LiveLine, talk: &mut Talk, inlet: &Inlet, control: &Control) -> io::Result<()> {
     if !talk.is_free(Instant::now()) {
         return Ok(());
     }
@@ -311,22 +311,22 @@ fn order(line: &mut dyn Line, talk: &mut Talk, inlet: &Inlet, control: &Control)
         talk.ordered(Instant::now() + order.patience);
     }
     let became = written.as_ref().map_or_else(|error| Ordered::NotSent(error.to_string()), |()| Ordered::Sent);
-    inlet.tell(&Event::Ordered { order, became }, host_now_us());
+    inlet.tell(&LinkEvent::Ordered { order, became }, host_now_us());
     written
 }
 
 /// Sends what is due, and says what came of it.
-fn speak(line: &mut dyn Line, talk: &mut Talk, inlet: &Inlet) -> io::Result<()> {
+fn speak(line: &mut dyn LiveLine, talk: &mut Talk, inlet: &Inlet) -> io::Result<()> {
     let now = Instant::now();
     match talk.due(now) {
         Some(Say::Request { request, bytes, answered }) => {
-            inlet.tell(&Event::Asked { request, answered }, host_now_us());
+            inlet.tell(&LinkEvent::Asked { request, answered }, host_now_us());
             line.write_all(&bytes)?;
         }
         Some(Say::Start { bytes, silent }) => {
             line.write_all(&bytes)?;
             let words = format!("nothing came for {:.1} s: the start command was sent again", silent.as_secs_f64());
-            inlet.tell(&Event::Said { words }, host_now_us());
+            inlet.tell(&LinkEvent::Said { words }, host_now_us());
         }
         None => {}
     }
@@ -335,7 +335,7 @@ fn speak(line: &mut dyn Line, talk: &mut Talk, inlet: &Inlet) -> io::Result<()> 
         Answers::Again { missed } => format!("requests are answered again; {missed} were not"),
     });
     if let Some(words) = words {
-        inlet.tell(&Event::Said { words }, host_now_us());
+        inlet.tell(&LinkEvent::Said { words }, host_now_us());
     }
     match talk.patience(now) {
         Some(patience) => line.set_patience(patience.clamp(Duration::from_millis(1), READ_PATIENCE)),
@@ -348,7 +348,7 @@ fn is_patience(error: &io::Error) -> bool {
 }
 
 /// Tries until it opens; `None` where it was stopped first.
-fn reopen(target: &mut Target, control: &Control) -> Option<(Box<dyn Line>, u32)> {
+fn reopen(target: &mut Target, control: &Control) -> Option<(Box<dyn LiveLine>, u32)> {
     let mut pause = SHORTEST_BACK_OFF;
     let mut attempts = 0;
     loop {
@@ -365,7 +365,7 @@ fn reopen(target: &mut Target, control: &Control) -> Option<(Box<dyn Line>, u32)
 
 /// Reads a file or a pipe to its end. It waits for room, so nothing is lost.
 pub fn run_to_end(mut from: impl Read, what: String, inlet: &Inlet, control: &Control) {
-    inlet.tell(&Event::Up { what }, host_now_us());
+    inlet.tell(&LinkEvent::Up { what }, host_now_us());
     let mut buffer = vec![0; CHUNK];
     let fault = loop {
         if control.is_stopped() {
@@ -382,7 +382,7 @@ pub fn run_to_end(mut from: impl Read, what: String, inlet: &Inlet, control: &Co
             Err(error) => break Some(format!("reading failed: {error}")),
         }
     };
-    inlet.tell(&Event::Ended { fault }, host_now_us());
+    inlet.tell(&LinkEvent::Ended { fault }, host_now_us());
 }
 
 /// What to tell when a serial port does not open.

@@ -11,7 +11,7 @@ pub mod proof;
 mod records;
 mod written;
 
-use super::check::Check;
+use super::check::FrameCheck;
 use super::command::DeviceCommand;
 use super::framing::{Framer, Framing};
 use super::layout::RecordRule;
@@ -38,7 +38,7 @@ pub struct Profile {
     pub silence: Option<Duration>,
     pub(super) framing: Framing,
     pub(super) max_frame_bytes: usize,
-    pub(super) check: Check,
+    pub(super) check: FrameCheck,
     pub(super) fixed_header: FixedHeader,
     pub(super) records: Vec<RecordRule>,
     /// The one channel that is read, where the device has several.

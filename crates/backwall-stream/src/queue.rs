@@ -8,7 +8,7 @@ use std::time::Duration;
 
 /// What happened to the link, or what came over it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Event {
+pub enum LinkEvent {
     Bytes(Vec<u8>),
     Up {
         what: String,
@@ -46,7 +46,7 @@ pub enum Event {
 /// What a chunk costs beside its bytes.
 const CHUNK_COST: usize = 64;
 
-pub struct Queue {
+pub struct ByteQueue {
     inner: Mutex<Inner>,
     changed: Condvar,
     limit: usize,
@@ -54,14 +54,14 @@ pub struct Queue {
 
 #[derive(Default)]
 struct Inner {
-    events: VecDeque<(i64, Event)>,
+    events: VecDeque<(i64, LinkEvent)>,
     held: usize,
     overflow: u64,
     overflow_us: i64,
     closed: bool,
 }
 
-impl Queue {
+impl ByteQueue {
     pub fn new(limit: usize) -> Self {
         Self { inner: Mutex::default(), changed: Condvar::new(), limit }
     }
@@ -85,7 +85,7 @@ impl Queue {
         }
         inner.flush_overflow(host_time_us);
         inner.held += cost;
-        inner.events.push_back((host_time_us, Event::Bytes(bytes)));
+        inner.events.push_back((host_time_us, LinkEvent::Bytes(bytes)));
         // Whoever wakes would only wait for the lock.
         drop(inner);
         self.changed.notify_all();
@@ -102,13 +102,13 @@ impl Queue {
             return false;
         }
         inner.held += cost;
-        inner.events.push_back((host_time_us, Event::Bytes(bytes)));
+        inner.events.push_back((host_time_us, LinkEvent::Bytes(bytes)));
         self.changed.notify_all();
         true
     }
 
     /// Tells what happened to the link; there is always room for that.
-    pub fn tell(&self, event: Event, host_time_us: i64) {
+    pub fn tell(&self, event: LinkEvent, host_time_us: i64) {
         let mut inner = self.lock();
         inner.flush_overflow(host_time_us);
         inner.events.push_back((host_time_us, event));
@@ -116,7 +116,7 @@ impl Queue {
     }
 
     /// The next event with its host time; `None` where none came in time.
-    pub fn next(&self, patience: Duration) -> Option<(i64, Event)> {
+    pub fn next(&self, patience: Duration) -> Option<(i64, LinkEvent)> {
         let inner = self.lock();
         let (mut inner, _) = self
             .changed
@@ -125,10 +125,10 @@ impl Queue {
         if inner.events.is_empty() {
             // Nothing came behind the loss yet that would have told of it.
             let bytes = std::mem::take(&mut inner.overflow);
-            return (bytes > 0).then_some((inner.overflow_us, Event::Overflow { bytes }));
+            return (bytes > 0).then_some((inner.overflow_us, LinkEvent::Overflow { bytes }));
         }
         let (time, event) = inner.events.pop_front()?;
-        if let Event::Bytes(bytes) = &event {
+        if let LinkEvent::Bytes(bytes) = &event {
             inner.held -= bytes.len() + CHUNK_COST;
         }
         self.changed.notify_all();
@@ -143,10 +143,10 @@ impl Queue {
 }
 
 /// Where a reader puts what comes: a queue for each channel that is read, so that each has a decoder of its own and loses nothing by another.
-pub struct Inlet(Vec<Arc<Queue>>);
+pub struct Inlet(Vec<Arc<ByteQueue>>);
 
 impl Inlet {
-    pub fn new(queues: Vec<Arc<Queue>>) -> Self {
+    pub fn new(queues: Vec<Arc<ByteQueue>>) -> Self {
         Self(queues)
     }
 
@@ -166,7 +166,7 @@ impl Inlet {
     }
 
     /// See [`Queue::tell`].
-    pub fn tell(&self, event: &Event, host_time_us: i64) {
+    pub fn tell(&self, event: &LinkEvent, host_time_us: i64) {
         self.0.iter().for_each(|queue| queue.tell(event.clone(), host_time_us));
     }
 }
@@ -175,7 +175,7 @@ impl Inner {
     fn flush_overflow(&mut self, host_time_us: i64) {
         let bytes = std::mem::take(&mut self.overflow);
         if bytes > 0 {
-            self.events.push_back((host_time_us, Event::Overflow { bytes }));
+            self.events.push_back((host_time_us, LinkEvent::Overflow { bytes }));
         }
     }
 }
@@ -188,30 +188,30 @@ mod tests {
 
     #[test]
     fn what_has_no_room_is_dropped_counted_and_told_in_its_place() {
-        let queue = Queue::new(3 * (10 + CHUNK_COST));
+        let queue = ByteQueue::new(3 * (10 + CHUNK_COST));
         for n in 0..5 {
             queue.offer(vec![n; 10], i64::from(n));
         }
-        assert_eq!(queue.next(NOW), Some((0, Event::Bytes(vec![0; 10]))));
+        assert_eq!(queue.next(NOW), Some((0, LinkEvent::Bytes(vec![0; 10]))));
         queue.offer(vec![9; 10], 9);
         for n in 1..3 {
-            assert_eq!(queue.next(NOW), Some((n, Event::Bytes(vec![n as u8; 10]))));
+            assert_eq!(queue.next(NOW), Some((n, LinkEvent::Bytes(vec![n as u8; 10]))));
         }
-        assert_eq!(queue.next(NOW), Some((9, Event::Overflow { bytes: 20 })));
-        assert_eq!(queue.next(NOW), Some((9, Event::Bytes(vec![9; 10]))));
+        assert_eq!(queue.next(NOW), Some((9, LinkEvent::Overflow { bytes: 20 })));
+        assert_eq!(queue.next(NOW), Some((9, LinkEvent::Bytes(vec![9; 10]))));
         assert_eq!(queue.next(NOW), None);
     }
 
     #[test]
     fn a_file_waits_for_room_and_loses_nothing() {
-        let queue = std::sync::Arc::new(Queue::new(100));
+        let queue = std::sync::Arc::new(ByteQueue::new(100));
         let writer = {
             let queue = std::sync::Arc::clone(&queue);
             std::thread::spawn(move || (0..200u8).all(|n| queue.wait_and_put(vec![n; 50], 0)))
         };
         for n in 0..200u8 {
             let (_, event) = queue.next(Duration::from_secs(10)).unwrap();
-            assert_eq!(event, Event::Bytes(vec![n; 50]));
+            assert_eq!(event, LinkEvent::Bytes(vec![n; 50]));
         }
         assert!(writer.join().unwrap());
         queue.close();

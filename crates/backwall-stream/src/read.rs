@@ -2,13 +2,13 @@
 
 use super::condition::{Constant, Sent};
 use super::json;
-use super::layout::{Conversion, Count, Field, Layout, LayoutError, Number, Place, RecordRule, UnitRule, Wire};
+use super::layout::{Conversion, Count, FramePlace, Layout, LayoutError, LayoutField, Number, RecordRule, UnitRule, Wire};
 use super::meaning::{Meaning, Unit};
 use std::sync::Arc;
 
 /// One field's value.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Value {
+pub enum FieldValue {
     Absent,
     /// As it came, and what makes the unit of record of it.
     Number {
@@ -42,7 +42,7 @@ impl Piece<'_> {
 
 /// Takes each field that has a meaning, with its value.
 pub trait Take {
-    fn take(&mut self, field: &Field, value: Value) -> Result<(), LayoutError>;
+    fn take(&mut self, field: &LayoutField, value: FieldValue) -> Result<(), LayoutError>;
     /// The device says that what it measured is no wall.
     fn invalid(&mut self);
     /// What was measured cannot be read: a mistake, unless it is invalid anyway.
@@ -50,7 +50,7 @@ pub trait Take {
 }
 
 /// Takes each field as it stands, or why it does not.
-type Each<'e> = &'e mut dyn FnMut(&Field, Result<Piece<'_>, LayoutError>) -> Result<(), LayoutError>;
+type Each<'e> = &'e mut dyn FnMut(&LayoutField, Result<Piece<'_>, LayoutError>) -> Result<(), LayoutError>;
 
 impl RecordRule {
     /// Whether the record is for this `body` (with `when` already taken off).
@@ -100,7 +100,7 @@ impl RecordRule {
     fn each_binary(&self, body: &[u8], to: Each<'_>) -> Result<(), LayoutError> {
         let (mut at, mut reached) = (0, 0);
         for field in &self.fields {
-            let Place::Bytes { wire, order, count, at: placed, bits } = field.place else { continue };
+            let FramePlace::Bytes { wire, order, count, at: placed, bits } = field.place else { continue };
             at = placed.unwrap_or(at);
             let rest = body.get(at..).unwrap_or_default();
             let bytes = match count {
@@ -134,9 +134,9 @@ impl RecordRule {
         {
             return Err(LayoutError::Columns { found: columns.len(), wanted });
         }
-        let none = |field: &Field| LayoutError::NoValue(field.name.clone());
+        let none = |field: &LayoutField| LayoutError::NoValue(field.name.clone());
         for field in &self.fields {
-            let Place::Column { index, rest } = field.place else { continue };
+            let FramePlace::Column { index, rest } = field.place else { continue };
             let piece = columns.get(index).ok_or_else(|| none(field)).and_then(|here| match &field.unit {
                 _ if rest => Ok(Piece::Columns(&columns[index..])),
                 UnitRule::Column(at) => Ok(Piece::Text(here, Some(*columns.get(*at).ok_or_else(|| none(field))?))),
@@ -153,7 +153,7 @@ impl RecordRule {
             .filter_map(|pair| pair.split_once(sign))
             .map(|(key, value)| (key.trim(), value.trim()))
             .collect();
-        let named = |key: &str, field: &Field| {
+        let named = |key: &str, field: &LayoutField| {
             let mut found = pairs.iter().filter(|pair| pair.0 == key);
             match (found.next(), found.next()) {
                 (Some(pair), None) => Ok(pair.1),
@@ -161,7 +161,7 @@ impl RecordRule {
             }
         };
         for field in &self.fields {
-            let Place::Key(key) = &field.place else { continue };
+            let FramePlace::Key(key) = &field.place else { continue };
             let piece = named(key, field).and_then(|here| match &field.unit {
                 UnitRule::Key(key) => Ok(Piece::Text(here, Some(named(key, field)?))),
                 _ => Ok(Piece::Text(here, None)),
@@ -174,7 +174,7 @@ impl RecordRule {
     fn each_path(&self, body: &[u8], to: Each<'_>) -> Result<(), LayoutError> {
         let root = json::object(body)?;
         for field in &self.fields {
-            let Place::Path(path) = &field.place else { continue };
+            let FramePlace::Path(path) = &field.place else { continue };
             let unit = match &field.unit {
                 UnitRule::Path(path) => path.of(&root).and_then(serde_json::Value::as_str),
                 _ => None,
@@ -207,7 +207,7 @@ fn split(text: &str, delimiter: Option<char>) -> Vec<&str> {
     }
 }
 
-impl Field {
+impl LayoutField {
     pub fn not_a_number(&self, text: &str) -> LayoutError {
         LayoutError::NotANumber { field: self.name.clone(), text: text.to_owned() }
     }
@@ -221,22 +221,22 @@ impl Field {
             || self.flag_when.as_ref().is_some_and(|condition| condition.holds(sent))
     }
 
-    fn value(&self, piece: Piece<'_>) -> Result<Value, LayoutError> {
+    fn value(&self, piece: Piece<'_>) -> Result<FieldValue, LayoutError> {
         let is_samples = self.meaning == Some(Meaning::Samples);
         match piece {
-            Piece::Text(text, _) if is_samples => Ok(Value::Samples(self.encoded_samples(text)?)),
+            Piece::Text(text, _) if is_samples => Ok(FieldValue::Samples(self.encoded_samples(text)?)),
             Piece::Text(text, unit) => self.of_text(text, unit),
             Piece::Number(number) => self.of_number(number, None),
-            Piece::Bytes(bytes) => Ok(Value::Samples(self.binary_samples(bytes)?)),
-            Piece::Columns(columns) => Ok(Value::Samples(self.text_samples(columns)?)),
-            Piece::List(list) if is_samples => Ok(Value::Samples(self.listed_samples(list)?)),
+            Piece::Bytes(bytes) => Ok(FieldValue::Samples(self.binary_samples(bytes)?)),
+            Piece::Columns(columns) => Ok(FieldValue::Samples(self.text_samples(columns)?)),
+            Piece::List(list) if is_samples => Ok(FieldValue::Samples(self.listed_samples(list)?)),
             Piece::List(_) => Err(self.not_a_number("[...]")),
         }
     }
 
-    fn of_text(&self, text: &str, unit: Option<&str>) -> Result<Value, LayoutError> {
+    fn of_text(&self, text: &str, unit: Option<&str>) -> Result<FieldValue, LayoutError> {
         if self.absent.iter().any(|absent| matches!(absent, Constant::Text(absent) if absent == text)) {
-            return Ok(Value::Absent);
+            return Ok(FieldValue::Absent);
         }
         if let Some(Constant::Text(due)) = &self.must_be
             && due != text
@@ -244,8 +244,8 @@ impl Field {
             return Err(LayoutError::NotAsDue(self.name.clone()));
         }
         match self.meaning {
-            None if !matches!(self.must_be, Some(Constant::Number(_))) => return Ok(Value::Text(String::new())),
-            Some(Meaning::DeviceName | Meaning::Channel) => return Ok(Value::Text(text.to_owned())),
+            None if !matches!(self.must_be, Some(Constant::Number(_))) => return Ok(FieldValue::Text(String::new())),
+            Some(Meaning::DeviceName | Meaning::Channel) => return Ok(FieldValue::Text(text.to_owned())),
             _ => {}
         }
         let (digits, unit) = match self.unit {
@@ -259,9 +259,9 @@ impl Field {
         self.of_number(number, unit)
     }
 
-    fn of_number(&self, raw: Number, sent_unit: Option<&str>) -> Result<Value, LayoutError> {
+    fn of_number(&self, raw: Number, sent_unit: Option<&str>) -> Result<FieldValue, LayoutError> {
         if self.absent.iter().any(|absent| absent.is_number(raw)) {
-            return Ok(Value::Absent);
+            return Ok(FieldValue::Absent);
         }
         if self.must_be.as_ref().is_some_and(|due| !due.is_number(raw)) {
             return Err(LayoutError::NotAsDue(self.name.clone()));
@@ -275,6 +275,6 @@ impl Field {
             _ => Unit::ONE,
         };
         let conversion = Conversion { scale: self.scale, unit };
-        if conversion.apply(raw).is_finite() { Ok(Value::Number { raw, conversion }) } else { Err(self.out_of_range()) }
+        if conversion.apply(raw).is_finite() { Ok(FieldValue::Number { raw, conversion }) } else { Err(self.out_of_range()) }
     }
 }

@@ -1,13 +1,13 @@
 //! The samples of a waveform, however they are sent: numbers one after the other, differences, or base64.
 
 use super::check::ByteOrder;
-use super::layout::{Field, LayoutError, Number, Scale, Wire};
+use super::layout::{LayoutError, LayoutField, Number, Scale, Wire};
 use base64::Engine;
 use std::sync::Arc;
 
 /// How samples are packed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Encoding {
+pub struct SampleEncoding {
     /// Of the numbers, where they are bytes.
     pub wire: Wire,
     pub order: ByteOrder,
@@ -17,14 +17,14 @@ pub struct Encoding {
     pub base64: bool,
 }
 
-impl Encoding {
+impl SampleEncoding {
     pub const NONE: Self = Self { wire: Wire::I16, order: ByteOrder::Little, delta: false, base64: false };
 }
 
-impl Field {
+impl LayoutField {
     /// Samples as bytes.
     pub fn binary_samples(&self, bytes: &[u8]) -> Result<Arc<[i16]>, LayoutError> {
-        let Encoding { wire, order, delta, .. } = self.encoding;
+        let SampleEncoding { wire, order, delta, .. } = self.encoding;
         let width = wire.width().unwrap_or(1);
         if !bytes.len().is_multiple_of(width) {
             return Err(LayoutError::LeftOver(bytes.len() % width));

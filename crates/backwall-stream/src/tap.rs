@@ -5,7 +5,7 @@ use super::diagnose::{LOOKED_AT, diagnose};
 use super::feed::{self, StreamError};
 use super::link::{self, Control};
 use super::profile::Profile;
-use super::queue::{Event, Inlet, Queue};
+use super::queue::{ByteQueue, Inlet, LinkEvent};
 use super::spec::StreamSpec;
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -28,7 +28,7 @@ pub enum TapItem {
 pub const GATHERED: Duration = super::link::GATHER;
 
 pub struct Tap {
-    queue: Arc<Queue>,
+    queue: Arc<ByteQueue>,
     control: Arc<Control>,
     profile: Arc<Profile>,
     decoder: Decoder,
@@ -43,7 +43,7 @@ pub struct Tap {
 impl Tap {
     pub fn open(spec: &StreamSpec, profile: &Profile) -> Result<Self, StreamError> {
         let profile = Arc::new(profile.clone());
-        let (queue, control) = (Arc::new(Queue::new(QUEUE_BYTES)), Arc::new(Control::default()));
+        let (queue, control) = (Arc::new(ByteQueue::new(QUEUE_BYTES)), Arc::new(Control::default()));
         let reader = feed::reader(spec, &profile, Inlet::new(vec![Arc::clone(&queue)]), &control)?;
         link::spawn("stream-reader", reader).map_err(StreamError::Thread)?;
         let mut decoder = Decoder::new(Arc::clone(&profile)).keeping_bytes();
@@ -65,26 +65,26 @@ impl Tap {
             }
             match self.queue.next(patience) {
                 None => return TapItem::Silence,
-                Some((_, Event::Bytes(bytes))) => {
+                Some((_, LinkEvent::Bytes(bytes))) => {
                     let room = LOOKED_AT.saturating_sub(self.seen.len());
                     self.seen.extend_from_slice(&bytes[..bytes.len().min(room)]);
                     self.decoder.push(&bytes, &mut self.decoded);
                 }
                 // Nothing is sent by name while a profile is tried.
-                Some((_, Event::Ordered { .. })) => {}
-                Some((_, Event::Up { what })) => return TapItem::Note(format!("reading {what}")),
-                Some((_, Event::Overflow { bytes })) => {
+                Some((_, LinkEvent::Ordered { .. })) => {}
+                Some((_, LinkEvent::Up { what })) => return TapItem::Note(format!("reading {what}")),
+                Some((_, LinkEvent::Overflow { bytes })) => {
                     self.decoder.resync();
                     return TapItem::Note(format!("{bytes} bytes came faster than they were shown and are lost"));
                 }
-                Some((_, Event::Down { why })) => {
+                Some((_, LinkEvent::Down { why })) => {
                     self.decoder.resync();
                     return TapItem::Note(format!("link lost: {why}; trying again"));
                 }
-                Some((_, Event::Asked { request, answered })) => self.decoder.asked(request, answered),
-                Some((_, Event::Said { words })) => return TapItem::Note(words),
-                Some((_, Event::Reconnected { .. })) => return TapItem::Note("link found again".to_owned()),
-                Some((_, Event::Ended { fault })) => {
+                Some((_, LinkEvent::Asked { request, answered })) => self.decoder.asked(request, answered),
+                Some((_, LinkEvent::Said { words })) => return TapItem::Note(words),
+                Some((_, LinkEvent::Reconnected { .. })) => return TapItem::Note("link found again".to_owned()),
+                Some((_, LinkEvent::Ended { fault })) => {
                     self.decoder.finish(&mut self.decoded);
                     self.ready.extend(fault.map(TapItem::Note));
                     self.ended = true;
@@ -117,7 +117,7 @@ impl Drop for Tap {
         self.control.stop();
         let until = Instant::now() + STOPPING;
         while self.live && !self.ended && Instant::now() < until {
-            self.ended = matches!(self.queue.next(STOPPING), Some((_, Event::Ended { .. })));
+            self.ended = matches!(self.queue.next(STOPPING), Some((_, LinkEvent::Ended { .. })));
         }
         self.queue.close();
     }

@@ -10,7 +10,7 @@ const CLOCK_JUMP: Duration = Duration::from_secs(60);
 
 /// A change of how bytes and profile fit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Fit {
+pub enum FitChange {
     /// None of the bytes of the last time fits.
     None,
     /// They fit again.
@@ -39,24 +39,24 @@ impl Unfit {
     }
 
     /// Looks at what was decoded up to now.
-    pub fn look(&mut self, now: Instant, counts: &DecodeCounts) -> Option<Fit> {
+    pub fn look(&mut self, now: Instant, counts: &DecodeCounts) -> Option<FitChange> {
         let (good, wasted) = (Self::good(counts), Self::wasted(counts));
         if good > self.good {
             let told = std::mem::take(&mut self.told);
             *self = Self { good, wasted, since: None, told: false };
-            return told.then_some(Fit::Again);
+            return told.then_some(FitChange::Again);
         }
         if wasted <= self.wasted || self.told {
             return None;
         }
         let since = *self.since.get_or_insert(now);
         self.told = now.duration_since(since) >= PATIENCE;
-        self.told.then_some(Fit::None)
+        self.told.then_some(FitChange::None)
     }
 
     /// Nothing more comes of it: whether bytes came, none fitted, and it was not said yet.
-    pub fn end(&mut self, counts: &DecodeCounts) -> Option<Fit> {
-        (counts.bytes > 0 && Self::good(counts) == 0 && !std::mem::replace(&mut self.told, true)).then_some(Fit::None)
+    pub fn end(&mut self, counts: &DecodeCounts) -> Option<FitChange> {
+        (counts.bytes > 0 && Self::good(counts) == 0 && !std::mem::replace(&mut self.told, true)).then_some(FitChange::None)
     }
 
     /// The link was lost, or bytes were: what is left of a frame is no sign of anything.
@@ -97,20 +97,20 @@ mod tests {
         assert_eq!(unfit.look(at(0), &counts(0, 0, 0)), None);
         let found: Vec<_> =
             (0..30).filter_map(|tenth| unfit.look(at(10_000 + 100 * tenth), &counts(7, 0, 0)).map(|fit| (tenth, fit))).collect();
-        assert_eq!(found, [(15, Fit::None)]);
-        assert_eq!(unfit.look(at(14_000), &counts(90, 1, 7)), Some(Fit::Again));
+        assert_eq!(found, [(15, FitChange::None)]);
+        assert_eq!(unfit.look(at(14_000), &counts(90, 1, 7)), Some(FitChange::Again));
         // The piece of a frame is none to be said; broken ones without any good one between are.
         assert_eq!((unfit.look(at(15_000), &counts(95, 1, 7)), unfit.look(at(19_000), &counts(95, 1, 7))), (None, None));
-        assert_eq!((unfit.look(at(20_000), &counts(99, 1, 9)), unfit.look(at(22_000), &counts(99, 1, 9))), (None, Some(Fit::None)));
+        assert_eq!((unfit.look(at(20_000), &counts(99, 1, 9)), unfit.look(at(22_000), &counts(99, 1, 9))), (None, Some(FitChange::None)));
     }
 
     #[test]
     fn a_short_stream_of_which_nothing_fits_is_said_at_its_end() {
         let mut unfit = Unfit::default();
-        assert_eq!((unfit.end(&counts(7, 0, 7)), unfit.end(&counts(7, 0, 7))), (Some(Fit::None), None));
+        assert_eq!((unfit.end(&counts(7, 0, 7)), unfit.end(&counts(7, 0, 7))), (Some(FitChange::None), None));
         assert_eq!(Unfit::default().end(&counts(7, 1, 0)), None);
         // Lines that are passed over are no sign that the rest will fit.
-        assert_eq!(Unfit::default().end(&DecodeCounts { ignored: 1, ..counts(7, 1, 0) }), Some(Fit::None));
+        assert_eq!(Unfit::default().end(&DecodeCounts { ignored: 1, ..counts(7, 1, 0) }), Some(FitChange::None));
     }
 
     // 400 days are 34,560,000 s.

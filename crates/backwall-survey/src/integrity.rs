@@ -20,7 +20,7 @@ pub mod variation;
 pub mod worked;
 
 pub use decision::Decision;
-pub use worked::{Answer, Figure, Refusal, Source, Standing, Worked};
+pub use worked::{FormulaSource, Refusal, SourceStanding, Worked, WorkedAnswer, WorkedFigure};
 
 /// Stands on every page of assessment.
 pub const CAUTION: &str = "Screening numbers: they rest on the readings and inputs shown. The code of record in its valid edition and the \

@@ -11,7 +11,7 @@ mod train;
 
 pub use fit::finds_path;
 pub use rest::{Calibrated, LeftOut, calibrate_what_holds};
-pub use sight::{BlockSight, OwnEcho, Seen};
+pub use sight::{BlockSeen, BlockSight, OwnEcho};
 
 use fit::{Fit, fit};
 
@@ -20,7 +20,7 @@ use super::curve::{Between, Curve, STRAIGHT_ON_MM};
 use super::filter::Filter;
 use super::materials;
 use super::model::Model;
-use super::path::Path;
+use super::path::SoundPath;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
 use super::trace::{Top, Trace};
 use super::{Evaluator, Setup, SetupError, TimeBase};
@@ -162,7 +162,7 @@ fn learn(input: &CalibrationInput) -> Result<Calibration, Refusal> {
     };
     let mut pulse = Pulse::gaussian(typed.frequency, TYPICAL_BANDWIDTH);
     let mut filter = Filter::matched(&pulse, typed.frequency, input.base.rate);
-    let path = Path { zero_ns: typed.zero.as_ns(), half_mm: typed.half_separation.as_mm(), mm_per_ns: typed_velocity * 1e-6 };
+    let path = SoundPath { zero_ns: typed.zero.as_ns(), half_mm: typed.half_separation.as_mm(), mm_per_ns: typed_velocity * 1e-6 };
     let mut found = Fit { path, velocity: typed_velocity, velocity_u: None, half_u_mm: None };
     found.path.zero_ns += bench.coarse_shift(&filter, &path);
     let mut echoes = Vec::new();
@@ -333,7 +333,7 @@ impl Bench<'_> {
 }
 
 /// Neighbouring blocks between which an echo's time does not rise soundly with the wall.
-fn bent(curve: &Curve, path: &Path, m: f64) -> Option<(f64, f64)> {
+fn bent(curve: &Curve, path: &SoundPath, m: f64) -> Option<(f64, f64)> {
     const PARTS: u32 = 16;
     let (thin, thick) = curve.range()?;
     let prepared = curve.prepared();

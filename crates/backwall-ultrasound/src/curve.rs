@@ -82,12 +82,12 @@ fn merged(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
 
 /// A thickness and its logarithm, which every curve over it needs and which costs as much as the rest.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Place {
+pub struct CurvePlace {
     pub mm: f64,
     log: f64,
 }
 
-impl From<f64> for Place {
+impl From<f64> for CurvePlace {
     fn from(mm: f64) -> Self {
         Self { mm, log: quick::ln(mm.clamp(LEAST_MM, MOST_MM)) }
     }
@@ -180,7 +180,7 @@ impl Prepared {
 
     /// The value at a thickness; `None` where no block told anything.
     #[inline]
-    pub fn at(&self, d: impl Into<Place>) -> Option<f64> {
+    pub fn at(&self, d: impl Into<CurvePlace>) -> Option<f64> {
         let [thinnest, thickest] = self.ends.as_ref()?;
         let place = d.into();
         let value = if place.log < thinnest.log {
@@ -194,7 +194,7 @@ impl Prepared {
     }
 
     /// On from a block at either end.
-    fn beyond(&self, end: &End, place: Place) -> f64 {
+    fn beyond(&self, end: &End, place: CurvePlace) -> f64 {
         match self.between {
             Between::Straight => end.value,
             Between::Height => end.value + end.slope * (place.log - end.log),

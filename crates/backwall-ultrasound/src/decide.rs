@@ -6,7 +6,7 @@
 //! follows the locally measured level is the constant-false-alarm-rate idea (Finn and Johnson, RCA Review 29, 1968;
 //! Rohling, IEEE Trans. AES 19, 1983); the levels themselves are this program's own.
 
-use super::curve::Place;
+use super::curve::CurvePlace;
 use super::filter::Filter;
 use super::measurement::{Flag, Flags};
 use super::model::Model;
@@ -64,7 +64,7 @@ pub struct Candidate {
     pub time_ns: f64,
     pub depth: f64,
     /// The same, as curves take it.
-    pub place: Place,
+    pub place: CurvePlace,
     /// Height over that of a block's first echo from the same depth.
     pub level: f64,
     /// Phase against the blocks'.
@@ -72,7 +72,7 @@ pub struct Candidate {
 }
 
 #[derive(Debug, Clone, Copy)]
-pub struct Wall {
+pub struct DecidedWall {
     pub chosen: Candidate,
     /// The repeat found at its predicted time.
     pub second: Option<Candidate>,
@@ -106,7 +106,7 @@ pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, min
         if let Some(depth) = model.depth(time_ns).filter(|depth| *depth >= 0.8 * minimum)
             && top.height > 3.0 * model.clutter(time_ns)
         {
-            let place = Place::from(depth);
+            let place = CurvePlace::from(depth);
             out.push(Candidate {
                 top: *top,
                 time_ns,
@@ -119,7 +119,12 @@ pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, min
     }
 }
 
-pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sample_of: impl Fn(f64) -> f64) -> Result<Wall, Flags> {
+pub fn first_wall(
+    candidates: &[Candidate],
+    scene: &Scene,
+    trace: &mut Trace,
+    sample_of: impl Fn(f64) -> f64,
+) -> Result<DecidedWall, Flags> {
     let tallest = (0..candidates.len()).max_by(|a, b| candidates[*a].top.height.total_cmp(&candidates[*b].top.height));
     let highest = tallest.map_or(0.0, |index| candidates[index].top.height);
     let lone = tallest.is_none_or(|index| (2..=3).all(|m| repeat(candidates, index, m, scene.model).is_none()));
@@ -170,7 +175,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
             seen && is_repeat_of(candidate, first, scene.model) && wrapped(candidate.phase - first.phase).abs() < 1.4
         });
         if let Some(first) = higher {
-            return Ok(Wall { chosen: *first, second: Some(*candidate), flags: Flags::of(Flag::Multiple), order: 1 });
+            return Ok(DecidedWall { chosen: *first, second: Some(*candidate), flags: Flags::of(Flag::Multiple), order: 1 });
         }
         let mut flags = Flags::NONE;
         if weaker_before {
@@ -193,8 +198,8 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
             let flags = flags.with(Flag::Multiple);
             let first = candidates[..index].iter().rfind(|c| (c.depth / comb.depth - 1.0).abs() < 0.1);
             return Ok(match first.filter(|_| comb.order == 2) {
-                Some(first) => Wall { chosen: *first, second: Some(*candidate), flags, order: 1 },
-                None => Wall { chosen: *candidate, second: Some(comb.next), flags, order: comb.order },
+                Some(first) => DecidedWall { chosen: *first, second: Some(*candidate), flags, order: 1 },
+                None => DecidedWall { chosen: *candidate, second: Some(comb.next), flags, order: comb.order },
             });
         }
         if scene.first_counts
@@ -202,7 +207,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
         {
             return repeat_taken(candidates, candidate, order, scene, flags);
         }
-        return Ok(Wall { chosen: *candidate, second, flags, order: 1 });
+        return Ok(DecidedWall { chosen: *candidate, second, flags, order: 1 });
     }
     Err(match (outside, under) {
         (Some(_), _) => Flags::of(Flag::OutOfRange),
@@ -213,7 +218,7 @@ pub fn first_wall(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, sa
 
 /// The whole record repeats itself at a fraction of the chosen echo's depth, so the chosen one is a repeat: the wall is the
 /// echo standing at that fraction, or what the spacing behind the chosen one says.
-fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scene: &Scene, flags: Flags) -> Result<Wall, Flags> {
+fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scene: &Scene, flags: Flags) -> Result<DecidedWall, Flags> {
     let flags = flags.with(Flag::Multiple);
     let depth = chosen.depth / order as f64;
     if depth < scene.minimum {
@@ -229,10 +234,10 @@ fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scen
     if order == 2
         && let Some(first) = near(scene.model.time(depth, 1))
     {
-        return Ok(Wall { chosen: first, second: Some(*chosen), flags, order: 1 });
+        return Ok(DecidedWall { chosen: first, second: Some(*chosen), flags, order: 1 });
     }
     match near(scene.model.time(depth, order + 1)) {
-        Some(next) => Ok(Wall { chosen: *chosen, second: Some(next), flags, order }),
+        Some(next) => Ok(DecidedWall { chosen: *chosen, second: Some(next), flags, order }),
         None => Err(flags.with(Flag::Ambiguous)),
     }
 }

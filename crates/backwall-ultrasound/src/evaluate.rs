@@ -3,7 +3,7 @@
 mod second;
 
 use super::coating::Coating;
-use super::decide::{self, Candidate, Scene, Wall};
+use super::decide::{self, Candidate, DecidedWall, Scene};
 use super::echoes::{Echo, Sight, Steady};
 use super::filter::Filter;
 use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
@@ -15,7 +15,7 @@ use super::quick;
 use super::setup::Mode;
 use super::trace::wrapped;
 use super::trace::{Arrival, Top, Trace};
-use super::uncertainty::{self, Combined, Evidence, Part};
+use super::uncertainty::{self, BudgetPart, Combined, ShotEvidence};
 use super::{Measurement, Setup, TimeBase};
 use backwall_units::{Decibel, Length, Temperature, Time};
 
@@ -47,7 +47,7 @@ pub struct Evaluator {
     tops: Vec<Top>,
     candidates: Vec<Candidate>,
     wall: Temperature,
-    parts: Vec<Part>,
+    parts: Vec<BudgetPart>,
     sight: Sight,
 }
 
@@ -89,7 +89,7 @@ impl Evaluator {
         self.base.first = first;
     }
     /// What the uncertainty of the last measurement is made of; nothing where it had no thickness.
-    pub fn parts(&self) -> &[Part] {
+    pub fn parts(&self) -> &[BudgetPart] {
         &self.parts
     }
 
@@ -158,7 +158,7 @@ impl Evaluator {
         self.trace.arrival(&self.filter, candidate.top, 0.0)
     }
 
-    fn time_and_judge(&mut self, mut wall: Wall, gate: (f64, f64), mut flags: Flags) -> Measurement {
+    fn time_and_judge(&mut self, mut wall: DecidedWall, gate: (f64, f64), mut flags: Flags) -> Measurement {
         flags = Flags::from_bits(flags.bits() | wall.flags.bits() | uncalibrated(&self.setup).bits());
         if let Some(second) = self.second_to_time(&wall) {
             let quick = self.setup.mode == Mode::FirstEcho && wall.order == 1;
@@ -242,7 +242,7 @@ impl Evaluator {
         let uneven = wall.second.map_or(0.0, |second| 1.0 - second.level / wall.chosen.level / self.model.repeat_part(depth));
         let sloped = [Flag::Weak, Flag::Uneven, Flag::Phase].iter().any(|flag| flags.has(*flag));
         let shape_ns = if phase_told { shape_ns } else { 0.0 };
-        let evidence = Evidence { depth, uneven, sloped, scatter_mm: scatter, shape_ns, shape_noise_ns };
+        let evidence = ShotEvidence { depth, uneven, sloped, scatter_mm: scatter, shape_ns, shape_noise_ns };
         let Combined { total, rest } = uncertainty::of_reading(&self.setup, &self.model, self.wall, &evidence, &mut self.parts);
         self.sight.steady = Some(Steady {
             scatter: Length::mm(uncertainty::NOISE_FACTOR * scatter),
@@ -269,7 +269,7 @@ impl Evaluator {
     }
 
     /// Noise where the echo stands, grain in front of it included.
-    fn noise_at(&self, wall: &Wall) -> f64 {
+    fn noise_at(&self, wall: &DecidedWall) -> f64 {
         // The filtered echo itself reaches some three periods forward.
         let period = self.setup.frequency.period().as_ns();
         let from = (wall.chosen.time_ns - 12.0 * period).max(self.model.path.zero_ns + 2.5 * period);

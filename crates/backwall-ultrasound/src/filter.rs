@@ -39,13 +39,13 @@ impl Complex {
 
 /// One line of a pulse's spectrum, and how much of it the band lets through.
 #[derive(Debug, Clone, Copy)]
-pub struct Line {
+pub struct SpectrumLine {
     pub hertz: f64,
     pub value: Complex,
     pub taper: f64,
 }
 
-impl Line {
+impl SpectrumLine {
     pub fn tapered(&self) -> Complex {
         Complex::default().plus_scaled(self.value, self.taper)
     }
@@ -143,7 +143,7 @@ impl Filter {
     }
 
     /// The lines of the pulse's spectrum inside its band, below half of `rate`.
-    pub fn band(pulse: &Pulse, centre: Frequency, rate: f64) -> Vec<Line> {
+    pub fn band(pulse: &Pulse, centre: Frequency, rate: f64) -> Vec<SpectrumLine> {
         let f0 = centre.as_hz();
         let df = f0 / 64.0;
         let count = ((3.2 * f0).min(0.49 * rate) / df) as usize;
@@ -159,7 +159,7 @@ impl Filter {
             .into_iter()
             .filter_map(|(hertz, re, im)| {
                 let taper = taper(10.0 * libm::log10(((re * re + im * im) / top).max(1e-30)));
-                (taper > 0.0).then_some(Line { hertz, value: Complex { re, im }, taper })
+                (taper > 0.0).then_some(SpectrumLine { hertz, value: Complex { re, im }, taper })
             })
             .collect()
     }

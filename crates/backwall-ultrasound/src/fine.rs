@@ -93,7 +93,7 @@ struct Beside<'a, const PLACES: usize> {
     firsts: [usize; PLACES],
 }
 
-impl<const PLACES: usize> pairs::Work for Beside<'_, PLACES> {
+impl<const PLACES: usize> pairs::PairWork for Beside<'_, PLACES> {
     type Output = [[Complex; NEIGHBOURS]; PLACES];
 
     #[inline(always)]
@@ -158,7 +158,7 @@ fn products<P: Pairs>(simd: P, near: &[i16], taps: &[Vec<i32>; 2]) -> [[i32; SID
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pairs::{Plain, Work};
+    use crate::pairs::{PairWork, Plain};
 
     /// The same sums one by one, in a hundred and twenty-eight bits, on every way of doing the work; far more taps than a stretch holds, too.
     #[test]

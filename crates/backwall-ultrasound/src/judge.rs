@@ -1,6 +1,6 @@
 //! How far a chosen echo can be trusted: its flags and its one word.
 
-use super::decide::{Candidate, EVEN, Wall};
+use super::decide::{Candidate, DecidedWall, EVEN};
 use super::filter::Filter;
 use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
@@ -65,7 +65,7 @@ impl Signal<'_> {
 
 /// Whether repeats show that the wall is even under the whole beam. A second echo higher than the wall's own is that of another
 /// reflector at twice the depth.
-fn even(wall: &Wall) -> bool {
+fn even(wall: &DecidedWall) -> bool {
     wall.second.is_some_and(|second| second.level >= EVEN * wall.chosen.level && second.level <= EVEN_MOST * wall.chosen.level)
 }
 
@@ -79,7 +79,7 @@ pub enum Evenness {
     Uneven,
 }
 
-pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness {
+pub fn evenness(wall: &DecidedWall, model: &Model, noise: f64, end_ns: f64) -> Evenness {
     let depth = wall.chosen.depth;
     let place = wall.chosen.place;
     let due = model.time(place, 2);
@@ -99,7 +99,7 @@ pub fn evenness(wall: &Wall, model: &Model, noise: f64, end_ns: f64) -> Evenness
 }
 
 /// `late_ns`: by how much the spacing says that all echoes come later than calibrated.
-pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mode, evenness: Evenness, late_ns: f64) -> Flags {
+pub fn echo_flags(wall: &DecidedWall, candidates: &[Candidate], model: &Model, mode: Mode, evenness: Evenness, late_ns: f64) -> Flags {
     let mut flags = Flags::NONE;
     if !model.calibrated() {
         return flags;
@@ -137,7 +137,7 @@ pub fn echo_flags(wall: &Wall, candidates: &[Candidate], model: &Model, mode: Mo
     flags
 }
 
-pub fn quality(wall: &Wall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
+pub fn quality(wall: &DecidedWall, flags: Flags, snr: f64, evenness: Evenness) -> Quality {
     const DOUBTS: [Flag; 12] = [
         Flag::EarlyEcho,
         Flag::Ambiguous,

@@ -34,7 +34,7 @@ mod verify;
 mod version;
 pub mod waveform;
 
-pub use calibrate::{Block, BlockSight, Calibrated, LeftOut, OwnEcho, Seen, calibrate_what_holds};
+pub use calibrate::{Block, BlockSeen, BlockSight, Calibrated, LeftOut, OwnEcho, calibrate_what_holds};
 pub use calibrate::{CalibrationError, CalibrationInput, LEAST_SHOTS, MOST_SPREAD_MM, calibrate, finds_path};
 pub use calibration::{BlockPoint, Budget, Calibration};
 pub use coating::{COATING_VELOCITY, Coating};
@@ -44,7 +44,7 @@ pub use face::{Face, FaceLook, FaceMoved, LOOKS as FACE_LOOKS};
 pub use measurement::{Flag, Flags, Measurement, Quality};
 pub use ruler::Ruler;
 pub use setup::{Gate, Mode, Picker, Setup, ZeroKeeping};
-pub use uncertainty::Part;
+pub use uncertainty::BudgetPart;
 pub use verify::{BlockCheck, STABLE_SHOTS, Stability, stability, verify_block};
 pub use version::{EVALUATOR_VERSION, THICKNESS_TOLERANCE, TIME_TOLERANCE};
 pub use waveform::{TimeBase, Waveform};

@@ -1,8 +1,8 @@
 //! What is known of the probe and its echoes: path, velocity, expected height, phase and clutter.
 
 use super::calibration::Calibration;
-use super::curve::{Place, Prepared};
-use super::path::Path;
+use super::curve::{CurvePlace, Prepared};
+use super::path::SoundPath;
 use super::setup::Setup;
 use backwall_units::{Decibel, Temperature};
 
@@ -30,7 +30,7 @@ struct Learned {
 
 /// Path and expectations at one wall temperature and gain.
 pub struct Model {
-    pub path: Path,
+    pub path: SoundPath,
     /// Gain of the shot over the blocks', as a factor; 1 where it is not known.
     louder: f64,
     /// Whether a height of this shot can be held against the blocks'.
@@ -85,15 +85,15 @@ impl Model {
         Some(depth)
     }
     /// Arrival of the `m`-th echo, with what the blocks taught of it.
-    pub fn time(&self, depth: impl Into<Place>, m: usize) -> f64 {
+    pub fn time(&self, depth: impl Into<CurvePlace>, m: usize) -> f64 {
         let depth = depth.into();
         self.path.time(depth.mm, m as f64) + self.residual(depth, m)
     }
     /// ns by which the `m`-th echo is later than the straight path says.
-    pub fn residual(&self, depth: impl Into<Place>, m: usize) -> f64 {
+    pub fn residual(&self, depth: impl Into<CurvePlace>, m: usize) -> f64 {
         let Some(learned) = &self.learned else { return 0.0 };
         let depth = depth.into();
-        let curve = |m: usize, depth: Place| learned.residuals.get(m - 1).and_then(|curve| curve.at(depth));
+        let curve = |m: usize, depth: CurvePlace| learned.residuals.get(m - 1).and_then(|curve| curve.at(depth));
         curve(m, depth).or_else(|| curve(1, (m as f64 * depth.mm).into())).unwrap_or(0.0)
     }
     /// Whether the blocks showed the `m`-th echo.
@@ -101,12 +101,12 @@ impl Model {
         self.learned.as_ref().is_none_or(|l| l.residuals.get(m - 1).is_some_and(|curve| !curve.is_empty()))
     }
     /// Envelope height in codes of the first echo of a wall on the blocks, at the shot's gain.
-    pub fn height(&self, depth: impl Into<Place>) -> f64 {
+    pub fn height(&self, depth: impl Into<CurvePlace>) -> f64 {
         let learned = self.learned.as_ref().and_then(|l| Some(l.height.at(depth)? * l.code_per_pct));
         (learned.unwrap_or(0.5 * self.full_scale) * self.louder).max(1e-6)
     }
     /// Level of the second echo against the first's on the blocks.
-    pub fn repeat_part(&self, depth: impl Into<Place>) -> f64 {
+    pub fn repeat_part(&self, depth: impl Into<CurvePlace>) -> f64 {
         self.learned.as_ref().and_then(|l| l.repeat_part.at(depth)).unwrap_or(1.0).max(0.1)
     }
     /// Whether the blocks show how high the second echo of such a wall stands: a block near it showed its own second, or a first echo
@@ -116,7 +116,7 @@ impl Model {
         depth <= SECOND_BEYOND * learned.second_to || 2.0 * depth <= SECOND_BEYOND * learned.first_to
     }
     /// Phase at the envelope's top on the blocks.
-    pub fn phase(&self, depth: impl Into<Place>) -> f64 {
+    pub fn phase(&self, depth: impl Into<CurvePlace>) -> f64 {
         self.learned.as_ref().and_then(|l| l.phase.at(depth)).unwrap_or(0.0)
     }
     /// Height of the echo of the wall's near face when coupled, codes, where blocks told it.

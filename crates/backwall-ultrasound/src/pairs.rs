@@ -82,14 +82,14 @@ impl Pairs for Plain {
 }
 
 /// What is written once for all widths.
-pub trait Work {
+pub trait PairWork {
     type Output;
     /// To be inlined into the code for each width.
     fn with<P: Pairs>(self, simd: P) -> Self::Output;
 }
 
 /// Does some work in the widest way the processor has.
-pub fn dispatch<W: Work>(work: W) -> W::Output {
+pub fn dispatch<W: PairWork>(work: W) -> W::Output {
     #[cfg(target_arch = "x86_64")]
     if let Some(simd) = MultiplyAndAdd::try_new() {
         return simd.vectorize(
@@ -102,7 +102,7 @@ pub fn dispatch<W: Work>(work: W) -> W::Output {
 
 struct Narrower<W>(W);
 
-impl<W: Work> pulp::WithSimd for Narrower<W> {
+impl<W: PairWork> pulp::WithSimd for Narrower<W> {
     type Output = W::Output;
 
     #[inline(always)]

@@ -6,13 +6,13 @@
 
 /// The straight-ray path: zero, half separation, velocity.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Path {
+pub struct SoundPath {
     pub zero_ns: f64,
     pub half_mm: f64,
     pub mm_per_ns: f64,
 }
 
-impl Path {
+impl SoundPath {
     /// Arrival of the `m`-th back-wall echo of a wall `d` mm thick.
     pub fn time(&self, d: f64, m: f64) -> f64 {
         self.zero_ns + 2.0 * self.leg(m * d) / self.mm_per_ns

@@ -6,7 +6,7 @@
 use super::filter::{Complex, Filter};
 use super::pulse::Pulse;
 use super::setup::Picker;
-use super::trace::{Local, Trace};
+use super::trace::{LocalTrace, Trace};
 use backwall_units::Frequency;
 use std::f64::consts::PI;
 
@@ -15,7 +15,7 @@ const EDGE_PART: f64 = 0.5;
 
 /// Where a picker's mark lies on the pulse.
 #[derive(Debug, Clone, Copy)]
-pub struct Mark {
+pub struct PickMark {
     picker: Picker,
     /// Samples behind the pulse's reference.
     offset: f64,
@@ -28,7 +28,7 @@ pub struct Mark {
 /// A picker's band-pass and its mark.
 pub struct Marker {
     filter: Filter,
-    mark: Mark,
+    mark: PickMark,
     /// Samples in a period.
     period: f64,
 }
@@ -41,7 +41,7 @@ impl Marker {
         }
         let period = 2.0 * PI / carrier;
         let band = Band::of(pulse, centre);
-        let mark = Mark::on(picker, |samples| band.at(samples / rate.as_hz()), period);
+        let mark = PickMark::on(picker, |samples| band.at(samples / rate.as_hz()), period);
         Some(Self { filter: Filter::band_pass(pulse, centre, rate), mark, period })
     }
 
@@ -56,8 +56,8 @@ impl Marker {
 
     /// The echo's time by this mark, given where its reference is about; none if the mark is not where it should be.
     pub fn time(&self, trace: &Trace, reference: f64) -> Option<f64> {
-        let Mark { picker, offset, peak_offset, sign } = self.mark;
-        let mut near = NearSignal { trace, filter: &self.filter, local: Local::about(trace, &self.filter, reference + offset) };
+        let PickMark { picker, offset, peak_offset, sign } = self.mark;
+        let mut near = NearSignal { trace, filter: &self.filter, local: LocalTrace::about(trace, &self.filter, reference + offset) };
         let limit = 0.3 * self.period;
         let found = match picker {
             Picker::Peak => near.climb(reference + offset, sign, limit)?.0,
@@ -76,13 +76,13 @@ impl Marker {
 struct NearSignal<'a> {
     trace: &'a Trace,
     filter: &'a Filter,
-    local: Local,
+    local: LocalTrace,
 }
 
 impl NearSignal<'_> {
     fn value(&mut self, at: f64, sign: f64) -> f64 {
         if !self.local.holds(at) {
-            self.local = Local::about(self.trace, self.filter, at);
+            self.local = LocalTrace::about(self.trace, self.filter, at);
         }
         sign * self.local.signal(self.trace.carrier, at).re
     }
@@ -128,7 +128,7 @@ impl NearSignal<'_> {
     }
 }
 
-impl Mark {
+impl PickMark {
     /// Finds the mark on the pulse itself, given as an analytic signal of samples behind its reference.
     fn on(picker: Picker, pulse: impl Fn(f64) -> Complex, period: f64) -> Self {
         const PER_PERIOD: i64 = 64;

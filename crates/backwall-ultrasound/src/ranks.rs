@@ -1,7 +1,7 @@
 //! Values at a rank, without sorting: how many lie up to a bound is counted many at a time, and the bound halved towards the rank.
 //! Whole numbers, so that every way of counting finds the same one.
 
-use super::pairs::{Pairs, Work, dispatch};
+use super::pairs::{PairWork, Pairs, dispatch};
 
 /// Values are kept in whole registers; what fills the last one lies over all others.
 const FILL: u32 = u32::MAX;
@@ -84,7 +84,7 @@ enum From {
     About(u32),
 }
 
-impl Work for Find<'_> {
+impl PairWork for Find<'_> {
     type Output = Option<u32>;
 
     #[inline(always)]

@@ -2,7 +2,7 @@
 
 use super::Setup;
 use super::model::Model;
-use super::uncertainty::{self, Evidence};
+use super::uncertainty::{self, ShotEvidence};
 use backwall_units::{Length, Temperature, Time};
 
 /// The path of a set-up at one wall temperature.
@@ -24,7 +24,8 @@ impl Ruler {
     }
     /// Standard uncertainty (k = 1) of a sound, even wall at the blocks' temperature, noise left out: what the calibration is good for.
     pub fn uncertainty(&self, wall: Length) -> Length {
-        let evidence = Evidence { depth: wall.as_mm(), uneven: 0.0, sloped: false, scatter_mm: 0.0, shape_ns: 0.0, shape_noise_ns: 0.0 };
+        let evidence =
+            ShotEvidence { depth: wall.as_mm(), uneven: 0.0, sloped: false, scatter_mm: 0.0, shape_ns: 0.0, shape_noise_ns: 0.0 };
         uncertainty::of_reading(&self.setup, &self.model, self.setup.reference_temperature(), &evidence, &mut Vec::new()).total
     }
     /// What a time is on a wall of this thickness.

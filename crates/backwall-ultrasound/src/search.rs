@@ -5,7 +5,7 @@
 //! Sixteen bits are ample here: what rounding the taps adds lies 80 dB under an echo, and echoes that count are timed again with
 //! all taps at the full rate.
 
-use super::pairs::{Pairs, Work, dispatch, pair};
+use super::pairs::{PairWork, Pairs, dispatch, pair};
 use super::ranks::{Pile, sorting};
 
 /// Complex taps laid out in pairs.
@@ -46,10 +46,10 @@ struct Run<'a> {
     search: &'a Search,
     samples: &'a [i16],
     mean: i16,
-    found: &'a mut Found,
+    found: &'a mut Searched,
 }
 
-impl Work for Run<'_> {
+impl PairWork for Run<'_> {
     type Output = ();
 
     #[inline(always)]
@@ -65,7 +65,7 @@ impl Work for Run<'_> {
 
 /// Reusable working space, and the analytic signal that [`Search::run`] leaves in it.
 #[derive(Default)]
-pub struct Found {
+pub struct Searched {
     level: Vec<i16>,
     pairs: Vec<i32>,
     sums: Vec<i32>,
@@ -117,17 +117,17 @@ impl Search {
 
     /// The analytic signal and its envelope at every `step`-th sample; `mean` is taken off the samples, and what lies
     /// outside the record counts as zero.
-    pub fn run(&self, samples: &[i16], mean: i16, found: &mut Found) {
+    pub fn run(&self, samples: &[i16], mean: i16, found: &mut Searched) {
         dispatch(Run { search: self, samples, mean, found });
     }
 
     #[inline(always)]
-    fn filter<P: Pairs, const SIDE: usize>(&self, simd: P, samples: &[i16], mean: i16, found: &mut Found) {
+    fn filter<P: Pairs, const SIDE: usize>(&self, simd: P, samples: &[i16], mean: i16, found: &mut Searched) {
         let block = SIDE * P::LANES;
         let outputs = samples.len().div_ceil(self.step);
         let places = outputs.next_multiple_of(block);
         let stride = places + self.reach;
-        let Found { level, pairs, sums, re, im, envelope, peaks, heights, differences } = found;
+        let Searched { level, pairs, sums, re, im, envelope, peaks, heights, differences } = found;
         sixth_differences(simd, samples, differences);
         level.clear();
         level.resize(self.lead, 0);
@@ -253,7 +253,7 @@ mod tests {
         let samples: Vec<i16> = (0..200).map(|k| ((k * 7919) % 65_001 - 32_500) as i16).collect();
         for step in [1, 3, 4, 6] {
             let search = Search::new(&taps, &turned, 18, step);
-            let (mut found, mut plain) = (Found::default(), Found::default());
+            let (mut found, mut plain) = (Searched::default(), Searched::default());
             search.run(&samples, 3, &mut found);
             search.filter::<Plain, 4>(Plain, &samples, 3, &mut plain);
             assert_eq!((&found.re, &found.im, &found.envelope), (&plain.re, &plain.im, &plain.envelope));

@@ -1,7 +1,7 @@
 //! Everything that decides how a waveform becomes a thickness; stored with every run.
 
 use super::calibration::Calibration;
-use super::path::Path;
+use super::path::SoundPath;
 use backwall_units::{Frequency, Length, Temperature, Time, Velocity};
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -177,9 +177,9 @@ impl Setup {
         self.calibration.as_ref().map_or(self.zero, |calibration| calibration.zero)
     }
     /// The sound's way at the temperature of the blocks.
-    pub(super) fn path(&self) -> Path {
+    pub(super) fn path(&self) -> SoundPath {
         let half = self.calibration.as_ref().map_or(self.half_separation, |calibration| calibration.half_separation);
-        Path {
+        SoundPath {
             zero_ns: self.reference_zero().as_ns(),
             half_mm: half.as_mm(),
             mm_per_ns: self.velocity_at(self.reference_temperature()).as_m_s() * 1e-6,

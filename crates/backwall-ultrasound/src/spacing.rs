@@ -3,7 +3,7 @@
 //! With two elements the spacing is not 2 d/c: each echo has its own slanted path, so the wall is solved for together
 //! with one common delay, every echo weighted by its power.
 
-use super::curve::Place;
+use super::curve::CurvePlace;
 use super::model::Model;
 
 /// As many echoes are solved for at once.
@@ -47,7 +47,7 @@ pub fn solve(model: &Model, echoes: &[Repeat]) -> Option<Spaced> {
     // What is left of each echo's time, and how fast it changes with the wall; nothing of echoes that are not there.
     let (mut rests, mut rates) = ([0.0; MOST_ECHOES], [0.0; MOST_ECHOES]);
     for _ in 0..8 {
-        let place = Place::from(depth);
+        let place = CurvePlace::from(depth);
         for ((echo, rest), rate) in echoes.iter().zip(&mut rests).zip(&mut rates) {
             let (time, slope) = model.path.time_and_slope(depth, echo.m as f64);
             *rest = echo.time_ns - time - model.residual(place, echo.m);

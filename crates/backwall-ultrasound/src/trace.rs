@@ -7,7 +7,7 @@ mod local;
 mod noise;
 mod train;
 
-pub use local::{Arrival, Local};
+pub use local::{Arrival, LocalTrace};
 
 use self::local::Turns;
 use super::alike::Energy;
@@ -15,7 +15,7 @@ use super::face::{FaceLook, LOOKS};
 use super::filter::{Complex, Filter};
 use super::fine::NEIGHBOURS;
 use super::ranks::{Pile, codes};
-use super::search::{Found, STRETCH};
+use super::search::{STRETCH, Searched};
 use super::waveform::TimeBase;
 
 /// A top of the envelope.
@@ -35,7 +35,7 @@ pub struct Trace {
     /// The samples, and their mean.
     samples: Vec<i16>,
     mean: i16,
-    found: Found,
+    found: Searched,
     /// The signal's power up to each place, and in blocks, for the likeness; made when it is asked for.
     power: Vec<f64>,
     energy: Energy,

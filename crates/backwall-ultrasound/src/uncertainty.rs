@@ -9,7 +9,7 @@ use super::setup::{Mode, Setup};
 use backwall_units::{Length, Temperature};
 
 /// What one shot tells of its own accuracy.
-pub struct Evidence {
+pub struct ShotEvidence {
     pub depth: f64,
     /// From noise, mm.
     pub scatter_mm: f64,
@@ -68,7 +68,7 @@ fn between(calibration: &Calibration, model: &Model, depth: f64) -> f64 {
 
 /// One thing a reading's uncertainty is made of; standard uncertainty (k = 1) of the thickness.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Part {
+pub struct BudgetPart {
     pub name: &'static str,
     pub size: Length,
 }
@@ -99,7 +99,7 @@ fn by_half(mode: Mode, half: f64, depth: f64) -> f64 {
 }
 
 /// Fills `parts` with what a reading's uncertainty is made of.
-pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Evidence, parts: &mut Vec<Part>) -> Combined {
+pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &ShotEvidence, parts: &mut Vec<BudgetPart>) -> Combined {
     let budget = setup.calibration.as_ref().map_or_else(Budget::typed, |calibration| calibration.budget);
     let depth = evidence.depth;
     let per_ns = model.path.slope(depth);
@@ -121,7 +121,7 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Ev
     let mut rest = 0.0;
     let mut part = |name, of: Of, mm: f64| {
         rest += if of == Of::Rest { mm * mm } else { 0.0 };
-        parts.push(Part { name, size: Length::mm(mm) });
+        parts.push(BudgetPart { name, size: Length::mm(mm) });
     };
     part("noise of this shot", Of::Shot, NOISE_FACTOR * evidence.scatter_mm);
     part("shape of the echo", Of::Rest, SHAPE_PART * shape * per_ns);

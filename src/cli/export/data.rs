@@ -1,10 +1,10 @@
 //! Tables: readings, spots and statistics as CSV or Parquet.
 
-use super::{Args, Done, Format, Order, What};
+use super::{Args, Done, ExportWhat, Format, Order};
 use backwall_report::csv::{self, CsvError};
 use backwall_report::hand;
 use backwall_report::parquet::{self, ParquetError, layout};
-use backwall_report::readings::Source;
+use backwall_report::readings::ReadingsOf;
 use backwall_report::statistics;
 use backwall_report::whole_file::{self, Tick, WholeFileError};
 use backwall_units::parse_length;
@@ -22,10 +22,10 @@ pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
 fn done(order: &Order<'_>, count: u64) -> Done {
     let runs: Vec<_> = order.sources.iter().map(|source| source.run().id).collect();
     let things = match order.args.what.unwrap_or_default() {
-        What::Readings => "readings",
-        What::Spots => "spots",
-        What::Statistics => "rows of statistics",
-        What::Hand => {
+        ExportWhat::Readings => "readings",
+        ExportWhat::Spots => "spots",
+        ExportWhat::Statistics => "rows of statistics",
+        ExportWhat::Hand => {
             return Done {
                 count,
                 files: vec![order.args.out.clone()],
@@ -33,10 +33,10 @@ fn done(order: &Order<'_>, count: u64) -> Done {
                 words: format!("{} read by hand", backwall_report::words::count(count, "place")),
             };
         }
-        What::Assessment | What::Comparison | What::Points | What::Profile => "rows",
+        ExportWhat::Assessment | ExportWhat::Comparison | ExportWhat::Points | ExportWhat::Profile => "rows",
     };
     let words = match order.sources.as_slice() {
-        [Source::Evaluation(evaluation, run)] => {
+        [ReadingsOf::Evaluation(evaluation, run)] => {
             format!("{count} {things} of run {} as evaluation {} has them ({})", run.id, evaluation.id, evaluation.start.differs)
         }
         _ => format!("{count} {things} of {}", backwall_report::words::count(runs.len() as u64, "run")),
@@ -49,8 +49,8 @@ fn as_csv(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let rows = statistics_of(order, tick)?;
     let count = csv_file(args, |out| match &rows {
         Some(rows) => csv::write_statistics(rows, out),
-        None if args.what == Some(What::Hand) => csv::write_hand(&hand::rows(job), out),
-        None if args.what == Some(What::Spots) => csv::write_spots(reader, job, sources, out),
+        None if args.what == Some(ExportWhat::Hand) => csv::write_hand(&hand::rows(job), out),
+        None if args.what == Some(ExportWhat::Spots) => csv::write_spots(reader, job, sources, out),
         None => csv::write_readings(reader, job, sources, out, tick),
     })?;
     Ok(done(order, count))
@@ -71,7 +71,7 @@ pub(super) fn csv_file(args: &Args, write: impl FnOnce(&mut BufWriter<&File>) ->
 /// The rows, where statistics are asked for.
 fn statistics_of(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Option<Vec<statistics::StatisticsRow>>> {
     let Order { args, reader, job, sources } = order;
-    if args.what != Some(What::Statistics) {
+    if args.what != Some(ExportWhat::Statistics) {
         return Ok(None);
     }
     let interval = args.interval.as_deref().map(|text| parse_length(text, job.plan.job.units)).transpose()?;
@@ -84,9 +84,9 @@ fn statistics_of(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Optio
 fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let Order { args, reader, job, sources } = order;
     let all = sources.iter().map(|source| source.run().readings).sum();
-    let write = |out: &Path, sources: &[Source<'_>], before: u64, tick: &mut Tick<'_>| {
+    let write = |out: &Path, sources: &[ReadingsOf<'_>], before: u64, tick: &mut Tick<'_>| {
         whole_file::write(out, |file| match args.what.unwrap_or_default() {
-            What::Spots => parquet::write_spots(reader, job, sources, file),
+            ExportWhat::Spots => parquet::write_spots(reader, job, sources, file),
             _ => parquet::write_readings(reader, job, sources, file, (before, all), tick),
         })
         .map_err(of_parquet)
@@ -95,7 +95,7 @@ fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         let count = whole_file::write(&args.out, |file| parquet::write_statistics(job, sources, &rows, file)).map_err(of_parquet)?;
         return Ok(done(order, count));
     }
-    if args.what == Some(What::Hand) {
+    if args.what == Some(ExportWhat::Hand) {
         let count = whole_file::write(&args.out, |file| parquet::write_hand(job, &hand::rows(job), file)).map_err(of_parquet)?;
         return Ok(done(order, count));
     }
@@ -103,7 +103,7 @@ fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         let count = write(&args.out, sources, 0, tick)?;
         return Ok(done(order, count));
     }
-    let table = if args.what == Some(What::Spots) { "spots" } else { "readings" };
+    let table = if args.what == Some(ExportWhat::Spots) { "spots" } else { "readings" };
     let (mut files, mut count) = (Vec::new(), 0);
     for source in sources {
         let place = layout::place(&args.out, job, source.run());

@@ -2,7 +2,7 @@
 //! drawing, and the schema of each table.
 
 use super::data::{csv_file, of_parquet};
-use super::{Done, Format, Order, What, what_of};
+use super::{Done, ExportWhat, Format, Order, what_of};
 use crate::session::basis;
 use backwall_report::assessment::assess;
 use backwall_report::csv;
@@ -28,9 +28,9 @@ pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     let assessment = assess(reader, &request, tick)?;
     let what = what_of(args);
     let count = match what {
-        What::Comparison => put(order, "comparison", comparison_columns(), &comparison_rows(job, &assessment))?,
-        What::Points => put(order, "points", point_columns(), &point_rows(job, &assessment))?,
-        What::Profile => put(order, "profile", profile_columns(), &profile_rows(job, &assessment))?,
+        ExportWhat::Comparison => put(order, "comparison", comparison_columns(), &comparison_rows(job, &assessment))?,
+        ExportWhat::Points => put(order, "points", point_columns(), &point_rows(job, &assessment))?,
+        ExportWhat::Profile => put(order, "profile", profile_columns(), &profile_rows(job, &assessment))?,
         _ => put(order, "assessment", assessment_columns(), &assessment_rows(job, &assessment))?,
     };
     let runs = assessment.runs.iter().filter(|run| run.used).map(|run| run.run).collect();
@@ -83,14 +83,14 @@ fn on_the_wall(order: &Order<'_>, text: &str, count: u64, without: u64) -> anyho
 /// What the rows of a table hold.
 pub fn schema(order: &Order<'_>) -> anyhow::Result<Done> {
     let schema = match what_of(order.args) {
-        What::Readings => json_schema("reading", &reading_columns()),
-        What::Spots => json_schema("spot", &spot_columns()),
-        What::Statistics => json_schema("statistics", &statistics_columns()),
-        What::Hand => json_schema("hand", &hand_columns()),
-        What::Assessment => json_schema("assessment", &assessment_columns()),
-        What::Comparison => json_schema("comparison", &comparison_columns()),
-        What::Points => json_schema("point", &point_columns()),
-        What::Profile => json_schema("profile", &profile_columns()),
+        ExportWhat::Readings => json_schema("reading", &reading_columns()),
+        ExportWhat::Spots => json_schema("spot", &spot_columns()),
+        ExportWhat::Statistics => json_schema("statistics", &statistics_columns()),
+        ExportWhat::Hand => json_schema("hand", &hand_columns()),
+        ExportWhat::Assessment => json_schema("assessment", &assessment_columns()),
+        ExportWhat::Comparison => json_schema("comparison", &comparison_columns()),
+        ExportWhat::Points => json_schema("point", &point_columns()),
+        ExportWhat::Profile => json_schema("profile", &profile_columns()),
     };
     let count = schema["required"].as_array().map_or(0, |columns| columns.len() as u64);
     whole_file::write_bytes(&order.args.out, serde_json::to_string_pretty(&schema)?.as_bytes())?;

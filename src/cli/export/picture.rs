@@ -5,7 +5,7 @@ use anyhow::{Context, bail};
 use backwall_report::figure::Figure;
 use backwall_report::figure::data::{self, DataError, RunWall};
 use backwall_report::figure::map::PAPER as MAP;
-use backwall_report::readings::Source;
+use backwall_report::readings::ReadingsOf;
 use backwall_report::whole_file::{self, Tick};
 use backwall_report::{png, svg};
 use backwall_survey::reading::Reading;
@@ -40,7 +40,7 @@ fn place(order: &Order<'_>, text: Option<&str>) -> anyhow::Result<Option<Length>
 }
 
 /// The one run that is meant.
-fn only<'a>(order: &Order<'a>, shown: &str) -> anyhow::Result<Source<'a>> {
+fn only<'a>(order: &Order<'a>, shown: &str) -> anyhow::Result<ReadingsOf<'a>> {
     match order.sources.as_slice() {
         [] => bail!("{}: there is no run in this job, so there is no {shown} to draw", order.args.job.display()),
         [source] => Ok(*source),
@@ -110,7 +110,7 @@ fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
 }
 
 /// The reading nearest to a place, or the minimum; of equal ones the first. Where nothing was read, the first reading.
-fn nearest(order: &Order<'_>, source: Source<'_>, at: Option<Length>, tick: &mut Tick<'_>) -> anyhow::Result<(u64, Reading)> {
+fn nearest(order: &Order<'_>, source: ReadingsOf<'_>, at: Option<Length>, tick: &mut Tick<'_>) -> anyhow::Result<(u64, Reading)> {
     let run = source.run();
     let (mut best, mut row): (Option<(f64, u64, Reading)>, u64) = (None, 0);
     source

@@ -25,16 +25,16 @@ pub type Goes = Option<(String, Option<Length>)>;
 
 /// A piece of the screen.
 #[derive(Debug, Clone)]
-pub enum Block {
+pub enum AssessedBlock {
     Heading(String),
-    Words(String, Weight),
+    Words(String, RowWeight),
     /// The same rows in several widths, the widest first; each row leads somewhere.
-    Rows(Vec<Vec<Vec<String>>>, Vec<(Goes, Weight)>),
+    Rows(Vec<Vec<Vec<String>>>, Vec<(Goes, RowWeight)>),
 }
 
 /// How much something is to be seen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Weight {
+pub enum RowWeight {
     Plain,
     Strong,
     /// Not decided.
@@ -75,22 +75,22 @@ impl AssessedShown {
 
     /// Where each thing the cursor can be on leads.
     fn goes(&self) -> Vec<Goes> {
-        let of = |block: Block| match block {
-            Block::Heading(_) => Vec::new(),
-            Block::Words(..) => vec![None],
-            Block::Rows(_, rows) => rows.into_iter().map(|(goes, _)| goes).collect(),
+        let of = |block: AssessedBlock| match block {
+            AssessedBlock::Heading(_) => Vec::new(),
+            AssessedBlock::Words(..) => vec![None],
+            AssessedBlock::Rows(_, rows) => rows.into_iter().map(|(goes, _)| goes).collect(),
         };
         self.blocks(LengthUnit::Mm).into_iter().flat_map(of).collect()
     }
 
-    pub fn blocks(&self, unit: LengthUnit) -> Vec<Block> {
+    pub fn blocks(&self, unit: LengthUnit) -> Vec<AssessedBlock> {
         let Some(found) = &self.found else { return Vec::new() };
-        let mut blocks: Vec<Block> = found.about().into_iter().map(|words| Block::Words(words, Weight::Plain)).collect();
+        let mut blocks: Vec<AssessedBlock> = found.about().into_iter().map(|words| AssessedBlock::Words(words, RowWeight::Plain)).collect();
         if !found.differs.is_empty() {
-            blocks.push(Block::Heading("where B differs from A".to_owned()));
-            blocks.extend(found.differs.iter().map(|change| Block::Words(safe_text(change), Weight::Plain)));
+            blocks.push(AssessedBlock::Heading("where B differs from A".to_owned()));
+            blocks.extend(found.differs.iter().map(|change| AssessedBlock::Words(safe_text(change), RowWeight::Plain)));
         }
-        blocks.push(Block::Heading(format!("all lines together, lengths in {}", unit.thickness_symbol())));
+        blocks.push(AssessedBlock::Heading(format!("all lines together, lengths in {}", unit.thickness_symbol())));
         blocks.push(courses(found, unit));
         to_do(found, unit, &mut blocks);
         for (index, course) in found.a.roll_up.courses.iter().enumerate() {
@@ -98,10 +98,10 @@ impl AssessedShown {
         }
         worst("worst places of all lines", &found.a.roll_up.worst, unit, &mut blocks);
         worst("may be laminations, whose depth may not be the wall's", &found.a.roll_up.laminations, unit, &mut blocks);
-        blocks.push(Block::Heading("in plain words".to_owned()));
+        blocks.push(AssessedBlock::Heading("in plain words".to_owned()));
         for judged in [Some(&found.a), found.b.as_ref()].into_iter().flatten() {
             let mark = mark(found, judged);
-            blocks.extend(plain(judged, unit).into_iter().map(|words| Block::Words(format!("{mark}{words}"), Weight::Plain)));
+            blocks.extend(plain(judged, unit).into_iter().map(|words| AssessedBlock::Words(format!("{mark}{words}"), RowWeight::Plain)));
         }
         blocks
     }
@@ -116,11 +116,11 @@ fn mark(found: &Against, of: &Assessment) -> &'static str {
     }
 }
 
-fn weight(decision: Decision) -> Weight {
+fn weight(decision: Decision) -> RowWeight {
     match decision {
-        Decision::Met => Weight::Plain,
-        Decision::NotDecided => Weight::Open,
-        Decision::NotMet => Weight::Bad,
+        Decision::Met => RowWeight::Plain,
+        Decision::NotDecided => RowWeight::Open,
+        Decision::NotMet => RowWeight::Bad,
     }
 }
 
@@ -129,7 +129,7 @@ fn rows_of<const N: usize>(rows: Vec<[String; N]>) -> Vec<Vec<String>> {
 }
 
 /// A row for each course, or two where there are two bases.
-fn courses(found: &Against, unit: LengthUnit) -> Block {
+fn courses(found: &Against, unit: LengthUnit) -> AssessedBlock {
     let goes = |course: &RolledCourse| {
         let place = course.minimum.as_ref().map(|minimum| (minimum.line.clone(), minimum.at));
         (place, weight(course.decision))
@@ -139,20 +139,20 @@ fn courses(found: &Against, unit: LengthUnit) -> Block {
         let wide = rows_of(found.a.roll_up.course_rows(unit));
         // What to do stands beneath as well.
         let narrower = wide.iter().map(|row| row[..row.len() - 1].to_vec()).collect();
-        return Block::Rows(vec![wide, narrower, both], found.a.roll_up.courses.iter().map(goes).collect());
+        return AssessedBlock::Rows(vec![wide, narrower, both], found.a.roll_up.courses.iter().map(goes).collect());
     };
     let pairs = found.a.roll_up.courses.iter().zip(&b.roll_up.courses);
-    Block::Rows(vec![both], pairs.flat_map(|(a, b)| [goes(a), goes(b)]).collect())
+    AssessedBlock::Rows(vec![both], pairs.flat_map(|(a, b)| [goes(a), goes(b)]).collect())
 }
 
 /// What to do next by A, and by B where that is something else.
-fn to_do(found: &Against, unit: LengthUnit, blocks: &mut Vec<Block>) {
+fn to_do(found: &Against, unit: LengthUnit, blocks: &mut Vec<AssessedBlock>) {
     let steps = found.a.roll_up.next_steps(unit);
     let others = found.b.as_ref().map(|b| b.roll_up.next_steps(unit));
     let mut section = |by: &str, judged: &Assessment, steps: &[String]| {
-        blocks.push(Block::Heading(format!("what to do next{by}")));
-        blocks.push(Block::Words(judged.roll_up.headline(), weight(judged.roll_up.asset.decision)));
-        blocks.extend(steps.iter().map(|step| Block::Words(safe_text(step), Weight::Strong)));
+        blocks.push(AssessedBlock::Heading(format!("what to do next{by}")));
+        blocks.push(AssessedBlock::Words(judged.roll_up.headline(), weight(judged.roll_up.asset.decision)));
+        blocks.extend(steps.iter().map(|step| AssessedBlock::Words(safe_text(step), RowWeight::Strong)));
     };
     match (&found.b, others) {
         (Some(b), Some(others)) if others != steps || b.roll_up.headline() != found.a.roll_up.headline() => {
@@ -164,28 +164,30 @@ fn to_do(found: &Against, unit: LengthUnit, blocks: &mut Vec<Block>) {
 }
 
 /// All that is known of a course, by each basis.
-fn of_course(found: &Against, index: usize, course: &RolledCourse, unit: LengthUnit, blocks: &mut Vec<Block>) {
-    blocks.push(Block::Heading(format!("course {}", course.course)));
+fn of_course(found: &Against, index: usize, course: &RolledCourse, unit: LengthUnit, blocks: &mut Vec<AssessedBlock>) {
+    blocks.push(AssessedBlock::Heading(format!("course {}", course.course)));
     let other = found.b.as_ref().and_then(|b| Some((b, b.roll_up.courses.get(index)?))).filter(|(_, other)| *other != course);
     for (judged, course) in std::iter::once((&found.a, course)).chain(other) {
         let mark = if other.is_some() { mark(found, judged) } else { "" };
         let rows = judged.roll_up.course_rows(unit);
         let (head, row) = (&rows[0], &rows[index + 1]);
         // The number stands in the heading, and what to do beneath.
-        blocks.push(Block::Words(format!("{mark}{}", named(&head[1..head.len() - 1], &row[1..row.len() - 1])), Weight::Plain));
-        blocks.push(Block::Words(format!("{mark}{}", course.decision_words()), weight(course.decision)));
-        blocks.extend(course.to_do.iter().map(|it| Block::Words(format!("{mark}to do: {}", safe_text(&it.words(unit))), Weight::Strong)));
+        blocks.push(AssessedBlock::Words(format!("{mark}{}", named(&head[1..head.len() - 1], &row[1..row.len() - 1])), RowWeight::Plain));
+        blocks.push(AssessedBlock::Words(format!("{mark}{}", course.decision_words()), weight(course.decision)));
+        blocks.extend(
+            course.to_do.iter().map(|it| AssessedBlock::Words(format!("{mark}to do: {}", safe_text(&it.words(unit))), RowWeight::Strong)),
+        );
     }
-    blocks.extend(course.rests_on.iter().map(|words| Block::Words(safe_text(words), Weight::Open)));
+    blocks.extend(course.rests_on.iter().map(|words| AssessedBlock::Words(safe_text(words), RowWeight::Open)));
 }
 
-fn worst(title: &str, spots: &[Worst], unit: LengthUnit, blocks: &mut Vec<Block>) {
+fn worst(title: &str, spots: &[Worst], unit: LengthUnit, blocks: &mut Vec<AssessedBlock>) {
     if spots.is_empty() {
         return;
     }
-    blocks.push(Block::Heading(title.to_owned()));
-    let goes = |spot: &Worst| (Some((spot.place.line.clone(), spot.place.at)), Weight::Plain);
-    blocks.push(Block::Rows(vec![rows_of(worst_rows(spots, unit))], spots.iter().map(goes).collect()));
+    blocks.push(AssessedBlock::Heading(title.to_owned()));
+    let goes = |spot: &Worst| (Some((spot.place.line.clone(), spot.place.at)), RowWeight::Plain);
+    blocks.push(AssessedBlock::Rows(vec![rows_of(worst_rows(spots, unit))], spots.iter().map(goes).collect()));
 }
 
 fn plain(judged: &Assessment, unit: LengthUnit) -> Vec<String> {

@@ -2,7 +2,7 @@
 //! a variant of [`Over`] with its arms here, a view of its own, and its mode in the key table.
 
 use super::super::keys::Mode;
-use super::super::state::{Effect, Scan};
+use super::super::state::{Effect, ShownRun};
 use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, UnseenShown};
 use super::Opened;
 use super::assessed::AssessedShown;
@@ -23,7 +23,7 @@ pub enum Over {
     Statistics(StatisticsShown),
     Unseen(UnseenShown),
     Assessed(AssessedShown),
-    Replay(Box<Scan>),
+    Replay(Box<ShownRun>),
 }
 
 /// The screen on top.
@@ -52,11 +52,11 @@ impl Reviewing {
     }
 
     /// The run that is played again.
-    pub fn replay(&self) -> Option<&Scan> {
+    pub fn replay(&self) -> Option<&ShownRun> {
         if let Some(Over::Replay(scan)) = &self.over { Some(scan) } else { None }
     }
 
-    pub fn replay_mut(&mut self) -> Option<&mut Scan> {
+    pub fn replay_mut(&mut self) -> Option<&mut ShownRun> {
         if let Some(Over::Replay(scan)) = &mut self.over { Some(scan) } else { None }
     }
 

@@ -1,9 +1,9 @@
 //! One or several runs of a line in a few numbers each millimetre: what a whole strip is drawn from, whatever the
 //! number of readings, and what falls under a limit moved for looking.
 
-use crate::live::Wall;
+use crate::live::LiveWall;
 use backwall_store::{ReadingSummary, RunId};
-use backwall_survey::strip::places::Gap;
+use backwall_survey::strip::places::PlaceGap;
 use backwall_survey::strip::{At, Bin, Level, Limits, Places, Section, Seen, SpotWatch, Strip};
 use backwall_survey::travel::Direction;
 use backwall_units::Length;
@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 
 /// How far the reading of the runs has come.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Progress {
+pub struct ReadProgress {
     pub read: u64,
     pub of: u64,
     /// All that is there has been read.
@@ -33,10 +33,10 @@ pub struct Overview {
     pub limits: Limits,
     /// No stretch without an echo may be longer.
     pub max_gap: Length,
-    pub wall: Wall,
+    pub wall: LiveWall,
     pub places: Places,
-    pub gaps: Vec<Gap>,
-    pub progress: Progress,
+    pub gaps: Vec<PlaceGap>,
+    pub progress: ReadProgress,
     /// Of the last run.
     pub last_row: Option<u64>,
     /// Thickness less what must be between it and the limit for the wall to be CLEAR.
@@ -64,7 +64,7 @@ impl Overview {
         direction: Direction,
         course: Option<u16>,
         max_gap: Length,
-        wall: Wall,
+        wall: LiveWall,
     ) -> Self {
         Self {
             runs,
@@ -76,7 +76,7 @@ impl Overview {
             wall,
             places: Places::default(),
             gaps: Vec::new(),
-            progress: Progress::default(),
+            progress: ReadProgress::default(),
             last_row: None,
             edge: Strip::default(),
             classes: BTreeMap::new(),
@@ -178,6 +178,6 @@ pub fn moved(limits: &Limits, by: Length) -> Limits {
 }
 
 /// A wall nothing is known of yet.
-pub fn empty_wall(spots: SpotWatch, seams: Vec<Length>, span: (Length, Length)) -> Wall {
-    Wall::new(Section::watched_by(spots), seams, span)
+pub fn empty_wall(spots: SpotWatch, seams: Vec<Length>, span: (Length, Length)) -> LiveWall {
+    LiveWall::new(Section::watched_by(spots), seams, span)
 }

@@ -1,17 +1,17 @@
 //! What the shell holds on behalf of the core: the run, the bench, the stored runs being read, and the worker's end of
 //! the line. What an effect asks for is done here where it takes no time, and handed to the worker where it may.
 
-use super::worker::{self, Batch, Told, Work};
-use super::{ConsoleOptions, Outcome, Surface};
+use super::worker::{self, Batch, ShellWork, WorkerTold};
+use super::{ConsoleEnd, ConsoleOptions, Surface};
 use crate::console::backend::{Backend, ProveHandle, ProveNews, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::console::review::News;
-use crate::console::settings::Settings;
+use crate::console::settings::ConsoleSettings;
 use crate::console::state::{App, Effect, Event};
 use crate::console::survey::SurveyNews;
 use crate::console::theme::Role;
 use crate::console::update::{progress, update};
 use crate::live::bench::{BenchCommand, BenchHandle, BenchView};
-use crate::live::{Command, Connecting, LiveView, Phase};
+use crate::live::{Connecting, LiveView, Phase, RunCommand};
 use anyhow::{Context, bail};
 use std::collections::VecDeque;
 use std::future::Future;
@@ -43,7 +43,7 @@ pub(super) struct Held {
     pub replay: Option<ReplayHandle>,
     /// Batches for the worker; `None` once it is told to end.
     orders: Option<std_mpsc::Sender<Batch>>,
-    pub told: mpsc::UnboundedReceiver<Told>,
+    pub told: mpsc::UnboundedReceiver<WorkerTold>,
     given: u64,
     done: u64,
     /// The last batch that keeps something.
@@ -53,7 +53,7 @@ pub(super) struct Held {
     connecting: Connecting,
     /// The batch that was stopped last: why it failed need not be told.
     stopped: Option<u64>,
-    tell: mpsc::UnboundedSender<Told>,
+    tell: mpsc::UnboundedSender<WorkerTold>,
     /// For the bench that is being opened.
     waiting: Vec<BenchCommand>,
     /// Leave as soon as what was entered is written.
@@ -165,7 +165,7 @@ impl Held {
     pub fn start<B: Backend>(backend: B, app: &App) -> anyhow::Result<Self> {
         let (tell, told) = mpsc::unbounded_channel();
         let (say, said) = (tell.clone(), tell.clone());
-        let connecting = Connecting::telling(move |what| drop(say.send(Told::WaitsFor(0, what))));
+        let connecting = Connecting::telling(move |what| drop(say.send(WorkerTold::WaitsFor(0, what))));
         let orders = worker::start(backend, app.contents.clone(), connecting.clone(), tell)
             .context("the thread that works on the job could not be started")?;
         Ok(Self {
@@ -224,7 +224,7 @@ impl Held {
         for scan in &mut self.scans {
             let closing = async {
                 // A full queue empties as the run works through it; a closed one means the run is over.
-                let _ = scan.commands.send(Command::Terminate).await;
+                let _ = scan.commands.send(RunCommand::Terminate).await;
                 let _ = scan.view.wait_for(|view| matches!(view.phase, Phase::Ended(_) | Phase::Failed(_))).await;
             };
             // Late or not, the program ends: what was called saved is on the disk.
@@ -233,11 +233,11 @@ impl Held {
     }
 
     /// Ends the run that is going, and says why the console ends.
-    pub async fn terminate(&mut self, why: String) -> anyhow::Result<Outcome> {
+    pub async fn terminate(&mut self, why: String) -> anyhow::Result<ConsoleEnd> {
         self.end_run().await;
         // Why it ends is worth more than what could not be written then.
         let _ = self.finish().await;
-        Ok(Outcome::Terminated(why))
+        Ok(ConsoleEnd::Terminated(why))
     }
 
     /// Waits, within bounds, until the worker has written what waits and closed the job. A run that it opens meanwhile is
@@ -250,15 +250,15 @@ impl Held {
         let mut until = Instant::now() + if self.writes() && !self.impatient { CLOSING } else { PATIENCE };
         loop {
             match tokio::time::timeout_at(until, self.told.recv()).await {
-                Ok(Some(Told::Closed(closed))) => return closed,
-                Ok(None | Some(Told::Gone)) => return Ok(()),
-                Ok(Some(Told::Scan(_, handle))) => {
+                Ok(Some(WorkerTold::Closed(closed))) => return closed,
+                Ok(None | Some(WorkerTold::Gone)) => return Ok(()),
+                Ok(Some(WorkerTold::Scan(_, handle))) => {
                     self.scans = handle.side_by_side();
                     self.end_run().await;
                     until = Instant::now() + CLOSING;
                 }
                 Ok(Some(told)) => {
-                    if let Told::Done(number) = told {
+                    if let WorkerTold::Done(number) = told {
                         self.done = number;
                     }
                     // It answers: then closing the job may take as long as a slow disk takes.
@@ -279,28 +279,28 @@ impl Held {
     }
 
     /// What the worker tells becomes events.
-    pub fn take(&mut self, told: Told, app: &App) -> Vec<Event> {
+    pub fn take(&mut self, told: WorkerTold, app: &App) -> Vec<Event> {
         let mut events = Vec::new();
         match told {
-            Told::WaitsFor(number, what) => {
+            WorkerTold::WaitsFor(number, what) => {
                 if number == 0 || self.wanted.scan == Some(number) || self.wanted.bench == Some(number) {
                     events.push(Event::Connecting(Some(what)));
                 }
             }
             // What is still on its way to the disk is on screen already: an older state would take it off again.
-            Told::Contents(number, contents) => {
+            WorkerTold::Contents(number, contents) => {
                 if number >= self.last_write {
                     events.push(Event::Contents(contents));
                 }
             }
-            Told::Happened(event) => events.push(event),
-            Told::Failed(number, words) => {
+            WorkerTold::Happened(event) => events.push(event),
+            WorkerTold::Failed(number, words) => {
                 let unwanted = self.gave_up(number, &mut events);
                 if !unwanted {
                     events.push(Event::Failed(words));
                 }
             }
-            Told::Scan(number, handle) => {
+            WorkerTold::Scan(number, handle) => {
                 if self.wanted.scan == Some(number) {
                     events.push(Event::Connecting(None));
                     events.push(Event::Started { view: handle.view.borrow().clone(), wall: handle.wall.clone() });
@@ -309,10 +309,10 @@ impl Held {
                     self.scans = handle.side_by_side();
                 } else {
                     // Stopped a moment too late: the run ends at once, in order.
-                    handle.commands.try_send(Command::End).ok();
+                    handle.commands.try_send(RunCommand::End).ok();
                 }
             }
-            Told::Bench(number, handle) => {
+            WorkerTold::Bench(number, handle) => {
                 if self.wanted.bench == Some(number) {
                     events.push(Event::Connecting(None));
                     events.push(Event::BenchOpened(handle.view.borrow().clone()));
@@ -324,32 +324,32 @@ impl Held {
                 }
             }
             // Whoever gave it up meanwhile wants no more of it.
-            Told::Prove(handle) => self.prove = app.proving.is_some().then_some(handle),
-            Told::Review(number, run, handle) => {
+            WorkerTold::Prove(handle) => self.prove = app.proving.is_some().then_some(handle),
+            WorkerTold::Review(number, run, handle) => {
                 if self.wanted.review == Some(number) {
                     events.push(Event::Reviewed(run, handle.overview.clone()));
                     self.review = Some(handle);
                 }
             }
-            Told::Survey(number, handle) => {
+            WorkerTold::Survey(number, handle) => {
                 if self.wanted.survey == Some(number) {
                     self.survey = Some(handle);
                 }
             }
-            Told::Replay(number, handle) => {
+            WorkerTold::Replay(number, handle) => {
                 if self.wanted.replay == Some(number) {
                     events.push(Event::Replaying { view: handle.view.borrow().clone(), wall: handle.wall.clone() });
                     self.replay = Some(handle);
                 }
             }
-            Told::Done(number) => {
+            WorkerTold::Done(number) => {
                 self.done = number;
                 if number == 0 && app.opening.is_some() && self.wanted.scan.is_none() {
                     events.push(Event::Connecting(None));
                 }
             }
-            Told::Gone => events.push(self.worker_gone()),
-            Told::Closed(_) => {}
+            WorkerTold::Gone => events.push(self.worker_gone()),
+            WorkerTold::Closed(_) => {}
         }
         events
     }
@@ -373,7 +373,7 @@ impl Held {
         while let Some(effect) = todo.pop_front() {
             self.let_go(&effect);
             // While a run is going its numbers come from the run; the disk need not count what is being written.
-            if effect == Effect::Reload && app.scanning() && !work.iter().any(|work: &Work| worker::is_write(&work.effect)) {
+            if effect == Effect::Reload && app.scanning() && !work.iter().any(|work: &ShellWork| worker::is_write(&work.effect)) {
                 progress::follow(app);
                 continue;
             }
@@ -382,7 +382,7 @@ impl Held {
                 if worker::is_write(&effect) {
                     self.last_write = number;
                 }
-                work.push(Work { effect, connecting });
+                work.push(ShellWork { effect, connecting });
                 continue;
             }
             let done = match effect {
@@ -411,7 +411,7 @@ impl Held {
         false
     }
 
-    fn give(&mut self, number: u64, work: Vec<Work>, app: &mut App) {
+    fn give(&mut self, number: u64, work: Vec<ShellWork>, app: &mut App) {
         if work.is_empty() {
             return;
         }
@@ -438,7 +438,7 @@ impl Held {
         }
         update(app, Event::Opening);
         let tell = self.tell.clone();
-        self.connecting = Connecting::telling(move |what| drop(tell.send(Told::WaitsFor(number, what))));
+        self.connecting = Connecting::telling(move |what| drop(tell.send(WorkerTold::WaitsFor(number, what))));
         self.connecting.clone()
     }
 
@@ -491,10 +491,10 @@ impl Held {
     }
 
     /// Hands a command to the run that is looked at; what is of the crawler and not of one channel, to all.
-    fn command(&self, app: &App, command: &Command) {
+    fn command(&self, app: &App, command: &RunCommand) {
         let looked_at = app.scan.as_ref().map(|scan| scan.view.run);
-        let of_all = matches!(command, Command::SetPlace(_) | Command::AtDatum | Command::End | Command::Terminate);
-        let run = if let Command::Change(changed) = command { Some(changed.run) } else { looked_at };
+        let of_all = matches!(command, RunCommand::SetPlace(_) | RunCommand::AtDatum | RunCommand::End | RunCommand::Terminate);
+        let run = if let RunCommand::Change(changed) = command { Some(changed.run) } else { looked_at };
         for scan in self.scans.iter().filter(|scan| of_all || self.scans.len() == 1 || Some(scan.view.borrow().run) == run) {
             if let Err(mpsc::error::TrySendError::Full(command)) = scan.commands.try_send(command.clone()) {
                 // Nothing the operator asked for gets lost, and the screen does not wait for it.
@@ -507,7 +507,7 @@ impl Held {
 
 fn save(app: &App, options: &ConsoleOptions) -> anyhow::Result<()> {
     match &options.settings_path {
-        Some(path) => Settings { theme: Some(app.look.theme), glyphs: Some(app.look.glyphs), bell: Some(app.bell) }.save(path),
+        Some(path) => ConsoleSettings { theme: Some(app.look.theme), glyphs: Some(app.look.glyphs), bell: Some(app.bell) }.save(path),
         None => Ok(()),
     }
 }

@@ -19,7 +19,7 @@ const CERTAIN: Duration = Duration::from_secs(3600);
 
 /// What is known of the way to the terminal.
 #[derive(Debug, Default)]
-pub struct Pace {
+pub struct TerminalPace {
     rate: Option<Rate>,
     /// When a write began, and what went out with it.
     written: VecDeque<(Instant, usize)>,
@@ -36,7 +36,7 @@ struct Rate {
     believed: Option<(Duration, Instant)>,
 }
 
-impl Pace {
+impl TerminalPace {
     /// A way whose rate was measured, where it is slow enough to matter.
     pub fn measured(bytes_per_s: Option<f64>) -> Self {
         Self { rate: bytes_per_s.map(|bytes_per_s| Rate { bytes_per_s, believed: None }), ..Self::default() }
@@ -106,7 +106,7 @@ mod tests {
 
     #[test]
     fn a_terminal_that_takes_everything_at_once_is_never_waited_for() {
-        let (mut pace, start) = (Pace::default(), Instant::now());
+        let (mut pace, start) = (TerminalPace::default(), Instant::now());
         for picture in 0..200 {
             let at = start + ms(50) * picture;
             assert_eq!((pace.wait(false, at), pace.wait(true, at)), (Duration::ZERO, Duration::ZERO));
@@ -117,7 +117,7 @@ mod tests {
     // Arithmetic: 1200 bytes at 1200 bytes a second take a second.
     #[test]
     fn a_picture_waits_until_the_one_before_has_arrived() {
-        let (mut pace, start) = (Pace::measured(Some(1200.0)), Instant::now());
+        let (mut pace, start) = (TerminalPace::measured(Some(1200.0)), Instant::now());
         pace.wrote(start, start, 1200);
         assert_eq!(pace.wait(true, start), ms(850));
         assert_eq!(pace.wait(true, start + ms(500)), ms(350));
@@ -132,7 +132,7 @@ mod tests {
     // As a pseudo-terminal does that is read at 1200 bytes a second: it takes 19 kB at once, then nothing until it is empty.
     #[test]
     fn a_write_that_is_held_up_tells_how_slow_the_terminal_is() {
-        let (mut pace, start) = (Pace::default(), Instant::now() + Duration::from_secs(100));
+        let (mut pace, start) = (TerminalPace::default(), Instant::now() + Duration::from_secs(100));
         pace.wrote(start - Duration::from_secs(30), start - Duration::from_secs(30), 600);
         for picture in 0..32 {
             pace.wrote(start + ms(50) * picture, start + ms(50) * picture, 600);

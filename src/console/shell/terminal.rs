@@ -2,7 +2,7 @@
 //! A terminal that hangs or goes away holds up those two threads and nothing else.
 
 use super::Surface;
-use super::pace::Pace;
+use super::pace::TerminalPace;
 use crate::console::state::App;
 use crate::console::view;
 use crate::platform;
@@ -94,7 +94,7 @@ pub struct TerminalSurface {
     /// Set while a picture is on its way out.
     busy: Arc<AtomicBool>,
     broken: Arc<AtomicBool>,
-    pace: Arc<Mutex<Pace>>,
+    pace: Arc<Mutex<TerminalPace>>,
 }
 
 /// How often it is looked whether a picture has gone out.
@@ -139,7 +139,7 @@ impl TerminalSurface {
             return Err(error);
         }
         let (busy, broken) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
-        let pace = Arc::new(Mutex::new(Pace::measured(if platform::terminal_is_elsewhere() { measure() } else { None })));
+        let pace = Arc::new(Mutex::new(TerminalPace::measured(if platform::terminal_is_elsewhere() { measure() } else { None })));
         let writer_pace = pace.clone();
         let (pictures, queue) = std_mpsc::sync_channel::<Vec<u8>>(1);
         let (writer_busy, writer_broken) = (busy.clone(), broken.clone());

@@ -20,16 +20,16 @@ const TELL: Duration = Duration::from_millis(250);
 /// Work, in order. What follows a failure in the same batch is not done; what is shown is then read again.
 pub(super) struct Batch {
     pub number: u64,
-    pub work: Vec<Work>,
+    pub work: Vec<ShellWork>,
 }
 
-pub(super) struct Work {
+pub(super) struct ShellWork {
     pub effect: Effect,
     pub connecting: Connecting,
 }
 
 /// What came of it.
-pub(super) enum Told {
+pub(super) enum WorkerTold {
     /// What is being waited for, by the number of the batch.
     WaitsFor(u64, String),
     /// The job as it is stored after this batch.
@@ -51,12 +51,12 @@ pub(super) enum Told {
 }
 
 /// Tells that the worker is gone, however it went.
-struct Farewell(mpsc::UnboundedSender<Told>);
+struct Farewell(mpsc::UnboundedSender<WorkerTold>);
 
 impl Drop for Farewell {
     fn drop(&mut self) {
         // Whoever left without waiting hears nothing.
-        let _ = self.0.send(Told::Gone);
+        let _ = self.0.send(WorkerTold::Gone);
     }
 }
 
@@ -104,7 +104,7 @@ pub(super) fn start<B: Backend>(
     backend: B,
     contents: JobContents,
     preparing: Connecting,
-    tell: mpsc::UnboundedSender<Told>,
+    tell: mpsc::UnboundedSender<WorkerTold>,
 ) -> std::io::Result<std_mpsc::Sender<Batch>> {
     let (orders, asked) = std_mpsc::channel();
     let runtime = Handle::current();
@@ -128,23 +128,23 @@ struct Worker<B> {
     contents: JobContents,
     /// The bench that has the probe's stream open.
     bench: Option<BenchEnd>,
-    tell: mpsc::UnboundedSender<Told>,
+    tell: mpsc::UnboundedSender<WorkerTold>,
 }
 
 impl<B: Backend> Worker<B> {
     /// Nobody may be listening any more: then there is nobody to tell.
-    fn tell(&self, told: Told) {
+    fn tell(&self, told: WorkerTold) {
         let _ = self.tell.send(told);
     }
 
     /// The batch before the first one.
     fn prepare(&mut self, preparing: &Connecting) {
         match self.backend.prepare(preparing).and_then(|changed| if changed { self.read().map(|()| true) } else { Ok(false) }) {
-            Ok(true) => self.tell(Told::Contents(0, Box::new(self.contents.clone()))),
+            Ok(true) => self.tell(WorkerTold::Contents(0, Box::new(self.contents.clone()))),
             Ok(false) => {}
-            Err(error) => self.tell(Told::Failed(0, format!("{error:#}"))),
+            Err(error) => self.tell(WorkerTold::Failed(0, format!("{error:#}"))),
         }
-        self.tell(Told::Done(0));
+        self.tell(WorkerTold::Done(0));
     }
 
     fn read(&mut self) -> anyhow::Result<()> {
@@ -155,7 +155,7 @@ impl<B: Backend> Worker<B> {
     fn batch(&mut self, batch: Batch) {
         let number = batch.number;
         let (mut failed, mut written) = (false, false);
-        for Work { effect, connecting } in batch.work {
+        for ShellWork { effect, connecting } in batch.work {
             if failed && effect != Effect::Reload {
                 continue;
             }
@@ -163,25 +163,25 @@ impl<B: Backend> Worker<B> {
             let done = match effect {
                 // What was written is known; only after a failure, or where others write, is it read again.
                 Effect::Reload if written && !failed => {
-                    self.tell(Told::Contents(number, Box::new(self.contents.clone())));
+                    self.tell(WorkerTold::Contents(number, Box::new(self.contents.clone())));
                     continue;
                 }
-                Effect::Reload => self.read().map(|()| Some(Told::Contents(number, Box::new(self.contents.clone())))),
+                Effect::Reload => self.read().map(|()| Some(WorkerTold::Contents(number, Box::new(self.contents.clone())))),
                 effect => self.work(number, effect, &connecting),
             };
             match done {
                 Ok(told) => told.into_iter().for_each(|told| self.tell(told)),
                 Err(error) => {
                     failed = true;
-                    self.tell(Told::Failed(number, format!("{error:#}")));
+                    self.tell(WorkerTold::Failed(number, format!("{error:#}")));
                 }
             }
         }
-        self.tell(Told::Done(number));
+        self.tell(WorkerTold::Done(number));
     }
 
-    fn work(&mut self, number: u64, effect: Effect, connecting: &Connecting) -> anyhow::Result<Option<Told>> {
-        let said = |words: String| Ok(Some(Told::Happened(Event::Done(words))));
+    fn work(&mut self, number: u64, effect: Effect, connecting: &Connecting) -> anyhow::Result<Option<WorkerTold>> {
+        let said = |words: String| Ok(Some(WorkerTold::Happened(Event::Done(words))));
         match effect {
             Effect::Answer(answer) => {
                 self.backend.answer(answer.clone()).context("the answer was NOT kept")?;
@@ -229,7 +229,7 @@ impl<B: Backend> Worker<B> {
                 let kept = self.backend.set_setup((*setup).clone(), origin.clone(), by.clone());
                 let setup_id = kept.context("the set-up was NOT kept, the run goes on with the one before")?;
                 self.contents.setups.push(SetupEntry { id: setup_id, setup: (*setup).clone(), origin: origin.clone(), by });
-                return Ok(Some(Told::Happened(Event::ToChange(Changed { run, setup, setup_id, origin }))));
+                return Ok(Some(WorkerTold::Happened(Event::ToChange(Changed { run, setup, setup_id, origin }))));
             }
             Effect::Check(check) => {
                 self.backend.add_check(check.clone()).context("the verification was NOT kept")?;
@@ -244,14 +244,14 @@ impl<B: Backend> Worker<B> {
                 let evaluated = self.backend.evaluate(run, by, &mut |done, of| {
                     if told.elapsed() >= TELL {
                         told = Instant::now();
-                        let _ = tell.send(Told::Happened(Event::Evaluating(run, done, of)));
+                        let _ = tell.send(WorkerTold::Happened(Event::Evaluating(run, done, of)));
                     }
                     !tell.is_closed()
                 });
                 let evaluated = evaluated.with_context(|| format!("run {run} was NOT evaluated again"))?;
                 self.read()?;
-                self.tell(Told::Contents(number, Box::new(self.contents.clone())));
-                return Ok(Some(Told::Happened(Event::Evaluated(Box::new(evaluated)))));
+                self.tell(WorkerTold::Contents(number, Box::new(self.contents.clone())));
+                return Ok(Some(WorkerTold::Happened(Event::Evaluated(Box::new(evaluated)))));
             }
             Effect::Adopt(adoption) => {
                 let words = match adoption.evaluation {
@@ -269,39 +269,39 @@ impl<B: Backend> Worker<B> {
             }
             Effect::ReadPlan(path) => {
                 let read = self.backend.read_plan(&path).map(Box::new).map_err(|error| format!("{error:#}"));
-                return Ok(Some(Told::Happened(Event::PlanRead(path, read))));
+                return Ok(Some(WorkerTold::Happened(Event::PlanRead(path, read))));
             }
             Effect::MakeJob(text) => {
                 self.backend.make_job(&text).context("NO job was made")?;
-                return Ok(Some(Told::Happened(Event::Made)));
+                return Ok(Some(WorkerTold::Happened(Event::Made)));
             }
             Effect::Report => self.report()?,
             Effect::OpenBench(channel) => {
                 self.close_bench();
                 let handle = self.backend.start_bench(channel.as_deref(), connecting)?;
                 self.bench = Some(handle.end());
-                return Ok(Some(Told::Bench(number, handle)));
+                return Ok(Some(WorkerTold::Bench(number, handle)));
             }
             Effect::CloseBench => self.close_bench(),
             Effect::OpenProve(channel, by) => {
                 // It reads the stream the bench has open.
                 self.close_bench();
-                return Ok(Some(Told::Prove(self.backend.start_prove(channel.as_deref(), &by)?)));
+                return Ok(Some(WorkerTold::Prove(self.backend.start_prove(channel.as_deref(), &by)?)));
             }
             Effect::StartScan(begin) => {
                 // The run reads the stream the bench has open.
                 self.close_bench();
                 let handle = self.backend.start_scan(&begin, connecting)?;
                 self.outline(handle.view.borrow().line.clone());
-                self.tell(Told::Scan(number, handle));
+                self.tell(WorkerTold::Scan(number, handle));
                 // The run stands in the job from now on; there is nothing in it yet that would have to be counted.
                 self.read()?;
-                return Ok(Some(Told::Contents(number, Box::new(self.contents.clone()))));
+                return Ok(Some(WorkerTold::Contents(number, Box::new(self.contents.clone()))));
             }
             Effect::OpenRun(run) => return self.review(number, run, false),
             Effect::OpenLine(run) => return self.review(number, run, true),
-            Effect::OpenReplay(run) => return Ok(Some(Told::Replay(number, self.backend.open_replay(run)?))),
-            Effect::OpenSurvey(survey) => return Ok(Some(Told::Survey(number, self.backend.open_survey(survey)?))),
+            Effect::OpenReplay(run) => return Ok(Some(WorkerTold::Replay(number, self.backend.open_replay(run)?))),
+            Effect::OpenSurvey(survey) => return Ok(Some(WorkerTold::Survey(number, self.backend.open_survey(survey)?))),
             // The rest is done by the loop itself.
             _ => {}
         }
@@ -318,10 +318,10 @@ impl<B: Backend> Worker<B> {
                 Err(error) => Event::Failed(format!("the earlier survey is not shown: {error:#}")),
             };
             // Nobody may be listening any more.
-            let _ = tell.send(Told::Happened(event));
+            let _ = tell.send(WorkerTold::Happened(event));
         };
         if let Err(error) = std::thread::Builder::new().name("earlier".to_owned()).spawn(work) {
-            self.tell(Told::Happened(Event::Failed(format!("the earlier survey is not shown: {error}"))));
+            self.tell(WorkerTold::Happened(Event::Failed(format!("the earlier survey is not shown: {error}"))));
         }
     }
 
@@ -335,14 +335,14 @@ impl<B: Backend> Worker<B> {
                 Err(error) => Event::Failed(format!("the report was NOT written: {error:#}")),
             };
             // Nobody may be listening any more.
-            let _ = tell.send(Told::Happened(event));
+            let _ = tell.send(WorkerTold::Happened(event));
         };
         std::thread::Builder::new().name("report".to_owned()).spawn(work).context("the report was NOT written")?;
         Ok(())
     }
 
-    fn review(&mut self, number: u64, run: RunId, all: bool) -> anyhow::Result<Option<Told>> {
-        Ok(Some(Told::Review(number, run, self.backend.open_review(run, all)?)))
+    fn review(&mut self, number: u64, run: RunId, all: bool) -> anyhow::Result<Option<WorkerTold>> {
+        Ok(Some(WorkerTold::Review(number, run, self.backend.open_review(run, all)?)))
     }
 
     fn close_bench(&mut self) {
@@ -355,6 +355,6 @@ impl<B: Backend> Worker<B> {
         self.close_bench();
         let closed = self.backend.close();
         // As above: whoever left without waiting hears nothing.
-        let _ = self.tell.send(Told::Closed(closed));
+        let _ = self.tell.send(WorkerTold::Closed(closed));
     }
 }

@@ -5,7 +5,7 @@ use crate::console::replay::Replay;
 use crate::console::review;
 use crate::console::survey::{Survey, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
-use crate::live::{Begin, Changed, Command, LiveView, Wall};
+use crate::live::{Begin, Changed, LiveView, LiveWall, RunCommand};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
@@ -33,12 +33,12 @@ pub enum Event {
     Connecting(Option<String>),
     Started {
         view: Arc<LiveView>,
-        wall: Arc<Mutex<Wall>>,
+        wall: Arc<Mutex<LiveWall>>,
     },
     /// So has the run of another channel beside it.
     StartedBeside {
         view: Arc<LiveView>,
-        wall: Arc<Mutex<Wall>>,
+        wall: Arc<Mutex<LiveWall>>,
     },
     /// What an earlier survey has of the line that is scanned.
     Outline {
@@ -52,7 +52,7 @@ pub enum Event {
     /// A stored run is being played again.
     Replaying {
         view: Arc<LiveView>,
-        wall: Arc<Mutex<Wall>>,
+        wall: Arc<Mutex<LiveWall>>,
     },
     Replay(Arc<LiveView>),
     /// Of the profile that is being proven.
@@ -138,7 +138,7 @@ pub enum Effect {
     StartScan(Begin),
     /// Wait no longer for the stream that is being opened.
     StopConnecting,
-    Command(Command),
+    Command(RunCommand),
     OpenRun(RunId),
     /// All runs of the line of this one.
     OpenLine(RunId),

@@ -3,7 +3,7 @@
 use crate::console::replay::Replay;
 use crate::console::review::Outline;
 use crate::live::bench::BenchView;
-use crate::live::{LiveView, Phase, Wall};
+use crate::live::{LiveView, LiveWall, Phase};
 use backwall_store::RunId;
 use backwall_stream::feed::LinkState;
 use backwall_survey::reading::Reading;
@@ -75,9 +75,9 @@ impl WaveScale {
 
 /// A run on screen, going on or just ended.
 #[derive(Debug, Clone)]
-pub struct Scan {
+pub struct ShownRun {
     pub view: Arc<LiveView>,
-    pub wall: Arc<Mutex<Wall>>,
+    pub wall: Arc<Mutex<LiveWall>>,
     pub look: WallLook,
     pub frozen: Option<Frozen>,
     /// What an earlier survey has of the line.
@@ -105,8 +105,8 @@ impl BenchShown {
     }
 }
 
-impl Scan {
-    pub fn new(view: Arc<LiveView>, wall: Arc<Mutex<Wall>>) -> Self {
+impl ShownRun {
+    pub fn new(view: Arc<LiveView>, wall: Arc<Mutex<LiveWall>>) -> Self {
         Self {
             view,
             wall,
@@ -154,7 +154,7 @@ impl Scan {
     }
 
     /// Locks the wall, for no longer than it takes to copy out of it what is needed. A writer that panicked has left whole readings behind.
-    pub fn wall(&self) -> MutexGuard<'_, Wall> {
+    pub fn wall(&self) -> MutexGuard<'_, LiveWall> {
         self.wall.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -203,7 +203,7 @@ const STALE_S: f64 = 2.0;
 
 /// What stands where the live waveform does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Picture {
+pub enum RunPicture {
     #[default]
     Wave,
     Residuals,
@@ -218,7 +218,7 @@ pub struct BenchShown {
     pub view: Arc<BenchView>,
     /// How much of what it found was handed on to be stored.
     pub handed_on: usize,
-    pub picture: Picture,
+    pub picture: RunPicture,
     /// What was typed last, for the next block of the set.
     pub serial: String,
     pub tolerance: String,

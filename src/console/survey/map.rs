@@ -1,6 +1,6 @@
 //! The unrolled map as data: every line's cells, how much of the wall was read, and where the cursor stands.
 
-use crate::console::review::Progress;
+use crate::console::review::ReadProgress;
 use crate::console::state::ZOOMS;
 use backwall_survey::strip::map::{Band, Cell, Orientation, Stretches, WallMap};
 use backwall_units::Length;
@@ -15,7 +15,7 @@ pub struct Surveyed {
     pub seams: Vec<Length>,
     /// Part of the surface that was read, and its area in m².
     pub scanned: (Option<f64>, f64),
-    pub progress: Progress,
+    pub progress: ReadProgress,
     /// Of each of the map's bands.
     stretches: Vec<Stretches>,
     /// Upright bands by azimuth, then those across from the lowest up, as indices into the map's bands.
@@ -24,7 +24,7 @@ pub struct Surveyed {
 }
 
 impl Surveyed {
-    pub fn new(map: WallMap, beam_known: bool, seams: Vec<Length>, progress: Progress) -> Self {
+    pub fn new(map: WallMap, beam_known: bool, seams: Vec<Length>, progress: ReadProgress) -> Self {
         let index = |band: &Band| map.bands.iter().position(|known| std::ptr::eq(known, band));
         let upright: Vec<usize> = map.upright().iter().filter_map(|(band, _)| index(band)).collect();
         let across = map.across();

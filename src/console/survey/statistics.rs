@@ -1,13 +1,13 @@
 //! Statistics on screen: of which line, by what, and where the cursor stands. The numbers are the report's own.
 
-use crate::console::review::Progress;
+use crate::console::review::ReadProgress;
 use backwall_report::statistics::StatisticsRow;
 use backwall_survey::strip::histogram::Histogram;
 use backwall_units::{Length, LengthUnit};
 use std::sync::Arc;
 
 /// A row of the table with what its histogram needs.
-pub struct Part {
+pub struct StatisticsPart {
     pub row: StatisticsRow,
     pub histogram: Option<Histogram>,
     /// Required thicknesses that count in it, each once.
@@ -19,10 +19,10 @@ pub struct Part {
 /// Everything known of a line.
 pub struct LineStatistics {
     pub line: String,
-    pub whole: Part,
-    pub courses: Vec<Part>,
+    pub whole: StatisticsPart,
+    pub courses: Vec<StatisticsPart>,
     /// Of the line that was asked for.
-    pub intervals: Vec<Part>,
+    pub intervals: Vec<StatisticsPart>,
 }
 
 /// The statistics of the job as far as it has been read.
@@ -32,7 +32,7 @@ pub struct Figures {
     pub lines: Vec<Arc<LineStatistics>>,
     /// Length of the intervals, and of which line they are.
     pub interval: (String, Length),
-    pub progress: Progress,
+    pub progress: ReadProgress,
     /// Why there are no intervals, if so.
     pub trouble: Option<String>,
 }
@@ -89,7 +89,7 @@ impl StatisticsShown {
     }
 
     /// Rows of the table. Intervals climb upward, as the wall does.
-    pub fn parts<'a>(&self, figures: &'a Figures) -> Vec<&'a Part> {
+    pub fn parts<'a>(&self, figures: &'a Figures) -> Vec<&'a StatisticsPart> {
         let Some(line) = figures.lines.get(self.index(figures)) else { return Vec::new() };
         match self.by {
             By::Line => figures.lines.iter().map(|of| &of.whole).collect(),
@@ -105,7 +105,7 @@ impl StatisticsShown {
             (Some(row), _) => row,
             (None, By::Line) => self.index(figures),
             (None, By::Course | By::Interval) => {
-                let least = |part: &Part| part.row.statistics.least.map(|least| least.thickness);
+                let least = |part: &StatisticsPart| part.row.statistics.least.map(|least| least.thickness);
                 let thinnest = parts.iter().enumerate().filter_map(|(row, part)| Some((row, least(part)?)));
                 thinnest.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |found| found.0)
             }
@@ -113,7 +113,7 @@ impl StatisticsShown {
         row.min(parts.len().saturating_sub(1))
     }
 
-    pub fn chosen<'a>(&self, figures: &'a Figures) -> Option<&'a Part> {
+    pub fn chosen<'a>(&self, figures: &'a Figures) -> Option<&'a StatisticsPart> {
         self.parts(figures).get(self.at(figures)).copied()
     }
 

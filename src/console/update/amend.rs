@@ -1,7 +1,7 @@
 //! What people say of the job from the screen: a run that does not count or was driven elsewhere, a new revision of the plan, a
 //! part that was changed, a shift. Each is checked against what is in force before it leaves the form.
 
-use super::super::form::Field;
+use super::super::form::FormField;
 use super::super::planning::Planning;
 use super::super::revision::RevisionShown;
 use super::super::state::{App, Effect, Prompt, Purpose};
@@ -52,12 +52,12 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
     let first = if counts { WHAT[0].1 } else { WHAT[1].1 };
     let lines = app.contents.plan.lines.iter().map(|line| line.name.clone()).collect();
     let mut fields = vec![
-        Field::choice("what", &format!("run {id}"), first, WHAT.iter().map(|(_, words)| (*words).to_owned()).collect())
+        FormField::choice("what", &format!("run {id}"), first, WHAT.iter().map(|(_, words)| (*words).to_owned()).collect())
             .hint("Left and Right go through them; nothing recorded is changed"),
-        Field::choice("line", "line", &line, lines).hint("for another line: the one it was driven along"),
-        Field::choice("way", "driven", FROM_START, vec![FROM_START.to_owned(), FROM_FAR_END.to_owned()]).hint("for another line"),
-        Field::text("number", "N", "", false).hint("number of the other run, or of the statement to be taken back"),
-        Field::text("reason", "reason", "", true).hint(REASON),
+        FormField::choice("line", "line", &line, lines).hint("for another line: the one it was driven along"),
+        FormField::choice("way", "driven", FROM_START, vec![FROM_START.to_owned(), FROM_FAR_END.to_owned()]).hint("for another line"),
+        FormField::text("number", "N", "", false).hint("number of the other run, or of the statement to be taken back"),
+        FormField::text("reason", "reason", "", true).hint(REASON),
     ];
     fields.extend(prompt::who(app));
     let about = said_so_far(app, id);
@@ -88,7 +88,7 @@ fn said_so_far(app: &App, run: RunId) -> Vec<String> {
 }
 
 pub fn ask_plan(app: &mut App) -> Vec<Effect> {
-    prompt::ask(app, "file of the revision", Purpose::PlanFile, vec![Field::text("file", "file", "", true)])
+    prompt::ask(app, "file of the revision", Purpose::PlanFile, vec![FormField::text("file", "file", "", true)])
 }
 
 /// The revision was read, or could not be; either is shown on Prepare.
@@ -111,7 +111,7 @@ pub fn ask_revision(app: &mut App) -> Vec<Effect> {
         app.say(Role::Plain, "it cannot be taken: correct the file and read it again");
         return Vec::new();
     };
-    let mut fields = vec![Field::text("reason", "reason", "", true).hint(REASON)];
+    let mut fields = vec![FormField::text("reason", "reason", "", true).hint(REASON)];
     fields.extend(prompt::who(app));
     prompt::ask(app, format!("Take it: {title}. Results follow the newest revision."), Purpose::Revise, fields)
 }
@@ -119,10 +119,10 @@ pub fn ask_revision(app: &mut App) -> Vec<Effect> {
 pub fn ask_swap(app: &mut App) -> Vec<Effect> {
     let parts = Part::ALL.iter().map(|(_, word, _)| (*word).to_owned()).collect();
     let mut fields = vec![
-        Field::choice("part", "part", Part::Probe.word(), parts).hint("the calibration with the old one no longer holds"),
-        Field::text("was", "serial of the old", "", false),
-        Field::text("serial", "serial of the new", "", false),
-        Field::text("reason", "reason", "", true).hint(REASON),
+        FormField::choice("part", "part", Part::Probe.word(), parts).hint("the calibration with the old one no longer holds"),
+        FormField::text("was", "serial of the old", "", false),
+        FormField::text("serial", "serial of the new", "", false),
+        FormField::text("reason", "reason", "", true).hint(REASON),
     ];
     fields.extend(prompt::who(app));
     prompt::ask(app, "A part was replaced", Purpose::Swap, fields)
@@ -134,14 +134,14 @@ pub fn ask_shift(app: &mut App) -> Vec<Effect> {
     let (title, purpose, mut fields) = match &shift {
         None => {
             let fields = vec![
-                Field::text("crew", "who else works", "", false).hint("names, separated by commas"),
-                Field::text("weather", "weather", "", false).hint("wind, rain, temperature"),
-                Field::text("gas", "gas test", "", false).hint("what it read, or why none is needed"),
+                FormField::text("crew", "who else works", "", false).hint("names, separated by commas"),
+                FormField::text("weather", "weather", "", false).hint("wind, rain, temperature"),
+                FormField::text("gas", "gas test", "", false).hint("what it read, or why none is needed"),
             ];
             ("A shift begins", Purpose::SignOn, fields)
         }
         Some(_) => {
-            let field = Field::text("handover", "for the next shift", "", false).hint("what the next shift must know");
+            let field = FormField::text("handover", "for the next shift", "", false).hint("what the next shift must know");
             ("The shift ends", Purpose::SignOff, vec![field])
         }
     };

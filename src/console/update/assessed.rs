@@ -1,6 +1,6 @@
 //! The assessment on screen: opened, set against another basis that is typed into a form, and that basis kept by name and reason.
 
-use super::super::form::Field;
+use super::super::form::FormField;
 use super::super::planning::Planning;
 use super::super::review::{AssessedShown, Over};
 use super::super::state::{App, Effect, Purpose};
@@ -72,7 +72,7 @@ pub fn ask_keep(app: &mut App) -> Vec<Effect> {
         app.say(Role::Plain, NO_BASIS);
         return Vec::new();
     };
-    let mut fields = vec![Field::text("reason", "reason", "", true).hint(REASON)];
+    let mut fields = vec![FormField::text("reason", "reason", "", true).hint(REASON)];
     fields.extend(prompt::who(app));
     prompt::ask(app, format!("Keep '{name}': assessments and reports go by it from now on"), Purpose::KeepBasis, fields)
 }

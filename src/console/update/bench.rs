@@ -1,11 +1,11 @@
 //! The calibration bench: what its keys ask for, what was typed for it, and what becomes of what it finds.
 
-use super::super::form::Field;
+use super::super::form::FormField;
 use super::super::keys::BenchKey;
-use super::super::state::{App, BenchShown, Effect, Picture, Prompt, Purpose};
+use super::super::state::{App, BenchShown, Effect, Prompt, Purpose, RunPicture};
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::bench::{self, BenchCommand, BenchView, Fit, Found, Hold, Kept, Piece, encoder_words};
+use crate::live::bench::{self, BenchCommand, BenchFound, BenchView, FitState, Hold, KeptSetup, Piece, encoder_words};
 use crate::live::verdict;
 use backwall_store::Note;
 use backwall_survey::job::validity::Check;
@@ -49,10 +49,10 @@ pub fn press(app: &mut App, key: BenchKey) -> Vec<Effect> {
         BenchKey::Picture => {
             if let Some(bench) = &mut app.bench {
                 bench.picture = match bench.picture {
-                    Picture::Wave => Picture::Residuals,
-                    Picture::Residuals => Picture::Pulse,
-                    Picture::Pulse => Picture::Words,
-                    Picture::Words => Picture::Wave,
+                    RunPicture::Wave => RunPicture::Residuals,
+                    RunPicture::Residuals => RunPicture::Pulse,
+                    RunPicture::Pulse => RunPicture::Words,
+                    RunPicture::Words => RunPicture::Wave,
                 };
             }
             Vec::new()
@@ -144,7 +144,7 @@ pub fn opened(app: &mut App, view: Arc<BenchView>) -> Vec<Effect> {
     app.bench = Some(BenchShown {
         view,
         handed_on: 0,
-        picture: Picture::Wave,
+        picture: RunPicture::Wave,
         serial: String::new(),
         tolerance: String::new(),
         keep_velocity: false,
@@ -153,15 +153,15 @@ pub fn opened(app: &mut App, view: Arc<BenchView>) -> Vec<Effect> {
 }
 
 /// A field for a length in the unit on screen; what is typed may carry a unit of its own.
-fn length_field(app: &App, key: &'static str, label: &str, hint: impl Into<Cow<'static, str>>) -> Field {
+fn length_field(app: &App, key: &'static str, label: &str, hint: impl Into<Cow<'static, str>>) -> FormField {
     let unit = match app.look.unit {
         LengthUnit::Mm => "mm",
         LengthUnit::Inch => "in",
     };
-    Field { unit, ..Field::text(key, label, "", true).hint(hint) }
+    FormField { unit, ..FormField::text(key, label, "", true).hint(hint) }
 }
 
-fn block_fields(app: &App) -> Vec<Field> {
+fn block_fields(app: &App) -> Vec<FormField> {
     let shown = app.bench.as_ref();
     let serial = match shown.map(|bench| bench.serial.as_str()).filter(|serial| !serial.is_empty()) {
         Some(serial) => serial.to_owned(),
@@ -171,8 +171,8 @@ fn block_fields(app: &App) -> Vec<Field> {
     let celsius = (temperature.as_celsius() * 10.0).round() / 10.0;
     vec![
         length_field(app, "thickness", "true thickness", "as its certificate says, not as stamped"),
-        Field::text("serial", "block serial", &serial, true).hint("which block, so that it can be traced"),
-        Field::number("temperature", "block temperature", "C", celsius, -60.0, 500.0)
+        FormField::text("serial", "block serial", &serial, true).hint("which block, so that it can be traced"),
+        FormField::number("temperature", "block temperature", "C", celsius, -60.0, 500.0)
             .hint("velocity and zero are those of this temperature"),
     ]
 }
@@ -190,7 +190,7 @@ fn ask_verify(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let fitted = app.bench.as_ref().is_some_and(|bench| bench.view.fitted().is_some());
-    if app.bench.as_ref().is_some_and(|bench| matches!(bench.view.fit, Fit::Working)) {
+    if app.bench.as_ref().is_some_and(|bench| matches!(bench.view.fit, FitState::Working)) {
         app.say(Role::Plain, "the calibration is still being worked out: v again in a moment");
         return Vec::new();
     }
@@ -201,8 +201,8 @@ fn ask_verify(app: &mut App) -> Vec<Effect> {
     let mut fields = block_fields(app);
     let tolerance = app.bench.as_ref().map_or_else(String::new, |bench| bench.tolerance.clone());
     let planned = format!("empty: {}", app.contents.plan.verification.words(app.look.unit));
-    let field = Field { key: "tolerance", ..length_field(app, "tolerance", "tolerance", planned) };
-    fields.push(Field { input: tolerance.into(), kind: super::super::form::Kind::Text { required: false }, ..field });
+    let field = FormField { key: "tolerance", ..length_field(app, "tolerance", "tolerance", planned) };
+    fields.push(FormField { input: tolerance.into(), kind: super::super::form::FieldKind::Text { required: false }, ..field });
     prompt::ask(app, "Verify on another thickness than those it was calibrated on", Purpose::VerifyBlock, fields)
 }
 
@@ -258,7 +258,7 @@ pub fn submit(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, (&'static s
             if matches!(prompt.purpose, Purpose::VerifyBlock) {
                 bench.tolerance = prompt.form.value("tolerance").to_owned();
             }
-            bench.picture = Picture::Wave;
+            bench.picture = RunPicture::Wave;
         }
         None => effects.push(open(app)),
     }
@@ -275,7 +275,7 @@ fn keep(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let Some(bench) = &app.bench else { return Vec::new() };
-    let Some(Kept { setup, origin }) = bench::kept(&bench.view, &app.contents.of_channel(channel_of(&bench.view))) else {
+    let Some(KeptSetup { setup, origin }) = bench::kept(&bench.view, &app.contents.of_channel(channel_of(&bench.view))) else {
         app.say(Role::Plain, "nothing has changed: this set-up is in force already");
         return Vec::new();
     };
@@ -312,9 +312,9 @@ pub fn news(app: &mut App, view: Arc<BenchView>) -> Vec<Effect> {
     view.found.iter().skip(from).flat_map(|found| found_something(app, &view, found)).collect()
 }
 
-fn found_something(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
+fn found_something(app: &mut App, view: &BenchView, found: &BenchFound) -> Vec<Effect> {
     match found {
-        Found::Encoder(check, judged) => {
+        BenchFound::Encoder(check, judged) => {
             let words = encoder_words(check);
             match judged {
                 Ok(_) => app.say(Role::Strong, words),
@@ -322,7 +322,7 @@ fn found_something(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect
             }
             vec![Effect::EncoderCheck(*check, app.signed()), Effect::Reload]
         }
-        Found::Checked { .. } => checked(app, view, found),
+        BenchFound::Checked { .. } => checked(app, view, found),
     }
 }
 
@@ -333,7 +333,7 @@ fn channel_of(view: &BenchView) -> Option<&str> {
 
 /// A verification: a new calibration comes into force when it passes; a failed one of what is in force names the runs it
 /// makes suspect.
-fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
+fn checked(app: &mut App, view: &BenchView, found: &BenchFound) -> Vec<Effect> {
     let by = app.signed();
     let job = app.contents.of_channel(channel_of(view));
     let settled = bench::settle(view, std::slice::from_ref(found), &job, &by);
@@ -342,7 +342,7 @@ fn checked(app: &mut App, view: &BenchView, found: &Found) -> Vec<Effect> {
         app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the previous one stays in force"));
         return vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload];
     }
-    if let Some(Kept { setup, origin }) = settled.kept {
+    if let Some(KeptSetup { setup, origin }) = settled.kept {
         app.say(Role::Strong, format!("{words}: the new calibration is in force"));
         return vec![Effect::SetSetup { setup: Box::new(setup), origin, by, checks: settled.checks }, Effect::Reload];
     }

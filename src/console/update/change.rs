@@ -1,9 +1,9 @@
 //! A run that goes on with another set-up: asked once, entered in the job, then said to the run.
 
-use super::super::state::{App, Effect, Scan, ToTake};
+use super::super::state::{App, Effect, ShownRun, ToTake};
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::{Changed, Command, change};
+use crate::live::{Changed, RunCommand, change};
 
 /// Asks whether the run is to go on so, or says why it cannot.
 pub fn ask(app: &mut App, zero: bool) -> Vec<Effect> {
@@ -22,7 +22,7 @@ pub fn ask(app: &mut App, zero: bool) -> Vec<Effect> {
 pub fn answered(app: &mut App) -> Vec<Effect> {
     let change = match app.change.take() {
         Some(ToTake::Change(change)) => change,
-        Some(ToTake::Send { order, .. }) => return vec![Effect::Command(Command::Send(order))],
+        Some(ToTake::Send { order, .. }) => return vec![Effect::Command(RunCommand::Send(order))],
         None => return Vec::new(),
     };
     vec![Effect::Change { run: change.run, setup: Box::new(change.setup), origin: change.origin, by: app.signed() }, Effect::Reload]
@@ -30,10 +30,10 @@ pub fn answered(app: &mut App) -> Vec<Effect> {
 
 /// The set-up stands in the job: the run gets it.
 pub fn kept(app: &mut App, changed: Changed) -> Vec<Effect> {
-    if !app.scan.iter().flat_map(Scan::all).any(|scan| scan.view.run == changed.run && !scan.is_over()) {
+    if !app.scan.iter().flat_map(ShownRun::all).any(|scan| scan.view.run == changed.run && !scan.is_over()) {
         app.say(Role::Watch, format!("the run has already ended: set-up {} counts from the next run on", changed.setup_id));
         return Vec::new();
     }
     app.say(Role::Plain, format!("set-up {} from here on, in later runs too; verify it after this one", changed.setup_id));
-    vec![Effect::Command(Command::Change(changed))]
+    vec![Effect::Command(RunCommand::Change(changed))]
 }

@@ -1,12 +1,12 @@
 //! A stored run that may be read wrong by its first echo: read again from echo to echo beside its own readings, both shown,
 //! and the operator says by name and reason which count.
 
-use super::super::form::Field;
+use super::super::form::FormField;
 use super::super::standing;
 use super::super::state::{App, Effect, Prompt, Purpose};
 use super::super::theme::Role;
 use super::prompt;
-use backwall_store::{Adoption, EvaluationSummary, Findings, RunState};
+use backwall_store::{Adoption, EvaluationFindings, EvaluationSummary, RunState};
 use backwall_ultrasound::{Mode, Setup};
 use backwall_units::LengthUnit;
 
@@ -80,7 +80,7 @@ fn ask(app: &mut App, evaluation: &EvaluationSummary, adopt: bool) {
         true => format!("Run {run} by evaluation {id}, from echo to echo: let it count?"),
         false => format!("Run {run} counts by evaluation {id}: let its own readings count again?"),
     };
-    let mut fields = vec![Field::text("reason", "reason", "", true).hint("kept with the name and shown in the report")];
+    let mut fields = vec![FormField::text("reason", "reason", "", true).hint("kept with the name and shown in the report")];
     fields.extend(prompt::who(app));
     let purpose = Purpose::Adopt { run, evaluation: adopt.then_some(id) };
     let about = beside(evaluation, app.look.unit);
@@ -93,9 +93,13 @@ fn ask(app: &mut App, evaluation: &EvaluationSummary, adopt: bool) {
 /// Both beside each other.
 fn beside(evaluation: &EvaluationSummary, unit: LengthUnit) -> Vec<String> {
     let (changes, symbol) = (&evaluation.changes, unit.thickness_symbol());
-    let line = |name: &str, of: &dyn Fn(&Findings) -> String| format!("{name:<18}{:>16}{:>18}", of(&changes.before), of(&changes.after));
-    let least = |found: &Findings| found.least.map_or_else(|| "none".to_owned(), |least| format!("{} {symbol}", unit.thickness(least)));
-    let at = |found: &Findings| found.least_at.map_or_else(|| "-".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
+    let line =
+        |name: &str, of: &dyn Fn(&EvaluationFindings) -> String| format!("{name:<18}{:>16}{:>18}", of(&changes.before), of(&changes.after));
+    let least =
+        |found: &EvaluationFindings| found.least.map_or_else(|| "none".to_owned(), |least| format!("{} {symbol}", unit.thickness(least)));
+    let at = |found: &EvaluationFindings| {
+        found.least_at.map_or_else(|| "-".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()))
+    };
     let mean = changes.mean_difference.map_or_else(
         || "no reading has a thickness in both".to_owned(),
         |mean| {

@@ -1,13 +1,13 @@
 //! What is put at the cursor of a review afterwards: a thickness read by hand, a note, a mark. Each is a statement by name.
 
-use super::super::form::{Field, Form};
+use super::super::form::{Form, FormField};
 use super::super::state::{App, Effect, Prompt, Purpose};
 use super::super::theme::Role;
 use super::prompt;
 use backwall_store::{Mark, MarkKind, Note, RunId};
 use backwall_survey::job::Said;
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::hand::{BlockRead, Gauge, GridPoint, HandPlace, HandReading, Proof};
+use backwall_survey::job::hand::{BlockRead, GridPoint, HandGauge, HandPlace, HandProof, HandReading};
 use backwall_survey::job::noted::{Noted, Where};
 use backwall_survey::strip::Spot;
 use backwall_units::{Length, LengthUnit, parse_length, parse_number};
@@ -51,23 +51,23 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
     let block =
         gauge.block.map_or_else(String::new, |block| format!("{}={}", unit.thickness(block.truth()), unit.thickness(block.measured())));
     let mut fields = vec![
-        Field::text("values", "values", "", false).hint("each value that was read, a space between; none where proven otherwise"),
-        Field::text("place", &format!("place on {line}"), &place, false).hint("in the unit shown, or with its own: 1.234m"),
-        Field::text("spot", "spot", &spot.map_or_else(String::new, |(id, _)| id.to_string()), false)
+        FormField::text("values", "values", "", false).hint("each value that was read, a space between; none where proven otherwise"),
+        FormField::text("place", &format!("place on {line}"), &place, false).hint("in the unit shown, or with its own: 1.234m"),
+        FormField::text("spot", "spot", &spot.map_or_else(String::new, |(id, _)| id.to_string()), false)
             .hint("the spot of this run it proves, or nothing"),
-        Field::choice("confirms", "confirmed", UNANSWERED, words(&[UNANSWERED, "yes", "no"]))
+        FormField::choice("confirms", "confirmed", UNANSWERED, words(&[UNANSWERED, "yes", "no"]))
             .hint("whether the wall is what the spot says"),
-        Field::text("instrument", "instrument", &gauge.name, false),
-        Field::text("serial", "serial", &gauge.serial, false),
-        Field::text("block", "block true=read", &block, false)
+        FormField::text("instrument", "instrument", &gauge.name, false),
+        FormField::text("serial", "serial", &gauge.serial, false),
+        FormField::text("block", "block true=read", &block, false)
             .hint("the block the gauge was checked on, and what it read there: 10.00=10.02"),
-        Field::text("point", "grid and point", "", false).hint("name of the grid and its point: G1 B3"),
-        Field::text("inspection", "inspection point", "", false).hint("the fixed inspection point of the asset, by its name"),
-        Field::text("wall", "elsewhere on the wall", "", false)
+        FormField::text("point", "grid and point", "", false).hint("name of the grid and its point: G1 B3"),
+        FormField::text("inspection", "inspection point", "", false).hint("the fixed inspection point of the asset, by its name"),
+        FormField::text("wall", "elsewhere on the wall", "", false)
             .hint("azimuth in degrees, a space, height: 90 2,4m; counts before the place on the line"),
-        Field::text("near", "near weld or nozzle", "", false)
+        FormField::text("near", "near weld or nozzle", "", false)
             .hint("distance, a space, what: 50mm nozzle N2, below it; counts before the place on the line"),
-        Field::text("note", "note", "", false).hint("needed where the values are far apart, or without a value"),
+        FormField::text("note", "note", "", false).hint("needed where the values are far apart, or without a value"),
     ];
     fields.extend(prompt::who(app));
     prompt::ask(app, format!("Read by hand on {line}, run {run}"), Purpose::Hand { run, line }, fields)
@@ -86,7 +86,7 @@ pub fn submit(app: &mut App, run: RunId, line: &str, form: &Form, by: Signed) ->
         (proof, _) => Said::HandReading(Box::new(HandReading {
             place,
             values,
-            gauge: Gauge {
+            gauge: HandGauge {
                 name: form.value("instrument").to_owned(),
                 serial: form.value("serial").to_owned(),
                 block: match form.value("block") {
@@ -129,7 +129,7 @@ fn place(line: &str, form: &Form, unit: LengthUnit) -> Result<Option<HandPlace>,
     })
 }
 
-fn proof(app: &App, run: RunId, form: &Form) -> Result<Option<Proof>, Wrong> {
+fn proof(app: &App, run: RunId, form: &Form) -> Result<Option<HandProof>, Wrong> {
     let confirmed = match form.value("confirms") {
         "yes" => true,
         "no" => false,
@@ -140,7 +140,7 @@ fn proof(app: &App, run: RunId, form: &Form) -> Result<Option<Proof>, Wrong> {
     let spots = opened.overview.wall.spots.spots();
     let found = spots.iter().find(|spot| spot.id.to_string() == form.value("spot"));
     let known = || spots.iter().map(|spot| spot.id.to_string()).collect::<Vec<_>>().join(", ");
-    found.map(|spot| Some(Proof::of(run, spot, confirmed))).ok_or_else(|| ("spot", format!("which spot? this run has: {}", known())))
+    found.map(|spot| Some(HandProof::of(run, spot, confirmed))).ok_or_else(|| ("spot", format!("which spot? this run has: {}", known())))
 }
 
 fn grid(text: &str) -> Result<Option<GridPoint>, Wrong> {
@@ -163,7 +163,7 @@ pub fn ask_later(app: &mut App, mark: Option<MarkKind>) -> Vec<Effect> {
     let unit = app.look.unit;
     let at = along.map_or_else(String::new, |along| format!(" at {} {}", unit.place(along), unit.place_symbol()));
     let what = mark.map_or_else(|| "note".to_owned(), |kind| format!("mark {}", kind.word()));
-    let mut fields = vec![Field::text("text", "words", "", mark.is_none())];
+    let mut fields = vec![FormField::text("text", "words", "", mark.is_none())];
     // Who is known need not be typed again.
     if app.operator.name.trim().is_empty() {
         fields.extend(prompt::who(app));

@@ -1,7 +1,7 @@
 //! What is left to do: the screen over any step, where each item leads, and the run that goes on where another broke off.
 
 use super::super::Step;
-use super::super::form::Field;
+use super::super::form::FormField;
 use super::super::left::{LeftShown, ToGoOn};
 use super::super::state::{App, Effect, Purpose};
 use super::super::survey::{Survey, SurveyNews};
@@ -149,8 +149,8 @@ fn ask_interrupted(app: &mut App, run: RunId) -> Vec<Effect> {
     let title = format!("Run {run} on {} ended in the middle, {place}", summary.start.line);
     let choices = vec![GO_ON.to_owned(), LEAVE.to_owned()];
     let mut fields = vec![
-        Field::choice("what", "what now", GO_ON, choices).hint("go on: the line is chosen, s starts a run joined to this one"),
-        Field::text("reason", "reason", "", true).hint("kept with the name and shown in the report"),
+        FormField::choice("what", "what now", GO_ON, choices).hint("go on: the line is chosen, s starts a run joined to this one"),
+        FormField::text("reason", "reason", "", true).hint("kept with the name and shown in the report"),
     ];
     fields.extend(prompt::who(app));
     prompt::ask(app, title, Purpose::Interrupted { run }, fields)

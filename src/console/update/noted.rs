@@ -1,8 +1,8 @@
 //! A photo, and who witnessed what, entered where one is: at the place of the run that is looked at or going, else in the job.
 
 use super::super::Step;
-use super::super::form::Field;
-use super::super::state::{App, Effect, NewPhoto, Prompt, Purpose, Scan};
+use super::super::form::FormField;
+use super::super::state::{App, Effect, NewPhoto, Prompt, Purpose, ShownRun};
 use super::{hand, prompt};
 use backwall_survey::job::Said;
 use backwall_survey::job::checklist::Signed;
@@ -16,7 +16,7 @@ const DIGEST: &str = "stays where it is";
 fn here(app: &App) -> Where {
     let known = match app.step {
         Step::Review => hand::here(app),
-        Step::Scan => app.scan.as_ref().map(|scan: &Scan| {
+        Step::Scan => app.scan.as_ref().map(|scan: &ShownRun| {
             let along = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
             (scan.view.run, scan.view.line.clone(), along.filter(|_| !scan.is_over()))
         }),
@@ -36,15 +36,16 @@ pub fn ask_photo(app: &mut App) -> Vec<Effect> {
     let at = here(app);
     let unit = app.look.unit;
     let mut fields = vec![
-        Field::text("file", "file", "", true).hint("path of the photo on this machine, as /media/camera/IMG_0412.JPG"),
-        Field::text("text", "what it shows", "", false),
+        FormField::text("file", "file", "", true).hint("path of the photo on this machine, as /media/camera/IMG_0412.JPG"),
+        FormField::text("text", "what it shows", "", false),
     ];
     if let Some(line) = &at.line {
         let place = at.along.map_or_else(String::new, |along| format!("{}{}", unit.place(along), unit.place_symbol()));
-        fields.push(Field::text("place", &format!("place on {line}"), &place, false).hint("in the unit shown, or with its own: 1.234m"));
+        fields
+            .push(FormField::text("place", &format!("place on {line}"), &place, false).hint("in the unit shown, or with its own: 1.234m"));
     }
     fields.push(
-        Field::choice("kept", "the file", COPIED, vec![COPIED.to_owned(), DIGEST.to_owned()])
+        FormField::choice("kept", "the file", COPIED, vec![COPIED.to_owned(), DIGEST.to_owned()])
             .hint("where it stays, its digest proves later that it is the same"),
     );
     fields.extend(prompt::who(app));
@@ -74,10 +75,10 @@ pub fn submit_photo(app: &mut App, prompt: Prompt, at: Where) -> Vec<Effect> {
 pub fn ask_witness(app: &mut App) -> Vec<Effect> {
     let at = here(app);
     let mut fields = vec![
-        Field::text("what", "what was seen", "", true).hint("as calibration on blocks, verification, this line from its start"),
-        Field::text("witness", "seen by", "", true).hint("name of the witness"),
-        Field::text("initials", "initials", "", true).hint("typed by the witness; they stand for a signature"),
-        Field::text("of", "for", "", false).hint("whom the witness represents: the client, an inspection body"),
+        FormField::text("what", "what was seen", "", true).hint("as calibration on blocks, verification, this line from its start"),
+        FormField::text("witness", "seen by", "", true).hint("name of the witness"),
+        FormField::text("initials", "initials", "", true).hint("typed by the witness; they stand for a signature"),
+        FormField::text("of", "for", "", false).hint("whom the witness represents: the client, an inspection body"),
     ];
     fields.extend(prompt::who(app));
     prompt::ask(app, titled("Witnessed", &at), Purpose::Witness { run: at.run }, fields)

@@ -1,16 +1,16 @@
 //! The place set again while a run goes on: the nearest seam with one key more, another seam, or a place that is typed.
 
-use super::super::form::Field;
-use super::super::state::{App, Effect, Prompt, Purpose, Scan};
+use super::super::form::FormField;
+use super::super::state::{App, Effect, Prompt, Purpose, ShownRun};
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::{Command, place};
+use crate::live::{RunCommand, place};
 use backwall_units::{Length, LengthUnit, parse_length};
 
 const SEAM: &str = "seam";
 const TYPED: &str = "place";
 
-fn going(app: &App) -> Option<&Scan> {
+fn going(app: &App) -> Option<&ShownRun> {
     app.scan.as_ref().filter(|scan| !scan.is_over())
 }
 
@@ -45,11 +45,11 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
     let now = counted(app).map_or_else(|| "none is believed now".to_owned(), |along| format!("now {} by the encoder", words(unit, along)));
     // Short enough for the bottom line, where a line without seams is asked.
     let title = if seams.is_empty() { format!("place ({now})") } else { format!("Where is the crawler? Place {now}") };
-    let typed = |label| Field::text(TYPED, label, "", false);
+    let typed = |label| FormField::text(TYPED, label, "", false);
     let fields = match seams.first() {
         None => vec![typed("place")],
         Some(nearest) => vec![
-            Field::choice(SEAM, "at the seam", nearest, seams.clone()).hint("the nearest; ←→ another. Enter sets it, Esc does not"),
+            FormField::choice(SEAM, "at the seam", nearest, seams.clone()).hint("the nearest; ←→ another. Enter sets it, Esc does not"),
             typed("or at the place").hint(format!("counts before the seam; in {} or followed by m", unit_typed(app).thickness_symbol())),
         ],
     };
@@ -114,7 +114,7 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             let unit = app.look.unit;
             let was = counted(app).map_or_else(String::new, |was| format!(", was {}", words(unit, was)));
             app.say(Role::Plain, format!("place {} from the next shot on{was}", words(unit, along)));
-            vec![Effect::Command(Command::SetPlace(along))]
+            vec![Effect::Command(RunCommand::SetPlace(along))]
         }
         Err(why) => prompt::refuse(app, prompt, TYPED, why),
     }

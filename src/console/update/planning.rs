@@ -1,14 +1,14 @@
 //! The plan or a basis in the console: a value is typed where the cursor is, courses and lines come and go, and what was made is kept as a
 //! new job or as a revision, or judged by.
 
-use super::super::form::{Field, Form};
+use super::super::form::{Form, FormField};
 use super::super::keys::PlanningKey;
 use super::super::planning::{Made, Making, Planning};
 use super::super::revision::RevisionShown;
 use super::super::state::{App, Effect, Prompt, Purpose, Question};
 use super::super::theme::Role;
 use super::prompt;
-use backwall_survey::job::keys::sheet::{Row, Sheet};
+use backwall_survey::job::keys::sheet::{Sheet, SheetRow};
 use backwall_survey::job::statement::Revision;
 
 const VALUE: &str = "value";
@@ -62,17 +62,17 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
     let Some(planning) = &app.planning else { return Vec::new() };
     let (row, name) = (planning.row(), planning.path(planning.row()));
     match (row, planning.key(row)) {
-        (Row::Key(part, number), Some((key, typed))) => {
+        (SheetRow::Key(part, number), Some((key, typed))) => {
             let field = match key.choices() {
                 Some(choices) => {
                     let typed = if choices.iter().any(|choice| choice == typed) { typed.to_owned() } else { choices[0].clone() };
-                    Field::choice(VALUE, VALUE, &typed, choices)
+                    FormField::choice(VALUE, VALUE, &typed, choices)
                 }
-                None => Field::text(VALUE, VALUE, typed, false),
+                None => FormField::text(VALUE, VALUE, typed, false),
             };
             prompt::ask(app, name, Purpose::PlanValue { part, key: number }, vec![field])
         }
-        (Row::Without(_), _) => press(app, PlanningKey::Add),
+        (SheetRow::Without(_), _) => press(app, PlanningKey::Add),
         _ => {
             app.planning.iter_mut().for_each(Planning::to_next_key);
             Vec::new()

@@ -1,17 +1,17 @@
 //! A run that is going tells its own numbers: what the job says of it is brought up to date from there, so that nothing has
 //! to be counted on the disk while it is being written.
 
-use super::super::state::{App, Scan};
+use super::super::state::{App, ShownRun};
 use backwall_store::{JobContents, Note, RunState};
 
 /// Brings what the job says of the run that is going up to date.
 pub fn follow(app: &mut App) {
-    for scan in app.scan.iter().flat_map(Scan::all).filter(|scan| !scan.is_over()) {
+    for scan in app.scan.iter().flat_map(ShownRun::all).filter(|scan| !scan.is_over()) {
         follow_one(&mut app.contents, scan);
     }
 }
 
-fn follow_one(contents: &mut JobContents, scan: &Scan) {
+fn follow_one(contents: &mut JobContents, scan: &ShownRun) {
     let view = &scan.view;
     let Some(run) = contents.runs.iter_mut().find(|run| run.id == view.run && run.state == RunState::Open) else { return };
     run.readings = view.counts.received;

@@ -1,12 +1,12 @@
 //! What is typed: answers, signatures, notes, reasons, a set-up. Nothing typed stops anything.
 
 use super::super::Step;
-use super::super::form::{Field, Form};
+use super::super::form::{Form, FormField};
 use super::super::keys::Action;
-use super::super::state::{App, Effect, Prompt, Purpose, Scan};
+use super::super::state::{App, Effect, Prompt, Purpose, ShownRun};
 use super::super::theme::Role;
 use super::{hand, noted, prove, send};
-use crate::live::Command;
+use crate::live::RunCommand;
 use backwall_store::{Adoption, Note};
 use backwall_survey::job::checklist::{Answer, FilledBy, Item, ItemKind, ItemState, Signature, Signed, Value};
 use backwall_survey::job::overriding::Override;
@@ -38,13 +38,16 @@ pub fn typing(app: &mut App, action: Action) -> Vec<Effect> {
     Vec::new()
 }
 
-pub(super) fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<Field>) -> Vec<Effect> {
+pub(super) fn ask(app: &mut App, title: impl Into<String>, purpose: Purpose, fields: Vec<FormField>) -> Vec<Effect> {
     app.prompt = Some(Prompt { title: title.into(), about: Vec::new(), purpose, form: Form::new(fields) });
     Vec::new()
 }
 
-pub(super) fn who(app: &App) -> Vec<Field> {
-    vec![Field::text("name", "name", &app.operator.name, true), Field::text("certificate", "certificate", &app.operator.certificate, true)]
+pub(super) fn who(app: &App) -> Vec<FormField> {
+    vec![
+        FormField::text("name", "name", &app.operator.name, true),
+        FormField::text("certificate", "certificate", &app.operator.certificate, true),
+    ]
 }
 
 /// Answers carry a name: asks for it once if there is none.
@@ -107,7 +110,7 @@ pub fn ask_answer(app: &mut App) -> Vec<Effect> {
         ItemKind::Number { unit, .. } => format!("answer in {unit}"),
         _ => "answer".to_owned(),
     };
-    let field = Field::text("answer", &label, "", true);
+    let field = FormField::text("answer", &label, "", true);
     ask(app, item.ask.clone(), Purpose::Answer { item: item.id }, vec![field])
 }
 
@@ -148,7 +151,7 @@ pub fn ask_comment(app: &mut App) -> Vec<Effect> {
     };
     match app.contents.checklist.answer(&item, &app.contents.answers).map(|answer| answer.value.clone()) {
         Some(value) => {
-            let field = Field::text("note", "comment", "", true);
+            let field = FormField::text("note", "comment", "", true);
             ask(app, item.ask, Purpose::Comment { item: item.id, value }, vec![field])
         }
         None => {
@@ -179,7 +182,7 @@ pub fn ask_sign(app: &mut App) -> Vec<Effect> {
 }
 
 pub fn ask_note(app: &mut App) -> Vec<Effect> {
-    if app.step == Step::Review && app.review.walked.is_some() && app.scan.as_ref().is_none_or(Scan::is_over) {
+    if app.step == Step::Review && app.review.walked.is_some() && app.scan.as_ref().is_none_or(ShownRun::is_over) {
         return hand::ask_later(app, None);
     }
     let begun = app.scan.as_ref().filter(|scan| !scan.is_over()).and_then(|scan| scan.view.reading.as_ref()?.place.along);
@@ -187,12 +190,12 @@ pub fn ask_note(app: &mut App) -> Vec<Effect> {
         Some(along) => format!("note at {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
         None => "note".to_owned(),
     };
-    ask(app, title, Purpose::Note { begun }, vec![Field::text("note", "note", "", true)])
+    ask(app, title, Purpose::Note { begun }, vec![FormField::text("note", "note", "", true)])
 }
 
 /// The mark is set; words for it may follow or not.
 pub fn ask_mark_text(app: &mut App, mark: String) {
-    ask(app, format!("marked {mark}"), Purpose::MarkText, vec![Field::text("text", "words", "", false)]);
+    ask(app, format!("marked {mark}"), Purpose::MarkText, vec![FormField::text("text", "words", "", false)]);
 }
 
 pub fn ask_override(app: &mut App) -> Vec<Effect> {
@@ -203,10 +206,11 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
         app.say(Role::Plain, "nothing stops scanning: s starts the run");
         return Vec::new();
     }
-    let mut fields =
-        vec![Field::text("reason", "reason", "", true).hint("kept in the job file, shown on every screen of the run and in the report")];
+    let mut fields = vec![
+        FormField::text("reason", "reason", "", true).hint("kept in the job file, shown on every screen of the run and in the report"),
+    ];
     if app.contents.plan.job.override_needs_second_name {
-        fields.push(Field::text("second", "second name", "", true).hint("who else agreed to it; the plan asks for a second name"));
+        fields.push(FormField::text("second", "second name", "", true).hint("who else agreed to it; the plan asks for a second name"));
     }
     fields.extend(who(app));
     ask(app, format!("Scan {line} although it is not allowed"), Purpose::Override, fields)
@@ -215,7 +219,7 @@ pub fn ask_override(app: &mut App) -> Vec<Effect> {
 pub fn ask_setup(app: &mut App) -> Vec<Effect> {
     let setup = app.setup();
     let words = |all: &[&dyn std::fmt::Display]| all.iter().map(ToString::to_string).collect::<Vec<_>>();
-    let number = |key, label, unit, value: f64, min, max| Field::number(key, label, unit, (value * 1e6).round() / 1e6, min, max);
+    let number = |key, label, unit, value: f64, min, max| FormField::number(key, label, unit, (value * 1e6).round() / 1e6, min, max);
     let mut fields = vec![
         number("velocity", "velocity", "m/s", setup.velocity.as_m_s(), 500.0, 15000.0)
             .hint("an error of 1 % here is 1 % of every thickness"),
@@ -228,14 +232,14 @@ pub fn ask_setup(app: &mut App) -> Vec<Effect> {
         number("length", "gate length", "us", setup.gate.length.as_us(), 0.01, 1000.0).hint("long enough for the thickest wall"),
         number("threshold", "gate threshold", "%", setup.gate.threshold_pct, 1.0, 100.0)
             .hint("percent of full screen height; 2 % loses nothing, a higher one loses weak walls and pits"),
-        Field::choice(
+        FormField::choice(
             "picker",
             "picker",
             &setup.picker.to_string(),
             words(&[&Picker::LeadingEdge, &Picker::Peak, &Picker::ZeroCrossing, &Picker::Matched]),
         )
         .hint("how the arrival of the echo is timed; calibrate again after a change"),
-        Field::choice("mode", "mode", &setup.mode.to_string(), words(&[&Mode::FirstEcho, &Mode::EchoToEcho]))
+        FormField::choice("mode", "mode", &setup.mode.to_string(), words(&[&Mode::FirstEcho, &Mode::EchoToEcho]))
             .hint("echo to echo leaves paint out of the thickness"),
         number("temperature", "block temperature", "C", setup.block_temperature.as_celsius(), -60.0, 500.0)
             .hint("what velocity and zero were found at"),
@@ -273,9 +277,9 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         Purpose::Note { begun } => {
             let (text, begun) = (form.value("note").to_owned(), *begun);
             match app.scan.as_ref().filter(|scan| !scan.is_over()) {
-                Some(_) => vec![Effect::Command(Command::Note { text, begun })],
+                Some(_) => vec![Effect::Command(RunCommand::Note { text, begun })],
                 None => {
-                    let run = app.scan.as_ref().filter(|_| app.step == Step::Scan).map(|scan: &Scan| scan.view.run);
+                    let run = app.scan.as_ref().filter(|_| app.step == Step::Scan).map(|scan: &ShownRun| scan.view.run);
                     vec![Effect::Note(Note { run, along: begun, text, at_us: app.now_us }), Effect::Reload]
                 }
             }
@@ -304,7 +308,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         Purpose::Prove => prove::submit(app, &prompt),
         Purpose::MarkText => match form.value("text") {
             "" => Vec::new(),
-            text => vec![Effect::Command(Command::MarkText(text.to_owned()))],
+            text => vec![Effect::Command(RunCommand::MarkText(text.to_owned()))],
         },
         Purpose::PlanValue { part, key } => {
             let (part, key) = (*part, *key);

@@ -1,7 +1,7 @@
 //! A profile proven on its device: what the steps ask is a form, with what was found so far above it.
 
 use super::super::backend::ProveNews;
-use super::super::form::Field;
+use super::super::form::FormField;
 use super::super::state::{App, Effect, Prompt, Proving, Purpose};
 use super::super::theme::Role;
 use super::prompt;
@@ -56,7 +56,7 @@ pub fn ask_next(app: &mut App) {
     let Some(question) = proving.asked.take() else { return };
     let about = proving.said.clone();
     app.message = None;
-    let field = Field::text(ANSWER, ANSWER, "", false).hint("Enter goes on; Esc ends it, and nothing is kept");
+    let field = FormField::text(ANSWER, ANSWER, "", false).hint("Enter goes on; Esc ends it, and nothing is kept");
     prompt::ask(app, question, Purpose::Prove, vec![field]);
     if let Some(prompt) = &mut app.prompt {
         prompt.about = about;

@@ -2,9 +2,9 @@
 
 use super::super::replay::Replay;
 use super::super::review::Over;
-use super::super::state::{App, Effect, Scan, WallLook};
+use super::super::state::{App, Effect, ShownRun, WallLook};
 use super::super::theme::Role;
-use crate::live::{LiveView, Phase, Wall};
+use crate::live::{LiveView, LiveWall, Phase};
 use backwall_store::RunState;
 use std::sync::{Arc, Mutex};
 
@@ -27,11 +27,11 @@ pub fn start(app: &mut App) -> Vec<Effect> {
     vec![Effect::OpenReplay(summary.id)]
 }
 
-pub fn started(app: &mut App, view: Arc<LiveView>, wall: Arc<Mutex<Wall>>) -> Vec<Effect> {
+pub fn started(app: &mut App, view: Arc<LiveView>, wall: Arc<Mutex<LiveWall>>) -> Vec<Effect> {
     let before = app.review.replay();
     let replay = Replay { paused: false, ..before.and_then(|scan| scan.replay).unwrap_or_default() };
     let look = before.map_or_else(WallLook::default, |scan| WallLook { back: None, ..scan.look });
-    let scan = Scan { look, replay: Some(replay), ..Scan::new(view, wall) };
+    let scan = ShownRun { look, replay: Some(replay), ..ShownRun::new(view, wall) };
     app.review.over = Some(Over::Replay(Box::new(scan)));
     vec![Effect::Replay(replay)]
 }

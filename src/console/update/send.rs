@@ -1,10 +1,10 @@
 //! Something sent to the device by its name: which, with what value, and once more where readings depend on it.
 
-use super::super::form::Field;
-use super::super::state::{App, Effect, Prompt, Purpose, Scan, ToTake};
+use super::super::form::FormField;
+use super::super::state::{App, Effect, Prompt, Purpose, ShownRun, ToTake};
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::Command;
+use crate::live::RunCommand;
 use backwall_stream::command::{DeviceCommand, Order};
 use std::sync::Arc;
 
@@ -12,7 +12,7 @@ const COMMAND: &str = "command";
 const VALUE: &str = "value";
 
 fn commands(app: &App) -> Arc<[DeviceCommand]> {
-    let going = app.scan.as_ref().filter(|scan: &&Scan| !scan.is_over());
+    let going = app.scan.as_ref().filter(|scan: &&ShownRun| !scan.is_over());
     going.map_or_else(|| Arc::from([]), |scan| scan.view.commands.clone())
 }
 
@@ -27,8 +27,8 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
     }
     let names = known.iter().map(|command| command.name.clone()).collect();
     let fields = vec![
-        Field::choice(COMMAND, COMMAND, &first.name, names).hint("←→ another"),
-        Field::text(VALUE, VALUE, "", false).hint("one that is listed above; nothing where none is"),
+        FormField::choice(COMMAND, COMMAND, &first.name, names).hint("←→ another"),
+        FormField::text(VALUE, VALUE, "", false).hint("one that is listed above; nothing where none is"),
     ];
     let effects = prompt::ask(app, "Send to the device", Purpose::Send, fields);
     if let Some(prompt) = &mut app.prompt {
@@ -60,7 +60,7 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
 fn order(app: &mut App, order: Order) -> Vec<Effect> {
     let order = Order { by: app.operator.name.clone(), ..order };
     if !order.kind.touches_readings() {
-        return vec![Effect::Command(Command::Send(order))];
+        return vec![Effect::Command(RunCommand::Send(order))];
     }
     let asked = format!("Send {} now? Readings change from here on.", order.words);
     app.change = Some(ToTake::Send { order, asked });

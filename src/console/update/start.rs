@@ -1,7 +1,7 @@
 //! The last look before a run: on which line, from where, which way, on what calibration. Asked once; Enter starts it, Esc does not, and no
 //! run is recorded on a line that the operator has not just read.
 
-use super::super::form::Field;
+use super::super::form::FormField;
 use super::super::state::{App, Effect, Prompt, Purpose};
 use super::super::theme::Role;
 use super::super::view::header;
@@ -36,8 +36,9 @@ pub fn open(app: &mut App, against: Option<Override>) -> Vec<Effect> {
     let typed = if app.begin_from == Length::ZERO { String::new() } else { format!("{} mm", app.begin_from.as_mm()) };
     let unit = app.contents.plan.job.units;
     let fields = vec![
-        Field::choice(LINE, LINE, &chosen, names).hint("←→ change the line"),
-        Field::text(OFFSET, "start offset", &typed, false).hint(format!("from the line's start, in {} or with m", unit.thickness_symbol())),
+        FormField::choice(LINE, LINE, &chosen, names).hint("←→ change the line"),
+        FormField::text(OFFSET, "start offset", &typed, false)
+            .hint(format!("from the line's start, in {} or with m", unit.thickness_symbol())),
     ];
     prompt::ask(app, "Start this run?", Purpose::Start { against }, fields);
     if let Some(prompt) = &mut app.prompt {

@@ -1,11 +1,11 @@
 //! Moving about: through lists, along the wall, from a line to its run.
 
 use super::super::review::{Over, Review};
-use super::super::state::{App, Effect, Frozen, OriginShown, Scan};
+use super::super::state::{App, Effect, Frozen, OriginShown, ShownRun};
 use super::super::theme::Role;
 use super::super::{Step, origin};
 use super::prompt;
-use crate::live::Command;
+use crate::live::RunCommand;
 use backwall_store::MarkKind;
 use backwall_survey::job::checklist::ItemKind;
 
@@ -189,11 +189,11 @@ pub fn mark(app: &mut App, number: u8) -> Vec<Effect> {
     let Some(kind) = MarkKind::ALL.get(usize::from(number)).copied() else {
         return Vec::new();
     };
-    let along = app.scan.as_ref().and_then(|scan: &Scan| scan.view.reading.as_ref()).and_then(|reading| reading.place.along);
+    let along = app.scan.as_ref().and_then(|scan: &ShownRun| scan.view.reading.as_ref()).and_then(|reading| reading.place.along);
     let place = along.map_or_else(
         || "without a place".to_owned(),
         |along| format!("at {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),
     );
     prompt::ask_mark_text(app, format!("{} {place}", kind.word()));
-    vec![Effect::Command(Command::Mark { kind, text: String::new() })]
+    vec![Effect::Command(RunCommand::Mark { kind, text: String::new() })]
 }

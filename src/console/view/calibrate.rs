@@ -4,7 +4,7 @@
 mod bench;
 mod plot;
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use super::wave::{self, Wave};
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
@@ -22,7 +22,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
             let right = Rect { x: left.right() + 1, width: area.width - left.width - 1, ..area };
             pen.down(left.right(), area);
             bench::draw(app, shown, pen, left);
-            let mut rows = Rows::of(right);
+            let mut rows = AreaRows::of(right);
             plot::residuals(shown, pen, rows.take(area.height / 4));
             plot::pulse(shown, pen, rows.take(area.height / 4));
             in_force(app, pen, rows.rest());
@@ -34,7 +34,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
 
 /// No stream is open: what is in force, and the waveform of a run if one is going.
 fn closed(app: &App, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     if let Some(scan) = &app.scan
         && let Some(waveform) = &scan.view.waveform
     {
@@ -61,7 +61,7 @@ fn of_channel(app: &App) -> String {
     }
 }
 
-fn line(pen: &mut Pen, rows: &mut Rows, label: &str, value: &str, role: Role) {
+fn line(pen: &mut Pen, rows: &mut AreaRows, label: &str, value: &str, role: Role) {
     let taken = rows.take(1);
     if taken.height == 0 {
         return;
@@ -72,7 +72,7 @@ fn line(pen: &mut Pen, rows: &mut Rows, label: &str, value: &str, role: Role) {
 
 /// The set-up in force, how it stands, and those before it.
 fn in_force(app: &App, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     let channel = app.channel_on_bench();
     pen.title(rows.take(1), &format!("set-up in force{}", of_channel(app)), "e edits");
     let setup = app.setup();

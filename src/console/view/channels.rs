@@ -3,7 +3,7 @@
 
 use super::panels;
 use super::pen::Pen;
-use crate::console::state::Scan;
+use crate::console::state::ShownRun;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Phase;
@@ -12,11 +12,11 @@ use ratatui::layout::Rect;
 /// So many are shown; a wall is seen besides.
 const MOST: usize = 4;
 
-pub fn height(scan: &Scan) -> u16 {
+pub fn height(scan: &ShownRun) -> u16 {
     scan.beside.len().min(MOST) as u16
 }
 
-pub fn draw(scan: &Scan, pen: &mut Pen, area: Rect) {
+pub fn draw(scan: &ShownRun, pen: &mut Pen, area: Rect) {
     for (row, beside) in scan.beside.iter().take(usize::from(area.height)).enumerate() {
         let alarm = beside.alarm();
         let style = match &alarm {
@@ -34,7 +34,7 @@ pub fn draw(scan: &Scan, pen: &mut Pen, area: Rect) {
 }
 
 /// `ch 2: 9.51 mm CLEAR; THIN at 0.020 m, 5.00 mm (1.20 under 6.20)`.
-fn words(scan: &Scan, pen: &Pen) -> String {
+fn words(scan: &ShownRun, pen: &Pen) -> String {
     let (view, unit) = (&scan.view, pen.look.unit);
     let channel = view.channel.as_ref().map_or_else(|| format!("run {}", view.run), |channel| format!("ch {}", safe_text(channel)));
     let now = match (&view.phase, &view.reading) {

@@ -1,7 +1,7 @@
 //! The checklist: one item at a time, large, with its caution; what was answered so far in a narrow column.
 
 use super::overlay;
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use crate::console::state::{App, Prompt};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -22,7 +22,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         sign_row(app, pen, right);
         return;
     };
-    let mut rows = Rows::of(right);
+    let mut rows = AreaRows::of(right);
     large(app, item, pen, &mut rows);
     answering(app, item, pen, &mut rows);
     history(app, item, pen, &mut rows);
@@ -32,7 +32,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
 /// Behind the last item: what is still open, or that it can be signed.
 fn sign_row(app: &App, pen: &mut Pen, area: Rect) {
     let list = &app.contents.checklist;
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     pen.title(rows.take(1), "sign", "");
     rows.take(1);
     let open = list.unanswered(&app.contents.answers, &app.conditions());
@@ -99,7 +99,7 @@ fn items(app: &App, pen: &mut Pen, area: Rect) {
     }
 }
 
-fn paragraph(pen: &mut Pen, rows: &mut Rows, words: &str, role: Role) {
+fn paragraph(pen: &mut Pen, rows: &mut AreaRows, words: &str, role: Role) {
     let width = rows.take(0).width;
     for line in text::wrap(&safe_text(words), usize::from(width)) {
         let taken = rows.take(1);
@@ -110,7 +110,7 @@ fn paragraph(pen: &mut Pen, rows: &mut Rows, words: &str, role: Role) {
     }
 }
 
-fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
+fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut AreaRows) {
     let number = format!("{} of {}", app.item + 1, app.contents.checklist.items.len());
     pen.title(rows.take(1), &text::clip(&safe_text(&item.group), 30), &number);
     rows.take(1);
@@ -132,7 +132,7 @@ fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
 }
 
 /// What kind of answer is wanted, and its limits.
-fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
+fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut AreaRows) {
     if let Some(by) = item.filled_by {
         let words = match (app.conditions().filled(by), by) {
             (Some(filled), _) => format!("filled, not asked: {}; {}", filled.value, filled.words),
@@ -180,7 +180,7 @@ fn bounds(app: &App, item: &Item) -> Result<Bounds, String> {
 }
 
 /// Every answer given to this item; the last one counts, none is ever overwritten.
-fn history(app: &App, item: &Item, pen: &mut Pen, rows: &mut Rows) {
+fn history(app: &App, item: &Item, pen: &mut Pen, rows: &mut AreaRows) {
     let given: Vec<&Answer> = app.contents.answers.iter().filter(|answer| answer.item == item.id).collect();
     let Some((last, earlier)) = given.split_last() else {
         return;

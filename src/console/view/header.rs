@@ -2,7 +2,7 @@
 
 use super::pen::Pen;
 use crate::console::Step;
-use crate::console::state::{App, Scan};
+use crate::console::state::{App, ShownRun};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Phase;
@@ -132,7 +132,7 @@ pub fn word(validity: &Validity) -> &'static str {
 }
 
 /// What is played again, so that nobody takes it for what is now.
-fn replayed(app: &App, scan: &Scan) -> String {
+fn replayed(app: &App, scan: &ShownRun) -> String {
     let view = &scan.view;
     let replay = scan.replay.unwrap_or_default();
     let state = match (&view.phase, replay.paused) {
@@ -145,7 +145,7 @@ fn replayed(app: &App, scan: &Scan) -> String {
     format!(" REPLAY {} {} run {} {state}{at} ", safe_text(&view.line), view.direction.word(), view.run)
 }
 
-fn running(app: &App, scan: &Scan, parts: &mut Vec<Part>) {
+fn running(app: &App, scan: &ShownRun, parts: &mut Vec<Part>) {
     let view = &scan.view;
     let unit = app.look.unit;
     let channel = view.channel.as_ref().map_or_else(String::new, |channel| format!("ch {} ", safe_text(channel)));
@@ -185,7 +185,7 @@ fn running(app: &App, scan: &Scan, parts: &mut Vec<Part>) {
 }
 
 /// The crawler's battery; under what the plan calls low it is pointed out and stays.
-fn battery(app: &App, scan: &Scan) -> Option<Part> {
+fn battery(app: &App, scan: &ShownRun) -> Option<Part> {
     let millivolts = scan.view.telemetry.battery_mv?;
     let low = app.contents.plan.crawler.as_ref().and_then(|crawler| crawler.battery_low_mv);
     let volts = format!("{:.1}V", f64::from(millivolts) / 1e3);
@@ -196,7 +196,7 @@ fn battery(app: &App, scan: &Scan) -> Option<Part> {
 }
 
 /// The worst thing that is wrong, in words.
-fn fault(app: &App, scan: &Scan) -> Option<String> {
+fn fault(app: &App, scan: &ShownRun) -> Option<String> {
     let view = &scan.view;
     let saved = match view.saved.along {
         Some(along) => format!("saved up to {} {}", app.look.unit.place(along), app.look.unit.place_symbol()),

@@ -1,6 +1,6 @@
 //! What is left to do: how far the job is, and the open items by weight with the time they are due.
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use crate::console::left::LeftShown;
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
@@ -11,7 +11,7 @@ use backwall_survey::job::left::{OpenItem, Weight};
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, shown: &LeftShown, pen: &mut Pen, body: Rect) {
-    let mut rows = Rows::of(body);
+    let mut rows = AreaRows::of(body);
     let head = rows.take(1);
     let Some(found) = &shown.found else {
         let (done, of) = shown.progress;

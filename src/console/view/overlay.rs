@@ -1,10 +1,10 @@
 //! What lies over a step: forms, prompts, questions, the help page and the test card.
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use crate::console::Glyphs;
-use crate::console::form::{Field, Kind};
+use crate::console::form::{FieldKind, FormField};
 use crate::console::keys;
-use crate::console::origin::Line;
+use crate::console::origin::OriginLine;
 use crate::console::planning::Planning;
 use crate::console::state::{App, OriginShown, Prompt, Question};
 use crate::console::text::{self, safe_text};
@@ -13,7 +13,7 @@ use backwall_survey::strip::Level;
 use ratatui::layout::Rect;
 
 /// A typed value with its cursor in sight; answers where the terminal's cursor belongs.
-pub fn input(field: &Field, pen: &mut Pen, area: Rect) -> (u16, u16) {
+pub fn input(field: &FormField, pen: &mut Pen, area: Rect) -> (u16, u16) {
     let style = pen.look.theme.style(Role::Field);
     pen.fill(area, style);
     let width = usize::from(area.width.saturating_sub(1)).max(1);
@@ -43,7 +43,7 @@ pub fn prompt_line(prompt: &Prompt, pen: &mut Pen, area: Rect) -> Option<(u16, u
     let field = prompt.form.fields.first()?;
     let label = format!("{}: ", safe_text(&prompt.title));
     let x = pen.put(area.x + 1, area.y, area.width / 2, &label, Role::Key);
-    let is_choice = matches!(field.kind, Kind::Choice(_));
+    let is_choice = matches!(field.kind, FieldKind::Choice(_));
     let keys = if is_choice { "←→ choose  Enter keep  Esc drop" } else { "Enter keep  Esc drop" };
     let tail = field.error.clone().unwrap_or_else(|| keys.to_owned());
     let tail = text::clip(&tail, usize::from(area.width / 2));
@@ -65,14 +65,14 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     let title = text::wrap(&safe_text(&prompt.title), usize::from(width - 4));
     let about: Vec<String> = prompt.about.iter().flat_map(|line| text::wrap(&safe_text(line), usize::from(width - 4))).collect();
     // Room for the longest of all, so that the form stands still.
-    let hint_lines = |field: &Field| text::wrap(&field.hint, usize::from(width - 4));
+    let hint_lines = |field: &FormField| text::wrap(&field.hint, usize::from(width - 4));
     let hints = fields.iter().map(|field| hint_lines(field).len()).max().unwrap_or(0).max(1);
     let errors: usize = fields.iter().filter_map(|field| field.error.as_deref()).map(|error| error_lines(error, width).len()).sum();
     let height = ((fields.len() + errors + title.len() + about.len() + hints + 3) as u16).min(body.height);
     let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
     frame(pen, area);
     let inside = Rect { x: area.x + 2, y: area.y + 1, width: width - 4, height: height - 2 };
-    let mut rows = Rows::of(inside);
+    let mut rows = AreaRows::of(inside);
     for line in &title {
         let taken = rows.take(1);
         pen.put(taken.x, taken.y, taken.width, line, Role::Strong);
@@ -97,7 +97,7 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
         pen.put(taken.x, taken.y, LABEL, &format!("{mark} {label}"), if here { Role::Strong } else { Role::Plain });
         let place = Rect { x: taken.x + LABEL + 1, width: taken.width - LABEL - 1, ..taken };
         match (&field.kind, here) {
-            (Kind::Choice(_), true) => {
+            (FieldKind::Choice(_), true) => {
                 pen.put(place.x, place.y, place.width, &format!("< {} >", field.value()), Role::Cursor);
             }
             (_, true) => cursor = Some(input(field, pen, place)),
@@ -159,10 +159,10 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
 }
 
 /// The lines with what is longer than a row on rows of its own, so that nothing is cut.
-fn whole(lines: &[Line], width: usize) -> Vec<Line> {
+fn whole(lines: &[OriginLine], width: usize) -> Vec<OriginLine> {
     let mut found = Vec::new();
     for line in lines {
-        let Line::Row(label, value, role) = line else {
+        let OriginLine::Row(label, value, role) = line else {
             found.push(line.clone());
             continue;
         };
@@ -171,7 +171,7 @@ fn whole(lines: &[Line], width: usize) -> Vec<Line> {
             continue;
         }
         let rows = text::wrap(value, width).into_iter().enumerate();
-        found.extend(rows.map(|(row, words)| Line::Row(if row == 0 { label } else { "" }, words, *role)));
+        found.extend(rows.map(|(row, words)| OriginLine::Row(if row == 0 { label } else { "" }, words, *role)));
     }
     found
 }
@@ -190,10 +190,10 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
         let (column, row) = ((index / usize::from(inside.height)) as u16, (index % usize::from(inside.height)) as u16);
         let (x, y) = (inside.x + column * width, inside.y + row);
         match line {
-            Line::Heading(name) => {
+            OriginLine::Heading(name) => {
                 pen.put(x + 1, y, width - 2, name, Role::Title);
             }
-            Line::Row(label, value, role) => {
+            OriginLine::Row(label, value, role) => {
                 pen.put(x + 2, y, LABEL, label, Role::Quiet);
                 pen.put(x + 2 + LABEL, y, width.saturating_sub(LABEL + 3), value, *role);
             }

@@ -2,7 +2,7 @@
 
 use super::pen::Pen;
 use crate::console::glyphs::Shapes;
-use crate::console::state::{App, Scan};
+use crate::console::state::{App, ShownRun};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::engine::zero_words;
@@ -136,7 +136,7 @@ pub fn notes(wall: &Glimpse, saved: &Saved, pen: &mut Pen, area: Rect, titled: b
     }
 }
 
-fn age(scan: &Scan, now_us: i64) -> String {
+fn age(scan: &ShownRun, now_us: i64) -> String {
     match scan.view.link.last_byte_us {
         Some(at) => {
             let seconds = ((now_us - at) as f64 / 1e6).max(0.0);
@@ -147,12 +147,12 @@ fn age(scan: &Scan, now_us: i64) -> String {
 }
 
 /// How far a replay is.
-fn replayed(app: &App, scan: &Scan) -> String {
+fn replayed(app: &App, scan: &ShownRun) -> String {
     let of = app.contents.any_run(scan.view.run).map_or(0, |run| run.readings).max(scan.view.counts.received);
     format!("reading {} of {of}", scan.view.counts.received)
 }
 
-fn replay_lines(app: &App, scan: &Scan) -> Vec<String> {
+fn replay_lines(app: &App, scan: &ShownRun) -> Vec<String> {
     let view = &scan.view;
     let offset = app.look.zone;
     let at = view.reading.as_ref().map_or_else(|| "-".to_owned(), |reading| text::day_and_clock(reading.host_time_us, offset));
@@ -165,7 +165,7 @@ fn replay_lines(app: &App, scan: &Scan) -> Vec<String> {
 }
 
 /// Link and counts in one line.
-pub fn link_line(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
+pub fn link_line(app: &App, scan: &ShownRun, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }
@@ -194,7 +194,7 @@ pub fn link_line(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
     pen.put(area.x + 1, area.y, area.width - 1, &words, if bad { Role::Watch } else { Role::Quiet });
 }
 
-fn zero_of(scan: &Scan, unit: LengthUnit) -> String {
+fn zero_of(scan: &ShownRun, unit: LengthUnit) -> String {
     match &scan.view.zero {
         None => "not watched: no second echo".to_owned(),
         Some((zero, length)) => {
@@ -205,7 +205,7 @@ fn zero_of(scan: &Scan, unit: LengthUnit) -> String {
 }
 
 /// Link, counts and telemetry, one a line.
-pub fn link(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
+pub fn link(app: &App, scan: &ShownRun, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }

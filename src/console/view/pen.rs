@@ -105,11 +105,11 @@ impl<'a> Pen<'a> {
 }
 
 /// Rows handed out from the top of an area.
-pub struct Rows {
+pub struct AreaRows {
     area: Rect,
 }
 
-impl Rows {
+impl AreaRows {
     pub fn of(area: Rect) -> Self {
         Self { area }
     }

@@ -1,13 +1,13 @@
 //! The plan or a basis as a form: its tables and keys, what the key under the cursor means, what is wrong, what the job will take.
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use crate::console::planning::{Making, Planning, counted, left_out};
 use crate::console::state::{App, Purpose};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::update::plan_refusal;
 use backwall_survey::job::check::Problem;
-use backwall_survey::job::keys::sheet::Row;
+use backwall_survey::job::keys::sheet::SheetRow;
 use ratatui::layout::Rect;
 
 /// From this width on what a key means stands beside the list.
@@ -58,7 +58,7 @@ fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
         }
         let (x, width) = (area.x + 3, area.width.saturating_sub(4));
         match (*row, shown.key(*row)) {
-            (Row::Key(..), Some((key, typed))) => {
+            (SheetRow::Key(..), Some((key, typed))) => {
                 pen.put(x + 2, y, LABEL - 2, key.name, if here { Role::Strong } else { Role::Plain });
                 let (x, width) = (x + LABEL, width.saturating_sub(LABEL));
                 match (typed, left_out(key)) {
@@ -73,7 +73,7 @@ fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
                     }
                 };
             }
-            (Row::Heading(part), _) => {
+            (SheetRow::Heading(part), _) => {
                 let table = shown.sheet.parts()[part].table;
                 let path = shown.path(*row);
                 // Counted as people count: the first course is 1.
@@ -84,7 +84,7 @@ fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
                 let room = (area.right()).saturating_sub(end + 2);
                 pen.put(end + 2, y, room, &text::clip(table.meaning, usize::from(room)), Role::Quiet);
             }
-            (Row::Without(number), _) => {
+            (SheetRow::Without(number), _) => {
                 let end = pen.put(x, y, width, shown.sheet.tables()[number].header().as_str(), Role::Quiet);
                 pen.put(end + 2, y, area.right().saturating_sub(end + 2), "not in the plan: + adds it", Role::Quiet);
             }
@@ -95,7 +95,7 @@ fn list(shown: &Planning, pen: &mut Pen, area: Rect) {
 
 /// The key under the cursor, the mistakes, and what it will take; `most` rows of mistakes at most.
 fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     let width = usize::from(area.width.saturating_sub(2));
     let row = shown.row();
     pen.title(rows.take(1), &counted(&shown.path(row)), "");
@@ -108,8 +108,8 @@ fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
                 width,
             ));
         }
-        (Row::Heading(part), _) => about.extend(text::wrap(shown.sheet.parts()[part].table.meaning, width)),
-        (Row::Without(number), _) => about.extend(text::wrap(shown.sheet.tables()[number].meaning, width)),
+        (SheetRow::Heading(part), _) => about.extend(text::wrap(shown.sheet.parts()[part].table.meaning, width)),
+        (SheetRow::Without(number), _) => about.extend(text::wrap(shown.sheet.tables()[number].meaning, width)),
         _ => {}
     }
     about.truncate(3);
@@ -143,7 +143,7 @@ fn beside(app: &App, shown: &Planning, pen: &mut Pen, area: Rect, most: usize) {
     }
 }
 
-fn line_of(pen: &mut Pen, rows: &mut Rows, words: &str, role: Role) {
+fn line_of(pen: &mut Pen, rows: &mut AreaRows, words: &str, role: Role) {
     let taken = rows.take(1);
     if taken.height > 0 {
         pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), words, role);

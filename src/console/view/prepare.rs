@@ -1,7 +1,7 @@
 //! Prepare: the asset as a stack of courses, the lines, people and kit with what is out of date, what it will
 //! take, the limits.
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use crate::console::state::App;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -16,7 +16,7 @@ const SOON_DAYS: i64 = 30;
 
 pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     let plan = &app.contents.plan;
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     let words = format!("{}  {}", safe_text(&plan.asset.name), plan.asset.kind.word());
     pen.title(
         rows.take(1),

@@ -5,7 +5,7 @@ use super::digits;
 use super::header;
 use super::pen::Pen;
 use crate::console::origin::is_guarded;
-use crate::console::state::{App, Scan};
+use crate::console::state::{App, ShownRun};
 use crate::console::text;
 use crate::console::theme::Role;
 use crate::live::{Disagreement, Phase};
@@ -24,7 +24,7 @@ pub fn height(pen: &Pen) -> u16 {
     digits::height(pen.look.glyphs) + 3
 }
 
-pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
+pub fn draw(app: &App, scan: &ShownRun, pen: &mut Pen, area: Rect) {
     let calibration = app.calibration_of(scan);
     let what = if scan.replay.is_some() { "REPLAY" } else { "wall" };
     let title = format!("{what}, cal {}", header::word(&calibration));
@@ -75,7 +75,7 @@ pub fn draw(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
 }
 
 /// What is required where the run starts, before anything was read there.
-fn before_the_first(scan: &Scan, pen: &mut Pen, area: Rect) {
+fn before_the_first(scan: &ShownRun, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
     let (limits, course) = (&scan.view.limits, scan.view.course);
     let (Some(required), Some(number)) = (limits.required(course), course) else {
@@ -91,7 +91,7 @@ fn before_the_first(scan: &Scan, pen: &mut Pen, area: Rect) {
     }
 }
 
-fn word_of(scan: &Scan, reading: &Reading, stale: Option<f64>, pen: &Pen) -> String {
+fn word_of(scan: &ShownRun, reading: &Reading, stale: Option<f64>, pen: &Pen) -> String {
     match (&scan.view.phase, stale) {
         (_, Some(age)) => format!("OLD {}", text::duration(age)),
         (Phase::Ended(_) | Phase::Failed(_), _) => format!("LAST {} {}", pen.look.glyphs.level(reading.level), reading.level.word()),
@@ -101,7 +101,7 @@ fn word_of(scan: &Scan, reading: &Reading, stale: Option<f64>, pen: &Pen) -> Str
 }
 
 /// Beside the digits: uncertainty, margin, echo, place.
-fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Role)> {
+fn details(scan: &ShownRun, reading: &Reading, unit: LengthUnit) -> Vec<(String, Role)> {
     let measurement = &reading.measurement;
     let symbol = unit.thickness_symbol();
     let mut lines = Vec::new();
@@ -141,7 +141,7 @@ fn details(scan: &Scan, reading: &Reading, unit: LengthUnit) -> Vec<(String, Rol
     lines
 }
 
-fn speed(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
+fn speed(scan: &ShownRun, reading: &Reading, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
     let limit = scan.view.max_speed;
     let Some(speed) = reading.place.speed else {
@@ -196,7 +196,7 @@ fn flagged(words: &str, flags: Flags, width: usize) -> String {
 }
 
 /// Quality and flags in words; a gap longer than allowed comes first.
-fn trust(scan: &Scan, reading: &Reading, pen: &mut Pen, area: Rect) {
+fn trust(scan: &ShownRun, reading: &Reading, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
     let measurement = &reading.measurement;
     let width = usize::from(area.width - 1);

@@ -7,7 +7,7 @@ pub mod statistics;
 pub mod unseen;
 pub mod walk;
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use super::scan;
 use crate::console::review::{Over, Review};
 use crate::console::standing;
@@ -42,7 +42,7 @@ pub fn state_word(run: &RunSummary) -> (&'static str, Role) {
 
 /// The runs of the job.
 pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     let unit = pen.look.unit;
     let runs = app.all_runs();
     let set_aside = match app.contents.set_aside.len() {

@@ -1,6 +1,6 @@
 //! What a revision of the plan changes, key by key, or the mistakes in its file; over Prepare.
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use crate::console::revision::RevisionShown;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
@@ -8,7 +8,7 @@ use ratatui::layout::Rect;
 
 pub fn draw(shown: &RevisionShown, pen: &mut Pen, body: Rect) {
     pen.clear(body);
-    let mut rows = Rows::of(body);
+    let mut rows = AreaRows::of(body);
     let width = usize::from(body.width.saturating_sub(3));
     let file = text::clip(&safe_text(&shown.file), width / 3);
     pen.title(rows.take(1), &shown.title(), &file);

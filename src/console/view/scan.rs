@@ -1,15 +1,15 @@
 //! The scan screen: before a run what stands against it, during a run everything the operator steers by.
 
-use super::pen::{Pen, Rows};
+use super::pen::{AreaRows, Pen};
 use super::review::hand;
-use super::section::{self, Extra, Lookout, Section};
+use super::section::{self, Extra, Lookout, SectionView};
 use super::wave::{self, Wave};
 use super::{WIDE, channels, panels, reading};
-use crate::console::state::{App, Scan};
+use crate::console::state::{App, ShownRun};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Phase;
-use crate::live::wall::{Ask, Glimpse, Of};
+use crate::live::wall::{Glimpse, Of, WallAsk};
 use backwall_store::RunSummary;
 use backwall_survey::job::validity::Validity;
 use backwall_units::Length;
@@ -17,7 +17,7 @@ use ratatui::layout::Rect;
 
 /// No run is going.
 pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     pen.title(rows.take(1), "scan", "");
     let lines = &app.contents.plan.lines;
     pen.put(area.x + 1, area.y + 1, area.width, "line to scan:", Role::Plain);
@@ -95,8 +95,8 @@ fn warnings(app: &App, obstacles: &[String], pen: &mut Pen, area: Rect) {
 }
 
 /// A run is going, or has just ended.
-pub fn running(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
-    let mut rows = Rows::of(body);
+pub fn running(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect) {
+    let mut rows = AreaRows::of(body);
     channels::draw(scan, pen, rows.take(channels::height(scan)));
     let body = rows.rest();
     match (scan.view.direction.is_upright(), body.width >= WIDE && body.height >= 30) {
@@ -115,23 +115,23 @@ struct Sight {
 }
 
 impl Sight {
-    fn take(app: &App, scan: &Scan, section: Rect, body: Rect, spread: Option<Of>) -> Self {
+    fn take(app: &App, scan: &ShownRun, section: Rect, body: Rect, spread: Option<Of>) -> Self {
         let wall = scan.wall();
         let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
         let lookout = Lookout { direction: scan.view.direction, at, look: scan.look, span: wall.span };
-        let ask = Ask { window: lookout.window(section), lines: usize::from(body.height), spread };
+        let ask = WallAsk { window: lookout.window(section), lines: usize::from(body.height), spread };
         Self { wall: wall.glimpse(&ask), lookout, hand: hand::places(app, &scan.view.line) }
     }
 
-    fn section<'a>(&'a self, scan: &'a Scan) -> Section<'a> {
+    fn section<'a>(&'a self, scan: &'a ShownRun) -> SectionView<'a> {
         let course = scan.view.reading.as_ref().map_or(scan.view.course, |reading| reading.place.course);
         let behind = scan.behind.as_ref().map(|behind| (&behind.strip, Length::ZERO));
         let extra = Extra { behind, hand: &self.hand, ..Extra::default() };
-        Section { wall: &self.wall, limits: &scan.view.limits, lookout: self.lookout, course, extra }
+        SectionView { wall: &self.wall, limits: &scan.view.limits, lookout: self.lookout, course, extra }
     }
 }
 
-fn back_word(scan: &Scan, pen: &mut Pen, area: Rect) {
+fn back_word(scan: &ShownRun, pen: &mut Pen, area: Rect) {
     if let Some(back) = scan.look.back {
         let unit = pen.look.unit;
         let words = format!(" LOOKING BACK at {} {}, Home returns ", unit.place(back), unit.place_symbol());
@@ -139,14 +139,14 @@ fn back_word(scan: &Scan, pen: &mut Pen, area: Rect) {
     }
 }
 
-fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
+fn narrow(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect) {
     let left = Rect { width: (body.width / 2).max(30), ..body };
     let right = Rect { x: left.right() + 1, width: body.width - left.width - 1, ..body };
     pen.down(left.right(), body);
     let sight = Sight::take(app, scan, left, body, None);
     section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
-    let mut rows = Rows::of(right);
+    let mut rows = AreaRows::of(right);
     reading::draw(app, scan, pen, rows.take(reading::height(pen)));
     if let Phase::Ended(summary) = &scan.view.phase {
         ended(scan, summary, pen, rows.take(11));
@@ -163,7 +163,7 @@ fn narrow(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     panels::link_line(app, scan, pen, rows.take(1));
 }
 
-fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
+fn wide(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect) {
     let left = Rect { width: body.width / 3, ..body };
     let middle = Rect { x: left.right() + 1, width: (body.width - left.width) / 2 - 1, ..body };
     let right = Rect { x: middle.right() + 1, width: body.right() - middle.right() - 1, ..body };
@@ -173,7 +173,7 @@ fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
     let sight = Sight::take(app, scan, left, body, Some(panels::spread_of(&scan.view.limits, at)));
     section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
-    let mut rows = Rows::of(middle);
+    let mut rows = AreaRows::of(middle);
     reading::draw(app, scan, pen, rows.take(reading::height(pen)));
     waveform(app, scan, pen, rows.take((body.height / 3).max(10)));
     panels::histogram(&sight.wall, &scan.view.limits, at, pen, rows.rest());
@@ -181,8 +181,8 @@ fn wide(app: &App, scan: &Scan, pen: &mut Pen, body: Rect) {
 }
 
 /// Spots, notes, link; or how the run ended.
-fn side(app: &App, scan: &Scan, wall: &Glimpse, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
+fn side(app: &App, scan: &ShownRun, wall: &Glimpse, pen: &mut Pen, area: Rect) {
+    let mut rows = AreaRows::of(area);
     if let Phase::Ended(summary) = &scan.view.phase {
         ended(scan, summary, pen, rows.take(13));
     }
@@ -194,8 +194,8 @@ fn side(app: &App, scan: &Scan, wall: &Glimpse, pen: &mut Pen, area: Rect) {
     panels::link(app, scan, pen, rows.rest());
 }
 
-fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
-    let mut rows = Rows::of(body);
+fn across(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect, is_wide: bool) {
+    let mut rows = AreaRows::of(body);
     let top = rows.take(if is_wide { body.height * 2 / 5 } else { reading::height(pen) });
     let section_rows = if is_wide { rows.left() / 2 } else { rows.left().saturating_sub(4) };
     let middle = rows.take(section_rows);
@@ -235,7 +235,7 @@ fn across(app: &App, scan: &Scan, pen: &mut Pen, body: Rect, is_wide: bool) {
     }
 }
 
-fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
+fn waveform(app: &App, scan: &ShownRun, pen: &mut Pen, area: Rect) {
     if area.height < 5 {
         return;
     }
@@ -277,7 +277,7 @@ fn waveform(app: &App, scan: &Scan, pen: &mut Pen, area: Rect) {
 }
 
 /// How a run ended, in words.
-pub fn ended(scan: &Scan, summary: &RunSummary, pen: &mut Pen, area: Rect) {
+pub fn ended(scan: &ShownRun, summary: &RunSummary, pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }

@@ -14,7 +14,7 @@ use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 /// What a section is drawn from.
-pub struct Section<'a> {
+pub struct SectionView<'a> {
     pub wall: &'a Glimpse,
     pub limits: &'a Limits,
     pub lookout: Lookout,
@@ -118,7 +118,7 @@ impl Lookout {
     }
 }
 
-impl Section<'_> {
+impl SectionView<'_> {
     fn stretch(&self, index: i64) -> Option<Stretch> {
         let (from, to) = self.wall.edges(index);
         let inside = |place: Length| place >= from && place < to;
@@ -204,7 +204,7 @@ const RULER: u16 = 7;
 const LEFT: u16 = 7;
 
 /// The upright section; the first row is its scale.
-pub fn upright(section: &Section, pen: &mut Pen, area: Rect) {
+pub fn upright(section: &SectionView, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
     let step = section.lookout.look.step();
     let words = if area.width >= 56 { 24 } else { 14 };
@@ -367,7 +367,7 @@ fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
 }
 
 /// The flat section of a line across: outer face at the bottom, the line runs to the right.
-pub fn flat(section: &Section, pen: &mut Pen, area: Rect) {
+pub fn flat(section: &SectionView, pen: &mut Pen, area: Rect) {
     let unit = pen.look.unit;
     let shapes = pen.look.glyphs.shapes();
     let window = section.lookout.window(area);

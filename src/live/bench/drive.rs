@@ -4,8 +4,8 @@
 use super::{Bench, BenchCommand, BenchView, Fitted, Hold, Start};
 use crate::live::connecting::{ConnectError, Connecting, connect};
 use crate::live::now_us;
-use backwall_simulate::wall::{Leg, Line};
-use backwall_simulate::{Crawler, CrawlerError, End, Wall};
+use backwall_simulate::wall::{DrivenLine, Leg};
+use backwall_simulate::{Crawler, CrawlerError, End, VirtualWall};
 use backwall_stream::feed::{self, FeedItem, Source, SourceOptions, StreamError};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
@@ -23,7 +23,7 @@ pub enum BenchStream {
         options: SourceOptions,
     },
     /// Simulated blocks, and a simulated drive; everything in it is invented.
-    Simulated(Box<Wall>),
+    Simulated(Box<VirtualWall>),
 }
 
 pub struct BenchRequest {
@@ -239,7 +239,7 @@ async fn wait(fit: &mut Option<FitTask>) -> Option<(u64, Result<Arc<Fitted>, Str
 }
 
 /// The virtual crawler for what the probe is put on.
-fn simulated(wall: &Wall, hold: Option<&Hold>, driven: Option<Length>) -> Result<Option<(String, Crawler)>, CrawlerError> {
+fn simulated(wall: &VirtualWall, hold: Option<&Hold>, driven: Option<Length>) -> Result<Option<(String, Crawler)>, CrawlerError> {
     Ok(match hold {
         None => None,
         Some(Hold::Block(piece) | Hold::Verify { piece, .. }) => {
@@ -251,8 +251,8 @@ fn simulated(wall: &Wall, hold: Option<&Hold>, driven: Option<Length>) -> Result
             Some(line) => {
                 let rest = Leg { pause_s: Some(REST_S), ..Leg::default() };
                 let way = driven.map(|way| Leg { forward: Some(way), speed: Some(Speed::mm_s(DRIVE_MM_S)), ..Leg::default() });
-                let line = Line { legs: way.into_iter().chain([rest]).collect(), ..line.clone() };
-                let wall = Wall { lines: vec![line.clone()], ..wall.clone() };
+                let line = DrivenLine { legs: way.into_iter().chain([rest]).collect(), ..line.clone() };
+                let wall = VirtualWall { lines: vec![line.clone()], ..wall.clone() };
                 Some(("simulated drive".to_owned(), Crawler::on_line(&wall, &line.name, End::Never)?))
             }
         },

@@ -2,7 +2,7 @@
 
 use super::{Fitted, Taken};
 use crate::live::verdict;
-use backwall_survey::job::gate::{GateRule, Seen};
+use backwall_survey::job::gate::{DeviceSeen, GateRule};
 use backwall_ultrasound::{Block, CalibrationInput, Setup, calibrate_what_holds};
 use backwall_units::Temperature;
 use std::sync::Arc;
@@ -12,7 +12,7 @@ pub struct FitJob {
     pub(super) number: u64,
     pub(super) setup: Setup,
     /// How the gate is found for what the blocks give; none where it was set by hand.
-    pub(super) rule: Option<(GateRule, Seen)>,
+    pub(super) rule: Option<(GateRule, DeviceSeen)>,
     pub(super) wall: Temperature,
     pub(super) blocks: Vec<Arc<Taken>>,
     pub(super) fit_velocity: bool,

@@ -1,7 +1,7 @@
 //! What becomes of what the bench found: which set-up comes into force, which checks are kept, which runs they make suspect.
 //! Console and command line both store what is said here.
 
-use super::{BenchView, Fitted, Found};
+use super::{BenchFound, BenchView, Fitted};
 use crate::live::verdict;
 use backwall_store::JobContents;
 use backwall_survey::job::checklist::Signed;
@@ -12,7 +12,7 @@ use backwall_units::Length;
 
 /// A set-up to be stored, with how it came about.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Kept {
+pub struct KeptSetup {
     pub setup: Setup,
     pub origin: String,
 }
@@ -21,7 +21,7 @@ pub struct Kept {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Settled {
     /// A new set-up that comes into force with its checks.
-    pub kept: Option<Kept>,
+    pub kept: Option<KeptSetup>,
     pub checks: Vec<Check>,
     /// The checks failed a fit that nobody has kept: what is written down of it, the checks are not stored.
     pub note: Option<String>,
@@ -34,18 +34,18 @@ pub fn in_force(job: &JobContents, setup: &Setup) -> bool {
 }
 
 /// What is kept without a verification: a fit, or else the gate where it was moved; nothing where nothing is new.
-pub fn kept(view: &BenchView, job: &JobContents) -> Option<Kept> {
+pub fn kept(view: &BenchView, job: &JobContents) -> Option<KeptSetup> {
     let kept = match view.fitted().filter(|fitted| !in_force(job, &fitted.setup)) {
         Some(fitted) => fit_kept(view, fitted, false),
         None => {
             let before = job.setup_in_force().map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone());
-            Kept { setup: with_shown_gate(view, before), origin: "gate set on the live waveform".to_owned() }
+            KeptSetup { setup: with_shown_gate(view, before), origin: "gate set on the live waveform".to_owned() }
         }
     };
     job.setup_in_force().is_none_or(|entry| entry.setup != kept.setup).then_some(kept)
 }
 
-fn fit_kept(view: &BenchView, fitted: &Fitted, verified: bool) -> Kept {
+fn fit_kept(view: &BenchView, fitted: &Fitted, verified: bool) -> KeptSetup {
     let is_out = |index: usize| fitted.left_out.iter().any(|out| out.index == index);
     let blocks = view.blocks.iter().enumerate().filter(|(index, _)| !is_out(*index));
     let mut origin = verdict::origin(blocks.map(|(_, taken)| (taken.piece.thickness, taken.piece.serial.as_str())), verified);
@@ -58,7 +58,7 @@ fn fit_kept(view: &BenchView, fitted: &Fitted, verified: bool) -> Kept {
     } else if let Some(gate) = &fitted.gate {
         origin += &format!("; {gate}");
     }
-    Kept { setup, origin }
+    KeptSetup { setup, origin }
 }
 
 fn with_shown_gate(view: &BenchView, setup: Setup) -> Setup {
@@ -66,8 +66,8 @@ fn with_shown_gate(view: &BenchView, setup: Setup) -> Setup {
 }
 
 /// A check as it is stored; none for anything else that was found.
-pub fn check_of(found: &Found, job: &JobContents, by: &Signed) -> Option<Check> {
-    let Found::Checked { piece, tolerance, temperature, check, .. } = found else { return None };
+pub fn check_of(found: &BenchFound, job: &JobContents, by: &Signed) -> Option<Check> {
+    let BenchFound::Checked { piece, tolerance, temperature, check, .. } = found else { return None };
     Some(Check {
         setup_id: job.setup_in_force().map_or(0, |entry| entry.id),
         block: piece.serial.clone(),
@@ -83,11 +83,11 @@ pub fn check_of(found: &Found, job: &JobContents, by: &Signed) -> Option<Check> 
 }
 
 /// A new calibration comes into force when all its verifications pass; one in force only gets its checks, passed or failed.
-pub fn settle(view: &BenchView, found: &[Found], job: &JobContents, by: &Signed) -> Settled {
+pub fn settle(view: &BenchView, found: &[BenchFound], job: &JobContents, by: &Signed) -> Settled {
     let checks: Vec<Check> = found.iter().filter_map(|found| check_of(found, job, by)).collect();
     let new = found.iter().find_map(|found| match found {
-        Found::Checked { fitted, .. } => fitted.as_ref().filter(|fitted| !in_force(job, &fitted.setup)),
-        Found::Encoder(..) => None,
+        BenchFound::Checked { fitted, .. } => fitted.as_ref().filter(|fitted| !in_force(job, &fitted.setup)),
+        BenchFound::Encoder(..) => None,
     });
     let Some(fitted) = new else { return Settled { checks, ..Settled::default() } };
     let kept = fit_kept(view, fitted, true);

@@ -18,7 +18,7 @@ pub struct Attempt {
 
 /// What was not taken, and why.
 #[derive(Debug, Clone)]
-pub struct Refused {
+pub struct UnattendedRefused {
     pub hold: Hold,
     pub why: String,
 }
@@ -27,7 +27,7 @@ pub struct Refused {
 #[derive(Debug)]
 pub struct Unattended {
     pub view: BenchView,
-    pub refused: Vec<Refused>,
+    pub refused: Vec<UnattendedRefused>,
 }
 
 /// Puts the probe on everything in order; what the blocks give is worked out before the first verification.
@@ -48,7 +48,7 @@ pub async fn unattended(start: Start, profile: &Profile, keep_velocity: bool, at
     Ok(Unattended { view: bench.view, refused })
 }
 
-async fn take(bench: &mut Bench, Attempt { hold, spec }: Attempt, profile: &Profile) -> Result<Option<Refused>, StreamError> {
+async fn take(bench: &mut Bench, Attempt { hold, spec }: Attempt, profile: &Profile) -> Result<Option<UnattendedRefused>, StreamError> {
     let driven = matches!(hold, Hold::Encoder { .. });
     let mut source = feed::open(&spec, profile, SourceOptions { pace: Pace::Max, record: None })?;
     bench.view.link = source.link.borrow().clone();
@@ -83,5 +83,5 @@ async fn take(bench: &mut Bench, Attempt { hold, spec }: Attempt, profile: &Prof
     bench.command(BenchCommand::Take, 0);
     let news = bench.view.said.as_ref().filter(|said| before.as_ref().map(|before| before.number) != Some(said.number));
     let why = news.filter(|said| said.refused).map(|said| said.words.clone());
-    Ok(why.map(|why| Refused { hold, why }))
+    Ok(why.map(|why| UnattendedRefused { hold, why }))
 }

@@ -1,7 +1,7 @@
 //! What a screen may see of the bench, and what it may ask of it.
 
 use crate::live::blocks::BlockShots;
-use crate::live::verdict::Verdict;
+use crate::live::verdict::SetupVerdict;
 use backwall_stream::feed::LinkState;
 use backwall_survey::travel::encoder_check::{EncoderCheck, EncoderError};
 use backwall_ultrasound::{BlockCheck, BlockPoint, Calibration, Gate, LeftOut, Measurement, Setup, Stability, Waveform};
@@ -42,7 +42,7 @@ pub struct Fitted {
     pub calibration: Arc<Calibration>,
     /// The set-up it started from, with the calibration.
     pub setup: Setup,
-    pub verdict: Verdict,
+    pub verdict: SetupVerdict,
     /// Blocks that are no part of it.
     pub left_out: Vec<LeftOut>,
     /// Where gate and threshold come from, if not from the plan.
@@ -61,7 +61,7 @@ impl Fitted {
 }
 
 #[derive(Debug, Clone, Default)]
-pub enum Fit {
+pub enum FitState {
     #[default]
     None,
     Working,
@@ -71,7 +71,7 @@ pub enum Fit {
 
 /// Something to be stored.
 #[derive(Debug, Clone)]
-pub enum Found {
+pub enum BenchFound {
     Checked {
         piece: Piece,
         tolerance: Length,
@@ -98,13 +98,13 @@ pub struct BenchView {
     pub shots: usize,
     pub temperature: Option<Temperature>,
     pub blocks: Vec<Arc<Taken>>,
-    pub fit: Fit,
+    pub fit: FitState,
     /// Counts since the start of the measured distance was marked.
     pub travelled: Option<i64>,
     /// Everything found so far, in order.
-    pub found: Vec<Found>,
+    pub found: Vec<BenchFound>,
     /// The last thing said, numbered so that the same words twice are two.
-    pub said: Option<Said>,
+    pub said: Option<BenchSaid>,
     /// Why nothing comes any more.
     pub ended: Option<String>,
 }
@@ -112,7 +112,7 @@ pub struct BenchView {
 impl BenchView {
     pub fn fitted(&self) -> Option<&Arc<Fitted>> {
         match &self.fit {
-            Fit::Done(fitted) => Some(fitted),
+            FitState::Done(fitted) => Some(fitted),
             _ => None,
         }
     }
@@ -138,7 +138,7 @@ pub enum BenchCommand {
 
 /// Something the bench says.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Said {
+pub struct BenchSaid {
     /// Counts what was said, so that the same words said again are news.
     pub number: u64,
     /// Whether something that was asked for was not done.

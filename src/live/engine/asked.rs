@@ -3,7 +3,7 @@
 use super::super::change::Changed;
 use super::super::disagree::DisagreementWatch;
 use super::super::place;
-use super::super::view::{Command, DeviceSaid, Misclosure};
+use super::super::view::{DeviceSaid, Misclosure, RunCommand};
 use super::{Engine, Notice, Outcome};
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::command::{CommandKind, Order, Ordered};
@@ -14,18 +14,18 @@ use std::sync::Arc;
 
 impl Engine {
     /// Takes what the operator asks for; a reason when the run is to end.
-    pub fn command(&mut self, command: Command, at_us: i64, out: &mut Outcome) -> Option<CloseReason> {
+    pub fn command(&mut self, command: RunCommand, at_us: i64, out: &mut Outcome) -> Option<CloseReason> {
         let (along, seq) = match &self.reading {
             Some(reading) => (reading.place.along, Some(reading.seq)),
             None => (None, None),
         };
         match command {
-            Command::Mark { kind, text } => {
+            RunCommand::Mark { kind, text } => {
                 let mark = Mark { kind, along, seq, text, at_us };
                 self.wall().marks.push(mark.clone());
                 out.entries.push(Entry::Mark(mark));
             }
-            Command::AtDatum => {
+            RunCommand::AtDatum => {
                 if let Some(returned) = along {
                     let found = Misclosure { off: misclosure(self.start, returned), reach: self.reach };
                     let note = Note { run: None, along, text: found.words(), at_us };
@@ -33,7 +33,7 @@ impl Engine {
                     out.entries.push(Entry::Note(note));
                 }
             }
-            Command::MarkText(text) => {
+            RunCommand::MarkText(text) => {
                 let mark = self.wall().marks.last_mut().map(|mark| {
                     mark.text = text;
                     mark.clone()
@@ -41,23 +41,23 @@ impl Engine {
                 // Stored again with its words; the later one counts.
                 out.entries.extend(mark.map(Entry::Mark));
             }
-            Command::Note { text, begun } => {
+            RunCommand::Note { text, begun } => {
                 let note = Note { run: None, along: begun, text, at_us };
                 self.wall().notes.push(note.clone());
                 out.entries.push(Entry::Note(note));
             }
-            Command::Acknowledge(id) => self.acknowledge(&[id], at_us, out),
-            Command::AcknowledgeAll => {
+            RunCommand::Acknowledge(id) => self.acknowledge(&[id], at_us, out),
+            RunCommand::AcknowledgeAll => {
                 let open: Vec<SpotId> = self.wall().spots.open().map(|spot| spot.id).collect();
                 self.acknowledge(&open, at_us, out);
             }
-            Command::SetPlace(along) => self.set_place(along, at_us, out),
-            Command::Change(change) => self.change(change, at_us, out),
-            Command::Send(order) => {
+            RunCommand::SetPlace(along) => self.set_place(along, at_us, out),
+            RunCommand::Change(change) => self.change(change, at_us, out),
+            RunCommand::Send(order) => {
                 self.ordered(&order, &Ordered::NotSent("the stream is no line that can be written to".to_owned()), at_us, out);
             }
-            Command::End => return Some(CloseReason::Operator),
-            Command::Terminate => return Some(CloseReason::Terminated),
+            RunCommand::End => return Some(CloseReason::Operator),
+            RunCommand::Terminate => return Some(CloseReason::Terminated),
         }
         None
     }

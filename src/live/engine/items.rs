@@ -1,6 +1,6 @@
 //! What comes of the stream, item by item: a record becomes a reading or a change of state, all else an event.
 
-use super::super::distrust::{Said, host_jump};
+use super::super::distrust::{DoubtSaid, host_jump};
 use super::super::view::Phase;
 use super::{Engine, FIRST_SAID, Gap, Notice, Outcome, STALL_US, TEMPERATURE_STEP, dropped_words};
 use backwall_store::{Entry, EventKind};
@@ -56,7 +56,7 @@ impl Engine {
                 self.event(EventKind::Link, words.clone(), at_us, out);
                 out.notices.push(Notice::Fault(words));
             }
-            FeedItem::HostClock { ahead_us } => self.say([Said::Begins(host_jump(ahead_us as f64 / 1e6))], at_us, out),
+            FeedItem::HostClock { ahead_us } => self.say([DoubtSaid::Begins(host_jump(ahead_us as f64 / 1e6))], at_us, out),
             FeedItem::Ended => out.ended = true,
         }
     }
@@ -137,15 +137,15 @@ impl Engine {
     }
 
     /// Keeps what cannot be, and tells of it as it begins.
-    pub(super) fn say(&mut self, said: impl IntoIterator<Item = Said>, at_us: i64, out: &mut Outcome) {
+    pub(super) fn say(&mut self, said: impl IntoIterator<Item = DoubtSaid>, at_us: i64, out: &mut Outcome) {
         for said in said {
             match said {
-                Said::Lost(shots, text) => {
+                DoubtSaid::Lost(shots, text) => {
                     let (seq, along) = self.last_place();
                     out.entries.push(Entry::Lost { shots, text, seq, along, at_us });
                 }
-                Said::Over(text) => self.event(EventKind::Doubt, text, at_us, out),
-                Said::Begins(text) => {
+                DoubtSaid::Over(text) => self.event(EventKind::Doubt, text, at_us, out),
+                DoubtSaid::Begins(text) => {
                     self.event(EventKind::Doubt, text.clone(), at_us, out);
                     out.notices.push(Notice::Fault(text));
                 }

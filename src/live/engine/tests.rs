@@ -1,7 +1,7 @@
 //! The engine, item by item, without a stream.
 
 use super::*;
-use crate::live::view::Command;
+use crate::live::view::RunCommand;
 use backwall_store::{Mark, MarkKind};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::job::Plan;
@@ -13,7 +13,7 @@ use backwall_survey::travel::Odometer;
 pub fn engine() -> Engine {
     let plan = Plan::parse("plan.toml", include_str!("../../../demo-stream/plan.toml")).unwrap();
     let path = plan.path(plan.line("A120").unwrap());
-    let wall = Wall::new(Section::new(plan.alarm), Vec::new(), path.span());
+    let wall = LiveWall::new(Section::new(plan.alarm), Vec::new(), path.span());
     let (start, limits) = (path.start, plan.limits());
     let maker = ReadingMaker::new(plan.typed_setup(), Odometer::new(path).unwrap(), limits.clone(), plan.wall_temperature());
     Engine::new(maker, Arc::new(limits), plan.limits.max_gap, start, wall)
@@ -34,12 +34,12 @@ fn a_return_to_the_start_notes_how_far_the_encoder_is_off() {
     let mut engine = engine();
     drive(&mut engine, &[0, 20_000, 40_000, 40]);
     let mut out = Outcome::default();
-    assert_eq!(engine.command(Command::AtDatum, 9, &mut out), None);
+    assert_eq!(engine.command(RunCommand::AtDatum, 9, &mut out), None);
     let [Entry::Note(note)] = &out.entries[..] else { panic!("{:?}", out.entries) };
     assert!(note.text.contains("misclosure -1.0 mm of 2000 mm there and back (-0.05 %)"), "{}", note.text);
     assert_eq!((note.along, engine.wall().notes.len()), (Some(Length::mm(1999.0)), 1));
     drive(&mut engine, &[1_000]);
-    engine.command(Command::AtDatum, 9, &mut out);
+    engine.command(RunCommand::AtDatum, 9, &mut out);
     assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
 }
 
@@ -81,10 +81,10 @@ fn a_note_keeps_the_place_where_it_was_begun() {
     assert_eq!(begun, Some(Length::mm(1900.0)));
     drive(&mut engine, &[8_000]);
     let mut out = Outcome::default();
-    engine.command(Command::Note { text: "scale".to_owned(), begun }, 9, &mut out);
+    engine.command(RunCommand::Note { text: "scale".to_owned(), begun }, 9, &mut out);
     assert!(matches!(&out.entries[..], [Entry::Note(note)] if note.along == begun), "{:?}", out.entries);
     // Begun before there was any place, it has none.
-    engine.command(Command::Note { text: "start".to_owned(), begun: None }, 9, &mut out);
+    engine.command(RunCommand::Note { text: "start".to_owned(), begun: None }, 9, &mut out);
     assert!(matches!(&out.entries[1], Entry::Note(note) if note.along.is_none()), "{:?}", out.entries);
 }
 
@@ -93,9 +93,9 @@ fn words_for_a_mark_keep_its_place() {
     let mut engine = engine();
     let mut out = Outcome::default();
     drive(&mut engine, &[0, 4_000]);
-    engine.command(Command::Mark { kind: MarkKind::Nozzle, text: String::new() }, 5, &mut out);
+    engine.command(RunCommand::Mark { kind: MarkKind::Nozzle, text: String::new() }, 5, &mut out);
     drive(&mut engine, &[8_000]);
-    engine.command(Command::MarkText("N3".to_owned()), 9, &mut out);
+    engine.command(RunCommand::MarkText("N3".to_owned()), 9, &mut out);
     let [Entry::Mark(first), Entry::Mark(second)] = &out.entries[..] else { panic!("{:?}", out.entries) };
     assert_eq!((first.along, first.text.as_str()), (Some(Length::mm(1900.0)), ""));
     assert_eq!(*second, Mark { text: "N3".to_owned(), ..first.clone() });

@@ -2,9 +2,9 @@
 
 use crate::console::review::{Earlier, News, Outline};
 use anyhow::bail;
-use backwall_report::earlier::{Survey, Told};
+use backwall_report::earlier::{EarlierTable, EarlierTold};
 use backwall_store::{Cursor, JobReader, RunSummary, StoreError};
-use backwall_survey::strip::compare::{self, Point, Settings, SetupFacts, SurveyLine, align};
+use backwall_survey::strip::compare::{self, CompareSettings, Point, SetupFacts, SurveyLine, align};
 use backwall_survey::strip::{Level, Strip};
 use backwall_units::Length;
 use std::path::PathBuf;
@@ -15,7 +15,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 pub struct EarlierSurvey {
     pub path: PathBuf,
     /// What a table does not tell itself.
-    pub told: Told,
+    pub told: EarlierTold,
 }
 
 impl EarlierSurvey {
@@ -25,7 +25,7 @@ impl EarlierSurvey {
         Ok(self.outline_of(self.line(&survey, line)?))
     }
 
-    fn line<'a>(&self, survey: &'a Survey, name: &str) -> anyhow::Result<&'a SurveyLine> {
+    fn line<'a>(&self, survey: &'a EarlierTable, name: &str) -> anyhow::Result<&'a SurveyLine> {
         let Some(line) = survey.line(name) else {
             let known: Vec<&str> = survey.lines.iter().map(|line| line.line.as_str()).collect();
             let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
@@ -81,7 +81,7 @@ impl Surveys {
                 },
             )?;
         }
-        let alignment = align(&now.points, &earlier.points, &Settings::default());
+        let alignment = align(&now.points, &earlier.points, &CompareSettings::default());
         let mut warnings = compare::warnings(&now, earlier, contents.plan.job.units);
         warnings.extend(survey.remarks.iter().cloned());
         let Outline { source, strip } = behind.outline_of(earlier);
@@ -93,6 +93,6 @@ impl Surveys {
     pub(super) fn compare(&self, offset: Length) -> Option<News> {
         let held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let (now, earlier) = held.as_ref()?;
-        Some(News::Compared(Arc::new(compare::compare(now, earlier, offset, &Settings::default()))))
+        Some(News::Compared(Arc::new(compare::compare(now, earlier, offset, &CompareSettings::default()))))
     }
 }

@@ -2,7 +2,7 @@
 
 use super::{AGAIN, TELL};
 use crate::console::SurveyHandle;
-use crate::console::review::Progress;
+use crate::console::review::ReadProgress;
 use crate::console::survey::{SurveyNews, Surveyed};
 use backwall_report::figure::data;
 use backwall_store::{Cursor, JobContents, JobFile, JobReader, ReadingSummary, StoreError};
@@ -104,7 +104,7 @@ impl Mapper {
         let map = plan.wall_map(|line| self.strips.get(line).cloned().unwrap_or_default());
         let seams = plan.course_edges().iter().skip(1).map(|(_, bottom, _)| *bottom).collect();
         let of = self.job.runs.iter().map(|run| run.readings).sum::<u64>().max(self.read);
-        let progress = Progress { read: self.read, of, done, open };
+        let progress = ReadProgress { read: self.read, of, done, open };
         let surveyed = Surveyed::new(map, data::beam(plan).1, seams, progress);
         self.tell.blocking_send(SurveyNews::Map(Arc::new(surveyed))).is_ok()
     }

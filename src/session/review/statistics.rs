@@ -2,10 +2,10 @@
 
 use super::{AGAIN, TELL};
 use crate::console::SurveyHandle;
-use crate::console::review::Progress;
-use crate::console::survey::statistics::{Figures, LineStatistics, Part};
+use crate::console::review::ReadProgress;
+use crate::console::survey::statistics::{Figures, LineStatistics, StatisticsPart};
 use crate::console::survey::{Survey, SurveyNews};
-use backwall_report::readings::Source;
+use backwall_report::readings::ReadingsOf;
 use backwall_report::statistics::{ByHand, StatisticsRow, of_line};
 use backwall_store::{Cursor, JobContents, JobFile, JobReader, RunSummary, StoreError};
 use backwall_survey::strip::Limits;
@@ -25,7 +25,7 @@ pub fn open(path: &Path, line: String, interval: Length) -> anyhow::Result<Surve
     let job = reader.contents()?;
     let (tell, news) = tokio::sync::mpsc::channel(4);
     let (asks, asked) = std::sync::mpsc::channel();
-    let figures = Figures { lines: Vec::new(), interval: (line, interval), progress: Progress::default(), trouble: None };
+    let figures = Figures { lines: Vec::new(), interval: (line, interval), progress: ReadProgress::default(), trouble: None };
     let collector = Collector { reader, job, tallies: BTreeMap::new(), figures, tell, asked };
     std::thread::Builder::new().name("statistics".to_owned()).spawn(move || collector.work())?;
     Ok(SurveyHandle { news, asks })
@@ -162,7 +162,7 @@ impl Collector {
         let (chosen, length) = &self.figures.interval;
         let length = (chosen == name).then_some(*length);
         let (Some(last), Some(collected)) = (runs.last(), self.tallies.get(name)) else { return self.without_run(name) };
-        let sources: Vec<Source<'_>> = runs.iter().map(|run| Source::Run(run)).collect();
+        let sources: Vec<ReadingsOf<'_>> = runs.iter().map(|run| ReadingsOf::Run(run)).collect();
         let tally = &collected.tally;
         let scope = Scope { path: Some(&last.start.path), max_gap: Some(self.job.plan.limits.max_gap), tracks: &self.job.plan.tracks };
         let mut trouble: Option<IntervalError> = None;
@@ -209,7 +209,12 @@ impl Collector {
 }
 
 /// A row with the limits that count in it.
-fn part(row: StatisticsRow, histogram: Option<backwall_survey::strip::histogram::Histogram>, path: &LinePath, limits: &Limits) -> Part {
+fn part(
+    row: StatisticsRow,
+    histogram: Option<backwall_survey::strip::histogram::Histogram>,
+    path: &LinePath,
+    limits: &Limits,
+) -> StatisticsPart {
     let (from, to) = row.edges.unwrap_or(path.span());
     let spans = course_spans(path, limits, from, to);
     let counts = |course: Option<u16>| row.course.is_none() || row.course == course;
@@ -220,5 +225,5 @@ fn part(row: StatisticsRow, histogram: Option<backwall_survey::strip::histogram:
         found
     };
     let (required, nominal) = (each(&|span| span.required), each(&|span| span.nominal));
-    Part { row, histogram, required, nominal, watch_margin: limits.watch_margin }
+    StatisticsPart { row, histogram, required, nominal, watch_margin: limits.watch_margin }
 }

@@ -3,7 +3,7 @@
 
 use super::fixture::NOW;
 use backwall::live::bench::{Bench, BenchCommand, Hold, Piece, Start};
-use backwall_simulate::{Crawler, End, Wall};
+use backwall_simulate::{Crawler, End, VirtualWall};
 use backwall_stream::{Decoder, Profile, What};
 use backwall_survey::job::GateRule;
 use backwall_survey::reading::Record;
@@ -31,8 +31,8 @@ forward_mm = 100.0
 speed_mm_s = 50.0
 "#;
 
-pub fn wall() -> Wall {
-    Wall::parse("bench.toml", WALL).unwrap()
+pub fn wall() -> VirtualWall {
+    VirtualWall::parse("bench.toml", WALL).unwrap()
 }
 
 /// What a crawler sends, decoded as from a device.

@@ -2,11 +2,11 @@
 #![allow(dead_code)]
 
 use backwall::console::review::overview::empty_wall;
-use backwall::console::review::{Overview, Progress};
+use backwall::console::review::{Overview, ReadProgress};
 use backwall::console::state::{App, Event, Look};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme, view};
-use backwall::live::{Counts, LiveView, Phase, Telemetry, Wall};
+use backwall::live::{Counts, LiveView, LiveWall, Phase, Telemetry};
 use backwall_store::{JobContents, Mark, MarkKind, Note, ReadingSummary, RunStart, RunState, RunSummary, Saved, SetupEntry};
 use backwall_stream::feed::LinkState;
 use backwall_survey::job::checklist::{Answer, Signature, Signed, Value};
@@ -256,11 +256,11 @@ fn level(thickness: Option<f64>) -> Level {
     }
 }
 
-pub fn wall(direction: Direction) -> Wall {
+pub fn wall(direction: Direction) -> LiveWall {
     let limits = Plan::parse("plan.toml", PLAN).unwrap().limits();
     let upright = direction.is_upright();
     let seams = if upright { vec![Length::mm(2400.0), Length::mm(4800.0)] } else { Vec::new() };
-    let mut wall = Wall::new(Section::new(Default::default()), seams, (Length::ZERO, Length::mm(7200.0)));
+    let mut wall = LiveWall::new(Section::new(Default::default()), seams, (Length::ZERO, Length::mm(7200.0)));
     for shot in 0..21_750u32 {
         let along = f64::from(shot) * 0.2;
         let thickness = thickness_at(along);
@@ -319,7 +319,7 @@ pub fn overview(direction: Direction) -> Overview {
     }
     overview.wall.marks = known.marks;
     overview.wall.notes = known.notes;
-    overview.progress = Progress { read: 21_750, of: 21_750, done: true, open: false };
+    overview.progress = ReadProgress { read: 21_750, of: 21_750, done: true, open: false };
     overview.settle();
     overview
 }

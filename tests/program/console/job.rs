@@ -5,7 +5,7 @@ use crate::console::fixture::*;
 use backwall::console::survey::Survey;
 use backwall::console::{Backend, Clock, ConsoleOptions, Glyphs, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use backwall::live::bench::BenchHandle;
-use backwall::live::{Begin, Command, Connecting, LiveView, Phase};
+use backwall::live::{Begin, Connecting, LiveView, Phase, RunCommand};
 use backwall_store::{JobContents, Note, RunId, RunState, SetupEntry};
 use backwall_survey::job::Statement;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
@@ -23,7 +23,7 @@ use tokio::sync::{mpsc, watch};
 pub struct Job {
     pub job: JobContents,
     pub views: watch::Sender<Arc<LiveView>>,
-    pub commands: mpsc::Sender<Command>,
+    pub commands: mpsc::Sender<RunCommand>,
     pub fails: bool,
     /// A run starts whose task is gone at once.
     pub sender_gone: bool,
@@ -41,7 +41,7 @@ impl Job {
         let (told, sender) = (ended.clone(), views.clone());
         tokio::spawn(async move {
             while let Some(command) = asked.recv().await {
-                if matches!(command, Command::End | Command::Terminate) {
+                if matches!(command, RunCommand::End | RunCommand::Terminate) {
                     tokio::time::sleep(Duration::from_millis(100)).await;
                     told.store(true, Ordering::SeqCst);
                     let phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed)));

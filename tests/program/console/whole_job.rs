@@ -2,7 +2,7 @@
 
 use crate::console::fixture::*;
 use crate::console_review::stored::{append, at, fill, new_job, start};
-use backwall::console::replay::{Pace, Replay};
+use backwall::console::replay::{Replay, ReplayPace};
 use backwall::console::review::Over;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::survey::{Survey, SurveyNews, Surveyed};
@@ -11,7 +11,7 @@ use backwall::console::{Glyphs, Step, SurveyHandle, Theme};
 use backwall::live::Phase;
 use backwall::session::review::{open_replay, open_survey};
 use backwall_report::figure::data::wall_map;
-use backwall_report::readings::Source;
+use backwall_report::readings::ReadingsOf;
 use backwall_report::statistics::rows;
 use backwall_store::{CloseReason, JobFile};
 use backwall_survey::strip::Strip;
@@ -34,7 +34,7 @@ macro_rules! snap {
 
 fn surveyed(strip: impl Fn(&str) -> Strip) -> SurveyNews {
     let plan = contents().plan;
-    let progress = backwall::console::review::Progress { read: 21_750, of: 21_750, done: true, open: false };
+    let progress = backwall::console::review::ReadProgress { read: 21_750, of: 21_750, done: true, open: false };
     SurveyNews::Map(Arc::new(Surveyed::new(
         plan.wall_map(|line| [(0, strip(line))].into()),
         false,
@@ -115,7 +115,7 @@ fn lines_without_a_place_and_a_job_without_runs_say_so() {
     update(&mut app, letter('r'));
     assert!(screen(&app).contains("there is no run to play"), "{}", screen(&app));
     update(&mut app, letter('p'));
-    let progress = backwall::console::review::Progress { done: true, ..Default::default() };
+    let progress = backwall::console::review::ReadProgress { done: true, ..Default::default() };
     let map = Surveyed::new(job.plan.wall_map(|_| Default::default()), false, Vec::new(), progress);
     update(&mut app, Event::Survey(SurveyNews::Map(Arc::new(map))));
     let shown = screen(&app);
@@ -203,7 +203,7 @@ fn statistics_on_screen_are_the_report_s_rows() {
     handle.asks.send(wanted).unwrap();
     wait(&mut app, &mut handle, |app| of_figures(app).unwrap().figures.as_ref().unwrap().interval.1 == Length::mm(200.0));
     let job = reader.contents().unwrap();
-    let sources: Vec<Source<'_>> = job.runs.iter().map(Source::Run).collect();
+    let sources: Vec<ReadingsOf<'_>> = job.runs.iter().map(ReadingsOf::Run).collect();
     let report = rows(&reader, &job, &sources, Some(Length::mm(200.0)), &mut |_, _| true).unwrap();
     let figures = of_figures(&app).unwrap().figures.clone().unwrap();
     let line = &figures.lines[0];
@@ -254,10 +254,10 @@ fn a_replay_on_screen_is_marked_and_takes_no_key_that_would_write() {
         assert!(update(&mut app, event).is_empty());
         assert!(app.prompt.is_none() && app.question.is_none());
     }
-    assert_eq!(update(&mut app, letter(' ')), [Effect::Replay(Replay { pace: Pace::Device, paused: true })]);
+    assert_eq!(update(&mut app, letter(' ')), [Effect::Replay(Replay { pace: ReplayPace::Device, paused: true })]);
     assert!(screen(&app).lines().next().unwrap().contains("REPLAY A090 up run 2 PAUSED"), "{}", screen(&app));
     update(&mut app, letter(' '));
-    for pace in [Pace::Double, Pace::Five, Pace::Ten, Pace::Max, Pace::Max] {
+    for pace in [ReplayPace::Double, ReplayPace::Five, ReplayPace::Ten, ReplayPace::Max, ReplayPace::Max] {
         assert_eq!(update(&mut app, letter('>')), [Effect::Replay(Replay { pace, paused: false })]);
     }
     update(&mut app, letter('f'));
@@ -311,17 +311,17 @@ fn a_run_is_played_by_its_own_clock_and_nothing_is_written() {
         }
     };
     // The times are least ones only: how busy the machine is must not matter.
-    let (took, view, handle) = play(Replay { pace: Pace::Device, paused: false });
+    let (took, view, handle) = play(Replay { pace: ReplayPace::Device, paused: false });
     assert!(took >= Duration::from_millis(1150), "{took:?}");
     assert_eq!((view.counts.received, view.counts.no_echo, view.reading.as_ref().unwrap().seq), (61, 1, 60));
     assert!(view.waveform.is_some());
     assert_eq!(handle.wall.lock().unwrap().strip.extent(), Some((Length::ZERO, Length::mm(61.0))));
-    let (took, ..) = play(Replay { pace: Pace::Five, paused: false });
+    let (took, ..) = play(Replay { pace: ReplayPace::Five, paused: false });
     assert!(took >= Duration::from_millis(200), "{took:?}");
-    play(Replay { pace: Pace::Max, paused: false });
+    play(Replay { pace: ReplayPace::Max, paused: false });
     // Held, it does not go on.
     let handle = open_replay(&path, run).unwrap();
-    handle.asks.send(Replay { pace: Pace::Max, paused: true }).unwrap();
+    handle.asks.send(Replay { pace: ReplayPace::Max, paused: true }).unwrap();
     std::thread::sleep(Duration::from_millis(300));
     assert!(!matches!(handle.view.borrow().phase, Phase::Ended(_)));
     drop(handle);
@@ -377,7 +377,7 @@ fn the_whole_job_is_shown_at_once_whatever_the_number_of_readings() {
         }
         let since = Instant::now();
         let handle = open_replay(&path, run).unwrap();
-        handle.asks.send(Replay { pace: Pace::Max, paused: false }).unwrap();
+        handle.asks.send(Replay { pace: ReplayPace::Max, paused: false }).unwrap();
         while !matches!(handle.view.borrow().phase, Phase::Ended(_)) {
             assert!(!matches!(handle.view.borrow().phase, Phase::Failed(_)));
             std::thread::sleep(Duration::from_millis(5));

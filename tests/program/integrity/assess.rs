@@ -7,7 +7,7 @@ use backwall_survey::job::validity::{Check, VerificationPlan};
 use backwall_survey::job::{Checklist, Plan};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::SpotWatch;
-use backwall_survey::strip::spot::Sample;
+use backwall_survey::strip::spot::SpotSample;
 use backwall_survey::travel::{Across, Place};
 use backwall_ultrasound::{Flag, Flags, Measurement, Quality};
 use backwall_units::{Decibel, Length, Temperature};
@@ -137,7 +137,7 @@ fn scan_shots(
         };
         let (along, thickness) = (reading.place.along, reading.measurement.thickness);
         let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
-        watch.push(&Sample { seq, along, course, thickness, level, sound_from });
+        watch.push(&SpotSample { seq, along, course, thickness, level, sound_from });
         writer.append_blocking(run, Entry::Reading { reading, waveform: None }).unwrap();
     }
     for spot in watch.spots() {

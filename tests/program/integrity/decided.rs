@@ -3,16 +3,16 @@
 
 use super::close;
 use backwall_survey::integrity::Decision;
-use backwall_survey::integrity::average::{AVERAGE, Averages, Bins, Shot, Test, Windows, assess, tank_length};
+use backwall_survey::integrity::average::{AVERAGE, Averages, BinShot, Bins, Test, Windows, assess, tank_length};
 use backwall_survey::integrity::extreme::{Maxima, Minima};
 use backwall_survey::integrity::life::{fieller, remaining_life};
 use backwall_survey::integrity::local::worst_place;
 use backwall_survey::integrity::pivot::factor;
 use backwall_survey::integrity::profile::{ThinArea, bulging, critical_profile, remaining_strength};
-use backwall_survey::integrity::rate::{Rate, Term, Wall, rate};
+use backwall_survey::integrity::rate::{DatedWall, Rate, Term, rate};
 use backwall_survey::integrity::required::{Pressurised, Vessel};
 use backwall_survey::integrity::variation::variation;
-use backwall_survey::strip::compare::{self, Point, Settings};
+use backwall_survey::strip::compare::{self, CompareSettings, Point};
 use backwall_units::{Length, LossRate, Pressure, Years};
 
 fn mm(value: f64) -> Length {
@@ -21,10 +21,10 @@ fn mm(value: f64) -> Length {
 
 /// Bins of 10 mm, `None` where nothing was read, all with the same U.
 fn bins(walls: &[Option<f64>], expanded: f64) -> Bins {
-    let shots: Vec<Shot> = walls
+    let shots: Vec<BinShot> = walls
         .iter()
         .enumerate()
-        .map(|(i, wall)| Shot {
+        .map(|(i, wall)| BinShot {
             along: mm(i as f64 * 10.0 + 5.0),
             across: mm(0.0),
             thickness: wall.map(mm),
@@ -121,8 +121,8 @@ fn u_and_the_share_that_was_read_keep_a_course_from_being_called_met() {
     let found = decided(&thin_in_number, 100.0, 0.0, &wanted(8.0, 4.8, 30.0));
     assert!(found.windows.low > mm(20.9) && found.average == Decision::NotDecided, "{found:?}");
     // No U, no "met".
-    let shots: Vec<Shot> =
-        (0..200).map(|i| Shot { along: mm(f64::from(i) + 0.5), across: mm(0.0), thickness: Some(mm(9.0)), uncertainty: None }).collect();
+    let shots: Vec<BinShot> =
+        (0..200).map(|i| BinShot { along: mm(f64::from(i) + 0.5), across: mm(0.0), thickness: Some(mm(9.0)), uncertainty: None }).collect();
     let without = Bins::of(&shots, (Length::ZERO, mm(200.0)), mm(10.0), &[]).unwrap();
     let judged = assess(&without, mm(100.0), (mm(9.0), None), &wanted(6.0, 3.6, 10.0)).unwrap().value;
     assert_eq!(judged.decision, Decision::NotDecided);
@@ -132,9 +132,9 @@ fn u_and_the_share_that_was_read_keep_a_course_from_being_called_met() {
 fn standing_still_weighs_no_more_and_a_second_drive_fills_the_gaps_of_the_first() {
     let wall = |x: f64| if (400.0..500.0).contains(&x) { 8.0 } else { 10.0 };
     let shot =
-        |x: f64, echo: bool| Shot { along: mm(x), across: mm(0.0), thickness: echo.then(|| mm(wall(x))), uncertainty: Some(mm(0.02)) };
-    let mut shots: Vec<Shot> = (0..1500).map(|i| f64::from(i) + 0.5).map(|x| shot(x, !(600.0..800.0).contains(&x))).collect();
-    let lowest = |shots: &[Shot], length: f64| {
+        |x: f64, echo: bool| BinShot { along: mm(x), across: mm(0.0), thickness: echo.then(|| mm(wall(x))), uncertainty: Some(mm(0.02)) };
+    let mut shots: Vec<BinShot> = (0..1500).map(|i| f64::from(i) + 0.5).map(|x| shot(x, !(600.0..800.0).contains(&x))).collect();
+    let lowest = |shots: &[BinShot], length: f64| {
         Windows::of(&Bins::of(shots, (Length::ZERO, mm(1500.0)), mm(10.0), &[]).unwrap(), mm(length), mm(10.0)).unwrap()
     };
     close(lowest(&shots, 100.0).high.as_mm(), 8.0, 1e-9);
@@ -181,10 +181,10 @@ pub(super) fn thinned(dice: &mut Dice) -> Vec<f64> {
 /// Decided as a course of a tank 18 m wide with 6 mm required.
 fn of_course(walls: &[Option<f64>]) -> Option<Averages> {
     let least = walls.iter().flatten().copied().reduce(f64::min)?;
-    let shots: Vec<Shot> = walls
+    let shots: Vec<BinShot> = walls
         .iter()
         .enumerate()
-        .map(|(i, wall)| Shot { along: mm(i as f64 + 0.5), across: mm(0.0), thickness: wall.map(mm), uncertainty: Some(mm(0.04)) })
+        .map(|(i, wall)| BinShot { along: mm(i as f64 + 0.5), across: mm(0.0), thickness: wall.map(mm), uncertainty: Some(mm(0.04)) })
         .collect();
     let bins = Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64)), mm(10.0), &[]).unwrap();
     let length = tank_length(mm(18_000.0), mm(least)).unwrap().value;
@@ -227,7 +227,7 @@ fn no_pattern_of_holes_turns_a_decision_over() {
 #[test]
 fn a_life_is_an_interval_and_its_short_end_counts() {
     let u = 0.046193;
-    let wall = |wall: f64| Wall { thickness: mm(wall), uncertainty: Some(mm(u)) };
+    let wall = |wall: f64| DatedWall { thickness: mm(wall), uncertainty: Some(mm(u)) };
     let lost = rate(Term::Short, wall(6.43), wall(5.21), Years::new(5.0)).unwrap().value;
     close(lost.rate.unwrap().as_mm_y(), 0.2440, 1e-12);
     close(lost.expanded().unwrap().as_mm_y(), 0.0261306, 1e-6);
@@ -263,7 +263,7 @@ fn no_change_is_no_rate_but_a_bound() {
     close(of(-0.02).upper.as_mm_y(), 0.0215, 5e-5);
     assert_eq!((of(0.03).rate, of(-0.02).rate), (None, None));
     assert!(of(0.14).rate.is_some(), "beyond U");
-    let at_least = remaining_life(Wall { thickness: mm(9.0), uncertainty: Some(mm(0.05)) }, mm(6.0), &of(0.03), 0.0).unwrap();
+    let at_least = remaining_life(DatedWall { thickness: mm(9.0), uncertainty: Some(mm(0.05)) }, mm(6.0), &of(0.03), 0.0).unwrap();
     assert_eq!(at_least.value.middle, None);
     close(at_least.value.low.as_years(), (3.0 - 1.644_853_627 * 0.05) / of(0.03).upper.as_mm_y(), 1e-6);
     assert!(at_least.worked.cautions.iter().any(|caution| caution.contains("a bound of the rate")));
@@ -289,10 +289,10 @@ fn rates_are_never_below_minimum_to_minimum() {
         let now = survey(|x| 9.0 - dip(x, at, depth) - dip(x, place, grown), &mut dice);
         let least = |points: &[Point]| {
             let least = points.iter().min_by(|a, b| a.thickness.total_cmp(&b.thickness)).unwrap();
-            Wall { thickness: least.thickness, uncertainty: least.uncertainty }
+            DatedWall { thickness: least.thickness, uncertainty: least.uncertainty }
         };
         let minima = rate(Term::Short, least(&then), least(&now), years).unwrap().value;
-        let local = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().0.value;
+        let local = worst_place(&now, &then, &CompareSettings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().0.value;
         let measured = (least(&then).thickness - least(&now).thickness) / years;
         assert!(minima.upper >= measured && minima.rate.is_none_or(|rate| rate >= measured), "{minima:?}");
         assert!(local.upper >= measured * 0.9, "{local:?} {minima:?}");
@@ -304,7 +304,7 @@ fn rates_are_never_below_minimum_to_minimum() {
     // 1.22 mm lost over 60 mm of a stretch of 4.3 m that lost a little all along: the stretch's mean says a tenth.
     let then = survey(|_| 6.43, &mut dice);
     let now = survey(|x| if (500.0..560.0).contains(&x) { 5.21 } else { 6.30 }, &mut dice);
-    let local = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), Years::new(4.98)).unwrap().0.value;
+    let local = worst_place(&now, &then, &CompareSettings::default(), (Length::ZERO, mm(1000.0)), Years::new(4.98)).unwrap().0.value;
     close(local.rate.unwrap().as_mm_y(), 1.22 / 4.98, 0.02);
 }
 
@@ -316,14 +316,14 @@ fn a_place_is_cut_at_the_course_and_a_pit_on_an_edge_is_not_taken_for_growth() {
     let pit = |x: f64, at: f64| 9.0 - 2.0 * (-(x - at) * (x - at) / 32.0).exp();
     for at in [244.0, 247.0, 249.0, 251.0, 253.0] {
         let (then, now) = (survey(|x| pit(x, at), &mut dice), survey(|x| pit(x, at + 4.0), &mut dice));
-        let found = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().0.value;
+        let found = worst_place(&now, &then, &CompareSettings::default(), (Length::ZERO, mm(1000.0)), years).unwrap().0.value;
         assert!(found.rate.is_none_or(|rate| rate.as_mm_y() < 0.1), "{at}: {found:?}");
     }
     // A loss above 600 mm is none of the course below.
     let (then, now) = (survey(|_| 9.0, &mut dice), survey(|x| if x > 600.0 { 7.0 } else { 9.0 }, &mut dice));
-    let below = worst_place(&now, &then, &Settings::default(), (Length::ZERO, mm(600.0)), years).unwrap().0.value;
+    let below = worst_place(&now, &then, &CompareSettings::default(), (Length::ZERO, mm(600.0)), years).unwrap().0.value;
     assert_eq!(below.rate, None, "{below:?}");
-    let above = worst_place(&now, &then, &Settings::default(), (mm(600.0), mm(1000.0)), years).unwrap().0.value;
+    let above = worst_place(&now, &then, &CompareSettings::default(), (mm(600.0), mm(1000.0)), years).unwrap().0.value;
     close(above.rate.unwrap().as_mm_y(), 0.4, 0.03);
 }
 
@@ -431,13 +431,13 @@ fn only_what_scatters_makes_bins_look_changed_by_chance() {
     let mut dice = Dice(11);
     let wall = |x: f64| 9.0 + 0.2 * (x / 90.0).sin();
     let (then, now) = (survey(wall, &mut dice), survey(wall, &mut dice));
-    let found = compare::compare(&now, &then, Length::ZERO, &Settings::default());
+    let found = compare::compare(&now, &then, Length::ZERO, &CompareSettings::default());
     assert_eq!(found.stretches.len(), 0);
     assert!(found.by_chance < 0.5, "u is 0.046 mm and nearly all of it common: {}", found.by_chance);
     // The same scatter with an u that holds nothing else.
     let bare =
         |points: &[Point]| -> Vec<Point> { points.iter().map(|point| Point { uncertainty: Some(Length::ZERO), ..*point }).collect() };
-    let found = compare::compare(&bare(&now), &bare(&then), Length::ZERO, &Settings::default());
+    let found = compare::compare(&bare(&now), &bare(&then), Length::ZERO, &CompareSettings::default());
     assert!(found.by_chance > 1.0, "{}", found.by_chance);
 }
 

@@ -2,7 +2,7 @@
 
 use super::support::*;
 use backwall_report::csv;
-use backwall_report::readings::Source;
+use backwall_report::readings::ReadingsOf;
 use backwall_store::{CloseReason, Entry, EventKind, JobFile, Mark, MarkKind, Note, RunState};
 use backwall_survey::job::checklist::{Answer, Signature, Value};
 use backwall_survey::strip::{Level, Spot};
@@ -108,7 +108,7 @@ fn a_run_comes_back_bit_for_bit() {
     assert_eq!(reader.time_bases(run).unwrap(), vec![(0, base())]);
 
     let (mut out, job, summary) = (Vec::new(), reader.contents().unwrap(), reader.run(run).unwrap());
-    assert_eq!(csv::write_readings(&reader, &job, &[Source::Run(&summary)], &mut out, &mut |_, _| true).unwrap(), 2000);
+    assert_eq!(csv::write_readings(&reader, &job, &[ReadingsOf::Run(&summary)], &mut out, &mut |_, _| true).unwrap(), 2000);
     let text = String::from_utf8(out).unwrap();
     let mut lines = text.split("\r\n");
     assert_eq!(

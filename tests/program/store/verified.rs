@@ -1,7 +1,7 @@
 //! Damage and slips in a job file are found and named.
 
 use super::support::*;
-use backwall_store::{CloseReason, Entry, JobFile, JobReader, RunId, Verdict};
+use backwall_store::{CloseReason, Entry, FileVerdict, JobFile, JobReader, RunId};
 use backwall_survey::neighbours::{Neighbour, Neighbours};
 use backwall_survey::reading::{ReadingMaker, Shot};
 use backwall_survey::travel::Odometer;
@@ -57,7 +57,7 @@ fn a_judgement_that_does_not_follow_from_its_readings_is_found() {
     assert!(said.contains("what its neighbours make of the readings does not follow from them"), "{said}");
 }
 
-fn verdict(path: &Path) -> Verdict {
+fn verdict(path: &Path) -> FileVerdict {
     JobFile::open_read_only(path).unwrap().verify().unwrap()
 }
 

@@ -1,7 +1,7 @@
 //! The roll-up as rows of cells, for command and screen alike; and the same readings judged by one basis and by another, side by side.
 
 use super::rollup::RolledCourse;
-use super::worst::{Place, Worst};
+use super::worst::{Worst, WorstPlace};
 use super::{Assessment, RollUp};
 use crate::words::{percent, safe_text, stretch};
 use backwall_units::LengthUnit;
@@ -95,7 +95,7 @@ pub fn worst_rows(spots: &[Worst], unit: LengthUnit) -> Vec<[String; 11]> {
 
 impl RolledCourse {
     fn row(&self, unit: LengthUnit) -> [String; 12] {
-        let place = |place: &Place| {
+        let place = |place: &WorstPlace| {
             let at = place.at.map_or_else(String::new, |at| format!(" {}", unit.place(at)));
             safe_text(&format!("{}{at}", place.line))
         };

@@ -1,7 +1,7 @@
 //! One line laid over the same line of an earlier survey.
 
 use super::Request;
-use crate::earlier::Survey;
+use crate::earlier::EarlierTable;
 use backwall_survey::strip::compare::{
     Alignment, AtPoint, Change, Comparison, Point, SurveyLine, Verdict, align, at_points, compare, is_sparse, other_datum, warnings,
 };
@@ -49,7 +49,7 @@ pub struct LineComparison {
     pub earlier: Vec<Point>,
 }
 
-pub(super) fn of_line(now: &SurveyLine, survey: &Survey, request: &Request) -> LineComparison {
+pub(super) fn of_line(now: &SurveyLine, survey: &EarlierTable, request: &Request) -> LineComparison {
     let mut found = LineComparison {
         source: survey.source.clone(),
         date: None,

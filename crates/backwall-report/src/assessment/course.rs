@@ -8,12 +8,12 @@ mod summary;
 pub use summary::Summary;
 
 use super::{LineComparison, Request};
-use backwall_survey::integrity::average::Shot;
+use backwall_survey::integrity::average::BinShot;
 use backwall_survey::integrity::extreme::{Blocks, least_expected};
-use backwall_survey::integrity::rate::Wall;
+use backwall_survey::integrity::rate::DatedWall;
 use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress};
 use backwall_survey::integrity::variation::variation;
-use backwall_survey::integrity::{Answer, Refusal, Worked};
+use backwall_survey::integrity::{Refusal, Worked, WorkedAnswer};
 use backwall_survey::job::assess::AssessPlan;
 use backwall_survey::job::plan::{AssetKind, Course};
 use backwall_survey::job::{Basis, Plan};
@@ -38,7 +38,7 @@ pub(super) struct Facts<'a> {
     pub comparisons: &'a [LineComparison],
     pub request: &'a Request,
     /// Every placed reading of the line, echo or not.
-    pub shots: &'a [Shot],
+    pub shots: &'a [BinShot],
 }
 
 /// A reading by hand that counts for the minimum.
@@ -47,7 +47,7 @@ pub(super) struct HandPoint {
     pub statement: i64,
     pub course: Option<u16>,
     pub along: Option<Length>,
-    pub wall: Wall,
+    pub wall: DatedWall,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -90,13 +90,13 @@ struct Work<'a> {
     /// Place and thickness of every reading in it.
     readings: Vec<(Length, Length)>,
     /// Every placed shot in it, echo or not.
-    shots: Vec<Shot>,
+    shots: Vec<BinShot>,
     /// The minimum without readings that agree with no neighbour, where there are such.
-    agreed: Option<Wall>,
+    agreed: Option<DatedWall>,
     done: CourseAssessment,
 }
 
-pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, agreed: Option<Wall>) -> CourseAssessment {
+pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, agreed: Option<DatedWall>) -> CourseAssessment {
     let done = CourseAssessment {
         course: found.course,
         statistics: found.statistics,
@@ -147,7 +147,7 @@ impl Work<'_> {
         here.copied().min_by(|a, b| a.wall.thickness.total_cmp(&b.wall.thickness))
     }
 
-    fn take<T>(&mut self, answer: Result<Answer<T>, Refusal>) -> Option<T> {
+    fn take<T>(&mut self, answer: Result<WorkedAnswer<T>, Refusal>) -> Option<T> {
         match answer {
             Ok(answer) => {
                 self.done.numbers.push(answer.worked);
@@ -176,7 +176,7 @@ impl Work<'_> {
         self.done.summary.least = Some(least.thickness);
         let uncertainty =
             self.facts.line.points.iter().find(|point| Some(point.along) == least.along && point.thickness == least.thickness);
-        let mut least = Wall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
+        let mut least = DatedWall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
         if let Some(hand) = self.lowest_by_hand().filter(|hand| hand.wall.thickness < least.thickness) {
             let unit = self.unit();
             self.done.checks.push(format!(

@@ -1,7 +1,7 @@
 //! What the reader must know of the readings that numbers rest on: counted as they are read, said beside every decision.
 
 use backwall_store::{JobContents, JobReader, RunId, RunSummary, StoreError};
-use backwall_survey::integrity::rate::Wall;
+use backwall_survey::integrity::rate::DatedWall;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
@@ -19,7 +19,7 @@ struct Doubts {
     /// Spots that may be laminations.
     laminations: u64,
     /// The minimum of those that agree with a neighbour.
-    agreed: Option<Wall>,
+    agreed: Option<DatedWall>,
     lowest: Option<Lowest>,
     /// The shot before, by its run: whether its echo is a doubtful one.
     before: Option<(RunId, bool)>,
@@ -56,7 +56,7 @@ fn weakness(reading: &Reading) -> String {
 
 /// Of all courses of all lines.
 #[derive(Debug, Default)]
-pub(super) struct Evidence {
+pub(super) struct RestsOn {
     courses: BTreeMap<(String, Option<u16>), Doubts>,
     /// What is known of whole lines: runs left out, runs not verified.
     lines: BTreeMap<String, Vec<RunDoubt>>,
@@ -82,7 +82,7 @@ impl Doubts {
     }
 }
 
-impl Evidence {
+impl RestsOn {
     /// Of the runs themselves, before their readings.
     pub(super) fn of(reader: &JobReader, contents: &JobContents, unit: LengthUnit) -> Result<Self, StoreError> {
         let mut found = Self::default();
@@ -127,7 +127,7 @@ impl Evidence {
         let uncalibrated = !calibrated || flags.has(Flag::Uncalibrated);
         let without = reading.measurement.uncertainty.is_none();
         if !flags.has(Flag::Alone) && found.agreed.is_none_or(|known| thickness < known.thickness) {
-            found.agreed = Some(Wall { thickness, uncertainty: reading.measurement.uncertainty });
+            found.agreed = Some(DatedWall { thickness, uncertainty: reading.measurement.uncertainty });
         }
         found.uncalibrated += u64::from(uncalibrated);
         found.without_uncertainty += u64::from(without);
@@ -160,7 +160,7 @@ impl Evidence {
     }
 
     /// The minimum of the readings that agree with a neighbour, where others do not.
-    pub(super) fn agreed(&self, line: &str, course: Option<u16>) -> Option<Wall> {
+    pub(super) fn agreed(&self, line: &str, course: Option<u16>) -> Option<DatedWall> {
         let found = self.courses.get(&(line.to_owned(), course))?;
         found.agreed.filter(|_| found.alone.is_some())
     }

@@ -1,6 +1,6 @@
 //! The critical thickness profile of a course over its parallel lines, and what a screening of a local thin area takes from it.
 
-use backwall_survey::integrity::average::Shot;
+use backwall_survey::integrity::average::BinShot;
 use backwall_survey::integrity::profile::{Lowest, ThinArea, critical_profile, remaining_strength};
 use backwall_survey::job::Plan;
 use backwall_survey::job::plan::AssetKind;
@@ -9,7 +9,7 @@ use serde::Serialize;
 
 /// Along the lines, each place with the lowest reading of all of them.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Profile {
+pub struct ThicknessProfile {
     pub from: Length,
     /// Of a place: the longest gap that the procedure allows.
     pub width: Length,
@@ -37,14 +37,14 @@ pub struct ThinStretch {
 }
 
 /// Of the lines that run along the course, each with its shots.
-pub(super) fn of_course(edges: (Length, Length), max_gap: Length, lines: &[&[Shot]]) -> Option<Profile> {
+pub(super) fn of_course(edges: (Length, Length), max_gap: Length, lines: &[&[BinShot]]) -> Option<ThicknessProfile> {
     let (from, long) = (edges.0, edges.1 - edges.0);
     let count = libm::floor(long / max_gap + 1e-9) as usize;
     if count == 0 || lines.is_empty() {
         return None;
     }
     let width = long / count as f64;
-    let of_line = |shots: &&[Shot]| {
+    let of_line = |shots: &&[BinShot]| {
         let mut places: Vec<Option<Length>> = vec![None; count];
         for (along, thickness) in shots.iter().filter_map(|shot| Some((shot.along, shot.thickness?))) {
             let index = libm::floor((along - from) / width);
@@ -57,11 +57,11 @@ pub(super) fn of_course(edges: (Length, Length), max_gap: Length, lines: &[&[Sho
     };
     let all: Vec<Vec<Option<Length>>> = lines.iter().map(of_line).collect();
     let places = critical_profile(&all.iter().map(Vec::as_slice).collect::<Vec<_>>())?;
-    Some(Profile { from, width, lines: lines.len(), places })
+    Some(ThicknessProfile { from, width, lines: lines.len(), places })
 }
 
 /// The longest stretch under `required`; a place that no line read ends none.
-pub(super) fn thin_stretch(profile: &Profile, required: Length, plan: &Plan) -> Option<ThinStretch> {
+pub(super) fn thin_stretch(profile: &ThicknessProfile, required: Length, plan: &Plan) -> Option<ThinStretch> {
     let mut longest: Option<(usize, usize)> = None;
     let mut begun: Option<(usize, usize)> = None;
     for (index, place) in profile.places.iter().enumerate() {

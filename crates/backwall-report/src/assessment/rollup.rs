@@ -6,12 +6,12 @@ mod to_do;
 pub use to_do::ToDo;
 
 use self::to_do::to_do;
-use super::profiles::{self, Profile, ThinStretch};
+use super::profiles::{self, ThicknessProfile, ThinStretch};
 use super::words::{decision_of, not_driven_words};
-use super::worst::{Place, Worst};
+use super::worst::{Worst, WorstPlace};
 use super::{LineAssessment, Summary};
 use backwall_survey::integrity::Decision;
-use backwall_survey::integrity::average::Shot;
+use backwall_survey::integrity::average::BinShot;
 use backwall_survey::integrity::life::Life;
 use backwall_survey::job::Plan;
 use backwall_survey::strip::compare::same_text;
@@ -68,7 +68,7 @@ pub struct RolledCourse {
     /// Planned lines through it on which nothing was read.
     pub not_driven: Vec<String>,
     pub covered_share: Option<f64>,
-    pub minimum: Option<Place>,
+    pub minimum: Option<WorstPlace>,
     pub average: Option<LowestAverage>,
     pub rate: Option<FastestLoss>,
     pub life: Option<ShortestLife>,
@@ -76,7 +76,7 @@ pub struct RolledCourse {
     pub next_line: Option<String>,
     /// Over its parallel lines.
     #[serde(skip)]
-    pub profile: Option<Profile>,
+    pub profile: Option<ThicknessProfile>,
     /// Inputs for the screening of a local thin area, where there is one.
     #[serde(rename = "local_thin_area_inputs")]
     pub thin: Option<ThinStretch>,
@@ -129,7 +129,7 @@ pub(super) struct Parts<'a> {
     /// What the readings of a course, or of all, rest on.
     pub rests_on: &'a dyn Fn(Option<u16>) -> Vec<String>,
     /// Every placed reading of each line.
-    pub shots: &'a BTreeMap<String, Vec<Shot>>,
+    pub shots: &'a BTreeMap<String, Vec<BinShot>>,
     pub worst: Vec<Worst>,
     pub laminations: Vec<Worst>,
 }
@@ -259,7 +259,7 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
     let minimum = lines
         .iter()
         .filter_map(|on| {
-            Some(Place { line: on.line.to_owned(), at: on.at, thickness: on.summary.least?, expanded: on.summary.least_expanded })
+            Some(WorstPlace { line: on.line.to_owned(), at: on.at, thickness: on.summary.least?, expanded: on.summary.least_expanded })
         })
         .min_by(|a, b| a.thickness.total_cmp(&b.thickness));
     let average = lines
@@ -302,14 +302,14 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
 }
 
 /// The critical thickness profile over the upright lines through a course.
-fn profile(parts: &Parts<'_>, number: u16) -> Option<Profile> {
+fn profile(parts: &Parts<'_>, number: u16) -> Option<ThicknessProfile> {
     let (_, bottom, top) = parts.plan.course_edges().into_iter().find(|edge| edge.0 == number)?;
     let upright = parts.plan.lines.iter().filter(|line| line.direction.is_upright() && parts.is_wanted(&line.name));
     let through = upright.filter(|line| {
         let (low, high) = parts.plan.path(line).span();
         low < top && high > bottom
     });
-    let shots: Vec<&[Shot]> = through.filter_map(|line| parts.shots.get(&line.name).map(Vec::as_slice)).collect();
+    let shots: Vec<&[BinShot]> = through.filter_map(|line| parts.shots.get(&line.name).map(Vec::as_slice)).collect();
     profiles::of_course((bottom, top), parts.plan.limits.max_gap, &shots)
 }
 

@@ -2,7 +2,7 @@
 //! same.
 
 use super::rollup::{FastestLoss, OfAsset, RollUp, RolledCourse, ToDo};
-use super::worst::{Place, Worst};
+use super::worst::{Worst, WorstPlace};
 use crate::words::{self, count, percent};
 use backwall_survey::integrity::Decision;
 use backwall_survey::integrity::life::Life;
@@ -72,7 +72,7 @@ impl FastestLoss {
     }
 }
 
-impl Place {
+impl WorstPlace {
     /// `4.37 mm ± 0.12 mm at 3.453 m on line A090`.
     pub fn words(&self, unit: LengthUnit) -> String {
         let expanded = self.expanded.map_or_else(String::new, |expanded| format!(" ± {}", words::thickness(unit, expanded)));

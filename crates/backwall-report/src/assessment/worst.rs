@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 
 /// A thickness at a place of a line.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Place {
+pub struct WorstPlace {
     pub line: String,
     #[serde(rename = "at_mm")]
     pub at: Option<Length>,
@@ -30,7 +30,7 @@ pub struct Worst {
     pub course: Option<u16>,
     pub level: &'static str,
     #[serde(flatten)]
-    pub place: Place,
+    pub place: WorstPlace,
     #[serde(rename = "required_mm")]
     pub required: Option<Length>,
     /// The minimum less what is required.
@@ -125,7 +125,7 @@ impl Gathering {
             spot: spot.id,
             course: spot.course,
             level: spot.level.word(),
-            place: Place { line: line.to_owned(), at: spot.least_at, thickness: spot.least, expanded: uncertainty.map(|u| u * 2.0) },
+            place: WorstPlace { line: line.to_owned(), at: spot.least_at, thickness: spot.least, expanded: uncertainty.map(|u| u * 2.0) },
             required,
             left: required.map(|required| spot.least - required),
             edges: spot.edges,

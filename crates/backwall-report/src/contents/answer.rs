@@ -3,7 +3,7 @@
 
 use super::summary::capital;
 use super::{Writer, count, tone_of};
-use crate::assessment::{Place, RolledCourse};
+use crate::assessment::{RolledCourse, WorstPlace};
 use crate::document::{Table, Tone};
 use crate::words::{percent, safe_text, short_name};
 use backwall_survey::integrity::Decision;
@@ -75,7 +75,7 @@ impl Writer<'_> {
     fn course_cells(&self, course: &RolledCourse) -> [String; 9] {
         let unit = self.wanted.unit;
         let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
-        let minimum = |found: &Place| {
+        let minimum = |found: &WorstPlace| {
             let expanded = found.expanded.map_or_else(|| " ± ?".to_owned(), |expanded| format!(" ± {}", unit.thickness(expanded)));
             let at = found.at.map_or_else(String::new, |at| format!(" {} {}", unit.place(at), unit.place_symbol()));
             format!("{}{expanded}, {}{at}", unit.thickness(found.thickness), short_name(&found.line))

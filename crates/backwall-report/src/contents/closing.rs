@@ -2,8 +2,8 @@
 
 use super::summary::capital;
 use super::{Writer, fact};
-use crate::document::{Block, Captioned, Table, Tone};
-use crate::figure::{Anchor, Ink, Item, Text, Weight, point};
+use crate::document::{Captioned, DocumentBlock, Table, Tone};
+use crate::figure::{Anchor, FigureItem, Ink, LineWeight, Text, point};
 use crate::qr::Qr;
 use backwall_store::RunState;
 
@@ -85,13 +85,13 @@ impl Writer<'_> {
         let kept = format!("{signed}; kept elsewhere it shows later whether anything was removed or changed:");
         let lines = [title.as_str(), first, second, kept.as_str(), "backwall verify JOB --against SEAL"];
         for (index, line) in lines.into_iter().enumerate() {
-            figure.items.push(Item::Text(Text {
+            figure.items.push(FigureItem::Text(Text {
                 at: point(figure.width + 2.0, 5.0 + 4.4 * index as f64),
                 text: line.to_owned(),
                 size: 3.0,
                 anchor: Anchor::Start,
                 turn: 0.0,
-                weight: if index == 0 { Weight::Bold } else { Weight::Regular },
+                weight: if index == 0 { LineWeight::Bold } else { LineWeight::Regular },
                 ink: Ink::Black,
             }));
         }
@@ -104,6 +104,6 @@ impl Writer<'_> {
         if lines.is_empty() {
             return self.out.paragraph("The template asks for no signatures.");
         }
-        self.out.blocks.push(Block::Signatures(lines));
+        self.out.blocks.push(DocumentBlock::Signatures(lines));
     }
 }

@@ -17,12 +17,12 @@ const MOST_COMPARISONS: usize = 3;
 const MOST_DRAWN: usize = 3;
 
 /// The lowest of all lines at each survey, course by course.
-fn together(lines: &[&LineAssessment]) -> Vec<change::OfCourse> {
-    let mut courses: Vec<change::OfCourse> = Vec::new();
+fn together(lines: &[&LineAssessment]) -> Vec<change::ChangeOfCourse> {
+    let mut courses: Vec<change::ChangeOfCourse> = Vec::new();
     for course in lines.iter().flat_map(|line| &line.courses) {
         let name = named(course);
         let index = courses.iter().position(|known| known.name == name).unwrap_or_else(|| {
-            courses.push(change::OfCourse { name, minima: Vec::new(), required: course.summary.required });
+            courses.push(change::ChangeOfCourse { name, minima: Vec::new(), required: course.summary.required });
             courses.len() - 1
         });
         let minima = &mut courses[index].minima;
@@ -220,7 +220,7 @@ impl Writer<'_> {
 
     /// The minimum of each course of a line over the years.
     fn over_the_years(&self, line: &LineAssessment) -> Option<Captioned> {
-        let course = |course: &CourseAssessment| change::OfCourse {
+        let course = |course: &CourseAssessment| change::ChangeOfCourse {
             name: named(course),
             minima: course
                 .minima
@@ -229,7 +229,7 @@ impl Writer<'_> {
                 .collect(),
             required: course.summary.required,
         };
-        let courses: Vec<change::OfCourse> = line.courses.iter().map(course).collect();
+        let courses: Vec<change::ChangeOfCourse> = line.courses.iter().map(course).collect();
         let title = format!("Line {}: minimum by year", line.line);
         let half = (self.wanted.paper.text_width() - 4.0) / 2.0;
         let figure = change::by_year(&title, &courses, self.wanted.unit, (half, change::HEIGHT))?;

@@ -5,7 +5,7 @@ use crate::figure::data::RunWall;
 use crate::picture::{self, Picture};
 use crate::unseen::UnseenOfRun;
 use crate::whole_file::{Stopped, Tick};
-use backwall_store::{Cursor, Event, JobContents, JobReader, Note, RunSummary, Seal, StoreError, photos};
+use backwall_store::{Cursor, JobContents, JobReader, Note, RunEvent, RunSummary, Seal, StoreError, photos};
 use backwall_survey::job::noted::Photo;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::neighbours::Kind;
@@ -69,7 +69,7 @@ pub struct RunFacts {
     pub fastest: Option<Speed>,
     pub without_uncertainty: u64,
     pub notes: Vec<Note>,
-    pub events: Vec<Event>,
+    pub events: Vec<RunEvent>,
 }
 
 pub struct SpotFacts {

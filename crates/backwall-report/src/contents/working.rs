@@ -9,7 +9,7 @@ use crate::document::{Table, Tone};
 use crate::template::Working;
 use crate::words::safe_text;
 use backwall_survey::integrity::Worked;
-use backwall_survey::integrity::worked::Figure;
+use backwall_survey::integrity::worked::WorkedFigure;
 use backwall_units::LengthUnit;
 
 impl Writer<'_> {
@@ -84,7 +84,8 @@ impl Writer<'_> {
 fn carrying(course: &CourseAssessment) -> Vec<&Worked> {
     let summary = &course.summary;
     let named = || course.numbers.iter().filter(|number| summary.names(&number.title));
-    let values = |figures: &[Figure]| figures.iter().filter(|figure| figure.unit == RATE).map(|figure| figure.value).collect::<Vec<_>>();
+    let values =
+        |figures: &[WorkedFigure]| figures.iter().filter(|figure| figure.unit == RATE).map(|figure| figure.value).collect::<Vec<_>>();
     let mut wanted: Vec<f64> = summary.rate.or(summary.rate_upper).iter().map(|rate| rate.as_mm_y()).collect();
     wanted.extend(named().filter(|number| values(&number.results).is_empty()).flat_map(|number| values(&number.inputs)));
     let mut known: Vec<Vec<f64>> = Vec::new();
@@ -110,7 +111,7 @@ fn cells(number: &Worked, unit: LengthUnit) -> [String; 3] {
     [result(&number), format!("{}; with {}", number.formula, list(&number.inputs)), format!("{}{cautions}", number.source)]
 }
 
-fn list(figures: &[Figure]) -> String {
+fn list(figures: &[WorkedFigure]) -> String {
     figures.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
 }
 

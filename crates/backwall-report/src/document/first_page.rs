@@ -2,13 +2,13 @@
 //! behind the page. What is decided and the headlines are never cut.
 
 use super::layout::TEXT;
-use super::{Block, Tone};
+use super::{DocumentBlock, Tone};
 use crate::words::count;
 
 /// The first page's blocks as they fit, and what goes on behind it.
-pub(super) struct Held {
-    pub first: Vec<Block>,
-    pub later: Vec<Block>,
+pub(super) struct HeldOnPage {
+    pub first: Vec<DocumentBlock>,
+    pub later: Vec<DocumentBlock>,
 }
 
 /// Rows that a single line of a list may take, tried one after the other.
@@ -17,9 +17,14 @@ const ROWS: [usize; 3] = [3, 2, 1];
 const BEHIND: &str = "on page 2";
 
 /// Cuts blocks until `fits`; `elsewhere` says where the rest is found if it does not go on here. `width` is that of a line in a box.
-pub(super) fn held(blocks: &[Block], elsewhere: Option<&'static str>, width: f64, fits: impl Fn(&[Block]) -> bool) -> Held {
+pub(super) fn held(
+    blocks: &[DocumentBlock],
+    elsewhere: Option<&'static str>,
+    width: f64,
+    fits: impl Fn(&[DocumentBlock]) -> bool,
+) -> HeldOnPage {
     if blocks.is_empty() || fits(blocks) {
-        return Held { first: blocks.to_vec(), later: Vec::new() };
+        return HeldOnPage { first: blocks.to_vec(), later: Vec::new() };
     }
     let mut cut = Cut {
         blocks,
@@ -39,18 +44,18 @@ pub(super) fn held(blocks: &[Block], elsewhere: Option<&'static str>, width: f64
         cut.rows_of_whole = if fits(&cut.first()) { cut.rows_of_whole } else { rows };
     }
     let later = if elsewhere.is_some() { Vec::new() } else { cut.later() };
-    Held { first: cut.first(), later }
+    HeldOnPage { first: cut.first(), later }
 }
 
-fn lines_of(block: &Block) -> usize {
+fn lines_of(block: &DocumentBlock) -> usize {
     match block {
-        Block::Notice { lines, .. } => lines.len(),
+        DocumentBlock::Notice { lines, .. } => lines.len(),
         _ => 0,
     }
 }
 
 struct Cut<'a> {
-    blocks: &'a [Block],
+    blocks: &'a [DocumentBlock],
     /// Lines of each box that stay.
     kept: Vec<usize>,
     /// Rows that a line may take, and one of a box that stays whole.
@@ -64,7 +69,7 @@ impl Cut<'_> {
     /// Takes a line off the box with the most rows that may be cut and has more than one; the later of equals.
     fn longest_is_shortened(&mut self) -> bool {
         let rows = |index: usize| match &self.blocks[index] {
-            Block::Notice { lines, is_whole: false, .. } if self.kept[index] > 1 => {
+            DocumentBlock::Notice { lines, is_whole: false, .. } if self.kept[index] > 1 => {
                 Some(lines[..self.kept[index]].iter().map(|line| self.wrapped(line).len().min(self.rows)).sum::<usize>())
             }
             _ => None,
@@ -80,7 +85,7 @@ impl Cut<'_> {
 
     /// Leaves of the last open box that may be cut its title alone.
     fn last_is_closed(&mut self) -> bool {
-        let open = |index: &usize| self.kept[*index] > 0 && matches!(&self.blocks[*index], Block::Notice { is_whole: false, .. });
+        let open = |index: &usize| self.kept[*index] > 0 && matches!(&self.blocks[*index], DocumentBlock::Notice { is_whole: false, .. });
         let last = (0..self.blocks.len()).rev().find(open);
         if let Some(index) = last {
             self.kept[index] = 0;
@@ -88,8 +93,8 @@ impl Cut<'_> {
         last.is_some()
     }
 
-    fn rows_of(&self, block: &Block) -> usize {
-        if matches!(block, Block::Notice { is_whole: true, .. }) { self.rows_of_whole } else { self.rows }
+    fn rows_of(&self, block: &DocumentBlock) -> usize {
+        if matches!(block, DocumentBlock::Notice { is_whole: true, .. }) { self.rows_of_whole } else { self.rows }
     }
 
     fn wrapped(&self, text: &str) -> Vec<String> {
@@ -112,9 +117,9 @@ impl Cut<'_> {
         }
     }
 
-    fn first(&self) -> Vec<Block> {
-        let of = |(index, block): (usize, &Block)| match block {
-            Block::Notice { tone, title, lines, is_whole } => {
+    fn first(&self) -> Vec<DocumentBlock> {
+        let of = |(index, block): (usize, &DocumentBlock)| match block {
+            DocumentBlock::Notice { tone, title, lines, is_whole } => {
                 let (kept, most) = (self.kept[index], self.rows_of(block));
                 let mut shown: Vec<String> = lines[..kept].iter().map(|line| self.clipped(line, most)).collect();
                 let mut title = self.clipped(title, most);
@@ -123,39 +128,41 @@ impl Cut<'_> {
                     more if kept == 0 => title = format!("{title} ({} {})", count(more as u64, "line"), self.place),
                     more => shown.push(format!("and {more} more, {}", self.place)),
                 }
-                Block::Notice { tone: *tone, title, lines: shown, is_whole: *is_whole }
+                DocumentBlock::Notice { tone: *tone, title, lines: shown, is_whole: *is_whole }
             }
-            Block::Paragraph(text) => Block::Paragraph(self.clipped(text, self.rows)),
-            Block::Facts(facts) => Block::Facts(facts.iter().map(|(name, value)| (name.clone(), self.clipped(value, self.rows))).collect()),
+            DocumentBlock::Paragraph(text) => DocumentBlock::Paragraph(self.clipped(text, self.rows)),
+            DocumentBlock::Facts(facts) => {
+                DocumentBlock::Facts(facts.iter().map(|(name, value)| (name.clone(), self.clipped(value, self.rows))).collect())
+            }
             other => other.clone(),
         };
         self.blocks.iter().enumerate().map(of).collect()
     }
 
     /// What was cut off, whole, under the titles it belongs to.
-    fn later(&self) -> Vec<Block> {
+    fn later(&self) -> Vec<DocumentBlock> {
         let mut later = Vec::new();
         for (index, block) in self.blocks.iter().enumerate() {
             let is_clipped = |text: &str| self.wrapped(text).len() > self.rows_of(block);
             let (tone, title, lines): (Tone, &str, Vec<String>) = match block {
-                Block::Notice { tone, title, lines, .. } => {
+                DocumentBlock::Notice { tone, title, lines, .. } => {
                     let (stayed, gone) = lines.split_at(self.kept[index]);
                     (*tone, title, stayed.iter().filter(|line| is_clipped(line)).chain(gone).cloned().collect())
                 }
-                Block::Paragraph(text) if is_clipped(text) => (Tone::Plain, "", vec![text.clone()]),
-                Block::Facts(facts) => {
+                DocumentBlock::Paragraph(text) if is_clipped(text) => (Tone::Plain, "", vec![text.clone()]),
+                DocumentBlock::Facts(facts) => {
                     let long = facts.iter().filter(|(_, value)| is_clipped(value));
                     (Tone::Plain, "", long.map(|(name, value)| format!("{name}: {value}")).collect())
                 }
                 _ => continue,
             };
             if !lines.is_empty() || is_clipped(title) {
-                later.push(Block::Notice { tone, title: title.to_owned(), lines, is_whole: false });
+                later.push(DocumentBlock::Notice { tone, title: title.to_owned(), lines, is_whole: false });
             }
         }
         if !later.is_empty() {
-            later.insert(0, Block::Heading { level: 1, text: "What did not fit on the first page".to_owned() });
-            later.insert(0, Block::PageBreak);
+            later.insert(0, DocumentBlock::Heading { level: 1, text: "What did not fit on the first page".to_owned() });
+            later.insert(0, DocumentBlock::PageBreak);
         }
         later
     }
@@ -165,18 +172,18 @@ impl Cut<'_> {
 mod tests {
     use super::*;
 
-    fn notice(title: &str, lines: usize, is_whole: bool) -> Block {
+    fn notice(title: &str, lines: usize, is_whole: bool) -> DocumentBlock {
         let lines = (1..=lines).map(|line| format!("{title}{line}")).collect();
-        Block::Notice { tone: Tone::Watch, title: title.to_owned(), lines, is_whole }
+        DocumentBlock::Notice { tone: Tone::Watch, title: title.to_owned(), lines, is_whole }
     }
 
-    fn rows(blocks: &[Block]) -> usize {
-        let of = |block: &Block| if let Block::Notice { lines, .. } = block { 1 + lines.len() } else { 1 };
+    fn rows(blocks: &[DocumentBlock]) -> usize {
+        let of = |block: &DocumentBlock| if let DocumentBlock::Notice { lines, .. } = block { 1 + lines.len() } else { 1 };
         blocks.iter().map(of).sum()
     }
 
-    fn lines(block: &Block) -> Vec<&str> {
-        if let Block::Notice { lines, .. } = block { lines.iter().map(String::as_str).collect() } else { Vec::new() }
+    fn lines(block: &DocumentBlock) -> Vec<&str> {
+        if let DocumentBlock::Notice { lines, .. } = block { lines.iter().map(String::as_str).collect() } else { Vec::new() }
     }
 
     #[test]
@@ -187,7 +194,7 @@ mod tests {
         assert_eq!(lines(&held.first[1]), ["b1", "b2", "b3", "and 3 more, on page 2"]);
         assert_eq!(lines(&held.first[2]), ["c1", "and 2 more, on page 2"]);
         let (heading, later) = (&held.later[1], &held.later[2..]);
-        assert!(matches!(heading, Block::Heading { level: 1, .. }));
+        assert!(matches!(heading, DocumentBlock::Heading { level: 1, .. }));
         assert_eq!(later.iter().flat_map(lines).collect::<Vec<_>>(), ["b4", "b5", "b6", "c2", "c3"]);
     }
 
@@ -195,13 +202,14 @@ mod tests {
     fn titles_alone_stay_where_nothing_else_has_room_and_long_lines_end_where_they_go_on() {
         let blocks = [notice("a", 2, true), notice("b", 6, false), notice("c", 3, false)];
         let held = held(&blocks, Some("in the full report"), 100.0, |blocks| rows(blocks) <= 5);
-        let title =
-            |block: &Block| if let Block::Notice { title, lines, .. } = block { (title.clone(), lines.len()) } else { Default::default() };
+        let title = |block: &DocumentBlock| {
+            if let DocumentBlock::Notice { title, lines, .. } = block { (title.clone(), lines.len()) } else { Default::default() }
+        };
         assert_eq!(title(&held.first[0]), ("a".to_owned(), 2), "what is decided stays whole");
         assert_eq!(title(&held.first[1]), ("b (6 lines in the full report)".to_owned(), 0));
         assert_eq!(title(&held.first[2]), ("c (3 lines in the full report)".to_owned(), 0));
         assert!(held.later.is_empty(), "it is elsewhere");
-        let long = Block::Notice { tone: Tone::Bad, title: "t".into(), lines: vec!["word ".repeat(300)], is_whole: true };
+        let long = DocumentBlock::Notice { tone: Tone::Bad, title: "t".into(), lines: vec!["word ".repeat(300)], is_whole: true };
         let held = super::held(&[long], None, 100.0, |blocks| lines(&blocks[0])[0].len() < 300);
         assert!(lines(&held.first[0])[0].ends_with("word … (whole on page 2)"), "{:?}", lines(&held.first[0]));
         assert_eq!(lines(&held.later[2])[0].matches("word").count(), 300);

@@ -1,10 +1,10 @@
 //! A document on pages: the blocks put down one below the other, page numbers once their count is known.
 
-use super::first_page::{self, Held};
-use super::page::Sheet;
-pub use super::page::{Entry, Page, Pages, Place};
+use super::first_page::{self, HeldOnPage};
+use super::page::PaperSheet;
+pub use super::page::{Page, PageEntry, PagePlace, Pages};
 use super::wrap::Type;
-use super::{Block, Captioned, Document, Logo, notice, table};
+use super::{Captioned, Document, DocumentBlock, Logo, notice, table};
 use crate::figure::{Anchor, Ink, Stroke, point};
 use crate::picture::Picture;
 
@@ -24,10 +24,10 @@ const BETWEEN: f64 = 4.0;
 /// Lays a document out. Pure: the same document gives the same pages.
 pub fn pages(document: &Document) -> Pages {
     let (first, rest) = document.blocks.split_at(document.first_page.min(document.blocks.len()));
-    let fits = |blocks: &[Block]| begun(document, blocks).done.pages.len() == 1;
-    let Held { first, later } = first_page::held(first, document.rest_is_in, notice::line_width(document.paper.text_width()), fits);
+    let fits = |blocks: &[DocumentBlock]| begun(document, blocks).done.pages.len() == 1;
+    let HeldOnPage { first, later } = first_page::held(first, document.rest_is_in, notice::line_width(document.paper.text_width()), fits);
     let mut sheet = begun(document, &first);
-    let rest: Vec<&Block> = later.iter().chain(rest).collect();
+    let rest: Vec<&DocumentBlock> = later.iter().chain(rest).collect();
     all(&mut sheet, &rest);
     let mut pages = sheet.done;
     foot(document, &mut pages);
@@ -35,24 +35,24 @@ pub fn pages(document: &Document) -> Pages {
 }
 
 /// The paper with these blocks on it, from its top.
-fn begun(document: &Document, blocks: &[Block]) -> Sheet {
-    let mut sheet = Sheet::new(document.paper);
+fn begun(document: &Document, blocks: &[DocumentBlock]) -> PaperSheet {
+    let mut sheet = PaperSheet::new(document.paper);
     top(&mut sheet, document);
     all(&mut sheet, &blocks.iter().collect::<Vec<_>>());
     sheet
 }
 
-fn all(sheet: &mut Sheet, blocks: &[&Block]) {
+fn all(sheet: &mut PaperSheet, blocks: &[&DocumentBlock]) {
     for (index, block) in blocks.iter().enumerate() {
         put(sheet, block, &blocks[index + 1..]);
     }
 }
 
-fn top(sheet: &mut Sheet, document: &Document) {
+fn top(sheet: &mut PaperSheet, document: &Document) {
     let mut room = sheet.width();
     if let Some(logo) = &document.logo {
         let (width, height) = logo_size(logo);
-        let place = Place { x: sheet.left() + sheet.width() - width, y: sheet.y, width, height };
+        let place = PagePlace { x: sheet.left() + sheet.width() - width, y: sheet.y, width, height };
         sheet.page().logo = Some(place);
         room -= width + 6.0;
     }
@@ -77,14 +77,14 @@ fn logo_size(logo: &Logo) -> (f64, f64) {
 }
 
 /// `rest` are the blocks behind it.
-fn put(sheet: &mut Sheet, block: &Block, rest: &[&Block]) {
+fn put(sheet: &mut PaperSheet, block: &DocumentBlock, rest: &[&DocumentBlock]) {
     match block {
-        Block::Heading { level, text } => heading(sheet, *level, text, rest),
-        Block::Paragraph(text) => {
+        DocumentBlock::Heading { level, text } => heading(sheet, *level, text, rest),
+        DocumentBlock::Paragraph(text) => {
             sheet.gap(GAP / 2.0);
             sheet.lines(sheet.left(), TEXT, Ink::Black, &TEXT.wrap(text, sheet.width()));
         }
-        Block::Bullets(lines) => {
+        DocumentBlock::Bullets(lines) => {
             sheet.gap(GAP / 2.0);
             for line in lines {
                 let wrapped = TEXT.wrap(line, sheet.width() - 5.0);
@@ -94,26 +94,26 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[&Block]) {
                 sheet.y += 0.5;
             }
         }
-        Block::Facts(facts) => {
+        DocumentBlock::Facts(facts) => {
             sheet.gap(GAP);
             table::facts(sheet, facts);
         }
-        Block::Table(wanted) => {
+        DocumentBlock::Table(wanted) => {
             sheet.gap(GAP);
             table::put(sheet, wanted);
             sheet.y += GAP / 2.0;
         }
-        Block::Figures(figures) => {
+        DocumentBlock::Figures(figures) => {
             sheet.gap(GAP);
             rows(figures, sheet.width()).into_iter().for_each(|row| figure_row(sheet, row));
         }
-        Block::Pictures(pictures) => {
+        DocumentBlock::Pictures(pictures) => {
             sheet.gap(GAP);
             pictures.chunks(2).for_each(|row| picture_row(sheet, row));
         }
-        Block::Notice { tone, title, lines, .. } => notice::put(sheet, *tone, title, lines),
-        Block::Signatures(lines) => signatures(sheet, lines),
-        Block::PageBreak => {
+        DocumentBlock::Notice { tone, title, lines, .. } => notice::put(sheet, *tone, title, lines),
+        DocumentBlock::Signatures(lines) => signatures(sheet, lines),
+        DocumentBlock::PageBreak => {
             if !sheet.is_fresh() {
                 sheet.turn();
             }
@@ -121,7 +121,7 @@ fn put(sheet: &mut Sheet, block: &Block, rest: &[&Block]) {
     }
 }
 
-fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[&Block]) {
+fn heading(sheet: &mut PaperSheet, level: u8, text: &str, rest: &[&DocumentBlock]) {
     // Under the title of the document a heading needs no room of its own.
     let is_first = sheet.done.outline.is_empty();
     let (kind, before) = match level {
@@ -133,7 +133,7 @@ fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[&Block]) {
     let own = kind.line() * lines.len() as f64 + 2.0;
     sheet.need(before + own + start_height(rest, sheet.width()));
     sheet.gap(before);
-    let entry = Entry { level, text: text.to_owned(), page: sheet.done.pages.len() - 1, y: sheet.y };
+    let entry = PageEntry { level, text: text.to_owned(), page: sheet.done.pages.len() - 1, y: sheet.y };
     sheet.done.outline.push(entry);
     sheet.lines(sheet.left(), kind, Ink::Black, &lines);
     if level <= 1 {
@@ -143,21 +143,21 @@ fn heading(sheet: &mut Sheet, level: u8, text: &str, rest: &[&Block]) {
 }
 
 /// How much of what follows must stand with the heading over it.
-fn start_height(rest: &[&Block], width: f64) -> f64 {
+fn start_height(rest: &[&DocumentBlock], width: f64) -> f64 {
     let Some((block, rest)) = rest.split_first() else { return 0.0 };
     match block {
-        Block::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
-        Block::Pictures(pictures) => pictures.chunks(2).next().map_or(0.0, |row| picture_row_height(row, width)) + GAP,
-        Block::Signatures(lines) => 22.0 * lines.len().div_ceil(SIGNING) as f64,
+        DocumentBlock::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
+        DocumentBlock::Pictures(pictures) => pictures.chunks(2).next().map_or(0.0, |row| picture_row_height(row, width)) + GAP,
+        DocumentBlock::Signatures(lines) => 22.0 * lines.len().div_ceil(SIGNING) as f64,
         // A few words that lead over to something stay with it.
-        Block::Paragraph(text) if text.len() < 500 => {
+        DocumentBlock::Paragraph(text) if text.len() < 500 => {
             let own = TEXT.line() * TEXT.wrap(text, width).len() as f64 + GAP;
             own + start_height(rest, width).min(60.0)
         }
-        Block::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
-        Block::Table(table) => table::start_height(table, width) + GAP,
-        Block::Notice { title, lines, .. } => notice::start_height(title, lines, width),
-        Block::PageBreak => 0.0,
+        DocumentBlock::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
+        DocumentBlock::Table(table) => table::start_height(table, width) + GAP,
+        DocumentBlock::Notice { title, lines, .. } => notice::start_height(title, lines, width),
+        DocumentBlock::PageBreak => 0.0,
         _ => 16.0,
     }
 }
@@ -183,7 +183,7 @@ fn row_height(row: &[Captioned]) -> f64 {
     row.iter().map(|it| it.figure.height + 1.0 + caption(it)).fold(0.0, f64::max)
 }
 
-fn figure_row(sheet: &mut Sheet, row: &[Captioned]) {
+fn figure_row(sheet: &mut PaperSheet, row: &[Captioned]) {
     let height = row_height(row);
     sheet.need(height);
     let (mut x, y) = (sheet.left(), sheet.y);
@@ -218,14 +218,14 @@ fn picture_row_height(row: &[Picture], room: f64) -> f64 {
     row.iter().map(|picture| picture_size(picture, column).1 + 1.0 + caption(picture)).fold(0.0, f64::max)
 }
 
-fn picture_row(sheet: &mut Sheet, row: &[Picture]) {
+fn picture_row(sheet: &mut PaperSheet, row: &[Picture]) {
     let (room, column) = (sheet.width(), picture_column(sheet.width()));
     let height = picture_row_height(row, room);
     sheet.need(height);
     for (index, picture) in row.iter().enumerate() {
         let x = sheet.left() + (column + BETWEEN) * index as f64;
         let (width, high) = picture_size(picture, column);
-        let (number, place) = (sheet.pictures, Place { x, y: sheet.y, width, height: high });
+        let (number, place) = (sheet.pictures, PagePlace { x, y: sheet.y, width, height: high });
         sheet.page().pictures.push((number, place));
         sheet.pictures += 1;
         for (line, words) in CAPTION.wrap(&picture.caption, column).iter().enumerate() {
@@ -240,7 +240,7 @@ fn picture_row(sheet: &mut Sheet, row: &[Picture]) {
 const SIGNING: usize = 3;
 const BETWEEN_SIGNING: f64 = 6.0;
 
-fn signatures(sheet: &mut Sheet, lines: &[String]) {
+fn signatures(sheet: &mut PaperSheet, lines: &[String]) {
     let column = (sheet.width() - BETWEEN_SIGNING * (SIGNING - 1) as f64) / SIGNING as f64;
     for row in lines.chunks(SIGNING) {
         sheet.need(20.0);
@@ -290,9 +290,9 @@ impl Foot<'_> {
 mod tests {
     use super::*;
     use crate::document::{Paper, Table, Tone};
-    use crate::figure::{Figure, Item};
+    use crate::figure::{Figure, FigureItem};
 
-    fn document(paper: Paper, blocks: Vec<Block>) -> Document {
+    fn document(paper: Paper, blocks: Vec<DocumentBlock>) -> Document {
         Document {
             title: "Title".to_owned(),
             subtitle: Vec::new(),
@@ -308,7 +308,7 @@ mod tests {
     }
     fn texts(page: &Page) -> Vec<&crate::figure::Text> {
         let items = page.figure.items.iter();
-        items.filter_map(|item| if let Item::Text(text) = item { Some(text) } else { None }).collect()
+        items.filter_map(|item| if let FigureItem::Text(text) = item { Some(text) } else { None }).collect()
     }
     fn long_table() -> Table {
         let mut table = Table::of(&["Number>", "What the row says"]);
@@ -323,7 +323,7 @@ mod tests {
     #[test]
     fn a_long_table_has_its_head_on_every_page_and_every_row_once() {
         for paper in [Paper::A4, Paper::Letter] {
-            let pages = pages(&document(paper, vec![Block::Table(long_table())])).pages;
+            let pages = pages(&document(paper, vec![DocumentBlock::Table(long_table())])).pages;
             assert!(pages.len() > 8);
             for page in &pages {
                 assert_eq!(texts(page).iter().filter(|text| text.text == "Number").count(), 1);
@@ -338,17 +338,17 @@ mod tests {
 
     #[test]
     fn nothing_stands_outside_the_margins_and_pages_are_numbered() {
-        let mut blocks = vec![Block::Table(long_table())];
-        blocks.push(Block::Notice {
+        let mut blocks = vec![DocumentBlock::Table(long_table())];
+        blocks.push(DocumentBlock::Notice {
             tone: Tone::Bad,
             title: "T".to_owned(),
             lines: vec!["word ".repeat(3000), "x".repeat(5000)],
             is_whole: false,
         });
-        blocks.push(Block::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
-        blocks.push(Block::Paragraph("z".repeat(9000)));
+        blocks.push(DocumentBlock::Facts(vec![("name ".repeat(60), "y".repeat(9000))]));
+        blocks.push(DocumentBlock::Paragraph("z".repeat(9000)));
         let figure = || Captioned { figure: Figure::new("", 85.0, 60.0), caption: "caption".to_owned() };
-        blocks.push(Block::Figures(vec![figure(), figure(), figure()]));
+        blocks.push(DocumentBlock::Figures(vec![figure(), figure(), figure()]));
         for paper in [Paper::A4, Paper::Letter] {
             let pages = pages(&document(paper, blocks.clone())).pages;
             let (width, height) = paper.size();

@@ -1,7 +1,7 @@
 //! Boxes that must not be overlooked: a coloured edge, a title, and lines.
 
 use super::layout::{GAP, STRONG, TEXT};
-use super::page::Sheet;
+use super::page::PaperSheet;
 use super::wrap::Type;
 use super::{Tone, table};
 use crate::figure::{Anchor, Ink, Stroke};
@@ -44,7 +44,7 @@ pub(super) fn start_height(title: &str, lines: &[String], width: f64) -> f64 {
 }
 
 /// Boxes longer than a page go on where it ends.
-pub(super) fn put(sheet: &mut Sheet, tone: Tone, title: &str, lines: &[String]) {
+pub(super) fn put(sheet: &mut PaperSheet, tone: Tone, title: &str, lines: &[String]) {
     let all = rows(title, lines, sheet.width());
     sheet.gap(GAP);
     let whole = all.iter().map(|(kind, _)| kind.line()).sum::<f64>() + INSIDE;

@@ -2,20 +2,20 @@
 
 use super::wrap::Type;
 use super::{BOTTOM, Paper, SIDE, TOP};
-use crate::figure::{Anchor, Figure, Ink, Item, Point, Stroke, Text, point, rectangle};
+use crate::figure::{Anchor, Figure, FigureItem, FigurePoint, Ink, Stroke, Text, point, rectangle};
 
 /// A finished page: everything on it but logo and photos, which are no drawings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Page {
     pub figure: Figure,
-    pub logo: Option<Place>,
+    pub logo: Option<PagePlace>,
     /// Photos by their number in the document, and where each stands.
-    pub pictures: Vec<(usize, Place)>,
+    pub pictures: Vec<(usize, PagePlace)>,
 }
 
 /// A rectangle on a page, millimetres from its upper left corner.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Place {
+pub struct PagePlace {
     pub x: f64,
     pub y: f64,
     pub width: f64,
@@ -24,7 +24,7 @@ pub struct Place {
 
 /// A heading and where it stands, for the list a reader jumps by.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Entry {
+pub struct PageEntry {
     pub level: u8,
     pub text: String,
     /// From 0.
@@ -36,11 +36,11 @@ pub struct Entry {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Pages {
     pub pages: Vec<Page>,
-    pub outline: Vec<Entry>,
+    pub outline: Vec<PageEntry>,
 }
 
 /// The pages so far and the place where the next thing goes.
-pub(super) struct Sheet {
+pub(super) struct PaperSheet {
     paper: Paper,
     pub done: Pages,
     /// Where the next thing starts.
@@ -49,7 +49,7 @@ pub(super) struct Sheet {
     pub pictures: usize,
 }
 
-impl Sheet {
+impl PaperSheet {
     pub fn new(paper: Paper) -> Self {
         let mut sheet = Self { paper, done: Pages::default(), y: TOP, pictures: 0 };
         sheet.turn();
@@ -133,12 +133,14 @@ pub(super) fn fitted(figure: Figure, paper: Paper) -> Figure {
     if most >= 1.0 || !(most.is_finite() && most > 0.0) {
         return figure;
     }
-    let small = |it: Point| point(it.x * most, it.y * most);
-    let all = |paths: Vec<Vec<Point>>| paths.into_iter().map(|path| path.into_iter().map(small).collect()).collect();
+    let small = |it: FigurePoint| point(it.x * most, it.y * most);
+    let all = |paths: Vec<Vec<FigurePoint>>| paths.into_iter().map(|path| path.into_iter().map(small).collect()).collect();
     let items = figure.items.into_iter().map(|item| match item {
-        Item::Lines { lines, stroke } => Item::Lines { lines: all(lines), stroke: Stroke { width: stroke.width * most, ..stroke } },
-        Item::Areas { areas, ink } => Item::Areas { areas: all(areas), ink },
-        Item::Text(text) => Item::Text(Text { at: small(text.at), size: text.size * most, ..text }),
+        FigureItem::Lines { lines, stroke } => {
+            FigureItem::Lines { lines: all(lines), stroke: Stroke { width: stroke.width * most, ..stroke } }
+        }
+        FigureItem::Areas { areas, ink } => FigureItem::Areas { areas: all(areas), ink },
+        FigureItem::Text(text) => FigureItem::Text(Text { at: small(text.at), size: text.size * most, ..text }),
     });
     Figure { width: figure.width * most, height: figure.height * most, items: items.collect(), ..figure }
 }
@@ -155,7 +157,9 @@ mod tests {
             let small = fitted(figure.clone(), paper);
             let scale = small.width / 180.0;
             assert!(small.height <= paper.text_height() - BESIDE_FIGURE + 1e-9 && (small.height / 400.0 - scale).abs() < 1e-12);
-            assert!(matches!(&small.items[0], Item::Text(text) if (text.at.x - 90.0 * scale).abs() < 1e-9 && text.size == 4.0 * scale));
+            assert!(
+                matches!(&small.items[0], FigureItem::Text(text) if (text.at.x - 90.0 * scale).abs() < 1e-9 && text.size == 4.0 * scale)
+            );
         }
         let fits = Figure::new("", 85.0, 60.0);
         assert_eq!(fitted(fits.clone(), Paper::A4), fits);

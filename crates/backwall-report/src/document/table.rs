@@ -1,8 +1,8 @@
 //! Tables on pages: columns as wide as they need, the head again on every page, a row kept together where it can be.
 
-use super::page::Sheet;
+use super::page::PaperSheet;
 use super::wrap::Type;
-use super::{Align, Row, Table, Tone};
+use super::{Align, DocumentRow, Table, Tone};
 use crate::figure::{Anchor, Ink, Stroke};
 
 const BODY: Type = Type::regular(2.7);
@@ -28,7 +28,7 @@ pub(super) const fn ink(tone: Tone) -> Ink {
 }
 
 /// Puts a table down.
-pub(super) fn put(sheet: &mut Sheet, table: &Table) {
+pub(super) fn put(sheet: &mut PaperSheet, table: &Table) {
     let kinds = Kinds::of(table, sheet.width());
     let widths = widths(table, sheet.width(), &kinds);
     let head = kinds.heads(table, &widths);
@@ -56,7 +56,7 @@ pub(super) fn start_height(table: &Table, room: f64) -> f64 {
 const MANY_FACTS: usize = 8;
 
 /// Names with their values, put down as a table without a head.
-pub(super) fn facts(sheet: &mut Sheet, facts: &[(String, String)]) {
+pub(super) fn facts(sheet: &mut PaperSheet, facts: &[(String, String)]) {
     let name_width = facts.iter().map(|(name, _)| BODY.width(name)).fold(0.0, f64::max) + 2.0 * PAD;
     let name_width = name_width.clamp(26.0, sheet.width() * 0.36);
     let (whole, half) = (sheet.width() - name_width, sheet.width() / 2.0 - name_width);
@@ -67,7 +67,7 @@ pub(super) fn facts(sheet: &mut Sheet, facts: &[(String, String)]) {
     let mut rest = facts;
     while let Some((first, others)) = rest.split_first() {
         let other = others.first().filter(|other| facts.len() > MANY_FACTS && is_short(first) && is_short(other));
-        let row = |facts: &[&(String, String)]| Row {
+        let row = |facts: &[&(String, String)]| DocumentRow {
             cells: facts.iter().flat_map(|(name, value)| [name.clone(), value.clone()]).collect(),
             tone: Tone::Plain,
         };
@@ -103,7 +103,7 @@ impl Kinds {
         table.columns.iter().zip(widths).map(|(column, width)| self.head.wrap(&column.head, width - 2.0 * self.pad)).collect()
     }
 
-    fn wrapped(&self, row: &Row, widths: &[f64]) -> Vec<Vec<String>> {
+    fn wrapped(&self, row: &DocumentRow, widths: &[f64]) -> Vec<Vec<String>> {
         row.cells.iter().zip(widths).map(|(cell, width)| self.body.wrap(cell, width - 2.0 * self.pad)).collect()
     }
 }
@@ -117,7 +117,7 @@ struct Grid<'a> {
 }
 
 impl Grid<'_> {
-    fn head(&self, sheet: &mut Sheet) {
+    fn head(&self, sheet: &mut PaperSheet) {
         if self.head.is_empty() {
             return;
         }
@@ -127,7 +127,7 @@ impl Grid<'_> {
         sheet.y += self.head_height;
     }
 
-    fn row(&self, sheet: &mut Sheet, row: &Row) {
+    fn row(&self, sheet: &mut PaperSheet, row: &DocumentRow) {
         let cells = self.kinds.wrapped(row, &self.widths);
         let body = self.kinds.body;
         let most = cells.iter().map(Vec::len).max().unwrap_or(1);
@@ -159,7 +159,7 @@ impl Grid<'_> {
         }
     }
 
-    fn turn(&self, sheet: &mut Sheet) {
+    fn turn(&self, sheet: &mut PaperSheet) {
         if !sheet.is_fresh() {
             sheet.turn();
             self.head(sheet);
@@ -167,7 +167,7 @@ impl Grid<'_> {
     }
 
     /// `first_ink` is for the first column; names of facts stand back behind their values.
-    fn cells(&self, sheet: &mut Sheet, cells: &[Vec<String>], lines: std::ops::Range<usize>, kind: Type, first_ink: Ink) {
+    fn cells(&self, sheet: &mut PaperSheet, cells: &[Vec<String>], lines: std::ops::Range<usize>, kind: Type, first_ink: Ink) {
         let mut x = sheet.left();
         for (index, (cell, width)) in cells.iter().zip(&self.widths).enumerate() {
             let right = self.table.columns.get(index).is_some_and(|column| column.align == Align::Right);

@@ -1,21 +1,21 @@
 //! Text broken into lines by its real width.
 
-use crate::figure::{Weight, font};
+use crate::figure::{LineWeight, font};
 use crate::words::safe_text;
 
 /// A font height and weight.
 #[derive(Debug, Clone, Copy)]
 pub struct Type {
     pub size: f64,
-    pub weight: Weight,
+    pub weight: LineWeight,
 }
 
 impl Type {
     pub const fn regular(size: f64) -> Self {
-        Self { size, weight: Weight::Regular }
+        Self { size, weight: LineWeight::Regular }
     }
     pub const fn bold(size: f64) -> Self {
-        Self { size, weight: Weight::Bold }
+        Self { size, weight: LineWeight::Bold }
     }
     pub fn width(self, text: &str) -> f64 {
         font::width(text, self.size, self.weight)

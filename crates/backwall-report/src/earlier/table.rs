@@ -2,7 +2,7 @@
 //! names it (`thickness_mm`, `Wall (in)`) or the operator tells it.
 
 use super::titles::{NoDay, day, split_unit, titles};
-use super::{EarlierError, Survey, Told};
+use super::{EarlierError, EarlierTable, EarlierTold};
 use backwall_store::small_file;
 use backwall_survey::strip::compare::{Point, SetupFacts, SurveyLine, along, same_text};
 use backwall_survey::travel::Direction;
@@ -17,7 +17,7 @@ use std::path::Path;
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
+pub enum ColumnRole {
     /// Along the line
     Position,
     Thickness,
@@ -31,7 +31,7 @@ pub enum Role {
     Calibration,
 }
 
-impl Role {
+impl ColumnRole {
     const EACH: [Self; 6] = [Self::Position, Self::Thickness, Self::Uncertainty, Self::Line, Self::Date, Self::Calibration];
     /// Names a column is known by; lengths have their unit behind that.
     const fn names(self) -> &'static [&'static str] {
@@ -49,7 +49,7 @@ impl Role {
     }
 }
 
-impl std::str::FromStr for Role {
+impl std::str::FromStr for ColumnRole {
     type Err = String;
     fn from_str(text: &str) -> Result<Self, String> {
         Self::EACH
@@ -60,14 +60,14 @@ impl std::str::FromStr for Role {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Unit {
+pub enum ColumnUnit {
     Mm,
     M,
     In,
     Ft,
 }
 
-impl Unit {
+impl ColumnUnit {
     /// Each unit with its name and what it is.
     pub const ALL: &[(Self, &str, &str)] =
         &[(Self::Mm, "mm", "millimetre"), (Self::M, "m", "metre"), (Self::In, "in", "inch"), (Self::Ft, "ft", "foot")];
@@ -81,7 +81,7 @@ impl Unit {
     }
 }
 
-impl fmt::Display for Unit {
+impl fmt::Display for ColumnUnit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Mm => "mm",
@@ -96,7 +96,7 @@ impl fmt::Display for Unit {
 #[derive(Debug, Clone, Copy)]
 struct Lengths {
     index: usize,
-    unit: Unit,
+    unit: ColumnUnit,
 }
 
 struct Columns {
@@ -112,7 +112,7 @@ struct Columns {
 
 struct Table<'a> {
     path: &'a Path,
-    told: &'a Told,
+    told: &'a EarlierTold,
     headers: Vec<String>,
     /// The line the headers stand in.
     at: u64,
@@ -121,21 +121,21 @@ struct Table<'a> {
 
 /// What was taken of the rows up to here.
 struct Taking {
-    survey: Survey,
+    survey: EarlierTable,
     /// Where in the survey each line stands: a table may have as many names as rows.
     lines: HashMap<String, usize>,
     /// The day that was written last, and what it means: in most tables row after row has the same.
     day: (Vec<u8>, Option<NaiveDate>),
 }
 
-pub(super) fn read(path: &Path, told: &Told) -> Result<Survey, EarlierError> {
+pub(super) fn read(path: &Path, told: &EarlierTold) -> Result<EarlierTable, EarlierError> {
     let file =
         small_file::open(path, small_file::TABLE).map_err(|error| whole(path, format!("cannot be read: {error}; check the path")))?;
     read_from(path, file, told)
 }
 
 /// The same of bytes from anywhere; `path` is what they are called.
-pub(super) fn read_from(path: &Path, from: impl Read, told: &Told) -> Result<Survey, EarlierError> {
+pub(super) fn read_from(path: &Path, from: impl Read, told: &EarlierTold) -> Result<EarlierTable, EarlierError> {
     let mut file = BufReader::new(from);
     let head = file.fill_buf().map_err(|error| whole(path, format!("cannot be read: {error}")))?;
     if head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]) {
@@ -162,7 +162,7 @@ pub(super) fn read_from(path: &Path, from: impl Read, told: &Told) -> Result<Sur
     let at = row.position().map_or(1, csv::Position::line);
     let table = Table { path, told, headers, at, decimal_comma: delimiter != b',' };
     let columns = table.columns()?;
-    let survey = Survey { source: path.display().to_string(), lines: Vec::new(), remarks: Vec::new() };
+    let survey = EarlierTable { source: path.display().to_string(), lines: Vec::new(), remarks: Vec::new() };
     let mut taking = Taking { survey, lines: HashMap::new(), day: (Vec::new(), None) };
     let mut suspect = 0u64;
     while rows.read_byte_record(&mut row).map_err(csv_error)? {
@@ -209,19 +209,19 @@ impl Table<'_> {
                 "a survey driven down counts from where it started: give that place as well (--earlier-start)".into(),
             ));
         }
-        let uncertainty = self.find(Role::Uncertainty)?.map(|index| self.unit(index)).transpose()?;
+        let uncertainty = self.find(ColumnRole::Uncertainty)?.map(|index| self.unit(index)).transpose()?;
         let is_expanded = uncertainty.is_some_and(|lengths| {
             let name = split_unit(&self.headers[lengths.index]).0.to_ascii_lowercase();
             name.ends_with("k2") || name.ends_with("k=2") || name.ends_with("k = 2")
         });
         let columns = Columns {
-            position: self.lengths(Role::Position)?,
-            thickness: self.lengths(Role::Thickness)?,
+            position: self.lengths(ColumnRole::Position)?,
+            thickness: self.lengths(ColumnRole::Thickness)?,
             uncertainty,
             is_expanded,
-            line: self.find(Role::Line)?,
-            date: self.find(Role::Date)?,
-            calibration: self.find(Role::Calibration)?,
+            line: self.find(ColumnRole::Line)?,
+            date: self.find(ColumnRole::Date)?,
+            calibration: self.find(ColumnRole::Calibration)?,
         };
         if columns.line.is_none() && self.told.line.is_none() {
             let what = format!(
@@ -248,7 +248,7 @@ impl Table<'_> {
     }
 
     /// The column that was told for a role, else the one with its name.
-    fn find(&self, role: Role) -> Result<Option<usize>, EarlierError> {
+    fn find(&self, role: ColumnRole) -> Result<Option<usize>, EarlierError> {
         if let Some((_, name)) = self.told.columns.iter().find(|(told, _)| *told == role) {
             let found = self.headers.iter().position(|header| same_text(header, name));
             return found.map(Some).ok_or_else(|| {
@@ -277,7 +277,7 @@ impl Table<'_> {
         }
     }
 
-    fn lengths(&self, role: Role) -> Result<Lengths, EarlierError> {
+    fn lengths(&self, role: ColumnRole) -> Result<Lengths, EarlierError> {
         let word = role.word();
         let index = self.find(role)?.ok_or_else(|| {
             let what =
@@ -306,7 +306,7 @@ impl Table<'_> {
             name => name,
         };
         if name.is_empty() {
-            return Err(self.wrong(row, Role::Line, "is empty: every reading needs its line"));
+            return Err(self.wrong(row, ColumnRole::Line, "is empty: every reading needs its line"));
         }
         let Taking { survey, lines, day } = taking;
         let index = match lines.get(name) {
@@ -324,14 +324,14 @@ impl Table<'_> {
             }
             line.date = line.date.max(day.1);
         }
-        let position = self.number(row, Role::Position, columns.position)?;
-        let thickness = self.number(row, Role::Thickness, columns.thickness)?;
+        let position = self.number(row, ColumnRole::Position, columns.position)?;
+        let thickness = self.number(row, ColumnRole::Thickness, columns.thickness)?;
         if thickness.is_some_and(|thickness| thickness <= Length::ZERO) {
-            return Err(self.wrong(row, Role::Thickness, "is not greater than 0: leave it empty where there was no echo"));
+            return Err(self.wrong(row, ColumnRole::Thickness, "is not greater than 0: leave it empty where there was no echo"));
         }
-        let own = columns.uncertainty.map(|lengths| self.number(row, Role::Uncertainty, lengths)).transpose()?.flatten();
+        let own = columns.uncertainty.map(|lengths| self.number(row, ColumnRole::Uncertainty, lengths)).transpose()?.flatten();
         if own.is_some_and(|own| own < Length::ZERO) {
-            return Err(self.wrong(row, Role::Uncertainty, "is less than 0"));
+            return Err(self.wrong(row, ColumnRole::Uncertainty, "is less than 0"));
         }
         let Some((position, thickness)) = position.zip(thickness) else {
             line.without += 1;
@@ -357,11 +357,11 @@ impl Table<'_> {
         }
     }
 
-    fn wrong(&self, row: &ByteRecord, role: Role, what: &str) -> EarlierError {
+    fn wrong(&self, row: &ByteRecord, role: ColumnRole, what: &str) -> EarlierError {
         at_line(self.path, row.position().map_or(0, csv::Position::line), format!("{}: {what}", role.word()))
     }
 
-    fn number(&self, row: &ByteRecord, role: Role, lengths: Lengths) -> Result<Option<Length>, EarlierError> {
+    fn number(&self, row: &ByteRecord, role: ColumnRole, lengths: Lengths) -> Result<Option<Length>, EarlierError> {
         let field = String::from_utf8_lossy(row.get(lengths.index).unwrap_or_default());
         let text = field.trim();
         if text.is_empty() {
@@ -383,11 +383,11 @@ impl Table<'_> {
         day(text, self.told.date_order).map(Some).map_err(|why| match why {
             NoDay::Either(one, other) => self.wrong(
                 row,
-                Role::Date,
+                ColumnRole::Date,
                 &format!("'{text}' may be {one} or {other}: say how days are written (--earlier-date-order day-first or month-first)"),
             ),
             NoDay::Not => {
-                self.wrong(row, Role::Date, &format!("'{text}' is not a day such as 2019-05-31; or give it for all (--earlier-date)"))
+                self.wrong(row, ColumnRole::Date, &format!("'{text}' is not a day such as 2019-05-31; or give it for all (--earlier-date)"))
             }
         })
     }
@@ -403,7 +403,7 @@ mod tests {
         let rows: String = (0..60_000).map(|row| format!("P{row:05},{row},9.5\n")).collect();
         let began = std::time::Instant::now();
         let table = format!("line,position_mm,thickness_mm\n{rows}");
-        let survey = read_from(Path::new("t.csv"), table.as_bytes(), &Told::default()).unwrap();
+        let survey = read_from(Path::new("t.csv"), table.as_bytes(), &EarlierTold::default()).unwrap();
         assert_eq!((survey.lines.len(), survey.lines[59_999].line.as_str()), (60_000, "P59999"));
         assert!(began.elapsed().as_secs() < 3, "{:?}", began.elapsed());
     }
@@ -411,7 +411,7 @@ mod tests {
     #[test]
     fn days_and_names_of_a_row_are_its_own() {
         let table = "line,date,position_mm,thickness_mm\nA,2019-05-31,1,9\nB,2019-06-01,1,9\nA,,2,9\nB,2019-05-31,2,9\nA,2020-01-01,3,9\n";
-        let survey = read_from(Path::new("t.csv"), table.as_bytes(), &Told::default()).unwrap();
+        let survey = read_from(Path::new("t.csv"), table.as_bytes(), &EarlierTold::default()).unwrap();
         let found: Vec<_> =
             survey.lines.iter().map(|line| (line.line.as_str(), line.points.len(), line.date.map(|day| day.to_string()))).collect();
         assert_eq!(found, [("A", 3, Some("2020-01-01".to_owned())), ("B", 2, Some("2019-06-01".to_owned()))]);
@@ -419,6 +419,6 @@ mod tests {
 
     #[test]
     fn a_foot_is_a_foot() {
-        assert_eq!(Unit::Ft.length(1.0), Length::mm(304.8));
+        assert_eq!(ColumnUnit::Ft.length(1.0), Length::mm(304.8));
     }
 }

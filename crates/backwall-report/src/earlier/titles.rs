@@ -1,14 +1,14 @@
 //! What the columns of other people's tables are called, in common forms and languages, and how they write a day. A title that could be
 //! two things and a day that could be two days are asked about, never guessed.
 
-use super::Role;
-use super::table::Unit;
+use super::ColumnRole;
+use super::table::ColumnUnit;
 use chrono::NaiveDate;
 
 /// Other titles of a column, in lower case and without their unit (common practice, no source).
-pub(super) const fn titles(role: Role) -> &'static [&'static str] {
+pub(super) const fn titles(role: ColumnRole) -> &'static [&'static str] {
     match role {
-        Role::Position => &[
+        ColumnRole::Position => &[
             "elevation",
             "elev",
             "height",
@@ -31,7 +31,7 @@ pub(super) const fn titles(role: Role) -> &'static [&'static str] {
             "hoogte",
             "høyde",
         ],
-        Role::Thickness => &[
+        ColumnRole::Thickness => &[
             "wall",
             "wall thickness",
             "wt",
@@ -49,22 +49,22 @@ pub(super) const fn titles(role: Role) -> &'static [&'static str] {
             "wanddikte",
             "tykkelse",
         ],
-        Role::Line => &["scan line", "line no", "line no.", "track", "linie", "ligne", "línea", "linea", "linia", "lijn", "linje"],
-        Role::Date => &["day", "date measured", "survey date", "messdatum", "prüfdatum", "fecha", "data", "dato"],
+        ColumnRole::Line => &["scan line", "line no", "line no.", "track", "linie", "ligne", "línea", "linea", "linia", "lijn", "linje"],
+        ColumnRole::Date => &["day", "date measured", "survey date", "messdatum", "prüfdatum", "fecha", "data", "dato"],
         // Whether another word for it means k = 1 or k = 2 is not known.
-        Role::Uncertainty | Role::Calibration => &[],
+        ColumnRole::Uncertainty | ColumnRole::Calibration => &[],
     }
 }
 
-const UNITS: [(Unit, &[&str]); 4] = [
-    (Unit::Mm, &["mm", "millimetre", "millimeter"]),
-    (Unit::M, &["m", "metre", "meter"]),
-    (Unit::In, &["in", "in.", "inch", "inches", "\""]),
-    (Unit::Ft, &["ft", "ft.", "feet", "foot"]),
+const UNITS: [(ColumnUnit, &[&str]); 4] = [
+    (ColumnUnit::Mm, &["mm", "millimetre", "millimeter"]),
+    (ColumnUnit::M, &["m", "metre", "meter"]),
+    (ColumnUnit::In, &["in", "in.", "inch", "inches", "\""]),
+    (ColumnUnit::Ft, &["ft", "ft.", "feet", "foot"]),
 ];
 
 /// A title without its unit, and the unit: `thickness_mm`, `Thickness (mm)`, `Elev [ft]`, `Wall, in`, `Höhe / mm`, `Wall mm`.
-pub(super) fn split_unit(title: &str) -> (&str, Option<Unit>) {
+pub(super) fn split_unit(title: &str) -> (&str, Option<ColumnUnit>) {
     let title = title.trim();
     let bracketed = title.strip_suffix([')', ']']).and_then(|inner| inner.rsplit_once(['(', '[']));
     let parts = [bracketed, title.rsplit_once('_'), title.rsplit_once(','), title.rsplit_once('/'), title.rsplit_once(' ')];
@@ -129,15 +129,15 @@ mod tests {
     #[test]
     fn units_are_read_off_the_title_and_nowhere_else() {
         for (title, name, unit) in [
-            ("thickness_mm", "thickness", Some(Unit::Mm)),
-            ("Wall (in)", "Wall", Some(Unit::In)),
-            ("Elev [ft]", "Elev", Some(Unit::Ft)),
-            ("Elevation (m)", "Elevation", Some(Unit::M)),
-            ("Höhe (mm)", "Höhe", Some(Unit::Mm)),
-            ("Höhe / mm", "Höhe", Some(Unit::Mm)),
-            ("Wall, in.", "Wall", Some(Unit::In)),
-            ("Position_M", "Position", Some(Unit::M)),
-            ("Wall mm", "Wall", Some(Unit::Mm)),
+            ("thickness_mm", "thickness", Some(ColumnUnit::Mm)),
+            ("Wall (in)", "Wall", Some(ColumnUnit::In)),
+            ("Elev [ft]", "Elev", Some(ColumnUnit::Ft)),
+            ("Elevation (m)", "Elevation", Some(ColumnUnit::M)),
+            ("Höhe (mm)", "Höhe", Some(ColumnUnit::Mm)),
+            ("Höhe / mm", "Höhe", Some(ColumnUnit::Mm)),
+            ("Wall, in.", "Wall", Some(ColumnUnit::In)),
+            ("Position_M", "Position", Some(ColumnUnit::M)),
+            ("Wall mm", "Wall", Some(ColumnUnit::Mm)),
             ("minimum", "minimum", None),
             ("host_time", "host_time", None),
         ] {

@@ -2,7 +2,7 @@
 
 use super::axis::{self, Reading, decimals, nice_step, ticks};
 use super::mark::{BODY, EDGE, SMALL, TITLE};
-use super::{Anchor, Dash, Figure, Ink, Point, Stroke, Text, Weight, font, point, rectangle};
+use super::{Anchor, Dash, Figure, FigurePoint, Ink, LineWeight, Stroke, Text, font, point, rectangle};
 use backwall_survey::strip::compare::{Comparison, Difference};
 use backwall_units::{Length, LengthUnit};
 use chrono::{Datelike, NaiveDate};
@@ -28,7 +28,7 @@ pub struct Minimum {
 
 /// A course over the years, with what is required of it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct OfCourse {
+pub struct ChangeOfCourse {
     pub name: String,
     pub minima: Vec<Minimum>,
     pub required: Option<Length>,
@@ -54,7 +54,7 @@ impl Field {
     fn y(&self, value: f64) -> f64 {
         self.top + (self.y.1 - value.clamp(self.y.0, self.y.1)) / (self.y.1 - self.y.0) * self.height
     }
-    fn at(&self, x: f64, y: f64) -> Point {
+    fn at(&self, x: f64, y: f64) -> FigurePoint {
         point(self.x(x), self.y(y))
     }
 
@@ -85,7 +85,7 @@ impl Field {
 
 fn titled(title: &str, (wide, high): (f64, f64)) -> Figure {
     let mut figure = Figure::new(title, wide, high);
-    figure.text(Text::new(point(0.0, TITLE), font::fitted(title, wide, TITLE, Weight::Bold), TITLE).bold());
+    figure.text(Text::new(point(0.0, TITLE), font::fitted(title, wide, TITLE, LineWeight::Bold), TITLE).bold());
     figure
 }
 
@@ -118,7 +118,7 @@ pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, (wide, high
     figure.line(field.at(field.x.0, 0.0), field.at(field.x.1, 0.0), EDGE);
     let middle = |bin: &backwall_survey::strip::compare::Compared| of((bin.from + bin.to) / 2.0, place);
     // A line only through neighbours: what one of the surveys did not read is left open.
-    let mut lines: Vec<Vec<Point>> = Vec::new();
+    let mut lines: Vec<Vec<FigurePoint>> = Vec::new();
     let mut end: Option<Length> = None;
     for bin in &comparison.bins {
         let here = field.at(middle(bin), of(bin.mean.difference, wall));
@@ -138,8 +138,8 @@ pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, (wide, high
 }
 
 /// The minimum of each course at every survey with its U, and what is required. `None` where there are not two surveys.
-pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, (wide, high): (f64, f64)) -> Option<Figure> {
-    let shown: Vec<&OfCourse> = courses.iter().filter(|course| course.minima.len() > 1).collect();
+pub fn by_year(title: &str, courses: &[ChangeOfCourse], unit: LengthUnit, (wide, high): (f64, f64)) -> Option<Figure> {
+    let shown: Vec<&ChangeOfCourse> = courses.iter().filter(|course| course.minima.len() > 1).collect();
     let wall = axis::thickness(unit);
     let of = |length: Length| length / wall.one;
     let year = |date: NaiveDate| f64::from(date.year()) + f64::from(date.ordinal0()) / 365.25;
@@ -167,7 +167,7 @@ pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, (wide, high)
     let of_required = known.iter().map(|required| (of(*required), format!("required {}", unit.thickness(*required)), Ink::Black));
     let mut names: Vec<(f64, String, Ink)> = of_courses.chain(of_required).collect();
     // To the right of the last survey stand the names, in a margin as wide as they are.
-    let widest = names.iter().map(|(_, name, _)| font::width(name, SMALL, Weight::Regular)).fold(0.0, f64::max);
+    let widest = names.iter().map(|(_, name, _)| font::width(name, SMALL, LineWeight::Regular)).fold(0.0, f64::max);
     let (field_wide, margin) = (wide - 16.0, (widest + LEADER + 2.5).min((wide - 16.0) / 2.0));
     let to = first - across + (last - first + across) * field_wide / (field_wide - margin);
     let field = Field::new((wide, high), (first - across, to), (low - room, upper + room));
@@ -184,7 +184,7 @@ pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, (wide, high)
         let (at, name, ink) = &names[index];
         let (from, x, y) = (field.x(last) + 0.8, field.x(last) + LEADER, field.top + clear + down);
         figure.line(point(from, field.top + clear + at), point(x - 0.5, y), Stroke::solid(*ink, 0.12));
-        let text = font::fitted(name, field.left + field.width - x - 0.5, SMALL, Weight::Regular);
+        let text = font::fitted(name, field.left + field.width - x - 0.5, SMALL, LineWeight::Regular);
         figure.text(Text::new(point(x, y + SMALL * 0.36), text, SMALL).ink(*ink));
     }
     for required in &known {
@@ -209,7 +209,7 @@ pub fn by_year(title: &str, courses: &[OfCourse], unit: LengthUnit, (wide, high)
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::figure::Item;
+    use crate::figure::FigureItem;
 
     fn minima(walls: &[(i32, f64)]) -> Vec<Minimum> {
         let of = |(year, wall): &(i32, f64)| Minimum {
@@ -223,13 +223,15 @@ mod tests {
     #[test]
     fn minima_stand_at_their_year_and_height_and_names_apart() {
         let course =
-            |name: &str, walls: &[(i32, f64)]| OfCourse { name: name.into(), minima: minima(walls), required: Some(Length::mm(6.2)) };
+            |name: &str, walls: &[(i32, f64)]| ChangeOfCourse { name: name.into(), minima: minima(walls), required: Some(Length::mm(6.2)) };
         let courses = [course("course 1", &[(2012, 9.0), (2019, 8.0), (2026, 7.0)]), course("course 2", &[(2012, 9.1), (2026, 7.01)])];
         let figure = by_year("minima", &courses, LengthUnit::Mm, (85.0, HEIGHT)).unwrap();
-        let lines: Vec<&Vec<Point>> = figure
+        let lines: Vec<&Vec<FigurePoint>> = figure
             .items
             .iter()
-            .filter_map(|item| if let Item::Lines { lines, stroke } = item { (stroke.width == 0.35).then_some(&lines[0]) } else { None })
+            .filter_map(
+                |item| if let FigureItem::Lines { lines, stroke } = item { (stroke.width == 0.35).then_some(&lines[0]) } else { None },
+            )
             .collect();
         // 2019 lies half way between 2012 and 2026, and 8 mm half way between 9 and 7 mm.
         let [first, middle, last] = lines[0][..] else { panic!("{lines:?}") };
@@ -238,11 +240,11 @@ mod tests {
         let named: Vec<&Text> = figure
             .items
             .iter()
-            .filter_map(|item| if let Item::Text(text) = item { text.text.starts_with("course").then_some(text) } else { None })
+            .filter_map(|item| if let FigureItem::Text(text) = item { text.text.starts_with("course").then_some(text) } else { None })
             .collect();
         assert!(named.len() == 2 && (named[0].at.y - named[1].at.y).abs() >= BODY - 1e-9, "{named:?}");
         for item in &figure.items {
-            if let Item::Text(text) = item {
+            if let FigureItem::Text(text) = item {
                 let left = text.at.x - if text.anchor == Anchor::End { text.width() } else { 0.0 };
                 assert!(left >= -0.01 && (text.turn != 0.0 || left + text.width() <= figure.width + text.width() / 2.0), "{text:?}");
             }

@@ -4,7 +4,7 @@ use super::Figure;
 use super::map::{self as sheet, MapFigure};
 use super::strip::{self, HandMark, StripFigure};
 use super::waveform::{self, WaveformFigure};
-use crate::readings::Source;
+use crate::readings::ReadingsOf;
 use crate::whole_file::{Stopped, Tick};
 use crate::words::{adopted, count};
 use backwall_store::{JobContents, JobReader, Mark, RunSummary, StoreError};
@@ -41,7 +41,7 @@ pub struct RunWall {
 }
 
 impl RunWall {
-    pub fn read(reader: &JobReader, source: Source<'_>, alarm: AlarmSettings, tick: &mut Tick<'_>) -> Result<Self, DataError> {
+    pub fn read(reader: &JobReader, source: ReadingsOf<'_>, alarm: AlarmSettings, tick: &mut Tick<'_>) -> Result<Self, DataError> {
         let run = source.run();
         let mut section = Section::new(alarm);
         source.for_each(reader, (0, run.readings), tick, |_, reading| {
@@ -49,9 +49,9 @@ impl RunWall {
             Ok::<(), DataError>(())
         })?;
         let spots = match source {
-            Source::Run(_) => reader.spots(run.id)?,
+            ReadingsOf::Run(_) => reader.spots(run.id)?,
             // The stored spots are those of the run's own readings; an evaluation's are found again.
-            Source::Evaluation(..) => section.spots.spots().to_vec(),
+            ReadingsOf::Evaluation(..) => section.spots.spots().to_vec(),
         };
         Ok(Self { strip: section.strip, marks: reader.marks(run.id)?, spots })
     }
@@ -74,10 +74,10 @@ fn adoption_words(job: &JobContents, run: &RunSummary) -> String {
 }
 
 /// The same for a source: that it is an evaluation, and how it differs, must be read too.
-pub fn caution_of(job: &JobContents, source: Source<'_>, unit: LengthUnit) -> String {
+pub fn caution_of(job: &JobContents, source: ReadingsOf<'_>, unit: LengthUnit) -> String {
     match source {
-        Source::Run(run) => format!("{}{}", adoption_words(job, run), caution(run, &job.validity(run), unit)),
-        Source::Evaluation(evaluation, run) => {
+        ReadingsOf::Run(run) => format!("{}{}", adoption_words(job, run), caution(run, &job.validity(run), unit)),
+        ReadingsOf::Evaluation(evaluation, run) => {
             let (id, differs) = (evaluation.id, &evaluation.start.differs);
             format!("as evaluation {id} has it ({differs}); {}", caution(run, &job.validity_of(evaluation), unit))
         }
@@ -105,7 +105,7 @@ pub fn strip_figure(
 }
 
 /// The strip of a run, or of a run as an evaluation has it.
-pub fn strip_figure_of(job: &JobContents, source: Source<'_>, wall: &RunWall, stretch: (Length, Length), unit: LengthUnit) -> Figure {
+pub fn strip_figure_of(job: &JobContents, source: ReadingsOf<'_>, wall: &RunWall, stretch: (Length, Length), unit: LengthUnit) -> Figure {
     strip_with(job, source.run(), &caution_of(job, source, unit), (wall, None), stretch, unit)
 }
 
@@ -180,7 +180,7 @@ pub fn wall_map(reader: &JobReader, job: &JobContents, tick: &mut Tick<'_>) -> R
         let mut strips = BTreeMap::<i32, Strip>::new();
         for run in job.runs.iter().filter(|run| run.start.line == line) {
             if failed.is_none() {
-                let read = Source::Run(run).for_each(reader, (done, of), tick, |_, reading| {
+                let read = ReadingsOf::Run(run).for_each(reader, (done, of), tick, |_, reading| {
                     let stripe = job.plan.stripe(reading.place.across.map(|across| across.at));
                     strips.entry(stripe).or_default().push(reading.place.along, reading.measurement.thickness, reading.level);
                     Ok::<(), DataError>(())

@@ -1,7 +1,7 @@
 //! The font of every figure and report: DejaVu Sans (Bitstream Vera licence, `report/font/LICENSE`). Widths come from
 //! here for all formats, so that text stands where it was measured.
 
-use super::Weight;
+use super::LineWeight;
 use std::sync::OnceLock;
 use ttf_parser::Face;
 
@@ -12,25 +12,25 @@ const REGULAR: &[u8] = include_bytes!("../font/DejaVuSans.ttf");
 const BOLD: &[u8] = include_bytes!("../font/DejaVuSans-Bold.ttf");
 
 /// The font file, TrueType.
-pub const fn data(weight: Weight) -> &'static [u8] {
+pub const fn data(weight: LineWeight) -> &'static [u8] {
     match weight {
-        Weight::Regular => REGULAR,
-        Weight::Bold => BOLD,
+        LineWeight::Regular => REGULAR,
+        LineWeight::Bold => BOLD,
     }
 }
 
 /// The font, read; `None` only if the program was built with a broken font file.
-pub fn face(weight: Weight) -> Option<&'static Face<'static>> {
+pub fn face(weight: LineWeight) -> Option<&'static Face<'static>> {
     static FACES: [OnceLock<Option<Face<'static>>>; 2] = [const { OnceLock::new() }; 2];
     let slot = match weight {
-        Weight::Regular => &FACES[0],
-        Weight::Bold => &FACES[1],
+        LineWeight::Regular => &FACES[0],
+        LineWeight::Bold => &FACES[1],
     };
     slot.get_or_init(|| Face::parse(data(weight), 0).ok()).as_ref()
 }
 
 /// Width of a text in millimetres, for a font height in millimetres. No kerning: none is applied when it is drawn.
-pub fn width(text: &str, size: f64, weight: Weight) -> f64 {
+pub fn width(text: &str, size: f64, weight: LineWeight) -> f64 {
     let Some(face) = face(weight) else {
         return text.chars().count() as f64 * size * 0.6;
     };
@@ -44,7 +44,7 @@ fn advance(face: &Face<'_>, c: char) -> u16 {
 }
 
 /// The text cut to a width, with an ellipsis where something was cut.
-pub fn fitted(text: &str, room: f64, size: f64, weight: Weight) -> String {
+pub fn fitted(text: &str, room: f64, size: f64, weight: LineWeight) -> String {
     if width(text, size, weight) <= room {
         return text.to_owned();
     }
@@ -66,15 +66,15 @@ mod tests {
     #[test]
     fn widths_are_those_of_the_font() {
         let close = |got: f64, want: f64| assert!((got - want).abs() < 1e-9, "{got} is not {want}");
-        close(width("m", 2048.0, Weight::Regular), 1995.0);
-        close(width("mi", 2048.0, Weight::Regular), 1995.0 + 569.0);
-        assert!(width("mm", 3.0, Weight::Bold) > width("mm", 3.0, Weight::Regular));
-        assert_eq!(width("", 3.0, Weight::Regular), 0.0);
+        close(width("m", 2048.0, LineWeight::Regular), 1995.0);
+        close(width("mi", 2048.0, LineWeight::Regular), 1995.0 + 569.0);
+        assert!(width("mm", 3.0, LineWeight::Bold) > width("mm", 3.0, LineWeight::Regular));
+        assert_eq!(width("", 3.0, LineWeight::Regular), 0.0);
     }
 
     #[test]
     fn the_glyphs_the_figures_use_are_in_the_font() {
-        for weight in [Weight::Regular, Weight::Bold] {
+        for weight in [LineWeight::Regular, LineWeight::Bold] {
             let face = face(weight).unwrap();
             for c in "·▲◆○±µ°–…≥<▽▶éüßЖλ".chars() {
                 assert!(face.glyph_index(c).is_some(), "{c} is missing in {weight:?}");
@@ -84,9 +84,9 @@ mod tests {
 
     #[test]
     fn text_that_does_not_fit_ends_in_an_ellipsis() {
-        let cut = fitted("a long note about pitting", 20.0, 3.0, Weight::Regular);
-        assert!(cut.ends_with('…') && width(&cut, 3.0, Weight::Regular) <= 20.0, "{cut}");
-        assert_eq!(fitted("short", 20.0, 3.0, Weight::Regular), "short");
-        assert_eq!(fitted("x", 0.1, 3.0, Weight::Regular), "");
+        let cut = fitted("a long note about pitting", 20.0, 3.0, LineWeight::Regular);
+        assert!(cut.ends_with('…') && width(&cut, 3.0, LineWeight::Regular) <= 20.0, "{cut}");
+        assert_eq!(fitted("short", 20.0, 3.0, LineWeight::Regular), "short");
+        assert_eq!(fitted("x", 0.1, 3.0, LineWeight::Regular), "");
     }
 }

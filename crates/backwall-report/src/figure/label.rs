@@ -3,7 +3,7 @@
 use super::axis::spread;
 use super::mark::{self, FINE, SMALL};
 use super::strip::{Axes, LABELS, LANE, StripFigure};
-use super::{Anchor, Figure, Text, Weight, font, point};
+use super::{Anchor, Figure, LineWeight, Text, font, point};
 use backwall_survey::strip::Level;
 use backwall_units::{Length, LengthUnit};
 
@@ -100,7 +100,7 @@ pub(super) fn holes(strip: &StripFigure<'_>) -> Vec<Hole> {
 
 /// Room that labels need where they stand on their side.
 pub(super) fn flat_room(strip: &StripFigure<'_>, holes: &[Hole]) -> f64 {
-    let width = |label: &Label| font::width(&label.words, SMALL, if label.bold { Weight::Bold } else { Weight::Regular });
+    let width = |label: &Label| font::width(&label.words, SMALL, if label.bold { LineWeight::Bold } else { LineWeight::Regular });
     label_list(strip, holes).iter().map(width).fold(0.0, f64::max).min(60.0) + 8.0
 }
 
@@ -115,7 +115,7 @@ pub(super) fn draw(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes, ho
     let mut leaders = Vec::new();
     for (index, at) in &placed {
         let label = &all[*index];
-        let weight = if label.bold { Weight::Bold } else { Weight::Regular };
+        let weight = if label.bold { LineWeight::Bold } else { LineWeight::Regular };
         leaders.push(vec![axes.at(wished[*index].0, near), axes.at(*at, far - 1.0), axes.at(*at, far - 0.4)]);
         let spot = axes.at(*at, far);
         let nudge = SMALL * 0.36;

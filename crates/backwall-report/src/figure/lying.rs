@@ -4,7 +4,7 @@
 use super::axis::{self, scale};
 use super::map::{self, HAIRLINE, LEFT, MapFigure};
 use super::mark::{self, EDGE, SMALL};
-use super::{Anchor, Figure, Ink, Stroke, Text, Weight, font, point, rectangle};
+use super::{Anchor, Figure, Ink, LineWeight, Stroke, Text, font, point, rectangle};
 use backwall_units::Length;
 
 /// Higher than so many times round it is laid down.
@@ -61,12 +61,12 @@ pub fn draw(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     lines.sort_by(|a, b| a.1.total_cmp(&b.1));
     let wished: Vec<(f64, u32)> = lines.iter().map(|(_, at)| (*at, 1)).collect();
     for (index, at) in axis::spread(&wished, SMALL * 1.2, height) {
-        let name = font::fitted(lines[index].0, NAMES - 2.5, SMALL, Weight::Regular);
+        let name = font::fitted(lines[index].0, NAMES - 2.5, SMALL, LineWeight::Regular);
         figure.text(Text::new(point(LEFT + width + 1.5, top + at + SMALL * 0.36), name, SMALL));
     }
     let words = format!("The whole wall, true to scale, lying: elevation, {}, to the right, azimuth upward", reading.symbol);
     let words = if of.map.beam.as_mm() * per_mm < HAIRLINE { format!("{words}; {}", map::WIDER) } else { words };
-    let words = mark::wrapped(&words, of.width - LEFT, SMALL, Weight::Regular);
+    let words = mark::wrapped(&words, of.width - LEFT, SMALL, LineWeight::Regular);
     let line = SMALL * 1.35;
     for (index, words) in words.iter().enumerate() {
         figure.text(Text::new(point(LEFT, bottom + 7.6 + line * index as f64), words.clone(), SMALL).ink(Ink::Grey));

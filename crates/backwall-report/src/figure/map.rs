@@ -5,7 +5,7 @@
 use super::axis::{self, scale};
 use super::lying;
 use super::mark::{self, BODY, EDGE, FINE, HATCH, HATCH_APART, Key, SMALL, TITLE};
-use super::{Anchor, Figure, Ink, Point, Stroke, Text, Weight, font, point, rectangle};
+use super::{Anchor, Figure, FigurePoint, Ink, LineWeight, Stroke, Text, font, point, rectangle};
 use backwall_survey::strip::map::{Band, Cell, Class, WallMap};
 use backwall_units::{Length, LengthUnit};
 
@@ -40,9 +40,9 @@ pub(super) const WIDER: &str = "lines are drawn wider than the beam: finer ones 
 pub fn draw(of: &MapFigure<'_>) -> Figure {
     let mut figure = Figure::new(of.title.clone(), of.width, of.height);
     let mut y = TITLE;
-    figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, Weight::Bold), TITLE).bold());
+    figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, LineWeight::Bold), TITLE).bold());
     let words = |figure: &mut Figure, y: &mut f64, text: &str, bold: bool| {
-        for line in mark::wrapped(text, of.width, BODY, if bold { Weight::Bold } else { Weight::Regular }) {
+        for line in mark::wrapped(text, of.width, BODY, if bold { LineWeight::Bold } else { LineWeight::Regular }) {
             *y += BODY * 1.5;
             let line = Text::new(point(0.0, *y), line, BODY);
             figure.text(if bold { line.bold() } else { line });
@@ -109,11 +109,12 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     let wide = (of.map.beam.as_mm() * scale).max(HAIRLINE);
     // Upright edges are straight on a cylinder and curved on a sphere.
     let pieces = if ground.is_sphere() { 24 } else { 1 };
-    let along = |arc: Length, from: Length, to: Length| -> Vec<Point> {
+    let along = |arc: Length, from: Length, to: Length| -> Vec<FigurePoint> {
         (0..=pieces).map(|piece| spot(arc, from + (to - from) * (f64::from(piece) / f64::from(pieces)))).collect()
     };
-    let shifted = |points: Vec<Point>, by: f64| points.into_iter().map(move |at| point(at.x + by, at.y));
-    let ribbon = |left: Vec<Point>, right: Vec<Point>| -> Vec<Point> { left.into_iter().chain(right.into_iter().rev()).collect() };
+    let shifted = |points: Vec<FigurePoint>, by: f64| points.into_iter().map(move |at| point(at.x + by, at.y));
+    let ribbon =
+        |left: Vec<FigurePoint>, right: Vec<FigurePoint>| -> Vec<FigurePoint> { left.into_iter().chain(right.into_iter().rev()).collect() };
     let seams = of.seams.iter().map(|seam| vec![spot(Length::ZERO, *seam), spot(ground.circumference, *seam)]);
     figure.lines(seams.collect(), Stroke::solid(Ink::Pale, 0.15));
     let mut stripes = Vec::new();
@@ -155,7 +156,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
         (true, Some(_)) => "The whole sphere by latitude: every parallel and the middle meridian true to scale, azimuth to the right",
         (true, None) => "The sphere by azimuth and place along the meridian, NOT to scale: the plan gives no datum_latitude_deg",
     };
-    let words = mark::wrapped(&format!("{shape}{hair}"), of.width - LEFT, SMALL, Weight::Regular);
+    let words = mark::wrapped(&format!("{shape}{hair}"), of.width - LEFT, SMALL, LineWeight::Regular);
     let line = SMALL * 1.35;
     for (index, words) in words.iter().enumerate() {
         figure.text(Text::new(point(LEFT, bottom + 7.6 + line * index as f64), words.clone(), SMALL).ink(Ink::Grey));
@@ -165,7 +166,7 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
 
 /// Names of lines over their places; smaller where they crowd, and pushed apart only where that does not help.
 fn names(figure: &mut Figure, lines: &[(&str, f64)], top: f64, width: f64) {
-    let widest = lines.iter().map(|(name, _)| font::width(name, SMALL, Weight::Regular)).fold(1.0, f64::max);
+    let widest = lines.iter().map(|(name, _)| font::width(name, SMALL, LineWeight::Regular)).fold(1.0, f64::max);
     let nearest = lines.windows(2).map(|pair| pair[1].1 - pair[0].1).filter(|apart| *apart > 1e-6).fold(f64::MAX, f64::min);
     let size = SMALL * ((nearest - 0.8) / widest).clamp(SMALLEST / SMALL, 1.0);
     let pitch = widest * size / SMALL + 0.8;
@@ -179,7 +180,7 @@ fn names(figure: &mut Figure, lines: &[(&str, f64)], top: f64, width: f64) {
 const SMALLEST: f64 = 1.5;
 
 /// A text made smaller, and cut in the end, to fit a width; with its size.
-fn squeezed(text: &str, room: f64, weight: Weight) -> (String, f64) {
+fn squeezed(text: &str, room: f64, weight: LineWeight) -> (String, f64) {
     let size = (SMALL * room * 0.999 / font::width(text, SMALL, weight).max(1e-3)).clamp(SMALLEST, SMALL);
     (font::fitted(text, room, size, weight), size)
 }
@@ -231,11 +232,12 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
             let least = band.strip.extent().and_then(|(from, to)| band.strip.stretch(from, to).least);
             let least = least.map_or_else(|| "–".to_owned(), |least| of.unit.thickness(least));
             let azimuth = format!("{degrees:.0}°");
-            for (text, above, weight) in [(&band.line, 7.6, Weight::Bold), (&azimuth, 4.6, Weight::Regular), (&least, 1.6, Weight::Regular)]
+            for (text, above, weight) in
+                [(&band.line, 7.6, LineWeight::Bold), (&azimuth, 4.6, LineWeight::Regular), (&least, 1.6, LineWeight::Regular)]
             {
                 let (fitted, size) = squeezed(text, pitch - 0.8, weight);
                 // A name may be cut, a number never.
-                let text = if fitted == *text || weight == Weight::Bold { fitted } else { String::new() };
+                let text = if fitted == *text || weight == LineWeight::Bold { fitted } else { String::new() };
                 figure.text(Text { weight, ..Text::new(point(middle, head - above), text, size).anchored(Anchor::Middle) });
             }
             planned(figure, point(left - 0.8, y(band.planned.0)), point(left - 0.8, y(band.planned.1)));
@@ -246,7 +248,7 @@ fn side_by_side(figure: &mut Figure, of: &MapFigure<'_>, top: f64, bottom: f64) 
 }
 
 /// The planned stretch, as a thin line beside the cells.
-fn planned(figure: &mut Figure, from: Point, to: Point) {
+fn planned(figure: &mut Figure, from: FigurePoint, to: FigurePoint) {
     figure.line(from, to, FINE);
 }
 
@@ -262,7 +264,7 @@ fn flat(figure: &mut Figure, of: &MapFigure<'_>, across: &[(&Band, Length)], top
     let place = |length: Length| format!("{} {}", of.unit.place(length), of.unit.place_symbol());
     for (index, (band, elevation)) in across.iter().enumerate() {
         let y = top + index as f64 * 8.0;
-        let words = font::fitted(&format!("{} at {}", band.line, place(*elevation)), name_width - 2.0, SMALL, Weight::Bold);
+        let words = font::fitted(&format!("{} at {}", band.line, place(*elevation)), name_width - 2.0, SMALL, LineWeight::Bold);
         figure.text(Text::new(point(LEFT, y + 3.0), words, SMALL).bold());
         planned(figure, point(x(band.planned.0), y + 4.8), point(x(band.planned.1), y + 4.8));
         cells(figure, &band.cells(low, high, count * SLICES), |cell| (point(x(cell.from), y), point(x(cell.to), y + 4.0)));
@@ -275,8 +277,8 @@ fn flat(figure: &mut Figure, of: &MapFigure<'_>, across: &[(&Band, Length)], top
 const SLICES: usize = 6;
 
 /// Cells of [`SLICES`] each, with fill, hatch and the glyph of their worst reading. What was not read stays white.
-fn cells(figure: &mut Figure, slices: &[Cell], corners: impl Fn(&Cell) -> (Point, Point)) {
-    let between = |a: Point, b: Point| rectangle(a.x, a.y, b.x - a.x, b.y - a.y);
+fn cells(figure: &mut Figure, slices: &[Cell], corners: impl Fn(&Cell) -> (FigurePoint, FigurePoint)) {
+    let between = |a: FigurePoint, b: FigurePoint| rectangle(a.x, a.y, b.x - a.x, b.y - a.y);
     for cell in slices.chunks(SLICES) {
         let class = cell.iter().map(|slice| slice.class).max().unwrap_or(Class::NotScanned);
         if class == Class::NotScanned {
@@ -311,7 +313,7 @@ fn footer(figure: &mut Figure, of: &MapFigure<'_>, top: f64) {
         .collect();
     let taken = mark::legend(figure, point(0.0, top), of.width, &entries);
     let words = "A place passed twice shows the worst. A cell that was read in part is filled in part. Classes are shares of the course's nominal thickness; WATCH and THIN take precedence.";
-    for (index, line) in mark::wrapped(words, of.width, SMALL, Weight::Regular).into_iter().enumerate() {
+    for (index, line) in mark::wrapped(words, of.width, SMALL, LineWeight::Regular).into_iter().enumerate() {
         figure.text(Text::new(point(0.0, top + taken + SMALL + index as f64 * 3.2), line, SMALL).ink(Ink::Grey));
     }
 }
@@ -341,10 +343,10 @@ mod tests {
     #[test]
     fn a_text_that_was_made_to_fit_fits() {
         let room = 6.1;
-        let (text, size) = squeezed("0.172", room, Weight::Regular);
+        let (text, size) = squeezed("0.172", room, LineWeight::Regular);
         assert_eq!(text, "0.172");
-        assert!(size < SMALL && font::width(&text, size, Weight::Regular) <= room);
-        let (cut, size) = squeezed("a very long name of a line", room, Weight::Bold);
+        assert!(size < SMALL && font::width(&text, size, LineWeight::Regular) <= room);
+        let (cut, size) = squeezed("a very long name of a line", room, LineWeight::Bold);
         assert!(cut.ends_with('…') && size == SMALLEST);
     }
 }

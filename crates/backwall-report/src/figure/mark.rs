@@ -1,6 +1,6 @@
 //! How levels and classes look on paper: glyph, word, colour and hatch together, and the legend that says so.
 
-use super::{Anchor, Dash, Figure, Ink, Point, Stroke, Text, Weight, point, rectangle};
+use super::{Anchor, Dash, Figure, FigurePoint, Ink, LineWeight, Stroke, Text, point, rectangle};
 use backwall_survey::strip::Level;
 use backwall_survey::strip::map::Class;
 
@@ -85,7 +85,7 @@ pub enum Key {
 }
 
 /// Entries in rows from `at` on, not wider than `width`; answers the height taken.
-pub fn legend(figure: &mut Figure, at: Point, width: f64, entries: &[(Key, String)]) -> f64 {
+pub fn legend(figure: &mut Figure, at: FigurePoint, width: f64, entries: &[(Key, String)]) -> f64 {
     const BOX: (f64, f64) = (6.0, 3.2);
     const ROW: f64 = 4.6;
     let (mut x, mut y) = (at.x, at.y);
@@ -119,7 +119,7 @@ pub fn legend(figure: &mut Figure, at: Point, width: f64, entries: &[(Key, Strin
 }
 
 /// Words in lines no wider than `width`, broken at spaces.
-pub fn wrapped(words: &str, width: f64, size: f64, weight: Weight) -> Vec<String> {
+pub fn wrapped(words: &str, width: f64, size: f64, weight: LineWeight) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for word in words.split_whitespace() {
         match lines.last_mut() {

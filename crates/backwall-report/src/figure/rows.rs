@@ -3,27 +3,27 @@
 use super::label::Hole;
 use super::mark::{self, BODY, EDGE, HATCH, HATCH_APART};
 use super::strip::{Axes, LANE, StripFigure};
-use super::{Anchor, Figure, Ink, Point, Stroke, Text, point};
+use super::{Anchor, Figure, FigurePoint, Ink, Stroke, Text, point};
 use backwall_survey::strip::Level;
 use backwall_units::Length;
 
 /// One drawn row.
-pub(super) struct Row {
+pub(super) struct FigureRow {
     pub(super) u: (f64, f64),
     pub(super) v: Option<f64>,
     pub(super) level: Level,
     some_lost: bool,
 }
 
-pub(super) struct Rows {
-    pub(super) rows: Vec<Row>,
+pub(super) struct FigureRows {
+    pub(super) rows: Vec<FigureRow>,
     /// How much of the line one row stands for.
     pub(super) each: Length,
     /// Ends of each course on paper, and its nominal thickness.
     nominal: Vec<(f64, f64, f64)>,
 }
 
-impl Rows {
+impl FigureRows {
     /// The finest row on paper, millimetres.
     const FINEST: f64 = 0.25;
 
@@ -41,7 +41,7 @@ impl Rows {
             rows: rows
                 .iter()
                 .filter(|row| !row.bin.is_empty())
-                .map(|row| Row {
+                .map(|row| FigureRow {
                     u: (axes.u(row.from), axes.u(row.to)),
                     v: row.bin.least.map(|least| axes.v(least)),
                     level: row.bin.worst,
@@ -52,15 +52,16 @@ impl Rows {
     }
 
     /// As deep as the wall should be, from one end to the other.
-    fn to_nominal(&self, from: f64, to: f64, axes: &Axes) -> Vec<(Point, Point)> {
+    fn to_nominal(&self, from: f64, to: f64, axes: &Axes) -> Vec<(FigurePoint, FigurePoint)> {
         let inside = self.nominal.iter().map(|(low, high, v)| (low.max(from), high.min(to), *v)).filter(|(low, high, _)| low < high);
         inside.map(|(low, high, v)| (axes.at(low, 0.0), axes.at(high, v))).collect()
     }
 
     pub(super) fn draw(&self, figure: &mut Figure, axes: &Axes, holes: &[Hole]) {
         // Neighbouring rows of one level are one area.
-        let groups =
-            |same: fn(&Row, &Row) -> bool| self.rows.chunk_by(move |a, b| (b.u.0 - a.u.1).abs() < 1e-6 && same(a, b)).collect::<Vec<_>>();
+        let groups = |same: fn(&FigureRow, &FigureRow) -> bool| {
+            self.rows.chunk_by(move |a, b| (b.u.0 - a.u.1).abs() < 1e-6 && same(a, b)).collect::<Vec<_>>()
+        };
         let fill = |figure: &mut Figure, level: Level| {
             let of_level = groups(|a, b| a.level == b.level).into_iter().filter(|group| group[0].level == level);
             figure.areas(of_level.map(|group| under(group, axes)).collect(), mark::fill(level).unwrap_or(Ink::White));
@@ -111,15 +112,15 @@ impl Rows {
 }
 
 /// The wall under the steps of neighbouring rows, down to the outer face.
-fn under(group: &[Row], axes: &Axes) -> Vec<Point> {
+fn under(group: &[FigureRow], axes: &Axes) -> Vec<FigurePoint> {
     let mut area = vec![axes.at(group[0].u.0, 0.0)];
     area.extend(steps(group, axes));
     area.push(axes.at(group[group.len() - 1].u.1, 0.0));
     area
 }
 
-pub(super) fn steps(group: &[Row], axes: &Axes) -> Vec<Point> {
-    let mut line: Vec<Point> = Vec::with_capacity(group.len() * 2);
+pub(super) fn steps(group: &[FigureRow], axes: &Axes) -> Vec<FigurePoint> {
+    let mut line: Vec<FigurePoint> = Vec::with_capacity(group.len() * 2);
     for row in group {
         let v = row.v.unwrap_or_default();
         line.push(axes.at(row.u.0, v));

@@ -4,8 +4,8 @@
 use super::axis;
 use super::label::{self, Hole, holes};
 use super::mark::{self, BODY, EDGE, Key, SMALL, TITLE};
-use super::rows::{Rows, steps};
-use super::{Anchor, Figure, Ink, Point, Stroke, Text, Weight, font, point};
+use super::rows::{FigureRows, steps};
+use super::{Anchor, Figure, FigurePoint, Ink, LineWeight, Stroke, Text, font, point};
 use backwall_store::Mark;
 use backwall_survey::strip::map::CourseSpan;
 use backwall_survey::strip::{Level, Spot, Strip};
@@ -68,7 +68,7 @@ pub fn pages(from: Length, to: Length, longest: Length) -> Vec<(Length, Length)>
 /// Where the section lies on the paper. `u` runs along the line, `v` from the outer face into the wall and on.
 pub(super) struct Axes {
     pub(super) upright: bool,
-    pub(super) origin: Point,
+    pub(super) origin: FigurePoint,
     from: Length,
     /// Paper per millimetre of line.
     pub(super) along: f64,
@@ -80,7 +80,7 @@ pub(super) struct Axes {
 }
 
 impl Axes {
-    pub(super) fn at(&self, u: f64, v: f64) -> Point {
+    pub(super) fn at(&self, u: f64, v: f64) -> FigurePoint {
         if self.upright { point(self.origin.x + v, self.origin.y - u) } else { point(self.origin.x + u, self.origin.y - v) }
     }
     pub(super) fn u(&self, along: Length) -> f64 {
@@ -98,7 +98,7 @@ pub fn draw(strip: &StripFigure<'_>) -> Figure {
     let axes = axes(strip, &holes, top, strip.height - FOOT);
     ruler(&mut figure, strip, &axes);
     depth_scale(&mut figure, strip, &axes);
-    let rows = Rows::of(strip, &axes);
+    let rows = FigureRows::of(strip, &axes);
     rows.draw(&mut figure, &axes, &holes);
     if let Some((earlier, _)) = &strip.earlier {
         outline(&mut figure, earlier, strip, &axes, mark::EARLIER);
@@ -112,8 +112,8 @@ pub fn draw(strip: &StripFigure<'_>) -> Figure {
 
 fn heading(figure: &mut Figure, strip: &StripFigure<'_>) -> f64 {
     let mut y = TITLE;
-    figure.text(Text::new(point(0.0, y), font::fitted(&strip.title, strip.width, TITLE, Weight::Bold), TITLE).bold());
-    for line in mark::wrapped(&strip.subtitle, strip.width, BODY, Weight::Regular) {
+    figure.text(Text::new(point(0.0, y), font::fitted(&strip.title, strip.width, TITLE, LineWeight::Bold), TITLE).bold());
+    for line in mark::wrapped(&strip.subtitle, strip.width, BODY, LineWeight::Regular) {
         y += BODY * 1.5;
         figure.text(Text::new(point(0.0, y), line, BODY));
     }
@@ -194,7 +194,7 @@ fn depth_scale(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
 }
 
 fn outline(figure: &mut Figure, of: &Strip, strip: &StripFigure<'_>, axes: &Axes, stroke: Stroke) {
-    let rows = Rows::of(&StripFigure { strip: of, earlier: None, ..shallow(strip) }, axes);
+    let rows = FigureRows::of(&StripFigure { strip: of, earlier: None, ..shallow(strip) }, axes);
     let groups = rows.rows.chunk_by(|a, b| (b.u.0 - a.u.1).abs() < 1e-6 && a.v.is_some() == b.v.is_some());
     figure.lines(groups.filter(|group| group[0].v.is_some()).map(|group| steps(group, axes)).collect(), stroke);
 }
@@ -227,7 +227,7 @@ fn by_hand(figure: &mut Figure, strip: &StripFigure<'_>, axes: &Axes) {
 /// Legend and note.
 const FOOT: f64 = 19.0;
 
-fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
+fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &FigureRows, top: f64) {
     let filled = |level: Level, words: &str| {
         let ink = mark::fill(level).unwrap_or(Ink::White);
         (Key::Filled(ink, mark::glyph(level), if level == Level::Thin { Ink::White } else { Ink::Black }), words.to_owned())
@@ -261,7 +261,7 @@ fn footer(figure: &mut Figure, strip: &StripFigure<'_>, rows: &Rows, top: f64) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::Item;
+    use super::super::FigureItem;
     use super::*;
 
     const BEAM: Length = Length::mm(5.0);
@@ -303,7 +303,7 @@ mod tests {
     /// Height on paper that an ink fills inside the section, least to greatest `y`; legends lie beneath it.
     fn filled(figure: &Figure, ink: Ink) -> f64 {
         let areas = figure.items.iter().filter_map(|item| match item {
-            Item::Areas { areas, ink: of } if *of == ink => Some(areas),
+            FigureItem::Areas { areas, ink: of } if *of == ink => Some(areas),
             _ => None,
         });
         let section = areas.flatten().filter(|area| area.iter().all(|p| p.y <= figure.height - FOOT + 1e-6));
@@ -323,7 +323,7 @@ mod tests {
         push(&mut strip, 7_003, 7_004, Some(5.0), Level::Thin);
         let figure = figure(&strip, 10_000.0);
         assert!(filled(&figure, Ink::Vermilion) >= 0.24, "{}", filled(&figure, Ink::Vermilion));
-        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "◆")));
+        assert!(figure.items.iter().any(|item| matches!(item, FigureItem::Text(text) if text.text == "◆")));
     }
 
     #[test]
@@ -338,7 +338,7 @@ mod tests {
         let section: f64 = sound / 0.65;
         assert!((blank / section - 0.05).abs() < 0.002, "{blank} of {section}");
         assert!(sound < 0.67 * (figure.height - FOOT), "the rest of the line was filled: {sound}");
-        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text.contains("gap: no reading over 50 mm"))));
+        assert!(figure.items.iter().any(|item| matches!(item, FigureItem::Text(text) if text.text.contains("gap: no reading over 50 mm"))));
     }
 
     #[test]
@@ -347,9 +347,9 @@ mod tests {
         push(&mut now, 0, 500, Some(9.0), Level::Clear);
         push(&mut then, 0, 1_000, Some(9.5), Level::Clear);
         let figure = with_earlier(&now, Some((&then, "2021".into())), 1_000.0);
-        let outlines = |item: &&Item| matches!(item, Item::Lines { stroke, .. } if stroke.ink == Ink::Purple);
+        let outlines = |item: &&FigureItem| matches!(item, FigureItem::Lines { stroke, .. } if stroke.ink == Ink::Purple);
         assert_eq!(figure.items.iter().filter(outlines).count(), 2, "once in the section, once in the legend");
-        assert!(figure.items.iter().any(|item| matches!(item, Item::Text(text) if text.text == "2021")));
+        assert!(figure.items.iter().any(|item| matches!(item, FigureItem::Text(text) if text.text == "2021")));
         assert_eq!(filled(&figure, Ink::Pale), filled(&super::tests::figure(&now, 1_000.0), Ink::Pale));
     }
 

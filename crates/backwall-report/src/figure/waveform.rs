@@ -2,7 +2,7 @@
 
 use super::axis::{decimals, nice_step, ticks};
 use super::mark::{self, BODY, EDGE, SMALL, TITLE};
-use super::{Anchor, Dash, Figure, Ink, Stroke, Text, Weight, font, point, rectangle};
+use super::{Anchor, Dash, Figure, Ink, LineWeight, Stroke, Text, font, point, rectangle};
 use backwall_ultrasound::{Gate, Measurement, Waveform};
 use backwall_units::{LengthUnit, Time};
 
@@ -24,12 +24,12 @@ pub const PAPER: (f64, f64) = (180.0, 78.0);
 pub fn draw(of: &WaveformFigure<'_>) -> Figure {
     let mut figure = Figure::new(of.title.clone(), of.width, of.height);
     let mut y = TITLE;
-    figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, Weight::Bold), TITLE).bold());
-    for line in mark::wrapped(&of.subtitle, of.width, BODY, Weight::Regular).into_iter().chain(mark::wrapped(
+    figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, LineWeight::Bold), TITLE).bold());
+    for line in mark::wrapped(&of.subtitle, of.width, BODY, LineWeight::Regular).into_iter().chain(mark::wrapped(
         &verdict(of),
         of.width,
         BODY,
-        Weight::Regular,
+        LineWeight::Regular,
     )) {
         y += BODY * 1.5;
         figure.text(Text::new(point(0.0, y), line, BODY));

@@ -1,8 +1,8 @@
 //! The decision of each course as rows: over all lines, then on each.
 
-use super::{Facts, date, facts_columns, number, place, rate, text, thick, years};
+use super::{HandoverFacts, date, facts_columns, number, place, rate, text, thick, years};
 use crate::assessment::{Assessment, LineAssessment, RolledCourse, Summary, ThinStretch};
-use crate::table::{Column, Kind, Value, whole};
+use crate::table::{CellValue, Column, ColumnKind, whole};
 use backwall_store::JobContents;
 use backwall_survey::integrity::life::Life;
 use backwall_units::{Length, LossRate};
@@ -11,7 +11,7 @@ use chrono::NaiveDate;
 /// One course: over all lines, or on one.
 #[derive(Debug, Clone)]
 pub struct AssessmentRow {
-    pub facts: Facts,
+    pub facts: HandoverFacts,
     /// `course` over all lines, `line` on one.
     pub scope: &'static str,
     pub course: Option<u16>,
@@ -42,13 +42,13 @@ pub struct AssessmentRow {
 
 /// Each course over all lines, then each course of each line.
 pub fn assessment_rows(job: &JobContents, assessment: &Assessment) -> Vec<AssessmentRow> {
-    let facts = Facts::of(job, assessment);
+    let facts = HandoverFacts::of(job, assessment);
     let over_all = assessment.roll_up.courses.iter().map(|course| of_course(&facts, course, job));
     let on_lines = assessment.lines.iter().flat_map(|line| of_line(&facts, job, assessment, line));
     over_all.chain(on_lines).collect()
 }
 
-fn of_course(facts: &Facts, course: &RolledCourse, job: &JobContents) -> AssessmentRow {
+fn of_course(facts: &HandoverFacts, course: &RolledCourse, job: &JobContents) -> AssessmentRow {
     let unit = job.plan.job.units;
     let to_do: Vec<String> = course.to_do.iter().map(|to_do| to_do.words(unit)).collect();
     let minimum = course.minimum.as_ref();
@@ -82,10 +82,10 @@ fn of_course(facts: &Facts, course: &RolledCourse, job: &JobContents) -> Assessm
     }
 }
 
-fn of_line(facts: &Facts, job: &JobContents, assessment: &Assessment, line: &LineAssessment) -> Vec<AssessmentRow> {
+fn of_line(facts: &HandoverFacts, job: &JobContents, assessment: &Assessment, line: &LineAssessment) -> Vec<AssessmentRow> {
     let rolled = |number: Option<u16>| assessment.roll_up.courses.iter().find(|course| Some(course.course) == number);
     let row = |(number, statistics, summary): (Option<u16>, &backwall_survey::strip::statistics::Statistics, &Summary)| AssessmentRow {
-        facts: Facts { date: line.date, ..facts.clone() },
+        facts: HandoverFacts { date: line.date, ..facts.clone() },
         scope: "line",
         course: number,
         line: Some(line.line.clone()),
@@ -115,18 +115,18 @@ fn of_line(facts: &Facts, job: &JobContents, assessment: &Assessment, line: &Lin
 }
 
 pub fn assessment_columns() -> Vec<Column<AssessmentRow>> {
-    use Kind::{Fixed, Text, Whole};
-    type Read = for<'r> fn(&'r AssessmentRow) -> Value<'r>;
+    use ColumnKind::{Fixed, Text, Whole};
+    type Read = for<'r> fn(&'r AssessmentRow) -> CellValue<'r>;
     let column = |name, kind, unit, about, of: Read| Column { name, kind, unit, about, of };
     let mut columns = facts_columns!(AssessmentRow);
     columns.extend([
-        column("scope", Text, "", "course: over all lines; line: on one", |row| Value::from(row.scope)),
+        column("scope", Text, "", "course: over all lines; line: on one", |row| CellValue::from(row.scope)),
         column("course", Whole, "", "shell course", |row| whole(row.course)),
         column("line", Text, "", "the line; over all lines the one that decides", |row| text(row.line.as_deref())),
         column("nominal_mm", Fixed(6), "mm", "nominal thickness by the plan", |row| thick(row.nominal)),
         column("required_mm", Fixed(6), "mm", "required thickness it is judged by", |row| thick(row.required)),
         column("required_from", Text, "", "where that comes from", |row| text(Some(&row.required_from))),
-        column("decision", Text, "", "met, not met or not decided", |row| Value::from(row.decision)),
+        column("decision", Text, "", "met, not met or not decided", |row| CellValue::from(row.decision)),
         column("decision_why", Text, "", "why, in words", |row| text(Some(&row.why))),
         column("minimum_mm", Fixed(6), "mm", "minimum thickness (t2)", |row| thick(row.minimum)),
         column("minimum_u_mm", Fixed(6), "mm", "its expanded uncertainty, k = 2", |row| thick(row.minimum_expanded)),

@@ -1,8 +1,8 @@
 //! Each stretch of wall that an earlier survey read as well, as a row.
 
-use super::{Facts, date, facts_columns, place, text, thick};
+use super::{HandoverFacts, date, facts_columns, place, text, thick};
 use crate::assessment::Assessment;
-use crate::table::{Column, Kind, Value, whole};
+use crate::table::{CellValue, Column, ColumnKind, whole};
 use backwall_store::JobContents;
 use backwall_survey::strip::compare::{Compared, Difference};
 use backwall_units::Length;
@@ -11,7 +11,7 @@ use chrono::NaiveDate;
 /// One stretch of wall that two surveys read.
 #[derive(Debug, Clone)]
 pub struct ComparisonRow {
-    pub facts: Facts,
+    pub facts: HandoverFacts,
     pub line: String,
     pub course: Option<u16>,
     pub earlier: String,
@@ -21,14 +21,14 @@ pub struct ComparisonRow {
 }
 
 pub fn comparison_rows(job: &JobContents, assessment: &Assessment) -> Vec<ComparisonRow> {
-    let facts = Facts::of(job, assessment);
+    let facts = HandoverFacts::of(job, assessment);
     let mut rows = Vec::new();
     for line in &assessment.lines {
         let path = job.plan.line(&line.line).map(|planned| job.plan.path(planned));
         for compared in &line.comparisons {
             let Some(comparison) = &compared.comparison else { continue };
             rows.extend(comparison.bins.iter().map(|bin| ComparisonRow {
-                facts: Facts { date: line.date, ..facts.clone() },
+                facts: HandoverFacts { date: line.date, ..facts.clone() },
                 line: line.line.clone(),
                 course: path.as_ref().and_then(|path| path.course_at((bin.from + bin.to) / 2.0)),
                 earlier: compared.source.rsplit(['/', '\\']).next().unwrap_or_default().to_owned(),
@@ -42,11 +42,11 @@ pub fn comparison_rows(job: &JobContents, assessment: &Assessment) -> Vec<Compar
 }
 
 pub fn comparison_columns() -> Vec<Column<ComparisonRow>> {
-    use Kind::{Fixed, Text, Whole};
-    type Read = for<'r> fn(&'r ComparisonRow) -> Value<'r>;
+    use ColumnKind::{Fixed, Text, Whole};
+    type Read = for<'r> fn(&'r ComparisonRow) -> CellValue<'r>;
     let column = |name, kind, unit, about, of: Read| Column { name, kind, unit, about, of };
-    fn change(of: &Difference) -> Value<'_> {
-        Value::from(of.change.word())
+    fn change(of: &Difference) -> CellValue<'_> {
+        CellValue::from(of.change.word())
     }
     let mut columns = facts_columns!(ComparisonRow);
     columns.extend([

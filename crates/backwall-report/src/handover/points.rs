@@ -1,8 +1,8 @@
 //! Inspection points as rows: what a gauge read at fixed points, and the minimum of each course on each line.
 
-use super::{Facts, date, facts_columns, number, place, rate, text, thick};
+use super::{HandoverFacts, date, facts_columns, number, place, rate, text, thick};
 use crate::assessment::Assessment;
-use crate::table::{Column, Kind, Value, whole};
+use crate::table::{CellValue, Column, ColumnKind, whole};
 use crate::words::day;
 use backwall_store::JobContents;
 use backwall_units::{Length, LossRate};
@@ -10,7 +10,7 @@ use backwall_units::{Length, LossRate};
 /// A place that is looked at survey after survey.
 #[derive(Debug, Clone)]
 pub struct PointRow {
-    pub facts: Facts,
+    pub facts: HandoverFacts,
     pub id: String,
     /// `hand` where a gauge read it, `minimum` for the minimum of a course on a line.
     pub source: &'static str,
@@ -27,7 +27,7 @@ pub struct PointRow {
 
 /// Fixed points read by hand, then the minimum of each course on each line.
 pub fn point_rows(job: &JobContents, assessment: &Assessment) -> Vec<PointRow> {
-    let facts = Facts::of(job, assessment);
+    let facts = HandoverFacts::of(job, assessment);
     let (plan, zone) = (&job.plan, job.plan.zone());
     let named = |what: &backwall_survey::job::hand::HandReading| {
         let grid = what.grid.as_ref().map(|grid| format!("{} {}", grid.grid, grid.point));
@@ -37,7 +37,7 @@ pub fn point_rows(job: &JobContents, assessment: &Assessment) -> Vec<PointRow> {
         let what = &entered.what;
         let on_wall = what.on_wall(plan);
         Some(PointRow {
-            facts: Facts { date: day(entered.by.at_us, zone), ..facts.clone() },
+            facts: HandoverFacts { date: day(entered.by.at_us, zone), ..facts.clone() },
             id: named(what)?,
             source: "hand",
             line: what.on_line().map(|(line, _)| line.to_owned()),
@@ -59,7 +59,7 @@ pub fn point_rows(job: &JobContents, assessment: &Assessment) -> Vec<PointRow> {
             let Some(thickness) = course.summary.least else { continue };
             let number = course.course.map_or_else(|| "-".to_owned(), |number| number.to_string());
             rows.push(PointRow {
-                facts: Facts { date: line.date, ..facts.clone() },
+                facts: HandoverFacts { date: line.date, ..facts.clone() },
                 id: format!("{}/{number}/minimum", line.line),
                 source: "minimum",
                 line: Some(line.line.clone()),
@@ -78,13 +78,15 @@ pub fn point_rows(job: &JobContents, assessment: &Assessment) -> Vec<PointRow> {
 }
 
 pub fn point_columns() -> Vec<Column<PointRow>> {
-    use Kind::{Fixed, Text, Whole};
-    type Read = for<'r> fn(&'r PointRow) -> Value<'r>;
+    use ColumnKind::{Fixed, Text, Whole};
+    type Read = for<'r> fn(&'r PointRow) -> CellValue<'r>;
     let column = |name, kind, unit, about, of: Read| Column { name, kind, unit, about, of };
     let mut columns = facts_columns!(PointRow);
     columns.extend([
         column("point", Text, "", "name of the inspection point, or line, course and 'minimum'", |row| text(Some(&row.id))),
-        column("source", Text, "", "hand: read with a gauge; minimum: of a course on a line by the crawler", |row| Value::from(row.source)),
+        column("source", Text, "", "hand: read with a gauge; minimum: of a course on a line by the crawler", |row| {
+            CellValue::from(row.source)
+        }),
         column("line", Text, "", "its line; empty where it is on none", |row| text(row.line.as_deref())),
         column("position_mm", Fixed(3), "mm", "place along it", |row| place(row.position)),
         column("azimuth_deg", Fixed(6), "deg", "around the wall from the datum", |row| number(row.azimuth)),

@@ -1,8 +1,8 @@
 //! The critical thickness profiles of each course as rows, place by place: along the upright lines, and round the wall from line to line.
 
-use super::{Facts, date, facts_columns, place, text, thick};
+use super::{HandoverFacts, date, facts_columns, place, text, thick};
 use crate::assessment::Assessment;
-use crate::table::{Column, Kind, Value, whole};
+use crate::table::{CellValue, Column, ColumnKind, whole};
 use backwall_store::JobContents;
 use backwall_survey::job::plan::AssetKind;
 use backwall_units::Length;
@@ -10,7 +10,7 @@ use backwall_units::Length;
 /// One place of the critical thickness profile of a course.
 #[derive(Debug, Clone)]
 pub struct ProfileRow {
-    pub facts: Facts,
+    pub facts: HandoverFacts,
     pub course: u16,
     pub from: Length,
     pub to: Length,
@@ -23,7 +23,7 @@ pub struct ProfileRow {
 }
 
 pub fn profile_rows(job: &JobContents, assessment: &Assessment) -> Vec<ProfileRow> {
-    let facts = Facts::of(job, assessment);
+    let facts = HandoverFacts::of(job, assessment);
     let mut rows = Vec::new();
     for course in &assessment.roll_up.courses {
         let Some(profile) = &course.profile else { continue };
@@ -74,8 +74,8 @@ fn round(job: &JobContents, assessment: &Assessment, number: u16) -> Vec<(Length
 }
 
 pub fn profile_columns() -> Vec<Column<ProfileRow>> {
-    use Kind::{Fixed, Whole};
-    type Read = for<'r> fn(&'r ProfileRow) -> Value<'r>;
+    use ColumnKind::{Fixed, Whole};
+    type Read = for<'r> fn(&'r ProfileRow) -> CellValue<'r>;
     let column = |name, kind, unit, about, of: Read| Column { name, kind, unit, about, of };
     let mut columns = facts_columns!(ProfileRow);
     columns.extend([
@@ -86,7 +86,7 @@ pub fn profile_columns() -> Vec<Column<ProfileRow>> {
         column("lines_read", Whole, "", "lines that were read there", |row| whole(Some(row.read as u64))),
         column("lines", Whole, "", "lines through the course", |row| whole(Some(row.lines as u64))),
         column("required_mm", Fixed(6), "mm", "required thickness it is judged by", |row| thick(row.required)),
-        column("direction", Kind::Text, "", "along the lines, or round the wall from azimuth 0 (one row a line)", |row| {
+        column("direction", ColumnKind::Text, "", "along the lines, or round the wall from azimuth 0 (one row a line)", |row| {
             text(Some(row.direction))
         }),
     ]);

@@ -3,7 +3,7 @@
 //! the Arrow readers and writers of Parquet exchange it under the key `ARROW:schema`.
 
 use super::PRECISION;
-use crate::table::{Column, Kind};
+use crate::table::{Column, ColumnKind};
 use base64::Engine;
 use flatbuffers::{FlatBufferBuilder, UnionWIPOffset, WIPOffset};
 
@@ -78,28 +78,28 @@ fn pair(builder: &mut FlatBufferBuilder<'_>, key: &str, value: &str) -> Table {
     builder.end_table(table)
 }
 
-fn kind_of(builder: &mut FlatBufferBuilder<'_>, kind: Kind) -> (u8, WIPOffset<UnionWIPOffset>) {
+fn kind_of(builder: &mut FlatBufferBuilder<'_>, kind: ColumnKind) -> (u8, WIPOffset<UnionWIPOffset>) {
     let zone = builder.create_string("UTC");
     let table = builder.start_table();
     let code = match kind {
-        Kind::Whole => {
+        ColumnKind::Whole => {
             builder.push_slot_always(slot(0), 64i32);
             builder.push_slot_always(slot(1), true);
             INT
         }
-        Kind::Fixed(digits) => {
+        ColumnKind::Fixed(digits) => {
             builder.push_slot_always(slot(0), i32::from(PRECISION));
             builder.push_slot_always(slot(1), i32::from(digits));
             builder.push_slot_always(slot(2), 128i32);
             DECIMAL
         }
-        Kind::Time => {
+        ColumnKind::Time => {
             builder.push_slot_always(slot(1), zone);
             builder.push_slot_always(slot(0), MICROSECOND);
             TIMESTAMP
         }
-        Kind::Text => UTF8,
-        Kind::Truth => BOOL,
+        ColumnKind::Text => UTF8,
+        ColumnKind::Truth => BOOL,
     };
     (code, builder.end_table(table).as_union_value())
 }

@@ -1,7 +1,7 @@
 //! Where the files of a fleet lie, so that thousands of jobs are one data set: `site=…/asset=…/year=…/<job>-<run>.parquet`,
 //! one file a run. Names are percent-encoded (RFC 3986), as readers of such layouts decode them.
 
-use crate::readings::Source;
+use crate::readings::ReadingsOf;
 use backwall_store::{JobContents, RunState, RunSummary};
 use chrono::{DateTime, Datelike};
 use parquet::file::reader::{FileReader, SerializedFileReader};
@@ -9,7 +9,7 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 
 #[derive(Debug, thiserror::Error)]
-pub enum LayoutError {
+pub enum ParquetLayoutError {
     #[error("{}: this file holds {found}, not {wanted}, and would be replaced; keep them in folders of their own", .path.display())]
     OtherTable { path: PathBuf, found: String, wanted: &'static str },
     #[error(
@@ -37,15 +37,15 @@ pub fn place(root: &Path, job: &JobContents, run: &RunSummary) -> PathBuf {
 }
 
 /// Makes the folders above `place`, and refuses to replace what is not an earlier export of the same run.
-pub fn make_room(place: &Path, table: &'static str, run: &RunSummary) -> Result<(), LayoutError> {
+pub fn make_room(place: &Path, table: &'static str, run: &RunSummary) -> Result<(), ParquetLayoutError> {
     if let Some(folder) = place.parent() {
-        std::fs::create_dir_all(folder).map_err(|why| LayoutError::Folder { path: folder.to_owned(), why })?;
+        std::fs::create_dir_all(folder).map_err(|why| ParquetLayoutError::Folder { path: folder.to_owned(), why })?;
     }
     let Some(there) = facts_of(place) else { return Ok(()) };
     let value = |key: &str| there.iter().find(|(name, _)| name == key).map(|(_, value)| value.clone());
     match (value(TABLE), value(STARTED)) {
-        (Some(found), _) if found != table => Err(LayoutError::OtherTable { path: place.to_owned(), found, wanted: table }),
-        (_, Some(found)) if found != time(run.start.started_us) => Err(LayoutError::OtherJob { path: place.to_owned(), found }),
+        (Some(found), _) if found != table => Err(ParquetLayoutError::OtherTable { path: place.to_owned(), found, wanted: table }),
+        (_, Some(found)) if found != time(run.start.started_us) => Err(ParquetLayoutError::OtherJob { path: place.to_owned(), found }),
         _ => Ok(()),
     }
 }
@@ -54,7 +54,7 @@ const TABLE: &str = "backwall.table";
 const STARTED: &str = "backwall.started";
 
 /// What is true of a whole file: job, asset, and for a single run the run.
-pub fn facts(table: &str, job: &JobContents, sources: &[Source<'_>]) -> Vec<(String, String)> {
+pub fn facts(table: &str, job: &JobContents, sources: &[ReadingsOf<'_>]) -> Vec<(String, String)> {
     let plan = &job.plan;
     let mut facts = vec![
         (TABLE, table.to_owned()),

@@ -2,7 +2,7 @@
 //! character, so that text can be searched and copied. A letter the font lacks shows as a box and still copies right.
 
 use super::{PdfError, WEIGHTS, compressed};
-use crate::figure::{Weight, font};
+use crate::figure::{LineWeight, font};
 use pdf_writer::types::{CidFontType, FontFlags, SystemInfo, UnicodeCmap};
 use pdf_writer::writers::Resources;
 use pdf_writer::{Filter, Finish, Name, Pdf, Rect, Ref, Str};
@@ -11,10 +11,10 @@ use subsetter::GlyphRemapper;
 
 const IDENTITY: SystemInfo<'static> = SystemInfo { registry: Str(b"Adobe"), ordering: Str(b"Identity"), supplement: 0 };
 
-pub fn name(weight: Weight) -> Name<'static> {
+pub fn name(weight: LineWeight) -> Name<'static> {
     match weight {
-        Weight::Regular => Name(b"F0"),
-        Weight::Bold => Name(b"F1"),
+        LineWeight::Regular => Name(b"F0"),
+        LineWeight::Bold => Name(b"F1"),
     }
 }
 
@@ -25,7 +25,7 @@ pub struct Fonts {
 
 struct Letters {
     id: Ref,
-    weight: Weight,
+    weight: LineWeight,
     /// Numbers by letter, from 1; 0 stays for what no letter has.
     numbers: HashMap<char, u16>,
     in_order: Vec<char>,
@@ -37,10 +37,10 @@ impl Fonts {
     }
 
     /// A text as the two-byte numbers of its letters.
-    pub fn encode(&mut self, weight: Weight, text: &str) -> Vec<u8> {
+    pub fn encode(&mut self, weight: LineWeight, text: &str) -> Vec<u8> {
         let letters = match weight {
-            Weight::Regular => &mut self.faces[0],
-            Weight::Bold => &mut self.faces[1],
+            LineWeight::Regular => &mut self.faces[0],
+            LineWeight::Bold => &mut self.faces[1],
         };
         text.chars().flat_map(|c| letters.number(c).to_be_bytes()).collect()
     }
@@ -75,8 +75,8 @@ impl Letters {
         let remapper = GlyphRemapper::new_from_glyphs_sorted(&glyphs);
         let cut = subsetter::subset(font::data(self.weight), 0, &remapper).map_err(|_| PdfError::Font)?;
         let base = match self.weight {
-            Weight::Regular => "BCKWAL+DejaVuSans",
-            Weight::Bold => "BCKWAM+DejaVuSans-Bold",
+            LineWeight::Regular => "BCKWAL+DejaVuSans",
+            LineWeight::Bold => "BCKWAM+DejaVuSans-Bold",
         };
         let (cid, descriptor, data, map, unicode) = (next.bump(), next.bump(), next.bump(), next.bump(), next.bump());
         let per_mille = |units: i16| f32::from(units) * 1000.0 / f32::from(face.units_per_em());
@@ -100,7 +100,7 @@ impl Letters {
         about.ascent(per_mille(face.ascender())).descent(per_mille(face.descender()));
         about.cap_height(per_mille(face.capital_height().unwrap_or_default()));
         // Width of an upright stem; no viewer uses it while the font is embedded.
-        about.stem_v(if self.weight == Weight::Bold { 140.0 } else { 80.0 });
+        about.stem_v(if self.weight == LineWeight::Bold { 140.0 } else { 80.0 });
         about.font_file2(data);
         about.finish();
 

@@ -1,9 +1,9 @@
 //! Impossible values of a wall file, each with its key.
 
-use super::{Line, Wall};
+use super::{DrivenLine, VirtualWall};
 use backwall_units::{Length, Speed};
 
-impl Wall {
+impl VirtualWall {
     pub(super) fn check(&self, add: &mut dyn FnMut(String, String)) {
         let mut range = |key: &str, value: f64, low: f64, high: f64| {
             if !(value >= low && value <= high) {
@@ -67,7 +67,7 @@ impl Wall {
     }
 }
 
-impl Line {
+impl DrivenLine {
     fn check(&self, line: usize, add: &mut dyn FnMut(String, String)) {
         if self.legs.is_empty() {
             add(format!("line[{line}]"), "has no [[line.leg]]: the crawler would never move".to_owned());

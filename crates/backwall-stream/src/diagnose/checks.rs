@@ -2,7 +2,7 @@
 
 use super::rules::{hex, order_words};
 use super::{FRAMES, LEAST};
-use crate::check::{ByteOrder, Check, CheckKind, CheckPlace};
+use crate::check::{ByteOrder, CheckKind, CheckPlace, FrameCheck};
 use crate::crc;
 
 /// Bytes at the beginning that a check may leave out, and those behind it.
@@ -11,16 +11,16 @@ const ENDING: usize = 2;
 
 /// A check at the end of frames.
 #[derive(Debug, Clone)]
-pub struct Found {
+pub struct CheckFound {
     /// As a profile names it.
     pub name: String,
-    pub check: Check,
+    pub check: FrameCheck,
     frames: usize,
     /// The bytes behind it.
     pub tail: Vec<u8>,
 }
 
-impl Found {
+impl CheckFound {
     /// For how many frames it came out.
     pub fn frames(&self) -> usize {
         self.frames
@@ -47,7 +47,7 @@ impl Found {
 }
 
 /// Those that come out for all frames; nothing where too few are different.
-pub fn find(frames: &[&[u8]]) -> Option<Vec<Found>> {
+pub fn find(frames: &[&[u8]]) -> Option<Vec<CheckFound>> {
     let mut different: Vec<&[u8]> = frames.to_vec();
     different.sort_unstable();
     different.dedup();
@@ -63,14 +63,14 @@ pub fn find(frames: &[&[u8]]) -> Option<Vec<Found>> {
         }
         let cut: Vec<&[u8]> = different.iter().map(|frame| &frame[..frame.len() - ending]).collect();
         for check in all() {
-            found.extend(covers(&cut, check).map(|found| Found { tail: tail.to_vec(), ..found }));
+            found.extend(covers(&cut, check).map(|found| CheckFound { tail: tail.to_vec(), ..found }));
         }
     }
     Some(found)
 }
 
 /// The one that comes out for lines, in hexadecimal behind a sign.
-pub fn find_in_lines(lines: &[&[u8]]) -> Vec<Found> {
+pub fn find_in_lines(lines: &[&[u8]]) -> Vec<CheckFound> {
     let mut found = Vec::new();
     for digits in [8, 4, 2] {
         let Some(first) = lines.first() else { continue };
@@ -85,7 +85,7 @@ pub fn find_in_lines(lines: &[&[u8]]) -> Vec<Found> {
             continue;
         }
         for (name, kind) in all() {
-            let mut check = Check { kind, place: CheckPlace::HexBehind(sign), ..Check::NONE };
+            let mut check = FrameCheck { kind, place: CheckPlace::HexBehind(sign), ..FrameCheck::NONE };
             if check.width() * 2 != digits {
                 continue;
             }
@@ -94,7 +94,7 @@ pub fn find_in_lines(lines: &[&[u8]]) -> Vec<Found> {
                 checked.iter().all(|line| check.body_end(line).is_some())
             });
             if from.is_some() {
-                found.push(Found { name, check, frames: checked.len(), tail: Vec::new() });
+                found.push(CheckFound { name, check, frames: checked.len(), tail: Vec::new() });
             }
         }
     }
@@ -112,15 +112,15 @@ fn all() -> impl Iterator<Item = (String, CheckKind)> {
 }
 
 /// Over which bytes a check at the end comes out for all frames.
-fn covers(frames: &[&[u8]], (name, kind): (String, CheckKind)) -> Option<Found> {
+fn covers(frames: &[&[u8]], (name, kind): (String, CheckKind)) -> Option<CheckFound> {
     let orders = [ByteOrder::Little, ByteOrder::Big];
-    let mut check = Check { kind, ..Check::NONE };
+    let mut check = FrameCheck { kind, ..FrameCheck::NONE };
     let orders = if check.width() > 1 { &orders[..] } else { &orders[..1] };
     for order in orders {
         for from in 0..=LEFT_OUT {
             (check.order, check.from) = (*order, from);
             if frames.iter().all(|frame| frame.len() > from + check.width() && check.body_end(frame).is_some()) {
-                return Some(Found { name, check, frames: frames.len(), tail: Vec::new() });
+                return Some(CheckFound { name, check, frames: frames.len(), tail: Vec::new() });
             }
         }
     }

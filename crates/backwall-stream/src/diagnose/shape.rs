@@ -1,7 +1,7 @@
 //! What a stream looks like before there is a profile: lines of text in columns, or frames behind a sync. Only what holds for several
 //! lines or frames is said; what the numbers mean is for whoever makes the profile.
 
-use super::checks::{self, Found};
+use super::checks::{self, CheckFound};
 use super::rules::{self, Rule};
 use super::{LEAST, LOOKED_AT};
 use crate::check::ByteOrder;
@@ -27,7 +27,7 @@ pub struct Lines {
     pub delimiter: char,
     /// What each line begins with that is no column.
     pub when: String,
-    pub check: Option<Found>,
+    pub check: Option<CheckFound>,
     /// The columns of the first lines.
     pub rows: Vec<Vec<String>>,
     /// Lines of other kinds.
@@ -39,7 +39,7 @@ pub struct Lines {
 pub struct Frames {
     pub sync: Vec<u8>,
     pub rule: Rule,
-    pub check: Option<Found>,
+    pub check: Option<CheckFound>,
     /// The bodies of the first frames: without head, check and tail.
     pub bodies: Vec<Vec<u8>>,
     pub longest: usize,

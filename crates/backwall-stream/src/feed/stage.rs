@@ -6,8 +6,8 @@ use super::{Feed, FeedItem, LinkState};
 use crate::command::{Order, Ordered};
 use crate::decode::{Decoded, Decoder, What};
 use crate::link::{Control, host_now_us};
-use crate::queue::{Event, Queue};
-use crate::unfit::{Fit, HostClock, Unfit};
+use crate::queue::{ByteQueue, LinkEvent};
+use crate::unfit::{FitChange, HostClock, Unfit};
 use backwall_survey::reading::Record;
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
@@ -25,7 +25,7 @@ const MOST_CHANNELS: usize = 8;
 /// The decoder's thread.
 pub struct Stage {
     pub decoder: Decoder,
-    pub queue: Arc<Queue>,
+    pub queue: Arc<ByteQueue>,
     pub control: Arc<Control>,
     pub feed: mpsc::Sender<Vec<Feed>>,
     /// What is given on together.
@@ -91,7 +91,7 @@ impl Stage {
             match next {
                 None if self.control.is_stopped() && !self.reader_ends => return Ok(()),
                 None => {}
-                Some((host_time_us, Event::Bytes(bytes))) => {
+                Some((host_time_us, LinkEvent::Bytes(bytes))) => {
                     if !self.is_file {
                         self.state.last_byte_us = Some(host_time_us);
                     }
@@ -99,34 +99,34 @@ impl Stage {
                     self.decoder.push(&bytes, &mut decoded);
                     self.deliver(&mut decoded, host_time_us)?;
                 }
-                Some((host_time_us, Event::Overflow { bytes })) => {
+                Some((host_time_us, LinkEvent::Overflow { bytes })) => {
                     self.state.overflow_bytes += bytes;
                     self.decoder.resync();
                     self.unfit.restart(&self.decoder.counts());
                     self.tell(FeedItem::Overflow { bytes }, host_time_us)?;
                 }
-                Some((_, Event::Asked { request, answered })) => self.decoder.asked(request, answered),
-                Some((host_time_us, Event::Ordered { order, became })) => self.ordered(order, became, host_time_us)?,
-                Some((host_time_us, Event::Said { words })) => self.tell(FeedItem::Said { words }, host_time_us)?,
-                Some((host_time_us, Event::Up { what })) => {
+                Some((_, LinkEvent::Asked { request, answered })) => self.decoder.asked(request, answered),
+                Some((host_time_us, LinkEvent::Ordered { order, became })) => self.ordered(order, became, host_time_us)?,
+                Some((host_time_us, LinkEvent::Said { words })) => self.tell(FeedItem::Said { words }, host_time_us)?,
+                Some((host_time_us, LinkEvent::Up { what })) => {
                     self.state.up = true;
                     self.state.what.clone_from(&what);
                     self.tell(FeedItem::Up { what }, host_time_us)?;
                 }
-                Some((host_time_us, Event::Down { why })) => {
+                Some((host_time_us, LinkEvent::Down { why })) => {
                     self.state.up = false;
                     self.state.fault = Some(why.clone());
                     self.decoder.resync();
                     self.unfit.restart(&self.decoder.counts());
                     self.tell(FeedItem::Down { why }, host_time_us)?;
                 }
-                Some((host_time_us, Event::Reconnected { attempts, down_ms })) => {
+                Some((host_time_us, LinkEvent::Reconnected { attempts, down_ms })) => {
                     self.state.up = true;
                     self.state.fault = None;
                     self.state.reconnects += 1;
                     self.tell(FeedItem::Reconnected { attempts, down_ms }, host_time_us)?;
                 }
-                Some((host_time_us, Event::Ended { fault })) => {
+                Some((host_time_us, LinkEvent::Ended { fault })) => {
                     self.decoder.finish(&mut decoded);
                     self.deliver(&mut decoded, host_time_us)?;
                     if self.unfit.end(&self.decoder.counts()).is_some() {
@@ -199,11 +199,11 @@ impl Stage {
     /// Says when bytes fit no frame, and no longer when they do.
     fn watch_fit(&mut self) -> Result<(), Gone> {
         match self.unfit.look(Instant::now(), &self.decoder.counts()) {
-            Some(Fit::None) => {
+            Some(FitChange::None) => {
                 self.state.fault = Some(self.unfit_words.clone());
                 self.tell(FeedItem::Unreadable { words: self.unfit_words.clone() }, host_now_us())
             }
-            Some(Fit::Again) => {
+            Some(FitChange::Again) => {
                 self.state.fault.take_if(|fault| *fault == self.unfit_words);
                 Ok(())
             }

@@ -5,7 +5,7 @@ use super::findings::Findings;
 use super::records::{self, rule};
 use super::written::{self, CheckKind as WrittenCheck, FramingKind, LineEnd, Written};
 use super::{FixedHeader, LinkSettings, Poll, Profile, Send, fits};
-use crate::check::{ByteOrder, Check, CheckKind, CheckPlace};
+use crate::check::{ByteOrder, CheckKind, CheckPlace, FrameCheck};
 use crate::crc;
 use crate::framing::{Framing, LengthRule, Packed};
 use crate::layout::Wire;
@@ -44,7 +44,7 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
     if written.records.is_empty() {
         found.add("record", "is missing: describe at least one [[record]], with kind and fields");
     }
-    let about = records::About { order, json: written.framing.kind == Some(FramingKind::Json), bits: fixed_header.bits };
+    let about = records::RecordAbout { order, json: written.framing.kind == Some(FramingKind::Json), bits: fixed_header.bits };
     let records: Vec<_> =
         written.records.iter().enumerate().filter_map(|(index, record)| rule(index, record, &about, &mut found)).collect();
     whole(written, &mut fixed_header, &mut found);
@@ -86,8 +86,8 @@ fn link(written: &written::Link, found: &mut Findings<'_>) -> LinkSettings {
     link
 }
 
-fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind>, found: &mut Findings<'_>) -> Check {
-    let mut check = Check { order: written.byte_order.unwrap_or(order), from: written.from_byte.unwrap_or(0), ..Check::NONE };
+fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind>, found: &mut Findings<'_>) -> FrameCheck {
+    let mut check = FrameCheck { order: written.byte_order.unwrap_or(order), from: written.from_byte.unwrap_or(0), ..FrameCheck::NONE };
     if written.kind != WrittenCheck::Crc {
         found.of_no_use("check.algorithm", &written.algorithm, "without kind = \"crc\"");
     }
@@ -141,7 +141,7 @@ fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind
     check
 }
 
-fn framing(written: &written::Framing, check: &Check, order: ByteOrder, max: usize, found: &mut Findings<'_>) -> Option<Framing> {
+fn framing(written: &written::Framing, check: &FrameCheck, order: ByteOrder, max: usize, found: &mut Findings<'_>) -> Option<Framing> {
     let kind = found.needed("framing.kind", written.kind, "line, json, cobs, sync-length or fixed")?;
     let sync = found.hex("framing.sync_hex", written.sync_hex.as_ref());
     let tail = found.hex("framing.end_hex", written.end_hex.as_ref());
@@ -276,7 +276,7 @@ fn send(written: &written::Send, found: &mut Findings<'_>) -> Send {
     Send { start, stop, start_again }
 }
 
-fn poll(written: &Written, check: &Check, found: &mut Findings<'_>) -> Option<Poll> {
+fn poll(written: &Written, check: &FrameCheck, found: &mut Findings<'_>) -> Option<Poll> {
     let Some(poll) = &written.poll else {
         for (index, record) in written.records.iter().enumerate() {
             found.of_no_use(&format!("record[{index}].answers"), &record.answers, "without [poll]");

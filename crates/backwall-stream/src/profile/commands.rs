@@ -2,7 +2,7 @@
 
 use super::findings::Findings;
 use super::written::{self, Written};
-use crate::check::{ByteOrder, Check, CheckPlace};
+use crate::check::{ByteOrder, CheckPlace, FrameCheck};
 use crate::command::{DeviceCommand, Encoding, Values};
 use crate::layout::Wire;
 use std::time::Duration;
@@ -15,7 +15,7 @@ const USUAL_PATIENCE: u64 = 1_000;
 const MOST: usize = 40;
 const LONGEST_NAME: usize = 24;
 
-pub fn commands(written: &Written, check: &Check, order: ByteOrder, found: &mut Findings<'_>) -> Vec<DeviceCommand> {
+pub fn commands(written: &Written, check: &FrameCheck, order: ByteOrder, found: &mut Findings<'_>) -> Vec<DeviceCommand> {
     if written.commands.len() > MOST {
         found.add("command", format!("{} commands are not possible: {MOST} at most", written.commands.len()));
     }
@@ -36,7 +36,7 @@ pub fn commands(written: &Written, check: &Check, order: ByteOrder, found: &mut 
 
 fn command_of(
     written: &written::Command,
-    check: &Check,
+    check: &FrameCheck,
     order: ByteOrder,
     key: &dyn Fn(&str) -> String,
     found: &mut Findings<'_>,

@@ -4,12 +4,18 @@ use super::findings::Findings;
 use super::written::{self, Packing};
 use crate::check::ByteOrder;
 use crate::condition::{Condition, Constant};
-use crate::layout::{Bits, Layout, Place, Wire};
+use crate::layout::{Bits, FramePlace, Layout, Wire};
 use crate::meaning::{Meaning, RecordKind};
-use crate::samples::Encoding;
+use crate::samples::SampleEncoding;
 
 /// The conditions of a field: whose record it is, where its value is one, and where it is none.
-pub fn conditions(at: &str, written: &written::Field, kind: RecordKind, place: &Place, found: &mut Findings<'_>) -> [Option<Condition>; 3] {
+pub fn conditions(
+    at: &str,
+    written: &written::Field,
+    kind: RecordKind,
+    place: &FramePlace,
+    found: &mut Findings<'_>,
+) -> [Option<Condition>; 3] {
     let mut of = |name: &str, value: &Option<toml::Value>| {
         let key = format!("{at}.{name}");
         value.as_ref().and_then(|value| condition(&key, value, place, found))
@@ -24,7 +30,7 @@ pub fn conditions(at: &str, written: &written::Field, kind: RecordKind, place: &
     [only, valid, flag]
 }
 
-fn condition(key: &str, value: &toml::Value, place: &Place, found: &mut Findings<'_>) -> Option<Condition> {
+fn condition(key: &str, value: &toml::Value, place: &FramePlace, found: &mut Findings<'_>) -> Option<Condition> {
     match value {
         toml::Value::Table(table) => {
             let number = |name: &str| table.get(name).and_then(toml::Value::as_integer).and_then(|bits| u64::try_from(bits).ok());
@@ -51,7 +57,7 @@ fn condition(key: &str, value: &toml::Value, place: &Place, found: &mut Findings
 }
 
 /// One value or a list of them, of which each can come.
-pub fn constants(key: &str, value: &toml::Value, place: &Place, found: &mut Findings<'_>) -> Vec<Constant> {
+pub fn constants(key: &str, value: &toml::Value, place: &FramePlace, found: &mut Findings<'_>) -> Vec<Constant> {
     let values = match value {
         toml::Value::Array(values) => values.iter().collect(),
         value => vec![value],
@@ -59,7 +65,7 @@ pub fn constants(key: &str, value: &toml::Value, place: &Place, found: &mut Find
     values.into_iter().filter_map(|value| constant(key, value, place, found)).collect()
 }
 
-fn constant(key: &str, value: &toml::Value, place: &Place, found: &mut Findings<'_>) -> Option<Constant> {
+fn constant(key: &str, value: &toml::Value, place: &FramePlace, found: &mut Findings<'_>) -> Option<Constant> {
     let constant = match value {
         toml::Value::Integer(value) => Constant::Number(*value as f64),
         toml::Value::Float(value) => Constant::Number(*value),
@@ -71,7 +77,7 @@ fn constant(key: &str, value: &toml::Value, place: &Place, found: &mut Findings<
             return None;
         }
     };
-    let Place::Bytes { wire, bits, .. } = place else { return Some(constant) };
+    let FramePlace::Bytes { wire, bits, .. } = place else { return Some(constant) };
     match (&constant, range(*wire, *bits)) {
         (Constant::Text(text), Some(_)) => found.add(key, format!("'{text}' never comes: the field is a number")),
         (Constant::Number(value), Some((low, high))) if !wire.is_float() && !(low..=high).contains(value) => {
@@ -97,7 +103,7 @@ pub fn range(wire: Wire, bits: Option<Bits>) -> Option<(f64, f64)> {
 }
 
 /// How samples are packed.
-pub fn encoding(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, found: &mut Findings<'_>) -> Encoding {
+pub fn encoding(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, found: &mut Findings<'_>) -> SampleEncoding {
     let packing = written.encoding;
     let base64 = matches!(packing, Some(Packing::Base64 | Packing::Base64Delta));
     let delta = matches!(packing, Some(Packing::Delta | Packing::Base64Delta));
@@ -114,7 +120,7 @@ pub fn encoding(at: &str, written: &written::Field, layout: &Layout, order: Byte
     if !base64 && is_text {
         found.of_no_use(&format!("{at}.type"), &written.wire, "in text");
     }
-    Encoding { wire: written.wire.unwrap_or(Wire::I16), order: written.byte_order.unwrap_or(order), delta, base64 }
+    SampleEncoding { wire: written.wire.unwrap_or(Wire::I16), order: written.byte_order.unwrap_or(order), delta, base64 }
 }
 
 /// Samples are codes of the converter: they are moved so that the zero line is 0, and never stretched, since noise, height and

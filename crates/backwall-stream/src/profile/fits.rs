@@ -3,13 +3,13 @@
 use super::FixedHeader;
 use super::findings::Findings;
 use super::written::{FramingKind, Written};
-use crate::check::{Check, CheckPlace};
+use crate::check::{CheckPlace, FrameCheck};
 use crate::framing::{Framing, LengthRule};
-use crate::layout::{Count, Field, Layout, Place, RecordRule};
+use crate::layout::{Count, FramePlace, Layout, LayoutField, RecordRule};
 use crate::meaning::{Meaning, RecordKind};
 
 /// Holds every record against the frame it comes in.
-pub fn frames(framing: &Framing, check: &Check, max: usize, records: &[RecordRule], header: &FixedHeader, found: &mut Findings<'_>) {
+pub fn frames(framing: &Framing, check: &FrameCheck, max: usize, records: &[RecordRule], header: &FixedHeader, found: &mut Findings<'_>) {
     let check_end = if check.place == CheckPlace::End { check.width() } else { 0 };
     for (index, rule) in records.iter().enumerate() {
         let Some((least, exact)) = takes(rule, header) else { continue };
@@ -88,7 +88,7 @@ fn too_long(index: usize, frame: usize, max: usize, found: &mut Findings<'_>) {
 fn sample_bits(rule: &RecordRule) -> Option<usize> {
     let samples = rule.fields.iter().find(|field| field.meaning == Some(Meaning::Samples))?;
     match samples.place {
-        Place::Bytes { wire, .. } => wire.width().map(|bytes| 8 * bytes),
+        FramePlace::Bytes { wire, .. } => wire.width().map(|bytes| 8 * bytes),
         _ => None,
     }
 }
@@ -102,8 +102,8 @@ fn takes(rule: &RecordRule, header: &FixedHeader) -> Option<(usize, bool)> {
     match rule.layout {
         Layout::Binary => {
             let (mut at, mut reached, mut exact) = (0, 0, true);
-            for Field { place, meaning, .. } in &rule.fields {
-                let Place::Bytes { wire, count, at: placed, .. } = place else { continue };
+            for LayoutField { place, meaning, .. } in &rule.fields {
+                let FramePlace::Bytes { wire, count, at: placed, .. } = place else { continue };
                 at = placed.unwrap_or(at);
                 at += match count {
                     Count::One => wire.width().unwrap_or(0),

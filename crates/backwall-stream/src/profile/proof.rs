@@ -18,15 +18,15 @@ pub struct Proof {
     /// The profile that was proven, whole.
     pub profile: String,
     #[serde(rename = "block")]
-    pub blocks: Vec<Block>,
+    pub blocks: Vec<ProvenBlock>,
     /// None where the device counts no way, or nothing was driven.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub drive: Option<Drive>,
+    pub drive: Option<ProvenDrive>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Block {
+pub struct ProvenBlock {
     #[serde(rename = "thickness_mm")]
     pub thickness: Length,
     #[serde(rename = "read_mm")]
@@ -35,7 +35,7 @@ pub struct Block {
 
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Drive {
+pub struct ProvenDrive {
     #[serde(rename = "distance_mm")]
     pub distance: Length,
     #[serde(rename = "read_mm")]
@@ -52,7 +52,7 @@ pub enum ProofError {
 
 /// What a profile's proof comes to.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Standing {
+pub enum ProofStanding {
     Proven(Box<Proof>),
     /// Why not.
     NotProven(String),
@@ -96,11 +96,11 @@ impl Profile {
     }
 
     /// How the profile stands that was loaded by this name or path.
-    pub fn standing(&self, name_or_path: &str) -> Standing {
+    pub fn standing(&self, name_or_path: &str) -> ProofStanding {
         let path = Self::proof_path(name_or_path);
-        let not = |why: String| Standing::NotProven(format!("not proven: {why}"));
+        let not = |why: String| ProofStanding::NotProven(format!("not proven: {why}"));
         let Ok(text) = super::read_bounded(&path) else {
-            return Standing::NotProven("not proven".to_owned());
+            return ProofStanding::NotProven("not proven".to_owned());
         };
         let proof: Proof = match toml::from_str(&text) {
             Ok(proof) => proof,
@@ -114,7 +114,7 @@ impl Profile {
         if proof.channel.is_some() && proof.channel != self.channel {
             return not(format!("its proof is of channel {}", proof.channel.as_deref().unwrap_or_default()));
         }
-        Standing::Proven(Box::new(proof))
+        ProofStanding::Proven(Box::new(proof))
     }
 }
 
@@ -130,19 +130,19 @@ mod tests {
         std::fs::write(&path, text).unwrap();
         let name = path.to_str().unwrap();
         let profile = Profile::load(name).unwrap();
-        assert_eq!(profile.standing(name), Standing::NotProven("not proven".to_owned()));
+        assert_eq!(profile.standing(name), ProofStanding::NotProven("not proven".to_owned()));
         let mm = Length::mm;
         let proof = Proof {
             by: "R. Aldane".to_owned(),
             day: "2026-09-14".to_owned(),
             channel: None,
             profile: profile.text.clone(),
-            blocks: vec![Block { thickness: mm(10.0), read: mm(10.01) }, Block { thickness: mm(20.0), read: mm(19.98) }],
-            drive: Some(Drive { distance: mm(500.0), read: mm(499.6) }),
+            blocks: vec![ProvenBlock { thickness: mm(10.0), read: mm(10.01) }, ProvenBlock { thickness: mm(20.0), read: mm(19.98) }],
+            drive: Some(ProvenDrive { distance: mm(500.0), read: mm(499.6) }),
         };
         let kept = Profile::keep_proof(name, &proof).unwrap();
         assert_eq!(kept, folder.path().join("quorbel.proof.toml"));
-        assert_eq!(profile.standing(name), Standing::Proven(Box::new(proof.clone())));
+        assert_eq!(profile.standing(name), ProofStanding::Proven(Box::new(proof.clone())));
         assert_eq!(
             proof.words(),
             "proven on 2026-09-14 by R. Aldane: block 10.00 read 10.01, block 20.00 read 19.98, no value when lifted, 500 mm driven read 499.6 (mm)"
@@ -150,12 +150,12 @@ mod tests {
         assert_eq!(super::super::own(folder.path()), ["quorbel"], "a proof is no profile");
         std::fs::write(&path, text.replace("scale = 10", "scale = 20")).unwrap();
         let changed = Profile::load(name).unwrap().standing(name);
-        assert_eq!(changed, Standing::NotProven("not proven: changed since its proof of 2026-09-14".to_owned()));
+        assert_eq!(changed, ProofStanding::NotProven("not proven: changed since its proof of 2026-09-14".to_owned()));
         std::fs::write(&kept, "by = 3").unwrap();
-        assert!(matches!(changed_of(name), Standing::NotProven(why) if why.contains("cannot be read")));
+        assert!(matches!(changed_of(name), ProofStanding::NotProven(why) if why.contains("cannot be read")));
     }
 
-    fn changed_of(name: &str) -> Standing {
+    fn changed_of(name: &str) -> ProofStanding {
         Profile::load(name).unwrap().standing(name)
     }
 }

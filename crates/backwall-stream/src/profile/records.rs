@@ -5,12 +5,12 @@ use super::findings::Findings;
 use super::written;
 use crate::check::ByteOrder;
 use crate::json;
-use crate::layout::{Bits, Count, Field, Layout, Place, RecordRule, Scale, UnitRule, Wire};
+use crate::layout::{Bits, Count, FramePlace, Layout, LayoutField, RecordRule, Scale, UnitRule, Wire};
 use crate::meaning::{Meaning, RecordKind, Unit};
-use crate::samples::Encoding;
+use crate::samples::SampleEncoding;
 
 /// What the rest of the profile says about its records.
-pub struct About {
+pub struct RecordAbout {
     pub order: ByteOrder,
     /// Each frame is a JSON object.
     pub json: bool,
@@ -18,7 +18,7 @@ pub struct About {
     pub bits: Option<u8>,
 }
 
-pub fn rule(index: usize, record: &written::Record, about: &About, found: &mut Findings<'_>) -> Option<RecordRule> {
+pub fn rule(index: usize, record: &written::Record, about: &RecordAbout, found: &mut Findings<'_>) -> Option<RecordRule> {
     let at = format!("record[{index}]");
     let kind = found.needed(&format!("{at}.kind"), record.kind, "header, shot, status, gauge or ignore");
     let when = match (&record.when, &record.when_hex) {
@@ -37,14 +37,14 @@ pub fn rule(index: usize, record: &written::Record, about: &About, found: &mut F
             found.add(&format!("{at}.kind"), "ignore needs when, when_hex or a field with only_when: else everything would be ignored");
         }
         // Its fields are not read: a body of any length fits.
-        let rest = Place::Bytes { wire: Wire::Skip, order: about.order, count: Count::Rest, at: None, bits: None };
+        let rest = FramePlace::Bytes { wire: Wire::Skip, order: about.order, count: Count::Rest, at: None, bits: None };
         return Some(RecordRule { kind, answers, when, layout: Layout::Binary, fields: vec![plain_field("", rest)] });
     }
     let layout = layout(&at, record, about.json, found);
     if about.json {
         found.of_no_use(&format!("{at}.when"), &record.when, "in JSON: choose by a field with only_when");
     }
-    let fields: Vec<Field> = record
+    let fields: Vec<LayoutField> = record
         .fields
         .iter()
         .enumerate()
@@ -59,8 +59,8 @@ pub fn rule(index: usize, record: &written::Record, about: &About, found: &mut F
     Some(RecordRule { kind, answers, when, layout, fields })
 }
 
-fn plain_field(name: &str, place: Place) -> Field {
-    Field {
+fn plain_field(name: &str, place: FramePlace) -> LayoutField {
+    LayoutField {
         name: name.to_owned(),
         place,
         meaning: None,
@@ -71,7 +71,7 @@ fn plain_field(name: &str, place: Place) -> Field {
         only_when: None,
         valid_when: None,
         flag_when: None,
-        encoding: Encoding::NONE,
+        encoding: SampleEncoding::NONE,
         wraps_at: None,
         decimal_comma: false,
     }
@@ -122,11 +122,11 @@ fn field(
     written: &written::Field,
     kind: RecordKind,
     layout: &Layout,
-    about: &About,
+    about: &RecordAbout,
     decimal_comma: bool,
     last: bool,
     found: &mut Findings<'_>,
-) -> Option<Field> {
+) -> Option<LayoutField> {
     let key = |name: &str| format!("{at}.{name}");
     if let Some(meaning) = written.meaning
         && !meaning.belongs_to(kind)
@@ -135,10 +135,10 @@ fn field(
     }
     let place = place(at, written, layout, about.order, last, found)?;
     let name = written.name.clone().or_else(|| written.meaning.map(|meaning| meaning.word().to_owned())).unwrap_or_else(|| match &place {
-        Place::Bytes { .. } => "without name".to_owned(),
-        Place::Column { index, .. } => format!("column {}", index + 1),
-        Place::Key(key) => key.clone(),
-        Place::Path(_) => written.path.clone().unwrap_or_default(),
+        FramePlace::Bytes { .. } => "without name".to_owned(),
+        FramePlace::Column { index, .. } => format!("column {}", index + 1),
+        FramePlace::Key(key) => key.clone(),
+        FramePlace::Path(_) => written.path.clone().unwrap_or_default(),
     });
     if written.scale.is_some_and(|scale| !scale.is_finite() || scale == 0.0) {
         found.add(&key("scale"), "must be a number other than 0");
@@ -167,7 +167,7 @@ fn field(
         found.add(&key("scale"), format!("{} cannot be negative", written.meaning.map_or("", Meaning::word)));
     }
     wraps(at, written, &place, found);
-    Some(Field {
+    Some(LayoutField {
         name,
         wraps_at: written.wraps_at.map(i128::from).or_else(|| usual_wrap(written.meaning, &place)),
         place,
@@ -185,20 +185,20 @@ fn field(
 }
 
 /// A narrow counter goes round sooner than what is kept of it.
-fn usual_wrap(meaning: Option<Meaning>, place: &Place) -> Option<i128> {
-    let Place::Bytes { wire, bits, .. } = place else { return None };
+fn usual_wrap(meaning: Option<Meaning>, place: &FramePlace) -> Option<i128> {
+    let FramePlace::Bytes { wire, bits, .. } = place else { return None };
     let width = bits.map_or(8 * wire.width().filter(|_| !wire.is_float())?, |bits| bits.count as usize);
     meaning.filter(|meaning| meaning.is_counter()).map(|_| 1 << width)
 }
 
-fn wraps(at: &str, written: &written::Field, place: &Place, found: &mut Findings<'_>) {
+fn wraps(at: &str, written: &written::Field, place: &FramePlace, found: &mut Findings<'_>) {
     let key = format!("{at}.wraps_at");
     let Some(wraps_at) = written.wraps_at else { return };
     if !written.meaning.is_some_and(Meaning::is_counter) {
         found.of_no_use(&key, &written.wraps_at, "for anything but seq, device-time and encoder");
     } else if wraps_at < 2 {
         found.add(&key, "must be 2 or more: the count after which the device starts again at 0");
-    } else if let Place::Bytes { wire, bits, .. } = place
+    } else if let FramePlace::Bytes { wire, bits, .. } = place
         && let Some((low, high)) = range(*wire, *bits).filter(|_| !wire.is_float())
         && wraps_at as f64 > high - low + 1.0
     {
@@ -207,32 +207,39 @@ fn wraps(at: &str, written: &written::Field, place: &Place, found: &mut Findings
 }
 
 /// No value stands for two things.
-fn places(at: &str, fields: &[Field], found: &mut Findings<'_>) {
+fn places(at: &str, fields: &[LayoutField], found: &mut Findings<'_>) {
     for (index, field) in fields.iter().enumerate().filter(|(_, field)| field.meaning.is_some()) {
-        let same = |earlier: &&Field| {
+        let same = |earlier: &&LayoutField| {
             earlier.meaning.is_some()
                 && match (&earlier.place, &field.place) {
-                    (Place::Bytes { at: Some(a), bits: a_bits, .. }, Place::Bytes { at: Some(b), bits: b_bits, .. }) => {
+                    (FramePlace::Bytes { at: Some(a), bits: a_bits, .. }, FramePlace::Bytes { at: Some(b), bits: b_bits, .. }) => {
                         a == b && a_bits == b_bits
                     }
-                    (Place::Bytes { .. }, _) => false,
-                    (Place::Column { index: a, .. }, Place::Column { index: b, .. }) => a == b,
+                    (FramePlace::Bytes { .. }, _) => false,
+                    (FramePlace::Column { index: a, .. }, FramePlace::Column { index: b, .. }) => a == b,
                     (a, b) => a == b,
                 }
         };
         if let Some(earlier) = fields[..index].iter().find(same) {
             let name = match field.place {
-                Place::Column { .. } => "column",
-                Place::Key(_) => "key",
-                Place::Path(_) => "path",
-                Place::Bytes { .. } => "at_byte",
+                FramePlace::Column { .. } => "column",
+                FramePlace::Key(_) => "key",
+                FramePlace::Path(_) => "path",
+                FramePlace::Bytes { .. } => "at_byte",
             };
             found.add(&format!("{at}.fields[{index}].{name}"), format!("is that of {} too: one value cannot be both", earlier.name));
         }
     }
 }
 
-fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, last: bool, found: &mut Findings<'_>) -> Option<Place> {
+fn place(
+    at: &str,
+    written: &written::Field,
+    layout: &Layout,
+    order: ByteOrder,
+    last: bool,
+    found: &mut Findings<'_>,
+) -> Option<FramePlace> {
     let key = |name: &str| format!("{at}.{name}");
     let is_samples = written.meaning == Some(Meaning::Samples);
     let is_base64 = written.encoding.is_some_and(|encoding| encoding != written::Packing::Delta);
@@ -282,16 +289,16 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
                 );
                 return None;
             }
-            Some(Place::Bytes { wire, order: written.byte_order.unwrap_or(order), count, at: written.at_byte, bits })
+            Some(FramePlace::Bytes { wire, order: written.byte_order.unwrap_or(order), count, at: written.at_byte, bits })
         }
         Layout::Json => {
             found.of_no_use(&key("column"), &written.column.filter(|_| written.path.is_some()), "in JSON");
             let path = found.needed(&key("path"), written.path.as_ref(), "where the value is in the object, as \"probe.wall[0]\"")?;
-            let parsed = json::Path::parse(path);
+            let parsed = json::JsonPath::parse(path);
             if parsed.is_none() {
                 found.add(&key("path"), format!("'{path}' is not a path: names and indices, as \"probe.wall[0]\""));
             }
-            Some(Place::Path(parsed?))
+            Some(FramePlace::Path(parsed?))
         }
         Layout::Columns { exactly, .. } => {
             let column = found.needed(&key("column"), written.column, "count from 1")?;
@@ -305,14 +312,14 @@ fn place(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, 
             if written.rest != (is_samples && !is_base64) {
                 found.add(&key("rest"), "samples, and only they, take all columns from here on: set rest = true");
             }
-            Some(Place::Column { index: column - 1, rest: written.rest })
+            Some(FramePlace::Column { index: column - 1, rest: written.rest })
         }
         Layout::Keyed { .. } => {
             found.of_no_use(&key("column"), &written.column, "beside key");
             if is_samples && !is_base64 {
                 found.add(&key("meaning"), "samples cannot come as a keyed value but in base64: use columns, or encoding");
             }
-            Some(Place::Key(found.needed(&key("key"), written.key.clone(), "the text in front of the sign")?))
+            Some(FramePlace::Key(found.needed(&key("key"), written.key.clone(), "the text in front of the sign")?))
         }
     }
 }
@@ -328,7 +335,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
     if let (None, None, None, Some(path), Layout::Json) =
         (&written.unit, written.unit_column, &written.unit_key, &written.unit_path, layout)
     {
-        let parsed = json::Path::parse(path);
+        let parsed = json::JsonPath::parse(path);
         if parsed.is_none() {
             found.add(&key("unit_path"), format!("'{path}' is not a path: names and indices, as \"probe.unit\""));
         }

@@ -5,18 +5,18 @@ mod bins;
 mod pits;
 mod test;
 
-pub use bins::{Bins, Shot, Stretch};
-pub use pits::{Pit, Pits, pits};
+pub use bins::{BinShot, BinStretch, Bins};
+pub use pits::{AssessedPit, Pits, pits};
 pub use test::{Averages, Test, Windows, assess, lasting};
 
-use super::worked::{Answer, Refusal, Source, Worked, positive};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, positive};
 use backwall_units::Length;
 
-pub const AVERAGE: Source =
-    Source::published("API 653, corroded areas of the shell: t1, t2 and L = 3.7 (D t2)^0.5 (3rd to 5th edition wording)");
+pub const AVERAGE: FormulaSource =
+    FormulaSource::published("API 653, corroded areas of the shell: t1, t2 and L = 3.7 (D t2)^0.5 (3rd to 5th edition wording)");
 
 /// The averaging length of a tank shell: 3.7·√(D·t2) inch (D in feet, t2 in inch), 40 in at most.
-pub fn tank_length(diameter: Length, least: Length) -> Result<Answer<Length>, Refusal> {
+pub fn tank_length(diameter: Length, least: Length) -> Result<WorkedAnswer<Length>, Refusal> {
     let title = "Averaging length";
     let feet = positive(title, "diameter", diameter.as_inch() / 12.0)?;
     let t2 = positive(title, "minimum thickness", least.as_inch())?;
@@ -27,5 +27,5 @@ pub fn tank_length(diameter: Length, least: Length) -> Result<Answer<Length>, Re
         .gives("", "calculated", value, "in")
         .gives("L", "averaging length", value.min(40.0), "in")
         .gives("", "which is", Length::inch(value.min(40.0)).as_mm(), "mm");
-    Ok(Answer::new(Length::inch(value.min(40.0)), worked))
+    Ok(WorkedAnswer::new(Length::inch(value.min(40.0)), worked))
 }

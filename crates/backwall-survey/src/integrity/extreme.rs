@@ -2,12 +2,12 @@
 //! of a scanned line. It is given only where its conditions hold, and says which one does not.
 
 use super::pivot::{factor, reduced};
-use super::worked::{Answer, Refusal, Source, Worked, positive};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, positive};
 use crate::strip::statistics::{deviation, mean};
 use backwall_units::{Length, LengthUnit};
 use serde::Serialize;
 
-const GUMBEL: Source = Source::published(
+const GUMBEL: FormulaSource = FormulaSource::published(
     "Gumbel's distribution of minima with a return period (Shibata, J. Res. NIST 99, 327, 1994); conditions after UK HSE Research Report 016 (2002)",
 );
 
@@ -176,7 +176,7 @@ pub struct Expected {
 
 /// The minimum wall to expect on a surface of `surface_mm2`, from the blocks of a line that reads `track` wide.
 /// Words are in `unit`.
-pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64, unit: LengthUnit) -> Result<Answer<Expected>, Refusal> {
+pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64, unit: LengthUnit) -> Result<WorkedAnswer<Expected>, Refusal> {
     let title = "Minimum wall to expect on the whole surface";
     positive(title, "block length", blocks.block_length.as_mm())?;
     positive(title, "width of the track", track.as_mm())?;
@@ -222,7 +222,7 @@ pub fn least_expected(blocks: &Blocks, track: Length, surface_mm2: f64, unit: Le
         .caution_if(blocks.left_out > 0, format!("{} blocks with too little read in them are left out", blocks.left_out))
         .caution("the limit is of the estimate, not of the wall: about two surfaces of three have a place thinner than the level itself")
         .caution("only for wall of the same material, age and service as the line: not for splash zone, interface, vapour space or dead legs it did not cross");
-    Ok(Answer::new(Expected { fit, blocks: blocks_total, least, low }, worked))
+    Ok(WorkedAnswer::new(Expected { fit, blocks: blocks_total, least, low }, worked))
 }
 
 /// Which of the conditions of the method the block minima break.

@@ -1,6 +1,6 @@
 //! When to measure again at the latest, by the interval rules of the inspection codes.
 
-use super::worked::{Answer, Refusal, Source, Worked};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer};
 use backwall_units::Years;
 use serde::{Deserialize, Serialize};
 
@@ -47,9 +47,11 @@ impl From<PipingClass> for u8 {
     }
 }
 
-const TANK: Source = Source::published("API 653, ultrasonic thickness and external inspection intervals (3rd to 5th edition wording)");
-const VESSEL: Source = Source::published("API 510, internal or on-stream inspection interval");
-const PIPING: Source = Source::from_memory("API 570, Table 1 (thickness measurement intervals by class), half the remaining life at most");
+const TANK: FormulaSource =
+    FormulaSource::published("API 653, ultrasonic thickness and external inspection intervals (3rd to 5th edition wording)");
+const VESSEL: FormulaSource = FormulaSource::published("API 510, internal or on-stream inspection interval");
+const PIPING: FormulaSource =
+    FormulaSource::from_memory("API 570, Table 1 (thickness measurement intervals by class), half the remaining life at most");
 
 /// How long a wall lasts, and how that is known.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,20 +65,20 @@ pub enum Lasts {
 }
 
 /// Tank shell from outside: thickness by min(RCA/2N, 15 y), 5 y while the rate is not known. RCA/N is the remaining life.
-pub fn tank_thickness(lasts: Lasts) -> Result<Answer<Years>, Refusal> {
+pub fn tank_thickness(lasts: Lasts) -> Result<WorkedAnswer<Years>, Refusal> {
     let title = "Next thickness measurement, tank shell";
     tank(title, "min(RL / 2, 15 y), RL = (t_actual - t_min) / N; 5 y at most while N is not known", lasts, (2.0, 15.0))
 }
 
 /// Tank shell, external inspection by eye: min(RCA/4N, 5 y).
-pub fn tank_external(lasts: Lasts) -> Result<Answer<Years>, Refusal> {
+pub fn tank_external(lasts: Lasts) -> Result<WorkedAnswer<Years>, Refusal> {
     tank("Next external inspection, tank shell", "min(RL / 4, 5 y), RL = (t_actual - t_min) / N", lasts, (4.0, 5.0))
 }
 
 /// Years for a shell of which the rate is not known.
 const RATE_UNKNOWN: f64 = 5.0;
 
-fn tank(title: &str, formula: &str, lasts: Lasts, (part, most): (f64, f64)) -> Result<Answer<Years>, Refusal> {
+fn tank(title: &str, formula: &str, lasts: Lasts, (part, most): (f64, f64)) -> Result<WorkedAnswer<Years>, Refusal> {
     let (life, value) = match lasts {
         Lasts::Rate(life) => checked(title, life).map(|life| (Some(life), (life / part).min(most)))?,
         Lasts::AtLeast(life) => checked(title, life).map(|life| (Some(life), (life / part).min(most.min(RATE_UNKNOWN))))?,
@@ -91,22 +93,22 @@ fn tank(title: &str, formula: &str, lasts: Lasts, (part, most): (f64, f64)) -> R
         .caution_if(value <= 0.0, "the wall is at or below its required thickness now, or within U of it")
         .caution_if(matches!(lasts, Lasts::AtLeast(_)), "nothing changed by more than U: the rate counts as not known")
         .caution_if(matches!(lasts, Lasts::Unknown { .. }), "the rate is not known");
-    Ok(Answer::new(Years::new(value), worked))
+    Ok(WorkedAnswer::new(Years::new(value), worked))
 }
 
 /// Pressure vessel, internal or on-stream: min(RL/2, 10 y); below 4 years of life the whole of it, 2 years at most.
-pub fn vessel(life: Years) -> Result<Answer<Years>, Refusal> {
+pub fn vessel(life: Years) -> Result<WorkedAnswer<Years>, Refusal> {
     let title = "Next internal or on-stream inspection";
     let life = checked(title, life)?;
     let value = if life < 4.0 { life.min(2.0) } else { (life / 2.0).min(10.0) };
     let worked = Worked::new(title, "min(RL / 2, 10 y); RL below 4 y: RL, not above 2 y", VESSEL)
         .given("RL", "remaining life", life, "y")
         .gives("", "at the latest after", value, "y");
-    Ok(Answer::new(Years::new(value), worked))
+    Ok(WorkedAnswer::new(Years::new(value), worked))
 }
 
 /// Piping: min(RL/2, what its class allows).
-pub fn piping(life: Years, class: PipingClass) -> Result<Answer<Years>, Refusal> {
+pub fn piping(life: Years, class: PipingClass) -> Result<WorkedAnswer<Years>, Refusal> {
     let title = "Next thickness measurement, piping";
     let life = checked(title, life)?;
     let most = match class {
@@ -120,7 +122,7 @@ pub fn piping(life: Years, class: PipingClass) -> Result<Answer<Years>, Refusal>
         .given("", "longest of the class", most, "y")
         .gives("", "at the latest after", value, "y")
         .caution("injection points have a shorter interval (3 y, from memory)");
-    Ok(Answer::new(Years::new(value), worked))
+    Ok(WorkedAnswer::new(Years::new(value), worked))
 }
 
 fn checked(title: &str, life: Years) -> Result<f64, Refusal> {

@@ -1,8 +1,8 @@
 //! What life a rate leaves, as an interval whose short end counts.
 
 use super::decision::{ONE_SIDED, safe_end};
-use super::rate::{RATES, Rate, Wall};
-use super::worked::{Answer, Refusal, Worked};
+use super::rate::{DatedWall, RATES, Rate};
+use super::worked::{Refusal, Worked, WorkedAnswer};
 use backwall_units::{Length, LossRate, Years};
 use serde::Serialize;
 
@@ -21,7 +21,7 @@ pub struct Life {
 
 /// Years until the required thickness: (t_actual − t_required)/rate, between the limits of Fieller (one-sided 95 % each). The present
 /// wall stands in thickness and rate alike: `covariance` is that of the two, −u²/years for a rate between two surveys.
-pub fn remaining_life(actual: Wall, required: Length, rate: &Rate, covariance: f64) -> Result<Answer<Life>, Refusal> {
+pub fn remaining_life(actual: DatedWall, required: Length, rate: &Rate, covariance: f64) -> Result<WorkedAnswer<Life>, Refusal> {
     let title = "Remaining life";
     if !(actual.thickness.is_finite() && required.is_finite() && rate.upper.is_finite()) {
         return Err(Refusal::impossible(title, "an input is not a number"));
@@ -75,7 +75,7 @@ pub fn remaining_life(actual: Wall, required: Length, rate: &Rate, covariance: f
         .caution_if(middle.is_none(), "by a bound of the rate, not by a rate: the life is at least this")
         .caution("by the minimum single reading; a thinned area of a tank shell is judged by its averages as well")
         .caution("the rate of the past is taken for the future: a change of service or coating makes it void");
-    Ok(Answer::new(value, worked))
+    Ok(WorkedAnswer::new(value, worked))
 }
 
 /// The ends of a ratio a/b with standard uncertainties, one-sided 95 % each (Fieller 1954): the roots of

@@ -1,9 +1,9 @@
 //! The place of a course that lost most between two surveys.
 
-use super::average::Stretch;
+use super::average::BinStretch;
 use super::rate::{RATES, Rate};
-use super::worked::{Answer, Worked};
-use crate::strip::compare::{Difference, Local, Point, Settings, local};
+use super::worked::{Worked, WorkedAnswer};
+use crate::strip::compare::{CompareSettings, Difference, Local, Point, local};
 use backwall_units::{Length, Years};
 
 /// Places are pieces of wall of this length.
@@ -15,10 +15,10 @@ pub const PLACE: Length = Length::mm(50.0);
 pub fn worst_place(
     now: &[Point],
     earlier: &[Point],
-    settings: &Settings,
+    settings: &CompareSettings,
     edges: (Length, Length),
     time: Years,
-) -> Option<(Answer<Rate>, Stretch)> {
+) -> Option<(WorkedAnswer<Rate>, BinStretch)> {
     if !(time.is_finite() && time > Years::ZERO) {
         return None;
     }
@@ -49,5 +49,5 @@ pub fn worst_place(
     .given("t_previous", format!("{what} at the last survey"), difference.earlier.as_mm(), "mm")
     .given("t_actual", format!("{what} now"), difference.now.as_mm(), "mm")
     .given("years", "time between", time.as_years(), "y");
-    Some((Answer::new(rate, rate.working(worked)), Stretch { from, to }))
+    Some((WorkedAnswer::new(rate, rate.working(worked)), BinStretch { from, to }))
 }

@@ -1,9 +1,9 @@
 //! Several lines of one area together: the critical thickness profile, and what strength a local thin area leaves.
 
-use super::worked::{Answer, Refusal, Source, Worked, positive};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, positive};
 use backwall_units::Length;
 
-const PART_5: Source = Source::from_memory("API 579-1/ASME FFS-1 Part 5, local thin area, Level 1");
+const PART_5: FormulaSource = FormulaSource::from_memory("API 579-1/ASME FFS-1 Part 5, local thin area, Level 1");
 
 /// One place of a critical thickness profile.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,7 +49,7 @@ pub struct ThinArea {
 }
 
 /// The remaining strength factor of a local thin area: R_t / (1 − (1 − R_t)/M_t).
-pub fn remaining_strength(area: &ThinArea) -> Result<Answer<f64>, Refusal> {
+pub fn remaining_strength(area: &ThinArea) -> Result<WorkedAnswer<f64>, Refusal> {
     let title = "Remaining strength factor of a local thin area";
     let (d, t) = (positive(title, "inside diameter", area.inside_diameter.as_mm())?, positive(title, "wall", area.wall.as_mm())?);
     let (least, s) = (positive(title, "minimum thickness", area.least.as_mm())?, positive(title, "length", area.length.as_mm())?);
@@ -80,5 +80,5 @@ pub fn remaining_strength(area: &ThinArea) -> Result<Answer<f64>, Refusal> {
         .gives("RSF", "remaining strength factor", value, "")
         .caution("the distance to the next discontinuity must be 1.8 (D t_c)^0.5 or more")
         .caution("a profile of one line alone may be too thick: the critical profile is the lowest of all parallel lines");
-    Ok(Answer::new(value, worked))
+    Ok(WorkedAnswer::new(value, worked))
 }

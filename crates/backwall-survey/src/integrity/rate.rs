@@ -1,12 +1,13 @@
 //! How fast a wall goes, and how surely: long- and short-term rate, each with its uncertainty. No change is no rate: it is a bound.
 
 use super::decision::ONE_SIDED;
-use super::worked::{Answer, Refusal, Source, Worked};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer};
 use backwall_units::{Length, LossRate, Years};
 use chrono::{Months, NaiveDate};
 use serde::Serialize;
 
-pub(super) const RATES: Source = Source::published("API 570 7.1 and API 510 7.1, long- and short-term corrosion rate and remaining life");
+pub(super) const RATES: FormulaSource =
+    FormulaSource::published("API 570 7.1 and API 510 7.1, long- and short-term corrosion rate and remaining life");
 
 /// The convention of every span of time here.
 pub const DATE_CONVENTION: &str = "years are days / 365.25; keys that count months as twelfths differ in the third figure";
@@ -38,12 +39,12 @@ pub enum Term {
 
 /// A wall once, with its standard uncertainty (k = 1) where one is known.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Wall {
+pub struct DatedWall {
     pub thickness: Length,
     pub uncertainty: Option<Length>,
 }
 
-impl Wall {
+impl DatedWall {
     pub const fn of(thickness: Length) -> Self {
         Self { thickness, uncertainty: None }
     }
@@ -102,7 +103,7 @@ impl Rate {
 }
 
 /// The rate between two thicknesses: (earlier − present)/years. A wall that reads thicker than before has lost nothing.
-pub fn rate(term: Term, earlier: Wall, present: Wall, time: Years) -> Result<Answer<Rate>, Refusal> {
+pub fn rate(term: Term, earlier: DatedWall, present: DatedWall, time: Years) -> Result<WorkedAnswer<Rate>, Refusal> {
     let (title, symbol, meaning) = match term {
         Term::Long => ("Long-term corrosion rate", "t_initial", "thickness when new"),
         Term::Short => ("Short-term corrosion rate", "t_previous", "thickness at the last survey"),
@@ -122,18 +123,18 @@ pub fn rate(term: Term, earlier: Wall, present: Wall, time: Years) -> Result<Ans
         .given(symbol, meaning, earlier.thickness.as_mm(), "mm")
         .given("t_actual", "thickness now", present.thickness.as_mm(), "mm")
         .given("years", "time between", time.as_years(), "y");
-    Ok(Answer::new(value, value.working(worked).caution(DATE_CONVENTION)))
+    Ok(WorkedAnswer::new(value, value.working(worked).caution(DATE_CONVENTION)))
 }
 
 /// A rate that an engineer gives by their own judgement; it has no uncertainty of its own.
-pub fn given_rate(value: LossRate, by: &str) -> Result<Answer<Rate>, Refusal> {
+pub fn given_rate(value: LossRate, by: &str) -> Result<WorkedAnswer<Rate>, Refusal> {
     let title = "Corrosion rate given by the basis";
     if !(value.is_finite() && value >= LossRate::ZERO) {
         return Err(Refusal::impossible(title, "it must be 0 or greater"));
     }
     let rate = Rate { rate: Some(value), measured: value, uncertainty: Some(LossRate::ZERO), upper: value };
-    let worked = Worked::new(title, "as given", Source::practice("the engineer's own judgement"))
+    let worked = Worked::new(title, "as given", FormulaSource::practice("the engineer's own judgement"))
         .gives("", "rate", value.as_mm_y(), "mm/y")
         .caution(format!("it is not a measurement: the basis '{by}' gives it"));
-    Ok(Answer::new(rate, worked))
+    Ok(WorkedAnswer::new(rate, worked))
 }

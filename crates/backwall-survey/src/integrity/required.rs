@@ -1,14 +1,16 @@
 //! The thickness a wall must have: tank shell courses and zones, pressure vessels, pipe; and what a wall may carry.
 
-use super::worked::{Answer, Refusal, Source, Worked, part, positive};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, part, positive};
 use backwall_units::{Length, LossRate, Pressure, Years};
 
-const TANK: Source = Source::published("API 653, evaluation of existing tank shells, one-foot method (3rd to 5th edition wording)");
-const TANK_ZONE: Source = Source::from_memory("API 653, locally thinned area of a course, 4.3.3.1(b)");
-const STRESS: Source = Source::published("API 653, maximum allowable shell stress (3rd to 5th edition wording)");
-const UG27: Source = Source::published("ASME BPVC Section VIII Division 1, UG-27");
-const B313: Source = Source::published("ASME B31.3, 304.1.2");
-const API570: Source = Source::published("API 570, MAWP at the end of the next interval (Annex C; Table 7-1 in older editions)");
+const TANK: FormulaSource =
+    FormulaSource::published("API 653, evaluation of existing tank shells, one-foot method (3rd to 5th edition wording)");
+const TANK_ZONE: FormulaSource = FormulaSource::from_memory("API 653, locally thinned area of a course, 4.3.3.1(b)");
+const STRESS: FormulaSource = FormulaSource::published("API 653, maximum allowable shell stress (3rd to 5th edition wording)");
+const UG27: FormulaSource = FormulaSource::published("ASME BPVC Section VIII Division 1, UG-27");
+const B313: FormulaSource = FormulaSource::published("ASME B31.3, 304.1.2");
+const API570: FormulaSource =
+    FormulaSource::published("API 570, MAWP at the end of the next interval (Annex C; Table 7-1 in older editions)");
 
 /// The units a formula is worked in: its constants were rounded for each, so the two differ by some 0.02 %.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,7 +53,7 @@ pub struct Required {
 impl Shell {
     /// The least thickness of the course or zone: 2.6·(H − 1)·D·G/(S·E) inch or 4.9·(H − 0.3)·D·G/(S·E) mm for a course,
     /// without the foot for a zone; not less than 0.100 in or 2.5 mm.
-    pub fn required(&self, extent: Extent, form: Form) -> Result<Answer<Required>, Refusal> {
+    pub fn required(&self, extent: Extent, form: Form) -> Result<WorkedAnswer<Required>, Refusal> {
         let (title, source, foot) = match extent {
             Extent::Course => ("Required thickness of the course", TANK, 1.0),
             Extent::Zone => ("Required thickness of the thinned zone", TANK_ZONE, 0.0),
@@ -114,11 +116,11 @@ impl Shell {
             .caution_if(e < 1.0, "in plate away from welds by more than 1 in and twice its thickness E counts as 1.0: the plan does not give where the welds are")
             .caution("hydrostatic load only: wind, external pressure, settlement, nozzles and a hydrostatic test are not included")
             .caution_if(form == Form::Si, "the minimum thickness of 2.5 mm is from memory (0.100 in = 2.54 mm)");
-        Ok(Answer::new(Required { calculated: value, required: value.max(least) }, worked))
+        Ok(WorkedAnswer::new(Required { calculated: value, required: value.max(least) }, worked))
     }
 
     /// The fill height a thickness carries: S·E·t/(2.6·D·G) ft, and a foot more for a whole course.
-    pub fn fill_height(&self, extent: Extent, thickness: Length) -> Result<Answer<Length>, Refusal> {
+    pub fn fill_height(&self, extent: Extent, thickness: Length) -> Result<WorkedAnswer<Length>, Refusal> {
         let title = "Fill height the thickness carries";
         let (d, t) = (positive(title, "diameter", self.diameter.as_inch() / 12.0)?, positive(title, "thickness", thickness.as_inch())?);
         let (s, g) =
@@ -134,13 +136,13 @@ impl Shell {
             .given("D", "diameter", d, "ft")
             .given("G", "specific gravity", g, "")
             .gives("H", "fill height", value, "ft");
-        Ok(Answer::new(Length::inch(value * 12.0), worked))
+        Ok(WorkedAnswer::new(Length::inch(value * 12.0), worked))
     }
 }
 
 /// The allowable stress of a shell course from its steel: the lesser of 0.80 Y and 0.429 T in the two lower courses, of
 /// 0.88 Y and 0.472 T above; T counts up to 80 000 psi.
-pub fn allowable_stress(yield_stress: Pressure, tensile: Pressure, lower_two: bool) -> Result<Answer<Pressure>, Refusal> {
+pub fn allowable_stress(yield_stress: Pressure, tensile: Pressure, lower_two: bool) -> Result<WorkedAnswer<Pressure>, Refusal> {
     let title = "Allowable stress";
     let y = positive(title, "yield stress", yield_stress.as_psi())?;
     let told = positive(title, "tensile strength", tensile.as_psi())?;
@@ -163,7 +165,7 @@ pub fn allowable_stress(yield_stress: Pressure, tensile: Pressure, lower_two: bo
         .gives("S", "allowable stress", value, "psi")
         .caution_if(told > t, "the tensile strength counts up to 80 000 psi only")
         .caution("tables of the code round this to 100 psi");
-    Ok(Answer::new(Pressure::psi(value), worked))
+    Ok(WorkedAnswer::new(Pressure::psi(value), worked))
 }
 
 /// Steel nobody knows counts as this: yield 30 000 psi, tensile 55 000 psi (API 653).
@@ -201,7 +203,7 @@ impl Pressurised {
     }
 
     /// P·R/(S·E − 0.6·P) for a cylinder, P·R/(2·S·E + 0.4·P) along it, P·R/(2·S·E − 0.2·P) for a sphere.
-    pub fn required(&self, vessel: Vessel) -> Result<Answer<Length>, Refusal> {
+    pub fn required(&self, vessel: Vessel) -> Result<WorkedAnswer<Length>, Refusal> {
         let title = "Required thickness under pressure";
         let (p, r, s, e) = self.checked(title)?;
         let (formula, below, most) = match vessel {
@@ -217,11 +219,11 @@ impl Pressurised {
         let worked = self.figures(worked).gives("t", "required", value, "mm");
         let worked =
             worked.caution("internal pressure only; add the corrosion allowance; liquid head, supports and nozzles are not included");
-        Ok(Answer::new(Length::mm(value), worked))
+        Ok(WorkedAnswer::new(Length::mm(value), worked))
     }
 
     /// The pressure a thickness carries; `pressure` of `self` has no part in it.
-    pub fn allowable_pressure(&self, vessel: Vessel, thickness: Length) -> Result<Answer<Pressure>, Refusal> {
+    pub fn allowable_pressure(&self, vessel: Vessel, thickness: Length) -> Result<WorkedAnswer<Pressure>, Refusal> {
         let title = "Pressure the thickness carries";
         let (_, r, s, e) = Self { pressure: Pressure::mpa(1.0), ..*self }.checked(title)?;
         let t = positive(title, "thickness", thickness.as_mm())?;
@@ -234,13 +236,13 @@ impl Pressurised {
             return Err(Refusal::impossible(title, format!("the formula holds up to t = {thickest} R; use the thick-wall rules")));
         }
         let worked = self.figures(Worked::new(title, formula, UG27)).given("t", "thickness", t, "mm").gives("P", "pressure", value, "MPa");
-        Ok(Answer::new(Pressure::mpa(value), worked.caution("liquid head and static loads are not included")))
+        Ok(WorkedAnswer::new(Pressure::mpa(value), worked.caution("liquid head and static loads are not included")))
     }
 
     /// What a wall that corrodes from inside must have at the end of its life, when its inside radius has grown to that of the outside less
     /// the required thickness: P·R_o/(S·E + 0.4·P), P·R_o/(2·S·E + 1.4·P) along it, P·R_o/(2·S·E + 0.8·P) for a sphere. `radius` is the
     /// inside one when new, `wall` the thickness then. What is lost already and what is to come are both in it, and no allowance is needed.
-    pub fn required_at_end(&self, vessel: Vessel, wall: Length) -> Result<Answer<Length>, Refusal> {
+    pub fn required_at_end(&self, vessel: Vessel, wall: Length) -> Result<WorkedAnswer<Length>, Refusal> {
         let title = "Required thickness under pressure";
         let (p, r, s, e) = self.checked(title)?;
         let outside = r + positive(title, "wall when new", wall.as_mm())?;
@@ -270,7 +272,7 @@ impl Pressurised {
         .gives("t", "required", value, "mm")
         .caution("the loss is taken to be inside; if the loss is outside, the inside radius stays and less is required")
         .caution("internal pressure only; liquid head, supports and nozzles are not included");
-        Ok(Answer::new(Length::mm(value), worked))
+        Ok(WorkedAnswer::new(Length::mm(value), worked))
     }
 
     fn figures(&self, worked: Worked) -> Worked {
@@ -295,7 +297,7 @@ pub struct Pipe {
 
 impl Pipe {
     /// t = P·D/(2·(S·E·W + P·Y)), valid where t < D/6.
-    pub fn required(&self) -> Result<Answer<Length>, Refusal> {
+    pub fn required(&self) -> Result<WorkedAnswer<Length>, Refusal> {
         let title = "Required thickness of the pipe";
         let (p, d) =
             (positive(title, "pressure", self.pressure.as_mpa())?, positive(title, "outside diameter", self.outside_diameter.as_mm())?);
@@ -314,11 +316,11 @@ impl Pipe {
             .gives("t", "required for pressure", value, "mm")
             .caution("small pipe may need more than this for its own weight (structural minimum, API RP 574): take the larger")
             .caution("Y = 0.4 holds for ferritic steel below 900 °F (482 °C)");
-        Ok(Answer::new(Length::mm(value), worked))
+        Ok(WorkedAnswer::new(Length::mm(value), worked))
     }
 
     /// P = 2·S·E·t/(D − 2·Y·t).
-    pub fn allowable_pressure(&self, thickness: Length) -> Result<Answer<Pressure>, Refusal> {
+    pub fn allowable_pressure(&self, thickness: Length) -> Result<WorkedAnswer<Pressure>, Refusal> {
         let title = "Pressure the pipe's wall carries";
         let (t, d) =
             (positive(title, "thickness", thickness.as_mm())?, positive(title, "outside diameter", self.outside_diameter.as_mm())?);
@@ -334,12 +336,12 @@ impl Pipe {
             .given("D", "outside diameter", d, "mm")
             .given("Y", "coefficient", self.y, "")
             .gives("P", "pressure", value, "MPa");
-        Ok(Answer::new(Pressure::mpa(value), worked))
+        Ok(WorkedAnswer::new(Pressure::mpa(value), worked))
     }
 
     /// The pressure still allowed at the end of the next interval, with twice the loss expected until then taken off:
     /// P = 2·S·E·(t − 2·rate·interval)/D.
-    pub fn pressure_after(&self, actual: Length, rate: LossRate, interval: Years) -> Result<Answer<Pressure>, Refusal> {
+    pub fn pressure_after(&self, actual: Length, rate: LossRate, interval: Years) -> Result<WorkedAnswer<Pressure>, Refusal> {
         let title = "Pressure allowed at the end of the next interval";
         let (s, e) = (positive(title, "allowable stress", self.stress.as_mpa())?, part(title, "joint efficiency", self.joint_efficiency)?);
         let d = positive(title, "outside diameter", self.outside_diameter.as_mm())?;
@@ -354,6 +356,6 @@ impl Pipe {
             .given("interval", "next interval", interval.as_years(), "y")
             .given("D", "outside diameter", d, "mm")
             .gives("P", "pressure", value, "MPa");
-        Ok(Answer::new(Pressure::mpa(value), worked))
+        Ok(WorkedAnswer::new(Pressure::mpa(value), worked))
     }
 }

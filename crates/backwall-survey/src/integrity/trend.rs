@@ -1,11 +1,11 @@
 //! A straight line through the walls of three or more surveys.
 
-use super::rate::{Rate, Wall};
-use super::worked::{Answer, Refusal, Source, Worked};
+use super::rate::{DatedWall, Rate};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer};
 use backwall_units::{Length, LossRate, Years};
 use serde::Serialize;
 
-const TREND: Source = Source::published(
+const TREND: FormulaSource = FormulaSource::published(
     "UK HSE Research Report 016 (2002), 5.3.1, trend through repeated surveys; ordinary least squares with the usual standard errors",
 );
 
@@ -32,7 +32,7 @@ pub struct Trend {
 }
 
 /// Fits a line through (time, thickness); `required` asks when the line reaches it.
-pub fn regression(surveys: &[(Years, Wall)], required: Option<Length>) -> Result<Answer<Trend>, Refusal> {
+pub fn regression(surveys: &[(Years, DatedWall)], required: Option<Length>) -> Result<WorkedAnswer<Trend>, Refusal> {
     let title = "Trend through the surveys";
     let count = surveys.len() as f64;
     if surveys.len() < 3 {
@@ -100,5 +100,5 @@ pub fn regression(surveys: &[(Years, Wall)], required: Option<Length>) -> Result
         .caution_if(slope >= 0.0, "the line does not fall: it shows no loss")
         .caution_if(surveys.len() < 5, "with so few surveys the standard error itself is uncertain")
         .caution("a straight line beyond the last survey is an assumption");
-    Ok(Answer::new(trend, worked))
+    Ok(WorkedAnswer::new(trend, worked))
 }

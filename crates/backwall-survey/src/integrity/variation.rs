@@ -1,12 +1,13 @@
 //! How much a wall varies: whether single points are enough to judge metal loss by, and the averaging length of a
 //! fitness-for-service assessment.
 
-use super::worked::{Answer, Refusal, Source, Worked, part, positive};
+use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, part, positive};
 use crate::strip::statistics::{deviation, mean};
 use backwall_units::Length;
 
-const COV: Source = Source::published("API 579-1/ASME FFS-1 Part 4, point thickness readings: 15 readings, COV not above 10 %");
-const LENGTH: Source = Source::from_memory("API 579-1/ASME FFS-1 Part 4, thickness averaging length");
+const COV: FormulaSource =
+    FormulaSource::published("API 579-1/ASME FFS-1 Part 4, point thickness readings: 15 readings, COV not above 10 %");
+const LENGTH: FormulaSource = FormulaSource::from_memory("API 579-1/ASME FFS-1 Part 4, thickness averaging length");
 
 /// So many point readings at least.
 pub const LEAST_POINTS: usize = 15;
@@ -22,7 +23,7 @@ pub struct Variation {
 }
 
 /// The coefficient of variation, standard deviation (n − 1) over mean.
-pub fn variation(walls: &[Length]) -> Result<Answer<Variation>, Refusal> {
+pub fn variation(walls: &[Length]) -> Result<WorkedAnswer<Variation>, Refusal> {
     let title = "Variation of the thickness";
     let values: Vec<f64> = walls.iter().map(|wall| wall.as_mm()).filter(|wall| wall.is_finite()).collect();
     if values.len() < LEAST_POINTS {
@@ -43,7 +44,7 @@ pub fn variation(walls: &[Length]) -> Result<Answer<Variation>, Refusal> {
         .verdict(if value.profiles { "above 10 %: thickness profiles are needed" } else { "not above 10 %: point readings may be used" })
         .caution("readings of one line are neighbours, not points spread over the component")
         .caution("one line is a profile along it; a profile across it needs several lines");
-    Ok(Answer::new(value, worked))
+    Ok(WorkedAnswer::new(value, worked))
 }
 
 /// Q of the averaging length: 1.123·√(((1 − Rt)/(1 − Rt/RSFa))² − 1), 50 where Rt reaches RSFa.
@@ -56,7 +57,7 @@ pub fn q(remaining: f64, rsf_a: f64) -> f64 {
 }
 
 /// L = Q·√(D·t_ml) with Rt = (t_mm − FCA)/t_ml: `least` is t_mm, `allowance` the loss still to come (FCA), `wall` t_ml.
-pub fn averaging_length(inside_diameter: Length, least: Length, allowance: Length, wall: Length) -> Result<Answer<Length>, Refusal> {
+pub fn averaging_length(inside_diameter: Length, least: Length, allowance: Length, wall: Length) -> Result<WorkedAnswer<Length>, Refusal> {
     let title = "Averaging length for fitness for service";
     let (d, t) = (positive(title, "inside diameter", inside_diameter.as_mm())?, positive(title, "wall", wall.as_mm())?);
     let left = positive(title, "minimum thickness less the loss to come", (least - allowance).as_mm())?;
@@ -72,11 +73,11 @@ pub fn averaging_length(inside_diameter: Length, least: Length, allowance: Lengt
         .gives("Rt", "remaining thickness ratio", remaining, "")
         .gives("Q", "factor", q, "")
         .gives("L", "averaging length", value, "mm");
-    Ok(Answer::new(Length::mm(value), worked))
+    Ok(WorkedAnswer::new(Length::mm(value), worked))
 }
 
 /// Where the tests of what is no tank come from.
-pub const LEVEL_ONE: Source = Source::from_memory("API 579-1/ASME FFS-1 Part 4, Level 1");
+pub const LEVEL_ONE: FormulaSource = FormulaSource::from_memory("API 579-1/ASME FFS-1 Part 4, Level 1");
 
 /// What Level 1 wants of lowest average and minimum reading before anything more is lost: t_min, and max(0.5·t_min, 0.2·t_nom, 2.5 mm).
 pub fn level_one(required: Length, nominal: Length) -> (Length, Length) {

@@ -7,7 +7,7 @@ use std::fmt;
 /// How well a source is known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Standing {
+pub enum SourceStanding {
     /// Checked against a published text or worked example.
     Published,
     /// A value or clause recalled: to be confirmed in the owner's copy.
@@ -18,38 +18,38 @@ pub enum Standing {
 
 /// Where a formula comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub struct Source {
+pub struct FormulaSource {
     /// Standard, clause and edition as far as known.
     pub text: &'static str,
-    pub standing: Standing,
+    pub standing: SourceStanding,
 }
 
-impl Source {
+impl FormulaSource {
     pub const fn published(text: &'static str) -> Self {
-        Self { text, standing: Standing::Published }
+        Self { text, standing: SourceStanding::Published }
     }
     pub const fn from_memory(text: &'static str) -> Self {
-        Self { text, standing: Standing::FromMemory }
+        Self { text, standing: SourceStanding::FromMemory }
     }
     pub const fn practice(text: &'static str) -> Self {
-        Self { text, standing: Standing::Practice }
+        Self { text, standing: SourceStanding::Practice }
     }
 }
 
-impl fmt::Display for Source {
+impl fmt::Display for FormulaSource {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.text)?;
         f.write_str(match self.standing {
-            Standing::Published => "",
-            Standing::FromMemory => " (from memory: confirm in your copy)",
-            Standing::Practice => " (common practice, no source)",
+            SourceStanding::Published => "",
+            SourceStanding::FromMemory => " (from memory: confirm in your copy)",
+            SourceStanding::Practice => " (common practice, no source)",
         })
     }
 }
 
 /// One value that went in or came out.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Figure {
+pub struct WorkedFigure {
     /// As it stands in the formula.
     pub symbol: &'static str,
     pub meaning: String,
@@ -57,7 +57,7 @@ pub struct Figure {
     pub unit: &'static str,
 }
 
-impl Figure {
+impl WorkedFigure {
     pub fn new(symbol: &'static str, meaning: impl Into<String>, value: f64, unit: &'static str) -> Self {
         Self { symbol, meaning: meaning.into(), value, unit }
     }
@@ -72,7 +72,7 @@ const INCH: [(&str, &str, f64); 5] = [
     ("kPa", "psi", 0.145_037_737_7),
 ];
 
-impl Figure {
+impl WorkedFigure {
     fn turn_to_inch(&mut self) {
         if let Some((_, unit, factor)) = INCH.iter().find(|(metric, ..)| *metric == self.unit) {
             (self.value, self.unit) = (self.value * factor, unit);
@@ -80,7 +80,7 @@ impl Figure {
     }
 }
 
-impl fmt::Display for Figure {
+impl fmt::Display for WorkedFigure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.meaning)?;
         if !self.symbol.is_empty() {
@@ -109,11 +109,11 @@ pub fn digits(value: f64) -> String {
 pub struct Worked {
     pub title: String,
     pub formula: String,
-    pub inputs: Vec<Figure>,
-    pub results: Vec<Figure>,
+    pub inputs: Vec<WorkedFigure>,
+    pub results: Vec<WorkedFigure>,
     /// What follows from the numbers, in words: "passes", "use profiles".
     pub verdict: Option<String>,
-    pub source: Source,
+    pub source: FormulaSource,
     pub cautions: Vec<String>,
     /// Whether the formula has constants that are right in the units of its inputs alone.
     #[serde(skip)]
@@ -121,16 +121,16 @@ pub struct Worked {
 }
 
 impl Worked {
-    pub fn new(title: impl Into<String>, formula: impl Into<String>, source: Source) -> Self {
+    pub fn new(title: impl Into<String>, formula: impl Into<String>, source: FormulaSource) -> Self {
         let (title, formula) = (title.into(), formula.into());
         Self { title, formula, inputs: Vec::new(), results: Vec::new(), verdict: None, source, cautions: Vec::new(), own_units: false }
     }
     pub fn given(mut self, symbol: &'static str, meaning: impl Into<String>, value: f64, unit: &'static str) -> Self {
-        self.inputs.push(Figure::new(symbol, meaning, value, unit));
+        self.inputs.push(WorkedFigure::new(symbol, meaning, value, unit));
         self
     }
     pub fn gives(mut self, symbol: &'static str, meaning: impl Into<String>, value: f64, unit: &'static str) -> Self {
-        self.results.push(Figure::new(symbol, meaning, value, unit));
+        self.results.push(WorkedFigure::new(symbol, meaning, value, unit));
         self
     }
     pub fn verdict(mut self, words: impl Into<String>) -> Self {
@@ -149,7 +149,7 @@ impl Worked {
     pub fn shown_in(&self, unit: LengthUnit) -> Self {
         let mut shown = self.clone();
         if unit == LengthUnit::Inch && !self.own_units {
-            shown.inputs.iter_mut().chain(&mut shown.results).for_each(Figure::turn_to_inch);
+            shown.inputs.iter_mut().chain(&mut shown.results).for_each(WorkedFigure::turn_to_inch);
         }
         shown
     }
@@ -162,7 +162,7 @@ impl Worked {
 
     /// The lines that screen, report and command print.
     pub fn lines(&self) -> Vec<String> {
-        let list = |figures: &[Figure]| figures.iter().map(Figure::to_string).collect::<Vec<_>>().join("; ");
+        let list = |figures: &[WorkedFigure]| figures.iter().map(WorkedFigure::to_string).collect::<Vec<_>>().join("; ");
         let mut lines = vec![format!("{}: {}", self.title, list(&self.results))];
         lines.extend(self.verdict.iter().map(|verdict| format!("  => {verdict}")));
         lines.push(format!("  formula  {}", self.formula));
@@ -175,12 +175,12 @@ impl Worked {
 
 /// A value with its way.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Answer<T> {
+pub struct WorkedAnswer<T> {
     pub value: T,
     pub worked: Worked,
 }
 
-impl<T> Answer<T> {
+impl<T> WorkedAnswer<T> {
     pub fn new(value: T, worked: Worked) -> Self {
         Self { value, worked }
     }

@@ -179,7 +179,7 @@ impl Basis {
     }
 
     /// What one basis has and another has not, key by key; `None` stands for the plan as it is.
-    pub fn differs(one: Option<&Self>, other: Option<&Self>, plan: &Plan) -> Vec<revision::Change> {
+    pub fn differs(one: Option<&Self>, other: Option<&Self>, plan: &Plan) -> Vec<revision::KeyChange> {
         let applied = |basis: Option<&Self>| basis.map_or_else(|| plan.clone(), |basis| basis.applied(plan));
         let mut changes = revision::changes(&applied(one), &applied(other));
         // What has no place in a plan.

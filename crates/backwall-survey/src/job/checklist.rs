@@ -6,7 +6,7 @@ mod conditions;
 mod standing;
 mod written;
 
-pub use bounds::{Bounds, Pull, Worked, drop_zone_m, holding, holding_on_the_way};
+pub use bounds::{Bounds, Pull, WorkedBounds, drop_zone_m, holding, holding_on_the_way};
 pub use conditions::{Conditions, Filled, Now, Valid, zone_of};
 pub use standing::Due;
 
@@ -68,7 +68,7 @@ pub enum ItemKind {
         unit: String,
         min: Option<f64>,
         max: Option<f64>,
-        worked: Worked,
+        worked: WorkedBounds,
     },
     Choice {
         choices: Vec<String>,
@@ -235,8 +235,8 @@ impl Checklist {
                 _ => {}
             }
             let named: Vec<&str> = match &item.kind {
-                ItemKind::Number { worked: Worked::MaxFrom(id), .. } => vec![id],
-                ItemKind::Number { worked: Worked::Pull(pull), .. } => {
+                ItemKind::Number { worked: WorkedBounds::MaxFrom(id), .. } => vec![id],
+                ItemKind::Number { worked: WorkedBounds::Pull(pull), .. } => {
                     if !choices_of(&pull.way).contains(&pull.along) {
                         let words = format!("'{}' is not among the choices of '{}'", pull.along, pull.way);
                         problem(format!("item[{index}].pull"), &words);

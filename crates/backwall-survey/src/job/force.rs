@@ -14,7 +14,7 @@ pub use refuse::Refused;
 
 use super::basis::Basis;
 use super::checklist::Signed;
-use super::hand::{HandReading, Proof, Proven};
+use super::hand::{HandProof, HandReading, Proven};
 use super::noted::{Noted, Photo, Witness};
 use super::plan::Plan;
 use super::statement::{RunId, Said, SignOn, Statement};
@@ -45,7 +45,7 @@ pub struct InForce {
     /// What was read by hand, in the order it was entered.
     pub hand: Vec<Entered<HandReading>>,
     /// Spots proven otherwise.
-    pub confirmed: Vec<Entered<Proof>>,
+    pub confirmed: Vec<Entered<HandProof>>,
     /// Notes and marks put at a place afterwards.
     pub notes: Vec<Entered<Noted>>,
     pub photos: Vec<Entered<Photo>>,

@@ -31,7 +31,7 @@ pub struct GateRule {
 
 /// What was seen of the device, as far as it was.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Seen {
+pub struct DeviceSeen {
     /// Lowest noise on the blocks behind the filter, percent of full screen height.
     pub noise_pct: Option<f64>,
     pub record_end: Option<Time>,
@@ -52,7 +52,7 @@ impl GateRule {
     }
 
     /// The gate for walls from the probe's least to the thickest nominal and over, by velocity and zero of `setup`.
-    pub fn gate(&self, setup: &Setup, seen: Seen) -> Gate {
+    pub fn gate(&self, setup: &Setup, seen: DeviceSeen) -> Gate {
         let period = setup.frequency.period();
         let zero = setup.reference_zero();
         // Without the way between the elements no wall comes earlier than this.
@@ -76,12 +76,12 @@ impl GateRule {
         Gate { start, length, threshold_pct }
     }
 
-    fn thickest(&self, setup: &Setup, seen: Seen) -> Length {
+    fn thickest(&self, setup: &Setup, seen: DeviceSeen) -> Length {
         (self.nominal.max(setup.minimum) * THICKER).max(seen.block.unwrap_or(Length::ZERO))
     }
 
     /// What of `gate` was not given and what it comes from, in words; nothing where the plan gives all.
-    pub fn why(&self, gate: &Gate, setup: &Setup, seen: Seen) -> Option<String> {
+    pub fn why(&self, gate: &Gate, setup: &Setup, seen: DeviceSeen) -> Option<String> {
         let mut said = Vec::new();
         if self.start.is_none() || self.length.is_none() {
             let repeat = if setup.mode == Mode::EchoToEcho { ", its multiple included" } else { "" };
@@ -145,15 +145,15 @@ mod tests {
     // without a separation 2 * 1.5 / 5.92 = 0.507 us, less 1.5 periods of 0.2 us.
     #[test]
     fn the_gate_spans_from_before_the_least_to_over_the_nominal_wall() {
-        let gate = OPEN.gate(&setup(), Seen::default());
+        let gate = OPEN.gate(&setup(), DeviceSeen::default());
         assert!((gate.end().as_us() - (12.0 + 4.307 + 0.6)).abs() < 0.011, "{:?}", gate.end());
         assert!((gate.start.as_us() - 12.207).abs() < 0.011, "{:?}", gate.start);
         assert_eq!(gate.threshold_pct, 2.0);
         // Echo to echo holds the repeat: 2 sqrt(25^2 + 2.5^2) / 5.92 = 8.488 us.
         let spaced = Setup { mode: Mode::EchoToEcho, ..setup() };
-        assert!((OPEN.gate(&spaced, Seen::default()).end().as_us() - (12.0 + 8.488 + 0.6)).abs() < 0.011);
+        assert!((OPEN.gate(&spaced, DeviceSeen::default()).end().as_us() - (12.0 + 8.488 + 0.6)).abs() < 0.011);
         // It ends with the record.
-        let short = Seen { record_end: Some(Time::us(15.0)), ..Seen::default() };
+        let short = DeviceSeen { record_end: Some(Time::us(15.0)), ..DeviceSeen::default() };
         assert_eq!(OPEN.gate(&setup(), short).end(), Time::us(15.0));
         assert!(OPEN.why(&OPEN.gate(&setup(), short), &setup(), short).unwrap().contains("to the record's end"));
     }
@@ -161,7 +161,7 @@ mod tests {
     // 2 sqrt(20^2 + 2.5^2) / 5.92 = 6.809 us.
     #[test]
     fn a_block_thicker_than_the_wall_lies_inside() {
-        let seen = Seen { block: Some(Length::mm(20.0)), ..Seen::default() };
+        let seen = DeviceSeen { block: Some(Length::mm(20.0)), ..DeviceSeen::default() };
         let gate = OPEN.gate(&setup(), seen);
         assert!((gate.end().as_us() - (12.0 + 6.809 + 0.6)).abs() < 0.011, "{:?}", gate.end());
         assert!(OPEN.why(&gate, &setup(), seen).unwrap().contains("beyond the thickest block of 20.0 mm"));
@@ -169,20 +169,20 @@ mod tests {
 
     #[test]
     fn the_threshold_is_low_and_rises_with_the_blocks_noise_only() {
-        let with = |noise| OPEN.gate(&setup(), Seen { noise_pct: Some(noise), ..Seen::default() }).threshold_pct;
+        let with = |noise| OPEN.gate(&setup(), DeviceSeen { noise_pct: Some(noise), ..DeviceSeen::default() }).threshold_pct;
         assert_eq!([with(0.1), with(0.5), with(0.9), with(50.0), with(f64::NAN)], [2.0, 2.0, 3.6, 10.0, 2.0]);
     }
 
     #[test]
     fn what_the_plan_gives_counts_and_only_the_rest_is_said() {
         let rule = GateRule { start: Some(Time::us(12.5)), threshold_pct: Some(7.0), ..OPEN };
-        let gate = rule.gate(&setup(), Seen::default());
+        let gate = rule.gate(&setup(), DeviceSeen::default());
         assert_eq!((gate.start, gate.threshold_pct), (Time::us(12.5), 7.0));
-        assert_eq!(gate.end(), OPEN.gate(&setup(), Seen::default()).end());
-        let why = rule.why(&gate, &setup(), Seen::default()).unwrap();
+        assert_eq!(gate.end(), OPEN.gate(&setup(), DeviceSeen::default()).end());
+        let why = rule.why(&gate, &setup(), DeviceSeen::default()).unwrap();
         assert!(why.contains("gate end 16.91 µs, beyond 12.5 mm (10.0 mm nominal") && !why.contains("threshold"), "{why}");
         let given = GateRule { length: Some(Time::us(3.0)), ..rule };
         assert!(given.is_given());
-        assert_eq!(given.why(&gate, &setup(), Seen::default()), None);
+        assert_eq!(given.why(&gate, &setup(), DeviceSeen::default()), None);
     }
 }

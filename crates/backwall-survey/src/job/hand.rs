@@ -17,10 +17,10 @@ pub struct HandReading {
     /// The single values, in the order they were read.
     #[serde(rename = "values_nm", with = "every_nanometre")]
     pub values: Vec<Length>,
-    pub gauge: Gauge,
+    pub gauge: HandGauge,
     /// The spot it proves, or does not.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub proof: Option<Proof>,
+    pub proof: Option<HandProof>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub grid: Option<GridPoint>,
     /// A fixed inspection point of the asset, by its name there.
@@ -55,7 +55,7 @@ pub enum HandPlace {
 /// The instrument, and how it read a block of known thickness.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Gauge {
+pub struct HandGauge {
     pub name: String,
     pub serial: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -111,7 +111,7 @@ impl GridPoint {
 /// when its readings are cut again.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Proof {
+pub struct HandProof {
     pub run: RunId,
     pub spot: SpotId,
     /// Sequence number of the spot's minimum.
@@ -121,7 +121,7 @@ pub struct Proof {
     pub confirmed: bool,
 }
 
-impl Proof {
+impl HandProof {
     pub fn of(run: RunId, spot: &Spot, confirmed: bool) -> Self {
         Self { run, spot: spot.id, seq: spot.least_seq, least: spot.least, confirmed }
     }
@@ -228,7 +228,7 @@ impl std::fmt::Display for HandReading {
     }
 }
 
-impl std::fmt::Display for Proof {
+impl std::fmt::Display for HandProof {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "spot {} of run {} {}", self.spot, self.run, self.word())
     }
@@ -266,7 +266,7 @@ mod tests {
         HandReading {
             place: None,
             values: values.iter().map(|nm| Length::nanometres(*nm)).collect(),
-            gauge: Gauge::default(),
+            gauge: HandGauge::default(),
             proof: None,
             grid: None,
             inspection_point: None,

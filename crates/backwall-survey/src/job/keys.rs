@@ -26,7 +26,7 @@ pub struct PlanKey {
     pub name: &'static str,
     pub unit: &'static str,
     pub allowed: Allowed,
-    pub left_out: LeftOut,
+    pub left_out: KeyLeftOut,
     /// As it stands in a plan.
     pub example: &'static str,
     pub meaning: &'static str,
@@ -37,7 +37,7 @@ pub(in crate::job) const fn key(
     name: &'static str,
     unit: &'static str,
     allowed: Allowed,
-    left_out: LeftOut,
+    left_out: KeyLeftOut,
     example: &'static str,
     meaning: &'static str,
 ) -> PlanKey {
@@ -73,7 +73,7 @@ pub enum Range {
 
 /// What counts where a key is left out.
 #[derive(Debug, Clone, Copy)]
-pub enum LeftOut {
+pub enum KeyLeftOut {
     /// The plan is refused.
     Needed,
     /// Nothing stands for it; the words say what follows. The example has it.
@@ -152,9 +152,9 @@ impl PlanKey {
     /// What follows where it is left out; nothing for what must be there.
     pub fn left_out_words(&self) -> Option<String> {
         match self.left_out {
-            LeftOut::Needed => None,
-            LeftOut::Usual(then) | LeftOut::Open(then) => Some(then.to_owned()),
-            LeftOut::Default(value) => Some(format!("`{value}`")),
+            KeyLeftOut::Needed => None,
+            KeyLeftOut::Usual(then) | KeyLeftOut::Open(then) => Some(then.to_owned()),
+            KeyLeftOut::Default(value) => Some(format!("`{value}`")),
         }
     }
 }
@@ -248,7 +248,7 @@ mod tests {
     fn bare(table: &PlanTable) -> String {
         let needed = TABLES.iter().filter(|other| other.needed || other.path == table.path || table.path.starts_with(other.path));
         needed.fold(String::new(), |text, table| {
-            let keys = table.keys.iter().filter(|key| matches!(key.left_out, LeftOut::Needed));
+            let keys = table.keys.iter().filter(|key| matches!(key.left_out, KeyLeftOut::Needed));
             let keys: String = keys.map(|key| format!("{} = {}\n", key.name, key.example)).collect();
             format!("{text}{}\n{keys}", table.header())
         })
@@ -266,16 +266,16 @@ mod tests {
             for key in table.keys {
                 let found = here.get(key.name);
                 match key.left_out {
-                    LeftOut::Needed => {
+                    KeyLeftOut::Needed => {
                         let line = format!("{} = {}\n", key.name, key.example);
                         let without = bare(table).replacen(&line, "", 1);
                         assert!(toml::from_str::<Plan>(&without).is_err(), "{} {} is not needed", table.path, key.name);
                     }
-                    LeftOut::Default(value) => {
+                    KeyLeftOut::Default(value) => {
                         let wanted: toml::Table = toml::from_str(&format!("value = {value}")).unwrap();
                         assert_eq!(found, Some(&serde_json::to_value(&wanted["value"]).unwrap()), "{} {}", table.path, key.name);
                     }
-                    LeftOut::Usual(_) | LeftOut::Open(_) => assert_eq!(found, None, "{} {}", table.path, key.name),
+                    KeyLeftOut::Usual(_) | KeyLeftOut::Open(_) => assert_eq!(found, None, "{} {}", table.path, key.name),
                 }
             }
         }

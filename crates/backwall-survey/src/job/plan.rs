@@ -4,7 +4,7 @@
 
 use super::assess::{AssessPlan, EarlierWall};
 use super::check::{self, PlanError};
-use super::gate::{GateRule, Seen};
+use super::gate::{DeviceSeen, GateRule};
 use super::validity::VerificationPlan;
 use super::zone::Zone;
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
@@ -448,7 +448,7 @@ impl Plan {
             calibration: None,
             channel: None,
         };
-        Setup { gate: GateRule::of(self).gate(&typed, Seen::default()), ..typed }
+        Setup { gate: GateRule::of(self).gate(&typed, DeviceSeen::default()), ..typed }
     }
 
     /// The wall's temperature until the stream has one.

@@ -6,7 +6,7 @@ use serde_json::Value;
 
 /// One key that differs.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Change {
+pub struct KeyChange {
     /// As a path, entries of lists by their name: `line A090.length_mm`.
     pub key: String,
     /// As a plan writes it; `None` where the key was not there.
@@ -14,7 +14,7 @@ pub struct Change {
     pub after: Option<String>,
 }
 
-impl std::fmt::Display for Change {
+impl std::fmt::Display for KeyChange {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match (&self.before, &self.after) {
             (Some(before), Some(after)) => write!(f, "{}: {before} -> {after}", self.key),
@@ -29,19 +29,19 @@ impl std::fmt::Display for Change {
 const NAMES: [&str; 5] = ["name", "number", "serial", "date", "kind"];
 
 /// Every key that differs, in the order of the keys.
-pub fn changes(before: &Plan, after: &Plan) -> Vec<Change> {
+pub fn changes(before: &Plan, after: &Plan) -> Vec<KeyChange> {
     differences(before, after)
 }
 
 /// The same of any two things that are written with keys.
-pub(super) fn differences<T: Serialize>(before: &T, after: &T) -> Vec<Change> {
+pub(super) fn differences<T: Serialize>(before: &T, after: &T) -> Vec<KeyChange> {
     let value = |of: &T| serde_json::to_value(of).unwrap_or(Value::Null);
     let mut found = Vec::new();
     compare("", Some(&value(before)), Some(&value(after)), &mut found);
     found
 }
 
-fn compare(key: &str, before: Option<&Value>, after: Option<&Value>, found: &mut Vec<Change>) {
+fn compare(key: &str, before: Option<&Value>, after: Option<&Value>, found: &mut Vec<KeyChange>) {
     let below = |name: &str| if key.is_empty() { name.to_owned() } else { format!("{key}.{name}") };
     match (before, after) {
         (before, after) if before == after => {}
@@ -62,7 +62,7 @@ fn compare(key: &str, before: Option<&Value>, after: Option<&Value>, found: &mut
                 compare(&format!("{key} {name}"), of(a).as_ref(), of(b).as_ref(), found);
             }
         }
-        (before, after) => found.push(Change { key: key.to_owned(), before: before.map(written), after: after.map(written) }),
+        (before, after) => found.push(KeyChange { key: key.to_owned(), before: before.map(written), after: after.map(written) }),
     }
 }
 
@@ -92,7 +92,7 @@ mod tests {
         let mut added = after.lines[0].clone();
         added.name = "Z9".to_owned();
         after.lines.push(added);
-        let said: Vec<String> = changes(&before, &after).iter().map(Change::to_string).collect();
+        let said: Vec<String> = changes(&before, &after).iter().map(KeyChange::to_string).collect();
         assert_eq!(said.len(), 3, "{said:?}");
         assert!(said[0].starts_with("asset.course 1.required_mm: ") && said[0].ends_with(" -> 9.5"), "{said:?}");
         assert!(said[1].starts_with(&format!("line {}.length_mm: ", before.lines[0].name)) && said[1].ends_with("-> 5000.0"), "{said:?}");

@@ -3,7 +3,7 @@
 
 use super::basis::Basis;
 use super::checklist::Signed;
-use super::hand::{HandReading, Proof};
+use super::hand::{HandProof, HandReading};
 use super::noted::{Noted, Photo, Witness};
 use super::plan::Plan;
 use serde::{Deserialize, Serialize};
@@ -53,7 +53,7 @@ pub enum Said {
     /// A thickness was read by hand.
     HandReading(Box<HandReading>),
     /// A spot was proven otherwise than by a thickness read by hand; the reason says how.
-    Confirm(Proof),
+    Confirm(HandProof),
     /// A note or a mark, put at a place afterwards.
     Note(Noted),
     /// A photo.
@@ -299,7 +299,7 @@ impl std::fmt::Display for Said {
 
 #[cfg(test)]
 mod tests {
-    use super::super::hand::{BlockRead, Gauge, GridPoint, HandPlace};
+    use super::super::hand::{BlockRead, GridPoint, HandGauge, HandPlace};
     use super::super::noted::{Clock, MarkKind, Where};
     use super::*;
     use backwall_units::Length;
@@ -308,7 +308,7 @@ mod tests {
         HandReading {
             place: Some(HandPlace::Line { line: "A090".to_owned(), along: Length::mm(1234.0) }),
             values: vec![Length::mm(6.1), Length::mm(6.2)],
-            gauge: Gauge {
+            gauge: HandGauge {
                 name: "gauge".to_owned(),
                 serial: "G-7".to_owned(),
                 block: Some(BlockRead { true_nm: 10_000_000, measured_nm: 10_020_000, at_us: 5 }),
@@ -319,8 +319,8 @@ mod tests {
         }
     }
 
-    fn proof() -> Proof {
-        Proof { run: 3, spot: 2, seq: 17, least: Length::mm(5.9), confirmed: false }
+    fn proof() -> HandProof {
+        HandProof { run: 3, spot: 2, seq: 17, least: Length::mm(5.9), confirmed: false }
     }
 
     #[test]

@@ -48,7 +48,7 @@ pub struct Takes {
 
 /// One line of what is said; `lacks` where something will not do.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Said {
+pub struct TakesSaid {
     pub words: String,
     pub lacks: bool,
 }
@@ -97,9 +97,9 @@ impl Takes {
     }
 
     /// In words, the most important first.
-    pub fn words(&self, unit: LengthUnit, plan: &Plan) -> Vec<Said> {
+    pub fn words(&self, unit: LengthUnit, plan: &Plan) -> Vec<TakesSaid> {
         let place = |length| format!("{} {}", unit.place(length), unit.place_symbol());
-        let fine = |words: String| Said { words, lacks: false };
+        let fine = |words: String| TakesSaid { words, lacks: false };
         let mut said = vec![fine(format!(
             "to scan: {} in {}, {} at {} {}, one way",
             place(self.length),
@@ -111,7 +111,7 @@ impl Takes {
         if let (Some(battery), Some(count)) = (self.battery, self.batteries()) {
             said.push(match count {
                 1.0 => fine(format!("battery: {battery}, enough for that")),
-                count => Said { words: format!("battery: {battery} is not enough: {count} of them at least"), lacks: true },
+                count => TakesSaid { words: format!("battery: {battery} is not enough: {count} of them at least"), lacks: true },
             });
         }
         said.extend(self.cable(&place));
@@ -126,7 +126,7 @@ impl Takes {
         said
     }
 
-    fn cable(&self, place: &impl Fn(Length) -> String) -> Vec<Said> {
+    fn cable(&self, place: &impl Fn(Length) -> String) -> Vec<TakesSaid> {
         let short: Vec<_> = self
             .lines
             .iter()
@@ -143,11 +143,11 @@ impl Takes {
         let tightest = spare.min_by(|a, b| a.0.total_cmp(&b.0));
         let mut said = Vec::new();
         if !short.is_empty() {
-            said.push(Said { words: format!("cable: TOO SHORT for {}", short.join(", ")), lacks: true });
+            said.push(TakesSaid { words: format!("cable: TOO SHORT for {}", short.join(", ")), lacks: true });
         }
         if let Some((left, name)) = tightest {
             let all = if count == self.lines.len() { "all lines".to_owned() } else { counted(count, "line") };
-            said.push(Said { words: format!("cable: reaches {all}, {} to spare on {name}", place(left)), lacks: false });
+            said.push(TakesSaid { words: format!("cable: reaches {all}, {} to spare on {name}", place(left)), lacks: false });
         }
         said
     }

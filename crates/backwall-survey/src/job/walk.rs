@@ -4,7 +4,7 @@
 
 use super::check::{Problem, line_of};
 use super::keys::near::meant;
-use super::keys::{self, Allowed, LeftOut, PlanKey, PlanTable, TABLES};
+use super::keys::{self, Allowed, KeyLeftOut, PlanKey, PlanTable, TABLES};
 use super::zone::Zone;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -63,7 +63,7 @@ impl<'a> Walk<'a> {
     }
 
     fn missing(&mut self, schema: &str, here: &str, line: Option<usize>, known: &[PlanKey], meant: &[&str], mended: &mut Table) {
-        for key in known.iter().filter(|key| matches!(key.left_out, LeftOut::Needed)) {
+        for key in known.iter().filter(|key| matches!(key.left_out, KeyLeftOut::Needed)) {
             if mended.contains_key(key.name) {
                 continue;
             }
@@ -145,7 +145,7 @@ fn unknown(name: &str, near: Option<&str>, schema: &str, names: Vec<&str>) -> St
 }
 
 fn needed(table: &PlanTable) -> impl Iterator<Item = &'static PlanKey> {
-    table.keys.iter().filter(|key| matches!(key.left_out, LeftOut::Needed))
+    table.keys.iter().filter(|key| matches!(key.left_out, KeyLeftOut::Needed))
 }
 
 fn examples(table: &PlanTable) -> Value {

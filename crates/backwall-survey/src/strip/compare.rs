@@ -57,7 +57,7 @@ pub fn along(position: Length, start: Length, direction: Direction) -> Length {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Settings {
+pub struct CompareSettings {
     /// Readings are compared in stretches of this length.
     pub bin: Length,
     /// Profiles are laid over each other in steps of this length.
@@ -68,7 +68,7 @@ pub struct Settings {
     pub unit: LengthUnit,
 }
 
-impl Default for Settings {
+impl Default for CompareSettings {
     fn default() -> Self {
         Self { bin: Length::mm(10.0), step: Length::mm(2.0), search: Length::mm(1000.0), unit: LengthUnit::Mm }
     }
@@ -294,7 +294,7 @@ fn pooled(cells: &Cells) -> f64 {
 
 /// Compares the surveys with `offset` added to the earlier positions, bin by bin. Only what both read is compared;
 /// nothing is interpolated.
-pub fn compare(now: &[Point], earlier: &[Point], offset: Length, settings: &Settings) -> Comparison {
+pub fn compare(now: &[Point], earlier: &[Point], offset: Length, settings: &CompareSettings) -> Comparison {
     let (now, earlier) = (cells(now, settings.bin, Length::ZERO), cells(earlier, settings.bin, offset));
     let scatter = (pooled(&now), pooled(&earlier));
     let both: Vec<(i64, i64)> = now.keys().filter(|index| earlier.contains_key(index)).map(|index| (*index, index + 1)).collect();
@@ -352,7 +352,14 @@ impl Comparison {
     }
 
     /// Mean and least of what both read between two places, whole bins only; for a course, or a part of one.
-    pub fn between(now: &[Point], earlier: &[Point], offset: Length, settings: &Settings, from: Length, to: Length) -> Option<Compared> {
+    pub fn between(
+        now: &[Point],
+        earlier: &[Point],
+        offset: Length,
+        settings: &CompareSettings,
+        from: Length,
+        to: Length,
+    ) -> Option<Compared> {
         let (now, earlier) = (cells(now, settings.bin, Length::ZERO), cells(earlier, settings.bin, offset));
         let scatter = (pooled(&now), pooled(&earlier));
         let edge = |place: Length| (place / settings.bin).clamp(-1e15, 1e15);
@@ -370,7 +377,7 @@ pub struct Local {
 }
 
 /// Pieces of `length` from `from` to `to`, compared over the bins that both surveys read in each.
-pub fn local(now: &[Point], earlier: &[Point], settings: &Settings, (from, to): (Length, Length), length: Length) -> Vec<Local> {
+pub fn local(now: &[Point], earlier: &[Point], settings: &CompareSettings, (from, to): (Length, Length), length: Length) -> Vec<Local> {
     // Counted from the lower end, so that no piece holds wall of another course.
     let inside =
         |points: &[Point]| -> Vec<Point> { points.iter().filter(|point| point.along >= from && point.along < to).copied().collect() };

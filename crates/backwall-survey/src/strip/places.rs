@@ -59,12 +59,12 @@ struct Block {
 
 /// A stretch without a thickness, from the last reading with one to the next.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Gap {
+pub struct PlaceGap {
     pub from: Length,
     pub to: Length,
 }
 
-impl Gap {
+impl PlaceGap {
     pub fn length(&self) -> Length {
         self.to - self.from
     }
@@ -175,7 +175,7 @@ impl Places {
     }
 
     /// Stretches without a thickness longer than `most`, between the first and the last place driven.
-    pub fn gaps(&self, most: Length) -> Vec<Gap> {
+    pub fn gaps(&self, most: Length) -> Vec<PlaceGap> {
         let most = most.as_micrometres();
         let place = Length::micrometres;
         let mut gaps = Vec::new();
@@ -191,7 +191,7 @@ impl Places {
                 }
             };
             if next - edge > most {
-                gaps.push(Gap { from: place(edge), to: place(next) });
+                gaps.push(PlaceGap { from: place(edge), to: place(next) });
             }
             before = cell.read.map(|(_, to)| to);
         }

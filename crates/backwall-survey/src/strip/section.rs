@@ -1,7 +1,7 @@
 //! Readings and their limits in; bins, spots, counts and, where wanted, statistics out. Whatever cuts a run into strip
 //! and spots does it here: live, replay, review, figures, report and the comparison of an evaluation.
 
-use super::spot::{AlarmSettings, Sample, Spot, SpotEvent, SpotWatch};
+use super::spot::{AlarmSettings, Spot, SpotEvent, SpotSample, SpotWatch};
 use super::statistics::Tally;
 use super::{Level, Limits, Strip};
 use crate::neighbours::{Judgement, Stretch};
@@ -78,7 +78,7 @@ impl Section {
         self.count(seen);
         let Seen { seq, along, course, thickness, level } = *seen;
         let sound_from = limits.required(course).map(|required| required + limits.watch_margin);
-        self.spots.push(&Sample { seq, along, course, thickness, level, sound_from })
+        self.spots.push(&SpotSample { seq, along, course, thickness, level, sound_from })
     }
 
     fn count(&mut self, seen: &Seen) {

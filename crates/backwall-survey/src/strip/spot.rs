@@ -58,7 +58,7 @@ impl Spot {
 
 /// A reading, as far as spots are concerned.
 #[derive(Debug, Clone, Copy)]
-pub struct Sample {
+pub struct SpotSample {
     pub seq: u32,
     pub along: Option<Length>,
     pub course: Option<u16>,
@@ -168,7 +168,7 @@ impl SpotWatch {
     }
 
     /// Takes the next reading.
-    pub fn push(&mut self, sample: &Sample) -> Option<SpotEvent> {
+    pub fn push(&mut self, sample: &SpotSample) -> Option<SpotEvent> {
         // No echo neither opens nor ends a spot: nothing was learned about the wall.
         let thickness = sample.thickness?;
         let under = sample.level >= Level::Watch;
@@ -354,14 +354,14 @@ mod tests {
     use super::*;
 
     /// Required 6.0 mm, watch from 6.8 mm.
-    fn sample(seq: u32, along: f64, thickness: Option<f64>) -> Sample {
+    fn sample(seq: u32, along: f64, thickness: Option<f64>) -> SpotSample {
         let level = match thickness {
             None => Level::NoEcho,
             Some(t) if t < 6.0 => Level::Thin,
             Some(t) if t < 6.8 => Level::Watch,
             Some(_) => Level::Clear,
         };
-        Sample {
+        SpotSample {
             seq,
             along: Some(Length::mm(along)),
             course: Some(1),
@@ -431,7 +431,7 @@ mod tests {
     #[test]
     fn without_places_a_few_readings_in_a_row_raise_the_alarm() {
         let mut watch = SpotWatch::new(AlarmSettings::default());
-        let events: Vec<_> = (0..4).filter_map(|seq| watch.push(&Sample { along: None, ..sample(seq, 0.0, Some(5.0)) })).collect();
+        let events: Vec<_> = (0..4).filter_map(|seq| watch.push(&SpotSample { along: None, ..sample(seq, 0.0, Some(5.0)) })).collect();
         assert_eq!(events, [SpotEvent::Raised(1)]);
     }
 }

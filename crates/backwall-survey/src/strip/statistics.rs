@@ -28,7 +28,7 @@ pub struct Sample {
 
 /// Where a thickness was read.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Found {
+pub struct ReadAt {
     #[serde(rename = "thickness_mm")]
     pub thickness: Length,
     #[serde(rename = "position_mm")]
@@ -104,8 +104,8 @@ pub struct Statistics {
     /// Readings that have no place, or an impossible one.
     pub unplaced: u64,
     /// The least thickness; of equal ones the first.
-    pub least: Option<Found>,
-    pub greatest: Option<Found>,
+    pub least: Option<ReadAt>,
+    pub greatest: Option<ReadAt>,
     #[serde(rename = "mean_mm")]
     pub mean: Option<Length>,
     /// Sample standard deviation, with n − 1; `None` for fewer than two.
@@ -337,7 +337,7 @@ fn of(kept: &[&Kept], span: Option<(Length, Length)>, scope: &Scope<'_>) -> Stat
                 best = Some(candidate);
             }
         }
-        best.map(|kept| Found { thickness: Length::mm(kept.thickness_mm), along: kept.along(), row: u64::from(kept.row) })
+        best.map(|kept| ReadAt { thickness: Length::mm(kept.thickness_mm), along: kept.along(), row: u64::from(kept.row) })
     };
     let readings = kept.len() as u64;
     let no_echo = readings - sorted.len() as u64;
@@ -564,7 +564,7 @@ mod tests {
         tally.push(Sample { along: None, ..sample(0.0, Some(8.0)) });
         let all = tally.whole(&Scope::default());
         assert_eq!((all.readings, all.read, all.unplaced), (3, 2, 2));
-        assert_eq!(all.least, Some(Found { thickness: Length::mm(8.0), along: None, row: 2 }));
+        assert_eq!(all.least, Some(ReadAt { thickness: Length::mm(8.0), along: None, row: 2 }));
         assert_eq!(Tally::new().whole(&Scope::default()).coverage, None);
     }
 }

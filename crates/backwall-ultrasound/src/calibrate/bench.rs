@@ -6,7 +6,7 @@ use super::{Bench, CalibrationError, Echo, LEAST_SHOTS, MOST_SPREAD_MM, Refusal,
 use crate::calibration::Clutter;
 use crate::face::{Face, FaceSum};
 use crate::filter::Filter;
-use crate::path::Path;
+use crate::path::SoundPath;
 use crate::pulse::Pulse;
 use crate::setup::Mode;
 use crate::trace::Arrival;
@@ -28,8 +28,8 @@ impl Bench<'_> {
     fn sample_of(&self, ns: f64) -> f64 {
         self.input.base.sample_at(Time::ns(ns))
     }
-    pub(super) fn expected(&self, path: &Path, block: usize, m: f64) -> f64 {
-        let path = Path { mm_per_ns: self.velocities[block], ..*path };
+    pub(super) fn expected(&self, path: &SoundPath, block: usize, m: f64) -> f64 {
+        let path = SoundPath { mm_per_ns: self.velocities[block], ..*path };
         path.time(self.input.blocks[block].thickness.as_mm(), m)
     }
     fn shots(&self, block: usize) -> usize {
@@ -37,7 +37,7 @@ impl Bench<'_> {
     }
 
     /// How far all echoes lie from where the typed zero expects them.
-    pub(super) fn coarse_shift(&mut self, filter: &Filter, path: &Path) -> f64 {
+    pub(super) fn coarse_shift(&mut self, filter: &Filter, path: &SoundPath) -> f64 {
         let mut shifts = Shifts::default();
         for block in 0..self.input.blocks.len() {
             let dues = [1.0, 2.0, 3.0].map(|m| self.expected(path, block, m));
@@ -58,14 +58,14 @@ impl Bench<'_> {
         Some(Echo { time_ns: self.input.base.time_at(correlation).as_ns(), height, phase })
     }
 
-    pub(super) fn first_echoes(&mut self, filter: &Filter, path: &Path, window: f64) -> Result<Vec<Vec<Echo>>, Refusal> {
+    pub(super) fn first_echoes(&mut self, filter: &Filter, path: &SoundPath, window: f64) -> Result<Vec<Vec<Echo>>, Refusal> {
         (0..self.input.blocks.len())
             .map(|block| {
                 let due = self.expected(path, block, 1.0);
                 let of_block = |why| Refusal { block: Some(block), why };
                 let thickness = self.input.blocks[block].thickness.as_mm();
                 let samples = self.input.blocks[block].shots.iter().map(|shot| shot.len()).max().unwrap_or(0);
-                let here = Path { mm_per_ns: self.velocities[block], ..*path };
+                let here = SoundPath { mm_per_ns: self.velocities[block], ..*path };
                 behind_record(Mode::FirstEcho, &here, &self.input.base, samples, thickness).map_err(of_block)?;
                 let mut found = Vec::new();
                 for shot in 0..self.shots(block) {
@@ -87,10 +87,10 @@ impl Bench<'_> {
     }
 
     /// Refuses blocks whose echoes taken for the first are repeats in most of their shots.
-    pub(super) fn check_first(&mut self, filter: &Filter, path: &Path, echoes: &[Vec<Echo>]) -> Result<(), Refusal> {
+    pub(super) fn check_first(&mut self, filter: &Filter, path: &SoundPath, echoes: &[Vec<Echo>]) -> Result<(), Refusal> {
         for (block, found) in echoes.iter().enumerate() {
             let thickness = self.input.blocks[block].thickness.as_mm();
-            let path = Path { mm_per_ns: self.velocities[block], ..*path };
+            let path = SoundPath { mm_per_ns: self.velocities[block], ..*path };
             let mut refused = Vec::new();
             for shot in 0..self.shots(block) {
                 self.load(filter, block, shot);
@@ -109,7 +109,7 @@ impl Bench<'_> {
     }
 
     /// Why a block shows no echo: on a thin one the repeat may run into it.
-    fn no_echo(&self, path: &Path, thickness: f64, shots: usize, echoes: usize) -> CalibrationError {
+    fn no_echo(&self, path: &SoundPath, thickness: f64, shots: usize, echoes: usize) -> CalibrationError {
         let period = self.input.setup.frequency.period().as_ns();
         let periods = path.spacing(thickness, 1.0, 2.0) / period;
         // To half a millimetre upwards, as blocks go.
@@ -155,7 +155,7 @@ impl Bench<'_> {
     }
 
     /// Mean arrival and height of a block's `m`-th echo; none unless every shot shows it well.
-    pub(super) fn repeat(&mut self, filter: &Filter, path: &Path, block: usize, m: usize, first: f64) -> Option<(f64, f64)> {
+    pub(super) fn repeat(&mut self, filter: &Filter, path: &SoundPath, block: usize, m: usize, first: f64) -> Option<(f64, f64)> {
         let due = first + self.expected(path, block, m as f64) - self.expected(path, block, 1.0);
         let mut found = Vec::new();
         for shot in 0..self.shots(block) {
@@ -169,7 +169,7 @@ impl Bench<'_> {
     }
 
     /// What stands in front of every block's wall, and the height of the near face's echo.
-    pub(super) fn clutter(&mut self, filter: &Filter, path: &Path, echoes: &[Vec<Echo>]) -> (Clutter, Option<f64>, Option<Face>) {
+    pub(super) fn clutter(&mut self, filter: &Filter, path: &SoundPath, echoes: &[Vec<Echo>]) -> (Clutter, Option<f64>, Option<Face>) {
         let full_scale = self.input.base.full_scale();
         let (mut least, mut faces): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
         let mut sum = FaceSum::new(&self.input.base, filter.search.step, path.zero_ns);

@@ -5,7 +5,7 @@
 //! cannot send one of them astray.
 
 use super::{CalibrationError, CalibrationInput, distinct, mean};
-use crate::path::Path;
+use crate::path::SoundPath;
 use backwall_units::Length;
 
 /// What a block's time may be off by, ns: its thickness to 0.01 mm, its echo's time. Judgement.
@@ -23,7 +23,7 @@ const HALF_STEP_MM: f64 = 0.01;
 /// What the blocks say, with standard uncertainties (k = 1).
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Fit {
-    pub path: Path,
+    pub path: SoundPath,
     pub velocity: f64,
     /// None where the velocity is as typed.
     pub velocity_u: Option<f64>,
@@ -131,7 +131,7 @@ pub(super) fn fit(input: &CalibrationInput, velocities: &[f64], times: &[f64], p
         return Err(CalibrationError::ImpossibleVelocity { velocity });
     }
     Ok(Fit {
-        path: Path { zero_ns, half_mm: half, mm_per_ns: velocity * 1e-6 },
+        path: SoundPath { zero_ns, half_mm: half, mm_per_ns: velocity * 1e-6 },
         velocity,
         velocity_u: input.fit_velocity.then(|| velocity * told.stretch / stretch),
         half_u_mm: found.map(|_| told.half),

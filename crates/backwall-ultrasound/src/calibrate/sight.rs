@@ -3,7 +3,7 @@
 
 use super::{CalibrationError, train};
 use crate::filter::Filter;
-use crate::path::Path;
+use crate::path::SoundPath;
 use crate::pulse::{Pulse, TYPICAL_BANDWIDTH};
 use crate::setup::{Mode, Setup};
 use crate::trace::{Top, Trace};
@@ -72,7 +72,7 @@ fn offset(k: usize) -> f64 {
 }
 
 /// Refuses a block whose echo, or the second one where spacings are to be read, lies behind the record's end.
-pub(super) fn behind_record(mode: Mode, path: &Path, base: &TimeBase, samples: usize, thickness: f64) -> Result<(), CalibrationError> {
+pub(super) fn behind_record(mode: Mode, path: &SoundPath, base: &TimeBase, samples: usize, thickness: f64) -> Result<(), CalibrationError> {
     let (echo, m) = match mode {
         Mode::FirstEcho => ("echo", 1.0),
         Mode::EchoToEcho => ("second echo", 2.0),
@@ -89,7 +89,7 @@ pub struct BlockSight {
     setup: Setup,
     base: TimeBase,
     filter: Filter,
-    path: Path,
+    path: SoundPath,
     thickness: f64,
     trace: Trace,
     tops: Vec<Top>,
@@ -97,7 +97,7 @@ pub struct BlockSight {
 
 /// What one shot on the block showed.
 #[derive(Debug, Clone)]
-pub struct Seen {
+pub struct BlockSeen {
     shifts: Shifts,
     /// Times, ns, and heights, codes.
     echoes: Vec<(f64, f64)>,
@@ -132,7 +132,7 @@ impl BlockSight {
         })
     }
 
-    pub fn look(&mut self, samples: &[i16]) -> Seen {
+    pub fn look(&mut self, samples: &[i16]) -> BlockSeen {
         self.trace.load(samples, samples.len(), &self.filter, &self.base);
         let dues = [1.0, 2.0, 3.0].map(|m| self.path.time(self.thickness, m));
         tops_over(&mut self.trace, 0.0, OVER_NOISE, &mut self.tops);
@@ -140,7 +140,7 @@ impl BlockSight {
             let arrival = self.trace.arrival(&self.filter, *top, 0.0);
             (self.base.time_at(arrival.correlation).as_ns(), arrival.height)
         };
-        Seen {
+        BlockSeen {
             shifts: Shifts::of(&self.trace, &self.base, dues),
             echoes: self.tops.iter().map(timed).collect(),
             samples: samples.len(),
@@ -149,12 +149,12 @@ impl BlockSight {
     }
 
     /// The block's echo in each of several shots; the zero is looked for in all of them together.
-    pub fn own_echoes<'a>(&self, seen: impl Iterator<Item = &'a Seen> + Clone) -> Vec<Option<OwnEcho>> {
+    pub fn own_echoes<'a>(&self, seen: impl Iterator<Item = &'a BlockSeen> + Clone) -> Vec<Option<OwnEcho>> {
         let mut shifts = Shifts::default();
         seen.clone().for_each(|seen| shifts.add(&seen.shifts));
-        let path = Path { zero_ns: self.path.zero_ns + shifts.best(), ..self.path };
+        let path = SoundPath { zero_ns: self.path.zero_ns + shifts.best(), ..self.path };
         let window = WINDOW_NS.min(HALF_WAY * path.spacing(self.thickness, 1.0, 2.0));
-        let highest_near = |seen: &Seen, due: f64| {
+        let highest_near = |seen: &BlockSeen, due: f64| {
             let near = seen.echoes.iter().filter(|(time, _)| (time - due).abs() <= window);
             near.max_by(|a, b| a.1.total_cmp(&b.1)).copied()
         };
@@ -172,11 +172,11 @@ impl BlockSight {
     }
 
     /// Refuses a block whose echoes cannot lie in shots like these, or that shows its first echo elsewhere.
-    pub fn fits(&self, seen: &Seen) -> Result<(), CalibrationError> {
+    pub fn fits(&self, seen: &BlockSeen) -> Result<(), CalibrationError> {
         let own = self.own_echoes(std::iter::once(seen)).into_iter().flatten().next();
         if let Some(own) = own {
             let taken = (own.time.as_ns(), own.height_pct * self.base.full_scale() / 100.0);
-            let shifted = Path { zero_ns: self.path.zero_ns + seen.shifts.best(), ..self.path };
+            let shifted = SoundPath { zero_ns: self.path.zero_ns + seen.shifts.best(), ..self.path };
             train::is_first(&seen.echoes, &shifted, self.thickness, taken)?;
         } else if let Some((first, zero)) = train::elsewhere(&seen.echoes, &self.path, self.thickness) {
             let (due_us, first_us, zero_us) = (self.path.time(self.thickness, 1.0) / 1000.0, first / 1000.0, zero / 1000.0);

@@ -2,7 +2,7 @@
 //! as thick as typed, finds a repeat that fits as well; the echoes standing before it give it away.
 
 use super::CalibrationError;
-use crate::path::Path;
+use crate::path::SoundPath;
 
 /// Echoes before the one taken count from this part of its height: simulated blocks lose less than half from echo to echo
 /// and show less than a fifth where no echo is.
@@ -18,7 +18,7 @@ const MOST_TIMES: u32 = 4;
 
 /// Refuses a block of `d` mm whose echo at `taken` (ns, height) has others of the same train before it. `path` has the zero by which
 /// it was taken; `echoes` are all of the shot.
-pub(super) fn is_first(echoes: &[(f64, f64)], path: &Path, d: f64, taken: (f64, f64)) -> Result<(), CalibrationError> {
+pub(super) fn is_first(echoes: &[(f64, f64)], path: &SoundPath, d: f64, taken: (f64, f64)) -> Result<(), CalibrationError> {
     let us = |ns: f64| ns / 1000.0;
     if let Some((first, zero)) = true_first(echoes, path, d, taken) {
         let (typed_us, zero_us) = (us(path.zero_ns), us(zero));
@@ -31,7 +31,7 @@ pub(super) fn is_first(echoes: &[(f64, f64)], path: &Path, d: f64, taken: (f64, 
 }
 
 /// Where the first echo and the zero are, if the echo taken is a repeat.
-pub(super) fn true_first(echoes: &[(f64, f64)], path: &Path, d: f64, (time, height): (f64, f64)) -> Option<(f64, f64)> {
+pub(super) fn true_first(echoes: &[(f64, f64)], path: &SoundPath, d: f64, (time, height): (f64, f64)) -> Option<(f64, f64)> {
     let near = NEAR_NS.min(NEAR * path.spacing(d, 1.0, 2.0));
     (2..=MOST_REPEATS).rev().find_map(|m| {
         let before = |k: u32| time - path.spacing(d, f64::from(k), f64::from(m));
@@ -47,7 +47,7 @@ pub(super) fn true_first(echoes: &[(f64, f64)], path: &Path, d: f64, (time, heig
 }
 
 /// Where a block shows its train if it does not where it is due: time of its first echo and the zero, ns.
-pub(super) fn elsewhere(echoes: &[(f64, f64)], path: &Path, d: f64) -> Option<(f64, f64)> {
+pub(super) fn elsewhere(echoes: &[(f64, f64)], path: &SoundPath, d: f64) -> Option<(f64, f64)> {
     let highest = echoes.iter().map(|(_, height)| *height).fold(0.0, f64::max);
     let (spacing, way) = (path.spacing(d, 1.0, 2.0), path.time(d, 1.0) - path.zero_ns);
     let near = NEAR_NS.min(NEAR * spacing);
@@ -56,7 +56,7 @@ pub(super) fn elsewhere(echoes: &[(f64, f64)], path: &Path, d: f64) -> Option<(f
     first.map(|(time, _)| (*time, time - way))
 }
 
-fn is_thinner(echoes: &[(f64, f64)], path: &Path, d: f64, (time, height): (f64, f64), times: u32) -> bool {
+fn is_thinner(echoes: &[(f64, f64)], path: &SoundPath, d: f64, (time, height): (f64, f64), times: u32) -> bool {
     let thin = d / f64::from(times);
     let near = NEAR_NS.min(NEAR * path.spacing(thin, 1.0, 2.0));
     let before = |k: u32| time - path.spacing(thin, f64::from(k), f64::from(times));

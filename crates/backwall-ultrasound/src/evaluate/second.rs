@@ -1,7 +1,7 @@
 //! What the echoes behind the chosen one say: where the second stands, and what the spacing makes of the wall and of the zero.
 
 use super::Evaluator;
-use crate::decide::{Candidate, Wall};
+use crate::decide::{Candidate, DecidedWall};
 use crate::echoes::Pair;
 use crate::setup::Mode;
 use crate::spacing::{self, Repeat, Spaced};
@@ -14,7 +14,7 @@ const LEAST_SECOND: f64 = 0.4;
 
 impl Evaluator {
     /// The wall from the spacing of two to four echoes, and when the second arrives.
-    pub(super) fn echo_to_echo(&self, wall: &Wall, first: &Arrival) -> Option<(Spaced, Candidate)> {
+    pub(super) fn echo_to_echo(&self, wall: &DecidedWall, first: &Arrival) -> Option<(Spaced, Candidate)> {
         let mut second = self.second_to_time(wall)?;
         let start = self.time_of(self.marked(first.correlation));
         let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; spacing::MOST_ECHOES];
@@ -37,7 +37,7 @@ impl Evaluator {
     }
 
     /// The repeat that is timed beside the chosen echo.
-    pub(super) fn second_to_time(&self, wall: &Wall) -> Option<Candidate> {
+    pub(super) fn second_to_time(&self, wall: &DecidedWall) -> Option<Candidate> {
         match (self.setup.mode, wall.second) {
             (Mode::EchoToEcho, _) => self.repeat_anywhere(wall),
             (Mode::FirstEcho, Some(second)) => Some(second),
@@ -47,7 +47,7 @@ impl Evaluator {
 
     /// What the spacing of the taken echo and its repeat says, where both stand. The zero may have moved, so the repeat need
     /// not stand where the first echo's own time says.
-    pub(super) fn pair(&self, wall: &Wall, first: &Arrival) -> Option<(Candidate, Spaced)> {
+    pub(super) fn pair(&self, wall: &DecidedWall, first: &Arrival) -> Option<(Candidate, Spaced)> {
         let mut second = self.second_to_time(wall)?;
         let arrival = self.trace.quick_arrival(&self.filter, second.top);
         second.time_ns = self.like_cycle(first, &arrival);
@@ -60,14 +60,14 @@ impl Evaluator {
 
     /// The highest echo where the second may stand. Paint delays the first echo, so the spacing is at most what its time says,
     /// and the mode-converted echo lies nearer than half of it.
-    fn repeat_anywhere(&self, wall: &Wall) -> Option<Candidate> {
+    fn repeat_anywhere(&self, wall: &DecidedWall) -> Option<Candidate> {
         let most = self.model.path.spacing(wall.chosen.depth, 1.0, 2.0);
         let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
         let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
         self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height)).copied()
     }
 
-    pub(super) fn pair_of(&self, wall: &Wall, spaced: &Spaced, per_code: f64) -> Pair {
+    pub(super) fn pair_of(&self, wall: &DecidedWall, spaced: &Spaced, per_code: f64) -> Pair {
         let level = self.model.repeat_part(spaced.depth) * wall.chosen.level;
         Pair {
             wall: Length::mm(spaced.depth),
@@ -78,7 +78,7 @@ impl Evaluator {
     }
 
     /// The wall from two of its repeats, where the first echo was not seen.
-    pub(super) fn behind_the_first(&self, wall: &Wall, second: &Arrival) -> Option<(Spaced, f64)> {
+    pub(super) fn behind_the_first(&self, wall: &DecidedWall, second: &Arrival) -> Option<(Spaced, f64)> {
         let third = self.arrival(wall.second.as_ref()?);
         let later = self.like_cycle(second, &third);
         let echoes = [

@@ -20,7 +20,7 @@ pub struct Arrival {
 impl Trace {
     /// Looks at two places at once where an echo will be timed; the filter must be the one that times them.
     pub fn look_ahead(&mut self, filter: &Filter, places: [f64; 2]) {
-        let firsts = places.map(|at| Local::first(self, at));
+        let firsts = places.map(|at| LocalTrace::first(self, at));
         let both = filter.fine.beside((&self.samples, self.mean), firsts);
         self.ahead = [0, 1].map(|k| Some((firsts[k], both[k])));
     }
@@ -31,11 +31,11 @@ impl Trace {
     }
 
     /// The signal about a place, if it was looked at before, as it was seen then.
-    fn about(&self, filter: &Filter, at: f64) -> Local {
-        let first = Local::first(self, at);
+    fn about(&self, filter: &Filter, at: f64) -> LocalTrace {
+        let first = LocalTrace::first(self, at);
         match self.ahead.iter().flatten().find(|ahead| ahead.0 == first) {
-            Some((first, z)) => Local::of(self, *first, *z),
-            None => Local::about(self, filter, at),
+            Some((first, z)) => LocalTrace::of(self, *first, *z),
+            None => LocalTrace::about(self, filter, at),
         }
     }
 
@@ -58,7 +58,7 @@ impl Trace {
     }
 
     /// Where the correlation with a pulse of a phase peaks, near a guess.
-    fn correlation(&self, filter: &Filter, mut near: Local, guess: f64, expected_phase: f64) -> f64 {
+    fn correlation(&self, filter: &Filter, mut near: LocalTrace, guess: f64, expected_phase: f64) -> f64 {
         let Complex { re: cos_step, im: sin_step } = self.turns.step;
         near.climb(self, filter, guess, |[left, here, right], u| {
             let (sin, cos) = quick::sincos(self.carrier * u - expected_phase);
@@ -85,18 +85,18 @@ impl Turns {
             let (sin, cos) = libm::sincos(angle);
             Complex { re: cos, im: sin }
         };
-        Self { back: std::array::from_fn(|k| by(-carrier * k as f64)), step: by(carrier * Local::STEP) }
+        Self { back: std::array::from_fn(|k| by(-carrier * k as f64)), step: by(carrier * LocalTrace::STEP) }
     }
 }
 
 /// A few samples of the signal, its carrier turned back to the first of them: smooth enough for the polynomial through all of them.
-pub struct Local {
+pub struct LocalTrace {
     first: usize,
     /// Coefficients over the distance from the middle sample.
     polynomial: [Complex; NEIGHBOURS],
 }
 
-impl Local {
+impl LocalTrace {
     /// How far apart the three values lie through which a parabola finds a top, samples.
     const STEP: f64 = 0.25;
     /// A step under this is the last, samples: each is under a fiftieth of the one before.

@@ -3,7 +3,7 @@
 use super::Trace;
 use crate::filter::Filter;
 use crate::ranks::{Pile, height_of, sorting};
-use crate::search::{Found, STRETCH};
+use crate::search::{STRETCH, Searched};
 
 /// Depth of the record's quantile that stands for noise alone.
 const QUIET_PART: f64 = 0.30;
@@ -25,7 +25,7 @@ impl Trace {
         let white = self.white_level() * filter.noise_gain;
         self.white = white;
         let floor = white.max(ROUNDING * filter.noise_gain).max(1e-9);
-        let Found { envelope, heights, peaks, .. } = &mut self.found;
+        let Searched { envelope, heights, peaks, .. } = &mut self.found;
         let first = quiet(heights, floor);
         if first <= floor {
             return floor;

@@ -3,7 +3,7 @@
 use super::Trace;
 use crate::alike::correlation;
 use crate::filter::Filter;
-use crate::search::Found;
+use crate::search::Searched;
 
 /// An echo train fills a record where no echo stands this far over what passes for noise, ...
 const FULL_RECORD: f64 = 14.0;
@@ -67,7 +67,7 @@ impl Trace {
 
     /// The square of the signal's correlation with itself `lag` places later.
     fn likeness(&mut self, lag: usize) -> f64 {
-        let Found { re, im, .. } = &self.found;
+        let Searched { re, im, .. } = &self.found;
         let count = re.len();
         if self.power.is_empty() {
             let mut sum = 0.0;

@@ -2,23 +2,23 @@
 
 use super::plot;
 use super::standing;
-use crate::console::state::{App, BenchShown, Picture};
+use crate::console::state::{App, BenchShown, RunPicture};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::pen::{AreaRows, Pen};
 use crate::console::view::wave::{self, Wave};
-use crate::live::bench::{BenchView, Fit, Hold};
+use crate::live::bench::{BenchView, FitState, Hold};
 use backwall_ultrasound::STABLE_SHOTS;
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     let width = usize::from(area.width.saturating_sub(2));
     let result: Vec<(String, Role)> = result(shown)
         .into_iter()
         .flat_map(|(words, role)| text::wrap(&safe_text(&words), width).into_iter().map(move |line| (line, role)))
         .collect();
-    if shown.picture == Picture::Words {
+    if shown.picture == RunPicture::Words {
         lines(&result, pen, &mut rows, "result in full", 0);
         return;
     }
@@ -27,9 +27,9 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let wanted = 2 + 2 + blocks.min(6) + 1 + (result.len() as u16).clamp(1, 9) + standing.len() as u16;
     let picture = rows.take(area.height.saturating_sub(wanted).clamp(8, (area.height * 3 / 5).max(8)));
     match shown.picture {
-        Picture::Residuals => plot::residuals(shown, pen, picture),
-        Picture::Pulse => plot::pulse(shown, pen, picture),
-        Picture::Wave | Picture::Words => live(app, shown, pen, picture),
+        RunPicture::Residuals => plot::residuals(shown, pen, picture),
+        RunPicture::Pulse => plot::pulse(shown, pen, picture),
+        RunPicture::Wave | RunPicture::Words => live(app, shown, pen, picture),
     }
     let (words, role) = match (shown.stale_s(app.now_us), &shown.view.link.fault) {
         // An old number never stands there as if it were now.
@@ -54,7 +54,7 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
 }
 
 /// As many of `all` as there is room for, `keep` rows left free; what is cut says where the rest is.
-fn lines(all: &[(String, Role)], pen: &mut Pen, rows: &mut Rows, name: &str, keep: u16) {
+fn lines(all: &[(String, Role)], pen: &mut Pen, rows: &mut AreaRows, name: &str, keep: u16) {
     let room = usize::from(rows.left().saturating_sub(1 + keep));
     let cut = all.len() > room;
     pen.title(rows.take(1), name, if cut { "c shows all" } else { "" });
@@ -180,12 +180,12 @@ fn table(shown: &BenchShown, pen: &mut Pen, area: Rect) {
 /// What the blocks gave, in words.
 fn result(shown: &BenchShown) -> Vec<(String, Role)> {
     match &shown.view.fit {
-        Fit::None => {
+        FitState::None => {
             vec![("take two or more blocks: one under and one over the walls to be measured, and some between".to_owned(), Role::Quiet)]
         }
-        Fit::Working => vec![("working it out ...".to_owned(), Role::Quiet)],
-        Fit::Refused(why) => vec![(format!("NOT POSSIBLE: {why}"), Role::Error)],
-        Fit::Done(fitted) => {
+        FitState::Working => vec![("working it out ...".to_owned(), Role::Quiet)],
+        FitState::Refused(why) => vec![(format!("NOT POSSIBLE: {why}"), Role::Error)],
+        FitState::Done(fitted) => {
             let calibration = &fitted.calibration;
             let numbers = format!(
                 "{:.1} m/s{}, zero {:.1} ns, separation {:.2} mm",

@@ -2,10 +2,10 @@
 //! that leads to the places it names.
 
 use crate::console::review::AssessedShown;
-use crate::console::review::assessed::{Block, Weight};
+use crate::console::review::assessed::{AssessedBlock, RowWeight};
 use crate::console::text;
 use crate::console::theme::Role;
-use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::pen::{AreaRows, Pen};
 use backwall_report::assessment::named;
 use ratatui::layout::Rect;
 
@@ -21,7 +21,7 @@ struct Line {
 }
 
 pub fn draw(shown: &AssessedShown, pen: &mut Pen, body: Rect) {
-    let mut rows = Rows::of(body);
+    let mut rows = AreaRows::of(body);
     let right = match (shown.progress, &shown.found) {
         (Some((done, of)), _) => format!("reading {} %", (100 * done).checked_div(of).unwrap_or(0).min(100)),
         (None, Some(found)) => found.a.roll_up.headline(),
@@ -59,12 +59,12 @@ pub fn draw(shown: &AssessedShown, pen: &mut Pen, body: Rect) {
     }
 }
 
-fn role(weight: Weight) -> Role {
+fn role(weight: RowWeight) -> Role {
     match weight {
-        Weight::Plain => Role::Plain,
-        Weight::Strong => Role::Strong,
-        Weight::Open => Role::Watch,
-        Weight::Bad => Role::Thin,
+        RowWeight::Plain => Role::Plain,
+        RowWeight::Strong => Role::Strong,
+        RowWeight::Open => Role::Watch,
+        RowWeight::Bad => Role::Thin,
     }
 }
 
@@ -73,16 +73,16 @@ fn lines(shown: &AssessedShown, pen: &Pen, width: usize) -> Vec<Line> {
     let mut item = 0;
     for block in shown.blocks(pen.look.unit) {
         match block {
-            Block::Heading(words) => {
+            AssessedBlock::Heading(words) => {
                 let role = Role::Title;
                 lines.push(Line { words: String::new(), role, item: None, is_first: false });
                 lines.push(Line { words, role, item: None, is_first: false });
             }
-            Block::Words(words, weight) => {
+            AssessedBlock::Words(words, weight) => {
                 wrapped(&mut lines, &words, role(weight), item, width);
                 item += 1;
             }
-            Block::Rows(tables, of_rows) => {
+            AssessedBlock::Rows(tables, of_rows) => {
                 // Close together rather than a narrower table.
                 let mut sets = tables.iter().flat_map(|rows| [set(rows, 2), set(rows, 1)]);
                 match sets.find(|set| set.iter().all(|row| text::columns(row) <= width)) {

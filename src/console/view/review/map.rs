@@ -6,7 +6,7 @@ use crate::console::state::App;
 use crate::console::survey::map::{CELLS_ACROSS, MapShown, Surveyed};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::pen::{AreaRows, Pen};
 use crate::console::view::section::BY_HAND;
 use backwall_report::figure::data::{CalibrationDoubt, calibrations};
 use backwall_report::figure::map::scanned_words;
@@ -23,7 +23,7 @@ const WIDEST: u16 = 20;
 
 pub fn draw(app: &App, shown: &MapShown, pen: &mut Pen, body: Rect) {
     let surveyed = &shown.surveyed;
-    let mut rows = Rows::of(body);
+    let mut rows = AreaRows::of(body);
     let taken = rows.take(1);
     title(app, surveyed, pen, taken);
     said(&app.contents, surveyed, pen, &mut rows);
@@ -72,7 +72,7 @@ fn title(app: &App, surveyed: &Surveyed, pen: &mut Pen, area: Rect) {
 }
 
 /// How much of the wall was looked at, and what is not on the map at all.
-fn said(contents: &JobContents, surveyed: &Surveyed, pen: &mut Pen, rows: &mut Rows) {
+fn said(contents: &JobContents, surveyed: &Surveyed, pen: &mut Pen, rows: &mut AreaRows) {
     let progress = &surveyed.progress;
     if !progress.done {
         let taken = rows.take(1);
@@ -87,7 +87,7 @@ fn said(contents: &JobContents, surveyed: &Surveyed, pen: &mut Pen, rows: &mut R
     }
     let words = scanned_words(&surveyed.map, surveyed.scanned, surveyed.beam_known, pen.look.unit);
     let mut lines: Vec<(String, Role)> = Vec::new();
-    let width = |rows: &Rows| usize::from(rows.width().saturating_sub(2));
+    let width = |rows: &AreaRows| usize::from(rows.width().saturating_sub(2));
     lines.extend(text::wrap(&words, width(rows)).into_iter().map(|line| (line, Role::Strong)));
     if !surveyed.map.off.is_empty() {
         let off: Vec<_> = surveyed.map.off.iter().map(|(line, why)| format!("{} ({why})", safe_text(line))).collect();
@@ -170,7 +170,7 @@ fn upright(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     let surveyed = &shown.surveyed;
     let unit = pen.look.unit;
     let (visible, lane) = lanes(shown, area.width.saturating_sub(RULER));
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     let head = rows.take(3);
     pen.put(head.x + 1, head.y, RULER - 1, "line", Role::Quiet);
     pen.put(head.x + 1, head.y + 1, RULER - 1, "azimuth", Role::Quiet);

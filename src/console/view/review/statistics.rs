@@ -1,10 +1,10 @@
 //! Statistics of the lines as a table, and of the chosen row everything, with its histogram and the limits in it.
 
 use crate::console::glyphs::Shapes;
-use crate::console::survey::statistics::{By, Figures, Part, StatisticsShown};
+use crate::console::survey::statistics::{By, Figures, StatisticsPart, StatisticsShown};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::pen::{AreaRows, Pen};
 use crate::console::view::section::BY_HAND;
 use backwall_report::words::percent;
 use backwall_survey::strip::Level;
@@ -14,7 +14,7 @@ use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 pub fn draw(shown: &StatisticsShown, pen: &mut Pen, body: Rect) {
-    let mut rows = Rows::of(body);
+    let mut rows = AreaRows::of(body);
     let unit = pen.look.unit;
     let title = match shown.by {
         By::Line => "statistics by line".to_owned(),
@@ -104,7 +104,7 @@ fn fitting(width: u16) -> Vec<&'static Column> {
     COLUMNS.iter().filter(|column| column.2 <= most).collect()
 }
 
-fn name_of(part: &Part, unit: LengthUnit) -> String {
+fn name_of(part: &StatisticsPart, unit: LengthUnit) -> String {
     let by_hand = if part.row.by_hand.places > 0 { format!(" {BY_HAND}") } else { String::new() };
     let name = match (part.row.edges, part.row.scope, part.row.course) {
         (Some((from, _)), ..) => format!("from {}", unit.place(from)),
@@ -116,7 +116,7 @@ fn name_of(part: &Part, unit: LengthUnit) -> String {
     name + &by_hand
 }
 
-fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&Part], pen: &mut Pen, area: Rect) {
+fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&StatisticsPart], pen: &mut Pen, area: Rect) {
     if area.height == 0 {
         return;
     }
@@ -177,7 +177,7 @@ fn runs_of(runs: &str) -> String {
 }
 
 /// Everything known of the chosen row, in words.
-fn details(part: &Part, unit: LengthUnit, width: usize) -> Vec<(String, Role)> {
+fn details(part: &StatisticsPart, unit: LengthUnit, width: usize) -> Vec<(String, Role)> {
     let (row, of) = (&part.row, &part.row.statistics);
     let (symbol, places) = (unit.thickness_symbol(), unit.place_symbol());
     let stretch = row.edges.map_or_else(String::new, |(from, to)| format!(" from {} to {} {places}", unit.place(from), unit.place(to)));
@@ -228,7 +228,7 @@ fn details(part: &Part, unit: LengthUnit, width: usize) -> Vec<(String, Role)> {
 }
 
 /// How a step of a histogram stands to the limits, by its lower edge: never better than its least reading.
-fn level_of(from: Length, part: &Part) -> Level {
+fn level_of(from: Length, part: &StatisticsPart) -> Level {
     match part.required.last() {
         None => Level::Unjudged,
         Some(required) if from < *required => Level::Thin,
@@ -238,7 +238,7 @@ fn level_of(from: Length, part: &Part) -> Level {
 }
 
 /// The histogram upward, with required and nominal thickness in it.
-fn drawn(part: &Part, pen: &mut Pen, area: Rect) {
+fn drawn(part: &StatisticsPart, pen: &mut Pen, area: Rect) {
     if area.height < 5 {
         return;
     }
@@ -272,7 +272,7 @@ fn thickness_step(step: Length, unit: LengthUnit) -> String {
     }
 }
 
-fn bars(part: &Part, histogram: &Histogram, pen: &mut Pen, area: Rect) {
+fn bars(part: &StatisticsPart, histogram: &Histogram, pen: &mut Pen, area: Rect) {
     const LABEL: u16 = 9;
     let unit = pen.look.unit;
     let shapes = pen.look.glyphs.shapes();

@@ -3,7 +3,7 @@
 use crate::console::survey::UnseenShown;
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
-use crate::console::view::pen::{Pen, Rows};
+use crate::console::view::pen::{AreaRows, Pen};
 use ratatui::layout::Rect;
 
 /// Columns of the table, cells: the widest share and its interval, and a space.
@@ -12,10 +12,10 @@ const FIRST: u16 = 9;
 
 pub fn draw(shown: &UnseenShown, pen: &mut Pen, body: Rect) {
     let unit = pen.look.unit;
-    let mut rows = Rows::of(body);
+    let mut rows = AreaRows::of(body);
     let head = rows.take(1);
     let width = usize::from(body.width.saturating_sub(2));
-    let paragraph = |rows: &mut Rows, pen: &mut Pen, words: &str, role: Role| {
+    let paragraph = |rows: &mut AreaRows, pen: &mut Pen, words: &str, role: Role| {
         for line in text::wrap(&safe_text(words), width.min(110)) {
             let taken = rows.take(1);
             pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), &line, role);

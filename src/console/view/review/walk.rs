@@ -10,10 +10,10 @@ use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::header;
 use crate::console::view::panels;
-use crate::console::view::pen::{Pen, Rows};
-use crate::console::view::section::{self, Extra, Lookout, Section, Single};
+use crate::console::view::pen::{AreaRows, Pen};
+use crate::console::view::section::{self, Extra, Lookout, SectionView, Single};
 use crate::console::view::wave::{self, Wave};
-use crate::live::wall::{Ask, StretchWindow};
+use crate::live::wall::{StretchWindow, WallAsk};
 use backwall_store::{EvaluationSummary, RunSummary};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
@@ -23,7 +23,7 @@ use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, opened: &Opened, pen: &mut Pen, body: Rect) {
-    let mut rows = Rows::of(body);
+    let mut rows = AreaRows::of(body);
     title(app, opened, pen, rows.take(1));
     let limits = opened.limits();
     let beneath = 2 + u16::from(opened.behind.is_some());
@@ -104,7 +104,7 @@ fn line_of(app: &App, opened: &Opened) -> String {
     app.contents.runs.iter().find(|run| run.id == opened.run).map_or_else(String::new, |run| run.start.line.clone())
 }
 
-fn strip(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions: u16, draw: fn(&Section, &mut Pen, Rect)) {
+fn strip(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect, positions: u16, draw: fn(&SectionView, &mut Pen, Rect)) {
     let overview = &opened.overview;
     if overview.places.count() == 0 {
         let words = if overview.progress.done { "this run has no readings" } else { "the run is being read" };
@@ -121,8 +121,8 @@ fn strip(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect,
     let upright = overview.direction.is_upright();
     let singles = window.map(|window| singles(opened, window, limits, positions, upright, pen.look.unit));
     let lookout = Lookout { direction: overview.direction, at: opened.place(), look: opened.look, span: overview.wall.span };
-    let section = Section {
-        wall: &overview.wall.glimpse(&Ask { window: lookout.window(area), lines: 0, spread: None }),
+    let section = SectionView {
+        wall: &overview.wall.glimpse(&WallAsk { window: lookout.window(area), lines: 0, spread: None }),
         limits,
         lookout,
         course: overview.course,
@@ -173,12 +173,12 @@ fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect
     let wide = area.width >= 70 && !opened.overview.direction.is_upright();
     let room = if wide { area.width / 2 } else { area.width };
     let lines = reading_lines(app, opened, limits, usize::from(room.saturating_sub(2)), pen.look.unit);
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     if wide {
         // Side by side where the strip lies flat.
         let left = Rect { width: area.width / 2, ..area };
         let right = Rect { x: left.right() + 1, width: area.width - left.width - 1, ..area };
-        let mut rows = Rows::of(left);
+        let mut rows = AreaRows::of(left);
         let shown = rows.take(lines.len() as u16);
         put_lines(&lines, pen, shown);
         lists(app, opened, pen, rows.rest());
@@ -199,13 +199,13 @@ fn put_lines(lines: &[(String, Role)], pen: &mut Pen, area: Rect) {
 }
 
 fn lists(app: &App, opened: &Opened, pen: &mut Pen, area: Rect) {
-    let mut rows = Rows::of(area);
+    let mut rows = AreaRows::of(area);
     let by_hand = hand::lines(app, &line_of(app, opened), pen.look.unit);
     let near = (opened.overview.wall.notes.len() + opened.overview.wall.marks.len() + by_hand.len()).min(6) as u16;
     let noted = if near > 0 { (near + 1).min(rows.left() / 2) } else { 0 };
     let spots = rows.left() - noted;
     let window = StretchWindow { step: opened.look.step(), first: 0, count: 0 };
-    let glimpse = opened.overview.wall.glimpse(&Ask { window, lines: usize::from(area.height), spread: None });
+    let glimpse = opened.overview.wall.glimpse(&WallAsk { window, lines: usize::from(area.height), spread: None });
     let proven = |spot: &Spot| opened.overview.runs.iter().find_map(|run| app.contents.force.proven(*run, spot));
     panels::spots_with(&glimpse, &proven, pen, rows.take(spots));
     noted_near(opened, by_hand, pen, rows.rest());

@@ -1,11 +1,11 @@
 //! Whether a course is met: lowest average and minimum reading, with what was not read carried along.
 
 use super::Work;
-use backwall_survey::integrity::average::{AVERAGE, Averages, Bins, Stretch, Test, Windows, assess, lasting, pits, tank_length};
+use backwall_survey::integrity::average::{AVERAGE, Averages, BinStretch, Bins, Test, Windows, assess, lasting, pits, tank_length};
 use backwall_survey::integrity::decision::{Decision, decide, safe_end};
-use backwall_survey::integrity::rate::Wall;
+use backwall_survey::integrity::rate::DatedWall;
 use backwall_survey::integrity::variation::{LEVEL_ONE, averaging_length, level_one};
-use backwall_survey::integrity::{Source, Worked};
+use backwall_survey::integrity::{FormulaSource, Worked};
 use backwall_survey::job::plan::AssetKind;
 use backwall_units::{Length, LengthUnit, LossRate};
 
@@ -14,7 +14,7 @@ impl Work<'_> {
         self.facts.plan.asset.kind == AssetKind::TankShell
     }
 
-    fn source(&self) -> Source {
+    fn source(&self) -> FormulaSource {
         if self.is_tank() { AVERAGE } else { LEVEL_ONE }
     }
 
@@ -41,7 +41,7 @@ impl Work<'_> {
         let (from, to) = self.reach();
         if to > from {
             self.done.summary.again = Some(to - from);
-            self.done.summary.drive_again = vec![Stretch { from, to }];
+            self.done.summary.drive_again = vec![BinStretch { from, to }];
         }
     }
 
@@ -52,7 +52,7 @@ impl Work<'_> {
         decision == Decision::NotMet && agreed.is_some_and(|agreed| agreed != Decision::NotMet)
     }
 
-    pub(super) fn averages(&mut self, least: Wall, required: Option<Length>, upper: Option<LossRate>) {
+    pub(super) fn averages(&mut self, least: DatedWall, required: Option<Length>, upper: Option<LossRate>) {
         let allowance = self.allowance(upper);
         let test = required.map(|required| self.test(required, allowance));
         // Without averages the minimum alone may still say that it is not met.
@@ -130,7 +130,7 @@ impl Work<'_> {
 }
 
 /// Why it is decided so, or not.
-fn why(averages: &Averages, test: &Test, least: Wall, unit: LengthUnit) -> String {
+fn why(averages: &Averages, test: &Test, least: DatedWall, unit: LengthUnit) -> String {
     let mm = |length: Length| crate::words::thickness(unit, length);
     let windows = &averages.windows;
     let (low, high) = (mm(windows.low), mm(windows.high));
@@ -153,7 +153,7 @@ fn why(averages: &Averages, test: &Test, least: Wall, unit: LengthUnit) -> Strin
     words.join("; ")
 }
 
-fn windows_worked(windows: &Windows, length: Length, source: Source) -> Worked {
+fn windows_worked(windows: &Windows, length: Length, source: FormulaSource) -> Worked {
     Worked::new("Lowest average", "t1 of a stretch of m bins, k read, lies in [S/m, (S + (m - k) nominal)/m]", source)
         .given("L", "averaging length", length.as_mm(), "mm")
         .given("m", "bins in a stretch", windows.bins as f64, "")

@@ -2,14 +2,14 @@
 
 use super::{AtSurvey, Work};
 use crate::assessment::LineComparison;
-use backwall_survey::integrity::average::Stretch;
+use backwall_survey::integrity::average::BinStretch;
 use backwall_survey::integrity::decision::safe_end;
 use backwall_survey::integrity::interval::{self, Lasts, Rules};
 use backwall_survey::integrity::life::{Life, remaining_life};
 use backwall_survey::integrity::local::worst_place;
-use backwall_survey::integrity::rate::{Rate, Term, Wall, date_after, given_rate, rate, years_between};
+use backwall_survey::integrity::rate::{DatedWall, Rate, Term, date_after, given_rate, rate, years_between};
 use backwall_survey::integrity::trend::regression;
-use backwall_survey::integrity::{Answer, Refusal};
+use backwall_survey::integrity::{Refusal, WorkedAnswer};
 use backwall_survey::job::basis::RateCounts;
 use backwall_survey::job::plan::AssetKind;
 use backwall_survey::strip::compare::Point;
@@ -23,12 +23,12 @@ struct Candidate {
     /// Of the present minimum and the rate, mm²/y: the present wall stands in both.
     covariance: f64,
     /// Where along the line, where it is of one place.
-    at: Option<Stretch>,
+    at: Option<BinStretch>,
 }
 
 impl Work<'_> {
     /// All rates, the life and the next date; gives what no rate is above.
-    pub(super) fn rates(&mut self, least: Wall, required: Option<Length>) -> Option<LossRate> {
+    pub(super) fn rates(&mut self, least: DatedWall, required: Option<Length>) -> Option<LossRate> {
         let Some(now) = self.facts.line.date else {
             self.lacks("Corrosion rate", &["the day of the present survey"]);
             return None;
@@ -57,7 +57,7 @@ impl Work<'_> {
         upper
     }
 
-    fn keep(&mut self, found: &mut Vec<Candidate>, answer: Result<Answer<Rate>, Refusal>, covariance: f64) {
+    fn keep(&mut self, found: &mut Vec<Candidate>, answer: Result<WorkedAnswer<Rate>, Refusal>, covariance: f64) {
         let title = answer.as_ref().map(|answer| answer.worked.title.clone()).unwrap_or_default();
         found.extend(self.take(answer).map(|rate| Candidate { title, rate, covariance, at: None }));
     }
@@ -82,11 +82,11 @@ impl Work<'_> {
         self.keep(found, given_rate(given, &basis.name), 0.0);
     }
 
-    fn long(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
+    fn long(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<Candidate>) {
         let Some(built) = self.assess.built else {
             return self.lacks("Long-term corrosion rate", &["when the wall was new (assess.built)"]);
         };
-        let mut long = rate(Term::Long, Wall::of(self.new_wall()), least, years_between(built.0, now));
+        let mut long = rate(Term::Long, DatedWall::of(self.new_wall()), least, years_between(built.0, now));
         if let (Ok(answer), None) = (&mut long, self.course.original) {
             let caution =
                 "the nominal thickness is used for the new wall: plate and pipe may have been thinner or thicker (give original_mm)";
@@ -101,13 +101,13 @@ impl Work<'_> {
         compared.earlier.iter().filter(move |point| path.course_at(point.along) == Some(number))
     }
 
-    fn earlier_minimum(&self, compared: &LineComparison) -> Option<Wall> {
+    fn earlier_minimum(&self, compared: &LineComparison) -> Option<DatedWall> {
         let least = self.earlier_in_course(compared).min_by(|a, b| a.thickness.total_cmp(&b.thickness))?;
-        Some(Wall { thickness: least.thickness, uncertainty: least.uncertainty })
+        Some(DatedWall { thickness: least.thickness, uncertainty: least.uncertainty })
     }
 
     /// Minimum to minimum, and the place that lost most.
-    fn by_surveys(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
+    fn by_surveys(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<Candidate>) {
         let facts = self.facts;
         for (compared, then) in facts.comparisons.iter().filter_map(|compared| Some((compared, compared.date.filter(|then| *then < now)?)))
         {
@@ -156,7 +156,7 @@ impl Work<'_> {
         let worst = read.min_by(|a, b| a.1.difference.total_cmp(&b.1.difference));
         let Some((at, difference)) = worst else { return };
         let expanded = difference.expanded.map(|expanded| expanded / 2.0 / years);
-        let (before, now) = (Wall::of(difference.earlier), Wall::of(difference.now));
+        let (before, now) = (DatedWall::of(difference.earlier), DatedWall::of(difference.now));
         let mut short = rate(Term::Short, before, now, years);
         if let Ok(answer) = &mut short {
             answer.value = Rate::judged(-difference.difference / years, expanded);
@@ -165,13 +165,13 @@ impl Work<'_> {
         }
         self.keep(found, short, shared);
         if let Some(last) = found.last_mut() {
-            last.at = Some(Stretch { from: at, to: at });
+            last.at = Some(BinStretch { from: at, to: at });
         }
     }
 
-    fn by_plan(&mut self, now: NaiveDate, least: Wall, found: &mut Vec<Candidate>) {
+    fn by_plan(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<Candidate>) {
         let Some(last) = self.course.earlier.iter().filter(|wall| wall.date.0 < now).max_by_key(|wall| wall.date) else { return };
-        let mut short = rate(Term::Short, Wall::of(last.thickness), least, years_between(last.date.0, now));
+        let mut short = rate(Term::Short, DatedWall::of(last.thickness), least, years_between(last.date.0, now));
         if let Ok(answer) = &mut short {
             let source = last.source.as_deref().map_or_else(String::new, |source| format!(", {}", crate::words::safe_text(source)));
             answer.worked.title = format!("{} (minimum of the course by the plan and now)", answer.worked.title);
@@ -181,8 +181,9 @@ impl Work<'_> {
     }
 
     /// The least walls of three or more surveys.
-    fn trend(&mut self, now: NaiveDate, least: Wall, required: Option<Length>, found: &mut Vec<Candidate>) {
-        let mut surveys: Vec<(NaiveDate, Wall)> = self.course.earlier.iter().map(|wall| (wall.date.0, Wall::of(wall.thickness))).collect();
+    fn trend(&mut self, now: NaiveDate, least: DatedWall, required: Option<Length>, found: &mut Vec<Candidate>) {
+        let mut surveys: Vec<(NaiveDate, DatedWall)> =
+            self.course.earlier.iter().map(|wall| (wall.date.0, DatedWall::of(wall.thickness))).collect();
         for compared in self.facts.comparisons {
             surveys.extend(compared.date.zip(self.earlier_minimum(compared)));
         }
@@ -190,7 +191,7 @@ impl Work<'_> {
         surveys.push((now, least));
         surveys.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.thickness.total_cmp(&b.1.thickness)));
         surveys.dedup_by_key(|survey| survey.0);
-        let at = |(date, wall): &(NaiveDate, Wall)| AtSurvey {
+        let at = |(date, wall): &(NaiveDate, DatedWall)| AtSurvey {
             date: *date,
             thickness: wall.thickness,
             expanded: wall.uncertainty.map(|u| u * 2.0),
@@ -205,14 +206,14 @@ impl Work<'_> {
         if let Ok(answer) = &mut trend {
             answer.worked.cautions.push(format!("year 0 is {first}; minima of the course, which need not be the same place each time"));
         }
-        let trend = trend.map(|answer| Answer::new(answer.value.rate, answer.worked));
+        let trend = trend.map(|answer| WorkedAnswer::new(answer.value.rate, answer.worked));
         // How far the two go together is not worked out: as far as they can, which gives the shorter life.
         let together = trend.as_ref().ok().and_then(|answer| answer.value.uncertainty.zip(least.uncertainty));
         self.keep(found, trend, together.map_or(0.0, |(rate, wall)| -rate.as_mm_y() * wall.as_mm()));
     }
 
     /// The shortest life that any of the rates leaves, and the date by it.
-    fn next(&mut self, least: Wall, required: Option<Length>, found: &[Candidate]) {
+    fn next(&mut self, least: DatedWall, required: Option<Length>, found: &[Candidate]) {
         let Some(required) = required else { return };
         let lives = found.iter().map(|found| (found, remaining_life(least, required, &found.rate, found.covariance)));
         let shortest = lives.filter_map(|(found, life)| Some((found, life.ok()?))).min_by(|a, b| a.1.value.low.total_cmp(&b.1.value.low));
@@ -254,7 +255,7 @@ impl Work<'_> {
     }
 
     /// What the rules of the code give for a life, the measurement of thickness first.
-    fn interval(&self, rules: Rules, life: Option<Years>, rated: bool, left: bool) -> Result<Vec<Answer<Years>>, &'static str> {
+    fn interval(&self, rules: Rules, life: Option<Years>, rated: bool, left: bool) -> Result<Vec<WorkedAnswer<Years>>, &'static str> {
         let unknown = "a remaining life (a rate above 0, or a bound of it)";
         let answers = match (rules, life) {
             (Rules::Tank, life) => {
@@ -275,7 +276,7 @@ impl Work<'_> {
         answers.into_iter().collect::<Result<_, _>>().map_err(|_| unknown)
     }
 
-    fn dates(&mut self, answers: Vec<Answer<Years>>) {
+    fn dates(&mut self, answers: Vec<WorkedAnswer<Years>>) {
         for mut answer in answers {
             let now = self.facts.line.date;
             let longest = self.facts.basis.and_then(|basis| basis.longest_interval);

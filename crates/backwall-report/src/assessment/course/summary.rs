@@ -1,7 +1,7 @@
 //! The numbers of a course in one line, and the cells of the table that shows them.
 
 use backwall_survey::integrity::Decision;
-use backwall_survey::integrity::average::Stretch;
+use backwall_survey::integrity::average::BinStretch;
 use backwall_survey::integrity::life::Life;
 use backwall_units::{Length, LengthUnit, LossRate, Years};
 use chrono::NaiveDate;
@@ -30,7 +30,7 @@ pub struct Summary {
     /// What to drive again so that it can be decided.
     #[serde(rename = "drive_again_mm")]
     pub again: Option<Length>,
-    pub drive_again: Vec<Stretch>,
+    pub drive_again: Vec<BinStretch>,
     /// Least thickness.
     #[serde(rename = "t2_mm")]
     pub least: Option<Length>,
@@ -53,7 +53,7 @@ pub struct Summary {
     pub greatest_from: Option<String>,
     /// Where along the line, as far as it has a place.
     #[serde(rename = "greatest_at_mm")]
-    pub greatest_at: Option<Stretch>,
+    pub greatest_at: Option<BinStretch>,
     /// Which rate leaves the shortest life.
     pub rate_from: Option<String>,
     /// The short end of the remaining life: what counts.

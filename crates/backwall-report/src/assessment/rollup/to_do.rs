@@ -1,7 +1,7 @@
 //! What follows from the roll-up of a course: what somebody has to do, most pressing first.
 
 use super::{OnLine, Parts, RolledCourse};
-use crate::assessment::worst::Place;
+use crate::assessment::worst::WorstPlace;
 use backwall_survey::integrity::Decision;
 use backwall_units::Length;
 use chrono::NaiveDate;
@@ -17,7 +17,7 @@ pub enum ToDo {
     },
     /// The minimum rests on readings that agree with no neighbour, or was not read by hand yet.
     ProveByHand {
-        place: Place,
+        place: WorstPlace,
     },
     /// What to read again so that it can be decided.
     DriveAgain {
@@ -47,9 +47,9 @@ pub(super) fn to_do(parts: &Parts<'_>, course: &RolledCourse, lines: &[OnLine<'_
     if course.decision == Decision::NotMet {
         list.push(ToDo::Decide { line: course.governing_line.clone() });
     }
-    let under = |place: &Place| course.required.is_some_and(|required| place.thickness < required);
+    let under = |place: &WorstPlace| course.required.is_some_and(|required| place.thickness < required);
     let spots = || parts.worst.iter().chain(&parts.laminations).filter(|spot| spot.course == Some(course.course));
-    let known = |place: &Place| {
+    let known = |place: &WorstPlace| {
         spots().any(|spot| {
             let here = spot.place.line == place.line && spot.place.thickness == place.thickness;
             here && spot.proven.is_some()

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 /// One shot at its place, with its echo or without.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Shot {
+pub struct BinShot {
     pub along: Length,
     /// How far beside the line.
     pub across: Length,
@@ -17,14 +17,14 @@ pub struct Shot {
 
 /// A piece of the line.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Stretch {
+pub struct BinStretch {
     #[serde(rename = "from_mm")]
     pub from: Length,
     #[serde(rename = "to_mm")]
     pub to: Length,
 }
 
-impl Stretch {
+impl BinStretch {
     pub fn length(&self) -> Length {
         self.to - self.from
     }
@@ -32,7 +32,7 @@ impl Stretch {
 
 /// What was read of one bin.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Read {
+pub struct BinRead {
     pub thickness: Length,
     /// Standard uncertainty; common to neighbours, so no average makes it less. `None` where a reading in it has none.
     pub uncertainty: Option<Length>,
@@ -43,7 +43,7 @@ pub struct Bins {
     pub from: Length,
     pub width: Length,
     /// `None` where nothing was read.
-    pub bins: Vec<Option<Read>>,
+    pub bins: Vec<Option<BinRead>>,
     /// Places with an echo, and the ends of the stretch, in rising order: what lies between two of them was not read. Of each track by itself:
     /// what the probe of one has read, that of another has not.
     places: Vec<Vec<Length>>,
@@ -62,9 +62,9 @@ impl Bins {
     /// Cuts what lies between `from` and `to` into equal bins no wider than `max_gap`, each of a whole number of cells about as wide as shots
     /// lie apart, echo or not. A cell is read where a shot in it had an echo. A bin is read where 80 % of its cells are; its mean counts, the
     /// rest of it at its lowest cell. Where the plan has tracks beside the line, each has gaps of its own.
-    pub fn of(shots: &[Shot], (from, to): (Length, Length), max_gap: Length, tracks: &[Track]) -> Option<Self> {
-        let inside = |shot: &&Shot| shot.along.is_finite() && shot.along >= from && shot.along <= to;
-        let mut shots: Vec<Shot> = shots.iter().filter(inside).copied().collect();
+    pub fn of(shots: &[BinShot], (from, to): (Length, Length), max_gap: Length, tracks: &[Track]) -> Option<Self> {
+        let inside = |shot: &&BinShot| shot.along.is_finite() && shot.along >= from && shot.along <= to;
+        let mut shots: Vec<BinShot> = shots.iter().filter(inside).copied().collect();
         if !((to - from).is_finite() && to > from && max_gap > Length::ZERO) {
             return None;
         }
@@ -73,13 +73,13 @@ impl Bins {
         let (each, count) = divided(to - from, cell, max_gap);
         let width = (to - from) / count;
         let cell = width / each;
-        let mut cells: Vec<Vec<Shot>> = vec![Vec::new(); (count * each) as usize];
+        let mut cells: Vec<Vec<BinShot>> = vec![Vec::new(); (count * each) as usize];
         let last = cells.len() - 1;
         for shot in &shots {
             cells[(((shot.along - from) / cell).floor() as usize).min(last)].push(*shot);
         }
-        let read = |shot: &&Shot| shot.thickness.is_some_and(Length::is_finite);
-        let places_of = |is_of: &dyn Fn(&Shot) -> bool| {
+        let read = |shot: &&BinShot| shot.thickness.is_some_and(Length::is_finite);
+        let places_of = |is_of: &dyn Fn(&BinShot) -> bool| {
             let read = shots.iter().filter(read).filter(|shot| is_of(shot)).map(|shot| shot.along);
             std::iter::once(from).chain(read).chain([to]).collect()
         };
@@ -87,7 +87,7 @@ impl Bins {
             [] => vec![places_of(&|_| true)],
             tracks => tracks.iter().map(|track| places_of(&|shot| track.has(shot.across, tracks))).collect(),
         };
-        let cells: Vec<Option<Read>> = cells.iter().map(|shots| of_cell(shots)).collect();
+        let cells: Vec<Option<BinRead>> = cells.iter().map(|shots| of_cell(shots)).collect();
         Some(Self { from, width, bins: cells.chunks(each as usize).map(of_bin).collect(), places })
     }
 
@@ -105,8 +105,8 @@ impl Bins {
     }
 
     /// Stretches longer than this between two neighbouring echoes, or between an echo and an end.
-    pub fn gaps_over(&self, max_gap: Length) -> Vec<Stretch> {
-        let between = self.places.iter().flat_map(|places| places.windows(2)).map(|pair| Stretch { from: pair[0], to: pair[1] });
+    pub fn gaps_over(&self, max_gap: Length) -> Vec<BinStretch> {
+        let between = self.places.iter().flat_map(|places| places.windows(2)).map(|pair| BinStretch { from: pair[0], to: pair[1] });
         between.filter(|gap| gap.length() > max_gap).collect()
     }
 }
@@ -128,28 +128,28 @@ fn divided(length: Length, cell: Length, most: Length) -> (f64, f64) {
 }
 
 /// How far shots usually lie apart.
-fn spacing(sorted: &[Shot]) -> Length {
+fn spacing(sorted: &[BinShot]) -> Length {
     let mut steps: Vec<f64> = sorted.windows(2).map(|pair| (pair[1].along - pair[0].along).as_mm()).filter(|step| *step > 1e-3).collect();
     steps.sort_by(f64::total_cmp);
     Length::mm(crate::strip::statistics::quantile(&steps, USUAL).unwrap_or_default())
 }
 
-fn of_cell(shots: &[Shot]) -> Option<Read> {
+fn of_cell(shots: &[BinShot]) -> Option<BinRead> {
     let read: Vec<(f64, Option<Length>)> =
         shots.iter().filter_map(|shot| Some((shot.thickness.filter(|wall| wall.is_finite())?.as_mm(), shot.uncertainty))).collect();
     let walls: Vec<f64> = read.iter().map(|(wall, _)| *wall).collect();
     let thickness = Length::mm(crate::strip::statistics::mean(&walls)?);
-    Some(Read { thickness, uncertainty: greatest(read.iter().map(|(_, u)| *u)) })
+    Some(BinRead { thickness, uncertainty: greatest(read.iter().map(|(_, u)| *u)) })
 }
 
-fn of_bin(cells: &[Option<Read>]) -> Option<Read> {
-    let read: Vec<&Read> = cells.iter().flatten().collect();
+fn of_bin(cells: &[Option<BinRead>]) -> Option<BinRead> {
+    let read: Vec<&BinRead> = cells.iter().flatten().collect();
     if (read.len() as f64) < ENOUGH * cells.len() as f64 - 1e-9 {
         return None;
     }
     let lowest = read.iter().map(|read| read.thickness).reduce(Length::min)?;
     let sum = read.iter().fold(Length::ZERO, |sum, read| sum + read.thickness) + lowest * (cells.len() - read.len()) as f64;
-    Some(Read { thickness: sum / cells.len() as f64, uncertainty: greatest(read.iter().map(|read| read.uncertainty)) })
+    Some(BinRead { thickness: sum / cells.len() as f64, uncertainty: greatest(read.iter().map(|read| read.uncertainty)) })
 }
 
 /// The greatest u stands for all; `None` where one is not known.
@@ -161,8 +161,8 @@ fn greatest(mut all: impl Iterator<Item = Option<Length>>) -> Option<Length> {
 mod tests {
     use super::*;
 
-    fn at_place(mm: f64) -> Shot {
-        Shot { along: Length::mm(mm), across: Length::ZERO, thickness: None, uncertainty: None }
+    fn at_place(mm: f64) -> BinShot {
+        BinShot { along: Length::mm(mm), across: Length::ZERO, thickness: None, uncertainty: None }
     }
 
     // Two probes 50 mm apart: one read all of 100 mm, the other lost its echo from 30 to 70 mm.
@@ -171,9 +171,9 @@ mod tests {
         let tracks = [-25.0, 25.0].map(|mm| Track { channel: mm.to_string(), offset: Length::mm(mm) });
         let shot = |across: f64, at: f64| {
             let is_read = across < 0.0 || !(30.0..=70.0).contains(&at);
-            Shot { across: Length::mm(across), thickness: is_read.then_some(Length::mm(8.0)), ..at_place(at) }
+            BinShot { across: Length::mm(across), thickness: is_read.then_some(Length::mm(8.0)), ..at_place(at) }
         };
-        let shots: Vec<Shot> = (0..=100).flat_map(|at| [shot(-25.0, f64::from(at)), shot(25.0, f64::from(at))]).collect();
+        let shots: Vec<BinShot> = (0..=100).flat_map(|at| [shot(-25.0, f64::from(at)), shot(25.0, f64::from(at))]).collect();
         let gaps = |tracks: &[Track]| {
             let bins = Bins::of(&shots, (Length::ZERO, Length::mm(100.0)), Length::mm(10.0), tracks).unwrap();
             bins.gaps_over(Length::mm(10.0)).iter().map(|gap| (gap.from.as_mm(), gap.to.as_mm())).collect::<Vec<_>>()
@@ -193,7 +193,7 @@ mod tests {
                     if at > end {
                         break;
                     }
-                    shots.push(Shot { thickness: Some(Length::mm(8.0)), uncertainty: Some(Length::mm(0.05)), ..at_place(at) });
+                    shots.push(BinShot { thickness: Some(Length::mm(8.0)), uncertainty: Some(Length::mm(0.05)), ..at_place(at) });
                     at += step;
                 }
                 let bins = Bins::of(&shots, (Length::ZERO, Length::mm(end)), Length::mm(10.0), &[]).unwrap();

@@ -1,16 +1,16 @@
 //! Stretches under the required thickness by the code's rule of widely scattered pits.
 
-use crate::integrity::worked::{Answer, Refusal, Source, Worked, positive};
+use crate::integrity::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, positive};
 use backwall_units::Length;
 use serde::Serialize;
 
-const PITS: Source = Source::from_memory("API 653 4.3.2.2, widely scattered pits: half t_min, and 2 in. in 8 in.");
+const PITS: FormulaSource = FormulaSource::from_memory("API 653 4.3.2.2, widely scattered pits: half t_min, and 2 in. in 8 in.");
 /// What a single reading stands for.
 const CELL: Length = Length::mm(1.0);
 
 /// A stretch under the required thickness.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Pit {
+pub struct AssessedPit {
     #[serde(rename = "from_mm")]
     pub from: Length,
     #[serde(rename = "to_mm")]
@@ -21,7 +21,7 @@ pub struct Pit {
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Pits {
-    pub pits: Vec<Pit>,
+    pub pits: Vec<AssessedPit>,
     /// The greatest summed length of pits in any 8 in along the line.
     #[serde(rename = "most_in_8_in_mm")]
     pub most_together: Length,
@@ -31,12 +31,12 @@ pub struct Pits {
 
 /// Stretches under `required` along a line, by the rule of widely scattered pits: none leaves less than half of t_min, and
 /// no more than 2 in of them lie in any 8 in of a vertical line. `join` ends a stretch where nothing was read for so long.
-pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, join: Length) -> Result<Answer<Pits>, Refusal> {
+pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, join: Length) -> Result<WorkedAnswer<Pits>, Refusal> {
     let title = "Stretches under the required thickness as scattered pits";
     positive(title, "required thickness", required.as_mm())?;
     let mut sorted: Vec<_> = readings.iter().filter(|(along, wall)| along.is_finite() && wall.is_finite()).copied().collect();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut pits: Vec<Pit> = Vec::new();
+    let mut pits: Vec<AssessedPit> = Vec::new();
     let mut open = false;
     for (along, wall) in sorted {
         if wall >= required {
@@ -48,7 +48,7 @@ pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, 
                 pit.to = along;
                 pit.least = pit.least.min(wall);
             }
-            None => pits.push(Pit { from: along, to: along, least: wall }),
+            None => pits.push(AssessedPit { from: along, to: along, least: wall }),
         }
         open = true;
     }
@@ -59,7 +59,7 @@ pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, 
     let (window, most) = (Length::inch(8.0), Length::inch(2.0));
     let starts = pits.iter().flat_map(|pit| [pit.from, pit.to - window]);
     let together = |start: Length| {
-        let cut = |pit: &Pit| (pit.to.min(start + window) - pit.from.max(start)).max(Length::ZERO);
+        let cut = |pit: &AssessedPit| (pit.to.min(start + window) - pit.from.max(start)).max(Length::ZERO);
         let from = pits.partition_point(|pit| pit.to < start);
         pits[from..].iter().take_while(|pit| pit.from <= start + window).map(cut).fold(Length::ZERO, |sum, length| sum + length)
     };
@@ -79,5 +79,5 @@ pub fn pits(readings: &[(Length, Length)], required: Length, allowance: Length, 
             (_, false) => "does not hold: this counts as a corroded area",
         })
         .caution("lengths along the scanned line only; only an inspection shows whether a stretch is a pit");
-    Ok(Answer::new(Pits { pits, most_together, scattered }, worked))
+    Ok(WorkedAnswer::new(Pits { pits, most_together, scattered }, worked))
 }

@@ -1,8 +1,8 @@
 //! The two tests of a thinned area, lowest average and minimum reading, decided only where what was read decides them.
 
-use super::bins::{Bins, Stretch};
+use super::bins::{BinStretch, Bins};
 use crate::integrity::decision::{Decision, decide};
-use crate::integrity::worked::{Answer, Refusal, Source, Worked, positive};
+use crate::integrity::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, positive};
 use backwall_units::{Length, LossRate, Years};
 use serde::Serialize;
 
@@ -20,7 +20,7 @@ pub struct Test {
     pub nominal: Length,
     /// How far neighbouring echoes may lie apart by the procedure.
     pub max_gap: Length,
-    pub source: Source,
+    pub source: FormulaSource,
 }
 
 /// Averages of every stretch of the averaging length, without any limit.
@@ -32,7 +32,7 @@ pub struct Windows {
     #[serde(rename = "high_mm")]
     pub high: Length,
     /// Where its upper end is lowest.
-    pub at: Stretch,
+    pub at: BinStretch,
     /// Of the wall there that was read.
     pub share: f64,
     /// Bins in a stretch, and stretches.
@@ -56,7 +56,7 @@ pub struct Averages {
     #[serde(rename = "unread_must_average_mm")]
     pub unread_must: Option<Length>,
     /// What to drive again so that it can be decided.
-    pub again: Vec<Stretch>,
+    pub again: Vec<BinStretch>,
 }
 
 /// Sums over a window of bins.
@@ -126,7 +126,7 @@ impl Windows {
         Some(Self {
             low: Length::mm(low),
             high: Length::mm(sliding.high(sums, nominal)),
-            at: Stretch { from: bins.edge(from), to: bins.edge(from + sliding.width) },
+            at: BinStretch { from: bins.edge(from), to: bins.edge(from + sliding.width) },
             share: sums.read as f64 / sliding.width as f64,
             bins: sliding.width,
             windows: bins.bins.len() - sliding.width + 1,
@@ -136,7 +136,7 @@ impl Windows {
 }
 
 /// Decides the two tests: the averages of every stretch of `length`, and the minimum reading with its standard uncertainty.
-pub fn assess(bins: &Bins, length: Length, least: (Length, Option<Length>), test: &Test) -> Result<Answer<Averages>, Refusal> {
+pub fn assess(bins: &Bins, length: Length, least: (Length, Option<Length>), test: &Test) -> Result<WorkedAnswer<Averages>, Refusal> {
     let title = "Lowest average and minimum thickness against the required";
     let wanted = positive(title, "required thickness", test.average.as_mm())?;
     let nominal = positive(title, "nominal thickness", test.nominal.as_mm())?;
@@ -190,17 +190,20 @@ pub fn assess(bins: &Bins, length: Length, least: (Length, Option<Length>), test
         unread_must: unread_must.filter(|_| average == Decision::NotDecided).map(Length::mm),
         again,
     };
-    Ok(Answer::new(value.clone(), worked(title, bins, least, test, &value, nominal)))
+    Ok(WorkedAnswer::new(value.clone(), worked(title, bins, least, test, &value, nominal)))
 }
 
 /// Unread bins that matter and gaps over the limit, joined where they touch.
-fn stretches(bins: &Bins, open: &[bool], gaps: &[Stretch]) -> Vec<Stretch> {
-    let mut all: Vec<Stretch> = gaps.to_vec();
+fn stretches(bins: &Bins, open: &[bool], gaps: &[BinStretch]) -> Vec<BinStretch> {
+    let mut all: Vec<BinStretch> = gaps.to_vec();
     all.extend(
-        open.iter().enumerate().filter(|(_, open)| **open).map(|(index, _)| Stretch { from: bins.edge(index), to: bins.edge(index + 1) }),
+        open.iter()
+            .enumerate()
+            .filter(|(_, open)| **open)
+            .map(|(index, _)| BinStretch { from: bins.edge(index), to: bins.edge(index + 1) }),
     );
     all.sort_by(|a, b| a.from.total_cmp(&b.from));
-    let mut joined: Vec<Stretch> = Vec::new();
+    let mut joined: Vec<BinStretch> = Vec::new();
     for stretch in all {
         match joined.last_mut().filter(|last| stretch.from <= last.to + bins.width * 1e-6) {
             Some(last) => last.to = last.to.max(stretch.to),
@@ -256,7 +259,7 @@ fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test
 }
 
 /// How long both tests go on being met at a rate, by the safe ends: lowest average less U, minimum reading less its guard band, highest rate.
-pub fn lasting(average: Length, least: Length, test: &Test, rate: LossRate) -> Result<Answer<Years>, Refusal> {
+pub fn lasting(average: Length, least: Length, test: &Test, rate: LossRate) -> Result<WorkedAnswer<Years>, Refusal> {
     let title = "Time until a thinned area no longer meets the tests of t1 and t2";
     positive(title, "rate", rate.as_mm_y())?;
     let years = |value: Length, wanted: Length| ((value - wanted) / rate).max(Years::ZERO);
@@ -275,5 +278,5 @@ pub fn lasting(average: Length, least: Length, test: &Test, rate: LossRate) -> R
         .gives("", "by t2", second.as_years(), "y")
         .gives("", "time left", value.as_years(), "y")
         .caution("of the scanned line alone; the tests are above");
-    Ok(Answer::new(value, worked))
+    Ok(WorkedAnswer::new(value, worked))
 }

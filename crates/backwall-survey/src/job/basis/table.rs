@@ -4,13 +4,13 @@
 use crate::job::keys::written;
 use crate::job::keys::{
     Allowed::{self, *},
-    LeftOut::{self, *},
+    KeyLeftOut::{self, *},
     PlanTable,
     Range::*,
     key,
 };
 
-const AS_PLANNED: LeftOut = Open("as the plan has it");
+const AS_PLANNED: KeyLeftOut = Open("as the plan has it");
 const RATE: Allowed = Number(Within(0.0, 20.0));
 
 pub const TABLES: &[PlanTable] = &[

@@ -11,7 +11,7 @@ const BOUNCE_M: f64 = 2.0;
 
 /// Where the limits of a number come from besides `min` and `max`.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub enum Worked {
+pub enum WorkedBounds {
     #[default]
     Nowhere,
     /// The answer to another item is the most that passes; `max` counts as long as there is none.
@@ -76,18 +76,18 @@ impl Checklist {
             _ => Err(format!("'{}' is to be answered first: the limit is worked out from it", self.item(id).map_or(id, Item::short))),
         };
         match worked {
-            Worked::Nowhere => Ok(plain),
-            Worked::MaxFrom(id) => Ok(match number(id) {
+            WorkedBounds::Nowhere => Ok(plain),
+            WorkedBounds::MaxFrom(id) => Ok(match number(id) {
                 Ok(limit) => Bounds { max: Some(limit), ..plain },
                 Err(_) => plain,
             }),
-            Worked::DropZone => {
+            WorkedBounds::DropZone => {
                 let height = conditions.height.as_metres();
                 let least = (drop_zone_m(height) * 10.0).ceil() / 10.0;
                 let why = format!("what falls {height:.1} m may land {least} m away, bounce included; add loose cable and wind");
                 Ok(Bounds { min: Some(min.unwrap_or(0.0).max(least)), why: Some(why), ..plain })
             }
-            Worked::Pull(pull) => {
+            WorkedBounds::Pull(pull) => {
                 let (mass, friction) = (number(&pull.mass)? + number(&pull.cable)?, number(&pull.friction)?);
                 let along = match given(&pull.way) {
                     Some(Value::Choice(way)) => *way == pull.along,

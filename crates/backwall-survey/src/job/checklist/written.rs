@@ -1,6 +1,6 @@
 //! A checklist item as it is written in a template: the keys of one `[[item]]`, and which of them go together.
 
-use super::{FilledBy, Item, ItemKind, Pull, Valid, Worked};
+use super::{FilledBy, Item, ItemKind, Pull, Valid, WorkedBounds};
 use serde::{Deserialize, Serialize};
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -76,14 +76,14 @@ impl TryFrom<ItemText> for Item {
             return Err(format!("item '{id}': choices and failing belong to kind = \"choice\" only"));
         }
         let worked = match (text.max_from, text.drop_zone, text.pull) {
-            (None, false, None) => Worked::Nowhere,
-            (Some(from), false, None) => Worked::MaxFrom(from),
-            (None, true, None) => Worked::DropZone,
-            (None, false, Some(pull)) if pull.safety >= 1.0 => Worked::Pull(pull),
+            (None, false, None) => WorkedBounds::Nowhere,
+            (Some(from), false, None) => WorkedBounds::MaxFrom(from),
+            (None, true, None) => WorkedBounds::DropZone,
+            (None, false, Some(pull)) if pull.safety >= 1.0 => WorkedBounds::Pull(pull),
             (None, false, Some(_)) => return Err(format!("item '{id}': a safety under 1 holds nothing")),
             _ => return Err(format!("item '{id}': give one of max_from, drop_zone and pull")),
         };
-        if text.kind != KindWord::Number && worked != Worked::Nowhere {
+        if text.kind != KindWord::Number && worked != WorkedBounds::Nowhere {
             return Err(format!("item '{id}': max_from, drop_zone and pull belong to kind = \"number\" only"));
         }
         let filled = match text.filled_by {
@@ -123,7 +123,7 @@ impl TryFrom<ItemText> for Item {
 
 impl From<Item> for ItemText {
     fn from(item: Item) -> Self {
-        let (mut unit, mut min, mut max, mut worked) = (None, None, None, Worked::Nowhere);
+        let (mut unit, mut min, mut max, mut worked) = (None, None, None, WorkedBounds::Nowhere);
         let (mut choices, mut failing) = (Vec::new(), Vec::new());
         let kind = match item.kind {
             ItemKind::Confirm => KindWord::Confirm,
@@ -137,11 +137,11 @@ impl From<Item> for ItemText {
                 KindWord::Choice
             }
         };
-        let drop_zone = worked == Worked::DropZone;
+        let drop_zone = worked == WorkedBounds::DropZone;
         let (max_from, pull) = match worked {
-            Worked::MaxFrom(from) => (Some(from), None),
-            Worked::Pull(pull) => (None, Some(pull)),
-            Worked::Nowhere | Worked::DropZone => (None, None),
+            WorkedBounds::MaxFrom(from) => (Some(from), None),
+            WorkedBounds::Pull(pull) => (None, Some(pull)),
+            WorkedBounds::Nowhere | WorkedBounds::DropZone => (None, None),
         };
         let (valid, valid_h) = match item.valid {
             Valid::Hours(hours) => (None, Some(hours)),

@@ -5,7 +5,7 @@ use super::super::basis;
 use super::super::check::Problem;
 use super::super::statement::BasisText;
 use super::super::{Basis, Plan, PlanError};
-use super::{Allowed, LeftOut, PlanKey, PlanTable, TABLES, written};
+use super::{Allowed, KeyLeftOut, PlanKey, PlanTable, TABLES, written};
 use backwall_units::parse_number;
 use std::fmt::Write;
 
@@ -19,7 +19,7 @@ const UNNAMED: &str = "what if";
 #[derive(Debug, Clone)]
 pub struct Sheet {
     tables: &'static [PlanTable],
-    parts: Vec<Part>,
+    parts: Vec<SheetPart>,
 }
 
 impl PartialEq for Sheet {
@@ -30,13 +30,13 @@ impl PartialEq for Sheet {
 
 /// One table of the plan.
 #[derive(Debug, Clone)]
-pub struct Part {
+pub struct SheetPart {
     pub table: &'static PlanTable,
     /// One for each key, without quotes; empty where it is left out.
     pub values: Vec<String>,
 }
 
-impl PartialEq for Part {
+impl PartialEq for SheetPart {
     fn eq(&self, other: &Self) -> bool {
         self.table.path == other.table.path && self.values == other.values
     }
@@ -44,7 +44,7 @@ impl PartialEq for Part {
 
 /// A line of the form.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Row {
+pub enum SheetRow {
     /// The name of a table, by its part.
     Heading(usize),
     /// A part and the number of its key.
@@ -53,7 +53,7 @@ pub enum Row {
     Without(usize),
 }
 
-impl Part {
+impl SheetPart {
     fn empty(table: &'static PlanTable) -> Self {
         Self { table, values: vec![String::new(); table.keys.len()] }
     }
@@ -69,7 +69,7 @@ impl Sheet {
     /// Nothing but what must be there and what hardly any job does without, all of it to be filled in.
     pub fn blank() -> Self {
         let wanted = |table: &&PlanTable| table.needed || ["person[]", "line[]"].contains(&table.path);
-        Self { tables: TABLES, parts: TABLES.iter().filter(wanted).map(Part::empty).collect() }
+        Self { tables: TABLES, parts: TABLES.iter().filter(wanted).map(SheetPart::empty).collect() }
     }
 
     /// A plan that is there.
@@ -106,7 +106,7 @@ impl Sheet {
         // What is so anyway need not stand there.
         for part in &mut sheet.parts {
             for (key, value) in part.table.keys.iter().zip(&mut part.values) {
-                if matches!(key.left_out, LeftOut::Default(then) if then.trim_matches('"') == value) {
+                if matches!(key.left_out, KeyLeftOut::Default(then) if then.trim_matches('"') == value) {
                     value.clear();
                 }
                 if key.name == "name" && value.is_empty() {
@@ -130,14 +130,14 @@ impl Sheet {
                 }
                 other => other.to_string(),
             };
-            self.parts.push(Part { table, values: table.keys.iter().map(typed).collect() });
+            self.parts.push(SheetPart { table, values: table.keys.iter().map(typed).collect() });
             for inner in super::inside(table.path).filter(|_| !table.path.is_empty()) {
                 self.read(inner, &value[inner.name()]);
             }
         }
     }
 
-    pub fn parts(&self) -> &[Part] {
+    pub fn parts(&self) -> &[SheetPart] {
         &self.parts
     }
 
@@ -152,22 +152,22 @@ impl Sheet {
     }
 
     /// The form line by line: every table that is there or could be.
-    pub fn rows(&self) -> Vec<Row> {
+    pub fn rows(&self) -> Vec<SheetRow> {
         let mut rows = Vec::new();
         for (number, table) in self.tables.iter().enumerate() {
             // What stands in other tables comes with them.
             if table.parent().ends_with("[]") {
                 continue;
             }
-            let here = |part: &Part| part.table.path == table.path || table.is_many() && part.table.parent() == table.path;
+            let here = |part: &SheetPart| part.table.path == table.path || table.is_many() && part.table.parent() == table.path;
             let mut any = false;
             for (index, part) in self.parts.iter().enumerate().filter(|(_, part)| here(part)) {
                 any = true;
-                rows.push(Row::Heading(index));
-                rows.extend((0..part.table.keys.len()).map(|key| Row::Key(index, key)));
+                rows.push(SheetRow::Heading(index));
+                rows.extend((0..part.table.keys.len()).map(|key| SheetRow::Key(index, key)));
             }
             if !any {
-                rows.push(Row::Without(number));
+                rows.push(SheetRow::Without(number));
             }
         }
         rows
@@ -201,15 +201,15 @@ impl Sheet {
     }
 
     /// Adds an entry behind the one at `row`, of its kind, or the table that is not there; answers the row of its heading.
-    pub fn add(&mut self, row: Row) -> Option<usize> {
+    pub fn add(&mut self, row: SheetRow) -> Option<usize> {
         let (table, at) = match row {
-            Row::Without(number) => {
+            SheetRow::Without(number) => {
                 let table = &self.tables[number];
                 let order = |path: &str| self.tables.iter().position(|known| known.path == path);
                 let at = self.parts.iter().position(|part| order(part.table.path) > Some(number)).unwrap_or(self.parts.len());
                 (table, at)
             }
-            Row::Heading(part) | Row::Key(part, _) => {
+            SheetRow::Heading(part) | SheetRow::Key(part, _) => {
                 let table = self.parts[part].table;
                 if !table.is_many() {
                     return None;
@@ -217,17 +217,17 @@ impl Sheet {
                 (table, part + 1 + self.inside(part))
             }
         };
-        self.parts.insert(at, Part::empty(table));
-        self.rows().iter().position(|row| *row == Row::Heading(at))
+        self.parts.insert(at, SheetPart::empty(table));
+        self.rows().iter().position(|row| *row == SheetRow::Heading(at))
     }
 
     /// Adds an entry of a table within the part at `row`, where there is such a table: an earlier survey of a course.
-    pub fn add_inside(&mut self, row: Row) -> Option<usize> {
-        let (Row::Heading(part) | Row::Key(part, _)) = row else { return None };
+    pub fn add_inside(&mut self, row: SheetRow) -> Option<usize> {
+        let (SheetRow::Heading(part) | SheetRow::Key(part, _)) = row else { return None };
         let table = super::inside(self.parts[part].table.path).find(|inner| inner.parent().ends_with("[]"))?;
         let at = part + 1 + self.inside(part);
-        self.parts.insert(at, Part::empty(table));
-        self.rows().iter().position(|row| *row == Row::Heading(at))
+        self.parts.insert(at, SheetPart::empty(table));
+        self.rows().iter().position(|row| *row == SheetRow::Heading(at))
     }
 
     /// How many parts stand within one.
@@ -240,8 +240,8 @@ impl Sheet {
     }
 
     /// Takes out the part at `row` with what stands within it; not one that a plan must have.
-    pub fn remove(&mut self, row: Row) -> Result<(), String> {
-        let (Row::Heading(part) | Row::Key(part, _)) = row else { return Err("it is not in the plan".to_owned()) };
+    pub fn remove(&mut self, row: SheetRow) -> Result<(), String> {
+        let (SheetRow::Heading(part) | SheetRow::Key(part, _)) = row else { return Err("it is not in the plan".to_owned()) };
         let table = self.parts[part].table;
         if table.path.is_empty() {
             return Err("this part must be there; x takes out a course".to_owned());
@@ -352,7 +352,7 @@ impl PlanKey {
             Allowed::Flag => &["true", "false"],
             _ => return None,
         };
-        let none = (!matches!(self.left_out, LeftOut::Needed)).then(String::new);
+        let none = (!matches!(self.left_out, KeyLeftOut::Needed)).then(String::new);
         Some(none.into_iter().chain(words.iter().map(|word| (*word).to_owned())).collect())
     }
 }
@@ -447,23 +447,23 @@ mod tests {
     #[test]
     fn courses_lines_and_earlier_surveys_are_added_where_the_cursor_is_and_taken_out() {
         let mut sheet = Sheet::of(PLAN).unwrap();
-        let first = Row::Heading(at(&sheet, "asset.course[0]", "number").0);
+        let first = SheetRow::Heading(at(&sheet, "asset.course[0]", "number").0);
         let inner = sheet.add_inside(first).unwrap();
         let row = sheet.rows()[inner];
-        assert!(matches!(row, Row::Heading(part) if sheet.path(part) == "asset.course[0].earlier[0]"));
+        assert!(matches!(row, SheetRow::Heading(part) if sheet.path(part) == "asset.course[0].earlier[0]"));
         let second = sheet.add(first).unwrap();
         let row = sheet.rows()[second];
-        assert!(matches!(row, Row::Heading(part) if sheet.path(part) == "asset.course[1]"), "behind the earlier survey of the first");
-        assert_eq!(sheet.add(Row::Heading(at(&sheet, "job", "number").0)), None, "there is one [job]");
+        assert!(matches!(row, SheetRow::Heading(part) if sheet.path(part) == "asset.course[1]"), "behind the earlier survey of the first");
+        assert_eq!(sheet.add(SheetRow::Heading(at(&sheet, "job", "number").0)), None, "there is one [job]");
         sheet.remove(first).unwrap();
         assert_eq!(sheet.parts.iter().filter(|part| part.table.path.contains("earlier")).count(), 0);
-        let last = Row::Heading(at(&sheet, "asset.course[0]", "number").0);
+        let last = SheetRow::Heading(at(&sheet, "asset.course[0]", "number").0);
         assert!(sheet.remove(last).unwrap_err().contains("[[asset.course]] must be in a plan"));
         // A table that is not there comes in its place.
         let without =
-            sheet.rows().into_iter().find(|row| matches!(row, Row::Without(number) if TABLES[*number].path == "crawler")).unwrap();
+            sheet.rows().into_iter().find(|row| matches!(row, SheetRow::Without(number) if TABLES[*number].path == "crawler")).unwrap();
         let added = sheet.add(without).unwrap();
-        assert!(matches!(sheet.rows()[added], Row::Heading(part) if sheet.path(part) == "crawler"));
+        assert!(matches!(sheet.rows()[added], SheetRow::Heading(part) if sheet.path(part) == "crawler"));
         sheet.plan().unwrap_err();
     }
 }

@@ -2,7 +2,7 @@
 
 use super::{
     Allowed::{self, *},
-    LeftOut::{self, *},
+    KeyLeftOut::{self, *},
     PlanTable,
     Range::*,
     key,
@@ -12,7 +12,7 @@ const TEMPERATURE: Allowed = Number(Within(-60.0, 500.0));
 /// Below 20 or above 1500 MPa it is no structural steel but another unit.
 const STRESS: Allowed = Number(Within(20.0, 1500.0));
 const COURSE_NUMBER: Allowed = Whole(0, 65_535);
-const NOT_ASSESSED: LeftOut = Open("what depends on it is not calculated");
+const NOT_ASSESSED: KeyLeftOut = Open("what depends on it is not calculated");
 
 pub const TABLES: &[PlanTable] = &[
     PlanTable {

@@ -1,6 +1,6 @@
 //! The key table written out: the page `docs/plan.md` and the commented example.
 
-use super::{LeftOut, PlanKey, PlanTable, TABLES};
+use super::{KeyLeftOut, PlanKey, PlanTable, TABLES};
 use std::fmt::Write;
 
 /// Columns of the example.
@@ -87,10 +87,10 @@ fn off(off: bool) -> &'static str {
 
 /// Whether most plans have it.
 fn is_usual(key: &PlanKey) -> bool {
-    matches!(key.left_out, LeftOut::Needed | LeftOut::Usual(_))
+    matches!(key.left_out, KeyLeftOut::Needed | KeyLeftOut::Usual(_))
 }
 
 /// The example shows a table switched off where all of it is seldom needed.
 fn is_used(table: &PlanTable) -> bool {
-    table.needed || table.keys.iter().any(|key| matches!(key.left_out, LeftOut::Usual(_)))
+    table.needed || table.keys.iter().any(|key| matches!(key.left_out, KeyLeftOut::Usual(_)))
 }

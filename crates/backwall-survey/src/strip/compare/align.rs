@@ -5,7 +5,7 @@
 //! not decide. Their correlation coefficient is taken at every shift, and tested by Fisher's transform with the number of
 //! independent steps that Bartlett's formula (1935) leaves of profiles that resemble themselves from step to step.
 
-use super::{FURTHEST_MM, Point, Settings};
+use super::{CompareSettings, FURTHEST_MM, Point};
 use crate::strip::statistics::quantile;
 use backwall_units::Length;
 use serde::Serialize;
@@ -28,7 +28,7 @@ pub enum Verdict {
 
 /// A shift and the correlation coefficient there.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Fit {
+pub struct OffsetFit {
     #[serde(rename = "offset_mm")]
     pub offset: Length,
     pub correlation: f64,
@@ -41,8 +41,8 @@ pub struct Alignment {
     #[serde(rename = "offset_mm")]
     pub offset: Option<Length>,
     /// The best fit, believed or not, and the best one elsewhere.
-    pub best: Option<Fit>,
-    pub runner_up: Option<Fit>,
+    pub best: Option<OffsetFit>,
+    pub runner_up: Option<OffsetFit>,
     /// The correlation with nothing shifted.
     pub unshifted: Option<f64>,
     /// For the operator.
@@ -62,14 +62,14 @@ const FURTHEST_LAG: usize = 500;
 const RIVAL: f64 = 0.8;
 
 /// Finds the offset of `earlier` against `now`.
-pub fn align(now: &[Point], earlier: &[Point], settings: &Settings) -> Alignment {
+pub fn align(now: &[Point], earlier: &[Point], settings: &CompareSettings) -> Alignment {
     let (now, earlier) = (Profile::of(now, settings.step), Profile::of(earlier, settings.step));
     let reach = (settings.search / settings.step).clamp(1.0, 1e5) as i64;
     let fits = now.fits(&earlier, reach);
     let Some(best) = strongest(&fits) else {
         return nothing(Verdict::TooShort, "the two surveys read too little of the same wall to find an offset".to_owned());
     };
-    let fit = |shift: &Shift| Fit { offset: settings.step * shift.steps as f64, correlation: shift.correlation };
+    let fit = |shift: &Shift| OffsetFit { offset: settings.step * shift.steps as f64, correlation: shift.correlation };
     let unshifted = fits.iter().find(|shift| shift.steps == 0).map(|shift| shift.correlation);
     let rival = strongest_elsewhere(&fits, best);
     let said = |verdict, why| Alignment {

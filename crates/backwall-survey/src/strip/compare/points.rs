@@ -1,7 +1,7 @@
 //! An earlier survey of few readings, as a gauge held by hand leaves it: each is compared where it was taken, with the reading nearest to it
 //! now, and not as the mean of a stretch.
 
-use super::{Change, Difference, Point, Settings, combined};
+use super::{Change, CompareSettings, Difference, Point, combined};
 use backwall_units::Length;
 use serde::Serialize;
 
@@ -21,7 +21,7 @@ pub struct AtPoint {
 }
 
 /// Whether a survey is one of points: its readings usually lie further apart than five bins.
-pub fn is_sparse(points: &[Point], settings: &Settings) -> bool {
+pub fn is_sparse(points: &[Point], settings: &CompareSettings) -> bool {
     let mut places: Vec<Length> = points.iter().map(|point| point.along).collect();
     places.sort_by(Length::total_cmp);
     let mut apart: Vec<Length> = places.windows(2).map(|pair| pair[1] - pair[0]).collect();
@@ -33,13 +33,13 @@ pub fn is_sparse(points: &[Point], settings: &Settings) -> bool {
 }
 
 /// Every earlier reading at its place on the present line, in rising order.
-pub fn at_points(now: &[Point], earlier: &[Point], settings: &Settings) -> Vec<AtPoint> {
+pub fn at_points(now: &[Point], earlier: &[Point], settings: &CompareSettings) -> Vec<AtPoint> {
     let mut found: Vec<AtPoint> = earlier.iter().map(|point| at_point(now, point, settings)).collect();
     found.sort_by(|a, b| a.at.total_cmp(&b.at));
     found
 }
 
-fn at_point(now: &[Point], earlier: &Point, settings: &Settings) -> AtPoint {
+fn at_point(now: &[Point], earlier: &Point, settings: &CompareSettings) -> AtPoint {
     let away = |point: &Point| (point.along - earlier.along).abs();
     let near = || now.iter().filter(|point| away(point) <= settings.bin);
     let nearest = near().min_by(|a, b| away(a).total_cmp(&away(b))).filter(|point| away(point) <= settings.bin / 2.0);
@@ -76,7 +76,7 @@ mod tests {
             .filter(|point| !(2480.0..2520.0).contains(&point.along.as_mm()))
             .collect();
         let earlier: Vec<Point> = (0..7).map(|i| point(2600.0 - f64::from(i) * 350.0, 9.0, Some(0.05))).collect();
-        let settings = Settings::default();
+        let settings = CompareSettings::default();
         assert!(is_sparse(&earlier, &settings) && !is_sparse(&now, &settings));
         let found = at_points(&now, &earlier, &settings);
         assert_eq!(found.len(), 7);
