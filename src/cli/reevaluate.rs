@@ -25,7 +25,8 @@ pub struct ReevaluateArgs {
     /// The run to evaluate again; it must have ended
     #[arg(long)]
     pub run: RunId,
-    /// A set-up of the job to evaluate with, by its number, for example a later calibration; the run's own if not given
+    /// A set-up of the job to evaluate with, by its number, for example a later calibration; the run's own if not given. A run
+    /// that went on with another set-up has several: say which one all its readings are made with
     #[arg(long, value_name = "NUMBER")]
     pub setup: Option<i64>,
     /// Where the gate starts, µs after the transmit pulse
@@ -225,7 +226,7 @@ fn known_run<'a>(contents: &'a JobContents, args: &ReevaluateArgs) -> anyhow::Re
 fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::Result<EvaluationStart> {
     let run = known_run(contents, args)?;
     let (from, setup_id) = match args.setup {
-        None => (&run.start.setup, run.start.setup_id),
+        None => (run.only_setup().with_context(|| several(run, args))?, run.start.setup_id),
         Some(id) => {
             let entry = contents.setups.iter().find(|entry| entry.id == id).with_context(|| {
                 let known: Vec<_> = contents.setups.iter().map(|entry| format!("{} ({})", entry.id, entry.origin)).collect();
@@ -238,13 +239,27 @@ fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::
     let setup = changed(from, args);
     Ok(EvaluationStart {
         run: run.id,
-        differs: evaluate::differences(&run.start.setup, &setup, args.setup),
+        differs: evaluate::differences_in(run, &setup, args.setup),
         setup,
         setup_id,
         why: args.why.trim().to_owned(),
         software: evaluate::software(),
         by: Signed { at_us: crate::live::now_us(), ..by.clone() },
     })
+}
+
+/// Why a run by several set-ups is not evaluated by one of them unasked.
+fn several(run: &RunSummary, args: &ReevaluateArgs) -> String {
+    let first = run.start.setup_id.map_or_else(|| "its first set-up".to_owned(), |id| format!("set-up {id}"));
+    let on: Vec<_> =
+        run.changes.iter().map(|change| format!("set-up {} from reading {} on", change.setup_id, change.from_row + 1)).collect();
+    format!(
+        "{}: run {} was read with {first}, then with {}. An evaluation makes all readings of a run with one set-up: say which with --setup NUMBER, \
+         beside what is to differ from it",
+        args.job.display(),
+        run.id,
+        on.join(", with ")
+    )
 }
 
 /// The set-up with what the command line says put in.

@@ -150,6 +150,28 @@ fn z_takes_the_zero_and_every_reading_can_be_made_again() {
     assert!(report.contains("from reading 121 on no. 2: zero taken in run 1"), "the report says from where on");
     drop(reader);
 
+    // Each row of the export names its set-up; an evaluation takes neither of the two unasked.
+    let (of, out) = (job.to_str().unwrap(), folder.path().join("readings.csv"));
+    let setups = |options: &[&str]| -> Vec<(String, usize)> {
+        must(&[&["export", of, "--format", "csv", "--out", out.to_str().unwrap()][..], options].concat());
+        let rows: Vec<std::collections::HashMap<String, String>> =
+            csv::Reader::from_path(&out).unwrap().deserialize().map(Result::unwrap).collect();
+        rows.chunk_by(|a, b| a["setup"] == b["setup"]).map(|rows| (rows[0]["setup"].clone(), rows.len())).collect()
+    };
+    let half = HALF as usize;
+    assert_eq!(setups(&[]), [("1".to_owned(), half), ("2".to_owned(), half)]);
+    let refused = crate::common::run(&["reevaluate", of, "--run", "1", "--threshold", "15"]);
+    let said = String::from_utf8_lossy(&refused.stderr);
+    assert!(!refused.status.success(), "{said}");
+    for words in ["set-up 1", "set-up 2 from reading 121 on", "--setup NUMBER"] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    let made = must(&["reevaluate", of, "--run", "1", "--setup", "2"]);
+    assert!(made.contains("set-up 2: from reading 1 on zero") && made.contains("; from reading 121 on nothing"), "{made}");
+    let evaluated = JobFile::open_read_only(&job).unwrap().evaluated(1, 0, 1000).unwrap();
+    assert!((mean(&evaluated[20..half]) - WALL).abs() < 0.05, "the whole run by the zero that was taken");
+    assert_eq!(setups(&["--evaluation", "1"]), [("2".to_owned(), 2 * half)]);
+
     // Moved by one row, the change no longer gives what is stored.
     let connection = rusqlite::Connection::open(&job).unwrap();
     connection.execute_batch("DROP TRIGGER setup_change_no_update; UPDATE setup_change SET from_row = from_row + 1").unwrap();

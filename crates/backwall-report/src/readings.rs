@@ -21,6 +21,8 @@ pub struct ReadingRow<'a> {
     pub kind: Option<neighbours::Kind>,
     /// The evaluation it was read from; nothing for the run's own.
     pub evaluation: Option<EvaluationId>,
+    /// The set-up it was made with, by its number in the job; of an evaluation the one that was begun from.
+    pub setup: Option<i64>,
     /// The site's clock.
     pub zone: Zone,
     pub plan: &'a Plan,
@@ -133,6 +135,13 @@ pub fn reading_columns<'a>() -> Vec<Column<ReadingRow<'a>>> {
         column("across_mm", Fixed(3), "mm", "beside the line: clockwise round the wall, or upward beside lines across", |row| {
             micrometres(row.reading.place.across.map(|across| across.at))
         }),
+        column(
+            "setup",
+            Whole,
+            "",
+            "number of the set-up it was made with; of an evaluation, of the one that it took as it is or with changes",
+            |row| whole(row.setup),
+        ),
     ]
 }
 
@@ -290,14 +299,17 @@ where
     for source in sources {
         let zone = job.plan.zone();
         let (run, calibration) = (source.run(), source.calibration(job));
-        let evaluation = source.evaluation(job).map(|evaluation| evaluation.id);
+        let evaluated = source.evaluation(job);
+        let evaluation = evaluated.map(|evaluation| evaluation.id);
+        let setup_at = |row| evaluated.map_or_else(|| run.setup_id_at(row), |evaluation| evaluation.start.setup_id);
         let judgements = source.judgements(reader)?;
         let kind = |row| {
             let before = judgements.partition_point(|judged| judged.rows.0 <= row);
             before.checked_sub(1).map(|at| &judgements[at]).filter(|judged| row <= judged.rows.1).and_then(|judged| judged.stretch)
         };
         done += source.for_each(reader, (before + done, of), tick, |row, reading| {
-            each(&ReadingRow { run, calibration, reading, kind: kind(row).map(|stretch| stretch.kind), evaluation, zone, plan: &job.plan })
+            let (kind, setup) = (kind(row).map(|stretch| stretch.kind), setup_at(row));
+            each(&ReadingRow { run, calibration, reading, kind, evaluation, setup, zone, plan: &job.plan })
         })?;
     }
     Ok(done)

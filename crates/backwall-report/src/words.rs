@@ -123,9 +123,9 @@ pub fn runs<Id: std::fmt::Display>(ids: &[Id]) -> String {
     format!("{} {}", if ids.len() == 1 { "run" } else { "runs" }, listed.join(", "))
 }
 
-/// `1 run`, `3 runs`, `2 stretches`, `2 entries`.
+/// `1 run`, `3 runs`, `2 stretches`, `2 entries`, `2 keys`.
 pub fn count(number: u64, one: &str) -> String {
-    match one.strip_suffix('y') {
+    match one.strip_suffix('y').filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u'])) {
         _ if number == 1 => format!("1 {one}"),
         Some(stem) => format!("{number} {stem}ies"),
         None if one.ends_with("ch") => format!("{number} {one}es"),

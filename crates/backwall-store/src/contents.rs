@@ -531,6 +531,14 @@ impl RunSummary {
     pub fn setup_at(&self, row: u64) -> &Setup {
         self.changes.iter().rfind(|change| change.from_row <= row).map_or(&self.start.setup, |change| &change.setup)
     }
+    /// The number of that set-up, where it was entered.
+    pub fn setup_id_at(&self, row: u64) -> Option<i64> {
+        self.changes.iter().rfind(|change| change.from_row <= row).map_or(self.start.setup_id, |change| Some(change.setup_id))
+    }
+    /// The set-up that made all its readings; nothing where it went on with another.
+    pub fn only_setup(&self) -> Option<&Setup> {
+        self.changes.is_empty().then_some(&self.start.setup)
+    }
     /// The set-up the run ended with, or is going with.
     pub fn last_setup(&self) -> &Setup {
         self.changes.last().map_or(&self.start.setup, |change| &change.setup)

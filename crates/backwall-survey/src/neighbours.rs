@@ -7,6 +7,7 @@
 //! back-wall echo: EN 10160, ASTM A435.) A sharp-edged flat recess of the far side gives the very same echoes as a lamination,
 //! so the word is `lamination?`, to be proven by other means.
 
+mod grain;
 mod judge;
 mod narrow;
 mod stretch;
@@ -140,21 +141,28 @@ impl Neighbours {
         if self.last.len() > 2 * BESIDE + 1 {
             self.last.pop_front();
         }
-        self.stands_alone(&mut said);
         self.narrow.push(shot);
+        if let Some(alone) = self.stands_alone() {
+            said.push(Judgement::of_shot(&alone, Flag::Alone));
+            self.narrow.said(alone.row, Flag::Alone);
+        }
         self.go_on(false, &mut said);
         said
     }
 
     /// Follows the wall through the shots of which enough is known.
     fn go_on(&mut self, all: bool, said: &mut Vec<Judgement>) {
-        while let Some(Cleared { mut shot, alone }) = self.narrow.next(self.beam.unwrap_or(1.0), all) {
+        loop {
+            let last = self.wall.back().copied();
+            let wall = |shot: &Neighbour| {
+                let (along, depth) = last?;
+                let way = (shot.along - along).abs();
+                (way <= GOES_ON_OVER).then_some((depth, GOES_ON + way * GOES_ON_SLOPE))
+            };
+            let Some(Cleared { mut shot, alone }) = self.narrow.next(self.beam.unwrap_or(1.0), wall, all) else { return };
             if alone {
-                said.push(Judgement::of_shot(&shot, Flag::Alone));
-                let wall = self.wall.back().and_then(|(along, wall)| {
-                    let way = (shot.along - *along).abs();
-                    shot.sight.near(*wall, GOES_ON + way * GOES_ON_SLOPE).filter(|_| way <= GOES_ON_OVER)
-                });
+                say_alone(&shot, said);
+                let wall = wall(&shot).and_then(|(depth, reach)| shot.sight.near(depth, reach));
                 (shot.thickness, shot.sight.taken) = (wall.map(|wall| wall.depth), wall);
             }
             self.follow(shot, said);
@@ -171,8 +179,9 @@ impl Neighbours {
         let mut said = Vec::new();
         self.go_on(true, &mut said);
         self.close(None, &mut said);
-        let (beams, beam) = (std::mem::take(&mut self.beams), self.beam);
-        *self = Self { beams, beam, ..Self::default() };
+        let (beams, beam, mut narrow) = (std::mem::take(&mut self.beams), self.beam, std::mem::take(&mut self.narrow));
+        narrow.forget();
+        *self = Self { beams, beam, narrow, ..Self::default() };
         said
     }
 
@@ -199,14 +208,12 @@ impl Neighbours {
     }
 
     /// Whether the reading in the middle of the last five agrees with none of the four about it, nor with the wall.
-    fn stands_alone(&self, said: &mut Vec<Judgement>) {
-        let Some(shot) = self.last.get(BESIDE).filter(|shot| shot.quality == Quality::Poor) else { return };
-        let Some(thickness) = shot.thickness else { return };
+    fn stands_alone(&self) -> Option<Neighbour> {
+        let shot = self.last.get(BESIDE).filter(|shot| shot.quality == Quality::Poor)?;
+        let thickness = shot.thickness?;
         let others = self.last.iter().enumerate().filter(|(at, _)| *at != BESIDE).filter_map(|(_, other)| other.thickness);
         let mut read = others.chain(self.wall_here()).peekable();
-        if read.peek().is_some() && !read.any(|other| (other - thickness).abs() < INSIDE) {
-            said.push(Judgement::of_shot(shot, Flag::Alone));
-        }
+        (read.peek().is_some() && !read.any(|other| (other - thickness).abs() < INSIDE)).then_some(*shot)
     }
 
     /// The wall here, as it goes on from its last readings.
@@ -242,7 +249,7 @@ impl Neighbours {
 
     fn follow(&mut self, mut shot: Neighbour, said: &mut Vec<Judgement>) {
         if let Some(wall) = self.whole_wall_behind(&shot) {
-            said.push(Judgement::of_shot(&shot, Flag::Alone));
+            say_alone(&shot, said);
             (shot.thickness, shot.sight.taken) = (Some(wall.depth), Some(wall));
         }
         if let (true, Some(level)) = (self.goes_on(&shot), shot.level()) {
@@ -328,6 +335,13 @@ impl Neighbours {
         let Some(before) = self.wall_here() else { return };
         let beam = self.beam.unwrap_or(1.0);
         judge::judge(&shots, judge::Beside { before, behind, beam }, said);
+    }
+}
+
+/// Whichever rule finds it first: one statement for a reading.
+fn say_alone(shot: &Neighbour, said: &mut Vec<Judgement>) {
+    if !shot.flags.has(Flag::Alone) {
+        said.push(Judgement::of_shot(shot, Flag::Alone));
     }
 }
 

@@ -80,7 +80,7 @@ flags! {
     /// The level is WATCH although the number is over the limit.
     LimitInDoubt = 20 "limit-in-doubt" "the watch limit is within U of the reading: not proven to be over it";
     /// Judged by the way along the line: the reading agrees with neither neighbour.
-    Alone = 21 "alone" "no neighbour agrees with the reading, or it is weak and gone again within less than a beam width";
+    Alone = 21 "alone" "no neighbour agrees with the reading, or it is weak and gone again within less than a beam width, or no higher and no wider than the plate's grain";
     OverNominal = 22 "over-nominal" "thicker than plates are made: check zero, velocity, temperature";
     /// The wall was measured; where is not known, and so not against which limit.
     OffLine = 23 "off-line" "the encoder gives a place beyond the planned line: the place is not believed";

@@ -33,7 +33,14 @@ pub fn press(app: &mut App) -> Vec<Effect> {
         app.say(Role::Plain, "this run was read from echo to echo");
         return Vec::new();
     }
-    let wanted = Setup { mode: Mode::EchoToEcho, ..run.start.setup.clone() };
+    let Some(own) = run.only_setup() else {
+        let words = format!(
+            "run {id} went on with another set-up: `backwall reevaluate` with --run {id} --setup NUMBER says with which one all is made again"
+        );
+        app.say(Role::Plain, words);
+        return Vec::new();
+    };
+    let wanted = Setup { mode: Mode::EchoToEcho, ..own.clone() };
     let open = run.state == RunState::Open;
     let known = app.contents.evaluations.iter().rfind(|known| known.start.run == id && known.start.setup == wanted).cloned();
     match (known, app.evaluating) {

@@ -179,3 +179,49 @@ fn what_is_dim_and_narrower_than_a_beam_stands_alone_and_what_is_wider_does_not(
     // Without coupling on one side nothing is known of that side.
     assert_eq!(alone(0.25, sound(20).into_iter().chain(dark(20)).chain(seen(5)).chain(vec![Vec::new(); 20])), NONE);
 }
+
+/// A plate whose grain shows at `depth` before its whole wall, over 2.5 mm each at places 12.5 mm apart, then a slope that returns a
+/// fifth; shots lie 0.25 mm apart.
+fn grainy(places: usize, depth: f64, level: f64) -> Vec<Vec<(f64, f64)>> {
+    let grain = vec![vec![(9.8, 1.0), (depth, level)]; 10];
+    let plate = (0..places).flat_map(|_| sound(40).into_iter().chain(grain.clone()));
+    sound(40).into_iter().chain(plate).chain(sound(40)).chain(vec![vec![(9.8, 0.2)]; 20]).collect()
+}
+
+fn behind_it(places: usize, seen: (f64, f64), count: usize) -> (u64, Vec<u64>) {
+    let plate = grainy(places, 3.0, 0.35);
+    let from = plate.len() as u64;
+    let read = vec![vec![seen, (9.8, 0.2)]; count];
+    (from, alone(0.25, plate.into_iter().chain(read).chain(vec![vec![(9.8, 0.2)]; 40])))
+}
+
+// What a whole wall shows all along took nothing from it: no reflector. Clutter measured about a place sets what counts there: the
+// constant-false-alarm-rate idea (Finn and Johnson, RCA Review 29, 1968).
+#[test]
+fn what_is_as_high_and_as_wide_as_the_grain_of_the_plate_stands_alone() {
+    let (from, found) = behind_it(5, (3.3, 0.36), 10);
+    assert_eq!(found, (from..from + 10).collect::<Vec<_>>());
+}
+
+#[test]
+fn what_is_wider_or_higher_or_deeper_than_the_grain_of_the_plate_is_read() {
+    const NONE: [u64; 0] = [];
+    let found = |places, seen, count| behind_it(places, seen, count).1;
+    assert_eq!(found(5, (3.3, 0.36), 15), NONE, "as wide as a beam");
+    assert_eq!(found(5, (3.3, 0.5), 10), NONE, "higher");
+    assert_eq!(found(5, (5.0, 0.36), 10), NONE, "where the plate shows no grain");
+    assert_eq!(found(2, (3.3, 0.36), 10), NONE, "two places are no plate");
+}
+
+/// Both a reading that no neighbour shares and one that is narrow: said once.
+#[test]
+fn a_reading_is_said_to_stand_alone_once() {
+    let mut neighbours = Neighbours::default();
+    let poor =
+        |at: u64, echoes: &[(f64, f64)]| Neighbour { along: Length::mm(0.25 * at as f64), quality: Quality::Poor, ..shot(at, echoes) };
+    let line = (0..120).map(|at| if at == 60 { poor(at, &[(3.4, 0.15), (9.8, 0.2)]) } else { poor(at, &[(9.8, 0.2)]) });
+    let mut all: Vec<Judgement> = line.flat_map(|shot| neighbours.push(shot)).collect();
+    all.extend(neighbours.end());
+    let alone: Vec<_> = all.iter().filter(|judgement| judgement.flags.has(Flag::Alone)).map(|judgement| judgement.rows).collect();
+    assert_eq!(alone, [(60, 60)]);
+}
