@@ -1,7 +1,7 @@
 //! PURE. What measured walls mean for an asset, as screening numbers: required thickness, averages, rate, remaining life,
 //! next date, trend, variation, and the least value to expect where nobody scanned.
 //!
-//! Every number comes as an [`Answer`]: the value, and beside it formula, inputs with units, source and cautions. What
+//! Every number comes as an [`WorkedAnswer`]: the value, and beside it formula, inputs with units, source and cautions. What
 //! cannot be answered is a [`Refusal`] that says what is missing or which condition does not hold; nothing is assumed.
 //! The code of record and the responsible engineer decide.
 
