@@ -403,6 +403,7 @@ mod tests {
             Bench(B::Block),
             Bench(B::Verify),
             Bench(B::Distance),
+            Bench(B::Channel),
             Bench(B::Take),
             Bench(B::Drop),
             Bench(B::Keep),

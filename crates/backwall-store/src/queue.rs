@@ -23,9 +23,9 @@ const BACKLOG_BYTES: usize = 64 << 20;
 /// A commit is due when the oldest entry has waited this long ...
 const TICK: Duration = Duration::from_millis(100);
 /// ... or so many wait ...
-const TICK_ENTRIES: usize = 1024;
+const TICK_ENTRIES: usize = 256;
 /// ... or so many bytes.
-const TICK_BYTES: usize = 2 << 20;
+const TICK_BYTES: usize = 512 << 10;
 
 /// What belongs to the job and not to an open run.
 #[derive(Debug)]
