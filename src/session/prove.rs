@@ -201,9 +201,10 @@ impl Bench {
         Ok(Self { tap, maker, counts_per_mm, zone, last: None })
     }
 
-    /// What comes from now on; what piled up while we waited for an answer is of another state of the probe.
+    /// What comes from now on; what piled up while we waited for an answer is of another state of the probe, and so is what the link still
+    /// gathers: it may come a little later than that takes.
     fn read(&mut self, with: &mut impl Asking) -> Result<Vec<Value>> {
-        let (gathered, stale) = (Instant::now() + GATHERED, Instant::now() + Duration::from_secs(1));
+        let (gathered, stale) = (Instant::now() + GATHERED * 2, Instant::now() + Duration::from_secs(1));
         while Instant::now() < stale {
             match self.tap.next(Duration::from_millis(5)) {
                 TapItem::Silence if Instant::now() < gathered => {}

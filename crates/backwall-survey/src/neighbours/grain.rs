@@ -2,7 +2,7 @@
 //! before it took nothing: it is grain. What is seen elsewhere, no higher and no wider than such echoes stand all along, cannot
 //! be told from grain, however dark the wall behind it is. Its width is that at half its height (the 6 dB drop of EN ISO 16827);
 //! that a threshold follows the clutter measured about it is the constant-false-alarm-rate idea (Finn and Johnson, RCA Review 29,
-//! 1968), here along the way instead of along the time.
+//! 1968), here along the way instead of along the time. Both sources from memory.
 
 use backwall_units::Length;
 use std::collections::VecDeque;
