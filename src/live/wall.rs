@@ -45,14 +45,7 @@ impl LiveWall {
 
     /// The same for what is known of a reading in an overview.
     pub fn see(&mut self, seen: &Seen, limits: &Limits) -> Option<SpotEvent> {
-        let millimetre = seen.along.map(|along| Length::mm(along.as_mm().floor()));
-        let known = |section: &Section| millimetre.map(|from| section.strip.stretch(from, from + Length::mm(1.0)));
-        let before = known(&self.section);
-        let raised = self.section.see(seen, limits);
-        if let (Some(from), Some(before), Some(after)) = (millimetre, before, known(&self.section)) {
-            let course = limits.courses.iter().find(|course| from >= course.bottom && from < course.top);
-            self.spread.moved(course.map(|course| course.number), &before, &after);
-        }
+        let raised = self.changing(seen.along, limits, |section| section.see(seen, limits));
         // A spot changes its rank only when it is raised or acknowledged.
         if let Some(SpotEvent::Raised(id)) = raised {
             self.rank(id);
@@ -60,9 +53,23 @@ impl LiveWall {
         raised
     }
 
-    /// Takes back the minimum of a spot that a reading standing alone gave it.
-    pub fn withdraw(&mut self, seq: u32) {
-        self.section.spots.withdraw(seq);
+    /// Does something to the section that changes what is known of the millimetre at a place.
+    fn changing<T>(&mut self, along: Option<Length>, limits: &Limits, change: impl FnOnce(&mut Section) -> T) -> T {
+        let millimetre = along.map(|along| Length::mm(along.as_mm().floor()));
+        let known = |section: &Section| millimetre.map(|from| section.strip.stretch(from, from + Length::mm(1.0)));
+        let before = known(&self.section);
+        let done = change(&mut self.section);
+        if let (Some(from), Some(before), Some(after)) = (millimetre, before, known(&self.section)) {
+            let course = limits.courses.iter().find(|course| from >= course.bottom && from < course.top);
+            self.spread.moved(course.map(|course| course.number), &before, &after);
+        }
+        done
+    }
+
+    /// Takes a reading that proved to stand alone out of strip, spots and minimum.
+    pub fn withdraw(&mut self, seq: u32, limits: &Limits) {
+        let along = self.section.place_of(seq);
+        self.changing(along, limits, |section| section.withdraw(seq));
     }
 
     /// Judges spots by the stretches known by now; answers those whose finding is new.
@@ -329,7 +336,7 @@ mod tests {
                 Some(_) => Level::Clear,
             };
             let (along, thickness) = (Some(Length::mm(*along)), thickness.map(Length::mm));
-            wall.see(&Seen { seq: seq as u32, along, course: Some(1), thickness, level }, &limits);
+            wall.see(&Seen { seq: seq as u32, along, course: Some(1), thickness, level, alone: false }, &limits);
         }
         wall
     }
@@ -384,7 +391,7 @@ mod tests {
         assert_eq!(wall.alarm().map(|(spot, open)| (spot.id, open)), Some((4, 4)));
         // Thinner than what was acknowledged: it is new again.
         let (along, thickness) = (Some(Length::mm(165.0)), Some(Length::mm(4.0)));
-        wall.see(&Seen { seq: 900, along, course: Some(1), thickness, level: Level::Thin }, &limits());
+        wall.see(&Seen { seq: 900, along, course: Some(1), thickness, level: Level::Thin, alone: false }, &limits());
         assert_eq!(wall.alarm().map(|(spot, open)| (spot.id, open)), Some((5, 5)));
         (1..=5).for_each(|id| assert!(wall.acknowledge(id)));
         assert!(wall.alarm().is_none() && !wall.acknowledge(6));

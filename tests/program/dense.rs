@@ -26,13 +26,40 @@ fn driven(folder: &std::path::Path) -> (Vec<Row>, Vec<Row>) {
     }
     must(&calibrate.iter().map(String::as_str).collect::<Vec<_>>());
     let stream = format!("file:{line}");
-    must(&["scan", &job, "--headless", "--line", "A090", "--stream", &stream, "--pace", "max", "--override-checklist", "a dense drive"]);
+    let closed =
+        must(&["scan", &job, "--headless", "--line", "A090", "--stream", &stream, "--pace", "max", "--override-checklist", "a dense drive"]);
     let table = |what: &str| {
         let out = path(&format!("{what}.csv"));
         must(&["export", &job, "--format", "csv", "--what", what, "--out", &out]);
         csv::Reader::from_path(out).unwrap().deserialize().map(Result::unwrap).collect()
     };
+    says_one_minimum(&job, &closed, &table("readings"), &table("statistics"));
     (table("readings"), table("spots"))
+}
+
+/// Whatever says a minimum says that of the readings which do not stand alone; lower ones that do are counted and said beside it.
+fn says_one_minimum(job: &str, closed: &str, readings: &[Row], statistics: &[Row]) {
+    let alone = |row: &&Row| row["flags"].split(' ').any(|flag| flag == "alone");
+    let read = || readings.iter().filter(|row| !row["thickness_mm"].is_empty());
+    let lowest = |rows: &mut dyn Iterator<Item = &Row>| rows.map(|row| number(row, "thickness_mm")).fold(f64::INFINITY, f64::min);
+    let minimum = lowest(&mut read().filter(|row| !alone(row)));
+    let among_alone = lowest(&mut read().filter(alone));
+    assert!(among_alone < minimum - 1.0, "without a lower one that stands alone nothing is shown here: {among_alone}, {minimum}");
+    let close = |found: f64| assert!((found - minimum).abs() < 1e-5, "{found} for {minimum}, the lowest of all is {among_alone}");
+    assert!(closed.contains(&format!(", min {minimum:.2} mm at ")), "{closed}");
+    let json = |arguments: &[&str]| -> serde_json::Value { serde_json::from_str(&must(arguments)).unwrap() };
+    close(json(&["review", job, "--json"])["minimum_mm"].as_f64().unwrap());
+    let assessed = json(&["assess", job, "--json"]);
+    close(assessed["runs"][0]["minimum_mm"].as_f64().unwrap());
+    close(assessed["lines"][0]["statistics"]["least"]["thickness_mm"].as_f64().unwrap());
+    close(assessed["lines"][0]["courses"][0]["summary"]["t2_mm"].as_f64().unwrap());
+    let whole = statistics.iter().find(|row| row["scope"] == "line").unwrap();
+    close(number(whole, "minimum_mm"));
+    assert_eq!(whole["alone"].parse(), Ok(read().filter(alone).count()));
+    let html = format!("{job}.html");
+    must(&["report", job, "--template", "summary", "--out", &html]);
+    let html = std::fs::read_to_string(html).unwrap();
+    assert!(html.contains(&format!("Minimum reading: {minimum:.2} mm")) && html.contains(&format!("the lowest {among_alone:.2} mm")));
 }
 
 fn number(row: &Row, column: &str) -> f64 {

@@ -143,7 +143,11 @@ impl Line {
 struct Reach {
     judged: u32,
     inside: u32,
+    /// The same where the wall within 1.5 mm lies more than 0.1 mm under that at the centre: at pits, on steep slopes.
+    uneven: (u32, u32),
     for_even_wall_only: u32,
+    /// What U does not reach: shot, reading, U, wall at the centre, least wall.
+    outside: Vec<[f64; 5]>,
 }
 
 impl Reach {
@@ -156,8 +160,16 @@ impl Reach {
         if (Measurement { thickness: Some(Length::mm(thickness)), ..Measurement::none(flags) }).is_for_even_wall_only() {
             self.for_even_wall_only += 1;
         } else {
+            let [id, centre, least] = ["id", "true_wall_mm", "worst_mm"].map(|key| number(truth, key).unwrap());
+            let inside = thickness - least <= u;
             self.judged += 1;
-            self.inside += u32::from(thickness - number(truth, "worst_mm").unwrap() <= u);
+            self.inside += u32::from(inside);
+            if centre - least > 0.1 {
+                self.uneven = (self.uneven.0 + 1, self.uneven.1 + u32::from(inside));
+            }
+            if !inside {
+                self.outside.push([id, thickness, u, centre, least]);
+            }
         }
     }
 }

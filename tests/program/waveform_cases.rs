@@ -56,8 +56,15 @@ impl Case {
         Some(number(row, "temp_c")).filter(|celsius| celsius.is_finite()).unwrap_or(20.0)
     }
 
+    /// Where a shot was taken, encoder counts: plates were driven over, of all else every shot is a wall of its own.
+    fn counts(&self, seq: usize) -> i32 {
+        let driven = self.truth[0].contains_key("min_r25_mm").then(|| number(&self.truth[seq], "pos_mm"));
+        // 20 mm/s at 40 counts a millimetre, 10 ms apart.
+        driven.map_or(seq as i32 * 8, |mm| (mm * 40.0).round() as i32)
+    }
+
     /// A device's packet stream with the wall's temperature in front of every shot.
-    fn stream(&self, shots: &[(Vec<i16>, f64)]) -> Vec<u8> {
+    fn stream(&self, shots: &[(Vec<i16>, f64)], counts: impl Fn(usize) -> i32) -> Vec<u8> {
         let mut bytes = Vec::new();
         let base = TimeBase {
             rate: Frequency::hz(self.of("fs_hz")),
@@ -69,8 +76,8 @@ impl Case {
         for (seq, (samples, celsius)) in shots.iter().enumerate() {
             let at_us = seq as u64 * 10_000;
             packet::encode_status(at_us, None, Some(Temperature::celsius(*celsius)), &mut bytes);
-            // 20 mm/s at 40 counts a millimetre, 10 ms apart; a gain of 0 dB is none sent.
-            packet::encode_shot(seq as u32, at_us, seq as i32 * 8, Decibel::db(0.0), samples, &mut bytes);
+            // A gain of 0 dB is none sent.
+            packet::encode_shot(seq as u32, at_us, counts(seq), Decibel::db(0.0), samples, &mut bytes);
         }
         bytes
     }
@@ -97,8 +104,8 @@ impl Case {
         plan
     }
 
-    /// Readings in mm as exported, NaN where there is none, and half of U where there is one.
-    fn read(&self, calibrated: bool) -> Vec<(f64, f64, String)> {
+    /// Readings in mm as exported, NaN where there is none, half of U where there is one, quality and flags.
+    fn read(&self, calibrated: bool) -> Vec<(f64, f64, String, String)> {
         let folder = tempfile::tempdir().unwrap();
         let file = |name: &str| folder.path().join(name);
         let (job, out) = (file("case.job"), file("readings.csv"));
@@ -116,7 +123,7 @@ impl Case {
                 // The few records of a block, again and again: a probe that is held still.
                 let held: Vec<_> = shots.iter().cycle().take(32).cloned().collect();
                 let path = file(&format!("block{micrometres}.shots"));
-                fs::write(&path, self.stream(&held)).unwrap();
+                fs::write(&path, self.stream(&held, |_| 0)).unwrap();
                 arguments.extend(["--at".to_owned(), format!("{}=file:{}", micrometres as f64 / 1000.0, path.display())]);
             }
             let said = must(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
@@ -126,14 +133,17 @@ impl Case {
             assert!(said.contains("set by the program, since the plan gives none: gate "), "{said}");
         }
         let shots: Vec<_> = self.shots("waveforms").into_iter().zip(&self.truth).map(|(shot, row)| (shot, self.temperature(row))).collect();
-        fs::write(file("run.shots"), self.stream(&shots)).unwrap();
+        fs::write(file("run.shots"), self.stream(&shots, |seq| self.counts(seq))).unwrap();
         let stream = format!("file:{}", file("run.shots").display());
         let scan = ["scan", job, "--line", "A090", "--stream", &stream, "--pace", "max", "--headless", "--override-checklist", "simulated"];
         must(&scan);
         must(&["export", job, "--format", "csv", "--out", out]);
         let read = rows(Path::new(out));
         assert_eq!(read.len(), shots.len(), "{}", self.name);
-        read.iter().map(|row| (number(row, "thickness_mm"), 0.5 * number(row, "uncertainty_k2_mm"), row["quality"].clone())).collect()
+        let one = |row: &HashMap<String, String>| {
+            (number(row, "thickness_mm"), 0.5 * number(row, "uncertainty_k2_mm"), row["quality"].clone(), row["flags"].clone())
+        };
+        read.iter().map(one).collect()
     }
 }
 
@@ -219,7 +229,15 @@ fn one_default_set_up_meets_every_goal_through_the_program_s_own_commands() {
         jobs.into_iter().map(|job| job.join().unwrap()).collect::<Vec<_>>()
     });
     for (read, case) in readings {
-        let got: Vec<f64> = read.iter().map(|(mm, _, _)| *mm).collect();
+        let got: Vec<f64> = read.iter().map(|(mm, ..)| *mm).collect();
+        if case.truth[0].contains_key("min_r25_mm") {
+            for ((mm, u, quality, flags), row) in read.iter().zip(&case.truth) {
+                let least = number(row, "min_footprint_mm");
+                if mm.is_finite() && number(row, "thickness_mm") - least > 0.1 {
+                    println!("{} {mm:.3} ±{:.3} {quality} {flags:?} centre {} least {least}", case.name, 2.0 * u, row["thickness_mm"]);
+                }
+            }
+        }
         let score = score(&case, &got);
         println!("{:<16} {score:.4?}", case.name);
         for (key, limit) in goals[&case.name]["must"].as_object().unwrap() {
@@ -241,7 +259,7 @@ fn without_a_calibration_nothing_is_good_and_u_holds_what_the_drawing_does_not_k
         let read = case.read(false);
         let even = |row: &HashMap<String, String>| row.get("flat_footprint").is_none_or(|flat| flat == "1") && number(row, "valid") != 0.0;
         let (mut judged, mut inside) = (0, 0);
-        for ((mm, u, quality), row) in read.iter().zip(&case.truth) {
+        for ((mm, u, quality, _), row) in read.iter().zip(&case.truth) {
             assert_ne!(quality, "good", "{}", case.name);
             if even(row) && mm.is_finite() {
                 judged += 1;

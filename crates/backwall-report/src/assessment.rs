@@ -230,7 +230,7 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
     assessment.remarks.extend(alone.iter().map(|(run, (count, least))| {
         let readings = super::words::count(*count, "reading");
         let least = format!("{} {}", unit.thickness(*least), unit.thickness_symbol());
-        format!("no neighbour agrees with {readings} of run {run}, the lowest {least}: check there by hand before a minimum is used")
+        format!("no neighbour agrees with {readings} of run {run}, the lowest {least}: in no minimum, check there by hand")
     }));
     Ok(assessment)
 }
@@ -296,8 +296,8 @@ fn of_line(
     let facts = course::Facts { plan, basis: judged.basis, hand: &hand, unit, path, line, comparisons: &comparisons, request, shots };
     let course = |found: OfCourse| {
         let rests_on = evidence.words(&line.line, found.course, unit);
-        let agreed = evidence.agreed(&line.line, found.course);
-        course::assess(&facts, found, rests_on, agreed)
+        let of_minimum = evidence.of_minimum(&line.line, found.course);
+        course::assess(&facts, found, rests_on, of_minimum)
     };
     let intervals = match request.interval {
         Some(length) => tally.by_interval(length, &scope)?,

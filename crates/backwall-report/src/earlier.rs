@@ -137,7 +137,7 @@ pub fn of_job_with(
         line.date = line.date.max(super::words::day(run.start.started_us, contents.plan.zone()));
         done += ReadingsOf::Run(run).for_each(reader, (done, all), tick, |_, reading| {
             each(run, &reading);
-            match (reading.place.along, reading.measurement.thickness) {
+            match (reading.place.along, reading.measurement.counted()) {
                 (Some(along), Some(thickness)) => {
                     line.points.push(Point { along, thickness, uncertainty: reading.measurement.uncertainty });
                 }

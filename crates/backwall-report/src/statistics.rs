@@ -160,7 +160,7 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
         column("watch", Whole, "", "readings of level WATCH", |row| count(row.statistics.watch)),
         column("thin", Whole, "", "readings of level THIN", |row| count(row.statistics.thin)),
         column("unplaced", Whole, "", "readings without a place", |row| count(row.statistics.unplaced)),
-        column("minimum_mm", Fixed(6), "mm", "minimum thickness", |row| found(row.statistics.least)),
+        column("minimum_mm", Fixed(6), "mm", "minimum thickness of those that do not stand alone", |row| found(row.statistics.least)),
         column("minimum_at_mm", Fixed(3), "mm", "its place", |row| place(row.statistics.least.and_then(|found| found.along))),
         column("greatest_mm", Fixed(6), "mm", "greatest thickness", |row| found(row.statistics.greatest)),
         column("mean_mm", Fixed(6), "mm", "arithmetic mean", |row| thick(row.statistics.mean)),
@@ -184,5 +184,6 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
         column("calibration", Text, "", "the worst of the runs': valid, pending or suspect", |row| CellValue::from(row.calibration)),
         column("hand_places", Whole, "", "places read by hand there, in none of these numbers", |row| count(row.by_hand.places)),
         column("hand_minimum_mm", Fixed(6), "mm", "the lowest of them", |row| thick(row.by_hand.least)),
+        column("alone", Whole, "", "readings that no neighbour agrees with: neither minimum nor greatest", |row| count(row.statistics.alone)),
     ]
 }

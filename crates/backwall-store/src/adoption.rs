@@ -77,7 +77,7 @@ impl JobReader {
 
     /// What a run came to, by the readings that count.
     pub(super) fn as_adopted(&self, mut run: RunSummary) -> Result<RunSummary, StoreError> {
-        let Some(id) = self.in_force(run.id)? else { return Ok(run) };
+        let Some(id) = self.in_force(run.id)? else { return self.with_minimum(run, None) };
         let Some(evaluation) = self.evaluations()?.into_iter().find(|evaluation| evaluation.id == id) else {
             return Err(StoreError::corrupt(&self.path, format!("run {}: its adopted evaluation {id} is not in the file", run.id)));
         };
@@ -85,7 +85,7 @@ impl JobReader {
         run.no_echo = after.no_echo;
         run.spots = after.thin_spots + after.watch_spots;
         (run.least, run.least_at) = (after.least, after.least_at);
-        Ok(run)
+        self.with_minimum(run, Some(id))
     }
 }
 

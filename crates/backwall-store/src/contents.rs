@@ -568,6 +568,7 @@ pub struct RunSummary {
     /// The device found the wall further from the blocks than the zero may be kept for.
     pub found_far: bool,
     pub spots: u64,
+    /// The minimum of the readings that do not stand alone; as it was recorded, of all.
     pub least: Option<Length>,
     pub least_at: Option<Length>,
     pub from: Option<Length>,

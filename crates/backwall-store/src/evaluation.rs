@@ -155,8 +155,7 @@ impl Writer {
             Err(StoreError::Stopped { fault })
         });
         match sent {
-            Ok(_) => Ok(kept?),
-            Err(Interrupted::WriterGone) => Ok(kept?),
+            Ok(_) | Err(Interrupted::WriterGone) => Ok(reader.with_minima(kept?)?),
             Err(Interrupted::Because(why)) => Err(why),
         }
     }

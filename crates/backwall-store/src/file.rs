@@ -5,7 +5,7 @@ use super::error::StoreError;
 use super::insert;
 use super::lock::{self, Lock};
 use super::queue::{EntryQueue, WriterCommand};
-use super::reader::{JobReader, SpotCounts};
+use super::reader::{JobReader, FoundOnce};
 use super::schema::{self, Access};
 use super::summary::{self, RunEnding};
 use super::writer::{Writer, WriterThread, now_us};
@@ -22,7 +22,7 @@ pub struct JobFile {
     writer: Writer,
     saved: watch::Receiver<Saved>,
     thread: Option<JoinHandle<()>>,
-    spot_counts: SpotCounts,
+    found: FoundOnce,
 }
 
 impl JobFile {
@@ -71,7 +71,7 @@ impl JobFile {
             .name("job file".to_owned())
             .spawn(move || thread.run())
             .map_err(|error| StoreError::io(path, &error))?;
-        Ok(Self { path: path.to_path_buf(), writer: Writer { queue }, saved, thread: Some(thread), spot_counts: SpotCounts::default() })
+        Ok(Self { path: path.to_path_buf(), writer: Writer { queue }, saved, thread: Some(thread), found: FoundOnce::default() })
     }
 
     /// Opens a job file to look at it, also while another process records into it and also on read-only media.
@@ -94,7 +94,7 @@ impl JobFile {
     /// A reader of what is saved. Drop readers before closing, or the file stays in several pieces.
     pub fn reader(&self) -> Result<JobReader, StoreError> {
         let mut reader = JobReader::open(&self.path)?;
-        reader.spot_counts = Arc::clone(&self.spot_counts);
+        reader.found = Arc::clone(&self.found);
         Ok(reader)
     }
 

@@ -2,7 +2,7 @@
 //!
 //! "Saved" means: in a transaction that was committed and synced (`synchronous=FULL`). Nothing else is ever
 //! called saved. `contents` holds the plain types that go in and come out. `file` makes, opens and closes, `writer`
-//! and `queue` take in, `reader` gives back, `cursor` run by run, `evaluation` makes readings again, `adoption` and `statements` say what counts; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
+//! and `queue` take in, `reader` gives back, `cursor` run by run, `evaluation` makes readings again, `adoption`, `statements` and `minimum` say what counts; `schema`, `insert`, `row`, `codec` and `summary` are the tables and what
 //! is in them, `digest` the chain over them, `lock` what keeps a second writer out. `docs/job-file.md` describes the
 //! file to others.
 
@@ -20,6 +20,7 @@ mod file;
 pub mod in_order;
 mod insert;
 mod lock;
+mod minimum;
 mod overview;
 pub mod photos;
 mod queue;

@@ -27,6 +27,13 @@ pub struct ReadingSummary {
     pub flags: Flags,
 }
 
+impl ReadingSummary {
+    /// The thickness, where it counts for a minimum, as of a [`Measurement`].
+    pub fn counted(&self) -> Option<Length> {
+        Measurement { thickness: self.thickness, ..Measurement::none(self.flags) }.counted()
+    }
+}
+
 impl Stored for ReadingSummary {
     fn of_run(version: i64) -> String {
         format!(
@@ -55,6 +62,11 @@ impl Stored for ReadingSummary {
             flags: Flags::from_bits(found.get(7)?),
             across: found.get::<_, Option<i64>>(8)?.map(Length::micrometres),
         })
+    }
+    fn judge(&mut self, flags: Flags) {
+        if self.thickness.is_some() {
+            self.flags = self.flags.and(flags);
+        }
     }
     fn place(&mut self, placing: &Placing) {
         let across = self.across.map(|at| Across { counts: None, at });

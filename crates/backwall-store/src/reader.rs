@@ -7,6 +7,7 @@ use super::cursor::Cursor;
 use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
+use super::minimum::Lowest;
 use super::schema::{self, Access, JUDGED_SINCE, STATED_SINCE};
 use super::small_file::other_than_file;
 use super::{digest, row, summary};
@@ -34,15 +35,23 @@ pub struct JobReader {
     pub(super) version: i64,
     pub(super) path: PathBuf,
     block: RefCell<Block>,
-    /// Spots of runs that are judged again, by run, newest statement and adopted evaluation.
-    pub(super) spot_counts: SpotCounts,
+    pub(super) found: FoundOnce,
     /// Where the file is read, and how.
     at: (PathBuf, Access),
     _copy: Option<Copy>,
 }
 
 /// Shared by all readers of an open job.
-pub(super) type SpotCounts = Arc<Mutex<HashMap<(RunId, i64, Option<EvaluationId>), u64>>>;
+pub(super) type FoundOnce = Arc<Mutex<Found>>;
+
+/// What all readings of a run had to be read for.
+#[derive(Default)]
+pub(super) struct Found {
+    /// Spots of runs that are judged again, by run, newest statement and adopted evaluation.
+    pub spots: HashMap<(RunId, i64, Option<EvaluationId>), u64>,
+    /// Minima where the least of all readings stands alone, by whether it is of an evaluation, and its number.
+    pub minima: HashMap<(bool, i64), Option<Option<Lowest>>>,
+}
 
 /// The waveform block last looked at.
 #[derive(Default)]
@@ -98,7 +107,7 @@ impl JobReader {
             version,
             path: path.to_path_buf(),
             block: RefCell::default(),
-            spot_counts: SpotCounts::default(),
+            found: FoundOnce::default(),
             at: (at.to_path_buf(), access),
             _copy: None,
         })
@@ -161,7 +170,7 @@ impl JobReader {
             overrides: self
                 .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
             checks: self.all("SELECT check_json FROM block_check ORDER BY id", [], |row| from_json(row, 0))?,
-            evaluations: self.evaluations()?,
+            evaluations: self.evaluations()?.into_iter().map(|made| self.with_minima(made)).collect::<Result<_, _>>()?,
             adoptions: self.adoptions()?,
             encoder_checks: self.all(
                 "SELECT name, certificate, at_us, distance_um, counts, set_counts_per_mm FROM encoder_check ORDER BY id",
@@ -175,7 +184,7 @@ impl JobReader {
         })
     }
 
-    /// All evaluations of the job, in the order they were made.
+    /// All evaluations of the job as they were kept, in the order they were made.
     pub fn evaluations(&self) -> Result<Vec<EvaluationSummary>, StoreError> {
         self.all(
             "SELECT name, certificate, at_us, id, run_id, setup_json, setup_id, differs, why, software, changes_json, digest

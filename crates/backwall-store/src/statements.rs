@@ -139,12 +139,12 @@ impl JobReader {
     fn spots_in_force(&self, run: RunId, force: &InForce, placing: &Placing) -> Result<u64, StoreError> {
         let adopted = self.in_force(run)?;
         let said = (run, force.newest, adopted);
-        let known = || self.spot_counts.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = known().get(&said) {
+        let known = || self.found.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = known().spots.get(&said) {
             return Ok(*count);
         }
         let count = self.cut(run, Some(placing))?.len() as u64;
-        known().insert(said, count);
+        known().spots.insert(said, count);
         Ok(count)
     }
 

@@ -10,11 +10,13 @@
 mod grain;
 mod judge;
 mod narrow;
+mod rim;
 mod stretch;
 #[cfg(test)]
 mod tests;
 
 use narrow::{Cleared, Narrow};
+use rim::Rim;
 pub use stretch::{Evidence, Finding, Kind, Least, Stretch};
 
 use crate::reading::Reading;
@@ -129,6 +131,7 @@ pub struct Neighbours {
     /// The last shots, two on either side of the one that is looked at.
     last: VecDeque<Neighbour>,
     narrow: Narrow,
+    rim: Rim,
 }
 
 impl Neighbours {
@@ -307,6 +310,9 @@ impl Neighbours {
         if self.wall.len() > SETTLED {
             self.wall.pop_front();
         }
+        if self.rim.on_wall(shot, self.beam) {
+            said.push(Judgement::of_shot(shot, Flag::NearUneven));
+        }
         let Some(level) = shot.level() else { return };
         match self.beam {
             Some(beam) if level < WEAK_BESIDE * beam => {
@@ -334,7 +340,14 @@ impl Neighbours {
         self.back = 0;
         let Some(before) = self.wall_here() else { return };
         let beam = self.beam.unwrap_or(1.0);
+        let known = said.len();
         judge::judge(&shots, judge::Beside { before, behind, beam }, said);
+        // A lamination leaves the wall beside it as it is.
+        let is_uneven = said[known..].iter().any(|found| found.flags.has(Flag::Uneven));
+        if let (true, Some(first), Some(last)) = (is_uneven, shots.first(), shots.last()) {
+            let near = self.rim.uneven(first.along, last.along);
+            said.extend(near.into_iter().map(|row| Judgement { rows: (row, row), flags: Flags::of(Flag::NearUneven), stretch: None }));
+        }
     }
 }
 

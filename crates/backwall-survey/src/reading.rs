@@ -44,6 +44,7 @@ impl From<&Reading> for statistics::Sample {
             across: reading.place.across.map_or(backwall_units::Length::ZERO, |across| across.at),
             course: reading.place.course,
             thickness: reading.measurement.thickness,
+            alone: reading.measurement.flags.has(backwall_ultrasound::Flag::Alone),
             quality: reading.measurement.quality,
             level: reading.level,
         }

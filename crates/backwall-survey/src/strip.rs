@@ -7,6 +7,7 @@ pub mod histogram;
 pub mod level;
 pub mod map;
 pub mod places;
+mod recent;
 pub mod section;
 pub mod spot;
 pub mod statistics;

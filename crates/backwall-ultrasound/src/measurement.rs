@@ -86,6 +86,8 @@ flags! {
     OffLine = 23 "off-line" "the encoder gives a place beyond the planned line: the place is not believed";
     EncoderJump = 24 "encoder-jump" "the encoder jumped further than the crawler goes: the place is not believed until it jumps back";
     Repeated = 25 "repeated" "the device sent the number of the last shot again: perhaps the same shot, not this place";
+    /// Judged by the way along the line; the shot alone looks whole.
+    NearUneven = 26 "near-uneven" "the wall within 1.5 mm is not even, as the shots beside it show: the number holds under the probe, its U not beside it";
 }
 
 /// A set of [`Flag`]s.
@@ -176,9 +178,22 @@ impl Measurement {
     /// Whether part of the beam may stand on something else, so that number and U speak for an even wall only: beside a pit the plate's
     /// echo is weak, or its repeat is, and the pit's bottom may lie far under both.
     pub fn is_for_even_wall_only(&self) -> bool {
-        const SHARED: [Flag; 8] =
-            [Flag::EarlyEcho, Flag::InnerReflector, Flag::Ambiguous, Flag::Alone, Flag::Weak, Flag::Uneven, Flag::Phase, Flag::Saturated];
+        const SHARED: [Flag; 9] = [
+            Flag::EarlyEcho,
+            Flag::InnerReflector,
+            Flag::Ambiguous,
+            Flag::Alone,
+            Flag::Weak,
+            Flag::Uneven,
+            Flag::Phase,
+            Flag::Saturated,
+            Flag::NearUneven,
+        ];
         self.thickness.is_some() && SHARED.iter().any(|flag| self.flags.has(*flag))
+    }
+    /// The thickness, where it counts for a minimum: a reading that stands alone is kept and said, and leads nothing.
+    pub fn counted(&self) -> Option<Length> {
+        self.thickness.filter(|_| !self.flags.has(Flag::Alone))
     }
     /// Whether the device contradicts itself on this reading, so that whatever was measured clears nothing.
     pub fn is_distrusted(&self) -> bool {

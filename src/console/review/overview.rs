@@ -94,10 +94,11 @@ impl Overview {
     /// Takes the next reading of a run, judged by the limits of that run.
     pub fn push(&mut self, run: u32, glance: &ReadingSummary, limits: &Limits) {
         let ReadingSummary { row, seq, along, course, thickness, uncertainty, level, .. } = *glance;
-        self.wall.see(&Seen { seq, along, course, thickness, level }, limits);
+        let counted = glance.counted();
+        self.wall.see(&Seen { seq, along, course, thickness, level, alone: counted != thickness }, limits);
         let margin = limits.watch_margin + limits.doubt(uncertainty);
-        self.edge.push(along, thickness.map(|thickness| Length::nanometres((thickness - margin).as_nanometres())), level);
-        self.places.push(At::new(along, run, row), thickness);
+        self.edge.push(along, counted.map(|thickness| Length::nanometres((thickness - margin).as_nanometres())), level);
+        self.places.push(At::new(along, run, row), thickness, counted.is_some());
         if let Some(thickness) = thickness {
             let um = (thickness.as_nanometres().div_euclid(1000)).clamp(0, THICKEST_UM) as usize;
             let counts = self.classes.entry(course).or_default();

@@ -20,7 +20,7 @@ fn follow_one(contents: &mut JobContents, scan: &ShownRun) {
     let wall = scan.wall();
     run.spots = wall.spots.spots().len() as u64;
     (run.from, run.to) = wall.strip.extent().unzip();
-    let least = wall.spots.spots().iter().map(|spot| (spot.least, spot.least_at)).min_by(|a, b| a.0.total_cmp(&b.0));
+    let least = wall.minimum().and_then(|seen| Some((seen.thickness?, seen.along)));
     (run.least, run.least_at) = least.map_or((run.least, run.least_at), |(least, at)| (Some(least), at));
     let known = |note: &Note, all: &[Note]| all.iter().any(|one| one.run == note.run && one.at_us == note.at_us && one.text == note.text);
     for note in &wall.notes {

@@ -18,7 +18,7 @@ impl Engine {
         let judgements = self.neighbours.push(neighbour);
         for judgement in judgements.iter().filter(|judgement| judgement.flags.has(Flag::Alone)) {
             let seq = self.last_rows.iter().find(|(row, _)| *row == judgement.rows.0).map(|(_, seq)| *seq);
-            seq.into_iter().for_each(|seq| self.wall().withdraw(seq));
+            seq.into_iter().for_each(|seq| self.wall().withdraw(seq, &self.limits));
         }
         self.judged(judgements, false, reading.host_time_us, out);
     }

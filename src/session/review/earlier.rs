@@ -73,7 +73,7 @@ impl Surveys {
                 reader,
                 |_| true,
                 |_, glance| {
-                    match (glance.along, glance.thickness) {
+                    match (glance.along, glance.counted()) {
                         (Some(along), Some(thickness)) => now.points.push(Point { along, thickness, uncertainty: glance.uncertainty }),
                         _ => now.without += 1,
                     }

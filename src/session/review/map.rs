@@ -79,7 +79,7 @@ impl Mapper {
                 let cursor = self.cursors.entry(id).or_insert_with(|| Cursor::glancing(id));
                 let step = cursor.step(&self.reader, |_, glance| {
                     let strip = strips.entry(self.job.plan.stripe(glance.across)).or_default();
-                    strip.push(glance.along, glance.thickness, glance.level);
+                    strip.push(glance.along, glance.counted(), glance.level);
                 })?;
                 self.read += step.readings;
                 if step.at_end {

@@ -102,10 +102,7 @@ impl RolledCourse {
         [
             self.course.to_string(),
             dash(self.required.map(|required| unit.thickness(required))),
-            dash(self.minimum.as_ref().map(|found| {
-                let expanded = found.expanded.map_or_else(String::new, |expanded| format!(" ± {}", unit.thickness(expanded)));
-                format!("{}{expanded}", unit.thickness(found.thickness))
-            })),
+            dash(self.minimum.as_ref().map(|found| found.bare_words(unit, ""))),
             dash(self.minimum.as_ref().map(place)),
             self.average_words(unit),
             dash(self.covered_share.map(percent)),

@@ -7,6 +7,7 @@ mod summary;
 
 pub use summary::Summary;
 
+use super::evidence::OfMinimum;
 use super::{LineComparison, Request};
 use backwall_survey::integrity::average::BinShot;
 use backwall_survey::integrity::extreme::{Blocks, least_expected};
@@ -91,12 +92,11 @@ struct Work<'a> {
     readings: Vec<(Length, Length)>,
     /// Every placed shot in it, echo or not.
     shots: Vec<BinShot>,
-    /// The minimum without readings that agree with no neighbour, where there are such.
-    agreed: Option<DatedWall>,
+    of_minimum: OfMinimum,
     done: CourseAssessment,
 }
 
-pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, agreed: Option<DatedWall>) -> CourseAssessment {
+pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, of_minimum: OfMinimum) -> CourseAssessment {
     let done = CourseAssessment {
         course: found.course,
         statistics: found.statistics,
@@ -123,7 +123,7 @@ pub(super) fn assess(facts: &Facts<'_>, found: OfCourse, rests_on: Vec<String>, 
     let readings = facts.line.points.iter().filter(inside).map(|point| (point.along, point.thickness)).collect();
     let assess = facts.plan.assess.clone().unwrap_or_default();
     let shots = facts.shots.iter().filter(|shot| facts.path.course_at(shot.along) == Some(course.number)).copied().collect();
-    let mut work = Work { facts, assess, course, lower_two: index < 2, edges, readings, shots, agreed, done };
+    let mut work = Work { facts, assess, course, lower_two: index < 2, edges, readings, shots, of_minimum, done };
     work.all();
     work.done
 }
@@ -168,15 +168,17 @@ impl Work<'_> {
         let required = self.required();
         self.done.summary.required = required;
         let Some(least) = self.done.statistics.least else {
-            self.done.missing.push("no reading with an echo: no thickness to assess".to_owned());
-            self.done.summary.decision_why = "nothing was read".to_owned();
+            let (missing, why) = match self.of_minimum.alone {
+                None => ("no reading with an echo: no thickness to assess", "nothing was read"),
+                Some(_) => ("no reading that a neighbour agrees with: no thickness to assess", "nothing was read that a neighbour agrees with"),
+            };
+            self.done.missing.push(missing.to_owned());
+            self.done.summary.decision_why = why.to_owned();
             self.nothing_read();
             return;
         };
         self.done.summary.least = Some(least.thickness);
-        let uncertainty =
-            self.facts.line.points.iter().find(|point| Some(point.along) == least.along && point.thickness == least.thickness);
-        let mut least = DatedWall { thickness: least.thickness, uncertainty: uncertainty.and_then(|point| point.uncertainty) };
+        let mut least = DatedWall { thickness: least.thickness, uncertainty: self.of_minimum.uncertainty };
         if let Some(hand) = self.lowest_by_hand().filter(|hand| hand.wall.thickness < least.thickness) {
             let unit = self.unit();
             self.done.checks.push(format!(
@@ -188,12 +190,15 @@ impl Work<'_> {
             least = hand.wall;
             self.done.summary.least = Some(least.thickness);
             self.done.summary.least_at = hand.along;
-            self.agreed = self.agreed.map(|_| least);
+            self.of_minimum.even_only = false;
         }
-        self.done.summary.least_expanded = least.uncertainty.map(|u| u * 2.0);
+        self.done.summary.least_even_only = self.of_minimum.even_only;
+        self.done.summary.least_expanded = least.uncertainty.map(|u| u * 2.0).filter(|_| !self.of_minimum.even_only);
         let upper = self.rates(least, required);
         self.pressure(least.thickness, upper);
-        self.averages(least, required, upper);
+        // A U that does not hold for the wall there proves nothing.
+        let uncertainty = least.uncertainty.filter(|_| !self.of_minimum.even_only);
+        self.averages(DatedWall { uncertainty, ..least }, required, upper);
         let walls: Vec<Length> = self.readings.iter().map(|reading| reading.1).collect();
         let varies = variation(&walls);
         self.done.summary.cov = self.take(varies).map(|variation| variation.cov);

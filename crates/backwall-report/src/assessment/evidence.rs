@@ -14,21 +14,21 @@ use std::collections::BTreeMap;
 struct Doubts {
     uncalibrated: u64,
     /// How many stand alone, and the lowest of them.
-    alone: Option<(u64, Length)>,
+    alone: Option<(u64, DatedWall)>,
     without_uncertainty: u64,
     /// Spots that may be laminations.
     laminations: u64,
-    /// The minimum of those that agree with a neighbour.
-    agreed: Option<DatedWall>,
     lowest: Option<Lowest>,
     /// The shot before, by its run: whether its echo is a doubtful one.
     before: Option<(RunId, bool)>,
 }
 
-/// The minimum of all, and whether its echo is worse than those beside it.
+/// The minimum of all that do not stand alone, and whether its echo is worse than those beside it.
 #[derive(Debug, Clone)]
 struct Lowest {
-    thickness: Length,
+    wall: DatedWall,
+    /// Its number and U are for an even wall, and that is not what it stands on.
+    even_only: bool,
     at: Option<Length>,
     /// What is wrong with it; empty where nothing is.
     weakness: String,
@@ -54,6 +54,16 @@ fn weakness(reading: &Reading) -> String {
     if poor || both { words.join(", ") } else { String::new() }
 }
 
+/// What a minimum is worth.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct OfMinimum {
+    pub uncertainty: Option<Length>,
+    /// Part of the beam stands on something else: U does not hold for the least wall under it.
+    pub even_only: bool,
+    /// The lowest of the readings that agree with no neighbour, where there are such.
+    pub alone: Option<DatedWall>,
+}
+
 /// Of all courses of all lines.
 #[derive(Debug, Default)]
 pub(super) struct RestsOn {
@@ -70,13 +80,17 @@ struct RunDoubt {
     why: String,
 }
 
+fn lower(a: DatedWall, b: DatedWall) -> DatedWall {
+    if b.thickness < a.thickness { b } else { a }
+}
+
 impl Doubts {
     fn add(&mut self, other: &Self) {
         self.uncalibrated += other.uncalibrated;
         self.without_uncertainty += other.without_uncertainty;
         self.laminations += other.laminations;
         self.alone = match (self.alone, other.alone) {
-            (Some((a, least)), Some((b, lower))) => Some((a + b, least.min(lower))),
+            (Some((a, least)), Some((b, other))) => Some((a + b, lower(least, other))),
             (one, other) => one.or(other),
         };
     }
@@ -117,23 +131,20 @@ impl RestsOn {
         if let Some(lowest) = found.lowest.as_mut().filter(|lowest| lowest.run == run.id && lowest.shared.1.is_none()) {
             lowest.shared.1 = Some(weak);
         }
-        let Some(thickness) = reading.measurement.thickness else { return };
-        if found.lowest.as_ref().is_none_or(|lowest| thickness < lowest.thickness) {
+        let measurement = &reading.measurement;
+        let Some(thickness) = measurement.thickness else { return };
+        found.uncalibrated += u64::from(!calibrated || measurement.flags.has(Flag::Uncalibrated));
+        found.without_uncertainty += u64::from(measurement.uncertainty.is_none());
+        let wall = DatedWall { thickness, uncertainty: measurement.uncertainty };
+        if measurement.counted().is_none() {
+            found.alone = Some(found.alone.map_or((1, wall), |(count, least)| (count + 1, lower(least, wall))));
+            return;
+        }
+        if found.lowest.as_ref().is_none_or(|lowest| thickness < lowest.wall.thickness) {
             // Beside the first shot of a run there is none to speak for it.
             let shared = (before.is_none_or(|(_, weak)| weak), None);
-            found.lowest = Some(Lowest { thickness, at: reading.place.along, weakness, shared, run: run.id });
-        }
-        let flags = reading.measurement.flags;
-        let uncalibrated = !calibrated || flags.has(Flag::Uncalibrated);
-        let without = reading.measurement.uncertainty.is_none();
-        if !flags.has(Flag::Alone) && found.agreed.is_none_or(|known| thickness < known.thickness) {
-            found.agreed = Some(DatedWall { thickness, uncertainty: reading.measurement.uncertainty });
-        }
-        found.uncalibrated += u64::from(uncalibrated);
-        found.without_uncertainty += u64::from(without);
-        if flags.has(Flag::Alone) {
-            let (count, least) = found.alone.unwrap_or((0, thickness));
-            found.alone = Some((count + 1, least.min(thickness)));
+            let even_only = measurement.is_for_even_wall_only();
+            found.lowest = Some(Lowest { wall, even_only, at: reading.place.along, weakness, shared, run: run.id });
         }
     }
 
@@ -142,7 +153,7 @@ impl RestsOn {
         let mut lowest: BTreeMap<Option<u16>, (&str, &Lowest)> = BTreeMap::new();
         for ((line, course), doubts) in self.courses.iter().filter(|((line, course), _)| is_meant(line, *course)) {
             let Some(found) = &doubts.lowest else { continue };
-            if lowest.get(course).is_none_or(|(_, known)| found.thickness < known.thickness) {
+            if lowest.get(course).is_none_or(|(_, known)| found.wall.thickness < known.wall.thickness) {
                 lowest.insert(*course, (line, found));
             }
         }
@@ -152,17 +163,22 @@ impl RestsOn {
             let at = found.at.map_or_else(String::new, |at| format!(" at {}", crate::words::place(unit, at)));
             format!(
                 "the minimum{of}, {}{at} on line {line}, rests on one doubtful echo ({}) between two that are not: prove it by hand",
-                crate::words::thickness(unit, found.thickness),
+                crate::words::thickness(unit, found.wall.thickness),
                 found.weakness
             )
         })
         .collect()
     }
 
-    /// The minimum of the readings that agree with a neighbour, where others do not.
-    pub(super) fn agreed(&self, line: &str, course: Option<u16>) -> Option<DatedWall> {
-        let found = self.courses.get(&(line.to_owned(), course))?;
-        found.agreed.filter(|_| found.alone.is_some())
+    /// U of the minimum, and whether it is that of an even wall only.
+    pub(super) fn of_minimum(&self, line: &str, course: Option<u16>) -> OfMinimum {
+        let found = self.courses.get(&(line.to_owned(), course));
+        let lowest = found.and_then(|found| found.lowest.as_ref());
+        OfMinimum {
+            uncertainty: lowest.and_then(|lowest| lowest.wall.uncertainty),
+            even_only: lowest.is_some_and(|lowest| lowest.even_only),
+            alone: found.and_then(|found| found.alone).map(|(_, lowest)| lowest),
+        }
     }
 
     /// Of one course on one line in words, worst first.
@@ -189,9 +205,9 @@ impl RestsOn {
             words.push(format!("LAMINATION? {}: the depth counts as wall", count(found.laminations, "spot")));
         }
         if let Some((alone, least)) = found.alone {
-            let least = crate::words::thickness(unit, least);
+            let least = crate::words::thickness(unit, least.thickness);
             words.push(format!(
-                "no neighbour agrees with {}, the lowest {least}: check there by hand before a minimum is used",
+                "no neighbour agrees with {}, the lowest {least}: in no minimum, check there by hand",
                 count(alone, "reading")
             ));
         }

@@ -259,7 +259,8 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
     let minimum = lines
         .iter()
         .filter_map(|on| {
-            Some(WorstPlace { line: on.line.to_owned(), at: on.at, thickness: on.summary.least?, expanded: on.summary.least_expanded })
+            let (thickness, expanded) = (on.summary.least?, on.summary.least_expanded);
+            Some(WorstPlace { line: on.line.to_owned(), at: on.at, thickness, expanded, even_wall_only: on.summary.least_even_only })
         })
         .min_by(|a, b| a.thickness.total_cmp(&b.thickness));
     let average = lines

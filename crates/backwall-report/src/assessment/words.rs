@@ -76,7 +76,18 @@ impl WorstPlace {
     /// `4.37 mm ± 0.12 mm at 3.453 m on line A090`.
     pub fn words(&self, unit: LengthUnit) -> String {
         let expanded = self.expanded.map_or_else(String::new, |expanded| format!(" ± {}", words::thickness(unit, expanded)));
-        format!("{}{expanded}{}", words::thickness(unit, self.thickness), self.where_words(unit))
+        let even = if self.even_wall_only { ", even wall only," } else { "" };
+        format!("{}{expanded}{even}{}", words::thickness(unit, self.thickness), self.where_words(unit))
+    }
+
+    /// `4.37 ± 0.12`, or what stands in place of a U that does not hold; `unknown` where none is known.
+    pub fn bare_words(&self, unit: LengthUnit, unknown: &str) -> String {
+        let expanded = match self.expanded {
+            Some(expanded) => format!(" ± {}", unit.thickness(expanded)),
+            None if self.even_wall_only => " even wall only".to_owned(),
+            None => unknown.to_owned(),
+        };
+        format!("{}{expanded}", unit.thickness(self.thickness))
     }
 
     fn where_words(&self, unit: LengthUnit) -> String {

@@ -6,6 +6,7 @@ use backwall_survey::job::hand::Proven;
 use backwall_survey::neighbours::Kind;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Limits, Spot};
+use backwall_ultrasound::Measurement;
 use backwall_units::Length;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -18,9 +19,11 @@ pub struct WorstPlace {
     pub at: Option<Length>,
     #[serde(rename = "thickness_mm")]
     pub thickness: Length,
-    /// U (k = 2).
+    /// U (k = 2), where one holds.
     #[serde(rename = "expanded_mm")]
     pub expanded: Option<Length>,
+    /// Part of the beam stood on something else: no U holds for the least wall under it.
+    pub even_wall_only: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -65,8 +68,8 @@ impl Worst {
 pub(super) struct Gathering {
     limits: Limits,
     spots: BTreeMap<RunId, Vec<Spot>>,
-    /// U of the readings that are the minimum of a spot.
-    uncertainty: BTreeMap<(RunId, u32), Option<Length>>,
+    /// The readings that are the minimum of a spot.
+    minima: BTreeMap<(RunId, u32), Option<Measurement>>,
     /// Places under the required thickness.
     thin: BTreeMap<RunId, Vec<Length>>,
 }
@@ -74,18 +77,18 @@ pub(super) struct Gathering {
 impl Gathering {
     /// Of the runs that count; `plan` has the required thicknesses that the assessment goes by.
     pub(super) fn of(reader: &JobReader, runs: &[&RunSummary], plan: &Plan) -> Result<Self, StoreError> {
-        let mut found = Self { limits: plan.limits(), spots: BTreeMap::new(), uncertainty: BTreeMap::new(), thin: BTreeMap::new() };
+        let mut found = Self { limits: plan.limits(), spots: BTreeMap::new(), minima: BTreeMap::new(), thin: BTreeMap::new() };
         for run in runs {
             let spots = reader.spots(run.id)?;
-            found.uncertainty.extend(spots.iter().map(|spot| ((run.id, spot.least_seq), None)));
+            found.minima.extend(spots.iter().map(|spot| ((run.id, spot.least_seq), None)));
             found.spots.insert(run.id, spots);
         }
         Ok(found)
     }
 
     pub(super) fn add(&mut self, run: &RunSummary, reading: &Reading) {
-        if let Some(known) = self.uncertainty.get_mut(&(run.id, reading.seq)) {
-            *known = reading.measurement.uncertainty;
+        if let Some(known) = self.minima.get_mut(&(run.id, reading.seq)) {
+            *known = Some(reading.measurement);
         }
         let (Some(thickness), Some(along)) = (reading.measurement.thickness, reading.place.along) else { return };
         if self.limits.required(reading.place.course).is_some_and(|required| thickness < required) {
@@ -119,13 +122,15 @@ impl Gathering {
             places
                 .fold(None, |ends: Option<(Length, Length)>, at| Some(ends.map_or((*at, *at), |(low, high)| (low.min(*at), high.max(*at)))))
         };
-        let uncertainty = self.uncertainty.get(&(run, spot.least_seq)).copied().flatten();
+        let minimum = self.minima.get(&(run, spot.least_seq)).copied().flatten();
+        let even_wall_only = minimum.is_some_and(|minimum| minimum.is_for_even_wall_only());
+        let expanded = minimum.and_then(|minimum| minimum.uncertainty).map(|u| u * 2.0).filter(|_| !even_wall_only);
         Worst {
             run,
             spot: spot.id,
             course: spot.course,
             level: spot.level.word(),
-            place: WorstPlace { line: line.to_owned(), at: spot.least_at, thickness: spot.least, expanded: uncertainty.map(|u| u * 2.0) },
+            place: WorstPlace { line: line.to_owned(), at: spot.least_at, thickness: spot.least, expanded, even_wall_only },
             required,
             left: required.map(|required| spot.least - required),
             edges: spot.edges,

@@ -76,9 +76,8 @@ impl Writer<'_> {
         let unit = self.wanted.unit;
         let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
         let minimum = |found: &WorstPlace| {
-            let expanded = found.expanded.map_or_else(|| " ± ?".to_owned(), |expanded| format!(" ± {}", unit.thickness(expanded)));
             let at = found.at.map_or_else(String::new, |at| format!(" {} {}", unit.place(at), unit.place_symbol()));
-            format!("{}{expanded}, {}{at}", unit.thickness(found.thickness), short_name(&found.line))
+            format!("{}, {}{at}", found.bare_words(unit, " ± ?"), short_name(&found.line))
         };
         [
             course.course.to_string(),

@@ -136,7 +136,7 @@ fn run(
         let measurement = &reading.measurement;
         thinnest.push(&reading);
         let stripe = contents.plan.stripe(reading.place.across.map(|across| across.at));
-        stripes.entry(stripe).or_default().push(reading.place.along, measurement.thickness, reading.level);
+        stripes.entry(stripe).or_default().push(reading.place.along, measurement.counted(), reading.level);
         section.push(&reading, &summary.start.limits);
         for (count, flag) in flags.iter_mut().zip(Flag::ALL) {
             *count += u64::from(measurement.flags.has(*flag));

@@ -7,7 +7,6 @@ use crate::template::{Section, Working};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
-use backwall_ultrasound::Flag;
 
 /// Of what the checklist holds against scanning; the checklist's section has all.
 const MOST_OBSTACLES: usize = 3;
@@ -109,8 +108,8 @@ impl Writer<'_> {
         let readings = |level: fn(&RunFacts) -> u64| runs.iter().map(level).sum::<u64>();
         let (thin, watch) = (readings(|run| run.statistics.thin), readings(|run| run.statistics.watch));
         let mut lines = Vec::new();
-        // The assessment's minimum: of all runs it counts, readings that stand alone among them.
-        let least = self.minimum();
+        // The assessment's minimum: of all runs it counts.
+        let least = self.thinnest();
         lines.extend(least.map(|(run, reading)| format!("Minimum reading: {}", self.where_found(run, reading))));
         lines.extend(
             self.least_margin()
@@ -123,15 +122,8 @@ impl Writer<'_> {
         if lines.len() == 2 && lines[0].split_once(": ").map(|it| it.1) == lines[1].split_once(": ").map(|it| it.1) {
             lines.truncate(1);
         }
-        let confirmed = self.thinnest();
-        if let (Some((_, least)), Some((run, reading))) = (least, confirmed.filter(|_| least.is_some_and(|(_, least)| is_alone(least))))
-            && least.measurement.thickness < reading.measurement.thickness
-            && !self.is_condensed()
-        {
-            lines.push(format!("Minimum reading that a neighbour agrees with: {}", self.where_found(run, reading)));
-        }
-        let confirmed = confirmed.and_then(|(_, reading)| reading.measurement.thickness);
-        let lower = |run: &&RunFacts| run.alone.as_ref().is_some_and(|(reading, _)| reading.measurement.thickness < confirmed);
+        let least = least.and_then(|(_, reading)| reading.measurement.thickness);
+        let lower = |run: &&RunFacts| run.alone.as_ref().is_some_and(|(reading, _)| reading.measurement.thickness < least || least.is_none());
         let standing: Vec<&RunFacts> = runs.iter().filter(lower).collect();
         let lowest = standing.iter().filter_map(|run| Some((*run, &run.alone.as_ref()?.0)));
         let lowest =
@@ -200,14 +192,6 @@ impl Writer<'_> {
     /// Whether the assessment has a required thickness that the plan does not give.
     fn is_required_by_formula(&self) -> bool {
         self.job.assessment.iter().flat_map(|assessment| &assessment.roll_up.courses).any(|course| course.required.is_some())
-    }
-
-    /// The lowest reading that the assessment counts, whether a neighbour agrees with it or not.
-    fn minimum(&self) -> Option<(&RunFacts, &Reading)> {
-        let alone = self.job.runs.iter().filter(|run| run.is_counted()).filter_map(|run| Some((run, &run.alone.as_ref()?.0)));
-        self.readings_of_note()
-            .chain(alone)
-            .min_by(|a, b| a.1.measurement.thickness.unwrap_or_default().total_cmp(&b.1.measurement.thickness.unwrap_or_default()))
     }
 
     /// The least reading of all that a neighbour agrees with.
@@ -333,10 +317,6 @@ impl Writer<'_> {
         let (scanned, whole) = (self.job.map.scanned_m2() * per_m2, self.job.map.ground.surface_m2() * per_m2);
         format!("{:.3} % ({scanned:.2} of {whole:.0} {symbol})", share * 100.0)
     }
-}
-
-fn is_alone(reading: &Reading) -> bool {
-    reading.measurement.flags.has(Flag::Alone)
 }
 
 /// With a capital first letter.

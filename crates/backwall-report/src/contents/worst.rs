@@ -64,7 +64,6 @@ impl Writer<'_> {
         let dash = |text: Option<String>| text.unwrap_or_else(|| "–".to_owned());
         for (index, spot) in spots.iter().enumerate() {
             let under = spot.left.is_some_and(|left| left < backwall_units::Length::ZERO);
-            let expanded = spot.place.expanded.map_or_else(String::new, |expanded| format!(" ± {}", unit.thickness(expanded)));
             table.toned(
                 tone_of(if under { Decision::NotMet } else { Decision::NotDecided }),
                 [
@@ -72,7 +71,7 @@ impl Writer<'_> {
                     safe_text(&spot.place.line),
                     dash(spot.place.at.map(|at| unit.place(at))),
                     dash(spot.course.map(|course| course.to_string())),
-                    format!("{}{expanded}", unit.thickness(spot.place.thickness)),
+                    spot.place.bare_words(unit, ""),
                     self.bare(spot.required),
                     self.bare(spot.left),
                     dash(spot.under.map(|(from, to)| format!("{} to {}", unit.place(from), unit.place(to)))),

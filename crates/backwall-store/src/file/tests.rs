@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::{CloseReason, Entry, Mark, MarkKind, Note, RunStart};
+use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
 use backwall_survey::travel::Place;
@@ -275,4 +276,37 @@ fn runs_side_by_side_keep_their_own_rows_through_a_full_disk_and_end_one_by_one(
         let stored: Vec<u32> = reader.readings(run, 0, 1000).unwrap().iter().map(|reading| reading.seq).collect();
         assert!(stored.into_iter().eq(numbers(run, 0, count)), "run {run}");
     }
+}
+
+/// Of five readings the two lowest stand alone. The table, and so the digest over it, keeps the least of all; every summary has the lowest that counts.
+#[test]
+fn the_minimum_that_is_said_is_none_that_stands_alone_and_what_is_kept_is_as_it_was_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = new_job(folder.path());
+    let job = JobFile::open(&path).unwrap();
+    let writer = job.writer();
+    let run = writer.start_run(start()).unwrap();
+    for (seq, mm) in [9.7, 2.1, 5.2, 1.7, 5.2].into_iter().enumerate() {
+        let Entry::Reading { mut reading, waveform } = shot(seq as u32) else { panic!() };
+        reading.measurement.thickness = Some(Length::mm(mm));
+        reading.place.along = Some(Length::mm(10.0 * seq as f64));
+        writer.append_blocking(run, Entry::Reading { reading, waveform }).unwrap();
+    }
+    let said = || job.reader().unwrap().run(run).unwrap();
+    writer.flush().unwrap();
+    assert_eq!(said().least, Some(Length::mm(1.7)), "nothing was judged yet");
+    for row in [1, 3] {
+        let alone = Judgement { rows: (row, row), flags: Flags::of(Flag::Alone), stretch: None };
+        writer.append_blocking(run, Entry::Judgement(alone)).unwrap();
+    }
+    writer.flush().unwrap();
+    let judged = (Some(Length::mm(5.2)), Some(Length::mm(20.0)));
+    assert_eq!((said().least, said().least_at), judged, "while it goes on");
+    let closed = writer.close_run(run, CloseReason::Operator, 0).unwrap();
+    assert_eq!((closed.least, closed.least_at), judged);
+    for summary in [said(), job.contents().unwrap().runs.remove(0)] {
+        assert_eq!((summary.least, summary.least_at, &summary.digest), (judged.0, judged.1, &closed.digest));
+    }
+    let stored = |sql: &str| rusqlite::Connection::open(&path).unwrap().query_row(sql, [], |row| row.get::<_, i64>(0)).unwrap();
+    assert_eq!(stored("SELECT least_nm FROM run_end"), 1_700_000);
 }

@@ -140,23 +140,24 @@ impl Narrow {
         Some(Patch { along: self.shots[highest].along, depth, level: level / beam, width })
     }
 
-    /// Whether both ends of an echo of the next shot are seen, and lie close together: the closer, the higher it stands.
+    /// Whether both ends of an echo of the next shot are seen, and lie close together: the closer, the higher it stands. Without coupling
+    /// on one side nothing is learned of that side; on both it was none that was lost, for the tyre's contact is wider than this: the
+    /// wall about it returns nothing.
     fn is_narrow(&self, echo: Echo, dim: bool) -> bool {
         let end = |beside: &mut dyn Iterator<Item = &Neighbour>| {
             let (mut along, mut depth) = (self.shots[self.next].along, echo.depth);
             for shot in beside {
                 let way = (shot.along - along).abs();
                 match shot.shows(depth, GOES_ON + way * GOES_ON_SLOPE) {
-                    // Without coupling nothing is learned.
-                    None if shot.flags.has(Flag::NoCoupling) => return None,
                     Some(same) => (along, depth) = (shot.along, same.depth),
-                    None => return Some(shot.along),
+                    None => return Some((shot.along, shot.flags.has(Flag::NoCoupling))),
                 }
             }
             None
         };
         let before = end(&mut self.shots.range(..self.next).rev());
         let behind = end(&mut self.shots.range(self.next + 1..));
-        matches!((before, behind), (Some(before), Some(behind)) if (behind - before).abs() < NARROW * if dim { 1.0 } else { 0.5 })
+        let (Some((before, lost_before)), Some((behind, lost_behind))) = (before, behind) else { return false };
+        lost_before == lost_behind && (behind - before).abs() < NARROW * if dim { 1.0 } else { 0.5 }
     }
 }

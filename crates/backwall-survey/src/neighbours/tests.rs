@@ -178,6 +178,10 @@ fn what_is_dim_and_narrower_than_a_beam_stands_alone_and_what_is_wider_does_not(
     assert_eq!(alone(2.5, line(1)), NONE);
     // Without coupling on one side nothing is known of that side.
     assert_eq!(alone(0.25, sound(20).into_iter().chain(dark(20)).chain(seen(5)).chain(vec![Vec::new(); 20])), NONE);
+    // Coupling that is lost before and behind less than a beam's width was not lost: the slope returns nothing there.
+    let nothing = || vec![Vec::new(); 6];
+    let island = sound(20).into_iter().chain(dark(10)).chain(nothing()).chain(seen(4)).chain(nothing()).chain(dark(10));
+    assert_eq!(alone(0.25, island), [36, 37, 38, 39]);
 }
 
 /// A plate whose grain shows at `depth` before its whole wall, over 2.5 mm each at places 12.5 mm apart, then a slope that returns a
@@ -224,4 +228,36 @@ fn a_reading_is_said_to_stand_alone_once() {
     all.extend(neighbours.end());
     let alone: Vec<_> = all.iter().filter(|judgement| judgement.flags.has(Flag::Alone)).map(|judgement| judgement.rows).collect();
     assert_eq!(alone, [(60, 60)]);
+}
+
+/// Rows that say their U does not reach the wall beside them, of shots `apart` mm from each other.
+fn near_uneven(apart: f64, shots: impl IntoIterator<Item = Vec<(f64, f64)>>) -> Vec<u64> {
+    let mut neighbours = Neighbours::default();
+    let placed = |(at, echoes): (usize, Vec<(f64, f64)>)| Neighbour { along: Length::mm(at as f64 * apart), ..shot(at as u64, &echoes) };
+    let mut all: Vec<Judgement> = shots.into_iter().enumerate().flat_map(|shot| neighbours.push(placed(shot))).collect();
+    all.extend(neighbours.end());
+    let mut rows: Vec<u64> =
+        all.into_iter().filter(|judgement| judgement.flags.has(Flag::NearUneven)).map(|judgement| judgement.rows.0).collect();
+    rows.sort_unstable();
+    rows
+}
+
+// A beam whose centre is a millimetre beside a pit returns nearly all of itself from the plate; the least wall within 1.5 mm is the pit's.
+#[test]
+fn a_whole_echo_within_the_footprint_of_a_pit_says_so_and_one_beside_a_lamination_does_not() {
+    let flank = || vec![vec![(9.8, 0.8)], vec![(9.8, 0.6)], vec![(9.8, 0.4)]];
+    let pit = || flank().into_iter().chain(vec![vec![(5.6, 0.15)]; 12]).chain(flank().into_iter().rev());
+    let line = |apart: f64| near_uneven(apart, sound(40).into_iter().chain(pit()).chain(sound(40)));
+    // Shots 40 to 57 are the pit with its flanks; within 1.5 mm of it lie six shots a quarter of a millimetre apart, or one of a millimetre.
+    let rows = line(0.25);
+    assert!((34..40).all(|row| rows.contains(&row)) && (58..64).all(|row| rows.contains(&row)), "{rows:?}");
+    assert!(rows.iter().all(|row| (34..64).contains(row)), "{rows:?}");
+    assert!(line(1.0).iter().all(|row| (39..59).contains(row)) && line(1.0).contains(&39), "{:?}", line(1.0));
+    assert_eq!(near_uneven(0.25, sound(40).into_iter().chain(lamination(4.9, 40)).chain(sound(40))), [0; 0]);
+    assert_eq!(near_uneven(0.25, sound(200)), [0; 0]);
+    // What returns a little less from place to place, as coupling makes it, is no flank.
+    let uneasy = (0..400).map(|at| vec![(9.8, [1.0, 0.83, 1.02, 0.97, 1.1, 0.84, 0.99][at % 7])]);
+    assert_eq!(near_uneven(0.05, uneasy.clone()), [0; 0]);
+    let rows = near_uneven(0.05, uneasy.clone().chain(pit()).chain(uneasy));
+    assert!(rows.iter().all(|row| (366..452).contains(row)), "{rows:?}");
 }

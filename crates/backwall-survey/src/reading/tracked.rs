@@ -14,6 +14,9 @@ const WITNESS_LEVEL: f64 = 0.25;
 /// What makes the second echo of a shot no witness.
 const NO_WITNESS: [Flag; 8] =
     [Flag::Weak, Flag::Uneven, Flag::InnerReflector, Flag::EarlyEcho, Flag::Ambiguous, Flag::Multiple, Flag::Saturated, Flag::GateEdge];
+/// Of what the shots that the zero is from returned: one that contradicts them and returns less stands on no even wall, and its second
+/// echo need not be its repeat. A zero that moves does so on a whole wall. Common practice, no source.
+const CONTRADICTS_LEVEL: f64 = 0.6;
 /// A shot's own lateness agrees with its neighbours' within so many standard deviations.
 const AGREES: f64 = 4.0;
 /// A zero this many standard uncertainties of the coupling off has not moved; a pair is sure past so many of its own.
@@ -35,11 +38,14 @@ pub struct ZeroKeeper {
     tyre: TyreWatch,
     /// Of the last shot, where it is sound.
     pair: Option<Pair>,
+    /// Whether the newest sound pair contradicts the calibrated zero.
+    contradicted: bool,
 }
 
 impl ZeroKeeper {
     pub fn new(setup: &Setup) -> Self {
-        Self { setup: setup.clone(), ruler: Ruler::new(setup), watch: ZeroWatch::default(), tyre: TyreWatch::default(), pair: None }
+        let (watch, tyre) = (ZeroWatch::default(), TyreWatch::default());
+        Self { setup: setup.clone(), ruler: Ruler::new(setup), watch, tyre, pair: None, contradicted: false }
     }
 
     pub fn set_temperature(&mut self, wall: Temperature) {
@@ -69,14 +75,18 @@ impl ZeroKeeper {
             self.watch.pass();
             return alone;
         }
-        let bright = measured.sight.taken.is_some_and(|taken| taken.level >= WITNESS_LEVEL);
+        let level = measured.sight.taken.map_or(0.0, |taken| taken.level);
         let pair = measured.sight.pair.filter(|pair| {
             let sound = pair.second >= SOUND_SECOND.0 && pair.second <= SOUND_SECOND.1;
+            let bright = level >= WITNESS_LEVEL && (self.agrees(pair) || level >= CONTRADICTS_LEVEL * self.watch.level());
             sound && bright && alone.quality > Quality::Poor && !NO_WITNESS.iter().any(|flag| alone.flags.has(*flag))
         });
         self.pair = pair;
         match pair {
-            Some(pair) => self.watch.push(pair.late),
+            Some(pair) => {
+                self.watch.push(pair.late, level);
+                self.contradicted = !self.rests(pair.late, pair.uncertainty * SURE);
+            }
             None => self.watch.pass(),
         }
         self.watch_tyre(measured);
@@ -88,7 +98,14 @@ impl ZeroKeeper {
             ZeroKeeping::Tracked if self.is_restless() => with_doubt(self.tracked(measured, pair), Flag::ZeroMoved),
             ZeroKeeping::Tracked => self.tracked(measured, pair),
         };
-        read.rounded()
+        // Before there are enough pairs for a zero, the newest speaks for shots that have none of their own.
+        let unknown = self.contradicted && pair.is_none() && self.watch.zero().is_none();
+        if unknown { with_doubt(read, Flag::ZeroMoved) } else { read }.rounded()
+    }
+
+    /// Whether a pair says of the zero what the shots before it do; all does while they say nothing.
+    fn agrees(&self, pair: &Pair) -> bool {
+        self.watch.zero().is_none_or(|zero| (pair.late - zero.late).abs() <= zero.scatter.max(zero.spread()) * AGREES)
     }
 
     fn watch_tyre(&mut self, measured: &Measured) {
@@ -140,7 +157,7 @@ impl ZeroKeeper {
         if self.rests(zero.late, sure) && pair.is_none_or(|pair| self.rests(pair.late, own_sure)) {
             return alone;
         }
-        let (mut late, spread) = (zero.late, Time::ns(libm::hypot(zero.uncertainty.as_ns(), zero.moving.as_ns())));
+        let (mut late, spread) = (zero.late, zero.spread());
         if let Some(pair) = pair {
             let apart = pair.late - zero.late;
             if apart.abs() > zero.scatter.max(spread) * AGREES {

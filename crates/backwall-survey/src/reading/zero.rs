@@ -38,10 +38,19 @@ pub struct Zero {
     pub tyre: Option<FaceMoved>,
 }
 
+impl Zero {
+    /// How well it is known where it may still be moving.
+    pub fn spread(&self) -> Time {
+        Time::ns(libm::hypot(self.uncertainty.as_ns(), self.moving.as_ns()))
+    }
+}
+
 /// Keeps the last shots with two sound back-wall echoes.
 #[derive(Debug, Clone, Default)]
 pub struct ZeroWatch {
     late: VecDeque<f64>,
+    /// Of a whole beam, what each of them returned.
+    levels: VecDeque<f64>,
     since: u32,
     now: Option<Zero>,
     /// Values a median is taken of.
@@ -49,14 +58,22 @@ pub struct ZeroWatch {
 }
 
 impl ZeroWatch {
-    /// A shot that shows how late its first echo is.
-    pub fn push(&mut self, late: Time) {
+    /// A shot that shows how late its first echo is, and what it returned of a whole beam.
+    pub fn push(&mut self, late: Time, level: f64) {
         self.late.push_back(late.as_ns());
+        self.levels.push_back(level);
         if self.late.len() > WINDOWS[WINDOWS.len() - 1] {
             self.late.pop_front();
+            self.levels.pop_front();
         }
         self.since = 0;
         self.now = self.estimate();
+    }
+
+    /// What the shots it is from return of a whole beam, middle; nothing before there are any.
+    pub fn level(&self) -> f64 {
+        let mut levels: Vec<f64> = self.levels.iter().copied().collect();
+        if levels.is_empty() { 0.0 } else { median(&mut levels) }
     }
 
     /// A shot that does not.
@@ -130,7 +147,7 @@ mod tests {
 
     fn watch(late: impl IntoIterator<Item = f64>) -> ZeroWatch {
         let mut watch = ZeroWatch::default();
-        late.into_iter().for_each(|late| watch.push(Time::ns(late)));
+        late.into_iter().for_each(|late| watch.push(Time::ns(late), 1.0));
         watch
     }
 

@@ -15,7 +15,7 @@ pub struct Bin {
     pub worst: Level,
     /// Readings with a thickness.
     pub read: u32,
-    /// Readings without an echo.
+    /// Readings without an echo, or that no neighbour agrees with.
     pub lost: u32,
 }
 
@@ -31,6 +31,11 @@ impl Bin {
 
     pub fn is_empty(&self) -> bool {
         self.read + self.lost == 0
+    }
+
+    /// Takes a reading as [`Seen`](super::Seen) gives it.
+    pub(super) fn take(&mut self, (thickness, level): (Option<Length>, Level)) {
+        self.add(thickness, level);
     }
 
     fn add(&mut self, thickness: Option<Length>, level: Level) {
@@ -114,14 +119,33 @@ pub struct Strip {
 impl Strip {
     /// Adds a reading. Readings without a place (or with an impossible one) are counted, not drawn.
     pub fn push(&mut self, along: Option<Length>, thickness: Option<Length>, level: Level) {
-        let Some(along) = along.filter(|place| place.as_mm().abs() <= FURTHEST_MM) else {
+        let Some(mut index) = along.and_then(Self::index_of) else {
             self.unplaced += 1;
             return;
         };
-        let mut index = (along / BIN).floor() as i64;
         for layer in &mut self.layers {
             layer.bin_mut(index).add(thickness, level);
             index = index.div_euclid(FAN);
+        }
+    }
+
+    /// The finest bin that a place lies in; none for one beyond what any crawler drives.
+    pub(super) fn index_of(along: Length) -> Option<i64> {
+        (along.as_mm().abs() <= FURTHEST_MM).then(|| (along / BIN).floor() as i64)
+    }
+
+    pub(super) fn finest_at(&self, index: i64) -> Bin {
+        self.layers[0].get(index).copied().unwrap_or(Bin::EMPTY)
+    }
+
+    /// Puts another bin in the place of a finest one, and makes those above it anew.
+    pub(super) fn put(&mut self, mut index: i64, bin: Bin) {
+        *self.layers[0].bin_mut(index) = bin;
+        for level in 1..LEVELS {
+            index = index.div_euclid(FAN);
+            let mut sum = Bin::EMPTY;
+            (index * FAN..(index + 1) * FAN).filter_map(|below| self.layers[level - 1].get(below)).for_each(|below| sum.merge(below));
+            *self.layers[level].bin_mut(index) = sum;
         }
     }
 

@@ -40,7 +40,7 @@ struct Cell {
     count: u32,
     /// The least reading, nm.
     least: Option<(i64, At)>,
-    /// The first reading without an echo.
+    /// The first reading without an echo, or that stands alone.
     lost: Option<At>,
     /// The first and the last place with a thickness, µm.
     read: Option<(i64, i64)>,
@@ -84,12 +84,13 @@ pub struct Places {
 }
 
 impl Places {
-    /// Takes the next reading; the rows of a run come in order.
-    pub fn push(&mut self, at: At, thickness: Option<Length>) {
+    /// Takes the next reading; the rows of a run come in order. One that stands alone does not count: it fills a gap and leads nothing.
+    pub fn push(&mut self, at: At, thickness: Option<Length>, counts: bool) {
         self.count += 1;
         self.index(at);
         let thickness = thickness.map(Length::as_nanometres);
-        if let Some(nm) = thickness
+        let counted = thickness.filter(|_| counts);
+        if let Some(nm) = counted
             && self.least.is_none_or(|(least, _)| nm < least)
         {
             self.least = Some((nm, at));
@@ -100,15 +101,14 @@ impl Places {
         };
         let cell = self.cell_mut(um.div_euclid(CELL_UM));
         cell.count += 1;
-        match thickness {
-            Some(nm) => {
-                if cell.least.is_none_or(|(least, _)| nm < least) {
-                    cell.least = Some((nm, at));
-                }
-                let (from, to) = cell.read.unwrap_or((um, um));
-                cell.read = Some((from.min(um), to.max(um)));
-            }
+        match counted {
+            Some(nm) if cell.least.is_none_or(|(least, _)| nm < least) => cell.least = Some((nm, at)),
+            Some(_) => {}
             None => cell.lost = cell.lost.or(Some(at)),
+        }
+        if thickness.is_some() {
+            let (from, to) = cell.read.unwrap_or((um, um));
+            cell.read = Some((from.min(um), to.max(um)));
         }
     }
 
@@ -246,7 +246,7 @@ mod tests {
     fn places(readings: &[(f64, Option<f64>)]) -> Places {
         let mut places = Places::default();
         for (row, (place, thickness)) in readings.iter().enumerate() {
-            places.push(At::new(Some(mm(*place)), 0, row as u64), thickness.map(mm));
+            places.push(At::new(Some(mm(*place)), 0, row as u64), thickness.map(mm), true);
         }
         places
     }

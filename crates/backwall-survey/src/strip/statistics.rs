@@ -22,6 +22,8 @@ pub struct Sample {
     pub across: Length,
     pub course: Option<u16>,
     pub thickness: Option<Length>,
+    /// No neighbour agrees with it: counted as read, and neither minimum nor maximum.
+    pub alone: bool,
     pub quality: Quality,
     pub level: Level,
 }
@@ -103,7 +105,9 @@ pub struct Statistics {
     pub thin: u64,
     /// Readings that have no place, or an impossible one.
     pub unplaced: u64,
-    /// The least thickness; of equal ones the first.
+    /// Readings with a thickness that no neighbour agrees with: they are in the mean and the percentiles only.
+    pub alone: u64,
+    /// The least thickness of all others; of equal ones the first.
     pub least: Option<ReadAt>,
     pub greatest: Option<ReadAt>,
     #[serde(rename = "mean_mm")]
@@ -167,6 +171,7 @@ struct Kept {
     row: u32,
     course: Option<u16>,
     poor: bool,
+    alone: bool,
     level: Level,
 }
 
@@ -206,6 +211,7 @@ impl Tally {
             row: u32::try_from(self.kept.len()).unwrap_or(u32::MAX),
             course: sample.course,
             poor: sample.quality == Quality::Poor,
+            alone: sample.alone,
             level: sample.level,
         });
     }
@@ -332,7 +338,7 @@ fn of(kept: &[&Kept], span: Option<(Length, Length)>, scope: &Scope<'_>) -> Stat
     let count = |wanted: fn(&Kept) -> bool| kept.iter().filter(|kept| wanted(kept)).count() as u64;
     let found = |better: fn(f64, f64) -> bool| {
         let mut best: Option<&Kept> = None;
-        for candidate in kept.iter().filter(|kept| kept.thickness_mm.is_finite()) {
+        for candidate in kept.iter().filter(|kept| kept.thickness_mm.is_finite() && !kept.alone) {
             if best.is_none_or(|best| better(candidate.thickness_mm, best.thickness_mm)) {
                 best = Some(candidate);
             }
@@ -350,6 +356,7 @@ fn of(kept: &[&Kept], span: Option<(Length, Length)>, scope: &Scope<'_>) -> Stat
         watch: count(|kept| kept.level == Level::Watch),
         thin: count(|kept| kept.level == Level::Thin),
         unplaced: count(|kept| !kept.along_mm.is_finite()),
+        alone: count(|kept| kept.alone && kept.thickness_mm.is_finite()),
         least: found(|a, b| a < b),
         greatest: found(|a, b| a > b),
         mean: mean(&sorted).map(Length::mm),
@@ -447,6 +454,7 @@ mod tests {
             across: Length::ZERO,
             course: Some(if along < 50.0 { 1 } else { 2 }),
             thickness: thickness.map(Length::mm),
+            alone: false,
             quality: if thickness.is_some() { Quality::Good } else { Quality::None },
             level: thickness.map_or(Level::NoEcho, |thickness| if thickness < 6.0 { Level::Thin } else { Level::Clear }),
         }

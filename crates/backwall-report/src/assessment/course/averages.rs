@@ -45,11 +45,9 @@ impl Work<'_> {
         }
     }
 
-    /// Whether a minimum that is not met agrees with no neighbour, and those that do would not say so: that must be looked at by hand before
-    /// it decides.
-    fn rests_on_one_alone(&self, decision: Decision, wanted: Length) -> bool {
-        let agreed = self.agreed.map(|wall| decide(wall.thickness, wall.uncertainty, wanted));
-        decision == Decision::NotMet && agreed.is_some_and(|agreed| agreed != Decision::NotMet)
+    /// A reading that agrees with no neighbour and would not be enough: it decides nothing, and nothing is met before it was looked at by hand.
+    fn one_alone_under(&self, wanted: Length) -> Option<DatedWall> {
+        self.of_minimum.alone.filter(|wall| decide(wall.thickness, wall.uncertainty, wanted) == Decision::NotMet)
     }
 
     pub(super) fn averages(&mut self, least: DatedWall, required: Option<Length>, upper: Option<LossRate>) {
@@ -58,7 +56,6 @@ impl Work<'_> {
         // Without averages the minimum alone may still say that it is not met.
         if let Some(test) = &test {
             let by_least = decide(least.thickness, least.uncertainty, test.least);
-            let by_least = if self.rests_on_one_alone(by_least, test.least) { Decision::NotDecided } else { by_least };
             self.done.summary.decision = if by_least == Decision::NotMet { by_least } else { Decision::NotDecided };
             self.done.summary.decision_why = format!("by the minimum reading alone: {}; there are no averages", by_least.word());
         } else {
@@ -102,16 +99,14 @@ impl Work<'_> {
         let summary = &mut self.done.summary;
         summary.decision = averages.decision;
         summary.decision_why = why(&averages, &test, least, self.facts.unit);
-        if averages.average != Decision::NotMet && self.rests_on_one_alone(averages.decision, test.least) {
+        if averages.least == Decision::NotDecided && self.of_minimum.even_only {
+            self.done.summary.decision_why.push_str("; t2 is for an even wall only, the wall beside the beam may be less: prove it by hand");
+        }
+        if let Some(wall) = self.one_alone_under(test.least).filter(|_| averages.decision != Decision::NotMet) {
             let summary = &mut self.done.summary;
             summary.decision = Decision::NotDecided;
-            let without = self.agreed.map_or_else(String::new, |wall| {
-                format!(
-                    "; without readings that agree with no neighbour t2 is {}",
-                    crate::words::thickness(self.facts.unit, wall.thickness)
-                )
-            });
-            summary.decision_why.push_str(&without);
+            let read = crate::words::thickness(self.facts.unit, wall.thickness);
+            summary.decision_why.push_str(&format!("; {read} was read where no neighbour agrees: prove it by hand"));
         }
         let summary = &mut self.done.summary;
         summary.unread_must = averages.unread_must;

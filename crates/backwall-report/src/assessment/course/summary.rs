@@ -34,7 +34,10 @@ pub struct Summary {
     /// Least thickness.
     #[serde(rename = "t2_mm")]
     pub least: Option<Length>,
-    /// Its U (k = 2).
+    /// Whether it is for an even wall only: part of the beam stood on something else, and no U holds for the least wall under it.
+    #[serde(rename = "t2_even_wall_only")]
+    pub least_even_only: bool,
+    /// Its U (k = 2), where one holds.
     #[serde(rename = "t2_expanded_mm")]
     pub least_expanded: Option<Length>,
     /// Its place where it was read by hand; else that of the statistics.
