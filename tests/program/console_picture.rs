@@ -27,7 +27,7 @@ fn wall(readings: u32, length_mm: f64) -> LiveWall {
             _ => (Some(9.62 + 0.3 * (along / 90.0).sin()), Level::Clear),
         };
         let (along, thickness) = (Some(Length::mm(along)), thickness.map(Length::mm));
-        wall.see(&Seen { seq, along, course: Some(2), thickness, level }, &limits);
+        wall.see(&Seen { seq, along, course: Some(2), thickness, level, alone: false }, &limits);
     }
     wall
 }

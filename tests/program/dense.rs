@@ -28,7 +28,7 @@ fn driven(folder: &std::path::Path) -> (Vec<Row>, Vec<Row>) {
     let stream = format!("file:{line}");
     let closed =
         must(&["scan", &job, "--headless", "--line", "A090", "--stream", &stream, "--pace", "max", "--override-checklist", "a dense drive"]);
-    let table = |what: &str| {
+    let table = |what: &str| -> Vec<Row> {
         let out = path(&format!("{what}.csv"));
         must(&["export", &job, "--format", "csv", "--what", what, "--out", &out]);
         csv::Reader::from_path(out).unwrap().deserialize().map(Result::unwrap).collect()

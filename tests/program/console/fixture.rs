@@ -266,7 +266,7 @@ pub fn wall(direction: Direction) -> LiveWall {
         let thickness = thickness_at(along);
         let course = Some(if along < 2400.0 { 1 } else { 2 });
         let (along, level) = (Some(Length::mm(along)), level(thickness));
-        wall.see(&Seen { seq: shot, along, course, thickness: thickness.map(Length::mm), level }, &limits);
+        wall.see(&Seen { seq: shot, along, course, thickness: thickness.map(Length::mm), level, alone: false }, &limits);
     }
     wall.acknowledge(1);
     wall.marks.push(Mark {
