@@ -134,3 +134,11 @@ pub fn in_memory() -> tempfile::TempDir {
 pub fn proof(variable: &str, short: usize) -> usize {
     std::env::var(variable).ok().and_then(|number| number.parse().ok()).unwrap_or(short)
 }
+
+/// Whether a reading with these words of an export says that number and U are for an even wall only.
+pub fn is_for_even_wall_only(flags: &str) -> bool {
+    use backwall_ultrasound::{Flag, Flags, Measurement};
+    let has = |flag: &&Flag| flags.split(' ').any(|word| word == flag.word());
+    let flags = Flag::ALL.iter().filter(has).fold(Flags::NONE, |all, flag| all.with(*flag));
+    Measurement { thickness: Some(Length::mm(1.0)), ..Measurement::none(flags) }.is_for_even_wall_only()
+}

@@ -48,7 +48,7 @@ fn says_one_minimum(job: &str, closed: &str, readings: &[Row], statistics: &[Row
     let close = |found: f64| assert!((found - minimum).abs() < 1e-5, "{found} for {minimum}, the lowest of all is {among_alone}");
     assert!(closed.contains(&format!(", min {minimum:.2} mm at ")), "{closed}");
     let json = |arguments: &[&str]| -> serde_json::Value { serde_json::from_str(&must(arguments)).unwrap() };
-    close(json(&["review", job, "--json"])["minimum_mm"].as_f64().unwrap());
+    close(json(&["review", job, "--headless", "--json"])["minimum_mm"].as_f64().unwrap());
     let assessed = json(&["assess", job, "--json"]);
     close(assessed["runs"][0]["minimum_mm"].as_f64().unwrap());
     close(assessed["lines"][0]["statistics"]["least"]["thickness_mm"].as_f64().unwrap());

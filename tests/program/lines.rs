@@ -2,14 +2,14 @@
 //! calibrated, scanned and exported, and an independent script (numpy) scores readings and spots against the truth. Which limits, and
 //! what a score means: `tests/data/lines/README.md`.
 
-use crate::common::{must, python, root};
+use crate::common::{is_for_even_wall_only, must, python, root};
 use backwall::console::survey::{Survey, SurveyNews};
 use backwall::session::review::open_survey;
 use backwall_store::JobFile;
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
 use backwall_survey::reading::Header;
-use backwall_ultrasound::{Flag, Flags, Measurement, TimeBase};
-use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
+use backwall_ultrasound::TimeBase;
+use backwall_units::{Decibel, Frequency, Temperature, Time};
 use serde_json::Value;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -155,9 +155,7 @@ impl Reach {
         let number = |row: &Row, key: &str| row[key].parse::<f64>().ok();
         let sound = truth["valid"] == "1" && number(truth, "lam_fraction") == Some(0.0);
         let (Some(thickness), Some(u), true) = (number(row, "thickness_mm"), number(row, "uncertainty_k2_mm"), sound) else { return };
-        let flags = Flag::ALL.iter().filter(|flag| row["flags"].split(' ').any(|word| word == flag.word()));
-        let flags = flags.fold(Flags::NONE, |all, flag| all.with(*flag));
-        if (Measurement { thickness: Some(Length::mm(thickness)), ..Measurement::none(flags) }).is_for_even_wall_only() {
+        if is_for_even_wall_only(&row["flags"]) {
             self.for_even_wall_only += 1;
         } else {
             let [id, centre, least] = ["id", "true_wall_mm", "worst_mm"].map(|key| number(truth, key).unwrap());
@@ -209,6 +207,7 @@ fn all_limits_of_the_simulated_lines_are_met_through_the_commands() {
     }
     println!("{reach:?}");
     assert!(f64::from(reach.inside) >= 0.95 * f64::from(reach.judged) && reach.judged > 900, "{reach:?}");
+    assert_eq!(reach.uneven.0, reach.uneven.1, "{reach:?}");
     readings.flush().unwrap();
     spots.flush().unwrap();
     let arguments = [set.to_str().unwrap(), all_readings.to_str().unwrap(), all_spots.to_str().unwrap()];

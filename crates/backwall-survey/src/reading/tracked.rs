@@ -95,8 +95,10 @@ impl ZeroKeeper {
         }
         let read = match self.setup.zero_keeping {
             ZeroKeeping::Fixed => self.doubted(alone, pair),
-            ZeroKeeping::Tracked if self.is_restless() => with_doubt(self.tracked(measured, pair), Flag::ZeroMoved),
-            ZeroKeeping::Tracked => self.tracked(measured, pair),
+            ZeroKeeping::Tracked => {
+                let read = held_against(measured, pair, self.tracked(measured, pair));
+                if self.is_restless() { with_doubt(read, Flag::ZeroMoved) } else { read }
+            }
         };
         // Before there are enough pairs for a zero, the newest speaks for shots that have none of their own.
         let unknown = self.contradicted && pair.is_none() && self.watch.zero().is_none();
@@ -191,6 +193,13 @@ fn by_pair(measured: &Measured, pair: Pair) -> Measurement {
         ..alone
     };
     with_doubt(read, Flag::ZeroMoved)
+}
+
+/// A reading that its own two echoes contradict by more than its U is read by them: the zero may go from shot to shot in steps that its
+/// neighbours take for a creep.
+fn held_against(measured: &Measured, pair: Option<Pair>, read: Measurement) -> Measurement {
+    let (Some(pair), Some(thickness), Some(u)) = (pair, read.thickness, read.uncertainty) else { return read };
+    if (pair.wall - thickness).abs() > u * 2.0 + pair.uncertainty * SURE { by_pair(measured, pair) } else { read }
 }
 
 fn with_doubt(read: Measurement, flag: Flag) -> Measurement {
