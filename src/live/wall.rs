@@ -67,9 +67,13 @@ impl LiveWall {
     }
 
     /// Takes a reading that proved to stand alone out of strip, spots and minimum.
-    pub fn withdraw(&mut self, seq: u32, limits: &Limits) {
+    /// Answers spots of which none is left.
+    pub fn withdraw(&mut self, seq: u32, limits: &Limits) -> Vec<Spot> {
         let along = self.section.place_of(seq);
         self.changing(along, limits, |section| section.withdraw(seq));
+        let gone = self.section.spots.take_back();
+        gone.iter().for_each(|spot| self.order.forget(spot.id));
+        gone
     }
 
     /// Judges spots by the stretches known by now; answers those whose finding is new.
@@ -153,6 +157,13 @@ impl SpotOrder {
         }
         self.ranks.insert(rank);
         self.open += usize::from(!spot.acknowledged);
+    }
+
+    fn forget(&mut self, id: SpotId) {
+        if let Some(rank) = self.known.remove(&id) {
+            self.ranks.remove(&rank);
+            self.open -= usize::from(!rank.0);
+        }
     }
 
     fn first<'a>(&self, spots: &'a [Spot], count: usize) -> impl Iterator<Item = &'a Spot> {

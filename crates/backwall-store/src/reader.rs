@@ -380,7 +380,7 @@ impl JobReader {
         Ok(events)
     }
 
-    /// The last state of every spot that was found while the run was recorded.
+    /// The last state of every spot that was found while the run was recorded; none that was taken back, which has no readings.
     pub fn measured_spots(&self, run: RunId) -> Result<Vec<Spot>, StoreError> {
         let found = if self.version >= JUDGED_SINCE { "kind, stretch_json" } else { "NULL, NULL" };
         let states = self.all(
@@ -405,7 +405,7 @@ impl JobReader {
             },
         )?;
         let last: BTreeMap<_, _> = states.into_iter().map(|spot| (spot.id, spot)).collect();
-        let mut spots: Vec<Spot> = last.into_values().collect();
+        let mut spots: Vec<Spot> = last.into_values().filter(|spot| spot.readings > 0).collect();
         let since = self.acknowledged_since(run)?;
         spots.iter_mut().for_each(|spot| spot.acknowledged |= since.contains(&spot.least_seq));
         Ok(spots)

@@ -26,7 +26,8 @@ fn count(connection: &Connection, run: RunId) -> rusqlite::Result<[Option<i64>; 
     let mut counts = connection
         .prepare_cached(
             "SELECT count(*), coalesce(sum(thickness_nm IS NULL), 0),
-               (SELECT count(DISTINCT number) FROM spot WHERE run_id = ?1), NULL, NULL, min(position_um), max(position_um)
+               (SELECT count(DISTINCT number) FROM spot WHERE run_id = ?1
+                AND number NOT IN (SELECT number FROM spot WHERE run_id = ?1 AND readings = 0)), NULL, NULL, min(position_um), max(position_um)
              FROM reading WHERE run_id = ?1",
         )?
         .query_row([run], |row| {

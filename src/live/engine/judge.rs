@@ -18,7 +18,12 @@ impl Engine {
         let judgements = self.neighbours.push(neighbour);
         for judgement in judgements.iter().filter(|judgement| judgement.flags.has(Flag::Alone)) {
             let seq = self.last_rows.iter().find(|(row, _)| *row == judgement.rows.0).map(|(_, seq)| *seq);
-            seq.into_iter().for_each(|seq| self.wall().withdraw(seq, &self.limits));
+            let gone = seq.map_or_else(Vec::new, |seq| self.wall().withdraw(seq, &self.limits));
+            for spot in gone {
+                let text = format!("spot {} is taken back: its readings stand alone", spot.id);
+                self.event(EventKind::Alarm, text, reading.host_time_us, out);
+                out.entries.push(Entry::Spot(spot));
+            }
         }
         self.judged(judgements, false, reading.host_time_us, out);
     }

@@ -80,6 +80,8 @@ pub enum SpotEvent {
 pub struct SpotWatch {
     settings: AlarmSettings,
     spots: Vec<Spot>,
+    /// The last number that was given.
+    last: SpotId,
     /// Not yet long enough to be a spot, or the spot the crawler is in.
     current: Option<Current>,
     /// The one just left.
@@ -121,14 +123,14 @@ impl Current {
         }
     }
 
-    /// Takes a reading back; whether anything is left of the spot.
+    /// Takes a reading back; whether any is left of the spot.
     fn withdraw(&mut self, seq: u32) -> bool {
         self.recent.retain(|under| under.seq != seq);
         let least = self.recent.iter().copied().chain(self.older).min_by(|a, b| a.thickness.total_cmp(&b.thickness));
         if let Some(least) = least.filter(|_| self.spot.least_seq == seq) {
             least.set(&mut self.spot);
         }
-        least.is_some() || self.raised
+        least.is_some()
     }
 }
 
@@ -143,7 +145,7 @@ impl ThinReading {
 
 impl SpotWatch {
     pub fn new(settings: AlarmSettings) -> Self {
-        Self { settings, spots: Vec::new(), current: None, left: None }
+        Self { settings, spots: Vec::new(), last: 0, current: None, left: None }
     }
 
     /// All raised spots, in the order they were raised.
@@ -228,7 +230,8 @@ impl SpotWatch {
                 return None;
             }
             current.raised = true;
-            spot.id = self.spots.len() as SpotId + 1;
+            self.last += 1;
+            spot.id = self.last;
             self.spots.push(spot.clone());
             return Some(SpotEvent::Raised(spot.id));
         }
@@ -250,10 +253,10 @@ impl SpotWatch {
 }
 
 impl SpotWatch {
-    /// Takes back one of the last readings, which proved to stand alone.
+    /// Takes back one of the last readings, which proved to stand alone. A spot that was raised stays, whatever is left of it.
     pub fn withdraw(&mut self, seq: u32) {
         let Self { spots, current, left, .. } = self;
-        if current.as_mut().is_some_and(|current| !current.withdraw(seq)) {
+        if current.as_mut().is_some_and(|current| !current.withdraw(seq) && !current.raised) {
             *current = None;
         }
         if let Some(left) = left {
@@ -264,6 +267,19 @@ impl SpotWatch {
                 ThinReading::of(&changed.spot).set(known);
             }
         }
+    }
+
+    /// Takes the spots back of which no reading is left, unless the operator has taken note of them. They have no readings any more.
+    pub fn take_back(&mut self) -> Vec<Spot> {
+        let mut gone = Vec::new();
+        for of in [&mut self.current, &mut self.left] {
+            if let Some(empty) = of.take_if(|of| of.raised && of.recent.is_empty() && of.older.is_none() && !of.spot.acknowledged)
+                && let Some(at) = self.spots.iter().position(|known| known.id == empty.spot.id && !known.acknowledged)
+            {
+                gone.push(Spot { readings: 0, ..self.spots.remove(at) });
+            }
+        }
+        gone
     }
 
     /// Whether the crawler is in a raised spot.
@@ -313,7 +329,8 @@ impl SpotWatch {
         if !(is_lamination || is_thin_pit) {
             return None;
         }
-        let id = self.spots.len() as SpotId + 1;
+        self.last += 1;
+        let id = self.last;
         self.spots.push(Spot {
             id,
             edges: Some(stretch.edges),
