@@ -14,7 +14,7 @@ use super::writer::Writer;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::neighbours::{Judgement, Neighbour, Neighbours};
 use backwall_survey::reading::{Reading, ReadingMaker};
-use backwall_survey::strip::{AlarmSettings, Level, Limits, Section};
+use backwall_survey::strip::{AlarmSettings, Level, Limits, Section, Seen};
 use backwall_survey::travel::Odometer;
 use backwall_ultrasound::{Flag, Measurement, Setup, Sight};
 use backwall_units::Length;
@@ -24,6 +24,9 @@ use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
 
 /// Numbers an evaluation within its job, from 1.
 pub type EvaluationId = i64;
+
+/// The evaluator with which minima and spots before and after began to leave out readings that stand alone.
+const JUDGED_FINDINGS_SINCE: u32 = 8;
 
 /// Pieces that may wait for the writer.
 const WAITING: usize = 4;
@@ -155,7 +158,7 @@ impl Writer {
             Err(StoreError::Stopped { fault })
         });
         match sent {
-            Ok(_) | Err(Interrupted::WriterGone) => Ok(reader.with_minima(kept?)?),
+            Ok(_) | Err(Interrupted::WriterGone) => Ok(kept?),
             Err(Interrupted::Because(why)) => Err(why),
         }
     }
@@ -183,7 +186,7 @@ fn evaluate(
 ) -> Result<Changes, Interrupted> {
     let own = reader.judgements_between(run.id, 0, u64::MAX)?;
     let mut again = Remaking::new(run, setup, alarm)?;
-    again.comparison.judged_by(&own);
+    again.comparison.judged_by(&own, true);
     let mut done = 0;
     if !go_on(done, run.readings) {
         return Err(EvaluationError::Stopped.into());
@@ -288,6 +291,8 @@ struct Comparison {
     seqs: Vec<u32>,
     /// Rows of the run whose own readings stand alone; nothing where an evaluation was not judged.
     judged: Option<BTreeSet<u64>>,
+    /// Whether what stands alone is left out of the minima too.
+    of_judged: bool,
     /// Of all differences; whole numbers, for a sum that does not depend on rounding.
     sum_nm: i128,
 }
@@ -306,22 +311,34 @@ impl Comparison {
             before: EvaluationFindings::default(),
             after: EvaluationFindings::default(),
         };
-        Self { limits, before: Section::new(alarm), after: Section::new(alarm), changes, seqs: Vec::new(), judged: None, sum_nm: 0 }
+        Self { limits, before: Section::new(alarm), after: Section::new(alarm), changes, seqs: Vec::new(), judged: None, of_judged: false, sum_nm: 0 }
     }
 
     fn push(&mut self, before: &Reading, after: &Reading, one: &Remade) {
         let was_made = one.was_made;
-        self.before.push(before, &self.limits);
+        let row = self.seqs.len() as u64;
+        let is_alone = self.judged.as_ref().is_some_and(|own| own.contains(&row));
+        if is_alone && self.of_judged {
+            self.before.see(&Seen { alone: true, ..Seen::from(before) }, &self.limits);
+        } else {
+            self.before.push(before, &self.limits);
+        }
         self.after.push(after, &self.limits);
         self.seqs.push(after.seq);
-        let row = self.seqs.len() as u64 - 1;
-        if self.judged.as_ref().is_some_and(|own| own.contains(&row)) {
+        if is_alone && !self.of_judged {
             self.before.spots.withdraw(before.seq);
         }
         if self.judged.is_some() {
             let alone = one.judged.iter().filter(|judgement| judgement.flags.has(Flag::Alone)).map(|judgement| judgement.rows.0);
             let seqs: Vec<u32> = alone.filter_map(|row| self.seqs.get(usize::try_from(row).ok()?).copied()).collect();
-            seqs.into_iter().for_each(|seq| self.after.spots.withdraw(seq));
+            for seq in seqs {
+                if self.of_judged {
+                    self.after.withdraw(seq);
+                    self.after.spots.take_back();
+                } else {
+                    self.after.spots.withdraw(seq);
+                }
+            }
         }
         let changes = &mut self.changes;
         changes.readings += 1;
@@ -349,8 +366,9 @@ impl Comparison {
         self.after.judge(after);
     }
 
-    /// Counts spots as neighbours judge them, the run's own by `own`.
-    fn judged_by(&mut self, own: &[Judgement]) {
+    /// Counts spots as neighbours judge them, the run's own by `own`; and minima with them, but for evaluations of an earlier evaluator.
+    fn judged_by(&mut self, own: &[Judgement], of_judged: bool) {
+        self.of_judged = of_judged;
         let alone = own.iter().filter(|judgement| judgement.flags.has(Flag::Alone));
         self.judged = Some(alone.flat_map(|judgement| judgement.rows.0..=judgement.rows.1).collect());
     }
@@ -408,7 +426,7 @@ pub(super) fn check(
     let is_judged = reader.is_judged(stored.id)?;
     let own = reader.judgements_between(run.id, 0, u64::MAX)?;
     if is_judged {
-        again.comparison.judged_by(&own);
+        again.comparison.judged_by(&own, reader.evaluator_of_evaluation(stored.id)? >= JUDGED_FINDINGS_SINCE);
     }
     let tells_coating = reader.tells_coating("evaluated", "evaluation_id", stored.id)?;
     let mut row = 0;

@@ -1,10 +1,10 @@
-//! The minimum that a run or an evaluation is said to have, wherever it is said: of its readings that do not stand alone. What `run_end`
-//! and the changes of an evaluation keep, under their digests, is the least of all that was read; where that one stands alone, the
-//! next that does not is looked for here.
+//! The minimum that a run is said to have, wherever it is said: of its readings that do not stand alone. What `run_end` keeps, under
+//! its digest, is the least of all that was read, and so does an evaluation of an earlier evaluator; where that one stands alone, the next
+//! that does not is looked for here.
 
 use super::contents::{RunId, RunState, RunSummary};
 use super::error::StoreError;
-use super::evaluation::{EvaluationId, EvaluationSummary};
+use super::evaluation::EvaluationId;
 use super::reader::JobReader;
 use super::schema::{JUDGED_SINCE, STATED_SINCE};
 use backwall_ultrasound::Flag;
@@ -17,7 +17,6 @@ use std::sync::PoisonError;
 pub(super) struct Lowest {
     thickness: Length,
     at: Option<Length>,
-    seq: u32,
 }
 
 /// Whose readings.
@@ -68,12 +67,12 @@ impl Of {
         }
         // With min() alone, SQLite takes the other columns from the row of the minimum.
         let sql = format!(
-            "SELECT min({thickness}), r.position_um, r.seq FROM {rows} AND {thickness} IS NOT NULL AND r.row NOT IN ({alone})"
+            "SELECT min({thickness}), r.position_um FROM {rows} AND {thickness} IS NOT NULL AND r.row NOT IN ({alone})"
         );
         let found = connection.prepare_cached(&sql)?.query_row(params![id, flag], |row| {
             let Some(nm) = row.get(0)? else { return Ok(None) };
             let at = row.get::<_, Option<i64>>(1)?.map(Length::micrometres);
-            Ok(Some(Lowest { thickness: Length::nanometres(nm), at, seq: row.get(2)? }))
+            Ok(Some(Lowest { thickness: Length::nanometres(nm), at }))
         })?;
         Ok(Some(found))
     }
@@ -112,18 +111,5 @@ impl JobReader {
             (run.least, run.least_at) = (lowest.map(|lowest| lowest.thickness), lowest.and_then(|lowest| lowest.at));
         }
         Ok(run)
-    }
-
-    /// The same of what an evaluation says of itself and of its run.
-    pub(super) fn with_minima(&self, mut evaluation: EvaluationSummary) -> Result<EvaluationSummary, StoreError> {
-        let (own, made) = (Of::Run(evaluation.start.run), Of::Evaluation(evaluation.id));
-        let changes = &mut evaluation.changes;
-        for (of, found) in [(own, &mut changes.before), (made, &mut changes.after)] {
-            if let Some(lowest) = self.lowest(of, found.least, true)? {
-                found.least = lowest.map(|lowest| lowest.thickness);
-                (found.least_at, found.least_seq) = (lowest.and_then(|lowest| lowest.at), lowest.map(|lowest| lowest.seq));
-            }
-        }
-        Ok(evaluation)
     }
 }

@@ -170,7 +170,7 @@ impl JobReader {
             overrides: self
                 .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
             checks: self.all("SELECT check_json FROM block_check ORDER BY id", [], |row| from_json(row, 0))?,
-            evaluations: self.evaluations()?.into_iter().map(|made| self.with_minima(made)).collect::<Result<_, _>>()?,
+            evaluations: self.evaluations()?,
             adoptions: self.adoptions()?,
             encoder_checks: self.all(
                 "SELECT name, certificate, at_us, distance_um, counts, set_counts_per_mm FROM encoder_check ORDER BY id",
@@ -184,7 +184,7 @@ impl JobReader {
         })
     }
 
-    /// All evaluations of the job as they were kept, in the order they were made.
+    /// All evaluations of the job, in the order they were made.
     pub fn evaluations(&self) -> Result<Vec<EvaluationSummary>, StoreError> {
         self.all(
             "SELECT name, certificate, at_us, id, run_id, setup_json, setup_id, differs, why, software, changes_json, digest
