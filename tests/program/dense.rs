@@ -26,8 +26,19 @@ fn driven(folder: &std::path::Path) -> (Vec<Row>, Vec<Row>) {
     }
     must(&calibrate.iter().map(String::as_str).collect::<Vec<_>>());
     let stream = format!("file:{line}");
-    let closed =
-        must(&["scan", &job, "--headless", "--line", "A090", "--stream", &stream, "--pace", "max", "--override-checklist", "a dense drive"]);
+    let closed = must(&[
+        "scan",
+        &job,
+        "--headless",
+        "--line",
+        "A090",
+        "--stream",
+        &stream,
+        "--pace",
+        "max",
+        "--override-checklist",
+        "a dense drive",
+    ]);
     let table = |what: &str| -> Vec<Row> {
         let out = path(&format!("{what}.csv"));
         must(&["export", &job, "--format", "csv", "--what", what, "--out", &out]);

@@ -184,6 +184,8 @@ pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
         column("calibration", Text, "", "the worst of the runs': valid, pending or suspect", |row| CellValue::from(row.calibration)),
         column("hand_places", Whole, "", "places read by hand there, in none of these numbers", |row| count(row.by_hand.places)),
         column("hand_minimum_mm", Fixed(6), "mm", "the lowest of them", |row| thick(row.by_hand.least)),
-        column("alone", Whole, "", "readings that no neighbour agrees with: neither minimum nor greatest", |row| count(row.statistics.alone)),
+        column("alone", Whole, "", "readings that no neighbour agrees with: neither minimum nor greatest", |row| {
+            count(row.statistics.alone)
+        }),
     ]
 }

@@ -311,7 +311,16 @@ impl Comparison {
             before: EvaluationFindings::default(),
             after: EvaluationFindings::default(),
         };
-        Self { limits, before: Section::new(alarm), after: Section::new(alarm), changes, seqs: Vec::new(), judged: None, of_judged: false, sum_nm: 0 }
+        Self {
+            limits,
+            before: Section::new(alarm),
+            after: Section::new(alarm),
+            changes,
+            seqs: Vec::new(),
+            judged: None,
+            of_judged: false,
+            sum_nm: 0,
+        }
     }
 
     fn push(&mut self, before: &Reading, after: &Reading, one: &Remade) {

@@ -43,11 +43,9 @@ impl Of {
     /// The thickness, the rows it stands in, and those that stand alone; each of these was judged by itself.
     fn tables(self) -> [&'static str; 3] {
         match self {
-            Self::Run(_) => [
-                "r.thickness_nm",
-                "reading AS r WHERE r.run_id = ?1",
-                "SELECT first_row FROM judgement WHERE run_id = ?1 AND flags & ?2",
-            ],
+            Self::Run(_) => {
+                ["r.thickness_nm", "reading AS r WHERE r.run_id = ?1", "SELECT first_row FROM judgement WHERE run_id = ?1 AND flags & ?2"]
+            }
             Self::Evaluation(_) => [
                 "e.thickness_nm",
                 "evaluation AS v JOIN evaluated AS e ON e.evaluation_id = v.id JOIN reading AS r ON r.run_id = v.run_id AND r.row = e.row
@@ -66,9 +64,7 @@ impl Of {
             return Ok(None);
         }
         // With min() alone, SQLite takes the other columns from the row of the minimum.
-        let sql = format!(
-            "SELECT min({thickness}), r.position_um FROM {rows} AND {thickness} IS NOT NULL AND r.row NOT IN ({alone})"
-        );
+        let sql = format!("SELECT min({thickness}), r.position_um FROM {rows} AND {thickness} IS NOT NULL AND r.row NOT IN ({alone})");
         let found = connection.prepare_cached(&sql)?.query_row(params![id, flag], |row| {
             let Some(nm) = row.get(0)? else { return Ok(None) };
             let at = row.get::<_, Option<i64>>(1)?.map(Length::micrometres);

@@ -21,7 +21,7 @@ use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
-/// Reaches the writer thread. Every call but the two `append`s returns once its work is committed and synced.
+/// Reaches the writer thread. Every call but those that append returns once its work is committed and synced.
 #[derive(Clone)]
 pub struct Writer {
     pub(super) queue: Arc<EntryQueue>,
@@ -90,7 +90,11 @@ impl Writer {
     }
     /// Hands an entry over to be saved, waiting for room.
     pub fn append_blocking(&self, run: RunId, entry: Entry) -> Result<(), StoreError> {
-        self.queue.push_blocking(run, entry)
+        self.queue.push_blocking(run, entry, false)
+    }
+    /// The same for a source that can be made to wait: it goes on only as fast as the disk does.
+    pub fn append_in_pace(&self, run: RunId, entry: Entry) -> Result<(), StoreError> {
+        self.queue.push_blocking(run, entry, true)
     }
 }
 
@@ -437,7 +441,8 @@ impl WriterThread {
     /// told as such; SQLite's own automatic checkpoint would hide it.
     fn checkpoint(&mut self, pages: i64) {
         let look = |connection: &Connection, mode: &str| {
-            connection.query_row(&format!("PRAGMA wal_checkpoint({mode})"), [], |row| Ok((row.get::<_, i64>(1)?, row.get::<_, i64>(2)?)))
+            let mut look = connection.prepare_cached(&format!("PRAGMA wal_checkpoint({mode})"))?;
+            look.query_row([], |row| Ok((row.get::<_, i64>(1)?, row.get::<_, i64>(2)?)))
         };
         let done = look(&self.connection, "NOOP").and_then(|(log, moved)| {
             if log - moved >= pages {

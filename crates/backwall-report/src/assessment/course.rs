@@ -170,7 +170,9 @@ impl Work<'_> {
         let Some(least) = self.done.statistics.least else {
             let (missing, why) = match self.of_minimum.alone {
                 None => ("no reading with an echo: no thickness to assess", "nothing was read"),
-                Some(_) => ("no reading that a neighbour agrees with: no thickness to assess", "nothing was read that a neighbour agrees with"),
+                Some(_) => {
+                    ("no reading that a neighbour agrees with: no thickness to assess", "nothing was read that a neighbour agrees with")
+                }
             };
             self.done.missing.push(missing.to_owned());
             self.done.summary.decision_why = why.to_owned();

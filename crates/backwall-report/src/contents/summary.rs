@@ -123,7 +123,8 @@ impl Writer<'_> {
             lines.truncate(1);
         }
         let least = least.and_then(|(_, reading)| reading.measurement.thickness);
-        let lower = |run: &&RunFacts| run.alone.as_ref().is_some_and(|(reading, _)| reading.measurement.thickness < least || least.is_none());
+        let lower =
+            |run: &&RunFacts| run.alone.as_ref().is_some_and(|(reading, _)| reading.measurement.thickness < least || least.is_none());
         let standing: Vec<&RunFacts> = runs.iter().filter(lower).collect();
         let lowest = standing.iter().filter_map(|run| Some((*run, &run.alone.as_ref()?.0)));
         let lowest =

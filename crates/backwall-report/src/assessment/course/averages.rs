@@ -100,7 +100,10 @@ impl Work<'_> {
         summary.decision = averages.decision;
         summary.decision_why = why(&averages, &test, least, self.facts.unit);
         if averages.least == Decision::NotDecided && self.of_minimum.even_only {
-            self.done.summary.decision_why.push_str("; t2 is for an even wall only, the wall beside the beam may be less: prove it by hand");
+            self.done
+                .summary
+                .decision_why
+                .push_str("; t2 is for an even wall only, the wall beside the beam may be less: prove it by hand");
         }
         if let Some(wall) = self.one_alone_under(test.least).filter(|_| averages.decision != Decision::NotMet) {
             let summary = &mut self.done.summary;
