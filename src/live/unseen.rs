@@ -5,11 +5,11 @@
 use backwall_report::unseen::{Unseen, UnseenCell};
 use backwall_simulate::wall::{DrivenLine, VirtualPit};
 use backwall_simulate::{Shooter, VirtualWall};
-use backwall_survey::neighbours::{Kind, Neighbour, Neighbours};
+use backwall_survey::neighbours::{Judgement, Kind, Neighbour, Neighbours, Stretch};
 use backwall_survey::reading::{Measurer, ReadingMaker, Shot};
 use backwall_survey::strip::{AlarmSettings, Limits, Section};
 use backwall_survey::travel::{Direction, Odometer, Path};
-use backwall_ultrasound::{Block, CalibrationInput, Measurement, Mode, Quality, Setup, TimeBase, calibrate};
+use backwall_ultrasound::{Block, CalibrationInput, Flag, Measurement, Mode, Quality, Setup, TimeBase, calibrate};
 use backwall_units::{Decibel, Length, Temperature};
 use std::sync::Arc;
 
@@ -190,7 +190,7 @@ impl World {
         let mut maker = ReadingMaker::new(self.setup.clone(), odometer, of.limits.clone(), reference);
         let mut section = Section::new(of.alarm);
         let mut neighbours = Neighbours::default();
-        let (mut stretches, mut shown) = (Vec::new(), false);
+        let (mut judged, mut shown) = (Vec::new(), Vec::new());
         let shots = (end / spacing).ceil() as u32;
         for seq in 0..shots {
             let along = Length::mm(f64::from(seq) * spacing);
@@ -200,21 +200,35 @@ impl World {
             let shot = Shot { seq, device_time_us: None, encoder, across: None, gain: self.shooter.gain(), samples };
             let reading = maker.measured(&shot, &measured, 0);
             section.push(&reading, &of.limits);
-            shown |= (along - Length::mm(middle)).abs() <= NEAR && shows(&reading.measurement, of.nominal, Length::mm(depth));
+            if (along - Length::mm(middle)).abs() <= NEAR && shows(&reading.measurement, of.nominal, Length::mm(depth)) {
+                shown.push(u64::from(seq));
+            }
             if let Some(neighbour) = Neighbour::new(u64::from(seq), &reading, &measured.sight) {
-                stretches.extend(neighbours.push(neighbour).into_iter().filter_map(|judgement| judgement.stretch));
+                judged.extend(take_back(&mut section, neighbours.push(neighbour)));
             }
         }
-        stretches.extend(neighbours.end().into_iter().filter_map(|judgement| judgement.stretch));
+        judged.extend(take_back(&mut section, neighbours.end()));
+        // What stands alone is no find.
+        shown.retain(|row| !judged.iter().any(|found: &Judgement| found.flags.has(Flag::Alone) && found.rows.0 == *row));
+        let stretches: Vec<Stretch> = judged.iter().filter_map(|judgement| judgement.stretch).collect();
         let middle = Length::mm(middle);
         let near = |edges: (Length, Length)| edges.0 - NEAR <= middle && edges.1 + NEAR >= middle;
-        shown
+        !shown.is_empty()
             || section.spots.spots().iter().filter_map(|spot| spot.edges).any(near)
             || stretches
                 .iter()
                 .filter(|stretch| stretch.kind != Kind::Unproven || stretch.depth.is_some())
                 .any(|stretch| near(stretch.edges))
     }
+}
+
+/// What proves to stand alone leads no spot, as in a run; rows are shots here.
+fn take_back(section: &mut Section, judged: Vec<Judgement>) -> Vec<Judgement> {
+    for judgement in judged.iter().filter(|judgement| judgement.flags.has(Flag::Alone)) {
+        section.withdraw(judgement.rows.0 as u32);
+        section.spots.take_back();
+    }
+    judged
 }
 
 /// Whether a reading says of a wall that it has lost about what a cap takes: no less than half, more than its U, and no more than the
