@@ -103,7 +103,7 @@ impl Work<'_> {
             self.done
                 .summary
                 .decision_why
-                .push_str("; t2 is for an even wall only, the wall beside the beam may be less: prove it by hand");
+                .push_str("; t2 is for an even wall only, no U holds for what else lies under the beam: prove it by hand");
         }
         if let Some(wall) = self.one_alone_under(test.least).filter(|_| averages.decision != Decision::NotMet) {
             let summary = &mut self.done.summary;
