@@ -48,9 +48,19 @@ pub(super) type Reply<T> = Sender<Result<T, StoreError>>;
 /// What the writer thread does on request, answering when it is done.
 pub(super) enum WriterCommand {
     StartRuns(Vec<RunStart>, Reply<Vec<RunId>>),
-    CloseRun { run: RunId, reason: super::CloseReason, lost: u64, reply: Reply<RunSummary> },
-    Enter(JobItem, Reply<i64>),
-    Evaluate { start: Box<EvaluationStart>, steps: Receiver<EvaluationStep>, reply: Reply<EvaluationSummary> },
+    CloseRun {
+        run: RunId,
+        reason: super::CloseReason,
+        lost: u64,
+        reply: Reply<RunSummary>,
+    },
+    /// All of them or none; the number of the last.
+    Enter(Vec<JobItem>, Reply<i64>),
+    Evaluate {
+        start: Box<EvaluationStart>,
+        steps: Receiver<EvaluationStep>,
+        reply: Reply<EvaluationSummary>,
+    },
     Flush(Reply<()>),
     Close(Reply<()>),
 }

@@ -37,7 +37,7 @@ impl Writer {
         })
     }
     pub(super) fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
-        self.ask(|reply| WriterCommand::Enter(item, reply))
+        self.ask(|reply| WriterCommand::Enter(vec![item], reply))
     }
 
     pub fn start_run(&self, start: RunStart) -> Result<RunId, StoreError> {
@@ -54,7 +54,15 @@ impl Writer {
         self.ask(|reply| WriterCommand::CloseRun { run, reason, lost, reply })
     }
     pub fn answer(&self, answer: Answer) -> Result<(), StoreError> {
-        self.enter(JobItem::Answer(answer)).map(drop)
+        self.answer_all(vec![answer])
+    }
+    /// All of them are saved or none.
+    pub fn answer_all(&self, answers: Vec<Answer>) -> Result<(), StoreError> {
+        if answers.is_empty() {
+            return Ok(());
+        }
+        let items = answers.into_iter().map(JobItem::Answer).collect();
+        self.ask(|reply| WriterCommand::Enter(items, reply)).map(drop)
     }
     pub fn sign(&self, signature: Signature) -> Result<(), StoreError> {
         self.enter(JobItem::Signature(signature)).map(drop)
@@ -191,7 +199,7 @@ impl WriterThread {
                     }
                     drop(reply.send(self.close_run(run, &reason, lost)));
                 }
-                Some(WriterCommand::Enter(item, reply)) => drop(reply.send(self.enter(&item))),
+                Some(WriterCommand::Enter(items, reply)) => drop(reply.send(self.enter(&items))),
                 Some(WriterCommand::Evaluate { start, steps, reply }) => drop(reply.send(self.evaluate(&start, &steps))),
                 Some(WriterCommand::Flush(reply)) => {
                     self.publish();
@@ -402,11 +410,12 @@ impl WriterThread {
         summary.ok_or_else(|| StoreError::NoSuchRun { path: self.path.clone(), run })
     }
 
-    fn enter(&mut self, item: &JobItem) -> Result<i64, StoreError> {
+    fn enter(&mut self, items: &[JobItem]) -> Result<i64, StoreError> {
         if self.health == Health::Failed {
             self.standing()?;
         }
-        let entered = self.transaction(|connection, _| insert::job_item(connection, item)).map_err(|error| self.said(&error))?;
+        let entered = self.transaction(|connection, _| items.iter().try_fold(0, |_, item| insert::job_item(connection, item)));
+        let entered = entered.map_err(|error| self.said(&error))?;
         if self.health == Health::Full && self.runs.is_empty() {
             self.health = Health::Good;
             self.queue.recover();
