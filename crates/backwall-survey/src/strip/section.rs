@@ -175,7 +175,7 @@ mod tests {
             // Up and back over 30 mm, some 20 shots each mm.
             let along = 30.0 - (f64::from(seq) * 0.047 % 60.0 - 30.0).abs();
             let thickness = if thin(seq) { 2.0 + f64::from(seq) * 1e-4 } else { 9.0 + f64::from(seq % 13) * 0.01 };
-            let (along, thickness) = (Some(Length::mm(along)), (seq % 31 != 0).then_some(Length::mm(thickness)));
+            let (along, thickness) = (Some(Length::mm(along)), (!seq.is_multiple_of(31)).then_some(Length::mm(thickness)));
             let level = if thin(seq) { Level::Thin } else { Level::Clear };
             Seen { seq, along, course: Some(1), thickness, level, alone }
         };
