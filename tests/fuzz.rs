@@ -292,7 +292,7 @@ fn waveform_blocks() {
     fuzz("waveform blocks", &[deltas.1, raw.1], |bytes| {
         turn += 1;
         // Mostly what the row says is right.
-        let (count, samples) = if turn % 8 == 0 { (times(bytes), turn % 99) } else { (40, 24) };
+        let (count, samples) = if turn.is_multiple_of(8) { (times(bytes), turn % 99) } else { (40, 24) };
         let codec = if turn % 16 == 1 { turn as i64 % 3 } else { 1 };
         unpacker.forget();
         [0, 33, turn % 64].iter().filter(|index| unpacker.unpack_into(codec, bytes, count, samples, **index, &mut out).is_ok()).count() > 1

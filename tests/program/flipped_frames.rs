@@ -42,16 +42,20 @@ fn every_bit_of_every_kind_of_frame_of_the_open_packet() {
     let base = TimeBase { rate: Frequency::mhz(50.0), first: Time::ns(-120.0), bits: 12 };
     packet::encode_header(&Header { base, samples: 8, device_id: 7, device_name: "crawler".to_owned() }, &mut header);
     let samples = [0, 1, -2, 300, -300, 2047, -2048, 5];
-    let kinds: [(&str, &dyn Fn(&mut Vec<u8>)); 5] = [
-        ("shot", &|out| packet::encode_shot(0, 1000, -2, Decibel::db(38.5), &samples, out)),
-        ("weaving shot", &|out| packet::encode_weaving_shot((0, 1000), [-2, 40], Decibel::db(38.5), &samples, out)),
-        ("status", &|out| packet::encode_status(1000, Some(11_800), Some(Temperature::celsius(-12.34)), out)),
-        ("gauge", &|out| packet::encode_gauge(0, 1000, -2, Some(Length::mm(6.204)), out)),
-        ("gauge without an echo", &|out| packet::encode_gauge(0, 1000, -2, None, out)),
-    ];
-    for (what, encode) in kinds {
+    let encoded = |encode: &dyn Fn(&mut Vec<u8>)| {
         let mut frame = Vec::new();
         encode(&mut frame);
+        frame
+    };
+    let gain = Decibel::db(38.5);
+    let kinds = [
+        ("shot", encoded(&|out| packet::encode_shot(0, 1000, -2, gain, &samples, out))),
+        ("weaving shot", encoded(&|out| packet::encode_weaving_shot((0, 1000), [-2, 40], gain, &samples, out))),
+        ("status", encoded(&|out| packet::encode_status(1000, Some(11_800), Some(Temperature::celsius(-12.34)), out))),
+        ("gauge", encoded(&|out| packet::encode_gauge(0, 1000, -2, Some(Length::mm(6.204)), out))),
+        ("gauge without an echo", encoded(&|out| packet::encode_gauge(0, 1000, -2, None, out))),
+    ];
+    for (what, frame) in kinds {
         let mut last = Vec::new();
         packet::encode_gauge(9, 9000, 9, Some(Length::mm(9.0)), &mut last);
         // With the header in front the frame's own bits are flipped, behind it that of the next.

@@ -221,7 +221,7 @@ mod tests {
         // Through its start by steps that a scanner makes, once damaged, or less far than a jump.
         let swung = |seq: u32| shot(seq, 300 - (seq as i32 % 60) * 10);
         assert_eq!(found((60..120).map(|seq| (swung(seq), false))), []);
-        let damaged = |seq: u32| shot(seq, if seq % 9 == 0 { 0 } else { 300 });
+        let damaged = |seq: u32| shot(seq, if seq.is_multiple_of(9) { 0 } else { 300 });
         assert_eq!(found((0..60).map(|seq| (damaged(seq), false))), []);
         let near = |seq: u32| shot(seq, if seq < 105 { 190 } else { 0 });
         assert_eq!(found((100..140).map(|seq| (near(seq), false))), []);
