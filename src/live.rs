@@ -2,7 +2,7 @@
 //!
 //! `ahead` measures a long batch on all cores, `begin` is a run as it is asked for, `bench` is the calibration with the probe on blocks, `change` what a run may go on with, `disagree` where
 //! first echo and echo to echo do, `distrust` is what a device says that cannot
-//! be, `engine` is one feed item to readings and entries, `place` a place that is set again, `scan`
+//! be, `engine` is one feed item to readings and entries, `ordered` what was sent to the device, `place` a place that is set again, `scan`
 //! starts and drives a run, `view` holds what a screen may look at, `wall` what was learned of the wall. The screen never holds anything up: it looks at
 //! the latest [`LiveView`] and locks [`LiveWall`] for no longer than it takes to copy a glimpse out.
 
@@ -15,6 +15,7 @@ pub mod connecting;
 pub mod disagree;
 mod distrust;
 pub mod engine;
+mod ordered;
 pub mod place;
 pub mod scan;
 mod unsaved;

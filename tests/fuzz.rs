@@ -2,13 +2,14 @@
 //! read or refused, never a panic. What is changed are the files of this repository and a short run of the virtual crawler;
 //! changes are a bit, bytes, pieces taken out, doubled or exchanged between two files, and words that formats know.
 //!
-//!     BACKWALL_PROOF_FUZZ=10000000 cargo test --release --test fuzz -- --nocapture
+//!     BACKWALL_PROOF_FUZZ=10000000 cargo test --profile fuzz --test fuzz -- --nocapture
 //!
-//! `BACKWALL_PROOF_FUZZ` says how often each is tried. An input that fails is kept, and said where.
+//! `BACKWALL_PROOF_FUZZ` says how often each is tried. An input that fails is kept, and said where. The profile finds sums that overflow too.
+//! What is changed is small, and is kept so: one execution is one small input, read by all that reads it.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use backwall_report::earlier::{EarlierTold, of_table};
-use backwall_store::JobFile;
+use backwall_store::{JobFile, Packer, Unpacker};
 use backwall_stream::{Decoder, Profile, cobs};
 use backwall_survey::job::{Checklist, Plan};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -91,10 +92,48 @@ impl Random {
             _ => bytes.truncate(at),
         }
     }
+
+    /// Changes what stands somewhere and leaves all else where it is: most of a file that refers to its own places is then still read.
+    fn change_in_place(&mut self, bytes: &mut Vec<u8>, other: &[u8]) {
+        // Most of a page may be empty; what is there is more worth a change.
+        let at = (0..8).map(|_| self.below(bytes.len())).find(|at| bytes.get(*at).is_some_and(|byte| *byte != 0)).unwrap_or_default();
+        let room = bytes.len() - at;
+        match self.below(32) {
+            0 => self.change(bytes, other),
+            1 => {
+                // A page in the place of another.
+                const PAGE: usize = 1024;
+                let pages = bytes.len() / PAGE;
+                let (from, to) = (self.below(pages) * PAGE, self.below(pages) * PAGE);
+                if pages > 0 {
+                    bytes.copy_within(from..from + PAGE, to);
+                }
+            }
+            2..5 => {
+                let word = WORDS[self.below(WORDS.len())];
+                let length = word.len().min(room);
+                bytes[at..at + length].copy_from_slice(&word[..length]);
+            }
+            5..8 => {
+                let (from, length) = (self.below(other.len()), 1 + self.below(16));
+                let piece = &other[from..(from + length).min(other.len())];
+                let length = piece.len().min(room);
+                bytes[at..at + length].copy_from_slice(&piece[..length]);
+            }
+            8..16 if room > 0 => bytes[at] = self.next() as u8,
+            _ if room > 0 => bytes[at] ^= 1 << self.below(8),
+            _ => {}
+        }
+    }
 }
 
 /// Tries `read` on changed inputs; it answers whether it took one.
-fn fuzz(what: &str, corpus: &[Vec<u8>], mut read: impl FnMut(&[u8]) -> bool) {
+fn fuzz(what: &str, corpus: &[Vec<u8>], read: impl FnMut(&[u8]) -> bool) {
+    fuzz_changed(what, corpus, Random::change, read);
+}
+
+/// The same with changes of its own.
+fn fuzz_changed(what: &str, corpus: &[Vec<u8>], change: impl Fn(&mut Random, &mut Vec<u8>, &[u8]), mut read: impl FnMut(&[u8]) -> bool) {
     let times: u64 = std::env::var("BACKWALL_PROOF_FUZZ").ok().and_then(|times| times.parse().ok()).unwrap_or(300);
     let seed = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_nanos() as u64;
     let (mut random, began, mut taken) = (Random(seed), Instant::now(), 0u64);
@@ -103,7 +142,7 @@ fn fuzz(what: &str, corpus: &[Vec<u8>], mut read: impl FnMut(&[u8]) -> bool) {
         bytes.clone_from(&corpus[random.below(corpus.len())]);
         for _ in 0..1 + random.below(5) {
             let other = random.below(corpus.len());
-            random.change(&mut bytes, &corpus[other]);
+            change(&mut random, &mut bytes, &corpus[other]);
         }
         match catch_unwind(AssertUnwindSafe(|| read(&bytes))) {
             Ok(was_taken) => taken += u64::from(was_taken),
@@ -222,9 +261,42 @@ fn plans() {
     );
 }
 
+/// The shipped checklist in pieces of some items each, since each is read by itself; and as a whole, for what they have to do with each other.
 #[test]
 fn checklists() {
-    texts("checklists", &[file("profiles/checklist/magnetic-crawler.toml")], |text| Checklist::parse("list.toml", text), drop);
+    let whole = String::from_utf8(file("profiles/checklist/magnetic-crawler.toml")).unwrap();
+    let mut parts = whole.split("[[item]]");
+    let head = parts.next().unwrap();
+    let items: Vec<&str> = parts.collect();
+    let mut corpus: Vec<Vec<u8>> = items
+        .chunks(4)
+        .map(|items| items.iter().fold(head.to_owned(), |text, item| text + "[[item]]" + item).into_bytes())
+        .filter(|piece| Checklist::parse("list.toml", std::str::from_utf8(piece).unwrap()).is_ok())
+        .collect();
+    assert!(corpus.len() > 4, "{} pieces", corpus.len());
+    corpus.push(whole.into_bytes());
+    texts("checklists", &corpus, |text| Checklist::parse("list.toml", text), drop);
+}
+
+/// Packed waveforms as they stand in a job file, with the numbers of their row, which may be wrong as well.
+#[test]
+fn waveform_blocks() {
+    let smooth = |step: i16| -> Arc<[i16]> { (0..24).map(|at: i16| (at * step) % 90).collect() };
+    let mut packer = Packer::new().unwrap();
+    let mut packed =
+        |count: i16, step: i16| packer.pack(&vec![smooth(step); count as usize]).map(|(codec, data)| (codec, data.to_vec())).unwrap();
+    let (deltas, raw) = (packed(40, 1), (0, packed(1, 31_000 / 24).1));
+    assert_eq!(deltas.0, 1);
+    let (mut unpacker, mut turn, mut out) = (Unpacker::default(), 0usize, Vec::new());
+    let times = |of: &[u8]| of.first().map_or(0, |byte| usize::from(*byte));
+    fuzz("waveform blocks", &[deltas.1, raw.1], |bytes| {
+        turn += 1;
+        // Mostly what the row says is right.
+        let (count, samples) = if turn.is_multiple_of(8) { (times(bytes), turn % 99) } else { (40, 24) };
+        let codec = if turn % 16 == 1 { turn as i64 % 3 } else { 1 };
+        unpacker.forget();
+        [0, 33, turn % 64].iter().filter(|index| unpacker.unpack_into(codec, bytes, count, samples, **index, &mut out).is_ok()).count() > 1
+    });
 }
 
 #[test]
@@ -249,17 +321,24 @@ fn job_files() {
     // In memory where there is a place for it: a disk takes longer to replace a file than the program to read it.
     let memory = Path::new("/dev/shm");
     let folder = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() }.unwrap();
-    let (job, shots) = (folder.path().join("j.job"), folder.path().join("s.shots"));
-    let [job_text, shots_text] = [&job, &shots].map(|path| path.to_str().unwrap());
-    made(&["simulate", "--shots", "40", "--samples", "16", "--rate", "200", "--out", shots_text]);
-    made(&["new", "--from", "demo-stream/plan.toml", job_text]);
+    let [job, shots, list, plan] = ["j.job", "s.shots", "list.toml", "plan.toml"].map(|name| folder.path().join(name));
+    let [job_text, shots_text, list_text, plan_text] = [&job, &shots, &list, &plan].map(|path| path.to_str().unwrap());
+    std::fs::write(
+        &list,
+        "name = 'short'\ntitle = 'Before'\ncaution = ''\n[[item]]\nid = 'a'\ngroup = 'a'\nask = 'a?'\nkind = 'confirm'\nhold = true",
+    )
+    .unwrap();
+    let short = String::from_utf8(file("tests/data/plan.toml")).unwrap();
+    std::fs::write(&plan, short.replacen("[job]\n", &format!("[job]\nchecklist = \"{list_text}\"\n"), 1)).unwrap();
+    made(&["simulate", "--shots", "24", "--samples", "16", "--rate", "200", "--out", shots_text]);
+    made(&["new", "--from", plan_text, job_text]);
     let stream = format!("file:{shots_text}");
     made(&["scan", job_text, "--headless", "--line", "A090", "--stream", &stream, "--pace", "max", "--override-checklist", "a test"]);
-    let corpus = [std::fs::read(&job).unwrap()];
-    let changed = folder.path().join("changed.job");
-    fuzz("job files", &corpus, |bytes| {
-        std::fs::write(&changed, bytes).unwrap();
-        let Ok(reader) = JobFile::open_read_only(&changed) else { return false };
+    let whole = std::fs::read(&job).unwrap();
+    let mut changed = InPlace::new(&folder.path().join("changed.job"), whole.clone());
+    fuzz_changed("job files", &[whole], Random::change_in_place, |bytes| {
+        changed.becomes(bytes);
+        let Ok(reader) = JobFile::open_read_only(&changed.path) else { return false };
         let Ok(contents) = reader.contents() else { return false };
         let mut whole = true;
         for run in &contents.runs {
@@ -268,4 +347,36 @@ fn job_files() {
         }
         whole && reader.verify().is_ok_and(|verdict| verdict.problems.is_empty())
     });
+}
+
+/// A file of which only what has changed is written again.
+struct InPlace {
+    path: PathBuf,
+    file: std::fs::File,
+    holds: Vec<u8>,
+}
+
+impl InPlace {
+    fn new(path: &Path, holds: Vec<u8>) -> Self {
+        std::fs::write(path, &holds).unwrap();
+        let file = std::fs::OpenOptions::new().read(true).write(true).open(path).unwrap();
+        Self { path: path.to_owned(), file, holds }
+    }
+
+    fn becomes(&mut self, bytes: &[u8]) {
+        use std::io::{Seek, SeekFrom, Write};
+        const PIECE: usize = 4096;
+        for (index, piece) in bytes.chunks(PIECE).enumerate() {
+            let at = index * PIECE;
+            if self.holds.get(at..at + piece.len()) != Some(piece) {
+                self.file.seek(SeekFrom::Start(at as u64)).unwrap();
+                self.file.write_all(piece).unwrap();
+            }
+        }
+        if bytes.len() != self.holds.len() {
+            self.file.set_len(bytes.len() as u64).unwrap();
+        }
+        self.holds.clear();
+        self.holds.extend_from_slice(bytes);
+    }
 }

@@ -9,8 +9,9 @@ use super::work::interruptible;
 use crate::session::basis;
 use anyhow::Context;
 use backwall_report::assessment::{Against, Assessment, CourseAssessment, LineAssessment, LineComparison, Request, RunNote};
+use backwall_report::sealed;
 use backwall_report::words::safe_text;
-use backwall_store::JobFile;
+use backwall_store::{JobContents, JobFile};
 use backwall_survey::job::Said;
 use backwall_survey::strip::compare::{Change, Compared};
 use backwall_survey::strip::statistics::Statistics;
@@ -75,7 +76,7 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
     let found = interruptible("readings", |tick| basis::judged(&reader, &contents, (&chosen, other.as_ref()), &request, tick))?;
     let found = found.with_context(|| args.job.display().to_string())?;
     if found.b.is_some() {
-        against(args, &found, unit)?;
+        against(args, &found, unit, &contents)?;
         return Ok(());
     }
     let assessment = found.a;
@@ -88,6 +89,9 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
         }
         if let (Some(kept), Some(fields)) = (&kept, object.as_object_mut()) {
             fields.insert("kept".to_owned(), kept.statement.id.into());
+        }
+        if let Some(fields) = object.as_object_mut() {
+            fields.insert("seal".to_owned(), object_of_seal(&contents));
         }
         say!("{object}");
         return Ok(());
@@ -115,10 +119,15 @@ fn keep(args: &AssessArgs, chosen: &basis::Chosen) -> anyhow::Result<KeptStateme
     enter(&enter_args(args), args.reason.as_deref().unwrap_or_default(), |_, _| Ok(Said::Basis(Box::new(text))))
 }
 
+/// The seal of the job as it was assessed, as a JSON export has it.
+fn object_of_seal(contents: &JobContents) -> serde_json::Value {
+    contents.seal.as_ref().map_or(serde_json::Value::Null, sealed::object)
+}
+
 /// A against B.
-fn against(args: &AssessArgs, found: &Against, unit: LengthUnit) -> anyhow::Result<()> {
+fn against(args: &AssessArgs, found: &Against, unit: LengthUnit, contents: &JobContents) -> anyhow::Result<()> {
     if args.json {
-        say!("{}", serde_json::json!({ "a": found.a, "b": found.b, "differs": found.differs }));
+        say!("{}", serde_json::json!({ "a": found.a, "b": found.b, "differs": found.differs, "seal": object_of_seal(contents) }));
         return Ok(());
     }
     for line in side_by_side(found, unit) {

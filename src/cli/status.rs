@@ -31,7 +31,9 @@ pub fn run(args: &StatusArgs) -> anyhow::Result<()> {
     })?;
     let Some(found) = found? else { bail!("stopped before every run was read") };
     if args.json {
-        say!("{}", object_of(&found));
+        let mut object = object_of(&found);
+        object["seal"] = contents.seal.as_ref().map(backwall_report::sealed::object).into();
+        say!("{object}");
         return Ok(());
     }
     for line in text_of(&contents, &found) {

@@ -16,8 +16,9 @@ pub struct Args {
     /// A seal of the job that was kept elsewhere (`backwall seal`, or the report): shows whether anything was removed since
     #[arg(long, value_name = "DIGEST")]
     pub against: Option<String>,
-    /// A seal in a file: signed (`backwall seal --key`), which also says whether its signature holds, or written beside a table (`backwall
-    /// export --format csv`), which also says whether the table is as it was exported
+    /// A seal in a file: signed (`backwall seal --key`), which also says whether its signature holds; written beside a table (`backwall
+    /// export --format csv`), which also says whether the table is as it was exported; or any other file of `backwall export`, which carries its
+    /// seal inside: of a picture it says whether it is as it was exported
     #[arg(long, value_name = "FILE", conflicts_with = "against")]
     pub seal: Option<PathBuf>,
     /// The key the seal must be signed with, an Ed25519 public key as a PEM file
@@ -111,6 +112,10 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
                 say!("signed by {name} at {at} with the key {public_key}{asked}");
             }
             Some(KeptSeal::OfTable(table)) => say!("{}", table.words()),
+            Some(KeptSeal::Inside(inside)) => match inside.is_as_exported {
+                Some(_) => say!("the picture is byte for byte as it was exported"),
+                None => say!("the file names its job; whether its rows are as they were exported it does not say"),
+            },
             None => {}
         }
     }

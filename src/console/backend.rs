@@ -118,6 +118,11 @@ pub trait Backend: Send + 'static {
         let _ = (channel, connecting);
         anyhow::bail!(self.refusal())
     }
+    /// Reads this channel of the device from now on, where none was named and the plan has no track.
+    fn choose_channel(&mut self, channel: &str) -> anyhow::Result<()> {
+        let _ = channel;
+        anyhow::bail!(self.refusal())
+    }
     /// Proves the stream's profile on its device, of several channels on this one, asking step by step; whose name the proof has.
     fn start_prove(&mut self, channel: Option<&str>, by: &Signed) -> anyhow::Result<ProveHandle> {
         let _ = (channel, by);

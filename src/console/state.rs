@@ -257,6 +257,11 @@ pub struct App {
     /// Which channels of the device are read, and which of them, by its place in that list, is on the bench.
     pub reads: Reads,
     pub on_bench: usize,
+    /// Where none is named and the plan has no track: the channels that were seen to come, and which of them is read.
+    pub seen: Vec<String>,
+    pub chosen: Option<String>,
+    /// What was sent to the device on the bench behind the calibration in force, in words.
+    pub adjusted: Vec<String>,
     pub operator: Signed,
     pub line: usize,
     /// The start offset to offer for the next run: what the command line asked for.
@@ -312,6 +317,9 @@ impl App {
             demo: false,
             reads: Reads::One,
             on_bench: 0,
+            seen: Vec::new(),
+            chosen: None,
+            adjusted: Vec::new(),
             operator,
             line: 0,
             begin_from: Length::ZERO,
@@ -444,8 +452,14 @@ impl App {
         match &self.reads {
             Reads::One => Vec::new(),
             Reads::Named(channels) => channels.iter().map(String::as_str).collect(),
+            Reads::Tracks if self.chooses() => self.chosen.iter().map(String::as_str).collect(),
             Reads::Tracks => self.contents.plan.channels(),
         }
+    }
+
+    /// Whether the device has channels and it is for the operator to choose one of those that come.
+    pub fn chooses(&self) -> bool {
+        self.reads == Reads::Tracks && self.contents.plan.tracks.is_empty()
     }
 
     /// Channels that are read and whose probe was never on the blocks, or is to be verified again, in words.

@@ -16,6 +16,8 @@ pub struct Begin {
     pub against: Option<Override>,
     /// The run that this one goes on from, and who says so why. It is kept as soon as this one is open.
     pub continues: Option<GoesOn>,
+    /// What was sent to the device on the bench since it was calibrated or verified, in words, where readings depend on it.
+    pub adjusted: Vec<String>,
 }
 
 /// A run goes on where an earlier one broke off: both are one way along the line.
@@ -71,7 +73,7 @@ impl Begin {
         let path = job.plan.path(planned);
         let offset = offset_of(&path, at);
         match path.starting(offset) {
-            Ok(_) => Ok(Self { line, offset, against: None, continues: Some(goes_on) }),
+            Ok(_) => Ok(Self { line, offset, continues: Some(goes_on), ..Self::default() }),
             Err(_) => Err(off_line),
         }
     }

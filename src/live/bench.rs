@@ -15,7 +15,9 @@ pub use unattended::{Attempt, Unattended, UnattendedRefused, unattended};
 pub use view::{BenchCommand, BenchFound, BenchSaid, BenchView, FitState, Fitted, Hold, Piece, Taken};
 
 use super::blocks::Collector;
+use super::ordered;
 use backwall_store::JobContents;
+use backwall_stream::command::{CommandKind, Order, Ordered};
 use backwall_survey::job::gate::{DeviceSeen, GateRule};
 use backwall_survey::reading::Record;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -61,6 +63,8 @@ pub struct Bench {
     header: Option<Record>,
     collector: Collector,
     last_shot_us: Option<i64>,
+    /// The device says its gain with each shot.
+    says_gain: bool,
     count: Option<i32>,
     position: i64,
     mark: Option<i64>,
@@ -79,6 +83,7 @@ impl Bench {
             keep_velocity: false,
             header: None,
             last_shot_us: None,
+            says_gain: false,
             count: None,
             position: 0,
             mark: None,
@@ -162,6 +167,9 @@ impl Bench {
             self.count = Some(count);
             self.view.travelled = self.mark.map(|mark| self.position - mark);
         }
+        if let Record::Shot(shot) = record {
+            self.says_gain = shot.gain.as_db().is_finite() && shot.gain.as_db() != 0.0;
+        }
         match record {
             Record::Header(header) => {
                 self.view.device = Some(header.device_name.clone());
@@ -218,10 +226,48 @@ impl Bench {
                 self.start.setup = *setup;
                 let now = self.start.setup.calibration.as_ref();
                 let is_the_fit = self.view.fitted().is_some_and(|fitted| now == Some(&fitted.calibration));
+                if is_the_fit {
+                    self.view.sent.clear();
+                }
                 if is_the_fit { self.collect_anew() } else { self.fit_anew() }
             }
+            BenchCommand::Send(order) => self.ordered(&order, &Ordered::NotSent(ordered::NO_LINE.to_owned())),
             BenchCommand::Stop => {}
         }
+    }
+
+    /// Something was sent to the device, or not. Blocks read before and behind a gain or a range make no calibration together.
+    pub fn ordered(&mut self, order: &Order, became: &Ordered) {
+        let mut words = ordered::words(order, became);
+        let is_doubt = matches!(became, Ordered::Unanswered | Ordered::NotSent(_));
+        if *became == Ordered::Sent && order.kind.touches_readings() {
+            self.view.sent.push(words.clone());
+            self.view.found.push(BenchFound::Sent { words: words.clone(), is_behind: self.is_behind(order.kind) });
+            if !self.view.blocks.is_empty() {
+                words += ": the blocks that were read before it are removed";
+                self.view.blocks.clear();
+                self.fit_anew();
+            }
+            self.collect_anew();
+        }
+        self.tell(is_doubt, words);
+    }
+
+    /// Whether what is in force was calibrated before it: not where blocks and shots say their gain, which is then taken off.
+    fn is_behind(&self, kind: CommandKind) -> bool {
+        let Some(calibration) = &self.start.setup.calibration else { return false };
+        !(kind == CommandKind::Gain && calibration.gain.is_some() && self.says_gain)
+    }
+
+    /// Why what stands on the block cannot be taken: nobody has said whose probe it is.
+    fn unchosen(&self) -> Option<String> {
+        let channels = &self.view.link.channels;
+        (channels.len() > 1 && self.start.setup.channel.is_none()).then(|| {
+            format!(
+                "the device sends channels {} and none is chosen: o chooses whose probe stands on the block, or --channel names it",
+                channels.join(", ")
+            )
+        })
     }
 
     fn take(&mut self, now_us: i64) {
@@ -231,8 +277,12 @@ impl Bench {
             Some(_) if !fresh && self.last_shot_us.is_none() => self.refuse("no data from the probe yet; check the link"),
             Some(_) if !fresh => self.refuse("no data from the probe for 2 s; check the link"),
             Some(Hold::Encoder { distance }) => self.take_distance(distance),
-            Some(Hold::Block(piece)) => self.take_block(piece),
-            Some(Hold::Verify { piece, tolerance }) => self.take_check(piece, tolerance),
+            Some(hold) => match (self.unchosen(), hold) {
+                (Some(why), _) => self.refuse(why),
+                (None, Hold::Block(piece)) => self.take_block(piece),
+                (None, Hold::Verify { piece, tolerance }) => self.take_check(piece, tolerance),
+                (None, Hold::Encoder { .. }) => {}
+            },
         }
     }
 

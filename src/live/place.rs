@@ -1,7 +1,7 @@
 //! A place that is set again while a run goes on: at a seam the operator can see, or at a mark on the wall. Says which seam is meant, and
 //! in words both places; the engine does it.
 
-use backwall_survey::travel::{Counted, Restart};
+use backwall_survey::travel::{Counted, Restart, StartedAnew};
 use backwall_units::Length;
 
 /// The seams of a line, the nearest first.
@@ -30,16 +30,33 @@ pub fn words(counted: Option<Length>, along: Length) -> String {
 
 /// What is kept where a device started anew: how that shows, and where the crawler is held.
 pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
-    let Restart { before, after, encoder_alone, .. } = restart;
+    let Restart { before, after, what, .. } = restart;
     let clock = |counted: &Counted| counted.device_us.map_or_else(String::new, |us| format!(", clock {:.3} s", us as f64 / 1e6));
-    let of = |counted: &Counted| format!("seq {}, encoder {}{}", counted.seq, counted.encoder.unwrap_or_default(), clock(counted));
-    let who = if *encoder_alone { "the encoder alone" } else { "the device" };
-    let place = match held {
-        Some(held) if *encoder_alone => format!("the place was held at {:.1} mm and goes on with what it has counted since", held.as_mm()),
-        Some(held) => format!("the place is held at {:.1} mm, what was driven meanwhile is not counted", held.as_mm()),
-        None => "there was no place to hold".to_owned(),
+    let across = |counted: &Counted| counted.across.map_or_else(String::new, |counts| format!(", across {counts}"));
+    let of = |counted: &Counted| {
+        let encoder = counted.encoder.map_or_else(String::new, |counts| format!(", encoder {counts}"));
+        format!("seq {}{encoder}{}{}", counted.seq, across(counted), clock(counted))
     };
-    format!("{who} started anew ({} after {}): {place}; set the place where the crawler is", of(after), of(before))
+    let who = match what {
+        StartedAnew::Device => "the device",
+        StartedAnew::Encoder => "the encoder alone",
+        StartedAnew::Across => "the encoder across alone",
+    };
+    let place = match (held, what) {
+        (Some(held), StartedAnew::Device) => {
+            format!("the place is held at {:.1} mm, what was driven meanwhile is not counted; set the place where the crawler is", held.as_mm())
+        }
+        (Some(held), StartedAnew::Encoder) => {
+            format!("the place was held at {:.1} mm and goes on with what it has counted since; set the place where the crawler is", held.as_mm())
+        }
+        (Some(_), StartedAnew::Across) => {
+            "the place across was held and goes on with what it has counted since; where the probe is not there, end the run and begin another with the \
+             probe on the line"
+                .to_owned()
+        }
+        (None, _) => "there was no place to hold; set the place where the crawler is".to_owned(),
+    };
+    format!("{who} started anew ({} after {}): {place}", of(after), of(before))
 }
 
 #[cfg(test)]

@@ -83,6 +83,8 @@ pub struct ScanRequest {
     pub max_speed: Speed,
     pub max_gap: Length,
     pub seams: Vec<Length>,
+    /// What was sent to the device behind the calibration, before the run.
+    pub adjusted: Vec<String>,
     /// How whoever waits for the stream can stop waiting.
     pub connecting: Connecting,
 }
@@ -145,6 +147,7 @@ impl ScanRequest {
             max_speed: plan.limits.max_speed,
             max_gap: plan.limits.max_gap,
             seams: plan.seams(line),
+            adjusted: begin.adjusted.clone(),
             connecting: Connecting::default(),
         })
     }
@@ -193,7 +196,12 @@ pub fn start(writer: &Writer, saved: &watch::Receiver<Saved>, request: ScanReque
     let scans = all.map(|(((run, RunRequest { start, notices, .. }), maker), source)| {
         let limits = Arc::new(start.limits.clone());
         let wall = LiveWall::new(Section::new(request.alarm), request.seams.clone(), start.path.span());
-        let engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
+        let mut engine = Engine::new(maker, limits.clone(), request.max_gap, start.path.start, wall);
+        let mut first = Outcome::default();
+        engine.adjusted_before(&request.adjusted, super::now_us(), &mut first);
+        for entry in first.entries {
+            tokio::task::block_in_place(|| writer.append_blocking(run, entry)).ok();
+        }
         let wall = engine.wall.clone();
         let view = LiveView {
             saved: Saved { free_bytes: before.free_bytes, ..Saved::default() },

@@ -182,6 +182,7 @@ impl World {
             across_course: None,
             max_speed: None,
             across_counts_per_mm: None,
+            across_jump: None,
             track: Length::ZERO,
             courses: vec![(1, Length::ZERO, Length::mm(end + 10.0))],
         };

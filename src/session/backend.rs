@@ -84,6 +84,10 @@ impl Backend for ConsoleBackend {
     fn start_bench(&mut self, channel: Option<&str>, connecting: &Connecting) -> anyhow::Result<BenchHandle> {
         self.session.start_bench(channel, connecting)
     }
+    fn choose_channel(&mut self, channel: &str) -> anyhow::Result<()> {
+        self.session.chosen = Some(channel.to_owned());
+        Ok(())
+    }
     fn start_prove(&mut self, channel: Option<&str>, by: &Signed) -> anyhow::Result<ProveHandle> {
         self.session.start_prove(channel, by)
     }

@@ -36,6 +36,8 @@ pub struct Session {
     pub profile: Option<Profile>,
     /// The channels that were asked for.
     pub channels: Vec<String>,
+    /// The channel that was chosen of those that come, where none was asked for and the plan has no track.
+    pub chosen: Option<String>,
     /// The name or path it was loaded by.
     pub profile_name: String,
     pub record: Option<PathBuf>,
@@ -59,6 +61,7 @@ impl Session {
             file,
             profile: None,
             channels: Vec::new(),
+            chosen: None,
             profile_name: String::new(),
             record: None,
             stream: None,
@@ -112,6 +115,7 @@ impl Session {
         let profile = self.profile.clone().context("no stream profile is loaded")?;
         let reads = self.reads();
         let channels: Vec<&str> = match &reads {
+            Reads::Tracks if plan.tracks.is_empty() => self.chosen.iter().map(String::as_str).collect(),
             Reads::Tracks => plan.channels(),
             // What the profile chooses by itself needs no choice.
             Reads::One | Reads::Named(_) => self.channels.iter().map(String::as_str).collect(),

@@ -6,6 +6,7 @@ mod table;
 pub use table::TableSeal;
 
 use anyhow::{Context, bail};
+use backwall_report::sealed::{self, SealInside};
 use backwall_store::{AgainstSeal, JobFile, JobReader, Seal, small_file};
 use ed25519_compact::{KeyPair, PublicKey, Signature};
 use serde::{Deserialize, Serialize};
@@ -88,11 +89,22 @@ impl SignedSeal {
 pub enum KeptSeal {
     Signed(SignedSeal),
     OfTable(TableSeal),
+    /// Of a picture, a drawing or a table that carries it inside.
+    Inside(SealInside),
 }
 
 impl KeptSeal {
-    /// Reads and tries it: a signature, by `key` where one is given, or the table it was written beside.
+    /// Reads and tries it: a signature, by `key` where one is given, or what it was exported with.
     pub fn read(path: &Path, key: Option<&Path>) -> anyhow::Result<Self> {
+        let of = path.display();
+        match sealed::find(path).with_context(|| format!("{of}: the seal cannot be read"))? {
+            Some(_) if key.is_some() => bail!("{of}: its seal is not signed: leave --key out"),
+            Some(SealInside { is_as_exported: Some(false), .. }) => {
+                bail!("{of}: is NOT the picture that was exported: it was changed. Export it anew")
+            }
+            Some(inside) => return Ok(Self::Inside(inside)),
+            None => {}
+        }
         match TableSeal::read(path)? {
             Some(_) if key.is_some() => bail!("{}: stands beside a table and is not signed: leave --key out", path.display()),
             Some(table) => Ok(Self::OfTable(table)),
@@ -108,6 +120,7 @@ impl KeptSeal {
         match self {
             Self::Signed(signed) => &signed.digest,
             Self::OfTable(table) => table.digest(),
+            Self::Inside(inside) => &inside.seal.digest,
         }
     }
 }

@@ -269,6 +269,33 @@ fn a_second_encoder_that_jumps_gives_no_places_until_it_has_come_back() {
     must(&["verify", job.to_str().unwrap()]);
 }
 
+// Arithmetic: 40 counts a mm along, 20 across; a weave of 30 mm to one side and back in steps of 5 mm. Between shots 42 (30 mm) and 43 the counter across begins
+// again; it is believed at the tenth shot from there. The first step back, 5 mm, is in no count, nor the step at the tenth shot, 5 mm out: they cancel.
+#[test]
+fn an_encoder_across_that_starts_anew_is_found_and_the_place_goes_on_from_where_it_was_held() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan.replace("counts_per_mm = 40.0", "counts_per_mm = 40.0\nacross_counts_per_mm = 20.0"));
+    let profile = format!("{GAUGE}{{ meaning = \"across\", column = 4 }}]\n");
+    let swing = |shot: i32| 5 * (6 - (shot % 12 - 6).abs());
+    let across = |shot: i32| 20 * (swing(shot) - if shot < 43 { 0 } else { swing(43) });
+    let lines: String = (0..100).map(|shot| format!("{shot},{},9.0,{}\n", 100 * shot, across(shot))).collect();
+    scan(folder.path(), &job, &profile, &lines, &[]);
+    for (shot, row) in (0..).zip(csv(&job, folder.path())) {
+        let astray = (43..52).contains(&shot);
+        assert_eq!((row["position_mm"].is_empty(), row["flags"].contains("encoder-jump")), (astray, astray), "shot {shot}");
+        if !astray {
+            let (along, across) = (row["position_mm"].parse::<f64>().unwrap(), row["across_mm"].parse::<f64>().unwrap());
+            assert_eq!((along, across), (2.5 * f64::from(shot), f64::from(swing(shot))), "shot {shot}");
+        }
+    }
+    let said = crate::devices::said_of(&job, backwall_store::EventKind::Place);
+    assert!(
+        matches!(&said[..], [words] if words.contains("the encoder across alone started anew (seq 43, encoder 4300, across 0 after seq 42")),
+        "{said:?}"
+    );
+    must(&["verify", job.to_str().unwrap()]);
+}
+
 // The virtual crawler: 60 mm at 5 mm/s, 50 shots a second, swinging 20 mm to either side once a second over a wall of 9 mm; a pit of 8 mm radius,
 // 4 mm deep, lies 12 mm clockwise of the line at 30 mm.
 #[test]

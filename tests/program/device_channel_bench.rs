@@ -5,11 +5,12 @@ use crate::common::*;
 use crate::console::bench::{bench, take, typed};
 use crate::console::fixture::*;
 use crate::devices::CHANNELS;
-use backwall::console::state::{App, BenchShown, Effect, RunPicture};
+use backwall::console::backend::Backend;
+use backwall::console::state::{App, BenchShown, Effect, Event, RunPicture};
 use backwall::console::update::update;
 use backwall::console::{Reads, Step};
 use backwall::live::Connecting;
-use backwall::session::{LineStream, Session, runtime};
+use backwall::session::{ConsoleBackend, LineStream, Session, runtime};
 use backwall_store::{JobContents, JobFile, RunState, SetupEntry};
 use backwall_stream::Pace;
 use backwall_ultrasound::Setup;
@@ -151,6 +152,73 @@ fn bench_and_proof_read_the_channel_that_was_chosen() {
     assert!(said.contains("reads 10.00 mm (20 of 20"), "{said}");
     drop(proof);
     session.file.close().unwrap();
+}
+
+// The device names its channels, nobody does so on the command line, and the plan has no track.
+#[test]
+fn where_none_is_named_the_operator_chooses_among_the_channels_that_come() {
+    let mut app = app(Step::Calibrate, ready());
+    (app.reads, app.operator) = (Reads::Tracks, signed());
+    assert!(app.chooses() && update(&mut app, letter('o')).is_empty());
+    assert!(app.message.as_ref().unwrap().text.contains("l opens the stream"), "{:?}", app.message);
+    assert_eq!(update(&mut app, letter('l')), [Effect::OpenBench(None)]);
+    let mut taken = bench(typed(app.setup()));
+    let open = |app: &mut App, view: &backwall::live::bench::BenchView| {
+        let (picture, serial, tolerance) = (RunPicture::Wave, String::new(), String::new());
+        app.bench = Some(BenchShown { view: Arc::new(view.clone()), handed_on: 0, picture, serial, tolerance, keep_velocity: false });
+    };
+    open(&mut app, &taken.view);
+    assert!(update(&mut app, letter('o')).is_empty() && app.message.as_ref().unwrap().text.contains("no channel has come yet"));
+    taken.view.link.channels = vec!["1".to_owned(), "2".to_owned()];
+    update(&mut app, Event::Bench(Arc::new(taken.view.clone()), NOW));
+    assert!(text(&app, 190, 50).contains("set-up in force, none chosen of 1, 2 (o: next)"), "{}", text(&app, 190, 50));
+    // Nothing is taken of a probe that is nobody's: it may be another's that was heard first.
+    take(&mut taken, &[4.0]);
+    let said = taken.view.said.as_ref().unwrap();
+    assert!(said.refused && said.words.contains("channels 1, 2 and none is chosen") && taken.view.blocks.is_empty(), "{said:?}");
+    for due in ["1", "2", "1", "2"] {
+        let chosen = due.to_owned();
+        let effects = update(&mut app, letter('o'));
+        assert_eq!(effects, [Effect::CloseBench, Effect::ChooseChannel(chosen.clone()), Effect::OpenBench(Some(chosen))]);
+        assert_eq!((app.channels(), app.channel_on_bench()), (vec![due], Some(due)));
+        open(&mut app, &taken.view);
+    }
+    assert!(text(&app, 190, 50).contains("set-up in force, channel 2 of 1, 2 (o: next)"), "{}", text(&app, 190, 50));
+    // What a run reads is the channel that was calibrated, and READY asks for its calibration.
+    (app.step, app.bench, app.contents) = (Step::Scan, None, calibrating(&[("1", 1)]).contents);
+    assert!(text(&app, 190, 50).contains("channel 2 is not calibrated"), "{}", text(&app, 190, 50));
+}
+
+#[test]
+fn the_channel_that_is_chosen_on_the_bench_is_that_of_the_next_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let (job, profile) = (folder.path().join("two.job"), folder.path().join("two.toml"));
+    std::fs::write(&profile, CHANNELS).unwrap();
+    must(&["new", job.to_str().unwrap(), "--from", root().join("demo-stream/plan.toml").to_str().unwrap()]);
+    let stream = LineStream { spec: device().parse().unwrap(), pace: Pace::Device };
+    let session = Session::open(&job, None).unwrap().with_stream(Some(stream), profile.to_str().unwrap(), None).unwrap();
+    assert_eq!(session.reads(), Reads::Tracks);
+    let mut backend = ConsoleBackend { session, earlier: None, unprepared: None };
+    let runtime = runtime().unwrap();
+    let mut bench = runtime.block_on(async { backend.start_bench(None, &Connecting::default()) }).unwrap();
+    let seen = runtime
+        .block_on(async { tokio::time::timeout(Duration::from_secs(20), bench.view.wait_for(|view| view.link.channels.len() == 2)).await });
+    let mut channels = seen.expect("both come").unwrap().link.channels.clone();
+    channels.sort();
+    assert_eq!(channels, ["1", "2"]);
+    bench.close();
+    backend.choose_channel("2").unwrap();
+    let bench = runtime.block_on(async { backend.start_bench(Some("2"), &Connecting::default()) }).unwrap();
+    assert_eq!(bench.view.borrow().setup.as_ref().and_then(|setup| setup.channel.clone()), Some("2".to_owned()));
+    bench.close();
+    let against = backwall_survey::job::overriding::Override { reason: "gauges".into(), by: signed(), second: None };
+    let begin = backwall::live::Begin::on("A090").against(Some(against));
+    let scan = runtime.block_on(async { backend.start_scan(&begin, &Connecting::default()) }).unwrap();
+    assert!(scan.beside.is_empty());
+    drop(scan);
+    assert_eq!(backend.contents().unwrap().any_run(1).unwrap().start.channel.as_deref(), Some("2"));
+    runtime.block_on(async { tokio::time::sleep(Duration::from_millis(300)).await });
+    backend.close().unwrap();
 }
 
 #[test]

@@ -1,20 +1,26 @@
 //! Commands of a profile, sent to an invented device over TCP by the program, and what the run keeps of them.
 
 use crate::common::*;
+use crate::console::bench::{bench, take, typed};
 use crate::console::fixture::*;
 use crate::devices::said_of;
-use backwall::console::state::Effect;
+use backwall::console::Step;
+use backwall::console::state::{App, BenchShown, Effect, Event, RunPicture};
 use backwall::console::update::update;
-use backwall::live::RunCommand;
+use backwall::live::bench::{BenchCommand, BenchView};
 use backwall::live::view::DeviceSaid;
+use backwall::live::{Begin, RunCommand};
+use backwall::session::{LineStream, Session, runtime};
 use backwall_store::EventKind;
-use backwall_stream::Profile;
+use backwall_stream::command::Ordered;
+use backwall_stream::{Pace, Profile};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::travel::Direction;
 use ratatui::crossterm::event::KeyCode;
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
 use std::process::Stdio;
+use std::sync::Arc;
 
 const COMMANDS: &str = "
 [[command]]
@@ -144,4 +150,82 @@ fn c_lists_the_commands_and_asks_again_where_readings_depend_on_it() {
     update(&mut app, key(KeyCode::Enter));
     let effects = update(&mut app, key(KeyCode::Enter));
     assert!(matches!(&effects[..], [Effect::Command(RunCommand::Send(order))] if order.words == "light"), "{effects:?}");
+}
+
+/// What blocks are read with is set where they are read.
+#[test]
+fn s_on_calibrate_sends_to_the_device_and_the_next_run_knows_what_was_sent_behind_its_calibration() {
+    let mut app = app(Step::Calibrate, ready());
+    app.operator = signed();
+    assert!(update(&mut app, letter('s')).is_empty() && app.message.as_ref().unwrap().text.contains("l opens it"));
+    let known = Profile::parse("t.toml", &profile()).unwrap();
+    let mut taken = bench(typed(app.setup()));
+    taken.view.commands = known.commands().into();
+    take(&mut taken, &[4.0]);
+    let open = |app: &mut App, view: &BenchView| {
+        let (picture, serial, tolerance) = (RunPicture::Wave, String::new(), String::new());
+        let handed_on = view.found.len();
+        app.bench = Some(BenchShown { view: Arc::new(view.clone()), handed_on, picture, serial, tolerance, keep_velocity: false });
+    };
+    open(&mut app, &taken.view);
+    update(&mut app, letter('s'));
+    assert!(text(&app, 80, 24).contains("gain (20, 26, 32 dB): of the receiver"), "{}", text(&app, 80, 24));
+    update(&mut app, key(KeyCode::Enter));
+    type_in(&mut app, "26");
+    update(&mut app, key(KeyCode::Enter));
+    assert!(text(&app, 80, 24).contains("Send gain 26 dB now? The blocks on the table are removed."), "{}", text(&app, 80, 24));
+    let effects = update(&mut app, key(KeyCode::Enter));
+    let [Effect::Bench(BenchCommand::Send(order))] = &effects[..] else { panic!("{effects:?}") };
+    assert_eq!((order.bytes.as_slice(), order.by.as_str()), (&b"G26\n"[..], "R. Aldane"));
+
+    // What goes out takes the blocks off the table; it is written down, and the set-up that new blocks give says it.
+    taken.ordered(order, &Ordered::Sent);
+    assert!(
+        taken.view.blocks.is_empty() && taken.view.said.as_ref().unwrap().words.contains("blocks that were read before it are removed")
+    );
+    let noted = update(&mut app, Event::Bench(Arc::new(taken.view.clone()), NOW));
+    let sent = "gain 26 dB sent by R. Aldane";
+    assert!(matches!(&noted[..], [Effect::Note(note), Effect::Reload] if note.text == format!("on the bench: {sent}")), "{noted:?}");
+    taken.ordered(order, &Ordered::Unanswered);
+    assert!(taken.view.said.as_ref().unwrap().refused);
+    take(&mut taken, &[4.0, 8.0, 12.5]);
+    open(&mut app, &taken.view);
+    let kept = update(&mut app, letter('k'));
+    let [Effect::SetSetup { origin, .. }, Effect::Reload] = &kept[..] else { panic!("{kept:?}") };
+    assert!(origin.contains(&format!("; after {sent}; ")), "{origin}");
+    assert!(app.adjusted.is_empty(), "its blocks were read with it");
+
+    // Behind a calibration that stays in force: the next run is told, until a block was read.
+    let mut calibrated = bench(typed(app.setup()).with_calibration(calibration()));
+    open(&mut app, &calibrated.view);
+    calibrated.ordered(order, &Ordered::Sent);
+    update(&mut app, Event::Bench(Arc::new(calibrated.view.clone()), NOW));
+    assert_eq!(app.adjusted, [sent]);
+}
+
+#[test]
+fn a_run_begun_after_a_gain_was_sent_on_the_bench_is_pending_and_says_why() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = signed_job(folder.path());
+    let shots = folder.path().join("s.shots");
+    must(&["simulate", "--shots", "50", "--out", shots.to_str().unwrap()]);
+    let stream = LineStream { spec: format!("file:{}", shots.display()).parse().unwrap(), pace: Pace::Max };
+    let session = Session::open(&job, None).unwrap().with_stream(Some(stream), "open-packet", None).unwrap();
+    let runtime = runtime().unwrap();
+    let begin = Begin { adjusted: vec!["gain 26 dB sent by R. Aldane".to_owned()], ..Begin::on("C1") };
+    runtime.block_on(async {
+        for scan in session.start(&begin, |_| ()).unwrap() {
+            scan.task.await.unwrap().unwrap();
+        }
+    });
+    let contents = session.file.contents().unwrap();
+    let run = contents.runs.last().unwrap();
+    let validity = contents.validity(run);
+    assert!(matches!(&validity, Validity::Pending(why) if why.contains("gain or range")), "{validity:?}");
+    session.file.close().unwrap();
+    assert_eq!(
+        said_of(&job, EventKind::Adjusted),
+        ["gain 26 dB sent by R. Aldane on the bench: the calibration was made before it, verify on a block"]
+    );
+    must(&["verify", job.to_str().unwrap()]);
 }

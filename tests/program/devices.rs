@@ -284,7 +284,7 @@ fn own_profiles_are_listed_beside_those_that_come_with_the_program() {
 }
 
 /// The profile of a recipe of the guide.
-fn cookbook(name: &str) -> String {
+pub fn cookbook(name: &str) -> String {
     let guide = include_str!("../../docs/new-device.md").replace("\r\n", "\n");
     let head = format!("```toml {name}\n");
     let text = guide.split(&head).nth(1).unwrap_or_else(|| panic!("docs/new-device.md has no recipe {name}"));
@@ -292,7 +292,7 @@ fn cookbook(name: &str) -> String {
 }
 
 /// What a recipe says is sent.
-fn sent(name: &str) -> Vec<u8> {
+pub fn sent(name: &str) -> Vec<u8> {
     let guide = include_str!("../../docs/new-device.md").replace("\r\n", "\n");
     let block = |form: &str| {
         let text = guide.split(&format!("```{form} {name} sent\n")).nth(1)?;

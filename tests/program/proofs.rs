@@ -49,6 +49,21 @@ fn a_power_cut_at_any_moment_costs_nothing_that_was_said_to_be_saved() {
 #[test]
 fn a_disk_that_refuses_one_call_is_told_and_costs_nothing_that_was_said_to_be_saved() {
     if may_trace() {
-        held(&proof("io_errors.py", "100", &["--every", "9"]));
+        held(&proof("io_errors.py", "100", &["--every", "16"]));
     }
+}
+
+/// The long form is eight hours at 200 shots a second. Here it is long enough that a program fails which keeps its waveforms.
+#[test]
+fn what_a_run_holds_in_memory_does_not_grow_with_what_it_has_read() {
+    if !cfg!(target_os = "linux") || Command::new("python3").arg("-V").output().is_err() {
+        return eprintln!("NOT CHECKED: needs Linux and python3");
+    }
+    let output = Command::new("python3")
+        .arg(root().join("tests/proofs/long_day.py"))
+        .args([env!("CARGO_BIN_EXE_backwall"), root().join("demo-stream/plan.toml").to_str().unwrap()])
+        .args(["--readings", "6000", "--samples", "1024", "--points", "8", "--most", "5"])
+        .output()
+        .unwrap();
+    held(&output);
 }

@@ -1,6 +1,7 @@
 """The disk refuses one call: python3 io_errors.py BACKWALL STREAM PLAN [--every N]
 
-A run is recorded again and again; each time strace lets another write, sync or truncation of it fail, once, with an error of the disk or with no room.
+A run is recorded again and again; each time strace lets another write, sync, truncation or lock of it fail, once, with an error of the disk, with no room, or with
+no lock to be had.
 Afterwards the job must open and be whole, hold every reading that was said to be saved, and the program may only end with 0 where all of the run is in
 the file and it was closed. Needs Linux, strace and Python."""
 import argparse
@@ -20,7 +21,7 @@ options.add_argument("--every", type=int, default=1, help="only every so many ca
 options = options.parse_args()
 folder = tempfile.mkdtemp(dir="/dev/shm" if os.path.isdir("/dev/shm") else None)
 job, trace = os.path.join(folder, "j.job"), os.path.join(folder, "trace")
-CALLS = ["pwrite64", "fsync", "fdatasync", "ftruncate"]
+CALLS = {"pwrite64": ["EIO", "ENOSPC"], "fsync": ["EIO", "ENOSPC"], "fdatasync": ["EIO", "ENOSPC"], "ftruncate": ["EIO", "ENOSPC"], "flock": ["EIO", "ENOLCK"], "fcntl": ["EIO", "ENOLCK"]}
 
 
 def record(inject):
@@ -43,7 +44,7 @@ lines = open(trace).read().splitlines()
 counts = {call: sum(f" {call}(" in line for line in lines) for call in CALLS}
 tried = failed = told = 0
 for call in CALLS:
-    for error in ["EIO", "ENOSPC"]:
+    for error in CALLS[call]:
         # Some more than the clean run had: what a fault makes the program do may fail too.
         for when in range(1, counts[call] + 2, options.every):
             done = record(f"{call}:error={error}:when={when}")

@@ -183,7 +183,7 @@ impl<'a> Drawing<'a> {
         let mut out = String::new();
         pair(&mut out, 999, "unrolled wall, written by Backwall");
         if let Some(seal) = seal {
-            pair(&mut out, 999, format_args!("seal of the job {} over {} entries", seal.digest, seal.entries));
+            pair(&mut out, 999, format_args!("{}", super::sealed::words(seal)));
         }
         section(&mut out, "HEADER");
         pair(&mut out, 9, "$ACADVER");

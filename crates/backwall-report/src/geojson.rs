@@ -59,7 +59,7 @@ impl<'a> Collection<'a> {
         json!({
             "type": "FeatureCollection", "coordinates": about, "datum": self.plan.asset.datum,
             "circumference_m": rounded(ground.circumference.as_metres()), "without_place": self.without_place,
-            "seal": seal.map(|seal| json!({ "digest": seal.digest, "entries": seal.entries })), "features": self.features,
+            "seal": seal.map(super::sealed::object), "features": self.features,
         })
         .to_string()
     }

@@ -18,6 +18,7 @@ pub mod picture;
 pub mod png;
 pub mod qr;
 pub mod readings;
+pub mod sealed;
 pub mod statistics;
 pub mod svg;
 pub mod table;

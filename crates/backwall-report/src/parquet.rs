@@ -10,7 +10,7 @@ use super::readings::{ReadingsOf, each_reading, each_spot, reading_columns, spot
 use super::statistics::{StatisticsRow, statistics_columns};
 use super::table::{CellValue, Column, ColumnKind};
 use super::whole_file::{Stopped, Tick, WholeFileError};
-use backwall_store::{JobContents, JobReader, StoreError};
+use backwall_store::{JobContents, JobReader, Seal, StoreError};
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::data_type::{BoolType, ByteArray, ByteArrayType, Int64Type};
 use parquet::errors::ParquetError as Fault;
@@ -21,10 +21,21 @@ use parquet::schema::parser::parse_message_type;
 use parquet::schema::types::ColumnPath;
 use std::collections::HashMap;
 use std::io::Write;
+use std::path::Path;
 use std::sync::Arc;
 
 /// What the keys and columns of a file follow; changes when a reader would have to.
 pub const SCHEMA: &str = "1";
+
+/// What every such file begins with.
+pub const MAGIC: &[u8; 4] = b"PAR1";
+
+/// The seal of the job that a file was exported from, where it has one.
+pub fn seal_of(path: &Path) -> Option<Seal> {
+    let facts = layout::facts_of(path)?;
+    let value = |wanted: &str| facts.iter().find(|(key, _)| key == wanted).map(|(_, value)| value.clone());
+    Some(Seal { digest: value(layout::SEAL)?, entries: value(layout::SEAL_ENTRIES)?.parse().ok()? })
+}
 
 /// Rows of a row group: large enough to compress, small enough to skip.
 const GROUP: usize = 131_072;

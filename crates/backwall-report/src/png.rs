@@ -38,6 +38,52 @@ pub fn png(figure: &Figure, dpi: u32) -> Result<Vec<u8>, PngError> {
     sheet.encode_png().map_err(|error| PngError::Encode(error.to_string()))
 }
 
+/// What every such file begins with. PNG specification (third edition), 5.2.
+pub(super) const SIGNATURE: &[u8; 8] = b"\x89PNG\r\n\x1a\n";
+
+/// Where the header, which is always the first chunk, ends.
+const HEADER_ENDS: usize = SIGNATURE.len() + CHUNK_COST + 13;
+/// What a chunk has beside its data: length, kind, check.
+const CHUNK_COST: usize = 12;
+const TEXT: &[u8; 4] = b"tEXt";
+
+/// The picture with a text behind its header, a chunk tEXt; key and words are of plain ASCII. PNG specification, 11.3.3.2.
+pub(super) fn with_text(mut picture: Vec<u8>, key: &str, words: &str) -> Vec<u8> {
+    let data = [TEXT, key.as_bytes(), &[0], words.as_bytes()].concat();
+    let length = (data.len() - TEXT.len()) as u32;
+    let chunk = [&length.to_be_bytes()[..], &data, &check(&data).to_be_bytes()].concat();
+    let at = HEADER_ENDS.min(picture.len());
+    picture.splice(at..at, chunk);
+    picture
+}
+
+/// The text of that key, and the picture without it.
+pub(super) fn text_of(picture: &[u8], key: &str) -> Option<(String, Vec<u8>)> {
+    let mut at = SIGNATURE.len();
+    loop {
+        let length = u32::from_be_bytes(picture.get(at..at + 4)?.try_into().ok()?) as usize;
+        let end = at.checked_add(length)?.checked_add(CHUNK_COST)?;
+        let chunk = picture.get(at + 4..end)?;
+        let (data, stored) = chunk.split_at(length + TEXT.len());
+        if let Some(words) = data.strip_prefix(TEXT).and_then(|text| text.strip_prefix(key.as_bytes())?.strip_prefix(&[0])) {
+            let words = std::str::from_utf8(words).ok().filter(|_| stored == check(data).to_be_bytes())?;
+            return Some((words.to_owned(), [&picture[..at], &picture[end..]].concat()));
+        }
+        at = end;
+    }
+}
+
+/// The check of a chunk, over kind and data: CRC-32 of ISO 3309. PNG specification, annex D.
+fn check(bytes: &[u8]) -> u32 {
+    let bits = |mut sum: u32| {
+        for _ in 0..8 {
+            sum = (sum >> 1) ^ if sum & 1 == 1 { 0xedb8_8320 } else { 0 };
+        }
+        sum
+    };
+    !bytes.iter().fold(u32::MAX, |sum, byte| bits(sum ^ u32::from(*byte)))
+}
+
 fn paint(ink: Ink) -> Paint<'static> {
     let [r, g, b] = ink.rgb();
     let mut paint = Paint::default();
@@ -154,6 +200,23 @@ mod tests {
             }
             assert!(inked > 100, "{turn}: {inked}");
         }
+    }
+
+    // The check value of CRC-32/ISO-HDLC in the catalogue of parametrised CRC algorithms: CBF43926 of "123456789". Another library reads the dots
+    // behind the text.
+    #[test]
+    fn a_text_stands_behind_the_header_and_the_dots_are_as_they_were() {
+        assert_eq!(check(b"123456789"), 0xcbf4_3926);
+        let mut figure = Figure::new("test", 25.4, 25.4);
+        figure.areas(vec![rectangle(0.0, 0.0, 12.7, 12.7)], Ink::Vermilion);
+        let plain = png(&figure, 100).unwrap();
+        let told = with_text(plain.clone(), "Seal", "words");
+        assert_eq!(text_of(&told, "Seal"), Some(("words".to_owned(), plain.clone())));
+        assert_eq!((text_of(&told, "Sea"), text_of(&plain, "Seal")), (None, None));
+        assert_eq!((dot(&told, 20, 20), dot(&told, 20, 80)), (Ink::Vermilion.rgb(), Ink::White.rgb()));
+        let mut damaged = told.clone();
+        damaged[HEADER_ENDS + 14] ^= 1;
+        assert_eq!(text_of(&damaged, "Seal"), None);
     }
 
     #[test]

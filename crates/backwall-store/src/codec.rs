@@ -27,7 +27,7 @@ pub enum CodecError {
 }
 
 /// Packs blocks; its buffers are kept from one to the next.
-pub(super) struct Packer {
+pub struct Packer {
     zstd: zstd::bulk::Compressor<'static>,
     planes: Vec<u8>,
     frame: Vec<u8>,
@@ -87,7 +87,7 @@ impl Packer {
 
 /// Unpacks single waveforms of a block; its buffers are kept from one to the next.
 #[derive(Default)]
-pub(super) struct Unpacker {
+pub struct Unpacker {
     zstd: Option<zstd::bulk::Decompressor<'static>>,
     planes: Vec<u8>,
     /// Which chunk `planes` holds.

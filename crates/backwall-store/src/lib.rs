@@ -36,6 +36,7 @@ mod verify;
 mod writer;
 
 pub use adoption::Adoption;
+pub use codec::{CodecError, Packer, Unpacker};
 pub use contents::{
     CloseReason, Entry, EventKind, JobContents, Mark, MarkKind, Note, PlaceSet, RunEvent, RunId, RunStart, RunState, RunSummary, Saved,
     SavedRun, SetupChange, SetupEntry,
@@ -47,6 +48,6 @@ pub use evaluator::Moved;
 pub use file::JobFile;
 pub use overview::ReadingSummary;
 pub use reader::JobReader;
-pub use seal::{AgainstSeal, LEAST_DIGITS, Seal, file_digest};
+pub use seal::{AgainstSeal, LEAST_DIGITS, Seal, bytes_digest, file_digest};
 pub use verify::{EvaluationVerdict, FileProblem, FileVerdict, RunVerdict};
 pub use writer::{Writer, now_us};

@@ -337,3 +337,31 @@ impl EntryQueue {
         state.fault.clone().or_else(held)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Held in the queue and once more in the writer, what waits would be twice its room in memory wherever the disk is slower than the source.
+    #[test]
+    fn a_source_that_keeps_pace_fills_little_memory_and_a_live_one_has_its_room() {
+        let note = || Entry::Note(Note { run: None, along: None, text: "x".repeat(10_000), at_us: 0 });
+        let queue = EntryQueue::default();
+        queue.open(vec![1]);
+        std::thread::scope(|scope| {
+            let pushing = scope.spawn(|| (0..1000).all(|_| queue.push_blocking(1, note(), true).is_ok()));
+            let since = Instant::now();
+            while queue.waiting() < AHEAD_BYTES && since.elapsed() < Duration::from_secs(20) {
+                std::thread::sleep(Duration::from_millis(1));
+            }
+            std::thread::sleep(Duration::from_millis(20));
+            assert!((AHEAD_BYTES..AHEAD_BYTES + 20_000).contains(&queue.waiting()), "{} bytes", queue.waiting());
+            while !pushing.is_finished() {
+                queue.drain(1, &mut Entries::new());
+            }
+            assert!(pushing.join().unwrap());
+        });
+        while queue.try_push(1, note()).is_ok() {}
+        assert!((ROOM_BYTES..ROOM_BYTES + 20_000).contains(&queue.waiting()));
+    }
+}

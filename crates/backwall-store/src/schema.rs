@@ -473,10 +473,13 @@ pub(super) fn laid(version: i64) -> rusqlite::Result<Objects> {
     Ok(place.get_or_init(|| laid).clone())
 }
 
-/// What a file's schema holds: kind and name, and how it was made.
+/// What a file's schema holds: kind and name, and how it was made. One bit makes bytes of a text; they read the same.
 pub(super) fn objects(connection: &Connection) -> rusqlite::Result<Objects> {
     connection
-        .prepare("SELECT type || ' ' || name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite_stat%'")?
+        .prepare(
+            "SELECT type || ' ' || name || iif(typeof(type) || typeof(name) || typeof(tbl_name) = 'texttexttext', '', ' (not as text)'), sql
+             FROM sqlite_schema WHERE name NOT LIKE 'sqlite_stat%'",
+        )?
         .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
         .collect()
 }

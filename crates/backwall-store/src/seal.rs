@@ -38,6 +38,11 @@ pub fn file_digest(path: &Path) -> std::io::Result<String> {
     Ok(hasher.finalize().to_hex().to_string())
 }
 
+/// The same of bytes.
+pub fn bytes_digest(bytes: &[u8]) -> String {
+    blake3::hash(bytes).to_hex().to_string()
+}
+
 impl JobReader {
     /// The seal; none in a file of an earlier format, whose ledger does not hold the runs.
     pub fn seal(&self) -> Result<Option<Seal>, StoreError> {

@@ -450,11 +450,29 @@ fn structure(connection: &Connection, version: i64, findings: &mut Findings) -> 
 fn plan(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
     let (text, copy): (String, Option<String>) =
         connection.query_row("SELECT plan_toml, plan_json FROM job LEFT JOIN plan USING (id)", [], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    let copy = copy.and_then(|json| serde_json::from_str::<Plan>(&json).ok());
-    if toml::from_str::<Plan>(&text).ok() != copy {
+    let planned = toml::from_str::<Plan>(&text).ok();
+    let read = copy.as_ref().and_then(|json| serde_json::from_str::<Plan>(json).ok());
+    // What reads the same need not be written the same, as a day with a blank in the place of a zero.
+    let written = copy.and_then(|json| serde_json::from_str(&json).ok());
+    let is_written_so = written.zip(planned.as_ref().and_then(|plan| serde_json::to_value(plan).ok()));
+    if planned != read || !is_written_so.is_some_and(|(copy, plan)| is_written_as(&copy, &plan)) {
         findings.add("the plan as other tools see it is not the job's plan");
     }
     Ok(())
+}
+
+/// Whether what stands in the copy stands so in the plan. A copy of an earlier format may lack keys, or have one that is written no longer.
+fn is_written_as(copy: &serde_json::Value, plan: &serde_json::Value) -> bool {
+    use serde_json::Value;
+    match (copy, plan) {
+        (Value::Object(copy), Value::Object(plan)) => {
+            copy.iter().all(|(key, value)| plan.get(key).is_none_or(|planned| is_written_as(value, planned)))
+        }
+        (Value::Array(copy), Value::Array(plan)) => {
+            copy.len() == plan.len() && copy.iter().zip(plan).all(|(copy, plan)| is_written_as(copy, plan))
+        }
+        (copy, plan) => copy == plan,
+    }
 }
 
 /// The chain over what belongs to the job.
@@ -570,4 +588,37 @@ fn ending(connection: &Connection, run: RunId, last: &Digest, findings: &mut Fin
         findings.add(format!("the run's digest is {}, but what is in the file makes {}", hex(&stored), hex(&made)));
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // A zero of a day becomes a blank by one bit, and is read as the same day.
+    #[test]
+    fn every_bit_of_the_plan_as_other_tools_see_it_is_held_against_the_jobs_plan() {
+        let text = include_str!("../../../tests/data/plan.toml");
+        let plan: Plan = toml::from_str(text).unwrap();
+        let json = serde_json::to_string(&plan).unwrap();
+        let connection = schema::fresh(schema::KNOWN_VERSION).unwrap();
+        connection.execute("INSERT INTO job VALUES (1, '', '', '', '', 0, '', ?1, '{}')", [text]).unwrap();
+        connection.execute_batch("DROP TRIGGER plan_no_update").unwrap();
+        connection.execute("INSERT INTO plan (id, plan_json) VALUES (1, ?1)", [&json]).unwrap();
+        let is_found = || {
+            let mut findings = Findings::default();
+            super::plan(&connection, &mut findings).is_err() || findings.count > 0
+        };
+        assert!(!is_found());
+        let mut hidden = Vec::new();
+        for bit in 0..json.len() * 8 {
+            let mut bytes = json.clone().into_bytes();
+            bytes[bit / 8] ^= 1 << (bit % 8);
+            // What is no text any more cannot be read at all.
+            let Ok(changed) = String::from_utf8(bytes) else { continue };
+            if connection.execute("UPDATE plan SET plan_json = ?1", [&changed]).is_ok() && !is_found() {
+                hidden.push(changed[(bit / 8).saturating_sub(12)..(bit / 8 + 4).min(json.len())].to_owned());
+            }
+        }
+        assert!(hidden.is_empty(), "{hidden:?}");
+    }
 }

@@ -111,6 +111,8 @@ pub struct LinkState {
     pub garbage_bytes: u64,
     /// Shots of channels that are not read.
     pub other_channels: u64,
+    /// The channels that came: that which is read, then others in the order they came.
+    pub channels: Vec<String>,
     pub reconnects: u64,
     pub overflow_bytes: u64,
     /// When the last byte came, µs since 1970-01-01 UTC.

@@ -9,9 +9,9 @@ pub mod restart;
 pub mod sequence;
 
 pub use clocks::{ClockNews, ClockWatch};
-pub use doubt::{Doubt, Moment};
+pub use doubt::{ACROSS_JUMP, Doubt, Moment};
 pub use odometer::{Direction, NotOnLine, Odometer, Path, TravelError};
-pub use restart::{Counted, Restart, RestartWatch};
+pub use restart::{Counted, Restart, RestartWatch, StartedAnew};
 pub use sequence::{SequenceNews, SequenceWatch};
 
 use backwall_units::{Length, Speed};

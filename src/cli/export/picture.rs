@@ -7,7 +7,7 @@ use backwall_report::figure::data::{self, DataError, RunWall};
 use backwall_report::figure::map::PAPER as MAP;
 use backwall_report::readings::ReadingsOf;
 use backwall_report::whole_file::{self, Tick};
-use backwall_report::{png, svg};
+use backwall_report::{png, sealed, svg};
 use backwall_survey::reading::Reading;
 use backwall_units::{Length, parse_length};
 use std::path::{Path, PathBuf};
@@ -21,9 +21,22 @@ pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
 }
 
 fn put(order: &Order<'_>, figure: &Figure, out: &Path) -> anyhow::Result<()> {
+    let seal = order.job.seal.as_ref();
     let bytes = match order.args.format {
-        Format::Png => png::png(figure, order.args.dpi.unwrap_or(png::DOTS_PER_INCH))?,
-        _ => svg::svg(figure).into_bytes(),
+        Format::Png => {
+            let picture = png::png(figure, order.args.dpi.unwrap_or(png::DOTS_PER_INCH))?;
+            match seal {
+                Some(seal) => sealed::in_png(picture, seal),
+                None => picture,
+            }
+        }
+        _ => {
+            let picture = svg::svg(figure);
+            match seal {
+                Some(seal) => sealed::in_svg(&picture, seal).into_bytes(),
+                None => picture.into_bytes(),
+            }
+        }
     };
     Ok(whole_file::write_bytes(out, &bytes)?)
 }

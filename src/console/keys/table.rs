@@ -158,8 +158,14 @@ pub const BINDINGS: &[Binding] = &[
         [
             "o",
             "",
-            "where several channels are read: the probe of the next is calibrated, verified and proven; each has a set-up of its own",
+            "where several channels are read, or come: the probe of the next is calibrated, verified and proven; each has a set-up of its own",
         ],
+    ),
+    bind(
+        &[letter('s')],
+        A::Send,
+        BENCH,
+        ["s", "", "send the device a command of its profile, as its gain or its range; blocks are read with what is set here"],
     ),
     bind(&[letter('y')], A::Bench(B::KeepVelocity), BENCH, ["y", "", "velocity from the blocks, or kept as typed"]),
     bind(

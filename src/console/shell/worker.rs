@@ -70,6 +70,7 @@ pub(super) fn is_work(effect: &Effect) -> bool {
                 | Effect::Report
                 | Effect::OpenBench(_)
                 | Effect::CloseBench
+                | Effect::ChooseChannel(_)
                 | Effect::OpenProve(..)
                 | Effect::StartScan(_)
                 | Effect::OpenRun(_)
@@ -283,6 +284,7 @@ impl<B: Backend> Worker<B> {
                 return Ok(Some(WorkerTold::Bench(number, handle)));
             }
             Effect::CloseBench => self.close_bench(),
+            Effect::ChooseChannel(channel) => self.backend.choose_channel(&channel)?,
             Effect::OpenProve(channel, by) => {
                 // It reads the stream the bench has open.
                 self.close_bench();

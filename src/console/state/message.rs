@@ -129,6 +129,8 @@ pub enum Effect {
     /// Of several channels for this one.
     OpenBench(Option<String>),
     CloseBench,
+    /// Read this channel of the device, of those that come.
+    ChooseChannel(String),
     /// Prove the stream's profile on its device, of several channels on this one, by whose name.
     OpenProve(Option<String>, Signed),
     /// The answer to what was asked.

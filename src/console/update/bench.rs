@@ -110,6 +110,9 @@ fn open(app: &App) -> Effect {
 /// The probe of the device's next channel is put on the blocks. What was taken with the one before and not kept would be lost: it must be said first what
 /// becomes of it.
 fn next_channel(app: &mut App) -> Vec<Effect> {
+    if app.chooses() {
+        return choose(app);
+    }
     let Some(before) = app.channel_on_bench().map(str::to_owned) else {
         app.say(Role::Plain, "one channel is read: channels are named with --channel, or have a [[track]] in the plan");
         return Vec::new();
@@ -121,15 +124,8 @@ fn next_channel(app: &mut App) -> Vec<Effect> {
     if app.opening.is_some() || run_is_going(app) {
         return Vec::new();
     }
-    if let Some(bench) = &app.bench {
-        let job = app.contents.of_channel(Some(&before));
-        let is_kept = bench.view.fitted().is_some_and(|fitted| bench::in_force(&job, &fitted.setup));
-        if !bench.view.blocks.is_empty() && !is_kept {
-            let words =
-                format!("blocks were taken on channel {before} and are not kept: v or k keeps what they gave, x removes them one by one");
-            app.say(Role::Error, words);
-            return Vec::new();
-        }
+    if would_lose_blocks(app, Some(&before)) {
+        return Vec::new();
     }
     app.on_bench = (app.on_bench + 1) % app.channels().len();
     let now = app.channel_on_bench().unwrap_or_default().to_owned();
@@ -137,6 +133,45 @@ fn next_channel(app: &mut App) -> Vec<Effect> {
     match app.bench.take() {
         Some(_) => vec![Effect::CloseBench, open(app)],
         None => Vec::new(),
+    }
+}
+
+/// What was taken with a probe and not kept would be lost with another on the blocks: it must be said first what becomes of it.
+fn would_lose_blocks(app: &mut App, channel: Option<&str>) -> bool {
+    let Some(bench) = &app.bench else { return false };
+    let job = app.contents.of_channel(channel);
+    let is_kept = bench.view.fitted().is_some_and(|fitted| bench::in_force(&job, &fitted.setup));
+    let is_lost = !bench.view.blocks.is_empty() && !is_kept;
+    if is_lost {
+        let of = channel.map_or_else(|| "before one was chosen".to_owned(), |channel| format!("on channel {channel}"));
+        let words = format!("blocks were taken {of} and are not kept: v or k keeps what they gave, x removes them one by one");
+        app.say(Role::Error, words);
+    }
+    is_lost
+}
+
+/// None is named and the plan has no track: one of those that come is chosen, for the bench and for the runs.
+fn choose(app: &mut App) -> Vec<Effect> {
+    if app.seen.is_empty() {
+        let words = match app.bench {
+            Some(_) => "no channel has come yet: o chooses among those that the device sends",
+            None => "the channels are not known yet: l opens the stream, then o chooses among those that the device sends",
+        };
+        app.say(Role::Plain, words);
+        return Vec::new();
+    }
+    let before = app.chosen.clone();
+    if app.opening.is_some() || run_is_going(app) || would_lose_blocks(app, before.as_deref()) {
+        return Vec::new();
+    }
+    let at = before.and_then(|chosen| app.seen.iter().position(|seen| *seen == chosen));
+    let next = app.seen[at.map_or(0, |at| (at + 1) % app.seen.len())].clone();
+    app.say(Role::Plain, format!("channel {next}: it is calibrated, verified, proven and read in runs from here on"));
+    app.chosen = Some(next.clone());
+    let chosen = Effect::ChooseChannel(next);
+    match app.bench.take() {
+        Some(_) => vec![Effect::CloseBench, chosen, open(app)],
+        None => vec![chosen],
     }
 }
 
@@ -279,6 +314,10 @@ fn keep(app: &mut App) -> Vec<Effect> {
         app.say(Role::Plain, "nothing has changed: this set-up is in force already");
         return Vec::new();
     };
+    if bench.view.fitted().is_some_and(|fitted| setup.calibration.as_ref() == Some(&fitted.calibration)) {
+        // Its blocks were read with what was sent.
+        app.adjusted.clear();
+    }
     vec![Effect::SetSetup { setup: Box::new(setup), origin, by: app.signed(), checks: Vec::new() }, Effect::Reload]
 }
 
@@ -309,6 +348,10 @@ pub fn news(app: &mut App, view: Arc<BenchView>) -> Vec<Effect> {
     {
         app.say(if said.refused { Role::Error } else { Role::Plain }, said.words.clone());
     }
+    if app.chooses() {
+        let new: Vec<String> = view.link.channels.iter().filter(|channel| !app.seen.contains(channel)).cloned().collect();
+        app.seen.extend(new);
+    }
     view.found.iter().skip(from).flat_map(|found| found_something(app, &view, found)).collect()
 }
 
@@ -323,6 +366,11 @@ fn found_something(app: &mut App, view: &BenchView, found: &BenchFound) -> Vec<E
             vec![Effect::EncoderCheck(*check, app.signed()), Effect::Reload]
         }
         BenchFound::Checked { .. } => checked(app, view, found),
+        BenchFound::Sent { words, is_behind } => {
+            app.adjusted.extend(is_behind.then(|| words.clone()));
+            let text = format!("on the bench: {words}");
+            vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload]
+        }
     }
 }
 
@@ -341,6 +389,10 @@ fn checked(app: &mut App, view: &BenchView, found: &BenchFound) -> Vec<Effect> {
     if let Some(text) = settled.note {
         app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the previous one stays in force"));
         return vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload];
+    }
+    if settled.checks.iter().all(|check| check.passed()) {
+        // Read on a block with what was sent.
+        app.adjusted.clear();
     }
     if let Some(KeptSetup { setup, origin }) = settled.kept {
         app.say(Role::Strong, format!("{words}: the new calibration is in force"));

@@ -2,7 +2,7 @@
 
 use super::super::state::{App, Effect, ShownRun, ToTake};
 use super::super::theme::Role;
-use super::prompt;
+use super::{prompt, send};
 use crate::live::{Changed, RunCommand, change};
 
 /// Asks whether the run is to go on so, or says why it cannot.
@@ -22,7 +22,7 @@ pub fn ask(app: &mut App, zero: bool) -> Vec<Effect> {
 pub fn answered(app: &mut App) -> Vec<Effect> {
     let change = match app.change.take() {
         Some(ToTake::Change(change)) => change,
-        Some(ToTake::Send { order, .. }) => return vec![Effect::Command(RunCommand::Send(order))],
+        Some(ToTake::Send { order, .. }) => return send::now(app, order),
         None => return Vec::new(),
     };
     vec![Effect::Change { run: change.run, setup: Box::new(change.setup), origin: change.origin, by: app.signed() }, Effect::Reload]

@@ -1,10 +1,12 @@
 //! Something sent to the device by its name: which, with what value, and once more where readings depend on it.
 
+use super::super::Step;
 use super::super::form::FormField;
 use super::super::state::{App, Effect, Prompt, Purpose, ShownRun, ToTake};
 use super::super::theme::Role;
 use super::prompt;
 use crate::live::RunCommand;
+use crate::live::bench::BenchCommand;
 use backwall_stream::command::{DeviceCommand, Order};
 use std::sync::Arc;
 
@@ -13,10 +15,26 @@ const VALUE: &str = "value";
 
 fn commands(app: &App) -> Arc<[DeviceCommand]> {
     let going = app.scan.as_ref().filter(|scan: &&ShownRun| !scan.is_over());
-    going.map_or_else(|| Arc::from([]), |scan| scan.view.commands.clone())
+    match (going, &app.bench) {
+        (Some(scan), _) => scan.view.commands.clone(),
+        (None, Some(bench)) => bench.view.commands.clone(),
+        (None, None) => Arc::from([]),
+    }
+}
+
+/// To the run that reads the device, or to the bench.
+pub fn now(app: &App, order: Order) -> Vec<Effect> {
+    match app.scanning() {
+        true => vec![Effect::Command(RunCommand::Send(order))],
+        false => vec![Effect::Bench(BenchCommand::Send(order))],
+    }
 }
 
 pub fn ask(app: &mut App) -> Vec<Effect> {
+    if app.step == Step::Calibrate && !app.scanning() && app.bench.is_none() {
+        app.say(Role::Plain, "the probe's stream is not open: l opens it");
+        return Vec::new();
+    }
     let known = commands(app);
     let Some(first) = known.first() else {
         app.say(Role::Watch, "nothing can be sent: the stream is no device, or its profile has no [[command]]");
@@ -60,9 +78,13 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
 fn order(app: &mut App, order: Order) -> Vec<Effect> {
     let order = Order { by: app.operator.name.clone(), ..order };
     if !order.kind.touches_readings() {
-        return vec![Effect::Command(RunCommand::Send(order))];
+        return now(app, order);
     }
-    let asked = format!("Send {} now? Readings change from here on.", order.words);
+    let blocks = app.bench.as_ref().filter(|_| !app.scanning()).is_some_and(|bench| !bench.view.blocks.is_empty());
+    let asked = match blocks {
+        true => format!("Send {} now? The blocks on the table are removed.", order.words),
+        false => format!("Send {} now? Readings change from here on.", order.words),
+    };
     app.change = Some(ToTake::Send { order, asked });
     Vec::new()
 }

@@ -108,7 +108,7 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         Ok(path) => path.offset,
         Err(why) => return prompt::refuse(app, prompt, OFFSET, why),
     };
-    let begin = Begin { offset, continues: left::goes_on(app, &line), ..Begin::on(&line) }.against(against);
+    let begin = Begin { offset, continues: left::goes_on(app, &line), adjusted: app.adjusted.clone(), ..Begin::on(&line) }.against(against);
     app.begin_on(&begin);
     // What ran out while it was asked, or stops only the other line.
     let obstacles = app.in_the_way();

@@ -53,6 +53,10 @@ fn closed(app: &App, pen: &mut Pen, area: Rect) {
 
 /// `, channel 2 of 1, 2 (o: next)`, where several channels are read; which one, where it was chosen.
 fn of_channel(app: &App) -> String {
+    if app.chooses() && !app.seen.is_empty() {
+        let chosen = app.chosen.as_ref().map_or("none chosen".to_owned(), |chosen| format!("channel {chosen}"));
+        return safe_text(&format!(", {chosen} of {} (o: next)", app.seen.join(", ")));
+    }
     let channels = app.channels();
     match (app.channel_on_bench(), channels.len()) {
         (None, _) => String::new(),

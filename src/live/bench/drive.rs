@@ -130,6 +130,7 @@ impl Driver {
             },
         };
         self.bench.opened();
+        self.bench.view.commands = source.as_ref().map_or_else(|| Arc::from([]), |source| source.stop.commands().into());
         if source.is_none() && self.bench.view.hold.is_some() {
             self.bench.ended("the simulated wall has no line to drive along".to_owned());
         }
@@ -171,6 +172,7 @@ impl Driver {
                         match feed.item {
                             FeedItem::Record(record @ (Record::Shot(_) | Record::Gauge(_))) if behind => self.bench.pass(&record, feed.host_time_us),
                             FeedItem::Record(record) => self.bench.record(record, feed.host_time_us),
+                            FeedItem::Ordered { order, became } => self.bench.ordered(&order, &became),
                             FeedItem::Ended => self.gone(),
                             _ => {}
                         }
@@ -200,6 +202,12 @@ impl Driver {
     }
 
     fn command(&mut self, command: BenchCommand) {
+        if let (BenchCommand::Send(order), Some(source)) = (&command, &self.source)
+            && source.stop.send(order.clone())
+        {
+            // What became of it comes with the stream.
+            return;
+        }
         let is_simulated = matches!(self.stream, BenchStream::Simulated(_));
         let held = matches!(command, BenchCommand::Hold(_) | BenchCommand::GiveUp);
         let distance = match (&command, &self.bench.view.hold) {

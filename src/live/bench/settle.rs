@@ -52,6 +52,9 @@ fn fit_kept(view: &BenchView, fitted: &Fitted, verified: bool) -> KeptSetup {
     for out in &fitted.left_out {
         origin += &format!("; {:.3} mm left out: {}", out.thickness.as_mm(), out.why);
     }
+    for words in &view.sent {
+        origin += &format!("; after {words}");
+    }
     let setup = with_shown_gate(view, fitted.setup.clone());
     if setup.gate != fitted.setup.gate {
         origin += "; gate and threshold set on the live waveform";
@@ -87,7 +90,7 @@ pub fn settle(view: &BenchView, found: &[BenchFound], job: &JobContents, by: &Si
     let checks: Vec<Check> = found.iter().filter_map(|found| check_of(found, job, by)).collect();
     let new = found.iter().find_map(|found| match found {
         BenchFound::Checked { fitted, .. } => fitted.as_ref().filter(|fitted| !in_force(job, &fitted.setup)),
-        BenchFound::Encoder(..) => None,
+        BenchFound::Encoder(..) | BenchFound::Sent { .. } => None,
     });
     let Some(fitted) = new else { return Settled { checks, ..Settled::default() } };
     let kept = fit_kept(view, fitted, true);

@@ -78,6 +78,7 @@ async fn take(bench: &mut Bench, Attempt { hold, spec }: Attempt, profile: &Prof
     source.stop.stop();
     // The feed ends when the device has its stop command.
     tokio::time::timeout(Duration::from_millis(500), async { while source.feed.recv().await.is_some() {} }).await.ok();
+    bench.view.link = source.link.borrow().clone();
     bench.ended("the stream was read".to_owned());
     let before = bench.view.said.clone();
     bench.command(BenchCommand::Take, 0);

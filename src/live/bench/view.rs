@@ -2,6 +2,7 @@
 
 use crate::live::blocks::BlockShots;
 use crate::live::verdict::SetupVerdict;
+use backwall_stream::command::{DeviceCommand, Order};
 use backwall_stream::feed::LinkState;
 use backwall_survey::travel::encoder_check::{EncoderCheck, EncoderError};
 use backwall_ultrasound::{BlockCheck, BlockPoint, Calibration, Gate, LeftOut, Measurement, Setup, Stability, Waveform};
@@ -81,6 +82,11 @@ pub enum BenchFound {
         fitted: Option<Arc<Fitted>>,
     },
     Encoder(EncoderCheck, Result<f64, EncoderError>),
+    /// Something that readings depend on was sent to the device; whether a calibration that is in force was made before it.
+    Sent {
+        words: String,
+        is_behind: bool,
+    },
 }
 
 /// The newest state of the bench.
@@ -101,6 +107,10 @@ pub struct BenchView {
     pub fit: FitState,
     /// Counts since the start of the measured distance was marked.
     pub travelled: Option<i64>,
+    /// What can be sent to the device by its name.
+    pub commands: Arc<[DeviceCommand]>,
+    /// What was sent that readings depend on, before the blocks on the table.
+    pub sent: Vec<String>,
     /// Everything found so far, in order.
     pub found: Vec<BenchFound>,
     /// The last thing said, numbered so that the same words twice are two.
@@ -131,6 +141,8 @@ pub enum BenchCommand {
     /// Sets the gate as the program would.
     Propose,
     KeepVelocity(bool),
+    /// Sends something to the device.
+    Send(Order),
     /// This set-up has come into force.
     InForce(Box<Setup>),
     Stop,

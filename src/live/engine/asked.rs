@@ -2,8 +2,8 @@
 
 use super::super::change::Changed;
 use super::super::disagree::DisagreementWatch;
-use super::super::place;
 use super::super::view::{DeviceSaid, Misclosure, RunCommand};
+use super::super::{ordered, place};
 use super::{Engine, Notice, Outcome};
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::command::{CommandKind, Order, Ordered};
@@ -12,7 +12,19 @@ use backwall_survey::travel::encoder_check::misclosure;
 use backwall_units::{Length, Time};
 use std::sync::Arc;
 
+/// Of what was sent and changed readings.
+const BEHIND_CALIBRATION: &str = ": the calibration was made before it, verify on a block";
+
 impl Engine {
+    /// What was sent on the bench behind the calibration the run goes by.
+    pub fn adjusted_before(&mut self, sent: &[String], at_us: i64, out: &mut Outcome) {
+        for words in sent {
+            let text = format!("{words} on the bench{BEHIND_CALIBRATION}");
+            self.device = DeviceSaid { count: self.device.count + 1, words: text.clone(), is_doubt: true, adjusted: true };
+            self.event(EventKind::Adjusted, text, at_us, out);
+        }
+    }
+
     /// Takes what the operator asks for; a reason when the run is to end.
     pub fn command(&mut self, command: RunCommand, at_us: i64, out: &mut Outcome) -> Option<CloseReason> {
         let (along, seq) = match &self.reading {
@@ -54,7 +66,7 @@ impl Engine {
             RunCommand::SetPlace(along) => self.set_place(along, at_us, out),
             RunCommand::Change(change) => self.change(change, at_us, out),
             RunCommand::Send(order) => {
-                self.ordered(&order, &Ordered::NotSent("the stream is no line that can be written to".to_owned()), at_us, out);
+                self.ordered(&order, &Ordered::NotSent(ordered::NO_LINE.to_owned()), at_us, out);
             }
             RunCommand::End => return Some(CloseReason::Operator),
             RunCommand::Terminate => return Some(CloseReason::Terminated),
@@ -93,17 +105,12 @@ impl Engine {
 
     /// Keeps what became of something that was to be sent to the device.
     pub(super) fn ordered(&mut self, order: &Order, became: &Ordered, at_us: i64, out: &mut Outcome) {
-        let Order { words, by, kind, patience, .. } = order;
-        let adjusts = *became == Ordered::Sent && kind.touches_readings() && !self.follows_gain(*kind);
-        let text = match became {
-            Ordered::Sent if adjusts => format!("{words} sent by {by}: the calibration was made before it, verify on a block"),
-            Ordered::Sent => format!("{words} sent by {by}"),
-            Ordered::Answered => format!("{words}: the device answered"),
-            Ordered::Unanswered => {
-                format!("{words} was NOT answered within {:.1} s: whether the device took it is not known", patience.as_secs_f64())
-            }
-            Ordered::NotSent(why) => format!("{words} was NOT sent: {why}"),
-        };
+        let kind = order.kind;
+        let adjusts = *became == Ordered::Sent && kind.touches_readings() && !self.follows_gain(kind);
+        let mut text = ordered::words(order, became);
+        if adjusts {
+            text += BEHIND_CALIBRATION;
+        }
         let is_doubt = adjusts || matches!(became, Ordered::Unanswered | Ordered::NotSent(_));
         self.device = DeviceSaid { count: self.device.count + 1, words: text.clone(), is_doubt, adjusted: self.device.adjusted || adjusts };
         let kind = if adjusts { EventKind::Adjusted } else { EventKind::Command };

@@ -7,7 +7,7 @@ use backwall_store::{Entry, EventKind};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::reading::{Measured, Record};
 use backwall_survey::travel::{Counted, Moment};
-use backwall_ultrasound::{Sight, TimeBase, Waveform};
+use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform};
 
 impl Engine {
     /// Takes the next item of the stream.
@@ -95,7 +95,7 @@ impl Engine {
                 self.event(EventKind::Header, text, at_us, out);
             }
             Record::Shot(shot) => {
-                let counted = Counted { seq: shot.seq, device_us: shot.device_time_us, encoder: shot.encoder };
+                let counted = Counted { seq: shot.seq, device_us: shot.device_time_us, encoder: shot.encoder, across: shot.across };
                 self.arrived(counted, false, at_us, out);
                 let measured = measured.unwrap_or_else(|| self.maker.measure(&shot));
                 let reading = self.maker.measured(&shot, &measured, at_us);
@@ -103,7 +103,7 @@ impl Engine {
                 self.reading(reading, &measured.sight, waveform, out);
             }
             Record::Gauge(gauge) => {
-                let counted = Counted { seq: gauge.seq, device_us: gauge.device_time_us, encoder: gauge.encoder };
+                let counted = Counted { seq: gauge.seq, device_us: gauge.device_time_us, encoder: gauge.encoder, across: gauge.across };
                 self.arrived(counted, true, at_us, out);
                 let reading = self.maker.gauge(&gauge, at_us);
                 self.reading(reading, &Sight::default(), None, out);
@@ -129,7 +129,8 @@ impl Engine {
         self.counts.lost = self.distrust.lost();
         self.say(said, at_us, out);
         let silent = std::mem::take(&mut self.was_down) || self.last_shot_us.is_some_and(|last| at_us.saturating_sub(last) > STALL_US);
-        if let Some(restart) = self.restarts.next(counted, self.maker.path().counts_per_mm, silent) {
+        let is_placed = self.reading.as_ref().is_none_or(|reading| !reading.measurement.flags.has(Flag::EncoderJump));
+        if let Some(restart) = self.restarts.next(counted, self.maker.path(), silent, is_placed) {
             self.hold_place(restart, at_us, out);
         }
         self.last_shot_us = Some(at_us);

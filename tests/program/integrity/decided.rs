@@ -31,7 +31,7 @@ fn bins(walls: &[Option<f64>], expanded: f64) -> Bins {
             uncertainty: Some(mm(expanded / 2.0)),
         })
         .collect();
-    Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64 * 10.0)), mm(10.0), &[]).unwrap()
+    Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64 * 10.0)), mm(10.0)).unwrap()
 }
 
 fn wanted(average: f64, least: f64, nominal: f64) -> Test {
@@ -123,7 +123,7 @@ fn u_and_the_share_that_was_read_keep_a_course_from_being_called_met() {
     // No U, no "met".
     let shots: Vec<BinShot> =
         (0..200).map(|i| BinShot { along: mm(f64::from(i) + 0.5), across: mm(0.0), thickness: Some(mm(9.0)), uncertainty: None }).collect();
-    let without = Bins::of(&shots, (Length::ZERO, mm(200.0)), mm(10.0), &[]).unwrap();
+    let without = Bins::of(&shots, (Length::ZERO, mm(200.0)), mm(10.0)).unwrap();
     let judged = assess(&without, mm(100.0), (mm(9.0), None), &wanted(6.0, 3.6, 10.0)).unwrap().value;
     assert_eq!(judged.decision, Decision::NotDecided);
 }
@@ -135,7 +135,7 @@ fn standing_still_weighs_no_more_and_a_second_drive_fills_the_gaps_of_the_first(
         |x: f64, echo: bool| BinShot { along: mm(x), across: mm(0.0), thickness: echo.then(|| mm(wall(x))), uncertainty: Some(mm(0.02)) };
     let mut shots: Vec<BinShot> = (0..1500).map(|i| f64::from(i) + 0.5).map(|x| shot(x, !(600.0..800.0).contains(&x))).collect();
     let lowest = |shots: &[BinShot], length: f64| {
-        Windows::of(&Bins::of(shots, (Length::ZERO, mm(1500.0)), mm(10.0), &[]).unwrap(), mm(length), mm(10.0)).unwrap()
+        Windows::of(&Bins::of(shots, (Length::ZERO, mm(1500.0)), mm(10.0)).unwrap(), mm(length), mm(10.0)).unwrap()
     };
     close(lowest(&shots, 100.0).high.as_mm(), 8.0, 1e-9);
     close(lowest(&shots, 100.0).low.as_mm(), 0.0, 1e-9);
@@ -186,7 +186,7 @@ fn of_course(walls: &[Option<f64>]) -> Option<Averages> {
         .enumerate()
         .map(|(i, wall)| BinShot { along: mm(i as f64 + 0.5), across: mm(0.0), thickness: wall.map(mm), uncertainty: Some(mm(0.04)) })
         .collect();
-    let bins = Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64)), mm(10.0), &[]).unwrap();
+    let bins = Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64)), mm(10.0)).unwrap();
     let length = tank_length(mm(18_000.0), mm(least)).unwrap().value;
     let test = Test { average: mm(6.0), least: mm(3.6), nominal: mm(9.0), max_gap: mm(10.0), source: AVERAGE };
     Some(assess(&bins, length, (mm(least), Some(mm(0.04))), &test).unwrap().value)

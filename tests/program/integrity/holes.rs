@@ -94,3 +94,26 @@ fn what_one_track_has_read_decides_nothing_of_another() {
     // The last reading before it is at 998.5 mm: every twentieth has no echo.
     assert_eq!(decided("hole.job", true), ("not decided".to_owned(), vec![(998.5, 1200.5)]));
 }
+
+// Two probes 50 mm apart: one reads 9 mm of wall, the other 5 mm over 600 mm of the 2.4 m; 6.2 mm are required. Together they would average 7 mm there.
+#[test]
+fn a_thin_track_is_not_met_whatever_the_other_reads() {
+    let folder = tempfile::tempdir().unwrap();
+    let tracks = "\n[[track]]\nchannel = \"1\"\noffset_mm = -25\n[[track]]\nchannel = \"2\"\noffset_mm = 25\n";
+    let path = job(folder.path(), "thin.job", &(told() + tracks));
+    scan_on_track(&path, "A090", "1", NOW_US, |_| Some(9.0));
+    let of_one = json(&[path.to_str().unwrap()])["lines"][0]["courses"][0].clone();
+    // All of the other track is to be driven.
+    assert_eq!(of_one["summary"]["decision"], "not decided", "{of_one}");
+    assert!(of_one["missing"].to_string().contains("on the track of channel 2: nothing was read"), "{of_one}");
+    scan_on_track(&path, "A090", "2", NOW_US + 1_000_000_000, |x| Some(if (900.0..1500.0).contains(&x) { 5.0 } else { 9.0 }));
+    let course = json(&[path.to_str().unwrap()])["lines"][0]["courses"][0].clone();
+    let summary = &course["summary"];
+    assert_eq!(summary["decision"], "not met", "{summary}");
+    let average = summary["t1_mm"].as_f64().or(summary["t1_high_mm"].as_f64()).unwrap();
+    assert!((average - 5.0).abs() < 0.01, "{summary}");
+    // The working has both tracks, each by itself.
+    let tests =
+        course["numbers"].as_array().unwrap().iter().filter(|number| number["title"].as_str().unwrap().contains("Lowest average and"));
+    assert_eq!(tests.count(), 2, "{course}");
+}

@@ -52,6 +52,8 @@ pub fn make_room(place: &Path, table: &'static str, run: &RunSummary) -> Result<
 
 const TABLE: &str = "backwall.table";
 const STARTED: &str = "backwall.started";
+pub(super) const SEAL: &str = "backwall.seal";
+pub(super) const SEAL_ENTRIES: &str = "backwall.seal_entries";
 
 /// What is true of a whole file: job, asset, and for a single run the run.
 pub fn facts(table: &str, job: &JobContents, sources: &[ReadingsOf<'_>]) -> Vec<(String, String)> {
@@ -65,7 +67,7 @@ pub fn facts(table: &str, job: &JobContents, sources: &[ReadingsOf<'_>]) -> Vec<
         ("backwall.datum", plan.asset.datum.clone()),
     ];
     if let Some(seal) = &job.seal {
-        facts.extend([("backwall.seal", seal.digest.clone()), ("backwall.seal_entries", seal.entries.to_string())]);
+        facts.extend([(SEAL, seal.digest.clone()), (SEAL_ENTRIES, seal.entries.to_string())]);
     }
     if let [source] = sources {
         let (run, start) = (source.run(), &source.run().start);
@@ -95,7 +97,7 @@ fn time(us: i64) -> String {
 }
 
 /// The keys of a Parquet file; `None` where there is none.
-fn facts_of(path: &Path) -> Option<Vec<(String, String)>> {
+pub(super) fn facts_of(path: &Path) -> Option<Vec<(String, String)>> {
     let reader = SerializedFileReader::new(File::open(path).ok()?).ok()?;
     let keys = reader.metadata().file_metadata().key_value_metadata()?;
     Some(keys.iter().map(|pair| (pair.key.clone(), pair.value.clone().unwrap_or_default())).collect())

@@ -283,6 +283,9 @@ impl Stage {
         state.before_header = counts.before_header;
         state.garbage_bytes = counts.garbage_bytes;
         state.other_channels = counts.other_channels;
+        if let Some(read) = self.decoder.channel().filter(|_| state.channels.len() != 1 + self.other_channels.len()) {
+            state.channels = std::iter::once(read).chain(self.other_channels.iter().map(String::as_str)).map(str::to_owned).collect();
+        }
         state.rate_hz = self.rate.at(Instant::now(), self.measured);
         self.link.send_replace(state.clone());
         self.published = Instant::now();

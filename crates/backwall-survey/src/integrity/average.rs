@@ -4,10 +4,12 @@
 mod bins;
 mod pits;
 mod test;
+mod tracks;
 
 pub use bins::{BinShot, BinStretch, Bins};
 pub use pits::{AssessedPit, Pits, pits};
 pub use test::{Averages, Test, Windows, assess, lasting};
+pub use tracks::{TrackShots, by_track, joined};
 
 use super::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, positive};
 use backwall_units::Length;

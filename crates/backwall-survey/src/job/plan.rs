@@ -8,7 +8,7 @@ use super::gate::{DeviceSeen, GateRule};
 use super::validity::VerificationPlan;
 use super::zone::Zone;
 use crate::strip::{AlarmSettings, CourseLimits, Limits};
-use crate::travel::{Direction, Path};
+use crate::travel::{ACROSS_JUMP, Direction, Path};
 use backwall_ultrasound::{Gate, Mode, Picker, Setup, ZeroKeeping};
 use backwall_units::{
     Frequency, Length, LengthUnit, Minutes, Pressure, Speed, Temperature, Time, Velocity, megahertz, some_metres, some_microseconds,
@@ -411,6 +411,7 @@ impl Plan {
             courses,
             max_speed: Some(self.limits.max_speed),
             across_counts_per_mm: self.encoder.across_counts_per_mm,
+            across_jump: self.encoder.across_counts_per_mm.map(|_| ACROSS_JUMP),
             track: Length::ZERO,
         }
     }

@@ -358,6 +358,7 @@ mod tests {
             across_course: (direction == Direction::Across).then_some(1),
             max_speed: None,
             across_counts_per_mm: None,
+            across_jump: None,
             track: Length::ZERO,
         }
     }

@@ -479,6 +479,7 @@ mod tests {
             across_course: None,
             max_speed: None,
             across_counts_per_mm: None,
+            across_jump: None,
             track: Length::ZERO,
         }
     }

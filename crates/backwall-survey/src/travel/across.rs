@@ -1,6 +1,6 @@
 //! Sideways off the line: the second encoder of a scanner that weaves, and the track of a probe that runs beside the line.
 
-use super::doubt::{Moment, Steps};
+use super::doubt::{Moment, SHORTEST_JUMP, Steps};
 use super::{Across, Path};
 use backwall_units::Length;
 
@@ -27,7 +27,8 @@ impl Sideways {
         let Some(count) = counts else { return (None, false) };
         if let Some((last, before)) = self.last.replace((count, now)) {
             // A counter that wraps is followed by the wrapped difference.
-            self.steps.go_on(path, scale, count.wrapping_sub(last), (before, now));
+            let shortest = path.across_jump.unwrap_or(SHORTEST_JUMP);
+            self.steps.go_on(path, (scale, shortest), count.wrapping_sub(last), (before, now));
         }
         // Rounded to what is stored, so that a reading made again from the job file is the same.
         let at = path.track + Length::mm(self.steps.believed() as f64 / scale);

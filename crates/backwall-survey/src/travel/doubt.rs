@@ -39,7 +39,9 @@ const BEYOND_PART: f64 = 0.05;
 const BEYOND: Length = Length::mm(200.0);
 /// A jump is over so many times the procedure's fastest speed, and longer than this. Common practice, no source.
 const TIMES_FASTEST: f64 = 10.0;
-const SHORTEST_JUMP: Length = Length::mm(50.0);
+pub(super) const SHORTEST_JUMP: Length = Length::mm(50.0);
+/// Across it need not be so long: a scanner swings some mm from shot to shot. Common practice, no source.
+pub const ACROSS_JUMP: Length = Length::mm(20.0);
 
 /// Whether a place lies beyond its line. Runs whose path knows no fastest speed were recorded before places were doubted.
 pub(super) fn is_off_line(path: &Path, along: Length) -> bool {
@@ -49,9 +51,9 @@ pub(super) fn is_off_line(path: &Path, along: Length) -> bool {
 }
 
 /// Whether a step is longer than a crawler goes from one moment to the next.
-fn is_jump(path: &Path, step: Length, before: Moment, now: Moment) -> bool {
+fn is_jump(path: &Path, shortest: Length, step: Length, before: Moment, now: Moment) -> bool {
     let Some(fastest) = path.max_speed else { return false };
-    step > SHORTEST_JUMP && step.as_mm() > fastest.as_mm_s() * TIMES_FASTEST * now.seconds_since(before)
+    step > shortest && step.as_mm() > fastest.as_mm_s() * TIMES_FASTEST * now.seconds_since(before)
 }
 
 /// The counts of one encoder. A jump is kept apart until it is taken back: what is driven meanwhile counts, where the crawler is does not
@@ -64,12 +66,13 @@ pub(super) struct Steps {
 }
 
 impl Steps {
-    pub fn go_on(&mut self, path: &Path, counts_per_mm: f64, step: i32, (before, now): (Moment, Moment)) {
+    /// `shortest` is the shortest step of this encoder that may be a jump.
+    pub fn go_on(&mut self, path: &Path, (counts_per_mm, shortest): (f64, Length), step: i32, (before, now): (Moment, Moment)) {
         let length = |counts: i32| (Length::mm(f64::from(counts) / counts_per_mm)).abs();
-        let is_long = length(step) > SHORTEST_JUMP;
+        let is_long = length(step) > shortest;
         let together = self.jumped.wrapping_add(step);
-        let is_back = self.jumped != 0 && length(together) <= SHORTEST_JUMP;
-        let is_apart = is_long && is_back || is_jump(path, length(step), before, now);
+        let is_back = self.jumped != 0 && length(together) <= shortest;
+        let is_apart = is_long && is_back || is_jump(path, shortest, length(step), before, now);
         if !is_apart {
             self.travelled = self.travelled.saturating_add(i64::from(step));
             return;

@@ -60,6 +60,9 @@ pub struct Path {
     /// Counts per millimetre of the encoder across, where there is one; negative where it counts backwards.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub across_counts_per_mm: Option<f64>,
+    /// The shortest step of the encoder across that may be a jump; missing in runs recorded before shorter ones than along were doubted.
+    #[serde(rename = "across_jump_mm", default, skip_serializing_if = "Option::is_none")]
+    pub across_jump: Option<Length>,
     /// How far beside the line the probe of this run is, where the plan gives its channel a track of its own.
     #[serde(rename = "track_mm", default, skip_serializing_if = "is_nothing")]
     pub track: Length,
@@ -170,7 +173,7 @@ impl Odometer {
         // An i32 counter that wraps is followed by the wrapped difference.
         let step = before.map_or(0, |_| counts.wrapping_sub(self.last));
         self.last = counts;
-        self.steps.go_on(&self.path, self.path.counts_per_mm, step, (before.unwrap_or(now), now));
+        self.steps.go_on(&self.path, (self.path.counts_per_mm, doubt::SHORTEST_JUMP), step, (before.unwrap_or(now), now));
         let driven = Length::mm(self.steps.all() as f64 / self.path.counts_per_mm);
         let along = self.from + driven * self.path.direction.sign();
         let speed = now.device_us.and_then(|now| self.speed(now));
@@ -216,6 +219,7 @@ mod tests {
             across_course: Some(2),
             max_speed: None,
             across_counts_per_mm: None,
+            across_jump: None,
             track: Length::ZERO,
         }
     }

@@ -1,11 +1,13 @@
 //! Whether a course is met: lowest average and minimum reading, with what was not read carried along.
 
 use super::Work;
-use backwall_survey::integrity::average::{AVERAGE, Averages, BinStretch, Bins, Test, Windows, assess, lasting, pits, tank_length};
+use backwall_survey::integrity::average::{
+    AVERAGE, Averages, BinStretch, Bins, Test, TrackShots, Windows, assess, by_track, lasting, pits, tank_length,
+};
 use backwall_survey::integrity::decision::{Decision, decide, safe_end};
 use backwall_survey::integrity::rate::DatedWall;
 use backwall_survey::integrity::variation::{LEVEL_ONE, averaging_length, level_one};
-use backwall_survey::integrity::{FormulaSource, Worked};
+use backwall_survey::integrity::{FormulaSource, Worked, WorkedAnswer};
 use backwall_survey::job::plan::AssetKind;
 use backwall_units::{Length, LengthUnit, LossRate};
 
@@ -76,12 +78,19 @@ impl Work<'_> {
             averaging_length(inside, least.thickness, allowance, self.course.nominal - allowance)
         };
         let Some(length) = self.take(length) else { return };
-        let plan = self.facts.plan;
-        let Some(bins) = Bins::of(&self.shots, self.reach(), plan.limits.max_gap, &plan.tracks) else {
+        let (plan, reach) = (self.facts.plan, self.reach());
+        let by_track = by_track(&self.shots, &plan.tracks).into_iter();
+        let by_track: Option<Vec<_>> = by_track.map(|track| Some((Bins::of(&track.shots, reach, plan.limits.max_gap)?, track))).collect();
+        let Some(by_track) = by_track else {
             self.done.missing.push("Lowest average t1: the course has no length on this line".to_owned());
             return;
         };
-        let Some(windows) = Windows::of(&bins, length, self.course.nominal) else {
+        // What was read beside the tracks of the plan is no part of what is to be read: it counts where nothing else was.
+        let windows = |is_beside: bool| {
+            let all = by_track.iter().filter(|(_, track)| track.is_beside == is_beside);
+            all.filter_map(|(bins, _)| Windows::of(bins, length, self.course.nominal)).reduce(Windows::and)
+        };
+        let Some(windows) = windows(false).or_else(|| windows(true)) else {
             self.done.missing.push("Lowest average t1: too little was read in every bin".to_owned());
             self.done.summary.decision_why.push_str(": too little was read");
             return self.nothing_read();
@@ -93,8 +102,7 @@ impl Work<'_> {
             self.done.numbers.push(windows_worked(&windows, length, self.source()));
             return;
         };
-        let judged = assess(&bins, length, (least.thickness, least.uncertainty), &test);
-        let Some(averages) = self.take(judged) else { return };
+        let Some(averages) = self.judged(&by_track, length, least, &test) else { return self.nothing_read() };
         let again = averages.again.iter().fold(Length::ZERO, |sum, stretch| sum + stretch.length());
         let summary = &mut self.done.summary;
         summary.decision = averages.decision;
@@ -121,9 +129,60 @@ impl Work<'_> {
                 let lasting = lasting(averages.average_safe, safe_end(least.thickness, least.uncertainty), &now, rate);
                 self.take(lasting);
             }
-            let pits = pits(&self.readings, required, allowance, self.facts.plan.limits.max_gap);
-            self.take(pits);
+            for (_, track) in &by_track {
+                let read = track.shots.iter().filter_map(|shot| Some((shot.along, shot.thickness?)));
+                let read: Vec<_> = if track.track.is_none() && !track.is_beside { self.readings.clone() } else { read.collect() };
+                let pits = pits(&read, required, allowance, plan.limits.max_gap).map(|pits| on_track(pits, track));
+                self.take(pits);
+            }
         }
+    }
+
+    /// Both tests on each track by itself; all of them must be met. An average over two of them would be of no wall at all.
+    fn judged(&mut self, by_track: &[(Bins, TrackShots<'_>)], length: Length, least: DatedWall, test: &Test) -> Option<Averages> {
+        let mut together: Option<Averages> = None;
+        let mut unread = false;
+        for (bins, track) in by_track {
+            if bins.is_unread() {
+                if let Some(of) = track.track {
+                    unread = true;
+                    let channel = crate::words::safe_text(&of.channel);
+                    self.done.missing.push(format!("Lowest average t1 on the track of channel {channel}: nothing was read"));
+                }
+                continue;
+            }
+            let judged = match assess(bins, length, (least.thickness, least.uncertainty), test) {
+                Ok(judged) => judged,
+                Err(refusal) => {
+                    self.done.missing.push(refusal.to_string());
+                    continue;
+                }
+            };
+            if track.is_beside && judged.value.decision != Decision::NotMet {
+                continue;
+            }
+            let judged = self.take(Ok(on_track(judged, track)))?;
+            together = Some(match together.take() {
+                Some(known) => known.and(judged),
+                None => judged,
+            });
+        }
+        let mut together = together?;
+        if unread && together.decision != Decision::NotMet {
+            let (from, to) = self.reach();
+            together.average = together.average.and(Decision::NotDecided);
+            together.least = together.least.and(Decision::NotDecided);
+            (together.decision, together.again) = (Decision::NotDecided, vec![BinStretch { from, to }]);
+        }
+        Some(together)
+    }
+}
+
+/// Says of which track a number is, where the plan has tracks.
+fn on_track<T>(answer: WorkedAnswer<T>, track: &TrackShots<'_>) -> WorkedAnswer<T> {
+    match track.track {
+        Some(of) => WorkedAnswer { worked: answer.worked.given("", "track, beside the line", of.offset.as_mm(), "mm"), ..answer },
+        None => answer,
     }
 }
 

@@ -1,6 +1,5 @@
 //! The wall of one course along a line in equal bins, each read or unread.
 
-use crate::job::plan::Track;
 use backwall_units::Length;
 use serde::Serialize;
 
@@ -44,9 +43,8 @@ pub struct Bins {
     pub width: Length,
     /// `None` where nothing was read.
     pub bins: Vec<Option<BinRead>>,
-    /// Places with an echo, and the ends of the stretch, in rising order: what lies between two of them was not read. Of each track by itself:
-    /// what the probe of one has read, that of another has not.
-    places: Vec<Vec<Length>>,
+    /// Places with an echo, and the ends of the stretch, in rising order: what lies between two of them was not read.
+    places: Vec<Length>,
 }
 
 /// Cells are never narrower, so that a place driven slowly or twice weighs no more.
@@ -61,8 +59,8 @@ const ENOUGH: f64 = 0.8;
 impl Bins {
     /// Cuts what lies between `from` and `to` into equal bins no wider than `max_gap`, each of a whole number of cells about as wide as shots
     /// lie apart, echo or not. A cell is read where a shot in it had an echo. A bin is read where 80 % of its cells are; its mean counts, the
-    /// rest of it at its lowest cell. Where the plan has tracks beside the line, each has gaps of its own.
-    pub fn of(shots: &[BinShot], (from, to): (Length, Length), max_gap: Length, tracks: &[Track]) -> Option<Self> {
+    /// rest of it at its lowest cell. All shots are of one track: see [`super::by_track`].
+    pub fn of(shots: &[BinShot], (from, to): (Length, Length), max_gap: Length) -> Option<Self> {
         let inside = |shot: &&BinShot| shot.along.is_finite() && shot.along >= from && shot.along <= to;
         let mut shots: Vec<BinShot> = shots.iter().filter(inside).copied().collect();
         if !((to - from).is_finite() && to > from && max_gap > Length::ZERO) {
@@ -79,14 +77,7 @@ impl Bins {
             cells[(((shot.along - from) / cell).floor() as usize).min(last)].push(*shot);
         }
         let read = |shot: &&BinShot| shot.thickness.is_some_and(Length::is_finite);
-        let places_of = |is_of: &dyn Fn(&BinShot) -> bool| {
-            let read = shots.iter().filter(read).filter(|shot| is_of(shot)).map(|shot| shot.along);
-            std::iter::once(from).chain(read).chain([to]).collect()
-        };
-        let places = match tracks {
-            [] => vec![places_of(&|_| true)],
-            tracks => tracks.iter().map(|track| places_of(&|shot| track.has(shot.across, tracks))).collect(),
-        };
+        let places = std::iter::once(from).chain(shots.iter().filter(read).map(|shot| shot.along)).chain([to]).collect();
         let cells: Vec<Option<BinRead>> = cells.iter().map(|shots| of_cell(shots)).collect();
         Some(Self { from, width, bins: cells.chunks(each as usize).map(of_bin).collect(), places })
     }
@@ -106,7 +97,7 @@ impl Bins {
 
     /// Stretches longer than this between two neighbouring echoes, or between an echo and an end.
     pub fn gaps_over(&self, max_gap: Length) -> Vec<BinStretch> {
-        let between = self.places.iter().flat_map(|places| places.windows(2)).map(|pair| BinStretch { from: pair[0], to: pair[1] });
+        let between = self.places.windows(2).map(|pair| BinStretch { from: pair[0], to: pair[1] });
         between.filter(|gap| gap.length() > max_gap).collect()
     }
 }
@@ -165,22 +156,6 @@ mod tests {
         BinShot { along: Length::mm(mm), across: Length::ZERO, thickness: None, uncertainty: None }
     }
 
-    // Two probes 50 mm apart: one read all of 100 mm, the other lost its echo from 30 to 70 mm.
-    #[test]
-    fn what_one_track_has_read_closes_no_gap_of_another() {
-        let tracks = [-25.0, 25.0].map(|mm| Track { channel: mm.to_string(), offset: Length::mm(mm) });
-        let shot = |across: f64, at: f64| {
-            let is_read = across < 0.0 || !(30.0..=70.0).contains(&at);
-            BinShot { across: Length::mm(across), thickness: is_read.then_some(Length::mm(8.0)), ..at_place(at) }
-        };
-        let shots: Vec<BinShot> = (0..=100).flat_map(|at| [shot(-25.0, f64::from(at)), shot(25.0, f64::from(at))]).collect();
-        let gaps = |tracks: &[Track]| {
-            let bins = Bins::of(&shots, (Length::ZERO, Length::mm(100.0)), Length::mm(10.0), tracks).unwrap();
-            bins.gaps_over(Length::mm(10.0)).iter().map(|gap| (gap.from.as_mm(), gap.to.as_mm())).collect::<Vec<_>>()
-        };
-        assert_eq!((gaps(&tracks), gaps(&[])), (vec![(29.0, 71.0)], vec![]));
-    }
-
     /// An encoder of 40 counts a millimetre and a crawler of 40 mm/s at 15 shots a second give steps of 2.675, 2.675 and 2.65 mm: their mean is
     /// just the width that a stretch of 1.2 m divides into.
     #[test]
@@ -196,7 +171,7 @@ mod tests {
                     shots.push(BinShot { thickness: Some(Length::mm(8.0)), uncertainty: Some(Length::mm(0.05)), ..at_place(at) });
                     at += step;
                 }
-                let bins = Bins::of(&shots, (Length::ZERO, Length::mm(end)), Length::mm(10.0), &[]).unwrap();
+                let bins = Bins::of(&shots, (Length::ZERO, Length::mm(end)), Length::mm(10.0)).unwrap();
                 // The last bin may end behind the last shot.
                 let unread = bins.bins.iter().rev().skip(1).filter(|bin| bin.is_none()).count();
                 assert_eq!(unread, 0, "{steps:?} to {end}: {} of {} bins", unread, bins.bins.len());

@@ -1,6 +1,7 @@
 //! The two tests of a thinned area, lowest average and minimum reading, decided only where what was read decides them.
 
 use super::bins::{BinStretch, Bins};
+use super::tracks::joined;
 use crate::integrity::decision::{Decision, decide};
 use crate::integrity::worked::{FormulaSource, Refusal, Worked, WorkedAnswer, positive};
 use backwall_units::{Length, LossRate, Years};
@@ -202,15 +203,7 @@ fn stretches(bins: &Bins, open: &[bool], gaps: &[BinStretch]) -> Vec<BinStretch>
             .filter(|(_, open)| **open)
             .map(|(index, _)| BinStretch { from: bins.edge(index), to: bins.edge(index + 1) }),
     );
-    all.sort_by(|a, b| a.from.total_cmp(&b.from));
-    let mut joined: Vec<BinStretch> = Vec::new();
-    for stretch in all {
-        match joined.last_mut().filter(|last| stretch.from <= last.to + bins.width * 1e-6) {
-            Some(last) => last.to = last.to.max(stretch.to),
-            None => joined.push(stretch),
-        }
-    }
-    joined
+    joined(all)
 }
 
 fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test, found: &Averages, nominal: f64) -> Worked {
