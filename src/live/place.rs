@@ -2,7 +2,7 @@
 //! in words both places; the engine does it.
 
 use backwall_survey::travel::{Counted, Restart};
-use backwall_units::Length;
+use backwall_units::{Length, Wording};
 
 /// The seams of a line, the nearest first.
 pub fn nearest(seams: &[Length], here: Option<Length>) -> Vec<Length> {
@@ -14,32 +14,35 @@ pub fn nearest(seams: &[Length], here: Option<Length>) -> Vec<Length> {
 }
 
 /// What is kept of it: where the encoder had it, and where it is.
-pub fn words(counted: Option<Length>, along: Length) -> String {
+pub fn words(counted: Option<Length>, along: Length) -> Wording {
+    let set = Wording::from("place set: ");
     match counted {
-        Some(counted) => {
-            let off = (along - counted).as_mm();
-            format!(
-                "place set: {:.1} mm by the encoder is taken to be at {:.1} mm from the next shot on ({off:+.1} mm)",
-                counted.as_mm(),
-                along.as_mm()
-            )
-        }
-        None => format!("place set: {:.1} mm from the next shot on; before that no place was believed", along.as_mm()),
+        Some(counted) => set
+            .length(counted, 1)
+            .say(" by the encoder is taken to be at ")
+            .length(along, 1)
+            .say(" from the next shot on (")
+            .signed(along - counted, 1)
+            .say(")"),
+        None => set.length(along, 1).say(" from the next shot on; before that no place was believed"),
     }
 }
 
 /// What is kept where a device started anew: how that shows, and where the crawler is held.
-pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
+pub fn held_words(restart: &Restart, held: Option<Length>) -> Wording {
     let Restart { before, after, encoder_alone, .. } = restart;
     let clock = |counted: &Counted| counted.device_us.map_or_else(String::new, |us| format!(", clock {:.3} s", us as f64 / 1e6));
     let of = |counted: &Counted| format!("seq {}, encoder {}{}", counted.seq, counted.encoder.unwrap_or_default(), clock(counted));
     let who = if *encoder_alone { "the encoder alone" } else { "the device" };
+    let began = Wording::from(format!("{who} started anew ({} after {}): ", of(after), of(before)));
     let place = match held {
-        Some(held) if *encoder_alone => format!("the place was held at {:.1} mm and goes on with what it has counted since", held.as_mm()),
-        Some(held) => format!("the place is held at {:.1} mm, what was driven meanwhile is not counted", held.as_mm()),
-        None => "there was no place to hold".to_owned(),
+        Some(held) if *encoder_alone => {
+            began.say("the place was held at ").length(held, 1).say(" and goes on with what it has counted since")
+        }
+        Some(held) => began.say("the place is held at ").length(held, 1).say(", what was driven meanwhile is not counted"),
+        None => began.say("there was no place to hold"),
     };
-    format!("{who} started anew ({} after {}): {place}; set the place where the crawler is", of(after), of(before))
+    place.say("; set the place where the crawler is")
 }
 
 #[cfg(test)]

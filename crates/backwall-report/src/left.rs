@@ -26,7 +26,18 @@ impl Left {
         let channels = contents.plan.channels();
         let mut obstacles = contents.obstacles_on(&conditions, &channels);
         obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
-        let known = Known { obstacles, verification_due_us: contents.calibration_due_on(&channels), lines, runs, now_us, unit };
+        let known = Known {
+            obstacles,
+            verification_due_us: contents.calibration_due_on(&channels),
+            due: contents.checklist.due(&contents.answers, &conditions),
+            lacks: contents.plan.lacks_for_the_report(),
+            lines,
+            runs,
+            witness_points: contents.force.open_witness_points(),
+            photos: contents.force.open_photos(),
+            now_us,
+            unit,
+        };
         let items = open_items(&known);
         Self { lines: known.lines, items, runs: known.runs, unit }
     }

@@ -11,6 +11,7 @@ use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
+use backwall_units::Wording;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::mpsc::{Receiver, Sender};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -33,7 +34,7 @@ pub(super) enum JobItem {
     Answer(Answer),
     Signature(Signature),
     Override(String, Signed),
-    Setup(Box<Setup>, String, Signed),
+    Setup(Box<Setup>, Wording, Signed),
     Check(Check),
     EncoderCheck(EncoderCheck, Signed),
     Note(Note),
@@ -86,9 +87,8 @@ pub(super) struct EntryQueue {
 fn bytes_of(entry: &Entry) -> usize {
     let held = match entry {
         Entry::Reading { waveform: Some(waveform), .. } => waveform.samples.len() * 2,
-        Entry::Mark(Mark { text, .. }) | Entry::Note(Note { text, .. }) | Entry::Event { text, .. } | Entry::Lost { text, .. } => {
-            text.len()
-        }
+        Entry::Mark(Mark { text, .. }) | Entry::Lost { text, .. } => text.len(),
+        Entry::Note(Note { text, .. }) | Entry::Event { text, .. } => text.size(),
         _ => 0,
     };
     size_of::<Entry>() + held
