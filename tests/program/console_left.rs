@@ -265,6 +265,9 @@ fn after_a_crash_the_run_that_broke_off_is_the_first_thing_asked() {
     let folder = tempfile::tempdir().unwrap();
     let job = signed_job(folder.path());
     killed(&job);
+    // Before anybody has opened it again.
+    let status = must(&["status", job.to_str().unwrap()]);
+    assert!(status.contains("run 1 on A090 ended in the middle"), "{status}");
     let mut terminal = Terminal::open(&["open", job.to_str().unwrap()], 24, 80, folder.path());
     let first = terminal.wait_for("run 1 on A090 ended in the middle");
     assert!(first.contains("Before the next run") && first.contains("lines done"), "{first}");

@@ -88,6 +88,7 @@ pub fn left(
     let plan = &contents.plan;
     let mut strips: BTreeMap<(&str, Option<&str>), Driven> = BTreeMap::new();
     let mut runs = Vec::new();
+    let is_written = reader.is_being_written();
     for run in &contents.runs {
         let track = plan.tracks.iter().find(|track| track.offset == run.start.path.track).map(|track| track.channel.as_str());
         let (strip, of_line, links) = strips.entry((run.start.line.as_str(), track)).or_default();
@@ -105,7 +106,7 @@ pub fn left(
         runs.push(RunKnown {
             run: run.id,
             line: run.start.line.clone(),
-            is_interrupted: run.state == RunState::Interrupted,
+            is_interrupted: run.state == RunState::Interrupted || run.state == RunState::Open && !is_written,
             is_settled: is_settled(contents, run.id),
             last: reader.last_place(run.id)?,
             doubt: (validity != Validity::Valid).then(|| (validity.why(unit), matches!(validity, Validity::Suspect(_)))),

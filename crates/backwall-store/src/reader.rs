@@ -121,6 +121,11 @@ impl JobReader {
         &self.path
     }
 
+    /// Whether somebody has the job open for writing now. A run that is open where nobody has was broken off.
+    pub fn is_being_written(&self) -> bool {
+        super::lock::is_held(&self.path)
+    }
+
     /// The column of the values in words, where the file has it.
     fn said_column(&self) -> &'static str {
         if self.version >= SAID_SINCE { "said_json" } else { "NULL" }

@@ -3,7 +3,7 @@
 use super::gather::{RunFacts, SpotFacts};
 use super::summary::capital;
 use super::{Writer, captioned, count, fact};
-use crate::document::{Captioned, DocumentBlock, Table, Tone};
+use crate::document::{Captioned, Table, Tone};
 use crate::figure::data;
 use crate::figure::strip;
 use crate::figure::waveform::{self, WaveformFigure};
@@ -19,10 +19,7 @@ const WAVEFORM_HEIGHT: f64 = 54.0;
 
 impl Writer<'_> {
     pub(super) fn runs(&mut self, heading: &str) {
-        for (index, run) in self.job.runs.iter().enumerate() {
-            if index > 0 {
-                self.out.blocks.push(DocumentBlock::PageBreak);
-            }
+        for run in &self.job.runs {
             self.out.heading(1, format!("{heading}: {}", run.name()));
             self.run(run);
         }

@@ -156,6 +156,10 @@ fn start_height(rest: &[&DocumentBlock], width: f64) -> f64 {
         }
         DocumentBlock::Heading { .. } => 12.0 + start_height(rest, width).min(60.0),
         DocumentBlock::Table(table) => table::start_height(table, width) + GAP,
+        // A short box stays with what it is about.
+        DocumentBlock::Notice { title, lines, .. } if lines.len() <= 3 => {
+            notice::start_height(title, lines, width) + start_height(rest, width).min(30.0)
+        }
         DocumentBlock::Notice { title, lines, .. } => notice::start_height(title, lines, width),
         DocumentBlock::PageBreak => 0.0,
         _ => 16.0,

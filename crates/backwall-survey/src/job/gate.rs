@@ -186,7 +186,10 @@ mod tests {
         assert_eq!((gate.start, gate.threshold_pct), (Time::us(12.5), 7.0));
         assert_eq!(gate.end(), OPEN.gate(&setup(), DeviceSeen::default()).end());
         let why = rule.why(&gate, &setup(), DeviceSeen::default()).unwrap();
-        assert!(why.to_string().contains("gate end 16.91 µs, beyond 12.5 mm (10.0 mm nominal") && !why.to_string().contains("threshold"), "{why}");
+        assert!(
+            why.to_string().contains("gate end 16.91 µs, beyond 12.5 mm (10.0 mm nominal") && !why.to_string().contains("threshold"),
+            "{why}"
+        );
         let given = GateRule { length: Some(Time::us(3.0)), ..rule };
         assert!(given.is_given());
         assert_eq!(given.why(&gate, &setup(), DeviceSeen::default()), None);
