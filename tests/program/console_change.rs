@@ -225,7 +225,7 @@ fn z_says_why_there_is_no_zero_to_take() {
         (ZeroKeeping::Fixed, Some(zero(240.0, 4.0, 1.0, 9)), "17 shots must agree"),
         (ZeroKeeping::Fixed, Some(zero(240.0, 4.0, 30.0, 17)), "the zero is still moving, by 30 ns over the last shots"),
         (ZeroKeeping::Fixed, Some(zero(240.0, 12.0, 1.0, 85)), "U must be under 0.05 mm"),
-        (ZeroKeeping::Fixed, Some(zero(3.0, 2.0, 1.0, 85)), "the zero has not moved: +3 ns ±4 (0.01 mm ±0.01), from 85 shots"),
+        (ZeroKeeping::Fixed, Some(zero(3.0, 2.0, 1.0, 85)), "the zero has not moved: +3 ns ±4 (0.01 mm ±0.01 mm), from 85 shots"),
     ];
     for (keeping, zero, why) in cases {
         let mut app = watched(keeping, zero);

@@ -247,10 +247,6 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
     if let Some(due) = known.verification_due_us.filter(|due| goes_on && *due > known.now_us) {
         add(Weight::SpoilsData, About::Calibration, "verify the calibration on a block".to_owned(), Some(due));
     }
-    let soon = |due: &&Due| goes_on && due.at_us > known.now_us && due.at_us <= known.now_us.saturating_add(SOON_US);
-    for due in known.due.iter().filter(soon) {
-        add(Weight::SpoilsData, About::RunsOut(due.what.clone()), format!("{}: answer again", due.what), Some(due.at_us));
-    }
     for run in &known.runs {
         let name = format!("run {} on {}", run.run, run.line);
         match &run.doubt {
@@ -293,6 +289,10 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
             );
             add(Weight::MissesInReport, About::Run(run.run), words, None);
         }
+    }
+    let soon = |due: &&Due| goes_on && due.at_us > known.now_us && due.at_us <= known.now_us.saturating_add(SOON_US);
+    for due in known.due.iter().filter(soon) {
+        add(Weight::SpoilsData, About::RunsOut(due.what.clone()), format!("{}: answer again", due.what), Some(due.at_us));
     }
     let of = |asked: &AskedFor| asked.line.as_ref().map_or_else(String::new, |line| format!(" on {line}"));
     for point in &known.witness_points {
@@ -397,9 +397,9 @@ mod tests {
                 "run 3 on A ended in the middle, at 1.790 m: go on from there, or leave it as it is",
                 "tether: not answered",
                 "verify the calibration on a block",
-                "wind: answer again",
                 "run 3 on A: calibration pending, no verification after it",
                 "B 2.000 m, not scanned",
+                "wind: answer again",
                 "witness point 'calibration on blocks': no initials yet",
                 "photo 'weld' on B: not taken yet",
                 "the plan does not have: standard, drawing; the report says that it is missing",
