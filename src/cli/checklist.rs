@@ -88,9 +88,7 @@ pub fn read_answers(file: &str, text: &str, checklist: &Checklist, by: &Signed) 
 /// Stores answers and a signature under them; without a signature while a hold point is open or an answer stops the job.
 pub fn answer_and_sign(file: &JobFile, answers: Vec<Answer>, sign: Option<Signed>) -> anyhow::Result<()> {
     let writer = file.writer();
-    for answer in answers {
-        writer.answer(answer)?;
-    }
+    writer.answer_all(answers)?;
     if let Some(by) = sign {
         let contents = file.contents()?;
         if !contents.checklist.unanswered(&contents.answers, &contents.conditions(by.at_us, None, &by.name)).is_empty() {

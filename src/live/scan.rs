@@ -356,6 +356,18 @@ impl Driver {
 
     /// Queues what is to be saved. A live link is never held up; a file waits for the disk.
     fn save(&mut self, out: &mut Outcome) {
+        if self.live { self.save_live(out) } else { tokio::task::block_in_place(|| self.save_in_pace(out)) }
+    }
+
+    fn save_in_pace(&mut self, out: &mut Outcome) {
+        for entry in out.entries.drain(..) {
+            let is_reading = matches!(entry, Entry::Reading { .. });
+            let kept = self.writer.append_in_pace(self.run, entry).is_ok();
+            self.engine.counts.unsaved += u64::from(is_reading && !kept);
+        }
+    }
+
+    fn save_live(&mut self, out: &mut Outcome) {
         let mut rows_run_on = true;
         for entry in out.entries.drain(..) {
             if matches!(entry, Entry::Judgement(_)) && !rows_run_on {
@@ -369,15 +381,14 @@ impl Driver {
                 }
                 continue;
             };
-            if self.live && is_reading {
+            if is_reading {
                 self.engine.counts.unsaved += 1;
                 self.unsaved.lost(&entry);
                 self.engine.row_lost();
                 rows_run_on = false;
                 continue;
             }
-            let kept = tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).is_ok();
-            self.engine.counts.unsaved += u64::from(is_reading && !kept);
+            tokio::task::block_in_place(|| self.writer.append_blocking(self.run, entry)).ok();
         }
     }
 

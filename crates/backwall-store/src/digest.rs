@@ -149,7 +149,7 @@ const CAME_LATER: [(&str, i64); 3] = [
 ];
 
 fn came_later(hash: &mut Hash, connection: &Connection, run: i64, link: i64) -> rusqlite::Result<()> {
-    let version = connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))?;
+    let version: i64 = connection.prepare_cached("PRAGMA user_version")?.query_row([], |row| row.get(0))?;
     for (sql, _) in CAME_LATER.into_iter().filter(|(_, since)| *since <= version) {
         hash.some_rows(connection, sql, (run, link), ALL)?;
     }

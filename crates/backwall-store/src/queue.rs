@@ -19,6 +19,8 @@ use std::time::{Duration, Instant};
 
 /// What may wait, at most.
 const ROOM_BYTES: usize = 16 << 20;
+/// What may wait of a source that can be made to wait. More would only leave its end to the writer alone, on one core.
+const AHEAD_BYTES: usize = 2 << 20;
 /// What may wait while the disk is full: at 200 shots a second of 1024 samples two and a half minutes.
 const BACKLOG_BYTES: usize = 64 << 20;
 /// A commit is due when the oldest entry has waited this long ...
@@ -47,9 +49,19 @@ pub(super) type Reply<T> = Sender<Result<T, StoreError>>;
 /// What the writer thread does on request, answering when it is done.
 pub(super) enum WriterCommand {
     StartRuns(Vec<RunStart>, Reply<Vec<RunId>>),
-    CloseRun { run: RunId, reason: super::CloseReason, lost: u64, reply: Reply<RunSummary> },
-    Enter(JobItem, Reply<i64>),
-    Evaluate { start: Box<EvaluationStart>, steps: Receiver<EvaluationStep>, reply: Reply<EvaluationSummary> },
+    CloseRun {
+        run: RunId,
+        reason: super::CloseReason,
+        lost: u64,
+        reply: Reply<RunSummary>,
+    },
+    /// All of them or none; the number of the last.
+    Enter(Vec<JobItem>, Reply<i64>),
+    Evaluate {
+        start: Box<EvaluationStart>,
+        steps: Receiver<EvaluationStep>,
+        reply: Reply<EvaluationSummary>,
+    },
     Flush(Reply<()>),
     Close(Reply<()>),
 }
@@ -64,6 +76,8 @@ struct State {
     since: Option<Instant>,
     /// Something an operator did waits: do not let it.
     urgent: bool,
+    /// The writer waits for work; while it writes, waking it would be a call into the system for nothing.
+    idle: bool,
     commands: VecDeque<WriterCommand>,
     /// The runs that take entries.
     runs: Vec<RunId>,
@@ -145,7 +159,7 @@ impl EntryQueue {
         Ok(())
     }
 
-    pub fn push_blocking(&self, run: RunId, entry: Entry) -> Result<(), StoreError> {
+    pub fn push_blocking(&self, run: RunId, entry: Entry, keep_pace: bool) -> Result<(), StoreError> {
         let mut state = self.lock();
         loop {
             if let Some(fault) = &state.fault {
@@ -157,7 +171,8 @@ impl EntryQueue {
                 state.lose(run);
                 return Err(StoreError::RunNotOpen { run });
             }
-            if state.bytes < state.room() {
+            let room = if keep_pace && state.held.is_none() { AHEAD_BYTES } else { state.room() };
+            if state.bytes < room {
                 self.push(&mut state, run, entry);
                 return Ok(());
             }
@@ -179,7 +194,8 @@ impl EntryQueue {
         if first {
             state.since = Some(Instant::now());
         }
-        if first || state.urgent || state.entries.len() >= TICK_ENTRIES || state.bytes >= TICK_BYTES {
+        if state.idle && (first || state.urgent || state.entries.len() >= TICK_ENTRIES || state.bytes >= TICK_BYTES) {
+            state.idle = false;
             self.work.notify_one();
         }
     }
@@ -210,7 +226,9 @@ impl EntryQueue {
                 return state.commands.pop_front();
             }
             let until = due.filter(|_| !held).map_or(deadline, |due| due.min(deadline));
+            state.idle = true;
             state = self.work.wait_timeout(state, until - now).unwrap_or_else(PoisonError::into_inner).0;
+            state.idle = false;
         }
     }
 

@@ -31,6 +31,9 @@ pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 /// Pages of the write-ahead log not yet in the main file, at which they are brought there: 16 MiB of 8 KiB pages.
 pub(super) const CHECKPOINT_PAGES: i64 = 2048;
 
+/// Statements a connection keeps compiled.
+const STATEMENTS_KEPT: usize = 64;
+
 const VERSION_1: &str = "
 CREATE TABLE job (
   id INTEGER PRIMARY KEY CHECK (id = 1),
@@ -548,6 +551,8 @@ pub(super) fn connect(path: &Path, access: Access) -> rusqlite::Result<Connectio
         }
     };
     connection.busy_timeout(std::time::Duration::from_secs(2))?;
+    // A commit uses some twenty statements; where fewer are kept, each is compiled again at every commit.
+    connection.set_prepared_statement_cache_capacity(STATEMENTS_KEPT);
     // No memory map: a disk that fails would end the program instead of giving an error.
     connection.execute_batch(
         "PRAGMA foreign_keys = ON; PRAGMA recursive_triggers = ON; PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;

@@ -22,7 +22,7 @@ use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
-/// Reaches the writer thread. Every call but the two `append`s returns once its work is committed and synced.
+/// Reaches the writer thread. Every call but those that append returns once its work is committed and synced.
 #[derive(Clone)]
 pub struct Writer {
     pub(super) queue: Arc<EntryQueue>,
@@ -38,7 +38,7 @@ impl Writer {
         })
     }
     pub(super) fn enter(&self, item: JobItem) -> Result<i64, StoreError> {
-        self.ask(|reply| WriterCommand::Enter(item, reply))
+        self.ask(|reply| WriterCommand::Enter(vec![item], reply))
     }
 
     pub fn start_run(&self, start: RunStart) -> Result<RunId, StoreError> {
@@ -55,7 +55,15 @@ impl Writer {
         self.ask(|reply| WriterCommand::CloseRun { run, reason, lost, reply })
     }
     pub fn answer(&self, answer: Answer) -> Result<(), StoreError> {
-        self.enter(JobItem::Answer(answer)).map(drop)
+        self.answer_all(vec![answer])
+    }
+    /// All of them are saved or none.
+    pub fn answer_all(&self, answers: Vec<Answer>) -> Result<(), StoreError> {
+        if answers.is_empty() {
+            return Ok(());
+        }
+        let items = answers.into_iter().map(JobItem::Answer).collect();
+        self.ask(|reply| WriterCommand::Enter(items, reply)).map(drop)
     }
     pub fn sign(&self, signature: Signature) -> Result<(), StoreError> {
         self.enter(JobItem::Signature(signature)).map(drop)
@@ -91,7 +99,11 @@ impl Writer {
     }
     /// Hands an entry over to be saved, waiting for room.
     pub fn append_blocking(&self, run: RunId, entry: Entry) -> Result<(), StoreError> {
-        self.queue.push_blocking(run, entry)
+        self.queue.push_blocking(run, entry, false)
+    }
+    /// The same for a source that can be made to wait: it goes on only as fast as the disk does.
+    pub fn append_in_pace(&self, run: RunId, entry: Entry) -> Result<(), StoreError> {
+        self.queue.push_blocking(run, entry, true)
     }
 }
 
@@ -188,7 +200,7 @@ impl WriterThread {
                     }
                     drop(reply.send(self.close_run(run, &reason, lost)));
                 }
-                Some(WriterCommand::Enter(item, reply)) => drop(reply.send(self.enter(&item))),
+                Some(WriterCommand::Enter(items, reply)) => drop(reply.send(self.enter(&items))),
                 Some(WriterCommand::Evaluate { start, steps, reply }) => drop(reply.send(self.evaluate(&start, &steps))),
                 Some(WriterCommand::Flush(reply)) => {
                     self.publish();
@@ -399,11 +411,12 @@ impl WriterThread {
         summary.ok_or_else(|| StoreError::NoSuchRun { path: self.path.clone(), run })
     }
 
-    fn enter(&mut self, item: &JobItem) -> Result<i64, StoreError> {
+    fn enter(&mut self, items: &[JobItem]) -> Result<i64, StoreError> {
         if self.health == Health::Failed {
             self.standing()?;
         }
-        let entered = self.transaction(|connection, _| insert::job_item(connection, item)).map_err(|error| self.said(&error))?;
+        let entered = self.transaction(|connection, _| items.iter().try_fold(0, |_, item| insert::job_item(connection, item)));
+        let entered = entered.map_err(|error| self.said(&error))?;
         if self.health == Health::Full && self.runs.is_empty() {
             self.health = Health::Good;
             self.queue.recover();
@@ -438,7 +451,8 @@ impl WriterThread {
     /// told as such; SQLite's own automatic checkpoint would hide it.
     fn checkpoint(&mut self, pages: i64) {
         let look = |connection: &Connection, mode: &str| {
-            connection.query_row(&format!("PRAGMA wal_checkpoint({mode})"), [], |row| Ok((row.get::<_, i64>(1)?, row.get::<_, i64>(2)?)))
+            let mut look = connection.prepare_cached(&format!("PRAGMA wal_checkpoint({mode})"))?;
+            look.query_row([], |row| Ok((row.get::<_, i64>(1)?, row.get::<_, i64>(2)?)))
         };
         let done = look(&self.connection, "NOOP").and_then(|(log, moved)| {
             if log - moved >= pages {

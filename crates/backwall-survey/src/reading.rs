@@ -3,6 +3,7 @@
 
 pub mod make;
 pub mod record;
+mod running;
 mod tracked;
 mod tyre;
 pub mod zero;

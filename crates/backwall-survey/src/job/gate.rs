@@ -46,11 +46,6 @@ impl GateRule {
         Self { start: setup.gate_start, length: setup.gate_length, threshold_pct: setup.gate_threshold_pct, nominal }
     }
 
-    /// Whether the plan leaves nothing open.
-    pub fn is_given(&self) -> bool {
-        self.start.is_some() && self.length.is_some() && self.threshold_pct.is_some()
-    }
-
     /// The gate for walls from the probe's least to the thickest nominal and over, by velocity and zero of `setup`.
     pub fn gate(&self, setup: &Setup, seen: DeviceSeen) -> Gate {
         let period = setup.frequency.period();
@@ -191,7 +186,6 @@ mod tests {
             "{why}"
         );
         let given = GateRule { length: Some(Time::us(3.0)), ..rule };
-        assert!(given.is_given());
         assert_eq!(given.why(&gate, &setup(), DeviceSeen::default()), None);
     }
 }

@@ -7,14 +7,14 @@
 //! step from shot to shot over the root of two, which neither a jump nor a creep raises (Huber, Robust Statistics, 1981; the
 //! factors from memory).
 
+use super::running::RunningMedian;
 use backwall_ultrasound::FaceMoved;
 use backwall_units::Time;
-use std::collections::VecDeque;
 
 /// Windows tried, shots.
 const WINDOWS: [usize; 5] = [5, 9, 17, 33, 85];
 /// Steps between shots that the scatter is taken from.
-const STEPS: usize = 34;
+const STEPS: usize = 33;
 /// Intervals of this many standard uncertainties must still meet.
 const MEET: f64 = 2.5;
 /// No estimate is better than this: what echoes of one wall scatter by has a memory from shot to shot.
@@ -39,22 +39,31 @@ pub struct Zero {
 }
 
 /// Keeps the last shots with two sound back-wall echoes.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct ZeroWatch {
-    late: VecDeque<f64>,
+    /// What was late last.
+    last: Option<f64>,
+    late: [RunningMedian; WINDOWS.len()],
+    steps: RunningMedian,
     since: u32,
     now: Option<Zero>,
-    /// Values a median is taken of.
-    values: Vec<f64>,
+}
+
+impl Default for ZeroWatch {
+    fn default() -> Self {
+        let late = WINDOWS.map(RunningMedian::of_last);
+        Self { last: None, late, steps: RunningMedian::of_last(STEPS), since: 0, now: None }
+    }
 }
 
 impl ZeroWatch {
     /// A shot that shows how late its first echo is.
     pub fn push(&mut self, late: Time) {
-        self.late.push_back(late.as_ns());
-        if self.late.len() > WINDOWS[WINDOWS.len() - 1] {
-            self.late.pop_front();
+        let late = late.as_ns();
+        if let Some(before) = self.last.replace(late) {
+            self.steps.push((before - late).abs());
         }
+        self.late.iter_mut().for_each(|window| window.push(late));
         self.since = 0;
         self.now = self.estimate();
     }
@@ -71,57 +80,31 @@ impl ZeroWatch {
         Some(Zero { uncertainty: Time::ns(libm::hypot(zero.uncertainty.as_ns(), aged)), ..zero })
     }
 
-    fn estimate(&mut self) -> Option<Zero> {
-        let scatter = self.step_scatter();
+    fn estimate(&self) -> Option<Zero> {
+        // What a single shot scatters by.
+        let scatter = self.steps.median().map_or(0.0, |step| 1.4826 / std::f64::consts::SQRT_2 * step);
         let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
         let mut best = None;
-        let known = self.late.len();
         let mut middles = [0.0; WINDOWS.len()];
-        for (window, middle) in WINDOWS.into_iter().zip(&mut middles).take_while(|(window, _)| *window <= known) {
-            *middle = self.middle(window);
-            let error = (1.2533 * scatter / libm::sqrt(window as f64)).max(LEAST.as_ns());
+        for ((window, shots), middle) in self.late.iter().zip(WINDOWS).zip(&mut middles) {
+            let Some(of_last) = window.median().filter(|_| window.is_full()) else { break };
+            *middle = of_last;
+            let error = (1.2533 * scatter / libm::sqrt(shots as f64)).max(LEAST.as_ns());
             low = low.max(*middle - MEET * error);
             high = high.min(*middle + MEET * error);
             if low > high {
                 break;
             }
             let (late, uncertainty, scatter) = (Time::ns(*middle), Time::ns(error), Time::ns(scatter));
-            best = Some(Zero { late, uncertainty, moving: Time::ZERO, scatter, shots: window as u32, tyre: None });
+            best = Some(Zero { late, uncertainty, moving: Time::ZERO, scatter, shots: shots as u32, tyre: None });
         }
-        if known < WINDOWS[1] {
+        if !self.late[1].is_full() {
             return best;
         }
         // One interval always meets itself, so that the first two windows were looked at.
         let moving = Time::ns((middles[0] - middles[1]).abs() * 1.5);
         best.map(|zero| Zero { moving, ..zero })
     }
-
-    /// Median of the last shots.
-    fn middle(&mut self, window: usize) -> f64 {
-        self.values.clear();
-        self.values.extend(self.late.iter().rev().take(window));
-        median(&mut self.values)
-    }
-
-    /// What a single shot scatters by.
-    fn step_scatter(&mut self) -> f64 {
-        self.values.clear();
-        let mut before = None;
-        for late in self.late.iter().rev().take(STEPS) {
-            self.values.extend(before.map(|before: f64| (late - before).abs()));
-            before = Some(*late);
-        }
-        if self.values.is_empty() { 0.0 } else { 1.4826 / std::f64::consts::SQRT_2 * median(&mut self.values) }
-    }
-}
-
-/// The middle of some values, of which there must be one; they are left in another order.
-fn median(values: &mut [f64]) -> f64 {
-    let half = values.len() / 2;
-    let odd = values.len() % 2 == 1;
-    let (under, middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
-    let below = under.iter().copied().max_by(f64::total_cmp).filter(|_| !odd);
-    below.map_or(*middle, |below| 0.5 * (below + *middle))
 }
 
 #[cfg(test)]
