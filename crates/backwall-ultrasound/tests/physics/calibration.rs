@@ -99,7 +99,7 @@ fn blocks_that_contradict_each_other_are_refused_by_name() {
         let error = run(&probe, &probe.setup(), &blocks, false).unwrap_err();
         let CalibrationError::Contradiction { thin, thick, apart, due } = error else { panic!("{error}") };
         assert!((thin, thick) == (8.0, second) && apart < 0.0 && due > 15.0, "{error}");
-        assert!(error.to_string().contains(&format!("8 and {second} mm blocks contradict")), "{error}");
+        assert!(error.to_string().contains(&format!("8.00 mm and {second:.2} mm blocks contradict")), "{error}");
     }
 }
 
