@@ -50,7 +50,7 @@ for (run,) in job.execute("SELECT id FROM run ORDER BY id").fetchall():
         parts = [rows("SELECT * FROM reading WHERE run_id = ? AND row >= ? AND row < ? ORDER BY row", (run, first, end), 20), b"."]
         parts += [rows("SELECT * FROM waveform_block WHERE run_id = ? AND link = ? AND first_row >= ? AND first_row < ? ORDER BY id", (run, link, first, end)), b"."]
         for table in ["time_base", "mark", "event", "spot", "note"]:
-            parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link), {"spot": 13, "event": 8}.get(table, 1000)), b"."]
+            parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link), {"spot": 13, "event": 8, "note": 6}.get(table, 1000)), b"."]
         parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link)) for table in ["judgement", "setup_change", "place_set"]]
         before = check(f"run {run}, commit {link}", digest("link", before, *parts), stored)
     for ended in job.execute("SELECT * FROM run_end WHERE run_id = ?", (run,)).fetchall():
@@ -61,7 +61,7 @@ for (run,) in job.execute("SELECT id FROM run ORDER BY id").fetchall():
 seal = bytes(32)
 for number, (id, item, at, stored) in enumerate(job.execute("SELECT id, item, item_id, digest FROM ledger ORDER BY id").fetchall(), 1):
     item = item.decode()
-    made = digest(item, seal, rows(f'SELECT * FROM "{item}" WHERE rowid = ?', (at,), {"evaluation": 12, "run": 6}.get(item, 1000)), b".")
+    made = digest(item, seal, rows(f'SELECT * FROM "{item}" WHERE rowid = ?', (at,), {"evaluation": 12, "run": 6, "note": 6, "setup": 6}.get(item, 1000)), b".")
     seal = check(f"ledger entry {number}", made if id == number else None, stored)
 print("\n".join(f"WRONG: {what}" for what in wrong) or "all as saved")
 print(f"seal {seal.hex()}")

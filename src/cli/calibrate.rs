@@ -16,7 +16,7 @@ use backwall_stream::spec::{Pace, StreamSpec};
 use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::{Check, Validity};
-use backwall_units::{Length, LengthUnit, Temperature, parse_length, parse_number};
+use backwall_units::{Length, LengthUnit, Temperature, Wording, parse_length, parse_number};
 use clap::Args;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -279,7 +279,8 @@ impl Said {
                     "half_separation_u_mm": calibration.half_separation_u.map(|u| u.as_mm()),
                     "gain_db": calibration.gain.map(|gain| gain.as_db()),
                     "temperature_c": calibration.temperature.as_celsius(), "points": calibration.points,
-                    "warnings": calibration.warnings, "gate": fitted.setup.gate, "gate_from": fitted.gate,
+                    "warnings": calibration.warnings.iter().map(Wording::to_string).collect::<Vec<_>>(),
+                    "gate": fitted.setup.gate, "gate_from": fitted.gate.as_ref().map(Wording::to_string),
                 });
                 if let Some(listed) = self.object["left_out"].as_array_mut() {
                     listed.extend(
@@ -297,7 +298,7 @@ impl Said {
 
     fn checks(&mut self, checks: &[Check]) {
         for check in checks {
-            let words = check_words(check);
+            let words = check_words(check).to_string();
             self.text.push(format!("{words}, spread {:.4} mm over {} shots", check.spread.as_mm(), check.shots));
             if !check.passed() {
                 self.fail(words);

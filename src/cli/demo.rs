@@ -90,7 +90,7 @@ fn prepare(path: &Path, streams: &Path, pace: Pace) -> anyhow::Result<Session> {
     let by = Signed { at_us: now, ..session.operator.clone() };
     let answers = read_answers("demo-stream/answers.toml", ANSWERS, &checklist, &by)?;
     answer_and_sign(&session.file, answers, Some(by.clone()))?;
-    session.file.writer().add_setup(plan.typed_setup(), "typed from the plan".to_owned(), by)?;
+    session.file.writer().add_setup(plan.typed_setup(), "typed from the plan".into(), by)?;
     let wall = VirtualWall::parse("demo-stream/wall.toml", super::simulate::DEMO_WALL)?;
     session.profile = Some(Profile::load("open-packet")?);
     std::fs::create_dir_all(streams).with_context(|| format!("{} cannot be made", streams.display()))?;

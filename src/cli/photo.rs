@@ -24,15 +24,18 @@ pub struct PhotoArgs {
     /// Copy nothing: keep only the digest of the file, which proves later that it is the same
     #[arg(long)]
     pub digest_only: bool,
+    /// The photo that the plan asks for, by its name
+    #[arg(long, value_name = "NAME")]
+    pub asked: Option<String>,
 }
 
 pub fn run(args: &PhotoArgs) -> anyhow::Result<()> {
     let kept = enter(&args.enter, "", |session, contents| {
         let (path, at) = (args.file.clone(), args.place.read(contents)?);
-        let new = NewPhoto { path, at, text: args.text.clone(), digest_only: args.digest_only };
+        let new = NewPhoto { path, at, text: args.text.clone(), digest_only: args.digest_only, asked: args.asked.clone() };
         Ok(photo::add(&args.enter.job, contents, new, session.signed())?.said)
     })?;
     let Said::Photo(photo) = &kept.statement.said else { return Ok(()) };
-    let words = format!("{}, taken {}", photo, photo.taken_words());
+    let words = format!("{}, taken {}", kept.statement.said.words(kept.contents.plan.job.units), photo.taken_words());
     kept.say(&args.enter, &words, json!({"file": photo.file, "blake3": photo.blake3, "taken": photo.taken}))
 }

@@ -286,7 +286,7 @@ fn changed(from: &Setup, args: &ReevaluateArgs) -> Setup {
             blocks.zero = setup.zero;
             blocks.budget.zero = blocks.budget.zero.max(typed.zero);
         }
-        blocks.warnings.push("velocity or zero was typed over the blocks' for an evaluation".to_owned());
+        blocks.warnings.push("velocity or zero was typed over the blocks' for an evaluation".into());
     }
     setup
 }

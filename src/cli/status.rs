@@ -4,7 +4,7 @@ use super::work::interruptible;
 use anyhow::bail;
 use backwall_report::left::{Left, left};
 use backwall_store::{JobContents, JobFile};
-use backwall_survey::job::left::Weight;
+use backwall_survey::job::left::{OpenItem, Weight};
 use clap::Args;
 use serde_json::json;
 use std::path::PathBuf;
@@ -58,7 +58,10 @@ fn text_of(contents: &JobContents, left: &Left) -> Vec<String> {
         let items: Vec<_> = left.items.iter().filter(|item| item.weight == weight).collect();
         if !items.is_empty() {
             lines.push(format!("{}:", weight.heading()));
-            lines.extend(items.iter().map(|item| format!("  {}", item.words)));
+            let due = |item: &OpenItem| {
+                item.due_us.map_or_else(String::new, |due| format!("; due {}", backwall_report::words::moment(due, contents.plan.zone())))
+            };
+            lines.extend(items.iter().map(|item| format!("  {}{}", item.words, due(item))));
         }
     }
     if left.items.is_empty() {

@@ -26,12 +26,21 @@ pub struct WitnessArgs {
     /// The run it belongs to
     #[arg(long, value_name = "RUN")]
     pub run: Option<RunId>,
+    /// The witness point of the plan, by its name
+    #[arg(long, value_name = "NAME")]
+    pub asked: Option<String>,
 }
 
 pub fn run(args: &WitnessArgs) -> anyhow::Result<()> {
     let text = |text: &str| text.trim().to_owned();
-    let witness =
-        Witness { name: text(&args.name), initials: text(&args.initials), of: text(&args.of), what: text(&args.what), run: args.run };
+    let witness = Witness {
+        name: text(&args.name),
+        initials: text(&args.initials),
+        of: text(&args.of),
+        what: text(&args.what),
+        run: args.run,
+        asked: args.asked.clone(),
+    };
     let kept = enter(&args.enter, "", |_, _| Ok(Said::Witness(witness)))?;
     kept.say(&args.enter, &kept.statement.said.to_string(), json!({}))
 }

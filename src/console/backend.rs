@@ -15,6 +15,7 @@ use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
+use backwall_units::Wording;
 use std::sync::{Arc, Mutex};
 
 /// µs since 1970-01-01 UTC.
@@ -71,7 +72,7 @@ pub trait Backend: Send + 'static {
         anyhow::bail!(self.refusal())
     }
     /// Enters a set-up, in force from then on; answers its number.
-    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+    fn set_setup(&mut self, setup: Setup, origin: Wording, by: Signed) -> anyhow::Result<i64> {
         let _ = (setup, origin, by);
         anyhow::bail!(self.refusal())
     }

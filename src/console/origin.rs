@@ -112,7 +112,7 @@ fn set_up(setup: &Setup, entry: Option<&SetupEntry>, reading: &Reading, look: &L
     lines.push(OriginLine::Heading("set-up"));
     match entry {
         Some(entry) => {
-            row(lines, "number", format!("{}, {}", entry.id, safe_text(&entry.origin)));
+            row(lines, "number", format!("{}, {}", entry.id, safe_text(&entry.origin.words(look.unit))));
             let at = text::day_and_clock(entry.by.at_us, look.zone);
             row(lines, "by", format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)));
         }
@@ -162,7 +162,7 @@ fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, l
     for (label, check) in [("before the run", before), ("after the run", after)] {
         let words = check.map_or("none".to_owned(), |check| {
             let at = text::short_day_and_clock(check.by.at_us, look.zone);
-            format!("{at} {}", safe_text(&crate::live::bench::check_words(check)))
+            format!("{at} {}", safe_text(&crate::live::bench::check_words(check).words(look.unit)))
         });
         row(lines, label, words);
     }

@@ -48,8 +48,13 @@ impl Planning {
     }
 
     /// A basis to be made of one that is there, or of the plan.
-    pub fn of_basis(known: Option<&Basis>, plan: &Plan) -> Self {
-        Self::of(Sheet::of_basis(known, plan), Making::Basis(Box::new(plan.clone())))
+    pub fn of_basis(known: Option<&BasisText>, plan: &Plan) -> Self {
+        let sheet = Sheet::of_basis(known.map(|known| &known.basis), plan);
+        let sheet = match known {
+            Some(known) => sheet.with_comments(&known.text),
+            None => sheet,
+        };
+        Self::of(sheet, Making::Basis(Box::new(plan.clone())))
     }
 
     fn of(sheet: Sheet, making: Making) -> Self {

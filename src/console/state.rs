@@ -3,9 +3,11 @@
 
 mod message;
 mod run;
+mod said;
 
 pub use message::{Effect, Event, NewPhoto};
 pub use run::{BenchShown, Frozen, RunPicture, ShownRun, WallLook, WaveScale, ZOOMS};
+pub use said::Message;
 
 use super::form::Form;
 use super::keys::Mode;
@@ -13,8 +15,7 @@ use super::left::{LeftShown, ToGoOn};
 use super::planning::Planning;
 use super::review::Reviewing;
 use super::revision::RevisionShown;
-use super::theme::Role;
-use super::{Glyphs, Reads, Step, Theme, origin, text};
+use super::{Glyphs, Reads, Step, Theme, origin};
 use crate::live::view::Misclosure;
 use crate::live::{Begin, GoesOnWith};
 use backwall_report::left::Left;
@@ -28,6 +29,7 @@ use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::job::{Zone, expiry};
 use backwall_ultrasound::Setup;
 use backwall_units::{Length, LengthUnit};
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 /// How the screen looks.
@@ -217,12 +219,6 @@ pub struct OriginShown {
     pub top: usize,
 }
 
-#[derive(Debug, Clone)]
-pub struct Message {
-    pub role: Role,
-    pub text: String,
-}
-
 /// A stream that is being opened, for a run or for the bench.
 #[derive(Debug, Clone, Default)]
 pub struct Opening {
@@ -296,6 +292,8 @@ pub struct App {
     /// Whether the run is to go on with another set-up.
     pub change: Option<ToTake>,
     pub message: Option<Message>,
+    /// What is said as soon as the line is free, in order.
+    pub(super) waiting: VecDeque<Message>,
     pub help: Option<usize>,
     pub origin: Option<OriginShown>,
     pub test_card: bool,
@@ -342,6 +340,7 @@ impl App {
             question: None,
             change: None,
             message: None,
+            waiting: VecDeque::new(),
             help: None,
             origin: None,
             test_card: false,
@@ -593,10 +592,6 @@ impl App {
     fn next_open_line(&self) -> usize {
         let lines = &self.contents.plan.lines;
         lines.iter().position(|line| self.runs_on(&line.name).next().is_none()).unwrap_or(0)
-    }
-
-    pub fn say(&mut self, role: Role, words: impl Into<String>) {
-        self.message = Some(Message { role, text: text::safe_text(&words.into()) });
     }
 
     /// What keeps a step from being done, in words; empty when it is done.

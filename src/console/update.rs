@@ -104,17 +104,17 @@ fn happened(app: &mut App, event: Event) -> Vec<Effect> {
                 app.left = None;
             }
             app.bench = None;
-            app.message = None;
+            app.unsay();
             let free = app.scan.as_ref().and_then(|scan| scan.view.saved.free_bytes);
             if let Some(words) = crate::live::low_disk(free) {
-                app.say(Role::Watch, words);
+                app.news(Role::Watch, words);
             }
             Vec::new()
         }
         Event::StartedBeside { view, wall } => {
             if let Some(scan) = &mut app.scan {
                 scan.beside.push(ShownRun::new(view, wall));
-                app.say(Role::Plain, "several channels are recorded, each as a run of its own: o looks at the next");
+                app.news(Role::Plain, "several channels are recorded, each as a run of its own: o looks at the next");
             }
             Vec::new()
         }
@@ -150,10 +150,23 @@ fn happened(app: &mut App, event: Event) -> Vec<Effect> {
     }
 }
 
-/// Time goes by; what runs out during a run rings, and takes the line that what was last said stands on.
+/// Time goes by; what was said makes room for what waits.
 fn later(app: &mut App, now_us: i64) -> Vec<Effect> {
     let before = app.now_us;
-    let second = |at: i64| at.div_euclid(1_000_000);
+    let effects = runs_out(app, now_us);
+    if second(now_us) != second(before) {
+        app.read_on(app.open_alarm().is_some() || app.scanning() && !app.overdue().is_empty());
+    }
+    effects
+}
+
+fn second(at_us: i64) -> i64 {
+    at_us.div_euclid(1_000_000)
+}
+
+/// What runs out during a run rings, and takes the line that what was last said stands on.
+fn runs_out(app: &mut App, now_us: i64) -> Vec<Effect> {
+    let before = app.now_us;
     if !app.scanning() || second(now_us) == second(before) {
         app.now_us = now_us;
         return Vec::new();
@@ -163,7 +176,7 @@ fn later(app: &mut App, now_us: i64) -> Vec<Effect> {
     if app.overdue().len() <= known {
         return Vec::new();
     }
-    app.message = None;
+    app.unsay();
     vec![Effect::Bell(1)]
 }
 
@@ -190,7 +203,7 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
     let ended = scan.is_over() && !was_over;
     let failed = if let Phase::Failed(why) = &scan.view.phase { Some(why.clone()) } else { None };
     if let Some(said) = device {
-        app.say(if said.is_doubt { Role::Watch } else { Role::Plain }, said.words);
+        app.news(if said.is_doubt { Role::Watch } else { Role::Plain }, said.words);
     }
     if ended {
         if let Some(why) = failed {
@@ -213,9 +226,7 @@ fn outlined(app: &mut App, line: &str, outline: Arc<Outline>) {
     let words = format!("outline: earlier survey {}, positions as written there", outline.source);
     scan.beside.iter_mut().for_each(|beside| beside.behind = Some(Arc::clone(&outline)));
     scan.behind = Some(outline);
-    if app.message.is_none() {
-        app.say(Role::Plain, words);
-    }
+    app.news(Role::Plain, words);
 }
 
 /// How high the A-scan is drawn from now on.
@@ -277,7 +288,7 @@ fn typed_on_a_field(app: &mut App, mode: Mode, key: &KeyEvent) -> Vec<Effect> {
 /// Does what a key stands for.
 pub fn act(app: &mut App, action: Action) -> Vec<Effect> {
     if !matches!(action, Action::Submit | Action::NextField | Action::PreviousField) {
-        app.message = None;
+        app.unsay();
     }
     match action {
         Action::Quit if app.scanning() => {
@@ -446,7 +457,7 @@ fn at_datum(app: &mut App) -> Vec<Effect> {
         app.question = Some(Question::AtDatum { off, ending });
         return Vec::new();
     }
-    app.say(Role::Plain, off.words());
+    app.say(Role::Plain, off.words().words(app.look.unit));
     noted(app, ending)
 }
 
@@ -476,7 +487,7 @@ fn answer_question(app: &mut App, yes: bool) -> Vec<Effect> {
     };
     if let Question::AtDatum { off, ending } = question {
         if yes {
-            app.say(Role::Watch, off.words());
+            app.say(Role::Watch, off.words().words(app.look.unit));
             return noted(app, ending);
         }
         app.question = ending.map(Question::from);

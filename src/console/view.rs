@@ -24,7 +24,7 @@ use super::review::Review;
 use super::state::{App, Prompt, Purpose};
 use super::theme::Role;
 use super::update::goes_on_words;
-use backwall_survey::strip::{Level, Spot};
+use backwall_survey::strip::Level;
 use pen::Pen;
 use ratatui::Frame;
 use ratatui::layout::{Position, Rect};
@@ -74,9 +74,7 @@ pub fn draw(app: &App, frame: &mut Frame) {
         (None, Some(question)) => overlay::question(question, &mut pen, line),
         (None, None) if app.change.is_some() => overlay::change(app, &mut pen, line),
         // The alarm stands where it was said: what a key was answered with is not lost beneath it.
-        _ if matches!(app.mode(), Mode::Scanning | Mode::Ended | Mode::Left) && app.message.is_some() && open_alarm(app).is_some() => {
-            message(app, &mut pen, line)
-        }
+        (None, None) if app.message.is_some() && app.open_alarm().is_some() => message(app, &mut pen, line),
         _ => footer(app.mode(), &mut pen, line),
     }
     if let (Some(prompt), Step::Checklist, None) = (&app.prompt, app.step, &app.left)
@@ -196,7 +194,7 @@ fn steps_column(app: &App, pen: &mut Pen, area: Rect) {
 
 /// The line above the footer: an alarm nobody has acknowledged, else what was last said.
 fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
-    if let Some((spot, open)) = open_alarm(app) {
+    if let Some((spot, open)) = app.open_alarm() {
         let limits = app.scan.as_ref().map(|scan| &scan.view.limits);
         let words = panels::alarm_words(&spot, limits.and_then(|limits| limits.required(spot.course)), pen.look.unit);
         let more = if open > 1 { format!(" +{} more", open - 1) } else { String::new() };
@@ -239,12 +237,6 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     message(app, pen, area);
-}
-
-/// The alarm nobody has acknowledged, and how many there are.
-fn open_alarm(app: &App) -> Option<(Spot, usize)> {
-    // Also after the run has ended, as long as it is on screen.
-    app.scan.as_ref().filter(|scan| !scan.is_over() || app.step == Step::Scan).and_then(|scan| scan.alarm())
 }
 
 /// What was last said.

@@ -313,7 +313,7 @@ impl Bench {
         seen.record_end = seen.record_end.or(self.view.waveform.as_ref().map(end));
         let rule = &self.start.rule;
         let gate = rule.gate(&setup, seen);
-        let why = rule.why(&gate, &setup, seen).unwrap_or_else(|| "the plan's own gate and threshold".to_owned());
+        let why = rule.why(&gate, &setup, seen).unwrap_or_else(|| "the plan's own gate and threshold".into());
         (self.gate, self.by_hand) = (gate, false);
         self.say(format!("{why}; look at the waveform, k keeps it"));
         self.collect_anew();

@@ -5,7 +5,7 @@ use super::view::LiveView;
 use backwall_store::RunId;
 use backwall_survey::reading::Zero;
 use backwall_ultrasound::{Mode, Setup, ZeroKeeping};
-use backwall_units::{Length, LengthUnit, Time};
+use backwall_units::{Length, LengthUnit, Time, Wording};
 use std::sync::Arc;
 
 /// Shots that must agree before their zero is taken: with fewer a stretch of weld or paint would do.
@@ -22,7 +22,7 @@ pub struct GoesOnWith {
     /// What it is, as the screen asks for it.
     pub asked: String,
     /// How it came about, as it is kept with the set-up.
-    pub origin: String,
+    pub origin: Wording,
 }
 
 /// A change on its way to the engine; the set-up stands in the job already.
@@ -31,14 +31,14 @@ pub struct Changed {
     pub run: RunId,
     pub setup: Box<Setup>,
     pub setup_id: i64,
-    pub origin: String,
+    pub origin: Wording,
 }
 
-/// `+240 ns ±6 (0.71 mm ±0.02), from 85 shots`; U at k = 2.
-fn taken_words(zero: &Zero, length: Length, known: Length, unit: LengthUnit) -> String {
+/// `+240 ns ±6 (0.71 mm ±0.02 mm), from 85 shots`; U at k = 2.
+fn taken_words(zero: &Zero, length: Length, known: Length) -> Wording {
     let (late, u) = (zero.late.as_ns(), (spread(zero) * 2.0).as_ns());
-    let (length, known, symbol) = (unit.thickness(length.abs()), unit.thickness(known), unit.thickness_symbol());
-    format!("{late:+.0} ns ±{u:.0} ({length} {symbol} ±{known}), from {} shots", zero.shots)
+    let said = Wording::from(format!("{late:+.0} ns ±{u:.0} (")).thickness(length.abs()).say(" ±").thickness(known);
+    said.say(format!("), from {} shots", zero.shots))
 }
 
 /// What the estimate may be off by, k = 1: its own spread, and what it may lag behind.
@@ -47,10 +47,12 @@ fn spread(zero: &Zero) -> Time {
 }
 
 /// Where in the job it was.
-fn place_of(view: &LiveView) -> String {
-    let along = view.reading.as_ref().and_then(|reading| reading.place.along);
-    let at = along.map_or_else(String::new, |along| format!(" at {:.1} mm", along.as_mm()));
-    format!("in run {} on {}{at}", view.run, view.line)
+fn place_of(said: Wording, view: &LiveView) -> Wording {
+    let said = said.say(format!("in run {} on {}", view.run, view.line));
+    match view.reading.as_ref().and_then(|reading| reading.place.along) {
+        Some(along) => said.say(" at ").length(along, 1),
+        None => said,
+    }
 }
 
 /// The run's set-up with the zero that the last shots show, or why it is not to be had.
@@ -73,7 +75,8 @@ pub fn take_zero(view: &LiveView, unit: LengthUnit) -> Result<GoesOnWith, String
     // What a nanosecond is on the wall there.
     let per_ns = if zero.late == Time::ZERO { Length::mm(0.003) } else { *length / zero.late.as_ns() };
     let u = (per_ns * (spread(zero) * 2.0).as_ns()).abs();
-    let words = taken_words(zero, *length, u, unit);
+    let kept = taken_words(zero, *length, u);
+    let words = kept.words(unit);
     if zero.shots < LEAST_SHOTS {
         return Err(format!("the zero is not sure enough: {words}; {LEAST_SHOTS} shots must agree"));
     }
@@ -93,8 +96,7 @@ pub fn take_zero(view: &LiveView, unit: LengthUnit) -> Result<GoesOnWith, String
     let mut blocks = (**blocks).clone();
     blocks.zero = to_picoseconds(blocks.zero + zero.late);
     blocks.budget.zero = to_picoseconds(Time::ns(libm::hypot(blocks.budget.zero.as_ns(), spread(zero).as_ns())));
-    let kept = taken_words(zero, *length, u, LengthUnit::Mm);
-    let origin = format!("zero taken {}: {kept}; U k=2", place_of(view));
+    let origin = place_of("zero taken ".into(), view).say(": ").then(&kept).say("; U k=2");
     blocks.warnings.push(origin.clone());
     let setup = Setup { zero: blocks.zero, calibration: Some(Arc::new(blocks)), ..setup.clone() };
     Ok(GoesOnWith { run: view.run, setup, asked: format!("Take the zero {words}?"), origin })
@@ -109,7 +111,7 @@ pub fn echo_to_echo(view: &LiveView, unit: LengthUnit) -> Result<GoesOnWith, Str
         return Err("first echo and echo to echo do not disagree: E works where they do".to_owned());
     };
     let setup = Setup { mode: Mode::EchoToEcho, ..(*view.setup).clone() };
-    let origin = format!("echo to echo {}: {} mm", place_of(view), found.words(LengthUnit::Mm));
+    let origin = place_of("echo to echo ".into(), view).say(": ").then(&found.wording());
     let (by_spacing, by_first) = (unit.thickness(found.echo_to_echo), unit.thickness(found.first_echo));
     let asked = format!("Read echo to echo from here on ({by_spacing}, first echo {by_first})?");
     Ok(GoesOnWith { run: view.run, setup, asked, origin })

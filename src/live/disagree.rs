@@ -2,7 +2,7 @@
 //! wrong: the zero has moved, or paint lies under the wheel.
 
 use backwall_survey::reading::Reading;
-use backwall_units::{Length, LengthUnit};
+use backwall_units::{Length, LengthUnit, Wording};
 use std::collections::VecDeque;
 
 /// Sound shots in a row that must differ, and the same way, before it is said; and that must agree before it is taken back.
@@ -19,6 +19,11 @@ impl Disagreement {
     /// `first echo 6.69, echo to echo 6.00`.
     pub fn words(&self, unit: LengthUnit) -> String {
         format!("first echo {}, echo to echo {}", unit.thickness(self.first_echo), unit.thickness(self.echo_to_echo))
+    }
+
+    /// The same as it is kept.
+    pub fn wording(&self) -> Wording {
+        Wording::from("first echo ").thickness(self.first_echo).say(", echo to echo ").thickness(self.echo_to_echo)
     }
 
     /// The same in less room: `first 10.69, echo to echo 10.00`.

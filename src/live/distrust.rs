@@ -4,7 +4,7 @@
 use backwall_survey::reading::Reading;
 use backwall_survey::travel::{ClockNews, ClockWatch, Moment, SequenceNews, SequenceWatch};
 use backwall_ultrasound::{Flag, Flags};
-use backwall_units::Length;
+use backwall_units::{Length, Wording};
 
 /// One thing to be said.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -12,9 +12,9 @@ pub enum DoubtSaid {
     /// Shots that never came.
     Lost(u32, String),
     /// What cannot be begins.
-    Begins(String),
+    Begins(Wording),
     /// It is over, or of no weight for what was measured.
-    Over(String),
+    Over(Wording),
 }
 
 /// Watches what cannot be.
@@ -76,10 +76,13 @@ impl Distrust {
         known.is_none().then(|| {
             let encoder = reading.encoder.unwrap_or_default();
             let why = DISPLACED.iter().find(|flag| flags.has(**flag)).map_or("", |flag| flag.explanation());
-            let last = self.believed.map_or_else(String::new, |along| format!(", last place believed {:.1} mm", along.as_mm()));
             let counts = reading.place.across.and_then(|across| across.counts);
             let across = counts.map_or_else(String::new, |counts| format!(", across {counts}"));
-            DoubtSaid::Begins(format!("shot {}: {why}; encoder {encoder}{across}{last}", reading.seq))
+            let said = Wording::from(format!("shot {}: {why}; encoder {encoder}{across}", reading.seq));
+            DoubtSaid::Begins(match self.believed {
+                Some(along) => said.say(", last place believed ").length(along, 1),
+                None => said,
+            })
         })
     }
 
@@ -93,12 +96,12 @@ impl Distrust {
 
 impl Displaced {
     fn over(self, along: Option<Length>) -> DoubtSaid {
-        let again = along.map_or_else(|| "to the end".to_owned(), |along| format!("believed again at {:.1} mm", along.as_mm()));
-        DoubtSaid::Over(format!(
-            "{} without a place ({}), {again}",
-            backwall_report::words::count(self.readings, "reading"),
-            displacing(self.flags)
-        ))
+        let readings = backwall_report::words::count(self.readings, "reading");
+        let said = Wording::from(format!("{readings} without a place ({}), ", displacing(self.flags)));
+        DoubtSaid::Over(match along {
+            Some(along) => said.say("believed again at ").length(along, 1),
+            None => said.say("to the end"),
+        })
     }
 }
 
@@ -112,20 +115,19 @@ fn of_sequence(news: SequenceNews) -> DoubtSaid {
             DoubtSaid::Lost(count, format!("{} missing before seq {before}", backwall_report::words::count(u64::from(count), "shot")))
         }
         SequenceNews::Stray { seq } => {
-            DoubtSaid::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted"))
+            DoubtSaid::Over(format!("stray number: seq {seq} fits neither those before nor those after it; no loss counted").into())
         }
-        SequenceNews::Anew { after, from } => DoubtSaid::Begins(format!(
-            "the device counts its shots anew: seq {from} after {after}; what was lost between cannot be counted"
-        )),
-        SequenceNews::StandsStill { seq } => DoubtSaid::Begins(format!(
-            "the device sends seq {seq} again: the same shot perhaps; its readings are flagged {}",
-            Flag::Repeated.word()
-        )),
-        SequenceNews::StoodStill { seq, times } => DoubtSaid::Over(format!("seq {seq} came {times} times")),
+        SequenceNews::Anew { after, from } => DoubtSaid::Begins(
+            format!("the device counts its shots anew: seq {from} after {after}; what was lost between cannot be counted").into(),
+        ),
+        SequenceNews::StandsStill { seq } => DoubtSaid::Begins(
+            format!("the device sends seq {seq} again: the same shot perhaps; its readings are flagged {}", Flag::Repeated.word()).into(),
+        ),
+        SequenceNews::StoodStill { seq, times } => DoubtSaid::Over(format!("seq {seq} came {times} times").into()),
         SequenceNews::OutOfOrder { seq } => {
-            DoubtSaid::Begins(format!("sequence numbers follow in no order from seq {seq} on: losses cannot be counted"))
+            DoubtSaid::Begins(format!("sequence numbers follow in no order from seq {seq} on: losses cannot be counted").into())
         }
-        SequenceNews::WasOutOfOrder { count } => DoubtSaid::Over(format!("{count} sequence numbers followed in no order")),
+        SequenceNews::WasOutOfOrder { count } => DoubtSaid::Over(format!("{count} sequence numbers followed in no order").into()),
     }
 }
 
@@ -137,14 +139,14 @@ fn of_clock(news: ClockNews) -> DoubtSaid {
     match news {
         ClockNews::Backwards { from_us, to_us } => {
             let (from, to) = (seconds(from_us), seconds(to_us));
-            DoubtSaid::Begins(format!("the device's clock went back by {:.3} s, from {from:.3} to {to:.3} s", from - to))
+            DoubtSaid::Begins(format!("the device's clock went back by {:.3} s, from {from:.3} to {to:.3} s", from - to).into())
         }
-        ClockNews::RanBackwards { shots } => DoubtSaid::Over(format!("the device's clock ran backwards over {shots} shots")),
-        ClockNews::StandsStill { at_us } => DoubtSaid::Begins(format!("the device's clock stands still at {:.3} s", seconds(at_us))),
+        ClockNews::RanBackwards { shots } => DoubtSaid::Over(format!("the device's clock ran backwards over {shots} shots").into()),
+        ClockNews::StandsStill { at_us } => DoubtSaid::Begins(format!("the device's clock stands still at {:.3} s", seconds(at_us)).into()),
         ClockNews::StoodStill { at_us, shots } => {
-            DoubtSaid::Over(format!("the device's clock stood still at {:.3} s over {shots} shots", seconds(at_us)))
+            DoubtSaid::Over(format!("the device's clock stood still at {:.3} s over {shots} shots", seconds(at_us)).into())
         }
-        ClockNews::HostBack { by_us } => DoubtSaid::Begins(host_jump(-seconds(by_us))),
+        ClockNews::HostBack { by_us } => DoubtSaid::Begins(host_jump(-seconds(by_us)).into()),
     }
 }
 
@@ -174,10 +176,10 @@ mod tests {
         }
         engine.take(Feed { item: FeedItem::HostClock { ahead_us: 400 * day }, host_time_us: 500 * day }, &mut out);
         let said = out.entries.iter().filter_map(|entry| match entry {
-            Entry::Event { kind: EventKind::Doubt, text, .. } => Some(text.as_str()),
+            Entry::Event { kind: EventKind::Doubt, text, .. } => Some(text.to_string()),
             _ => None,
         });
-        let said: Vec<&str> = said.collect();
+        let said: Vec<String> = said.collect();
         assert!(said.len() == 2 && said[0].contains("jumped by -34560000.0 s (-400.000 days)"), "{said:?}");
         assert!(said[1].contains("jumped by +34560000.0 s"), "{said:?}");
         assert_eq!(out.notices.iter().filter(|notice| matches!(notice, Notice::Fault(_))).count(), 2);

@@ -17,7 +17,7 @@ use backwall_survey::reading::{Cause, Reading, ReadingMaker, Zero};
 use backwall_survey::strip::{Level, Limits, Spot, SpotId};
 use backwall_survey::travel::{Restart, RestartWatch};
 use backwall_ultrasound::{Setup, Sight, TimeBase, Waveform};
-use backwall_units::{Length, Temperature, Time};
+use backwall_units::{Length, Temperature, Time, Wording};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard};
 
@@ -199,7 +199,7 @@ impl Engine {
             self.unjudged += 1;
             self.ring(if spot.level == Level::Thin { RINGS_OF_THIN } else { 1 });
             out.entries.push(Entry::Spot(spot.clone()));
-            let text = format!("spot {} {}: {:.2} mm", spot.id, spot.level, spot.least.as_mm());
+            let text = Wording::from(format!("spot {} {}: ", spot.id, spot.level)).thickness(spot.least);
             self.event(EventKind::Alarm, text, reading.host_time_us, out);
             out.notices.push(Notice::Alarm(spot));
         }
@@ -228,8 +228,8 @@ impl Engine {
             self.goes_on_from(along + since, at_us, out);
         }
         let text = place::held_words(&restart, held);
-        self.event(EventKind::Place, text.clone(), at_us, out);
-        out.notices.push(Notice::Fault(text));
+        out.notices.push(Notice::Fault(text.to_string()));
+        self.event(EventKind::Place, text, at_us, out);
     }
 
     fn goes_on_from(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
@@ -291,9 +291,9 @@ impl Engine {
         out.notices.push(Notice::Fault(text));
     }
 
-    fn event(&self, kind: EventKind, text: String, at_us: i64, out: &mut Outcome) {
+    fn event(&self, kind: EventKind, text: impl Into<Wording>, at_us: i64, out: &mut Outcome) {
         let (seq, along) = self.last_place();
-        out.entries.push(Entry::Event { kind, text, seq, along, at_us });
+        out.entries.push(Entry::Event { kind, text: text.into(), seq, along, at_us });
     }
 
     /// Number and place of the last reading.

@@ -2,7 +2,7 @@
 //! in words both places; the engine does it.
 
 use backwall_survey::travel::{Counted, Restart, StartedAnew};
-use backwall_units::Length;
+use backwall_units::{Length, Wording};
 
 /// The seams of a line, the nearest first.
 pub fn nearest(seams: &[Length], here: Option<Length>) -> Vec<Length> {
@@ -14,22 +14,22 @@ pub fn nearest(seams: &[Length], here: Option<Length>) -> Vec<Length> {
 }
 
 /// What is kept of it: where the encoder had it, and where it is.
-pub fn words(counted: Option<Length>, along: Length) -> String {
+pub fn words(counted: Option<Length>, along: Length) -> Wording {
+    let set = Wording::from("place set: ");
     match counted {
-        Some(counted) => {
-            let off = (along - counted).as_mm();
-            format!(
-                "place set: {:.1} mm by the encoder is taken to be at {:.1} mm from the next shot on ({off:+.1} mm)",
-                counted.as_mm(),
-                along.as_mm()
-            )
-        }
-        None => format!("place set: {:.1} mm from the next shot on; before that no place was believed", along.as_mm()),
+        Some(counted) => set
+            .length(counted, 1)
+            .say(" by the encoder is taken to be at ")
+            .length(along, 1)
+            .say(" from the next shot on (")
+            .signed(along - counted, 1)
+            .say(")"),
+        None => set.length(along, 1).say(" from the next shot on; before that no place was believed"),
     }
 }
 
 /// What is kept where a device started anew: how that shows, and where the crawler is held.
-pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
+pub fn held_words(restart: &Restart, held: Option<Length>) -> Wording {
     let Restart { before, after, what, .. } = restart;
     let clock = |counted: &Counted| counted.device_us.map_or_else(String::new, |us| format!(", clock {:.3} s", us as f64 / 1e6));
     let across = |counted: &Counted| counted.across.map_or_else(String::new, |counts| format!(", across {counts}"));
@@ -42,21 +42,22 @@ pub fn held_words(restart: &Restart, held: Option<Length>) -> String {
         StartedAnew::Encoder => "the encoder alone",
         StartedAnew::Across => "the encoder across alone",
     };
-    let place = match (held, what) {
-        (Some(held), StartedAnew::Device) => {
-            format!("the place is held at {:.1} mm, what was driven meanwhile is not counted; set the place where the crawler is", held.as_mm())
-        }
-        (Some(held), StartedAnew::Encoder) => {
-            format!("the place was held at {:.1} mm and goes on with what it has counted since; set the place where the crawler is", held.as_mm())
-        }
-        (Some(_), StartedAnew::Across) => {
+    let began = Wording::from(format!("{who} started anew ({} after {}): ", of(after), of(before)));
+    match (held, what) {
+        (Some(held), StartedAnew::Device) => began
+            .say("the place is held at ")
+            .length(held, 1)
+            .say(", what was driven meanwhile is not counted; set the place where the crawler is"),
+        (Some(held), StartedAnew::Encoder) => began
+            .say("the place was held at ")
+            .length(held, 1)
+            .say(" and goes on with what it has counted since; set the place where the crawler is"),
+        (Some(_), StartedAnew::Across) => began.say(
             "the place across was held and goes on with what it has counted since; where the probe is not there, end the run and begin another with the \
-             probe on the line"
-                .to_owned()
-        }
-        (None, _) => "there was no place to hold; set the place where the crawler is".to_owned(),
-    };
-    format!("{who} started anew ({} after {}): {place}", of(after), of(before))
+             probe on the line",
+        ),
+        (None, _) => began.say("there was no place to hold; set the place where the crawler is"),
+    }
 }
 
 #[cfg(test)]

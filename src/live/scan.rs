@@ -354,7 +354,7 @@ impl Driver {
                 };
                 let text = format!("the disk was full and has room again: {lost}");
                 out.notices.push(Notice::Fault(text.clone()));
-                let entry = Entry::Event { kind: EventKind::Fault, text, seq: None, along: None, at_us: super::now_us() };
+                let entry = Entry::Event { kind: EventKind::Fault, text: text.into(), seq: None, along: None, at_us: super::now_us() };
                 self.writer.try_append(self.run, entry).ok();
             }
             _ => {}

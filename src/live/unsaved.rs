@@ -2,7 +2,7 @@
 
 use backwall_store::{Entry, EventKind};
 use backwall_survey::reading::Reading;
-use backwall_units::Length;
+use backwall_units::{Length, Wording};
 
 /// One stretch of readings that are not in the job file.
 #[derive(Debug, Default)]
@@ -32,16 +32,12 @@ impl Unsaved {
     /// The stretch as an event for the job file, once.
     pub fn told(&mut self, at_us: i64) -> Option<Entry> {
         let Stretch { count, first, last } = self.stretch.take()?;
-        let place = |(seq, along): (u32, Option<Length>)| match along {
-            Some(along) => format!("{:.1} mm (seq {seq})", along.as_mm()),
-            None => format!("seq {seq}"),
+        let place = |said: Wording, (seq, along): (u32, Option<Length>)| match along {
+            Some(along) => said.length(along, 1).say(format!(" (seq {seq})")),
+            None => said.say(format!("seq {seq}")),
         };
-        let text = format!(
-            "{} shown but not saved, from {} to {}: the disk was too slow",
-            backwall_report::words::count(count, "reading"),
-            place(first),
-            place(last)
-        );
+        let said = Wording::from(backwall_report::words::count(count, "reading")).say(" shown but not saved, from ");
+        let text = place(place(said, first).say(" to "), last).say(": the disk was too slow");
         Some(Entry::Event { kind: EventKind::Overflow, text, seq: Some(last.0), along: last.1, at_us })
     }
 }
@@ -79,9 +75,9 @@ mod tests {
         }
         let Some(Entry::Event { kind, text, seq, along, .. }) = unsaved.told(5) else { panic!("nothing told") };
         assert_eq!((kind, seq, along), (EventKind::Overflow, Some(9), Some(Length::mm(18.0))));
-        assert!(text.contains("3 readings shown but not saved, from 14.0 mm (seq 7) to 18.0 mm (seq 9)"), "{text}");
+        assert!(text.to_string().contains("3 readings shown but not saved, from 14.0 mm (seq 7) to 18.0 mm (seq 9)"), "{text}");
         assert_eq!(unsaved.told(6), None);
         unsaved.lost(&entry(40, None));
-        assert!(matches!(unsaved.told(7), Some(Entry::Event { text, .. }) if text.contains("from seq 40 to seq 40")));
+        assert!(matches!(unsaved.told(7), Some(Entry::Event { text, .. }) if text.to_string().contains("from seq 40 to seq 40")));
     }
 }

@@ -1,7 +1,7 @@
 //! What a calibration is worth, in words an operator acts on: what was found, what it cannot know, what looks wrong.
 
 use backwall_ultrasound::{Calibration, LeftOut, Ruler, Setup};
-use backwall_units::{Length, Temperature};
+use backwall_units::{Length, Temperature, Wording};
 use std::sync::Arc;
 
 /// A block that its own calibration reads further off than this does not fit the others. Common practice, no source.
@@ -17,8 +17,8 @@ pub struct SetupVerdict {
 
 impl SetupVerdict {
     /// With where gate and threshold come from.
-    pub fn with_gate(mut self, why: Option<&str>) -> Self {
-        self.says.extend(why.map(str::to_owned));
+    pub fn with_gate(mut self, why: Option<&Wording>) -> Self {
+        self.says.extend(why.map(Wording::to_string));
         self
     }
 
@@ -32,16 +32,14 @@ impl SetupVerdict {
 
 /// How a set-up came about, for the job file: the blocks with their serials, and whether it was verified. Bench and command line
 /// both store these words.
-pub fn origin<'a>(blocks: impl IntoIterator<Item = (Length, &'a str)>, verified: bool) -> String {
-    let blocks: Vec<String> = blocks
-        .into_iter()
-        .map(|(thickness, serial)| match serial {
-            "" => format!("{:.3} mm", thickness.as_mm()),
-            serial => format!("{:.3} mm ({serial})", thickness.as_mm()),
-        })
-        .collect();
-    let plural = if blocks.len() == 1 { "" } else { "s" };
-    format!("measured on {} block{plural}: {}{}", blocks.len(), blocks.join(", "), if verified { "" } else { ", not verified" })
+pub fn origin<'a>(blocks: impl IntoIterator<Item = (Length, &'a str)>, verified: bool) -> Wording {
+    let blocks: Vec<_> = blocks.into_iter().collect();
+    let mut said = Wording::from(format!("measured on {}", backwall_report::words::count(blocks.len() as u64, "block")));
+    for (index, (thickness, serial)) in blocks.into_iter().enumerate() {
+        said = said.say(if index == 0 { ": " } else { ", " }).length(thickness, 3);
+        said = if serial.is_empty() { said } else { said.say(format!(" ({serial})")) };
+    }
+    if verified { said } else { said.say(", not verified") }
 }
 
 /// The serial of the blocks in the plan's kit, where it names one.
@@ -96,7 +94,7 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> SetupV
         calibration.temperature.as_celsius(),
         typed.velocity_slope_m_s_k
     ));
-    let mut warns = calibration.warnings.clone();
+    let mut warns: Vec<String> = calibration.warnings.iter().map(Wording::to_string).collect();
     for point in calibration.points.iter().filter(|point| point.error.abs() > MISFIT) {
         warns.push(format!(
             "the {:.3} mm block reads {:+.3} mm off with this calibration: measure it again, or check what was typed for it",

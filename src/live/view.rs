@@ -10,7 +10,7 @@ use backwall_survey::strip::{Limits, SpotId};
 use backwall_survey::travel::Direction;
 use backwall_survey::travel::encoder_check::{LARGEST_ERROR, misclosure};
 use backwall_ultrasound::{Setup, Waveform};
-use backwall_units::{Length, Speed, Temperature};
+use backwall_units::{Length, Speed, Temperature, Wording};
 use std::sync::Arc;
 
 #[derive(Debug, Clone, PartialEq)]
@@ -162,15 +162,13 @@ impl Misclosure {
         self.off.abs() > self.reach * (2.0 * LARGEST_ERROR)
     }
 
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Wording {
         let way = self.reach * 2.0;
         let share = if way > Length::ZERO { 100.0 * (self.off / way) } else { 0.0 };
-        let found = format!("{:+.1} mm of {:.0} mm there and back ({share:+.2} %)", self.off.as_mm(), way.as_mm());
-        if self.is_large() {
-            format!("MISCLOSURE OVER 1 %: {found}: look for slip, places of this run are in doubt")
-        } else {
-            format!("back at the start, misclosure {found}")
-        }
+        let is_large = self.is_large();
+        let said = Wording::from(if is_large { "MISCLOSURE OVER 1 %: " } else { "back at the start, misclosure " });
+        let found = said.signed(self.off, 1).say(" of ").length(way, 0).say(format!(" there and back ({share:+.2} %)"));
+        if is_large { found.say(": look for slip, places of this run are in doubt") } else { found }
     }
 }
 

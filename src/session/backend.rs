@@ -19,6 +19,7 @@ use backwall_survey::job::validity::Check;
 use backwall_survey::job::{Said, Statement};
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
+use backwall_units::Wording;
 use std::path::{Path, PathBuf};
 
 /// The console's backend: an open job and its streams.
@@ -55,7 +56,7 @@ impl Backend for ConsoleBackend {
         let words = statement.said.to_string();
         Ok((file.writer().state(statement)?, words))
     }
-    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+    fn set_setup(&mut self, setup: Setup, origin: Wording, by: Signed) -> anyhow::Result<i64> {
         Ok(self.session.file.writer().add_setup(setup, origin, by)?)
     }
     fn add_check(&mut self, check: Check) -> anyhow::Result<()> {

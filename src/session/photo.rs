@@ -34,6 +34,7 @@ pub fn add(job: &Path, contents: &JobContents, new: NewPhoto, by: Signed) -> any
         bytes: bytes.len() as u64,
         taken,
         taken_by,
+        asked: new.asked,
     });
     // Nothing is copied for what is then refused.
     let statement = contents.statement(said, "", by)?;

@@ -55,7 +55,7 @@ if form == "recomputed":
             parts = [rows("SELECT * FROM reading WHERE run_id = ? AND row >= ? AND row < ? ORDER BY row", (run, first, end), 20), b"."]
             parts += [rows("SELECT * FROM waveform_block WHERE run_id = ? AND link = ? AND first_row >= ? AND first_row < ? ORDER BY id", (run, link, first, end)), b"."]
             for table in ["time_base", "mark", "event", "spot", "note"]:
-                parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link), {"spot": 13, "event": 8}.get(table, 1000)), b"."]
+                parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link), {"spot": 13, "event": 8, "note": 6}.get(table, 1000)), b"."]
             parts += [rows(f"SELECT * FROM {table} WHERE run_id = ? AND link = ? ORDER BY id", (run, link)) for table in ["judgement", "setup_change", "place_set"]]
             before = digest("link", before, *parts)
             job.execute("UPDATE link SET digest = ? WHERE run_id = ? AND link = ?", (before, run, link))
@@ -64,7 +64,7 @@ if form == "recomputed":
     seal = bytes(32)
     for number, (old, item, at) in enumerate(job.execute("SELECT id, item, item_id FROM ledger ORDER BY id").fetchall(), 1):
         item = item.decode()
-        seal = digest(item, seal, rows(f'SELECT * FROM "{item}" WHERE rowid = ?', (at,), {"evaluation": 12, "run": 6}.get(item, 1000)), b".")
+        seal = digest(item, seal, rows(f'SELECT * FROM "{item}" WHERE rowid = ?', (at,), {"evaluation": 12, "run": 6, "note": 6, "setup": 6}.get(item, 1000)), b".")
         job.execute("UPDATE ledger SET id = ?, digest = ? WHERE id = ?", (number, seal, old))
 for _, sql in triggers:
     job.execute(sql)

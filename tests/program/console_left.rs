@@ -11,6 +11,7 @@ use backwall::console::update::update;
 use backwall_report::left::Left;
 use backwall_store::{JobContents, JobFile, RunState};
 use backwall_survey::job::left::{LineDone, RunKnown};
+use backwall_survey::job::plan::AskedFor;
 use backwall_survey::job::{Said, Statement, in_force};
 use backwall_survey::strip::{Level, Spot, Strip};
 use backwall_survey::travel::Direction;
@@ -264,6 +265,9 @@ fn after_a_crash_the_run_that_broke_off_is_the_first_thing_asked() {
     let folder = tempfile::tempdir().unwrap();
     let job = signed_job(folder.path());
     killed(&job);
+    // Before anybody has opened it again.
+    let status = must(&["status", job.to_str().unwrap()]);
+    assert!(status.contains("run 1 on A090 ended in the middle"), "{status}");
     let mut terminal = Terminal::open(&["open", job.to_str().unwrap()], 24, 80, folder.path());
     let first = terminal.wait_for("run 1 on A090 ended in the middle");
     assert!(first.contains("Before the next run") && first.contains("lines done"), "{first}");
@@ -293,4 +297,60 @@ fn after_a_crash_the_run_that_broke_off_is_the_first_thing_asked() {
     terminal.send("q");
     assert_eq!(terminal.exit(Duration::from_secs(10)), 0);
     must(&["verify", job.to_str().unwrap()]);
+}
+
+fn asked(name: &str, line: Option<&str>) -> AskedFor {
+    AskedFor { name: name.to_owned(), line: line.map(str::to_owned) }
+}
+
+#[test]
+fn a_witness_point_without_initials_and_a_missing_photo_lead_to_their_forms() {
+    let mut job = job();
+    job.plan.witness_points = vec![asked("verification on a block", None)];
+    job.plan.photos = vec![asked("weld scar", Some("A090"))];
+    job.force = in_force(&job.plan, &recorded(&job), &[]);
+    let left = found(&job);
+    let (plan, runs) = (job.plan.clone(), recorded(&job));
+    let mut app = app(Step::Prepare, job);
+    app.operator = signed();
+    update(&mut app, letter('L'));
+    update(&mut app, Event::Survey(SurveyNews::LeftFound(left)));
+    take(&mut app, "witness point 'verification on a block': no initials yet");
+    assert!(text(&app, 80, 24).contains("witness point"), "{}", text(&app, 80, 24));
+    update(&mut app, key(KeyCode::Enter));
+    for words in ["M. Thole", "MT", "the client"] {
+        type_in(&mut app, words);
+        update(&mut app, key(KeyCode::Enter));
+    }
+    let effects = (0..4).map(|_| update(&mut app, key(KeyCode::Enter))).find(|effects| !effects.is_empty()).unwrap_or_default();
+    let [Effect::State(statement), Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
+    let Said::Witness(witness) = &statement.said else { panic!("{statement:?}") };
+    assert_eq!((witness.asked.as_deref(), witness.what.as_str()), (Some("verification on a block"), "verification on a block"));
+    let force = in_force(&plan, &runs, &[Statement { id: 1, ..(**statement).clone() }]);
+    assert!(force.open_witness_points().is_empty() && force.open_photos().len() == 1);
+    // The photo is of its line.
+    for _ in 0..40 {
+        update(&mut app, key(KeyCode::Up));
+    }
+    take(&mut app, "photo 'weld scar' on A090: not taken yet");
+    assert!(text(&app, 80, 24).contains("Photo on A090"), "{}", text(&app, 80, 24));
+}
+
+#[test]
+fn status_names_a_witness_point_until_it_is_witnessed() {
+    let folder = tempfile::tempdir().unwrap();
+    let (plan, job) = (folder.path().join("plan.toml"), folder.path().join("w.job"));
+    let text = std::fs::read_to_string(root().join("demo-stream/plan.toml")).unwrap();
+    std::fs::write(&plan, format!("{text}\n[[witness_point]]\nname = \"verification\"\n\n[[photo]]\nname = \"nameplate\"\n")).unwrap();
+    let path = job.to_str().unwrap();
+    must(&["new", path, "--from", plan.to_str().unwrap()]);
+    let status = || must(&["status", path]);
+    assert!(status().contains("witness point 'verification': no initials yet") && status().contains("photo 'nameplate': not taken yet"));
+    let by = operator();
+    let witness = ["witness", path, "--by", &by, "--name", "M. Thole", "--initials", "MT", "--what", "the block read 10.02 mm", "--asked"];
+    let refused = run(&[&witness[..], &["verfication"]].concat());
+    let why = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert!(!refused.status.success() && why.contains("no witness point 'verfication'; it has verification"), "{why}");
+    must(&[&witness[..], &["verification"]].concat());
+    assert!(!status().contains("witness point") && status().contains("photo 'nameplate'"), "{}", status());
 }

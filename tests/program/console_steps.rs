@@ -492,14 +492,17 @@ fn a_verified_calibration_comes_into_force_and_a_failed_one_does_not() {
     bench::put_on(&mut bench, tight(3.0, 0.001), 40);
     bench.command(BenchCommand::Take, NOW);
     let effects = show(&mut app, &bench);
-    assert!(matches!(&effects[..], [Effect::Note(note), Effect::Reload] if note.text.contains("NOT taken into force")), "{effects:?}");
+    assert!(
+        matches!(&effects[..], [Effect::Note(note), Effect::Reload] if note.text.to_string().contains("NOT taken into force")),
+        "{effects:?}"
+    );
     // With the usual tolerance it passes and is stored with its verification.
     bench::put_on(&mut bench, tight(10.0, 0.1), 40);
     bench.command(BenchCommand::Take, NOW);
     let effects = show(&mut app, &bench);
     let [Effect::SetSetup { setup, origin, checks, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
     assert_eq!(setup.calibration.as_ref(), Some(&fitted.calibration));
-    assert!(origin.contains("5.000 mm (SB-4), 20.000 mm (SB-4)"), "{origin}");
+    assert!(origin.to_string().contains("5.000 mm (SB-4), 20.000 mm (SB-4)"), "{origin}");
     assert!(checks.len() == 1 && checks[0].passed() && checks[0].block == "SB-4", "{checks:?}");
     // The same news again stores nothing twice.
     assert!(show(&mut app, &bench).is_empty());
@@ -552,7 +555,7 @@ fn the_gate_is_moved_proposed_and_kept_as_a_new_set_up() {
     }
     let effects = press(&mut app, 'k');
     let [Effect::SetSetup { setup, origin, .. }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
-    assert_eq!((setup.gate.threshold_pct, origin.as_str()), (3.0, "gate set on the live waveform"));
+    assert_eq!((setup.gate.threshold_pct, origin.to_string()), (3.0, "gate set on the live waveform".to_owned()));
     // p takes back what the hand did, and says what it sets and why.
     assert_eq!(press(&mut app, 'p'), [Effect::Bench(BenchCommand::Propose)]);
     bench.command(BenchCommand::Propose, NOW);
@@ -639,6 +642,6 @@ fn a_coating_is_told_beside_the_wall() {
 fn a_set_up_says_which_blocks_it_was_measured_on() {
     use backwall::live::verdict::origin;
     let blocks = [(Length::mm(5.0), "SB-22"), (Length::mm(15.0), "SB-22")];
-    assert_eq!(origin(blocks, true), "measured on 2 blocks: 5.000 mm (SB-22), 15.000 mm (SB-22)");
-    assert_eq!(origin([(Length::mm(5.0), "")], false), "measured on 1 block: 5.000 mm, not verified");
+    assert_eq!(origin(blocks, true).to_string(), "measured on 2 blocks: 5.000 mm (SB-22), 15.000 mm (SB-22)");
+    assert_eq!(origin([(Length::mm(5.0), "")], false).to_string(), "measured on 1 block: 5.000 mm, not verified");
 }

@@ -66,7 +66,7 @@ impl Backend for Slow {
     fn state(&mut self, _: Statement) -> anyhow::Result<i64> {
         self.wait().map(|()| 1)
     }
-    fn set_setup(&mut self, _: Setup, _: String, _: Signed) -> anyhow::Result<i64> {
+    fn set_setup(&mut self, _: Setup, _: backwall_units::Wording, _: Signed) -> anyhow::Result<i64> {
         self.wait().map(|()| 1)
     }
     fn add_check(&mut self, _: Check) -> anyhow::Result<()> {

@@ -185,14 +185,14 @@ fn s_on_calibrate_sends_to_the_device_and_the_next_run_knows_what_was_sent_behin
     );
     let noted = update(&mut app, Event::Bench(Arc::new(taken.view.clone()), NOW));
     let sent = "gain 26 dB sent by R. Aldane";
-    assert!(matches!(&noted[..], [Effect::Note(note), Effect::Reload] if note.text == format!("on the bench: {sent}")), "{noted:?}");
+    assert!(matches!(&noted[..], [Effect::Note(note), Effect::Reload] if note.text == format!("on the bench: {sent}").into()), "{noted:?}");
     taken.ordered(order, &Ordered::Unanswered);
     assert!(taken.view.said.as_ref().unwrap().refused);
     take(&mut taken, &[4.0, 8.0, 12.5]);
     open(&mut app, &taken.view);
     let kept = update(&mut app, letter('k'));
     let [Effect::SetSetup { origin, .. }, Effect::Reload] = &kept[..] else { panic!("{kept:?}") };
-    assert!(origin.contains(&format!("; after {sent}; ")), "{origin}");
+    assert!(origin.to_string().contains(&format!("; after {sent}; ")), "{origin}");
     assert!(app.adjusted.is_empty(), "its blocks were read with it");
 
     // Behind a calibration that stays in force: the next run is told, until a block was read.

@@ -29,7 +29,7 @@ pub fn said_of(job: &Path, kind: EventKind) -> Vec<String> {
 
 pub fn said_in(job: &Path, run: i64, kind: EventKind) -> Vec<String> {
     let events = JobFile::open_read_only(job).unwrap().events(run).unwrap();
-    events.into_iter().filter(|event| event.kind == kind).map(|event| event.text).collect()
+    events.into_iter().filter(|event| event.kind == kind).map(|event| event.text.to_string()).collect()
 }
 
 const OPEN_PACKET: &str = include_str!("../../profiles/stream/open-packet.toml");

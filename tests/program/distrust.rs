@@ -49,7 +49,8 @@ fn record(folder: &Path, sent: &[Sent]) -> Recorded {
     let why = "a gauge that evaluates its own echoes";
     let scan = ["scan", path, "--line", "C1", "--stream", &stream, "--pace", "max", "--headless", "--json", "--override-checklist", why];
     let said = events(&must(&scan));
-    let events = JobFile::open_read_only(&job).unwrap().events(1).unwrap().into_iter().map(|event| (event.kind, event.text)).collect();
+    let events =
+        JobFile::open_read_only(&job).unwrap().events(1).unwrap().into_iter().map(|event| (event.kind, event.text.to_string())).collect();
     Recorded { said, rows: csv(&job, folder), events, job }
 }
 
@@ -176,7 +177,10 @@ fn bytes_that_fit_no_frame_are_said_and_kept_with_the_run() {
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(said.contains("FAULT: bytes arrive, but none fit the profile open-packet: wrong profile?"), "{said}");
     let events = JobFile::open_read_only(&job).unwrap().events(1).unwrap();
-    assert!(events.iter().any(|event| event.kind == EventKind::Link && event.text.contains("none fit the profile")), "{events:?}");
+    assert!(
+        events.iter().any(|event| event.kind == EventKind::Link && event.text.to_string().contains("none fit the profile")),
+        "{events:?}"
+    );
 }
 
 // The tyre's delay moves about 8 ns a kelvin (common practice, no source): a device that finds the wall 25 K from the blocks says what the

@@ -133,7 +133,7 @@ impl Line {
         let verified = must(&["verify", &job]);
         assert!(verified.trim_end().ends_with("whole"), "{verified}");
         let events = JobFile::open_read_only(Path::new(&job)).unwrap().events(1).unwrap();
-        let zeros: Vec<String> = events.into_iter().map(|event| event.text).filter(|text| text.starts_with("zero ")).collect();
+        let zeros: Vec<String> = events.into_iter().map(|event| event.text.to_string()).filter(|text| text.starts_with("zero ")).collect();
         (table("readings"), table("spots"), zeros.join("\n"))
     }
 }

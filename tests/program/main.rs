@@ -17,6 +17,7 @@ mod console_noted;
 mod console_picture;
 mod console_plan;
 mod console_review;
+mod console_said;
 mod console_scan;
 mod console_screens;
 mod console_shell;

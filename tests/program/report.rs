@@ -203,7 +203,7 @@ fn names_in_other_scripts_and_hostile_notes_come_out_as_text() {
         true,
     );
     let file = JobFile::open(&job).unwrap();
-    let note = |text: &str| Note { run: Some(1), along: Some(Length::mm(500.0)), text: text.to_owned(), at_us: 1_790_000_000_000_000 };
+    let note = |text: &str| Note { run: Some(1), along: Some(Length::mm(500.0)), text: text.into(), at_us: 1_790_000_000_000_000 };
     file.writer().note(note("pit<script>alert(1)</script> & \"\u{1b}[2J\u{202e}scale\u{7}\u{0}")).unwrap();
     file.writer().note(note(&"a very long note about scale and zeugma ".repeat(600))).unwrap();
     file.writer().note(note(&"x".repeat(20_000))).unwrap();
@@ -221,6 +221,29 @@ fn names_in_other_scripts_and_hostile_notes_come_out_as_text() {
     assert_well_formed(&html);
     assert!(html.contains("漢字太郎") && html.contains("pit&lt;script&gt;alert(1)&lt;/script&gt;") && !html.contains("<script"));
     assert!(!html.chars().any(|c| c.is_control() && c != '\n') && !html.contains('\u{202e}'));
+}
+
+/// Values in what was recorded are in the report's unit; what an earlier format recorded as words alone stays, and the report says so.
+#[test]
+fn recorded_words_are_in_the_reports_unit() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan, false);
+    calibrate(&job);
+    scan(&job);
+    // Line A090 of the demo's plan starts at 0; blocks of 4 and 12.5 mm are 0.1575 and 0.4921 in.
+    let (metric, inch) = (text_of(&job, &[]), text_of(&job, &["--units", "in"]));
+    for (mm, inches) in [("taken to be at 0.0 mm", "taken to be at 0.00 in"), ("4.000 mm", "0.1575 in"), ("12.500 mm", "0.4921 in")] {
+        assert!(metric.contains(mm) && !metric.contains(inches), "{mm}");
+        assert!(inch.contains(inches) && !inch.contains(mm), "{inches}: {inch}");
+    }
+    let old = folder.path().join("old.job");
+    std::fs::copy(root().join("tests/data/format-5.job"), &old).unwrap();
+    let said = "As recorded by an earlier version of the job file";
+    assert!(text_of(&old, &["--units", "in"]).contains(said) && !text_of(&old, &[]).contains(said));
+    // So it stays once the file is brought up to date, and its digests hold.
+    must(&["note", old.to_str().unwrap(), "--by", "R. Aldane", "--text", "read again"]);
+    assert!(text_of(&old, &["--units", "in"]).contains(said));
+    must(&["verify", old.to_str().unwrap()]);
 }
 
 #[test]
@@ -268,7 +291,7 @@ fn a_failed_verification_makes_the_report_call_the_run_suspect_first() {
     let by = |at_us| Signed { name: "R. Aldane".into(), certificate: "UT 2".into(), at_us };
     let file = JobFile::open(&job).unwrap();
     let setup = file.contents().unwrap().plan.typed_setup();
-    let setup_id = file.writer().add_setup(setup, "typed from the plan".to_owned(), by(1)).unwrap();
+    let setup_id = file.writer().add_setup(setup, "typed from the plan".into(), by(1)).unwrap();
     file.close().unwrap();
     scan(&job);
     let file = JobFile::open(&job).unwrap();

@@ -65,7 +65,7 @@ impl Job {
     /// The set-up that was found before, as if the new part gave the same, and a block that verifies it.
     fn calibrate_again(&self) {
         let setup = self.file.contents().unwrap().setups.last().unwrap().setup.clone();
-        self.file.writer().add_setup(setup, "blocks SB-22".to_owned(), self.by.clone()).unwrap();
+        self.file.writer().add_setup(setup, "blocks SB-22".into(), self.by.clone()).unwrap();
         self.verify_on_a_block();
     }
 

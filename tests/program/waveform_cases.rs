@@ -279,7 +279,8 @@ fn a_plan_without_gate_and_threshold_is_all_a_job_needs_and_the_plan_s_own_count
     let entry = contents.setups.last().unwrap();
     assert!(entry.setup.gate.threshold_pct <= 3.0, "{:?}", entry.setup.gate);
     assert!(
-        entry.origin.contains("set by the program, since the plan gives none: gate ") && entry.origin.contains("threshold"),
+        entry.origin.to_string().contains("set by the program, since the plan gives none: gate ")
+            && entry.origin.to_string().contains("threshold"),
         "{}",
         entry.origin
     );
@@ -294,7 +295,7 @@ fn a_plan_without_gate_and_threshold_is_all_a_job_needs_and_the_plan_s_own_count
     let contents = backwall_store::JobFile::open_read_only(&job).unwrap().contents().unwrap();
     let (gate, origin) = (contents.setups.last().unwrap().setup.gate, &contents.setups.last().unwrap().origin);
     assert_eq!((gate.start.as_us(), gate.length.as_us(), gate.threshold_pct), (6.3, 6.2, 15.0));
-    assert!(!origin.contains("set by the program"), "{origin}");
+    assert!(!origin.to_string().contains("set by the program"), "{origin}");
     assert!(
         run(&["scan", job.to_str().unwrap(), "--line", "C1", "--stream", "file:demo-stream/C1.shots", "--headless"]).status.code()
             == Some(1)

@@ -26,7 +26,18 @@ impl Left {
         let channels = contents.plan.channels();
         let mut obstacles = contents.obstacles_on(&conditions, &channels);
         obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
-        let known = Known { obstacles, verification_due_us: contents.calibration_due_on(&channels), lines, runs, now_us, unit };
+        let known = Known {
+            obstacles,
+            verification_due_us: contents.calibration_due_on(&channels),
+            due: contents.checklist.due(&contents.answers, &conditions),
+            lacks: contents.plan.lacks_for_the_report(),
+            lines,
+            runs,
+            witness_points: contents.force.open_witness_points(),
+            photos: contents.force.open_photos(),
+            now_us,
+            unit,
+        };
         let items = open_items(&known);
         Self { lines: known.lines, items, runs: known.runs, unit }
     }
@@ -77,6 +88,7 @@ pub fn left(
     let plan = &contents.plan;
     let mut strips: BTreeMap<(&str, Option<&str>), Driven> = BTreeMap::new();
     let mut runs = Vec::new();
+    let is_written = reader.is_being_written();
     for run in &contents.runs {
         let track = plan.tracks.iter().find(|track| track.offset == run.start.path.track).map(|track| track.channel.as_str());
         let (strip, of_line, links) = strips.entry((run.start.line.as_str(), track)).or_default();
@@ -94,7 +106,7 @@ pub fn left(
         runs.push(RunKnown {
             run: run.id,
             line: run.start.line.clone(),
-            is_interrupted: run.state == RunState::Interrupted,
+            is_interrupted: run.state == RunState::Interrupted || run.state == RunState::Open && !is_written,
             is_settled: is_settled(contents, run.id),
             last: reader.last_place(run.id)?,
             doubt: (validity != Validity::Valid).then(|| (validity.why(unit), matches!(validity, Validity::Suspect(_)))),

@@ -5,7 +5,7 @@ use super::evaluation::EvaluationSummary;
 use super::seal::Seal;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 pub use backwall_survey::job::noted::MarkKind;
-use backwall_survey::job::statement::Swap;
+use backwall_survey::job::statement::{BasisText, Said, Swap};
 use backwall_survey::job::validity::{Check, Validity, is_far_from_blocks, standing, validity, validity_at};
 use backwall_survey::job::{Checklist, InForce, Plan, Statement, in_force};
 use backwall_survey::neighbours::Judgement;
@@ -14,7 +14,7 @@ use backwall_survey::strip::{Limits, Spot};
 use backwall_survey::travel::Path;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{Setup, TimeBase, Waveform};
-use backwall_units::{Length, Temperature};
+use backwall_units::{Length, Temperature, Wording};
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -29,8 +29,9 @@ pub struct JobContents {
     pub seal: Option<Seal>,
     /// The newest revision.
     pub plan: Plan,
-    /// The plan the job was made with.
+    /// The plan the job was made with, and as its file had it.
     pub made_with: Plan,
+    pub made_with_text: String,
     /// What was said about the job, in order.
     pub statements: Vec<Statement>,
     /// What counts by all of it.
@@ -77,6 +78,7 @@ impl JobContents {
             seal: None,
             force: in_force(&plan, &[], &[]),
             made_with: plan.clone(),
+            made_with_text: String::new(),
             plan,
             checklist,
             statements: Vec::new(),
@@ -92,6 +94,25 @@ impl JobContents {
             evaluations: Vec::new(),
             adoptions: Vec::new(),
             swaps: Vec::new(),
+        }
+    }
+
+    /// The plan in force as its file had it, comments and all.
+    pub fn plan_text(&self) -> &str {
+        let newest = self.force.revisions.last();
+        let revision = newest.and_then(|newest| self.statements.iter().find(|statement| statement.id == *newest));
+        match revision.map(|statement| &statement.said) {
+            Some(Said::Plan(revision)) => &revision.text,
+            _ => &self.made_with_text,
+        }
+    }
+
+    /// The basis in force as its file had it.
+    pub fn basis_text(&self) -> Option<&BasisText> {
+        let kept = self.force.basis.as_ref()?.statement;
+        match &self.statements.iter().find(|statement| statement.id == kept)?.said {
+            Said::Basis(basis) => Some(basis),
+            _ => None,
         }
     }
 
@@ -229,7 +250,7 @@ pub struct SetupEntry {
     pub id: i64,
     pub setup: Setup,
     /// "typed", or how it was measured.
-    pub origin: String,
+    pub origin: Wording,
     pub by: Signed,
 }
 
@@ -302,7 +323,7 @@ pub struct Mark {
 pub struct Note {
     pub run: Option<RunId>,
     pub along: Option<Length>,
-    pub text: String,
+    pub text: Wording,
     pub at_us: i64,
 }
 
@@ -390,7 +411,7 @@ impl EventKind {
 #[derive(Debug, Clone, PartialEq)]
 pub struct RunEvent {
     pub kind: EventKind,
-    pub text: String,
+    pub text: Wording,
     pub seq: Option<u32>,
     pub along: Option<Length>,
     pub at_us: i64,
@@ -407,7 +428,7 @@ pub enum Entry {
     Note(Note),
     Event {
         kind: EventKind,
-        text: String,
+        text: Wording,
         seq: Option<u32>,
         along: Option<Length>,
         at_us: i64,

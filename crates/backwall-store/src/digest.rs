@@ -18,7 +18,7 @@ const BY_LINK: [(&str, usize); 6] = [
     ("SELECT * FROM mark WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
     ("SELECT * FROM event WHERE run_id = ?1 AND link = ?2 ORDER BY id", EVENT_COLUMNS),
     ("SELECT * FROM spot WHERE run_id = ?1 AND link = ?2 ORDER BY id", SPOT_COLUMNS),
-    ("SELECT * FROM note WHERE run_id = ?1 AND link = ?2 ORDER BY id", ALL),
+    ("SELECT * FROM note WHERE run_id = ?1 AND link = ?2 ORDER BY id", NOTE_COLUMNS),
 ];
 const READINGS: &str = "SELECT * FROM reading WHERE run_id = ?1 AND row >= ?2 AND row < ?3 ORDER BY row";
 
@@ -29,6 +29,8 @@ const EVALUATION_COLUMNS: usize = 12;
 const EVALUATED_COLUMNS: usize = 11;
 const SPOT_COLUMNS: usize = 13;
 const EVENT_COLUMNS: usize = 8;
+const NOTE_COLUMNS: usize = 6;
+const SETUP_COLUMNS: usize = 6;
 const ALL: usize = usize::MAX;
 
 /// Values in a form that can be read in one way only.
@@ -206,6 +208,8 @@ pub(super) fn of_ledger(connection: &Connection, item: &str, item_id: i64, befor
     let began_with = match item {
         "evaluation" => EVALUATION_COLUMNS,
         "run" => RUN_COLUMNS,
+        "note" => NOTE_COLUMNS,
+        "setup" => SETUP_COLUMNS,
         _ => ALL,
     };
     hash.rows(connection, &format!("SELECT * FROM \"{}\" WHERE rowid = ?1", item.replace('"', "\"\"")), [item_id], began_with)?;

@@ -10,7 +10,7 @@ use backwall_survey::job::Plan;
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::neighbours::Judgement;
 use backwall_ultrasound::{EVALUATOR_VERSION, TimeBase, Waveform};
-use backwall_units::{Length, LengthUnit};
+use backwall_units::{Length, LengthUnit, Wording};
 use rusqlite::{Connection, params};
 use std::sync::Arc;
 
@@ -151,14 +151,16 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
             .prepare_cached("INSERT INTO mark (run_id, link, kind, position_um, seq, text, at_us) VALUES (?, ?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, mark.kind.word(), row::micrometres(mark.along), mark.seq, mark.text, mark.at_us]),
         Entry::Note(note) => connection
-            .prepare_cached("INSERT INTO note (run_id, link, position_um, text, at_us) VALUES (?, ?, ?, ?, ?)")?
-            .execute(params![run, link, row::micrometres(note.along), note.text, note.at_us]),
+            .prepare_cached("INSERT INTO note (run_id, link, position_um, text, at_us, said_json) VALUES (?, ?, ?, ?, ?, ?)")?
+            .execute(params![run, link, row::micrometres(note.along), note.text.to_string(), note.at_us, said(&note.text)?]),
         Entry::Event { kind, text, seq, along, at_us } => connection
-            .prepare_cached("INSERT INTO event (run_id, link, kind, text, seq, position_um, at_us) VALUES (?, ?, ?, ?, ?, ?, ?)")?
-            .execute(params![run, link, kind.word(), text, seq, row::micrometres(*along), at_us]),
+            .prepare_cached("INSERT INTO event (run_id, link, kind, text, seq, position_um, at_us, said_json) VALUES (?, ?, ?, ?, ?, ?, ?, ?)")?
+            .execute(params![run, link, kind.word(), text.to_string(), seq, row::micrometres(*along), at_us, said(text)?]),
         Entry::Lost { shots, text, seq, along, at_us } => connection
-            .prepare_cached("INSERT INTO event (run_id, link, kind, text, seq, position_um, at_us, shots) VALUES (?, ?, ?, ?, ?, ?, ?, ?)")?
-            .execute(params![run, link, EventKind::Lost.word(), text, seq, row::micrometres(*along), at_us, shots]),
+            .prepare_cached(
+                "INSERT INTO event (run_id, link, kind, text, seq, position_um, at_us, shots, said_json) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            )?
+            .execute(params![run, link, EventKind::Lost.word(), text, seq, row::micrometres(*along), at_us, shots, NO_VALUES]),
         Entry::TimeBase(base) => connection
             .prepare_cached("INSERT INTO time_base (run_id, link, from_row, rate_hz, first_sample_ns, bits) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, next_row, base.rate.as_hz(), base.first.as_ns(), base.bits]),
@@ -197,6 +199,14 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
     .map(|_| ())
 }
 
+/// Words without a value in them, as they are kept beside their text.
+const NO_VALUES: &str = "[]";
+
+/// Words with their values, as they are kept beside their text.
+fn said(words: &Wording) -> rusqlite::Result<String> {
+    if words.has_values() { json(words) } else { Ok(NO_VALUES.to_owned()) }
+}
+
 /// Enters something of the job; answers its number.
 pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Result<i64> {
     let signed = |sql: &str, first: &[&dyn rusqlite::ToSql], by: &Signed| {
@@ -227,8 +237,8 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
         }
         JobItem::Setup(setup, origin, by) => {
             signed(
-                "INSERT INTO setup (setup_json, origin, name, certificate, at_us) VALUES (?, ?, ?, ?, ?)",
-                &[&json(setup)?, origin],
+                "INSERT INTO setup (setup_json, origin, said_json, name, certificate, at_us) VALUES (?, ?, ?, ?, ?, ?)",
+                &[&json(setup)?, &origin.to_string(), &said(origin)?],
                 by,
             )?;
             "setup"
@@ -251,8 +261,8 @@ pub(super) fn job_item(connection: &Connection, item: &JobItem) -> rusqlite::Res
         }
         JobItem::Note(note) => {
             connection.execute(
-                "INSERT INTO note (run_id, position_um, text, at_us) VALUES (?, ?, ?, ?)",
-                params![note.run, row::micrometres(note.along), note.text, note.at_us],
+                "INSERT INTO note (run_id, position_um, text, at_us, said_json) VALUES (?, ?, ?, ?, ?)",
+                params![note.run, row::micrometres(note.along), note.text.to_string(), note.at_us, said(&note.text)?],
             )?;
             "note"
         }

@@ -68,6 +68,16 @@ impl Lock {
     }
 }
 
+/// Whether somebody has the job open for writing; what cannot be found out counts as yes.
+pub(super) fn is_held(job: &Path) -> bool {
+    let path = real(job).unwrap_or_else(|_| job.to_path_buf());
+    match File::open(beside(&path, ".lock")) {
+        // A shared lock, and for no longer than it takes to get it.
+        Ok(file) => file.try_lock_shared().is_err(),
+        Err(error) => error.kind() != std::io::ErrorKind::NotFound,
+    }
+}
+
 impl Drop for Lock {
     fn drop(&mut self) {
         // Removed while still held; a file left behind does no harm.

@@ -11,6 +11,7 @@ use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
+use backwall_units::Wording;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::mpsc::{Receiver, Sender};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -35,7 +36,7 @@ pub(super) enum JobItem {
     Answer(Answer),
     Signature(Signature),
     Override(String, Signed),
-    Setup(Box<Setup>, String, Signed),
+    Setup(Box<Setup>, Wording, Signed),
     Check(Check),
     EncoderCheck(EncoderCheck, Signed),
     Note(Note),
@@ -100,9 +101,8 @@ pub(super) struct EntryQueue {
 fn bytes_of(entry: &Entry) -> usize {
     let held = match entry {
         Entry::Reading { waveform: Some(waveform), .. } => waveform.samples.len() * 2,
-        Entry::Mark(Mark { text, .. }) | Entry::Note(Note { text, .. }) | Entry::Event { text, .. } | Entry::Lost { text, .. } => {
-            text.len()
-        }
+        Entry::Mark(Mark { text, .. }) | Entry::Lost { text, .. } => text.len(),
+        Entry::Note(Note { text, .. }) | Entry::Event { text, .. } => text.size(),
         _ => 0,
     };
     size_of::<Entry>() + held
@@ -345,7 +345,7 @@ mod tests {
     // Held in the queue and once more in the writer, what waits would be twice its room in memory wherever the disk is slower than the source.
     #[test]
     fn a_source_that_keeps_pace_fills_little_memory_and_a_live_one_has_its_room() {
-        let note = || Entry::Note(Note { run: None, along: None, text: "x".repeat(10_000), at_us: 0 });
+        let note = || Entry::Note(Note { run: None, along: None, text: "x".repeat(10_000).into(), at_us: 0 });
         let queue = EntryQueue::default();
         queue.open(vec![1]);
         std::thread::scope(|scope| {

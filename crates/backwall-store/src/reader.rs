@@ -8,7 +8,7 @@ use super::error::StoreError;
 use super::evaluation::{EvaluationId, EvaluationStart, EvaluationSummary};
 use super::lock::beside;
 use super::minimum::Lowest;
-use super::schema::{self, Access, JUDGED_SINCE, STATED_SINCE};
+use super::schema::{self, Access, JUDGED_SINCE, SAID_SINCE, STATED_SINCE};
 use super::small_file::other_than_file;
 use super::{digest, row, summary};
 use backwall_survey::job::Checklist;
@@ -20,7 +20,7 @@ use backwall_survey::reading::Reading;
 use backwall_survey::strip::Spot;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{Flags, TimeBase, Waveform};
-use backwall_units::{Frequency, Length, Time};
+use backwall_units::{Frequency, Length, Time, Wording};
 use rusqlite::{Connection, ErrorCode, OptionalExtension, Row};
 use std::cell::RefCell;
 use std::collections::btree_map::Entry;
@@ -130,13 +130,24 @@ impl JobReader {
         &self.path
     }
 
+    /// Whether somebody has the job open for writing now. A run that is open where nobody has was broken off.
+    pub fn is_being_written(&self) -> bool {
+        super::lock::is_held(&self.path)
+    }
+
+    /// The column of the values in words, where the file has it.
+    fn said_column(&self) -> &'static str {
+        if self.version >= SAID_SINCE { "said_json" } else { "NULL" }
+    }
+
     pub fn contents(&self) -> Result<JobContents, StoreError> {
         // First: what is entered meanwhile is then at worst shown and not covered, never the other way round.
         let seal = self.seal()?;
         let checklist: Checklist = self.said(self.connection.query_row("SELECT checklist_json FROM job", [], |row| from_json(row, 0)))?;
-        let (made_with, statements, force) = (self.first_plan()?, self.statements()?, self.force()?);
+        let ((made_with, made_with_text), statements, force) = (self.first_plan()?, self.statements()?, self.force()?);
         let (runs, set_aside) = self.runs_by(&force)?;
-        let mut notes = self.all("SELECT run_id, position_um, text, at_us FROM note ORDER BY id", [], note)?;
+        let said = self.said_column();
+        let mut notes = self.all(&format!("SELECT run_id, position_um, text, {said}, at_us FROM note ORDER BY id"), [], note)?;
         notes.retain(|note| note.run.is_none_or(|run| force.counts(run)));
         let mut placings = BTreeMap::new();
         for run in notes.iter().filter_map(|note| note.run) {
@@ -151,6 +162,7 @@ impl JobReader {
             seal,
             plan: force.plan.clone(),
             made_with,
+            made_with_text,
             set_aside,
             runs,
             swaps: self.swaps(&statements, &force)?,
@@ -163,9 +175,11 @@ impl JobReader {
             signatures: self.all("SELECT name, certificate, at_us, answers FROM signature ORDER BY id", [], |row| {
                 Ok(Signature { by: signed(row)?, answers: row.get::<_, i64>(3)? as usize })
             })?,
-            setups: self.all("SELECT name, certificate, at_us, id, setup_json, origin FROM setup ORDER BY id", [], |row| {
-                Ok(SetupEntry { by: signed(row)?, id: row.get(3)?, setup: from_json(row, 4)?, origin: row.get(5)? })
-            })?,
+            setups: self.all(
+                &format!("SELECT name, certificate, at_us, id, setup_json, origin, {said} FROM setup ORDER BY id"),
+                [],
+                |row| Ok(SetupEntry { by: signed(row)?, id: row.get(3)?, setup: from_json(row, 4)?, origin: wording(row, 5)? }),
+            )?,
             notes,
             overrides: self
                 .all("SELECT name, certificate, at_us, reason FROM override ORDER BY id", [], |row| Ok((row.get(3)?, signed(row)?)))?,
@@ -359,22 +373,23 @@ impl JobReader {
     }
 
     pub fn notes(&self, run: RunId) -> Result<Vec<Note>, StoreError> {
-        let mut notes = self.all("SELECT run_id, position_um, text, at_us FROM note WHERE run_id = ?1 ORDER BY id", [run], note)?;
+        let sql = format!("SELECT run_id, position_um, text, {}, at_us FROM note WHERE run_id = ?1 ORDER BY id", self.said_column());
+        let mut notes = self.all(&sql, [run], note)?;
         let placing = self.placing(run)?;
         notes.iter_mut().for_each(|note| note.along = now(placing.as_ref(), note.along));
         for entered in self.noted(run)?.into_iter().filter(|entered| entered.what.mark.is_none()) {
             let text = afterwards(&entered);
-            notes.push(Note { run: Some(run), along: entered.what.at.along, text, at_us: entered.by.at_us });
+            notes.push(Note { run: Some(run), along: entered.what.at.along, text: text.into(), at_us: entered.by.at_us });
         }
         Ok(notes)
     }
 
     pub fn events(&self, run: RunId) -> Result<Vec<RunEvent>, StoreError> {
-        let mut events =
-            self.all("SELECT kind, text, seq, position_um, at_us FROM event WHERE run_id = ?1 ORDER BY id", [run], |found| {
-                let kind = row::word(found, 0, EventKind::ALL, EventKind::word)?;
-                Ok(RunEvent { kind, text: found.get(1)?, seq: found.get(2)?, along: place(found, 3)?, at_us: found.get(4)? })
-            })?;
+        let sql = format!("SELECT kind, text, {}, seq, position_um, at_us FROM event WHERE run_id = ?1 ORDER BY id", self.said_column());
+        let mut events = self.all(&sql, [run], |found| {
+            let kind = row::word(found, 0, EventKind::ALL, EventKind::word)?;
+            Ok(RunEvent { kind, text: wording(found, 1)?, seq: found.get(3)?, along: place(found, 4)?, at_us: found.get(5)? })
+        })?;
         let placing = self.placing(run)?;
         events.iter_mut().for_each(|event| event.along = now(placing.as_ref(), event.along));
         Ok(events)
@@ -519,7 +534,17 @@ fn afterwards(entered: &Entered<Noted>) -> String {
 }
 
 fn note(row: &Row<'_>) -> rusqlite::Result<Note> {
-    Ok(Note { run: row.get(0)?, along: place(row, 1)?, text: row.get(2)?, at_us: row.get(3)? })
+    Ok(Note { run: row.get(0)?, along: place(row, 1)?, text: wording(row, 2)?, at_us: row.get(4)? })
+}
+
+/// Words from the two columns they are in: their text, and the values in it.
+fn wording(row: &Row<'_>, index: usize) -> rusqlite::Result<Wording> {
+    let text: String = row.get(index)?;
+    if row.get_ref(index + 1)? == rusqlite::types::ValueRef::Null {
+        return Ok(Wording::recorded(text));
+    }
+    let kept: Wording = from_json(row, index + 1)?;
+    Ok(if kept.is_empty() { text.into() } else { kept })
 }
 
 fn place(row: &Row<'_>, index: usize) -> rusqlite::Result<Option<Length>> {

@@ -11,7 +11,7 @@ use std::sync::OnceLock;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8];
 
 /// The version that brought judgements.
 pub(super) const JUDGED_SINCE: i64 = 5;
@@ -22,6 +22,9 @@ pub(super) const STATED_SINCE: i64 = 6;
 
 /// The version that brought set-ups changed within a run.
 pub(super) const CHANGED_SINCE: i64 = 6;
+
+/// The version that brought values beside words.
+pub(super) const SAID_SINCE: i64 = 8;
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -386,6 +389,14 @@ FROM reading JOIN run ON run.id = reading.run_id
 ORDER BY reading.run_id, reading.row;
 ";
 
+/// The values in words that are kept beside them, so that they can be read in inches too: JSON, an empty list where there are none. Rows
+/// without it are from before.
+const VERSION_8: &str = "
+ALTER TABLE event ADD COLUMN said_json TEXT;
+ALTER TABLE note ADD COLUMN said_json TEXT;
+ALTER TABLE setup ADD COLUMN said_json TEXT;
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
 const APPEND_ONLY: &[&[&str]] = &[
     APPEND_ONLY_1,
@@ -394,6 +405,7 @@ const APPEND_ONLY: &[&[&str]] = &[
     &[],
     &["judgement", "adoption"],
     &["statement", "setup_change", "place_set", "evaluated_judgement"],
+    &[],
     &[],
 ];
 

@@ -43,11 +43,12 @@ impl JobReader {
         })
     }
 
-    /// The plan the job was made with.
-    pub(super) fn first_plan(&self) -> Result<Plan, StoreError> {
-        let plan: String = self.said(self.connection.query_row("SELECT plan_toml FROM job", [], |row| row.get(0)))?;
+    /// The plan the job was made with, and as its file had it.
+    pub(super) fn first_plan(&self) -> Result<(Plan, String), StoreError> {
+        let text: String = self.said(self.connection.query_row("SELECT plan_toml FROM job", [], |row| row.get(0)))?;
         // Read by its schema alone: a rule added later must not lock a job out that was good when it was made.
-        toml::from_str(&plan).map_err(|error| StoreError::corrupt(&self.path, error))
+        let plan = toml::from_str(&text).map_err(|error| StoreError::corrupt(&self.path, error))?;
+        Ok((plan, text))
     }
 
     /// The changes of the kit that stand.
@@ -69,7 +70,7 @@ impl JobReader {
     /// What is in force, over all runs of the file.
     pub fn force(&self) -> Result<InForce, StoreError> {
         let runs = self.said(summary::starts(&self.connection))?;
-        Ok(in_force(&self.first_plan()?, &runs, &self.statements()?))
+        Ok(in_force(&self.first_plan()?.0, &runs, &self.statements()?))
     }
 
     /// How a run's readings are placed and judged now; nothing where they are as they were recorded.

@@ -14,6 +14,7 @@ use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::{EVALUATOR_VERSION, Setup};
+use backwall_units::Wording;
 use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -71,7 +72,7 @@ impl Writer {
         self.enter(JobItem::Override(reason, by)).map(drop)
     }
     /// Enters a set-up, which is in force from then on; answers its number.
-    pub fn add_setup(&self, setup: Setup, origin: String, by: Signed) -> Result<i64, StoreError> {
+    pub fn add_setup(&self, setup: Setup, origin: Wording, by: Signed) -> Result<i64, StoreError> {
         self.enter(JobItem::Setup(Box::new(setup), origin, by))
     }
     /// A verification of a set-up on a block; a failed one makes suspect the runs since the last good one.

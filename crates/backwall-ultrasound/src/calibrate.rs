@@ -24,7 +24,7 @@ use super::path::SoundPath;
 use super::pulse::{Pulse, TYPICAL_BANDWIDTH};
 use super::trace::{Top, Trace};
 use super::{Evaluator, Setup, SetupError, TimeBase};
-use backwall_units::{Decibel, Length, Temperature, Time, Velocity};
+use backwall_units::{Decibel, Length, Temperature, Time, Velocity, Wording};
 use std::sync::Arc;
 
 /// A block of known thickness and the shots taken on it.
@@ -46,59 +46,105 @@ pub struct CalibrationInput<'a> {
     pub fit_velocity: bool,
 }
 
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+/// Thicknesses in millimetres, times in microseconds, velocities in metres a second, as they were typed or found.
+#[derive(Debug, Clone, PartialEq)]
 pub enum CalibrationError {
-    #[error(transparent)]
-    Setup(#[from] SetupError),
-    #[error("no blocks were measured: put the probe on a block of known thickness and measure it")]
+    Setup(SetupError),
     NoBlocks,
-    #[error("a block is said to be {thickness} mm thick: a thickness must be a positive number")]
     Impossible { thickness: f64 },
-    #[error("the {thickness} mm block has {shots} shots, at least {need} are needed: hold the probe on it longer")]
     TooFewShots { thickness: f64, shots: usize, need: usize },
-    #[error("{echoes} of {shots} shots on the {thickness} mm block show an echo where one is due: check coupling, gain and the typed zero")]
     NoEcho { thickness: f64, shots: usize, echoes: usize },
-    #[error(
-        "the {thickness} mm block is too thin for this frequency: its echo and the multiple behind it are {periods:.1} periods apart and run \
-         into each other ({echoes} of {shots} shots show an echo of its own). Take a block of {need:.1} mm or more, or a probe of a \
-         higher frequency"
-    )]
     TooThin { thickness: f64, periods: f64, shots: usize, echoes: usize, need: f64 },
-    #[error(
-        "readings on the {thickness} mm block spread by {spread:.3} mm (at most {limit} mm): hold the probe still and measure it again"
-    )]
     Unstable { thickness: f64, spread: f64, limit: f64 },
-    #[error(
-        "the {thickness} mm block does not fit the record: its {echo} is due {due_us:.2} us after the pulse and the record ends at \
-         {end_us:.2} us. Set the device to a longer record, or take a thinner block"
-    )]
     BehindRecord { thickness: f64, echo: &'static str, due_us: f64, end_us: f64 },
-    #[error(
-        "the {thickness} mm block was read on a multiple back-wall echo: its first echo is at {first_us:.2} us, not at {taken_us:.2} us. The zero is \
-         nearer to {zero_us:.2} us than to the {typed_us:.2} us the typed one led to. Put the typed zero right (zero_ns of the plan), and \
-         look whether the device's record begins where its settings say"
-    )]
     RepeatTaken { thickness: f64, taken_us: f64, first_us: f64, typed_us: f64, zero_us: f64 },
-    #[error(
-        "the {thickness} mm block shows no echo at {due_us:.2} us, where the typed zero puts its first, but a row of echoes as it must have \
-         them from {first_us:.2} us on: the zero is near {zero_us:.2} us. Put the typed zero right (zero_ns of the plan), and look whether \
-         the device's record begins where its settings say"
-    )]
     Elsewhere { thickness: f64, due_us: f64, first_us: f64, zero_us: f64 },
-    #[error(
-        "the echo at {taken_us:.2} us, where the {thickness} mm block must show its first, has others as high before it, as a block of \
-         {shows:.2} mm has them. Look at the block, its thickness as typed, and the typed zero"
-    )]
     OtherBlock { thickness: f64, taken_us: f64, shows: f64 },
-    #[error("finding the velocity needs two different thicknesses: measure a second block, or type the velocity")]
     OneThickness,
-    #[error(
-        "the echoes of the {thin} and {thick} mm blocks contradict each other: {apart:.0} ns apart, {due:.0} ns are due, and a wall \
-         between them would have no one reading. Check both thicknesses typed, and measure both blocks again"
-    )]
     Contradiction { thin: f64, thick: f64, apart: f64, due: f64 },
-    #[error("the blocks give {velocity:.0} m/s, which no wall has: check the thicknesses typed for the blocks")]
     ImpossibleVelocity { velocity: f64 },
+}
+
+impl CalibrationError {
+    /// As it is kept with a set-up, to be read in either unit.
+    pub fn wording(&self) -> Wording {
+        let of = |words: &str| Wording::from(words);
+        let the = |thickness: f64| of("the ").thickness(Length::mm(thickness)).say(" block");
+        match self {
+            Self::Setup(error) => error.to_string().into(),
+            Self::NoBlocks => of("no blocks were measured: put the probe on a block of known thickness and measure it"),
+            Self::Impossible { thickness } => {
+                format!("a block is said to be {thickness} mm thick: a thickness must be a positive number").into()
+            }
+            Self::TooFewShots { thickness, shots, need } => {
+                the(*thickness).say(format!(" has {shots} shots, at least {need} are needed: hold the probe on it longer"))
+            }
+            Self::NoEcho { thickness, shots, echoes } => of(&format!("{echoes} of {shots} shots on "))
+                .then(&the(*thickness))
+                .say(" show an echo where one is due: check coupling, gain and the typed zero"),
+            Self::TooThin { thickness, periods, shots, echoes, need } => the(*thickness)
+                .say(format!(
+                    " is too thin for this frequency: its echo and the multiple behind it are {periods:.1} periods apart and run into each \
+                     other ({echoes} of {shots} shots show an echo of its own). Take a block of "
+                ))
+                .length(Length::mm(*need), 1)
+                .say(" or more, or a probe of a higher frequency"),
+            Self::Unstable { thickness, spread, limit } => of("readings on ")
+                .then(&the(*thickness))
+                .say(" spread by ")
+                .length(Length::mm(*spread), 3)
+                .say(" (at most ")
+                .thickness(Length::mm(*limit))
+                .say("): hold the probe still and measure it again"),
+            Self::BehindRecord { thickness, echo, due_us, end_us } => the(*thickness).say(format!(
+                " does not fit the record: its {echo} is due {due_us:.2} us after the pulse and the record ends at {end_us:.2} us. Set the \
+                 device to a longer record, or take a thinner block"
+            )),
+            Self::RepeatTaken { thickness, taken_us, first_us, typed_us, zero_us } => the(*thickness).say(format!(
+                " was read on a multiple back-wall echo: its first echo is at {first_us:.2} us, not at {taken_us:.2} us. The zero is nearer \
+                 to {zero_us:.2} us than to the {typed_us:.2} us the typed one led to. Put the typed zero right (zero_ns of the plan), and \
+                 look whether the device's record begins where its settings say"
+            )),
+            Self::Elsewhere { thickness, due_us, first_us, zero_us } => the(*thickness).say(format!(
+                " shows no echo at {due_us:.2} us, where the typed zero puts its first, but a row of echoes as it must have them from \
+                 {first_us:.2} us on: the zero is near {zero_us:.2} us. Put the typed zero right (zero_ns of the plan), and look whether the \
+                 device's record begins where its settings say"
+            )),
+            Self::OtherBlock { thickness, taken_us, shows } => of(&format!("the echo at {taken_us:.2} us, where "))
+                .then(&the(*thickness))
+                .say(" must show its first, has others as high before it, as a block of ")
+                .thickness(Length::mm(*shows))
+                .say(" has them. Look at the block, its thickness as typed, and the typed zero"),
+            Self::OneThickness => {
+                of("finding the velocity needs two different thicknesses: measure a second block, or type the velocity")
+            }
+            Self::Contradiction { thin, thick, apart, due } => of("the echoes of the ")
+                .thickness(Length::mm(*thin))
+                .say(" and ")
+                .thickness(Length::mm(*thick))
+                .say(format!(
+                    " blocks contradict each other: {apart:.0} ns apart, {due:.0} ns are due, and a wall between them would have no one \
+                     reading. Check both thicknesses typed, and measure both blocks again"
+                )),
+            Self::ImpossibleVelocity { velocity } => {
+                of("the blocks give ").velocity(Velocity::m_s(*velocity)).say(", which no wall has: check the thicknesses typed for the blocks")
+            }
+        }
+    }
+}
+
+impl std::fmt::Display for CalibrationError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.wording().fmt(f)
+    }
+}
+
+impl std::error::Error for CalibrationError {}
+
+impl From<SetupError> for CalibrationError {
+    fn from(error: SetupError) -> Self {
+        Self::Setup(error)
+    }
 }
 
 /// Why blocks give no calibration, and which of them is to blame where it is one.
@@ -348,37 +394,40 @@ fn bent(curve: &Curve, path: &SoundPath, m: f64) -> Option<(f64, f64)> {
     curve.around(fault[0])
 }
 
-fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_velocity: Velocity) -> Vec<String> {
-    let mut all = Vec::new();
+fn warnings(typed: &Setup, blocks: &[Block], calibration: &Calibration, typed_velocity: Velocity) -> Vec<Wording> {
+    let mut all: Vec<Wording> = Vec::new();
     let (found, typed_m_s) = (calibration.velocity.as_m_s(), typed_velocity.as_m_s());
     if calibration.velocity_fitted && (found / typed_m_s - 1.0).abs() > VELOCITY_DOUBT {
         let cause = if typed.half_separation <= Length::ZERO && found > typed_m_s {
-            "dual-element path not corrected (a probe with two elements needs its separation)".to_owned()
+            Wording::from("dual-element path not corrected (a probe with two elements needs its separation)")
         } else if let Some(material) = materials::nearest(calibration.velocity) {
-            format!("a wrong material or block thickness; {} has about {:.0} m/s", material.name, material.velocity.as_m_s())
+            Wording::from("a wrong material or block thickness; ").say(material.name).say(" has about ").velocity(material.velocity)
         } else {
-            "a wrong block thickness; no common material has this velocity".to_owned()
+            Wording::from("a wrong block thickness; no common material has this velocity")
         };
-        let told = calibration.velocity_u.map_or(0.0, |u| 2.0 * u.as_m_s());
-        let only = if (found - typed_m_s).abs() < told { ", or the blocks themselves, which do not fix it any better" } else { "" };
-        all.push(format!("velocity from the blocks is {found:.0} m/s ± {told:.0} against {typed_m_s:.0} m/s typed: likely {cause}{only}"));
+        let told = calibration.velocity_u.map_or(Velocity::m_s(0.0), |u| u * 2.0);
+        let only =
+            if (found - typed_m_s).abs() < told.as_m_s() { ", or the blocks themselves, which do not fix it any better" } else { "" };
+        let said = Wording::from("velocity from the blocks is ").velocity(calibration.velocity).say(" ± ").velocity(told);
+        all.push(said.say(" against ").velocity(typed_velocity).say(" typed: likely ").then(&cause).say(only));
     }
     if blocks.iter().any(|b| b.gain.is_some()) && calibration.gain.is_none() {
         all.push(
             "the blocks were taken at different gains: an echo's height says nothing of the wall then, and walls without a second echo are fair at \
              best; take all blocks at the gain you scan with"
-                .to_owned(),
+                .into(),
         );
     }
     if typed.half_separation > Length::ZERO && calibration.half_separation_u.is_none() {
         let blocks = distinct_points(calibration);
         all.push(if blocks < 3 {
-            "fewer than three blocks: the dual-element path is taken from the drawing; thin walls may read wrong".to_owned()
+            "fewer than three blocks: the dual-element path is taken from the drawing; thin walls may read wrong".into()
         } else {
             format!(
                 "these {blocks} blocks do not fix the element separation, it is kept as typed: thin walls may read wrong; take a \
                  block near the thinnest wall"
             )
+            .into()
         });
     }
     all

@@ -4,7 +4,7 @@
 use super::curve::Curve;
 use super::face::Face;
 use super::pulse::Pulse;
-use backwall_units::{Decibel, Length, Temperature, Time, Velocity};
+use backwall_units::{Decibel, Length, Temperature, Time, Velocity, Wording};
 use serde::{Deserialize, Serialize};
 
 /// One block as measured with the finished calibration.
@@ -149,7 +149,7 @@ pub struct Calibration {
     pub points: Vec<BlockPoint>,
     pub budget: Budget,
     /// What the technician should know of this calibration.
-    pub warnings: Vec<String>,
+    pub warnings: Vec<Wording>,
 }
 
 impl Calibration {

@@ -5,6 +5,10 @@
 //! constructor-of-record names (`Length` mm, `Time` ns, `Velocity` m/s, `Frequency` Hz, `Temperature` °C,
 //! `Decibel` dB, `Pressure` MPa, `LossRate` mm a year, `Years` years, `Minutes` minutes); the key of the plan or the JSON carries that unit in its name.
 
+mod wording;
+
+pub use wording::Wording;
+
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::ops::{Add, Div, Mul, Neg, Sub};

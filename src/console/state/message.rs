@@ -14,6 +14,7 @@ use backwall_survey::job::statement::Revision;
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
+use backwall_units::Wording;
 use ratatui::crossterm::event::KeyEvent;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
@@ -86,6 +87,8 @@ pub struct NewPhoto {
     pub text: String,
     /// Nothing is copied.
     pub digest_only: bool,
+    /// The photo of the plan that it is.
+    pub asked: Option<String>,
 }
 
 /// What the shell must do.
@@ -102,7 +105,7 @@ pub enum Effect {
     /// With verifications that were made of it.
     SetSetup {
         setup: Box<Setup>,
-        origin: String,
+        origin: Wording,
         by: Signed,
         checks: Vec<Check>,
     },
@@ -110,7 +113,7 @@ pub enum Effect {
     Change {
         run: RunId,
         setup: Box<Setup>,
-        origin: String,
+        origin: Wording,
         by: Signed,
     },
     Check(Check),

@@ -93,9 +93,9 @@ pub fn ask_plan(app: &mut App) -> Vec<Effect> {
 
 /// The revision was read, or could not be; either is shown on Prepare.
 pub fn plan_read(app: &mut App, file: String, read: Result<Box<Revision>, String>) -> Vec<Effect> {
-    app.message = None;
+    app.unsay();
     if let (Some(planning), Ok(revision)) = (app.planning.as_mut().filter(|planning| planning.makes_job()), &read) {
-        *planning = Planning::new(Sheet::of_plan(&revision.plan), true);
+        *planning = Planning::new(Sheet::of_plan(&revision.plan).with_comments(&revision.text), true);
         planning.is_changed = true;
         return Vec::new();
     }

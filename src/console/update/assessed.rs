@@ -17,9 +17,9 @@ pub fn open(app: &mut App) -> Vec<Effect> {
 
 /// The form of a basis: what was typed before, else what is in force, else the plan as it is.
 pub fn ask_what_if(app: &mut App) -> Vec<Effect> {
-    let typed = app.review.assessed_mut().and_then(|shown| shown.what_if.clone()).map(|what_if| what_if.basis);
-    let in_force = app.contents.force.basis.as_ref().map(|kept| kept.what.clone());
-    app.planning = Some(Planning::of_basis(typed.or(in_force).as_ref(), &app.contents.plan));
+    let typed = app.review.assessed_mut().and_then(|shown| shown.what_if.clone());
+    let known = typed.as_deref().or(app.contents.basis_text());
+    app.planning = Some(Planning::of_basis(known, &app.contents.plan));
     Vec::new()
 }
 

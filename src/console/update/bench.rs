@@ -358,7 +358,7 @@ pub fn news(app: &mut App, view: Arc<BenchView>) -> Vec<Effect> {
 fn found_something(app: &mut App, view: &BenchView, found: &BenchFound) -> Vec<Effect> {
     match found {
         BenchFound::Encoder(check, judged) => {
-            let words = encoder_words(check);
+            let words = encoder_words(check).words(app.look.unit);
             match judged {
                 Ok(_) => app.say(Role::Strong, words),
                 Err(error) => app.say(Role::Fault, format!("{words}: {error}")),
@@ -369,7 +369,7 @@ fn found_something(app: &mut App, view: &BenchView, found: &BenchFound) -> Vec<E
         BenchFound::Sent { words, is_behind } => {
             app.adjusted.extend(is_behind.then(|| words.clone()));
             let text = format!("on the bench: {words}");
-            vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload]
+            vec![Effect::Note(Note { run: None, along: None, text: text.into(), at_us: app.now_us }), Effect::Reload]
         }
     }
 }
@@ -385,7 +385,7 @@ fn checked(app: &mut App, view: &BenchView, found: &BenchFound) -> Vec<Effect> {
     let by = app.signed();
     let job = app.contents.of_channel(channel_of(view));
     let settled = bench::settle(view, std::slice::from_ref(found), &job, &by);
-    let words = bench::check_of(found, &job, &by).map_or_else(String::new, |check| bench::check_words(&check));
+    let words = bench::check_of(found, &job, &by).map_or_else(String::new, |check| bench::check_words(&check).words(app.look.unit));
     if let Some(text) = settled.note {
         app.say(Role::Fault, format!("{words}: the new calibration is NOT in force; the previous one stays in force"));
         return vec![Effect::Note(Note { run: None, along: None, text, at_us: app.now_us }), Effect::Reload];

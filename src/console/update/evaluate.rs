@@ -64,7 +64,7 @@ pub fn progress(app: &mut App, run: i64, done: u64, of: u64) {
 /// Asks at once where the run is still looked at; whoever went on to something else is told.
 pub fn evaluated(app: &mut App, evaluation: &EvaluationSummary) {
     app.evaluating = None;
-    app.message = None;
+    app.unsay();
     let run = evaluation.start.run;
     if app.mode() == super::super::keys::Mode::ReviewRun && app.review.walked.as_ref().is_some_and(|opened| opened.run == run) {
         ask(app, evaluation, true);

@@ -182,7 +182,7 @@ pub fn submit_later(app: &mut App, prompt: Prompt, at: Where, mark: Option<MarkK
                 let wall = &mut Arc::make_mut(&mut opened.overview).wall;
                 match mark {
                     Some(kind) => wall.marks.push(Mark { kind, along: at.along, seq: None, text, at_us: by.at_us }),
-                    None => wall.notes.push(Note { run: at.run, along: at.along, text, at_us: by.at_us }),
+                    None => wall.notes.push(Note { run: at.run, along: at.along, text: text.into(), at_us: by.at_us }),
                 }
             }
             effects

@@ -6,7 +6,7 @@ use super::super::left::{LeftShown, ToGoOn};
 use super::super::state::{App, Effect, Purpose};
 use super::super::survey::{Survey, SurveyNews};
 use super::super::theme::Role;
-use super::prompt;
+use super::{noted, prompt};
 use crate::live::GoesOn;
 use backwall_report::left::Left;
 use backwall_store::RunId;
@@ -89,6 +89,18 @@ pub fn choose(app: &mut App) -> Vec<Effect> {
             effects
         }
         About::Spot(run, spot) => to_spot(app, run, found.spot_at(run, spot)),
+        About::Witness(name) => noted::ask_witness_of(app, &name),
+        About::Photo(name) => noted::ask_photo_of(app, &name),
+        About::RunsOut(what) => {
+            let item = app.contents.checklist.items.iter().position(|item| item.short() == what);
+            app.item = item.unwrap_or(app.item);
+            to(app, Step::Checklist)
+        }
+        About::Plan => {
+            let mut effects = to(app, Step::Prepare);
+            effects.extend(super::planning::open(app));
+            effects
+        }
     }
 }
 

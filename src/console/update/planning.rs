@@ -15,7 +15,7 @@ const VALUE: &str = "value";
 
 /// Opens the plan of the job.
 pub fn open(app: &mut App) -> Vec<Effect> {
-    app.planning = Some(Planning::new(Sheet::of_plan(&app.contents.plan), false));
+    app.planning = Some(Planning::new(Sheet::of_plan(&app.contents.plan).with_comments(app.contents.plan_text()), false));
     Vec::new()
 }
 

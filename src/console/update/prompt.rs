@@ -280,7 +280,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
                 Some(_) => vec![Effect::Command(RunCommand::Note { text, begun })],
                 None => {
                     let run = app.scan.as_ref().filter(|_| app.step == Step::Scan).map(|scan: &ShownRun| scan.view.run);
-                    vec![Effect::Note(Note { run, along: begun, text, at_us: app.now_us }), Effect::Reload]
+                    vec![Effect::Note(Note { run, along: begun, text: text.into(), at_us: app.now_us }), Effect::Reload]
                 }
             }
         }
@@ -345,7 +345,7 @@ fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
         Purpose::Setup => match setup_of(app, form) {
             Ok(setup) => {
                 let by = identify(app, form);
-                vec![Effect::SetSetup { setup: Box::new(setup), origin: "typed".to_owned(), by, checks: Vec::new() }, Effect::Reload]
+                vec![Effect::SetSetup { setup: Box::new(setup), origin: "typed".into(), by, checks: Vec::new() }, Effect::Reload]
             }
             Err((key, why)) => refuse(app, prompt, key, why),
         },

@@ -55,7 +55,7 @@ pub fn ask_next(app: &mut App) {
     let Some(proving) = &mut app.proving else { return };
     let Some(question) = proving.asked.take() else { return };
     let about = proving.said.clone();
-    app.message = None;
+    app.unsay();
     let field = FormField::text(ANSWER, ANSWER, "", false).hint("Enter goes on; Esc ends it, and nothing is kept");
     prompt::ask(app, question, Purpose::Prove, vec![field]);
     if let Some(prompt) = &mut app.prompt {

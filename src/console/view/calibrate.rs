@@ -83,7 +83,10 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     let (origin, by) = match app.contents.setups_of(channel).last() {
         Some(entry) => {
             let at = text::short_day_and_clock(entry.by.at_us, app.look.zone);
-            (safe_text(&entry.origin), format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)))
+            (
+                safe_text(&entry.origin.words(app.look.unit)),
+                format!("{} ({}), {at}", safe_text(&entry.by.name), safe_text(&entry.by.certificate)),
+            )
         }
         None => ("as planned".to_owned(), "not confirmed here".to_owned()),
     };
@@ -109,7 +112,7 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
             "{at}  {:.0} m/s  zero {:.0} ns  {}  {}",
             entry.setup.velocity.as_m_s(),
             entry.setup.zero.as_ns(),
-            safe_text(&entry.origin),
+            safe_text(&entry.origin.words(app.look.unit)),
             safe_text(&entry.by.name)
         );
         pen.put(rest.x + 1, rest.y + row as u16, rest.width - 1, &text::clip(&words, usize::from(rest.width - 1)), Role::Plain);
@@ -128,14 +131,14 @@ fn standing(app: &App) -> Vec<(String, Role)> {
     let check = match check {
         Some(check) => {
             let role = if check.passed() { Role::Plain } else { Role::Fault };
-            (format!("{} {}", at(check.by.at_us), safe_text(&check_words(check))), role)
+            (format!("{} {}", at(check.by.at_us), safe_text(&check_words(check).words(app.look.unit))), role)
         }
         None => ("not verified yet: v verifies on another block".to_owned(), Role::Watch),
     };
     let encoder = match app.contents.encoder_checks.last() {
         Some((check, by)) => {
             let role = if check.judge().is_ok() { Role::Plain } else { Role::Fault };
-            (format!("{} {}", at(by.at_us), encoder_words(check)), role)
+            (format!("{} {}", at(by.at_us), encoder_words(check).words(app.look.unit)), role)
         }
         None => ("encoder not checked here: d, over a measured distance".to_owned(), Role::Quiet),
     };

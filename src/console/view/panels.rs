@@ -116,7 +116,7 @@ pub fn notes(wall: &Glimpse, saved: &Saved, pen: &mut Pen, area: Rect, titled: b
         .take(usize::from(area.height))
         .map(|note| {
             let unsaved = if saved.fault.is_some() && note.at_us > saved.at_us { "NOT SAVED YET: " } else { "" };
-            (note.at_us, format!("{unsaved}{}{}", place(note.along), safe_text(&note.text)))
+            (note.at_us, format!("{unsaved}{}{}", place(note.along), safe_text(&note.text.words(unit))))
         })
         .collect();
     lines.extend(
@@ -199,7 +199,7 @@ fn zero_of(scan: &ShownRun, unit: LengthUnit) -> String {
         None => "not watched: no second echo".to_owned(),
         Some((zero, length)) => {
             let kept = if scan.view.setup.zero_keeping == ZeroKeeping::Tracked { "tracked" } else { "fixed" };
-            format!("{}, {kept}", zero_words(zero, *length, unit))
+            format!("{}, {kept}", zero_words(zero, *length).words(unit))
         }
     }
 }

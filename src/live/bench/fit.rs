@@ -44,9 +44,9 @@ impl FitJob {
                 setup.gate = rule.gate(&setup, *seen);
                 rule.why(&setup.gate, &setup, *seen)
             }
-            None => Some("gate and threshold set on the live waveform".to_owned()),
+            None => Some("gate and threshold set on the live waveform".into()),
         };
-        let verdict = verdict::of(&calibration, &self.setup, self.wall).with_gate(gate.as_deref()).without(&found.left_out);
+        let verdict = verdict::of(&calibration, &self.setup, self.wall).with_gate(gate.as_ref()).without(&found.left_out);
         Ok(Fitted { setup, calibration, verdict, left_out: found.left_out, gate })
     }
 }

@@ -8,13 +8,13 @@ use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::{Check, Validity};
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
-use backwall_units::Length;
+use backwall_units::{Length, Wording};
 
 /// A set-up to be stored, with how it came about.
 #[derive(Debug, Clone, PartialEq)]
 pub struct KeptSetup {
     pub setup: Setup,
-    pub origin: String,
+    pub origin: Wording,
 }
 
 /// What verifications lead to.
@@ -24,7 +24,7 @@ pub struct Settled {
     pub kept: Option<KeptSetup>,
     pub checks: Vec<Check>,
     /// The checks failed a fit that nobody has kept: what is written down of it, the checks are not stored.
-    pub note: Option<String>,
+    pub note: Option<Wording>,
 }
 
 /// Whether a set-up's calibration is the one in force.
@@ -39,7 +39,7 @@ pub fn kept(view: &BenchView, job: &JobContents) -> Option<KeptSetup> {
         Some(fitted) => fit_kept(view, fitted, false),
         None => {
             let before = job.setup_in_force().map_or_else(|| job.setup_without_calibration(), |entry| entry.setup.clone());
-            KeptSetup { setup: with_shown_gate(view, before), origin: "gate set on the live waveform".to_owned() }
+            KeptSetup { setup: with_shown_gate(view, before), origin: "gate set on the live waveform".into() }
         }
     };
     job.setup_in_force().is_none_or(|entry| entry.setup != kept.setup).then_some(kept)
@@ -50,16 +50,16 @@ fn fit_kept(view: &BenchView, fitted: &Fitted, verified: bool) -> KeptSetup {
     let blocks = view.blocks.iter().enumerate().filter(|(index, _)| !is_out(*index));
     let mut origin = verdict::origin(blocks.map(|(_, taken)| (taken.piece.thickness, taken.piece.serial.as_str())), verified);
     for out in &fitted.left_out {
-        origin += &format!("; {:.3} mm left out: {}", out.thickness.as_mm(), out.why);
+        origin = origin.say("; ").length(out.thickness, 3).say(" left out: ").then(&out.why.wording());
     }
     for words in &view.sent {
-        origin += &format!("; after {words}");
+        origin = origin.say(format!("; after {words}"));
     }
     let setup = with_shown_gate(view, fitted.setup.clone());
     if setup.gate != fitted.setup.gate {
-        origin += "; gate and threshold set on the live waveform";
+        origin = origin.say("; gate and threshold set on the live waveform");
     } else if let Some(gate) = &fitted.gate {
-        origin += &format!("; {gate}");
+        origin = origin.say("; ").then(gate);
     }
     KeptSetup { setup, origin }
 }
@@ -97,7 +97,8 @@ pub fn settle(view: &BenchView, found: &[BenchFound], job: &JobContents, by: &Si
     match checks.iter().find(|check| !check.passed()) {
         None => Settled { kept: Some(kept), checks, note: None },
         Some(failed) => {
-            let note = format!("new calibration NOT taken into force: {} ({})", check_words(failed), kept.origin);
+            let note = Wording::from("new calibration NOT taken into force: ").then(&check_words(failed));
+            let note = note.say(" (").then(&kept.origin).say(")");
             Settled { kept: None, checks: Vec::new(), note: Some(note) }
         }
     }
@@ -112,26 +113,25 @@ pub fn suspect_with(job: &JobContents, checks: &[Check]) -> Vec<(i64, String)> {
 }
 
 /// A verification in words.
-pub fn check_words(check: &Check) -> String {
-    let found = match (check.measured, check.error()) {
-        (Some(measured), Some(error)) => {
-            format!("read {:.3}, {} of ±{:.3} mm", measured.as_mm(), signed(error), check.tolerance.as_mm())
-        }
-        _ => "gave no steady reading".to_owned(),
-    };
+pub fn check_words(check: &Check) -> Wording {
     let word = if check.passed() { "PASSED" } else { "FAILED" };
-    format!("verification {word}: {} {:.3} {found}", check.block, check.truth.as_mm())
+    let said = Wording::from(format!("verification {word}: {} ", check.block)).length(check.truth, 3);
+    match (check.measured, check.error()) {
+        (Some(measured), Some(error)) => {
+            said.say(" read ").length(measured, 3).say(", ").signed(to_be_seen(error), 3).say(" of ±").length(check.tolerance, 3)
+        }
+        _ => said.say(" gave no steady reading"),
+    }
 }
 
-fn signed(length: Length) -> String {
-    let nanometres = length.as_nanometres();
-    // What rounds to nothing has no sign to go by.
-    let mm = if nanometres.abs() < 500 { 0.0 } else { length.as_mm() };
-    format!("{mm:+.3}")
+/// What rounds to nothing has no sign to go by.
+fn to_be_seen(length: Length) -> Length {
+    if length.as_nanometres().abs() < 500 { Length::ZERO } else { length }
 }
 
 /// An encoder check in words.
-pub fn encoder_words(check: &EncoderCheck) -> String {
+pub fn encoder_words(check: &EncoderCheck) -> Wording {
     let word = if check.judge().is_ok() { "accepted" } else { "REFUSED" };
-    format!("encoder {word}: {:.0} mm, {:.3} counts/mm, {:+.2} %", check.distance.as_mm(), check.solved(), check.error() * 100.0)
+    let said = Wording::from(format!("encoder {word}: ")).length(check.distance, 0);
+    said.say(format!(", {:.3} counts/mm, {:+.2} %", check.solved(), check.error() * 100.0))
 }

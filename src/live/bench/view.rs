@@ -6,7 +6,7 @@ use backwall_stream::command::{DeviceCommand, Order};
 use backwall_stream::feed::LinkState;
 use backwall_survey::travel::encoder_check::{EncoderCheck, EncoderError};
 use backwall_ultrasound::{BlockCheck, BlockPoint, Calibration, Gate, LeftOut, Measurement, Setup, Stability, Waveform};
-use backwall_units::{Length, Temperature};
+use backwall_units::{Length, Temperature, Wording};
 use std::sync::Arc;
 
 /// A piece of known thickness.
@@ -47,7 +47,7 @@ pub struct Fitted {
     /// Blocks that are no part of it.
     pub left_out: Vec<LeftOut>,
     /// Where gate and threshold come from, if not from the plan.
-    pub gate: Option<String>,
+    pub gate: Option<Wording>,
 }
 
 impl Fitted {

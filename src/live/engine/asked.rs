@@ -9,7 +9,7 @@ use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
 use backwall_stream::command::{CommandKind, Order, Ordered};
 use backwall_survey::strip::SpotId;
 use backwall_survey::travel::encoder_check::misclosure;
-use backwall_units::{Length, Time};
+use backwall_units::{Length, Time, Wording};
 use std::sync::Arc;
 
 /// Of what was sent and changed readings.
@@ -54,7 +54,7 @@ impl Engine {
                 out.entries.extend(mark.map(Entry::Mark));
             }
             RunCommand::Note { text, begun } => {
-                let note = Note { run: None, along: begun, text, at_us };
+                let note = Note { run: None, along: begun, text: text.into(), at_us };
                 self.wall().notes.push(note.clone());
                 out.entries.push(Entry::Note(note));
             }
@@ -100,7 +100,8 @@ impl Engine {
         (self.zero, self.zero_told, self.cause_told) = (None, Time::ZERO, None);
         self.disagreement = DisagreementWatch::default();
         out.entries.push(Entry::SetupChange(change.setup_id));
-        self.event(EventKind::Setup, format!("from here on with set-up {}: {}", change.setup_id, change.origin), at_us, out);
+        let text = Wording::from(format!("from here on with set-up {}: ", change.setup_id)).then(&change.origin);
+        self.event(EventKind::Setup, text, at_us, out);
     }
 
     /// Keeps what became of something that was to be sent to the device.

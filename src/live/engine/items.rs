@@ -8,6 +8,7 @@ use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::reading::{Measured, Record};
 use backwall_survey::travel::{Counted, Moment};
 use backwall_ultrasound::{Flag, Sight, TimeBase, Waveform};
+use backwall_units::Wording;
 
 impl Engine {
     /// Takes the next item of the stream.
@@ -56,7 +57,7 @@ impl Engine {
                 self.event(EventKind::Link, words.clone(), at_us, out);
                 out.notices.push(Notice::Fault(words));
             }
-            FeedItem::HostClock { ahead_us } => self.say([DoubtSaid::Begins(host_jump(ahead_us as f64 / 1e6))], at_us, out),
+            FeedItem::HostClock { ahead_us } => self.say([DoubtSaid::Begins(host_jump(ahead_us as f64 / 1e6).into())], at_us, out),
             FeedItem::Ended => out.ended = true,
         }
     }
@@ -115,7 +116,7 @@ impl Engine {
                 self.maker.set_wall_temperature(temperature);
                 if self.status_temperature.is_none_or(|last| (temperature - last).abs() >= TEMPERATURE_STEP) {
                     self.status_temperature = Some(temperature);
-                    let text = format!("surface temperature {:.1} °C", temperature.as_celsius());
+                    let text = Wording::from("surface temperature ").temperature(temperature);
                     self.event(EventKind::Status, text, at_us, out);
                 }
                 self.watch_far(temperature, at_us, out);
@@ -147,8 +148,8 @@ impl Engine {
                 }
                 DoubtSaid::Over(text) => self.event(EventKind::Doubt, text, at_us, out),
                 DoubtSaid::Begins(text) => {
-                    self.event(EventKind::Doubt, text.clone(), at_us, out);
-                    out.notices.push(Notice::Fault(text));
+                    out.notices.push(Notice::Fault(text.to_string()));
+                    self.event(EventKind::Doubt, text, at_us, out);
                 }
             }
         }

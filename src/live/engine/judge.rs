@@ -5,7 +5,6 @@ use backwall_store::{Entry, EventKind};
 use backwall_survey::neighbours::{Judgement, Neighbour};
 use backwall_survey::reading::Reading;
 use backwall_ultrasound::{Flag, Sight};
-use backwall_units::LengthUnit;
 
 impl Engine {
     /// What its neighbours make of the readings up to here.
@@ -42,8 +41,8 @@ impl Engine {
         for spot in judged {
             // What only grew more certain is kept, not said again.
             if let Some(finding) = spot.finding.filter(|finding| self.told_kinds.insert(spot.id, finding.kind) != Some(finding.kind)) {
-                let text = format!("spot {}: {}: {}", spot.id, finding.kind.word(), finding.evidence(LengthUnit::Mm));
-                self.event(EventKind::Alarm, text, at_us, out);
+                // What speaks for it is kept with the spot.
+                self.event(EventKind::Alarm, format!("spot {}: {}", spot.id, finding.kind.word()), at_us, out);
                 out.notices.push(Notice::Finding(spot.clone()));
             }
             out.entries.push(Entry::Spot(spot));

@@ -36,11 +36,11 @@ fn a_return_to_the_start_notes_how_far_the_encoder_is_off() {
     let mut out = Outcome::default();
     assert_eq!(engine.command(RunCommand::AtDatum, 9, &mut out), None);
     let [Entry::Note(note)] = &out.entries[..] else { panic!("{:?}", out.entries) };
-    assert!(note.text.contains("misclosure -1.0 mm of 2000 mm there and back (-0.05 %)"), "{}", note.text);
+    assert!(note.text.to_string().contains("misclosure -1.0 mm of 2000 mm there and back (-0.05 %)"), "{}", note.text);
     assert_eq!((note.along, engine.wall().notes.len()), (Some(Length::mm(1999.0)), 1));
     drive(&mut engine, &[1_000]);
     engine.command(RunCommand::AtDatum, 9, &mut out);
-    assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
+    assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.to_string().contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
 }
 
 // Arithmetic: 4,000 counts are 100 mm. The link is down from 100 mm to 600 mm of the way, and on both sides there is no echo.

@@ -6,7 +6,7 @@ use backwall_store::EventKind;
 use backwall_survey::job::validity::{is_far_from_blocks, rests_on_zero};
 use backwall_survey::reading::Reading;
 use backwall_ultrasound::{Flag, Mode, ZeroKeeping};
-use backwall_units::{Length, LengthUnit, Temperature};
+use backwall_units::{Length, Temperature, Wording};
 
 impl Engine {
     /// Keeps an event where the zero moves, and alarms where it is kept fixed and has moved past the reading's U.
@@ -24,19 +24,19 @@ impl Engine {
         let known = std::mem::replace(&mut self.zero_told, zero.late);
         self.cause_told = zero.cause().or(self.cause_told);
         let cause = zero.cause().map_or_else(String::new, |cause| format!(" ({})", cause_words(cause)));
-        let words = format!("zero {}{cause}", zero_words(&zero, length, LengthUnit::Mm));
+        let words = Wording::from("zero ").then(&zero_words(&zero, length)).say(cause);
         let (kind, text) = match doubted {
             true => (
                 EventKind::Alarm,
-                format!("{words}: more than U, the readings are that much off; take the zero, read echo to echo or calibrate again"),
+                words.say(": more than U, the readings are that much off; take the zero, read echo to echo or calibrate again"),
             ),
-            false => (EventKind::Status, format!("{words}, was {:+.0} ns", known.as_ns())),
+            false => (EventKind::Status, words.say(format!(", was {:+.0} ns", known.as_ns()))),
         };
-        self.event(kind, text.clone(), reading.host_time_us, out);
         if doubted {
             self.ring(1);
-            out.notices.push(Notice::Fault(text));
+            out.notices.push(Notice::Fault(text.to_string()));
         }
+        self.event(kind, text, reading.host_time_us, out);
     }
 
     /// Says once where the device finds the wall further from the blocks than the zero may be kept for.
@@ -47,10 +47,11 @@ impl Engine {
         }
         self.said_far = true;
         let blocks = setup.reference_temperature();
-        let mut text = format!("the wall is at {:.1} °C, the blocks were at {:.1} °C", wall.as_celsius(), blocks.as_celsius());
+        let mut text = Wording::from("the wall is at ").temperature(wall).say(", the blocks were at ").temperature(blocks);
         if rests_on_zero(setup) {
-            text += ": too far apart to keep the zero; have it tracked, read echo to echo, or calibrate on blocks as warm as the wall";
-            out.notices.push(Notice::Fault(text.clone()));
+            text = text
+                .say(": too far apart to keep the zero; have it tracked, read echo to echo, or calibrate on blocks as warm as the wall");
+            out.notices.push(Notice::Fault(text.to_string()));
         }
         self.event(EventKind::FarFromBlocks, text, at_us, out);
     }
@@ -63,7 +64,7 @@ impl Engine {
         let before = self.disagreement.now();
         self.disagreement.push(reading, self.maker.echo_to_echo());
         if let (None, Some(found)) = (before, self.disagreement.now()) {
-            let text = format!("{} mm: they differ by more than U", found.words(LengthUnit::Mm));
+            let text = found.wording().say(": they differ by more than U");
             self.event(EventKind::Alarm, text, reading.host_time_us, out);
         }
     }
@@ -83,7 +84,7 @@ impl Engine {
             self.gap.told = true;
             self.counts.long_gaps += 1;
             self.ring(1);
-            let text = format!("no echo over more than {:.0} mm from {:.0} mm on", self.max_gap.as_mm(), from.as_mm());
+            let text = Wording::from("no echo over more than ").length(self.max_gap, 0).say(" from ").length(from, 0).say(" on");
             self.event(EventKind::Alarm, text, reading.host_time_us, out);
             out.notices.push(Notice::LongGap { from: Some(from), length, seq: reading.seq });
         }

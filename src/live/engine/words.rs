@@ -2,18 +2,18 @@
 
 use backwall_survey::reading::{Cause, Reading, Zero};
 use backwall_survey::travel::Path;
-use backwall_units::{Length, LengthUnit};
+use backwall_units::{Length, Wording};
 use std::collections::BTreeMap;
 
 /// `+240 ns, 0.71 mm, from 85 shots`, and behind a colon what has moved it where that shows.
-pub fn zero_words(zero: &Zero, length: Length, unit: LengthUnit) -> String {
-    let (ns, length, symbol) = (zero.late.as_ns(), unit.thickness(length.abs()), unit.thickness_symbol());
-    let words = format!("{ns:+.0} ns, {length} {symbol}, from {} shots", zero.shots);
+pub fn zero_words(zero: &Zero, length: Length) -> Wording {
+    let words =
+        Wording::from(format!("{:+.0} ns, ", zero.late.as_ns())).thickness(length.abs()).say(format!(", from {} shots", zero.shots));
     match zero.cause() {
         None => words,
-        Some(Cause::Tyre) => format!("{words}: tyre"),
-        Some(Cause::Surface) => format!("{words}: surface"),
-        Some(Cause::Both) => format!("{words}: tyre {:+.0} ns", zero.tyre.map_or(0.0, |tyre| tyre.late.as_ns())),
+        Some(Cause::Tyre) => words.say(": tyre"),
+        Some(Cause::Surface) => words.say(": surface"),
+        Some(Cause::Both) => words.say(format!(": tyre {:+.0} ns", zero.tyre.map_or(0.0, |tyre| tyre.late.as_ns()))),
     }
 }
 
@@ -35,16 +35,12 @@ pub fn dropped_words(frames: u64, reasons: &BTreeMap<String, u64>) -> String {
 }
 
 /// `first shot: seq 0, encoder 5000, taken to be at 2000.0 mm, where the line starts`.
-pub fn first_words(reading: &Reading, path: &Path) -> String {
-    let place = match (reading.encoder, reading.place.along) {
-        (Some(encoder), Some(along)) => {
-            let from = match path.offset {
-                Length::ZERO => "where the line starts".to_owned(),
-                offset => format!("{:.1} mm from where the line starts", offset.as_mm()),
-            };
-            format!("encoder {encoder}, taken to be at {:.1} mm, {from}", along.as_mm())
-        }
-        _ => "no encoder: readings have no place".to_owned(),
+pub fn first_words(reading: &Reading, path: &Path) -> Wording {
+    let first = Wording::from(format!("first shot: seq {}, ", reading.seq));
+    let (Some(encoder), Some(along)) = (reading.encoder, reading.place.along) else {
+        return first.say("no encoder: readings have no place");
     };
-    format!("first shot: seq {}, {place}", reading.seq)
+    let at = first.say(format!("encoder {encoder}, taken to be at ")).length(along, 1).say(", ");
+    let at = if path.offset == Length::ZERO { at } else { at.length(path.offset, 1).say(" from ") };
+    at.say("where the line starts")
 }

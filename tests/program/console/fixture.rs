@@ -144,6 +144,7 @@ pub fn contents() -> JobContents {
     JobContents {
         seal: None,
         made_with: plan.clone(),
+        made_with_text: String::new(),
         statements: Vec::new(),
         force: in_force(&plan, &[], &[]),
         set_aside: Vec::new(),

@@ -13,7 +13,7 @@ use backwall_survey::job::validity::Check;
 use backwall_survey::travel::Direction;
 use backwall_survey::travel::encoder_check::EncoderCheck;
 use backwall_ultrasound::Setup;
-use backwall_units::LengthUnit;
+use backwall_units::{LengthUnit, Wording};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -76,7 +76,7 @@ impl Backend for Job {
         self.job.statements.push(Statement { id, ..statement });
         Ok(id)
     }
-    fn set_setup(&mut self, setup: Setup, origin: String, by: Signed) -> anyhow::Result<i64> {
+    fn set_setup(&mut self, setup: Setup, origin: Wording, by: Signed) -> anyhow::Result<i64> {
         let id = self.job.setups.len() as i64 + 1;
         self.job.setups.push(SetupEntry { id, setup, origin, by });
         Ok(id)

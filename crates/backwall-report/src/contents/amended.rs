@@ -46,7 +46,7 @@ impl Writer<'_> {
             let stands = idle.map_or_else(String::new, |idle| format!("has no effect: {}", idle.why));
             table.row([
                 statement.id.to_string(),
-                safe_text(&capital(&statement.said.to_string())),
+                safe_text(&capital(&statement.said.words(self.wanted.unit))),
                 safe_text(&statement.reason),
                 self.signed(&statement.by),
                 stands,

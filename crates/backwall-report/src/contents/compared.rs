@@ -45,6 +45,8 @@ fn is_newest(line: &LineAssessment, with: &LineComparison) -> bool {
     newest.is_some_and(|newest| std::ptr::eq(newest, with))
 }
 
+const NOT_JUDGED: &str = "not judged";
+
 impl Writer<'_> {
     pub(super) fn comparison(&mut self) {
         let Some(assessment) = &self.job.assessment else {
@@ -93,7 +95,8 @@ impl Writer<'_> {
     fn every_comparison(&mut self, lines: &[&LineAssessment]) {
         let unit = self.wanted.unit;
         let heads = ["Mean, by", "± U", "Minimum, by", "± U"].map(|name| self.head(name));
-        let mut table = Table::of(&["Line", "Against", "Offset", &heads[0], &heads[1], "", &heads[2], &heads[3], "", "Changed>"]);
+        let mut table = Table::of(&["Line", "Against", "Offset", &heads[0], &heads[1], "", &heads[2], &heads[3], "", "Stretches>"]);
+        let mut unjudged = false;
         for line in lines {
             for with in line.comparisons.iter().filter(|with| with.comparison.is_none() || is_newest(line, with)) {
                 let day = with.date.map_or_else(|| file_name(&with.source).to_owned(), |day| day.to_string());
@@ -106,20 +109,24 @@ impl Writer<'_> {
                 let cells = |found: &Difference| {
                     let by = unit.thickness(found.difference.abs());
                     let sign = if found.difference < Length::ZERO { "−" } else { "+" };
-                    [format!("{sign}{by}"), self.bare(found.expanded), found.change.word().to_owned()]
+                    // Why it is not is said once, under the table.
+                    let change = if found.change == Change::Unjudged { NOT_JUDGED } else { found.change.word() };
+                    [format!("{sign}{by}"), self.bare(found.expanded), change.to_owned()]
                 };
+                unjudged |= [&whole.mean, &whole.least].iter().any(|found| found.change == Change::Unjudged);
                 let rest = [unit.offset(comparison.offset)].into_iter().chain(cells(&whole.mean)).chain(cells(&whole.least));
-                let stretches = crate::words::count(comparison.stretches.len() as u64, "stretch");
+                let stretches = comparison.stretches.len().to_string();
                 let thinner = comparison.stretches.iter().any(|found| found.mean.change == Change::Thinner);
                 let tone = if thinner { Tone::Watch } else { Tone::Plain };
                 table.toned(tone, start.into_iter().chain(rest).chain([stretches]));
             }
         }
         self.out.table(table);
-        self.out.paragraph(
-            "Mean and minimum of all that both read, against the newest earlier survey. Drawn are those of the lines that decide whose minimum lost \
-             most; the template 'complete' has every line against every survey, with the stretches that changed.",
-        );
+        let why = if unjudged { " Not judged: an uncertainty is not known." } else { "" };
+        self.out.paragraph(format!(
+            "Mean and minimum of all that both read, against the newest earlier survey, and how many stretches changed.{why} Drawn are those of the \
+             lines that decide whose minimum lost most; the template 'complete' has every line against every survey, with the stretches that changed."
+        ));
     }
 
     fn compared(&mut self, line: &LineAssessment, with: &LineComparison) {

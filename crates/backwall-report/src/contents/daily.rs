@@ -123,8 +123,9 @@ impl<'a> Writer<'a> {
             return self.out.paragraph("Nothing is left to do.");
         }
         for weight in Weight::ALL {
-            let items: Vec<String> =
-                left.items.iter().filter(|item| item.weight == weight).map(|item| safe_text(&capital(&item.words))).collect();
+            let of_weight = left.items.iter().filter(|item| item.weight == weight);
+            let due = |due_us: Option<i64>| due_us.map_or_else(String::new, |at_us| format!("; due {}", self.time(at_us)));
+            let items: Vec<String> = of_weight.map(|item| safe_text(&capital(&item.words)) + &due(item.due_us)).collect();
             if items.is_empty() {
                 continue;
             }

@@ -3,7 +3,6 @@
 use super::summary::capital;
 use super::{Writer, fact};
 use crate::document::{Table, Tone};
-use backwall_store::EventKind;
 use backwall_survey::job::ItemState;
 use backwall_survey::job::checklist::ItemKind;
 
@@ -39,9 +38,10 @@ impl Writer<'_> {
         }
         let mut table = Table::of(&["Noted", "Note to the job"]);
         for note in of_no_run {
-            table.row([self.time(note.at_us), note.text.clone()]);
+            table.row([self.time(note.at_us), note.text.words(self.wanted.unit)]);
         }
         self.shortened(table, "notes", "oldest first");
+        self.kept_as_recorded(self.job.contents.notes.iter().filter(|note| note.run.is_none()).any(|note| note.text.is_recorded()));
     }
 
     pub(super) fn people(&mut self) {
@@ -110,14 +110,9 @@ impl Writer<'_> {
                 proofs.push(proof);
             }
         }
-        let mut told: Vec<&str> = Vec::new();
-        for event in self.job.runs.iter().flat_map(|run| &run.events).filter(|event| event.kind == EventKind::Header) {
-            if !told.contains(&event.text.as_str()) {
-                told.push(&event.text);
-            }
-        }
-        if !told.is_empty() {
-            facts.push(fact("Device, as it identifies itself", told.join("; ")));
+        let said = self.headers();
+        if !said.is_empty() {
+            facts.push(fact("Device, as it identifies itself", said.join("; ")));
         }
         if !devices.is_empty() {
             facts.push(fact("Stream", devices.join("; ")));

@@ -1,7 +1,7 @@
 //! What was found, line by line and course by course, and what was not.
 
 use super::{Writer, captioned, count};
-use crate::document::{Table, Tone};
+use crate::document::{Paper, Table, Tone};
 use crate::figure::{data, map};
 use crate::template::Working;
 use crate::words::percent;
@@ -82,13 +82,18 @@ impl Writer<'_> {
     pub(super) fn map(&mut self) {
         let paper = match (self.wanted.template.working, self.job.map.ground.is_sphere()) {
             (Working::All, _) => map::PAPER,
-            (Working::Governing, false) => map::LOW,
-            (Working::Governing, true) => map::LOW_SPHERE,
+            (Working::Governing, false) => self.as_low_as_its_paper(map::LOW),
+            (Working::Governing, true) => self.as_low_as_its_paper(map::LOW_SPHERE),
         };
         let figure = data::map_figure(&self.job.contents, &self.job.map, self.wanted.unit, paper);
         let share = self.job.map.scanned_share().map_or_else(|| "not known".to_owned(), |share| self.share_of_surface(share));
         let caption = format!("The unrolled wall. Scanned share of its surface: {share}. Blank wall was not scanned.");
         self.out.figures(vec![captioned(figure, caption)]);
+    }
+
+    /// A figure made for A4, on lower paper by as much lower.
+    fn as_low_as_its_paper(&self, (width, height): (f64, f64)) -> (f64, f64) {
+        (width, height - (Paper::A4.text_height() - self.wanted.paper.text_height()))
     }
 
     pub(super) fn statistics(&mut self) {

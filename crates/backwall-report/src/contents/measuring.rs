@@ -47,7 +47,7 @@ impl Writer<'_> {
         for entry in &self.job.contents.setups {
             table.row([
                 entry.id.to_string(),
-                entry.origin.clone(),
+                entry.origin.words(self.wanted.unit),
                 self.wanted.unit.velocity(entry.setup.velocity),
                 format!("{:.1}", entry.setup.zero.as_ns()),
                 self.signed(&entry.by),
@@ -58,6 +58,7 @@ impl Writer<'_> {
         }
         self.out.heading(2, "All set-ups of the job, oldest first");
         self.shortened(table, "set-ups", "oldest first");
+        self.kept_as_recorded(self.job.contents.setups.iter().any(|entry| entry.origin.is_recorded()));
     }
 
     fn setup(&mut self, setup: &Setup) {
@@ -200,7 +201,12 @@ impl Writer<'_> {
         }
         self.out.table(table);
         if !calibration.warnings.is_empty() {
-            self.out.notice(Tone::Watch, "Warnings of the calibration", calibration.warnings.clone());
+            self.kept_as_recorded(calibration.warnings.iter().any(backwall_units::Wording::is_recorded));
+            self.out.notice(
+                Tone::Watch,
+                "Warnings of the calibration",
+                calibration.warnings.iter().map(|warning| warning.words(self.wanted.unit)).collect(),
+            );
         }
     }
 

@@ -120,12 +120,18 @@ impl Writer<'_> {
     }
 
     fn device(&self) -> String {
-        let mut said: Vec<&str> = Vec::new();
+        self.headers().join("; ")
+    }
+
+    /// What devices said of themselves, each once.
+    pub(super) fn headers(&self) -> Vec<String> {
+        let mut said: Vec<String> = Vec::new();
         for event in self.job.runs.iter().flat_map(|run| &run.events).filter(|event| event.kind == EventKind::Header) {
-            if !said.contains(&event.text.as_str()) {
-                said.push(&event.text);
+            let words = event.text.words(self.wanted.unit);
+            if !said.contains(&words) {
+                said.push(words);
             }
         }
-        said.join("; ")
+        said
     }
 }

@@ -3,13 +3,13 @@
 use super::gather::{RunFacts, SpotFacts};
 use super::summary::capital;
 use super::{Writer, captioned, count, fact};
-use crate::document::{Captioned, DocumentBlock, Table, Tone};
+use crate::document::{Captioned, Table, Tone};
 use crate::figure::data;
 use crate::figure::strip;
 use crate::figure::waveform::{self, WaveformFigure};
 use backwall_store::{EventKind, RunId};
 use backwall_survey::strip::{Level, Spot};
-use backwall_units::Length;
+use backwall_units::{Length, LengthUnit};
 
 /// Spots whose evidence is written out; the table and the exports have all.
 const MOST_EVIDENCE: usize = 40;
@@ -19,10 +19,7 @@ const WAVEFORM_HEIGHT: f64 = 54.0;
 
 impl Writer<'_> {
     pub(super) fn runs(&mut self, heading: &str) {
-        for (index, run) in self.job.runs.iter().enumerate() {
-            if index > 0 {
-                self.out.blocks.push(DocumentBlock::PageBreak);
-            }
+        for run in &self.job.runs {
             self.out.heading(1, format!("{heading}: {}", run.name()));
             self.run(run);
         }
@@ -75,7 +72,7 @@ impl Writer<'_> {
         let mut setup = start.setup_id.map_or_else(|| "never entered in the job".to_owned(), |id| format!("no. {id}"));
         for change in &summary.changes {
             let entry = self.job.contents.setups.iter().find(|entry| entry.id == change.setup_id);
-            let origin = entry.map_or("", |entry| entry.origin.as_str());
+            let origin = entry.map_or_else(String::new, |entry| entry.origin.words(unit));
             setup += &format!("; from reading {} on no. {}: {origin}", change.from_row + 1, change.setup_id);
         }
         let fastest = run.fastest.map_or_else(|| "not known".to_owned(), |speed| format!("{} {}", unit.speed(speed), unit.speed_symbol()));
@@ -248,7 +245,7 @@ impl Writer<'_> {
     /// Notes and marks of the operator.
     fn said(&mut self, run: &RunFacts) {
         let mut table = Table::of(&["When", "At", "Mark", "Text"]);
-        let notes = run.notes.iter().map(|note| (note.at_us, note.along, "note", note.text.clone()));
+        let notes = run.notes.iter().map(|note| (note.at_us, note.along, "note", note.text.words(self.wanted.unit)));
         let marks = run.wall.marks.iter().map(|mark| (mark.at_us, mark.along, mark.kind.word(), mark.text.clone()));
         let mut all: Vec<_> = notes.chain(marks).collect();
         all.sort_by_key(|said| said.0);
@@ -258,6 +255,14 @@ impl Writer<'_> {
         if !table.rows.is_empty() {
             self.out.heading(2, format!("Notes and marks of {}", run.name()));
             self.shortened(table, "notes and marks", "later ones");
+            self.kept_as_recorded(run.notes.iter().any(|note| note.text.is_recorded()));
+        }
+    }
+
+    /// In a report in inches: words of a file from before values were kept apart cannot be read in them.
+    pub(super) fn kept_as_recorded(&mut self, is_any: bool) {
+        if is_any && self.wanted.unit == LengthUnit::Inch {
+            self.out.paragraph("As recorded by an earlier version of the job file: lengths in these words are in mm, temperatures in °C.");
         }
     }
 
@@ -274,13 +279,14 @@ impl Writer<'_> {
                     event.kind.word().to_owned(),
                     self.place(event.along),
                     event.seq.map_or_else(String::new, |seq| seq.to_string()),
-                    event.text.clone(),
+                    event.text.words(self.wanted.unit),
                 ],
             );
         }
         if !table.rows.is_empty() {
             self.out.heading(2, format!("Link, losses and faults of {}", run.name()));
             self.shortened(table, "events", "later ones");
+            self.kept_as_recorded(run.events.iter().any(|event| told(event.kind) && event.text.is_recorded()));
         }
     }
 

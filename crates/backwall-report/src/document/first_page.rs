@@ -29,13 +29,13 @@ pub(super) fn held(
     let mut cut = Cut {
         blocks,
         kept: blocks.iter().map(lines_of).collect(),
-        rows: ROWS[0],
+        rows: vec![ROWS[0]; blocks.len()],
         rows_of_whole: usize::MAX,
         place: elsewhere.unwrap_or(BEHIND),
         width,
     };
     for rows in ROWS {
-        cut.rows = rows;
+        cut.rows.fill(rows);
         while !fits(&cut.first()) && cut.longest_is_shortened() {}
     }
     // With single rows left even the boxes' last lines go, from the last box on; and only then is what is decided said more briefly.
@@ -43,6 +43,7 @@ pub(super) fn held(
     for rows in ROWS {
         cut.rows_of_whole = if fits(&cut.first()) { cut.rows_of_whole } else { rows };
     }
+    cut.fill(&fits);
     let later = if elsewhere.is_some() { Vec::new() } else { cut.later() };
     HeldOnPage { first: cut.first(), later }
 }
@@ -58,8 +59,8 @@ struct Cut<'a> {
     blocks: &'a [DocumentBlock],
     /// Lines of each box that stay.
     kept: Vec<usize>,
-    /// Rows that a line may take, and one of a box that stays whole.
-    rows: usize,
+    /// Rows that a line of each block may take, and one of a box that stays whole.
+    rows: Vec<usize>,
     rows_of_whole: usize,
     place: &'static str,
     width: f64,
@@ -70,7 +71,7 @@ impl Cut<'_> {
     fn longest_is_shortened(&mut self) -> bool {
         let rows = |index: usize| match &self.blocks[index] {
             DocumentBlock::Notice { lines, is_whole: false, .. } if self.kept[index] > 1 => {
-                Some(lines[..self.kept[index]].iter().map(|line| self.wrapped(line).len().min(self.rows)).sum::<usize>())
+                Some(lines[..self.kept[index]].iter().map(|line| self.wrapped(line).len().min(self.rows[index])).sum::<usize>())
             }
             _ => None,
         };
@@ -93,8 +94,36 @@ impl Cut<'_> {
         last.is_some()
     }
 
-    fn rows_of(&self, block: &DocumentBlock) -> usize {
-        if matches!(block, DocumentBlock::Notice { is_whole: true, .. }) { self.rows_of_whole } else { self.rows }
+    /// Uses the rows that cutting whole lines left free: what comes first is given back first.
+    fn fill(&mut self, fits: impl Fn(&[DocumentBlock]) -> bool) {
+        let mut given = true;
+        while given {
+            given = false;
+            for index in 0..self.blocks.len() {
+                if matches!(self.blocks[index], DocumentBlock::Notice { is_whole: true, .. }) {
+                    continue;
+                }
+                let (kept, rows) = (self.kept[index], self.rows[index]);
+                let missing = lines_of(&self.blocks[index]) - kept;
+                // The last line of a list takes no more room than what says that there is one more.
+                for (more, rows_more) in [(2, 0), (1, 0), (0, 1)] {
+                    let is_possible = if more == 2 { missing == 2 } else { more <= missing };
+                    if !is_possible || rows + rows_more > ROWS[0] {
+                        continue;
+                    }
+                    (self.kept[index], self.rows[index]) = (kept + more, rows + rows_more);
+                    if fits(&self.first()) {
+                        given = true;
+                        break;
+                    }
+                    (self.kept[index], self.rows[index]) = (kept, rows);
+                }
+            }
+        }
+    }
+
+    fn rows_of(&self, index: usize) -> usize {
+        if matches!(self.blocks[index], DocumentBlock::Notice { is_whole: true, .. }) { self.rows_of_whole } else { self.rows[index] }
     }
 
     fn wrapped(&self, text: &str) -> Vec<String> {
@@ -120,7 +149,7 @@ impl Cut<'_> {
     fn first(&self) -> Vec<DocumentBlock> {
         let of = |(index, block): (usize, &DocumentBlock)| match block {
             DocumentBlock::Notice { tone, title, lines, is_whole } => {
-                let (kept, most) = (self.kept[index], self.rows_of(block));
+                let (kept, most) = (self.kept[index], self.rows_of(index));
                 let mut shown: Vec<String> = lines[..kept].iter().map(|line| self.clipped(line, most)).collect();
                 let mut title = self.clipped(title, most);
                 match lines.len() - kept {
@@ -130,9 +159,9 @@ impl Cut<'_> {
                 }
                 DocumentBlock::Notice { tone: *tone, title, lines: shown, is_whole: *is_whole }
             }
-            DocumentBlock::Paragraph(text) => DocumentBlock::Paragraph(self.clipped(text, self.rows)),
+            DocumentBlock::Paragraph(text) => DocumentBlock::Paragraph(self.clipped(text, self.rows[index])),
             DocumentBlock::Facts(facts) => {
-                DocumentBlock::Facts(facts.iter().map(|(name, value)| (name.clone(), self.clipped(value, self.rows))).collect())
+                DocumentBlock::Facts(facts.iter().map(|(name, value)| (name.clone(), self.clipped(value, self.rows[index]))).collect())
             }
             other => other.clone(),
         };
@@ -143,7 +172,7 @@ impl Cut<'_> {
     fn later(&self) -> Vec<DocumentBlock> {
         let mut later = Vec::new();
         for (index, block) in self.blocks.iter().enumerate() {
-            let is_clipped = |text: &str| self.wrapped(text).len() > self.rows_of(block);
+            let is_clipped = |text: &str| self.wrapped(text).len() > self.rows_of(index);
             let (tone, title, lines): (Tone, &str, Vec<String>) = match block {
                 DocumentBlock::Notice { tone, title, lines, .. } => {
                     let (stayed, gone) = lines.split_at(self.kept[index]);
@@ -196,6 +225,27 @@ mod tests {
         let (heading, later) = (&held.later[1], &held.later[2..]);
         assert!(matches!(heading, DocumentBlock::Heading { level: 1, .. }));
         assert_eq!(later.iter().flat_map(lines).collect::<Vec<_>>(), ["b4", "b5", "b6", "c2", "c3"]);
+    }
+
+    #[test]
+    fn rows_that_are_left_free_are_used() {
+        // Each of b takes two rows: cutting the list leaves one or the other free.
+        let two = |blocks: &[DocumentBlock]| {
+            let of = |block: &DocumentBlock| match block {
+                DocumentBlock::Notice { title, lines, .. } if title == "b" => {
+                    1 + lines.iter().map(|line| if line.starts_with('b') { 2 } else { 1 }).sum::<usize>()
+                }
+                DocumentBlock::Notice { lines, .. } => 1 + lines.len(),
+                _ => 1,
+            };
+            blocks.iter().map(of).sum::<usize>()
+        };
+        let blocks = [notice("a", 6, false), notice("b", 8, false)];
+        for most in 8..24 {
+            let held = held(&blocks, None, 100.0, |blocks| two(blocks) <= most);
+            let used = two(&held.first);
+            assert!(used <= most && used + 2 > most, "{used} of {most} rows");
+        }
     }
 
     #[test]

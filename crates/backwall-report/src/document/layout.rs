@@ -4,7 +4,7 @@ use super::first_page::{self, HeldOnPage};
 use super::page::PaperSheet;
 pub use super::page::{Page, PageEntry, PagePlace, Pages};
 use super::wrap::Type;
-use super::{Captioned, Document, DocumentBlock, Logo, notice, table};
+use super::{Captioned, Document, DocumentBlock, Logo, notice, page, table};
 use crate::figure::{Anchor, Ink, Stroke, point};
 use crate::picture::Picture;
 
@@ -105,7 +105,12 @@ fn put(sheet: &mut PaperSheet, block: &DocumentBlock, rest: &[&DocumentBlock]) {
         }
         DocumentBlock::Figures(figures) => {
             sheet.gap(GAP);
-            rows(figures, sheet.width()).into_iter().for_each(|row| figure_row(sheet, row));
+            for row in rows(figures, sheet.width()) {
+                match shrunk(sheet, row) {
+                    Some(small) => figure_row(sheet, &small),
+                    None => figure_row(sheet, row),
+                }
+            }
         }
         DocumentBlock::Pictures(pictures) => {
             sheet.gap(GAP);
@@ -146,7 +151,7 @@ fn heading(sheet: &mut PaperSheet, level: u8, text: &str, rest: &[&DocumentBlock
 fn start_height(rest: &[&DocumentBlock], width: f64) -> f64 {
     let Some((block, rest)) = rest.split_first() else { return 0.0 };
     match block {
-        DocumentBlock::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| row_height(row)) + GAP,
+        DocumentBlock::Figures(figures) => rows(figures, width).first().map_or(0.0, |row| least_height(row)) + GAP,
         DocumentBlock::Pictures(pictures) => pictures.chunks(2).next().map_or(0.0, |row| picture_row_height(row, width)) + GAP,
         DocumentBlock::Signatures(lines) => 22.0 * lines.len().div_ceil(SIGNING) as f64,
         // A few words that lead over to something stay with it.
@@ -181,6 +186,28 @@ fn rows(figures: &[Captioned], room: f64) -> Vec<&[Captioned]> {
 fn row_height(row: &[Captioned]) -> f64 {
     let caption = |it: &Captioned| CAPTION.line() * CAPTION.wrap(&it.caption, it.figure.width).len() as f64;
     row.iter().map(|it| it.figure.height + 1.0 + caption(it)).fold(0.0, f64::max)
+}
+
+/// A figure is made so much smaller, lines and letters too, rather than left to the next page with the rest of this one empty.
+const SMALLEST: f64 = 0.85;
+
+fn tallest(row: &[Captioned]) -> f64 {
+    row.iter().map(|it| it.figure.height).fold(0.0, f64::max)
+}
+
+/// What a row takes at the least; its captions wrap a little more where it is narrower.
+fn least_height(row: &[Captioned]) -> f64 {
+    row_height(row) - tallest(row) * (1.0 - SMALLEST) + CAPTION.line()
+}
+
+/// A row that only just does not fit, smaller.
+fn shrunk(sheet: &PaperSheet, row: &[Captioned]) -> Option<Vec<Captioned>> {
+    let (height, room) = (row_height(row), sheet.room());
+    if height <= room || least_height(row) > room || sheet.is_fresh() {
+        return None;
+    }
+    let by = (tallest(row) - (height + CAPTION.line() - room)) / tallest(row);
+    Some(row.iter().map(|it| Captioned { figure: page::smaller(it.figure.clone(), by), caption: it.caption.clone() }).collect())
 }
 
 fn figure_row(sheet: &mut PaperSheet, row: &[Captioned]) {
@@ -318,6 +345,18 @@ mod tests {
         }
         table.row(["last".to_owned(), "word ".repeat(4000)]);
         table
+    }
+
+    #[test]
+    fn a_figure_that_only_just_does_not_fit_is_made_smaller_and_one_that_is_far_too_high_goes_on_the_next_page() {
+        let high = Paper::A4.text_height();
+        let of = |height: f64| {
+            let figure =
+                |height: f64| DocumentBlock::Figures(vec![Captioned { figure: Figure::new("", 100.0, height), caption: "c".into() }]);
+            pages(&document(Paper::A4, vec![figure(high / 2.0), figure(height)])).pages.len()
+        };
+        // Beside the title a figure of half a page leaves 16 mm less than the other half.
+        assert_eq!((of(high / 2.0 - 60.0), of(high / 2.0 - 15.0), of(high / 2.0 + 20.0)), (1, 1, 2));
     }
 
     #[test]

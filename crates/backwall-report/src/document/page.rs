@@ -130,9 +130,11 @@ const BESIDE_FIGURE: f64 = 26.0;
 /// A figure made smaller, lines and letters too, where it would not fit on a page.
 pub(super) fn fitted(figure: Figure, paper: Paper) -> Figure {
     let most = (paper.text_width() / figure.width).min((paper.text_height() - BESIDE_FIGURE) / figure.height);
-    if most >= 1.0 || !(most.is_finite() && most > 0.0) {
-        return figure;
-    }
+    if most >= 1.0 || !(most.is_finite() && most > 0.0) { figure } else { smaller(figure, most) }
+}
+
+/// A figure at a part of its size, lines and letters too.
+pub(super) fn smaller(figure: Figure, most: f64) -> Figure {
     let small = |it: FigurePoint| point(it.x * most, it.y * most);
     let all = |paths: Vec<Vec<FigurePoint>>| paths.into_iter().map(|path| path.into_iter().map(small).collect()).collect();
     let items = figure.items.into_iter().map(|item| match item {

@@ -32,8 +32,8 @@ impl Type {
         let room = room + 1e-6;
         let space = self.width(" ");
         let (mut lines, mut line, mut used) = (Vec::new(), String::new(), 0.0);
-        for word in text.split_whitespace() {
-            let width = self.width(word);
+        for word in words(&text) {
+            let width = self.width(&word);
             if !line.is_empty() && used + space + width > room {
                 lines.push(std::mem::take(&mut line));
                 used = 0.0;
@@ -43,7 +43,7 @@ impl Type {
                 used += space;
             }
             if width <= room {
-                line.push_str(word);
+                line.push_str(&word);
                 used += width;
                 continue;
             }
@@ -65,8 +65,28 @@ impl Type {
 
     /// Width of the widest word, and of the whole text on one line.
     pub fn extent(self, text: &str) -> (f64, f64) {
-        (text.split_whitespace().map(|word| self.width(word)).fold(0.0, f64::max), self.width(text))
+        (words(text).iter().map(|word| self.width(word)).fold(0.0, f64::max), self.width(text))
     }
+}
+
+/// A number is not parted from these.
+const UNITS: [&str; 16] =
+    ["%", "mm", "in", "m", "mm/year", "in/year", "m/s", "in/µs", "°C", "°F", "µs", "ns", "dB", "MHz", "years", "shots"];
+
+/// What stays on one line: words, and a number with its unit.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let bare = word.trim_end_matches([',', ';', '.', ':', ')', ']']);
+        match words.last_mut() {
+            Some(number) if UNITS.contains(&bare) && !number.contains(' ') && number.ends_with(|c: char| c.is_ascii_digit()) => {
+                number.push(' ');
+                number.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 #[cfg(test)]
@@ -84,5 +104,8 @@ mod tests {
             assert_eq!(letters(&lines.concat()), letters(text));
         }
         assert_eq!(kind.wrap("", 10.0), [""]);
+        // Wide enough for the longest word: no unit stands on a line of its own.
+        let text = "98.4 %, 1.74 in, 35 mm";
+        assert_eq!(kind.wrap(text, kind.extent(text).0), ["98.4 %,", "1.74 in,", "35 mm"]);
     }
 }

@@ -22,25 +22,32 @@ pub struct WaveformFigure<'a> {
 pub const PAPER: (f64, f64) = (180.0, 78.0);
 
 pub fn draw(of: &WaveformFigure<'_>) -> Figure {
-    let mut figure = Figure::new(of.title.clone(), of.width, of.height);
+    let wrapped = |text: &str| mark::wrapped(text, of.width, BODY, LineWeight::Regular);
+    let lines: Vec<String> = wrapped(&of.subtitle).into_iter().chain(wrapped(&verdict(of))).collect();
+    let top = TITLE + BODY * 1.5 * lines.len() as f64 + UNDER_WORDS;
+    // Where there is much to say the figure grows: the waveform is never squeezed.
+    let height = of.height.max(top + LEAST_PLOT + UNDER_PLOT);
+    let mut figure = Figure::new(of.title.clone(), of.width, height);
     let mut y = TITLE;
     figure.text(Text::new(point(0.0, y), font::fitted(&of.title, of.width, TITLE, LineWeight::Bold), TITLE).bold());
-    for line in mark::wrapped(&of.subtitle, of.width, BODY, LineWeight::Regular).into_iter().chain(mark::wrapped(
-        &verdict(of),
-        of.width,
-        BODY,
-        LineWeight::Regular,
-    )) {
+    for line in lines {
         y += BODY * 1.5;
         figure.text(Text::new(point(0.0, y), line, BODY));
     }
-    let plot = Plot::new(of, y + 8.0);
+    let plot = Plot::new(of, top, height);
     plot.frame(&mut figure);
     plot.gate(&mut figure, &of.gate);
     plot.trace(&mut figure, of.waveform);
     plot.echoes(&mut figure, of.measurement);
     figure
 }
+
+/// How much higher a label stands that has another in its way.
+const LABEL: f64 = SMALL * 1.3;
+/// Room between the words and the plot, and for the axis under it; and what a plot has at least.
+const UNDER_WORDS: f64 = 8.0;
+const UNDER_PLOT: f64 = 10.0;
+const LEAST_PLOT: f64 = 22.0;
 
 /// The reading in one line: value, uncertainty, height, or the reasons why there is none.
 fn verdict(of: &WaveformFigure<'_>) -> String {
@@ -75,10 +82,10 @@ struct Plot {
 }
 
 impl Plot {
-    fn new(of: &WaveformFigure<'_>, top: f64) -> Self {
+    fn new(of: &WaveformFigure<'_>, top: f64, height: f64) -> Self {
         let base = of.waveform.base;
         let (from, to) = (base.first, base.end(of.waveform.samples.len().max(1)));
-        Self { left: 15.0, top, width: of.width - 18.0, height: (of.height - top - 10.0).max(10.0), from, to }
+        Self { left: 15.0, top, width: of.width - 18.0, height: height - top - UNDER_PLOT, from, to }
     }
     fn x(&self, time: Time) -> f64 {
         self.left + ((time - self.from) / (self.to - self.from)).clamp(0.0, 1.0) * self.width
@@ -169,9 +176,10 @@ impl Plot {
             figure.line(point(x, self.top), point(x, self.top + self.height), stroke);
             let text = Text::new(point(0.0, self.top - 1.2), format!("▼ {name} echo {:.3} µs", time.as_us()), SMALL);
             let wide = text.width();
-            // Its tip stands over the line, unless the label before it is in the way.
-            let left = (x - SMALL * 0.39).max(free).min(self.left + self.width - wide);
-            figure.text(Text { at: point(left, self.top - 1.2), ..text });
+            // Its tip stands over the line; where the label before it is in the way, a line higher.
+            let left = (x - SMALL * 0.39).min(self.left + self.width - wide);
+            let up = if left < free { LABEL } else { 0.0 };
+            figure.text(Text { at: point(left, self.top - 1.2 - up), ..text });
             free = left + wide + 2.0;
         }
         if measurement.thickness.is_none() {

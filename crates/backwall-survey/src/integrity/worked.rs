@@ -211,7 +211,7 @@ pub(super) fn positive(title: &str, name: &str, value: f64) -> Result<f64, Refus
     if value.is_finite() && value > 0.0 {
         Ok(value)
     } else {
-        Err(Refusal::impossible(title, format!("{name} of {value} is not possible: it must be greater than 0")))
+        Err(Refusal::impossible(title, format!("{name} of {} is not possible: it must be greater than 0", digits(value))))
     }
 }
 
@@ -220,7 +220,7 @@ pub(super) fn part(title: &str, name: &str, value: f64) -> Result<f64, Refusal> 
     if value > 0.0 && value <= 1.0 {
         Ok(value)
     } else {
-        Err(Refusal::impossible(title, format!("{name} of {value} is not possible: it must be above 0 and at most 1")))
+        Err(Refusal::impossible(title, format!("{name} of {} is not possible: it must be above 0 and at most 1", digits(value))))
     }
 }
 

@@ -1,6 +1,6 @@
 //! Finds every mistake in a plan and says where it stands: file, line, key, and what to do.
 
-use super::plan::Plan;
+use super::plan::{AskedFor, Plan};
 use super::walk::Walk;
 use crate::travel::Direction;
 use backwall_units::Length;
@@ -217,6 +217,22 @@ fn lines(found: &mut Findings<'_>, plan: &Plan) {
         }
     }
     found.once("line", plan.lines.iter().enumerate().map(|(i, line)| (format!("line[{i}].name"), line.name.as_str())));
+    asked_for(found, plan, "witness_point", "witness point", &plan.witness_points);
+    asked_for(found, plan, "photo", "photo", &plan.photos);
+}
+
+/// What the job must have besides readings: each its own name, and a line that is there.
+fn asked_for(found: &mut Findings<'_>, plan: &Plan, table: &str, what: &str, asked: &[AskedFor]) {
+    for (index, wanted) in asked.iter().enumerate() {
+        if let Some(line) = wanted.line.as_ref().filter(|line| plan.line(line).is_none()) {
+            found.add(
+                format!("{table}[{index}].line"),
+                &["line"],
+                format!("there is no line {line}: name one of the plan, or leave it out"),
+            );
+        }
+    }
+    found.once(what, asked.iter().enumerate().map(|(i, wanted)| (format!("{table}[{i}].name"), wanted.name.as_str())));
 }
 
 #[cfg(test)]

@@ -11,6 +11,7 @@ pub use conditions::{Conditions, Filled, Now, Valid, zone_of};
 pub use standing::Due;
 
 use super::check::{PlanError, Problem, line_of_key, toml_problem};
+use backwall_units::{NumberError, parse_number};
 use serde::{Deserialize, Serialize};
 use written::ItemText;
 
@@ -138,8 +139,8 @@ pub enum ItemState {
 /// Why an answer cannot be taken.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum AnswerError {
-    #[error("'{0}' is not a number: write it with digits and a point, without the unit")]
-    NotANumber(String),
+    #[error("{0}, without the unit")]
+    NotANumber(NumberError),
     #[error("'{given}' is not one of: {choices}")]
     NotAChoice { given: String, choices: String },
     #[error("write something, or leave the item open")]
@@ -165,10 +166,7 @@ impl Item {
                 "n" | "no" | "false" => Ok(Value::Confirmed(false)),
                 _ => Err(AnswerError::NotYesOrNo),
             },
-            ItemKind::Number { .. } => match text.parse::<f64>() {
-                Ok(number) if number.is_finite() => Ok(Value::Number(number)),
-                _ => Err(AnswerError::NotANumber(text.to_owned())),
-            },
+            ItemKind::Number { .. } => parse_number(text).map(Value::Number).map_err(AnswerError::NotANumber),
             ItemKind::Choice { choices, .. } => choices
                 .iter()
                 .find(|choice| choice.eq_ignore_ascii_case(text))
@@ -343,7 +341,10 @@ failing = ["austenitic"]
     fn typed_answers_are_read_or_refused_with_what_to_do() {
         let list = Checklist::parse("test.toml", TEMPLATE).unwrap();
         assert_eq!(list.item("wind").unwrap().parse("7.5"), Ok(Value::Number(7.5)));
-        assert!(list.item("wind").unwrap().parse("7,5").unwrap_err().to_string().contains("without the unit"));
+        assert_eq!(list.item("wind").unwrap().parse("7,5"), Ok(Value::Number(7.5)));
+        for wrong in ["7.5 m/s", "1,234", "calm"] {
+            assert!(list.item("wind").unwrap().parse(wrong).unwrap_err().to_string().contains("without the unit"), "{wrong}");
+        }
         assert_eq!(list.item("steel").unwrap().parse("Ferritic"), Ok(Value::Choice("ferritic".into())));
         assert!(list.item("steel").unwrap().parse("lead").is_err());
     }

@@ -16,7 +16,7 @@ use super::basis::Basis;
 use super::checklist::Signed;
 use super::hand::{HandProof, HandReading, Proven};
 use super::noted::{Noted, Photo, Witness};
-use super::plan::Plan;
+use super::plan::{AskedFor, Plan};
 use super::statement::{RunId, Said, SignOn, Statement};
 use crate::strip::Spot;
 use std::collections::{BTreeMap, BTreeSet};
@@ -127,6 +127,18 @@ impl InForce {
             let (on, along) = entered.what.on_line()?;
             (on == line).then_some((entered, along))
         })
+    }
+
+    /// Witness points of the plan without initials.
+    pub fn open_witness_points(&self) -> Vec<AskedFor> {
+        let given = |point: &&AskedFor| !self.witnessed.iter().any(|entered| entered.what.asked.as_ref() == Some(&point.name));
+        self.plan.witness_points.iter().filter(given).cloned().collect()
+    }
+
+    /// Photos of the plan that nobody has added.
+    pub fn open_photos(&self) -> Vec<AskedFor> {
+        let taken = |photo: &&AskedFor| !self.photos.iter().any(|entered| entered.what.asked.as_ref() == Some(&photo.name));
+        self.plan.photos.iter().filter(taken).cloned().collect()
     }
 
     /// Whether `statement` counts.

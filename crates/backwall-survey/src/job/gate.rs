@@ -3,7 +3,7 @@
 
 use super::plan::Plan;
 use backwall_ultrasound::{Gate, Mode, Setup};
-use backwall_units::{Length, Time};
+use backwall_units::{Length, Time, Wording};
 
 /// The gate reaches behind a wall this much thicker than nominal: plates come thicker than ordered. Common practice, no source.
 const THICKER: f64 = 1.25;
@@ -76,22 +76,27 @@ impl GateRule {
     }
 
     /// What of `gate` was not given and what it comes from, in words; nothing where the plan gives all.
-    pub fn why(&self, gate: &Gate, setup: &Setup, seen: DeviceSeen) -> Option<String> {
-        let mut said = Vec::new();
+    pub fn why(&self, gate: &Gate, setup: &Setup, seen: DeviceSeen) -> Option<Wording> {
+        let mut said: Vec<Wording> = Vec::new();
         if self.start.is_none() || self.length.is_none() {
             let repeat = if setup.mode == Mode::EchoToEcho { ", its multiple included" } else { "" };
             let until = match seen.record_end {
-                Some(record) if gate.end() >= record => "the record's end".to_owned(),
+                Some(record) if gate.end() >= record => Wording::from("the record's end"),
                 _ if seen.block.is_some_and(|block| block >= self.thickest(setup, seen)) => {
-                    format!("beyond the thickest block of {:.1} mm{repeat}", self.thickest(setup, seen).as_mm())
+                    Wording::from("beyond the thickest block of ").length(self.thickest(setup, seen), 1).say(repeat)
                 }
-                _ => format!("beyond {:.1} mm ({:.1} mm nominal and 25 %{repeat})", self.nominal.as_mm() * THICKER, self.nominal.as_mm()),
+                _ => Wording::from("beyond ")
+                    .length(self.nominal * THICKER, 1)
+                    .say(" (")
+                    .length(self.nominal, 1)
+                    .say(format!(" nominal and 25 %{repeat})")),
             };
-            let from = format!("before the probe's minimum of {:.1} mm", setup.minimum.as_mm());
+            let from = Wording::from("before the probe's minimum of ").length(setup.minimum, 1);
+            let (start, end) = (gate.start.as_us(), gate.end().as_us());
             said.push(match (self.start, self.length) {
-                (None, None) => format!("gate {:.2} to {:.2} µs, from {from} to {until}", gate.start.as_us(), gate.end().as_us()),
-                (None, Some(_)) => format!("gate start {:.2} µs, {from}", gate.start.as_us()),
-                _ => format!("gate end {:.2} µs, {until}", gate.end().as_us()),
+                (None, None) => Wording::from(format!("gate {start:.2} to {end:.2} µs, from ")).then(&from).say(" to ").then(&until),
+                (None, Some(_)) => Wording::from(format!("gate start {start:.2} µs, ")).then(&from),
+                _ => Wording::from(format!("gate end {end:.2} µs, ")).then(&until),
             });
         }
         if self.threshold_pct.is_none() {
@@ -100,9 +105,10 @@ impl GateRule {
                 Some(noise) => format!("low, so that no weak wall is lost; noise on the blocks {noise:.2} %"),
                 None => "low, so that no weak wall is lost; the noise of each shot decides what is an echo".to_owned(),
             };
-            said.push(format!("threshold {:.1} % of full screen height, {cause}", gate.threshold_pct));
+            said.push(format!("threshold {:.1} % of full screen height, {cause}", gate.threshold_pct).into());
         }
-        (!said.is_empty()).then(|| format!("set by the program, since the plan gives none: {}", said.join("; ")))
+        let all = said.into_iter().reduce(|all, next| all.say("; ").then(&next))?;
+        Some(Wording::from("set by the program, since the plan gives none: ").then(&all))
     }
 }
 
@@ -150,7 +156,7 @@ mod tests {
         // It ends with the record.
         let short = DeviceSeen { record_end: Some(Time::us(15.0)), ..DeviceSeen::default() };
         assert_eq!(OPEN.gate(&setup(), short).end(), Time::us(15.0));
-        assert!(OPEN.why(&OPEN.gate(&setup(), short), &setup(), short).unwrap().contains("to the record's end"));
+        assert!(OPEN.why(&OPEN.gate(&setup(), short), &setup(), short).unwrap().to_string().contains("to the record's end"));
     }
 
     // 2 sqrt(20^2 + 2.5^2) / 5.92 = 6.809 us.
@@ -159,7 +165,7 @@ mod tests {
         let seen = DeviceSeen { block: Some(Length::mm(20.0)), ..DeviceSeen::default() };
         let gate = OPEN.gate(&setup(), seen);
         assert!((gate.end().as_us() - (12.0 + 6.809 + 0.6)).abs() < 0.011, "{:?}", gate.end());
-        assert!(OPEN.why(&gate, &setup(), seen).unwrap().contains("beyond the thickest block of 20.0 mm"));
+        assert!(OPEN.why(&gate, &setup(), seen).unwrap().to_string().contains("beyond the thickest block of 20.0 mm"));
     }
 
     #[test]
@@ -175,7 +181,10 @@ mod tests {
         assert_eq!((gate.start, gate.threshold_pct), (Time::us(12.5), 7.0));
         assert_eq!(gate.end(), OPEN.gate(&setup(), DeviceSeen::default()).end());
         let why = rule.why(&gate, &setup(), DeviceSeen::default()).unwrap();
-        assert!(why.contains("gate end 16.91 µs, beyond 12.5 mm (10.0 mm nominal") && !why.contains("threshold"), "{why}");
+        assert!(
+            why.to_string().contains("gate end 16.91 µs, beyond 12.5 mm (10.0 mm nominal") && !why.to_string().contains("threshold"),
+            "{why}"
+        );
         let given = GateRule { length: Some(Time::us(3.0)), ..rule };
         assert_eq!(given.why(&gate, &setup(), DeviceSeen::default()), None);
     }

@@ -212,19 +212,21 @@ impl HandPlace {
     }
 }
 
-impl std::fmt::Display for HandReading {
-    /// For the list of statements, which has no unit of its own: millimetres, named.
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let unit = LengthUnit::Mm;
-        match self.mean() {
-            Some(mean) => write!(f, "{} {} read by hand", unit.thickness(mean), unit.thickness_symbol())?,
-            None => f.write_str("read by hand")?,
-        }
+impl HandReading {
+    /// As it stands in a list of statements.
+    pub fn words(&self, unit: LengthUnit) -> String {
+        let mut words = match self.mean() {
+            Some(mean) => format!("{} {} read by hand", unit.thickness(mean), unit.thickness_symbol()),
+            None => "read by hand".to_owned(),
+        };
         let place = self.place_words(unit);
         if !place.is_empty() {
-            write!(f, ", {place}")?;
+            words += &format!(", {place}");
         }
-        self.proof.as_ref().map_or(Ok(()), |proof| write!(f, "; {proof}"))
+        if let Some(proof) = &self.proof {
+            words += &format!("; {proof}");
+        }
+        words
     }
 }
 

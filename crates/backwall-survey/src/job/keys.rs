@@ -2,6 +2,7 @@
 //! The page `docs/plan.md`, the commented example and the messages of mistakes are made from it; a test holds it against the
 //! serde types of [`super::plan`].
 
+pub mod comments;
 pub mod near;
 pub mod sheet;
 mod table;

@@ -1,6 +1,8 @@
 //! PURE. What is left to do in a job, worst first: what stops scanning, then what spoils data, then what the report will miss.
 //! Its callers are the status command, the console and the daily report, so that all three say the same.
 
+use super::checklist::Due;
+use super::plan::AskedFor;
 use super::statement::RunId;
 use crate::neighbours::Kind;
 use crate::strip::{Level, Spot, SpotId, Strip};
@@ -44,6 +46,13 @@ pub enum About {
     Interrupted(RunId),
     Run(RunId),
     Spot(RunId, u32),
+    /// A witness point or a photo of the plan, by its name.
+    Witness(String),
+    Photo(String),
+    /// What an answer of the checklist, by its short name, holds for runs out.
+    RunsOut(String),
+    /// The plan.
+    Plan,
 }
 
 /// Something left to do.
@@ -193,11 +202,21 @@ pub struct Known {
     pub obstacles: Vec<String>,
     /// When the next verification is due.
     pub verification_due_us: Option<i64>,
+    /// What of the checklist runs out, and when.
+    pub due: Vec<Due>,
+    /// What a report wants and the plan does not have.
+    pub lacks: Vec<&'static str>,
     pub lines: Vec<LineDone>,
     pub runs: Vec<RunKnown>,
+    /// What the plan asks for besides readings and is not there yet.
+    pub witness_points: Vec<AskedFor>,
+    pub photos: Vec<AskedFor>,
     pub now_us: i64,
     pub unit: LengthUnit,
 }
+
+/// What runs out within a day is said: what must be done again while one is on site.
+const SOON_US: i64 = 24 * 3_600_000_000;
 
 /// Of what stops scanning so many are named; the checklist lists all.
 const MOST_OBSTACLES: usize = 6;
@@ -271,6 +290,23 @@ pub fn open_items(known: &Known) -> Vec<OpenItem> {
             add(Weight::MissesInReport, About::Run(run.run), words, None);
         }
     }
+    let soon = |due: &&Due| goes_on && due.at_us > known.now_us && due.at_us <= known.now_us.saturating_add(SOON_US);
+    for due in known.due.iter().filter(soon) {
+        add(Weight::SpoilsData, About::RunsOut(due.what.clone()), format!("{}: answer again", due.what), Some(due.at_us));
+    }
+    let of = |asked: &AskedFor| asked.line.as_ref().map_or_else(String::new, |line| format!(" on {line}"));
+    for point in &known.witness_points {
+        let words = format!("witness point '{}'{}: no initials yet", point.name, of(point));
+        add(Weight::SpoilsData, About::Witness(point.name.clone()), words, None);
+    }
+    for photo in &known.photos {
+        let words = format!("photo '{}'{}: not taken yet", photo.name, of(photo));
+        add(Weight::SpoilsData, About::Photo(photo.name.clone()), words, None);
+    }
+    if !known.lacks.is_empty() {
+        let words = format!("the plan does not have: {}; the report says that it is missing", known.lacks.join(", "));
+        add(Weight::MissesInReport, About::Plan, words, None);
+    }
     items.sort_by_key(|item| item.weight);
     items
 }
@@ -309,8 +345,12 @@ mod tests {
         let known = Known {
             obstacles: Vec::new(),
             verification_due_us: None,
+            due: Vec::new(),
+            lacks: Vec::new(),
             lines: vec![line],
             runs: Vec::new(),
+            witness_points: Vec::new(),
+            photos: Vec::new(),
             now_us: 0,
             unit: LengthUnit::Mm,
         };
@@ -330,6 +370,8 @@ mod tests {
         let known = Known {
             obstacles: vec!["tether: not answered".to_owned()],
             verification_due_us: Some(150),
+            due: [("wind", 130), ("gas", 90), ("kit", 150 + SOON_US)].map(|(what, at_us)| Due { what: what.to_owned(), at_us }).into(),
+            lacks: vec!["standard", "drawing"],
             lines: vec![LineDone::of("B", (mm(0.0), mm(2000.0)), Vec::new(), &Strip::default(), mm(10.0), &[])],
             runs: vec![RunKnown {
                 run: 3,
@@ -342,6 +384,8 @@ mod tests {
                 spots: Vec::new(),
                 proven: Vec::new(),
             }],
+            witness_points: vec![AskedFor { name: "calibration on blocks".to_owned(), line: None }],
+            photos: vec![AskedFor { name: "weld".to_owned(), line: Some("B".to_owned()) }],
             now_us: 100,
             unit: LengthUnit::Mm,
         };
@@ -355,6 +399,10 @@ mod tests {
                 "verify the calibration on a block",
                 "run 3 on A: calibration pending, no verification after it",
                 "B 2.000 m, not scanned",
+                "wind: answer again",
+                "witness point 'calibration on blocks': no initials yet",
+                "photo 'weld' on B: not taken yet",
+                "the plan does not have: standard, drawing; the report says that it is missing",
             ]
         );
         let settled = Known { runs: vec![RunKnown { is_settled: true, ..known.runs[0].clone() }], ..known };

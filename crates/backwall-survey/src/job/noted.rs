@@ -87,6 +87,9 @@ pub struct Photo {
     /// When it was taken, as far as anything says so.
     pub taken: String,
     pub taken_by: Clock,
+    /// The photo of the plan that it is, by its name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asked: Option<String>,
 }
 
 /// Whose clock says when a photo was taken.
@@ -123,34 +126,35 @@ pub struct Witness {
     pub what: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub run: Option<RunId>,
+    /// The witness point of the plan that it is, by its name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asked: Option<String>,
 }
 
-fn at_words(f: &mut std::fmt::Formatter<'_>, at: &Where) -> std::fmt::Result {
-    match at.words(LengthUnit::Mm) {
-        words if words.is_empty() => Ok(()),
-        words => write!(f, ", {words}"),
+/// What something is, where, and what it says, for a list of statements.
+fn listed(what: &str, at: &Where, text: &str, unit: LengthUnit) -> String {
+    let mut words = what.to_owned();
+    let at = at.words(unit);
+    if !at.is_empty() {
+        words += &format!(", {at}");
+    }
+    if !text.is_empty() {
+        words += &format!(": {text}");
+    }
+    words
+}
+
+impl Noted {
+    pub fn words(&self, unit: LengthUnit) -> String {
+        let what = self.mark.map_or_else(|| "note".to_owned(), |kind| format!("mark {}", kind.word()));
+        let drawing = if self.drawing.is_empty() { "" } else { ", with a drawing" };
+        listed(&what, &self.at, &self.text, unit) + drawing
     }
 }
 
-impl std::fmt::Display for Noted {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self.mark {
-            Some(kind) => write!(f, "mark {}", kind.word())?,
-            None => f.write_str("note")?,
-        }
-        at_words(f, &self.at)?;
-        if !self.text.is_empty() {
-            write!(f, ": {}", self.text)?;
-        }
-        f.write_str(if self.drawing.is_empty() { "" } else { ", with a drawing" })
-    }
-}
-
-impl std::fmt::Display for Photo {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "photo {}", self.file)?;
-        at_words(f, &self.at)?;
-        if self.text.is_empty() { Ok(()) } else { write!(f, ": {}", self.text) }
+impl Photo {
+    pub fn words(&self, unit: LengthUnit) -> String {
+        listed(&format!("photo {}", self.file), &self.at, &self.text, unit)
     }
 }
 

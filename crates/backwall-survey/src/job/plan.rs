@@ -42,6 +42,40 @@ pub struct Plan {
     pub verification: VerificationPlan,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub assess: Option<AssessPlan>,
+    /// What must be witnessed, by the inspection and test plan.
+    #[serde(default, rename = "witness_point", skip_serializing_if = "Vec::is_empty")]
+    pub witness_points: Vec<AskedFor>,
+    /// Photos that must be taken.
+    #[serde(default, rename = "photo", skip_serializing_if = "Vec::is_empty")]
+    pub photos: Vec<AskedFor>,
+}
+
+impl Plan {
+    /// What the standards of thickness measurement list for a report, and the plan does not have: the report says that it is missing.
+    pub fn lacks_for_the_report(&self) -> Vec<&'static str> {
+        let is_missing = |value: &Option<String>| value.as_deref().is_none_or(|value| value.trim().is_empty());
+        let of_plan = [
+            ("client", is_missing(&self.job.client)),
+            ("standard", is_missing(&self.job.standard)),
+            ("drawing", is_missing(&self.asset.drawing)),
+            ("surface", is_missing(&self.asset.surface)),
+            ("coating", is_missing(&self.asset.coating)),
+            ("couplant", is_missing(&self.probe.couplant)),
+            ("kit", self.kit.is_empty()),
+            ("certificates of kit", self.kit.iter().any(|kit| is_missing(&kit.certificate))),
+        ];
+        of_plan.into_iter().filter(|(_, missing)| *missing).map(|(what, _)| what).collect()
+    }
+}
+
+/// A witness's initials or a photo that the job must have.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AskedFor {
+    pub name: String,
+    /// The line it belongs to; the job as a whole without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub line: Option<String>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -6,6 +6,7 @@ use super::checklist::Signed;
 use super::hand::{HandProof, HandReading};
 use super::noted::{Noted, Photo, Witness};
 use super::plan::Plan;
+use backwall_units::LengthUnit;
 use serde::{Deserialize, Serialize};
 
 /// Numbers a run within its job, from 1.
@@ -233,6 +234,16 @@ impl Said {
         )
     }
 
+    /// In words, for lists of amendments.
+    pub fn words(&self, unit: LengthUnit) -> String {
+        match self {
+            Self::HandReading(reading) => reading.words(unit),
+            Self::Note(note) => note.words(unit),
+            Self::Photo(photo) => photo.words(unit),
+            other => other.to_string(),
+        }
+    }
+
     /// What is said besides its kind, as canonical JSON: keys sorted, no spaces, so the same bytes everywhere.
     pub fn body(&self) -> Result<String, serde_json::Error> {
         let mut value = serde_json::to_value(self)?;
@@ -253,7 +264,7 @@ impl Said {
 }
 
 impl std::fmt::Display for Said {
-    /// In words, for lists of amendments.
+    /// The same in millimetres.
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Void { run } => write!(f, "run {run} does not count"),
@@ -287,10 +298,10 @@ impl std::fmt::Display for Said {
             }
             Self::SignOff(SignOff { handover }) if handover.is_empty() => f.write_str("shift ends"),
             Self::SignOff(SignOff { handover }) => write!(f, "shift ends; {handover}"),
-            Self::HandReading(reading) => reading.fmt(f),
+            Self::HandReading(reading) => f.write_str(&reading.words(LengthUnit::Mm)),
             Self::Confirm(proof) => write!(f, "{proof} by other means"),
-            Self::Note(note) => note.fmt(f),
-            Self::Photo(photo) => photo.fmt(f),
+            Self::Note(note) => f.write_str(&note.words(LengthUnit::Mm)),
+            Self::Photo(photo) => f.write_str(&photo.words(LengthUnit::Mm)),
             Self::Witness(witness) => witness.fmt(f),
             Self::Withdraw { statement } => write!(f, "statement {statement} is taken back"),
         }
@@ -359,6 +370,7 @@ mod tests {
                 bytes: 7,
                 taken: "2026-03-01 09:00:00".to_owned(),
                 taken_by: Clock::Camera,
+                asked: Some("nameplate".to_owned()),
             }),
             Said::Witness(Witness {
                 name: "C. Client".to_owned(),
@@ -366,6 +378,7 @@ mod tests {
                 of: String::new(),
                 what: "the block".to_owned(),
                 run: None,
+                asked: None,
             }),
             Said::Withdraw { statement: 2 },
         ];

@@ -221,7 +221,7 @@ fn steps_between_the_blocks_read_true_however_many_blocks_there_are() {
     }
     // Two blocks and the drawing: what must not be signed.
     let two = calibration_on(&case, &[5.0, 20.0], true);
-    assert!(two.half_separation_u.is_none() && two.warnings.iter().any(|w| w.contains("fewer than three blocks")));
+    assert!(two.half_separation_u.is_none() && two.warnings.iter().any(|w| w.to_string().contains("fewer than three blocks")));
 }
 
 /// Flat plates of 2 to 7.5 mm read with blocks from 4.5 mm, and shots beside and over pits; truth from the simulated geometry.

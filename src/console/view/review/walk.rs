@@ -220,7 +220,7 @@ fn noted_near(opened: &Opened, by_hand: Vec<(Option<Length>, i64, String)>, pen:
     let wall = &opened.overview.wall;
     pen.title(Rect { height: 1, ..area }, "notes and marks near", "");
     let place = |along: Option<Length>| along.map_or_else(String::new, |a| format!("{} {} ", unit.place(a), unit.place_symbol()));
-    let notes = wall.notes.iter().map(|note| (note.along, note.at_us, safe_text(&note.text)));
+    let notes = wall.notes.iter().map(|note| (note.along, note.at_us, safe_text(&note.text.words(unit))));
     let marks = wall.marks.iter().map(|mark| (mark.along, mark.at_us, format!("mark {} {}", mark.kind.word(), safe_text(&mark.text))));
     let mut all: Vec<_> = notes.chain(marks).chain(by_hand).collect();
     let far = |along: Option<Length>| match (along, opened.place()) {

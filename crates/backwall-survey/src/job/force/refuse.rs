@@ -4,6 +4,7 @@ use super::{Counts, InForce, Recorded};
 use crate::job::Basis;
 use crate::job::hand::{GridPoint, HandPlace, HandReading};
 use crate::job::noted::Where;
+use crate::job::plan::AskedFor;
 use crate::job::statement::{RunId, Said, Statement};
 use backwall_units::{Length, LengthUnit};
 use std::collections::BTreeSet;
@@ -68,6 +69,16 @@ pub enum Refused {
     Empty,
     #[error("a witness gives {0}")]
     NoWitness(&'static str),
+    #[error("the plan has no {what} '{name}'; it has {known}")]
+    NotAsked { what: &'static str, name: String, known: String },
+}
+
+/// Whether the plan asks for what is said to be it.
+fn asked(what: &'static str, name: Option<&str>, known: &[AskedFor]) -> Result<(), Refused> {
+    let Some(name) = name.filter(|name| !known.iter().any(|known| known.name == *name)) else { return Ok(()) };
+    let known: Vec<&str> = known.iter().map(|known| known.name.as_str()).collect();
+    let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+    Err(Refused::NotAsked { what, name: name.to_owned(), known })
 }
 
 /// A wall so many times its nominal thickness is more often a slip of the unit than a wall.
@@ -135,10 +146,14 @@ impl InForce {
             Said::Withdraw { statement } if !self.stands(*statement) => Err(Refused::Idle(*statement)),
             Said::Note(note) if note.mark.is_none() && note.text.trim().is_empty() && note.drawing.trim().is_empty() => Err(Refused::Empty),
             Said::Note(note) => self.is_there(&note.at),
-            Said::Photo(photo) => self.is_there(&photo.at),
+            Said::Photo(photo) => {
+                asked("photo", photo.asked.as_deref(), &self.plan.photos)?;
+                self.is_there(&photo.at)
+            }
             Said::Witness(witness) if witness.name.trim().is_empty() => Err(Refused::NoWitness("a name")),
             Said::Witness(witness) if witness.initials.trim().is_empty() => Err(Refused::NoWitness("initials")),
             Said::Witness(witness) if witness.what.trim().is_empty() => Err(Refused::NoWitness("what was seen")),
+            Said::Witness(witness) => asked("witness point", witness.asked.as_deref(), &self.plan.witness_points),
             Said::Void { .. }
             | Said::Restore { .. }
             | Said::Acknowledge { .. }
@@ -148,7 +163,6 @@ impl InForce {
             | Said::SignOff(_)
             | Said::HandReading(_)
             | Said::Confirm(_)
-            | Said::Witness(_)
             | Said::Withdraw { .. } => Ok(()),
         }
     }

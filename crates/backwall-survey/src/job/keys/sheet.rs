@@ -5,9 +5,9 @@ use super::super::basis;
 use super::super::check::Problem;
 use super::super::statement::BasisText;
 use super::super::{Basis, Plan, PlanError};
+use super::comments::{Comment, Comments};
 use super::{Allowed, KeyLeftOut, PlanKey, PlanTable, TABLES, written};
 use backwall_units::parse_number;
-use std::fmt::Write;
 
 /// What a plan on its way is called in messages; it has no file yet.
 const NAME: &str = "the plan";
@@ -20,6 +20,8 @@ const UNNAMED: &str = "what if";
 pub struct Sheet {
     tables: &'static [PlanTable],
     parts: Vec<SheetPart>,
+    /// Comments behind everything.
+    below: Vec<String>,
 }
 
 impl PartialEq for Sheet {
@@ -34,6 +36,9 @@ pub struct SheetPart {
     pub table: &'static PlanTable,
     /// One for each key, without quotes; empty where it is left out.
     pub values: Vec<String>,
+    /// What people wrote about the table and about each key, as they wrote it.
+    about: Comment,
+    about_keys: Vec<Comment>,
 }
 
 impl PartialEq for SheetPart {
@@ -55,13 +60,21 @@ pub enum SheetRow {
 
 impl SheetPart {
     fn empty(table: &'static PlanTable) -> Self {
-        Self { table, values: vec![String::new(); table.keys.len()] }
+        Self::with(table, vec![String::new(); table.keys.len()])
+    }
+
+    fn with(table: &'static PlanTable, values: Vec<String>) -> Self {
+        Self { table, about: Comment::default(), about_keys: vec![Comment::default(); values.len()], values }
     }
 
     /// A course of a basis that has its number and nothing else.
     fn says_nothing(&self) -> bool {
         let number = |key: &PlanKey| key.name == "number";
-        self.table.path == "course[]" && self.table.keys.iter().zip(&self.values).all(|(key, value)| value.is_empty() || number(key))
+        let is_bare = |about: &Comment| *about == Comment::default();
+        self.table.path == "course[]"
+            && is_bare(&self.about)
+            && self.about_keys.iter().all(is_bare)
+            && self.table.keys.iter().zip(&self.values).all(|(key, value)| value.is_empty() || number(key))
     }
 }
 
@@ -69,19 +82,46 @@ impl Sheet {
     /// Nothing but what must be there and what hardly any job does without, all of it to be filled in.
     pub fn blank() -> Self {
         let wanted = |table: &&PlanTable| table.needed || ["person[]", "line[]"].contains(&table.path);
-        Self { tables: TABLES, parts: TABLES.iter().filter(wanted).map(SheetPart::empty).collect() }
+        Self { tables: TABLES, parts: TABLES.iter().filter(wanted).map(SheetPart::empty).collect(), below: Vec::new() }
     }
 
     /// A plan that is there.
     pub fn of(text: &str) -> Result<Self, PlanError> {
-        Plan::parse(NAME, text).map(|plan| Self::of_plan(&plan))
+        Plan::parse(NAME, text).map(|plan| Self::of_plan(&plan).with_comments(text))
+    }
+
+    /// With the comments of the text it was read from, each where it stood.
+    pub fn with_comments(mut self, text: &str) -> Self {
+        let Comments { of, below } = Comments::of(text);
+        self.below = below;
+        let paths: Vec<String> = (0..self.parts.len()).map(|part| self.path(part)).collect();
+        for ((path, key), mut comment) in of {
+            // What belongs to a table or a key that is called otherwise today stays with the table above it.
+            let mut above = path.as_str();
+            let at = loop {
+                match paths.iter().position(|known| known == above) {
+                    Some(at) => break at,
+                    None if above.is_empty() => break 0,
+                    None => above = above.rsplit_once('.').map_or("", |(parent, _)| parent),
+                }
+            };
+            let Some(part) = self.parts.get_mut(at) else { continue };
+            let number = key.as_ref().filter(|_| above == path).and_then(|key| part.table.keys.iter().position(|known| known.name == *key));
+            let known = number.map_or(&mut part.about, |number| &mut part.about_keys[number]);
+            known.above.append(&mut comment.above);
+            match (&known.beside, comment.beside) {
+                (None, beside) => known.beside = beside,
+                (Some(_), beside) => known.above.extend(beside),
+            }
+        }
+        self
     }
 
     /// By its own written form, so that words of earlier plans have become those of today.
     pub fn of_plan(plan: &Plan) -> Self {
         // A plan came out of a file, so that it can be written.
         let value = serde_json::to_value(plan).unwrap_or_default();
-        let mut sheet = Self { tables: TABLES, parts: Vec::new() };
+        let mut sheet = Self { tables: TABLES, parts: Vec::new(), below: Vec::new() };
         for table in super::inside("") {
             sheet.read(table, &value[table.name()]);
         }
@@ -91,7 +131,7 @@ impl Sheet {
     /// A basis to be made of the one that is there, with every course of the plan to be filled in.
     pub fn of_basis(known: Option<&Basis>, plan: &Plan) -> Self {
         let value = serde_json::to_value(known.cloned().unwrap_or_default()).unwrap_or_default();
-        let mut sheet = Self { tables: basis::TABLES, parts: Vec::new() };
+        let mut sheet = Self { tables: basis::TABLES, parts: Vec::new(), below: Vec::new() };
         let given = value["course"].as_array().cloned().unwrap_or_default();
         for table in basis::TABLES {
             if !table.is_many() {
@@ -130,7 +170,7 @@ impl Sheet {
                 }
                 other => other.to_string(),
             };
-            self.parts.push(SheetPart { table, values: table.keys.iter().map(typed).collect() });
+            self.parts.push(SheetPart::with(table, table.keys.iter().map(typed).collect()));
             for inner in super::inside(table.path).filter(|_| !table.path.is_empty()) {
                 self.read(inner, &value[inner.name()]);
             }
@@ -253,20 +293,32 @@ impl Sheet {
         Ok(())
     }
 
-    /// The plan as its file has it, with what each key means.
+    /// The plan as its file has it, with the comments people wrote; where there is none above a table, with what the table means.
     pub fn text(&self) -> String {
         let page = if self.is_basis() { "basis" } else { "plan" };
         let mut text = format!("# Made in the console of Backwall. Keys that are not here are left out; docs/{page}.md lists all.\n");
+        // A file that was made here says so already.
+        if self.parts.first().is_some_and(|part| part.about.above.first().is_some_and(|line| *line == text.trim_end())) {
+            text.clear();
+        }
         for part in self.parts.iter().filter(|part| !part.says_nothing()) {
-            text.push('\n');
-            written::comment(&mut text, part.table.meaning);
-            if !part.table.path.is_empty() {
-                let _ = writeln!(text, "{}", part.table.header());
+            if !text.is_empty() {
+                text.push('\n');
             }
-            for (key, value) in part.table.keys.iter().zip(&part.values).filter(|(_, value)| !value.is_empty()) {
-                let _ = writeln!(text, "{} = {}", key.name, quoted(key, value));
+            if part.about.above.is_empty() {
+                written::comment(&mut text, part.table.meaning);
+            }
+            let header = if part.table.path.is_empty() { String::new() } else { part.table.header() };
+            commented(&mut text, &part.about, &header);
+            for ((key, value), about) in part.table.keys.iter().zip(&part.values).zip(&part.about_keys) {
+                let line = if value.is_empty() { String::new() } else { format!("{} = {}", key.name, quoted(key, value)) };
+                commented(&mut text, about, &line);
             }
         }
+        if !self.below.is_empty() {
+            text.push('\n');
+        }
+        self.below.iter().for_each(|line| text.extend([line, "\n"]));
         text
     }
 
@@ -304,6 +356,19 @@ impl Sheet {
     /// The plan as far as it can be read, mistakes and all: enough to work out what it will take.
     pub fn draft(&self) -> Option<Plan> {
         toml::from_str(&self.text()).ok()
+    }
+}
+
+/// A line with its comments; what belongs to one that is left out stands for itself.
+fn commented(text: &mut String, about: &Comment, line: &str) {
+    for comment in &about.above {
+        text.extend([comment, "\n"]);
+    }
+    match (line, &about.beside) {
+        ("", None) => {}
+        ("", Some(beside)) => text.extend([beside, "\n"]),
+        (line, None) => text.extend([line, "\n"]),
+        (line, Some(beside)) => text.extend([line, " ", beside, "\n"]),
     }
 }
 
@@ -386,6 +451,33 @@ mod tests {
             assert_eq!(sheet.plan().unwrap(), Plan::parse("plan.toml", text).unwrap());
             assert_eq!(Sheet::of(&sheet.text()).unwrap(), sheet);
         }
+    }
+
+    /// The values come back as those of the file, and so do the comments: by every line that begins with one.
+    #[test]
+    fn comments_stay_with_what_they_are_about_when_values_change() {
+        let comments = |text: &str| {
+            let mut lines: Vec<String> =
+                text.lines().filter_map(|line| line.find("# ").map(|at| line[at..].trim_end().to_owned())).collect();
+            lines.sort();
+            lines
+        };
+        let text = PLAN
+            .replacen("[job]", "# Agreed with the client on 3 March (invented).\n[job]", 1)
+            .replacen("required_mm = 6.2", "required_mm = 6.2 # by C-118, not by the drawing", 1)
+            .replacen("[encoder]", "# wheel changed in February\n[encoder]", 1)
+            + "\n# end of the plan\n";
+        let mut sheet = Sheet::of(&text).unwrap();
+        set(&mut sheet, "asset.course[0]", "required_mm", "6.4").unwrap();
+        let kept = sheet.text();
+        assert!(kept.contains("required_mm = 6.4 # by C-118, not by the drawing\n"), "{kept}");
+        assert!(kept.contains("# wheel changed in February\n[encoder]\n") && kept.ends_with("\n# end of the plan\n"), "{kept}");
+        let missing: Vec<String> = comments(&text).into_iter().filter(|line| !comments(&kept).contains(line)).collect();
+        assert!(missing.is_empty(), "{missing:?} in\n{kept}");
+        // Once more through the form nothing is added and nothing is lost, also where a value is taken out.
+        assert_eq!(Sheet::of(&kept).unwrap().text(), kept);
+        set(&mut sheet, "asset.course[0]", "required_mm", "").unwrap();
+        assert!(sheet.text().contains("\n# by C-118, not by the drawing\n"), "{}", sheet.text());
     }
 
     #[test]

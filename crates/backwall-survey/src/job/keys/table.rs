@@ -538,4 +538,22 @@ pub const TABLES: &[PlanTable] = &[
             ),
         ],
     },
+    PlanTable {
+        path: "witness_point[]",
+        needed: false,
+        meaning: "Witness points of the inspection and test plan: what somebody must see and initial. What is left names those without initials.",
+        keys: &[
+            key("name", "", Filled, Needed, "\"calibration on blocks\"", "What is to be witnessed. Must be unique."),
+            key("line", "", Text, Open("it is of the whole job"), "\"A090\"", "The line it belongs to."),
+        ],
+    },
+    PlanTable {
+        path: "photo[]",
+        needed: false,
+        meaning: "Photos that must be taken. What is left names those that are missing.",
+        keys: &[
+            key("name", "", Filled, Needed, "\"nameplate\"", "What it shows. Must be unique."),
+            key("line", "", Text, Open("it is of the whole job"), "\"A090\"", "The line it belongs to."),
+        ],
+    },
 ];

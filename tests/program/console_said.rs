@@ -1,0 +1,64 @@
+//! What is said above the keys: nothing that came by itself is overwritten before anybody can have read it.
+
+use crate::console::fixture::*;
+use backwall::console::Step;
+use backwall::console::state::{App, Event};
+use backwall::console::theme::Role;
+use backwall::console::update::update;
+use backwall_survey::travel::Direction;
+
+/// Long enough to read a line; then what shares the line with an alarm has it again.
+const SECONDS: i64 = 1_000_000;
+
+fn shown(app: &App) -> &str {
+    app.message.as_ref().map_or("", |message| message.text.as_str())
+}
+
+fn after(app: &mut App, seconds: i64) {
+    let now = app.now_us + seconds * SECONDS;
+    update(app, Event::Clock(now));
+}
+
+#[test]
+fn what_came_by_itself_is_seen_though_a_key_is_pressed_or_more_comes() {
+    let mut app = app(Step::Scan, ready());
+    app.news(Role::Plain, "first");
+    app.news(Role::Watch, "second");
+    assert_eq!(shown(&app), "first");
+    app.say(Role::Plain, "answer to a key");
+    assert_eq!(shown(&app), "answer to a key");
+    app.unsay();
+    after(&mut app, 1);
+    assert_eq!(shown(&app), "first", "nobody can have read it");
+    after(&mut app, 4);
+    assert_eq!(shown(&app), "first");
+    after(&mut app, 1);
+    assert_eq!(shown(&app), "second");
+    after(&mut app, 60);
+    assert_eq!(shown(&app), "second", "nothing else wants the line");
+}
+
+#[test]
+fn a_fault_comes_back_from_under_what_was_said_just_after_it() {
+    let mut app = app(Step::Scan, ready());
+    update(&mut app, Event::Failed("the note was NOT kept".to_owned()));
+    update(&mut app, Event::Done("signed".to_owned()));
+    assert_eq!(shown(&app), "signed");
+    update(&mut app, letter('t'));
+    after(&mut app, 1);
+    assert_eq!(shown(&app), "the note was NOT kept");
+}
+
+#[test]
+fn news_stand_beside_an_alarm_and_leave_the_keys_their_line_again() {
+    let mut app = scanning(Direction::Up);
+    assert!(app.open_alarm().is_some(), "the fixture has a thin spot nobody has acknowledged");
+    app.unsay();
+    app.news(Role::Plain, "outline: an earlier survey");
+    let screen = text(&app, 80, 24);
+    let mut last = screen.lines().rev();
+    assert!(last.next().unwrap().contains("outline: an earlier survey"), "{screen}");
+    assert!(last.next().unwrap().contains("[a] acknowledge"), "{screen}");
+    after(&mut app, 11);
+    assert!(text(&app, 80, 24).lines().last().unwrap().contains("end"), "the keys are there again");
+}
