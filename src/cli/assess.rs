@@ -90,9 +90,7 @@ pub fn run(args: &AssessArgs) -> anyhow::Result<()> {
         if let (Some(kept), Some(fields)) = (&kept, object.as_object_mut()) {
             fields.insert("kept".to_owned(), kept.statement.id.into());
         }
-        if let Some(fields) = object.as_object_mut() {
-            fields.insert("seal".to_owned(), object_of_seal(&contents));
-        }
+        object["seal"] = contents.seal.as_ref().map(sealed::object).into();
         say!("{object}");
         return Ok(());
     }
@@ -119,15 +117,11 @@ fn keep(args: &AssessArgs, chosen: &basis::Chosen) -> anyhow::Result<KeptStateme
     enter(&enter_args(args), args.reason.as_deref().unwrap_or_default(), |_, _| Ok(Said::Basis(Box::new(text))))
 }
 
-/// The seal of the job as it was assessed, as a JSON export has it.
-fn object_of_seal(contents: &JobContents) -> serde_json::Value {
-    contents.seal.as_ref().map_or(serde_json::Value::Null, sealed::object)
-}
-
 /// A against B.
 fn against(args: &AssessArgs, found: &Against, unit: LengthUnit, contents: &JobContents) -> anyhow::Result<()> {
     if args.json {
-        say!("{}", serde_json::json!({ "a": found.a, "b": found.b, "differs": found.differs, "seal": object_of_seal(contents) }));
+        let seal = contents.seal.as_ref().map(sealed::object);
+        say!("{}", serde_json::json!({ "a": found.a, "b": found.b, "differs": found.differs, "seal": seal }));
         return Ok(());
     }
     for line in side_by_side(found, unit) {

@@ -1,6 +1,7 @@
 //! A figure as PNG: the same items as in every other format, text drawn from the font's outlines.
 
 use super::figure::{Anchor, Dash, Figure, FigureItem, FigurePoint, Ink, Stroke, Text, font};
+use crc::{CRC_32_ISO_HDLC, Crc};
 use tiny_skia::{FillRule, LineJoin, Paint, Path, PathBuilder, Pixmap, StrokeDash, Transform};
 use ttf_parser::OutlineBuilder;
 
@@ -75,13 +76,8 @@ pub(super) fn text_of(picture: &[u8], key: &str) -> Option<(String, Vec<u8>)> {
 
 /// The check of a chunk, over kind and data: CRC-32 of ISO 3309. PNG specification, annex D.
 fn check(bytes: &[u8]) -> u32 {
-    let bits = |mut sum: u32| {
-        for _ in 0..8 {
-            sum = (sum >> 1) ^ if sum & 1 == 1 { 0xedb8_8320 } else { 0 };
-        }
-        sum
-    };
-    !bytes.iter().fold(u32::MAX, |sum, byte| bits(sum ^ u32::from(*byte)))
+    const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+    CRC.checksum(bytes)
 }
 
 fn paint(ink: Ink) -> Paint<'static> {

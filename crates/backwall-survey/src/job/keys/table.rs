@@ -3,7 +3,7 @@
 use super::{
     Allowed::{self, *},
     KeyLeftOut::{self, *},
-    PlanTable,
+    PlanKey, PlanTable,
     Range::*,
     key,
 };
@@ -12,6 +12,7 @@ const TEMPERATURE: Allowed = Number(Within(-60.0, 500.0));
 /// Below 20 or above 1500 MPa it is no structural steel but another unit.
 const STRESS: Allowed = Number(Within(20.0, 1500.0));
 const COURSE_NUMBER: Allowed = Whole(0, 65_535);
+const OF_LINE: PlanKey = key("line", "", Text, Open("it is of the whole job"), "\"A090\"", "The line it belongs to.");
 const NOT_ASSESSED: KeyLeftOut = Open("what depends on it is not calculated");
 
 pub const TABLES: &[PlanTable] = &[
@@ -542,18 +543,12 @@ pub const TABLES: &[PlanTable] = &[
         path: "witness_point[]",
         needed: false,
         meaning: "Witness points of the inspection and test plan: what somebody must see and initial. What is left names those without initials.",
-        keys: &[
-            key("name", "", Filled, Needed, "\"calibration on blocks\"", "What is to be witnessed. Must be unique."),
-            key("line", "", Text, Open("it is of the whole job"), "\"A090\"", "The line it belongs to."),
-        ],
+        keys: &[key("name", "", Filled, Needed, "\"calibration on blocks\"", "What is to be witnessed. Must be unique."), OF_LINE],
     },
     PlanTable {
         path: "photo[]",
         needed: false,
         meaning: "Photos that must be taken. What is left names those that are missing.",
-        keys: &[
-            key("name", "", Filled, Needed, "\"nameplate\"", "What it shows. Must be unique."),
-            key("line", "", Text, Open("it is of the whole job"), "\"A090\"", "The line it belongs to."),
-        ],
+        keys: &[key("name", "", Filled, Needed, "\"nameplate\"", "What it shows. Must be unique."), OF_LINE],
     },
 ];
