@@ -64,7 +64,7 @@ enum Command {
     /// Open the console on the bundled invented job and stream; nothing to set up
     Demo(demo::DemoArgs),
     /// Make a job file from a job plan
-    New(new::Args),
+    New(new::NewArgs),
     /// Open the console on a job, at the first step that is not done
     Open(console::OpenArgs),
     /// Work through the pre-scan checklist and sign it
@@ -94,11 +94,11 @@ enum Command {
     /// Work out statistics, comparison with earlier surveys, corrosion rate, remaining life: screening numbers with their sources
     Assess(assess::AssessArgs),
     /// Write the client's report as PDF or HTML
-    Report(report::Args),
+    Report(report::ReportArgs),
     /// Write the data of a job for other programs
-    Export(export::Args),
+    Export(export::ExportArgs),
     /// Check a job's digests, and compute every reading again from its waveform
-    Verify(verify::Args),
+    Verify(verify::VerifyArgs),
     /// Show one digest over the whole job, to keep elsewhere
     Seal(seal::SealArgs),
     /// Check a stream profile, or try it on a stream

@@ -25,11 +25,11 @@ pub mod view;
 pub mod wall;
 
 pub use backwall_store::now_us;
-pub use begin::{Begin, CannotContinue, GoesOn};
+pub use begin::{Begin, CannotContinue, ContinuesRun};
 pub use change::{Changed, GoesOnWith};
 pub use connecting::{ConnectError, Connecting};
 pub use disagree::Disagreement;
 pub use engine::Notice;
 pub use scan::{LEAST_FREE, RunRequest, Scan, ScanOrder, ScanRequest, StartError, low_disk, start};
-pub use view::{Counts, LiveView, Phase, RunCommand, Telemetry};
+pub use view::{LiveCounts, LiveView, Phase, RunCommand, Telemetry};
 pub use wall::LiveWall;

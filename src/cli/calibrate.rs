@@ -135,10 +135,10 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
 }
 
 /// What was said and found, and why it failed if it did.
-pub type Done = (String, Value, Option<String>);
+pub type CalibrateDone = (String, Value, Option<String>);
 
 /// Measures what is asked for and keeps it in the job: the bench without a screen.
-pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done> {
+pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<CalibrateDone> {
     let profile = Profile::load(&args.profile)?;
     let profile = args.channel.as_deref().map_or(Ok(profile.clone()), |channel| profile.clone().on_channel(channel))?;
     let stored = session.file.contents()?;
@@ -149,7 +149,7 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Done>
     let by = Signed { at_us: crate::live::now_us(), ..session.operator.clone() };
     let start = Start::of(&contents, profile.channel.as_deref());
     let found = bench::unattended(start, &profile, args.keep_velocity, attempts(args, &contents.plan)).await?;
-    let mut said = Said { text: Vec::new(), object: json!({"event": "calibrated"}), failed: None, no_fit: None };
+    let mut said = CalibrateSaid { text: Vec::new(), object: json!({"event": "calibrated"}), failed: None, no_fit: None };
     said.refused(&found.refused);
     said.encoder(&found.view.found);
     said.fit(&found);
@@ -213,7 +213,7 @@ fn attempts(args: &MeasureArgs, plan: &Plan) -> Vec<Attempt> {
 }
 
 /// What is said of the work.
-struct Said {
+struct CalibrateSaid {
     text: Vec<String>,
     object: Value,
     failed: Option<String>,
@@ -221,7 +221,7 @@ struct Said {
     no_fit: Option<String>,
 }
 
-impl Said {
+impl CalibrateSaid {
     /// The first failure counts.
     fn fail(&mut self, why: String) {
         self.failed.get_or_insert(why);

@@ -10,7 +10,7 @@ use crate::session::review::EarlierSurvey;
 use crate::session::{LineStream, Session, runtime};
 use anyhow::{Context, bail};
 use backwall_report::earlier::EarlierTold;
-use backwall_simulate::{Crawler, End, VirtualWall};
+use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
 use backwall_store::JobFile;
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::{Pace, StreamSpec};
@@ -119,7 +119,7 @@ const ENCODER: (&str, f64) = ("C1", 2000.0);
 fn calibrate_on_blocks(session: &Session, wall: &VirtualWall, folder: &Path) -> anyhow::Result<()> {
     let on_block = |mm: f64| -> anyhow::Result<AtBlock> {
         let length = Length::mm(mm);
-        let mut crawler = Crawler::on_block(wall, length, End::Shots(40))?;
+        let mut crawler = Crawler::on_block(wall, length, StreamEnd::Shots(40))?;
         let mut bytes = Vec::new();
         while crawler.next_frame(&mut bytes).is_some() {}
         let file = folder.join(format!("block-{mm}.shots"));

@@ -79,7 +79,7 @@ impl ExportWhat {
 
 /// What a picture shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
-pub enum Shown {
+pub enum PictureOf {
     /// The section through the wall along a run
     #[default]
     Strip,
@@ -90,7 +90,7 @@ pub enum Shown {
 }
 
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub struct ExportArgs {
     /// The job file; it may be in use
     pub job: PathBuf,
     #[arg(long, value_enum)]
@@ -104,7 +104,7 @@ pub struct Args {
     pub what: Option<ExportWhat>,
     /// What an SVG or PNG picture shows [default: strip]
     #[arg(long, value_enum)]
-    pub figure: Option<Shown>,
+    pub figure: Option<PictureOf>,
     /// Only this run; without it, all runs
     #[arg(long)]
     pub run: Option<RunId>,
@@ -141,7 +141,7 @@ pub struct Args {
 }
 
 /// What was written, in words and as numbers.
-struct Done {
+struct ExportDone {
     /// Rows, or pictures.
     count: u64,
     files: Vec<PathBuf>,
@@ -151,20 +151,20 @@ struct Done {
 }
 
 /// A job file opened for an export.
-struct Order<'a> {
-    args: &'a Args,
+struct ExportOrder<'a> {
+    args: &'a ExportArgs,
     reader: &'a JobReader,
     job: &'a JobContents,
     sources: Vec<ReadingsOf<'a>>,
 }
 
-pub fn run(args: &Args) -> anyhow::Result<()> {
+pub fn run(args: &ExportArgs) -> anyhow::Result<()> {
     refuse_what_does_not_apply(args)?;
     let reader = JobFile::open_read_only(&args.job)?;
     let job = reader.contents()?;
     let evaluation = args.evaluation.map(|id| evaluation(&reader, id)).transpose()?;
     let sources = sources(args, &job, evaluation.as_ref())?;
-    let order = Order { args, reader: &reader, job: &job, sources };
+    let order = ExportOrder { args, reader: &reader, job: &job, sources };
     let beside = job.seal.as_ref().filter(|_| args.format == Format::Csv);
     if beside.is_some() {
         TableSeal::room(&args.out)?;
@@ -212,14 +212,14 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
 }
 
 /// Readings where nothing else is asked for; of what is on the wall the spots.
-fn what_of(args: &Args) -> ExportWhat {
+fn what_of(args: &ExportArgs) -> ExportWhat {
     args.what.unwrap_or(if args.format.is_of_spots() { ExportWhat::Spots } else { ExportWhat::Readings })
 }
 
 /// An option that would be passed over is an error: the export would not be what was meant.
-fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
+fn refuse_what_does_not_apply(args: &ExportArgs) -> anyhow::Result<()> {
     let (picture, what, shown) = (args.format.is_picture(), args.what.unwrap_or_default(), args.figure.unwrap_or_default());
-    let strip = picture && shown == Shown::Strip;
+    let strip = picture && shown == PictureOf::Strip;
     let rules = [
         ("--what", args.what.is_some(), !picture, "csv, parquet, geojson, dxf or json-schema"),
         (
@@ -232,18 +232,18 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
         ("--earlier", !args.earlier.earlier.is_empty(), what.is_assessed(), "assessment, comparison, points or profile"),
         ("--run", args.run.is_some(), !what.is_assessed(), "readings, spots or statistics; an assessment has the whole job"),
         ("--figure", args.figure.is_some(), picture, "svg or png"),
-        ("--at", args.at.is_some(), picture && shown == Shown::Waveform, "--figure waveform"),
+        ("--at", args.at.is_some(), picture && shown == PictureOf::Waveform, "--figure waveform"),
         ("--from", args.from.is_some(), strip, "--figure strip"),
         ("--to", args.to.is_some(), strip, "--figure strip"),
         ("--interval", args.interval.is_some(), !picture && what == ExportWhat::Statistics, "--what statistics"),
         ("--dpi", args.dpi.is_some(), args.format == Format::Png, "--format png"),
         ("--bom", args.bom, args.format == Format::Csv, "--format csv"),
-        ("--run", args.run.is_some(), !(picture && shown == Shown::Map), "one run, and --figure map shows all"),
+        ("--run", args.run.is_some(), !(picture && shown == PictureOf::Map), "one run, and --figure map shows all"),
         ("--run", args.run.is_some(), picture || what != ExportWhat::Hand, "readings, spots or statistics; --what hand has the whole job"),
         (
             "--evaluation",
             args.evaluation.is_some(),
-            !(picture && shown == Shown::Map) && (picture || matches!(what, ExportWhat::Readings | ExportWhat::Statistics)),
+            !(picture && shown == PictureOf::Map) && (picture || matches!(what, ExportWhat::Readings | ExportWhat::Statistics)),
             "readings, statistics, strip or waveform",
         ),
     ];
@@ -253,7 +253,7 @@ fn refuse_what_does_not_apply(args: &Args) -> anyhow::Result<()> {
     }
 }
 
-fn sources<'a>(args: &Args, job: &'a JobContents, evaluation: Option<&'a EvaluationSummary>) -> anyhow::Result<Vec<ReadingsOf<'a>>> {
+fn sources<'a>(args: &ExportArgs, job: &'a JobContents, evaluation: Option<&'a EvaluationSummary>) -> anyhow::Result<Vec<ReadingsOf<'a>>> {
     let wanted = args.run.or(evaluation.map(|evaluation| evaluation.start.run));
     let Some(wanted) = wanted else {
         return Ok(job.runs.iter().map(ReadingsOf::Run).collect());

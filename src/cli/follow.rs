@@ -1,6 +1,6 @@
 //! A run without a screen: says what happens as text, or as one JSON object a line.
 
-use crate::live::{Counts, LiveView, Notice, Phase, RunCommand, Scan};
+use crate::live::{LiveCounts, LiveView, Notice, Phase, RunCommand, Scan};
 use anyhow::Context;
 use backwall_report::words::shown;
 use backwall_store::{RunSummary, Saved};
@@ -130,7 +130,7 @@ fn too_many(link: &LinkState) -> bool {
 }
 
 /// The last line of a headless scan: what the job has of the run, and how much of the stream was dropped.
-fn of_closed(summary: &RunSummary, validity: &Validity, counts: &Counts) -> Value {
+fn of_closed(summary: &RunSummary, validity: &Validity, counts: &LiveCounts) -> Value {
     let mut object = closed(summary, validity);
     object["frames_dropped"] = json!(counts.dropped);
     object

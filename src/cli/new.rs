@@ -12,7 +12,7 @@ use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub struct NewArgs {
     /// The job file to make; it must not exist yet
     #[arg(required_unless_present = "example")]
     pub job: Option<PathBuf>,
@@ -27,7 +27,7 @@ pub struct Args {
     pub json: bool,
 }
 
-pub fn run(args: &Args) -> anyhow::Result<()> {
+pub fn run(args: &NewArgs) -> anyhow::Result<()> {
     match (&args.job, &args.from) {
         (Some(job), Some(from)) => {
             let plan = make(job, from)?;

@@ -7,7 +7,7 @@ mod prove;
 use anyhow::{Context, Result};
 use backwall_stream::profile::proof::ProofStanding;
 use backwall_stream::tap::{Tap, TapItem};
-use backwall_stream::{DecodeCounts, Decoded, Profile, StreamSpec, What};
+use backwall_stream::{DecodeCounts, Decoded, DecodedWhat, Profile, StreamSpec};
 use backwall_survey::reading::{GaugeValue, Record};
 use std::io::{self, Write};
 use std::time::Duration;
@@ -16,11 +16,11 @@ use std::time::Duration;
 #[derive(Debug, clap::Args)]
 pub struct ProfileArgs {
     #[command(subcommand)]
-    command: Command,
+    command: ProfileCommand,
 }
 
 #[derive(Debug, clap::Subcommand)]
-enum Command {
+enum ProfileCommand {
     /// Read a profile and report every mistake, with file, line and key
     Check {
         /// Path of a profile, or the name of a known one
@@ -50,12 +50,12 @@ enum Command {
 pub fn run(args: ProfileArgs) -> Result<()> {
     let mut out = io::stdout().lock();
     let done = match args.command {
-        Command::Check { file } => check(&file, &mut out),
-        Command::Try { file, stream, limit } => try_out(&file, &stream, limit, &mut out),
-        Command::Make(args) => make::make(&args, &mut io::stdin().lock(), &mut out),
-        Command::Prove(args) => prove::prove(&args, &mut io::stdin().lock(), &mut out),
-        Command::List => list(&mut out),
-        Command::Show { name } => show(&name, &mut out),
+        ProfileCommand::Check { file } => check(&file, &mut out),
+        ProfileCommand::Try { file, stream, limit } => try_out(&file, &stream, limit, &mut out),
+        ProfileCommand::Make(args) => make::make(&args, &mut io::stdin().lock(), &mut out),
+        ProfileCommand::Prove(args) => prove::prove(&args, &mut io::stdin().lock(), &mut out),
+        ProfileCommand::List => list(&mut out),
+        ProfileCommand::Show { name } => show(&name, &mut out),
     };
     match done {
         // Whoever read along has seen enough.
@@ -116,11 +116,11 @@ const PATIENCE: Duration = Duration::from_secs(5);
 fn try_out(file: &str, stream: &StreamSpec, limit: u64, out: &mut impl Write) -> Result<()> {
     let profile = Profile::load(file)?;
     let mut tap = Tap::open(stream, &profile).with_context(|| format!("cannot try {file}"))?;
-    let mut tally = Tally::default();
+    let mut tally = ShownTally::default();
     while tally.shown() < limit {
         match tap.next(PATIENCE) {
             // What the profile says, or a shot beside its samples, is no frame of its own.
-            TapItem::Frame(Decoded { what: What::Record(record), bytes }) if bytes.is_empty() => {
+            TapItem::Frame(Decoded { what: DecodedWhat::Record(record), bytes }) if bytes.is_empty() => {
                 writeln!(out, "    -  {}, from here on", record_in_words(&record))?;
             }
             TapItem::Frame(decoded) => {
@@ -160,15 +160,15 @@ fn write_frame(number: u64, decoded: &Decoded, is_text: bool, out: &mut impl Wri
     Ok(())
 }
 
-fn in_words(what: &What) -> String {
+fn in_words(what: &DecodedWhat) -> String {
     match what {
-        What::Record(record) => record_in_words(record),
-        What::Unknown => "unknown   no [[record]] is for this frame".to_owned(),
-        What::Ignored => "ignored".to_owned(),
-        What::Answer => "the answer to a command".to_owned(),
-        What::BeforeHeader => "shot      before any header: counted, not used".to_owned(),
-        What::OtherChannel { channel, .. } => format!("channel {}: not read", plain(channel)),
-        What::Dropped { why } => format!("DROPPED   {}", plain(why)),
+        DecodedWhat::Record(record) => record_in_words(record),
+        DecodedWhat::Unknown => "unknown   no [[record]] is for this frame".to_owned(),
+        DecodedWhat::Ignored => "ignored".to_owned(),
+        DecodedWhat::Answer => "the answer to a command".to_owned(),
+        DecodedWhat::BeforeHeader => "shot      before any header: counted, not used".to_owned(),
+        DecodedWhat::OtherChannel { channel, .. } => format!("channel {}: not read", plain(channel)),
+        DecodedWhat::Dropped { why } => format!("DROPPED   {}", plain(why)),
     }
 }
 
@@ -235,7 +235,7 @@ fn escaped(bytes: &[u8]) -> String {
 
 /// What was shown; the decoder may be ahead of that.
 #[derive(Default)]
-struct Tally {
+struct ShownTally {
     good: u64,
     dropped: u64,
     unknown: u64,
@@ -244,18 +244,18 @@ struct Tally {
     ignored: u64,
 }
 
-impl Tally {
+impl ShownTally {
     fn shown(&self) -> u64 {
         self.good + self.dropped + self.unknown + self.before_header + self.ignored
     }
 
-    fn add(&mut self, what: &What) {
+    fn add(&mut self, what: &DecodedWhat) {
         *match what {
-            What::Record(_) | What::Answer | What::OtherChannel { .. } => &mut self.good,
-            What::Ignored => &mut self.ignored,
-            What::Unknown => &mut self.unknown,
-            What::BeforeHeader => &mut self.before_header,
-            What::Dropped { .. } => &mut self.dropped,
+            DecodedWhat::Record(_) | DecodedWhat::Answer | DecodedWhat::OtherChannel { .. } => &mut self.good,
+            DecodedWhat::Ignored => &mut self.ignored,
+            DecodedWhat::Unknown => &mut self.unknown,
+            DecodedWhat::BeforeHeader => &mut self.before_header,
+            DecodedWhat::Dropped { .. } => &mut self.dropped,
         } += 1;
     }
 

@@ -24,7 +24,7 @@ pub enum Units {
 }
 
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub struct ReportArgs {
     /// The job file; it may be in use
     pub job: PathBuf,
     /// The file to write, by its ending .pdf or .html; one of an earlier report is replaced
@@ -74,7 +74,7 @@ pub struct Args {
     pub json: bool,
 }
 
-pub fn run(args: &Args) -> anyhow::Result<()> {
+pub fn run(args: &ReportArgs) -> anyhow::Result<()> {
     let format = ReportFormat::of(&args.out)?;
     let (template, logo) = template_of(&args.template)?;
     let issued = args.issued.unwrap_or_else(|| chrono::Utc::now().fixed_offset());

@@ -2,11 +2,11 @@
 
 use super::follow::{self, NOTICES};
 use super::stream_args::StreamArgs;
-use crate::live::{Begin, GoesOn, RunCommand};
+use crate::live::{Begin, ContinuesRun, RunCommand};
 use crate::session::{Session, runtime};
 use anyhow::{Context, anyhow, bail};
 use backwall_store::RunId;
-use backwall_stream::command::{Order, order_of};
+use backwall_stream::command::{CommandOrder, order_of};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
 use backwall_survey::job::overriding::Override;
@@ -72,7 +72,7 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     let session = args.stream.open(&args.job, args.operator.as_deref())?;
     let by = session.signed();
     let against = args.override_checklist.map(|reason| Override { reason, second: args.second, by });
-    let goes_on = args.continues.map(|from| GoesOn { from, reason: args.reason, by: session.signed() });
+    let goes_on = args.continues.map(|from| ContinuesRun { from, reason: args.reason, by: session.signed() });
     let begin = begin(&session, args.line.as_deref(), args.from.as_deref(), goes_on)?.against(against);
     if args.headless {
         headless(session, &begin, args.json, &args.send)
@@ -82,7 +82,7 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
 }
 
 /// What the options ask for.
-fn begin(session: &Session, line: Option<&str>, from: Option<&str>, goes_on: Option<GoesOn>) -> anyhow::Result<Begin> {
+fn begin(session: &Session, line: Option<&str>, from: Option<&str>, goes_on: Option<ContinuesRun>) -> anyhow::Result<Begin> {
     if let Some(goes_on) = goes_on {
         return session.continuing(goes_on);
     }
@@ -102,7 +102,7 @@ pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String])
     // A command that is not known, or not with this value, is found before anything is recorded.
     let orders = send
         .iter()
-        .map(|asked| Ok(Order { by: session.operator.name.clone(), ..order_of(commands, asked)? }))
+        .map(|asked| Ok(CommandOrder { by: session.operator.name.clone(), ..order_of(commands, asked)? }))
         .collect::<anyhow::Result<Vec<_>>>()?;
     let runtime = runtime()?;
     let done = runtime.block_on(async {

@@ -1,7 +1,7 @@
 //! `backwall simulate`: the virtual crawler as a file, a TCP server or a pseudo-terminal.
 
 use anyhow::{Context, bail};
-use backwall_simulate::{Crawler, End, VirtualWall};
+use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
 use backwall_units::{Frequency, Length, parse_number};
 use clap::Args;
 use std::io::{BufWriter, Write};
@@ -114,10 +114,10 @@ fn read_wall(args: &SimulateArgs) -> anyhow::Result<VirtualWall> {
 
 fn start(wall: &VirtualWall, args: &SimulateArgs) -> anyhow::Result<Crawler> {
     let end = match (args.shots, args.seconds) {
-        (Some(shots), _) => End::Shots(shots),
-        (None, Some(seconds)) => End::Seconds(seconds),
-        _ if args.endless || args.serial => End::Never,
-        _ => End::Drive,
+        (Some(shots), _) => StreamEnd::Shots(shots),
+        (None, Some(seconds)) => StreamEnd::Seconds(seconds),
+        _ if args.endless || args.serial => StreamEnd::Never,
+        _ => StreamEnd::Drive,
     };
     if let Some(block) = args.block {
         return Ok(Crawler::on_block(wall, Length::mm(block), end)?);
@@ -143,16 +143,16 @@ fn write_file(path: &Path, crawler: Crawler, pace: SendPace) -> anyhow::Result<(
 }
 
 #[derive(Debug, Default)]
-struct Sent {
+struct SentSoFar {
     shots: u64,
     bytes: u64,
     seconds: f64,
 }
 
 /// Sends a whole stream, each frame when the device would.
-fn send(mut crawler: Crawler, mut to: impl Write, pace: SendPace) -> std::io::Result<Sent> {
+fn send(mut crawler: Crawler, mut to: impl Write, pace: SendPace) -> std::io::Result<SentSoFar> {
     let begun = Instant::now();
-    let mut sent = Sent::default();
+    let mut sent = SentSoFar::default();
     let mut frame = Vec::new();
     while let Some(time) = crawler.next_frame(&mut frame) {
         if pace == SendPace::Device {

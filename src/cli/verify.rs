@@ -10,7 +10,7 @@ use backwall_units::Length;
 use std::path::{Path, PathBuf};
 
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub struct VerifyArgs {
     /// The job file; it may be in use
     pub job: PathBuf,
     /// A seal of the job that was kept elsewhere (`backwall seal`, or the report): shows whether anything was removed since
@@ -29,7 +29,7 @@ pub struct Args {
     pub json: bool,
 }
 
-pub fn run(args: &Args) -> anyhow::Result<()> {
+pub fn run(args: &VerifyArgs) -> anyhow::Result<()> {
     let reader = JobFile::open_read_only(&args.job)?;
     let kept = args.seal.as_deref().map(|path| KeptSeal::read(path, args.key.as_deref())).transpose()?;
     let seal = args.against.as_deref().or(kept.as_ref().map(KeptSeal::digest));

@@ -3,9 +3,9 @@
 //! console's worker thread, never by the loop that takes keys and draws.
 
 use super::replay::Replay;
-use super::review::{Ask, News, Outline, Overview};
+use super::review::{Ask, EarlierOutline, News, Overview};
 use super::state::NewPhoto;
-use super::survey::{Survey, SurveyNews};
+use super::survey::{SurveyAsk, SurveyNews};
 use crate::live::bench::BenchHandle;
 use crate::live::{Begin, Connecting, LiveView, LiveWall, RunCommand};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
@@ -22,7 +22,7 @@ use std::sync::{Arc, Mutex};
 pub type Clock = fn() -> i64;
 
 /// Reads the line of an earlier survey.
-pub type ReadOutline = Box<dyn FnOnce(&str) -> anyhow::Result<Outline> + Send>;
+pub type ReadOutline = Box<dyn FnOnce(&str) -> anyhow::Result<EarlierOutline> + Send>;
 
 /// Writes the report.
 pub type WriteReport = Box<dyn FnOnce() -> anyhow::Result<String> + Send>;
@@ -141,7 +141,7 @@ pub trait Backend: Send + 'static {
         anyhow::bail!(self.refusal())
     }
     /// Reads the whole job for its map or its statistics.
-    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
+    fn open_survey(&mut self, survey: SurveyAsk) -> anyhow::Result<SurveyHandle> {
         let _ = survey;
         anyhow::bail!(self.refusal())
     }
@@ -221,7 +221,7 @@ pub struct ReviewHandle {
 pub struct SurveyHandle {
     pub news: tokio::sync::mpsc::Receiver<SurveyNews>,
     /// What else is wanted of it.
-    pub asks: std::sync::mpsc::Sender<Survey>,
+    pub asks: std::sync::mpsc::Sender<SurveyAsk>,
 }
 
 /// A stored run being played again. It stops when this is dropped.

@@ -184,7 +184,7 @@ pub enum BenchKey {
 
 /// Which keys work is a matter of what is on screen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Mode {
+pub enum KeyMode {
     Prepare,
     CheckConfirm,
     CheckChoice,
@@ -230,7 +230,7 @@ pub enum Mode {
     TestCard,
 }
 
-impl Mode {
+impl KeyMode {
     pub const ALL: [Self; 29] = [
         Self::Prepare,
         Self::CheckConfirm,
@@ -264,7 +264,7 @@ impl Mode {
     ];
 }
 
-impl Mode {
+impl KeyMode {
     /// Letters go into a field.
     pub const fn types(self) -> bool {
         matches!(self, Self::Typing | Self::Starting)
@@ -292,7 +292,7 @@ const fn control(c: char) -> Chord {
 pub struct Binding {
     pub keys: &'static [Chord],
     pub action: Action,
-    pub modes: &'static [Mode],
+    pub modes: &'static [KeyMode],
     /// How the key is written on screen; empty where another binding's line speaks for it.
     pub shown: &'static str,
     /// Two words for the footer; empty keeps it out of there.
@@ -303,7 +303,7 @@ pub struct Binding {
 }
 
 /// What a key means here. Releases mean nothing; a key held down only goes on where that does no harm.
-pub fn lookup(mode: Mode, event: &KeyEvent) -> Option<&'static Binding> {
+pub fn lookup(mode: KeyMode, event: &KeyEvent) -> Option<&'static Binding> {
     if event.kind == KeyEventKind::Release {
         return None;
     }
@@ -316,12 +316,12 @@ pub fn lookup(mode: Mode, event: &KeyEvent) -> Option<&'static Binding> {
 }
 
 /// Key and words for the footer of a mode, in order.
-pub fn footer(mode: Mode) -> impl Iterator<Item = (&'static str, &'static str)> {
+pub fn footer(mode: KeyMode) -> impl Iterator<Item = (&'static str, &'static str)> {
     BINDINGS.iter().filter(move |binding| binding.modes.contains(&mode) && !binding.label.is_empty()).map(|b| (b.shown, b.label))
 }
 
 /// Every key that works in a mode, with what it does.
-pub fn help(mode: Mode) -> impl Iterator<Item = (&'static str, &'static str)> {
+pub fn help(mode: KeyMode) -> impl Iterator<Item = (&'static str, &'static str)> {
     BINDINGS.iter().filter(move |binding| binding.modes.contains(&mode) && !binding.help.is_empty()).map(|b| (b.shown, b.help))
 }
 
@@ -335,7 +335,7 @@ mod tests {
 
     #[test]
     fn no_key_means_two_things_in_one_mode() {
-        for mode in Mode::ALL {
+        for mode in KeyMode::ALL {
             let mut seen = HashSet::new();
             for binding in BINDINGS.iter().filter(|binding| binding.modes.contains(&mode)) {
                 for chord in binding.keys {
@@ -470,7 +470,7 @@ mod tests {
             assert!(bound.contains(&action), "{action:?} has no key");
         }
         assert_eq!(bound.len(), all.len(), "an action is bound that this test does not know");
-        for mode in Mode::ALL {
+        for mode in KeyMode::ALL {
             let out = BINDINGS.iter().any(|b| b.modes.contains(&mode) && matches!(b.action, Quit | Cancel | Back));
             assert!(out, "{mode:?}");
         }
@@ -479,15 +479,15 @@ mod tests {
     #[test]
     fn releases_mean_nothing_and_a_held_key_only_navigates() {
         let event = |c, kind| KeyEvent { kind, ..KeyEvent::new(KeyCode::Char(c), KeyModifiers::NONE) };
-        assert!(lookup(Mode::Scanning, &event('e', KeyEventKind::Press)).is_some());
-        assert!(lookup(Mode::Scanning, &event('e', KeyEventKind::Release)).is_none());
-        assert!(lookup(Mode::Scanning, &event('e', KeyEventKind::Repeat)).is_none());
-        assert!(lookup(Mode::Scanning, &event('+', KeyEventKind::Repeat)).is_some());
+        assert!(lookup(KeyMode::Scanning, &event('e', KeyEventKind::Press)).is_some());
+        assert!(lookup(KeyMode::Scanning, &event('e', KeyEventKind::Release)).is_none());
+        assert!(lookup(KeyMode::Scanning, &event('e', KeyEventKind::Repeat)).is_none());
+        assert!(lookup(KeyMode::Scanning, &event('+', KeyEventKind::Repeat)).is_some());
     }
 
     #[test]
     fn the_footer_names_a_handful_of_keys() {
-        for mode in Mode::ALL {
+        for mode in KeyMode::ALL {
             assert!((1..=11).contains(&footer(mode).count()), "{mode:?}: {}", footer(mode).count());
         }
     }

@@ -1,7 +1,7 @@
 //! What is left to do in the job, on one screen: what was read of it, and the item the cursor is on. And the run that is to go
 //! on where another broke off, from when that is chosen until it is started.
 
-use crate::live::GoesOn;
+use crate::live::ContinuesRun;
 use backwall_report::left::Left;
 use backwall_survey::job::left::OpenItem;
 use backwall_units::Length;
@@ -41,5 +41,5 @@ pub struct ToGoOn {
     pub line: String,
     /// The last place of the earlier run that was saved.
     pub at: Option<Length>,
-    pub goes_on: GoesOn,
+    pub goes_on: ContinuesRun,
 }

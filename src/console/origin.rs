@@ -20,7 +20,7 @@ pub enum OriginLine {
 }
 
 /// The run a reading belongs to.
-pub struct Run<'a> {
+pub struct OriginRun<'a> {
     pub started_us: i64,
     pub setup: &'a Setup,
     pub limits: &'a Limits,
@@ -32,7 +32,7 @@ pub fn is_guarded(reading: &Reading, limits: &Limits) -> bool {
 }
 
 /// Everything a reading rests on.
-pub fn of(contents: &JobContents, run: &Run, reading: &Reading, waveform: Option<&Waveform>, look: &Look) -> Vec<OriginLine> {
+pub fn of(contents: &JobContents, run: &OriginRun, reading: &Reading, waveform: Option<&Waveform>, look: &Look) -> Vec<OriginLine> {
     // One entered since may be what the run went on with.
     let before = contents.setups.iter().rfind(|entry| entry.by.at_us <= run.started_us && entry.setup == *run.setup);
     let entry = before.or_else(|| contents.setups.iter().find(|entry| entry.setup == *run.setup));
@@ -51,7 +51,7 @@ fn row(lines: &mut Vec<OriginLine>, label: &'static str, value: impl Into<String
     lines.push(OriginLine::Row(label, value.into(), Role::Plain));
 }
 
-fn result(run: &Run, reading: &Reading, look: &Look, lines: &mut Vec<OriginLine>) {
+fn result(run: &OriginRun, reading: &Reading, look: &Look, lines: &mut Vec<OriginLine>) {
     let unit = look.unit;
     let symbol = unit.thickness_symbol();
     lines.push(OriginLine::Heading("reading"));
@@ -150,7 +150,7 @@ fn blocks(setup: &Setup, look: &Look, lines: &mut Vec<OriginLine>) {
     }
 }
 
-fn verification(contents: &JobContents, run: &Run, entry: Option<&SetupEntry>, look: &Look, lines: &mut Vec<OriginLine>) {
+fn verification(contents: &JobContents, run: &OriginRun, entry: Option<&SetupEntry>, look: &Look, lines: &mut Vec<OriginLine>) {
     lines.push(OriginLine::Heading("verification"));
     let setup_id = entry.map(|entry| entry.id);
     let state = validity(run.started_us, setup_id, &contents.checks);

@@ -1,7 +1,7 @@
 //! A plan or a basis that is made or changed on screen: its rows, what is wrong with it and what comes of it, worked out anew with each
 //! value.
 
-use super::keys::Mode;
+use super::keys::KeyMode;
 use super::text::safe_text;
 use backwall_survey::job::check::Problem;
 use backwall_survey::job::keys::sheet::{Sheet, SheetRow};
@@ -64,8 +64,8 @@ impl Planning {
         planning
     }
 
-    pub fn mode(&self) -> Mode {
-        if matches!(self.making, Making::Basis(_)) { Mode::WhatIf } else { Mode::Planning }
+    pub fn mode(&self) -> KeyMode {
+        if matches!(self.making, Making::Basis(_)) { KeyMode::WhatIf } else { KeyMode::Planning }
     }
 
     pub fn title(&self) -> &'static str {

@@ -7,7 +7,7 @@ pub mod over;
 pub mod overview;
 
 pub use assessed::AssessedShown;
-pub use earlier::{Behind, Earlier, Outline};
+pub use earlier::{Behind, Earlier, EarlierOutline};
 pub use over::{Over, Review, Reviewing};
 pub use overview::{Overview, ReadProgress, UnderLimit};
 

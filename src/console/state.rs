@@ -10,7 +10,7 @@ pub use run::{BenchShown, Frozen, RunPicture, ShownRun, WallLook, WaveScale, ZOO
 pub use said::Message;
 
 use super::form::Form;
-use super::keys::Mode;
+use super::keys::KeyMode;
 use super::left::{LeftShown, ToGoOn};
 use super::planning::Planning;
 use super::review::Reviewing;
@@ -20,8 +20,8 @@ use crate::live::view::Misclosure;
 use crate::live::{Begin, GoesOnWith};
 use backwall_report::left::Left;
 use backwall_store::{EvaluationId, JobContents, MarkKind, RunId, RunState, RunSummary};
-use backwall_stream::command::Order;
-use backwall_survey::job::checklist::{Conditions, Due, Item, ItemKind, ItemState, Signed, Value};
+use backwall_stream::command::CommandOrder;
+use backwall_survey::job::checklist::{AnswerValue, Conditions, Due, Item, ItemKind, ItemState, Signed};
 use backwall_survey::job::noted::Where;
 use backwall_survey::job::overriding::Override;
 use backwall_survey::job::plan::Date;
@@ -61,7 +61,7 @@ pub enum Purpose {
     },
     Comment {
         item: String,
-        value: Value,
+        value: AnswerValue,
     },
     Sign,
     /// With the place at which it was begun.
@@ -200,7 +200,7 @@ pub enum ToTake {
     /// The run goes on with another set-up.
     Change(GoesOnWith),
     /// Something that readings depend on is sent to the device.
-    Send { order: Order, asked: String },
+    Send { order: CommandOrder, asked: String },
 }
 
 impl ToTake {
@@ -354,27 +354,27 @@ impl App {
         app
     }
 
-    pub fn mode(&self) -> Mode {
+    pub fn mode(&self) -> KeyMode {
         if self.test_card {
-            return Mode::TestCard;
+            return KeyMode::TestCard;
         }
         if self.help.is_some() {
-            return Mode::Help;
+            return KeyMode::Help;
         }
         if self.origin.is_some() {
-            return Mode::Origin;
+            return KeyMode::Origin;
         }
         if let Some(prompt) = &self.prompt {
-            return if matches!(prompt.purpose, Purpose::Start { .. }) { Mode::Starting } else { Mode::Typing };
+            return if matches!(prompt.purpose, Purpose::Start { .. }) { KeyMode::Starting } else { KeyMode::Typing };
         }
         if self.question.is_some() {
-            return Mode::Confirm;
+            return KeyMode::Confirm;
         }
         if self.change.is_some() {
-            return Mode::Change;
+            return KeyMode::Change;
         }
         if self.revision.is_some() {
-            return Mode::Revision;
+            return KeyMode::Revision;
         }
         if let Some(planning) = &self.planning {
             return planning.mode();
@@ -383,26 +383,26 @@ impl App {
     }
 
     /// The mode beneath help, prompts and questions.
-    pub fn step_mode(&self) -> Mode {
+    pub fn step_mode(&self) -> KeyMode {
         if self.left.is_some() {
-            return Mode::Left;
+            return KeyMode::Left;
         }
         match self.step {
-            Step::Prepare => Mode::Prepare,
+            Step::Prepare => KeyMode::Prepare,
             Step::Checklist => match self.contents.checklist.items.get(self.item).map(|item| &item.kind) {
-                Some(ItemKind::Confirm) => Mode::CheckConfirm,
-                Some(ItemKind::Choice { .. }) => Mode::CheckChoice,
-                Some(ItemKind::Number { .. }) => Mode::CheckField,
-                Some(ItemKind::Text) => Mode::CheckText,
-                None => Mode::CheckSign,
+                Some(ItemKind::Confirm) => KeyMode::CheckConfirm,
+                Some(ItemKind::Choice { .. }) => KeyMode::CheckChoice,
+                Some(ItemKind::Number { .. }) => KeyMode::CheckField,
+                Some(ItemKind::Text) => KeyMode::CheckText,
+                None => KeyMode::CheckSign,
             },
-            Step::Calibrate if self.proving.is_some() || self.opening.is_some() && self.bench.is_none() => Mode::Connecting,
-            Step::Calibrate => Mode::Calibrate,
+            Step::Calibrate if self.proving.is_some() || self.opening.is_some() && self.bench.is_none() => KeyMode::Connecting,
+            Step::Calibrate => KeyMode::Calibrate,
             Step::Scan => match &self.scan {
-                None if self.opening.is_some() => Mode::Connecting,
-                None => Mode::Ready,
-                Some(scan) if scan.is_over() => Mode::Ended,
-                Some(_) => Mode::Scanning,
+                None if self.opening.is_some() => KeyMode::Connecting,
+                None => KeyMode::Ready,
+                Some(scan) if scan.is_over() => KeyMode::Ended,
+                Some(_) => KeyMode::Scanning,
             },
             Step::Review => self.review.mode(),
         }

@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 /// What is to be read of the job.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Survey {
+pub enum SurveyAsk {
     Map,
     /// Statistics of every line, and of the intervals of one.
     Statistics {

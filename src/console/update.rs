@@ -26,8 +26,8 @@ pub use left::{goes_on_words, open as open_left};
 pub use planning::refusal as plan_refusal;
 
 use super::Step;
-use super::keys::{self, Action, Mode, WalkKey};
-use super::review::Outline;
+use super::keys::{self, Action, KeyMode, WalkKey};
+use super::review::EarlierOutline;
 use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, ShownRun};
 use super::theme::Role;
 use super::view::wave::Wave;
@@ -221,7 +221,7 @@ fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
 }
 
 /// An earlier survey behind the run that goes on.
-fn outlined(app: &mut App, line: &str, outline: Arc<Outline>) {
+fn outlined(app: &mut App, line: &str, outline: Arc<EarlierOutline>) {
     let Some(scan) = app.scan.as_mut().filter(|scan| scan.view.line == line) else { return };
     let words = format!("outline: earlier survey {}, positions as written there", outline.source);
     scan.beside.iter_mut().for_each(|beside| beside.behind = Some(Arc::clone(&outline)));
@@ -264,15 +264,17 @@ fn pressed(app: &mut App, key: &KeyEvent) -> Vec<Effect> {
 fn next_mark(app: &App, key: &KeyEvent) -> bool {
     let waiting = |prompt: &super::state::Prompt| matches!(prompt.purpose, Purpose::MarkText) && prompt.form.value("text").is_empty();
     app.prompt.as_ref().is_some_and(waiting)
-        && matches!(keys::lookup(Mode::Scanning, key), Some(keys::Binding { action: Action::Mark(_), .. }))
+        && matches!(keys::lookup(KeyMode::Scanning, key), Some(keys::Binding { action: Action::Mark(_), .. }))
 }
 
 /// A digit typed on a number, any letter typed on a text starts the answer: one key less with gloves on.
-fn typed_on_a_field(app: &mut App, mode: Mode, key: &KeyEvent) -> Vec<Effect> {
+fn typed_on_a_field(app: &mut App, mode: KeyMode, key: &KeyEvent) -> Vec<Effect> {
     use ratatui::crossterm::event::{KeyCode, KeyEventKind, KeyModifiers};
     let starts = match (mode, key.code) {
-        (Mode::CheckField, KeyCode::Char(c)) => matches!(c, '0'..='9' | '-' | '.'),
-        (Mode::CheckText, KeyCode::Char(c)) => !c.is_whitespace() && !key.modifiers.intersects(KeyModifiers::CONTROL | KeyModifiers::ALT),
+        (KeyMode::CheckField, KeyCode::Char(c)) => matches!(c, '0'..='9' | '-' | '.'),
+        (KeyMode::CheckText, KeyCode::Char(c)) => {
+            !c.is_whitespace() && !key.modifiers.intersects(KeyModifiers::CONTROL | KeyModifiers::ALT)
+        }
         _ => false,
     };
     if starts && key.kind == KeyEventKind::Press {

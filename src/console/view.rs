@@ -19,7 +19,7 @@ mod section;
 pub(super) mod wave;
 
 use super::Step;
-use super::keys::{self, Mode};
+use super::keys::{self, KeyMode};
 use super::review::Review;
 use super::state::{App, Prompt, Purpose};
 use super::theme::Role;
@@ -216,12 +216,12 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
         return;
     }
     if let (None, Some(opening)) = (&app.message, &app.opening) {
-        let stop = if app.mode() == Mode::Connecting { " Esc stops it" } else { "" };
+        let stop = if app.mode() == KeyMode::Connecting { " Esc stops it" } else { "" };
         let words = super::text::safe_text(&format!("{}{stop}", opening.words()));
         pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
         return;
     }
-    if let (None, Mode::Ready, Some(words)) = (&app.message, app.mode(), goes_on_words(app)) {
+    if let (None, KeyMode::Ready, Some(words)) = (&app.message, app.mode(), goes_on_words(app)) {
         pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
         return;
     }
@@ -250,7 +250,7 @@ fn message(app: &App, pen: &mut Pen, area: Rect) {
 }
 
 /// The keys that work now; help comes last and always fits.
-fn footer(mode: Mode, pen: &mut Pen, area: Rect) {
+fn footer(mode: KeyMode, pen: &mut Pen, area: Rect) {
     let help = keys::footer(mode).find(|(shown, _)| *shown == "?");
     let room = area.width.saturating_sub(if help.is_some() { 9 } else { 1 });
     let mut x = area.x + 1;

@@ -15,14 +15,14 @@ pub struct Begin {
     /// Why, and by whose name, although something stops it.
     pub against: Option<Override>,
     /// The run that this one goes on from, and who says so why. It is kept as soon as this one is open.
-    pub continues: Option<GoesOn>,
+    pub continues: Option<ContinuesRun>,
     /// What was sent to the device on the bench since it was calibrated or verified, in words, where readings depend on it.
     pub adjusted: Vec<String>,
 }
 
 /// A run goes on where an earlier one broke off: both are one way along the line.
 #[derive(Debug, Clone, PartialEq)]
-pub struct GoesOn {
+pub struct ContinuesRun {
     pub from: RunId,
     pub reason: String,
     pub by: Signed,
@@ -64,7 +64,7 @@ impl Begin {
     }
 
     /// On the line of an earlier run, from the last place that was saved of it.
-    pub fn continuing(job: &JobContents, goes_on: GoesOn, last: Option<Length>) -> Result<Self, CannotContinue> {
+    pub fn continuing(job: &JobContents, goes_on: ContinuesRun, last: Option<Length>) -> Result<Self, CannotContinue> {
         let run = goes_on.from;
         let line = can_continue(job, run)?.to_owned();
         let at = last.ok_or(CannotContinue::NoPlace(run))?;
@@ -80,7 +80,7 @@ impl Begin {
 
     /// Whether the run that it goes on from is there to be gone on from, on this line.
     pub fn check(&self, job: &JobContents) -> Result<(), CannotContinue> {
-        let Some(GoesOn { from, reason, by }) = &self.continues else { return Ok(()) };
+        let Some(ContinuesRun { from, reason, by }) = &self.continues else { return Ok(()) };
         if reason.trim().is_empty() || by.name.trim().is_empty() {
             return Err(CannotContinue::Unsaid(*from));
         }

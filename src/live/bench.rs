@@ -14,10 +14,10 @@ pub use settle::{KeptSetup, Settled, check_of, check_words, encoder_words, in_fo
 pub use unattended::{Attempt, Unattended, UnattendedRefused, unattended};
 pub use view::{BenchCommand, BenchFound, BenchSaid, BenchView, FitState, Fitted, Hold, Piece, Taken};
 
-use super::blocks::Collector;
+use super::blocks::BlockCollector;
 use super::ordered;
 use backwall_store::JobContents;
-use backwall_stream::command::{CommandKind, Order, Ordered};
+use backwall_stream::command::{CommandKind, CommandOrder, Ordered};
 use backwall_survey::job::gate::{DeviceSeen, GateRule};
 use backwall_survey::reading::Record;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -61,7 +61,7 @@ pub struct Bench {
     by_hand: bool,
     keep_velocity: bool,
     header: Option<Record>,
-    collector: Collector,
+    collector: BlockCollector,
     last_shot_us: Option<i64>,
     /// The device says its gain with each shot.
     says_gain: bool,
@@ -78,7 +78,7 @@ impl Bench {
         let mut bench = Self {
             gate: start.setup.gate,
             by_hand: false,
-            collector: Collector::new(&start.setup),
+            collector: BlockCollector::new(&start.setup),
             start,
             keep_velocity: false,
             header: None,
@@ -113,8 +113,8 @@ impl Bench {
     fn collect_anew(&mut self) {
         let setup = self.measures_with();
         self.collector = match &self.view.hold {
-            Some(Hold::Block(piece)) => Collector::on_block(&setup, piece.thickness),
-            _ => Collector::new(&setup),
+            Some(Hold::Block(piece)) => BlockCollector::on_block(&setup, piece.thickness),
+            _ => BlockCollector::new(&setup),
         };
         self.view.setup = Some(Arc::new(setup));
         self.view.stability = None;
@@ -237,7 +237,7 @@ impl Bench {
     }
 
     /// Something was sent to the device, or not. Blocks read before and behind a gain or a range make no calibration together.
-    pub fn ordered(&mut self, order: &Order, became: &Ordered) {
+    pub fn ordered(&mut self, order: &CommandOrder, became: &Ordered) {
         let mut words = ordered::words(order, became);
         let is_doubt = matches!(became, Ordered::Unanswered | Ordered::NotSent(_));
         if *became == Ordered::Sent && order.kind.touches_readings() {

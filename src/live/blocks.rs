@@ -51,7 +51,7 @@ pub struct BlockProgress {
 }
 
 /// Takes shots until they are stable and enough.
-pub struct Collector {
+pub struct BlockCollector {
     setup: Setup,
     evaluator: Option<Evaluator>,
     /// Thickness of the block to calibrate on, and what looks for its echo.
@@ -66,7 +66,7 @@ pub struct Collector {
     changed: bool,
 }
 
-impl Collector {
+impl BlockCollector {
     /// For a wall, or a block to verify on.
     pub fn new(setup: &Setup) -> Self {
         Self {

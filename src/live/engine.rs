@@ -9,7 +9,7 @@ mod words;
 use super::disagree::DisagreementWatch;
 use super::distrust::Distrust;
 use super::place;
-use super::view::{Counts, DeviceSaid, Phase, Telemetry};
+use super::view::{DeviceSaid, LiveCounts, Phase, Telemetry};
 use super::wall::LiveWall;
 use backwall_store::{Entry, EventKind};
 use backwall_survey::neighbours::{Kind, Neighbours, Stretch};
@@ -68,7 +68,7 @@ pub struct Engine {
     /// How often the first sample alone came at another time.
     first_moved: u32,
     base: Option<TimeBase>,
-    gap: Gap,
+    gap: OpenGap,
     /// The zero as the last shots show it, and what it is on the wall there.
     pub zero: Option<(Zero, Length)>,
     zero_told: Time,
@@ -100,7 +100,7 @@ pub struct Engine {
     pub reading: Option<Reading>,
     pub waveform: Option<Waveform>,
     pub telemetry: Telemetry,
-    pub counts: Counts,
+    pub counts: LiveCounts,
     pub bells: u64,
     /// How often the last alarm rings.
     pub rings: u8,
@@ -108,7 +108,7 @@ pub struct Engine {
 
 /// The stretch without an echo that the crawler is in.
 #[derive(Debug, Clone, Copy, Default)]
-struct Gap {
+struct OpenGap {
     from: Option<Length>,
     length: Option<Length>,
     told: bool,
@@ -138,7 +138,7 @@ impl Engine {
             was_down: false,
             first_moved: 0,
             base: None,
-            gap: Gap::default(),
+            gap: OpenGap::default(),
             zero: None,
             zero_told: Time::ZERO,
             cause_told: None,
@@ -159,7 +159,7 @@ impl Engine {
             reading: None,
             waveform: None,
             telemetry: Telemetry::default(),
-            counts: Counts::default(),
+            counts: LiveCounts::default(),
             bells: 0,
             rings: 1,
         }
@@ -236,7 +236,7 @@ impl Engine {
         let judgements = self.neighbours.end();
         self.judged(judgements, false, at_us, out);
         self.last_rows.clear();
-        self.gap = Gap::default();
+        self.gap = OpenGap::default();
         self.maker.set_place(along);
         out.entries.push(Entry::PlaceSet(along));
     }

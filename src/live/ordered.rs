@@ -1,10 +1,10 @@
 //! What became of something that was to be sent to the device, in words: for a run and for the bench.
 
-use backwall_stream::command::{Order, Ordered};
+use backwall_stream::command::{CommandOrder, Ordered};
 
 /// `gain 26 dB sent by R. Aldane`.
-pub fn words(order: &Order, became: &Ordered) -> String {
-    let Order { words, by, patience, .. } = order;
+pub fn words(order: &CommandOrder, became: &Ordered) -> String {
+    let CommandOrder { words, by, patience, .. } = order;
     match became {
         Ordered::Sent => format!("{words} sent by {by}"),
         Ordered::Answered => format!("{words}: the device answered"),

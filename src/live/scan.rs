@@ -210,7 +210,7 @@ pub fn start(writer: &Writer, saved: &watch::Receiver<Saved>, request: ScanReque
         };
         let (view_tx, view_rx) = watch::channel(Arc::new(view));
         let (command_tx, commands) = mpsc::channel(COMMANDS);
-        let driver = Driver {
+        let driver = ScanDriver {
             run,
             writer: writer.clone(),
             saved: saved.clone(),
@@ -229,7 +229,7 @@ pub fn start(writer: &Writer, saved: &watch::Receiver<Saved>, request: ScanReque
     Ok(scans.collect())
 }
 
-struct Driver {
+struct ScanDriver {
     run: RunId,
     writer: Writer,
     saved: watch::Receiver<Saved>,
@@ -245,7 +245,7 @@ struct Driver {
     ending: Arc<OnceLock<CloseReason>>,
 }
 
-impl Driver {
+impl ScanDriver {
     async fn drive(mut self) -> Result<RunSummary, StoreError> {
         let reason = match self.record().await {
             // Each takes all of the stream; it may have ended because another was told to end.

@@ -7,11 +7,11 @@ use backwall_units::{Length, Wording};
 /// One stretch of readings that are not in the job file.
 #[derive(Debug, Default)]
 pub struct Unsaved {
-    stretch: Option<Stretch>,
+    stretch: Option<UnsavedStretch>,
 }
 
 #[derive(Debug)]
-struct Stretch {
+struct UnsavedStretch {
     count: u64,
     first: (u32, Option<Length>),
     last: (u32, Option<Length>),
@@ -25,13 +25,13 @@ impl Unsaved {
         let here = (*seq, place.along);
         match &mut self.stretch {
             Some(stretch) => (stretch.count, stretch.last) = (stretch.count + 1, here),
-            None => self.stretch = Some(Stretch { count: 1, first: here, last: here }),
+            None => self.stretch = Some(UnsavedStretch { count: 1, first: here, last: here }),
         }
     }
 
     /// The stretch as an event for the job file, once.
     pub fn told(&mut self, at_us: i64) -> Option<Entry> {
-        let Stretch { count, first, last } = self.stretch.take()?;
+        let UnsavedStretch { count, first, last } = self.stretch.take()?;
         let place = |said: Wording, (seq, along): (u32, Option<Length>)| match along {
             Some(along) => said.length(along, 1).say(format!(" (seq {seq})")),
             None => said.say(format!("seq {seq}")),

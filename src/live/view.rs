@@ -3,7 +3,7 @@
 use super::change::Changed;
 use super::disagree::Disagreement;
 use backwall_store::{MarkKind, RunId, RunStart, RunSummary, Saved};
-use backwall_stream::command::{DeviceCommand, Order};
+use backwall_stream::command::{CommandOrder, DeviceCommand};
 use backwall_stream::feed::LinkState;
 use backwall_survey::reading::{Reading, Zero};
 use backwall_survey::strip::{Limits, SpotId};
@@ -34,7 +34,7 @@ pub struct Telemetry {
 }
 
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Counts {
+pub struct LiveCounts {
     pub received: u64,
     pub no_echo: u64,
     /// Shots that never arrived.
@@ -66,7 +66,7 @@ pub struct LiveView {
     pub link: LinkState,
     pub saved: Saved,
     pub telemetry: Telemetry,
-    pub counts: Counts,
+    pub counts: LiveCounts,
     pub started_us: i64,
     /// Counts up by one at each alarm: ring the bell when it has changed.
     pub bells: u64,
@@ -112,7 +112,7 @@ impl LiveView {
             link: LinkState::default(),
             saved: Saved::default(),
             telemetry: Telemetry::default(),
-            counts: Counts::default(),
+            counts: LiveCounts::default(),
             started_us: start.started_us,
             bells: 0,
             rings: 1,
@@ -195,7 +195,7 @@ pub enum RunCommand {
     /// Go on with another set-up, from the next shot on.
     Change(Changed),
     /// Send this to the device.
-    Send(Order),
+    Send(CommandOrder),
     /// The operator ends the run.
     End,
     /// The program has been told to end, or its terminal is gone.

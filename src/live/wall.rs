@@ -200,12 +200,12 @@ impl StretchWindow {
 
 /// Which part of the wall a spread is of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Of {
+pub enum SpreadOf {
     Course(u16),
     Line,
 }
 
-impl Of {
+impl SpreadOf {
     fn course(self) -> Option<u16> {
         match self {
             Self::Course(number) => Some(number),
@@ -220,7 +220,7 @@ pub struct WallAsk {
     pub window: StretchWindow,
     /// Spots, notes and marks beyond this number find no room.
     pub lines: usize,
-    pub spread: Option<Of>,
+    pub spread: Option<SpreadOf>,
 }
 
 /// A copy of a part of a wall.
@@ -265,10 +265,10 @@ const THICKEST: usize = 300_000;
 /// How many millimetres of a line have which least thickness, kept as they are driven: counting them anew would cost
 /// more the longer the line is.
 #[derive(Debug, Clone, Default)]
-struct Spread(BTreeMap<Option<u16>, OfCourse>);
+struct Spread(BTreeMap<Option<u16>, LiveOfCourse>);
 
 #[derive(Debug, Clone, Default)]
-struct OfCourse {
+struct LiveOfCourse {
     /// By thickness in steps.
     read: Vec<u32>,
     /// Nothing was ever counted under this step.
@@ -297,11 +297,11 @@ impl Spread {
         }
     }
 
-    fn parts(&self, of: Of) -> impl Iterator<Item = &OfCourse> {
-        self.0.iter().filter(move |(course, _)| of == Of::Line || **course == of.course()).map(|(_, part)| part)
+    fn parts(&self, of: SpreadOf) -> impl Iterator<Item = &LiveOfCourse> {
+        self.0.iter().filter(move |(course, _)| of == SpreadOf::Line || **course == of.course()).map(|(_, part)| part)
     }
 
-    fn counted(&self, of: Of) -> Vec<(Length, u32)> {
+    fn counted(&self, of: SpreadOf) -> Vec<(Length, u32)> {
         let mut counted = Vec::new();
         for part in self.parts(of) {
             let lowest = part.lowest.min(part.read.len());
@@ -314,7 +314,7 @@ impl Spread {
         counted
     }
 
-    fn without_echo(&self, of: Of) -> u32 {
+    fn without_echo(&self, of: SpreadOf) -> u32 {
         self.parts(of).map(|part| part.without_echo).sum()
     }
 }
@@ -352,7 +352,7 @@ mod tests {
         wall
     }
 
-    fn ask(spread: Of) -> WallAsk {
+    fn ask(spread: SpreadOf) -> WallAsk {
         WallAsk { window: StretchWindow { step: Length::mm(20.0), first: -1, count: 12 }, lines: 3, spread: Some(spread) }
     }
 
@@ -363,7 +363,7 @@ mod tests {
             readings in prop::collection::vec((-5.0f64..205.0, prop::option::weighted(0.8, 3.0f64..12.0)), 1..300),
         ) {
             let wall = wall(&readings);
-            for (of, low, high) in [(Of::Course(1), 0.0, 50.0), (Of::Course(2), 50.0, 200.0), (Of::Line, -1e9, 1e9)] {
+            for (of, low, high) in [(SpreadOf::Course(1), 0.0, 50.0), (SpreadOf::Course(2), 50.0, 200.0), (SpreadOf::Line, -1e9, 1e9)] {
                 let glimpse = wall.glimpse(&ask(of));
                 let (mut counted, mut lost) = (BTreeMap::<i64, u32>::new(), 0);
                 for (_, bin) in wall.strip.finest().filter(|(from, _)| (low..high).contains(&from.as_mm())) {
@@ -396,7 +396,7 @@ mod tests {
             .collect();
         let mut wall = wall(&readings);
         assert!(wall.acknowledge(5));
-        let glimpse = wall.glimpse(&ask(Of::Line));
+        let glimpse = wall.glimpse(&ask(SpreadOf::Line));
         assert_eq!(glimpse.spots.iter().map(|spot| spot.id).collect::<Vec<_>>(), [4, 3, 2]);
         assert_eq!((glimpse.open_spots, glimpse.all_spots), (4, 5));
         assert_eq!(wall.alarm().map(|(spot, open)| (spot.id, open)), Some((4, 4)));

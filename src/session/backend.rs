@@ -7,7 +7,7 @@ use super::photo;
 use super::review::{self, EarlierSurvey};
 use crate::console::backend::{ProveHandle, ReadOutline, WriteReport};
 use crate::console::state::NewPhoto;
-use crate::console::survey::Survey;
+use crate::console::survey::SurveyAsk;
 use crate::console::{Backend, Clock, Reads, ReplayHandle, ReviewHandle, ScanHandle, SurveyHandle};
 use crate::live::bench::BenchHandle;
 use crate::live::{Begin, Connecting};
@@ -108,7 +108,7 @@ impl Backend for ConsoleBackend {
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
         review::open(self.session.file.path(), run, all, self.earlier.as_ref())
     }
-    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
+    fn open_survey(&mut self, survey: SurveyAsk) -> anyhow::Result<SurveyHandle> {
         review::open_survey(self.session.file.path(), survey, self.earlier.as_ref())
     }
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {
@@ -154,7 +154,7 @@ impl Backend for ReadOnlyBackend {
     fn open_review(&mut self, run: RunId, all: bool) -> anyhow::Result<ReviewHandle> {
         review::open(&self.path, run, all, self.earlier.as_ref())
     }
-    fn open_survey(&mut self, survey: Survey) -> anyhow::Result<SurveyHandle> {
+    fn open_survey(&mut self, survey: SurveyAsk) -> anyhow::Result<SurveyHandle> {
         review::open_survey(&self.path, survey, self.earlier.as_ref())
     }
     fn open_replay(&mut self, run: RunId) -> anyhow::Result<ReplayHandle> {

@@ -6,7 +6,7 @@ use crate::console::Reads;
 use crate::console::backend::ProveHandle;
 use crate::live::begin::{began_with, goes_on_from};
 use crate::live::bench::{self, BenchHandle, BenchRequest, BenchStream};
-use crate::live::{Begin, Connecting, GoesOn, Scan, ScanOrder, ScanRequest};
+use crate::live::{Begin, Connecting, ContinuesRun, Scan, ScanOrder, ScanRequest};
 use anyhow::{Context, bail};
 use backwall_simulate::VirtualWall;
 use backwall_store::{JobFile, RunId};
@@ -202,7 +202,7 @@ impl Session {
     }
 
     /// A run that goes on from the last place that was saved of another.
-    pub fn continuing(&self, goes_on: GoesOn) -> anyhow::Result<Begin> {
+    pub fn continuing(&self, goes_on: ContinuesRun) -> anyhow::Result<Begin> {
         let reader = self.file.reader()?;
         let contents = reader.contents()?;
         let Some(named) = contents.any_run(goes_on.from) else { return Ok(Begin::continuing(&contents, goes_on, None)?) };
@@ -225,7 +225,7 @@ impl Session {
             bail!("no stream to read: give one with --stream (serial:PORT, tcp:HOST:PORT, file:PATH or -)");
         };
         let profiles = self.profiles(&contents.plan)?;
-        let of_each = |goes_on: &GoesOn| {
+        let of_each = |goes_on: &ContinuesRun| {
             let channels = profiles.iter().map(|(profile, _)| profile.channel.as_deref());
             channels.map(|channel| goes_on_from(&contents, goes_on.from, channel)).collect::<Result<Vec<RunId>, _>>()
         };
@@ -247,7 +247,7 @@ impl Session {
         if let Some(against) = begin.against.filter(|_| stands) {
             writer.add_override(against.words(), against.by).context("the override was NOT kept, and the run was ended")?;
         }
-        if let Some(GoesOn { reason, by, .. }) = begin.continues {
+        if let Some(ContinuesRun { reason, by, .. }) = begin.continues {
             let by = Signed { at_us: crate::live::now_us(), ..by };
             for (scan, from) in scans.iter().zip(joins) {
                 let said = Said::Join { run: scan.run, with: from };

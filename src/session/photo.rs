@@ -6,7 +6,7 @@ use anyhow::Context;
 use backwall_report::words;
 use backwall_store::{JobContents, photos};
 use backwall_survey::job::checklist::Signed;
-use backwall_survey::job::noted::{Clock, Photo};
+use backwall_survey::job::noted::{Photo, PhotoClock};
 use backwall_survey::job::statement::{Said, Statement};
 use std::io::Cursor;
 use std::path::Path;
@@ -45,14 +45,14 @@ pub fn add(job: &Path, contents: &JobContents, new: NewPhoto, by: Signed) -> any
 }
 
 /// When it was taken: by the camera where the photo says so, else by the time of the file.
-fn taken(bytes: &[u8], path: &Path) -> (String, Clock) {
+fn taken(bytes: &[u8], path: &Path) -> (String, PhotoClock) {
     if let Some(taken) = by_the_camera(bytes) {
-        return (taken, Clock::Camera);
+        return (taken, PhotoClock::Camera);
     }
     let changed = std::fs::metadata(path).and_then(|about| about.modified());
     match changed {
-        Ok(time) => (chrono::DateTime::<chrono::Utc>::from(time).format("%Y-%m-%d %H:%M:%S UTC").to_string(), Clock::File),
-        Err(_) => (String::new(), Clock::Unknown),
+        Ok(time) => (chrono::DateTime::<chrono::Utc>::from(time).format("%Y-%m-%d %H:%M:%S UTC").to_string(), PhotoClock::File),
+        Err(_) => (String::new(), PhotoClock::Unknown),
     }
 }
 

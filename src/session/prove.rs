@@ -6,7 +6,7 @@ use anyhow::{Context, Result, bail};
 use backwall_store::JobContents;
 use backwall_stream::profile::proof::{Proof, ProvenBlock, ProvenDrive};
 use backwall_stream::tap::{GATHERED, Tap, TapItem};
-use backwall_stream::{Decoded, Profile, StreamSpec, What};
+use backwall_stream::{Decoded, DecodedWhat, Profile, StreamSpec};
 use backwall_survey::job::validity::VerificationPlan;
 use backwall_survey::reading::{GaugeValue, ReadingMaker, Record};
 use backwall_survey::travel::Odometer;
@@ -25,7 +25,7 @@ const PATIENCE: Duration = Duration::from_secs(10);
 const APART: f64 = 1.5;
 
 /// Who is asked, step by step, and hears what was found.
-pub trait Asking {
+pub trait ProofAsks {
     fn ask(&mut self, question: &str) -> Result<String>;
     fn say(&mut self, words: &str) -> Result<()>;
     /// Nobody answers any more.
@@ -63,7 +63,7 @@ pub struct ToProve {
 
 /// Asks step by step; keeps the proof, and answers with it in words, where every step holds. A job's set-up makes thickness of waveforms and
 /// echo times, and its plan has the encoder's scale.
-pub fn prove(what: &ToProve, job: Option<&JobContents>, with: &mut impl Asking) -> Result<String> {
+pub fn prove(what: &ToProve, job: Option<&JobContents>, with: &mut impl ProofAsks) -> Result<String> {
     if !matches!(what.stream, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. }) {
         bail!("a profile is proven on its device: give --stream serial:PORT[@BAUD] or tcp:HOST:PORT");
     }
@@ -73,7 +73,7 @@ pub fn prove(what: &ToProve, job: Option<&JobContents>, with: &mut impl Asking) 
         Some(channel) => own.on_channel(channel)?,
         None => own,
     };
-    let mut bench = Bench::open(what, &profile, job)?;
+    let mut bench = ProofBench::open(what, &profile, job)?;
     let first = block(&mut bench, what, None, with)?.context("the first block cannot be left out; nothing was kept")?;
     let second = block(&mut bench, what, Some(first.thickness), with)?;
     lifted(&mut bench, with)?;
@@ -90,7 +90,7 @@ pub fn prove(what: &ToProve, job: Option<&JobContents>, with: &mut impl Asking) 
     Ok(format!("{} {}\nKept in {}. Reports name it; any change of the profile makes it void.", profile.name, proof.words(), path.display()))
 }
 
-fn block(bench: &mut Bench, what: &ToProve, first: Option<Length>, with: &mut impl Asking) -> Result<Option<ProvenBlock>> {
+fn block(bench: &mut ProofBench, what: &ToProve, first: Option<Length>, with: &mut impl ProofAsks) -> Result<Option<ProvenBlock>> {
     let thickness = loop {
         let text = match first {
             None => "A block of known thickness. How thick, in mm?".to_owned(),
@@ -133,7 +133,7 @@ fn block(bench: &mut Bench, what: &ToProve, first: Option<Length>, with: &mut im
     Ok(Some(ProvenBlock { thickness, read: median }))
 }
 
-fn lifted(bench: &mut Bench, with: &mut impl Asking) -> Result<()> {
+fn lifted(bench: &mut ProofBench, with: &mut impl ProofAsks) -> Result<()> {
     with.ask("Lift the probe and wipe it, then press Enter:")?;
     let values = bench.read(with)?;
     if let Some(thickness) = values.iter().find_map(|value| value.thickness) {
@@ -145,7 +145,7 @@ fn lifted(bench: &mut Bench, with: &mut impl Asking) -> Result<()> {
     with.say(&format!("  {} readings, none with a value", values.len()))
 }
 
-fn drive(bench: &mut Bench, what: &ToProve, with: &mut impl Asking) -> Result<Option<ProvenDrive>> {
+fn drive(bench: &mut ProofBench, what: &ToProve, with: &mut impl ProofAsks) -> Result<Option<ProvenDrive>> {
     if bench.last.is_none_or(|value| value.encoder.is_none()) {
         with.say("  the device has no encoder: nothing to drive")?;
         return Ok(None);
@@ -171,21 +171,21 @@ fn drive(bench: &mut Bench, what: &ToProve, with: &mut impl Asking) -> Result<Op
 
 /// One shot or gauge value.
 #[derive(Debug, Clone, Copy)]
-struct Value {
+struct ProofValue {
     thickness: Option<Length>,
     encoder: Option<i32>,
 }
 
 /// The device under the profile, and what makes thickness of what it sends.
-struct Bench {
+struct ProofBench {
     tap: Tap,
     maker: Option<ReadingMaker>,
     counts_per_mm: Option<f64>,
     zone: backwall_survey::job::Zone,
-    last: Option<Value>,
+    last: Option<ProofValue>,
 }
 
-impl Bench {
+impl ProofBench {
     fn open(what: &ToProve, profile: &Profile, job: Option<&JobContents>) -> Result<Self> {
         let (mut maker, mut counts_per_mm, mut zone) = (None, None, backwall_survey::job::Zone::UTC);
         if let Some(contents) = job {
@@ -203,7 +203,7 @@ impl Bench {
 
     /// What comes from now on; what piled up while we waited for an answer is of another state of the probe, and so is what the link still
     /// gathers: it may come a little later than that takes.
-    fn read(&mut self, with: &mut impl Asking) -> Result<Vec<Value>> {
+    fn read(&mut self, with: &mut impl ProofAsks) -> Result<Vec<ProofValue>> {
         let (gathered, stale) = (Instant::now() + GATHERED * 2, Instant::now() + Duration::from_secs(1));
         while Instant::now() < stale {
             match self.tap.next(Duration::from_millis(5)) {
@@ -234,23 +234,23 @@ impl Bench {
         Ok(values)
     }
 
-    fn value(&mut self, decoded: &Decoded) -> Result<Option<Value>> {
+    fn value(&mut self, decoded: &Decoded) -> Result<Option<ProofValue>> {
         const NO_JOB: &str = "waveforms and echo times become thickness by a set-up: give --job with a job that is calibrated";
-        let What::Record(record) = &decoded.what else { return Ok(None) };
+        let DecodedWhat::Record(record) = &decoded.what else { return Ok(None) };
         let value = match (record, &mut self.maker) {
             (Record::Header(header), Some(maker)) => {
                 maker.set_time_base(header.base)?;
                 return Ok(None);
             }
             (Record::Shot(shot), Some(maker)) => {
-                Value { thickness: maker.shot(shot, crate::live::now_us()).measurement.thickness, encoder: shot.encoder }
+                ProofValue { thickness: maker.shot(shot, crate::live::now_us()).measurement.thickness, encoder: shot.encoder }
             }
             (Record::Gauge(gauge), Some(maker)) => {
-                Value { thickness: maker.gauge(gauge, crate::live::now_us()).measurement.thickness, encoder: gauge.encoder }
+                ProofValue { thickness: maker.gauge(gauge, crate::live::now_us()).measurement.thickness, encoder: gauge.encoder }
             }
             (Record::Gauge(gauge), None) => match gauge.value {
-                GaugeValue::Thickness(thickness) => Value { thickness, encoder: gauge.encoder },
-                GaugeValue::NoCoupling => Value { thickness: None, encoder: gauge.encoder },
+                GaugeValue::Thickness(thickness) => ProofValue { thickness, encoder: gauge.encoder },
+                GaugeValue::NoCoupling => ProofValue { thickness: None, encoder: gauge.encoder },
                 GaugeValue::EchoTime(_) => bail!("{NO_JOB}"),
             },
             (Record::Shot(_), None) => bail!("{NO_JOB}"),
@@ -266,7 +266,7 @@ struct OnScreen {
     answers: std_mpsc::Receiver<String>,
 }
 
-impl Asking for OnScreen {
+impl ProofAsks for OnScreen {
     fn ask(&mut self, question: &str) -> Result<String> {
         const GONE: &str = "the answers have ended: nothing was kept";
         self.tell.blocking_send(ProveNews::Asked(question.to_owned())).context(GONE)?;

@@ -2,7 +2,7 @@
 
 use anyhow::bail;
 use backwall_report::assessment::Request;
-use backwall_report::contents::{self, Gathered, Issue, Wanted};
+use backwall_report::contents::{self, Gathered, Issue, ReportWanted};
 use backwall_report::document::{Logo, Paper};
 use backwall_report::left::left;
 use backwall_report::template::{SHIPPED, Section, Template};
@@ -62,7 +62,7 @@ pub fn write(reader: &JobReader, job: &Gathered, order: ReportOrder<'_>, out: &P
         true => left(reader, &job.contents, order.issued_us, unit, &mut |_| true)?,
         false => None,
     };
-    let wanted = Wanted {
+    let wanted = ReportWanted {
         left,
         paper: order.paper.unwrap_or(order.template.paper),
         unit,

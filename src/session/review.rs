@@ -15,7 +15,7 @@ pub use replay::open as open_replay;
 pub use walk::open;
 
 use crate::console::SurveyHandle;
-use crate::console::survey::Survey;
+use crate::console::survey::SurveyAsk;
 use std::path::Path;
 use std::time::Duration;
 
@@ -25,12 +25,12 @@ const TELL: Duration = Duration::from_millis(250);
 const AGAIN: Duration = Duration::from_secs(1);
 
 /// Reads the whole job for a screen of it.
-pub fn open_survey(path: &Path, survey: Survey, behind: Option<&EarlierSurvey>) -> anyhow::Result<SurveyHandle> {
+pub fn open_survey(path: &Path, survey: SurveyAsk, behind: Option<&EarlierSurvey>) -> anyhow::Result<SurveyHandle> {
     match survey {
-        Survey::Assessed(what_if, unit) => assessed::open(path, what_if, unit, behind),
-        Survey::Map => map::open(path),
-        Survey::Left => super::left::open(path),
-        Survey::Unseen(run) => super::unseen::open(path, run),
-        Survey::Statistics { line, interval } => statistics::open(path, line, interval),
+        SurveyAsk::Assessed(what_if, unit) => assessed::open(path, what_if, unit, behind),
+        SurveyAsk::Map => map::open(path),
+        SurveyAsk::Left => super::left::open(path),
+        SurveyAsk::Unseen(run) => super::unseen::open(path, run),
+        SurveyAsk::Statistics { line, interval } => statistics::open(path, line, interval),
     }
 }

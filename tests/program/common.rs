@@ -1,7 +1,7 @@
 //! What several end-to-end tests share: the real binary, a prepared job, and its CSV.
 #![allow(dead_code)]
 
-use backwall_simulate::{Crawler, End, VirtualWall};
+use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
 use backwall_store::RunStart;
 use backwall_survey::job::Plan;
 use backwall_units::Length;
@@ -56,7 +56,7 @@ pub fn demo_wall() -> VirtualWall {
 
 /// The stream of a virtual probe that stands on a block for 40 shots.
 pub fn block(folder: &Path, mm: &str, wall: &VirtualWall) -> String {
-    let mut crawler = Crawler::on_block(wall, Length::mm(mm.parse().unwrap()), End::Shots(40)).unwrap();
+    let mut crawler = Crawler::on_block(wall, Length::mm(mm.parse().unwrap()), StreamEnd::Shots(40)).unwrap();
     let mut bytes = Vec::new();
     while crawler.next_frame(&mut bytes).is_some() {}
     let path = folder.join(format!("block-{mm}.shots"));

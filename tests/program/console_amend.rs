@@ -243,7 +243,7 @@ fn a_run_is_voided_a_revision_taken_and_a_shift_signed_on_by_keys() {
 #[test]
 fn a_job_open_for_looking_only_shows_what_is_left_and_refuses_the_rest_in_words() {
     use backwall::console::Backend;
-    use backwall::console::survey::Survey;
+    use backwall::console::survey::SurveyAsk;
     use backwall::session::ReadOnlyBackend;
     let folder = tempfile::tempdir().unwrap();
     let job = signed_job(folder.path());
@@ -254,7 +254,7 @@ fn a_job_open_for_looking_only_shows_what_is_left_and_refuses_the_rest_in_words(
         assert_eq!(refusal.unwrap_err().to_string(), "open for looking only: another program has it open");
     }
     let runtime = tokio::runtime::Runtime::new().unwrap();
-    let mut survey = desk.open_survey(Survey::Left).unwrap();
+    let mut survey = desk.open_survey(SurveyAsk::Left).unwrap();
     let found = runtime.block_on(async {
         loop {
             match survey.news.recv().await.unwrap() {

@@ -5,11 +5,11 @@ use crate::common::run;
 use crate::console::fixture::*;
 use crate::integrity::rolled::surveys;
 use backwall::console::Step;
-use backwall::console::keys::Mode;
+use backwall::console::keys::KeyMode;
 use backwall::console::planning::Planning;
 use backwall::console::review::assessed::AssessedBlock;
 use backwall::console::state::{App, Effect, Event};
-use backwall::console::survey::{Survey, SurveyNews};
+use backwall::console::survey::{SurveyAsk, SurveyNews};
 use backwall::console::update::update;
 use backwall::session::review::{EarlierSurvey, open_survey};
 use backwall_report::assessment::Against;
@@ -25,7 +25,7 @@ use std::sync::Arc;
 const SIZES: [(u16, u16); 2] = [(80, 24), (190, 50)];
 
 /// What the thread behind the screen answers.
-fn answered(now: &Path, then: &Path, survey: Survey) -> SurveyNews {
+fn answered(now: &Path, then: &Path, survey: SurveyAsk) -> SurveyNews {
     let earlier = EarlierSurvey { path: then.to_owned(), told: EarlierTold::default() };
     let mut handle = open_survey(now, survey, Some(&earlier)).unwrap();
     loop {
@@ -39,11 +39,11 @@ fn answered(now: &Path, then: &Path, survey: Survey) -> SurveyNews {
 fn opened(now: &Path, then: &Path) -> App {
     let mut app = app(Step::Review, JobFile::open_read_only(now).unwrap().contents().unwrap());
     let effects = update(&mut app, letter('d'));
-    assert_eq!(effects, [Effect::OpenSurvey(Survey::Assessed(None, LengthUnit::Mm))]);
+    assert_eq!(effects, [Effect::OpenSurvey(SurveyAsk::Assessed(None, LengthUnit::Mm))]);
     assert!(text(&app, 80, 24).contains("every reading of the job is read and judged"), "nothing waits for it");
     update(&mut app, Event::Survey(SurveyNews::Assessing { done: 1200, of: 4800 }));
     assert!(text(&app, 80, 24).contains("reading 25 %"));
-    update(&mut app, Event::Survey(answered(now, then, Survey::Assessed(None, LengthUnit::Mm))));
+    update(&mut app, Event::Survey(answered(now, then, SurveyAsk::Assessed(None, LengthUnit::Mm))));
     app
 }
 
@@ -85,7 +85,7 @@ fn the_screen_has_what_assess_has_and_cuts_none_of_it() {
     let folder = tempfile::tempdir().unwrap();
     let (then, now) = surveys(folder.path());
     let mut app = opened(&now, &then);
-    assert_eq!(app.mode(), Mode::Assessed);
+    assert_eq!(app.mode(), KeyMode::Assessed);
     let shown = found(&mut app);
     let mut by_command = json(&[now.to_str().unwrap(), "--earlier", then.to_str().unwrap()]);
     assert!(by_command.as_object_mut().unwrap().remove("seal").is_some_and(|seal| seal["digest"].is_string()));
@@ -134,10 +134,10 @@ fn typed(app: &mut App, path: &str, value: &str) {
 /// Types another basis and has it judged.
 fn what_if(app: &mut App, now: &Path, then: &Path) -> Box<BasisText> {
     update(app, letter('b'));
-    assert_eq!(app.mode(), Mode::WhatIf);
+    assert_eq!(app.mode(), KeyMode::WhatIf);
     typed(app, "name", "lower fill");
     typed(app, "course[1].joint_efficiency", "1,4");
-    assert_eq!(app.mode(), Mode::Typing, "more than 1");
+    assert_eq!(app.mode(), KeyMode::Typing, "more than 1");
     update(app, key(KeyCode::Esc));
     typed(app, "longest_interval_years", "2");
     typed(app, "course[1].required_from", "C-2 (invented)");
@@ -146,7 +146,7 @@ fn what_if(app: &mut App, now: &Path, then: &Path) -> Box<BasisText> {
     assert!(form.contains("no mistakes") && form.contains("calculation C-1 (invented)") || form.contains("C-2 (invented)"), "{form}");
     snap("basis", app);
     let effects = update(app, letter('w'));
-    let [Effect::OpenSurvey(survey @ Survey::Assessed(Some(basis), LengthUnit::Mm))] = effects.as_slice() else { panic!("{effects:?}") };
+    let [Effect::OpenSurvey(survey @ SurveyAsk::Assessed(Some(basis), LengthUnit::Mm))] = effects.as_slice() else { panic!("{effects:?}") };
     update(app, Event::Survey(answered(now, then, survey.clone())));
     basis.clone()
 }
@@ -195,8 +195,8 @@ fn a_basis_typed_beside_it_is_judged_side_by_side_and_kept_by_name_and_reason() 
     let contents = job_file.contents().unwrap();
     job_file.close().unwrap();
     let effects = update(&mut app, Event::Contents(Box::new(contents)));
-    assert_eq!(effects, [Effect::OpenSurvey(Survey::Assessed(None, LengthUnit::Mm))]);
-    update(&mut app, Event::Survey(answered(&now, &then, Survey::Assessed(None, LengthUnit::Mm))));
+    assert_eq!(effects, [Effect::OpenSurvey(SurveyAsk::Assessed(None, LengthUnit::Mm))]);
+    update(&mut app, Event::Survey(answered(&now, &then, SurveyAsk::Assessed(None, LengthUnit::Mm))));
     let screen = text(&app, 80, 24);
     assert!(screen.contains("judged by the basis 'lower fill'") && !screen.contains("A is"), "{screen}");
 }

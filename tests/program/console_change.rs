@@ -10,7 +10,7 @@ use backwall::console::update::update;
 use backwall::console::{ConsoleEnd, ConsoleOptions, Step};
 use backwall::live::{Begin, Disagreement, RunCommand};
 use backwall::session::{ConsoleBackend, LineStream, Session};
-use backwall_simulate::{Crawler, End, VirtualWall};
+use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
 use backwall_store::{EventKind, JobFile, RunSummary};
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
 use backwall_stream::spec::Pace;
@@ -36,7 +36,7 @@ const HALF: u32 = 120;
 fn halves(wall: &VirtualWall) -> [Vec<u8>; 2] {
     let mut late = wall.clone();
     late.probe.delay = wall.probe.delay + Time::ns(LATE);
-    let mut crawler = Crawler::on_block(&late, Length::mm(WALL), End::Never).unwrap();
+    let mut crawler = Crawler::on_block(&late, Length::mm(WALL), StreamEnd::Never).unwrap();
     let mut halves = [Vec::new(), Vec::new()];
     let header = Header { base: crawler.base(), samples: 512, device_id: 118, device_name: "simulated".into() };
     encode_header(&header, &mut halves[0]);

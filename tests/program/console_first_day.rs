@@ -6,7 +6,7 @@
 use crate::common::*;
 use crate::terminal::Terminal;
 use backwall_simulate::wall::{Leg, VirtualWall};
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::{JobFile, RunState};
 use backwall_survey::job::checklist::{Checklist, ItemKind};
 use backwall_units::{Length, Speed, Time};
@@ -133,14 +133,14 @@ fn wall_of_the_examples() -> VirtualWall {
 impl Does {
     fn crawler(self, wall: &VirtualWall) -> Crawler {
         match self {
-            Self::StandsOn(mm) => Crawler::on_block(wall, Length::mm(mm), End::Never).unwrap(),
+            Self::StandsOn(mm) => Crawler::on_block(wall, Length::mm(mm), StreamEnd::Never).unwrap(),
             Self::Drives(mm, speed) => {
                 let way = Leg { forward: Some(Length::mm(mm)), speed: Some(Speed::mm_s(speed)), ..Leg::default() };
                 let rest = Leg { pause_s: Some(1e6), ..Leg::default() };
                 let mut wall = wall.clone();
                 wall.lines[0].legs = vec![way, rest];
                 let name = wall.lines[0].name.clone();
-                Crawler::on_line(&wall, &name, End::Never).unwrap()
+                Crawler::on_line(&wall, &name, StreamEnd::Never).unwrap()
             }
         }
     }

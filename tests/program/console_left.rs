@@ -4,9 +4,9 @@
 use crate::common::*;
 use crate::console::fixture::*;
 use backwall::console::Step;
-use backwall::console::keys::{self, Action, Mode};
+use backwall::console::keys::{self, Action, KeyMode};
 use backwall::console::state::{App, Effect, Event};
-use backwall::console::survey::{Survey, SurveyNews};
+use backwall::console::survey::{SurveyAsk, SurveyNews};
 use backwall::console::update::update;
 use backwall_report::left::Left;
 use backwall_store::{JobContents, JobFile, RunState};
@@ -76,7 +76,7 @@ fn shown(step: Step) -> App {
     let job = job();
     let found = found(&job);
     let mut app = app(step, job);
-    assert_eq!(update(&mut app, letter('L')), [Effect::OpenSurvey(Survey::Left)]);
+    assert_eq!(update(&mut app, letter('L')), [Effect::OpenSurvey(SurveyAsk::Left)]);
     update(&mut app, Event::Survey(SurveyNews::LeftFound(found)));
     app
 }
@@ -112,19 +112,19 @@ fn it_is_read_in_the_background_and_shows_how_far_the_job_is() {
 
 #[test]
 fn one_key_opens_it_in_every_step_and_esc_leads_back() {
-    for mode in Mode::ALL {
+    for mode in KeyMode::ALL {
         let over = matches!(
             mode,
-            Mode::Typing
-                | Mode::Starting
-                | Mode::Confirm
-                | Mode::Change
-                | Mode::Help
-                | Mode::Origin
-                | Mode::TestCard
-                | Mode::Revision
-                | Mode::Planning
-                | Mode::WhatIf
+            KeyMode::Typing
+                | KeyMode::Starting
+                | KeyMode::Confirm
+                | KeyMode::Change
+                | KeyMode::Help
+                | KeyMode::Origin
+                | KeyMode::TestCard
+                | KeyMode::Revision
+                | KeyMode::Planning
+                | KeyMode::WhatIf
         );
         let has = keys::BINDINGS.iter().any(|binding| binding.modes.contains(&mode) && binding.action == Action::WhatIsLeft);
         assert_eq!(has, !over, "{mode:?}");
@@ -144,7 +144,7 @@ fn one_key_opens_it_in_every_step_and_esc_leads_back() {
         changed.notes.clear();
         changed.answers.clear();
         update(&mut app, Event::Contents(Box::new(changed)));
-        assert_eq!(update(&mut app, letter('L')), [Effect::OpenSurvey(Survey::Left)]);
+        assert_eq!(update(&mut app, letter('L')), [Effect::OpenSurvey(SurveyAsk::Left)]);
     }
 }
 
@@ -152,13 +152,13 @@ fn one_key_opens_it_in_every_step_and_esc_leads_back() {
 fn each_item_leads_where_it_is_done() {
     let mut app = shown(Step::Calibrate);
     take(&mut app, "not scanned");
-    assert_eq!((app.step, app.line, app.mode()), (Step::Scan, 1, Mode::Ready), "the line is chosen, nothing is started");
+    assert_eq!((app.step, app.line, app.mode()), (Step::Scan, 1, KeyMode::Ready), "the line is chosen, nothing is started");
     let mut app = shown(Step::Prepare);
     take(&mut app, "no echo: drive it again");
     assert_eq!((app.step, app.line), (Step::Scan, 0));
     let mut app = shown(Step::Prepare);
     let effects = take(&mut app, "lost 3 shots");
-    assert_eq!((app.step, app.mode(), app.chosen_run().unwrap().id), (Step::Review, Mode::Runs, 2), "{effects:?}");
+    assert_eq!((app.step, app.mode(), app.chosen_run().unwrap().id), (Step::Review, KeyMode::Runs, 2), "{effects:?}");
     let mut app = shown(Step::Prepare);
     let effects = take(&mut app, "acknowledge it");
     assert!(effects.contains(&Effect::OpenRun(2)), "{effects:?}");
@@ -237,7 +237,7 @@ fn a_run_that_is_going_is_not_left_for_another_line() {
     assert!(app.left.is_some());
     // It is read anew each time, because what is left changes with every reading.
     update(&mut app, key(KeyCode::Esc));
-    assert_eq!(update(&mut app, letter('L')), [Effect::OpenSurvey(Survey::Left)]);
+    assert_eq!(update(&mut app, letter('L')), [Effect::OpenSurvey(SurveyAsk::Left)]);
 }
 
 /// A scan that is killed in the middle.

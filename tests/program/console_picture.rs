@@ -4,7 +4,7 @@
 use crate::console::fixture;
 use backwall::console::view;
 use backwall::live::LiveWall;
-use backwall::live::wall::{Of, StretchWindow, WallAsk};
+use backwall::live::wall::{SpreadOf, StretchWindow, WallAsk};
 use backwall_survey::job::Plan;
 use backwall_survey::strip::{Level, Section, Seen};
 use backwall_survey::travel::Direction;
@@ -62,7 +62,7 @@ fn a_picture_costs_the_same_however_long_the_run_is() {
                     terminal.draw(|frame| view::draw(&app, frame)).unwrap();
                 });
                 let window = StretchWindow { step, first: 10, count: width };
-                let ask = WallAsk { window, lines: usize::from(height), spread: Some(Of::Line) };
+                let ask = WallAsk { window, lines: usize::from(height), spread: Some(SpreadOf::Line) };
                 (picture, median(|| drop(wall.lock().unwrap().glimpse(&ask))))
             };
             // In turns, so that both meet the same machine.

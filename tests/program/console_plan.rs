@@ -2,7 +2,7 @@
 
 use crate::console::fixture::*;
 use backwall::console::Step;
-use backwall::console::keys::Mode;
+use backwall::console::keys::KeyMode;
 use backwall::console::planning::Planning;
 use backwall::console::state::{App, Effect};
 use backwall::console::update::update;
@@ -39,7 +39,7 @@ fn a_value_typed_into_the_form_becomes_a_revision_with_its_difference_and_a_reas
     let mut app = app(Step::Prepare, ready());
     on(&mut app, "asset.course[1].required_mm");
     snap("plan", &app);
-    assert_eq!(app.mode(), Mode::Planning);
+    assert_eq!(app.mode(), KeyMode::Planning);
     update(&mut app, letter('k'));
     assert!(app.revision.is_none() && text(&app, 80, 24).contains("nothing is changed yet"));
     typed(&mut app, "6,4");
@@ -59,7 +59,7 @@ fn a_value_typed_into_the_form_becomes_a_revision_with_its_difference_and_a_reas
     let Said::Plan(revision) = &statement.said else { panic!("{statement:?}") };
     assert_eq!(revision.plan.asset.courses[1].required.unwrap().as_mm(), 6.4);
     assert_eq!(backwall_survey::job::Plan::parse("plan.toml", &revision.text).unwrap(), revision.plan);
-    assert!(app.planning.is_none() && app.mode() == Mode::Prepare);
+    assert!(app.planning.is_none() && app.mode() == KeyMode::Prepare);
 }
 
 #[test]
@@ -67,7 +67,7 @@ fn a_wrong_value_is_refused_at_its_key_and_a_plan_with_mistakes_is_not_kept() {
     let mut app = app(Step::Prepare, ready());
     on(&mut app, "asset.diameter_mm");
     typed(&mut app, "-1");
-    assert_eq!(app.mode(), Mode::Typing);
+    assert_eq!(app.mode(), KeyMode::Typing);
     assert!(text(&app, 80, 24).contains("it may be a number in mm, greater than 0"), "{}", text(&app, 80, 24));
     update(&mut app, key(KeyCode::Esc));
     // A course is added behind the one the cursor is on; what it lacks is named.
@@ -101,10 +101,10 @@ fn leaving_asks_where_something_was_changed_and_a_new_plan_makes_a_job() {
     on(&mut app, "job.site");
     typed(&mut app, "elsewhere");
     update(&mut app, key(KeyCode::Esc));
-    assert_eq!(app.mode(), Mode::Confirm);
+    assert_eq!(app.mode(), KeyMode::Confirm);
     assert!(text(&app, 80, 24).contains("Drop what was changed in the plan?"));
     update(&mut app, letter('n'));
-    assert_eq!(app.mode(), Mode::Planning);
+    assert_eq!(app.mode(), KeyMode::Planning);
     update(&mut app, key(KeyCode::Esc));
     update(&mut app, letter('y'));
     assert!(app.planning.is_none());

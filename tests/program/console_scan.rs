@@ -218,7 +218,7 @@ fn an_earlier_survey_is_drawn_as_an_outline_behind_the_run_of_its_line() {
     let outline = |mm: f64| {
         let mut strip = backwall_survey::strip::Strip::default();
         (0..7200).for_each(|at| strip.push(Some(Length::mm(f64::from(at))), Some(Length::mm(mm)), backwall_survey::strip::Level::Unjudged));
-        Arc::new(backwall::console::review::Outline { source: "earlier.csv of 2021-06-14".into(), strip })
+        Arc::new(backwall::console::review::EarlierOutline { source: "earlier.csv of 2021-06-14".into(), strip })
     };
     let shape = app.look.glyphs.shapes().outline;
     let drawn = |app: &App| text(app, 80, 24).matches(shape).count();

@@ -8,7 +8,7 @@ use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme};
 use backwall::live::Phase;
 use backwall::live::bench::{Bench, BenchView, Hold};
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::{RunState, SetupEntry};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::Check;
@@ -97,7 +97,7 @@ fn where_a_number_comes_from() {
         temperature: Temperature::celsius(20.0),
         by,
     });
-    let shot = bench::records(Crawler::on_block(&bench::wall(), Length::mm(6.22), End::Shots(1)).unwrap())
+    let shot = bench::records(Crawler::on_block(&bench::wall(), Length::mm(6.22), StreamEnd::Shots(1)).unwrap())
         .into_iter()
         .find_map(|record| if let Record::Shot(shot) = record { Some(shot) } else { None })
         .unwrap();

@@ -10,7 +10,7 @@ use backwall::console::state::App;
 use backwall::console::{ConsoleEnd, ScanHandle, Step, view};
 use backwall::live::bench::{BenchCommand, BenchFound, BenchHandle, BenchRequest, BenchStream, BenchView, Hold, start};
 use backwall::live::{Connecting, LiveView, Phase, RunCommand};
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::{MarkKind, RunState};
 use backwall_stream::{Pace, Profile, SourceOptions, StreamSpec};
 use backwall_survey::job::Plan;
@@ -291,7 +291,7 @@ async fn a_recorded_block_is_taken_at_its_end_and_played_again_for_the_next() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("block5.shots");
     let mut bytes = Vec::new();
-    let mut crawler = Crawler::on_block(&bench::wall(), Length::mm(5.0), End::Shots(40)).unwrap();
+    let mut crawler = Crawler::on_block(&bench::wall(), Length::mm(5.0), StreamEnd::Shots(40)).unwrap();
     while crawler.next_frame(&mut bytes).is_some() {}
     std::fs::write(&path, bytes).unwrap();
     let options = SourceOptions { pace: Pace::Max, record: None };

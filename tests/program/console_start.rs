@@ -5,13 +5,13 @@ use crate::common::*;
 use crate::console::fixture::*;
 use crate::console::job::options;
 use crate::console_waits::ConsoleBackend as Desk;
-use backwall::console::keys::Mode;
+use backwall::console::keys::KeyMode;
 use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
 use backwall::console::{ConsoleEnd, ConsoleOptions, Step};
 use backwall::live::{Begin, Phase, RunCommand};
 use backwall::session::{ConsoleBackend, LineStream, Session};
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::{EventKind, JobFile, PlaceSet, RunState};
 use backwall_stream::packet::{encode_header, encode_shot};
 use backwall_stream::spec::Pace;
@@ -53,7 +53,7 @@ fn the_panel_says_where_and_which_way_and_esc_starts_nothing() {
         assert!(screen.contains(words), "{words}\n{screen}");
     }
     assert!(update(&mut app, key(KeyCode::Esc)).is_empty());
-    assert_eq!((app.mode(), app.prompt.is_none(), chosen(&app)), (Mode::Ready, true, "A090"));
+    assert_eq!((app.mode(), app.prompt.is_none(), chosen(&app)), (KeyMode::Ready, true, "A090"));
 }
 
 #[test]
@@ -96,7 +96,7 @@ fn no_event_moves_the_cursor_to_another_line() {
     for key_code in [KeyCode::Tab, KeyCode::BackTab] {
         update(&mut app, key(key_code));
     }
-    assert_eq!((app.mode(), chosen(&app)), (Mode::Ready, "A090"));
+    assert_eq!((app.mode(), chosen(&app)), (KeyMode::Ready, "A090"));
     // A revision of the plan lists its lines the other way round.
     let mut job = app.contents.clone();
     job.plan.lines.reverse();
@@ -246,7 +246,7 @@ fn the_place_is_set_at_the_nearest_seam_or_typed_and_only_on_the_line() {
     assert_eq!(enter(&mut app), set(4360.0));
     // Esc sets nothing; without an encoder there is nothing to set.
     update(&mut app, letter('p'));
-    assert!(update(&mut app, key(KeyCode::Esc)).is_empty() && app.mode() == Mode::Scanning);
+    assert!(update(&mut app, key(KeyCode::Esc)).is_empty() && app.mode() == KeyMode::Scanning);
     change(&mut app, |view| view.reading.as_mut().unwrap().encoder = None);
     update(&mut app, letter('p'));
     assert!(app.prompt.is_none() && app.message.as_ref().unwrap().text.contains("no encoder counts"));
@@ -255,7 +255,7 @@ fn the_place_is_set_at_the_nearest_seam_or_typed_and_only_on_the_line() {
 /// A device on TCP that sends shots of 9.2 mm, the second half when told; 0.9 mm a shot.
 fn device(first: u32, all: u32) -> (std::net::SocketAddr, mpsc::Sender<()>, std::thread::JoinHandle<()>) {
     let wall = demo_wall();
-    let mut crawler = Crawler::on_block(&wall, Length::mm(9.2), End::Never).unwrap();
+    let mut crawler = Crawler::on_block(&wall, Length::mm(9.2), StreamEnd::Never).unwrap();
     let mut halves = [Vec::new(), Vec::new()];
     let header = Header { base: crawler.base(), samples: 512, device_id: 118, device_name: "simulated".into() };
     encode_header(&header, &mut halves[0]);

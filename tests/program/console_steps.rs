@@ -5,12 +5,12 @@ use crate::console::bench;
 use crate::console::fixture::*;
 use backwall::console::state::{App, Effect, Event, Question};
 use backwall::console::update::update;
-use backwall::console::{Step, keys::Mode};
+use backwall::console::{Step, keys::KeyMode};
 use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
 use backwall::live::{Begin, Phase, RunCommand, verdict};
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::{MarkKind, RunState};
-use backwall_survey::job::checklist::{ItemState, Valid, Value};
+use backwall_survey::job::checklist::{AnswerValue, ItemState, Valid};
 use backwall_survey::reading::Record;
 use backwall_survey::travel::Direction;
 use backwall_ultrasound::{Coating, finds_path};
@@ -29,10 +29,10 @@ fn enter(app: &mut App) -> Vec<Effect> {
 fn the_checklist_goes_from_item_to_item_and_keeps_every_answer() {
     let mut app = app(Step::Checklist, contents());
     // The permit is answered; the first open item is the tether.
-    assert_eq!((app.item, app.mode()), (1, Mode::CheckConfirm));
+    assert_eq!((app.item, app.mode()), (1, KeyMode::CheckConfirm));
     let effects = press(&mut app, 'y');
     assert!(matches!(&effects[..], [Effect::Answer(answer), Effect::Reload] if answer.item == "tether" && answer.by.name == "R. Aldane"));
-    assert_eq!((app.item, app.mode()), (2, Mode::CheckField));
+    assert_eq!((app.item, app.mode()), (2, KeyMode::CheckField));
     // A digit starts the answer; a word instead of a number is refused under the field.
     press(&mut app, '1');
     type_in(&mut app, "2,x");
@@ -44,16 +44,16 @@ fn the_checklist_goes_from_item_to_item_and_keeps_every_answer() {
     }
     // 12 m/s is over the limit: kept, named, and the cursor stays.
     let effects = enter(&mut app);
-    assert!(matches!(&effects[0], Effect::Answer(answer) if answer.value == Value::Number(12.0)));
+    assert!(matches!(&effects[0], Effect::Answer(answer) if answer.value == AnswerValue::Number(12.0)));
     assert_eq!(app.item, 2);
     let words = app.message.as_ref().unwrap().text.clone();
     assert!(words.contains("12 m/s is over the limit of 10.3 m/s"), "{words}");
     press(&mut app, '8');
     enter(&mut app);
     let winds: Vec<_> = app.contents.answers.iter().filter(|answer| answer.item == "wind").map(|answer| answer.value.clone()).collect();
-    assert_eq!(winds, [Value::Number(12.0), Value::Number(8.0)]);
+    assert_eq!(winds, [AnswerValue::Number(12.0), AnswerValue::Number(8.0)]);
     // A choice that stops the job, then the right one.
-    assert_eq!((app.item, app.mode()), (3, Mode::CheckChoice));
+    assert_eq!((app.item, app.mode()), (3, KeyMode::CheckChoice));
     update(&mut app, key(KeyCode::Down));
     enter(&mut app);
     let item = app.contents.checklist.items[3].clone();
@@ -98,11 +98,11 @@ fn an_answer_without_a_name_asks_who_answers() {
 fn a_text_begins_with_its_first_letter_and_no_letter_opens_the_signature() {
     let mut app = app(Step::Checklist, contents());
     update(&mut app, key(KeyCode::Home));
-    assert_eq!((app.item, app.mode()), (0, Mode::CheckText));
+    assert_eq!((app.item, app.mode()), (0, KeyMode::CheckText));
     type_in(&mut app, "s. q 7");
     assert_eq!(app.prompt.as_ref().unwrap().form.value("answer"), "s. q 7");
     let effects = enter(&mut app);
-    assert!(matches!(&effects[0], Effect::Answer(answer) if answer.value == Value::Text("s. q 7".into())), "{effects:?}");
+    assert!(matches!(&effects[0], Effect::Answer(answer) if answer.value == AnswerValue::Text("s. q 7".into())), "{effects:?}");
     // On a number a letter begins nothing, and on any other item s only goes to where one signs.
     app.item = 2;
     press(&mut app, 's');
@@ -112,7 +112,7 @@ fn a_text_begins_with_its_first_letter_and_no_letter_opens_the_signature() {
     update(&mut app, key(KeyCode::Esc));
     app.item = 3;
     press(&mut app, 's');
-    assert!(app.prompt.is_none() && (app.item, app.mode()) == (4, Mode::CheckSign));
+    assert!(app.prompt.is_none() && (app.item, app.mode()) == (4, KeyMode::CheckSign));
 }
 
 #[test]
@@ -182,7 +182,7 @@ fn what_runs_out_during_a_run_rings_once_says_what_and_stops_nothing() {
     assert_eq!(update(&mut app, Event::Clock(NOW + 1_000_000)), [Effect::Bell(1)]);
     let screen = text(&app, 80, 24);
     assert!(screen.contains("DUE NOW: wind.") && top(&app).contains("REC") && top(&app).contains("DUE wind"), "{screen}");
-    assert!(update(&mut app, Event::Clock(NOW + 2_000_000)).is_empty() && app.mode() == Mode::Scanning);
+    assert!(update(&mut app, Event::Clock(NOW + 2_000_000)).is_empty() && app.mode() == KeyMode::Scanning);
 }
 
 #[test]
@@ -265,7 +265,7 @@ fn marks_and_notes_stop_nothing() {
     assert_eq!(press(&mut app, '2'), [mark(MarkKind::Nozzle)]);
     // The mark is set; words may follow. Without any the next mark is one key away, and Esc or Enter goes on.
     assert_eq!(press(&mut app, '1'), [mark(MarkKind::Seam)]);
-    assert!(enter(&mut app).is_empty() && app.mode() == Mode::Scanning);
+    assert!(enter(&mut app).is_empty() && app.mode() == KeyMode::Scanning);
     press(&mut app, '3');
     type_in(&mut app, "bracket 2");
     assert_eq!(enter(&mut app), [Effect::Command(RunCommand::MarkText("bracket 2".into()))]);
@@ -276,15 +276,15 @@ fn marks_and_notes_stop_nothing() {
     change(&mut app, |view| view.reading = Some(reading(4400.0)));
     assert_eq!(app.scan.as_ref().unwrap().view.reading.as_ref().unwrap().place.along, Some(Length::mm(4400.0)));
     assert_eq!(enter(&mut app), [Effect::Command(RunCommand::Note { text: "e1 q".into(), begun })]);
-    assert_eq!(app.mode(), Mode::Scanning);
+    assert_eq!(app.mode(), KeyMode::Scanning);
 }
 
 #[test]
 fn ending_a_run_asks_first_and_a_no_goes_on() {
     let mut app = scanning(Direction::Up);
     assert!(press(&mut app, 'e').is_empty());
-    assert_eq!((app.mode(), app.question), (Mode::Confirm, Some(Question::EndRun)));
-    assert!(press(&mut app, 'n').is_empty() && app.mode() == Mode::Scanning);
+    assert_eq!((app.mode(), app.question), (KeyMode::Confirm, Some(Question::EndRun)));
+    assert!(press(&mut app, 'n').is_empty() && app.mode() == KeyMode::Scanning);
     press(&mut app, 'e');
     assert_eq!(press(&mut app, 'y'), [Effect::Command(RunCommand::End)]);
 }
@@ -296,7 +296,7 @@ fn after_a_run_its_line_stays_chosen() {
     change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
     assert!(press(&mut app, 's').is_empty());
     update(&mut app, key(KeyCode::Esc));
-    assert_eq!((app.mode(), app.contents.plan.lines[app.line].name.as_str()), (Mode::Ready, "A090"));
+    assert_eq!((app.mode(), app.contents.plan.lines[app.line].name.as_str()), (KeyMode::Ready, "A090"));
     // Or the run just made is looked at.
     let mut app = scanning(Direction::Up);
     change(&mut app, |view| view.phase = Phase::Ended(Box::new(summary(3, "A090", RunState::Closed))));
@@ -406,10 +406,10 @@ fn a_set_up_is_typed_checked_and_signed() {
 fn steps_are_walked_while_a_run_goes_on() {
     let mut app = scanning(Direction::Up);
     update(&mut app, key(KeyCode::Tab));
-    assert_eq!((app.step, app.mode()), (Step::Review, Mode::Runs));
+    assert_eq!((app.step, app.mode()), (Step::Review, KeyMode::Runs));
     assert!(text(&app, 80, 24).starts_with(" FP-0412 A090 up run 3 REC saved 4.340 m"));
     update(&mut app, key(KeyCode::BackTab));
-    assert_eq!(app.mode(), Mode::Scanning);
+    assert_eq!(app.mode(), KeyMode::Scanning);
 }
 
 #[test]
@@ -520,7 +520,7 @@ fn a_failed_verification_names_the_runs_it_makes_suspect() {
     // The probe stands on 10 mm, and the block is said to be 12.
     bench::put_on(&mut bench, Hold::Verify { piece: bench::piece(10.0), tolerance: Length::mm(0.1) }, 40);
     bench.command(BenchCommand::Hold(Hold::Verify { piece: bench::piece(12.0), tolerance: Length::mm(0.12) }), NOW);
-    for record in bench::records(Crawler::on_block(&bench::wall(), Length::mm(10.0), End::Shots(40)).unwrap()) {
+    for record in bench::records(Crawler::on_block(&bench::wall(), Length::mm(10.0), StreamEnd::Shots(40)).unwrap()) {
         bench.record(record, NOW);
     }
     bench.command(BenchCommand::Take, NOW);

@@ -3,7 +3,7 @@
 use crate::console::fixture::*;
 use backwall::console::Step;
 use backwall::console::state::{App, Effect, Event};
-use backwall::console::survey::{Survey, SurveyNews};
+use backwall::console::survey::{SurveyAsk, SurveyNews};
 use backwall::console::update::update;
 use backwall_report::unseen::{Unseen, UnseenCell, UnseenOfRun};
 use backwall_survey::travel::Direction;
@@ -27,7 +27,7 @@ fn found() -> UnseenOfRun {
 
 fn asked() -> App {
     let mut app = app(Step::Review, ready());
-    assert_eq!(update(&mut app, letter('U')), [Effect::OpenSurvey(Survey::Unseen(2))]);
+    assert_eq!(update(&mut app, letter('U')), [Effect::OpenSurvey(SurveyAsk::Unseen(2))]);
     app
 }
 
@@ -71,7 +71,7 @@ fn it_is_left_at_any_time_and_says_why_there_is_none() {
     assert!(text(&app, 80, 24).contains("run 2 is open or has no calibration"));
     // From a run that is walked it is of that run, and Esc goes back to it.
     let mut app = backwall_walked();
-    assert_eq!(update(&mut app, letter('U')), [Effect::OpenSurvey(Survey::Unseen(2))]);
+    assert_eq!(update(&mut app, letter('U')), [Effect::OpenSurvey(SurveyAsk::Unseen(2))]);
     update(&mut app, key(KeyCode::Esc));
     assert!(app.review.walked.is_some() && app.review.over.is_none());
     let mut none = app_without_runs();

@@ -6,7 +6,7 @@ use crate::console::fixture::*;
 use crate::console::job::options;
 use backwall::console::shell::{ConsoleOptions, Surface, drive, first_state};
 use backwall::console::state::App;
-use backwall::console::survey::Survey;
+use backwall::console::survey::SurveyAsk;
 use backwall::console::{Backend, Clock, ConsoleEnd, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle};
 use backwall::live::bench::BenchHandle;
 use backwall::live::{Begin, Connecting};
@@ -85,7 +85,7 @@ impl Backend for Slow {
     fn open_review(&mut self, _: RunId, _: bool) -> anyhow::Result<ReviewHandle> {
         self.nothing()
     }
-    fn open_survey(&mut self, _: Survey) -> anyhow::Result<SurveyHandle> {
+    fn open_survey(&mut self, _: SurveyAsk) -> anyhow::Result<SurveyHandle> {
         self.nothing()
     }
     fn open_replay(&mut self, _: RunId) -> anyhow::Result<ReplayHandle> {

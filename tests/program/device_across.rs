@@ -2,9 +2,9 @@
 
 use crate::common::*;
 use backwall_report::figure::data;
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::JobFile;
-use backwall_stream::What;
+use backwall_stream::DecodedWhat;
 use backwall_survey::reading::{Header, Record};
 use backwall_survey::strip::map::Orientation;
 use backwall_units::Length;
@@ -138,8 +138,8 @@ fn side_by_side(ours: &[u8], other: &[u8]) -> (Header, Vec<u8>) {
         let (mut header, mut shots) = (None, Vec::new());
         for one in out {
             match one.what {
-                What::Record(Record::Header(found)) => header = Some(found),
-                What::Record(Record::Shot(shot)) => shots.push(shot),
+                DecodedWhat::Record(Record::Header(found)) => header = Some(found),
+                DecodedWhat::Record(Record::Shot(shot)) => shots.push(shot),
                 _ => {}
             }
         }
@@ -170,7 +170,7 @@ fn a_calibration_reads_the_channel_that_is_chosen() {
     let folder = tempfile::tempdir().unwrap();
     let wall = demo_wall();
     let stand = |mm: f64| {
-        let mut crawler = Crawler::on_block(&wall, Length::mm(mm), End::Shots(40)).unwrap();
+        let mut crawler = Crawler::on_block(&wall, Length::mm(mm), StreamEnd::Shots(40)).unwrap();
         let mut bytes = Vec::new();
         while crawler.next_frame(&mut bytes).is_some() {}
         bytes

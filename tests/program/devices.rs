@@ -3,7 +3,7 @@
 use crate::common::*;
 use backwall_store::{EventKind, JobFile};
 use backwall_stream::packet;
-use backwall_stream::{Feed, FeedItem, Profile, Source, SourceOptions, StreamSpec, What, open, open_side_by_side};
+use backwall_stream::{DecodedWhat, Feed, FeedItem, Profile, Source, SourceOptions, StreamSpec, open, open_side_by_side};
 use backwall_survey::reading::{GaugeValue, Record};
 use backwall_units::Length;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -335,7 +335,8 @@ fn text_sentences_json_waveforms_and_two_channels_come_alike_over_a_serial_line_
                 let mut out = Vec::new();
                 decoder.push(&bytes, &mut out);
                 decoder.finish(&mut out);
-                let records = out.into_iter().filter_map(|one| if let What::Record(record) = one.what { Some(record) } else { None });
+                let records =
+                    out.into_iter().filter_map(|one| if let DecodedWhat::Record(record) = one.what { Some(record) } else { None });
                 records.filter(is_measured).collect()
             })
             .collect();
@@ -394,8 +395,8 @@ fn a_delay_that_comes_with_each_shot_is_read_and_one_that_is_skipped_is_no_good_
     let (mut header, mut shots) = (None, Vec::new());
     for one in out {
         match one.what {
-            backwall_stream::What::Record(Record::Header(found)) => header = Some(found),
-            backwall_stream::What::Record(Record::Shot(shot)) if shots.len() < 300 => shots.push(shot),
+            backwall_stream::DecodedWhat::Record(Record::Header(found)) => header = Some(found),
+            backwall_stream::DecodedWhat::Record(Record::Shot(shot)) if shots.len() < 300 => shots.push(shot),
             _ => {}
         }
     }

@@ -2,7 +2,7 @@
 //! hit, the next.
 
 use crate::devices::{cookbook, sent};
-use backwall_stream::{Decoder, Profile, What, packet};
+use backwall_stream::{DecodedWhat, Decoder, Profile, packet};
 use backwall_survey::reading::{Header, Record};
 use backwall_ultrasound::TimeBase;
 use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
@@ -17,7 +17,7 @@ fn read(profile: &Arc<Profile>, bytes: &[u8]) -> Vec<String> {
         Record::Gauge(gauge) => format!("{:?} {:?} {:?}", gauge.encoder, gauge.across, gauge.value),
         record => format!("{record:?}"),
     };
-    out.into_iter().filter_map(|one| if let What::Record(record) = one.what { Some(said(record)) } else { None }).collect()
+    out.into_iter().filter_map(|one| if let DecodedWhat::Record(record) = one.what { Some(said(record)) } else { None }).collect()
 }
 
 /// Flips every bit of `bytes`. `most` records may be lost with one of them.

@@ -21,7 +21,7 @@ use backwall_survey::integrity::extreme::{Blocks, Maxima, Minima, lag_one, least
 use backwall_survey::integrity::interval::{self, Lasts, PipingClass};
 use backwall_survey::integrity::life::remaining_life;
 use backwall_survey::integrity::rate::{DatedWall, Rate, Term, date_after, rate, years_between};
-use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress, unknown_steel};
+use backwall_survey::integrity::required::{Extent, FormulaUnits, Pipe, Pressurised, Shell, Vessel, allowable_stress, unknown_steel};
 use backwall_survey::integrity::trend::regression;
 use backwall_survey::integrity::variation::{averaging_length, level_one, q, variation};
 use backwall_survey::integrity::{Refusal, SourceStanding};
@@ -39,7 +39,7 @@ fn shell(d: f64, h: f64, s: f64, e: f64, g: f64) -> Shell {
     Shell { diameter: feet(d), fill: feet(h), specific_gravity: g, stress: Pressure::psi(s), joint_efficiency: e }
 }
 fn course(d: f64, h: f64, s: f64, e: f64, g: f64) -> (f64, f64) {
-    let value = shell(d, h, s, e, g).required(Extent::Course, Form::Us).unwrap().value;
+    let value = shell(d, h, s, e, g).required(Extent::Course, FormulaUnits::Us).unwrap().value;
     (value.required.as_inch(), value.calculated.as_inch())
 }
 fn day(text: &str) -> NaiveDate {
@@ -73,13 +73,13 @@ fn tank_courses_agree_with_published_inspection_reports() {
 // of API 650 Appendix A: the two forms differ by 0.02 %.
 #[test]
 fn a_thinned_zone_takes_no_foot_off_and_the_si_form_is_its_own() {
-    let zone = shell(120.0, 38.0, 24_900.0, 1.0, 0.9).required(Extent::Zone, Form::Us).unwrap();
+    let zone = shell(120.0, 38.0, 24_900.0, 1.0, 0.9).required(Extent::Zone, FormulaUnits::Us).unwrap();
     close(zone.value.required.as_inch(), 0.428530, 1e-6);
     assert_eq!(zone.worked.source.standing, SourceStanding::FromMemory);
-    let si = shell(52.0, 40.0, 23_600.0, 0.70, 1.0).required(Extent::Course, Form::Si).unwrap();
+    let si = shell(52.0, 40.0, 23_600.0, 0.70, 1.0).required(Extent::Course, FormulaUnits::Si).unwrap();
     close(si.value.required.as_mm(), 8.1085, 5e-5);
     close(course(52.0, 40.0, 23_600.0, 0.70, 1.0).0 * 25.4, 8.1071, 5e-5);
-    let low = shell(30.0, 3.0, 26_000.0, 0.85, 1.0).required(Extent::Course, Form::Si).unwrap();
+    let low = shell(30.0, 3.0, 26_000.0, 0.85, 1.0).required(Extent::Course, FormulaUnits::Si).unwrap();
     assert_eq!(low.value.required, Length::mm(2.5));
     // And back: the height that the required thickness carries is the height it was required for.
     let tank = shell(52.0, 40.0, 23_600.0, 0.70, 1.0);
@@ -96,7 +96,7 @@ fn impossible_tanks_are_refused() {
         shell(52.0, 40.0, 23_600.0, 0.7, -1.0),
         shell(52.0, f64::NAN, 23_600.0, 0.7, 1.0),
     ] {
-        assert!(matches!(wrong.required(Extent::Course, Form::Us), Err(Refusal::Impossible { .. })), "{wrong:?}");
+        assert!(matches!(wrong.required(Extent::Course, FormulaUnits::Us), Err(Refusal::Impossible { .. })), "{wrong:?}");
     }
 }
 
@@ -448,7 +448,7 @@ fn blocks_with_too_little_read_are_left_out() {
 
 #[test]
 fn every_answer_prints_formula_inputs_source_and_caution() {
-    let answer = shell(52.0, 40.0, 23_600.0, 0.70, 1.0).required(Extent::Course, Form::Us).unwrap();
+    let answer = shell(52.0, 40.0, 23_600.0, 0.70, 1.0).required(Extent::Course, FormulaUnits::Us).unwrap();
     let text = answer.worked.lines().join("\n");
     for part in ["required t = 0.319177 in", "t = 2.6 (H - 1) D G / (S E)", "diameter D = 52 ft", "API 653", "caution"] {
         assert!(text.contains(part), "{part} in {text}");

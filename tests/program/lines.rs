@@ -3,7 +3,7 @@
 //! what a score means: `tests/data/lines/README.md`.
 
 use crate::common::{is_for_even_wall_only, must, python, root};
-use backwall::console::survey::{Survey, SurveyNews};
+use backwall::console::survey::{SurveyAsk, SurveyNews};
 use backwall::session::review::open_survey;
 use backwall_store::JobFile;
 use backwall_stream::packet::{encode_header, encode_shot, encode_status};
@@ -271,7 +271,7 @@ fn a_scan_says_what_it_could_not_have_seen() {
     assert!(share(20.0, 1.0) >= 0.9 && share(20.0, 3.0) >= 0.9 && share(4.0, 99.0) <= 0.5, "{found}");
 
     // One computation and one wording: the report and the review say the same.
-    let mut survey = open_survey(Path::new(&job), Survey::Unseen(1), None).unwrap();
+    let mut survey = open_survey(Path::new(&job), SurveyAsk::Unseen(1), None).unwrap();
     let (mut told, mut last) = (0, None);
     while let Some(news) = survey.news.blocking_recv() {
         match news {
@@ -295,8 +295,8 @@ fn a_scan_says_what_it_could_not_have_seen() {
     assert!(html.find("Could not have been seen").unwrap() < html.find("Missing and suspect data").unwrap());
     assert!(!plain.contains("not have been seen") && !plain.contains("not have seen"), "only where it was asked for");
     // Left alone, it ends.
-    let survey = open_survey(Path::new(&job), Survey::Unseen(1), None).unwrap();
+    let survey = open_survey(Path::new(&job), SurveyAsk::Unseen(1), None).unwrap();
     drop(survey.news);
-    let refused = open_survey(Path::new(&job), Survey::Unseen(7), None).unwrap().news.blocking_recv();
+    let refused = open_survey(Path::new(&job), SurveyAsk::Unseen(7), None).unwrap().news.blocking_recv();
     assert!(matches!(&refused, Some(SurveyNews::UnseenFailed(why)) if why == "there is no run 7"), "{refused:?}");
 }

@@ -8,7 +8,7 @@ use backwall::console::state::{App, Effect, Event};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme};
 use backwall::live::bench::{Bench, BenchView, Start};
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::JobFile;
 use backwall_survey::job::checklist::Signed;
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
@@ -86,7 +86,7 @@ impl Desk {
             self.key(KeyCode::Enter);
         }
         let mm = mm.parse().unwrap();
-        for record in bench::records(Crawler::on_block(&demo_wall(), backwall_units::Length::mm(mm), End::Shots(40)).unwrap()) {
+        for record in bench::records(Crawler::on_block(&demo_wall(), backwall_units::Length::mm(mm), StreamEnd::Shots(40)).unwrap()) {
             self.bench.record(record, NOW);
         }
         self.key(KeyCode::Enter);

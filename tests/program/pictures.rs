@@ -8,7 +8,7 @@ use crate::console_review::{opened, whole_job::on_map};
 use backwall::console::Step;
 use backwall::console::state::App;
 use backwall_report::assessment::Request;
-use backwall_report::contents::{Issue, Wanted, gather, report};
+use backwall_report::contents::{Issue, ReportWanted, gather, report};
 use backwall_report::document::layout;
 use backwall_report::template::{SHIPPED, Template};
 use backwall_store::JobFile;
@@ -47,7 +47,7 @@ fn page_one() -> String {
     let (name, text) = SHIPPED[0];
     let template = Template::parse(name, text).unwrap();
     let gathered = gather(&job, template.spot_figures, &Request::default(), &mut |_, _| true).unwrap();
-    let wanted = Wanted {
+    let wanted = ReportWanted {
         template: &template,
         logo: None,
         paper: template.paper,

@@ -2,7 +2,7 @@
 
 use crate::common::*;
 
-use backwall_simulate::{Crawler, End, VirtualWall};
+use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
 use backwall_store::{CloseReason, Entry, EvaluationError, EvaluationStart, JobFile, RunId, RunStart};
 use backwall_survey::job::validity::{Check, VerificationPlan};
 use backwall_survey::job::{Checklist, Plan, checklist::Signed};
@@ -66,7 +66,7 @@ pub fn recorded_with(folder: &Path, waveforms: bool, change: impl FnOnce(&mut Se
     let odometer = Odometer::new(start.path.clone()).unwrap();
     let mut maker = ReadingMaker::new(start.setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
     let run = writer.start_run(start).unwrap();
-    let mut crawler = Crawler::on_block(&wall, Length::mm(9.6), End::Never).unwrap();
+    let mut crawler = Crawler::on_block(&wall, Length::mm(9.6), StreamEnd::Never).unwrap();
     let base = crawler.base();
     maker.set_time_base(base).unwrap();
     writer.append_blocking(run, Entry::TimeBase(base)).unwrap();

@@ -1,9 +1,9 @@
 //! The bundled demo: its streams are what the wall file gives, its plan and answers are sound, and its walls hold what the
 //! README promises.
 
-use backwall_simulate::{Crawler, End, Sections, VirtualWall};
+use backwall_simulate::{Crawler, Sections, StreamEnd, VirtualWall};
 use backwall_stream::cobs;
-use backwall_survey::job::checklist::{Conditions, Filled, Now, Value};
+use backwall_survey::job::checklist::{AnswerValue, Conditions, Filled, Now};
 use backwall_survey::job::{Answer, Checklist, Item, ItemState, Plan, checklist::Signature, checklist::Signed};
 use backwall_survey::travel::{Moment, Odometer};
 use backwall_ultrasound::{Evaluator, Flag, Quality};
@@ -30,7 +30,7 @@ fn plan() -> Plan {
 fn the_demo_streams_come_back_bit_for_bit() {
     let wall = wall();
     for line in &wall.lines {
-        let mut crawler = Crawler::on_line(&wall, &line.name, End::Drive).unwrap();
+        let mut crawler = Crawler::on_line(&wall, &line.name, StreamEnd::Drive).unwrap();
         let mut stream = Vec::new();
         while crawler.next_frame(&mut stream).is_some() {}
         let kept = std::fs::read(demo(&format!("{}.shots", line.name))).unwrap();
@@ -115,7 +115,7 @@ fn the_demo_reads_as_its_wall_is_and_never_thicker() {
     let setup = backwall_store::JobFile::open_read_only(&job).unwrap().contents().unwrap().setups.pop().unwrap().setup;
     assert!(setup.calibration.is_some() && setup.gate.threshold_pct < 5.0, "{:?}", setup.gate);
     for (planned, built) in plan.lines.iter().zip(&wall.lines) {
-        let base = Crawler::on_line(&wall, &built.name, End::Drive).unwrap().base();
+        let base = Crawler::on_line(&wall, &built.name, StreamEnd::Drive).unwrap().base();
         let mut evaluator = Evaluator::new(&setup, base).unwrap();
         let mut odometer = Odometer::new(plan.path(planned)).unwrap();
         let moment = Moment { device_us: None, host_us: 0 };
@@ -194,7 +194,7 @@ fn the_demo_answers_pass_every_item_of_the_checklist() {
         })
         .collect();
     // The encoder is checked when the demo starts.
-    let encoder = Filled { value: Value::Number(0.1), words: String::new(), at_us: 0 };
+    let encoder = Filled { value: AnswerValue::Number(0.1), words: String::new(), at_us: 0 };
     let conditions = Conditions { encoder: Some(encoder), ..Conditions::of(&plan(), Now::default(), &by.name) };
     for item in &list.items {
         assert_eq!(list.state(item, &answers, &conditions), ItemState::Passed, "{}", item.id);

@@ -1,6 +1,6 @@
 //! The virtual crawler's waveforms against closed formulas, and its stream's own rules.
 
-use backwall_simulate::{Crawler, CrawlerError, End, VirtualWall};
+use backwall_simulate::{Crawler, CrawlerError, StreamEnd, VirtualWall};
 use backwall_units::{Decibel, Length};
 
 /// A wall without noise, on a fine converter.
@@ -31,7 +31,7 @@ fn wall(text: &str) -> VirtualWall {
 }
 
 fn flat(wall: &VirtualWall, thickness: f64, paint: f64) -> Vec<f64> {
-    let mut crawler = Crawler::on_block(wall, Length::mm(10.0), End::Never).unwrap();
+    let mut crawler = Crawler::on_block(wall, Length::mm(10.0), StreamEnd::Never).unwrap();
     let samples = crawler.waveform(Length::mm(thickness), Length::mm(paint), Decibel::ZERO);
     samples.into_iter().map(f64::from).collect()
 }
@@ -59,7 +59,7 @@ fn bodies(stream: &[u8]) -> Vec<Vec<u8>> {
     bodies
 }
 
-fn stream(wall: &VirtualWall, line: &str, end: End) -> Vec<u8> {
+fn stream(wall: &VirtualWall, line: &str, end: StreamEnd) -> Vec<u8> {
     let mut crawler = Crawler::on_line(wall, line, end).unwrap();
     let mut out = Vec::new();
     let mut last = None;
@@ -157,7 +157,7 @@ fn a_pit_beside_the_axis_sends_its_own_weaker_and_earlier_echo() {
         let (from, to) = (((from_us - 4.5) * 100.0) as usize, ((to_us - 4.5) * 100.0) as usize);
         samples[from..to].iter().map(|x| x.unsigned_abs()).max().unwrap()
     };
-    let shots = shots(&stream(&wall(&pit), "L", End::Drive));
+    let shots = shots(&stream(&wall(&pit), "L", StreamEnd::Drive));
     let over = &shots.iter().min_by_key(|shot| (shot.1 - 50 * 40).abs()).unwrap().2;
     let sound = &shots[0].2;
     // Behind the tyre's own echo and ahead of the wall's pulse at 8.917 µs: only a pit can answer there.
@@ -171,7 +171,7 @@ fn a_pit_beside_the_axis_sends_its_own_weaker_and_earlier_echo() {
 #[test]
 fn without_contact_only_the_tyre_rings() {
     let text = format!("{QUIET}{LINE}[[line.loss]]\nfrom_mm = 40\nto_mm = 60\n");
-    let shots = shots(&stream(&wall(&text), "L", End::Drive));
+    let shots = shots(&stream(&wall(&text), "L", StreamEnd::Drive));
     let at = |mm: i32| &shots.iter().min_by_key(|shot| (shot.1 - mm * 40).abs()).unwrap().2;
     let height = |samples: &[i16], us: f64| {
         let middle = ((us - 4.5) * 100.0) as usize;
@@ -186,9 +186,9 @@ fn without_contact_only_the_tyre_rings() {
 fn the_stream_keeps_its_rules_and_repeats_bit_for_bit() {
     let text = format!("{QUIET}{LINE}[[line.lost]]\nafter_shot = 30\nshots = 5\n");
     let noisy = text.replace("snr_db = 200", "snr_db = 40").replace("grain_db = -200", "grain_db = -40");
-    let first = stream(&wall(&noisy), "L", End::Drive);
-    assert!(first == stream(&wall(&noisy), "L", End::Drive), "the same wall gives the same bytes");
-    assert!(first != stream(&wall(&noisy.replace("name = \"test\"", "name = \"test\"\nseed = 2")), "L", End::Drive));
+    let first = stream(&wall(&noisy), "L", StreamEnd::Drive);
+    assert!(first == stream(&wall(&noisy), "L", StreamEnd::Drive), "the same wall gives the same bytes");
+    assert!(first != stream(&wall(&noisy.replace("name = \"test\"", "name = \"test\"\nseed = 2")), "L", StreamEnd::Drive));
 
     let frames = bodies(&first);
     assert_eq!(frames[0][..2], [1, 1], "a header comes first");
@@ -208,7 +208,7 @@ fn the_stream_keeps_its_rules_and_repeats_bit_for_bit() {
 
 #[test]
 fn a_stream_longer_than_its_drive_goes_back_and_forth() {
-    let shots = shots(&stream(&wall(&format!("{QUIET}{LINE}")), "L", End::Shots(500)));
+    let shots = shots(&stream(&wall(&format!("{QUIET}{LINE}")), "L", StreamEnd::Shots(500)));
     assert_eq!(shots.len(), 500);
     assert_eq!((shots[200].1, shots[300].1, shots[400].1), (4000, 2000, 0));
 }
@@ -225,6 +225,6 @@ fn mistakes_in_a_wall_are_named_with_file_line_and_key() {
     assert!(error.starts_with(&format!("w.toml:{}: line[0].pit[0].depth_mm: ", line_of(&text, "depth_mm = 4"))), "{error}");
     let error = refused(&format!("{QUIET}{LINE}").replace("speed_mm_s = 50\n", ""));
     assert!(error.contains("line[0].leg[0]") && error.contains("speed_mm_s"), "{error}");
-    let error = Crawler::on_line(&wall(&format!("{QUIET}{LINE}")), "M", End::Drive).err().unwrap();
+    let error = Crawler::on_line(&wall(&format!("{QUIET}{LINE}")), "M", StreamEnd::Drive).err().unwrap();
     assert!(matches!(&error, CrawlerError::NoSuchLine { known, .. } if known == "L"), "{error}");
 }

@@ -1,6 +1,6 @@
 //! The open packet stream through its profile: what is written comes back, and what is damaged is lost alone.
 
-use backwall_stream::{DecodeCounts, Decoded, Decoder, Profile, What, packet};
+use backwall_stream::{DecodeCounts, Decoded, DecodedWhat, Decoder, Profile, packet};
 use backwall_survey::reading::{GaugeValue, Header, Record};
 use backwall_ultrasound::TimeBase;
 use backwall_units::{Decibel, Frequency, Length, Temperature, Time};
@@ -11,7 +11,7 @@ fn open_packet() -> Arc<Profile> {
     Arc::new(Profile::load("open-packet").unwrap())
 }
 
-fn decode(profile: &Arc<Profile>, chunks: &[&[u8]]) -> (Vec<What>, DecodeCounts) {
+fn decode(profile: &Arc<Profile>, chunks: &[&[u8]]) -> (Vec<DecodedWhat>, DecodeCounts) {
     let mut decoder = Decoder::new(Arc::clone(profile));
     let mut out = Vec::new();
     for chunk in chunks {
@@ -21,8 +21,8 @@ fn decode(profile: &Arc<Profile>, chunks: &[&[u8]]) -> (Vec<What>, DecodeCounts)
     (out.into_iter().map(|decoded| decoded.what).collect(), decoder.counts())
 }
 
-fn records(what: Vec<What>) -> Vec<Record> {
-    what.into_iter().filter_map(|what| if let What::Record(record) = what { Some(record) } else { None }).collect()
+fn records(what: Vec<DecodedWhat>) -> Vec<Record> {
+    what.into_iter().filter_map(|what| if let DecodedWhat::Record(record) = what { Some(record) } else { None }).collect()
 }
 
 fn header() -> Header {
@@ -78,7 +78,7 @@ fn every_record_comes_back_as_it_was_written() {
 fn the_worked_frame_is_read() {
     let frame = [0x05, 0x03, 0x40, 0x42, 0x0F, 1, 1, 1, 1, 0x09, 0xE0, 0x2E, 0xC4, 0x09, 0xCE, 0xC4, 0xE1, 0xF8, 0x00];
     let (what, _) = decode(&open_packet(), &[&frame]);
-    let [What::Record(Record::Status(status))] = &what[..] else { panic!("{what:?}") };
+    let [DecodedWhat::Record(Record::Status(status))] = &what[..] else { panic!("{what:?}") };
     assert_eq!(status.device_time_us, Some(1_000_000));
     assert_eq!(status.battery_mv, Some(12_000));
     assert_eq!(status.surface_temperature, Some(Temperature::celsius(25.0)));
@@ -90,7 +90,7 @@ fn shots_before_the_header_are_counted_and_not_delivered() {
     let late = [&bytes[starts[1]..], &bytes[..starts[1]], &bytes[starts[2]..starts[3]]].concat();
     let (what, counts) = decode(&open_packet(), &[&late]);
     assert_eq!((counts.before_header, counts.frames), (3, 5));
-    assert_eq!(what[..3], [What::BeforeHeader, What::BeforeHeader, What::BeforeHeader]);
+    assert_eq!(what[..3], [DecodedWhat::BeforeHeader, DecodedWhat::BeforeHeader, DecodedWhat::BeforeHeader]);
     assert_eq!(records(what).len(), 2);
 }
 
@@ -108,7 +108,7 @@ fn unknown_kinds_and_versions_are_skipped() {
     bytes.push(0);
     let (what, counts) = decode(&open_packet(), &[&bytes]);
     assert_eq!((counts.frames, counts.unknown, counts.bad_frames), (2, 1, 1));
-    assert!(matches!(&what[3], What::Dropped { why } if why.contains("version")), "{what:?}");
+    assert!(matches!(&what[3], DecodedWhat::Dropped { why } if why.contains("version")), "{what:?}");
 }
 
 #[test]
@@ -193,7 +193,7 @@ fn after_a_break_the_rest_of_the_cut_frame_is_not_read() {
     decoder.resync();
     decoder.push(&bytes[starts[2] + 60..], &mut out);
     let seqs: Vec<_> =
-        out.iter().filter_map(|one| if let What::Record(Record::Shot(shot)) = &one.what { Some(shot.seq) } else { None }).collect();
+        out.iter().filter_map(|one| if let DecodedWhat::Record(Record::Shot(shot)) = &one.what { Some(shot.seq) } else { None }).collect();
     assert_eq!(seqs, [0, 2]);
 }
 

@@ -1,6 +1,6 @@
 //! Profiles: what the shipped ones read, and what is told of wrong ones.
 
-use backwall_stream::{Decoder, Profile, What};
+use backwall_stream::{DecodedWhat, Decoder, Profile};
 use backwall_survey::reading::{GaugeValue, Record};
 use backwall_units::{Decibel, Length, Temperature, Time};
 use proptest::prelude::*;
@@ -14,8 +14,8 @@ fn read(profile: Profile, bytes: &[u8]) -> (Vec<Record>, Vec<String>, backwall_s
     let (mut records, mut dropped) = (Vec::new(), Vec::new());
     for one in out {
         match one.what {
-            What::Record(record) => records.push(record),
-            What::Dropped { why } => dropped.push(why),
+            DecodedWhat::Record(record) => records.push(record),
+            DecodedWhat::Dropped { why } => dropped.push(why),
             _ => {}
         }
     }
@@ -407,7 +407,7 @@ fn the_worked_example_of_the_guide_is_true() {
     assert_eq!(status.battery_mv, Some(3710));
 }
 
-fn cut_up(profile: &Profile, chunks: &[&[u8]]) -> (Vec<What>, backwall_stream::DecodeCounts) {
+fn cut_up(profile: &Profile, chunks: &[&[u8]]) -> (Vec<DecodedWhat>, backwall_stream::DecodeCounts) {
     let mut decoder = Decoder::new(Arc::new(profile.clone()));
     let mut out = Vec::new();
     for chunk in chunks {

@@ -4,7 +4,7 @@
 
 use crate::common::*;
 use crate::console_start::broken_off;
-use backwall::live::{Begin, GoesOn, ScanOrder, ScanRequest};
+use backwall::live::{Begin, ContinuesRun, ScanOrder, ScanRequest};
 use backwall::session::{amend, runtime};
 use backwall_store::{JobFile, RunState};
 use backwall_stream::feed::SourceOptions;
@@ -100,7 +100,7 @@ fn a_job_over_three_days_and_two_shifts() {
     job.by = Signed { at_us: second_day, ..second.clone() };
     job.says(Said::SignOn(SignOn { weather: "dry, 5 m/s".into(), gas: "0 % LEL".into(), ..SignOn::default() }), "");
     let last = job.file.reader().unwrap().last_place(1).unwrap();
-    let goes_on = GoesOn { from: 1, reason: "cable mended".into(), by: job.by.clone() };
+    let goes_on = ContinuesRun { from: 1, reason: "cable mended".into(), by: job.by.clone() };
     let begin = Begin::continuing(&job.file.contents().unwrap(), goes_on, last).unwrap();
     let why = job.scan(&begin).unwrap_err();
     assert!(why.contains("Wind at the height") && why.contains("ran out, answer again"), "{why}");

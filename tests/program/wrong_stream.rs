@@ -2,7 +2,7 @@
 //! tried nor where a run is recorded with it, for each profile that ships.
 
 use crate::common::*;
-use backwall_simulate::{Crawler, End};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_stream::{Profile, crc};
 use backwall_units::Length;
 use std::path::Path;
@@ -12,7 +12,7 @@ fn sent(profile: &str) -> Vec<u8> {
     let mut bytes = Vec::new();
     match profile {
         "open-packet" => {
-            let mut crawler = Crawler::on_block(&demo_wall(), Length::mm(8.0), End::Shots(20)).unwrap();
+            let mut crawler = Crawler::on_block(&demo_wall(), Length::mm(8.0), StreamEnd::Shots(20)).unwrap();
             while crawler.next_frame(&mut bytes).is_some() {}
         }
         "fixed-binary" => {

@@ -20,7 +20,7 @@ pub use worst::{Worst, WorstPlace};
 
 use self::course::HandPoint;
 use self::evidence::RestsOn;
-use self::rollup::{Parts, roll_up};
+use self::rollup::{RollupParts, roll_up};
 use self::worst::Gathering;
 use super::earlier::{EarlierError, EarlierTable, of_job_with};
 use super::whole_file::Tick;
@@ -201,12 +201,12 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         let Some(last) = runs.last() else { continue };
         let tally = tallies.remove(&line.line).unwrap_or_default();
         let on_line = shots.get(&line.line).map(Vec::as_slice).unwrap_or_default();
-        let read = Read { line, tally: &tally, shots: on_line, evidence: &evidence };
+        let read = LineRead { line, tally: &tally, shots: on_line, evidence: &evidence };
         lines.push(of_line(&judged, &read, (&runs, &last.start.path), request)?);
     }
     let required_from = |number| required_from(&plan, &lines, number);
     let rests_on = |course| evidence.rolled(course, unit);
-    let parts = Parts {
+    let parts = RollupParts {
         plan: &plan,
         lines: &lines,
         only: request.line.as_deref(),
@@ -276,7 +276,7 @@ fn by_hand(contents: &JobContents, basis: Option<&Basis>) -> Result<Vec<(String,
 }
 
 /// What was read along a line, by all its runs that count.
-struct Read<'a> {
+struct LineRead<'a> {
     line: &'a SurveyLine,
     tally: &'a Tally,
     shots: &'a [BinShot],
@@ -285,7 +285,7 @@ struct Read<'a> {
 
 fn of_line(
     judged: &Judged<'_>,
-    &Read { line, tally, shots, evidence }: &Read<'_>,
+    &LineRead { line, tally, shots, evidence }: &LineRead<'_>,
     (runs, path): (&[&RunSummary], &Path),
     request: &Request,
 ) -> Result<LineAssessment, AssessError> {

@@ -25,7 +25,7 @@ mod worst;
 pub use gather::{GatherError, Gathered, RunFacts, SpotFacts, gather};
 
 use self::worst::tone as tone_of;
-use super::document::{Captioned, Document, Logo, Paper, Table, Tone};
+use super::document::{Captioned, Document, DocumentTable, Logo, Paper, Tone};
 use super::left::Left;
 use super::template::{Section, Template};
 use super::words::{self, count};
@@ -36,7 +36,7 @@ use backwall_ultrasound::Measurement;
 use backwall_units::{Length, LengthUnit, Temperature, Time, Velocity};
 
 /// What a report is made with, besides the job.
-pub struct Wanted<'a> {
+pub struct ReportWanted<'a> {
     pub template: &'a Template,
     pub logo: Option<Logo>,
     pub paper: Paper,
@@ -93,9 +93,9 @@ impl Issue {
 }
 
 /// The report of a job.
-pub fn report(job: &Gathered, wanted: &Wanted<'_>) -> Document {
+pub fn report(job: &Gathered, wanted: &ReportWanted<'_>) -> Document {
     let template = wanted.template;
-    let mut writer = Writer { job, wanted, out: blank(job, wanted) };
+    let mut writer = DocumentWriter { job, wanted, out: blank(job, wanted) };
     let sections = sections(template, job.unseen.is_some());
     for section in &sections {
         writer.section(*section);
@@ -125,7 +125,7 @@ fn sections(template: &Template, unseen: bool) -> Vec<Section> {
     sections
 }
 
-fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
+fn blank(job: &Gathered, wanted: &ReportWanted<'_>) -> Document {
     let plan = &job.contents.plan;
     let template = wanted.template;
     let client = plan.job.client.as_ref().map_or_else(String::new, |client| format!(" for {client}"));
@@ -149,13 +149,13 @@ fn blank(job: &Gathered, wanted: &Wanted<'_>) -> Document {
 }
 
 /// The document being written.
-struct Writer<'a> {
+struct DocumentWriter<'a> {
     job: &'a Gathered,
-    wanted: &'a Wanted<'a>,
+    wanted: &'a ReportWanted<'a>,
     out: Document,
 }
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     fn section(&mut self, section: Section) {
         let heading = self.wanted.template.heading(section).to_owned();
         if section == Section::Runs {
@@ -254,7 +254,7 @@ impl Writer<'_> {
     }
 
     /// A list cut to what the template allows; what is left out is said.
-    fn shortened(&mut self, mut table: Table, what: &str, how: &str) {
+    fn shortened(&mut self, mut table: DocumentTable, what: &str, how: &str) {
         let most = self.wanted.template.list_rows;
         let left_out = table.rows.len().saturating_sub(most);
         table.rows.truncate(most);

@@ -87,7 +87,7 @@ pub enum DocumentBlock {
     Bullets(Vec<String>),
     /// Names with their values.
     Facts(Vec<(String, String)>),
-    Table(Table),
+    Table(DocumentTable),
     /// Side by side where there is room.
     Figures(Vec<Captioned>),
     /// Photos, two side by side.
@@ -130,7 +130,7 @@ pub enum Align {
 }
 
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Table {
+pub struct DocumentTable {
     pub columns: Vec<DocumentColumn>,
     pub rows: Vec<DocumentRow>,
 }
@@ -147,7 +147,7 @@ pub struct DocumentRow {
     pub tone: Tone,
 }
 
-impl Table {
+impl DocumentTable {
     /// Columns by their heads; a head that ends in `>` is a column of numbers, set to the right.
     pub fn of(heads: &[&str]) -> Self {
         let column = |head: &&str| match head.strip_suffix('>') {
@@ -183,7 +183,7 @@ impl Document {
             self.blocks.push(DocumentBlock::Facts(facts));
         }
     }
-    pub fn table(&mut self, table: Table) {
+    pub fn table(&mut self, table: DocumentTable) {
         if !table.rows.is_empty() {
             self.blocks.push(DocumentBlock::Table(table));
         }

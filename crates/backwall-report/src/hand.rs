@@ -57,11 +57,11 @@ fn text<'a>(text: Option<&'a str>) -> CellValue<'a> {
     text.filter(|text| !text.is_empty()).map_or(CellValue::None, CellValue::from)
 }
 
-type Read<'a> = for<'r> fn(&'r HandRow<'a>) -> CellValue<'r>;
+type OfHandRow<'a> = for<'r> fn(&'r HandRow<'a>) -> CellValue<'r>;
 
 pub fn hand_columns<'a>() -> Vec<Column<HandRow<'a>>> {
     use ColumnKind::{Fixed, Text, Time, Truth, Whole};
-    let column = |name, kind, unit, about, of: Read<'a>| Column { name, kind, unit, about, of };
+    let column = |name, kind, unit, about, of: OfHandRow<'a>| Column { name, kind, unit, about, of };
     vec![
         column("statement", Whole, "", "number of the statement that entered it", |row| whole(Some(row.entered.statement))),
         column("line", Text, "", "the planned line, where it was read on one", |row| text(row.what().on_line().map(|(line, _)| line))),

@@ -1,7 +1,7 @@
 //! A document as one HTML file that needs nothing but itself: text, tables, figures as inline SVG, and a style for
 //! screens and for paper.
 
-use super::document::{Align, Captioned, Document, DocumentBlock, Paper, Table, Tone};
+use super::document::{Align, Captioned, Document, DocumentBlock, DocumentTable, Paper, Tone};
 use super::svg;
 use super::words::safe_text;
 use std::fmt::{self, Write};
@@ -151,7 +151,7 @@ fn bullets(out: &mut String, lines: &[String]) -> fmt::Result {
     writeln!(out, "</ul>")
 }
 
-fn write_table(out: &mut String, table: &Table) -> fmt::Result {
+fn write_table(out: &mut String, table: &DocumentTable) -> fmt::Result {
     let number = |index: usize| match table.columns.get(index).map(|column| column.align) {
         Some(Align::Right) => " class=\"number\"",
         _ => "",

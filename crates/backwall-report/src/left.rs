@@ -2,7 +2,7 @@
 
 use backwall_store::{Cursor, EventKind, JobContents, JobReader, ReadingSummary, RunId, RunState, RunSummary, StoreError};
 use backwall_survey::job::force::{Counts, Standing};
-use backwall_survey::job::left::{Known, LineDone, OpenItem, RunKnown, open_items};
+use backwall_survey::job::left::{KnownOfJob, LineDone, OpenItem, RunKnown, open_items};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::strip::Strip;
 use backwall_units::{Length, LengthUnit};
@@ -26,7 +26,7 @@ impl Left {
         let channels = contents.plan.channels();
         let mut obstacles = contents.obstacles_on(&conditions, &channels);
         obstacles.sort_by_key(|obstacle| of_list.contains(obstacle));
-        let known = Known {
+        let known = KnownOfJob {
             obstacles,
             verification_due_us: contents.calibration_due_on(&channels),
             due: contents.checklist.due(&contents.answers, &conditions),

@@ -115,18 +115,18 @@ pub fn write_hand(job: &JobContents, rows: &[HandRow<'_>], out: impl Write + Sen
 /// Rows on their way out, gathered to row groups.
 pub struct ParquetTable<R, W: Write + Send> {
     columns: Vec<Column<R>>,
-    gathered: Vec<Gathered>,
+    gathered: Vec<ColumnValues>,
     rows: usize,
     writer: SerializedFileWriter<W>,
 }
 
 /// The values of one column; a definition level of 0 stands for a value that does not exist.
-struct Gathered {
+struct ColumnValues {
     levels: Vec<i16>,
-    values: Values,
+    values: ValuesOfColumn,
 }
 
-enum Values {
+enum ValuesOfColumn {
     Whole(Vec<i64>),
     Text(Vec<ByteArray>, HashMap<String, ByteArray>),
     Truth(Vec<bool>),
@@ -140,7 +140,7 @@ impl<R, W: Write + Send> ParquetTable<R, W> {
         keys.push(KeyValue::new("backwall.units".to_owned(), units(&columns)));
         keys.extend(facts.into_iter().map(|(key, value)| KeyValue::new(key, value)));
         let writer = SerializedFileWriter::new(out, schema, Arc::new(properties(&columns, keys)))?;
-        let gathered = columns.iter().map(|column| Gathered::new(column.kind)).collect();
+        let gathered = columns.iter().map(|column| ColumnValues::new(column.kind)).collect();
         Ok(Self { columns, gathered, rows: 0, writer })
     }
 
@@ -173,12 +173,12 @@ impl<R, W: Write + Send> ParquetTable<R, W> {
     }
 }
 
-impl Gathered {
+impl ColumnValues {
     fn new(kind: ColumnKind) -> Self {
         let values = match kind {
-            ColumnKind::Whole | ColumnKind::Fixed(_) | ColumnKind::Time => Values::Whole(Vec::new()),
-            ColumnKind::Text => Values::Text(Vec::new(), HashMap::new()),
-            ColumnKind::Truth => Values::Truth(Vec::new()),
+            ColumnKind::Whole | ColumnKind::Fixed(_) | ColumnKind::Time => ValuesOfColumn::Whole(Vec::new()),
+            ColumnKind::Text => ValuesOfColumn::Text(Vec::new(), HashMap::new()),
+            ColumnKind::Truth => ValuesOfColumn::Truth(Vec::new()),
         };
         Self { levels: Vec::new(), values }
     }
@@ -186,12 +186,12 @@ impl Gathered {
     fn push(&mut self, value: CellValue<'_>) {
         let there = match (&mut self.values, value) {
             // A number that 64 bits cannot hold cannot be told here; no device counts that far.
-            (Values::Whole(values), CellValue::Whole(whole)) => i64::try_from(whole).map(|whole| values.push(whole)).is_ok(),
-            (Values::Whole(values), CellValue::Fixed(whole) | CellValue::Time(whole)) => {
+            (ValuesOfColumn::Whole(values), CellValue::Whole(whole)) => i64::try_from(whole).map(|whole| values.push(whole)).is_ok(),
+            (ValuesOfColumn::Whole(values), CellValue::Fixed(whole) | CellValue::Time(whole)) => {
                 values.push(whole);
                 true
             }
-            (Values::Text(values, known), CellValue::Text(text)) => {
+            (ValuesOfColumn::Text(values, known), CellValue::Text(text)) => {
                 let bytes = match known.get(text.as_ref()) {
                     Some(bytes) => bytes.clone(),
                     None => known.entry(text.into_owned()).or_insert_with_key(|text| ByteArray::from(text.as_str())).clone(),
@@ -199,7 +199,7 @@ impl Gathered {
                 values.push(bytes);
                 true
             }
-            (Values::Truth(values), CellValue::Truth(truth)) => {
+            (ValuesOfColumn::Truth(values), CellValue::Truth(truth)) => {
                 values.push(truth);
                 true
             }
@@ -211,16 +211,16 @@ impl Gathered {
     fn write(&mut self, mut column: SerializedColumnWriter<'_>) -> Result<(), ParquetError> {
         let levels = Some(self.levels.as_slice());
         match &mut self.values {
-            Values::Whole(values) => {
+            ValuesOfColumn::Whole(values) => {
                 column.typed::<Int64Type>().write_batch(values, levels, None)?;
                 values.clear();
             }
-            Values::Text(values, known) => {
+            ValuesOfColumn::Text(values, known) => {
                 column.typed::<ByteArrayType>().write_batch(values, levels, None)?;
                 values.clear();
                 known.clear();
             }
-            Values::Truth(values) => {
+            ValuesOfColumn::Truth(values) => {
                 column.typed::<BoolType>().write_batch(values, levels, None)?;
                 values.clear();
             }

@@ -137,7 +137,7 @@ fn photo(file: &mut Pdf, id: Ref, picture: &Picture) {
 
 /// A page's drawing orders.
 fn draw(page: &Page, fonts: &mut Fonts) -> Vec<u8> {
-    let mut pen = Pen { content: Content::new(), height: page.figure.height, fonts };
+    let mut pen = PdfPen { content: Content::new(), height: page.figure.height, fonts };
     pen.content.set_line_cap(LineCapStyle::ButtCap).set_line_join(LineJoinStyle::RoundJoin);
     if let Some(place) = page.logo {
         pen.image(LOGO, place);
@@ -149,14 +149,14 @@ fn draw(page: &Page, fonts: &mut Fonts) -> Vec<u8> {
     pen.content.finish().to_vec()
 }
 
-struct Pen<'a> {
+struct PdfPen<'a> {
     content: Content,
     /// Of the page: PDF counts from the lower left corner.
     height: f64,
     fonts: &'a mut Fonts,
 }
 
-impl Pen<'_> {
+impl PdfPen<'_> {
     fn at(&self, point: FigurePoint) -> [f32; 2] {
         [points(point.x), points(self.height - point.y)]
     }

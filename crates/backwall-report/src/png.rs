@@ -121,7 +121,7 @@ fn draw_text(sheet: &mut Pixmap, text: &Text, to_dots: Transform) {
         Anchor::End => -text.width(),
     };
     let em = text.size / f64::from(face.units_per_em());
-    let mut outline = Outline { path: PathBuilder::new(), x: (start / em) as f32 };
+    let mut outline = GlyphOutline { path: PathBuilder::new(), x: (start / em) as f32 };
     for c in text.text.chars() {
         let glyph = face.glyph_index(c).unwrap_or_default();
         face.outline_glyph(glyph, &mut outline);
@@ -134,12 +134,12 @@ fn draw_text(sheet: &mut Pixmap, text: &Text, to_dots: Transform) {
 }
 
 /// Collects glyphs one behind the other, in the font's units.
-struct Outline {
+struct GlyphOutline {
     path: PathBuilder,
     x: f32,
 }
 
-impl OutlineBuilder for Outline {
+impl OutlineBuilder for GlyphOutline {
     fn move_to(&mut self, x: f32, y: f32) {
         self.path.move_to(self.x + x, y);
     }

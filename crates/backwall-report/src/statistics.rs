@@ -116,7 +116,7 @@ pub fn of_line(
     Ok(rows)
 }
 
-type Read = for<'r> fn(&'r StatisticsRow) -> CellValue<'r>;
+type OfStatisticsRow = for<'r> fn(&'r StatisticsRow) -> CellValue<'r>;
 
 fn count<'a>(count: u64) -> CellValue<'a> {
     whole(Some(count))
@@ -142,7 +142,7 @@ fn covered<'a>(row: &StatisticsRow, of: fn(&Coverage) -> Length) -> CellValue<'a
 
 pub fn statistics_columns() -> Vec<Column<StatisticsRow>> {
     use ColumnKind::{Fixed, Text, Whole};
-    let column = |name, kind, unit, about, of: Read| Column { name, kind, unit, about, of };
+    let column = |name, kind, unit, about, of: OfStatisticsRow| Column { name, kind, unit, about, of };
     vec![
         column("line", Text, "", "the planned line", |row| CellValue::from(row.line.as_str())),
         column("runs", Text, "", "numbers of the runs, separated by spaces", |row| CellValue::from(row.runs.as_str())),

@@ -118,7 +118,7 @@ pub struct Template {
 /// A template as it is written.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Written {
+struct WrittenTemplate {
     #[serde(default)]
     kind: ReportKind,
     title: String,
@@ -171,7 +171,7 @@ impl Template {
     /// Reads and checks a template. `name` stands for the file in messages.
     pub fn parse(name: &str, text: &str) -> Result<Self, PlanError> {
         let refuse = |problems| PlanError { file: name.to_owned(), problems };
-        let written: Written = toml::from_str(text).map_err(|error| refuse(vec![toml_problem(text, &error)]))?;
+        let written: WrittenTemplate = toml::from_str(text).map_err(|error| refuse(vec![toml_problem(text, &error)]))?;
         let mut problems = Vec::new();
         let mut problem = |key: String, message: String| problems.push(Problem { line: line_of_key(text, &key), key, message });
         let known = || Section::ALL.iter().map(|section| section.key()).collect::<Vec<_>>().join(", ");
@@ -230,8 +230,20 @@ impl Template {
         if !problems.is_empty() {
             return Err(refuse(problems));
         }
-        let Written { title, language, paper, units, logo, foot, signatures, spot_figures, list_rows, working, brief: is_brief, .. } =
-            written;
+        let WrittenTemplate {
+            title,
+            language,
+            paper,
+            units,
+            logo,
+            foot,
+            signatures,
+            spot_figures,
+            list_rows,
+            working,
+            brief: is_brief,
+            ..
+        } = written;
         let name = name.to_owned();
         Ok(Self {
             name,

@@ -69,18 +69,18 @@ pub fn write_bytes(place: &Path, bytes: &[u8]) -> Result<(), WholeFileError> {
 }
 
 /// A half-written file; removed unless it was put in place.
-struct Part(PathBuf);
+struct PartFile(PathBuf);
 
-impl Drop for Part {
+impl Drop for PartFile {
     fn drop(&mut self) {
         let _ = std::fs::remove_file(&self.0);
     }
 }
 
-fn part_of(place: &Path) -> Result<Part, WholeFileError> {
+fn part_of(place: &Path) -> Result<PartFile, WholeFileError> {
     let mut name = place.file_name().ok_or_else(|| WholeFileError::NoName(place.to_owned()))?.to_owned();
     name.push(format!(".part-{}", std::process::id()));
-    Ok(Part(place.with_file_name(name)))
+    Ok(PartFile(place.with_file_name(name)))
 }
 
 fn refuse_database(place: &Path) -> Result<(), WholeFileError> {

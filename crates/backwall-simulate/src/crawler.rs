@@ -19,7 +19,7 @@ pub struct DeviceTime {
 
 /// When a simulated stream ends.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum End {
+pub enum StreamEnd {
     /// With the drive; on a block after ten seconds.
     Drive,
     Shots(u64),
@@ -65,7 +65,7 @@ pub struct Crawler {
 
 impl Crawler {
     /// A crawler on a line of the wall.
-    pub fn on_line(wall: &VirtualWall, name: &str, end: End) -> Result<Self, CrawlerError> {
+    pub fn on_line(wall: &VirtualWall, name: &str, end: StreamEnd) -> Result<Self, CrawlerError> {
         let position = wall.lines.iter().position(|line| line.name == name);
         let Some((index, line)) = position.and_then(|index| wall.lines.get(index).map(|line| (index, line))) else {
             let known: Vec<&str> = wall.lines.iter().map(|line| line.name.as_str()).collect();
@@ -80,7 +80,7 @@ impl Crawler {
     }
 
     /// The probe on a flat, bare block of a known thickness, to calibrate on.
-    pub fn on_block(wall: &VirtualWall, thickness: Length, end: End) -> Result<Self, CrawlerError> {
+    pub fn on_block(wall: &VirtualWall, thickness: Length, end: StreamEnd) -> Result<Self, CrawlerError> {
         if !(thickness.as_mm() >= 0.3 && thickness.as_mm() <= 500.0) {
             return Err(CrawlerError::Block(thickness));
         }
@@ -90,13 +90,13 @@ impl Crawler {
         Ok(crawler)
     }
 
-    fn new(wall: &VirtualWall, temperature: Temperature, under: ProbeOn, drive: Drive, end: End, salt: u64) -> Self {
+    fn new(wall: &VirtualWall, temperature: Temperature, under: ProbeOn, drive: Drive, end: StreamEnd, salt: u64) -> Self {
         let mut seed = wall.seed ^ salt.wrapping_mul(0xA076_1D64_78BD_642F);
         let whole_drive = if matches!(under, ProbeOn::Block) { BLOCK_SECONDS } else { drive.seconds() };
         let end_us = match end {
-            End::Drive => Some(whole_drive),
-            End::Seconds(seconds) => Some(seconds),
-            End::Shots(_) | End::Never => None,
+            StreamEnd::Drive => Some(whole_drive),
+            StreamEnd::Seconds(seconds) => Some(seconds),
+            StreamEnd::Shots(_) | StreamEnd::Never => None,
         };
         Self {
             echoes: Echoes::new(wall, temperature, split_mix(&mut seed)),
@@ -107,7 +107,7 @@ impl Crawler {
             weave: None,
             lost: Vec::new(),
             end_us: end_us.map(microseconds),
-            end_shots: if let End::Shots(shots) = end { Some(shots) } else { None },
+            end_shots: if let StreamEnd::Shots(shots) = end { Some(shots) } else { None },
             shot: 0,
             headers: 0,
             statuses: 0,

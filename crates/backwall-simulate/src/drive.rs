@@ -5,7 +5,7 @@ use backwall_units::Length;
 
 /// One leg with a start, in seconds and mm driven from the start of the line.
 #[derive(Debug, Clone)]
-struct Stretch {
+struct DrivenStretch {
     from_s: f64,
     driven: f64,
     speed: f64,
@@ -14,7 +14,7 @@ struct Stretch {
 /// A drive along a line.
 #[derive(Debug, Clone)]
 pub struct Drive {
-    stretches: Vec<Stretch>,
+    stretches: Vec<DrivenStretch>,
     total_s: f64,
 }
 
@@ -28,7 +28,7 @@ impl Drive {
                 (_, Some(back)) => (back.as_mm(), -speed),
                 _ => (0.0, 0.0),
             };
-            stretches.push(Stretch { from_s: now, driven, speed });
+            stretches.push(DrivenStretch { from_s: now, driven, speed });
             if speed == 0.0 {
                 now += leg.pause_s.unwrap_or(0.0);
             } else {

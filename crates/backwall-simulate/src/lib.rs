@@ -17,7 +17,7 @@ mod shooter;
 pub mod wall;
 
 pub use backwall_stream::Paced;
-pub use crawler::{Crawler, CrawlerError, DeviceTime, End};
+pub use crawler::{Crawler, CrawlerError, DeviceTime, StreamEnd};
 pub use section::Sections;
 pub use shooter::Shooter;
 pub use wall::VirtualWall;

@@ -2,7 +2,7 @@
 //! missing calibration, and its verification when that is due.
 
 use super::contents::{JobContents, SetupEntry};
-use backwall_survey::job::checklist::{Conditions, Due, Filled, Now, Value, zone_of};
+use backwall_survey::job::checklist::{AnswerValue, Conditions, Due, Filled, Now, zone_of};
 use backwall_survey::job::expiry;
 use backwall_survey::job::statement::Said;
 
@@ -21,7 +21,7 @@ impl JobContents {
             line: others.map(|run| run.start.started_us).max(),
         };
         let encoder = self.encoder_checks.last().map(|(check, by)| Filled {
-            value: Value::Number((check.error() * 1e4).round() / 100.0),
+            value: AnswerValue::Number((check.error() * 1e4).round() / 100.0),
             words: format!("checked over {:.0} mm by {}", check.distance.as_mm(), by.name),
             at_us: by.at_us,
         });

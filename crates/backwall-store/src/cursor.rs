@@ -58,14 +58,14 @@ impl Stored for Reading {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Source {
+enum CursorSource {
     /// Whichever of the two others counts; decided at the first reading, so that one way through is of one kind.
     InForce(RunId),
     Run(RunId),
     Evaluation(EvaluationId),
 }
 
-impl Source {
+impl CursorSource {
     fn words(self) -> String {
         match self {
             Self::InForce(run) | Self::Run(run) => format!("run {run}"),
@@ -85,7 +85,7 @@ pub struct CursorStep {
 /// Stands between two stored readings. Row numbers count a run's readings from 0, in the order they came.
 #[derive(Debug, Clone)]
 pub struct Cursor<T = Reading> {
-    source: Source,
+    source: CursorSource,
     next: u64,
     piece: Vec<(u64, T)>,
     /// Whether readings get the flags that their neighbours give them.
@@ -97,15 +97,15 @@ pub struct Cursor<T = Reading> {
 impl Cursor<Reading> {
     /// In front of the first reading of a run that counts: its own, or the adopted evaluation's. Every result reads these.
     pub fn in_force(run: RunId) -> Self {
-        Self::before(Source::InForce(run))
+        Self::before(CursorSource::InForce(run))
     }
     /// In front of the first reading that was measured in a run, whatever was adopted since.
     pub fn measured(run: RunId) -> Self {
-        Self::before(Source::Run(run))
+        Self::before(CursorSource::Run(run))
     }
     /// In front of the first reading as an evaluation has it, where it was recorded.
     pub fn of_evaluation(evaluation: EvaluationId) -> Self {
-        Self::before(Source::Evaluation(evaluation))
+        Self::before(CursorSource::Evaluation(evaluation))
     }
     /// The same, where the run is by what is in force.
     pub fn of_evaluation_in_force(reader: &JobReader, evaluation: EvaluationId, run: RunId) -> Result<Self, StoreError> {
@@ -116,12 +116,12 @@ impl Cursor<Reading> {
 impl Cursor<ReadingSummary> {
     /// In front of the first reading of a run that counts, each read in the few numbers an overview needs.
     pub fn glancing(run: RunId) -> Self {
-        Self::before(Source::InForce(run))
+        Self::before(CursorSource::InForce(run))
     }
 }
 
 impl<T: Stored> Cursor<T> {
-    fn before(source: Source) -> Self {
+    fn before(source: CursorSource) -> Self {
         Self { source, next: 0, piece: Vec::new(), judged: true, placing: None }
     }
 
@@ -181,13 +181,13 @@ impl<T: Stored> Cursor<T> {
     /// Nothing is handed out while the file is being read: whoever takes a reading may take its time.
     fn fetch(&mut self, reader: &JobReader, most: usize) -> Result<(), StoreError> {
         self.piece.clear();
-        if let Source::InForce(run) = self.source {
-            self.source = reader.in_force(run)?.map_or(Source::Run(run), Source::Evaluation);
+        if let CursorSource::InForce(run) = self.source {
+            self.source = reader.in_force(run)?.map_or(CursorSource::Run(run), CursorSource::Evaluation);
             self.placing = reader.placing(run)?;
         }
         let (sql, id) = match self.source {
-            Source::Run(run) | Source::InForce(run) => (T::of_run(reader.version), run),
-            Source::Evaluation(evaluation) => (T::of_evaluation(reader.version), evaluation),
+            CursorSource::Run(run) | CursorSource::InForce(run) => (T::of_run(reader.version), run),
+            CursorSource::Evaluation(evaluation) => (T::of_evaluation(reader.version), evaluation),
         };
         let mut read = || {
             let mut statement = reader.connection.prepare_cached(&sql)?;
@@ -209,8 +209,8 @@ impl<T: Stored> Cursor<T> {
         }
         if let (true, Some((first, _)), Some((last, _))) = (self.judged, self.piece.first(), self.piece.last()) {
             let judgements = match self.source {
-                Source::Run(run) | Source::InForce(run) => reader.judgements_between(run, *first, *last)?,
-                Source::Evaluation(evaluation) => reader.evaluated_judgements(evaluation, *first, *last)?,
+                CursorSource::Run(run) | CursorSource::InForce(run) => reader.judgements_between(run, *first, *last)?,
+                CursorSource::Evaluation(evaluation) => reader.evaluated_judgements(evaluation, *first, *last)?,
             };
             for Judgement { rows, flags, .. } in judgements {
                 let from = self.piece.partition_point(|(row, _)| *row < rows.0);

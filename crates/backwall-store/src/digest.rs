@@ -166,13 +166,13 @@ pub(super) fn of_end(connection: &Connection, run: i64, last: &Digest, end: &[ru
 }
 
 /// What an evaluation holds, tied to the digest of its run; taken up piece by piece while it is being written.
-pub(super) struct Evaluated {
+pub(super) struct EvaluatedDigest {
     hash: Hash,
     evaluation: i64,
     next: i64,
 }
 
-impl Evaluated {
+impl EvaluatedDigest {
     pub fn new(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Self> {
         let of_run: Digest = connection.query_row("SELECT digest FROM run_end WHERE run_id = ?1", [run], |row| row.get(0))?;
         Ok(Self { hash: Hash::new("evaluation", &of_run), evaluation, next: i64::MIN })
@@ -197,7 +197,7 @@ impl Evaluated {
 
 /// The same of an evaluation that is whole.
 pub(super) fn of_evaluation(connection: &Connection, run: i64, evaluation: i64) -> rusqlite::Result<Digest> {
-    let mut evaluated = Evaluated::new(connection, run, evaluation)?;
+    let mut evaluated = EvaluatedDigest::new(connection, run, evaluation)?;
     evaluated.up_to(connection, i64::MAX)?;
     evaluated.end(connection)
 }

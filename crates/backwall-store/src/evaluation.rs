@@ -209,7 +209,7 @@ fn evaluate(
 struct Remaking<'a> {
     run: &'a RunSummary,
     maker: ReadingMaker,
-    comparison: Comparison,
+    comparison: EvaluationComparison,
     neighbours: Neighbours,
     judgements: Vec<Judgement>,
 }
@@ -230,7 +230,7 @@ impl<'a> Remaking<'a> {
             |error: backwall_survey::travel::TravelError| EvaluationError::Impossible { run: run.id, row: 0, why: error.to_string() };
         let odometer = Odometer::new(start.path.clone()).map_err(impossible)?;
         let maker = ReadingMaker::new(setup.clone(), odometer, start.limits.clone(), start.wall_temperature);
-        let comparison = Comparison::new(start.limits.clone(), alarm);
+        let comparison = EvaluationComparison::new(start.limits.clone(), alarm);
         Ok(Self { run, maker, comparison, neighbours: Neighbours::default(), judgements: Vec::new() })
     }
 
@@ -282,7 +282,7 @@ fn findings(section: &Section) -> EvaluationFindings {
 }
 
 /// The run's own readings against those made again.
-struct Comparison {
+struct EvaluationComparison {
     limits: Limits,
     before: Section,
     after: Section,
@@ -297,7 +297,7 @@ struct Comparison {
     sum_nm: i128,
 }
 
-impl Comparison {
+impl EvaluationComparison {
     fn new(limits: Limits, alarm: AlarmSettings) -> Self {
         let changes = Changes {
             readings: 0,
@@ -399,7 +399,7 @@ pub(super) fn take(
 ) -> rusqlite::Result<Option<EvaluationSummary>> {
     let id: EvaluationId = connection.query_row("SELECT coalesce(max(id), 0) + 1 FROM evaluation", [], |row| row.get(0))?;
     let mut rows = super::row::EvaluatedRows::new(connection, id)?;
-    let mut digest = super::digest::Evaluated::new(connection, start.run, id)?;
+    let mut digest = super::digest::EvaluatedDigest::new(connection, start.run, id)?;
     while let Ok(step) = steps.recv() {
         match step {
             EvaluationStep::Readings(readings) => {

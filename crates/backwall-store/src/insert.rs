@@ -28,13 +28,13 @@ pub(super) struct RunProgress {
 
 /// Waveforms of neighbouring readings that share length and time base, not yet packed.
 #[derive(Default)]
-struct Block {
+struct UnpackedBlock {
     first_row: i64,
     base: Option<TimeBase>,
     waveforms: Vec<Arc<[i16]>>,
 }
 
-impl Block {
+impl UnpackedBlock {
     fn takes(&self, row: i64, waveform: &Waveform) -> bool {
         match self.waveforms.first() {
             None => true,
@@ -50,7 +50,7 @@ impl Block {
 
 pub(super) struct Inserter {
     packer: Packer,
-    block: Block,
+    block: UnpackedBlock,
 }
 
 fn io_error(error: std::io::Error) -> rusqlite::Error {
@@ -59,7 +59,7 @@ fn io_error(error: std::io::Error) -> rusqlite::Error {
 
 impl Inserter {
     pub fn new() -> std::io::Result<Self> {
-        Ok(Self { packer: Packer::new()?, block: Block::default() })
+        Ok(Self { packer: Packer::new()?, block: UnpackedBlock::default() })
     }
 
     /// Writes what waits of each run, in the order it came; `runs` is where they stand after it.

@@ -34,7 +34,7 @@ pub struct JobReader {
     /// Of the file's format.
     pub(super) version: i64,
     pub(super) path: PathBuf,
-    block: RefCell<Block>,
+    block: RefCell<WaveformBlock>,
     pub(super) found: FoundOnce,
     /// Where the file is read, and how.
     at: (PathBuf, Access),
@@ -55,7 +55,7 @@ pub(super) struct Found {
 
 /// The waveform block last looked at.
 #[derive(Default)]
-struct Block {
+struct WaveformBlock {
     run: RunId,
     rows: std::ops::Range<i64>,
     samples: usize,
@@ -308,7 +308,7 @@ impl JobReader {
         if (block.run != run || !block.rows.contains(&row)) && !self.said(self.fetch(&mut block, run, row))? {
             return Ok(None);
         }
-        let Block { rows, samples, base, codec, data, unpacker, .. } = &mut *block;
+        let WaveformBlock { rows, samples, base, codec, data, unpacker, .. } = &mut *block;
         let (count, index) = ((rows.end - rows.start) as usize, (row - rows.start) as usize);
         let samples = unpacker
             .unpack(*codec, data, count, *samples, index)
@@ -317,7 +317,7 @@ impl JobReader {
     }
 
     /// Loads the block that holds a row, if there is one.
-    fn fetch(&self, block: &mut Block, run: RunId, row: i64) -> rusqlite::Result<bool> {
+    fn fetch(&self, block: &mut WaveformBlock, run: RunId, row: i64) -> rusqlite::Result<bool> {
         block.rows = 0..0;
         block.unpacker.forget();
         let mut statement = self.connection.prepare_cached(

@@ -46,13 +46,13 @@ fn at_row<T>(all: &mut [(u64, T)], row: u64) -> &mut T {
 }
 
 /// Readings on their way to a core, with the blocks their waveforms lie in.
-struct Packed {
+struct PackedReadings {
     stored: Vec<(u64, Reading)>,
-    blocks: Vec<Block>,
+    blocks: Vec<StoredBlock>,
 }
 
 /// A stored waveform block.
-struct Block {
+struct StoredBlock {
     rows: Range<u64>,
     samples: usize,
     base: TimeBase,
@@ -97,9 +97,9 @@ pub(super) fn remake<E: From<StoreError>>(
     in_order(cores(), hands, fetch, take)
 }
 
-fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreError> {
+fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<PackedReadings, StoreError> {
     let stored = Cursor::measured(run).alone().starting_at(first).take_rows(reader, PIECE)?;
-    let Some(end) = stored.last().map(|(row, _)| row.saturating_add(1)) else { return Ok(Packed { stored, blocks: Vec::new() }) };
+    let Some(end) = stored.last().map(|(row, _)| row.saturating_add(1)) else { return Ok(PackedReadings { stored, blocks: Vec::new() }) };
     let first = stored[0].0;
     let blocks = || {
         let mut statement = reader.connection.prepare_cached(
@@ -111,7 +111,7 @@ fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreErro
         while let Some(found) = rows.next()? {
             let (from, count): (i64, i64) = (found.get(0)?, found.get(1)?);
             if from.saturating_add(count) > first as i64 {
-                blocks.push(Block {
+                blocks.push(StoredBlock {
                     rows: from.max(0) as u64..from.saturating_add(count).max(0) as u64,
                     samples: found.get::<_, u32>(2)? as usize,
                     base: time_base(found, 3)?,
@@ -122,7 +122,7 @@ fn fetch(reader: &JobReader, run: RunId, first: u64) -> Result<Packed, StoreErro
         }
         Ok(blocks)
     };
-    Ok(Packed { stored, blocks: reader.said(blocks())? })
+    Ok(PackedReadings { stored, blocks: reader.said(blocks())? })
 }
 
 /// What one core works with.
@@ -134,7 +134,7 @@ struct Hand {
 }
 
 impl Hand {
-    fn make(&mut self, packed: Packed, path: &std::path::Path, run: RunId) -> MadeAgain {
+    fn make(&mut self, packed: PackedReadings, path: &std::path::Path, run: RunId) -> MadeAgain {
         let mut readings = Vec::with_capacity(packed.stored.len());
         let mut held = None;
         for (row, stored) in packed.stored {

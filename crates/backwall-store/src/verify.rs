@@ -94,13 +94,13 @@ impl<'a> VerifyProgress<'a> {
 }
 
 #[derive(Default)]
-struct Findings {
+struct VerifyFindings {
     run: Option<RunId>,
     count: u64,
     problems: Vec<FileProblem>,
 }
 
-impl Findings {
+impl VerifyFindings {
     fn add(&mut self, what: impl Into<String>) {
         self.count += 1;
         if self.count <= TOLD {
@@ -168,7 +168,7 @@ impl JobReader {
 
     fn check(&self, remake: bool, tick: &mut dyn FnMut(u64, u64) -> bool) -> Result<FileVerdict, StoreError> {
         let going = VerifyProgress::new(tick, self.to_try(remake));
-        let mut findings = Findings::default();
+        let mut findings = VerifyFindings::default();
         let version = schema::check(&self.connection, &self.path)?;
         let done = structure(&self.connection, version, &mut findings);
         findings.ask(done, "the file's structure");
@@ -184,7 +184,7 @@ impl JobReader {
         let mut runs = Vec::new();
         for run in ids.map_err(|error| StoreError::sqlite(&self.path, &error))? {
             findings.run = Some(run);
-            let mut remade = Findings { run: Some(run), ..Findings::default() };
+            let mut remade = VerifyFindings { run: Some(run), ..VerifyFindings::default() };
             let summary = self.recorded_run(run);
             let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
             self.with_chain(run, &mut findings, &going, |reader| {
@@ -218,7 +218,7 @@ impl JobReader {
         of_runs * (1 + u64::from(remake)) + of_evaluations
     }
 
-    fn verify_evaluations(&self, findings: &mut Findings, going: &VerifyProgress<'_>) -> Vec<EvaluationVerdict> {
+    fn verify_evaluations(&self, findings: &mut VerifyFindings, going: &VerifyProgress<'_>) -> Vec<EvaluationVerdict> {
         findings.run = None;
         let stored = match self.evaluations() {
             Ok(stored) => stored,
@@ -250,7 +250,7 @@ impl JobReader {
         &self,
         summary: &RunSummary,
         verdict: &mut RunVerdict,
-        findings: &mut Findings,
+        findings: &mut VerifyFindings,
         going: &VerifyProgress<'_>,
     ) -> Result<(), StoreError> {
         let (start, setups) = (&summary.start, Setups::of_run(summary));
@@ -315,7 +315,7 @@ impl JobReader {
 
     /// Whether what neighbours made of the readings follows from them. What an earlier evaluator judged is not tried, nor is a run of which
     /// readings were not saved: its neighbours were others.
-    fn judged_alike(&self, verdict: &RunVerdict, made: &[Judgement], findings: &mut Findings) -> Result<(), StoreError> {
+    fn judged_alike(&self, verdict: &RunVerdict, made: &[Judgement], findings: &mut VerifyFindings) -> Result<(), StoreError> {
         let lost = self.events(verdict.run)?.iter().any(|event| event.kind == EventKind::Overflow);
         if self.version < JUDGED_SINCE || verdict.evaluator != EVALUATOR_VERSION || lost {
             return Ok(());
@@ -337,7 +337,7 @@ impl JobReader {
     }
 
     /// Tries the chain of a run in a thread of its own, with a reader of its own, while `work` is done.
-    fn with_chain(&self, run: RunId, findings: &mut Findings, going: &VerifyProgress<'_>, work: impl FnOnce(&Self)) {
+    fn with_chain(&self, run: RunId, findings: &mut VerifyFindings, going: &VerifyProgress<'_>, work: impl FnOnce(&Self)) {
         let beside = self.beside();
         let Ok(beside) = beside else {
             // One reader after all: one thing after the other.
@@ -356,7 +356,7 @@ impl JobReader {
         };
         std::thread::scope(|scope| {
             let chained = scope.spawn(|| {
-                let mut found = Findings { run: Some(run), ..Findings::default() };
+                let mut found = VerifyFindings { run: Some(run), ..VerifyFindings::default() };
                 let done = chain(&beside.into_connection(), run, &mut found, &mut |readings| {
                     tried.fetch_add(readings, Ordering::Relaxed);
                     !stop.load(Ordering::Relaxed)
@@ -416,7 +416,7 @@ pub(super) fn differences(stored: &Reading, made: &Reading) -> String {
 }
 
 /// What SQLite itself can say of the file.
-fn structure(connection: &Connection, version: i64, findings: &mut Findings) -> rusqlite::Result<()> {
+fn structure(connection: &Connection, version: i64, findings: &mut VerifyFindings) -> rusqlite::Result<()> {
     let mut statement = connection.prepare("PRAGMA integrity_check(10)")?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
@@ -447,7 +447,7 @@ fn structure(connection: &Connection, version: i64, findings: &mut Findings) -> 
 }
 
 /// The plan's copy for other tools says what the plan says.
-fn plan(connection: &Connection, findings: &mut Findings) -> rusqlite::Result<()> {
+fn plan(connection: &Connection, findings: &mut VerifyFindings) -> rusqlite::Result<()> {
     let (text, copy): (String, Option<String>) =
         connection.query_row("SELECT plan_toml, plan_json FROM job LEFT JOIN plan USING (id)", [], |row| Ok((row.get(0)?, row.get(1)?)))?;
     let planned = toml::from_str::<Plan>(&text).ok();
@@ -476,7 +476,7 @@ fn is_written_as(copy: &serde_json::Value, plan: &serde_json::Value) -> bool {
 }
 
 /// The chain over what belongs to the job.
-fn ledger(connection: &Connection, version: i64, findings: &mut Findings) -> rusqlite::Result<()> {
+fn ledger(connection: &Connection, version: i64, findings: &mut VerifyFindings) -> rusqlite::Result<()> {
     let mut statement = connection.prepare("SELECT id, item, item_id, digest FROM ledger ORDER BY id")?;
     let mut rows = statement.query([])?;
     let (mut before, mut expected): (Digest, i64) = ([0; 32], 1);
@@ -512,7 +512,7 @@ fn ledger(connection: &Connection, version: i64, findings: &mut Findings) -> rus
 }
 
 /// The chain of one run, and that nothing stands beside it.
-fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut dyn FnMut(u64) -> bool) -> rusqlite::Result<()> {
+fn chain(connection: &Connection, run: RunId, findings: &mut VerifyFindings, on: &mut dyn FnMut(u64) -> bool) -> rusqlite::Result<()> {
     let mut before = digest::of_start(connection, run)?;
     let (mut links, mut end) = (0i64, 0i64);
     let mut statement = connection.prepare("SELECT link, first_row, end_row, digest FROM link WHERE run_id = ?1 ORDER BY link")?;
@@ -571,7 +571,7 @@ fn chain(connection: &Connection, run: RunId, findings: &mut Findings, on: &mut 
     ending(connection, run, &before, findings)
 }
 
-fn ending(connection: &Connection, run: RunId, last: &Digest, findings: &mut Findings) -> rusqlite::Result<()> {
+fn ending(connection: &Connection, run: RunId, last: &Digest, findings: &mut VerifyFindings) -> rusqlite::Result<()> {
     let columns = END_COLUMNS.split(',').count();
     let stored = connection
         .query_row(&format!("SELECT {END_COLUMNS}, digest FROM run_end WHERE run_id = ?1"), [run], |row| {
@@ -605,7 +605,7 @@ mod tests {
         connection.execute_batch("DROP TRIGGER plan_no_update").unwrap();
         connection.execute("INSERT INTO plan (id, plan_json) VALUES (1, ?1)", [&json]).unwrap();
         let is_found = || {
-            let mut findings = Findings::default();
+            let mut findings = VerifyFindings::default();
             super::plan(&connection, &mut findings).is_err() || findings.count > 0
         };
         assert!(!is_found());

@@ -92,7 +92,7 @@ impl FrameCheck {
     }
 
     /// The check value of a frame as it was sent and as it should be; `None` where there is none.
-    pub fn read(&self, frame: &[u8]) -> Option<Read> {
+    pub fn read(&self, frame: &[u8]) -> Option<CheckRead> {
         let width = self.width();
         let (body_end, sent) = match self.place {
             CheckPlace::End => {
@@ -110,7 +110,7 @@ impl FrameCheck {
             }
         };
         let due = self.of(frame.get(self.from..body_end)?);
-        Some(Read { body_end, sent, due })
+        Some(CheckRead { body_end, sent, due })
     }
 
     /// The check value of bytes.
@@ -132,7 +132,7 @@ impl FrameCheck {
 
 /// A check value as it stands in a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Read {
+pub struct CheckRead {
     pub body_end: usize,
     pub sent: u64,
     pub due: u64,

@@ -69,7 +69,7 @@ pub struct DeviceCommand {
 
 /// A command with its value, ready to be sent.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Order {
+pub struct CommandOrder {
     /// `gain 26 dB`.
     pub words: String,
     /// Who sends it.
@@ -110,7 +110,7 @@ pub enum OrderError {
 
 impl DeviceCommand {
     /// With this value, or why not.
-    pub fn order(&self, value: &str) -> Result<Order, OrderError> {
+    pub fn order(&self, value: &str) -> Result<CommandOrder, OrderError> {
         let value = self.allowed(value.trim())?;
         let mut bytes = self.before.clone();
         bytes.extend(self.encoded(&value).ok_or_else(|| OrderError::Encoding { name: self.name.clone(), value: value.clone() })?);
@@ -120,7 +120,7 @@ impl DeviceCommand {
         }
         let words = [self.name.as_str(), &value, if value.is_empty() { "" } else { &self.unit }];
         let words = words.into_iter().filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ");
-        Ok(Order { words, by: String::new(), kind: self.kind, bytes, answer: self.answer.clone(), patience: self.patience })
+        Ok(CommandOrder { words, by: String::new(), kind: self.kind, bytes, answer: self.answer.clone(), patience: self.patience })
     }
 
     /// `20, 26 or 32 dB`, `from 0 to 80 dB`; nothing where it takes no value.
@@ -184,7 +184,7 @@ impl DeviceCommand {
 }
 
 /// The command of this name with its value: `gain=26`, `freeze`.
-pub fn order_of(commands: &[DeviceCommand], asked: &str) -> Result<Order, OrderError> {
+pub fn order_of(commands: &[DeviceCommand], asked: &str) -> Result<CommandOrder, OrderError> {
     let (name, value) = asked.split_once('=').unwrap_or((asked, ""));
     match commands.iter().find(|command| command.name == name.trim()) {
         Some(command) => command.order(value),

@@ -10,11 +10,11 @@ use std::sync::Arc;
 pub struct Checksum {
     name: &'static str,
     width: u8,
-    engine: Engine,
+    engine: CrcEngine,
 }
 
 #[derive(Clone)]
-enum Engine {
+enum CrcEngine {
     /// CRC-32/ISCSI, which processors have an instruction for; the crate takes tables where they have none.
     Castagnoli,
     U8(Arc<Crc<u8, Table<16>>>),
@@ -26,11 +26,11 @@ enum Engine {
 impl Checksum {
     pub fn of(&self, bytes: &[u8]) -> u64 {
         match &self.engine {
-            Engine::Castagnoli => u64::from(crc32c::crc32c(bytes)),
-            Engine::U8(crc) => u64::from(crc.checksum(bytes)),
-            Engine::U16(crc) => u64::from(crc.checksum(bytes)),
-            Engine::U32(crc) => u64::from(crc.checksum(bytes)),
-            Engine::U64(crc) => crc.checksum(bytes),
+            CrcEngine::Castagnoli => u64::from(crc32c::crc32c(bytes)),
+            CrcEngine::U8(crc) => u64::from(crc.checksum(bytes)),
+            CrcEngine::U16(crc) => u64::from(crc.checksum(bytes)),
+            CrcEngine::U32(crc) => u64::from(crc.checksum(bytes)),
+            CrcEngine::U64(crc) => crc.checksum(bytes),
         }
     }
 
@@ -172,12 +172,12 @@ macro_rules! catalogue {
         /// The algorithm of a catalogue name; `None` where the catalogue has no such name.
         fn of_catalogue(name: &str) -> Option<Checksum> {
             if same_name("CRC_32_ISCSI", name) {
-                return Some(Checksum { name: "CRC_32_ISCSI", width: 32, engine: Engine::Castagnoli });
+                return Some(Checksum { name: "CRC_32_ISCSI", width: 32, engine: CrcEngine::Castagnoli });
             }
             $($(
                 if same_name(stringify!($name), name) {
                     static ALGORITHM: &crc::Algorithm<width!($engine)> = &crc::$name;
-                    let engine = Engine::$engine(Arc::new(Crc::<width!($engine), Table<16>>::new(ALGORITHM)));
+                    let engine = CrcEngine::$engine(Arc::new(Crc::<width!($engine), Table<16>>::new(ALGORITHM)));
                     return Some(Checksum { name: stringify!($name), width: ALGORITHM.width, engine });
                 }
             )*)*

@@ -2,7 +2,7 @@
 
 use super::draft::{Draft, FrameOutcome, Memory};
 use super::first::{self, FirstLine, WholeBy};
-use super::framing::{Cut, Framer};
+use super::framing::{FrameCut, Framer};
 use super::layout::{LayoutError, RecordRule};
 use super::meaning::RecordKind;
 use super::profile::Profile;
@@ -13,13 +13,13 @@ use std::sync::Arc;
 /// What came of one frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Decoded {
-    pub what: What,
+    pub what: DecodedWhat,
     /// The frame as it came; empty unless the decoder was made with [`Decoder::keeping_bytes`].
     pub bytes: Vec<u8>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-pub enum What {
+pub enum DecodedWhat {
     Record(Record),
     /// A good frame of a kind the profile does not know.
     Unknown,
@@ -69,10 +69,10 @@ impl DecodeCounts {
 
 pub struct Decoder {
     framer: Framer,
-    reader: Reader,
+    reader: RecordReader,
 }
 
-struct Reader {
+struct RecordReader {
     profile: Arc<Profile>,
     memory: Memory,
     counts: DecodeCounts,
@@ -92,7 +92,7 @@ impl Decoder {
         let framer = profile.framer();
         let memory = Memory::of(profile.channel.clone());
         let (counts, reasons) = (DecodeCounts::default(), BTreeMap::new());
-        let reader = Reader {
+        let reader = RecordReader {
             profile,
             memory,
             counts,
@@ -116,13 +116,13 @@ impl Decoder {
         self.reader.start(out);
         self.reader.counts.bytes += bytes.len() as u64;
         let reader = &mut self.reader;
-        self.framer.push(bytes, &mut |cut: Cut<'_>| reader.cut(cut, out));
+        self.framer.push(bytes, &mut |cut: FrameCut<'_>| reader.cut(cut, out));
     }
 
     /// The stream is over.
     pub fn finish(&mut self, out: &mut Vec<Decoded>) {
         let reader = &mut self.reader;
-        self.framer.finish(&mut |cut: Cut<'_>| reader.cut(cut, out));
+        self.framer.finish(&mut |cut: FrameCut<'_>| reader.cut(cut, out));
         reader.first.forget();
     }
 
@@ -161,14 +161,14 @@ impl Decoder {
     }
 }
 
-impl Reader {
+impl RecordReader {
     /// A device that never sends a header has it in its profile.
     fn start(&mut self, out: &mut Vec<Decoded>) {
         if !std::mem::replace(&mut self.started, true)
             && let Some(header) = self.profile.header_of_profile()
         {
             self.memory.header = Some(header.clone());
-            out.push(Decoded { what: What::Record(Record::Header(header)), bytes: Vec::new() });
+            out.push(Decoded { what: DecodedWhat::Record(Record::Header(header)), bytes: Vec::new() });
         }
     }
 
@@ -200,37 +200,37 @@ impl Reader {
     }
 
     /// Answers whether the frame was good.
-    fn cut(&mut self, cut: Cut<'_>, out: &mut Vec<Decoded>) -> bool {
+    fn cut(&mut self, cut: FrameCut<'_>, out: &mut Vec<Decoded>) -> bool {
         let base = self.memory.header.as_ref().map(|header| header.base);
         let (raw, what, good) = match cut {
-            Cut::Bad { raw, why } => {
+            FrameCut::Bad { raw, why } => {
                 *self.reasons.entry(why.to_owned()).or_default() += 1;
-                (raw, What::Dropped { why: why.to_owned() }, false)
+                (raw, DecodedWhat::Dropped { why: why.to_owned() }, false)
             }
-            Cut::First { raw, body } => {
+            FrameCut::First { raw, body } => {
                 self.first(raw, body, out);
                 return true;
             }
-            Cut::Frame { raw, body } => {
+            FrameCut::Frame { raw, body } => {
                 self.first_by_next(body, out);
                 let (what, good) = self.body(body);
                 (raw, what, good)
             }
         };
         // A shot that says when it began to be sampled: the time base of the shots from here on.
-        if let (What::Record(Record::Shot(_)), Some(header)) = (&what, &self.memory.header)
+        if let (DecodedWhat::Record(Record::Shot(_)), Some(header)) = (&what, &self.memory.header)
             && base != Some(header.base)
         {
-            out.push(Decoded { what: What::Record(Record::Header(header.clone())), bytes: Vec::new() });
+            out.push(Decoded { what: DecodedWhat::Record(Record::Header(header.clone())), bytes: Vec::new() });
         }
         out.push(Decoded { what, bytes: self.kept(raw) });
         good
     }
 
-    fn body(&mut self, body: &[u8]) -> (What, bool) {
+    fn body(&mut self, body: &[u8]) -> (DecodedWhat, bool) {
         if self.awaited.take_if(|answer| body.starts_with(answer)).is_some() {
             self.counts.frames += 1;
-            return (What::Answer, true);
+            return (DecodedWhat::Answer, true);
         }
         let profile = Arc::clone(&self.profile);
         let mut wrong = None;
@@ -249,12 +249,12 @@ impl Reader {
             Some((kind, error)) => self.dropped(kind, &error),
             None => {
                 self.counts.unknown += 1;
-                (What::Unknown, true)
+                (DecodedWhat::Unknown, true)
             }
         }
     }
 
-    fn record(&mut self, profile: &Profile, rule: &RecordRule, fields: &[u8]) -> (What, bool) {
+    fn record(&mut self, profile: &Profile, rule: &RecordRule, fields: &[u8]) -> (DecodedWhat, bool) {
         let mut draft = Draft::default();
         let outcome = rule.read(fields, &mut draft).and_then(|()| draft.finish(rule.kind, &profile.fixed_header, &mut self.memory));
         let outcome = match outcome {
@@ -263,25 +263,25 @@ impl Reader {
         };
         self.counts.frames += 1;
         let what = match outcome {
-            FrameOutcome::Record(record) => What::Record(record),
+            FrameOutcome::Record(record) => DecodedWhat::Record(record),
             FrameOutcome::Ignored => {
                 self.counts.ignored += 1;
-                What::Ignored
+                DecodedWhat::Ignored
             }
             FrameOutcome::BeforeHeader => {
                 self.counts.before_header += 1;
-                What::BeforeHeader
+                DecodedWhat::BeforeHeader
             }
             FrameOutcome::OtherChannel { channel, seq } => {
                 self.counts.other_channels += 1;
-                What::OtherChannel { channel, seq }
+                DecodedWhat::OtherChannel { channel, seq }
             }
         };
         (what, true)
     }
 
-    fn dropped(&mut self, kind: RecordKind, error: &LayoutError) -> (What, bool) {
+    fn dropped(&mut self, kind: RecordKind, error: &LayoutError) -> (DecodedWhat, bool) {
         *self.reasons.entry(format!("{}: {}", kind.word(), error.reason())).or_default() += 1;
-        (What::Dropped { why: format!("{}: {error}", kind.word()) }, false)
+        (DecodedWhat::Dropped { why: format!("{}: {error}", kind.word()) }, false)
     }
 }

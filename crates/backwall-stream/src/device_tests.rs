@@ -1,6 +1,6 @@
 //! Invented devices, by their profiles and bytes: counters that run backwards, delays with every shot, status words, channels, JSON.
 
-use crate::{Decoder, Profile, What};
+use crate::{DecodedWhat, Decoder, Profile};
 use backwall_survey::reading::{GaugeValue, Record};
 use backwall_units::{Length, Time};
 use std::sync::Arc;
@@ -9,7 +9,7 @@ fn decoder(profile: &str) -> Decoder {
     Decoder::new(Arc::new(Profile::parse("t.toml", profile).unwrap_or_else(|error| panic!("{error}"))))
 }
 
-fn all(profile: &str, bytes: &[u8]) -> (Vec<What>, Decoder) {
+fn all(profile: &str, bytes: &[u8]) -> (Vec<DecodedWhat>, Decoder) {
     let mut decoder = decoder(profile);
     let mut out = Vec::new();
     decoder.push(bytes, &mut out);
@@ -19,7 +19,7 @@ fn all(profile: &str, bytes: &[u8]) -> (Vec<What>, Decoder) {
 
 fn records(profile: &str, bytes: &[u8]) -> Vec<Record> {
     let records = all(profile, bytes).0.into_iter();
-    records.filter_map(|what| if let What::Record(record) = what { Some(record) } else { None }).collect()
+    records.filter_map(|what| if let DecodedWhat::Record(record) = what { Some(record) } else { None }).collect()
 }
 
 fn gauges(profile: &str, bytes: &[u8]) -> Vec<(u32, Option<i32>, GaugeValue)> {
@@ -133,7 +133,12 @@ fn records_are_known_by_any_of_their_fields() {
     assert!(
         matches!(
             &found[..],
-            [What::Record(Record::Gauge(_)), What::Record(Record::Status(_)), What::Record(Record::Status(_)), What::Unknown]
+            [
+                DecodedWhat::Record(Record::Gauge(_)),
+                DecodedWhat::Record(Record::Status(_)),
+                DecodedWhat::Record(Record::Status(_)),
+                DecodedWhat::Unknown
+            ]
         ),
         "{found:?}"
     );
@@ -184,7 +189,7 @@ fn one_channel_is_read_and_another_is_never_merged_with_it() {
     let sent = b"1,0,9\n2,0,12\n1,10,9.1\n2,10,12.1\n";
     let (found, decoder) = all(CHANNELS, sent);
     assert_eq!(gauges(CHANNELS, sent), [(0, Some(0), mm(9.0)), (1, Some(10), mm(9.1))], "the first that comes");
-    assert_eq!(found.iter().filter(|what| **what == What::OtherChannel { channel: "2".to_owned(), seq: None }).count(), 2);
+    assert_eq!(found.iter().filter(|what| **what == DecodedWhat::OtherChannel { channel: "2".to_owned(), seq: None }).count(), 2);
     assert_eq!(decoder.counts().other_channels, 2);
     let chosen = Profile::parse("t.toml", CHANNELS).unwrap().on_channel("2").unwrap();
     assert_eq!(gauges(&chosen.text, sent), [(0, Some(0), mm(12.0)), (1, Some(10), mm(12.1))], "the text that is kept says so");
@@ -205,7 +210,7 @@ fn json_lines_are_read_by_their_paths() {
     let found: Vec<_> = out
         .into_iter()
         .filter_map(|one| match one.what {
-            What::Record(Record::Gauge(gauge)) => Some((gauge.seq, gauge.encoder, gauge.value)),
+            DecodedWhat::Record(Record::Gauge(gauge)) => Some((gauge.seq, gauge.encoder, gauge.value)),
             _ => None,
         })
         .collect();
@@ -234,7 +239,7 @@ fn opened(profile: &str, sent: &[u8]) -> Vec<u32> {
     decoder.push(sent, &mut out);
     decoder.finish(&mut out);
     assert_eq!(decoder.counts().bad_frames, 0, "{:?}", decoder.reasons());
-    let seq = |one: crate::Decoded| if let What::Record(Record::Gauge(gauge)) = one.what { Some(gauge.seq) } else { None };
+    let seq = |one: crate::Decoded| if let DecodedWhat::Record(Record::Gauge(gauge)) = one.what { Some(gauge.seq) } else { None };
     out.into_iter().filter_map(seq).collect()
 }
 
@@ -281,8 +286,8 @@ fn answers_are_known_by_what_was_asked() {
     decoder.asked(1, false);
     decoder.push(b"3.6\n", &mut out);
     let kinds = out.iter().map(|one| match &one.what {
-        What::Record(Record::Gauge(_)) => "gauge",
-        What::Record(Record::Status(_)) => "status",
+        DecodedWhat::Record(Record::Gauge(_)) => "gauge",
+        DecodedWhat::Record(Record::Status(_)) => "status",
         _ => "other",
     });
     assert_eq!(kinds.collect::<Vec<_>>(), ["gauge", "status", "status"], "half an answer is no part of the next");

@@ -4,7 +4,7 @@ mod outlet;
 mod pace;
 mod stage;
 
-use super::command::{DeviceCommand, Order, Ordered};
+use super::command::{CommandOrder, DeviceCommand, Ordered};
 use super::decode::Decoder;
 use super::link::{self, Control, Target};
 use super::paced::{FrameSource, Paced};
@@ -62,7 +62,7 @@ pub enum FeedItem {
     },
     /// What became of an order to the device.
     Ordered {
-        order: Order,
+        order: CommandOrder,
         became: Ordered,
     },
     /// Frames were dropped: all up to now, by why.
@@ -168,7 +168,7 @@ impl StopHandle {
     }
 
     /// Hands an order to the line; false where nothing can be sent, as to a file.
-    pub fn send(&self, order: Order) -> bool {
+    pub fn send(&self, order: CommandOrder) -> bool {
         if self.sends {
             self.control.send(order);
         }
@@ -191,7 +191,7 @@ pub fn open(spec: &StreamSpec, profile: &Profile, options: SourceOptions) -> Res
 /// Opens one stream for several channels: the same device by profiles that differ in the channel only, each with a decoder and a feed of its
 /// own. What one makes of the bytes is what it would make of them alone.
 pub fn open_side_by_side(spec: &StreamSpec, profiles: &[Profile], options: SourceOptions) -> Result<Vec<Source>, StreamError> {
-    let parts = Parts::new(profiles, if spec.is_live() { LIVE_BYTES } else { FILE_BYTES });
+    let parts = FeedParts::new(profiles, if spec.is_live() { LIVE_BYTES } else { FILE_BYTES });
     let reader = parts.reader(spec)?;
     let mut log = options.record.as_deref().map(create_log).transpose()?;
     let is_file = matches!(spec, StreamSpec::File(_));
@@ -212,7 +212,7 @@ pub fn open_side_by_side(spec: &StreamSpec, profiles: &[Profile], options: Sourc
 
 /// Frames made in this process, sent at their own pace.
 pub fn open_paced(what: &str, frames: impl FrameSource + Send + 'static, profile: &Profile) -> Result<Source, StreamError> {
-    let parts = Parts::new(std::slice::from_ref(profile), FILE_BYTES);
+    let parts = FeedParts::new(std::slice::from_ref(profile), FILE_BYTES);
     let (name, inlet, control) = (what.to_owned(), parts.inlet(), Arc::clone(&parts.control));
     let stopped = Arc::clone(&parts.control);
     let from = Paced::new(frames, move |time| stopped.wait(time));
@@ -221,12 +221,12 @@ pub fn open_paced(what: &str, frames: impl FrameSource + Send + 'static, profile
 }
 
 /// What a reader shares with the decoders: one for each profile.
-struct Parts {
+struct FeedParts {
     decoders: Vec<(Arc<Profile>, Arc<ByteQueue>)>,
     control: Arc<Control>,
 }
 
-impl Parts {
+impl FeedParts {
     fn new(profiles: &[Profile], waiting: usize) -> Self {
         let decoders = profiles.iter().map(|profile| (Arc::new(profile.clone()), Arc::new(ByteQueue::new(waiting)))).collect();
         Self { decoders, control: Arc::new(Control::shared_by(profiles.len())) }
@@ -237,13 +237,13 @@ impl Parts {
     }
 
     /// The device is the same for all of them.
-    fn reader(&self, spec: &StreamSpec) -> Result<Reader, StreamError> {
+    fn reader(&self, spec: &StreamSpec) -> Result<FeedReader, StreamError> {
         let (profile, _) = self.decoders.first().ok_or_else(|| StreamError::Thread(io::Error::other("no profile")))?;
         reader(spec, profile, self.inlet(), &self.control)
     }
 
     /// Sets all going; `prepare` says what is special about this source.
-    fn run(self, what: &str, reader: Reader, mut prepare: impl FnMut(&mut Stage)) -> Result<Vec<Source>, StreamError> {
+    fn run(self, what: &str, reader: FeedReader, mut prepare: impl FnMut(&mut Stage)) -> Result<Vec<Source>, StreamError> {
         let channels: Vec<String> = self.decoders.iter().filter_map(|(profile, _)| profile.channel.clone()).collect();
         let started: Result<Vec<Source>, StreamError> = self
             .decoders
@@ -287,10 +287,10 @@ impl Parts {
     }
 }
 
-pub(super) type Reader = Box<dyn FnOnce() + Send>;
+pub(super) type FeedReader = Box<dyn FnOnce() + Send>;
 
 /// Opens the link; what comes back reads it to its end.
-pub(super) fn reader(spec: &StreamSpec, profile: &Arc<Profile>, inlet: Inlet, control: &Arc<Control>) -> Result<Reader, StreamError> {
+pub(super) fn reader(spec: &StreamSpec, profile: &Arc<Profile>, inlet: Inlet, control: &Arc<Control>) -> Result<FeedReader, StreamError> {
     let (profile, control) = (Arc::clone(profile), Arc::clone(control));
     let mut target = match spec {
         StreamSpec::File(path) => {

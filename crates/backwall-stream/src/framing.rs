@@ -13,11 +13,11 @@ pub enum Framing {
     /// COBS, ended by a zero byte.
     Cobs,
     /// Frames of stated length, found by their first bytes.
-    Packed(Packed),
+    Packed(PackedFrames),
 }
 
 #[derive(Debug, Clone)]
-pub struct Packed {
+pub struct PackedFrames {
     /// The first bytes of every frame; may be empty where the length is fixed and a check tells.
     pub sync: Vec<u8>,
     pub length: LengthRule,
@@ -42,7 +42,7 @@ pub enum LengthRule {
 
 /// What came of a stretch of bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Cut<'a> {
+pub enum FrameCut<'a> {
     /// A frame that passed its check: all of it, and its body.
     Frame { raw: &'a [u8], body: &'a [u8] },
     /// The same without a check, and nothing shows that it is not the end of a longer one: we came in its middle, perhaps.
@@ -53,11 +53,11 @@ pub enum Cut<'a> {
 
 /// Who takes the frames; answers whether the body could be read.
 pub trait Sink {
-    fn take(&mut self, cut: Cut<'_>) -> bool;
+    fn take(&mut self, cut: FrameCut<'_>) -> bool;
 }
 
-impl<F: FnMut(Cut<'_>) -> bool> Sink for F {
-    fn take(&mut self, cut: Cut<'_>) -> bool {
+impl<F: FnMut(FrameCut<'_>) -> bool> Sink for F {
+    fn take(&mut self, cut: FrameCut<'_>) -> bool {
         self(cut)
     }
 }
@@ -159,7 +159,7 @@ impl Framer {
         self.garbage_bytes += bytes as u64;
         if !(std::mem::take(&mut self.torn) | std::mem::take(&mut self.unproven)) {
             self.bad_frames += 1;
-            sink.take(Cut::Bad { raw, why });
+            sink.take(FrameCut::Bad { raw, why });
         }
     }
 
@@ -231,8 +231,8 @@ impl Framer {
                 self.torn = false;
                 let body = &line[..end];
                 if std::mem::take(&mut self.unproven) {
-                    sink.take(Cut::First { raw: line, body });
-                } else if !sink.take(Cut::Frame { raw: line, body }) {
+                    sink.take(FrameCut::First { raw: line, body });
+                } else if !sink.take(FrameCut::Frame { raw: line, body }) {
                     self.refused(line.len() + 1);
                 }
             }
@@ -251,14 +251,14 @@ impl Framer {
         let mut scratch = std::mem::take(&mut self.scratch);
         if let Some(body) = self.cobs_body(raw, &mut scratch) {
             self.torn = false;
-            if !sink.take(Cut::Frame { raw, body }) {
+            if !sink.take(FrameCut::Frame { raw, body }) {
                 self.refused(raw.len() + 1);
             }
         } else if let Some(at) = self.lost_zero(raw, &mut scratch) {
             // Both halves pass a strong check: only the zero between them was damaged.
             for half in [&raw[..at], &raw[at + 1..]] {
                 if let Some(body) = self.cobs_body(half, &mut scratch)
-                    && !sink.take(Cut::Frame { raw: half, body })
+                    && !sink.take(FrameCut::Frame { raw: half, body })
                 {
                     self.refused(half.len() + 1);
                 }
@@ -318,7 +318,7 @@ impl Framer {
             };
             let raw = &rest[..size];
             match packed.body(raw, &self.check) {
-                Ok(body) if sink.take(Cut::Frame { raw, body }) => at += size,
+                Ok(body) if sink.take(FrameCut::Frame { raw, body }) => at += size,
                 Ok(_) => {
                     self.count_packed(at, size);
                     at += 1;
@@ -334,7 +334,7 @@ impl Framer {
 
     fn bad_packed(&mut self, at: usize, raw: &[u8], size: usize, why: &'static str, sink: &mut impl Sink) {
         if self.count_packed(at, size) {
-            sink.take(Cut::Bad { raw, why });
+            sink.take(FrameCut::Bad { raw, why });
         }
     }
 
@@ -357,7 +357,7 @@ enum Size {
     Unknown,
 }
 
-impl Packed {
+impl PackedFrames {
     fn size(&self, frame: &[u8], max: usize) -> Size {
         match self.length {
             LengthRule::Fixed(size) => Size::Is(size),

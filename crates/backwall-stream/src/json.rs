@@ -5,10 +5,10 @@ use serde_json::Value;
 
 /// `a.b[2].c`: the way from the object to one of its values.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct JsonPath(Vec<Step>);
+pub struct JsonPath(Vec<PathStep>);
 
 #[derive(Debug, Clone, PartialEq, Eq)]
-enum Step {
+enum PathStep {
     Name(String),
     Index(usize),
 }
@@ -22,10 +22,10 @@ impl JsonPath {
             if name.is_empty() {
                 return None;
             }
-            steps.push(Step::Name(name.to_owned()));
+            steps.push(PathStep::Name(name.to_owned()));
             while !rest.is_empty() {
                 let (index, behind) = rest.strip_prefix('[')?.split_once(']')?;
-                steps.push(Step::Index(index.parse().ok()?));
+                steps.push(PathStep::Index(index.parse().ok()?));
                 rest = behind;
             }
         }
@@ -35,8 +35,8 @@ impl JsonPath {
     /// The value it leads to.
     pub fn of<'v>(&self, root: &'v Value) -> Option<&'v Value> {
         self.0.iter().try_fold(root, |value, step| match step {
-            Step::Name(name) => value.get(name),
-            Step::Index(index) => value.get(index),
+            PathStep::Name(name) => value.get(name),
+            PathStep::Index(index) => value.get(index),
         })
     }
 }

@@ -31,7 +31,7 @@ mod talk;
 pub mod tap;
 mod unfit;
 
-pub use decode::{DecodeCounts, Decoded, Decoder, What};
+pub use decode::{DecodeCounts, Decoded, DecodedWhat, Decoder};
 pub use feed::{Feed, FeedItem, LinkState, Source, SourceOptions, StopHandle, StreamError, open, open_side_by_side};
 pub use paced::{FrameSource, Paced};
 pub use profile::{DEFAULT_PROFILE, Profile, ProfileError};

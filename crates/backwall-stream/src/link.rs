@@ -1,7 +1,7 @@
 //! The ways bytes come in: serial port, TCP, file, standard input. Each is read in a thread of its own that
 //! waits for nothing else.
 
-use super::command::{Order, Ordered};
+use super::command::{CommandOrder, Ordered};
 use super::ports::{self, Identity};
 use super::profile::{Flow, LinkSettings, Parity, Profile};
 use super::queue::{Inlet, LinkEvent};
@@ -43,7 +43,7 @@ pub struct Control {
 #[derive(Default)]
 struct ControlInner {
     stop: bool,
-    orders: Vec<Order>,
+    orders: Vec<CommandOrder>,
     /// Decoders that take what comes.
     decoders: usize,
 }
@@ -78,12 +78,12 @@ impl Control {
         inner.stop
     }
 
-    pub fn send(&self, order: Order) {
+    pub fn send(&self, order: CommandOrder) {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner).orders.push(order);
     }
 
     /// The oldest order that waits.
-    fn order(&self) -> Option<Order> {
+    fn order(&self) -> Option<CommandOrder> {
         let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
         (!inner.orders.is_empty()).then(|| inner.orders.remove(0))
     }

@@ -45,7 +45,7 @@ pub struct Profile {
     pub channel: Option<String>,
     /// What the device is asked again and again, where it does not send by itself.
     pub(super) poll: Option<Poll>,
-    send: Send,
+    send: SendOrder,
     commands: Vec<DeviceCommand>,
 }
 
@@ -71,7 +71,7 @@ pub struct FixedHeader {
 }
 
 #[derive(Debug, Clone, Default)]
-struct Send {
+struct SendOrder {
     start: Vec<u8>,
     stop: Vec<u8>,
     start_again: Option<Duration>,

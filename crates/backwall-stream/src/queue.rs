@@ -1,7 +1,7 @@
 //! Between the reader of a link and the decoder: a queue bounded in bytes, so that a slow disk or screen
 //! never stops the reader of a live link, and a fast file never fills the memory.
 
-use super::command::{Order, Ordered};
+use super::command::{CommandOrder, Ordered};
 use std::collections::VecDeque;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -30,7 +30,7 @@ pub enum LinkEvent {
     },
     /// What became of an order to the device.
     Ordered {
-        order: Order,
+        order: CommandOrder,
         became: Ordered,
     },
     /// What happened between us and the device, in words.

@@ -20,7 +20,7 @@ pub enum FieldValue {
 }
 
 /// A field as it stands in a frame.
-enum Piece<'a> {
+enum FieldPiece<'a> {
     Number(Number),
     /// With its unit, where that stands elsewhere.
     Text(&'a str, Option<&'a str>),
@@ -30,7 +30,7 @@ enum Piece<'a> {
     List(&'a [serde_json::Value]),
 }
 
-impl Piece<'_> {
+impl FieldPiece<'_> {
     fn sent(&self) -> Option<Sent<'_>> {
         match self {
             Self::Number(number) => Some(Sent::Number(*number)),
@@ -50,7 +50,7 @@ pub trait Take {
 }
 
 /// Takes each field as it stands, or why it does not.
-type Each<'e> = &'e mut dyn FnMut(&LayoutField, Result<Piece<'_>, LayoutError>) -> Result<(), LayoutError>;
+type Each<'e> = &'e mut dyn FnMut(&LayoutField, Result<FieldPiece<'_>, LayoutError>) -> Result<(), LayoutError>;
 
 impl RecordRule {
     /// Whether the record is for this `body` (with `when` already taken off).
@@ -113,11 +113,11 @@ impl RecordRule {
             reached = reached.max(at);
             let piece = match (wire, count) {
                 (Wire::Skip, _) => continue,
-                (Wire::Text, _) => {
-                    std::str::from_utf8(here).map(|text| Piece::Text(text.trim_end_matches('\0'), None)).map_err(|_| LayoutError::NotText)
-                }
-                (_, Count::Rest) => Ok(Piece::Bytes(here)),
-                _ => Ok(Piece::Number(match bits {
+                (Wire::Text, _) => std::str::from_utf8(here)
+                    .map(|text| FieldPiece::Text(text.trim_end_matches('\0'), None))
+                    .map_err(|_| LayoutError::NotText),
+                (_, Count::Rest) => Ok(FieldPiece::Bytes(here)),
+                _ => Ok(FieldPiece::Number(match bits {
                     Some(bits) => bits.of(order.unsigned(here), wire),
                     None => wire.number(order, here),
                 })),
@@ -138,9 +138,9 @@ impl RecordRule {
         for field in &self.fields {
             let FramePlace::Column { index, rest } = field.place else { continue };
             let piece = columns.get(index).ok_or_else(|| none(field)).and_then(|here| match &field.unit {
-                _ if rest => Ok(Piece::Columns(&columns[index..])),
-                UnitRule::Column(at) => Ok(Piece::Text(here, Some(*columns.get(*at).ok_or_else(|| none(field))?))),
-                _ => Ok(Piece::Text(here, None)),
+                _ if rest => Ok(FieldPiece::Columns(&columns[index..])),
+                UnitRule::Column(at) => Ok(FieldPiece::Text(here, Some(*columns.get(*at).ok_or_else(|| none(field))?))),
+                _ => Ok(FieldPiece::Text(here, None)),
             });
             to(field, piece)?;
         }
@@ -163,8 +163,8 @@ impl RecordRule {
         for field in &self.fields {
             let FramePlace::Key(key) = &field.place else { continue };
             let piece = named(key, field).and_then(|here| match &field.unit {
-                UnitRule::Key(key) => Ok(Piece::Text(here, Some(named(key, field)?))),
-                _ => Ok(Piece::Text(here, None)),
+                UnitRule::Key(key) => Ok(FieldPiece::Text(here, Some(named(key, field)?))),
+                _ => Ok(FieldPiece::Text(here, None)),
             });
             to(field, piece)?;
         }
@@ -182,12 +182,12 @@ impl RecordRule {
             let words;
             let piece = match path.of(&root) {
                 // What is not there or null has no value; `absent = ""` says what that means.
-                None | Some(serde_json::Value::Null) => Ok(Piece::Text("", None)),
-                Some(serde_json::Value::String(text)) => Ok(Piece::Text(text, unit)),
-                Some(serde_json::Value::Array(list)) => Ok(Piece::List(list)),
+                None | Some(serde_json::Value::Null) => Ok(FieldPiece::Text("", None)),
+                Some(serde_json::Value::String(text)) => Ok(FieldPiece::Text(text, unit)),
+                Some(serde_json::Value::Array(list)) => Ok(FieldPiece::List(list)),
                 Some(other) => {
                     words = other.to_string();
-                    Ok(Piece::Text(&words, unit))
+                    Ok(FieldPiece::Text(&words, unit))
                 }
             };
             to(field, piece)?;
@@ -221,16 +221,16 @@ impl LayoutField {
             || self.flag_when.as_ref().is_some_and(|condition| condition.holds(sent))
     }
 
-    fn value(&self, piece: Piece<'_>) -> Result<FieldValue, LayoutError> {
+    fn value(&self, piece: FieldPiece<'_>) -> Result<FieldValue, LayoutError> {
         let is_samples = self.meaning == Some(Meaning::Samples);
         match piece {
-            Piece::Text(text, _) if is_samples => Ok(FieldValue::Samples(self.encoded_samples(text)?)),
-            Piece::Text(text, unit) => self.of_text(text, unit),
-            Piece::Number(number) => self.of_number(number, None),
-            Piece::Bytes(bytes) => Ok(FieldValue::Samples(self.binary_samples(bytes)?)),
-            Piece::Columns(columns) => Ok(FieldValue::Samples(self.text_samples(columns)?)),
-            Piece::List(list) if is_samples => Ok(FieldValue::Samples(self.listed_samples(list)?)),
-            Piece::List(_) => Err(self.not_a_number("[...]")),
+            FieldPiece::Text(text, _) if is_samples => Ok(FieldValue::Samples(self.encoded_samples(text)?)),
+            FieldPiece::Text(text, unit) => self.of_text(text, unit),
+            FieldPiece::Number(number) => self.of_number(number, None),
+            FieldPiece::Bytes(bytes) => Ok(FieldValue::Samples(self.binary_samples(bytes)?)),
+            FieldPiece::Columns(columns) => Ok(FieldValue::Samples(self.text_samples(columns)?)),
+            FieldPiece::List(list) if is_samples => Ok(FieldValue::Samples(self.listed_samples(list)?)),
+            FieldPiece::List(_) => Err(self.not_a_number("[...]")),
         }
     }
 

@@ -1,7 +1,7 @@
 //! What is said to a device while it is read: requests in turn where it only answers, and its start command again where it
 //! has fallen silent. Knows no line and no clock: moments come in.
 
-use super::framing::{Cut, Framer};
+use super::framing::{FrameCut, Framer};
 use super::profile::{Poll, Profile};
 use std::time::{Duration, Instant};
 
@@ -32,12 +32,12 @@ pub struct Talk {
     heard: Instant,
     /// So much silence until the next start command.
     pause: Duration,
-    asking: Option<Asking>,
+    asking: Option<TalkState>,
     /// Until then an order's answer may come, and nothing is asked.
     ordered: Option<Instant>,
 }
 
-struct Asking {
+struct TalkState {
     poll: Poll,
     framer: Framer,
     request: usize,
@@ -50,7 +50,7 @@ struct Asking {
 impl Talk {
     pub fn new(profile: &Profile, now: Instant) -> Self {
         let start = profile.start_again().map(|again| (profile.start_command().to_vec(), again));
-        let asking = profile.poll.clone().map(|poll| Asking {
+        let asking = profile.poll.clone().map(|poll| TalkState {
             framer: profile.framer(),
             request: poll.requests.len() - 1,
             poll,
@@ -68,8 +68,8 @@ impl Talk {
         self.pause = self.start.as_ref().map_or(LONGEST_SILENCE, |start| start.1);
         if let Some(asking) = &mut self.asking {
             let mut whole = false;
-            asking.framer.push(bytes, &mut |cut: Cut<'_>| {
-                let good = matches!(cut, Cut::Frame { .. });
+            asking.framer.push(bytes, &mut |cut: FrameCut<'_>| {
+                let good = matches!(cut, FrameCut::Frame { .. });
                 whole |= good;
                 good
             });
@@ -133,7 +133,7 @@ impl Talk {
     }
 }
 
-impl Asking {
+impl TalkState {
     /// Whether the answer to the last request may still come.
     fn is_open(&self, now: Instant) -> bool {
         !self.answered && self.sent.is_some_and(|sent| now.duration_since(sent) < self.poll.patience)

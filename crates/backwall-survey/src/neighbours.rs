@@ -341,7 +341,7 @@ impl Neighbours {
         let Some(before) = self.wall_here() else { return };
         let beam = self.beam.unwrap_or(1.0);
         let known = said.len();
-        judge::judge(&shots, judge::Beside { before, behind, beam }, said);
+        judge::judge(&shots, judge::BothSides { before, behind, beam }, said);
         // A lamination leaves the wall beside it as it is.
         let is_uneven = said[known..].iter().any(|found| found.flags.has(Flag::Uneven));
         if let (true, Some(first), Some(last)) = (is_uneven, shots.first(), shots.last()) {

@@ -149,12 +149,12 @@ impl From<SetupError> for CalibrationError {
 
 /// Why blocks give no calibration, and which of them is to blame where it is one.
 #[derive(Debug)]
-struct Refusal {
+struct BlocksRefusal {
     block: Option<usize>,
     why: CalibrationError,
 }
 
-impl<E: Into<CalibrationError>> From<E> for Refusal {
+impl<E: Into<CalibrationError>> From<E> for BlocksRefusal {
     fn from(why: E) -> Self {
         Self { block: None, why: why.into() }
     }
@@ -173,14 +173,14 @@ const MOST_BENT: f64 = 0.5;
 
 /// What one shot on a block told.
 #[derive(Clone, Copy)]
-struct Echo {
+struct BlockEcho {
     time_ns: f64,
     height: f64,
     phase: f64,
 }
 
 /// Blocks with their echoes under the filter of one pass.
-struct Bench<'a> {
+struct BlocksUnder<'a> {
     input: &'a CalibrationInput<'a>,
     velocities: Vec<f64>,
     trace: Trace,
@@ -192,7 +192,7 @@ pub fn calibrate(input: &CalibrationInput) -> Result<Calibration, CalibrationErr
     learn(input).map_err(|refusal| refusal.why)
 }
 
-fn learn(input: &CalibrationInput) -> Result<Calibration, Refusal> {
+fn learn(input: &CalibrationInput) -> Result<Calibration, BlocksRefusal> {
     let typed = Setup { calibration: None, ..input.setup.clone() };
     Evaluator::new(&typed, input.base)?;
     check_blocks(input)?;
@@ -200,7 +200,7 @@ fn learn(input: &CalibrationInput) -> Result<Calibration, Refusal> {
     let typed_velocity = typed.velocity_at(temperature).as_m_s();
     let slope = typed.velocity_slope_m_s_k;
     let kelvin = |block: &Block| (block.temperature - temperature).as_celsius();
-    let mut bench = Bench {
+    let mut bench = BlocksUnder {
         input,
         velocities: input.blocks.iter().map(|b| (typed_velocity + slope * kelvin(b)) * 1e-6).collect(),
         trace: Trace::default(),
@@ -227,12 +227,12 @@ fn learn(input: &CalibrationInput) -> Result<Calibration, Refusal> {
     Ok(bench.finish(typed, pulse, &filter, found, temperature, &echoes)?)
 }
 
-fn check_blocks(input: &CalibrationInput) -> Result<(), Refusal> {
+fn check_blocks(input: &CalibrationInput) -> Result<(), BlocksRefusal> {
     if input.blocks.is_empty() {
         return Err(CalibrationError::NoBlocks.into());
     }
     for (index, block) in input.blocks.iter().enumerate() {
-        let refuse = |why| Err(Refusal { block: Some(index), why });
+        let refuse = |why| Err(BlocksRefusal { block: Some(index), why });
         let thickness = block.thickness.as_mm();
         if !(thickness.is_finite() && thickness > 0.0 && block.temperature.is_finite()) {
             return refuse(CalibrationError::Impossible { thickness });
@@ -276,7 +276,7 @@ pub(super) fn deviation(values: &[f64]) -> f64 {
     libm::sqrt(values.iter().map(|v| (v - centre) * (v - centre)).sum::<f64>() / (values.len() - 1) as f64)
 }
 
-impl Bench<'_> {
+impl BlocksUnder<'_> {
     fn finish(
         &mut self,
         typed: Setup,
@@ -284,7 +284,7 @@ impl Bench<'_> {
         filter: &Filter,
         found: Fit,
         temperature: Temperature,
-        echoes: &[Vec<Echo>],
+        echoes: &[Vec<BlockEcho>],
     ) -> Result<Calibration, CalibrationError> {
         let path = found.path;
         let full_scale = self.input.base.full_scale();
@@ -318,7 +318,7 @@ impl Bench<'_> {
                 *curve = Curve::new(Between::Smooth, Vec::new());
             }
         }
-        let curve = |between, value: &dyn Fn(&[Echo]) -> f64| {
+        let curve = |between, value: &dyn Fn(&[BlockEcho]) -> f64| {
             Curve::new(between, thickness.iter().zip(echoes).map(|(d, block)| (*d, value(block))).collect())
         };
         let height = curve(Between::Height, &|block| per_cent(mean(block.iter().map(|e| e.height))));

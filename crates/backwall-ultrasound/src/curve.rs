@@ -102,16 +102,16 @@ const MOST_MM: f64 = 1e9;
 pub struct Prepared {
     between: Between,
     /// Between each two neighbouring blocks; one for a lone block.
-    pieces: Vec<Piece>,
+    pieces: Vec<CurvePiece>,
     /// The thinnest and the thickest block.
-    ends: Option<[End; 2]>,
+    ends: Option<[CurveEnd; 2]>,
     /// What the logarithm of a height never falls under.
     least: f64,
 }
 
 /// Where a curve ends, and how it goes on there over the logarithm of thickness.
 #[derive(Debug, Clone, Copy)]
-struct End {
+struct CurveEnd {
     mm: f64,
     log: f64,
     value: f64,
@@ -120,12 +120,12 @@ struct End {
 
 /// A stretch between two blocks: a cubic over the logarithm of thickness less that of its first block, for values or their logarithms.
 #[derive(Debug, Clone, Copy)]
-struct Piece {
+struct CurvePiece {
     from: f64,
     coefficients: [f64; 4],
 }
 
-impl Piece {
+impl CurvePiece {
     /// The cubic with given values and slopes at both ends (Hermite's form, textbook).
     fn between((from, value, slope): (f64, f64, f64), (to, end_value, end_slope): (f64, f64, f64)) -> Self {
         let width = to - from;
@@ -155,11 +155,11 @@ impl Prepared {
         let smooth = if curve.between == Between::Smooth { shape_preserving(&x, &y) } else { Vec::new() };
         let piece = |k: usize, next: usize| {
             let (slope, end_slope) = if smooth.is_empty() { (chord(k, next), chord(k, next)) } else { (smooth[k], smooth[next]) };
-            Piece::between((x[k], y[k], slope), (x[next], y[next], end_slope))
+            CurvePiece::between((x[k], y[k], slope), (x[next], y[next], end_slope))
         };
         let count = x.len();
-        let pieces: Vec<Piece> = if count == 1 { vec![piece(0, 0)] } else { (1..count).map(|next| piece(next - 1, next)).collect() };
-        let end = |edge: usize, next: usize, slopes: (f64, f64)| End {
+        let pieces: Vec<CurvePiece> = if count == 1 { vec![piece(0, 0)] } else { (1..count).map(|next| piece(next - 1, next)).collect() };
+        let end = |edge: usize, next: usize, slopes: (f64, f64)| CurveEnd {
             mm: curve.points[edge].0,
             log: x[edge],
             value: y[edge],
@@ -194,7 +194,7 @@ impl Prepared {
     }
 
     /// On from a block at either end.
-    fn beyond(&self, end: &End, place: CurvePlace) -> f64 {
+    fn beyond(&self, end: &CurveEnd, place: CurvePlace) -> f64 {
         match self.between {
             Between::Straight => end.value,
             Between::Height => end.value + end.slope * (place.log - end.log),
@@ -205,7 +205,7 @@ impl Prepared {
 
     /// The piece in which a logarithm lies; beyond the last, the last.
     #[inline]
-    fn piece(&self, log: f64) -> &Piece {
+    fn piece(&self, log: f64) -> &CurvePiece {
         let mut found = &self.pieces[0];
         for piece in &self.pieces[1..] {
             if piece.from <= log {

@@ -59,7 +59,7 @@ const REPEAT_NS: f64 = 90.0;
 
 /// A top that could be a wall.
 #[derive(Debug, Clone, Copy)]
-pub struct Candidate {
+pub struct WallCandidate {
     pub top: Top,
     pub time_ns: f64,
     pub depth: f64,
@@ -73,9 +73,9 @@ pub struct Candidate {
 
 #[derive(Debug, Clone, Copy)]
 pub struct DecidedWall {
-    pub chosen: Candidate,
+    pub chosen: WallCandidate,
     /// The repeat found at its predicted time.
-    pub second: Option<Candidate>,
+    pub second: Option<WallCandidate>,
     pub flags: Flags,
     /// 1 where `chosen` is the first echo; else it is this repeat, `second` the one behind it, and the first was not seen.
     pub order: usize,
@@ -99,7 +99,7 @@ pub struct Scene<'a> {
 }
 
 /// Fills `out` with the candidates among `tops`.
-pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, minimum: f64, out: &mut Vec<Candidate>) {
+pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, minimum: f64, out: &mut Vec<WallCandidate>) {
     out.clear();
     for top in tops {
         let time_ns = time_of(top.at);
@@ -107,7 +107,7 @@ pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, min
             && top.height > 3.0 * model.clutter(time_ns)
         {
             let place = CurvePlace::from(depth);
-            out.push(Candidate {
+            out.push(WallCandidate {
                 top: *top,
                 time_ns,
                 depth,
@@ -120,7 +120,7 @@ pub fn candidates(tops: &[Top], model: &Model, time_of: impl Fn(f64) -> f64, min
 }
 
 pub fn first_wall(
-    candidates: &[Candidate],
+    candidates: &[WallCandidate],
     scene: &Scene,
     trace: &mut Trace,
     sample_of: impl Fn(f64) -> f64,
@@ -145,8 +145,8 @@ pub fn first_wall(
     let grain = grain_level(candidates, scene, trace, family, &sample_of);
     let mut repeats = |depth: f64| trace.repeats_after(scene.filter, sampled(scene.model.path.spacing(depth, 1.0, 2.0)));
     let mut weaker_before = false;
-    let mut outside: Option<Candidate> = None;
-    let mut under: Option<Candidate> = None;
+    let mut outside: Option<WallCandidate> = None;
+    let mut under: Option<WallCandidate> = None;
     for (index, candidate) in candidates.iter().enumerate() {
         let second = repeat(candidates, index, 2, scene.model);
         let third = repeat(candidates, index, 3, scene.model);
@@ -218,7 +218,13 @@ pub fn first_wall(
 
 /// The whole record repeats itself at a fraction of the chosen echo's depth, so the chosen one is a repeat: the wall is the
 /// echo standing at that fraction, or what the spacing behind the chosen one says.
-fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scene: &Scene, flags: Flags) -> Result<DecidedWall, Flags> {
+fn repeat_taken(
+    candidates: &[WallCandidate],
+    chosen: &WallCandidate,
+    order: usize,
+    scene: &Scene,
+    flags: Flags,
+) -> Result<DecidedWall, Flags> {
     let flags = flags.with(Flag::Multiple);
     let depth = chosen.depth / order as f64;
     if depth < scene.minimum {
@@ -245,7 +251,7 @@ fn repeat_taken(candidates: &[Candidate], chosen: &Candidate, order: usize, scen
 /// Whether the tallest echo stands over the body of the record. The noise floor is taken from the quietest part, which
 /// noise in the probe's own band, only some thirty independent looks a record, sometimes leaves very quiet.
 fn over_the_rest(
-    candidates: &[Candidate],
+    candidates: &[WallCandidate],
     tallest: Option<usize>,
     factor: f64,
     trace: &mut Trace,
@@ -258,7 +264,7 @@ fn over_the_rest(
     candidate.top.height >= factor * body.max(trace.white)
 }
 
-fn is_wall(candidate: &Candidate, repeats: u8, family: f64, floor: f64, grain: f64, scene: &Scene) -> bool {
+fn is_wall(candidate: &WallCandidate, repeats: u8, family: f64, floor: f64, grain: f64, scene: &Scene) -> bool {
     let part = candidate.level / family;
     if repeats == 2 && part >= FLOOR_WITH_REPEATS {
         return true;
@@ -271,7 +277,7 @@ fn is_wall(candidate: &Candidate, repeats: u8, family: f64, floor: f64, grain: f
 
 /// A weak wall leaves room for a weak early echo, a strong one does not; nor does one whose repeat stands as high, at
 /// whatever gain.
-fn floor(candidates: &[Candidate], family: f64, model: &Model) -> f64 {
+fn floor(candidates: &[WallCandidate], family: f64, model: &Model) -> f64 {
     if !model.calibrated() {
         return FIRM_ALONE;
     }
@@ -287,11 +293,11 @@ fn floor(candidates: &[Candidate], family: f64, model: &Model) -> f64 {
 }
 
 /// Whether an echo stands where the second or third of `first` is due.
-fn is_repeat_of(candidate: &Candidate, first: &Candidate, model: &Model) -> bool {
+fn is_repeat_of(candidate: &WallCandidate, first: &WallCandidate, model: &Model) -> bool {
     [2, 3].iter().any(|m| (model.time(first.place, *m) - candidate.time_ns).abs() < 2.0 * REPEAT_NS)
 }
 
-fn repeat(candidates: &[Candidate], index: usize, m: usize, model: &Model) -> Option<Candidate> {
+fn repeat(candidates: &[WallCandidate], index: usize, m: usize, model: &Model) -> Option<WallCandidate> {
     let (first, later) = (&candidates[index], &candidates[index + 1..]);
     if later.is_empty() {
         return None;
@@ -311,10 +317,10 @@ struct Comb {
     depth: f64,
     /// Which repeat the chosen echo is.
     order: usize,
-    next: Candidate,
+    next: WallCandidate,
 }
 
-fn comb(candidates: &[Candidate], chosen: &Candidate, family: f64, minimum: f64, model: &Model) -> Option<Comb> {
+fn comb(candidates: &[WallCandidate], chosen: &WallCandidate, family: f64, minimum: f64, model: &Model) -> Option<Comb> {
     let train = || candidates.iter().filter(|c| c.level >= COMB_LEVEL * family && c.time_ns >= chosen.time_ns - 1.0);
     let mut gaps = [0.0; COMB_MOST];
     let mut count = 0;
@@ -359,7 +365,7 @@ fn uncoupled_face(scene: &Scene) -> bool {
 }
 
 /// The tyre lifted off rings in itself: its face stands high and its second trip is all there is.
-fn tyre_alone(candidates: &[Candidate], scene: &Scene, family: f64, highest: f64) -> bool {
+fn tyre_alone(candidates: &[WallCandidate], scene: &Scene, family: f64, highest: f64) -> bool {
     if scene.face_height < 6.0 * scene.noise {
         return false;
     }
@@ -374,7 +380,7 @@ fn tyre_alone(candidates: &[Candidate], scene: &Scene, family: f64, highest: f64
 }
 
 /// Noise in front of the first certain wall, where there is room to tell.
-fn grain_level(candidates: &[Candidate], scene: &Scene, trace: &mut Trace, family: f64, sample_of: &impl Fn(f64) -> f64) -> f64 {
+fn grain_level(candidates: &[WallCandidate], scene: &Scene, trace: &mut Trace, family: f64, sample_of: &impl Fn(f64) -> f64) -> f64 {
     let Some(certain) = candidates.iter().find(|c| c.level >= FIRM * family) else { return scene.noise };
     let (from, to) = (scene.face_ns + 400.0, certain.time_ns - 300.0);
     if to - from < 1000.0 {

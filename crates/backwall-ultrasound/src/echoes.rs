@@ -2,7 +2,7 @@
 //! back-wall echoes says. A single shot cannot tell a reflector inside the wall from a thinner wall, nor a moved zero from
 //! paint; whoever looks at its neighbours can, and needs this.
 
-use super::decide::Candidate;
+use super::decide::WallCandidate;
 use super::face::FaceLook;
 use super::measurement::Quality;
 use backwall_units::{Length, Time};
@@ -67,7 +67,7 @@ impl Sight {
     }
 
     /// Shows these candidates.
-    pub(super) fn see(&mut self, candidates: &[Candidate]) {
+    pub(super) fn see(&mut self, candidates: &[WallCandidate]) {
         let worth = candidates.iter().filter(|candidate| candidate.level >= LEAST_LEVEL);
         for (slot, candidate) in self.echoes.iter_mut().zip(worth) {
             *slot = Some(Echo { depth: Length::mm(candidate.depth), level: candidate.level });

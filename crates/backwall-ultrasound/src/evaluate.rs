@@ -3,7 +3,7 @@
 mod second;
 
 use super::coating::Coating;
-use super::decide::{self, Candidate, DecidedWall, Scene};
+use super::decide::{self, DecidedWall, Scene, WallCandidate};
 use super::echoes::{Echo, Sight, Steady};
 use super::filter::Filter;
 use super::judge::{self, CYCLE_DOUBT, PHASE_DOUBT, Signal};
@@ -45,7 +45,7 @@ pub struct Evaluator {
     face_from: Option<usize>,
     trace: Trace,
     tops: Vec<Top>,
-    candidates: Vec<Candidate>,
+    candidates: Vec<WallCandidate>,
     wall: Temperature,
     parts: Vec<BudgetPart>,
     sight: Sight,
@@ -154,7 +154,7 @@ impl Evaluator {
         self.base.sample_at(Time::ns(ns))
     }
 
-    fn arrival(&self, candidate: &Candidate) -> Arrival {
+    fn arrival(&self, candidate: &WallCandidate) -> Arrival {
         self.trace.arrival(&self.filter, candidate.top, 0.0)
     }
 

@@ -24,7 +24,7 @@ const LEAST_LARGEST: f64 = 2_000.0;
 pub struct Fine {
     /// How many taps lie before the reference sample.
     before: usize,
-    stretches: Vec<Stretch>,
+    stretches: Vec<TapStretch>,
     /// Sums of all taps, real and imaginary: what a code that stands throughout adds.
     total: [i64; 2],
     /// What a sum is worth, codes.
@@ -32,12 +32,12 @@ pub struct Fine {
 }
 
 /// Some taps in pairs, whole registers of them: real and imaginary parts.
-struct Stretch {
+struct TapStretch {
     coarse: [Vec<i32>; 2],
     fine: [Vec<i32>; 2],
 }
 
-impl Stretch {
+impl TapStretch {
     fn taps(&self) -> usize {
         2 * self.coarse[0].len()
     }
@@ -67,7 +67,7 @@ impl Fine {
                 (from..to).step_by(2).map(|at| pair(of(part, at) as i16, of(part, at + 1) as i16)).collect()
             };
             let rest = |part: usize, at: usize| whole[part][at] - COARSE * coarse[part][at];
-            stretches.push(Stretch {
+            stretches.push(TapStretch {
                 coarse: [0, 1].map(|part| paired(&|part, at| coarse[part][at], part)),
                 fine: [0, 1].map(|part| paired(&rest, part)),
             });
@@ -81,19 +81,19 @@ impl Fine {
     ///
     /// `record` is the samples with their mean, which is taken off; samples outside count as zero then.
     pub fn beside<const PLACES: usize>(&self, record: (&[i16], i16), firsts: [usize; PLACES]) -> [[Complex; NEIGHBOURS]; PLACES] {
-        pairs::dispatch(Beside { taps: self, samples: record.0, mean: record.1, firsts })
+        pairs::dispatch(TapsBeside { taps: self, samples: record.0, mean: record.1, firsts })
     }
 }
 
 /// The work of [`Fine::beside`].
-struct Beside<'a, const PLACES: usize> {
+struct TapsBeside<'a, const PLACES: usize> {
     taps: &'a Fine,
     samples: &'a [i16],
     mean: i16,
     firsts: [usize; PLACES],
 }
 
-impl<const PLACES: usize> pairs::PairWork for Beside<'_, PLACES> {
+impl<const PLACES: usize> pairs::PairWork for TapsBeside<'_, PLACES> {
     type Output = [[Complex; NEIGHBOURS]; PLACES];
 
     #[inline(always)]
@@ -129,7 +129,7 @@ impl<const PLACES: usize> pairs::PairWork for Beside<'_, PLACES> {
     }
 }
 
-impl<const PLACES: usize> Beside<'_, PLACES> {
+impl<const PLACES: usize> TapsBeside<'_, PLACES> {
     /// The samples from one on; outside the record stands its mean.
     #[cold]
     fn edge(&self, from: i64) -> [i16; STRETCH + REGISTER] {
@@ -170,7 +170,7 @@ mod tests {
             let fine = Fine::new(&re, &im, before);
             let firsts = [0, 5, 1500, 2995];
             let got = fine.beside((&samples, -7), firsts);
-            assert_eq!(got, Beside { taps: &fine, samples: &samples, mean: -7, firsts }.with(Plain));
+            assert_eq!(got, TapsBeside { taps: &fine, samples: &samples, mean: -7, firsts }.with(Plain));
             for (first, got) in firsts.iter().zip(&got) {
                 for (n, got) in got.iter().enumerate() {
                     let sum = |taps: &[f64]| {

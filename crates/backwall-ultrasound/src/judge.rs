@@ -1,6 +1,6 @@
 //! How far a chosen echo can be trusted: its flags and its one word.
 
-use super::decide::{Candidate, DecidedWall, EVEN};
+use super::decide::{DecidedWall, EVEN, WallCandidate};
 use super::filter::Filter;
 use super::measurement::{Flag, Flags, Quality};
 use super::model::Model;
@@ -99,7 +99,7 @@ pub fn evenness(wall: &DecidedWall, model: &Model, noise: f64, end_ns: f64) -> E
 }
 
 /// `late_ns`: by how much the spacing says that all echoes come later than calibrated.
-pub fn echo_flags(wall: &DecidedWall, candidates: &[Candidate], model: &Model, mode: Mode, evenness: Evenness, late_ns: f64) -> Flags {
+pub fn echo_flags(wall: &DecidedWall, candidates: &[WallCandidate], model: &Model, mode: Mode, evenness: Evenness, late_ns: f64) -> Flags {
     let mut flags = Flags::NONE;
     if !model.calibrated() {
         return flags;
@@ -117,9 +117,9 @@ pub fn echo_flags(wall: &DecidedWall, candidates: &[Candidate], model: &Model, m
     if mode == Mode::EchoToEcho || wall.order > 1 {
         return flags;
     }
-    let depth_of = |c: &Candidate| if late_ns == 0.0 { Some(c.depth) } else { model.path.depth(c.time_ns - late_ns) };
+    let depth_of = |c: &WallCandidate| if late_ns == 0.0 { Some(c.depth) } else { model.path.depth(c.time_ns - late_ns) };
     let Some(own) = depth_of(&wall.chosen) else { return flags };
-    let beside = |c: &&Candidate| {
+    let beside = |c: &&WallCandidate| {
         let Some(depth) = depth_of(c) else { return false };
         let walls = depth / own;
         let repeat = (walls - walls.round()).abs() < 0.04 * walls;
@@ -127,7 +127,7 @@ pub fn echo_flags(wall: &DecidedWall, candidates: &[Candidate], model: &Model, m
         let extra = if second.is_some() { (walls - 1.0).floor().max(0.0) } else { 0.0 };
         let converted = walls - extra > MODE_CONVERTED.0 && walls - extra < MODE_CONVERTED.1;
         // Paint sends each echo once more through itself, as late again as it made the first.
-        let after = |echo: &Candidate| (c.time_ns - echo.time_ns - late_ns).abs() < PAINT_RING_NS;
+        let after = |echo: &WallCandidate| (c.time_ns - echo.time_ns - late_ns).abs() < PAINT_RING_NS;
         let paint = late_ns > PAINT_LEAST_NS && (after(&wall.chosen) || wall.second.as_ref().is_some_and(after));
         c.time_ns > wall.chosen.time_ns + 150.0 && c.level > BESIDE * wall.chosen.level && !repeat && !converted && !paint
     };

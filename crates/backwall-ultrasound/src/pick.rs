@@ -40,7 +40,7 @@ impl Marker {
             return None;
         }
         let period = 2.0 * PI / carrier;
-        let band = Band::of(pulse, centre);
+        let band = PulseBand::of(pulse, centre);
         let mark = PickMark::on(picker, |samples| band.at(samples / rate.as_hz()), period);
         Some(Self { filter: Filter::band_pass(pulse, centre, rate), mark, period })
     }
@@ -168,11 +168,11 @@ impl PickMark {
 }
 
 /// The pulse in its band, at any time.
-struct Band {
+struct PulseBand {
     lines: Vec<(f64, Complex)>,
 }
 
-impl Band {
+impl PulseBand {
     fn of(pulse: &Pulse, centre: Frequency) -> Self {
         Self { lines: Filter::band(pulse, centre, f64::INFINITY).into_iter().map(|line| (line.hertz, line.tapered())).collect() }
     }

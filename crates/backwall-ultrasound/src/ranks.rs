@@ -176,16 +176,16 @@ pub struct Codes {
 
 /// One pass over a record; `over` and `under` are the codes from which on the converter counts as clipped.
 pub fn codes(samples: &[i16], over: i32, under: i32) -> Codes {
-    pulp::Arch::new().dispatch(Survey { samples, over, under })
+    pulp::Arch::new().dispatch(RankSurvey { samples, over, under })
 }
 
-struct Survey<'a> {
+struct RankSurvey<'a> {
     samples: &'a [i16],
     over: i32,
     under: i32,
 }
 
-impl pulp::WithSimd for Survey<'_> {
+impl pulp::WithSimd for RankSurvey<'_> {
     type Output = Codes;
 
     #[inline(always)]

@@ -16,7 +16,7 @@ pub struct Search {
     lead: usize,
     /// Steps over which the taps reach.
     reach: usize,
-    rows: Vec<Row>,
+    rows: Vec<SearchRow>,
     re: Vec<i32>,
     im: Vec<i32>,
     /// What a sum is worth, codes.
@@ -26,7 +26,7 @@ pub struct Search {
 /// What of the record meets what of the taps: pairs of two phases (the record taken every `step` samples) side by side, or, for
 /// the last phase of an odd step, of one phase with itself a step later.
 #[derive(Clone, Copy)]
-struct Row {
+struct SearchRow {
     phase: usize,
     /// Whether the second of a pair is the next phase, else it is the next step.
     two_phases: bool,
@@ -34,7 +34,7 @@ struct Row {
     taps: usize,
 }
 
-impl Row {
+impl SearchRow {
     /// Steps from one pair of taps to the next.
     fn stride(&self) -> usize {
         if self.two_phases { 1 } else { 2 }
@@ -42,14 +42,14 @@ impl Row {
 }
 
 /// The filter's work as the dispatch takes it.
-struct Run<'a> {
+struct SearchRun<'a> {
     search: &'a Search,
     samples: &'a [i16],
     mean: i16,
     found: &'a mut Searched,
 }
 
-impl PairWork for Run<'_> {
+impl PairWork for SearchRun<'_> {
     type Output = ();
 
     #[inline(always)]
@@ -89,11 +89,11 @@ impl Search {
         let lead = before.div_ceil(step) * step;
         let shift = lead - before;
         let reach = (shift + re.len()).div_ceil(step);
-        let rows: Vec<Row> = (0..step)
+        let rows: Vec<SearchRow> = (0..step)
             .step_by(2)
             .map(|phase| {
                 let two_phases = phase + 1 < step;
-                Row { phase, two_phases, taps: if two_phases { reach } else { reach.div_ceil(2) } }
+                SearchRow { phase, two_phases, taps: if two_phases { reach } else { reach.div_ceil(2) } }
             })
             .collect();
         // No sum of products with samples of sixteen bits may leave thirty-two.
@@ -118,7 +118,7 @@ impl Search {
     /// The analytic signal and its envelope at every `step`-th sample; `mean` is taken off the samples, and what lies
     /// outside the record counts as zero.
     pub fn run(&self, samples: &[i16], mean: i16, found: &mut Searched) {
-        dispatch(Run { search: self, samples, mean, found });
+        dispatch(SearchRun { search: self, samples, mean, found });
     }
 
     #[inline(always)]
@@ -201,7 +201,7 @@ impl Search {
 
 /// The pairs of a row; a step known beforehand lets it be filled many at a time.
 #[inline(always)]
-fn lay_out<const STEP: usize>(level: &[i16], row: &Row, out: &mut [i32]) {
+fn lay_out<const STEP: usize>(level: &[i16], row: &SearchRow, out: &mut [i32]) {
     let (steps, _) = level.as_chunks::<STEP>();
     let phase = row.phase;
     if row.two_phases {

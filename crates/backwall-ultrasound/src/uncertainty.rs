@@ -82,7 +82,7 @@ pub struct Combined {
 
 /// What a part of the budget comes from.
 #[derive(Clone, Copy, PartialEq)]
-enum Of {
+enum BudgetOf {
     Shot,
     Zero,
     Rest,
@@ -119,28 +119,28 @@ pub fn of_reading(setup: &Setup, model: &Model, wall: Temperature, evidence: &Sh
     });
     parts.clear();
     let mut rest = 0.0;
-    let mut part = |name, of: Of, mm: f64| {
-        rest += if of == Of::Rest { mm * mm } else { 0.0 };
+    let mut part = |name, of: BudgetOf, mm: f64| {
+        rest += if of == BudgetOf::Rest { mm * mm } else { 0.0 };
         parts.push(BudgetPart { name, size: Length::mm(mm) });
     };
-    part("noise of this shot", Of::Shot, NOISE_FACTOR * evidence.scatter_mm);
-    part("shape of the echo", Of::Rest, SHAPE_PART * shape * per_ns);
+    part("noise of this shot", BudgetOf::Shot, NOISE_FACTOR * evidence.scatter_mm);
+    part("shape of the echo", BudgetOf::Rest, SHAPE_PART * shape * per_ns);
     let sloped = if evidence.sloped { SLOPED_MM } else { 0.0 };
-    part("uneven wall", Of::Rest, libm::hypot(sloped, UNEVEN_MM * (evidence.uneven - UNEVEN_FREE).clamp(0.0, 1.0)));
-    part("velocity", Of::Rest, velocity * budget.velocity_relative);
-    part("wall temperature", Of::Rest, velocity * relative_k * budget.temperature_k);
-    part("blocks", Of::Rest, budget.block.as_mm());
-    part("beyond the blocks", Of::Rest, libm::hypot(beyond, thinner));
-    part("between the blocks", Of::Rest, between);
-    part("element separation", Of::Rest, budget.separation_relative * by_half(setup.mode, model.path.half_mm, depth.max(0.1)));
-    part("zero", Of::Zero, budget.zero.as_ns() * per_ns);
+    part("uneven wall", BudgetOf::Rest, libm::hypot(sloped, UNEVEN_MM * (evidence.uneven - UNEVEN_FREE).clamp(0.0, 1.0)));
+    part("velocity", BudgetOf::Rest, velocity * budget.velocity_relative);
+    part("wall temperature", BudgetOf::Rest, velocity * relative_k * budget.temperature_k);
+    part("blocks", BudgetOf::Rest, budget.block.as_mm());
+    part("beyond the blocks", BudgetOf::Rest, libm::hypot(beyond, thinner));
+    part("between the blocks", BudgetOf::Rest, between);
+    part("element separation", BudgetOf::Rest, budget.separation_relative * by_half(setup.mode, model.path.half_mm, depth.max(0.1)));
+    part("zero", BudgetOf::Zero, budget.zero.as_ns() * per_ns);
     if setup.mode == Mode::FirstEcho {
         let drift = (wall - setup.reference_temperature()).as_celsius();
-        part("tyre temperature", Of::Zero, budget.delay_ns_k * budget.temperature_k * per_ns);
-        part("tyre drift", Of::Zero, budget.delay_ns_k.max(TYRE_NS_K) * drift * per_ns);
-        part("coupling", Of::Zero, budget.coupling.as_mm());
+        part("tyre temperature", BudgetOf::Zero, budget.delay_ns_k * budget.temperature_k * per_ns);
+        part("tyre drift", BudgetOf::Zero, budget.delay_ns_k.max(TYRE_NS_K) * drift * per_ns);
+        part("coupling", BudgetOf::Zero, budget.coupling.as_mm());
     } else {
-        part("paint", Of::Rest, PAINT_MM);
+        part("paint", BudgetOf::Rest, PAINT_MM);
     }
     let squares: f64 = parts.iter().map(|part| part.size.as_mm() * part.size.as_mm()).sum();
     Combined { total: Length::mm(libm::sqrt(squares).max(1e-5)), rest: Length::mm(libm::sqrt(rest)) }

@@ -1,6 +1,6 @@
 //! Tables: readings, spots and statistics as CSV or Parquet.
 
-use super::{Args, Done, ExportWhat, Format, Order};
+use super::{ExportArgs, ExportDone, ExportOrder, ExportWhat, Format};
 use backwall_report::csv::{self, CsvError};
 use backwall_report::hand;
 use backwall_report::parquet::{self, ParquetError, layout};
@@ -12,21 +12,21 @@ use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
-pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+pub fn write(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
     match order.args.format {
         Format::Parquet => as_parquet(order, tick),
         _ => as_csv(order, tick),
     }
 }
 
-fn done(order: &Order<'_>, count: u64) -> Done {
+fn done(order: &ExportOrder<'_>, count: u64) -> ExportDone {
     let runs: Vec<_> = order.sources.iter().map(|source| source.run().id).collect();
     let things = match order.args.what.unwrap_or_default() {
         ExportWhat::Readings => "readings",
         ExportWhat::Spots => "spots",
         ExportWhat::Statistics => "rows of statistics",
         ExportWhat::Hand => {
-            return Done {
+            return ExportDone {
                 count,
                 files: vec![order.args.out.clone()],
                 runs: Vec::new(),
@@ -41,11 +41,11 @@ fn done(order: &Order<'_>, count: u64) -> Done {
         }
         _ => format!("{count} {things} of {}", backwall_report::words::count(runs.len() as u64, "run")),
     };
-    Done { count, files: vec![order.args.out.clone()], runs, words }
+    ExportDone { count, files: vec![order.args.out.clone()], runs, words }
 }
 
-fn as_csv(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
-    let Order { args, reader, job, sources } = order;
+fn as_csv(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
+    let ExportOrder { args, reader, job, sources } = order;
     let rows = statistics_of(order, tick)?;
     let count = csv_file(args, |out| match &rows {
         Some(rows) => csv::write_statistics(rows, out),
@@ -57,7 +57,7 @@ fn as_csv(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
 }
 
 /// A table as CSV, with its byte order mark where one is wanted; answers how many rows.
-pub(super) fn csv_file(args: &Args, write: impl FnOnce(&mut BufWriter<&File>) -> Result<u64, CsvError>) -> anyhow::Result<u64> {
+pub(super) fn csv_file(args: &ExportArgs, write: impl FnOnce(&mut BufWriter<&File>) -> Result<u64, CsvError>) -> anyhow::Result<u64> {
     let count = whole_file::write(&args.out, |out| {
         if args.bom {
             let fail = |why| WholeFileError::Io { path: args.out.clone(), what: "not written", why };
@@ -69,8 +69,8 @@ pub(super) fn csv_file(args: &Args, write: impl FnOnce(&mut BufWriter<&File>) ->
 }
 
 /// The rows, where statistics are asked for.
-fn statistics_of(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Option<Vec<statistics::StatisticsRow>>> {
-    let Order { args, reader, job, sources } = order;
+fn statistics_of(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Option<Vec<statistics::StatisticsRow>>> {
+    let ExportOrder { args, reader, job, sources } = order;
     if args.what != Some(ExportWhat::Statistics) {
         return Ok(None);
     }
@@ -81,8 +81,8 @@ fn statistics_of(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Optio
     }
 }
 
-fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
-    let Order { args, reader, job, sources } = order;
+fn as_parquet(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
+    let ExportOrder { args, reader, job, sources } = order;
     let all = sources.iter().map(|source| source.run().readings).sum();
     let write = |out: &Path, sources: &[ReadingsOf<'_>], before: u64, tick: &mut Tick<'_>| {
         whole_file::write(out, |file| match args.what.unwrap_or_default() {
@@ -111,7 +111,7 @@ fn as_parquet(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         count += write(&place, &[*source], count, tick)?;
         files.push(place);
     }
-    Ok(Done { files, ..done(order, count) })
+    Ok(ExportDone { files, ..done(order, count) })
 }
 
 /// Being stopped is kept apart from failing.

@@ -2,7 +2,7 @@
 //! drawing, and the schema of each table.
 
 use super::data::{csv_file, of_parquet};
-use super::{Done, ExportWhat, Format, Order, what_of};
+use super::{ExportDone, ExportOrder, ExportWhat, Format, what_of};
 use crate::session::basis;
 use backwall_report::assessment::assess;
 use backwall_report::csv;
@@ -21,8 +21,8 @@ use backwall_report::whole_file::{self, Tick};
 use backwall_store::StoreError;
 
 /// The rows of an assessment as CSV or Parquet.
-pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
-    let Order { args, reader, job, .. } = order;
+pub fn write(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
+    let ExportOrder { args, reader, job, .. } = order;
     let request = args.earlier.request(job.plan.job.units)?;
     let request = basis::chosen(args.basis.as_deref(), &args.job, job)?.request(request, job)?;
     let assessment = assess(reader, &request, tick)?;
@@ -35,11 +35,11 @@ pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     };
     let runs = assessment.runs.iter().filter(|run| run.used).map(|run| run.run).collect();
     let words = format!("{count} rows, {}", backwall_report::words::safe_text(&assessment.basis));
-    Ok(Done { count, files: vec![args.out.clone()], runs, words })
+    Ok(ExportDone { count, files: vec![args.out.clone()], runs, words })
 }
 
-fn put<R>(order: &Order<'_>, what: &str, columns: Vec<Column<R>>, rows: &[R]) -> anyhow::Result<u64> {
-    let Order { args, job, .. } = order;
+fn put<R>(order: &ExportOrder<'_>, what: &str, columns: Vec<Column<R>>, rows: &[R]) -> anyhow::Result<u64> {
+    let ExportOrder { args, job, .. } = order;
     if args.format == Format::Parquet {
         return whole_file::write(&args.out, |file| parquet::write_rows(what, columns, job, rows, file)).map_err(of_parquet);
     }
@@ -47,8 +47,8 @@ fn put<R>(order: &Order<'_>, what: &str, columns: Vec<Column<R>>, rows: &[R]) ->
 }
 
 /// Spots of the runs, on the unrolled wall.
-pub fn geojson(order: &Order<'_>) -> anyhow::Result<Done> {
-    let Order { reader, job, sources, .. } = order;
+pub fn geojson(order: &ExportOrder<'_>) -> anyhow::Result<ExportDone> {
+    let ExportOrder { reader, job, sources, .. } = order;
     let mut collection = Collection::new(&job.plan);
     each_spot::<StoreError>(reader, job, sources, |row| {
         collection.add(row);
@@ -59,8 +59,8 @@ pub fn geojson(order: &Order<'_>) -> anyhow::Result<Done> {
 }
 
 /// The unrolled wall with the spots of the runs, as a drawing.
-pub fn dxf(order: &Order<'_>) -> anyhow::Result<Done> {
-    let Order { reader, job, sources, .. } = order;
+pub fn dxf(order: &ExportOrder<'_>) -> anyhow::Result<ExportDone> {
+    let ExportOrder { reader, job, sources, .. } = order;
     let beam = job.plan.wall_map(|_| Default::default()).beam;
     let mut drawing = Drawing::new(&job.plan, beam);
     each_spot::<StoreError>(reader, job, sources, |row| {
@@ -71,17 +71,22 @@ pub fn dxf(order: &Order<'_>) -> anyhow::Result<Done> {
     on_the_wall(order, &drawing.file(job.seal.as_ref()), count, without)
 }
 
-fn on_the_wall(order: &Order<'_>, text: &str, count: u64, without: u64) -> anyhow::Result<Done> {
-    let Order { args, sources, .. } = order;
+fn on_the_wall(order: &ExportOrder<'_>, text: &str, count: u64, without: u64) -> anyhow::Result<ExportDone> {
+    let ExportOrder { args, sources, .. } = order;
     whole_file::write_bytes(&args.out, text.as_bytes())?;
     let left_out =
         if without > 0 { format!("; {without} left out, whose line has no azimuth or elevation in the plan") } else { String::new() };
     let runs = sources.iter().map(|source| source.run().id).collect();
-    Ok(Done { count, files: vec![args.out.clone()], runs, words: format!("{}{left_out}", backwall_report::words::count(count, "spot")) })
+    Ok(ExportDone {
+        count,
+        files: vec![args.out.clone()],
+        runs,
+        words: format!("{}{left_out}", backwall_report::words::count(count, "spot")),
+    })
 }
 
 /// What the rows of a table hold.
-pub fn schema(order: &Order<'_>) -> anyhow::Result<Done> {
+pub fn schema(order: &ExportOrder<'_>) -> anyhow::Result<ExportDone> {
     let schema = match what_of(order.args) {
         ExportWhat::Readings => json_schema("reading", &reading_columns()),
         ExportWhat::Spots => json_schema("spot", &spot_columns()),
@@ -94,5 +99,5 @@ pub fn schema(order: &Order<'_>) -> anyhow::Result<Done> {
     };
     let count = schema["required"].as_array().map_or(0, |columns| columns.len() as u64);
     whole_file::write_bytes(&order.args.out, serde_json::to_string_pretty(&schema)?.as_bytes())?;
-    Ok(Done { count, files: vec![order.args.out.clone()], runs: Vec::new(), words: format!("{count} columns") })
+    Ok(ExportDone { count, files: vec![order.args.out.clone()], runs: Vec::new(), words: format!("{count} columns") })
 }

@@ -1,6 +1,6 @@
 //! Pictures: strip, waveform and unrolled map as SVG or PNG.
 
-use super::{Done, Format, Order, Shown};
+use super::{ExportDone, ExportOrder, Format, PictureOf};
 use anyhow::{Context, bail};
 use backwall_report::figure::Figure;
 use backwall_report::figure::data::{self, DataError, RunWall};
@@ -12,15 +12,15 @@ use backwall_survey::reading::Reading;
 use backwall_units::{Length, parse_length};
 use std::path::{Path, PathBuf};
 
-pub fn write(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+pub fn write(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
     match order.args.figure.unwrap_or_default() {
-        Shown::Strip => strips(order, tick),
-        Shown::Waveform => waveform(order, tick),
-        Shown::Map => map(order, tick),
+        PictureOf::Strip => strips(order, tick),
+        PictureOf::Waveform => waveform(order, tick),
+        PictureOf::Map => map(order, tick),
     }
 }
 
-fn put(order: &Order<'_>, figure: &Figure, out: &Path) -> anyhow::Result<()> {
+fn put(order: &ExportOrder<'_>, figure: &Figure, out: &Path) -> anyhow::Result<()> {
     let seal = order.job.seal.as_ref();
     let bytes = match order.args.format {
         Format::Png => {
@@ -48,12 +48,12 @@ fn of_data(error: DataError) -> anyhow::Error {
     }
 }
 
-fn place(order: &Order<'_>, text: Option<&str>) -> anyhow::Result<Option<Length>> {
+fn place(order: &ExportOrder<'_>, text: Option<&str>) -> anyhow::Result<Option<Length>> {
     Ok(text.map(|text| parse_length(text, order.job.plan.job.units)).transpose()?)
 }
 
 /// The one run that is meant.
-fn only<'a>(order: &Order<'a>, shown: &str) -> anyhow::Result<ReadingsOf<'a>> {
+fn only<'a>(order: &ExportOrder<'a>, shown: &str) -> anyhow::Result<ReadingsOf<'a>> {
     match order.sources.as_slice() {
         [] => bail!("{}: there is no run in this job, so there is no {shown} to draw", order.args.job.display()),
         [source] => Ok(*source),
@@ -64,7 +64,7 @@ fn only<'a>(order: &Order<'a>, shown: &str) -> anyhow::Result<ReadingsOf<'a>> {
     }
 }
 
-fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+fn strips(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
     let args = order.args;
     let several = args.out.is_dir() || order.sources.len() > 1 && args.out.extension().is_none();
     let sources =
@@ -91,7 +91,7 @@ fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
         files.push(out);
     }
     let runs: Vec<_> = sources.iter().map(|source| source.run().id).collect();
-    Ok(Done {
+    Ok(ExportDone {
         count: files.len() as u64,
         words: format!("strip of {}", backwall_report::words::count(runs.len() as u64, "run")),
         files,
@@ -99,12 +99,12 @@ fn strips(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     })
 }
 
-fn file_name(order: &Order<'_>, run: i64) -> PathBuf {
+fn file_name(order: &ExportOrder<'_>, run: i64) -> PathBuf {
     let number: String = order.job.plan.job.number.chars().map(|c| if c.is_alphanumeric() || c == '-' { c } else { '_' }).collect();
     PathBuf::from(format!("{number}-{run}.{}", order.args.format.word()))
 }
 
-fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+fn waveform(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
     let source = only(order, "waveform")?;
     let run = source.run();
     let at = place(order, order.args.at.as_deref())?;
@@ -119,11 +119,11 @@ fn waveform(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
     put(order, &figure, &order.args.out)?;
     let place = reading.place.along.map_or_else(|| "no known place".to_owned(), |at| format!("{} {}", unit.place(at), unit.place_symbol()));
     let words = format!("waveform of shot {} of run {} at {place}", reading.seq, run.id);
-    Ok(Done { count: 1, files: vec![order.args.out.clone()], runs: vec![run.id], words })
+    Ok(ExportDone { count: 1, files: vec![order.args.out.clone()], runs: vec![run.id], words })
 }
 
 /// The reading nearest to a place, or the minimum; of equal ones the first. Where nothing was read, the first reading.
-fn nearest(order: &Order<'_>, source: ReadingsOf<'_>, at: Option<Length>, tick: &mut Tick<'_>) -> anyhow::Result<(u64, Reading)> {
+fn nearest(order: &ExportOrder<'_>, source: ReadingsOf<'_>, at: Option<Length>, tick: &mut Tick<'_>) -> anyhow::Result<(u64, Reading)> {
     let run = source.run();
     let (mut best, mut row): (Option<(f64, u64, Reading)>, u64) = (None, 0);
     source
@@ -148,10 +148,10 @@ fn nearest(order: &Order<'_>, source: ReadingsOf<'_>, at: Option<Length>, tick: 
     }
 }
 
-fn map(order: &Order<'_>, tick: &mut Tick<'_>) -> anyhow::Result<Done> {
+fn map(order: &ExportOrder<'_>, tick: &mut Tick<'_>) -> anyhow::Result<ExportDone> {
     let map = data::wall_map(order.reader, order.job, tick).map_err(of_data)?;
     put(order, &data::map_figure(order.job, &map, order.job.plan.job.units, MAP), &order.args.out)?;
     let runs = order.job.runs.iter().map(|run| run.id).collect();
     let words = format!("unrolled map of {}", backwall_report::words::count(map.bands.len() as u64, "line"));
-    Ok(Done { count: 1, files: vec![order.args.out.clone()], runs, words })
+    Ok(ExportDone { count: 1, files: vec![order.args.out.clone()], runs, words })
 }

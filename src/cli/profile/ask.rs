@@ -1,6 +1,6 @@
 //! Questions at the terminal, one line each: for the guided commands.
 
-use crate::session::prove::Asking;
+use crate::session::prove::ProofAsks;
 use anyhow::{Result, bail};
 use backwall_report::words::shown;
 use std::io::{BufRead, Write};
@@ -27,7 +27,7 @@ pub struct Terminal<'a, I, O> {
     pub out: &'a mut O,
 }
 
-impl<I: BufRead, O: Write> Asking for Terminal<'_, I, O> {
+impl<I: BufRead, O: Write> ProofAsks for Terminal<'_, I, O> {
     fn ask(&mut self, question: &str) -> Result<String> {
         ask(self.input, self.out, question)
     }

@@ -1,7 +1,7 @@
 //! `backwall profile make`: looks at what a device sends, shows its lines or frames, asks what each part means, and writes a profile.
 
 use super::ask::{Terminal, ask, say};
-use crate::session::prove::Asking;
+use crate::session::prove::ProofAsks;
 use anyhow::{Context, Result, bail};
 use backwall_stream::diagnose::shape::{Frames, Lines, Shape, shape};
 use backwall_stream::tap::{Tap, TapItem};
@@ -271,7 +271,7 @@ mod tests {
         let mut out = Vec::new();
         decoder.push(bytes, &mut out);
         let gauge = |one: backwall_stream::Decoded| match one.what {
-            backwall_stream::What::Record(backwall_survey::reading::Record::Gauge(gauge)) => Some(gauge),
+            backwall_stream::DecodedWhat::Record(backwall_survey::reading::Record::Gauge(gauge)) => Some(gauge),
             _ => None,
         };
         out.into_iter().filter_map(gauge).collect()

@@ -1,7 +1,7 @@
 //! `backwall profile prove`: the profile proven on its device, asked for at the terminal.
 
 use super::ask::Terminal;
-use crate::session::prove::{Asking, ToProve};
+use crate::session::prove::{ProofAsks, ToProve};
 use anyhow::{Result, bail};
 use backwall_store::JobFile;
 use backwall_stream::StreamSpec;

@@ -1,22 +1,22 @@
 //! Every key with what it does, where it works, and what the footer and the help say of it.
 
-use super::{Action, BenchKey, Binding, Chord, Mode, PlanningKey, WalkKey, control, key, letter};
+use super::{Action, BenchKey, Binding, Chord, KeyMode, PlanningKey, WalkKey, control, key, letter};
 use ratatui::crossterm::event::KeyCode;
 
 use Action as A;
 use BenchKey as B;
-use Mode as M;
+use KeyMode as M;
 use PlanningKey as P;
 use WalkKey as W;
 
-const WALK: &[Mode] = &[M::ReviewRun];
-const BENCH: &[Mode] = &[M::Calibrate];
+const WALK: &[KeyMode] = &[M::ReviewRun];
+const BENCH: &[KeyMode] = &[M::Calibrate];
 /// No letter works on a text that is to be typed: it would be taken for the answer's first.
-const TEXT: &[Mode] = &[M::CheckText];
+const TEXT: &[KeyMode] = &[M::CheckText];
 /// Where the arrows walk through the checklist, but the sign row.
-const CHECK: &[Mode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckText];
-const STRIP: &[Mode] = &[M::Scanning, M::Ended, M::ReviewRun, M::Map, M::Replay];
-const STEPS: &[Mode] = &[
+const CHECK: &[KeyMode] = &[M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckText];
+const STRIP: &[KeyMode] = &[M::Scanning, M::Ended, M::ReviewRun, M::Map, M::Replay];
+const STEPS: &[KeyMode] = &[
     M::Prepare,
     M::CheckConfirm,
     M::CheckChoice,
@@ -37,10 +37,10 @@ const STEPS: &[Mode] = &[
     M::Left,
 ];
 /// Where the footer has no room for what is left; the help names it.
-const FULL: &[Mode] =
+const FULL: &[KeyMode] =
     &[M::Calibrate, M::Connecting, M::Scanning, M::ReviewRun, M::Map, M::Statistics, M::Unseen, M::Assessed, M::Replay, M::Left];
-const ROOMY: &[Mode] = &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckSign, M::Ready, M::Ended, M::Runs];
-const LISTS: &[Mode] = &[
+const ROOMY: &[KeyMode] = &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckField, M::CheckSign, M::Ready, M::Ended, M::Runs];
+const LISTS: &[KeyMode] = &[
     M::Prepare,
     M::CheckConfirm,
     M::CheckChoice,
@@ -62,12 +62,12 @@ const LISTS: &[Mode] = &[
 ];
 
 /// The forms of a plan and of a basis.
-const FORM: &[Mode] = &[M::Planning, M::WhatIf];
+const FORM: &[KeyMode] = &[M::Planning, M::WhatIf];
 /// Where the arrows walk and the letter beside them means something else.
-const ARROWS: &[Mode] = &[M::Planning, M::WhatIf, M::Assessed];
+const ARROWS: &[KeyMode] = &[M::Planning, M::WhatIf, M::Assessed];
 
 /// Where something was looked at, and a letter is no answer.
-const NOTED: &[Mode] =
+const NOTED: &[KeyMode] =
     &[M::Prepare, M::CheckConfirm, M::CheckChoice, M::CheckSign, M::Calibrate, M::Ready, M::Scanning, M::Ended, M::Runs, M::ReviewRun];
 
 const MAP_HELP: &str = "all lines on the unrolled wall";
@@ -78,7 +78,7 @@ const AMEND_HELP: &str =
 const LEFT_HELP: &str = "what is left to do, worst first; Enter goes to where it is done";
 const REPLAY_HELP: &str = "play the run again on the scan screen, from its start; nothing is written";
 
-const fn bind(keys: &'static [Chord], action: Action, modes: &'static [Mode], words: [&'static str; 3]) -> Binding {
+const fn bind(keys: &'static [Chord], action: Action, modes: &'static [KeyMode], words: [&'static str; 3]) -> Binding {
     let repeats = matches!(
         action,
         A::Up

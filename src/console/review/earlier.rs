@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 /// A line of it as it is drawn behind a run that is going on: positions as they were written.
 #[derive(Debug, Clone, Default)]
-pub struct Outline {
+pub struct EarlierOutline {
     /// The file, and the day of the survey where it gives one.
     pub source: String,
     pub strip: Strip,

@@ -1,9 +1,9 @@
 //! What the Review step shows: the runs of the job, over them a run that is walked, and over both one more screen. A new screen is
 //! a variant of [`Over`] with its arms here, a view of its own, and its mode in the key table.
 
-use super::super::keys::Mode;
+use super::super::keys::KeyMode;
 use super::super::state::{Effect, ShownRun};
-use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, UnseenShown};
+use super::super::survey::{MapShown, StatisticsShown, SurveyAsk, SurveyNews, UnseenShown};
 use super::Opened;
 use super::assessed::AssessedShown;
 use backwall_units::{Length, LengthUnit};
@@ -43,10 +43,10 @@ impl Reviewing {
         }
     }
 
-    pub fn mode(&self) -> Mode {
+    pub fn mode(&self) -> KeyMode {
         match self.top() {
-            Review::Runs => Mode::Runs,
-            Review::Walk(_) => Mode::ReviewRun,
+            Review::Runs => KeyMode::Runs,
+            Review::Walk(_) => KeyMode::ReviewRun,
             Review::Over(over) => over.mode(),
         }
     }
@@ -78,13 +78,13 @@ impl Reviewing {
 }
 
 impl Over {
-    fn mode(&self) -> Mode {
+    fn mode(&self) -> KeyMode {
         match self {
-            Self::Map(_) => Mode::Map,
-            Self::Statistics(_) => Mode::Statistics,
-            Self::Unseen(_) => Mode::Unseen,
-            Self::Assessed(_) => Mode::Assessed,
-            Self::Replay(_) => Mode::Replay,
+            Self::Map(_) => KeyMode::Map,
+            Self::Statistics(_) => KeyMode::Statistics,
+            Self::Unseen(_) => KeyMode::Unseen,
+            Self::Assessed(_) => KeyMode::Assessed,
+            Self::Replay(_) => KeyMode::Replay,
         }
     }
 
@@ -93,12 +93,12 @@ impl Over {
     }
 
     /// What is read for it anew after something else was read in its place; nothing where all is known.
-    pub fn read_again(&self, unit: LengthUnit) -> Option<Survey> {
+    pub fn read_again(&self, unit: LengthUnit) -> Option<SurveyAsk> {
         match self {
-            Self::Map(_) => Some(Survey::Map),
-            Self::Statistics(shown) => Some(Survey::Statistics { line: shown.line.clone(), interval: shown.interval(unit) }),
-            Self::Unseen(shown) => shown.found.is_none().then_some(Survey::Unseen(shown.run)),
-            Self::Assessed(shown) => shown.progress.map(|_| Survey::Assessed(shown.what_if.clone(), unit)),
+            Self::Map(_) => Some(SurveyAsk::Map),
+            Self::Statistics(shown) => Some(SurveyAsk::Statistics { line: shown.line.clone(), interval: shown.interval(unit) }),
+            Self::Unseen(shown) => shown.found.is_none().then_some(SurveyAsk::Unseen(shown.run)),
+            Self::Assessed(shown) => shown.progress.map(|_| SurveyAsk::Assessed(shown.what_if.clone(), unit)),
             Self::Replay(_) => None,
         }
     }
@@ -109,7 +109,7 @@ impl Over {
             Self::Statistics(shown) => {
                 let (line, interval) = (shown.line.clone(), shown.interval(unit));
                 let is_known = shown.figures.as_ref().is_some_and(|figures| figures.interval == (line.clone(), interval));
-                if is_known { Vec::new() } else { vec![Effect::AskSurvey(Survey::Statistics { line, interval })] }
+                if is_known { Vec::new() } else { vec![Effect::AskSurvey(SurveyAsk::Statistics { line, interval })] }
             }
             Self::Map(_) | Self::Unseen(_) | Self::Assessed(_) | Self::Replay(_) => Vec::new(),
         }

@@ -49,7 +49,7 @@ pub(super) struct Held {
     /// The last batch that keeps something.
     last_write: u64,
     /// The batches whose answers are still wanted; what comes of others is let go.
-    wanted: Wanted,
+    wanted: WantedBatch,
     connecting: Connecting,
     /// The batch that was stopped last: why it failed need not be told.
     stopped: Option<u64>,
@@ -67,7 +67,7 @@ pub(super) struct Held {
 
 /// The number of the batch that opens each kind, where one is under way or open.
 #[derive(Default)]
-struct Wanted {
+struct WantedBatch {
     scan: Option<u64>,
     bench: Option<u64>,
     review: Option<u64>,
@@ -180,7 +180,7 @@ impl Held {
             given: 0,
             done: 0,
             last_write: 0,
-            wanted: Wanted::default(),
+            wanted: WantedBatch::default(),
             connecting,
             stopped: None,
             tell: said,

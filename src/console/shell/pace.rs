@@ -20,7 +20,7 @@ const CERTAIN: Duration = Duration::from_secs(3600);
 /// What is known of the way to the terminal.
 #[derive(Debug, Default)]
 pub struct TerminalPace {
-    rate: Option<Rate>,
+    rate: Option<TerminalRate>,
     /// When a write began, and what went out with it.
     written: VecDeque<(Instant, usize)>,
     /// Bytes on their way, and when that was so.
@@ -30,7 +30,7 @@ pub struct TerminalPace {
 }
 
 #[derive(Debug, Clone, Copy)]
-struct Rate {
+struct TerminalRate {
     bytes_per_s: f64,
     /// Until when it is believed; what was measured is believed always.
     believed: Option<(Duration, Instant)>,
@@ -39,7 +39,7 @@ struct Rate {
 impl TerminalPace {
     /// A way whose rate was measured, where it is slow enough to matter.
     pub fn measured(bytes_per_s: Option<f64>) -> Self {
-        Self { rate: bytes_per_s.map(|bytes_per_s| Rate { bytes_per_s, believed: None }), ..Self::default() }
+        Self { rate: bytes_per_s.map(|bytes_per_s| TerminalRate { bytes_per_s, believed: None }), ..Self::default() }
     }
 
     fn rate(&self, now: Instant) -> Option<f64> {
@@ -55,7 +55,7 @@ impl TerminalPace {
             let before = self.rate.and_then(|rate| rate.believed);
             // Held up again soon after it was thought to be fast, which buffers hide for a while: it is slow indeed.
             let long = before.filter(|(long, until)| ended < *until + *long * 4).map_or(SUSPECTED, |(long, _)| (long * 2).min(CERTAIN));
-            self.rate = Some(Rate { bytes_per_s: self.taken(ended), believed: Some((long, ended + long)) });
+            self.rate = Some(TerminalRate { bytes_per_s: self.taken(ended), believed: Some((long, ended + long)) });
             self.on_their_way = Some((0.0, ended));
             self.held_back = Some(ended + took.min(LONGEST));
             return;

@@ -3,7 +3,7 @@
 use crate::console::backend::ProveNews;
 use crate::console::replay::Replay;
 use crate::console::review;
-use crate::console::survey::{Survey, SurveyNews};
+use crate::console::survey::{SurveyAsk, SurveyNews};
 use crate::live::bench::{BenchCommand, BenchView};
 use crate::live::{Begin, Changed, LiveView, LiveWall, RunCommand};
 use backwall_store::{Adoption, EvaluationSummary, JobContents, Note, RunId};
@@ -44,7 +44,7 @@ pub enum Event {
     /// What an earlier survey has of the line that is scanned.
     Outline {
         line: String,
-        outline: Arc<review::Outline>,
+        outline: Arc<review::EarlierOutline>,
     },
     /// A stored run is open.
     Reviewed(RunId, Arc<review::Overview>),
@@ -152,9 +152,9 @@ pub enum Effect {
     OpenReplay(RunId),
     Replay(Replay),
     CloseReplay,
-    OpenSurvey(Survey),
+    OpenSurvey(SurveyAsk),
     /// Something else of the survey that is open.
-    AskSurvey(Survey),
+    AskSurvey(SurveyAsk),
     CloseSurvey,
     SaveSettings,
     /// Draw everything again, also what has not changed.

@@ -1,7 +1,7 @@
 //! What stands on the scan screen and at the bench: a run that goes on or is played again, and where one looks on its wall.
 
 use crate::console::replay::Replay;
-use crate::console::review::Outline;
+use crate::console::review::EarlierOutline;
 use crate::live::bench::BenchView;
 use crate::live::{LiveView, LiveWall, Phase};
 use backwall_store::RunId;
@@ -81,7 +81,7 @@ pub struct ShownRun {
     pub look: WallLook,
     pub frozen: Option<Frozen>,
     /// What an earlier survey has of the line.
-    pub behind: Option<Arc<Outline>>,
+    pub behind: Option<Arc<EarlierOutline>>,
     /// The height of the live A-scan.
     pub scale: WaveScale,
     /// Size of the job file and time when first seen: how fast it grows.

@@ -2,7 +2,7 @@
 
 use crate::console::review::ReadProgress;
 use crate::console::state::ZOOMS;
-use backwall_survey::strip::map::{Band, Cell, Orientation, Stretches, WallMap};
+use backwall_survey::strip::map::{MapBand, MapCell, Orientation, Stretches, WallMap};
 use backwall_units::Length;
 use std::sync::Arc;
 
@@ -25,7 +25,7 @@ pub struct Surveyed {
 
 impl Surveyed {
     pub fn new(map: WallMap, beam_known: bool, seams: Vec<Length>, progress: ReadProgress) -> Self {
-        let index = |band: &Band| map.bands.iter().position(|known| std::ptr::eq(known, band));
+        let index = |band: &MapBand| map.bands.iter().position(|known| std::ptr::eq(known, band));
         let upright: Vec<usize> = map.upright().iter().filter_map(|(band, _)| index(band)).collect();
         let across = map.across();
         let order = upright.iter().copied().chain(across.iter().filter_map(|(band, _)| index(band))).collect();
@@ -42,11 +42,11 @@ impl Surveyed {
         self.upright
     }
 
-    pub fn band(&self, lane: usize) -> Option<&Band> {
+    pub fn band(&self, lane: usize) -> Option<&MapBand> {
         self.map.bands.get(*self.order.get(lane)?)
     }
 
-    pub fn cells(&self, lane: usize, from: Length, to: Length, count: usize) -> Vec<Cell> {
+    pub fn cells(&self, lane: usize, from: Length, to: Length, count: usize) -> Vec<MapCell> {
         let found = self.order.get(lane).and_then(|index| Some((self.map.bands.get(*index)?, self.stretches.get(*index)?)));
         found.map_or_else(Vec::new, |(band, stretches)| band.cells_over(stretches, from, to, count))
     }
@@ -69,7 +69,7 @@ impl Surveyed {
     }
 
     /// How far clockwise of its line an upright band lies, by the line's azimuth in degrees.
-    pub fn beside(&self, band: &Band, line: f64) -> Option<Length> {
+    pub fn beside(&self, band: &MapBand, line: f64) -> Option<Length> {
         match band.lie {
             Orientation::Upright { at } => Some(at - self.map.ground.circumference * (line / 360.0)),
             Orientation::Across { .. } => None,
@@ -77,7 +77,7 @@ impl Surveyed {
     }
 
     /// Degrees clockwise from azimuth 0.
-    pub fn azimuth(&self, band: &Band) -> Option<f64> {
+    pub fn azimuth(&self, band: &MapBand) -> Option<f64> {
         match band.lie {
             Orientation::Upright { at } if self.map.ground.circumference > Length::ZERO => Some(at / self.map.ground.circumference * 360.0),
             _ => None,
@@ -202,7 +202,7 @@ impl MapShown {
 
     /// Goes to the thinnest cell of all.
     pub fn least(&mut self) -> bool {
-        let least = |band: &Band| band.strip.extent().and_then(|(from, to)| band.strip.stretch(from, to).least);
+        let least = |band: &MapBand| band.strip.extent().and_then(|(from, to)| band.strip.stretch(from, to).least);
         let lanes = (0..self.surveyed.lanes()).filter_map(|lane| Some((lane, least(self.surveyed.band(lane)?)?)));
         let Some((lane, value)) = lanes.min_by(|a, b| a.1.total_cmp(&b.1)) else { return false };
         let found = self.surveyed.band(lane).and_then(|band| {
@@ -216,7 +216,7 @@ impl MapShown {
     }
 
     /// Where in a cell the least was read; where nothing was, its middle.
-    pub fn place_in(&self, band: &Band, cell: &Cell) -> Length {
+    pub fn place_in(&self, band: &MapBand, cell: &MapCell) -> Length {
         let inside = |place: Length| place + Length::mm(1.0) > cell.from && place < cell.to;
         let least = cell.bin.least.filter(|_| !cell.bin.is_empty());
         let found = least.and_then(|least| band.strip.finest().find(|(place, bin)| inside(*place) && bin.least == Some(least)));
@@ -225,7 +225,7 @@ impl MapShown {
     }
 
     /// The cell the cursor is on.
-    pub fn cell(&self) -> Option<(&Band, Cell)> {
+    pub fn cell(&self) -> Option<(&MapBand, MapCell)> {
         let band = self.surveyed.band(self.lane)?;
         let (from, to) = if self.is_across() {
             let (low, high) = self.surveyed.round();

@@ -17,7 +17,7 @@ use backwall_survey::job::statement::{Part, Revision, SignOff, SignOn, Swap};
 
 /// What can be said of a run, with the key of the field that says more.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum What {
+enum RunStatement {
     Void,
     Restore,
     Reassign,
@@ -27,14 +27,14 @@ enum What {
     Withdraw,
 }
 
-const WHAT: [(What, &str); 7] = [
-    (What::Void, "does not count"),
-    (What::Restore, "counts again"),
-    (What::Reassign, "is on another line"),
-    (What::Replace, "replaces run N"),
-    (What::Join, "goes on from run N"),
-    (What::Leave, "is left as it is"),
-    (What::Withdraw, "take back statement N"),
+const WHAT: [(RunStatement, &str); 7] = [
+    (RunStatement::Void, "does not count"),
+    (RunStatement::Restore, "counts again"),
+    (RunStatement::Reassign, "is on another line"),
+    (RunStatement::Replace, "replaces run N"),
+    (RunStatement::Join, "goes on from run N"),
+    (RunStatement::Leave, "is left as it is"),
+    (RunStatement::Withdraw, "take back statement N"),
 ];
 const FROM_START: &str = "from its start";
 const FROM_FAR_END: &str = "from its far end";
@@ -179,9 +179,9 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
     }
 }
 
-type Wrong = (&'static str, String);
+type WrongField = (&'static str, String);
 
-fn taken(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, Wrong> {
+fn taken(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, WrongField> {
     let form = &prompt.form;
     let value = |key| form.value(key).to_owned();
     if matches!(prompt.purpose, Purpose::PlanFile) {
@@ -219,23 +219,23 @@ fn taken(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, Wrong> {
 }
 
 /// What the form says of a run.
-fn of_run(run: RunId, prompt: &Prompt) -> Result<Said, Wrong> {
+fn of_run(run: RunId, prompt: &Prompt) -> Result<Said, WrongField> {
     let form = &prompt.form;
     let what = WHAT.iter().find(|(_, words)| *words == form.value("what")).ok_or(("what", "choose one".to_owned()))?.0;
     let number = || form.value("number").parse::<i64>().map_err(|_| ("number", "write a whole number, as the list shows it".to_owned()));
     Ok(match what {
-        What::Void => Said::Void { run },
-        What::Restore => Said::Restore { run },
-        What::Reassign => Said::Reassign { run, line: form.value("line").to_owned(), mirrored: form.value("way") == FROM_FAR_END },
-        What::Replace => Said::Replace { run, replaced: number()? },
-        What::Join => Said::Join { run, with: number()? },
-        What::Leave => Said::Leave { run },
-        What::Withdraw => Said::Withdraw { statement: number()? },
+        RunStatement::Void => Said::Void { run },
+        RunStatement::Restore => Said::Restore { run },
+        RunStatement::Reassign => Said::Reassign { run, line: form.value("line").to_owned(), mirrored: form.value("way") == FROM_FAR_END },
+        RunStatement::Replace => Said::Replace { run, replaced: number()? },
+        RunStatement::Join => Said::Join { run, with: number()? },
+        RunStatement::Leave => Said::Leave { run },
+        RunStatement::Withdraw => Said::Withdraw { statement: number()? },
     })
 }
 
 /// Keeps it where it makes sense, and has everything on screen read anew; else the field it hangs on, and why.
-pub(super) fn said(app: &mut App, said: Said, reason: String, by: Signed) -> Result<Vec<Effect>, Wrong> {
+pub(super) fn said(app: &mut App, said: Said, reason: String, by: Signed) -> Result<Vec<Effect>, WrongField> {
     let statement = app.contents.statement(said, &reason, by).map_err(|refused| (field_of(&refused), refused.to_string()))?;
     let mut effects = vec![Effect::State(Box::new(statement)), Effect::Reload];
     if let Some(opened) = &app.review.walked {

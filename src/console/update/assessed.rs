@@ -4,7 +4,7 @@ use super::super::form::FormField;
 use super::super::planning::Planning;
 use super::super::review::{AssessedShown, Over};
 use super::super::state::{App, Effect, Purpose};
-use super::super::survey::Survey;
+use super::super::survey::SurveyAsk;
 use super::super::theme::Role;
 use super::amend::REASON;
 use super::prompt;
@@ -12,7 +12,7 @@ use backwall_survey::job::statement::BasisText;
 
 pub fn open(app: &mut App) -> Vec<Effect> {
     app.review.over = Some(Over::Assessed(AssessedShown::reading(None)));
-    vec![Effect::OpenSurvey(Survey::Assessed(None, app.look.unit))]
+    vec![Effect::OpenSurvey(SurveyAsk::Assessed(None, app.look.unit))]
 }
 
 /// The form of a basis: what was typed before, else what is in force, else the plan as it is.
@@ -50,7 +50,7 @@ fn against(app: &mut App, what_if: Option<Box<BasisText>>) -> Vec<Effect> {
     let Some(shown) = app.review.assessed_mut() else { return Vec::new() };
     shown.what_if = what_if;
     shown.again();
-    vec![Effect::OpenSurvey(Survey::Assessed(shown.what_if.clone(), unit))]
+    vec![Effect::OpenSurvey(SurveyAsk::Assessed(shown.what_if.clone(), unit))]
 }
 
 /// Something was written: it may count, so all is worked out again. A basis that was kept is no longer one of two.
@@ -63,7 +63,7 @@ pub fn again(app: &mut App) -> Option<Effect> {
     }
     shown.again();
     // Where something else is read meanwhile it is read when that is left.
-    (!elsewhere).then(|| Effect::OpenSurvey(Survey::Assessed(shown.what_if.clone(), unit)))
+    (!elsewhere).then(|| Effect::OpenSurvey(SurveyAsk::Assessed(shown.what_if.clone(), unit)))
 }
 
 /// Asks by whom and why the basis counts from now on.

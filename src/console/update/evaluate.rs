@@ -66,7 +66,7 @@ pub fn evaluated(app: &mut App, evaluation: &EvaluationSummary) {
     app.evaluating = None;
     app.unsay();
     let run = evaluation.start.run;
-    if app.mode() == super::super::keys::Mode::ReviewRun && app.review.walked.as_ref().is_some_and(|opened| opened.run == run) {
+    if app.mode() == super::super::keys::KeyMode::ReviewRun && app.review.walked.as_ref().is_some_and(|opened| opened.run == run) {
         ask(app, evaluation, true);
     } else {
         app.say(Role::Plain, format!("evaluation {} of run {run} is kept: E on the run shows it", evaluation.id));

@@ -4,10 +4,10 @@ use super::super::Step;
 use super::super::form::FormField;
 use super::super::left::{LeftShown, ToGoOn};
 use super::super::state::{App, Effect, Purpose};
-use super::super::survey::{Survey, SurveyNews};
+use super::super::survey::{SurveyAsk, SurveyNews};
 use super::super::theme::Role;
 use super::{noted, prompt};
-use crate::live::GoesOn;
+use crate::live::ContinuesRun;
 use backwall_report::left::Left;
 use backwall_store::RunId;
 use backwall_survey::job::Said;
@@ -27,7 +27,7 @@ pub fn open(app: &mut App) -> Vec<Effect> {
     let is_known = known.is_some() && !app.scanning();
     app.left = Some(LeftShown { found: known, ..LeftShown::default() });
     later(app);
-    if is_known { Vec::new() } else { vec![Effect::OpenSurvey(Survey::Left)] }
+    if is_known { Vec::new() } else { vec![Effect::OpenSurvey(SurveyAsk::Left)] }
 }
 
 /// Back to what lay beneath; a survey that was still being read there is read again.
@@ -42,7 +42,7 @@ pub fn close(app: &mut App) -> Vec<Effect> {
 /// Something was written: what was known counts no more, and what is on screen is read again.
 pub fn again(app: &mut App) -> Vec<Effect> {
     app.left_known = None;
-    if app.left.is_some() { vec![Effect::OpenSurvey(Survey::Left)] } else { Vec::new() }
+    if app.left.is_some() { vec![Effect::OpenSurvey(SurveyAsk::Left)] } else { Vec::new() }
 }
 
 /// Time has gone by: what runs out moves on.
@@ -190,7 +190,7 @@ pub fn interrupted(app: &mut App, run: RunId, what: &str, reason: String, by: Si
     // Its places go on from the last one that was saved; the panel before the start shows where the crawler must stand.
     let planned = app.contents.plan.line(&line).map(|planned| app.contents.plan.path(planned));
     let offset = planned.zip(at).map(|(path, at)| crate::live::begin::offset_of(&path, at));
-    app.goes_on = Some(ToGoOn { line: line.clone(), at, goes_on: GoesOn { from: run, reason, by } });
+    app.goes_on = Some(ToGoOn { line: line.clone(), at, goes_on: ContinuesRun { from: run, reason, by } });
     let effects = to_line(app, &line);
     app.begin_from = offset.unwrap_or_default();
     Ok(effects)
@@ -211,6 +211,6 @@ pub fn goes_on_words(app: &App) -> Option<String> {
 }
 
 /// What a run that is started on a line goes on from, if it does.
-pub fn goes_on(app: &App, line: &str) -> Option<GoesOn> {
+pub fn goes_on(app: &App, line: &str) -> Option<ContinuesRun> {
     to_go_on(app, line).map(|to_go_on| to_go_on.goes_on.clone())
 }

@@ -8,7 +8,7 @@ use super::super::theme::Role;
 use super::{hand, noted, prove, send};
 use crate::live::RunCommand;
 use backwall_store::{Adoption, Note};
-use backwall_survey::job::checklist::{Answer, FilledBy, Item, ItemKind, ItemState, Signature, Signed, Value};
+use backwall_survey::job::checklist::{Answer, AnswerValue, FilledBy, Item, ItemKind, ItemState, Signature, Signed};
 use backwall_survey::job::overriding::Override;
 use backwall_ultrasound::{Gate, Mode, Picker, Setup};
 use backwall_units::{Length, Temperature, Time, Velocity};
@@ -67,7 +67,7 @@ fn current(app: &App) -> Option<Item> {
 pub fn take_item(app: &mut App) -> Vec<Effect> {
     match current(app).map(|item| (item.kind.clone(), item)) {
         Some((ItemKind::Choice { choices, .. }, item)) => match choices.get(app.choice) {
-            Some(choice) => give(app, &item, Value::Choice(choice.clone()), String::new()),
+            Some(choice) => give(app, &item, AnswerValue::Choice(choice.clone()), String::new()),
             None => Vec::new(),
         },
         Some(_) => ask_answer(app),
@@ -94,7 +94,7 @@ fn is_filled(app: &mut App, item: &Item) -> bool {
 
 pub fn confirm_item(app: &mut App, yes: bool) -> Vec<Effect> {
     match current(app) {
-        Some(item) => give(app, &item, Value::Confirmed(yes), String::new()),
+        Some(item) => give(app, &item, AnswerValue::Confirmed(yes), String::new()),
         None => Vec::new(),
     }
 }
@@ -115,7 +115,7 @@ pub fn ask_answer(app: &mut App) -> Vec<Effect> {
 }
 
 /// Keeps an answer and goes on to the next open item; a failed one stays in sight.
-fn give(app: &mut App, item: &Item, value: Value, note: String) -> Vec<Effect> {
+fn give(app: &mut App, item: &Item, value: AnswerValue, note: String) -> Vec<Effect> {
     if unknown_operator(app) {
         return Vec::new();
     }

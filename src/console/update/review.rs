@@ -173,7 +173,7 @@ pub fn origin(app: &mut App) -> Vec<Effect> {
             let start = &summary.start;
             let row = opened.at.map_or(0, |at| at.row);
             let setup = app.contents.setup_at(summary, row);
-            let run = number_origin::Run { started_us: start.started_us, setup, limits: &start.limits };
+            let run = number_origin::OriginRun { started_us: start.started_us, setup, limits: &start.limits };
             let waveform = shown.waveform.as_ref().ok().and_then(Option::as_ref);
             let lines = number_origin::of(&app.contents, &run, &shown.reading, waveform, &app.look);
             app.origin = Some(OriginShown { lines, top: 0 });

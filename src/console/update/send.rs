@@ -7,7 +7,7 @@ use super::super::theme::Role;
 use super::prompt;
 use crate::live::RunCommand;
 use crate::live::bench::BenchCommand;
-use backwall_stream::command::{DeviceCommand, Order};
+use backwall_stream::command::{CommandOrder, DeviceCommand};
 use std::sync::Arc;
 
 const COMMAND: &str = "command";
@@ -23,7 +23,7 @@ fn commands(app: &App) -> Arc<[DeviceCommand]> {
 }
 
 /// To the run that reads the device, or to the bench.
-pub fn now(app: &App, order: Order) -> Vec<Effect> {
+pub fn now(app: &App, order: CommandOrder) -> Vec<Effect> {
     match app.scanning() {
         true => vec![Effect::Command(RunCommand::Send(order))],
         false => vec![Effect::Bench(BenchCommand::Send(order))],
@@ -75,8 +75,8 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
 }
 
 /// Sends it, or asks first where readings depend on it.
-fn order(app: &mut App, order: Order) -> Vec<Effect> {
-    let order = Order { by: app.operator.name.clone(), ..order };
+fn order(app: &mut App, order: CommandOrder) -> Vec<Effect> {
+    let order = CommandOrder { by: app.operator.name.clone(), ..order };
     if !order.kind.touches_readings() {
         return now(app, order);
     }

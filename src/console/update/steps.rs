@@ -79,7 +79,7 @@ pub fn origin(app: &mut App) -> Vec<Effect> {
     };
     match reading {
         Some(reading) => {
-            let run = origin::Run { started_us: scan.view.started_us, setup: &scan.view.setup, limits: &scan.view.limits };
+            let run = origin::OriginRun { started_us: scan.view.started_us, setup: &scan.view.setup, limits: &scan.view.limits };
             let lines = origin::of(&app.contents, &run, reading, waveform, &app.look);
             app.origin = Some(OriginShown { lines, top: 0 });
         }

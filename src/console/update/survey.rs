@@ -2,7 +2,7 @@
 
 use super::super::review::{Over, Reviewing};
 use super::super::state::{App, Effect};
-use super::super::survey::{MapShown, StatisticsShown, Survey, SurveyNews, Surveyed, UnseenShown};
+use super::super::survey::{MapShown, StatisticsShown, SurveyAsk, SurveyNews, Surveyed, UnseenShown};
 use super::super::theme::Role;
 use backwall_store::RunId;
 use backwall_units::Length;
@@ -25,7 +25,7 @@ pub fn open_map(app: &mut App) -> Vec<Effect> {
         shown.go(&line, place);
     }
     app.review.over = Some(Over::Map(shown));
-    vec![Effect::OpenSurvey(Survey::Map)]
+    vec![Effect::OpenSurvey(SurveyAsk::Map)]
 }
 
 pub fn open_statistics(app: &mut App) -> Vec<Effect> {
@@ -42,7 +42,7 @@ pub fn open_statistics(app: &mut App) -> Vec<Effect> {
     let shown = StatisticsShown::new(line.clone());
     let interval = shown.interval(app.look.unit);
     app.review.over = Some(Over::Statistics(shown));
-    vec![Effect::OpenSurvey(Survey::Statistics { line, interval })]
+    vec![Effect::OpenSurvey(SurveyAsk::Statistics { line, interval })]
 }
 
 /// What the run looked at could not have seen.
@@ -53,7 +53,7 @@ pub fn open_unseen(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     };
     app.review.over = Some(Over::Unseen(UnseenShown { run, progress: (0, 0), found: None, failed: None }));
-    vec![Effect::OpenSurvey(Survey::Unseen(run))]
+    vec![Effect::OpenSurvey(SurveyAsk::Unseen(run))]
 }
 
 /// What the screen on top asks for as it stands.

@@ -32,22 +32,22 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     let gap = if area.width < 100 { 1 } else { 2 };
     let mut parts = Vec::new();
     // First of all, so that nothing pushes it off: what is shown is of no wall.
-    parts.extend(app.not_real().map(|word| Part::of(0, format!(" {word} "), Role::Cursor)));
-    parts.push(Part::of(5, safe_text(&plan.job.number), Role::Strong));
-    parts.push(Part::of(6, safe_text(&plan.asset.name), Role::Strong));
+    parts.extend(app.not_real().map(|word| HeaderPart::of(0, format!(" {word} "), Role::Cursor)));
+    parts.push(HeaderPart::of(5, safe_text(&plan.job.number), Role::Strong));
+    parts.push(HeaderPart::of(6, safe_text(&plan.asset.name), Role::Strong));
     let replay = app.on_screen().filter(|scan| scan.replay.is_some());
-    parts.extend(replay.map(|scan| Part::of(1, replayed(app, scan), Role::Cursor)));
+    parts.extend(replay.map(|scan| HeaderPart::of(1, replayed(app, scan), Role::Cursor)));
     match &app.scan {
         Some(scan) if replay.is_none() || app.scanning() => running(app, scan, &mut parts),
         _ if replay.is_some() => parts.extend(due(app)),
         _ => {
             parts.extend(due(app));
-            parts.push(Part::of(8, safe_text(&plan.job.site), Role::Plain));
+            parts.push(HeaderPart::of(8, safe_text(&plan.job.site), Role::Plain));
         }
     }
     let calibration = replay.map_or_else(|| app.calibration(), |scan| app.calibration_of(scan));
     let (role, rank) = if matches!(calibration, Validity::Suspect(_)) { (Role::Fault, 2) } else { (Role::Plain, 5) };
-    parts.push(Part::of(rank, format!("cal {}", word(&calibration)), role));
+    parts.push(HeaderPart::of(rank, format!("cal {}", word(&calibration)), role));
     // The zone stands there where nothing must go for it; screens without a run always have room.
     let needed: u16 = parts.iter().map(|part| part.width() + gap).sum();
     let whole = text::clock_and_zone(app.now_us, pen.look.zone);
@@ -62,13 +62,13 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
 }
 
 /// One thing in the top line; the lower its rank, the longer it stays where there is little room.
-struct Part {
+struct HeaderPart {
     rank: u8,
     words: String,
     role: Role,
 }
 
-impl Part {
+impl HeaderPart {
     fn of(rank: u8, words: String, role: Role) -> Self {
         Self { rank, words, role }
     }
@@ -79,7 +79,7 @@ impl Part {
 }
 
 /// Those that fit, by their rank, in the order they stand in.
-fn fitting(mut parts: Vec<Part>, room: u16, gap: u16) -> Vec<Part> {
+fn fitting(mut parts: Vec<HeaderPart>, room: u16, gap: u16) -> Vec<HeaderPart> {
     let mut order: Vec<usize> = (0..parts.len()).collect();
     order.sort_by_key(|index| parts[*index].rank);
     let (mut used, mut stays) = (0, vec![false; parts.len()]);
@@ -102,7 +102,7 @@ const SOON_US: i64 = 30 * 60_000_000;
 
 /// The next thing that runs out and how long it still holds, or what has run out; in the review of stored runs it is nobody's
 /// business.
-fn due(app: &App) -> Option<Part> {
+fn due(app: &App) -> Option<HeaderPart> {
     if app.step == Step::Review && !app.scanning() {
         return None;
     }
@@ -116,10 +116,10 @@ fn due(app: &App) -> Option<Part> {
         0 => {
             let minutes = left / 60_000_000;
             let role = if left < SOON_US { Role::Watch } else { Role::Plain };
-            Some(Part::of(2, format!("{what} due {}:{:02}", minutes / 60, minutes % 60), role))
+            Some(HeaderPart::of(2, format!("{what} due {}:{:02}", minutes / 60, minutes % 60), role))
         }
-        1 => Some(Part::of(2, format!("DUE {what}"), Role::Fault)),
-        more => Some(Part::of(2, format!("DUE {what} +{}", more - 1), Role::Fault)),
+        1 => Some(HeaderPart::of(2, format!("DUE {what}"), Role::Fault)),
+        more => Some(HeaderPart::of(2, format!("DUE {what} +{}", more - 1), Role::Fault)),
     }
 }
 
@@ -145,11 +145,11 @@ fn replayed(app: &App, scan: &ShownRun) -> String {
     format!(" REPLAY {} {} run {} {state}{at} ", safe_text(&view.line), view.direction.word(), view.run)
 }
 
-fn running(app: &App, scan: &ShownRun, parts: &mut Vec<Part>) {
+fn running(app: &App, scan: &ShownRun, parts: &mut Vec<HeaderPart>) {
     let view = &scan.view;
     let unit = app.look.unit;
     let channel = view.channel.as_ref().map_or_else(String::new, |channel| format!("ch {} ", safe_text(channel)));
-    parts.push(Part::of(3, format!("{} {} {channel}run {}", safe_text(&view.line), view.direction.word(), view.run), Role::Plain));
+    parts.push(HeaderPart::of(3, format!("{} {} {channel}run {}", safe_text(&view.line), view.direction.word(), view.run), Role::Plain));
     let lag = scan.lag_s(app.now_us);
     let saved = match view.saved.along {
         Some(along) => format!("saved {} {}", unit.place(along), unit.place_symbol()),
@@ -163,35 +163,35 @@ fn running(app: &App, scan: &ShownRun, parts: &mut Vec<Part>) {
         _ if lag > BEHIND_S => (format!("REC {saved}, {lag:.1} s behind"), Role::Strong),
         _ => (format!("REC {saved}"), Role::Strong),
     };
-    parts.push(Part::of(1, words, role));
+    parts.push(HeaderPart::of(1, words, role));
     parts.extend(due(app));
     // Only the last hour is counted down, and then before what is good to know.
     let full = scan.disk_seconds().filter(|left| *left < LAST_HOUR_S && !scan.is_over());
-    parts.extend(full.map(|left| Part::of(2, format!("disk {:.0} min", (left / 60.0).floor()), Role::Watch)));
+    parts.extend(full.map(|left| HeaderPart::of(2, format!("disk {:.0} min", (left / 60.0).floor()), Role::Watch)));
     parts.extend(battery(app, scan));
     if let Some(reason) = &view.checklist_override {
-        parts.push(Part::of(4, format!("OVERRIDE: {}", text::clip(&safe_text(reason), 24)), Role::Watch));
+        parts.push(HeaderPart::of(4, format!("OVERRIDE: {}", text::clip(&safe_text(reason), 24)), Role::Watch));
     }
     let end = if let Phase::Ended(summary) = &view.phase { summary.closed_us.unwrap_or(app.now_us) } else { app.now_us };
-    parts.push(Part::of(5, text::elapsed((end - view.started_us) as f64 / 1e6), Role::Plain));
+    parts.push(HeaderPart::of(5, text::elapsed((end - view.started_us) as f64 / 1e6), Role::Plain));
     if !scan.is_over() {
-        parts.push(Part::of(7, format!("{:.0}/s", view.link.rate_hz), Role::Plain));
+        parts.push(HeaderPart::of(7, format!("{:.0}/s", view.link.rate_hz), Role::Plain));
     }
     // One number that stays one: what is free; short, it goes before what is good to know.
     if let (None, Some(free)) = (full, view.saved.free_bytes) {
         let (rank, role) = if crate::live::low_disk(Some(free)).is_some() { (2, Role::Watch) } else { (7, Role::Plain) };
-        parts.push(Part::of(rank, format!("{} free", text::bytes(free)), role));
+        parts.push(HeaderPart::of(rank, format!("{} free", text::bytes(free)), role));
     }
 }
 
 /// The crawler's battery; under what the plan calls low it is pointed out and stays.
-fn battery(app: &App, scan: &ShownRun) -> Option<Part> {
+fn battery(app: &App, scan: &ShownRun) -> Option<HeaderPart> {
     let millivolts = scan.view.telemetry.battery_mv?;
     let low = app.contents.plan.crawler.as_ref().and_then(|crawler| crawler.battery_low_mv);
     let volts = format!("{:.1}V", f64::from(millivolts) / 1e3);
     Some(match low {
-        Some(low) if millivolts <= low => Part::of(2, format!("BATTERY {volts}"), Role::Watch),
-        _ => Part::of(6, volts, Role::Plain),
+        Some(low) if millivolts <= low => HeaderPart::of(2, format!("BATTERY {volts}"), Role::Watch),
+        _ => HeaderPart::of(6, volts, Role::Plain),
     })
 }
 

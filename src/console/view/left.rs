@@ -65,7 +65,7 @@ fn how_far(app: &App, found: &Left) -> String {
     format!("{done} of {lines} done, {} of {} {} read", unit.place(read), unit.place(planned), unit.place_symbol())
 }
 
-struct Line {
+struct LeftLine {
     words: String,
     /// The item it belongs to; none of a heading.
     item: Option<usize>,
@@ -73,19 +73,24 @@ struct Line {
     role: Role,
 }
 
-fn lines(app: &App, found: &Left, width: usize) -> Vec<Line> {
+fn lines(app: &App, found: &Left, width: usize) -> Vec<LeftLine> {
     let mut lines = Vec::new();
     for weight in Weight::ALL {
         let of_weight: Vec<(usize, &OpenItem)> = found.items.iter().enumerate().filter(|(_, item)| item.weight == weight).collect();
         if of_weight.is_empty() {
             continue;
         }
-        lines.push(Line { words: format!("{} ({})", weight.heading(), of_weight.len()), item: None, is_first: true, role: Role::Title });
+        lines.push(LeftLine {
+            words: format!("{} ({})", weight.heading(), of_weight.len()),
+            item: None,
+            is_first: true,
+            role: Role::Title,
+        });
         for (index, item) in of_weight {
             let role = if weight == Weight::StopsScanning { Role::Watch } else { Role::Plain };
             for (row, words) in text::wrap(&words_of(app, item), width).into_iter().enumerate() {
                 let words = if row == 0 { words } else { format!("  {words}") };
-                lines.push(Line { words, item: Some(index), is_first: row == 0, role });
+                lines.push(LeftLine { words, item: Some(index), is_first: row == 0, role });
             }
         }
     }

@@ -6,7 +6,7 @@ use crate::console::state::{App, ShownRun};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::engine::zero_words;
-use crate::live::wall::{Glimpse, Of};
+use crate::live::wall::{Glimpse, SpreadOf};
 use backwall_report::words::count;
 use backwall_store::Saved;
 use backwall_survey::job::hand::Proven;
@@ -267,8 +267,8 @@ fn course_at(limits: &Limits, at: Option<Length>) -> Option<&CourseLimits> {
 }
 
 /// What the spread of a place is of: its course, else the whole line.
-pub fn spread_of(limits: &Limits, at: Option<Length>) -> Of {
-    course_at(limits, at).map_or(Of::Line, |course| Of::Course(course.number))
+pub fn spread_of(limits: &Limits, at: Option<Length>) -> SpreadOf {
+    course_at(limits, at).map_or(SpreadOf::Line, |course| SpreadOf::Course(course.number))
 }
 
 /// From a little under what was read and is required to a little over what was read and is nominal: rows are spent where something can be.

@@ -9,7 +9,7 @@ use crate::console::state::{App, ShownRun};
 use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::live::Phase;
-use crate::live::wall::{Glimpse, Of, WallAsk};
+use crate::live::wall::{Glimpse, SpreadOf, WallAsk};
 use backwall_store::RunSummary;
 use backwall_survey::job::validity::Validity;
 use backwall_units::Length;
@@ -107,15 +107,15 @@ pub fn running(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect) {
 }
 
 /// The part of the wall that a picture shows, copied, and where on it the section looks.
-struct Sight {
+struct WallInSight {
     wall: Glimpse,
     lookout: Lookout,
     /// Places on the line that were read by hand.
     hand: Vec<(Length, Length)>,
 }
 
-impl Sight {
-    fn take(app: &App, scan: &ShownRun, section: Rect, body: Rect, spread: Option<Of>) -> Self {
+impl WallInSight {
+    fn take(app: &App, scan: &ShownRun, section: Rect, body: Rect, spread: Option<SpreadOf>) -> Self {
         let wall = scan.wall();
         let at = scan.view.reading.as_ref().and_then(|reading| reading.place.along);
         let lookout = Lookout { direction: scan.view.direction, at, look: scan.look, span: wall.span };
@@ -143,7 +143,7 @@ fn narrow(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect) {
     let left = Rect { width: (body.width / 2).max(30), ..body };
     let right = Rect { x: left.right() + 1, width: body.width - left.width - 1, ..body };
     pen.down(left.right(), body);
-    let sight = Sight::take(app, scan, left, body, None);
+    let sight = WallInSight::take(app, scan, left, body, None);
     section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
     let mut rows = AreaRows::of(right);
@@ -170,7 +170,7 @@ fn wide(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect) {
     pen.down(left.right(), body);
     pen.down(middle.right(), body);
     let at = scan.view.reading.as_ref().map_or(Some(scan.view.start), |reading| reading.place.along);
-    let sight = Sight::take(app, scan, left, body, Some(panels::spread_of(&scan.view.limits, at)));
+    let sight = WallInSight::take(app, scan, left, body, Some(panels::spread_of(&scan.view.limits, at)));
     section::upright(&sight.section(scan), pen, left);
     back_word(scan, pen, left);
     let mut rows = AreaRows::of(middle);
@@ -200,7 +200,7 @@ fn across(app: &App, scan: &ShownRun, pen: &mut Pen, body: Rect, is_wide: bool) 
     let section_rows = if is_wide { rows.left() / 2 } else { rows.left().saturating_sub(4) };
     let middle = rows.take(section_rows);
     let bottom = rows.rest();
-    let sight = Sight::take(app, scan, middle, body, Some(Of::Line));
+    let sight = WallInSight::take(app, scan, middle, body, Some(SpreadOf::Line));
     let wall = &sight.wall;
     let reading_area = Rect { width: top.width / 2, height: top.height.min(reading::height(pen)), ..top };
     reading::draw(app, scan, pen, reading_area);

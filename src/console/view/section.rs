@@ -58,7 +58,7 @@ pub struct Single {
 }
 
 /// One stretch of wall, ready to draw.
-struct Stretch {
+struct DrawnStretch {
     index: i64,
     bin: Bin,
     nominal: Option<Length>,
@@ -73,7 +73,7 @@ struct Stretch {
     hand: Option<Length>,
 }
 
-impl Stretch {
+impl DrawnStretch {
     /// The glyph of its worst level; one of its own where it is WATCH by doubt: no reading is under the watch limit, U reaches there.
     fn glyph(&self, glyphs: Glyphs) -> char {
         let is_doubt = self.bin.worst == Level::Watch && self.bin.least.zip(self.watch).is_some_and(|(least, watch)| least >= watch);
@@ -119,7 +119,7 @@ impl Lookout {
 }
 
 impl SectionView<'_> {
-    fn stretch(&self, index: i64) -> Option<Stretch> {
+    fn stretch(&self, index: i64) -> Option<DrawnStretch> {
         let (from, to) = self.wall.edges(index);
         let inside = |place: Length| place >= from && place < to;
         let course = match self.lookout.direction {
@@ -130,7 +130,7 @@ impl SectionView<'_> {
                 courses.iter().find(|course| middle >= course.bottom && middle < course.top).map(|course| course.number)
             }
         };
-        Some(Stretch {
+        Some(DrawnStretch {
             index,
             bin: self.extra.judged.map_or_else(|| self.wall.bin(index), |judged| Some(judged(from, to)))?,
             earlier: self.extra.behind.and_then(|(strip, offset)| strip.stretch(from - offset, to - offset).least),
@@ -144,7 +144,7 @@ impl SectionView<'_> {
     }
 
     /// The row or column at `position`: a stretch, or a single reading; its label, and whether the cursor is on it.
-    fn at_position(&self, position: u16, index: i64, unit: LengthUnit) -> Option<(Stretch, String, bool)> {
+    fn at_position(&self, position: u16, index: i64, unit: LengthUnit) -> Option<(DrawnStretch, String, bool)> {
         let Some(singles) = self.extra.singles else {
             let step = self.lookout.look.step();
             let here = self.lookout.at.map(|at| self.lookout.index(at)) == Some(index);
@@ -152,7 +152,7 @@ impl SectionView<'_> {
         };
         let single = singles.get(usize::from(position))?.as_ref()?;
         let place = |of: &Strip, offset: Length| single.along.and_then(|along| of.stretch(along - offset, along - offset).least);
-        let stretch = Stretch {
+        let stretch = DrawnStretch {
             index: i64::from(position),
             bin: single.bin,
             nominal: self.limits.nominal(single.course),
@@ -271,7 +271,7 @@ fn scale(pen: &mut Pen, area: Rect, full: Length, unit_at_end: bool) {
     }
 }
 
-fn bar_across(pen: &mut Pen, area: Rect, stretch: &Stretch, column_of: impl Fn(Length) -> f64) {
+fn bar_across(pen: &mut Pen, area: Rect, stretch: &DrawnStretch, column_of: impl Fn(Length) -> f64) {
     let shapes = pen.look.glyphs.shapes();
     let bin = &stretch.bin;
     let at = |length: Length| area.x + (column_of(length) as u16).min(area.width.saturating_sub(1));
@@ -324,7 +324,7 @@ fn bar_across(pen: &mut Pen, area: Rect, stretch: &Stretch, column_of: impl Fn(L
     }
 }
 
-fn words_of(pen: &mut Pen, area: Rect, stretch: &Stretch, wide: bool) {
+fn words_of(pen: &mut Pen, area: Rect, stretch: &DrawnStretch, wide: bool) {
     let bin = &stretch.bin;
     let unit = pen.look.unit;
     let mut x = area.x;

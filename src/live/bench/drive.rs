@@ -5,7 +5,7 @@ use super::{Bench, BenchCommand, BenchView, Fitted, Hold, Start};
 use crate::live::connecting::{ConnectError, Connecting, connect};
 use crate::live::now_us;
 use backwall_simulate::wall::{DrivenLine, Leg};
-use backwall_simulate::{Crawler, CrawlerError, End, VirtualWall};
+use backwall_simulate::{Crawler, CrawlerError, StreamEnd, VirtualWall};
 use backwall_stream::feed::{self, FeedItem, Source, SourceOptions, StreamError};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
@@ -96,7 +96,7 @@ pub fn start(request: BenchRequest) -> Result<BenchHandle, BenchError> {
     let (view_tx, view) = watch::channel(Arc::new(bench.view.clone()));
     let (commands, asked) = mpsc::channel(COMMANDS);
     let BenchRequest { stream, profile, connecting, .. } = request;
-    let mut driver = Driver { bench, stream, profile, connecting, source: None, view: view_tx, commands: asked };
+    let mut driver = BenchDriver { bench, stream, profile, connecting, source: None, view: view_tx, commands: asked };
     driver.open(None)?;
     tokio::spawn(driver.drive());
     Ok(BenchHandle { view, commands })
@@ -104,7 +104,7 @@ pub fn start(request: BenchRequest) -> Result<BenchHandle, BenchError> {
 
 type FitTask = JoinHandle<(u64, Result<Arc<Fitted>, String>)>;
 
-struct Driver {
+struct BenchDriver {
     bench: Bench,
     stream: BenchStream,
     profile: Profile,
@@ -114,7 +114,7 @@ struct Driver {
     commands: mpsc::Receiver<BenchCommand>,
 }
 
-impl Driver {
+impl BenchDriver {
     /// Opens the stream for what the probe is put on. `driven` is the distance a simulated crawler sets off on.
     fn open(&mut self, driven: Option<Length>) -> Result<(), BenchError> {
         if let Some(source) = self.source.take() {
@@ -251,7 +251,7 @@ fn simulated(wall: &VirtualWall, hold: Option<&Hold>, driven: Option<Length>) ->
     Ok(match hold {
         None => None,
         Some(Hold::Block(piece) | Hold::Verify { piece, .. }) => {
-            let crawler = Crawler::on_block(wall, piece.thickness, End::Never)?;
+            let crawler = Crawler::on_block(wall, piece.thickness, StreamEnd::Never)?;
             Some((format!("simulated block of {:.3} mm", piece.thickness.as_mm()), crawler))
         }
         Some(Hold::Encoder { .. }) => match wall.lines.first() {
@@ -261,7 +261,7 @@ fn simulated(wall: &VirtualWall, hold: Option<&Hold>, driven: Option<Length>) ->
                 let way = driven.map(|way| Leg { forward: Some(way), speed: Some(Speed::mm_s(DRIVE_MM_S)), ..Leg::default() });
                 let line = DrivenLine { legs: way.into_iter().chain([rest]).collect(), ..line.clone() };
                 let wall = VirtualWall { lines: vec![line.clone()], ..wall.clone() };
-                Some(("simulated drive".to_owned(), Crawler::on_line(&wall, &line.name, End::Never)?))
+                Some(("simulated drive".to_owned(), Crawler::on_line(&wall, &line.name, StreamEnd::Never)?))
             }
         },
     })

@@ -2,7 +2,7 @@
 
 use crate::live::blocks::BlockShots;
 use crate::live::verdict::SetupVerdict;
-use backwall_stream::command::{DeviceCommand, Order};
+use backwall_stream::command::{CommandOrder, DeviceCommand};
 use backwall_stream::feed::LinkState;
 use backwall_survey::travel::encoder_check::{EncoderCheck, EncoderError};
 use backwall_ultrasound::{BlockCheck, BlockPoint, Calibration, Gate, LeftOut, Measurement, Setup, Stability, Waveform};
@@ -142,7 +142,7 @@ pub enum BenchCommand {
     Propose,
     KeepVelocity(bool),
     /// Sends something to the device.
-    Send(Order),
+    Send(CommandOrder),
     /// This set-up has come into force.
     InForce(Box<Setup>),
     Stop,

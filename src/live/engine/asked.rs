@@ -6,7 +6,7 @@ use super::super::view::{DeviceSaid, Misclosure, RunCommand};
 use super::super::{ordered, place};
 use super::{Engine, Notice, Outcome};
 use backwall_store::{CloseReason, Entry, EventKind, Mark, Note};
-use backwall_stream::command::{CommandKind, Order, Ordered};
+use backwall_stream::command::{CommandKind, CommandOrder, Ordered};
 use backwall_survey::strip::SpotId;
 use backwall_survey::travel::encoder_check::misclosure;
 use backwall_units::{Length, Time, Wording};
@@ -105,7 +105,7 @@ impl Engine {
     }
 
     /// Keeps what became of something that was to be sent to the device.
-    pub(super) fn ordered(&mut self, order: &Order, became: &Ordered, at_us: i64, out: &mut Outcome) {
+    pub(super) fn ordered(&mut self, order: &CommandOrder, became: &Ordered, at_us: i64, out: &mut Outcome) {
         let kind = order.kind;
         let adjusts = *became == Ordered::Sent && kind.touches_readings() && !self.follows_gain(kind);
         let mut text = ordered::words(order, became);

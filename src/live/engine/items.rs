@@ -2,7 +2,7 @@
 
 use super::super::distrust::{DoubtSaid, host_jump};
 use super::super::view::Phase;
-use super::{Engine, FIRST_SAID, Gap, Notice, Outcome, STALL_US, TEMPERATURE_STEP, dropped_words};
+use super::{Engine, FIRST_SAID, Notice, OpenGap, Outcome, STALL_US, TEMPERATURE_STEP, dropped_words};
 use backwall_store::{Entry, EventKind};
 use backwall_stream::feed::{Feed, FeedItem};
 use backwall_survey::reading::{Measured, Record};
@@ -30,7 +30,7 @@ impl Engine {
             FeedItem::Down { why } => {
                 self.phase = Phase::LinkDown(why.clone());
                 // What is driven while nothing comes is not driven over without an echo.
-                self.gap = Gap::default();
+                self.gap = OpenGap::default();
                 self.was_down = true;
                 self.link(false, why, at_us, out);
             }

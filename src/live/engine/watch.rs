@@ -1,7 +1,7 @@
 //! What the engine watches from reading to reading: the zero, whether first echo and spacing disagree, stretches without an echo.
 
 use super::words::{cause_words, zero_words};
-use super::{Engine, Gap, Notice, Outcome, ZERO_STEP};
+use super::{Engine, Notice, OpenGap, Outcome, ZERO_STEP};
 use backwall_store::EventKind;
 use backwall_survey::job::validity::{is_far_from_blocks, rests_on_zero};
 use backwall_survey::reading::Reading;
@@ -72,7 +72,7 @@ impl Engine {
     pub(super) fn watch_gap(&mut self, reading: &Reading, out: &mut Outcome) {
         let along = reading.place.along;
         if reading.measurement.thickness.is_some() {
-            self.gap = Gap { from: along, ..Gap::default() };
+            self.gap = OpenGap { from: along, ..OpenGap::default() };
             return;
         }
         self.gap.from = self.gap.from.or(along);

@@ -1,6 +1,6 @@
 //! An earlier survey, laid behind the walked runs and compared with them.
 
-use crate::console::review::{Earlier, News, Outline};
+use crate::console::review::{Earlier, EarlierOutline, News};
 use anyhow::bail;
 use backwall_report::earlier::{EarlierTable, EarlierTold};
 use backwall_store::{Cursor, JobReader, RunSummary, StoreError};
@@ -20,7 +20,7 @@ pub struct EarlierSurvey {
 
 impl EarlierSurvey {
     /// A line of it as an outline, positions as they were written.
-    pub fn outline(&self, line: &str) -> anyhow::Result<Outline> {
+    pub fn outline(&self, line: &str) -> anyhow::Result<EarlierOutline> {
         let survey = backwall_report::earlier::load(&self.path, &self.told)?;
         Ok(self.outline_of(self.line(&survey, line)?))
     }
@@ -34,13 +34,13 @@ impl EarlierSurvey {
         Ok(line)
     }
 
-    fn outline_of(&self, line: &SurveyLine) -> Outline {
+    fn outline_of(&self, line: &SurveyLine) -> EarlierOutline {
         let mut strip = Strip::default();
         for point in &line.points {
             strip.push(Some(point.along), Some(point.thickness), Level::Unjudged);
         }
         let file = self.path.file_name().map_or_else(|| self.path.display().to_string(), |name| name.to_string_lossy().into_owned());
-        Outline { source: line.date.map_or_else(|| file.clone(), |date| format!("{file} of {date}")), strip }
+        EarlierOutline { source: line.date.map_or_else(|| file.clone(), |date| format!("{file} of {date}")), strip }
     }
 }
 
@@ -84,7 +84,7 @@ impl Surveys {
         let alignment = align(&now.points, &earlier.points, &CompareSettings::default());
         let mut warnings = compare::warnings(&now, earlier, contents.plan.job.units);
         warnings.extend(survey.remarks.iter().cloned());
-        let Outline { source, strip } = behind.outline_of(earlier);
+        let EarlierOutline { source, strip } = behind.outline_of(earlier);
         let points = earlier.points.clone();
         *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some((now.points, points));
         Ok(Earlier { source, strip, alignment, warnings })

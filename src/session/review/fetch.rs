@@ -81,7 +81,7 @@ const GATHERED: usize = SIDE * 16;
 pub fn window(reader: &JobReader, runs: &[RunId], places: &Places, at: At) -> Result<Window, StoreError> {
     let Some(along) = at.along() else { return unplaced(reader, runs, places, at) };
     let (from, to) = places.about(along, SIDE as u64);
-    let mut gathered = Gathered { at, readings: Vec::new(), cut: (false, false) };
+    let mut gathered = FetchedRun { at, readings: Vec::new(), cut: (false, false) };
     for rows in places.rows_between(from, to) {
         fetch(reader, runs, rows, |at, reading| {
             if at.along().is_some_and(|along| along >= from && along < to) {
@@ -124,14 +124,14 @@ fn fetch(reader: &JobReader, runs: &[RunId], (run, first, count): Rows, mut each
     Ok(())
 }
 
-struct Gathered {
+struct FetchedRun {
     at: At,
     readings: Vec<(At, Reading)>,
     /// Something before the first, or behind the last, was let go.
     cut: (bool, bool),
 }
 
-impl Gathered {
+impl FetchedRun {
     /// Keeps order and, where there are many, those nearest to the cursor.
     fn cut_down(&mut self) {
         self.readings.sort_by_key(|(at, _)| *at);

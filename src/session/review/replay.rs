@@ -61,7 +61,7 @@ pub fn open(path: &Path, run: RunId) -> anyhow::Result<ReplayHandle> {
 }
 
 /// A reading, its row, and when it was taken, µs after the first.
-struct Due {
+struct ReplayDue {
     row: u64,
     at_us: f64,
     reading: Reading,
@@ -80,7 +80,7 @@ struct Player {
     seen: Vec<Spot>,
     marks: VecDeque<Mark>,
     notes: VecDeque<Note>,
-    waiting: VecDeque<Due>,
+    waiting: VecDeque<ReplayDue>,
     cursor: Cursor,
     /// Times of the last reading fetched: since the first, the device's, the host's.
     last: Option<(f64, Option<u64>, i64)>,
@@ -172,7 +172,7 @@ impl Player {
                 }
             };
             *last = Some((at_us, reading.device_time_us, reading.host_time_us));
-            waiting.push_back(Due { row, at_us, reading });
+            waiting.push_back(ReplayDue { row, at_us, reading });
         })?;
         Ok(!self.waiting.is_empty())
     }

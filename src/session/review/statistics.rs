@@ -4,7 +4,7 @@ use super::{AGAIN, TELL};
 use crate::console::SurveyHandle;
 use crate::console::review::ReadProgress;
 use crate::console::survey::statistics::{Figures, LineStatistics, StatisticsPart};
-use crate::console::survey::{Survey, SurveyNews};
+use crate::console::survey::{SurveyAsk, SurveyNews};
 use backwall_report::readings::ReadingsOf;
 use backwall_report::statistics::{ByHand, StatisticsRow, of_line};
 use backwall_store::{Cursor, JobContents, JobFile, JobReader, RunSummary, StoreError};
@@ -26,7 +26,7 @@ pub fn open(path: &Path, line: String, interval: Length) -> anyhow::Result<Surve
     let (tell, news) = tokio::sync::mpsc::channel(4);
     let (asks, asked) = std::sync::mpsc::channel();
     let figures = Figures { lines: Vec::new(), interval: (line, interval), progress: ReadProgress::default(), trouble: None };
-    let collector = Collector { reader, job, tallies: BTreeMap::new(), figures, tell, asked };
+    let collector = StatisticsCollector { reader, job, tallies: BTreeMap::new(), figures, tell, asked };
     std::thread::Builder::new().name("statistics".to_owned()).spawn(move || collector.work())?;
     Ok(SurveyHandle { news, asks })
 }
@@ -38,17 +38,17 @@ struct Collected {
     cursors: BTreeMap<i64, Cursor>,
 }
 
-struct Collector {
+struct StatisticsCollector {
     reader: JobReader,
     job: JobContents,
     /// By line.
     tallies: BTreeMap<String, Collected>,
     figures: Figures,
     tell: Sender<SurveyNews>,
-    asked: Receiver<Survey>,
+    asked: Receiver<SurveyAsk>,
 }
 
-impl Collector {
+impl StatisticsCollector {
     fn work(mut self) {
         if let Err(error) = self.keep_up() {
             self.tell.blocking_send(SurveyNews::Failed(error.to_string())).ok();
@@ -80,7 +80,7 @@ impl Collector {
                     Ok(survey) => {
                         // Of many keys pressed the last is what is wanted.
                         let newest = self.asked.try_iter().last().unwrap_or(survey);
-                        let Survey::Statistics { line, interval } = newest else { continue };
+                        let SurveyAsk::Statistics { line, interval } = newest else { continue };
                         let changed = [std::mem::replace(&mut self.figures.interval, (line.clone(), interval)).0, line];
                         self.count(|line| changed.iter().any(|changed| changed == line));
                         if self.tell.blocking_send(SurveyNews::Statistics(Arc::new(self.figures.clone()))).is_err() {

@@ -11,13 +11,13 @@ use std::path::{Path, PathBuf};
 /// Of a table that was written.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TableSeal {
-    file: Written,
+    file: TableWritten,
     is_there: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Written {
+struct TableWritten {
     /// The table's file name.
     table: String,
     /// BLAKE3 of its bytes, hex.
@@ -36,7 +36,7 @@ fn place(table: &Path) -> PathBuf {
 }
 
 /// What stands in such a file; `None` where it is another kind of file.
-fn written(path: &Path) -> anyhow::Result<Option<Written>> {
+fn written(path: &Path) -> anyhow::Result<Option<TableWritten>> {
     let of = path.display();
     let text = small_file::text(path).with_context(|| format!("{of}: the seal cannot be read"))?;
     let is_of_table = toml::from_str::<toml::Table>(&text).is_ok_and(|read| read.contains_key("table"));
@@ -61,7 +61,7 @@ impl TableSeal {
         let of = table.display();
         let name = table.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let table_blake3 = file_digest(table).with_context(|| format!("{of}: cannot be read for its digest"))?;
-        let file = Written { table: name, table_blake3, job: job.to_owned(), entries: seal.entries, digest: seal.digest.clone() };
+        let file = TableWritten { table: name, table_blake3, job: job.to_owned(), entries: seal.entries, digest: seal.digest.clone() };
         let text = toml::to_string(&file).context("the seal of the table cannot be written")?;
         let place = place(table);
         let about = "# The seal of the job file that the table was made from. `backwall verify JOB --seal FILE` compares both with it.\n";
@@ -91,7 +91,7 @@ impl TableSeal {
     }
 
     pub fn words(&self) -> String {
-        let Written { table, .. } = &self.file;
+        let TableWritten { table, .. } = &self.file;
         match self.is_there {
             true => format!("the table {table} is byte for byte as it was exported"),
             false => format!("the table {table} is not beside its seal and was not compared"),

@@ -3,8 +3,8 @@
 
 use super::fixture::NOW;
 use backwall::live::bench::{Bench, BenchCommand, Hold, Piece, Start};
-use backwall_simulate::{Crawler, End, VirtualWall};
-use backwall_stream::{Decoder, Profile, What};
+use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
+use backwall_stream::{DecodedWhat, Decoder, Profile};
 use backwall_survey::job::GateRule;
 use backwall_survey::reading::Record;
 use backwall_ultrasound::Setup;
@@ -43,7 +43,7 @@ pub fn records(mut crawler: Crawler) -> Vec<Record> {
     let mut decoded = Vec::new();
     decoder.push(&bytes, &mut decoded);
     decoder.finish(&mut decoded);
-    decoded.into_iter().filter_map(|one| if let What::Record(record) = one.what { Some(record) } else { None }).collect()
+    decoded.into_iter().filter_map(|one| if let DecodedWhat::Record(record) = one.what { Some(record) } else { None }).collect()
 }
 
 /// The plan's typed values, with zero and gate where this probe's echoes are.
@@ -77,7 +77,7 @@ pub fn put_on(bench: &mut Bench, hold: Hold, shots: u64) {
         Hold::Encoder { .. } => Length::mm(10.0),
     };
     bench.command(BenchCommand::Hold(hold), NOW);
-    let crawler = Crawler::on_block(&wall(), thickness, End::Shots(shots)).unwrap();
+    let crawler = Crawler::on_block(&wall(), thickness, StreamEnd::Shots(shots)).unwrap();
     for record in records(crawler) {
         bench.record(record, NOW);
     }

@@ -6,10 +6,10 @@ use backwall::console::review::{Overview, ReadProgress};
 use backwall::console::state::{App, Event, Look};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, Theme, view};
-use backwall::live::{Counts, LiveView, LiveWall, Phase, Telemetry};
+use backwall::live::{LiveCounts, LiveView, LiveWall, Phase, Telemetry};
 use backwall_store::{JobContents, Mark, MarkKind, Note, ReadingSummary, RunStart, RunState, RunSummary, Saved, SetupEntry};
 use backwall_stream::feed::LinkState;
-use backwall_survey::job::checklist::{Answer, Signature, Signed, Value};
+use backwall_survey::job::checklist::{Answer, AnswerValue, Signature, Signed};
 use backwall_survey::job::{Checklist, Plan, Zone, in_force};
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::{Level, Section, Seen, SpotWatch};
@@ -135,7 +135,7 @@ pub fn signed() -> Signed {
     Signed { name: "R. Aldane".into(), certificate: "UT 2, no. 00417".into(), at_us: NOW - 3_600_000_000 }
 }
 
-pub fn answer(item: &str, value: Value) -> Answer {
+pub fn answer(item: &str, value: AnswerValue) -> Answer {
     Answer { item: item.into(), value, note: String::new(), by: signed() }
 }
 
@@ -150,7 +150,7 @@ pub fn contents() -> JobContents {
         set_aside: Vec::new(),
         plan,
         checklist: Checklist::parse("crawler.toml", CHECKLIST).unwrap(),
-        answers: vec![answer("permit", Value::Text("P-2207".into()))],
+        answers: vec![answer("permit", AnswerValue::Text("P-2207".into()))],
         signatures: Vec::new(),
         setups: Vec::new(),
         runs: Vec::new(),
@@ -179,9 +179,9 @@ pub fn calibration() -> Arc<Calibration> {
 pub fn ready() -> JobContents {
     let mut job = contents();
     job.plan.kit[1].due = job.plan.kit[0].due;
-    job.answers.push(answer("tether", Value::Confirmed(true)));
-    job.answers.push(answer("wind", Value::Number(6.0)));
-    job.answers.push(answer("steel", Value::Choice("ferritic".into())));
+    job.answers.push(answer("tether", AnswerValue::Confirmed(true)));
+    job.answers.push(answer("wind", AnswerValue::Number(6.0)));
+    job.answers.push(answer("steel", AnswerValue::Choice("ferritic".into())));
     job.signatures.push(Signature { by: signed(), answers: 4 });
     let setup = job.plan.typed_setup().with_calibration(calibration());
     job.setups.push(SetupEntry { id: 1, setup, origin: "measured on 4 blocks".into(), by: signed() });
@@ -411,7 +411,7 @@ pub fn live(direction: Direction) -> LiveView {
             battery_mv: Some(14_800),
             surface_temperature: Some(Temperature::celsius(18.4)),
         },
-        counts: Counts { received: 21_750, no_echo: 500, lost: 2, dropped: 0, unsaved: 0, long_gaps: 1, stalls: 0 },
+        counts: LiveCounts { received: 21_750, no_echo: 500, lost: 2, dropped: 0, unsaved: 0, long_gaps: 1, stalls: 0 },
         started_us: NOW - 106_000_000,
         bells: 1,
         rings: 1,

@@ -2,7 +2,7 @@
 #![allow(dead_code)]
 
 use crate::console::fixture::*;
-use backwall::console::survey::Survey;
+use backwall::console::survey::SurveyAsk;
 use backwall::console::{Backend, Clock, ConsoleOptions, Glyphs, ReplayHandle, ReviewHandle, ScanHandle, Step, SurveyHandle, Theme};
 use backwall::live::bench::BenchHandle;
 use backwall::live::{Begin, Connecting, LiveView, Phase, RunCommand};
@@ -110,7 +110,7 @@ impl Backend for Job {
         let (asks, _) = std::sync::mpsc::channel();
         Ok(ReviewHandle { overview: Arc::new(overview(Direction::Up)), news, asks })
     }
-    fn open_survey(&mut self, _: Survey) -> anyhow::Result<SurveyHandle> {
+    fn open_survey(&mut self, _: SurveyAsk) -> anyhow::Result<SurveyHandle> {
         anyhow::bail!("this job has no file")
     }
     fn open_replay(&mut self, _: RunId) -> anyhow::Result<ReplayHandle> {

@@ -5,7 +5,7 @@ use crate::console_review::stored::{append, at, fill, new_job, start};
 use backwall::console::replay::{Replay, ReplayPace};
 use backwall::console::review::Over;
 use backwall::console::state::{App, Effect, Event};
-use backwall::console::survey::{Survey, SurveyNews, Surveyed};
+use backwall::console::survey::{SurveyAsk, SurveyNews, Surveyed};
 use backwall::console::update::update;
 use backwall::console::{Glyphs, Step, SurveyHandle, Theme};
 use backwall::live::Phase;
@@ -45,7 +45,7 @@ fn surveyed(strip: impl Fn(&str) -> Strip) -> SurveyNews {
 
 pub fn on_map() -> App {
     let mut app = app(Step::Review, ready());
-    assert_eq!(update(&mut app, letter('p')), [Effect::OpenSurvey(Survey::Map)]);
+    assert_eq!(update(&mut app, letter('p')), [Effect::OpenSurvey(SurveyAsk::Map)]);
     let strip = |line: &str| if line == "A090" { wall(Direction::Up).strip.clone() } else { Strip::default() };
     update(&mut app, Event::Survey(surveyed(strip)));
     app
@@ -165,7 +165,7 @@ fn the_map_read_from_a_job_is_the_report_s() {
     let reader = JobFile::open_read_only(&path).unwrap();
     let mut app = app(Step::Review, reader.contents().unwrap());
     update(&mut app, letter('p'));
-    let mut handle = open_survey(&path, Survey::Map, None).unwrap();
+    let mut handle = open_survey(&path, SurveyAsk::Map, None).unwrap();
     let done = |app: &App| matches!(&app.review.over, Some(Over::Map(shown)) if shown.surveyed.progress.done);
     wait(&mut app, &mut handle, done);
     let report = wall_map(&reader, &reader.contents().unwrap(), &mut |_, _| true).unwrap();
@@ -197,7 +197,7 @@ fn statistics_on_screen_are_the_report_s_rows() {
     snap!("statistics_interval", &app);
     // Shorter intervals are asked for and come.
     let asked = update(&mut app, letter('<'));
-    let wanted = Survey::Statistics { line: "A090".into(), interval: Length::mm(200.0) };
+    let wanted = SurveyAsk::Statistics { line: "A090".into(), interval: Length::mm(200.0) };
     assert_eq!(asked, [Effect::AskSurvey(wanted.clone())]);
     assert!(!screen(&app).contains("nan"), "{}", screen(&app));
     handle.asks.send(wanted).unwrap();
@@ -223,7 +223,7 @@ fn statistics_on_screen_are_the_report_s_rows() {
     update(&mut app, key(KeyCode::Left));
     app.look = look(Theme::Mono, Glyphs::Ascii);
     let asked = update(&mut app, letter('u'));
-    assert_eq!(asked, [Effect::AskSurvey(Survey::Statistics { line: "A090".into(), interval: Length::inch(12.0) })]);
+    assert_eq!(asked, [Effect::AskSurvey(SurveyAsk::Statistics { line: "A090".into(), interval: Length::inch(12.0) })]);
     update(&mut app, letter('b'));
     snap!("statistics_inch", &app);
     assert_eq!(update(&mut app, key(KeyCode::Enter)), [Effect::CloseSurvey, Effect::OpenLine(2)]);

@@ -7,8 +7,8 @@ use clap::Parser;
 use std::ffi::OsStr;
 use std::path::Path;
 
-fn made(job: &Path, plan: &Path) -> new::Args {
-    new::Args { job: Some(job.to_path_buf()), from: Some(plan.to_path_buf()), example: false, json: false }
+fn made(job: &Path, plan: &Path) -> new::NewArgs {
+    new::NewArgs { job: Some(job.to_path_buf()), from: Some(plan.to_path_buf()), example: false, json: false }
 }
 
 fn make(folder: &Path) -> std::path::PathBuf {
@@ -23,7 +23,7 @@ fn export(job: &Path, out: &Path, run: Option<i64>) -> Result<(), String> {
     #[derive(clap::Parser)]
     struct Line {
         #[command(flatten)]
-        args: export::Args,
+        args: export::ExportArgs,
     }
     let run = run.map(|run| format!("--run={run}"));
     let words =
@@ -75,7 +75,7 @@ fn an_export_is_whole_or_not_there_and_never_replaces_a_job() {
 fn verify_fails_on_a_file_that_is_not_as_it_was_saved() {
     let folder = tempfile::tempdir().unwrap();
     let job = make(folder.path());
-    let verify = || verify::run(&verify::Args { job: job.clone(), against: None, seal: None, key: None, json: true });
+    let verify = || verify::run(&verify::VerifyArgs { job: job.clone(), against: None, seal: None, key: None, json: true });
     verify().unwrap();
     rusqlite::Connection::open(&job).unwrap().execute_batch("DROP TRIGGER job_no_update; UPDATE job SET number = 'X-1'").unwrap();
     let said = verify().unwrap_err().to_string();

@@ -4,7 +4,7 @@ use super::support::*;
 use backwall_report::csv;
 use backwall_report::readings::ReadingsOf;
 use backwall_store::{CloseReason, Entry, EventKind, JobFile, Mark, MarkKind, Note, RunState};
-use backwall_survey::job::checklist::{Answer, Signature, Value};
+use backwall_survey::job::checklist::{Answer, AnswerValue, Signature};
 use backwall_survey::strip::{Level, Spot};
 use backwall_ultrasound::TimeBase;
 use backwall_units::{Frequency, Length};
@@ -15,7 +15,7 @@ fn a_job_comes_back_as_it_was_entered() {
     let path = new_job(folder.path());
     let job = JobFile::open(&path).unwrap();
     let writer = job.writer();
-    let answer = Answer { item: "tether".into(), value: Value::Confirmed(true), note: "twice".into(), by: signed() };
+    let answer = Answer { item: "tether".into(), value: AnswerValue::Confirmed(true), note: "twice".into(), by: signed() };
     writer.answer(answer.clone()).unwrap();
     let signature = Signature { by: signed(), answers: 1 };
     writer.sign(signature.clone()).unwrap();
@@ -157,7 +157,7 @@ fn rows_once_saved_can_be_neither_changed_nor_removed() {
     let path = new_job(folder.path());
     let job = JobFile::open(&path).unwrap();
     let writer = job.writer();
-    writer.answer(Answer { item: "tether".into(), value: Value::Confirmed(false), note: String::new(), by: signed() }).unwrap();
+    writer.answer(Answer { item: "tether".into(), value: AnswerValue::Confirmed(false), note: String::new(), by: signed() }).unwrap();
     let run = writer.start_run(start()).unwrap();
     writer.append_blocking(run, shot(0)).unwrap();
     writer.close_run(run, CloseReason::Operator, 0).unwrap();

@@ -12,7 +12,7 @@ use super::{LineComparison, Request};
 use backwall_survey::integrity::average::BinShot;
 use backwall_survey::integrity::extreme::{Blocks, least_expected};
 use backwall_survey::integrity::rate::DatedWall;
-use backwall_survey::integrity::required::{Extent, Form, Pipe, Pressurised, Shell, Vessel, allowable_stress};
+use backwall_survey::integrity::required::{Extent, FormulaUnits, Pipe, Pressurised, Shell, Vessel, allowable_stress};
 use backwall_survey::integrity::variation::variation;
 use backwall_survey::integrity::{Refusal, Worked, WorkedAnswer};
 use backwall_survey::job::assess::AssessPlan;
@@ -271,7 +271,7 @@ impl Work<'_> {
             stress: stress?,
             joint_efficiency: self.course.joint_efficiency?,
         };
-        let form = if self.facts.plan.job.units == LengthUnit::Inch { Form::Us } else { Form::Si };
+        let form = if self.facts.plan.job.units == LengthUnit::Inch { FormulaUnits::Us } else { FormulaUnits::Si };
         let required = shell.required(Extent::Course, form);
         self.take(required).map(|required| required.required)
     }

@@ -18,14 +18,14 @@ struct Doubts {
     without_uncertainty: u64,
     /// Spots that may be laminations.
     laminations: u64,
-    lowest: Option<Lowest>,
+    lowest: Option<LowestReading>,
     /// The shot before, by its run: whether its echo is a doubtful one.
     before: Option<(RunId, bool)>,
 }
 
 /// The minimum of all that do not stand alone, and whether its echo is worse than those beside it.
 #[derive(Debug, Clone)]
-struct Lowest {
+struct LowestReading {
     wall: DatedWall,
     /// Its number and U are for an even wall, and that is not what it stands on.
     even_only: bool,
@@ -37,7 +37,7 @@ struct Lowest {
     run: RunId,
 }
 
-impl Lowest {
+impl LowestReading {
     /// A reading of poor quality, or of a weak echo on uneven wall, between two that are neither: what it shows is shown by nothing else.
     fn is_weak_alone(&self) -> bool {
         !self.weakness.is_empty() && !self.shared.0 && self.shared.1 == Some(false)
@@ -144,13 +144,13 @@ impl RestsOn {
             // Beside the first shot of a run there is none to speak for it.
             let shared = (before.is_none_or(|(_, weak)| weak), None);
             let even_only = measurement.is_for_even_wall_only();
-            found.lowest = Some(Lowest { wall, even_only, at: reading.place.along, weakness, shared, run: run.id });
+            found.lowest = Some(LowestReading { wall, even_only, at: reading.place.along, weakness, shared, run: run.id });
         }
     }
 
     /// Minima of courses, over the lines that are meant, which rest on an echo worse than its neighbours'.
     fn weak_minima(&self, is_meant: &dyn Fn(&str, Option<u16>) -> bool, unit: LengthUnit) -> Vec<String> {
-        let mut lowest: BTreeMap<Option<u16>, (&str, &Lowest)> = BTreeMap::new();
+        let mut lowest: BTreeMap<Option<u16>, (&str, &LowestReading)> = BTreeMap::new();
         for ((line, course), doubts) in self.courses.iter().filter(|((line, course), _)| is_meant(line, *course)) {
             let Some(found) = &doubts.lowest else { continue };
             if lowest.get(course).is_none_or(|(_, known)| found.wall.thickness < known.wall.thickness) {

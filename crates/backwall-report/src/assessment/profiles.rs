@@ -1,7 +1,7 @@
 //! The critical thickness profile of a course over its parallel lines, and what a screening of a local thin area takes from it.
 
 use backwall_survey::integrity::average::BinShot;
-use backwall_survey::integrity::profile::{Lowest, ThinArea, critical_profile, remaining_strength};
+use backwall_survey::integrity::profile::{ProfileLowest, ThinArea, critical_profile, remaining_strength};
 use backwall_survey::job::Plan;
 use backwall_survey::job::plan::AssetKind;
 use backwall_units::Length;
@@ -14,7 +14,7 @@ pub struct ThicknessProfile {
     /// Of a place: the longest gap that the procedure allows.
     pub width: Length,
     pub lines: usize,
-    pub places: Vec<Lowest>,
+    pub places: Vec<ProfileLowest>,
 }
 
 /// The longest stretch of the profile under the required thickness: inputs for a screening, and no verdict.

@@ -120,7 +120,7 @@ pub struct ShortestLife {
 }
 
 /// What the roll-up is made of.
-pub(super) struct Parts<'a> {
+pub(super) struct RollupParts<'a> {
     pub plan: &'a Plan,
     pub lines: &'a [LineAssessment],
     /// Only this line was asked for.
@@ -146,7 +146,7 @@ struct OnLine<'a> {
     tracks_left: usize,
 }
 
-pub(super) fn roll_up(parts: Parts<'_>) -> RollUp {
+pub(super) fn roll_up(parts: RollupParts<'_>) -> RollUp {
     let courses: Vec<RolledCourse> = parts.plan.asset.courses.iter().map(|course| of_course(&parts, course.number)).collect();
     let of = |wanted| courses.iter().filter(|course| course.decision == wanted).count();
     let number = |found: Option<&RolledCourse>| found.map(|course| course.course);
@@ -191,7 +191,7 @@ pub(super) fn roll_up(parts: Parts<'_>) -> RollUp {
     RollUp { asset, courses, worst: parts.worst, laminations: parts.laminations }
 }
 
-impl Parts<'_> {
+impl RollupParts<'_> {
     fn is_wanted(&self, line: &str) -> bool {
         self.only.is_none_or(|only| same_text(only, line))
     }
@@ -243,7 +243,7 @@ impl Parts<'_> {
     }
 }
 
-fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
+fn of_course(parts: &RollupParts<'_>, number: u16) -> RolledCourse {
     let plan = parts.plan;
     let nominal = plan.asset.courses.iter().find(|course| course.number == number).map_or(Length::ZERO, |course| course.nominal);
     let (planned, lines) = (parts.planned(number), parts.on_lines(number));
@@ -303,7 +303,7 @@ fn of_course(parts: &Parts<'_>, number: u16) -> RolledCourse {
 }
 
 /// The critical thickness profile over the upright lines through a course.
-fn profile(parts: &Parts<'_>, number: u16) -> Option<ThicknessProfile> {
+fn profile(parts: &RollupParts<'_>, number: u16) -> Option<ThicknessProfile> {
     let (_, bottom, top) = parts.plan.course_edges().into_iter().find(|edge| edge.0 == number)?;
     let upright = parts.plan.lines.iter().filter(|line| line.direction.is_upright() && parts.is_wanted(&line.name));
     let through = upright.filter(|line| {

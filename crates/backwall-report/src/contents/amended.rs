@@ -1,12 +1,12 @@
 //! What was put right after it was recorded: every statement by name, time and reason, and the runs that do not count.
 
-use super::Writer;
+use super::DocumentWriter;
 use super::summary::capital;
-use crate::document::{Table, Tone};
+use crate::document::{DocumentTable, Tone};
 use crate::words::{count, safe_text};
 use backwall_survey::job::{Said, Statement, revision};
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     /// On page one: what a reader must know before comparing with what was seen on site.
     pub(super) fn what_does_not_count(&mut self) {
         let contents = &self.job.contents;
@@ -40,7 +40,7 @@ impl Writer<'_> {
         if contents.statements.is_empty() {
             return;
         }
-        let mut table = Table::of(&["No.>", "Statement", "Reason", "By", ""]);
+        let mut table = DocumentTable::of(&["No.>", "Statement", "Reason", "By", ""]);
         for statement in &contents.statements {
             let idle = contents.force.idle.iter().find(|idle| idle.statement == statement.id);
             let stands = idle.map_or_else(String::new, |idle| format!("has no effect: {}", idle.why));

@@ -2,13 +2,13 @@
 //! next. All of it comes from the roll-up and from nowhere else.
 
 use super::summary::capital;
-use super::{Writer, count, tone_of};
+use super::{DocumentWriter, count, tone_of};
 use crate::assessment::{RolledCourse, WorstPlace};
-use crate::document::{Table, Tone};
+use crate::document::{DocumentTable, Tone};
 use crate::words::{percent, safe_text, short_name};
 use backwall_survey::integrity::Decision;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     /// Whether it is enough: in a headline, in plain words, course by course.
     pub(super) fn answer(&mut self) {
         let Some(assessment) = &self.job.assessment else { return };
@@ -19,7 +19,7 @@ impl Writer<'_> {
         let mut lines = roll_up.plain(&safe_text(&assessment.asset), unit);
         lines.push(format!("{}. {}", capital(&assessment.basis), assessment.caution));
         self.out.whole_notice(tone_of(roll_up.asset.decision), roll_up.headline(), lines);
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "Course>",
             &self.head("Required"),
             &format!("Minimum ± U, {}, on line, at", unit.thickness_symbol()),

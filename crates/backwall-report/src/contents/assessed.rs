@@ -1,9 +1,9 @@
 //! Assessment of each course on each line, and why it is decided so; how the numbers came about is in `working`.
 
 use super::summary::capital;
-use super::{Writer, tone_of};
+use super::{DocumentWriter, tone_of};
 use crate::assessment::{CourseAssessment, LineAssessment, RunNote};
-use crate::document::{Table, Tone};
+use crate::document::{DocumentTable, Tone};
 use crate::template::Working;
 use backwall_survey::integrity::Decision;
 
@@ -13,14 +13,14 @@ const MOST_ROWS: usize = 16;
 /// Remarks before the numbers, where only what decides is shown.
 const MOST_REMARKS: usize = 2;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn unseen(&mut self) {
         let (Some(found), unit) = (&self.job.unseen, self.wanted.unit) else { return };
         self.out.heading(2, found.title());
         self.out.paragraph(found.statement(unit));
         let mut rows = found.rows(unit).into_iter();
         let head: Vec<String> = rows.next().unwrap_or_default().into_iter().map(|head| format!("{head}>")).collect();
-        let mut table = Table::of(&head.iter().map(String::as_str).collect::<Vec<_>>());
+        let mut table = DocumentTable::of(&head.iter().map(String::as_str).collect::<Vec<_>>());
         rows.for_each(|row| table.row(row));
         self.out.table(table);
         self.out.paragraph(format!("So {}.", found.summary(unit)));
@@ -87,7 +87,7 @@ impl Writer<'_> {
 
     fn courses(&mut self, lines: &[LineAssessment]) {
         let unit = self.wanted.unit;
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "Line",
             "Course",
             &self.head("Required"),
@@ -139,7 +139,7 @@ impl Writer<'_> {
         numbers.dedup();
         let head = |number: &Option<u16>| number.map_or_else(|| "Course not known".to_owned(), |number| format!("Course {number}"));
         let heads: Vec<String> = std::iter::once("Line".to_owned()).chain(numbers.iter().map(head)).collect();
-        let mut table = Table::of(&heads.iter().map(String::as_str).collect::<Vec<_>>());
+        let mut table = DocumentTable::of(&heads.iter().map(String::as_str).collect::<Vec<_>>());
         for line in lines {
             let cell = |number: &Option<u16>| {
                 let course = line.courses.iter().find(|course| course.course == *number);

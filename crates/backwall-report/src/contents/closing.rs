@@ -1,8 +1,8 @@
 //! The end of a report: what the method cannot say, the seals, the lines to sign on.
 
 use super::summary::capital;
-use super::{Writer, fact};
-use crate::document::{Captioned, DocumentBlock, Table, Tone};
+use super::{DocumentWriter, fact};
+use crate::document::{Captioned, DocumentBlock, DocumentTable, Tone};
 use crate::figure::{Anchor, FigureItem, Ink, LineWeight, Text, point};
 use crate::qr::Qr;
 use backwall_store::RunState;
@@ -12,7 +12,7 @@ const BRIEF_METHOD: usize = 2;
 /// Room for the words beside the code of the seal, mm.
 const BESIDE_CODE: f64 = 120.0;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn method(&mut self) {
         let mut lines = vec![
             "Only the scanned lines are known. Wall between them was not examined, and corrosion there is neither shown nor excluded."
@@ -45,7 +45,7 @@ impl Writer<'_> {
              The seal covers them all and every statement about the job. A change or a removal shows only against a copy kept \
              elsewhere, such as this page: `backwall verify --against`.",
         );
-        let mut table = Table::of(&["Run", "State", "Readings>", "Digest"]);
+        let mut table = DocumentTable::of(&["Run", "State", "Readings>", "Digest"]);
         let is_brief = self.wanted.template.is_brief;
         for run in self.job.runs.iter().filter(|_| !is_brief) {
             let state = match run.summary.state {

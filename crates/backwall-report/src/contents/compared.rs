@@ -2,9 +2,9 @@
 
 use super::assessed::named;
 use super::summary::capital;
-use super::{Writer, captioned, count, fact};
+use super::{DocumentWriter, captioned, count, fact};
 use crate::assessment::{CourseAssessment, LineAssessment, LineComparison};
-use crate::document::{Captioned, Table, Tone};
+use crate::document::{Captioned, DocumentTable, Tone};
 use crate::figure::change;
 use crate::template::Working;
 use backwall_survey::strip::compare::{Change, Difference};
@@ -47,7 +47,7 @@ fn is_newest(line: &LineAssessment, with: &LineComparison) -> bool {
 
 const NOT_JUDGED: &str = "not judged";
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn comparison(&mut self) {
         let Some(assessment) = &self.job.assessment else {
             return self.out.paragraph("No run was made, so there is nothing to compare.");
@@ -95,7 +95,7 @@ impl Writer<'_> {
     fn every_comparison(&mut self, lines: &[&LineAssessment]) {
         let unit = self.wanted.unit;
         let heads = ["Mean, by", "± U", "Minimum, by", "± U"].map(|name| self.head(name));
-        let mut table = Table::of(&["Line", "Against", "Offset", &heads[0], &heads[1], "", &heads[2], &heads[3], "", "Stretches>"]);
+        let mut table = DocumentTable::of(&["Line", "Against", "Offset", &heads[0], &heads[1], "", &heads[2], &heads[3], "", "Stretches>"]);
         let mut unjudged = false;
         for line in lines {
             for with in line.comparisons.iter().filter(|with| with.comparison.is_none() || is_newest(line, with)) {
@@ -167,7 +167,7 @@ impl Writer<'_> {
         facts.push(fact("Changes", found));
         self.out.facts(facts);
         let unit = self.wanted.unit;
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             &format!("Stretch, {}", unit.place_symbol()),
             &self.head("Mean then"),
             &self.head("now"),
@@ -198,7 +198,7 @@ impl Writer<'_> {
     fn points(&mut self, with: &LineComparison) {
         let unit = self.wanted.unit;
         let heads = ["Then", "Nearest now", "± U", "Lowest near it"].map(|name| self.head(name));
-        let mut table = Table::of(&[&format!("At, {}>", unit.place_symbol()), &heads[0], &heads[1], &heads[2], "", &heads[3]]);
+        let mut table = DocumentTable::of(&[&format!("At, {}>", unit.place_symbol()), &heads[0], &heads[1], &heads[2], "", &heads[3]]);
         for point in &with.points {
             let of = |of: fn(&Difference) -> Length| self.bare(point.nearest.as_ref().map(of));
             let change = point.nearest.map_or("nothing was read there now", |nearest| nearest.change.word());

@@ -1,8 +1,8 @@
 //! What one day came to and what is left, for the office in the evening: two pages, preliminary, and said so.
 
 use super::summary::capital;
-use super::{RunFacts, Writer, fact};
-use crate::document::{Table, Tone};
+use super::{DocumentWriter, RunFacts, fact};
+use crate::document::{DocumentTable, Tone};
 use crate::words::{self, count, safe_text};
 use backwall_store::RunState;
 use backwall_survey::job::left::Weight;
@@ -14,7 +14,7 @@ use backwall_units::Length;
 const MOST_SPOTS: usize = 12;
 const DAY_US: i64 = 24 * 3_600_000_000;
 
-impl<'a> Writer<'a> {
+impl<'a> DocumentWriter<'a> {
     /// What was driven and found on the day of issue.
     pub(super) fn day(&mut self) {
         self.out.notice(
@@ -28,7 +28,7 @@ impl<'a> Writer<'a> {
             return self.out.paragraph("Nothing was scanned on this day.");
         }
         let thickness = self.wanted.unit.thickness_symbol();
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "Run>",
             "Line",
             "From, to",
@@ -93,7 +93,8 @@ impl<'a> Writer<'a> {
             return self.out.paragraph("No spot under a limit was found.");
         }
         let total = spots.len();
-        let mut table = Table::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Judged as", "Acknowledged"]);
+        let mut table =
+            DocumentTable::of(&["Level", "Line", "At", &self.head("Minimum"), &self.head("Required"), "Judged as", "Acknowledged"]);
         for (run, spot) in spots.into_iter().take(MOST_SPOTS) {
             table.toned(
                 if spot.level == Level::Thin { Tone::Bad } else { Tone::Watch },
@@ -141,7 +142,7 @@ impl<'a> Writer<'a> {
 
     /// Who worked when, in what weather, and what was handed over.
     pub(super) fn shifts(&mut self) {
-        let mut table = Table::of(&["Shift", "Hours>", "Crew", "Weather", "Gas", "Handed over"]);
+        let mut table = DocumentTable::of(&["Shift", "Hours>", "Crew", "Weather", "Gas", "Handed over"]);
         let daily = self.wanted.template.is_daily;
         for (begun, ended) in self.signed_on().into_iter().filter(|shift| !daily || self.reaches_the_day(shift)) {
             table.row(self.shift(begun, ended));

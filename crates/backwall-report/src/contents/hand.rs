@@ -1,14 +1,14 @@
 //! What was read by hand: a table with everything, and beside each spot what proves it. The crawler's own numbers stay as they are.
 
-use super::Writer;
+use super::DocumentWriter;
 use super::summary::capital;
-use crate::document::{Table, Tone};
+use crate::document::{DocumentTable, Tone};
 use crate::hand::{self, HandRow};
 use crate::words::{count, safe_text};
 use backwall_store::RunId;
 use backwall_survey::strip::Spot;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     /// On page one: where a hand found less wall than is required.
     pub(super) fn thin_by_hand(&mut self) {
         let rows = hand::rows(&self.job.contents);
@@ -33,7 +33,7 @@ impl Writer<'_> {
             return;
         }
         let unit = self.wanted.unit;
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "No.>",
             "Place",
             "Course>",

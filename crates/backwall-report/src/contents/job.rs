@@ -1,12 +1,12 @@
 //! What the job was: order, people, kit, object, limits, and the checklist as it was answered.
 
 use super::summary::capital;
-use super::{Writer, fact};
-use crate::document::{Table, Tone};
+use super::{DocumentWriter, fact};
+use crate::document::{DocumentTable, Tone};
 use backwall_survey::job::ItemState;
 use backwall_survey::job::checklist::ItemKind;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn job_facts(&mut self) {
         let job = &self.job.contents.plan.job;
         let none = || "not given".to_owned();
@@ -36,7 +36,7 @@ impl Writer<'_> {
         if of_no_run.is_empty() {
             return;
         }
-        let mut table = Table::of(&["Noted", "Note to the job"]);
+        let mut table = DocumentTable::of(&["Noted", "Note to the job"]);
         for note in of_no_run {
             table.row([self.time(note.at_us), note.text.words(self.wanted.unit)]);
         }
@@ -49,7 +49,7 @@ impl Writer<'_> {
         if people.is_empty() {
             return self.out.paragraph("The job plan names no people.");
         }
-        let mut table = Table::of(&["Name", "Role", "Certificate", "Valid until", ""]);
+        let mut table = DocumentTable::of(&["Name", "Role", "Certificate", "Valid until", ""]);
         for person in people {
             let expired = self.expired(person.expires);
             table.toned(
@@ -68,7 +68,7 @@ impl Writer<'_> {
 
     pub(super) fn kit(&mut self) {
         let plan = &self.job.contents.plan;
-        let mut table = Table::of(&["Item", "Serial", "Due", ""]);
+        let mut table = DocumentTable::of(&["Item", "Serial", "Due", ""]);
         for kit in &plan.kit {
             let overdue = self.expired(kit.due);
             table.toned(
@@ -134,7 +134,7 @@ impl Writer<'_> {
             facts.push(fact("Surface temperature", format!("{}, from the plan", self.temperature(temperature))));
         }
         self.out.facts(facts);
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "Course",
             &format!("Height, {}>", unit.place_symbol()),
             &self.head("Nominal"),
@@ -197,7 +197,7 @@ impl Writer<'_> {
         let list = &contents.checklist;
         self.out.paragraph(format!("{} ({}): {}", list.title, list.name, list.caution));
         let conditions = contents.conditions_of_work();
-        let mut table = Table::of(&["Item", "Answer", "State", "Note", "Answered by"]);
+        let mut table = DocumentTable::of(&["Item", "Answer", "State", "Note", "Answered by"]);
         for item in &list.items {
             let answer = list.answer(item, &contents.answers);
             let state = list.state(item, &contents.answers, &conditions);

@@ -1,7 +1,7 @@
 //! Spots that may be laminations: what the first page says of them, and what speaks for each.
 
 use super::summary::capital;
-use super::{RunFacts, Writer, count};
+use super::{DocumentWriter, RunFacts, count};
 use crate::document::Tone;
 use backwall_survey::neighbours::{Finding, Kind};
 use backwall_survey::strip::Spot;
@@ -17,7 +17,7 @@ impl RunFacts {
     }
 }
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     /// Which spots may be laminations, and that they count as wall until that is proven.
     pub(super) fn suspected_laminations(&mut self) {
         let (mut lines, mut open, mut more) = (Vec::new(), 0, Vec::new());

@@ -1,7 +1,7 @@
 //! What was found, line by line and course by course, and what was not.
 
-use super::{Writer, captioned, count};
-use crate::document::{Paper, Table, Tone};
+use super::{DocumentWriter, captioned, count};
+use crate::document::{DocumentTable, Paper, Tone};
 use crate::figure::{data, map};
 use crate::template::Working;
 use crate::words::percent;
@@ -12,10 +12,10 @@ use backwall_units::Length;
 /// Of more runs than this a table gives their number only.
 const MOST_RUNS: usize = 3;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn results(&mut self) {
         let unit = self.wanted.unit;
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "Line",
             "Run",
             &format!("Scanned, {}", unit.place_symbol()),
@@ -124,7 +124,7 @@ impl Writer<'_> {
         self.out.table(table);
     }
 
-    fn statistics_table(&self) -> Table {
+    fn statistics_table(&self) -> DocumentTable {
         let at = format!("At, {}>", self.wanted.unit.place_symbol());
         let heads = [
             "Line",
@@ -143,7 +143,7 @@ impl Writer<'_> {
             "Gap>",
             "Covered>",
         ];
-        Table::of(&heads)
+        DocumentTable::of(&heads)
     }
 
     fn statistics_row(&self, run: &super::RunFacts, name: String, of: &Statistics, required: Option<Length>) -> Vec<String> {
@@ -200,7 +200,7 @@ impl Writer<'_> {
     fn gaps(&mut self) {
         let mut gaps: Vec<_> = self.job.runs.iter().flat_map(|run| run.gaps.iter().map(move |gap| (run, *gap))).collect();
         gaps.sort_by(|(_, a), (_, b)| b.length().total_cmp(&a.length()));
-        let mut table = Table::of(&["Run", "Gap", "Length>", "Within it"]);
+        let mut table = DocumentTable::of(&["Run", "Gap", "Length>", "Within it"]);
         for (run, gap) in gaps {
             let inside = run.wall.strip.stretch(gap.from, gap.to);
             let why = match inside.lost {
@@ -231,7 +231,7 @@ impl Writer<'_> {
             }
         }
         found.sort_by_key(|(_, readings, _)| std::cmp::Reverse(*readings));
-        let mut table = Table::of(&["Flag", "Readings>", "Of them", "Means"]);
+        let mut table = DocumentTable::of(&["Flag", "Readings>", "Of them", "Means"]);
         for (flag, readings, runs) in found {
             let of_them = if runs.len() > MOST_RUNS { format!("in {} runs", runs.len()) } else { runs.join(", ") };
             table.row([flag.word().to_owned(), readings.to_string(), of_them, flag.explanation().to_owned()]);

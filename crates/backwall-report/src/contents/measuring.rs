@@ -1,8 +1,8 @@
 //! What the numbers rest on: set-ups as they were used, blocks and verifications, the encoder, uncertainty.
 
 use super::summary::capital;
-use super::{Writer, count, fact, micro};
-use crate::document::{Table, Tone};
+use super::{DocumentWriter, count, fact, micro};
+use crate::document::{DocumentTable, Tone};
 use crate::template::Working;
 use backwall_ultrasound::calibration::Budget;
 use backwall_ultrasound::{Calibration, Ruler, Setup};
@@ -14,7 +14,7 @@ const MOST_RUNS: usize = 3;
 /// A kelvin as a difference of temperature.
 const FAHRENHEIT_PER_KELVIN: f64 = 1.8;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     /// Set-ups that runs were made with, each once, with the runs that used it.
     fn used_setups(&self) -> Vec<(&Setup, Option<i64>, Vec<String>)> {
         let mut used: Vec<(&Setup, Option<i64>, Vec<String>)> = Vec::new();
@@ -43,7 +43,7 @@ impl Writer<'_> {
             self.setup(setup);
         }
         let velocity = format!("Velocity, {}>", self.wanted.unit.velocity_symbol());
-        let mut table = Table::of(&["No.", "Source", &velocity, "Zero, ns>", "Entered by"]);
+        let mut table = DocumentTable::of(&["No.", "Source", &velocity, "Zero, ns>", "Entered by"]);
         for entry in &self.job.contents.setups {
             table.row([
                 entry.id.to_string(),
@@ -101,7 +101,7 @@ impl Writer<'_> {
             self.out.paragraph("No run was made, so no calibration was used.");
         }
         self.out.heading(2, "Verifications on blocks");
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "When, by",
             "Set-up",
             "Block",
@@ -178,7 +178,7 @@ impl Writer<'_> {
             facts.push(fact("Near face when coupled", format!("{face:.1} % of full screen height")));
         }
         self.out.facts(facts);
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             &self.head("Block"),
             &self.head("Measured"),
             &self.head("Residual"),
@@ -224,7 +224,7 @@ impl Writer<'_> {
         }
         let (head, set, found) =
             (format!("Distance, {}>", unit.place_symbol()), format!("Set, per {symbol}>"), format!("Found, per {symbol}>"));
-        let mut table = Table::of(&["When, by", &head, "Counts>", &set, &found, "Error, %>", ""]);
+        let mut table = DocumentTable::of(&["When, by", &head, "Counts>", &set, &found, "Error, %>", ""]);
         for (check, by) in &contents.encoder_checks {
             let judged = check.judge();
             table.toned(
@@ -249,7 +249,7 @@ impl Writer<'_> {
              (noise, agreement of envelope and correlation, the second echo) as the square root of the sum of squares (JCGM 100:2008, equation 10). \
              U is twice that (k = 2), about 95 % for a reading of an even wall. It holds for the place under the probe, not for the wall beside it.",
         );
-        let mut table = Table::of(&["Run", &self.head("Smallest U"), &self.head("Largest U"), "Readings without one>"]);
+        let mut table = DocumentTable::of(&["Run", &self.head("Smallest U"), &self.head("Largest U"), "Readings without one>"]);
         let all = self.wanted.template.working == Working::All || self.job.runs.len() <= MOST_RUNS;
         for run in self.job.runs.iter().filter(|_| all) {
             let (low, high) = run.uncertainty.map_or((None, None), |(low, high)| (Some(low * 2.0), Some(high * 2.0)));

@@ -1,12 +1,12 @@
 //! What was not read: of all runs together on the first page, run by run in its section.
 
 use super::summary::{MOST_LINES, capital};
-use super::{RunFacts, Writer, count};
+use super::{DocumentWriter, RunFacts, count};
 use crate::document::Tone;
 use crate::words::percent;
 use backwall_store::RunState;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn what_is_missing(&mut self) {
         if self.wanted.template.is_brief {
             return;

@@ -1,7 +1,7 @@
 //! What people added to the job besides numbers: notes of no run, drawings, photos, and who witnessed what.
 
-use super::{Writer, captioned};
-use crate::document::Table;
+use super::{DocumentWriter, captioned};
+use crate::document::DocumentTable;
 use crate::figure::{Anchor, Figure, Text, point};
 use crate::picture::Picture;
 use crate::words::{bytes, safe_text};
@@ -10,7 +10,7 @@ use backwall_survey::job::noted::Noted;
 /// A letter of a drawing on paper, millimetres: its pitch and that of the lines, and the smallest pitch that can be read.
 const PITCH: (f64, f64) = (1.9, 3.6);
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn noted(&mut self) {
         self.other_notes();
         self.drawings();
@@ -20,7 +20,7 @@ impl Writer<'_> {
 
     /// Notes and marks of a line or of the job; those of a run stand with it.
     fn other_notes(&mut self) {
-        let mut table = Table::of(&["At", "Mark", "Text", "By"]);
+        let mut table = DocumentTable::of(&["At", "Mark", "Text", "By"]);
         for entered in self.job.contents.force.notes.iter().filter(|entered| entered.what.at.run.is_none()) {
             let Noted { at, mark, text, .. } = &entered.what;
             let kind = mark.map_or("note", |kind| kind.word());
@@ -54,7 +54,7 @@ impl Writer<'_> {
     }
 
     fn photos(&mut self) {
-        let mut table = Table::of(&["No.>", "File", "Of", "Shows", "Taken", "Size>", "BLAKE3", "Added by"]);
+        let mut table = DocumentTable::of(&["No.>", "File", "Of", "Shows", "Taken", "Size>", "BLAKE3", "Added by"]);
         let mut shown = Vec::new();
         for (index, (entered, picture)) in self.job.contents.force.photos.iter().zip(&self.job.photos).enumerate() {
             let photo = &entered.what;
@@ -90,7 +90,7 @@ impl Writer<'_> {
     }
 
     fn witnessed(&mut self) {
-        let mut table = Table::of(&["What was witnessed", "By", "Initials", "For", "Run>", "Entered by"]);
+        let mut table = DocumentTable::of(&["What was witnessed", "By", "Initials", "For", "Run>", "Entered by"]);
         for entered in &self.job.contents.force.witnessed {
             let witness = &entered.what;
             table.row([

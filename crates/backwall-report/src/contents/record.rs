@@ -1,14 +1,14 @@
 //! What the standards of ultrasonic thickness measurement want in a report (ISO 16809, test report; ASTM E797, report; both from memory):
 //! each thing there, or said to be missing.
 
-use super::{Writer, fact};
+use super::{DocumentWriter, fact};
 use crate::document::Tone;
 use crate::words::safe_text;
 use backwall_store::EventKind;
 
 const MISSING: &str = "NOT GIVEN";
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn record(&mut self) {
         let plan = &self.job.contents.plan;
         let issue = &self.wanted.issue;

@@ -2,8 +2,8 @@
 
 use super::gather::{RunFacts, SpotFacts};
 use super::summary::capital;
-use super::{Writer, captioned, count, fact};
-use crate::document::{Captioned, Table, Tone};
+use super::{DocumentWriter, captioned, count, fact};
+use crate::document::{Captioned, DocumentTable, Tone};
 use crate::figure::data;
 use crate::figure::strip;
 use crate::figure::waveform::{self, WaveformFigure};
@@ -17,7 +17,7 @@ const MOST_EVIDENCE: usize = 40;
 /// Two waveforms stand side by side.
 const WAVEFORM_HEIGHT: f64 = 54.0;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn runs(&mut self, heading: &str) {
         for run in &self.job.runs {
             self.out.heading(1, format!("{heading}: {}", run.name()));
@@ -133,7 +133,7 @@ impl Writer<'_> {
             return self.out.paragraph(words);
         }
         let unit = self.wanted.unit;
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "No.",
             "Level",
             &format!("From, {}>", unit.place_symbol()),
@@ -244,7 +244,7 @@ impl Writer<'_> {
 
     /// Notes and marks of the operator.
     fn said(&mut self, run: &RunFacts) {
-        let mut table = Table::of(&["When", "At", "Mark", "Text"]);
+        let mut table = DocumentTable::of(&["When", "At", "Mark", "Text"]);
         let notes = run.notes.iter().map(|note| (note.at_us, note.along, "note", note.text.words(self.wanted.unit)));
         let marks = run.wall.marks.iter().map(|mark| (mark.at_us, mark.along, mark.kind.word(), mark.text.clone()));
         let mut all: Vec<_> = notes.chain(marks).collect();
@@ -269,7 +269,7 @@ impl Writer<'_> {
     /// What happened besides readings, without what only the screen needed.
     fn happened(&mut self, run: &RunFacts) {
         let told = |kind| !matches!(kind, EventKind::Header | EventKind::Status | EventKind::Alarm | EventKind::Acknowledged);
-        let mut table = Table::of(&["When", "Event", "At", "Shot>", "What"]);
+        let mut table = DocumentTable::of(&["When", "Event", "At", "Shot>", "What"]);
         for event in run.events.iter().filter(|event| told(event.kind)) {
             let bad = matches!(event.kind, EventKind::Overflow | EventKind::Fault);
             table.toned(
@@ -297,7 +297,7 @@ impl Writer<'_> {
             return;
         }
         self.out.heading(2, format!("{} evaluated again", capital(&run.name())));
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "No.",
             "By",
             "Differs in",
@@ -325,7 +325,7 @@ impl Writer<'_> {
             Some((evaluation, _)) => format!("The results in this report are those of evaluation {}; the run's own readings and every other evaluation are kept beside them.", evaluation.id),
             None => "The results in this report are the run's own; evaluations are kept beside them and replace nothing.".to_owned(),
         });
-        let mut said = Table::of(&["Counts", "By", "Why"]);
+        let mut said = DocumentTable::of(&["Counts", "By", "Why"]);
         for adoption in contents.adoptions.iter().filter(|adoption| adoption.run == run.summary.id) {
             let counts = adoption.evaluation.map_or_else(|| "the run's own readings".to_owned(), |id| format!("evaluation {id}"));
             said.row([counts, self.signed(&adoption.by), adoption.reason.clone()]);

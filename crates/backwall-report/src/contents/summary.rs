@@ -1,7 +1,7 @@
 //! The first page: whether the numbers hold, what was found, what is missing, what was done against the rules.
 
 use super::gather::RunFacts;
-use super::{Writer, count, fact};
+use super::{DocumentWriter, count, fact};
 use crate::document::Tone;
 use crate::template::{Section, Working};
 use backwall_survey::job::validity::Validity;
@@ -17,7 +17,7 @@ const MANY: usize = 3;
 /// A list on the first page has no more lines; its section has all.
 pub(super) const MOST_LINES: usize = 6;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn summary(&mut self) {
         self.whether_calibrated();
         self.answer();

@@ -1,18 +1,18 @@
 //! The appendix: how the numbers came about. Of every number its formula, inputs, source and cautions; or of those that decide the inputs
 //! alone, and each formula once.
 
-use super::Writer;
+use super::DocumentWriter;
 use super::assessed::named;
 use super::summary::capital;
 use crate::assessment::{CourseAssessment, LineAssessment};
-use crate::document::{Table, Tone};
+use crate::document::{DocumentTable, Tone};
 use crate::template::Working;
 use crate::words::safe_text;
 use backwall_survey::integrity::Worked;
 use backwall_survey::integrity::worked::WorkedFigure;
 use backwall_units::LengthUnit;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn working(&mut self) {
         let Some(assessment) = &self.job.assessment else {
             return self.out.paragraph("No run was made, so there is no number to explain.");
@@ -35,7 +35,7 @@ impl Writer<'_> {
         );
         let unit = self.wanted.unit;
         let mut formulas: Vec<(String, String)> = Vec::new();
-        let mut numbers = Table::of(&["Number", "By", "With"]);
+        let mut numbers = DocumentTable::of(&["Number", "By", "With"]);
         let mut checks = Vec::new();
         for (line, course) in courses {
             let on = format!("{}, {}", safe_text(&line.line), named(course));
@@ -53,7 +53,7 @@ impl Writer<'_> {
         if !checks.is_empty() {
             self.out.notice(Tone::Bad, "These do not agree and must be checked", checks);
         }
-        let mut table = Table::of(&["", "Formula", "Source"]);
+        let mut table = DocumentTable::of(&["", "Formula", "Source"]);
         for (place, (formula, source)) in formulas.into_iter().enumerate() {
             table.row([letter(place), formula, source]);
         }
@@ -69,7 +69,7 @@ impl Writer<'_> {
         if !course.checks.is_empty() {
             self.out.notice(Tone::Bad, "These do not agree and must be checked", course.checks.clone());
         }
-        let mut table = Table::of(&["Number", "Formula and inputs", "Source and cautions"]);
+        let mut table = DocumentTable::of(&["Number", "Formula and inputs", "Source and cautions"]);
         for number in &course.numbers {
             table.row(cells(number, self.wanted.unit));
         }

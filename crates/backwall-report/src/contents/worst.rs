@@ -1,8 +1,8 @@
 //! The worst places over all lines, ranked, with the waveforms of the first of them large enough to read.
 
-use super::{Writer, captioned, tone_of};
+use super::{DocumentWriter, captioned, tone_of};
 use crate::assessment::Worst;
-use crate::document::{Captioned, Table, Tone};
+use crate::document::{Captioned, DocumentTable, Tone};
 use crate::figure::waveform::{self, WaveformFigure};
 use crate::words::{count, safe_text};
 use backwall_survey::integrity::Decision;
@@ -10,7 +10,7 @@ use backwall_survey::integrity::Decision;
 /// Height of a waveform over the whole width of the text, millimetres.
 const HEIGHT: f64 = 60.0;
 
-impl Writer<'_> {
+impl DocumentWriter<'_> {
     pub(super) fn worst(&mut self) {
         let Some(assessment) = &self.job.assessment else {
             return self.out.paragraph("No run was made, so there is no place to name.");
@@ -48,7 +48,7 @@ impl Writer<'_> {
 
     fn ranked(&mut self, spots: &[Worst], what: &str) {
         let unit = self.wanted.unit;
-        let mut table = Table::of(&[
+        let mut table = DocumentTable::of(&[
             "Rank>",
             "Line",
             &format!("At, {}>", unit.place_symbol()),

@@ -26,7 +26,7 @@ pub(super) fn held(
     if blocks.is_empty() || fits(blocks) {
         return HeldOnPage { first: blocks.to_vec(), later: Vec::new() };
     }
-    let mut cut = Cut {
+    let mut cut = PageCut {
         blocks,
         kept: blocks.iter().map(lines_of).collect(),
         rows: vec![ROWS[0]; blocks.len()],
@@ -55,7 +55,7 @@ fn lines_of(block: &DocumentBlock) -> usize {
     }
 }
 
-struct Cut<'a> {
+struct PageCut<'a> {
     blocks: &'a [DocumentBlock],
     /// Lines of each box that stay.
     kept: Vec<usize>,
@@ -66,7 +66,7 @@ struct Cut<'a> {
     width: f64,
 }
 
-impl Cut<'_> {
+impl PageCut<'_> {
     /// Takes a line off the box with the most rows that may be cut and has more than one; the later of equals.
     fn longest_is_shortened(&mut self) -> bool {
         let rows = |index: usize| match &self.blocks[index] {

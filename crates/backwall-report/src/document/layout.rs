@@ -316,7 +316,7 @@ impl Foot<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::document::{Paper, Table, Tone};
+    use crate::document::{DocumentTable, Paper, Tone};
     use crate::figure::{Figure, FigureItem};
 
     fn document(paper: Paper, blocks: Vec<DocumentBlock>) -> Document {
@@ -337,8 +337,8 @@ mod tests {
         let items = page.figure.items.iter();
         items.filter_map(|item| if let FigureItem::Text(text) = item { Some(text) } else { None }).collect()
     }
-    fn long_table() -> Table {
-        let mut table = Table::of(&["Number>", "What the row says"]);
+    fn long_table() -> DocumentTable {
+        let mut table = DocumentTable::of(&["Number>", "What the row says"]);
         for row in 0..300 {
             let words = if row % 7 == 0 { "a cell of many words that has to be wrapped ".repeat(6) } else { "short".to_owned() };
             table.row([format!("row{row}"), words]);

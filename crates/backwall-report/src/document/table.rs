@@ -2,7 +2,7 @@
 
 use super::page::PaperSheet;
 use super::wrap::Type;
-use super::{Align, DocumentRow, Table, Tone};
+use super::{Align, DocumentRow, DocumentTable, Tone};
 use crate::figure::{Anchor, Ink, Stroke};
 
 const BODY: Type = Type::regular(2.7);
@@ -28,7 +28,7 @@ pub(super) const fn ink(tone: Tone) -> Ink {
 }
 
 /// Puts a table down.
-pub(super) fn put(sheet: &mut PaperSheet, table: &Table) {
+pub(super) fn put(sheet: &mut PaperSheet, table: &DocumentTable) {
     let kinds = Kinds::of(table, sheet.width());
     let widths = widths(table, sheet.width(), &kinds);
     let head = kinds.heads(table, &widths);
@@ -44,7 +44,7 @@ pub(super) fn put(sheet: &mut PaperSheet, table: &Table) {
 }
 
 /// The head with some rows: so much must stand together. A short table is not torn at all.
-pub(super) fn start_height(table: &Table, room: f64) -> f64 {
+pub(super) fn start_height(table: &DocumentTable, room: f64) -> f64 {
     let kinds = Kinds::of(table, room);
     let widths = widths(table, room, &kinds);
     let head = kinds.heads(table, &widths);
@@ -60,7 +60,7 @@ pub(super) fn facts(sheet: &mut PaperSheet, facts: &[(String, String)]) {
     let name_width = facts.iter().map(|(name, _)| BODY.width(name)).fold(0.0, f64::max) + 2.0 * PAD;
     let name_width = name_width.clamp(26.0, sheet.width() * 0.36);
     let (whole, half) = (sheet.width() - name_width, sheet.width() / 2.0 - name_width);
-    let (one, two) = (Table::of(&["", ""]), Table::of(&["", "", "", ""]));
+    let (one, two) = (DocumentTable::of(&["", ""]), DocumentTable::of(&["", "", "", ""]));
     let is_short = |fact: &(String, String)| BODY.width(&fact.1) <= half - 2.0 * PAD;
     let grid = |table, widths| Grid { table, widths, head: Vec::new(), head_height: 0.0, kinds: Kinds::scaled(1.0) };
     let (alone, beside) = (grid(&one, vec![name_width, whole]), grid(&two, vec![name_width, half, name_width, half]));
@@ -93,13 +93,13 @@ impl Kinds {
     }
 
     /// As large as they are elsewhere, or smaller where words would be broken otherwise.
-    fn of(table: &Table, room: f64) -> Self {
+    fn of(table: &DocumentTable, room: f64) -> Self {
         let whole = Self::scaled(1.0);
         let least: f64 = wants(table, room, &whole).iter().map(|want| want.word).sum();
         if least <= room { whole } else { Self::scaled((room / least).max(SMALLEST)) }
     }
 
-    fn heads(&self, table: &Table, widths: &[f64]) -> Vec<Vec<String>> {
+    fn heads(&self, table: &DocumentTable, widths: &[f64]) -> Vec<Vec<String>> {
         table.columns.iter().zip(widths).map(|(column, width)| self.head.wrap(&column.head, width - 2.0 * self.pad)).collect()
     }
 
@@ -110,7 +110,7 @@ impl Kinds {
 
 struct Grid<'a> {
     kinds: Kinds,
-    table: &'a Table,
+    table: &'a DocumentTable,
     widths: Vec<f64>,
     head: Vec<Vec<String>>,
     head_height: f64,
@@ -197,7 +197,7 @@ struct Want {
     usual: f64,
 }
 
-fn wants(table: &Table, room: f64, kinds: &Kinds) -> Vec<Want> {
+fn wants(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<Want> {
     let mut wants = Vec::new();
     for (index, column) in table.columns.iter().enumerate() {
         // Heads are broken between words sooner than what stands under them.
@@ -220,7 +220,7 @@ fn wants(table: &Table, room: f64, kinds: &Kinds) -> Vec<Want> {
 }
 
 /// Each column gets its widest word; what is left goes to those that would need more for one line, by what their cells usually need.
-fn widths(table: &Table, room: f64, kinds: &Kinds) -> Vec<f64> {
+fn widths(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<f64> {
     let wants = wants(table, room, kinds);
     let (least, most): (f64, f64) = wants.iter().fold((0.0, 0.0), |(a, b), want| (a + want.word, b + want.whole));
     if least >= room {

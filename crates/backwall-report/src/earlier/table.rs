@@ -110,7 +110,7 @@ struct Columns {
     calibration: Option<usize>,
 }
 
-struct Table<'a> {
+struct ReadTable<'a> {
     path: &'a Path,
     told: &'a EarlierTold,
     headers: Vec<String>,
@@ -160,7 +160,7 @@ pub(super) fn read_from(path: &Path, from: impl Read, told: &EarlierTold) -> Res
     }
     let headers = row.iter().map(|field| String::from_utf8_lossy(field).trim().to_owned()).collect();
     let at = row.position().map_or(1, csv::Position::line);
-    let table = Table { path, told, headers, at, decimal_comma: delimiter != b',' };
+    let table = ReadTable { path, told, headers, at, decimal_comma: delimiter != b',' };
     let columns = table.columns()?;
     let survey = EarlierTable { source: path.display().to_string(), lines: Vec::new(), remarks: Vec::new() };
     let mut taking = Taking { survey, lines: HashMap::new(), day: (Vec::new(), None) };
@@ -201,7 +201,7 @@ fn at_line(path: &Path, line: u64, what: String) -> EarlierError {
     EarlierError::Row { path: path.to_path_buf(), line, what }
 }
 
-impl Table<'_> {
+impl ReadTable<'_> {
     fn columns(&self) -> Result<Columns, EarlierError> {
         if self.told.direction == Some(Direction::Down) && self.told.start.is_none() {
             return Err(whole(

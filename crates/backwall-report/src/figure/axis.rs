@@ -24,22 +24,22 @@ pub fn decimals(step: f64) -> usize {
 
 /// A scale of lengths in the reader's unit: how one tick unit is read, and what it is in length.
 #[derive(Debug, Clone, Copy)]
-pub struct Reading {
+pub struct AxisReading {
     pub symbol: &'static str,
     pub one: Length,
 }
 
-pub fn thickness(unit: LengthUnit) -> Reading {
+pub fn thickness(unit: LengthUnit) -> AxisReading {
     let one = if unit == LengthUnit::Mm { Length::mm(1.0) } else { Length::inch(1.0) };
-    Reading { symbol: unit.thickness_symbol(), one }
+    AxisReading { symbol: unit.thickness_symbol(), one }
 }
-pub fn place(unit: LengthUnit) -> Reading {
+pub fn place(unit: LengthUnit) -> AxisReading {
     let one = if unit == LengthUnit::Mm { Length::metres(1.0) } else { Length::inch(1.0) };
-    Reading { symbol: unit.place_symbol(), one }
+    AxisReading { symbol: unit.place_symbol(), one }
 }
 
 /// A tick: where it is, and its number.
-pub fn scale(reading: Reading, from: Length, to: Length, least_step: Length) -> Vec<(Length, String)> {
+pub fn scale(reading: AxisReading, from: Length, to: Length, least_step: Length) -> Vec<(Length, String)> {
     let step = nice_step(least_step / reading.one);
     let digits = decimals(step);
     ticks(from / reading.one, to / reading.one, step).into_iter().map(|tick| (reading.one * tick, format!("{tick:.digits$}"))).collect()

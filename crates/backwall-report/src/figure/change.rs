@@ -1,6 +1,6 @@
 //! What has changed between surveys: the difference along a line with its U, and the minimum of each course over the years.
 
-use super::axis::{self, Reading, decimals, nice_step, ticks};
+use super::axis::{self, AxisReading, decimals, nice_step, ticks};
 use super::mark::{BODY, EDGE, SMALL, TITLE};
 use super::{Anchor, Dash, Figure, FigurePoint, Ink, LineWeight, Stroke, Text, font, point, rectangle};
 use backwall_survey::strip::compare::{Comparison, Difference};
@@ -35,7 +35,7 @@ pub struct ChangeOfCourse {
 }
 
 /// A field with two scales.
-struct Field {
+struct ChangeField {
     left: f64,
     top: f64,
     width: f64,
@@ -44,7 +44,7 @@ struct Field {
     y: (f64, f64),
 }
 
-impl Field {
+impl ChangeField {
     fn new((wide, high): (f64, f64), x: (f64, f64), y: (f64, f64)) -> Self {
         Self { left: 14.0, top: TITLE * 1.9, width: wide - 16.0, height: high - TITLE * 1.9 - 9.5, x, y }
     }
@@ -94,7 +94,7 @@ fn titled(title: &str, (wide, high): (f64, f64)) -> Figure {
 pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, (wide, high): (f64, f64)) -> Option<Figure> {
     let (first, last) = (comparison.bins.first()?, comparison.bins.last()?);
     let (place, wall) = (axis::place(unit), axis::thickness(unit));
-    let of = |length: Length, scale: Reading| length / scale.one;
+    let of = |length: Length, scale: AxisReading| length / scale.one;
     let differences = || comparison.bins.iter().flat_map(|bin| [bin.mean, bin.least]);
     let reach = |found: Difference| found.difference.abs().max(found.expanded.unwrap_or_default());
     let most = of(differences().map(reach).fold(Length::ZERO, Length::max), wall);
@@ -102,7 +102,7 @@ pub fn along(title: &str, comparison: &Comparison, unit: LengthUnit, (wide, high
     let upper = of(differences().map(|found| found.difference).fold(Length::ZERO, Length::max), wall);
     let u = of(comparison.bins.iter().filter_map(|bin| bin.mean.expanded).fold(Length::ZERO, Length::max), wall);
     let room = (most * 0.08).max(1e-6);
-    let field = Field::new(
+    let field = ChangeField::new(
         (wide, high),
         (of(first.from, place), of(last.to, place).max(of(first.from, place) + 1e-6)),
         (low.min(-u) - room, upper.max(u) + room),
@@ -170,7 +170,7 @@ pub fn by_year(title: &str, courses: &[ChangeOfCourse], unit: LengthUnit, (wide,
     let widest = names.iter().map(|(_, name, _)| font::width(name, SMALL, LineWeight::Regular)).fold(0.0, f64::max);
     let (field_wide, margin) = (wide - 16.0, (widest + LEADER + 2.5).min((wide - 16.0) / 2.0));
     let to = first - across + (last - first + across) * field_wide / (field_wide - margin);
-    let field = Field::new((wide, high), (first - across, to), (low - room, upper + room));
+    let field = ChangeField::new((wide, high), (first - across, to), (low - room, upper + room));
     let mut figure = titled(title, (wide, high));
     field.frame(&mut figure, ("year", &format!("minimum, {}", wall.symbol)), true);
     // Each at the height of what it names, as far as they do not crowd, with a line to it, and clear of the frame.

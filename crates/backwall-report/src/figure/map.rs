@@ -6,7 +6,7 @@ use super::axis::{self, scale};
 use super::lying;
 use super::mark::{self, BODY, EDGE, FINE, HATCH, HATCH_APART, Key, SMALL, TITLE};
 use super::{Anchor, Figure, FigurePoint, Ink, LineWeight, Stroke, Text, font, point, rectangle};
-use backwall_survey::strip::map::{Band, Cell, Class, WallMap};
+use backwall_survey::strip::map::{Class, MapBand, MapCell, WallMap};
 use backwall_units::{Length, LengthUnit};
 
 pub struct MapFigure<'a> {
@@ -253,7 +253,7 @@ fn planned(figure: &mut Figure, from: FigurePoint, to: FigurePoint) {
 }
 
 /// Lines across as bars from azimuth 0 on.
-fn flat(figure: &mut Figure, of: &MapFigure<'_>, across: &[(&Band, Length)], top: f64) {
+fn flat(figure: &mut Figure, of: &MapFigure<'_>, across: &[(&MapBand, Length)], top: f64) {
     let ends = across.iter().flat_map(|(band, _)| [Some(band.planned), band.strip.extent()].into_iter().flatten());
     let Some((low, high)) = ends.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))) else { return };
     let name_width = 34.0;
@@ -277,7 +277,7 @@ fn flat(figure: &mut Figure, of: &MapFigure<'_>, across: &[(&Band, Length)], top
 const SLICES: usize = 6;
 
 /// Cells of [`SLICES`] each, with fill, hatch and the glyph of their worst reading. What was not read stays white.
-fn cells(figure: &mut Figure, slices: &[Cell], corners: impl Fn(&Cell) -> (FigurePoint, FigurePoint)) {
+fn cells(figure: &mut Figure, slices: &[MapCell], corners: impl Fn(&MapCell) -> (FigurePoint, FigurePoint)) {
     let between = |a: FigurePoint, b: FigurePoint| rectangle(a.x, a.y, b.x - a.x, b.y - a.y);
     for cell in slices.chunks(SLICES) {
         let class = cell.iter().map(|slice| slice.class).max().unwrap_or(Class::NotScanned);

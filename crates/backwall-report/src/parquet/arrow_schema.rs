@@ -48,9 +48,9 @@ pub fn encoded<R>(columns: &[Column<R>]) -> String {
     base64::engine::general_purpose::STANDARD.encode(bytes)
 }
 
-type Table = WIPOffset<flatbuffers::TableFinishedWIPOffset>;
+type FlatTable = WIPOffset<flatbuffers::TableFinishedWIPOffset>;
 
-fn field<'a, R>(builder: &mut FlatBufferBuilder<'a>, column: &Column<R>) -> Table {
+fn field<'a, R>(builder: &mut FlatBufferBuilder<'a>, column: &Column<R>) -> FlatTable {
     let name = builder.create_string(column.name);
     let pairs: Vec<_> = [("unit", column.unit), ("description", column.about)]
         .into_iter()
@@ -58,7 +58,7 @@ fn field<'a, R>(builder: &mut FlatBufferBuilder<'a>, column: &Column<R>) -> Tabl
         .map(|(key, value)| pair(builder, key, value))
         .collect();
     let metadata = builder.create_vector(&pairs);
-    let children = builder.create_vector::<Table>(&[]);
+    let children = builder.create_vector::<FlatTable>(&[]);
     let (code, kind) = kind_of(builder, column.kind);
     let table = builder.start_table();
     builder.push_slot_always(slot(0), name);
@@ -70,7 +70,7 @@ fn field<'a, R>(builder: &mut FlatBufferBuilder<'a>, column: &Column<R>) -> Tabl
     builder.end_table(table)
 }
 
-fn pair(builder: &mut FlatBufferBuilder<'_>, key: &str, value: &str) -> Table {
+fn pair(builder: &mut FlatBufferBuilder<'_>, key: &str, value: &str) -> FlatTable {
     let (key, value) = (builder.create_string(key), builder.create_string(value));
     let table = builder.start_table();
     builder.push_slot_always(slot(0), key);

@@ -3,8 +3,8 @@
 use super::outlet::TOGETHER;
 use super::pace::{Pacer, RateMeter};
 use super::{Feed, FeedItem, LinkState};
-use crate::command::{Order, Ordered};
-use crate::decode::{Decoded, Decoder, What};
+use crate::command::{CommandOrder, Ordered};
+use crate::decode::{Decoded, DecodedWhat, Decoder};
 use crate::link::{Control, host_now_us};
 use crate::queue::{ByteQueue, LinkEvent};
 use crate::unfit::{FitChange, HostClock, Unfit};
@@ -41,7 +41,7 @@ pub struct Stage {
     /// Dropped frames that were said, and when.
     pub dropped: (u64, Option<Instant>),
     /// The order whose answer is waited for, and until when.
-    pub awaited: Option<(Order, Instant)>,
+    pub awaited: Option<(CommandOrder, Instant)>,
     /// Channels that are read at the same time.
     pub beside: Vec<String>,
     pub other_channels: Vec<String>,
@@ -158,7 +158,7 @@ impl Stage {
     }
 
     /// Gives on what became of an order; from now on its answer is looked for.
-    fn ordered(&mut self, order: Order, became: Ordered, host_time_us: i64) -> Result<(), Gone> {
+    fn ordered(&mut self, order: CommandOrder, became: Ordered, host_time_us: i64) -> Result<(), Gone> {
         if became == Ordered::Sent && !order.answer.is_empty() {
             self.unanswered()?;
             self.decoder.awaits(Some(order.answer.clone()));
@@ -214,14 +214,14 @@ impl Stage {
     fn deliver(&mut self, decoded: &mut Vec<Decoded>, host_time_us: i64) -> Result<(), Gone> {
         for one in decoded.drain(..) {
             let record = match one.what {
-                What::Record(record) => record,
-                What::Answer => {
+                DecodedWhat::Record(record) => record,
+                DecodedWhat::Answer => {
                     if let Some((order, _)) = self.awaited.take() {
                         self.tell(FeedItem::Ordered { order, became: Ordered::Answered }, host_time_us)?;
                     }
                     continue;
                 }
-                What::OtherChannel { channel, seq } => {
+                DecodedWhat::OtherChannel { channel, seq } => {
                     self.other_channel(channel, host_time_us)?;
                     if let Some(seq) = seq {
                         self.add(FeedItem::Beside { seq }, host_time_us)?;

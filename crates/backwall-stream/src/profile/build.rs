@@ -1,13 +1,13 @@
 //! From the written profile to one that can be used: what is missing, impossible or in each other's way.
 
 use super::commands;
-use super::findings::Findings;
+use super::findings::ProfileFindings;
 use super::records::{self, rule};
-use super::written::{self, CheckKind as WrittenCheck, FramingKind, LineEnd, Written};
-use super::{FixedHeader, LinkSettings, Poll, Profile, Send, fits};
+use super::written::{self, FramingKind, LineEnd, WrittenCheckKind as WrittenCheck, WrittenProfile};
+use super::{FixedHeader, LinkSettings, Poll, Profile, SendOrder, fits};
 use crate::check::{ByteOrder, CheckKind, CheckPlace, FrameCheck};
 use crate::crc;
-use crate::framing::{Framing, LengthRule, Packed};
+use crate::framing::{Framing, LengthRule, PackedFrames};
 use crate::layout::Wire;
 use crate::meaning::{Meaning, RecordKind};
 use backwall_survey::job::Problem;
@@ -24,8 +24,8 @@ const USUAL_START_AGAIN: f64 = 3.0;
 const USUAL_FRAME: usize = 1 << 16;
 const LONGEST_FRAME: usize = 1 << 24;
 
-pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec<Problem>) -> Option<Profile> {
-    let mut found = Findings { text, wrong, problems };
+pub fn build(text: &str, written: &WrittenProfile, wrong: &[String], problems: &mut Vec<Problem>) -> Option<Profile> {
+    let mut found = ProfileFindings { text, wrong, problems };
     let name = found.needed("name", written.name.clone().filter(|name| !name.trim().is_empty()), "give the profile a name");
     let order = written.byte_order.unwrap_or_default();
     let link = link(&written.link, &mut found);
@@ -72,7 +72,7 @@ pub fn build(text: &str, written: &Written, wrong: &[String], problems: &mut Vec
     })
 }
 
-fn link(written: &written::Link, found: &mut Findings<'_>) -> LinkSettings {
+fn link(written: &written::Link, found: &mut ProfileFindings<'_>) -> LinkSettings {
     let link = LinkSettings {
         baud: written.baud.unwrap_or(115_200),
         data_bits: written.data_bits.unwrap_or(8),
@@ -86,7 +86,7 @@ fn link(written: &written::Link, found: &mut Findings<'_>) -> LinkSettings {
     link
 }
 
-fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind>, found: &mut Findings<'_>) -> FrameCheck {
+fn check(written: &written::WrittenCheck, order: ByteOrder, framing: Option<FramingKind>, found: &mut ProfileFindings<'_>) -> FrameCheck {
     let mut check = FrameCheck { order: written.byte_order.unwrap_or(order), from: written.from_byte.unwrap_or(0), ..FrameCheck::NONE };
     if written.kind != WrittenCheck::Crc {
         found.of_no_use("check.algorithm", &written.algorithm, "without kind = \"crc\"");
@@ -141,7 +141,13 @@ fn check(written: &written::Check, order: ByteOrder, framing: Option<FramingKind
     check
 }
 
-fn framing(written: &written::Framing, check: &FrameCheck, order: ByteOrder, max: usize, found: &mut Findings<'_>) -> Option<Framing> {
+fn framing(
+    written: &written::WrittenFraming,
+    check: &FrameCheck,
+    order: ByteOrder,
+    max: usize,
+    found: &mut ProfileFindings<'_>,
+) -> Option<Framing> {
     let kind = found.needed("framing.kind", written.kind, "line, json, cobs, sync-length or fixed")?;
     let sync = found.hex("framing.sync_hex", written.sync_hex.as_ref());
     let tail = found.hex("framing.end_hex", written.end_hex.as_ref());
@@ -190,7 +196,7 @@ fn framing(written: &written::Framing, check: &FrameCheck, order: ByteOrder, max
             if head + tail.len() + check.width() >= size {
                 found.add("framing.frame_bytes", format!("{size} leaves no room for a body"));
             }
-            Some(Framing::Packed(Packed { sync, length: LengthRule::Fixed(size), head, tail }))
+            Some(Framing::Packed(PackedFrames { sync, length: LengthRule::Fixed(size), head, tail }))
         }
         FramingKind::SyncLength => {
             found.needed("framing.sync_hex", written.sync_hex.as_ref(), "the bytes each frame begins with")?;
@@ -222,12 +228,12 @@ fn framing(written: &written::Framing, check: &FrameCheck, order: ByteOrder, max
             )?;
             let times = written.length_times.unwrap_or(1);
             found.within("framing.length_times", times, 1, 16);
-            Some(Framing::Packed(Packed { sync, length: LengthRule::Field { at, width, order, times, adds }, head, tail }))
+            Some(Framing::Packed(PackedFrames { sync, length: LengthRule::Field { at, width, order, times, adds }, head, tail }))
         }
     }
 }
 
-fn header(written: &Written, found: &mut Findings<'_>) -> FixedHeader {
+fn header(written: &WrittenProfile, found: &mut ProfileFindings<'_>) -> FixedHeader {
     let header = &written.header;
     if let Some(rate) = header.sample_rate_hz
         && !(LEAST_RATE..=MOST_RATE).contains(&rate)
@@ -253,7 +259,7 @@ fn header(written: &Written, found: &mut Findings<'_>) -> FixedHeader {
     }
 }
 
-fn send(written: &written::Send, found: &mut Findings<'_>) -> Send {
+fn send(written: &written::WrittenSend, found: &mut ProfileFindings<'_>) -> SendOrder {
     let mut either = |name: &str, text: &Option<String>, hex: &Option<String>| {
         let key = format!("send.{name}_hex");
         if text.is_some() && hex.is_some() {
@@ -273,10 +279,10 @@ fn send(written: &written::Send, found: &mut Findings<'_>) -> Send {
         found.of_no_use("send.start_again_s", &written.start_again_s, "without a start command");
     }
     let start_again = Duration::try_from_secs_f64(again).ok().filter(|again| !again.is_zero());
-    Send { start, stop, start_again }
+    SendOrder { start, stop, start_again }
 }
 
-fn poll(written: &Written, check: &FrameCheck, found: &mut Findings<'_>) -> Option<Poll> {
+fn poll(written: &WrittenProfile, check: &FrameCheck, found: &mut ProfileFindings<'_>) -> Option<Poll> {
     let Some(poll) = &written.poll else {
         for (index, record) in written.records.iter().enumerate() {
             found.of_no_use(&format!("record[{index}].answers"), &record.answers, "without [poll]");
@@ -308,7 +314,7 @@ fn poll(written: &Written, check: &FrameCheck, found: &mut Findings<'_>) -> Opti
 }
 
 /// The channel that is read.
-fn channel(written: &Written, found: &mut Findings<'_>) -> Option<String> {
+fn channel(written: &WrittenProfile, found: &mut ProfileFindings<'_>) -> Option<String> {
     let channel = match written.channel.as_ref()? {
         toml::Value::Integer(channel) => channel.to_string(),
         toml::Value::String(channel) if !channel.is_empty() => channel.clone(),
@@ -324,7 +330,7 @@ fn channel(written: &Written, found: &mut Findings<'_>) -> Option<String> {
 }
 
 /// What only the whole profile shows.
-fn whole(written: &Written, fixed: &mut FixedHeader, found: &mut Findings<'_>) {
+fn whole(written: &WrittenProfile, fixed: &mut FixedHeader, found: &mut ProfileFindings<'_>) {
     let of = |kind| written.records.iter().filter(move |record| record.kind == Some(kind));
     // Where every shot says when it began to be sampled, nothing else needs to.
     let in_shots = of(RecordKind::Shot).all(|record| record.fields.iter().any(|field| field.meaning == Some(Meaning::FirstSample)));
@@ -350,8 +356,10 @@ fn whole(written: &Written, fixed: &mut FixedHeader, found: &mut Findings<'_>) {
         }
     }
     for (index, record) in written.records.iter().enumerate() {
-        let begin = |record: &written::Record| (record.when.clone().unwrap_or_default(), record.when_hex.clone().unwrap_or_default());
-        let takes_all = |record: &&written::Record| record.answers.is_none() && record.fields.iter().all(|field| field.only_when.is_none());
+        let begin =
+            |record: &written::WrittenRecord| (record.when.clone().unwrap_or_default(), record.when_hex.clone().unwrap_or_default());
+        let takes_all =
+            |record: &&written::WrittenRecord| record.answers.is_none() && record.fields.iter().all(|field| field.only_when.is_none());
         if written.records[..index]
             .iter()
             .filter(takes_all)

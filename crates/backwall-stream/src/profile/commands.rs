@@ -1,7 +1,7 @@
 //! The commands of a profile: what the operator may send to the device by name, and what is wrong with them as they are written.
 
-use super::findings::Findings;
-use super::written::{self, Written};
+use super::findings::ProfileFindings;
+use super::written::{self, WrittenProfile};
 use crate::check::{ByteOrder, CheckPlace, FrameCheck};
 use crate::command::{DeviceCommand, Encoding, Values};
 use crate::layout::Wire;
@@ -15,7 +15,7 @@ const USUAL_PATIENCE: u64 = 1_000;
 const MOST: usize = 40;
 const LONGEST_NAME: usize = 24;
 
-pub fn commands(written: &Written, check: &FrameCheck, order: ByteOrder, found: &mut Findings<'_>) -> Vec<DeviceCommand> {
+pub fn commands(written: &WrittenProfile, check: &FrameCheck, order: ByteOrder, found: &mut ProfileFindings<'_>) -> Vec<DeviceCommand> {
     if written.commands.len() > MOST {
         found.add("command", format!("{} commands are not possible: {MOST} at most", written.commands.len()));
     }
@@ -35,11 +35,11 @@ pub fn commands(written: &Written, check: &FrameCheck, order: ByteOrder, found: 
 }
 
 fn command_of(
-    written: &written::Command,
+    written: &written::WrittenCommand,
     check: &FrameCheck,
     order: ByteOrder,
     key: &dyn Fn(&str) -> String,
-    found: &mut Findings<'_>,
+    found: &mut ProfileFindings<'_>,
 ) -> Option<DeviceCommand> {
     let name = found.needed(&key("name"), written.name.clone(), "how the operator finds the command, as \"gain\"");
     if let Some(name) = &name
@@ -87,7 +87,7 @@ fn command_of(
 }
 
 /// The values that are allowed. Without any a command takes none.
-fn values(written: &written::Command, key: &dyn Fn(&str) -> String, found: &mut Findings<'_>) -> Values {
+fn values(written: &written::WrittenCommand, key: &dyn Fn(&str) -> String, found: &mut ProfileFindings<'_>) -> Values {
     let between = written.from.is_some() || written.to.is_some();
     if !between {
         found.of_no_use(&key("decimals"), &written.decimals, "without from and to");
@@ -125,11 +125,11 @@ fn values(written: &written::Command, key: &dyn Fn(&str) -> String, found: &mut 
 
 /// What is sent before the value and behind it, and how the value stands there.
 fn sent(
-    written: &written::Command,
+    written: &written::WrittenCommand,
     order: ByteOrder,
     values: &Values,
     key: &dyn Fn(&str) -> String,
-    found: &mut Findings<'_>,
+    found: &mut ProfileFindings<'_>,
 ) -> Option<(Vec<u8>, Vec<u8>, Encoding)> {
     let (name, template) = match (&written.text, &written.hex) {
         (Some(_), Some(_)) => {
@@ -195,7 +195,7 @@ fn sent(
 }
 
 /// Every value that is allowed must fit what is sent.
-fn fits(command: &DeviceCommand, key: &dyn Fn(&str) -> String, found: &mut Findings<'_>) {
+fn fits(command: &DeviceCommand, key: &dyn Fn(&str) -> String, found: &mut ProfileFindings<'_>) {
     let ends = match &command.values {
         Values::None => return,
         Values::OneOf(values) => values.clone(),

@@ -1,6 +1,6 @@
 //! What a field's value says beside its meaning: conditions, constants, and how samples are packed.
 
-use super::findings::Findings;
+use super::findings::ProfileFindings;
 use super::written::{self, Packing};
 use crate::check::ByteOrder;
 use crate::condition::{Condition, Constant};
@@ -11,10 +11,10 @@ use crate::samples::SampleEncoding;
 /// The conditions of a field: whose record it is, where its value is one, and where it is none.
 pub fn conditions(
     at: &str,
-    written: &written::Field,
+    written: &written::WrittenField,
     kind: RecordKind,
     place: &FramePlace,
-    found: &mut Findings<'_>,
+    found: &mut ProfileFindings<'_>,
 ) -> [Option<Condition>; 3] {
     let mut of = |name: &str, value: &Option<toml::Value>| {
         let key = format!("{at}.{name}");
@@ -30,7 +30,7 @@ pub fn conditions(
     [only, valid, flag]
 }
 
-fn condition(key: &str, value: &toml::Value, place: &FramePlace, found: &mut Findings<'_>) -> Option<Condition> {
+fn condition(key: &str, value: &toml::Value, place: &FramePlace, found: &mut ProfileFindings<'_>) -> Option<Condition> {
     match value {
         toml::Value::Table(table) => {
             let number = |name: &str| table.get(name).and_then(toml::Value::as_integer).and_then(|bits| u64::try_from(bits).ok());
@@ -57,7 +57,7 @@ fn condition(key: &str, value: &toml::Value, place: &FramePlace, found: &mut Fin
 }
 
 /// One value or a list of them, of which each can come.
-pub fn constants(key: &str, value: &toml::Value, place: &FramePlace, found: &mut Findings<'_>) -> Vec<Constant> {
+pub fn constants(key: &str, value: &toml::Value, place: &FramePlace, found: &mut ProfileFindings<'_>) -> Vec<Constant> {
     let values = match value {
         toml::Value::Array(values) => values.iter().collect(),
         value => vec![value],
@@ -65,7 +65,7 @@ pub fn constants(key: &str, value: &toml::Value, place: &FramePlace, found: &mut
     values.into_iter().filter_map(|value| constant(key, value, place, found)).collect()
 }
 
-fn constant(key: &str, value: &toml::Value, place: &FramePlace, found: &mut Findings<'_>) -> Option<Constant> {
+fn constant(key: &str, value: &toml::Value, place: &FramePlace, found: &mut ProfileFindings<'_>) -> Option<Constant> {
     let constant = match value {
         toml::Value::Integer(value) => Constant::Number(*value as f64),
         toml::Value::Float(value) => Constant::Number(*value),
@@ -103,7 +103,13 @@ pub fn range(wire: Wire, bits: Option<Bits>) -> Option<(f64, f64)> {
 }
 
 /// How samples are packed.
-pub fn encoding(at: &str, written: &written::Field, layout: &Layout, order: ByteOrder, found: &mut Findings<'_>) -> SampleEncoding {
+pub fn encoding(
+    at: &str,
+    written: &written::WrittenField,
+    layout: &Layout,
+    order: ByteOrder,
+    found: &mut ProfileFindings<'_>,
+) -> SampleEncoding {
     let packing = written.encoding;
     let base64 = matches!(packing, Some(Packing::Base64 | Packing::Base64Delta));
     let delta = matches!(packing, Some(Packing::Delta | Packing::Base64Delta));
@@ -125,7 +131,7 @@ pub fn encoding(at: &str, written: &written::Field, layout: &Layout, order: Byte
 
 /// Samples are codes of the converter: they are moved so that the zero line is 0, and never stretched, since noise, height and
 /// saturation are judged in codes.
-pub fn codes(at: &str, written: &written::Field, wire: Option<Wire>, bits: Option<u8>, found: &mut Findings<'_>) {
+pub fn codes(at: &str, written: &written::WrittenField, wire: Option<Wire>, bits: Option<u8>, found: &mut ProfileFindings<'_>) {
     let key = |name: &str| format!("{at}.{name}");
     let (scale, offset) = (written.scale.unwrap_or(1.0), written.offset.unwrap_or(0.0));
     let width = wire.and_then(Wire::width).map_or(16, |bytes| 8 * bytes as i32);

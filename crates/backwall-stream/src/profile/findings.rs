@@ -3,14 +3,14 @@
 use backwall_survey::job::Problem;
 use backwall_survey::job::check::line_of_key;
 
-pub struct Findings<'a> {
+pub struct ProfileFindings<'a> {
     pub text: &'a str,
     /// Keys that are told already; what follows from them is not told again.
     pub wrong: &'a [String],
     pub problems: &'a mut Vec<Problem>,
 }
 
-impl Findings<'_> {
+impl ProfileFindings<'_> {
     pub fn add(&mut self, key: &str, message: impl Into<String>) {
         if !self.wrong.iter().any(|wrong| wrong == key) {
             self.problems.push(Problem { line: line_of_key(self.text, key), key: key.to_owned(), message: message.into() });

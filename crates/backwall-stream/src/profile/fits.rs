@@ -1,15 +1,22 @@
 //! Whether records and frames fit each other: how many bytes a record takes, and how many a frame can hold.
 
 use super::FixedHeader;
-use super::findings::Findings;
-use super::written::{FramingKind, Written};
+use super::findings::ProfileFindings;
+use super::written::{FramingKind, WrittenProfile};
 use crate::check::{CheckPlace, FrameCheck};
 use crate::framing::{Framing, LengthRule};
 use crate::layout::{Count, FramePlace, Layout, LayoutField, RecordRule};
 use crate::meaning::{Meaning, RecordKind};
 
 /// Holds every record against the frame it comes in.
-pub fn frames(framing: &Framing, check: &FrameCheck, max: usize, records: &[RecordRule], header: &FixedHeader, found: &mut Findings<'_>) {
+pub fn frames(
+    framing: &Framing,
+    check: &FrameCheck,
+    max: usize,
+    records: &[RecordRule],
+    header: &FixedHeader,
+    found: &mut ProfileFindings<'_>,
+) {
     let check_end = if check.place == CheckPlace::End { check.width() } else { 0 };
     for (index, rule) in records.iter().enumerate() {
         let Some((least, exact)) = takes(rule, header) else { continue };
@@ -63,7 +70,7 @@ pub fn frames(framing: &Framing, check: &FrameCheck, max: usize, records: &[Reco
 }
 
 /// Keys that do not go with this kind of frames.
-pub fn kinds(written: &Written, found: &mut Findings<'_>) {
+pub fn kinds(written: &WrittenProfile, found: &mut ProfileFindings<'_>) {
     if written.framing.kind.is_some_and(|kind| !matches!(kind, FramingKind::Line | FramingKind::Json)) {
         found.of_no_use("check.hex_behind", &written.check.hex_behind, "in binary frames: the check is at the end, or at at_byte");
         if written.link.data_bits.is_some_and(|bits| bits < 8) {
@@ -78,7 +85,7 @@ pub fn kinds(written: &Written, found: &mut Findings<'_>) {
     }
 }
 
-fn too_long(index: usize, frame: usize, max: usize, found: &mut Findings<'_>) {
+fn too_long(index: usize, frame: usize, max: usize, found: &mut ProfileFindings<'_>) {
     found.add(
         "framing.max_frame_bytes",
         format!("{max} are too few: record[{index}] makes a frame of {frame} bytes, and a longer one is dropped"),

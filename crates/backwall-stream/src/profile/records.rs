@@ -1,7 +1,7 @@
 //! The record rules of a profile: each field's place, meaning and unit, and what a record cannot do without.
 
 use super::conditions::{codes, conditions, constants, encoding, range};
-use super::findings::Findings;
+use super::findings::ProfileFindings;
 use super::written;
 use crate::check::ByteOrder;
 use crate::json;
@@ -18,7 +18,7 @@ pub struct RecordAbout {
     pub bits: Option<u8>,
 }
 
-pub fn rule(index: usize, record: &written::Record, about: &RecordAbout, found: &mut Findings<'_>) -> Option<RecordRule> {
+pub fn rule(index: usize, record: &written::WrittenRecord, about: &RecordAbout, found: &mut ProfileFindings<'_>) -> Option<RecordRule> {
     let at = format!("record[{index}]");
     let kind = found.needed(&format!("{at}.kind"), record.kind, "header, shot, status, gauge or ignore");
     let when = match (&record.when, &record.when_hex) {
@@ -77,7 +77,7 @@ fn plain_field(name: &str, place: FramePlace) -> LayoutField {
     }
 }
 
-fn layout(at: &str, record: &written::Record, json: bool, found: &mut Findings<'_>) -> Layout {
+fn layout(at: &str, record: &written::WrittenRecord, json: bool, found: &mut ProfileFindings<'_>) -> Layout {
     let delimiter_key = format!("{at}.delimiter");
     let delimiter = match record.delimiter.as_deref() {
         None | Some("blank") => None,
@@ -119,13 +119,13 @@ fn layout(at: &str, record: &written::Record, json: bool, found: &mut Findings<'
 #[expect(clippy::too_many_arguments, reason = "one call, and each says where the field stands")]
 fn field(
     at: &str,
-    written: &written::Field,
+    written: &written::WrittenField,
     kind: RecordKind,
     layout: &Layout,
     about: &RecordAbout,
     decimal_comma: bool,
     last: bool,
-    found: &mut Findings<'_>,
+    found: &mut ProfileFindings<'_>,
 ) -> Option<LayoutField> {
     let key = |name: &str| format!("{at}.{name}");
     if let Some(meaning) = written.meaning
@@ -191,7 +191,7 @@ fn usual_wrap(meaning: Option<Meaning>, place: &FramePlace) -> Option<i128> {
     meaning.filter(|meaning| meaning.is_counter()).map(|_| 1 << width)
 }
 
-fn wraps(at: &str, written: &written::Field, place: &FramePlace, found: &mut Findings<'_>) {
+fn wraps(at: &str, written: &written::WrittenField, place: &FramePlace, found: &mut ProfileFindings<'_>) {
     let key = format!("{at}.wraps_at");
     let Some(wraps_at) = written.wraps_at else { return };
     if !written.meaning.is_some_and(Meaning::is_counter) {
@@ -207,7 +207,7 @@ fn wraps(at: &str, written: &written::Field, place: &FramePlace, found: &mut Fin
 }
 
 /// No value stands for two things.
-fn places(at: &str, fields: &[LayoutField], found: &mut Findings<'_>) {
+fn places(at: &str, fields: &[LayoutField], found: &mut ProfileFindings<'_>) {
     for (index, field) in fields.iter().enumerate().filter(|(_, field)| field.meaning.is_some()) {
         let same = |earlier: &&LayoutField| {
             earlier.meaning.is_some()
@@ -234,11 +234,11 @@ fn places(at: &str, fields: &[LayoutField], found: &mut Findings<'_>) {
 
 fn place(
     at: &str,
-    written: &written::Field,
+    written: &written::WrittenField,
     layout: &Layout,
     order: ByteOrder,
     last: bool,
-    found: &mut Findings<'_>,
+    found: &mut ProfileFindings<'_>,
 ) -> Option<FramePlace> {
     let key = |name: &str| format!("{at}.{name}");
     let is_samples = written.meaning == Some(Meaning::Samples);
@@ -324,7 +324,7 @@ fn place(
     }
 }
 
-fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Findings<'_>) -> UnitRule {
+fn unit(at: &str, written: &written::WrittenField, layout: &Layout, found: &mut ProfileFindings<'_>) -> UnitRule {
     let key = |name: &str| format!("{at}.{name}");
     let one = UnitRule::Always(Unit::ONE);
     let text = !matches!(layout, Layout::Binary);
@@ -372,7 +372,7 @@ fn unit(at: &str, written: &written::Field, layout: &Layout, found: &mut Finding
 }
 
 /// What a record of its kind cannot do without.
-fn complete(at: &str, kind: RecordKind, record: &written::Record, found: &mut Findings<'_>) {
+fn complete(at: &str, kind: RecordKind, record: &written::WrittenRecord, found: &mut ProfileFindings<'_>) {
     let fields = format!("{at}.fields");
     let has = |meaning: Meaning| record.fields.iter().any(|field| field.meaning == Some(meaning));
     for (index, field) in record.fields.iter().enumerate() {

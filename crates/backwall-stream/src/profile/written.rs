@@ -13,21 +13,21 @@ use toml::de::{DeTable, DeValue};
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Written {
+pub struct WrittenProfile {
     pub name: Option<String>,
     pub about: Option<String>,
     pub byte_order: Option<ByteOrder>,
     pub channel: Option<toml::Value>,
     pub link: Link,
-    pub framing: Framing,
-    pub check: Check,
-    pub header: Header,
-    pub send: Send,
-    pub poll: Option<Poll>,
+    pub framing: WrittenFraming,
+    pub check: WrittenCheck,
+    pub header: WrittenHeader,
+    pub send: WrittenSend,
+    pub poll: Option<WrittenPoll>,
     #[serde(rename = "record")]
-    pub records: Vec<Record>,
+    pub records: Vec<WrittenRecord>,
     #[serde(rename = "command")]
-    pub commands: Vec<Command>,
+    pub commands: Vec<WrittenCommand>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -61,7 +61,7 @@ pub enum Flow {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Framing {
+pub struct WrittenFraming {
     pub kind: Option<FramingKind>,
     pub max_frame_bytes: Option<usize>,
     pub line_end: Option<LineEnd>,
@@ -96,8 +96,8 @@ pub enum LineEnd {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Check {
-    pub kind: CheckKind,
+pub struct WrittenCheck {
+    pub kind: WrittenCheckKind,
     pub algorithm: Option<String>,
     pub byte_order: Option<ByteOrder>,
     pub from_byte: Option<usize>,
@@ -107,7 +107,7 @@ pub struct Check {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum CheckKind {
+pub enum WrittenCheckKind {
     #[default]
     None,
     Crc,
@@ -117,7 +117,7 @@ pub enum CheckKind {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Header {
+pub struct WrittenHeader {
     pub sample_rate_hz: Option<f64>,
     pub first_sample_ns: Option<f64>,
     pub converter_bits: Option<u8>,
@@ -128,7 +128,7 @@ pub struct Header {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Send {
+pub struct WrittenSend {
     pub start: Option<String>,
     pub start_hex: Option<String>,
     pub stop: Option<String>,
@@ -138,7 +138,7 @@ pub struct Send {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Poll {
+pub struct WrittenPoll {
     pub requests: Vec<String>,
     pub requests_hex: Vec<String>,
     pub add_check: bool,
@@ -148,7 +148,7 @@ pub struct Poll {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Command {
+pub struct WrittenCommand {
     pub name: Option<String>,
     pub about: Option<String>,
     pub kind: Option<CommandKind>,
@@ -169,7 +169,7 @@ pub struct Command {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Record {
+pub struct WrittenRecord {
     pub kind: Option<RecordKind>,
     pub when: Option<String>,
     pub when_hex: Option<String>,
@@ -178,12 +178,12 @@ pub struct Record {
     pub sign: Option<String>,
     pub decimal_comma: bool,
     pub answers: Option<usize>,
-    pub fields: Vec<Field>,
+    pub fields: Vec<WrittenField>,
 }
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Field {
+pub struct WrittenField {
     pub name: Option<String>,
     #[serde(rename = "type")]
     pub wire: Option<Wire>,
@@ -222,14 +222,14 @@ pub enum Packing {
 
 /// What could be read of the text, with every mistake of form: syntax, unknown keys, wrong types and words.
 /// A key that is wrong is told, taken out, and the rest read again.
-pub fn read(text: &str) -> (Written, Vec<Problem>) {
+pub fn read(text: &str) -> (WrittenProfile, Vec<Problem>) {
     let (mut table, errors) = DeTable::parse_recoverable(text);
     if !errors.is_empty() {
-        return (Written::default(), errors.iter().map(|error| syntax_problem(text, error)).collect());
+        return (WrittenProfile::default(), errors.iter().map(|error| syntax_problem(text, error)).collect());
     }
     let mut problems = Vec::new();
     loop {
-        let error = match Written::deserialize(toml::de::Deserializer::from(table.clone())) {
+        let error = match WrittenProfile::deserialize(toml::de::Deserializer::from(table.clone())) {
             Ok(written) => return (written, problems),
             Err(error) => error,
         };
@@ -238,7 +238,7 @@ pub fn read(text: &str) -> (Written, Vec<Problem>) {
         let Some(key) = taken else {
             let line = error.span().map(|span| line_of(text, span.start));
             problems.push(Problem { line, key: String::new(), message });
-            return (Written::default(), problems);
+            return (WrittenProfile::default(), problems);
         };
         problems.push(Problem {
             line: error.span().map(|span| line_of(text, span.start)).or_else(|| line_of_key(text, &key)),

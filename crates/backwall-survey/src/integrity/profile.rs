@@ -7,7 +7,7 @@ const PART_5: FormulaSource = FormulaSource::from_memory("API 579-1/ASME FFS-1 P
 
 /// One place of a critical thickness profile.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Lowest {
+pub struct ProfileLowest {
     /// `None` where no line was read.
     pub lowest: Option<Length>,
     /// How many lines were.
@@ -16,14 +16,14 @@ pub struct Lowest {
 
 /// The critical thickness profile: at each place along, the lowest of all parallel lines that were read there. `None` where the lines do not
 /// have the same number of places, or none.
-pub fn critical_profile(lines: &[&[Option<Length>]]) -> Option<Vec<Lowest>> {
+pub fn critical_profile(lines: &[&[Option<Length>]]) -> Option<Vec<ProfileLowest>> {
     let count = lines.first()?.len();
     if count == 0 || lines.iter().any(|line| line.len() != count) {
         return None;
     }
     let place = |place: usize| {
         let read = lines.iter().filter_map(|line| line[place]);
-        Lowest { read: read.clone().count(), lowest: read.reduce(Length::min) }
+        ProfileLowest { read: read.clone().count(), lowest: read.reduce(Length::min) }
     };
     Some((0..count).map(place).collect())
 }

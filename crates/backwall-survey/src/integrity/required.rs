@@ -14,7 +14,7 @@ const API570: FormulaSource =
 
 /// The units a formula is worked in: its constants were rounded for each, so the two differ by some 0.02 %.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Form {
+pub enum FormulaUnits {
     Us,
     Si,
 }
@@ -53,7 +53,7 @@ pub struct Required {
 impl Shell {
     /// The least thickness of the course or zone: 2.6·(H − 1)·D·G/(S·E) inch or 4.9·(H − 0.3)·D·G/(S·E) mm for a course,
     /// without the foot for a zone; not less than 0.100 in or 2.5 mm.
-    pub fn required(&self, extent: Extent, form: Form) -> Result<WorkedAnswer<Required>, Refusal> {
+    pub fn required(&self, extent: Extent, form: FormulaUnits) -> Result<WorkedAnswer<Required>, Refusal> {
         let (title, source, foot) = match extent {
             Extent::Course => ("Required thickness of the course", TANK, 1.0),
             Extent::Zone => ("Required thickness of the thinned zone", TANK_ZONE, 0.0),
@@ -71,7 +71,7 @@ impl Shell {
         }
         let (g, e) = (self.specific_gravity, self.joint_efficiency);
         let (value, least, worked) = match form {
-            Form::Us => {
+            FormulaUnits::Us => {
                 let (h, s) = (self.fill.as_inch() / 12.0, self.stress.as_psi());
                 let value = 2.6 * (h - foot) * feet * g / (s * e);
                 let formula = if foot > 0.0 {
@@ -89,7 +89,7 @@ impl Shell {
                     worked.gives("", "calculated", value, "in").gives("t", "required", value.max(0.100), "in"),
                 )
             }
-            Form::Si => {
+            FormulaUnits::Si => {
                 let (h, d, s) = (self.fill.as_metres(), self.diameter.as_metres(), self.stress.as_mpa());
                 let value = 4.9 * (h - 0.3 * foot) * d * g / (s * e);
                 let formula = if foot > 0.0 {
@@ -115,7 +115,7 @@ impl Shell {
             .caution_if(value < least, "the formula gives less than the minimum thickness any course may have, so that minimum counts")
             .caution_if(e < 1.0, "in plate away from welds by more than 1 in and twice its thickness E counts as 1.0: the plan does not give where the welds are")
             .caution("hydrostatic load only: wind, external pressure, settlement, nozzles and a hydrostatic test are not included")
-            .caution_if(form == Form::Si, "the minimum thickness of 2.5 mm is from memory (0.100 in = 2.54 mm)");
+            .caution_if(form == FormulaUnits::Si, "the minimum thickness of 2.5 mm is from memory (0.100 in = 2.54 mm)");
         Ok(WorkedAnswer::new(Required { calculated: value, required: value.max(least) }, worked))
     }
 

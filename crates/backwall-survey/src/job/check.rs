@@ -89,14 +89,14 @@ pub fn line_of_key(text: &str, path: &str) -> Option<usize> {
 }
 
 /// What keys have to do with each other; what a single key may hold is in [`super::keys`].
-struct Findings<'a> {
+struct PlanFindings<'a> {
     text: &'a str,
     /// Paths that do not hold what the file says: nothing is concluded from them.
     mended: &'a [String],
     problems: Vec<Problem>,
 }
 
-impl Findings<'_> {
+impl PlanFindings<'_> {
     /// A mistake at `key` that rests on `others` as well.
     fn add(&mut self, key: impl Into<String>, others: &[&str], message: impl Into<String>) {
         let key = key.into();
@@ -166,7 +166,7 @@ fn syntax_problem(text: &str, error: &toml::de::Error) -> Problem {
 
 /// Every mistake that shows only where several keys are looked at together.
 fn together(plan: &Plan, text: &str, mended: &[String]) -> Vec<Problem> {
-    let mut found = Findings { text, mended, problems: Vec::new() };
+    let mut found = PlanFindings { text, mended, problems: Vec::new() };
     if plan.asset.courses.is_empty() {
         found.add("asset", &["asset.course"], "has no [[asset.course]]: describe at least one, with number, height_mm and nominal_mm");
     }
@@ -193,7 +193,7 @@ fn together(plan: &Plan, text: &str, mended: &[String]) -> Vec<Problem> {
     found.problems
 }
 
-fn lines(found: &mut Findings<'_>, plan: &Plan) {
+fn lines(found: &mut PlanFindings<'_>, plan: &Plan) {
     let height = plan.asset.courses.iter().fold(Length::ZERO, |sum, course| sum + course.height);
     let heights: Vec<_> = (0..plan.asset.courses.len()).map(|index| format!("asset.course[{index}].height_mm")).collect();
     let heights: Vec<_> = heights.iter().map(String::as_str).chain(["asset.course"]).collect();
@@ -222,7 +222,7 @@ fn lines(found: &mut Findings<'_>, plan: &Plan) {
 }
 
 /// What the job must have besides readings: each its own name, and a line that is there.
-fn asked_for(found: &mut Findings<'_>, plan: &Plan, table: &str, what: &str, asked: &[AskedFor]) {
+fn asked_for(found: &mut PlanFindings<'_>, plan: &Plan, table: &str, what: &str, asked: &[AskedFor]) {
     for (index, wanted) in asked.iter().enumerate() {
         if let Some(line) = wanted.line.as_ref().filter(|line| plan.line(line).is_none()) {
             found.add(

@@ -81,14 +81,14 @@ pub enum ItemKind {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Value {
+pub enum AnswerValue {
     Confirmed(bool),
     Number(f64),
     Choice(String),
     Text(String),
 }
 
-impl std::fmt::Display for Value {
+impl std::fmt::Display for AnswerValue {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Confirmed(true) => f.write_str("confirmed"),
@@ -112,7 +112,7 @@ pub struct Signed {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Answer {
     pub item: String,
-    pub value: Value,
+    pub value: AnswerValue,
     pub note: String,
     pub by: Signed,
 }
@@ -158,31 +158,31 @@ impl Item {
     }
 
     /// Reads a typed answer.
-    pub fn parse(&self, text: &str) -> Result<Value, AnswerError> {
+    pub fn parse(&self, text: &str) -> Result<AnswerValue, AnswerError> {
         let text = text.trim();
         match &self.kind {
             ItemKind::Confirm => match text.to_ascii_lowercase().as_str() {
-                "y" | "yes" | "true" => Ok(Value::Confirmed(true)),
-                "n" | "no" | "false" => Ok(Value::Confirmed(false)),
+                "y" | "yes" | "true" => Ok(AnswerValue::Confirmed(true)),
+                "n" | "no" | "false" => Ok(AnswerValue::Confirmed(false)),
                 _ => Err(AnswerError::NotYesOrNo),
             },
-            ItemKind::Number { .. } => parse_number(text).map(Value::Number).map_err(AnswerError::NotANumber),
+            ItemKind::Number { .. } => parse_number(text).map(AnswerValue::Number).map_err(AnswerError::NotANumber),
             ItemKind::Choice { choices, .. } => choices
                 .iter()
                 .find(|choice| choice.eq_ignore_ascii_case(text))
-                .map(|choice| Value::Choice(choice.clone()))
+                .map(|choice| AnswerValue::Choice(choice.clone()))
                 .ok_or_else(|| AnswerError::NotAChoice { given: text.to_owned(), choices: choices.join(", ") }),
             ItemKind::Text if text.is_empty() => Err(AnswerError::Empty),
-            ItemKind::Text => Ok(Value::Text(text.to_owned())),
+            ItemKind::Text => Ok(AnswerValue::Text(text.to_owned())),
         }
     }
 
     /// Whether a value passes within its bounds.
-    fn judge(&self, value: &Value, bounds: &Bounds) -> ItemState {
+    fn judge(&self, value: &AnswerValue, bounds: &Bounds) -> ItemState {
         match (&self.kind, value) {
-            (ItemKind::Confirm, Value::Confirmed(true)) => ItemState::Passed,
-            (ItemKind::Confirm, Value::Confirmed(false)) => ItemState::Failed("not confirmed".to_owned()),
-            (ItemKind::Number { unit, .. }, Value::Number(number)) => {
+            (ItemKind::Confirm, AnswerValue::Confirmed(true)) => ItemState::Passed,
+            (ItemKind::Confirm, AnswerValue::Confirmed(false)) => ItemState::Failed("not confirmed".to_owned()),
+            (ItemKind::Number { unit, .. }, AnswerValue::Number(number)) => {
                 if let Some(min) = bounds.min.filter(|min| number < min) {
                     ItemState::Failed(format!("{number} {unit} is under the limit of {min} {unit}"))
                 } else if let Some(max) = bounds.max.filter(|max| number > max) {
@@ -191,11 +191,11 @@ impl Item {
                     ItemState::Passed
                 }
             }
-            (ItemKind::Choice { failing, .. }, Value::Choice(choice)) if failing.contains(choice) => {
+            (ItemKind::Choice { failing, .. }, AnswerValue::Choice(choice)) if failing.contains(choice) => {
                 ItemState::Failed(format!("'{choice}' stops the job"))
             }
-            (ItemKind::Choice { choices, .. }, Value::Choice(choice)) if choices.contains(choice) => ItemState::Passed,
-            (ItemKind::Text, Value::Text(text)) if !text.trim().is_empty() => ItemState::Passed,
+            (ItemKind::Choice { choices, .. }, AnswerValue::Choice(choice)) if choices.contains(choice) => ItemState::Passed,
+            (ItemKind::Text, AnswerValue::Text(text)) if !text.trim().is_empty() => ItemState::Passed,
             _ => ItemState::Failed("the answer does not fit the question".to_owned()),
         }
     }
@@ -286,7 +286,7 @@ failing = ["austenitic"]
     fn signed() -> Signed {
         Signed { name: "R. Aldane".into(), certificate: "UT 2".into(), at_us: 0 }
     }
-    fn answer(item: &str, value: Value) -> Answer {
+    fn answer(item: &str, value: AnswerValue) -> Answer {
         Answer { item: item.into(), value, note: String::new(), by: signed() }
     }
 
@@ -296,11 +296,11 @@ failing = ["austenitic"]
         let any = Conditions::default();
         let obstacles = |answers: &[Answer], signatures: &[Signature]| list.obstacles(answers, signatures, &any);
         assert_eq!(obstacles(&[], &[]), ["Permit number: hold point not answered", "the checklist is not signed"]);
-        let mut answers = vec![answer("permit", Value::Text("P-1".into())), answer("wind", Value::Number(12.0))];
+        let mut answers = vec![answer("permit", AnswerValue::Text("P-1".into())), answer("wind", AnswerValue::Number(12.0))];
         let sign = |answers: &[Answer]| vec![Signature { by: signed(), answers: answers.len() }];
         let signatures = sign(&answers);
         assert_eq!(obstacles(&answers, &signatures), ["Wind at height: 12 m/s is over the limit of 10.3 m/s"]);
-        answers.push(answer("wind", Value::Number(8.0)));
+        answers.push(answer("wind", AnswerValue::Number(8.0)));
         assert_eq!(obstacles(&answers, &signatures), ["an answer was changed after the signature: sign again"]);
         assert!(obstacles(&answers, &sign(&answers)).is_empty());
         assert_eq!(answers.len(), 3, "the first answer still stands");
@@ -314,7 +314,7 @@ failing = ["austenitic"]
             .replace("hold = true\n[[item]]\nid = \"wind\"", "hold = true\nvalid = \"day\"\n[[item]]\nid = \"wind\"");
         let list = Checklist::parse("test.toml", &text).unwrap();
         assert_eq!((list.items[0].valid, list.items[1].valid, list.items[2].valid), (Valid::Day, Valid::Hours(1.0), Valid::Job));
-        let mut answers = vec![answer("permit", Value::Text("P-1".into())), answer("wind", Value::Number(8.0))];
+        let mut answers = vec![answer("permit", AnswerValue::Text("P-1".into())), answer("wind", AnswerValue::Number(8.0))];
         let mut signatures = vec![Signature { by: signed(), answers: 2 }];
         let at = |hours: i64| Conditions { now: Now { at_us: hours * HOUR, ..Now::default() }, ..Conditions::default() };
         assert!(list.obstacles(&answers, &signatures, &at(0)).is_empty());
@@ -328,24 +328,24 @@ failing = ["austenitic"]
         assert!(later.len() == 2 && later[0].contains("held for its day") && later[1].contains("90 days ago"), "{later:?}");
         let due: Vec<_> = list.due(&answers, &at(0)).into_iter().map(|due| (due.what, due.at_us / HOUR)).collect();
         assert_eq!(due, [("permit".to_owned(), 24), ("wind".to_owned(), 1)]);
-        answers.push(Answer { by: Signed { at_us: HOUR, ..signed() }, ..answer("wind", Value::Number(7.0)) });
+        answers.push(Answer { by: Signed { at_us: HOUR, ..signed() }, ..answer("wind", AnswerValue::Number(7.0)) });
         assert_eq!(list.obstacles(&answers, &signatures, &at(1)), ["an answer was changed after the signature: sign again"]);
         signatures.push(Signature { by: signed(), answers: 3 });
         assert!(list.obstacles(&answers, &signatures, &at(1)).is_empty());
         // What stops the job does not get better by waiting.
-        answers.push(answer("wind", Value::Number(12.0)));
+        answers.push(answer("wind", AnswerValue::Number(12.0)));
         assert!(matches!(list.state(&list.items[1], &answers, &at(90 * 24)), ItemState::Failed(_)));
     }
 
     #[test]
     fn typed_answers_are_read_or_refused_with_what_to_do() {
         let list = Checklist::parse("test.toml", TEMPLATE).unwrap();
-        assert_eq!(list.item("wind").unwrap().parse("7.5"), Ok(Value::Number(7.5)));
-        assert_eq!(list.item("wind").unwrap().parse("7,5"), Ok(Value::Number(7.5)));
+        assert_eq!(list.item("wind").unwrap().parse("7.5"), Ok(AnswerValue::Number(7.5)));
+        assert_eq!(list.item("wind").unwrap().parse("7,5"), Ok(AnswerValue::Number(7.5)));
         for wrong in ["7.5 m/s", "1,234", "calm"] {
             assert!(list.item("wind").unwrap().parse(wrong).unwrap_err().to_string().contains("without the unit"), "{wrong}");
         }
-        assert_eq!(list.item("steel").unwrap().parse("Ferritic"), Ok(Value::Choice("ferritic".into())));
+        assert_eq!(list.item("steel").unwrap().parse("Ferritic"), Ok(AnswerValue::Choice("ferritic".into())));
         assert!(list.item("steel").unwrap().parse("lead").is_err());
     }
 

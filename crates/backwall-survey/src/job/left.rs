@@ -198,7 +198,7 @@ pub struct RunKnown {
 
 /// What is known of a job at one moment.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Known {
+pub struct KnownOfJob {
     pub obstacles: Vec<String>,
     /// When the next verification is due.
     pub verification_due_us: Option<i64>,
@@ -222,7 +222,7 @@ const SOON_US: i64 = 24 * 3_600_000_000;
 const MOST_OBSTACLES: usize = 6;
 
 /// What is left, worst first, and in the order of lines and runs.
-pub fn open_items(known: &Known) -> Vec<OpenItem> {
+pub fn open_items(known: &KnownOfJob) -> Vec<OpenItem> {
     let mut items = Vec::new();
     let mut add = |weight, about, words: String, due_us| items.push(OpenItem { weight, about, words, due_us });
     let unit = known.unit;
@@ -342,7 +342,7 @@ mod tests {
         assert_eq!(found, [(1791.0, 2070.0, Why::LinkOut), (2501.0, 2602.0, Why::NoEcho), (3001.0, 4000.0, Why::NotDriven)]);
         assert!((line.read().as_mm() - (4000.0 - 279.0 - 101.0 - 999.0)).abs() < 1.0, "{}", line.read());
         assert!(!line.is_done());
-        let known = Known {
+        let known = KnownOfJob {
             obstacles: Vec::new(),
             verification_due_us: None,
             due: Vec::new(),
@@ -367,7 +367,7 @@ mod tests {
 
     #[test]
     fn what_stops_scanning_comes_first_and_a_line_never_driven_is_left_whole() {
-        let known = Known {
+        let known = KnownOfJob {
             obstacles: vec!["tether: not answered".to_owned()],
             verification_due_us: Some(150),
             due: [("wind", 130), ("gas", 90), ("kit", 150 + SOON_US)].map(|(what, at_us)| Due { what: what.to_owned(), at_us }).into(),
@@ -405,7 +405,7 @@ mod tests {
                 "the plan does not have: standard, drawing; the report says that it is missing",
             ]
         );
-        let settled = Known { runs: vec![RunKnown { is_settled: true, ..known.runs[0].clone() }], ..known };
+        let settled = KnownOfJob { runs: vec![RunKnown { is_settled: true, ..known.runs[0].clone() }], ..known };
         assert!(open_items(&settled).iter().all(|item| !matches!(item.about, About::Interrupted(_))));
     }
 }

@@ -86,7 +86,7 @@ pub struct Photo {
     pub bytes: u64,
     /// When it was taken, as far as anything says so.
     pub taken: String,
-    pub taken_by: Clock,
+    pub taken_by: PhotoClock,
     /// The photo of the plan that it is, by its name.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub asked: Option<String>,
@@ -95,7 +95,7 @@ pub struct Photo {
 /// Whose clock says when a photo was taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Clock {
+pub enum PhotoClock {
     /// The camera's, from within the photo; of no known zone.
     Camera,
     /// The file's own time of change, UTC.
@@ -107,9 +107,9 @@ impl Photo {
     /// When it was taken and who says so.
     pub fn taken_words(&self) -> String {
         match self.taken_by {
-            Clock::Camera => format!("{} by the camera's clock", self.taken),
-            Clock::File => format!("{} by the time of the file", self.taken),
-            Clock::Unknown => "not known when".to_owned(),
+            PhotoClock::Camera => format!("{} by the camera's clock", self.taken),
+            PhotoClock::File => format!("{} by the time of the file", self.taken),
+            PhotoClock::Unknown => "not known when".to_owned(),
         }
     }
 }

@@ -311,7 +311,7 @@ impl std::fmt::Display for Said {
 #[cfg(test)]
 mod tests {
     use super::super::hand::{BlockRead, GridPoint, HandGauge, HandPlace};
-    use super::super::noted::{Clock, MarkKind, Where};
+    use super::super::noted::{MarkKind, PhotoClock, Where};
     use super::*;
     use backwall_units::Length;
 
@@ -369,7 +369,7 @@ mod tests {
                 blake3: "00".to_owned(),
                 bytes: 7,
                 taken: "2026-03-01 09:00:00".to_owned(),
-                taken_by: Clock::Camera,
+                taken_by: PhotoClock::Camera,
                 asked: Some("nameplate".to_owned()),
             }),
             Said::Witness(Witness {

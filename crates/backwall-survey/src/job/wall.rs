@@ -3,7 +3,7 @@
 use super::Plan;
 use super::plan::{AssetKind, Line};
 use crate::strip::Strip;
-use crate::strip::map::{Band, Ground, Orientation, WallMap};
+use crate::strip::map::{Ground, MapBand, Orientation, WallMap};
 use backwall_units::Length;
 use std::collections::BTreeMap;
 
@@ -70,7 +70,7 @@ impl Plan {
                     strips.entry(0).or_default();
                     for (stripe, strip) in strips {
                         let lie = lie.beside(beam * f64::from(stripe));
-                        map.bands.push(Band::new(&line.name, lie, self.path(line), self.limits(), strip));
+                        map.bands.push(MapBand::new(&line.name, lie, self.path(line), self.limits(), strip));
                     }
                 }
                 Err(why) => map.off.push((line.name.clone(), why)),

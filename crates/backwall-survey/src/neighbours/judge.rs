@@ -33,7 +33,7 @@ const WALL_LEFT: f64 = 0.8;
 const HALF: Length = Length::mm(0.4);
 
 /// What lies on both sides of a stretch.
-pub struct Beside {
+pub struct BothSides {
     pub before: Length,
     pub behind: Option<Length>,
     pub beam: f64,
@@ -49,7 +49,7 @@ struct Inside {
     wall: f64,
 }
 
-pub fn judge(shots: &[Neighbour], beside: Beside, said: &mut Vec<Judgement>) {
+pub fn judge(shots: &[Neighbour], beside: BothSides, said: &mut Vec<Judgement>) {
     let (Some(first), Some(last)) = (shots.first(), shots.last()) else { return };
     let length = (last.along - first.along).abs();
     let wall_at = |along: Length| match beside.behind {
@@ -144,7 +144,7 @@ fn is_dark(shot: &Inside) -> bool {
 }
 
 /// A stretch that shows nothing before the wall: narrow and dark it may be a pit's flank.
-fn dark(shots: &[Neighbour], seen: &[Inside], beside: &Beside, said: &mut Vec<Judgement>) {
+fn dark(shots: &[Neighbour], seen: &[Inside], beside: &BothSides, said: &mut Vec<Judgement>) {
     let coupled: Vec<Neighbour> = shots.iter().filter(|shot| !shot.flags.has(Flag::NoCoupling)).copied().collect();
     let returned = seen.iter().map(|s| s.wall).sum::<f64>() / seen.len().max(1) as f64;
     let evidence =

@@ -30,7 +30,7 @@ pub struct Narrow {
 }
 
 /// Where the wall goes on from what is known of it, and how near.
-pub type GoesOn = Option<(Length, Length)>;
+pub type WallGoesOn = Option<(Length, Length)>;
 
 /// A shot without what was seen over a narrow way only.
 pub struct Cleared {
@@ -52,7 +52,7 @@ impl Narrow {
     }
 
     /// The next shot of which enough is known; all that are left once no more come.
-    pub fn next(&mut self, beam: f64, wall: impl Fn(&Neighbour) -> GoesOn, all: bool) -> Option<Cleared> {
+    pub fn next(&mut self, beam: f64, wall: impl Fn(&Neighbour) -> WallGoesOn, all: bool) -> Option<Cleared> {
         let (shot, newest) = (*self.shots.get(self.next)?, self.shots.back()?);
         let ahead = self.shots.len() - self.next - 1;
         let known = ((newest.along - shot.along).abs() >= REACH && ahead >= BESIDE) || ahead >= MOST / 2;
@@ -93,7 +93,7 @@ impl Narrow {
         }
     }
 
-    fn cleared(&self, mut shot: Neighbour, beam: f64, wall: GoesOn) -> Cleared {
+    fn cleared(&self, mut shot: Neighbour, beam: f64, wall: WallGoesOn) -> Cleared {
         let whole = shot.sight.taken.filter(|taken| taken.level >= WALL_WHOLE * beam);
         let is_grain = |echo: &Echo| {
             let is_wall = wall.is_some_and(|(depth, reach)| (echo.depth - depth).abs() <= reach);

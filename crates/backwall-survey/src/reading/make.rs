@@ -57,12 +57,12 @@ pub struct ReadingMaker {
     wall: Temperature,
     zero: ZeroKeeper,
     /// Number of the reading before, and whether the device had evaluated it itself.
-    before: Option<(u32, Evaluated)>,
+    before: Option<(u32, EvaluatedBy)>,
 }
 
 /// By whom a reading was evaluated. A device may send both of one shot.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Evaluated {
+enum EvaluatedBy {
     Here,
     ByDevice,
 }
@@ -155,7 +155,7 @@ impl ReadingMaker {
     pub fn measured(&mut self, shot: &Shot, measured: &Measured, host_time_us: i64) -> Reading {
         let measurement = self.zero.measure(measured);
         let at = Moment { device_us: shot.device_time_us, host_us: host_time_us };
-        self.finish((shot.seq, Evaluated::Here), at, (shot.encoder, shot.across), shot.gain, measurement)
+        self.finish((shot.seq, EvaluatedBy::Here), at, (shot.encoder, shot.across), shot.gain, measurement)
     }
 
     /// The reading of a value the device found itself.
@@ -166,7 +166,7 @@ impl ReadingMaker {
             GaugeValue::NoCoupling => Measurement::none(Flags::of(Flag::NoCoupling).with(Flag::DeviceNoEcho)),
         };
         let at = Moment { device_us: gauge.device_time_us, host_us: host_time_us };
-        self.finish((gauge.seq, Evaluated::ByDevice), at, (gauge.encoder, gauge.across), Decibel::ZERO, measurement)
+        self.finish((gauge.seq, EvaluatedBy::ByDevice), at, (gauge.encoder, gauge.across), Decibel::ZERO, measurement)
     }
 
     /// A stored reading measured anew, its place and level too.
@@ -174,7 +174,7 @@ impl ReadingMaker {
         let measurement = self.zero.measure(measured);
         let at = Moment { device_us: stored.device_time_us, host_us: stored.host_time_us };
         let across = stored.place.across.and_then(|across| across.counts);
-        self.finish((stored.seq, Evaluated::Here), at, (stored.encoder, across), stored.gain, measurement)
+        self.finish((stored.seq, EvaluatedBy::Here), at, (stored.encoder, across), stored.gain, measurement)
     }
 
     /// A measurement with what the device contradicts itself on.
@@ -188,7 +188,7 @@ impl ReadingMaker {
 
     fn finish(
         &mut self,
-        number: (u32, Evaluated),
+        number: (u32, EvaluatedBy),
         at: Moment,
         (encoder, across): (Option<i32>, Option<i32>),
         gain: Decibel,

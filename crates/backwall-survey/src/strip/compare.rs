@@ -145,14 +145,14 @@ pub struct Difference {
 
 /// A value of one survey with its standard uncertainty, and the part of that which scatters.
 #[derive(Clone, Copy)]
-struct Known {
+struct KnownValue {
     value: Length,
     uncertainty: Option<Length>,
     random: Length,
 }
 
 impl Difference {
-    fn new(now: Known, earlier: Known) -> Self {
+    fn new(now: KnownValue, earlier: KnownValue) -> Self {
         let difference = now.value - earlier.value;
         let expanded = now.uncertainty.zip(earlier.uncertainty).map(|(now, earlier)| combined(now, earlier));
         let random = of_difference(now.random, earlier.random, 0.0);
@@ -200,7 +200,7 @@ pub struct Comparison {
 
 /// What a bin holds of one survey.
 #[derive(Debug, Clone, Default)]
-struct Cell {
+struct SurveyCell {
     values: Vec<f64>,
     /// Of the readings that tell one.
     uncertainties: Vec<f64>,
@@ -209,7 +209,7 @@ struct Cell {
     within: (f64, f64),
 }
 
-impl Cell {
+impl SurveyCell {
     fn add(&mut self, point: &Point) {
         self.values.push(point.thickness.as_mm());
         self.uncertainties.extend(point.uncertainty.map(Length::as_mm));
@@ -233,19 +233,19 @@ impl Cell {
 
     /// Mean with its standard uncertainty. What a reading's own uncertainty covers (velocity, zero, blocks) is common to
     /// its neighbours and is not made smaller by averaging; what scatters from reading to reading is.
-    fn mean(&self, pooled: f64) -> Option<Known> {
+    fn mean(&self, pooled: f64) -> Option<KnownValue> {
         let value = Length::mm(mean(&self.values)?);
         let count = self.values.len();
         let random = self.scatter(pooled) / count as f64;
         let common = mean(&self.uncertainties).filter(|_| self.uncertainties.len() == count);
         let uncertainty = common.map(|common| Length::mm(libm::sqrt(common * common + random)));
-        Some(Known { value, uncertainty, random: Length::mm(libm::sqrt(random)) })
+        Some(KnownValue { value, uncertainty, random: Length::mm(libm::sqrt(random)) })
     }
 
     /// The lowest reading; it scatters as any one reading does.
-    fn least(&self, pooled: f64) -> Option<Known> {
+    fn least(&self, pooled: f64) -> Option<KnownValue> {
         let random = Length::mm(libm::sqrt(self.scatter(pooled)));
-        self.least.map(|point| Known { value: point.thickness, uncertainty: point.uncertainty, random })
+        self.least.map(|point| KnownValue { value: point.thickness, uncertainty: point.uncertainty, random })
     }
 
     /// The variance of its readings.
@@ -270,7 +270,7 @@ const OWN_SCATTER: usize = 5;
 /// A place further out than this is an encoder gone mad (as in the strip).
 const FURTHEST_MM: f64 = 500_000.0;
 
-type Cells = BTreeMap<i64, Cell>;
+type Cells = BTreeMap<i64, SurveyCell>;
 
 fn cells(points: &[Point], bin: Length, offset: Length) -> Cells {
     let mut cells = Cells::new();
@@ -324,7 +324,7 @@ pub fn compare(now: &[Point], earlier: &[Point], offset: Length, settings: &Comp
 
 /// What both surveys say of the bins from `from` up to, not including, `to`, of those that both read.
 fn between((now, earlier): (&Cells, &Cells), scatter: (f64, f64), bin: Length, from: i64, to: i64) -> Option<Compared> {
-    let (mut one, mut other, mut bins) = (Cell::default(), Cell::default(), 0);
+    let (mut one, mut other, mut bins) = (SurveyCell::default(), SurveyCell::default(), 0);
     for (index, cell) in now.range(from..to) {
         if let Some(before) = earlier.get(index) {
             one.join(cell);
@@ -388,9 +388,9 @@ pub fn local(now: &[Point], earlier: &[Point], settings: &CompareSettings, (from
     let piece = |index: i64| {
         let (start, end) = (index * each, (index + 1) * each);
         let compared = between((&now, &earlier), scatter, settings.bin, start, end)?;
-        let mut around = Cell::default();
+        let mut around = SurveyCell::default();
         earlier.range(start - 1..=end).for_each(|(_, cell)| around.join(cell));
-        let mut here = Cell::default();
+        let mut here = SurveyCell::default();
         now.range(start..end).filter(|(index, _)| earlier.contains_key(index)).for_each(|(_, cell)| here.join(cell));
         let least = Difference::new(here.least(scatter.0)?, around.least(scatter.1)?);
         let at = |place: Length| place + from;

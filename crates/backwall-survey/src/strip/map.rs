@@ -156,7 +156,7 @@ impl Class {
 
 /// A stretch of a line, drawn as one.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Cell {
+pub struct MapCell {
     pub from: Length,
     pub to: Length,
     pub bin: Bin,
@@ -170,7 +170,7 @@ pub struct Cell {
 
 /// A line on the wall with everything read along it; a place passed twice keeps the worst.
 #[derive(Debug, Clone)]
-pub struct Band {
+pub struct MapBand {
     pub line: String,
     pub lie: Orientation,
     /// The planned stretch, in rising order.
@@ -180,7 +180,7 @@ pub struct Band {
     limits: Limits,
 }
 
-impl Band {
+impl MapBand {
     pub fn new(line: impl Into<String>, lie: Orientation, path: Path, limits: Limits, strip: Strip) -> Self {
         Self { line: line.into(), lie, planned: path.span(), strip, path, limits }
     }
@@ -190,12 +190,12 @@ impl Band {
     }
 
     /// `count` cells of equal length from one place to another.
-    pub fn cells(&self, from: Length, to: Length, count: usize) -> Vec<Cell> {
+    pub fn cells(&self, from: Length, to: Length, count: usize) -> Vec<MapCell> {
         self.cells_over(&Stretches::between(&self.strip, from, to, Length::ZERO), from, to, count)
     }
 
     /// The same, for who has the [`Stretches`] of the whole band at hand: they are costly, and the same for all cells.
-    pub fn cells_over(&self, stretches: &Stretches, from: Length, to: Length, count: usize) -> Vec<Cell> {
+    pub fn cells_over(&self, stretches: &Stretches, from: Length, to: Length, count: usize) -> Vec<MapCell> {
         let rows = self.strip.rows(from, to, count);
         rows.into_iter()
             .map(|row| {
@@ -210,7 +210,7 @@ impl Band {
                 let length = row.to - row.from;
                 let share = |stretches: &[(Length, Length)]| (covered(stretches, row.from, row.to) / length).min(1.0);
                 let (read, no_echo) = (share(&stretches.read), share(&stretches.no_echo));
-                Cell { from: row.from, to: row.to, bin: row.bin, class, read, no_echo }
+                MapCell { from: row.from, to: row.to, bin: row.bin, class, read, no_echo }
             })
             .collect()
     }
@@ -280,14 +280,14 @@ pub struct WallMap {
     pub ground: Ground,
     /// Width of the stripe a line's readings speak for.
     pub beam: Length,
-    pub bands: Vec<Band>,
+    pub bands: Vec<MapBand>,
     /// Lines that have no place on the map, and why.
     pub off: Vec<(String, &'static str)>,
 }
 
 impl WallMap {
     /// Upright lines from azimuth 0 on.
-    pub fn upright(&self) -> Vec<(&Band, Length)> {
+    pub fn upright(&self) -> Vec<(&MapBand, Length)> {
         let mut bands: Vec<_> = self
             .bands
             .iter()
@@ -301,7 +301,7 @@ impl WallMap {
     }
 
     /// Lines across, from the lowest up.
-    pub fn across(&self) -> Vec<(&Band, Length)> {
+    pub fn across(&self) -> Vec<(&MapBand, Length)> {
         let mut bands: Vec<_> = self
             .bands
             .iter()
@@ -379,17 +379,17 @@ mod tests {
             strip.push(Some(mm(f64::from(place) + 0.5)), thickness.map(mm), level);
         }
     }
-    fn band(lie: Orientation, direction: Direction, strip: Strip) -> Band {
-        Band::new("L", lie, path(direction), limits(), strip)
+    fn band(lie: Orientation, direction: Direction, strip: Strip) -> MapBand {
+        MapBand::new("L", lie, path(direction), limits(), strip)
     }
-    pub(super) fn map(bands: Vec<Band>) -> WallMap {
+    pub(super) fn map(bands: Vec<MapBand>) -> WallMap {
         let ground = Ground::cylinder(mm(10_000.0 / std::f64::consts::PI), mm(0.0), mm(2000.0));
         WallMap { ground, beam: mm(10.0), bands, off: Vec::new() }
     }
-    pub(super) fn upright(at: f64, strip: Strip) -> Band {
+    pub(super) fn upright(at: f64, strip: Strip) -> MapBand {
         band(Orientation::Upright { at: mm(at) }, Direction::Up, strip)
     }
-    pub(super) fn across(elevation: f64, strip: Strip) -> Band {
+    pub(super) fn across(elevation: f64, strip: Strip) -> MapBand {
         band(Orientation::Across { elevation: mm(elevation) }, Direction::Across, strip)
     }
     pub(super) fn close(got: f64, want: f64) {
@@ -417,7 +417,7 @@ mod tests {
     #[test]
     fn a_cell_has_the_class_of_its_worst_reading_against_the_nominal_of_its_course() {
         // 7.5 mm is 75 % of 10.0 below the seam and 94 % of 8.0 above it.
-        let classes = |cells: Vec<Cell>| cells.iter().map(|cell| cell.class).collect::<Vec<_>>();
+        let classes = |cells: Vec<MapCell>| cells.iter().map(|cell| cell.class).collect::<Vec<_>>();
         let wall = upright(0.0, strip(0, 2000, Some(7.5)));
         assert_eq!(classes(wall.cells(mm(0.0), mm(2000.0), 4)), [Class::Less, Class::Less, Class::Ninety, Class::Ninety]);
         assert_eq!(classes(wall.cells(mm(800.0), mm(1200.0), 1)), [Class::Less]);

@@ -36,7 +36,7 @@ pub const BLOCK: u64 = 256;
 
 /// What stands in one millimetre.
 #[derive(Debug, Clone, Copy, Default)]
-struct Cell {
+struct PlaceCell {
     count: u32,
     /// The least reading, nm.
     least: Option<(i64, At)>,
@@ -48,7 +48,7 @@ struct Cell {
 
 /// The places of [`BLOCK`] rows of one run, one behind the other.
 #[derive(Debug, Clone, Copy)]
-struct Block {
+struct PlacesBlock {
     run: u32,
     first: u64,
     count: u64,
@@ -76,8 +76,8 @@ pub type Rows = (u32, u64, u64);
 #[derive(Debug, Clone, Default)]
 pub struct Places {
     first: i64,
-    cells: VecDeque<Cell>,
-    blocks: Vec<Block>,
+    cells: VecDeque<PlaceCell>,
+    blocks: Vec<PlacesBlock>,
     least: Option<(i64, At)>,
     count: u64,
     unplaced: u64,
@@ -115,7 +115,7 @@ impl Places {
     fn index(&mut self, at: At) {
         let open = self.blocks.last().is_some_and(|block| block.run == at.run && block.count < BLOCK);
         if !open {
-            self.blocks.push(Block { run: at.run, first: at.row, count: 0, span: None, unplaced: false });
+            self.blocks.push(PlacesBlock { run: at.run, first: at.row, count: 0, span: None, unplaced: false });
         }
         let Some(block) = self.blocks.last_mut() else { return };
         block.count += 1;
@@ -125,22 +125,22 @@ impl Places {
         }
     }
 
-    fn cell_mut(&mut self, index: i64) -> &mut Cell {
+    fn cell_mut(&mut self, index: i64) -> &mut PlaceCell {
         if self.cells.is_empty() {
             self.first = index;
         }
         while index < self.first {
-            self.cells.push_front(Cell::default());
+            self.cells.push_front(PlaceCell::default());
             self.first -= 1;
         }
         while index >= self.first + self.cells.len() as i64 {
-            self.cells.push_back(Cell::default());
+            self.cells.push_back(PlaceCell::default());
         }
         &mut self.cells[(index - self.first) as usize]
     }
 
     /// Cells from `from` up to, not including, `to`.
-    fn between(&self, from: Length, to: Length) -> impl DoubleEndedIterator<Item = &Cell> {
+    fn between(&self, from: Length, to: Length) -> impl DoubleEndedIterator<Item = &PlaceCell> {
         let index = |place: Length| {
             let cells = (place.as_micrometres() as f64 / CELL_UM as f64).floor() as i64 - self.first;
             cells.clamp(0, self.cells.len() as i64) as usize
@@ -219,14 +219,14 @@ impl Places {
     /// The rows among which all readings from `from` up to `to` are.
     pub fn rows_between(&self, from: Length, to: Length) -> impl Iterator<Item = Rows> {
         let (from, to) = (from.as_micrometres(), to.as_micrometres());
-        let inside = move |block: &&Block| block.span.is_some_and(|(low, high)| high >= from && low < to);
+        let inside = move |block: &&PlacesBlock| block.span.is_some_and(|(low, high)| high >= from && low < to);
         self.blocks.iter().filter(inside).map(|block| (block.run, block.first, block.count))
     }
 
     /// The rows among which readings without a place are: about a row, `reach` blocks each way; and whether these are the
     /// first, and the last, of them.
     pub fn rows_unplaced(&self, at: At, reach: usize) -> (Vec<Rows>, (bool, bool)) {
-        let all: Vec<&Block> = self.blocks.iter().filter(|block| block.unplaced).collect();
+        let all: Vec<&PlacesBlock> = self.blocks.iter().filter(|block| block.unplaced).collect();
         let here = all.partition_point(|block| (block.run, block.first + block.count) <= (at.run, at.row));
         let (from, to) = (here.saturating_sub(reach), (here + reach + 1).min(all.len()));
         let rows = all[from..to].iter().map(|block| (block.run, block.first, block.count)).collect();

@@ -44,12 +44,12 @@ pub struct SequenceWatch {
     /// How often the last number came.
     times: u64,
     out_of_order: u64,
-    beside: Beside,
+    beside: ShotsAhead,
 }
 
 /// Numbers of shots that another channel has, ahead of the last of this one.
 #[derive(Debug, Clone, Default)]
-struct Beside {
+struct ShotsAhead {
     ahead: Vec<u32>,
     /// Both channels have had one number: each is numbered by itself, and nothing follows from the other's.
     apart: bool,
@@ -58,7 +58,7 @@ struct Beside {
 /// So many numbers of other channels are kept; more come beside no device's own.
 const MOST_BESIDE: usize = 64;
 
-impl Beside {
+impl ShotsAhead {
     fn take(&mut self, seq: u32, last: Option<u32>) {
         self.apart |= last == Some(seq);
         if !self.apart && self.ahead.len() < MOST_BESIDE && last.is_some_and(|last| follows(seq, last)) {

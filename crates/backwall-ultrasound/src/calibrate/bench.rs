@@ -2,7 +2,7 @@
 
 use super::sight::{Shifts, behind_record, tops_over};
 use super::train;
-use super::{Bench, CalibrationError, Echo, LEAST_SHOTS, MOST_SPREAD_MM, Refusal, deviation, mean};
+use super::{BlockEcho, BlocksRefusal, BlocksUnder, CalibrationError, LEAST_SHOTS, MOST_SPREAD_MM, deviation, mean};
 use crate::calibration::Clutter;
 use crate::face::{Face, FaceSum};
 use crate::filter::Filter;
@@ -20,7 +20,7 @@ const MOST_JITTER_NS: f64 = 100.0;
 /// A steel wall's shear velocity over its longitudinal one (3230/5920): places the mode-converted echo.
 const SHEAR_OVER_LONGITUDINAL: f64 = 0.5456;
 
-impl Bench<'_> {
+impl BlocksUnder<'_> {
     fn load(&mut self, filter: &Filter, block: usize, shot: usize) {
         let samples = &self.input.blocks[block].shots[shot];
         self.trace.load(samples, samples.len(), filter, &self.input.base);
@@ -48,21 +48,21 @@ impl Bench<'_> {
     }
 
     /// The echo nearest to a time, if it stands over the noise.
-    fn echo_near(&mut self, filter: &Filter, due: f64, window: f64, over_noise: f64) -> Option<Echo> {
+    fn echo_near(&mut self, filter: &Filter, due: f64, window: f64, over_noise: f64) -> Option<BlockEcho> {
         let (from, to) = (self.sample_of(due - window), self.sample_of(due + window));
         let mut tops = std::mem::take(&mut self.tops);
         tops_over(&mut self.trace, from, over_noise, &mut tops);
         let top = tops.iter().filter(|top| top.at <= to).max_by(|a, b| a.height.total_cmp(&b.height)).copied();
         self.tops = tops;
         let Arrival { height, phase, correlation, .. } = self.trace.arrival(filter, top?, 0.0);
-        Some(Echo { time_ns: self.input.base.time_at(correlation).as_ns(), height, phase })
+        Some(BlockEcho { time_ns: self.input.base.time_at(correlation).as_ns(), height, phase })
     }
 
-    pub(super) fn first_echoes(&mut self, filter: &Filter, path: &SoundPath, window: f64) -> Result<Vec<Vec<Echo>>, Refusal> {
+    pub(super) fn first_echoes(&mut self, filter: &Filter, path: &SoundPath, window: f64) -> Result<Vec<Vec<BlockEcho>>, BlocksRefusal> {
         (0..self.input.blocks.len())
             .map(|block| {
                 let due = self.expected(path, block, 1.0);
-                let of_block = |why| Refusal { block: Some(block), why };
+                let of_block = |why| BlocksRefusal { block: Some(block), why };
                 let thickness = self.input.blocks[block].thickness.as_mm();
                 let samples = self.input.blocks[block].shots.iter().map(|shot| shot.len()).max().unwrap_or(0);
                 let here = SoundPath { mm_per_ns: self.velocities[block], ..*path };
@@ -87,7 +87,7 @@ impl Bench<'_> {
     }
 
     /// Refuses blocks whose echoes taken for the first are repeats in most of their shots.
-    pub(super) fn check_first(&mut self, filter: &Filter, path: &SoundPath, echoes: &[Vec<Echo>]) -> Result<(), Refusal> {
+    pub(super) fn check_first(&mut self, filter: &Filter, path: &SoundPath, echoes: &[Vec<BlockEcho>]) -> Result<(), BlocksRefusal> {
         for (block, found) in echoes.iter().enumerate() {
             let thickness = self.input.blocks[block].thickness.as_mm();
             let path = SoundPath { mm_per_ns: self.velocities[block], ..*path };
@@ -102,7 +102,7 @@ impl Bench<'_> {
             if 2 * refused.len() > found.len()
                 && let Some(why) = refused.pop()
             {
-                return Err(Refusal { block: Some(block), why });
+                return Err(BlocksRefusal { block: Some(block), why });
             }
         }
         Ok(())
@@ -121,7 +121,7 @@ impl Bench<'_> {
     }
 
     /// The mean of all clean echoes, each shifted to its own time.
-    pub(super) fn learn_pulse(&mut self, echoes: &[Vec<Echo>], velocity: f64, f0: f64) -> Pulse {
+    pub(super) fn learn_pulse(&mut self, echoes: &[Vec<BlockEcho>], velocity: f64, f0: f64) -> Pulse {
         let rate = self.input.base.rate;
         // When the mode-converted echo follows the first, in ns.
         let gap = |block: usize| self.input.blocks[block].thickness.as_mm() / (velocity * 1e-6) * (1.0 / SHEAR_OVER_LONGITUDINAL - 1.0);
@@ -169,7 +169,7 @@ impl Bench<'_> {
     }
 
     /// What stands in front of every block's wall, and the height of the near face's echo.
-    pub(super) fn clutter(&mut self, filter: &Filter, path: &SoundPath, echoes: &[Vec<Echo>]) -> (Clutter, Option<f64>, Option<Face>) {
+    pub(super) fn clutter(&mut self, filter: &Filter, path: &SoundPath, echoes: &[Vec<BlockEcho>]) -> (Clutter, Option<f64>, Option<Face>) {
         let full_scale = self.input.base.full_scale();
         let (mut least, mut faces): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
         let mut sum = FaceSum::new(&self.input.base, filter.search.step, path.zero_ns);

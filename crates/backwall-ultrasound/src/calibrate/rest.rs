@@ -44,7 +44,7 @@ pub fn calibrate_what_holds(input: &CalibrationInput) -> Result<Calibrated, Cali
     }
 }
 
-fn fit_of(input: &CalibrationInput, places: &[usize]) -> Result<Calibration, super::Refusal> {
+fn fit_of(input: &CalibrationInput, places: &[usize]) -> Result<Calibration, super::BlocksRefusal> {
     let blocks: Vec<Block> = places.iter().filter_map(|place| input.blocks.get(*place).cloned()).collect();
     let fit_velocity = input.fit_velocity && (distinct(&blocks) > 1 || places.len() == input.blocks.len());
     learn(&CalibrationInput { setup: input.setup, base: input.base, blocks: &blocks, fit_velocity })

@@ -1,7 +1,7 @@
 //! What the echoes behind the chosen one say: where the second stands, and what the spacing makes of the wall and of the zero.
 
 use super::Evaluator;
-use crate::decide::{Candidate, DecidedWall};
+use crate::decide::{DecidedWall, WallCandidate};
 use crate::echoes::Pair;
 use crate::setup::Mode;
 use crate::spacing::{self, Repeat, Spaced};
@@ -14,7 +14,7 @@ const LEAST_SECOND: f64 = 0.4;
 
 impl Evaluator {
     /// The wall from the spacing of two to four echoes, and when the second arrives.
-    pub(super) fn echo_to_echo(&self, wall: &DecidedWall, first: &Arrival) -> Option<(Spaced, Candidate)> {
+    pub(super) fn echo_to_echo(&self, wall: &DecidedWall, first: &Arrival) -> Option<(Spaced, WallCandidate)> {
         let mut second = self.second_to_time(wall)?;
         let start = self.time_of(self.marked(first.correlation));
         let mut echoes = [Repeat { m: 1, time_ns: start, height: first.height }; spacing::MOST_ECHOES];
@@ -27,7 +27,7 @@ impl Evaluator {
                 break;
             }
             let due = self.model.time(spaced.depth, m) + spaced.delay_ns;
-            let near = |c: &&Candidate| (c.time_ns - due).abs() < 70.0;
+            let near = |c: &&WallCandidate| (c.time_ns - due).abs() < 70.0;
             let Some(found) = self.candidates.iter().filter(near).max_by(|a, b| a.top.height.total_cmp(&b.top.height)) else { break };
             let arrival = self.arrival(found);
             echoes[count] = Repeat { m, time_ns: self.like_cycle(first, &arrival), height: arrival.height };
@@ -37,7 +37,7 @@ impl Evaluator {
     }
 
     /// The repeat that is timed beside the chosen echo.
-    pub(super) fn second_to_time(&self, wall: &DecidedWall) -> Option<Candidate> {
+    pub(super) fn second_to_time(&self, wall: &DecidedWall) -> Option<WallCandidate> {
         match (self.setup.mode, wall.second) {
             (Mode::EchoToEcho, _) => self.repeat_anywhere(wall),
             (Mode::FirstEcho, Some(second)) => Some(second),
@@ -47,7 +47,7 @@ impl Evaluator {
 
     /// What the spacing of the taken echo and its repeat says, where both stand. The zero may have moved, so the repeat need
     /// not stand where the first echo's own time says.
-    pub(super) fn pair(&self, wall: &DecidedWall, first: &Arrival) -> Option<(Candidate, Spaced)> {
+    pub(super) fn pair(&self, wall: &DecidedWall, first: &Arrival) -> Option<(WallCandidate, Spaced)> {
         let mut second = self.second_to_time(wall)?;
         let arrival = self.trace.quick_arrival(&self.filter, second.top);
         second.time_ns = self.like_cycle(first, &arrival);
@@ -60,10 +60,10 @@ impl Evaluator {
 
     /// The highest echo where the second may stand. Paint delays the first echo, so the spacing is at most what its time says,
     /// and the mode-converted echo lies nearer than half of it.
-    fn repeat_anywhere(&self, wall: &DecidedWall) -> Option<Candidate> {
+    fn repeat_anywhere(&self, wall: &DecidedWall) -> Option<WallCandidate> {
         let most = self.model.path.spacing(wall.chosen.depth, 1.0, 2.0);
         let (from, to) = (wall.chosen.time_ns + 0.55 * most, wall.chosen.time_ns + most + 450.0);
-        let inside = |c: &&Candidate| c.time_ns >= from && c.time_ns <= to;
+        let inside = |c: &&WallCandidate| c.time_ns >= from && c.time_ns <= to;
         self.candidates.iter().filter(inside).max_by(|a, b| a.top.height.total_cmp(&b.top.height)).copied()
     }
 

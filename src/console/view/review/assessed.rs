@@ -12,7 +12,7 @@ use ratatui::layout::Rect;
 /// Prose is not set wider than one reads.
 const WIDEST: usize = 130;
 
-struct Line {
+struct AssessedLine {
     words: String,
     role: Role,
     /// What of the screen it belongs to, as the cursor counts; none of a heading.
@@ -68,15 +68,15 @@ fn role(weight: RowWeight) -> Role {
     }
 }
 
-fn lines(shown: &AssessedShown, pen: &Pen, width: usize) -> Vec<Line> {
+fn lines(shown: &AssessedShown, pen: &Pen, width: usize) -> Vec<AssessedLine> {
     let mut lines = Vec::new();
     let mut item = 0;
     for block in shown.blocks(pen.look.unit) {
         match block {
             AssessedBlock::Heading(words) => {
                 let role = Role::Title;
-                lines.push(Line { words: String::new(), role, item: None, is_first: false });
-                lines.push(Line { words, role, item: None, is_first: false });
+                lines.push(AssessedLine { words: String::new(), role, item: None, is_first: false });
+                lines.push(AssessedLine { words, role, item: None, is_first: false });
             }
             AssessedBlock::Words(words, weight) => {
                 wrapped(&mut lines, &words, role(weight), item, width);
@@ -89,9 +89,9 @@ fn lines(shown: &AssessedShown, pen: &Pen, width: usize) -> Vec<Line> {
                     Some(set) => {
                         let mut set = set.into_iter();
                         let head = set.next().unwrap_or_default();
-                        lines.push(Line { words: format!("  {head}"), role: Role::Quiet, item: None, is_first: false });
+                        lines.push(AssessedLine { words: format!("  {head}"), role: Role::Quiet, item: None, is_first: false });
                         for (words, (_, weight)) in set.zip(&of_rows) {
-                            lines.push(Line { words, role: role(*weight), item: Some(item), is_first: true });
+                            lines.push(AssessedLine { words, role: role(*weight), item: Some(item), is_first: true });
                             item += 1;
                         }
                     }
@@ -110,10 +110,10 @@ fn lines(shown: &AssessedShown, pen: &Pen, width: usize) -> Vec<Line> {
     lines
 }
 
-fn wrapped(lines: &mut Vec<Line>, words: &str, role: Role, item: usize, width: usize) {
+fn wrapped(lines: &mut Vec<AssessedLine>, words: &str, role: Role, item: usize, width: usize) {
     for (row, words) in text::wrap(words, width.min(WIDEST) - 2).into_iter().enumerate() {
         let words = if row == 0 { words } else { format!("  {words}") };
-        lines.push(Line { words, role, item: Some(item), is_first: row == 0 });
+        lines.push(AssessedLine { words, role, item: Some(item), is_first: row == 0 });
     }
 }
 

@@ -11,7 +11,7 @@ use crate::console::view::section::BY_HAND;
 use backwall_report::figure::data::{CalibrationDoubt, calibrations};
 use backwall_report::figure::map::scanned_words;
 use backwall_store::JobContents;
-use backwall_survey::strip::map::{Band, Cell, Class};
+use backwall_survey::strip::map::{Class, MapBand, MapCell};
 use backwall_units::{Length, LengthUnit};
 use ratatui::layout::Rect;
 
@@ -106,10 +106,10 @@ fn said(contents: &JobContents, surveyed: &Surveyed, pen: &mut Pen, rows: &mut A
     }
 }
 
-type Entry = (Option<Class>, &'static str);
+type LegendEntry = (Option<Class>, &'static str);
 
 /// The legend in as many rows as it needs.
-fn legend(width: usize) -> Vec<Vec<Entry>> {
+fn legend(width: usize) -> Vec<Vec<LegendEntry>> {
     let of = |class: Class| match class {
         Class::Ninety => "90 % of nominal",
         Class::Eighty => "80 %",
@@ -121,7 +121,7 @@ fn legend(width: usize) -> Vec<Vec<Entry>> {
         .into_iter()
         .map(|class| (Some(class), of(class)))
         .chain([(None, "planned"), (Some(Class::NotScanned), "blank: not scanned")]);
-    let mut rows: Vec<Vec<Entry>> = vec![Vec::new()];
+    let mut rows: Vec<Vec<LegendEntry>> = vec![Vec::new()];
     let mut used = 0;
     for entry in entries {
         let wide = entry.1.len() + 4;
@@ -228,7 +228,7 @@ fn upright(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     }
 }
 
-fn lane_head(surveyed: &Surveyed, (band, beside): (&Band, Option<Length>), pen: &mut Pen, area: Rect, here: bool) {
+fn lane_head(surveyed: &Surveyed, (band, beside): (&MapBand, Option<Length>), pen: &mut Pen, area: Rect, here: bool) {
     let Rect { x, y, width, .. } = area;
     let name = text::clip(&safe_text(&band.line), usize::from(width));
     pen.put(x + 1, y, width, &name, if here { Role::Cursor } else { Role::Strong });
@@ -256,7 +256,7 @@ fn lane_head(surveyed: &Surveyed, (band, beside): (&Band, Option<Length>), pen: 
 }
 
 /// A cell of an upright line: the planned stretch at its edge, its bar, and its least thickness where there is room.
-fn upright_cell(cell: &Cell, (planned, here): (bool, bool), pen: &mut Pen, area: Rect) {
+fn upright_cell(cell: &MapCell, (planned, here): (bool, bool), pen: &mut Pen, area: Rect) {
     let (bar, number) = bar_of(area.width);
     for y in area.top()..area.bottom() {
         if planned {
@@ -279,7 +279,7 @@ fn upright_cell(cell: &Cell, (planned, here): (bool, bool), pen: &mut Pen, area:
 
 /// A bar filled as far as its stretch was read, then as far as it was driven without an echo. Rounded down, but what was
 /// read at all shows its glyph.
-fn fill(cell: &Cell, pen: &mut Pen, area: Rect) {
+fn fill(cell: &MapCell, pen: &mut Pen, area: Rect) {
     let width = f64::from(area.width);
     let columns = |share: f64| if share > 0.0 { ((share * width + 1e-9).floor() as u16).max(1) } else { 0 };
     let read = columns(cell.read).min(area.width);
@@ -353,7 +353,7 @@ fn cursor_line(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     pen.put(area.x + 1, area.y, area.width - 1, &words, role);
 }
 
-fn cell_words(cell: &Cell, unit: LengthUnit) -> String {
+fn cell_words(cell: &MapCell, unit: LengthUnit) -> String {
     let stretch = format!("{} to {} {}", unit.place(cell.from), unit.place(cell.to), unit.place_symbol());
     let percent = |share: f64| match share * 100.0 {
         share if share > 0.0 && share < 1.0 => "under 1 %".to_owned(),

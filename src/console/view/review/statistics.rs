@@ -56,7 +56,7 @@ pub fn draw(shown: &StatisticsShown, pen: &mut Pen, body: Rect) {
     }
 }
 
-type Read = fn(&Statistics, LengthUnit) -> String;
+type CellText = fn(&Statistics, LengthUnit) -> String;
 
 fn dash(length: Option<Length>, unit: LengthUnit) -> String {
     length.map_or_else(|| "-".to_owned(), |length| unit.thickness(length))
@@ -72,33 +72,35 @@ fn share(share: Option<f64>) -> String {
 }
 
 /// A column: its head, its width, and how much it is wanted (1 the most).
-struct Column(&'static str, u16, u8, Read);
+struct StatisticsColumn(&'static str, u16, u8, CellText);
 
 /// In the order they stand.
-const COLUMNS: &[Column] = &[
-    Column("readings", 9, 1, |of, _| of.readings.to_string()),
-    Column("no echo", 8, 1, |of, _| share(of.no_echo_share)),
-    Column("min", 6, 1, |of, unit| dash(of.least.map(|found| found.thickness), unit)),
-    Column("at", 8, 1, |of, unit| place(of.least.and_then(|found| found.along), unit)),
-    Column("1 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p1)),
-    Column("5 %", 6, 1, |of, unit| of_percentile(of, unit, |p| p.p5)),
-    Column("25 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p25)),
-    Column("median", 7, 2, |of, unit| of_percentile(of, unit, |p| p.p50)),
-    Column("75 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p75)),
-    Column("95 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p95)),
-    Column("greatest", 9, 3, |of, unit| dash(of.greatest.map(|found| found.thickness), unit)),
-    Column("mean", 6, 1, |of, unit| dash(of.mean, unit)),
-    Column("st.dev", 7, 1, |of, unit| dash(of.deviation, unit)),
-    Column("THIN", 7, 3, |of, _| of.thin.to_string()),
-    Column("WATCH", 7, 3, |of, _| of.watch.to_string()),
-    Column("poor", 7, 3, |of, _| of.poor.to_string()),
-    Column("gap", 7, 1, |of, unit| place(of.coverage.as_ref().map(|of| of.largest_gap.length()), unit)),
-    Column("over", 6, 3, |of, _| of.coverage.as_ref().and_then(|of| of.gaps_over).map_or_else(|| "-".to_owned(), |gaps| gaps.to_string())),
-    Column("covered", 8, 1, |of, _| share(of.coverage.as_ref().and_then(|of| of.share))),
+const COLUMNS: &[StatisticsColumn] = &[
+    StatisticsColumn("readings", 9, 1, |of, _| of.readings.to_string()),
+    StatisticsColumn("no echo", 8, 1, |of, _| share(of.no_echo_share)),
+    StatisticsColumn("min", 6, 1, |of, unit| dash(of.least.map(|found| found.thickness), unit)),
+    StatisticsColumn("at", 8, 1, |of, unit| place(of.least.and_then(|found| found.along), unit)),
+    StatisticsColumn("1 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p1)),
+    StatisticsColumn("5 %", 6, 1, |of, unit| of_percentile(of, unit, |p| p.p5)),
+    StatisticsColumn("25 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p25)),
+    StatisticsColumn("median", 7, 2, |of, unit| of_percentile(of, unit, |p| p.p50)),
+    StatisticsColumn("75 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p75)),
+    StatisticsColumn("95 %", 7, 3, |of, unit| of_percentile(of, unit, |p| p.p95)),
+    StatisticsColumn("greatest", 9, 3, |of, unit| dash(of.greatest.map(|found| found.thickness), unit)),
+    StatisticsColumn("mean", 6, 1, |of, unit| dash(of.mean, unit)),
+    StatisticsColumn("st.dev", 7, 1, |of, unit| dash(of.deviation, unit)),
+    StatisticsColumn("THIN", 7, 3, |of, _| of.thin.to_string()),
+    StatisticsColumn("WATCH", 7, 3, |of, _| of.watch.to_string()),
+    StatisticsColumn("poor", 7, 3, |of, _| of.poor.to_string()),
+    StatisticsColumn("gap", 7, 1, |of, unit| place(of.coverage.as_ref().map(|of| of.largest_gap.length()), unit)),
+    StatisticsColumn("over", 6, 3, |of, _| {
+        of.coverage.as_ref().and_then(|of| of.gaps_over).map_or_else(|| "-".to_owned(), |gaps| gaps.to_string())
+    }),
+    StatisticsColumn("covered", 8, 1, |of, _| share(of.coverage.as_ref().and_then(|of| of.share))),
 ];
 
 /// Columns that fit into a width: the most wanted first, in their order.
-fn fitting(width: u16) -> Vec<&'static Column> {
+fn fitting(width: u16) -> Vec<&'static StatisticsColumn> {
     let sum = |most: u8| COLUMNS.iter().filter(|column| column.2 <= most).map(|column| column.1).sum::<u16>();
     let most = (1..=3).rev().find(|most| sum(*most) <= width).unwrap_or(1);
     COLUMNS.iter().filter(|column| column.2 <= most).collect()
@@ -125,7 +127,7 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&StatisticsPart
     let columns = fitting(area.width.saturating_sub(name + 1));
     let mut x = area.x + name;
     pen.put(area.x + 1, area.y, name, &format!("{}, {}", unit.thickness_symbol(), unit.place_symbol()), Role::Quiet);
-    for Column(head, width, ..) in &columns {
+    for StatisticsColumn(head, width, ..) in &columns {
         pen.put(x, area.y, *width, &format!("{head:>0$}", usize::from(*width)), Role::Quiet);
         x += width;
     }
@@ -157,7 +159,7 @@ fn table_of(shown: &StatisticsShown, figures: &Figures, parts: &[&StatisticsPart
         let words = text::clip(&name_of(part, unit), usize::from(name - 2));
         pen.put(area.x, y, name, &format!("{glyph}{words:<0$}", usize::from(name - 1)), role);
         let mut x = area.x + name;
-        for Column(head, width, _, read) in &columns {
+        for StatisticsColumn(head, width, _, read) in &columns {
             let words = read(of, unit);
             // A number that does not fit its column would be another number.
             let words = if words.len() > usize::from(*width) { "*".to_owned() } else { words };

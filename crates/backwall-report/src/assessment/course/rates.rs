@@ -17,7 +17,7 @@ use backwall_units::{Length, LossRate, Years};
 use chrono::NaiveDate;
 
 /// One way to a rate.
-struct Candidate {
+struct RateCandidate {
     title: String,
     rate: Rate,
     /// Of the present minimum and the rate, mm²/y: the present wall stands in both.
@@ -57,13 +57,13 @@ impl Work<'_> {
         upper
     }
 
-    fn keep(&mut self, found: &mut Vec<Candidate>, answer: Result<WorkedAnswer<Rate>, Refusal>, covariance: f64) {
+    fn keep(&mut self, found: &mut Vec<RateCandidate>, answer: Result<WorkedAnswer<Rate>, Refusal>, covariance: f64) {
         let title = answer.as_ref().map(|answer| answer.worked.title.clone()).unwrap_or_default();
-        found.extend(self.take(answer).map(|rate| Candidate { title, rate, covariance, at: None }));
+        found.extend(self.take(answer).map(|rate| RateCandidate { title, rate, covariance, at: None }));
     }
 
     /// What an engineer gives: beside the measured rates, or in their place, and then the measured ones are still said.
-    fn by_basis(&mut self, found: &mut Vec<Candidate>) {
+    fn by_basis(&mut self, found: &mut Vec<RateCandidate>) {
         let Some(basis) = self.facts.basis else { return };
         let Some(given) = basis.rate_of(self.course.number) else { return };
         if basis.rate_counts == RateCounts::Given {
@@ -82,7 +82,7 @@ impl Work<'_> {
         self.keep(found, given_rate(given, &basis.name), 0.0);
     }
 
-    fn long(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<Candidate>) {
+    fn long(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<RateCandidate>) {
         let Some(built) = self.assess.built else {
             return self.lacks("Long-term corrosion rate", &["when the wall was new (assess.built)"]);
         };
@@ -107,7 +107,7 @@ impl Work<'_> {
     }
 
     /// Minimum to minimum, and the place that lost most.
-    fn by_surveys(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<Candidate>) {
+    fn by_surveys(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<RateCandidate>) {
         let facts = self.facts;
         for (compared, then) in facts.comparisons.iter().filter_map(|compared| Some((compared, compared.date.filter(|then| *then < now)?)))
         {
@@ -150,7 +150,7 @@ impl Work<'_> {
     }
 
     /// Of an earlier survey of single points the one that lost most.
-    fn by_points(&mut self, compared: &LineComparison, years: Years, shared: f64, found: &mut Vec<Candidate>) {
+    fn by_points(&mut self, compared: &LineComparison, years: Years, shared: f64, found: &mut Vec<RateCandidate>) {
         let here = compared.points.iter().filter(|point| self.facts.path.course_at(point.at) == Some(self.course.number));
         let read = here.filter_map(|point| Some((point.at, point.nearest?)));
         let worst = read.min_by(|a, b| a.1.difference.total_cmp(&b.1.difference));
@@ -169,7 +169,7 @@ impl Work<'_> {
         }
     }
 
-    fn by_plan(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<Candidate>) {
+    fn by_plan(&mut self, now: NaiveDate, least: DatedWall, found: &mut Vec<RateCandidate>) {
         let Some(last) = self.course.earlier.iter().filter(|wall| wall.date.0 < now).max_by_key(|wall| wall.date) else { return };
         let mut short = rate(Term::Short, DatedWall::of(last.thickness), least, years_between(last.date.0, now));
         if let Ok(answer) = &mut short {
@@ -181,7 +181,7 @@ impl Work<'_> {
     }
 
     /// The least walls of three or more surveys.
-    fn trend(&mut self, now: NaiveDate, least: DatedWall, required: Option<Length>, found: &mut Vec<Candidate>) {
+    fn trend(&mut self, now: NaiveDate, least: DatedWall, required: Option<Length>, found: &mut Vec<RateCandidate>) {
         let mut surveys: Vec<(NaiveDate, DatedWall)> =
             self.course.earlier.iter().map(|wall| (wall.date.0, DatedWall::of(wall.thickness))).collect();
         for compared in self.facts.comparisons {
@@ -213,7 +213,7 @@ impl Work<'_> {
     }
 
     /// The shortest life that any of the rates leaves, and the date by it.
-    fn next(&mut self, least: DatedWall, required: Option<Length>, found: &[Candidate]) {
+    fn next(&mut self, least: DatedWall, required: Option<Length>, found: &[RateCandidate]) {
         let Some(required) = required else { return };
         let lives = found.iter().map(|found| (found, remaining_life(least, required, &found.rate, found.covariance)));
         let shortest = lives.filter_map(|(found, life)| Some((found, life.ok()?))).min_by(|a, b| a.1.value.low.total_cmp(&b.1.value.low));

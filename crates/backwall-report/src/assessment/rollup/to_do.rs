@@ -1,6 +1,6 @@
 //! What follows from the roll-up of a course: what somebody has to do, most pressing first.
 
-use super::{OnLine, Parts, RolledCourse};
+use super::{OnLine, RolledCourse, RollupParts};
 use crate::assessment::worst::WorstPlace;
 use backwall_survey::integrity::Decision;
 use backwall_units::Length;
@@ -39,7 +39,7 @@ pub enum ToDo {
     },
 }
 
-pub(super) fn to_do(parts: &Parts<'_>, course: &RolledCourse, lines: &[OnLine<'_>]) -> Vec<ToDo> {
+pub(super) fn to_do(parts: &RollupParts<'_>, course: &RolledCourse, lines: &[OnLine<'_>]) -> Vec<ToDo> {
     let mut list = Vec::new();
     if course.required.is_none() && !lines.is_empty() {
         list.push(ToDo::GiveRequired);

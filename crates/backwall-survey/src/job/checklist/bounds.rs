@@ -1,6 +1,6 @@
 //! Limits of a number that are worked out: from other answers, from the statics of a magnet on a wall, from the height of a fall.
 
-use super::{Answer, Checklist, Conditions, Item, ItemKind, Value};
+use super::{Answer, AnswerValue, Checklist, Conditions, Item, ItemKind};
 use serde::{Deserialize, Serialize};
 
 /// Standard gravity, m/s².
@@ -72,7 +72,7 @@ impl Checklist {
         let plain = Bounds { min: *min, max: *max, why: None };
         let given = |id: &str| self.item(id).and_then(|item| self.answer(item, answers)).map(|answer| &answer.value);
         let number = |id: &str| match given(id) {
-            Some(Value::Number(number)) => Ok(*number),
+            Some(AnswerValue::Number(number)) => Ok(*number),
             _ => Err(format!("'{}' is to be answered first: the limit is worked out from it", self.item(id).map_or(id, Item::short))),
         };
         match worked {
@@ -90,7 +90,7 @@ impl Checklist {
             WorkedBounds::Pull(pull) => {
                 let (mass, friction) = (number(&pull.mass)? + number(&pull.cable)?, number(&pull.friction)?);
                 let along = match given(&pull.way) {
-                    Some(Value::Choice(way)) => *way == pull.along,
+                    Some(AnswerValue::Choice(way)) => *way == pull.along,
                     _ => return Err("first say which way it was pulled: straight off and along the wall have different limits".to_owned()),
                 };
                 let weight = mass * GRAVITY;
@@ -147,7 +147,7 @@ item = [
 ]
 "#;
 
-    fn answer(item: &str, value: Value) -> Answer {
+    fn answer(item: &str, value: AnswerValue) -> Answer {
         Answer { item: item.into(), value, note: String::new(), by: Default::default() }
     }
 
@@ -156,27 +156,27 @@ item = [
     fn a_pull_test_is_held_against_weight_friction_lean_and_the_way_it_was_pulled() {
         let list = Checklist::parse("pull.toml", TEMPLATE).unwrap();
         let item = list.item("pull").unwrap();
-        let mut answers = vec![answer("mass", Value::Number(12.0)), answer("cable", Value::Number(3.0))];
+        let mut answers = vec![answer("mass", AnswerValue::Number(12.0)), answer("cable", AnswerValue::Number(3.0))];
         let wall = Conditions::default();
         assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("friction"));
-        answers.push(answer("friction", Value::Number(0.5)));
+        answers.push(answer("friction", AnswerValue::Number(0.5)));
         assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("which way"));
-        answers.push(answer("way", Value::Choice("straight off".into())));
+        answers.push(answer("way", AnswerValue::Choice("straight off".into())));
         let least = |answers: &[Answer], lean_deg| {
             list.bounds(item, answers, &Conditions { lean_deg, ..Conditions::default() }).unwrap().min.unwrap()
         };
         assert_eq!((least(&answers, 0.0), least(&answers, 90.0)), (588.4, 657.9));
-        answers.push(answer("way", Value::Choice("along".into())));
+        answers.push(answer("way", AnswerValue::Choice("along".into())));
         assert_eq!(least(&answers, 0.0), 294.2);
         // Twice the weight straight off passed before; it does not hold.
-        answers.push(answer("way", Value::Choice("straight off".into())));
-        answers.push(answer("pull", Value::Number(295.0)));
+        answers.push(answer("way", AnswerValue::Choice("straight off".into())));
+        answers.push(answer("pull", AnswerValue::Number(295.0)));
         let state = list.state(item, &answers, &wall);
         assert!(matches!(&state, crate::job::ItemState::Failed(why) if why.contains("under the limit of 588.4 N")), "{state:?}");
-        answers.push(answer("pull", Value::Number(590.0)));
+        answers.push(answer("pull", AnswerValue::Number(590.0)));
         assert_eq!(list.state(item, &answers, &wall), crate::job::ItemState::Passed);
         // A heavier cable later on: the same pull is too little.
-        answers.push(answer("cable", Value::Number(4.0)));
+        answers.push(answer("cable", AnswerValue::Number(4.0)));
         assert!(matches!(list.state(item, &answers, &wall), crate::job::ItemState::Failed(_)));
     }
 
@@ -189,7 +189,7 @@ item = [
         };
         assert_eq!((of("zone", &[], 0.0).min, of("zone", &[], 20_000.0).min), (Some(3.0), Some(6.1)));
         assert_eq!(of("gas", &[], 0.0).max, Some(0.0));
-        assert_eq!(of("gas", &[answer("gas-limit", Value::Number(5.0))], 0.0).max, Some(5.0));
+        assert_eq!(of("gas", &[answer("gas-limit", AnswerValue::Number(5.0))], 0.0).max, Some(5.0));
     }
 
     #[test]

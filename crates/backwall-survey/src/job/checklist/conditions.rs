@@ -1,6 +1,6 @@
 //! What the answers of a checklist are judged in besides themselves: how late it is, and how long an answer holds.
 
-use super::Value;
+use super::AnswerValue;
 use crate::job::plan::{AssetKind, Line};
 use crate::job::{Plan, expiry};
 use backwall_units::Length;
@@ -72,7 +72,7 @@ pub struct Conditions {
 /// What answers an item instead of a person.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Filled {
-    pub value: Value,
+    pub value: AnswerValue,
     /// Where it comes from, in words.
     pub words: String,
     pub at_us: i64,
@@ -88,7 +88,7 @@ impl Conditions {
         let late = expiry::out_of_date_among(plan, &[], &now);
         let words =
             if late.is_empty() { format!("{} pieces of kit in the plan, none out of date", plan.kit.len()) } else { late.join(", ") };
-        let kit = Filled { value: Value::Confirmed(late.is_empty()), words, at_us: now.at_us };
+        let kit = Filled { value: AnswerValue::Confirmed(late.is_empty()), words, at_us: now.at_us };
         Self {
             now,
             operator: operator.to_owned(),

@@ -1,6 +1,6 @@
 //! How a checklist stands: which answer counts for an item, whether it still holds, and what stops scanning.
 
-use super::{Answer, Checklist, Conditions, Filled, FilledBy, Item, ItemState, Signature, Signed, Value};
+use super::{Answer, AnswerValue, Checklist, Conditions, Filled, FilledBy, Item, ItemState, Signature, Signed};
 use crate::job::expiry::is_same_name;
 
 /// Something that runs out at a known time.
@@ -41,7 +41,7 @@ impl Checklist {
 
     /// Whether an answer passes, however old it is.
     pub fn judge(&self, item: &Item, answer: &Answer, answers: &[Answer], conditions: &Conditions) -> ItemState {
-        if let (true, Value::Text(name)) = (item.second_person, &answer.value)
+        if let (true, AnswerValue::Text(name)) = (item.second_person, &answer.value)
             && let Some(same) = [&answer.by.name, &conditions.operator].into_iter().find(|one| is_same_name(one, name))
         {
             return ItemState::Failed(format!("{same} cannot be the second person as well: name somebody else"));

@@ -63,7 +63,7 @@ const RIVAL: f64 = 0.8;
 
 /// Finds the offset of `earlier` against `now`.
 pub fn align(now: &[Point], earlier: &[Point], settings: &CompareSettings) -> Alignment {
-    let (now, earlier) = (Profile::of(now, settings.step), Profile::of(earlier, settings.step));
+    let (now, earlier) = (WallProfile::of(now, settings.step), WallProfile::of(earlier, settings.step));
     let reach = (settings.search / settings.step).clamp(1.0, 1e5) as i64;
     let fits = now.fits(&earlier, reach);
     let Some(best) = strongest(&fits) else {
@@ -155,12 +155,12 @@ fn strongest_elsewhere<'a>(fits: &'a [Shift], best: &Shift) -> Option<&'a Shift>
 }
 
 /// Thickness by step of distance, less its moving mean.
-struct Profile {
+struct WallProfile {
     first: i64,
     values: Vec<Option<f64>>,
 }
 
-impl Profile {
+impl WallProfile {
     fn of(points: &[Point], step: Length) -> Self {
         let mut steps: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
         let fit = |point: &&Point| point.along.is_finite() && point.along.as_mm().abs() <= FURTHEST_MM && point.thickness.is_finite();

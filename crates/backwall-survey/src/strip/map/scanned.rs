@@ -100,10 +100,10 @@ fn total(stretches: &[(Length, Length)]) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::Band;
+    use super::super::MapBand;
     use super::super::tests::{across, close, map, push, strip, upright};
 
-    fn scanned(bands: Vec<Band>) -> f64 {
+    fn scanned(bands: Vec<MapBand>) -> f64 {
         map(bands).scanned_mm2()
     }
 
