@@ -5,7 +5,8 @@ use super::console::{OpenArgs, ScreenArgs};
 use super::stream_args::StreamArgs;
 use crate::console::text::signed;
 use crate::live::bench::{
-    self, Attempt, BenchFound, FitState, Fitted, Hold, KeptSetup, Piece, Start, Unattended, UnattendedRefused, check_words, encoder_words,
+    self, Attempt, BenchFound, BlockPiece, FitState, Fitted, Hold, KeptSetup, Start, Unattended, UnattendedRefused, check_words,
+    encoder_words,
 };
 use crate::live::verdict;
 use crate::session::{Session, runtime};
@@ -202,8 +203,11 @@ fn attempts(args: &MeasureArgs, plan: &Plan) -> Vec<Attempt> {
         "" => verdict::block_serial(plan),
         serial => serial,
     };
-    let piece =
-        |at: &AtBlock| Piece { serial: serial.to_owned(), thickness: at.length, temperature: args.temperature.map(Temperature::celsius) };
+    let piece = |at: &AtBlock| BlockPiece {
+        serial: serial.to_owned(),
+        thickness: at.length,
+        temperature: args.temperature.map(Temperature::celsius),
+    };
     let tolerance = |at: &AtBlock| args.tolerance.map_or_else(|| plan.verification.tolerance(at.length), Length::mm);
     let blocks = args.at.iter().map(|at| Attempt { hold: Hold::Block(piece(at)), spec: at.spec.clone() });
     let verify =

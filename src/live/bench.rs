@@ -12,7 +12,7 @@ pub use drive::{BenchEnd, BenchHandle, BenchRequest, BenchStream, start};
 pub use fit::FitJob;
 pub use settle::{KeptSetup, Settled, check_of, check_words, encoder_words, in_force, kept, settle, suspect_with};
 pub use unattended::{Attempt, Unattended, UnattendedRefused, unattended};
-pub use view::{BenchCommand, BenchFound, BenchSaid, BenchView, FitState, Fitted, Hold, Piece, Taken};
+pub use view::{BenchCommand, BenchFound, BenchSaid, BenchView, BlockPiece, FitState, Fitted, Hold, Taken};
 
 use super::blocks::BlockCollector;
 use super::ordered;
@@ -340,7 +340,7 @@ impl Bench {
         self.view.hold.is_some() && self.collector.is_done()
     }
 
-    fn take_block(&mut self, piece: Piece) {
+    fn take_block(&mut self, piece: BlockPiece) {
         let Some(taken) = self.finish() else { return };
         if self.view.blocks.first().is_some_and(|first| first.taken.base != taken.taken.base) {
             self.refuse("another time base than on the blocks before it; measure all blocks with the same settings");
@@ -362,7 +362,7 @@ impl Bench {
         self.fit_anew();
     }
 
-    fn take_check(&mut self, piece: Piece, tolerance: Length) {
+    fn take_check(&mut self, piece: BlockPiece, tolerance: Length) {
         if matches!(self.view.fit, FitState::Working) {
             self.refuse("the calibration is still being worked out; press Enter again in a moment");
             return;

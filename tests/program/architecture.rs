@@ -1,7 +1,8 @@
 //! The part of the law of the house that Cargo cannot hold: what is pure opens no file, reads no clock and spawns no task,
-//! and nobody but `cli` itself knows `cli`.
+//! and nobody but `cli` itself knows `cli`. And a type's name means one thing in the whole house.
 
 use crate::common::root;
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -85,4 +86,27 @@ fn every_room_of_the_program_calls_only_those_below_it() {
         }
     }
     assert!(broken.is_empty(), "{}", broken.join("\n"));
+}
+
+/// The name of a type that a line at the outermost level defines.
+fn defined(line: &str) -> Option<&str> {
+    let line =
+        line.strip_prefix("pub(crate) ").or_else(|| line.strip_prefix("pub(super) ")).or_else(|| line.strip_prefix("pub ")).unwrap_or(line);
+    let name = ["struct ", "enum ", "trait ", "type "].iter().find_map(|word| line.strip_prefix(word))?;
+    name.split(|letter: char| !letter.is_alphanumeric()).next()
+}
+
+#[test]
+fn a_name_of_a_type_means_one_thing_in_the_whole_house() {
+    let mut crates: Vec<PathBuf> = fs::read_dir(root().join("crates")).unwrap().map(|entry| entry.unwrap().path().join("src")).collect();
+    crates.push(root().join("src"));
+    let mut places: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for (path, text) in crates.iter().flat_map(|folder| sources(folder)) {
+        for name in text.lines().filter_map(defined) {
+            places.entry(name.to_owned()).or_default().push(path.display().to_string());
+        }
+    }
+    assert!(places.len() > 500, "only {} types were found", places.len());
+    let doubled: Vec<_> = places.iter().filter(|(_, files)| files.len() > 1).collect();
+    assert!(doubled.is_empty(), "name each for what it is: {doubled:#?}");
 }

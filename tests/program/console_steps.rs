@@ -6,7 +6,7 @@ use crate::console::fixture::*;
 use backwall::console::state::{App, Effect, Event, Question};
 use backwall::console::update::update;
 use backwall::console::{Step, keys::KeyMode};
-use backwall::live::bench::{Bench, BenchCommand, BenchView, Hold, Piece};
+use backwall::live::bench::{Bench, BenchCommand, BenchView, BlockPiece, Hold};
 use backwall::live::{Begin, Phase, RunCommand, verdict};
 use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::{MarkKind, RunState};
@@ -450,7 +450,7 @@ fn a_block_is_typed_held_until_steady_and_taken() {
     for _ in 0..3 {
         effects = enter(&mut app);
     }
-    let expected = Hold::Block(Piece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
+    let expected = Hold::Block(BlockPiece { temperature: Some(Temperature::celsius(20.0)), ..bench::piece(5.0) });
     assert_eq!(effects, [Effect::OpenBench(None), Effect::Bench(BenchCommand::Hold(expected))]);
     let mut bench = bench::bench(bench::typed(app.contents.plan.typed_setup()));
     bench::put_on(&mut bench, Hold::Block(bench::piece(5.0)), 10);

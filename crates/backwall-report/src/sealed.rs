@@ -16,7 +16,7 @@ pub struct SealInside {
 }
 
 /// The line: `seal of the job DIGEST over N entries`, in pictures with `; all but this line has BLAKE3 DIGEST`.
-struct Line<'a> {
+struct SealLine<'a> {
     digest: &'a str,
     entries: u64,
     contents: Option<&'a str>,
@@ -27,14 +27,14 @@ const OVER: &str = " over ";
 const ENTRIES: &str = " entries";
 const CONTENTS: &str = "; all but this has BLAKE3 ";
 
-impl fmt::Display for Line<'_> {
+impl fmt::Display for SealLine<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{OF_JOB}{}{OVER}{}{ENTRIES}", self.digest, self.entries)?;
         self.contents.map_or(Ok(()), |contents| write!(f, "{CONTENTS}{contents}"))
     }
 }
 
-impl<'a> Line<'a> {
+impl<'a> SealLine<'a> {
     fn read(text: &'a str) -> Option<Self> {
         let (digest, rest) = text.trim().strip_prefix(OF_JOB)?.split_once(OVER)?;
         let (entries, rest) = rest.split_once(ENTRIES)?;
@@ -51,7 +51,7 @@ impl<'a> Line<'a> {
 
 /// The words of a seal where nothing else is said of the file.
 pub(super) fn words(seal: &Seal) -> String {
-    Line { digest: &seal.digest, entries: seal.entries, contents: None }.to_string()
+    SealLine { digest: &seal.digest, entries: seal.entries, contents: None }.to_string()
 }
 
 /// As it stands in a JSON document.
@@ -60,7 +60,7 @@ pub fn object(seal: &Seal) -> serde_json::Value {
 }
 
 fn words_with(seal: &Seal, contents: &[u8]) -> String {
-    Line { digest: &seal.digest, entries: seal.entries, contents: Some(&bytes_digest(contents)) }.to_string()
+    SealLine { digest: &seal.digest, entries: seal.entries, contents: Some(&bytes_digest(contents)) }.to_string()
 }
 
 const SVG_BEGINS: &str = "<metadata>";
@@ -97,7 +97,7 @@ pub fn find(path: &Path) -> io::Result<Option<SealInside>> {
 fn in_bytes(bytes: &[u8]) -> Option<SealInside> {
     if bytes.starts_with(png::SIGNATURE) {
         let (words, rest) = png::text_of(bytes, PNG_KEY)?;
-        return Some(Line::read(&words)?.inside(&rest));
+        return Some(SealLine::read(&words)?.inside(&rest));
     }
     let text = std::str::from_utf8(bytes).ok()?;
     if text.starts_with('{') {
@@ -108,10 +108,10 @@ fn in_bytes(bytes: &[u8]) -> Option<SealInside> {
     }
     if let Some((head, rest)) = text.split_once(SVG_BEGINS) {
         let (words, rest) = rest.split_once(SVG_ENDS)?;
-        return Some(Line::read(words)?.inside([head, rest].concat().as_bytes()));
+        return Some(SealLine::read(words)?.inside([head, rest].concat().as_bytes()));
     }
     // A drawing has it as a comment, a line of its own near its beginning.
-    let line = text.lines().take(64).find_map(Line::read)?;
+    let line = text.lines().take(64).find_map(SealLine::read)?;
     Some(SealInside { is_as_exported: None, ..line.inside(&[]) })
 }
 
@@ -157,10 +157,10 @@ mod tests {
     #[test]
     fn what_is_no_seal_is_none() {
         let line = words(&seal());
-        assert!(Line::read(&line).is_some());
+        assert!(SealLine::read(&line).is_some());
         for wrong in ["", "seal of the job", &line[..60], &line.replace('0', "x"), &line.replace('7', "-7"), &(line.clone() + " and more")]
         {
-            assert!(Line::read(wrong).is_none(), "{wrong}");
+            assert!(SealLine::read(wrong).is_none(), "{wrong}");
         }
         assert_eq!(in_bytes(b"{\"seal\": null}"), None);
         assert_eq!(in_bytes(b"{\"seal\": {\"digest\": \"ab\", \"entries\": 1}}").unwrap().seal.digest, "ab");

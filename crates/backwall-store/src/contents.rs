@@ -5,6 +5,7 @@ use super::evaluation::EvaluationSummary;
 use super::seal::Seal;
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 pub use backwall_survey::job::noted::MarkKind;
+pub use backwall_survey::job::statement::RunId;
 use backwall_survey::job::statement::{BasisText, Said, Swap};
 use backwall_survey::job::validity::{Check, Validity, is_far_from_blocks, standing, validity, validity_at};
 use backwall_survey::job::{Checklist, InForce, Plan, Statement, in_force};
@@ -18,9 +19,6 @@ use backwall_units::{Length, Temperature, Wording};
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
-
-/// Numbers a run within its job, from 1.
-pub type RunId = i64;
 
 /// Everything about a job but its readings and waveforms.
 #[derive(Debug, Clone, PartialEq)]

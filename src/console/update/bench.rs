@@ -5,7 +5,7 @@ use super::super::keys::BenchKey;
 use super::super::state::{App, BenchShown, Effect, Prompt, Purpose, RunPicture};
 use super::super::theme::Role;
 use super::prompt;
-use crate::live::bench::{self, BenchCommand, BenchFound, BenchView, FitState, Hold, KeptSetup, Piece, encoder_words};
+use crate::live::bench::{self, BenchCommand, BenchFound, BenchView, BlockPiece, FitState, Hold, KeptSetup, encoder_words};
 use crate::live::verdict;
 use backwall_store::Note;
 use backwall_survey::job::validity::Check;
@@ -259,8 +259,8 @@ fn length(app: &App, prompt: &Prompt, key: &'static str) -> Result<Length, (&'st
 
 /// What was typed becomes what the probe is put on; the stream is opened for it if it is not.
 pub fn submit(app: &mut App, prompt: &Prompt) -> Result<Vec<Effect>, (&'static str, String)> {
-    let piece = |app: &App| -> Result<Piece, (&'static str, String)> {
-        Ok(Piece {
+    let piece = |app: &App| -> Result<BlockPiece, (&'static str, String)> {
+        Ok(BlockPiece {
             serial: prompt.form.value("serial").to_owned(),
             thickness: length(app, prompt, "thickness")?,
             temperature: prompt.form.number("temperature").map(Temperature::celsius),

@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 /// A piece of known thickness.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Piece {
+pub struct BlockPiece {
     pub serial: String,
     pub thickness: Length,
     /// As typed; else the stream's or the set-up's counts.
@@ -22,9 +22,9 @@ pub struct Piece {
 #[derive(Debug, Clone, PartialEq)]
 pub enum Hold {
     /// A block to calibrate on.
-    Block(Piece),
+    Block(BlockPiece),
     /// A block to verify on.
-    Verify { piece: Piece, tolerance: Length },
+    Verify { piece: BlockPiece, tolerance: Length },
     /// A measured distance to drive.
     Encoder { distance: Length },
 }
@@ -32,7 +32,7 @@ pub enum Hold {
 /// A block's shots, taken while it was steady.
 #[derive(Debug, Clone)]
 pub struct Taken {
-    pub piece: Piece,
+    pub piece: BlockPiece,
     pub temperature: Temperature,
     pub taken: BlockShots,
 }
@@ -74,7 +74,7 @@ pub enum FitState {
 #[derive(Debug, Clone)]
 pub enum BenchFound {
     Checked {
-        piece: Piece,
+        piece: BlockPiece,
         tolerance: Length,
         temperature: Temperature,
         check: BlockCheck,

@@ -2,7 +2,7 @@
 #![allow(dead_code)]
 
 use super::fixture::NOW;
-use backwall::live::bench::{Bench, BenchCommand, Hold, Piece, Start};
+use backwall::live::bench::{Bench, BenchCommand, BlockPiece, Hold, Start};
 use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
 use backwall_stream::{DecodedWhat, Decoder, Profile};
 use backwall_survey::job::GateRule;
@@ -66,8 +66,8 @@ pub fn start(setup: Setup) -> Start {
     Start { setup, rule, wall: Temperature::celsius(18.0), counts_per_mm: 40.0 }
 }
 
-pub fn piece(mm: f64) -> Piece {
-    Piece { serial: "SB-4".into(), thickness: Length::mm(mm), temperature: None }
+pub fn piece(mm: f64) -> BlockPiece {
+    BlockPiece { serial: "SB-4".into(), thickness: Length::mm(mm), temperature: None }
 }
 
 /// Puts the probe on a block for so many shots.

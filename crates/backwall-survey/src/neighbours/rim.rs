@@ -17,7 +17,7 @@ const MOST: usize = 512;
 
 /// One shot on the wall beside a stretch.
 #[derive(Debug, Clone, Copy)]
-struct OnWall {
+struct RimOnWall {
     row: u64,
     along: Length,
     partly: bool,
@@ -41,7 +41,7 @@ impl Outward {
     }
 
     /// Takes the next shot outward: whether it lies within the footprint of what is not even; `None` where nothing does any more.
-    fn take(&mut self, shot: &OnWall) -> Option<bool> {
+    fn take(&mut self, shot: &RimOnWall) -> Option<bool> {
         self.all += 1;
         self.partly += usize::from(shot.partly);
         if shot.partly && self.partly * 2 >= self.all && (shot.along - self.end).abs() <= FLANK {
@@ -55,7 +55,7 @@ impl Outward {
 /// The last shots on the wall, and the stretch that was just left.
 #[derive(Debug, Default)]
 pub struct Rim {
-    last: VecDeque<OnWall>,
+    last: VecDeque<RimOnWall>,
     behind: Option<Outward>,
 }
 
@@ -65,9 +65,9 @@ impl Rim {
         let level = shot.sight.taken.map(|taken| taken.level);
         let partly = level.zip(beam).is_some_and(|(level, beam)| level < PARTLY * beam);
         let said = [Flag::Weak, Flag::Uneven, Flag::Phase].iter().any(|flag| shot.flags.has(*flag));
-        let shot = OnWall { row: shot.row, along: shot.along, partly, said };
+        let shot = RimOnWall { row: shot.row, along: shot.along, partly, said };
         self.last.push_back(shot);
-        let passed = |first: &OnWall| (shot.along - first.along).abs() > FLANK + FOOTPRINT;
+        let passed = |first: &RimOnWall| (shot.along - first.along).abs() > FLANK + FOOTPRINT;
         while self.last.len() > MOST || self.last.front().is_some_and(passed) {
             self.last.pop_front();
         }

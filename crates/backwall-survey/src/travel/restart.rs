@@ -61,13 +61,13 @@ struct Fallen {
 
 /// One encoder from one shot to the next.
 #[derive(Debug, Clone, Copy)]
-struct Step {
+struct EncoderStep {
     was: i64,
     is: i64,
     counts_per_mm: f64,
 }
 
-impl Step {
+impl EncoderStep {
     fn of(was: Option<i32>, is: Option<i32>, counts_per_mm: Option<f64>) -> Option<Self> {
         Some(Self { was: i64::from(was?), is: i64::from(is?), counts_per_mm: counts_per_mm?.abs() })
     }
@@ -92,8 +92,8 @@ impl RestartWatch {
     /// shot before was believed.
     pub fn next(&mut self, now: Counted, path: &Path, silent: bool, is_placed: bool) -> Option<Restart> {
         let before = self.last.replace(now)?;
-        let along = Step::of(before.encoder, now.encoder, Some(path.counts_per_mm));
-        let across = Step::of(before.across, now.across, path.across_counts_per_mm);
+        let along = EncoderStep::of(before.encoder, now.encoder, Some(path.counts_per_mm));
+        let across = EncoderStep::of(before.across, now.across, path.across_counts_per_mm);
         let shortest_across = path.across_jump.map_or(FELL_MM, |jump| jump.as_mm());
         if let Some(fallen) = self.fallen.take() {
             let goes_on = match fallen.what {
@@ -110,11 +110,11 @@ impl RestartWatch {
         let along_fell = along.is_some_and(|step| step.fell(NEAR_MM));
         let across_fell = across.is_some_and(|step| step.fell(shortest_across));
         let is_device = (number_fell || clock_fell) && (along_fell || across_fell);
-        if is_device || silent && follows && along_fell && along.is_some_and(Step::is_at_start) {
+        if is_device || silent && follows && along_fell && along.is_some_and(EncoderStep::is_at_start) {
             return Some(Restart { before, after: now, counted: 0, what: StartedAnew::Device });
         }
         let next = !silent && is_placed && now.seq.wrapping_sub(before.seq) <= NEXT_SHOTS;
-        let is_fallen = |step: Option<Step>, mm: f64| next && step.is_some_and(|step| step.is_at_start() && step.fell(mm));
+        let is_fallen = |step: Option<EncoderStep>, mm: f64| next && step.is_some_and(|step| step.is_at_start() && step.fell(mm));
         let what = match (is_fallen(along, FELL_MM), is_fallen(across, shortest_across)) {
             (true, _) => StartedAnew::Encoder,
             (_, true) => StartedAnew::Across,

@@ -24,7 +24,7 @@ pub struct Comments {
 }
 
 /// Something comments can belong to, from the first to behind the last of its bytes.
-struct Anchor {
+struct CommentAnchor {
     from: usize,
     to: usize,
     of: CommentOf,
@@ -42,7 +42,7 @@ impl Comments {
         let mut comments = Self::default();
         let mut before: Option<(usize, CommentOf)> = None;
         let mut before_all = true;
-        for Anchor { from, to, of, within } in anchors {
+        for CommentAnchor { from, to, of, within } in anchors {
             let gap = text.get(before.as_ref().map_or(0, |(end, _)| *end)..from).unwrap_or_default();
             let mut above = comments.beside(gap, before.map(|(_, of)| of));
             above.extend(within);
@@ -93,7 +93,7 @@ fn within(text: &str, value: &toml::Spanned<DeValue<'_>>) -> Vec<String> {
 }
 
 /// Tables and keys with where they stand. What is written in one value has one place.
-fn find(text: &str, path: &str, table: &DeTable<'_>, anchors: &mut Vec<Anchor>) {
+fn find(text: &str, path: &str, table: &DeTable<'_>, anchors: &mut Vec<CommentAnchor>) {
     let starts = |at: usize, with: char| text.get(at..).is_some_and(|rest| rest.starts_with(with));
     for (name, value) in table {
         let below = if path.is_empty() { name.get_ref().to_string() } else { format!("{path}.{}", name.get_ref()) };
@@ -104,7 +104,7 @@ fn find(text: &str, path: &str, table: &DeTable<'_>, anchors: &mut Vec<Anchor>) 
             DeValue::Table(inner) if !starts(span.start, '{') => {
                 // One that only others stand in has no header.
                 if starts(span.start, '[') {
-                    anchors.push(Anchor { from: span.start, to: span.end, of: (below.clone(), None), within: Vec::new() });
+                    anchors.push(CommentAnchor { from: span.start, to: span.end, of: (below.clone(), None), within: Vec::new() });
                 }
                 find(text, &below, inner, anchors);
             }
@@ -113,13 +113,13 @@ fn find(text: &str, path: &str, table: &DeTable<'_>, anchors: &mut Vec<Anchor>) 
                     let DeValue::Table(inner) = item.get_ref() else { continue };
                     let below = format!("{below}[{index}]");
                     let span = item.span();
-                    anchors.push(Anchor { from: span.start, to: span.end, of: (below.clone(), None), within: Vec::new() });
+                    anchors.push(CommentAnchor { from: span.start, to: span.end, of: (below.clone(), None), within: Vec::new() });
                     find(text, &below, inner, anchors);
                 }
             }
             _ => {
                 let of = (path.to_owned(), Some(name.get_ref().to_string()));
-                anchors.push(Anchor { from: name.span().start, to: span.end, of, within: within(text, value) });
+                anchors.push(CommentAnchor { from: name.span().start, to: span.end, of, within: within(text, value) });
             }
         }
     }
