@@ -28,8 +28,8 @@ pub fn words(counted: Option<Length>, along: Length) -> Wording {
     }
 }
 
-/// What is kept where a device started anew: how that shows, and where the crawler is held.
-pub fn held_words(restart: &Restart, held: Option<Length>) -> Wording {
+/// What is kept where a device started anew: how that shows, and where the crawler is held; or where the operator has just said that it stands.
+pub fn held_words(restart: &Restart, held: Option<Length>, was_said: bool) -> Wording {
     let Restart { before, after, what, .. } = restart;
     let clock = |counted: &Counted| counted.device_us.map_or_else(String::new, |us| format!(", clock {:.3} s", us as f64 / 1e6));
     let across = |counted: &Counted| counted.across.map_or_else(String::new, |counts| format!(", across {counts}"));
@@ -44,6 +44,7 @@ pub fn held_words(restart: &Restart, held: Option<Length>) -> Wording {
     };
     let began = Wording::from(format!("{who} started anew ({} after {}): ", of(after), of(before)));
     match (held, what) {
+        (Some(said), _) if was_said => began.say("the place that was set before, ").length(said, 1).say(", stays"),
         (Some(held), StartedAnew::Device) => began
             .say("the place is held at ")
             .length(held, 1)

@@ -50,6 +50,48 @@ fn a_fault_comes_back_from_under_what_was_said_just_after_it() {
 }
 
 #[test]
+fn a_fault_that_was_not_read_does_not_come_back_when_it_may_no_longer_be_true() {
+    let mut app = app(Step::Scan, ready());
+    update(&mut app, Event::Failed("the encoder is REFUSED".to_owned()));
+    update(&mut app, letter('t'));
+    app.say(Role::Plain, "the encoder is accepted");
+    app.unsay();
+    after(&mut app, 25);
+    assert_eq!(shown(&app), "");
+}
+
+#[test]
+fn an_answer_that_could_be_read_gives_way_to_what_came_by_itself() {
+    let mut app = app(Step::Scan, ready());
+    app.say(Role::Plain, "gain 26 dB sent");
+    app.news(Role::Watch, "the device started anew");
+    after(&mut app, 4);
+    assert_eq!(shown(&app), "gain 26 dB sent");
+    after(&mut app, 2);
+    assert_eq!(shown(&app), "the device started anew");
+}
+
+/// What does not fit in a row takes more: its end is where it says what to do.
+#[test]
+fn what_is_said_is_whole_at_80_columns_and_stands_beneath_an_alarm_too() {
+    let long = "NOT TAKEN: 127.0.0.1:7100: the 10.00 mm block shows no echo at 15.48 µs, where the typed zero puts its first, but a row of echoes as \
+                it must have them from 8.90 µs on: the zero is near 5.42 µs. Correct the typed zero";
+    let mut quiet = app(Step::Calibrate, ready());
+    quiet.say(Role::Error, long);
+    let mut alarmed = scanning(Direction::Up);
+    alarmed.say(Role::Error, long);
+    for (app, keys) in [(&quiet, true), (&alarmed, false)] {
+        for (width, height) in [(80, 24), (60, 20)] {
+            let screen = text(app, width, height);
+            let joined = screen.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(joined.contains("the zero is near 5.42 µs. Correct the typed zero"), "{screen}");
+            assert_eq!(screen.lines().last().unwrap().contains("? help"), keys, "{screen}");
+        }
+    }
+    assert!(text(&alarmed, 80, 24).contains("[a] acknowledge"), "the alarm stands above it");
+}
+
+#[test]
 fn news_stand_beside_an_alarm_and_leave_the_keys_their_line_again() {
     let mut app = scanning(Direction::Up);
     assert!(app.open_alarm().is_some(), "the fixture has a thin spot nobody has acknowledged");

@@ -132,11 +132,13 @@ fn c_lists_the_commands_and_asks_again_where_readings_depend_on_it() {
     type_in(&mut app, "6");
     assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
     let shown = text(&app, 80, 24);
-    assert!(shown.contains("Send gain 26 dB now? Readings change from here on.  Enter yes  Esc no"), "{shown}");
-    for c in "ycq1".chars() {
+    assert!(shown.contains("Send gain 26 dB now? Readings change from here on.  y yes   n no"), "{shown}");
+    // A second Enter, meant for the form, sends nothing.
+    assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
+    for c in "cq1".chars() {
         assert_eq!(update(&mut app, letter(c)), []);
     }
-    let effects = update(&mut app, key(KeyCode::Enter));
+    let effects = update(&mut app, letter('y'));
     let [Effect::Command(RunCommand::Send(order))] = &effects[..] else { panic!("{effects:?}") };
     assert_eq!((order.bytes.as_slice(), order.by.as_str()), (&b"G26\n"[..], "R. Aldane"));
     // What became of it stands on the bottom line, and the calibration waits for its verification.
@@ -174,7 +176,7 @@ fn s_on_calibrate_sends_to_the_device_and_the_next_run_knows_what_was_sent_behin
     type_in(&mut app, "26");
     update(&mut app, key(KeyCode::Enter));
     assert!(text(&app, 80, 24).contains("Send gain 26 dB now? The blocks on the table are removed."), "{}", text(&app, 80, 24));
-    let effects = update(&mut app, key(KeyCode::Enter));
+    let effects = update(&mut app, letter('y'));
     let [Effect::Bench(BenchCommand::Send(order))] = &effects[..] else { panic!("{effects:?}") };
     assert_eq!((order.bytes.as_slice(), order.by.as_str()), (&b"G26\n"[..], "R. Aldane"));
 

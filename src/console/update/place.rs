@@ -5,7 +5,7 @@ use super::super::state::{App, Effect, Prompt, Purpose, ShownRun};
 use super::super::theme::Role;
 use super::prompt;
 use crate::live::{RunCommand, place};
-use backwall_units::{Length, LengthUnit, parse_length};
+use backwall_units::{Length, LengthUnit, Wording, parse_length};
 
 const SEAM: &str = "seam";
 const TYPED: &str = "place";
@@ -21,6 +21,10 @@ fn counted(app: &App) -> Option<Length> {
 
 fn words(unit: LengthUnit, along: Length) -> String {
     format!("{} {}", unit.place(along), unit.place_symbol())
+}
+
+fn signed(unit: LengthUnit, off: Length) -> String {
+    Wording::default().signed(off, 0).words(unit)
 }
 
 /// The seams of the line, the nearest first.
@@ -83,7 +87,7 @@ const FAR: Length = Length::mm(200.0);
 
 fn far_words(app: &App, along: Length) -> String {
     let off = counted(app).map_or(Length::ZERO, |counted| along - counted);
-    format!("{} is {:+.0} mm from the encoder's place. Enter again sets it", words(app.look.unit, along), off.as_mm())
+    format!("{} is {} from the encoder's place. Enter again sets it", words(app.look.unit, along), signed(app.look.unit, off))
 }
 
 /// A place that can be is; one that is far away where the panel has said so and it was not changed since.
@@ -105,7 +109,7 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             if prompt.form.fields.len() == 1 {
                 // In the bottom line there is room for the error only.
                 let off = counted(app).map_or(Length::ZERO, |counted| along - counted);
-                prompt.form.refuse(TYPED, format!("{:+.0} mm away: Enter again sets it", off.as_mm()));
+                prompt.form.refuse(TYPED, format!("{} away: Enter again sets it", signed(app.look.unit, off)));
             }
             app.prompt = Some(prompt);
             Vec::new()

@@ -9,7 +9,7 @@ use super::{left, prompt, steps};
 use crate::live::Begin;
 use backwall_survey::job::overriding::Override;
 use backwall_survey::travel::Path;
-use backwall_units::{Length, parse_length};
+use backwall_units::{Length, LengthUnit, parse_length};
 
 const LINE: &str = "line";
 const OFFSET: &str = "offset";
@@ -33,8 +33,13 @@ pub fn open(app: &mut App, against: Option<Override>) -> Vec<Effect> {
     let lines = &app.contents.plan.lines;
     let Some(chosen) = lines.get(app.line).map(|line| line.name.clone()) else { return Vec::new() };
     let names = lines.iter().map(|line| line.name.clone()).collect();
-    let typed = if app.begin_from == Length::ZERO { String::new() } else { format!("{} mm", app.begin_from.as_mm()) };
     let unit = app.contents.plan.job.units;
+    let typed = match unit {
+        _ if app.begin_from == Length::ZERO => String::new(),
+        LengthUnit::Mm => format!("{} mm", app.begin_from.as_mm()),
+        // As fine as a micrometre.
+        LengthUnit::Inch => format!("{:.4} in", app.begin_from.as_inch()),
+    };
     let fields = vec![
         FormField::choice(LINE, LINE, &chosen, names).hint("←→ change the line"),
         FormField::text(OFFSET, "start offset", &typed, false)

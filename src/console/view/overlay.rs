@@ -68,6 +68,9 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     let hint_lines = |field: &FormField| text::wrap(&field.hint, usize::from(width - 4));
     let hints = fields.iter().map(|field| hint_lines(field).len()).max().unwrap_or(0).max(1);
     let errors: usize = fields.iter().filter_map(|field| field.error.as_deref()).map(|error| error_lines(error, width).len()).sum();
+    // What is typed is always in sight: of what stands above it the middle goes, where there is no room.
+    let room = usize::from(body.height).saturating_sub(fields.len() + errors + title.len() + hints + 3);
+    let about = without_middle(about, room);
     let height = ((fields.len() + errors + title.len() + about.len() + hints + 3) as u16).min(body.height);
     let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
     frame(pen, area);
@@ -120,6 +123,16 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     cursor
 }
 
+/// The first of some lines and as many of the last as there is room for.
+fn without_middle(lines: Vec<String>, room: usize) -> Vec<String> {
+    let Some(cut) = lines.len().checked_sub(room).filter(|cut| *cut > 0) else { return lines };
+    if room < 3 {
+        return lines.into_iter().take(room).collect();
+    }
+    let last = lines.iter().skip(cut + 2).cloned();
+    lines.iter().take(1).cloned().chain(std::iter::once("...".to_owned())).chain(last).collect()
+}
+
 /// An error under its field: whole, because it says what to do.
 fn error_lines(error: &str, width: u16) -> Vec<String> {
     text::wrap(&safe_text(error), usize::from(width.saturating_sub(6)))
@@ -145,7 +158,7 @@ fn frame(pen: &mut Pen, area: Rect) {
 pub fn question(question: Question, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  {}", question.words(), question.keys()), style);
+    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  {}", question.words(pen.look.unit), question.keys()), style);
 }
 
 /// Whether the run is to go on with another set-up.
@@ -153,7 +166,7 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
     let Some(change) = &app.change else { return };
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    const KEYS: &str = "  Enter yes  Esc no";
+    const KEYS: &str = "  y yes   n no";
     let words = text::clip(&safe_text(change.asked()), usize::from(area.width).saturating_sub(KEYS.len() + 1));
     pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
 }
@@ -185,6 +198,9 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
     let room = usize::from(inside.height * columns);
     const LABEL: u16 = 20;
     let lines = whole(&shown.lines, usize::from(width.saturating_sub(LABEL + 3)));
+    // Where it goes on below, the last row says so and has nothing else.
+    let inside = Rect { height: if lines.len() > room { inside.height - 1 } else { inside.height }, ..inside };
+    let room = usize::from(inside.height * columns);
     let top = shown.top.min(lines.len().saturating_sub(room));
     for (index, line) in lines.iter().skip(top).take(room).enumerate() {
         let (column, row) = ((index / usize::from(inside.height)) as u16, (index % usize::from(inside.height)) as u16);
@@ -240,7 +256,9 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
     ] {
         lines.extend(text::wrap(words, width + 12).into_iter().map(|line| (String::new(), format!("\u{1}{line}"))));
     }
+    // Where it goes on below, the last row says so and has nothing else.
     let room = usize::from(area.height - 1);
+    let room = if lines.len() > room { room - 1 } else { room };
     let top = top.min(lines.len().saturating_sub(room));
     for (row, (shown, words)) in lines.iter().skip(top).take(room).enumerate() {
         let y = area.y + 1 + row as u16;

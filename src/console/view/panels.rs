@@ -109,22 +109,23 @@ pub fn notes(wall: &Glimpse, saved: &Saved, pen: &mut Pen, area: Rect, titled: b
     }
     let unit = pen.look.unit;
     let place = |along: Option<Length>| along.map_or_else(String::new, |a| format!("{} {} ", unit.place(a), unit.place_symbol()));
+    let unsaved = |at_us: i64| if saved.fault.is_some() && at_us > saved.at_us { "NOT SAVED YET: " } else { "" };
     let mut lines: Vec<(i64, String)> = wall
         .newest_notes
         .iter()
         .rev()
         .take(usize::from(area.height))
-        .map(|note| {
-            let unsaved = if saved.fault.is_some() && note.at_us > saved.at_us { "NOT SAVED YET: " } else { "" };
-            (note.at_us, format!("{unsaved}{}{}", place(note.along), safe_text(&note.text.words(unit))))
-        })
+        .map(|note| (note.at_us, format!("{}{}{}", unsaved(note.at_us), place(note.along), safe_text(&note.text.words(unit)))))
         .collect();
     lines.extend(
         wall.newest_marks
             .iter()
             .rev()
             .take(usize::from(area.height))
-            .map(|mark| (mark.at_us, format!("{}mark {} {}", place(mark.along), mark.kind.word(), safe_text(&mark.text)))),
+            .map(|mark| {
+                let what = format!("{}{}mark {} {}", unsaved(mark.at_us), place(mark.along), mark.kind.word(), safe_text(&mark.text));
+                (mark.at_us, what)
+            }),
     );
     lines.sort_by_key(|line| std::cmp::Reverse(line.0));
     if lines.is_empty() && !titled {
@@ -302,7 +303,7 @@ pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut 
         counts[(((*least - low) / class).max(0.0) as usize).min(rows - 1)] += count;
     }
     let lost = wall.without_echo;
-    pen.title(Rect { height: 1, ..area }, &name, &format!("{lost} mm without echo"));
+    pen.title(Rect { height: 1, ..area }, &name, &format!("{} without echo", text::stretch(unit, Length::mm(f64::from(lost)))));
     let most = counts.iter().copied().max().unwrap_or(0).max(1);
     let shapes = pen.look.glyphs.shapes();
     const LABEL: u16 = 9;
@@ -322,7 +323,8 @@ pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut 
             pen.cell(area.x + LABEL + offset as u16, y, c, role);
         }
         if counts[index] > 0 {
-            pen.put(area.x + LABEL + width.ceil() as u16 + 1, y, 9, &format!("{} mm", counts[index]), Role::Quiet);
+            let length = text::stretch(unit, Length::mm(f64::from(counts[index])));
+            pen.put(area.x + LABEL + width.ceil() as u16 + 1, y, 9, &length, Role::Quiet);
         }
     }
 }

@@ -116,7 +116,7 @@ impl Engine {
         self.device = DeviceSaid { count: self.device.count + 1, words: text.clone(), is_doubt, adjusted: self.device.adjusted || adjusts };
         let kind = if adjusts { EventKind::Adjusted } else { EventKind::Command };
         self.event(kind, text.clone(), at_us, out);
-        out.notices.push(if is_doubt { Notice::Fault(text) } else { Notice::Link { up: true, text } });
+        out.notices.push(if is_doubt { Notice::Fault(text.into()) } else { Notice::Link { up: true, text } });
     }
 
     /// Whether readings stand as before: nothing was calibrated, or both the blocks and the shots say their gain, which is then taken off.
@@ -130,6 +130,7 @@ impl Engine {
     pub(super) fn set_place(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
         let counted = self.reading.as_ref().and_then(|reading| reading.place.along);
         self.goes_on_from(along, at_us, out);
+        self.placed = Some(along);
         self.event(EventKind::Place, place::words(counted, along), at_us, out);
     }
 }
