@@ -26,7 +26,8 @@ use backwall_units::{Length, Temperature};
 use std::sync::Arc;
 
 /// Of a device that finds thickness or echo times itself.
-pub const NO_WAVEFORM: &str = "this device sends no waveform: what it reads is calibrated by its own means. e keeps the set-up, f proves its profile on blocks";
+pub const NO_WAVEFORM: &str =
+    "this device sends no waveform: what it reads is calibrated by its own means. e keeps the set-up, f proves its profile on blocks";
 
 /// Shots older than this are not what the probe stands on now. Common practice, no source.
 const FRESH_US: i64 = 2_000_000;
@@ -258,6 +259,15 @@ impl Bench {
             self.collect_anew();
         }
         self.tell(is_doubt, words);
+    }
+
+    /// Something was sent to the device before a block was taken, as before every other.
+    fn set_before(&mut self, order: &CommandOrder, became: &Ordered) {
+        let words = ordered::words(order, became);
+        if *became == Ordered::Sent && order.kind.touches_readings() && !self.view.sent.contains(&words) {
+            self.view.sent.push(words.clone());
+            self.view.found.push(BenchFound::Sent { words, is_behind: self.is_behind(order.kind) });
+        }
     }
 
     /// Whether what is in force was calibrated before it: not where blocks and shots say their gain, which is then taken off.

@@ -104,7 +104,7 @@ pub struct Engine {
     /// How far along the line the crawler has been from there.
     pub reach: Length,
     /// Where the operator said that the crawler stands, and no shot has come since.
-    placed: Option<Length>,
+    placed: Option<(Length, Option<Length>)>,
     status_temperature: Option<Temperature>,
     said_far: bool,
     last_shot_us: Option<i64>,
@@ -258,11 +258,11 @@ impl Engine {
     /// its last shot stays: the next one is there.
     fn hold_place(&mut self, restart: Restart, at_us: i64, out: &mut Outcome) {
         let said = self.placed;
-        let held = said.or(self.distrust.believed());
+        let held = said.map(|(along, _)| along).or(self.distrust.believed());
         let path = self.maker.path();
         let since = Length::mm(f64::from(restart.counted) / path.counts_per_mm) * path.direction.sign();
         if let Some(along) = held {
-            self.goes_on_from(along + since, at_us, out);
+            self.goes_on_from(along + since, said.and_then(|(_, across)| across), at_us, out);
         }
         let text = place::held_words(&restart, held, said.is_some());
         let notice = if said.is_some() { Notice::Fault(text.clone()) } else { Notice::Held(text.clone()) };
@@ -270,13 +270,13 @@ impl Engine {
         self.event(EventKind::Place, text, at_us, out);
     }
 
-    fn goes_on_from(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
+    fn goes_on_from(&mut self, along: Length, across: Option<Length>, at_us: i64, out: &mut Outcome) {
         let judgements = self.neighbours.end();
         self.judged(judgements, false, at_us, out);
         self.last_rows.clear();
         self.gap = OpenGap::default();
-        self.maker.set_place(along);
-        out.entries.push(Entry::PlaceSet(along));
+        self.maker.set_place(along, across);
+        out.entries.push(Entry::PlaceSet { along, across });
     }
 
     /// Takes a reading that was made and stored before, for a run that is played again; nothing is entered of it.

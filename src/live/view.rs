@@ -195,7 +195,11 @@ pub enum RunCommand {
     Acknowledge(SpotId),
     AcknowledgeAll,
     /// The crawler stands here: places go on from there, from the next shot on.
-    SetPlace(Length),
+    SetPlace {
+        along: Length,
+        /// Of the scanner beside the line; it goes on as it is counted where nothing is said.
+        across: Option<Length>,
+    },
     /// Go on with another set-up, from the next shot on.
     Change(Changed),
     /// Send this to the device.

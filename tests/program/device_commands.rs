@@ -11,11 +11,13 @@ use backwall::live::bench::{BenchCommand, BenchView};
 use backwall::live::view::DeviceSaid;
 use backwall::live::{Begin, RunCommand};
 use backwall::session::{LineStream, Session, runtime};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::EventKind;
 use backwall_stream::command::Ordered;
 use backwall_stream::{Pace, Profile};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::travel::Direction;
+use backwall_units::Length;
 use ratatui::crossterm::event::KeyCode;
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
@@ -108,6 +110,60 @@ fn a_command_reaches_the_device_between_its_shots_and_the_run_keeps_it_and_its_a
     std::fs::write(&file, "0;0;0;9.0\n1;10;20;9.0\n").unwrap();
     let (done, words) = scan("light", &format!("file:{}", file.display()));
     assert!(!done && words.contains("--send needs a device that can be written to"), "{words}");
+}
+
+/// Until the device has heard its gain it stands on another block: what it sends then must not be taken.
+#[test]
+fn calibrate_sends_the_gain_before_each_block_and_takes_nothing_that_came_before_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = signed_job(folder.path());
+    let toml = folder.path().join("probe.toml");
+    let gain = "\n[[command]]\nname = \"gain\"\nkind = \"gain\"\ntext = \"G{value}\\n\"\nvalues = [20, 26]\nunit = \"dB\"\n";
+    std::fs::write(&toml, format!("{}{gain}", include_str!("../../profiles/stream/open-packet.toml"))).unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let stream = format!("tcp:{}", listener.local_addr().unwrap());
+    let device = std::thread::spawn(move || {
+        let wall = demo_wall();
+        let mut heard = Vec::new();
+        for mm in [4.0, 10.0, 12.5, 8.0] {
+            let (mut line, _) = listener.accept().unwrap();
+            line.set_read_timeout(Some(std::time::Duration::from_millis(10))).unwrap();
+            let block = |mm| Crawler::on_block(&wall, Length::mm(mm), StreamEnd::Never).unwrap();
+            let (mut before, mut behind, mut frames, mut said) = (block(6.0), block(mm), Vec::new(), [0; 16]);
+            let mut has_heard = false;
+            loop {
+                frames.clear();
+                if has_heard {
+                    behind.next_frame(&mut frames)
+                } else {
+                    before.next_frame(&mut frames)
+                };
+                if line.write_all(&frames).is_err() {
+                    break;
+                }
+                if !has_heard && let Ok(count @ 1..) = std::io::Read::read(&mut line, &mut said) {
+                    heard.extend_from_slice(&said[..count]);
+                    has_heard = said[..count].ends_with(b"\n");
+                }
+            }
+        }
+        String::from_utf8(heard).unwrap()
+    });
+    let at = |mm: &str| format!("{mm}={stream}");
+    let (thin, thick, between, other) = (at("4"), at("12.5"), at("10"), at("8"));
+    let (job, toml) = (job.to_str().unwrap(), toml.to_str().unwrap());
+    let measure = ["calibrate", job, "--headless", "--profile", toml, "--at", &thin, "--at", &between, "--at", &thick, "--verify", &other];
+    let said = must(&[&measure[..], &["--send", "gain=26"]].concat());
+    assert!(said.contains("passed") || said.contains("PASSED"), "{said}");
+    assert_eq!(device.join().unwrap(), "G26\nG26\nG26\nG26\n");
+    let contents = backwall_store::JobFile::open_read_only(std::path::Path::new(job)).unwrap().contents().unwrap();
+    let origin = contents.setup_in_force().unwrap().origin.to_string();
+    assert!(origin.contains(&format!("gain 26 dB sent by {}", operator())), "{origin}");
+    // A value it does not take, and a file that cannot be written to.
+    let refused =
+        |more: &[&str]| String::from_utf8(run(&[&["calibrate", job, "--headless", "--profile", toml][..], more].concat()).stderr).unwrap();
+    assert!(refused(&["--at", &thin, "--send", "gain=27"]).contains("gain takes one of 20, 26 dB, not '27'"));
+    assert!(refused(&["--at", "4=file:none.shots", "--send", "gain=26"]).contains("--send needs a device that can be written to"));
 }
 
 #[test]

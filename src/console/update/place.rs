@@ -9,6 +9,7 @@ use backwall_units::{Length, LengthUnit, Wording, parse_length};
 
 const SEAM: &str = "seam";
 const TYPED: &str = "place";
+const ACROSS: &str = "across";
 
 fn going(app: &App) -> Option<&ShownRun> {
     app.scan.as_ref().filter(|scan| !scan.is_over())
@@ -50,13 +51,14 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
     // Short enough for the bottom line, where a line without seams is asked.
     let title = if seams.is_empty() { format!("place ({now})") } else { format!("Where is the crawler? Place {now}") };
     let typed = |label| FormField::text(TYPED, label, "", false);
-    let fields = match seams.first() {
+    let mut fields = match seams.first() {
         None => vec![typed("place")],
         Some(nearest) => vec![
             FormField::choice(SEAM, "at the seam", nearest, seams.clone()).hint("the nearest; ←→ another. Enter sets it, Esc does not"),
             typed("or at the place").hint(format!("counts before the seam; in {} or followed by m", unit_typed(app).thickness_symbol())),
         ],
     };
+    fields.extend(super::start::across_field(app, ACROSS, "", "empty where it is as it is counted"));
     prompt::ask(app, title, Purpose::Place, fields)
 }
 
@@ -115,10 +117,15 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             Vec::new()
         }
         Ok(along) => {
+            let across = match place::across(prompt.form.value(ACROSS), unit_typed(app)) {
+                Ok(across) => across,
+                Err(why) => return prompt::refuse(app, prompt, ACROSS, why),
+            };
             let unit = app.look.unit;
             let was = counted(app).map_or_else(String::new, |was| format!(", was {}", words(unit, was)));
-            app.say(Role::Plain, format!("place {} from the next shot on{was}", words(unit, along)));
-            vec![Effect::Command(RunCommand::SetPlace(along))]
+            let beside = across.map_or_else(String::new, |across| format!(", {} beside the line", signed(unit, across)));
+            app.say(Role::Plain, format!("place {}{beside} from the next shot on{was}", words(unit, along)));
+            vec![Effect::Command(RunCommand::SetPlace { along, across })]
         }
         Err(why) => prompt::refuse(app, prompt, TYPED, why),
     }

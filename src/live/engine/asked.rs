@@ -63,7 +63,7 @@ impl Engine {
                 let open: Vec<SpotId> = self.wall().spots.open().map(|spot| spot.id).collect();
                 self.acknowledge(&open, at_us, out);
             }
-            RunCommand::SetPlace(along) => self.set_place(along, at_us, out),
+            RunCommand::SetPlace { along, across } => self.set_place(along, across, at_us, out),
             RunCommand::Change(change) => self.change(change, at_us, out),
             RunCommand::Send(order) => {
                 self.ordered(&order, &Ordered::NotSent(ordered::NO_LINE.to_owned()), at_us, out);
@@ -127,10 +127,10 @@ impl Engine {
     }
 
     /// Places go on from a known one, from the next shot on. Readings before it and behind it are no neighbours.
-    pub(super) fn set_place(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
+    pub(super) fn set_place(&mut self, along: Length, across: Option<Length>, at_us: i64, out: &mut Outcome) {
         let counted = self.reading.as_ref().and_then(|reading| reading.place.along);
-        self.goes_on_from(along, at_us, out);
-        self.placed = Some(along);
-        self.event(EventKind::Place, place::words(counted, along), at_us, out);
+        self.goes_on_from(along, across, at_us, out);
+        self.placed = Some((along, across));
+        self.event(EventKind::Place, place::words(counted, along, across), at_us, out);
     }
 }

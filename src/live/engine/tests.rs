@@ -52,7 +52,7 @@ fn a_place_that_is_set_while_the_device_is_off_is_where_its_first_shot_was_taken
         drive(&mut engine, &[0, 20_000, 40_000]);
         engine.take(Feed { item: FeedItem::Down { why: "switched off".to_owned() }, host_time_us: 8 }, &mut Outcome::default());
         if let Some(along) = said {
-            engine.command(RunCommand::SetPlace(along), 9, &mut Outcome::default());
+            engine.command(RunCommand::SetPlace { along, across: None }, 9, &mut Outcome::default());
         }
         drive(&mut engine, &[0, 400]);
         let places: Vec<Option<Length>> = engine.reading.iter().map(|reading| reading.place.along).collect();

@@ -394,11 +394,7 @@ mod tests {
             unit: LengthUnit::Mm,
         };
         let found: Vec<_> = open_items(&known).into_iter().filter_map(|item| Some((item.words, item.due_us? / minute))).collect();
-        let want = [
-            ("wind: answer again", 30),
-            ("gas, storm, h2s and 2 more: answer again", 181),
-            ("permit: answer again", 700),
-        ];
+        let want = [("wind: answer again", 30), ("gas, storm, h2s and 2 more: answer again", 181), ("permit: answer again", 700)];
         assert_eq!(found, want.map(|(words, at)| (words.to_owned(), at)));
     }
 
