@@ -5,7 +5,10 @@ use backwall::console::Step;
 use backwall::console::state::{App, Event};
 use backwall::console::theme::Role;
 use backwall::console::update::update;
+use backwall::live::LiveView;
+use backwall_store::{Mark, MarkKind, Note, Saved};
 use backwall_survey::travel::Direction;
+use std::sync::Arc;
 
 /// Long enough to read a line; then what shares the line with an alarm has it again.
 const SECONDS: i64 = 1_000_000;
@@ -89,6 +92,32 @@ fn what_is_said_is_whole_at_80_columns_and_stands_beneath_an_alarm_too() {
         }
     }
     assert!(text(&alarmed, 80, 24).contains("[a] acknowledge"), "the alarm stands above it");
+}
+
+/// Common practice, no source: an operator who notes something while the disk is full must see that it is not safe yet.
+#[test]
+fn a_note_and_a_mark_are_not_saved_yet_while_the_disk_is_full_and_saved_when_there_is_room() {
+    let mut app = scanning(Direction::Up);
+    let at_us = NOW + 5 * SECONDS;
+    {
+        let scan = app.scan.as_ref().unwrap();
+        let mut wall = scan.wall.lock().unwrap();
+        (wall.notes.clear(), wall.marks.clear());
+        let note = |text: &str, at_us| Note { run: None, along: None, text: text.into(), at_us };
+        wall.notes.extend([note("before it was full", NOW - SECONDS), note("typed while it was full", at_us)]);
+        wall.marks.push(Mark { kind: MarkKind::Seam, along: None, seq: None, text: "full".into(), at_us });
+    }
+    let with = |app: &mut App, fault: Option<&str>, at_us: i64| {
+        let scan = app.scan.as_mut().unwrap();
+        let saved = Saved { fault: fault.map(str::to_owned), at_us, ..scan.view.saved.clone() };
+        scan.view = Arc::new(LiveView { saved, ..(*scan.view).clone() });
+        text(app, 190, 50)
+    };
+    let screen = with(&mut app, Some("the disk is full"), NOW);
+    assert!(screen.contains("NOT SAVED YET: typed while it was full") && screen.contains("NOT SAVED YET: mark seam full"), "{screen}");
+    assert!(screen.contains("before it was full") && !screen.contains("NOT SAVED YET: before"), "{screen}");
+    let screen = with(&mut app, None, at_us);
+    assert!(screen.contains("typed while it was full") && !screen.contains("NOT SAVED"), "{screen}");
 }
 
 #[test]
