@@ -306,7 +306,12 @@ async fn leave(mut held: Held) -> anyhow::Result<ConsoleEnd> {
 fn is_answer(event: &Event) -> bool {
     matches!(
         event,
-        Event::Started { .. } | Event::Replaying { .. } | Event::Reviewed(..) | Event::BenchOpened(_) | Event::PlanRead(..) | Event::Failed(_)
+        Event::Started { .. }
+            | Event::Replaying { .. }
+            | Event::Reviewed(..)
+            | Event::BenchOpened(_)
+            | Event::PlanRead(..)
+            | Event::Failed(_)
     )
 }
 

@@ -59,8 +59,8 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
 pub fn wrap_to(text: &str, width: usize, rows: usize) -> Vec<String> {
     let mut lines = wrap(text, width);
     if lines.len() > rows {
-        lines.truncate(rows);
-        lines.iter_mut().skip(rows.saturating_sub(1)).for_each(|last| *last = clip(&format!("{last} ~"), width));
+        let rest = lines.split_off(rows.saturating_sub(1)).join(" ");
+        lines.extend((rows > 0).then(|| clip(&rest, width)));
     }
     lines
 }
@@ -130,7 +130,7 @@ mod tests {
         assert_eq!(wrap("one two three", 8), ["one two", "three"]);
         assert_eq!(wrap("abcdefghij", 4), ["abcd", "efgh", "ij"]);
         assert_eq!(wrap_to("one two three", 8, 2), ["one two", "three"]);
-        assert_eq!(wrap_to("one two three four", 8, 2), ["one two", "three ~"]);
+        assert_eq!(wrap_to("one two three four", 8, 2), ["one two", "three f~"]);
         assert_eq!(wrap_to("one two three", 7, 1), ["one tw~"]);
     }
 }

@@ -219,12 +219,12 @@ fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
 const SAID_ROWS: usize = 4;
 
 /// What is said above the keys. It says what to do: where it has no room in a row it takes more, and is not cut.
-struct Said {
+struct SaidAbove {
     lines: Vec<String>,
     role: Role,
 }
 
-impl Said {
+impl SaidAbove {
     fn draw(&self, pen: &mut Pen, area: Rect) {
         let style = pen.look.theme.style(self.role);
         if self.role == Role::Fault {
@@ -239,7 +239,7 @@ impl Said {
 }
 
 /// What was last said, else what the state of the job has to say.
-fn said(app: &App, width: u16) -> Option<Said> {
+fn said(app: &App, width: u16) -> Option<SaidAbove> {
     let has_alarm = app.open_alarm().is_some();
     // Beneath an alarm there is the line of the keys, if nothing is typed or asked there.
     if has_alarm && (app.prompt.is_some() || app.question.is_some() || app.change.is_some()) {
@@ -250,7 +250,7 @@ fn said(app: &App, width: u16) -> Option<Said> {
         None if has_alarm => return None,
         None => standing_words(app)?,
     };
-    Some(Said { lines: super::text::wrap_to(&words, usize::from(width - 2), SAID_ROWS), role })
+    Some(SaidAbove { lines: super::text::wrap_to(&words, usize::from(width - 2), SAID_ROWS), role })
 }
 
 /// What stands above the keys while nothing was said.

@@ -183,8 +183,13 @@ pub const BINDINGS: &[Binding] = &[
     ),
     // The footer of the list of runs has no room for it beside how to leave.
     bind(&[letter('n')], A::Note, &[M::Runs], ["n", "", "write a note"]),
-    bind(&[letter('P')], A::Photo, NOTED, ["P", "", "add a photo: of the place under the cursor or of the crawler, else of the job; L lists those the plan asks for"]),
-    bind(&[letter('W')], A::Witness, NOTED, ["W", "", "at a witness point: who saw what, with initials; L lists those without"]),
+    bind(
+        &[letter('P')],
+        A::Photo,
+        NOTED,
+        ["P", "", "add a photo: of the place under the cursor or of the crawler, else of the job; L lists those the plan asks for"],
+    ),
+    bind(&[letter('W')], A::Witness, NOTED, ["W", "", "at a witness point: who saw what, with initials; L lists them"]),
     bind(
         &[letter('1')],
         A::Mark(0),

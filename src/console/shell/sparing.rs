@@ -160,9 +160,8 @@ impl SparingBackend {
 fn is_cheaper_than_a_move(cells: &[Cell]) -> bool {
     let Some((first, between)) = cells.split_first() else { return false };
     let bytes: usize = between.iter().map(|cell| cell.symbol().len()).sum();
-    let is_alike = |cell: &Cell| {
-        style_of(cell) == style_of(first) || cell.symbol() == " " && is_unseen_on_blank(cell) && is_unseen_on_blank(first)
-    };
+    let is_alike =
+        |cell: &Cell| style_of(cell) == style_of(first) || cell.symbol() == " " && is_unseen_on_blank(cell) && is_unseen_on_blank(first);
     // A wide letter has two cells, of which the second is not to be drawn.
     bytes <= GAP && cells.iter().all(|cell| text::columns(cell.symbol()) == 1) && between.iter().all(is_alike)
 }
@@ -290,8 +289,12 @@ mod tests {
     /// Letters with their styles at places.
     type Picture = Vec<(u16, u16, usize, usize)>;
     const LETTERS: [&str; 6] = ["7", "mm", " ", "─", "⣿", "漢"];
-    const STYLES: [Style; 4] =
-        [Style::new(), Style::new().add_modifier(Modifier::DIM), Style::new().fg(Color::Indexed(74)), Style::new().add_modifier(Modifier::REVERSED)];
+    const STYLES: [Style; 4] = [
+        Style::new(),
+        Style::new().add_modifier(Modifier::DIM),
+        Style::new().fg(Color::Indexed(74)),
+        Style::new().add_modifier(Modifier::REVERSED),
+    ];
 
     fn pictures() -> impl Strategy<Value = Vec<Picture>> {
         let letter = (0..SIZE.width - 2, 0..SIZE.height, 0..LETTERS.len(), 0..STYLES.len());

@@ -119,8 +119,8 @@ fn due(app: &App) -> Option<HeaderPart> {
             let minutes = left / 60_000_000;
             let role = if left < SOON_US { Role::Watch } else { Role::Plain };
             // Never in a form that reads as a time of day: the clock stands beside it.
-            let left = if minutes < 60 { format!("{minutes} min") } else { format!("{} h {:02}", minutes / 60, minutes % 60) };
-            Some(HeaderPart::of(2, format!("{what} due in {left}"), role))
+            let left = if minutes < 120 { format!("{minutes} min") } else { format!("{} h", minutes / 60) };
+            Some(HeaderPart::of(2, format!("{what} due {left}"), role))
         }
         1 => Some(HeaderPart::of(2, format!("DUE {what}"), Role::Fault)),
         more => Some(HeaderPart::of(2, format!("DUE {what} +{}", more - 1), Role::Fault)),
@@ -213,7 +213,8 @@ fn fault(app: &App, scan: &ShownRun) -> Option<String> {
         return Some(format!("RUN NOT CLOSED ({saved}): {}", safe_text(why)));
     }
     if view.counts.unsaved > 0 {
-        return Some(format!("NOT SAVED: {} readings could not be queued, the disk is too slow ({saved})", view.counts.unsaved));
+        let readings = backwall_report::words::count(view.counts.unsaved, "reading");
+        return Some(format!("NOT SAVED: {readings} could not be queued, the disk is too slow ({saved})"));
     }
     if let Phase::LinkDown(why) = &view.phase {
         // What is safe first: the reason may be longer than the line.

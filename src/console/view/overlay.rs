@@ -189,18 +189,22 @@ fn whole(lines: &[OriginLine], width: usize) -> Vec<OriginLine> {
     found
 }
 
+/// How to get back, and how much there is beneath; in the title, where it covers nothing.
+fn back_words(below: usize) -> String {
+    match below {
+        0 => "Esc back".to_owned(),
+        below => format!("{below} more below, Esc back"),
+    }
+}
+
 /// Every input of a number, under headings; in two columns where there is room.
 pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
-    pen.title(Rect { height: 1, ..area }, "where this number comes from", "Esc back");
     let inside = Rect { y: area.y + 1, height: area.height - 1, ..area };
     let columns = if area.width >= 150 { 2 } else { 1 };
     let width = inside.width / columns;
     let room = usize::from(inside.height * columns);
     const LABEL: u16 = 20;
     let lines = whole(&shown.lines, usize::from(width.saturating_sub(LABEL + 3)));
-    // Where it goes on below, the last row says so and has nothing else.
-    let inside = Rect { height: if lines.len() > room { inside.height - 1 } else { inside.height }, ..inside };
-    let room = usize::from(inside.height * columns);
     let top = shown.top.min(lines.len().saturating_sub(room));
     for (index, line) in lines.iter().skip(top).take(room).enumerate() {
         let (column, row) = ((index / usize::from(inside.height)) as u16, (index % usize::from(inside.height)) as u16);
@@ -215,17 +219,11 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
             }
         }
     }
-    let below = lines.len().saturating_sub(top + room);
-    if below > 0 {
-        let words = format!(" {below} more, down ");
-        let wide = words.len() as u16;
-        pen.put(area.right().saturating_sub(wide + 1), area.bottom() - 1, wide, &words, Role::Key);
-    }
+    pen.title(Rect { height: 1, ..area }, "where this number comes from", &back_words(lines.len().saturating_sub(top + room)));
 }
 
 /// Every key that works now, and what the screen shows.
 pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
-    pen.title(Rect { height: 1, ..area }, &format!("help: {}", app.planning.as_ref().map_or(app.step.word(), Planning::title)), "Esc back");
     let width = usize::from(area.width.saturating_sub(14));
     let mut lines: Vec<(String, String)> = Vec::new();
     let mode = app.planning.as_ref().map_or_else(|| app.step_mode(), Planning::mode);
@@ -256,9 +254,7 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
     ] {
         lines.extend(text::wrap(words, width + 12).into_iter().map(|line| (String::new(), format!("\u{1}{line}"))));
     }
-    // Where it goes on below, the last row says so and has nothing else.
     let room = usize::from(area.height - 1);
-    let room = if lines.len() > room { room - 1 } else { room };
     let top = top.min(lines.len().saturating_sub(room));
     for (row, (shown, words)) in lines.iter().skip(top).take(room).enumerate() {
         let y = area.y + 1 + row as u16;
@@ -272,9 +268,8 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
             }
         }
     }
-    if lines.len() > top + room {
-        pen.put(area.right() - 8, area.bottom() - 1, 7, " more ", Role::Cursor);
-    }
+    let name = format!("help: {}", app.planning.as_ref().map_or(app.step.word(), Planning::title));
+    pen.title(Rect { height: 1, ..area }, &name, &back_words(lines.len().saturating_sub(top + room)));
 }
 
 /// Every set of characters side by side: the operator sees what the font has.

@@ -216,7 +216,8 @@ fn time_scale(pen: &mut Pen, area: Rect, from: Time, to: Time) {
         value += step;
     }
     // The last label that has room for it has the unit; what lies behind that is left out.
-    let fits = |(column, label): &(u16, String)| usize::from(*column) + text::columns(label) + text::columns(unit) <= usize::from(area.width);
+    let fits =
+        |(column, label): &(u16, String)| usize::from(*column) + text::columns(label) + text::columns(unit) <= usize::from(area.width);
     let Some(last) = labels.iter().rposition(fits) else { return };
     for (index, (column, label)) in labels.into_iter().enumerate().take(last + 1) {
         let label = if index == last { label + unit } else { label };

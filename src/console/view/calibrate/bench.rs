@@ -160,10 +160,7 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
                 let driven = Length::mm(counts as f64 / app.contents.plan.encoder.counts_per_mm);
                 let driven = Wording::default().length(driven, 1).words(unit);
                 let distance = text::stretch(unit, *distance);
-                (
-                    format!("DISTANCE {distance}: {counts} counts, {driven} by the set scale; at the mark Enter takes it"),
-                    Role::Strong,
-                )
+                (format!("DISTANCE {distance}: {counts} counts, {driven} by the set scale; at the mark Enter takes it"), Role::Strong)
             }
         },
     }

@@ -35,19 +35,18 @@ pub fn residuals(shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let most = columns.iter().flatten().fold(LEAST_NS, |most, (low, high)| most.max(-low).max(*high)) * 1.2;
     wave::trace(&columns, most, pen, picture);
     let glyph = pen.look.glyphs.shapes().done;
-    for (index, point) in calibration.points.iter().enumerate() {
+    for point in &calibration.points {
         let share = (point.thickness.as_mm() - from) / (to - from);
         let column = (share * f64::from(picture.width)).clamp(0.0, f64::from(picture.width.saturating_sub(1))) as u16;
         let Some(value) = prepared.at(point.thickness.as_mm()) else { continue };
         pen.cell(picture.x + column, picture.y + wave::cell_row(value, most, pen, picture), glyph, Role::Strong);
-        // One of them has the unit.
-        let symbol = if index == 0 { format!(" {}", unit.thickness_symbol()) } else { String::new() };
-        let label = format!("{}{symbol}", unit.thickness(point.thickness));
+        let label = unit.thickness(point.thickness);
         let x = (picture.x + column).saturating_sub(label.len() as u16 / 2).max(area.x);
         pen.put(x, area.bottom() - 1, area.right().saturating_sub(x), &label, Role::Quiet);
     }
     let micrometres = most * calibration.velocity.as_m_s() * 1e-3 / 2.0;
-    pen.title(title, "residual curve over thickness", &format!("±{most:.1} ns, ±{micrometres:.0} µm of wall"));
+    let name = format!("residual curve over thickness in {}", unit.thickness_symbol());
+    pen.title(title, &name, &format!("±{most:.1} ns, ±{micrometres:.0} µm of wall"));
 }
 
 /// The pulse, as the mean of the blocks' echoes.

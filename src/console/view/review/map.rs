@@ -364,7 +364,11 @@ fn cell_words(cell: &MapCell, with_lost: bool, unit: LengthUnit) -> String {
     if cell.bin.is_empty() {
         return format!("{stretch}: not scanned");
     }
-    let lost = if cell.bin.lost > 0 && with_lost { format!(", {} of {} no echo", cell.bin.lost, cell.bin.lost + cell.bin.read) } else { String::new() };
+    let lost = if cell.bin.lost > 0 && with_lost {
+        format!(", {} of {} no echo", cell.bin.lost, cell.bin.lost + cell.bin.read)
+    } else {
+        String::new()
+    };
     match cell.bin.least {
         Some(least) => format!(
             "{stretch}: min {} {}, {}, {} read{lost}",

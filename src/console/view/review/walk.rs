@@ -416,7 +416,8 @@ fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let course = opened.reading().and_then(|reading| reading.place.course).or(opened.overview.course);
     let here = limits.required(course).map_or("none here".to_owned(), |required| unit.thickness(required));
     let under = opened.under;
-    let under = format!("{} readings, {} under it", under.readings, text::stretch(unit, under.wall));
+    let readings = backwall_report::words::count(under.readings, "reading");
+    let under = format!("{readings}, {} under it", text::stretch(unit, under.wall));
     // What is counted has one name: the required thickness, of each course its own.
     let of = if requires_one(limits) { "" } else { " here" };
     let (words, role) = if opened.moved == Length::ZERO {
