@@ -102,7 +102,8 @@ fn a_note_and_a_mark_are_not_saved_yet_while_the_disk_is_full_and_saved_when_the
     {
         let scan = app.scan.as_ref().unwrap();
         let mut wall = scan.wall.lock().unwrap();
-        (wall.notes.clear(), wall.marks.clear());
+        wall.notes.clear();
+        wall.marks.clear();
         let note = |text: &str, at_us| Note { run: None, along: None, text: text.into(), at_us };
         wall.notes.extend([note("before it was full", NOW - SECONDS), note("typed while it was full", at_us)]);
         wall.marks.push(Mark { kind: MarkKind::Seam, along: None, seq: None, text: "full".into(), at_us });
