@@ -158,7 +158,7 @@ item = [
         let item = list.item("pull").unwrap();
         let mut answers = vec![answer("mass", AnswerValue::Number(12.0)), answer("cable", AnswerValue::Number(3.0))];
         let wall = Conditions::default();
-        assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("friction"));
+        assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("'Friction' is to be answered first"));
         answers.push(answer("friction", AnswerValue::Number(0.5)));
         assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("which way"));
         answers.push(answer("way", AnswerValue::Choice("straight off".into())));
