@@ -435,7 +435,7 @@ fn only_what_scatters_makes_bins_look_changed_by_chance() {
     assert_eq!(found.stretches.len(), 0);
     assert!(found.by_chance < 0.5, "u is 0.046 mm and nearly all of it common: {}", found.by_chance);
     // Pits and steps that both surveys read are no scatter, with four readings a bin and with one.
-    let pitted = |x: f64| wall(x) - 3.0 * (-((x % 50.0 - 25.0) / 3.0).powi(2)).exp() - if x > 500.0 { 1.0 } else { 0.0 };
+    let pitted = |x: f64| wall(x) - 3.0 * (-((x % 200.0 - 95.0) / 3.0).powi(2)).exp() - if x > 500.0 { 1.0 } else { 0.0 };
     let (then, now) = (survey(pitted, &mut dice), survey(pitted, &mut dice));
     for apart in [2, 10] {
         let thinned = |points: &[Point]| points.iter().step_by(apart).copied().collect::<Vec<_>>();
