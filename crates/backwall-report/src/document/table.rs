@@ -244,9 +244,11 @@ fn wants(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<Want> {
     wants
 }
 
-/// A column that lacks no more than this for its longest cell on one line gets it before the others share what is left: one long name must not
-/// tear every number and range of a table.
-const LITTLE: f64 = 12.0;
+/// A column that lacks no more than so much for its longest cell on one line may get it before the others share what is left: one long name must
+/// not tear every number and range of a table. Which of these makes the table lowest is tried.
+const LITTLE: [f64; 3] = [12.0, 6.0, 0.0];
+/// On so many of its rows.
+const TRIED: usize = 60;
 
 /// Each column gets its widest word; what is left goes to those that would need more for one line, by what their cells usually need.
 fn widths(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<f64> {
@@ -260,9 +262,20 @@ fn widths(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<f64> {
         let grow = (room / most).min(1.5);
         return wants.iter().map(|want| want.whole * grow).collect();
     }
+    let lines = |widths: &[f64]| -> usize {
+        let of_row = |row| kinds.wrapped(row, widths).iter().map(Vec::len).max().unwrap_or(1);
+        table.rows.iter().take(TRIED).map(of_row).sum()
+    };
+    let tried = LITTLE.map(|little| shared(&wants, room, little));
+    let lowest = tried.iter().min_by_key(|widths| lines(widths));
+    lowest.cloned().unwrap_or_default()
+}
+
+/// The room shared out, with what lacks no more than `little` served first.
+fn shared(wants: &[Want], room: f64, little: f64) -> Vec<f64> {
     let mut widths: Vec<f64> = wants.iter().map(|want| want.word).collect();
     let lacks = |index: &usize| wants[*index].whole - wants[*index].word;
-    let mut short: Vec<usize> = (0..wants.len()).filter(|index| lacks(index) <= LITTLE).collect();
+    let mut short: Vec<usize> = (0..wants.len()).filter(|index| lacks(index) <= little).collect();
     short.sort_by(|a, b| lacks(a).total_cmp(&lacks(b)));
     for index in short {
         // The others keep at least as much to share.
