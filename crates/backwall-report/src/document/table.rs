@@ -236,19 +236,31 @@ fn wants(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<Want> {
             whole = whole.max(all);
             squares += all * all;
         }
-        // One column's longest word must not push the others off the page.
-        let word = word.min(room / 3.0) + 2.0 * kinds.pad;
         // Squares, so that a few long cells count for more than many short ones, and not for everything.
-        wants.push(Want { word, whole: whole + 2.0 * kinds.pad, usual: libm::sqrt(squares / count) + 2.0 * kinds.pad });
+        let usual = libm::sqrt(squares / count) + 2.0 * kinds.pad;
+        wants.push(Want { word: word + 2.0 * kinds.pad, whole: whole + 2.0 * kinds.pad, usual });
+    }
+    // One column's longest word must not push the others off the page.
+    if wants.iter().map(|want| want.word).sum::<f64>() > room {
+        wants.iter_mut().for_each(|want| want.word = want.word.min(room / 3.0 + 2.0 * kinds.pad));
     }
     wants
 }
 
 /// A column that lacks no more than so much for its longest cell on one line may get it before the others share what is left: one long name must
-/// not tear every number and range of a table. Which of these makes the table lowest is tried.
-const LITTLE: [f64; 3] = [12.0, 6.0, 0.0];
+/// not tear every number and range of a table. The others share by the mean of their longest and their usual cell, or by the usual one.
+/// Which of these makes the table lowest is tried.
+const SHARED: [(f64, fn(&Want) -> f64); 5] = [(12.0, mean), (6.0, mean), (0.0, mean), (12.0, usual), (0.0, usual)];
 /// On so many of its rows.
-const TRIED: usize = 60;
+const TRIED: usize = 30;
+
+fn mean(want: &Want) -> f64 {
+    (want.usual + want.whole) / 2.0
+}
+
+fn usual(want: &Want) -> f64 {
+    want.usual
+}
 
 /// Each column gets its widest word; what is left goes to those that would need more for one line, by what their cells usually need.
 fn widths(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<f64> {
@@ -266,13 +278,13 @@ fn widths(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<f64> {
         let of_row = |row| kinds.wrapped(row, widths).iter().map(Vec::len).max().unwrap_or(1);
         table.rows.iter().take(TRIED).map(of_row).sum()
     };
-    let tried = LITTLE.map(|little| shared(&wants, room, little));
+    let tried = SHARED.map(|(little, wish)| shared(&wants, room, little, wish));
     let lowest = tried.iter().min_by_key(|widths| lines(widths));
     lowest.cloned().unwrap_or_default()
 }
 
 /// The room shared out, with what lacks no more than `little` served first.
-fn shared(wants: &[Want], room: f64, little: f64) -> Vec<f64> {
+fn shared(wants: &[Want], room: f64, little: f64, wish: fn(&Want) -> f64) -> Vec<f64> {
     let mut widths: Vec<f64> = wants.iter().map(|want| want.word).collect();
     let lacks = |index: &usize| wants[*index].whole - wants[*index].word;
     let mut short: Vec<usize> = (0..wants.len()).filter(|index| lacks(index) <= little).collect();
@@ -286,7 +298,7 @@ fn shared(wants: &[Want], room: f64, little: f64) -> Vec<f64> {
     // Whoever has enough takes no more, and the others share what that leaves.
     for _ in 0..wants.len() {
         let open = |(want, width): (&Want, &f64)| {
-            if want.whole - width > 1e-6 { ((want.usual + want.whole) / 2.0 - want.word).max(1.0) } else { 0.0 }
+            if want.whole - width > 1e-6 { (wish(want) - want.word).max(1.0) } else { 0.0 }
         };
         let weights: Vec<f64> = wants.iter().zip(&widths).map(open).collect();
         let (left, all) = (room - widths.iter().sum::<f64>(), weights.iter().sum::<f64>());
