@@ -11,12 +11,14 @@ mod grain;
 mod judge;
 mod narrow;
 mod rim;
+mod slope;
 mod stretch;
 #[cfg(test)]
 mod tests;
 
 use narrow::{Cleared, Narrow};
 use rim::Rim;
+use slope::Slope;
 pub use stretch::{Evidence, Finding, Kind, Least, Stretch};
 
 use crate::reading::Reading;
@@ -68,6 +70,8 @@ pub struct Neighbour {
     pub along: Length,
     pub course: Option<u16>,
     pub thickness: Option<Length>,
+    /// Standard uncertainty (k = 1).
+    pub uncertainty: Option<Length>,
     pub quality: Quality,
     pub flags: Flags,
     pub level: Level,
@@ -78,8 +82,9 @@ impl Neighbour {
     /// `None` for a reading without a place: nothing is known of its neighbours.
     pub fn new(row: u64, reading: &Reading, sight: &Sight) -> Option<Self> {
         let Reading { seq, place, measurement, level, .. } = *reading;
-        let (thickness, quality, flags) = (measurement.thickness, measurement.quality, measurement.flags);
-        Some(Self { row, seq, along: place.along?, course: place.course, thickness, quality, flags, level, sight: *sight })
+        let (thickness, uncertainty) = (measurement.thickness, measurement.uncertainty);
+        let (quality, flags) = (measurement.quality, measurement.flags);
+        Some(Self { row, seq, along: place.along?, course: place.course, thickness, uncertainty, quality, flags, level, sight: *sight })
     }
     fn level(&self) -> Option<f64> {
         self.sight.taken.map(|echo| echo.level)
@@ -132,6 +137,7 @@ pub struct Neighbours {
     last: VecDeque<Neighbour>,
     narrow: Narrow,
     rim: Rim,
+    slope: Slope,
 }
 
 impl Neighbours {
@@ -182,6 +188,7 @@ impl Neighbours {
         let mut said = Vec::new();
         self.go_on(true, &mut said);
         self.close(None, &mut said);
+        say_near_uneven(self.slope.end(), &mut said);
         let (beams, beam, mut narrow) = (std::mem::take(&mut self.beams), self.beam, std::mem::take(&mut self.narrow));
         narrow.forget();
         *self = Self { beams, beam, narrow, ..Self::default() };
@@ -310,9 +317,11 @@ impl Neighbours {
         if self.wall.len() > SETTLED {
             self.wall.pop_front();
         }
-        if self.rim.on_wall(shot, self.beam) {
-            said.push(Judgement::of_shot(shot, Flag::NearUneven));
+        let at_rim = self.rim.on_wall(shot, self.beam);
+        if at_rim {
+            say_near_uneven([shot.row], said);
         }
+        say_near_uneven(self.slope.on_wall(shot, at_rim), said);
         let Some(level) = shot.level() else { return };
         match self.beam {
             Some(beam) if level < WEAK_BESIDE * beam => {
@@ -346,9 +355,14 @@ impl Neighbours {
         let is_uneven = said[known..].iter().any(|found| found.flags.has(Flag::Uneven));
         if let (true, Some(first), Some(last)) = (is_uneven, shots.first(), shots.last()) {
             let near = self.rim.uneven(first.along, last.along);
-            said.extend(near.into_iter().map(|row| Judgement { rows: (row, row), flags: Flags::of(Flag::NearUneven), stretch: None }));
+            near.iter().for_each(|row| self.slope.said(*row));
+            say_near_uneven(near, said);
         }
     }
+}
+
+fn say_near_uneven(rows: impl IntoIterator<Item = u64>, said: &mut Vec<Judgement>) {
+    said.extend(rows.into_iter().map(|row| Judgement { rows: (row, row), flags: Flags::of(Flag::NearUneven), stretch: None }));
 }
 
 /// Whichever rule finds it first: one statement for a reading.

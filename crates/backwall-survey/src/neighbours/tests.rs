@@ -14,6 +14,7 @@ fn shot(at: u64, echoes: &[(f64, f64)]) -> Neighbour {
         along: Length::mm(at as f64),
         course: Some(1),
         thickness: sight.taken.map(|echo| echo.depth),
+        uncertainty: Some(Length::mm(0.02)),
         quality: if echoes.is_empty() { Quality::None } else { Quality::Good },
         flags: Flags::NONE,
         level: Level::Clear,
@@ -260,4 +261,27 @@ fn a_whole_echo_within_the_footprint_of_a_pit_says_so_and_one_beside_a_laminatio
     assert_eq!(near_uneven(0.05, uneasy.clone()), [0; 0]);
     let rows = near_uneven(0.05, uneasy.clone().chain(pit()).chain(uneasy));
     assert!(rows.iter().all(|row| (355..460).contains(row)), "{rows:?}");
+}
+
+// Worked: on a slope the wall 1.5 mm away is lower by 1.5 times its gradient, 0.06 mm at 0.04 and 0.03 at 0.02; U is 0.04 mm.
+#[test]
+fn a_reading_on_a_slope_says_that_its_u_does_not_reach_the_wall_beside_it() {
+    for apart in [0.25, 1.0, 2.5] {
+        let steps = (30.0 / apart) as usize;
+        let flat = |depth: f64| vec![vec![(depth, 1.0)]; steps];
+        let wall = |gradient: f64| {
+            let slope = (1..=steps).map(move |k| vec![(9.8 - gradient * apart * k as f64, 1.0)]);
+            flat(9.8).into_iter().chain(slope).chain(flat(9.8 - gradient * apart * steps as f64))
+        };
+        assert_eq!(near_uneven(apart, wall(0.02)), [0; 0], "{apart}");
+        let rows = near_uneven(apart, wall(0.04));
+        // All of the slope but its lowest millimetres, and no more above it than the shots that see it.
+        let (from, to) = (steps as u64, 2 * steps as u64);
+        let sees = (3.0 / apart).ceil() as u64;
+        assert!((from..to - sees).all(|row| rows.contains(&row)), "{apart}: {rows:?}");
+        assert!(rows.iter().all(|row| (from - sees..to).contains(row)), "{apart}: {rows:?}");
+    }
+    // Readings that scatter by half of U are no slope.
+    let even = (0..400).map(|at| vec![(9.8 + [0.01, -0.01, 0.004, -0.008, 0.01, 0.0, -0.01][at % 7], 1.0)]);
+    assert_eq!(near_uneven(0.25, even), [0; 0]);
 }
