@@ -34,7 +34,7 @@ use backwall_survey::neighbours::Kind;
 use backwall_survey::strip::compare::{CompareSettings, SurveyLine, same_text};
 use backwall_survey::strip::statistics::{IntervalError, OfCourse, OfInterval, Scope, Statistics, Tally};
 use backwall_survey::travel::Path;
-use backwall_ultrasound::{Flag, Measurement};
+use backwall_ultrasound::Flag;
 use backwall_units::{Length, LengthUnit};
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -183,7 +183,7 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
             evidence.add(run, contents.setup_of(run).calibration.is_some(), reading);
             if let Some(along) = reading.place.along {
                 let (thickness, uncertainty) = (reading.measurement.thickness, reading.measurement.uncertainty);
-                let speaks_for = speaks_for(&reading.measurement);
+                let speaks_for = SpeaksFor::of(&reading.measurement);
                 shots.entry(run.start.line.clone()).or_default().push(BinShot {
                     along,
                     across: reading.place.across.map_or(Length::ZERO, |across| across.at),
@@ -235,15 +235,6 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
         format!("no neighbour agrees with {readings} of run {run}, the lowest {least}: in no minimum, check there by hand")
     }));
     Ok(assessment)
-}
-
-/// What the U of a reading speaks for in an average.
-fn speaks_for(measurement: &Measurement) -> SpeaksFor {
-    match (measurement.counted(), measurement.is_for_even_wall_only()) {
-        (None, _) => SpeaksFor::Itself,
-        (_, true) => SpeaksFor::EvenWall,
-        (_, false) => SpeaksFor::Footprint,
-    }
 }
 
 /// Who says what a course requires.

@@ -42,6 +42,9 @@ const SLIDES: usize = 40;
 /// Something inside the wall lies this far before it at least, and returns this part of a whole beam at least.
 const INSIDE: Length = Length::mm(0.5);
 const INSIDE_LEVEL: f64 = 0.12;
+/// Of a reflector's echo its repeats return this much at least, against those of the blocks; further ones are not looked for.
+const REPEATS: f64 = 0.5;
+const MOST_REPEATS: f64 = 6.0;
 /// The wall's own echo is looked for this near its depth.
 const AT_WALL: Length = Length::mm(0.2);
 /// A wall that returns this much of a whole beam has nothing standing in it.
@@ -93,6 +96,13 @@ impl Neighbour {
     fn shows(&self, depth: Length, reach: Length) -> Option<Echo> {
         let away = |echo: &Echo| (echo.depth - depth).abs();
         self.sight.echoes().chain(self.sight.taken).filter(|echo| away(echo) <= reach).min_by(|a, b| away(a).total_cmp(&away(b)))
+    }
+    /// Whether an echo at `wall` is a repeat of `first`: the second, or a later one with all those between them.
+    fn is_repeat(&self, first: Echo, wall: Length) -> bool {
+        let times = (wall / first.depth).round();
+        let at = |time: i32| first.depth * f64::from(time);
+        let stands = |time: i32| self.sight.near(at(time), INSIDE).is_some_and(|echo| echo.level >= REPEATS * first.level);
+        (2.0..=MOST_REPEATS).contains(&times) && (at(times as i32) - wall).abs() <= INSIDE && (2..times as i32).all(stands)
     }
     /// The highest echo clearly before `wall`.
     fn inside(&self, wall: Length) -> Option<Echo> {
@@ -241,20 +251,23 @@ impl Neighbours {
     fn shows_inside(&self, shot: &Neighbour, wall: Length) -> bool {
         let beam = self.beam.unwrap_or(1.0);
         let Some(echo) = shot.inside(wall).filter(|echo| echo.level >= INSIDE_LEVEL * beam) else { return false };
-        let at_half = (echo.depth * 2.0 - wall).abs() <= INSIDE;
-        at_half || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
+        // The second echo of a train may be the highest; then the first shows it.
+        let first = || shot.sight.echoes().find(|first| first.level >= INSIDE_LEVEL * beam && first.depth * 2.5 < wall);
+        let is_train = shot.is_repeat(echo, wall) || first().is_some_and(|first| shot.is_repeat(first, wall));
+        is_train || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
     }
 
     /// The wall's own echo in a shot that was read before it, where nothing is missing from the wall: a reflector takes from the wall
-    /// what it returns, grain near the surface does not.
+    /// what it returns, grain near the surface does not. A reflector's own repeat may stand there in its place.
     fn whole_wall_behind(&self, shot: &Neighbour) -> Option<Echo> {
         let (taken, (along, wall)) = (shot.sight.taken?, *self.wall.back()?);
         let way = (shot.along - along).abs();
         let usual = middle(self.levels.iter().copied(), f64::total_cmp)?;
         let behind = shot.sight.near(wall, GOES_ON + way * GOES_ON_SLOPE).filter(|echo| echo.level >= WALL_UNDIMMED * usual)?;
-        let at_half = (taken.depth * 2.0 - behind.depth).abs() <= INSIDE;
         let more_than_whole = taken.level + behind.level > self.beam?;
-        (way <= GOES_ON_OVER && taken.depth < wall - INSIDE && taken.level < behind.level && more_than_whole && !at_half).then_some(behind)
+        let is_repeat = shot.is_repeat(taken, behind.depth);
+        (way <= GOES_ON_OVER && taken.depth < wall - INSIDE && taken.level < behind.level && more_than_whole && !is_repeat)
+            .then_some(behind)
     }
 
     fn follow(&mut self, mut shot: Neighbour, said: &mut Vec<Judgement>) {

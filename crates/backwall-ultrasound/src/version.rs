@@ -13,7 +13,7 @@ use backwall_units::{Length, Time};
 /// neighbours show goes on only as steeply as a wall that returns an echo; what counts is timed with taps in whole numbers. 7: what stands before a dark wall is compared with the grain before a whole one. 8: beside what
 /// is not even a reading says that its U does not reach there; one that its own two echoes contradict is read by them, and such a pair moves the zero only
 /// where it returns about as much as those before it; a dim echo between two gaps narrower than the tyre's contact stands alone. 9: on a slope as well a reading says that its U does not reach the wall
-/// beside it, as the readings there show.
+/// beside it, as the readings there show; a reflector's third echo and later ones are no wall behind it.
 pub const EVALUATOR_VERSION: u32 = 9;
 
 /// An echo that an earlier version timed must be found again within this. The two sum the same taps, rounded otherwise, and a

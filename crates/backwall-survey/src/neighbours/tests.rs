@@ -59,6 +59,30 @@ fn a_reflector_with_sharp_edges_before_an_unchanged_wall_is_a_lamination() {
     }
 }
 
+// A reflector at a third of the wall has its third echo where the wall's was; at 3.0 in 9.8 mm it stands 0.8 mm before it, at 3.5 mm 0.7 behind.
+#[test]
+fn a_reflector_whose_third_echo_stands_where_the_wall_was_is_a_lamination_and_grain_at_a_third_is_none() {
+    for depth in [3.0, 9.8 / 3.0, 3.4, 3.5] {
+        let inside = |share: f64| {
+            let mut echoes: Vec<(f64, f64)> =
+                [0.75, 0.9, 0.9].iter().zip(1..).map(|(level, n)| (depth * f64::from(n), level * share)).collect();
+            match echoes.iter_mut().find(|(mm, _)| (*mm - 9.8).abs() < 0.3) {
+                Some(repeat) => repeat.1 += 1.0 - share,
+                None => echoes.push((9.8, 1.0 - share)),
+            }
+            echoes.retain(|(_, level)| *level > 0.05);
+            echoes.sort_by(|a, b| a.0.total_cmp(&b.0));
+            echoes
+        };
+        let edge = || [0.3, 0.6, 0.9].map(inside).into_iter();
+        let line = sound(20).into_iter().chain(edge()).chain(vec![inside(1.0); 20]).chain(edge().rev()).chain(sound(20));
+        let found = kinds(line);
+        assert!(matches!(found[..], [(Kind::Lamination, (20..=22, 42..=46))]), "{depth}: {found:?}");
+    }
+    let grain = vec![vec![(3.27, 0.5), (9.8, 0.97)]; 4];
+    assert_eq!(kinds(sound(20).into_iter().chain(grain).chain(sound(20))), []);
+}
+
 #[test]
 fn its_readings_carry_a_flag_and_none_beside_it_does() {
     let all = judged(sound(20).into_iter().chain(lamination(4.9, 12)).chain(sound(20)));

@@ -1,5 +1,6 @@
 //! The wall of one course along a line in equal bins, each read or unread.
 
+use backwall_ultrasound::Measurement;
 use backwall_units::Length;
 use serde::Serialize;
 
@@ -13,6 +14,16 @@ pub enum SpeaksFor {
     EvenWall,
     /// Itself: no neighbour agrees with it.
     Itself,
+}
+
+impl SpeaksFor {
+    pub fn of(reading: &Measurement) -> Self {
+        match (reading.counted(), reading.is_for_even_wall_only()) {
+            (None, _) => Self::Itself,
+            (_, true) => Self::EvenWall,
+            (_, false) => Self::Footprint,
+        }
+    }
 }
 
 /// One shot at its place, with its echo or without.
@@ -196,13 +207,7 @@ mod tests {
     use super::*;
 
     fn at_place(mm: f64) -> BinShot {
-        BinShot {
-            along: Length::mm(mm),
-            across: Length::ZERO,
-            thickness: None,
-            uncertainty: None,
-            speaks_for: SpeaksFor::Footprint,
-        }
+        BinShot { along: Length::mm(mm), across: Length::ZERO, thickness: None, uncertainty: None, speaks_for: SpeaksFor::Footprint }
     }
 
     /// An encoder of 40 counts a millimetre and a crawler of 40 mm/s at 15 shots a second give steps of 2.675, 2.675 and 2.65 mm: their mean is
