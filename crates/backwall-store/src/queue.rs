@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 /// What may wait, at most.
 const ROOM_BYTES: usize = 16 << 20;
 /// What may wait of a source that can be made to wait. More would only leave its end to the writer alone, on one core.
-const AHEAD_BYTES: usize = 2 << 20;
+const AHEAD_BYTES: usize = 4 << 20;
 /// What may wait while the disk is full: at 200 shots a second of 1024 samples two and a half minutes.
 const BACKLOG_BYTES: usize = 64 << 20;
 /// A commit is due when the oldest entry has waited this long ...
