@@ -250,7 +250,9 @@ fn wants(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<Want> {
 /// A column that lacks no more than so much for its longest cell on one line may get it before the others share what is left: one long name must
 /// not tear every number and range of a table. The others share by the mean of their longest and their usual cell, or by the usual one.
 /// Which of these makes the table lowest is tried.
-const SHARED: [(f64, fn(&Want) -> f64); 5] = [(12.0, mean), (6.0, mean), (0.0, mean), (12.0, usual), (0.0, usual)];
+const SHARED: [(f64, Wish); 5] = [(12.0, mean), (6.0, mean), (0.0, mean), (12.0, usual), (0.0, usual)];
+/// How much of what is left a column asks for.
+type Wish = fn(&Want) -> f64;
 /// On so many of its rows.
 const TRIED: usize = 30;
 
@@ -284,7 +286,7 @@ fn widths(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<f64> {
 }
 
 /// The room shared out, with what lacks no more than `little` served first.
-fn shared(wants: &[Want], room: f64, little: f64, wish: fn(&Want) -> f64) -> Vec<f64> {
+fn shared(wants: &[Want], room: f64, little: f64, wish: Wish) -> Vec<f64> {
     let mut widths: Vec<f64> = wants.iter().map(|want| want.word).collect();
     let lacks = |index: &usize| wants[*index].whole - wants[*index].word;
     let mut short: Vec<usize> = (0..wants.len()).filter(|index| lacks(index) <= little).collect();
