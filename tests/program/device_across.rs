@@ -120,7 +120,7 @@ fn probes_side_by_side_are_runs_on_tracks_beside_the_line() {
     }
     let rows = csv(&job, folder.path());
     for row in &rows {
-        let (across, wall) = if row["run"] == "1" { ("-25.000", "9.000000") } else { ("25.000", "7.500000") };
+        let (across, wall) = if row["run"] == "1" { ("-25.0000", "9.000000") } else { ("25.0000", "7.500000") };
         assert_eq!((row["across_mm"].as_str(), row["thickness_mm"].as_str()), (across, wall));
     }
     assert_eq!((rows.len(), stripes(&job)), (200, vec![(-25.0, 100), (0.0, 0), (25.0, 100)]));

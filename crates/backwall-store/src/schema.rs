@@ -3,6 +3,7 @@
 use super::error::StoreError;
 use rusqlite::types::Type;
 use rusqlite::{Connection, OpenFlags};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::OnceLock;
@@ -480,28 +481,31 @@ pub(super) fn fresh(version: i64) -> rusqlite::Result<Connection> {
     Ok(connection)
 }
 
-/// Kind and name of each thing of a schema, and how it was made.
-pub(super) type Objects = BTreeMap<String, Option<String>>;
+/// Kind and name of each thing of a schema, which table it is of, and how it was made.
+pub(super) type Objects = BTreeMap<String, (String, Option<String>)>;
 
 /// What the schema of a file of a version holds as this program lays it; laid once, since that takes as long as trying a short run.
-pub(super) fn laid(version: i64) -> rusqlite::Result<Objects> {
+pub(super) fn laid(version: i64) -> rusqlite::Result<Cow<'static, Objects>> {
     static LAID: [OnceLock<Objects>; KNOWN_VERSION as usize + 1] = [const { OnceLock::new() }; KNOWN_VERSION as usize + 1];
-    let Some(place) = usize::try_from(version).ok().and_then(|version| LAID.get(version)) else { return objects(&fresh(version)?) };
+    let Some(place) = usize::try_from(version).ok().and_then(|version| LAID.get(version)) else {
+        return objects(&fresh(version)?).map(Cow::Owned);
+    };
     if let Some(laid) = place.get() {
-        return Ok(laid.clone());
+        return Ok(Cow::Borrowed(laid));
     }
     let laid = objects(&fresh(version)?)?;
-    Ok(place.get_or_init(|| laid).clone())
+    Ok(Cow::Borrowed(place.get_or_init(|| laid)))
 }
 
-/// What a file's schema holds: kind and name, and how it was made. One bit makes bytes of a text; they read the same.
+/// What a file's schema holds. One bit makes bytes of a text; they read the same.
 pub(super) fn objects(connection: &Connection) -> rusqlite::Result<Objects> {
     connection
         .prepare(
-            "SELECT type || ' ' || name || iif(typeof(type) || typeof(name) || typeof(tbl_name) = 'texttexttext', '', ' (not as text)'), sql
+            "SELECT type || ' ' || name || iif(typeof(type) || typeof(name) || typeof(tbl_name) = 'texttexttext', '', ' (not as text)'),
+                    CAST(tbl_name AS TEXT), sql
              FROM sqlite_schema WHERE name NOT LIKE 'sqlite_stat%'",
         )?
-        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .query_map([], |row| Ok((row.get(0)?, (row.get(1)?, row.get(2)?))))?
         .collect()
 }
 

@@ -2,6 +2,7 @@
 
 use super::contents::{EventKind, PlaceSet, RunId, RunStart, RunState, RunSummary, SetupChange};
 use super::digest::{self, Digest, hex};
+use super::minimum;
 use super::schema::{ACROSS_SET_SINCE, CHANGED_SINCE};
 use backwall_survey::job::force::Recorded;
 use backwall_survey::travel::SequenceWatch;
@@ -37,10 +38,9 @@ fn count(connection: &Connection, run: RunId) -> rusqlite::Result<[Option<i64>; 
             }
             Ok(counts)
         })?;
-    // With min() alone, SQLite takes the other columns from the row of the minimum.
-    (counts[3], counts[4]) = connection
-        .prepare_cached("SELECT min(thickness_nm), position_um FROM reading WHERE run_id = ?1 AND thickness_nm IS NOT NULL")?
-        .query_row([run], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    if let Some((least, at)) = minimum::counted(connection, run)? {
+        (counts[3], counts[4]) = (Some(least.as_nanometres()), at.map(Length::as_micrometres));
+    }
     Ok(counts)
 }
 

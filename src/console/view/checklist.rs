@@ -94,7 +94,7 @@ fn items(app: &App, pen: &mut Pen, area: Rect) {
             (false, ItemState::Passed) => Role::Quiet,
             (false, ItemState::Open) => Role::Plain,
         };
-        let words = text::clip(&format!("{glyph}{hold} {}", safe_text(&item.ask)), usize::from(area.width));
+        let words = text::clip(&format!("{glyph}{hold} {}", safe_text(&item.asked(app.look.unit))), usize::from(area.width));
         pen.put(area.x, area.y + 1 + row as u16, area.width, &words, role);
     }
 }
@@ -118,8 +118,8 @@ fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut AreaRows) {
         let taken = rows.take(1);
         pen.put(taken.x, taken.y, taken.width, "HOLD POINT: scanning waits for it", Role::Watch);
     }
-    paragraph(pen, rows, &item.ask, Role::Strong);
-    if let Some(caution) = &item.caution {
+    paragraph(pen, rows, &item.asked(app.look.unit), Role::Strong);
+    if let Some(caution) = item.warned(app.look.unit) {
         paragraph(pen, rows, &format!("CAUTION: {caution}"), Role::Watch);
     }
     if app.item == 0 && !app.contents.checklist.caution.is_empty() {
