@@ -1,6 +1,6 @@
 //! Shots that lie closer than a beam is wide, through the program's own commands: grain before a slope that returns little must
 //! neither lead a spot nor make a lamination of it, and what pits return must not move the zero. The walls are the invented ones
-//! of `demo-stream/wall.toml`, and their depths are its own.
+//! of `demo-stream/wall.toml`, and their depths are its own; then thin walls whose repeats fall on or beside what stands in them.
 
 use crate::common::must;
 use std::collections::HashMap;
@@ -98,4 +98,61 @@ fn grain_on_dark_slopes_leads_no_spot_and_pits_move_no_zero() {
     assert_eq!(doubtful, 0, "no zero is lost over pits");
     // A lamination? in this wall lies behind what was driven here.
     assert!(readings.iter().all(|row| row["kind"] != "lamination?"));
+}
+
+/// Of 6.6 mm: reflectors whose third, fourth or second echo falls on the wall's or beside it, a thinning to a third of the wall, and a pit to less than half.
+/// Nothing of a simulated wall says in the data what it is but its own echoes.
+#[test]
+fn a_reflector_whose_repeats_stand_where_the_wall_was_is_a_lamination_and_a_wall_thinned_to_a_third_is_none() {
+    const WALL: f64 = 6.6;
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let reflectors = [(60.0, 85.0, 2.4), (130.0, 155.0, 2.2), (200.0, 225.0, 1.75), (270.0, 295.0, 3.3), (340.0, 365.0, 2.05)];
+    let mut wall = format!(
+        "name = \"thin wall (invented)\"\nseed = 41\n[steel]\ntemperature_c = 20.0\nblock_temperature_c = 20.0\n
+         [probe]\nfrequency_mhz = 7.5\nbeam_mm = 1.0\n[receiver]\nrate_mhz = 100\nbits = 12\ngain_db = 42.0\nsamples = 768\n
+         [noise]\nsnr_db = 36.0\ngrain_db = -36.0\n[device]\nshot_rate_hz = 100\n
+         [[course]]\nheight_mm = 800\nwall_mm = {WALL:?}\n[[line]]\nname = \"L\"\ndirection = \"up\"\nstart_mm = 0\n[[line.leg]]\nforward_mm = 560\nspeed_mm_s = 35.0\n"
+    );
+    for (from, to, depth) in reflectors {
+        wall += &format!("[[line.reflector]]\nfrom_mm = {from:?}\nto_mm = {to:?}\ndepth_mm = {depth:?}\ncover = 0.95\n");
+    }
+    wall += "[[line.thinning]]\nfrom_mm = 410.0\nto_mm = 470.0\ndepth_mm = 4.4\nedge_mm = 12.0\n[[line.pit]]\nat_mm = 520.0\noffset_mm = 0.0\nradius_mm = 6.0\ndepth_mm = 3.6\n";
+    std::fs::write(path("wall.toml"), wall).unwrap();
+    std::fs::write(
+        path("plan.toml"),
+        "[job]\nnumber = \"SL-2\"\nsite = \"simulated\"\nprocedure = \"none\"\npurpose = \"simulated line\"\n
+         [[person]]\nname = \"R. Aldane\"\nrole = \"operator\"\ncertificate = \"UT 2 (invented)\"\n
+         [asset]\nkind = \"tank-shell\"\nname = \"simulated\"\ndiameter_mm = 18000\nmaterial = \"steel\"\ndatum = \"start\"\n
+         [[asset.course]]\nnumber = 1\nheight_mm = 800\nnominal_mm = 7.0\nrequired_mm = 4.2\n
+         [[line]]\nname = \"L\"\nazimuth_deg = 0.0\nstart_mm = 0\nlength_mm = 600\ndirection = \"up\"\n
+         [encoder]\ncounts_per_mm = 40.0\n[probe]\nfrequency_mhz = 7.5\nelement_separation_mm = 5.8\nminimum_mm = 1.5\n
+         [setup]\nvelocity_m_s = 5920.0\nzero_ns = 5398.0\n[limits]\nwatch_margin_mm = 0.8\nmax_speed_mm_s = 60.0\nmax_gap_mm = 10.0\n",
+    )
+    .unwrap();
+    let (job, walls) = (path("thin.job"), path("wall.toml"));
+    must(&["new", &job, "--from", &path("plan.toml")]);
+    let mut calibrate = vec!["calibrate".to_owned(), job.clone(), "--headless".to_owned()];
+    for mm in ["2", "4", "8"] {
+        let out = path(&format!("{mm}.shots"));
+        must(&["simulate", "--wall", &walls, "--out", &out, "--block", mm, "--shots", "40"]);
+        calibrate.extend(["--at".to_owned(), format!("{mm}=file:{out}")]);
+    }
+    must(&calibrate.iter().map(String::as_str).collect::<Vec<_>>());
+    must(&["simulate", "--wall", &walls, "--line", "L", "--out", &path("line.shots")]);
+    let stream = format!("file:{}", path("line.shots"));
+    let scan = ["scan", &job, "--headless", "--line", "L", "--stream", &stream, "--pace", "max"];
+    must(&[&scan[..], &["--override-checklist", "a simulated wall has no permit"]].concat());
+    let out = path("spots.csv");
+    must(&["export", &job, "--format", "csv", "--what", "spots", "--out", &out]);
+    let spots: Vec<Row> = csv::Reader::from_path(&out).unwrap().deserialize().map(Result::unwrap).collect();
+    let kinds = |from: f64, to: f64| -> Vec<&str> {
+        let over = |spot: &&Row| number(spot, "to_mm") >= from && number(spot, "from_mm") <= to;
+        spots.iter().filter(over).map(|spot| spot["kind"].as_str()).collect()
+    };
+    for (from, to, depth) in reflectors {
+        assert_eq!(kinds(from, to), ["lamination?"], "a reflector at {depth} mm: {spots:#?}");
+    }
+    assert_eq!(kinds(410.0, 470.0), ["thinning"], "{spots:#?}");
+    assert!(kinds(514.0, 526.0).iter().all(|kind| *kind == "pit"), "{spots:#?}");
 }

@@ -26,7 +26,7 @@ use super::earlier::{EarlierError, EarlierTable, of_job_with};
 use super::whole_file::Tick;
 use backwall_store::{JobContents, JobReader, RunId, RunState, RunSummary};
 use backwall_survey::integrity::CAUTION;
-use backwall_survey::integrity::average::BinShot;
+use backwall_survey::integrity::average::{BinShot, SpeaksFor};
 use backwall_survey::integrity::rate::DatedWall;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::job::{Basis, Plan};
@@ -183,11 +183,13 @@ pub fn assess(reader: &JobReader, request: &Request, tick: &mut Tick<'_>) -> Res
             evidence.add(run, contents.setup_of(run).calibration.is_some(), reading);
             if let Some(along) = reading.place.along {
                 let (thickness, uncertainty) = (reading.measurement.thickness, reading.measurement.uncertainty);
+                let speaks_for = SpeaksFor::of(&reading.measurement);
                 shots.entry(run.start.line.clone()).or_default().push(BinShot {
                     along,
                     across: reading.place.across.map_or(Length::ZERO, |across| across.at),
                     thickness,
                     uncertainty,
+                    speaks_for,
                 });
             }
             tallies.entry(run.start.line.clone()).or_default().push(reading);

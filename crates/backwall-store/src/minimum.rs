@@ -1,6 +1,6 @@
-//! The minimum that a run is said to have, wherever it is said: of its readings that do not stand alone. What `run_end` keeps, under
-//! its digest, is the least of all that was read, and so does an evaluation of an earlier evaluator; where that one stands alone, the next
-//! that does not is looked for here.
+//! The minimum that a run is said to have, wherever it is said: of its readings that do not stand alone. `run_end` keeps it, under its
+//! digest. Earlier programs kept the least of all that was read, and so does an evaluation of an earlier evaluator; where that one stands
+//! alone, the next that does not is looked for here, which reads all readings.
 
 use super::contents::{RunId, RunState, RunSummary};
 use super::error::StoreError;
@@ -55,45 +55,50 @@ impl Of {
         }
     }
 
-    /// The lowest that counts, where the least of all does not; `None` where it does.
-    fn lowest(self, connection: &Connection, as_read: Length) -> rusqlite::Result<Option<Option<Lowest>>> {
+    /// Whether the reading that is kept as the lowest stands alone. Only those that do are looked at.
+    fn is_alone(self, connection: &Connection, kept: Length) -> rusqlite::Result<bool> {
         let [thickness, rows, alone] = self.tables();
-        let (id, flag) = (self.id(), i64::from(Flag::Alone.bit()));
-        let sql = format!("SELECT EXISTS (SELECT 1 FROM {rows} AND {thickness} <= ?3 AND r.row IN ({alone}))");
-        if !connection.prepare_cached(&sql)?.query_row(params![id, flag, as_read.as_nanometres()], |row| row.get(0))? {
-            return Ok(None);
-        }
+        let sql = format!("SELECT EXISTS (SELECT 1 FROM {rows} AND r.row IN ({alone}) AND {thickness} = ?3)");
+        let known = params![self.id(), i64::from(Flag::Alone.bit()), kept.as_nanometres()];
+        connection.prepare_cached(&sql)?.query_row(known, |row| row.get(0))
+    }
+
+    /// The lowest that counts; every reading is read for it.
+    fn lowest(self, connection: &Connection) -> rusqlite::Result<Option<Lowest>> {
+        let [thickness, rows, alone] = self.tables();
         // With min() alone, SQLite takes the other columns from the row of the minimum.
         let sql = format!("SELECT min({thickness}), r.position_um FROM {rows} AND {thickness} IS NOT NULL AND r.row NOT IN ({alone})");
-        let found = connection.prepare_cached(&sql)?.query_row(params![id, flag], |row| {
+        connection.prepare_cached(&sql)?.query_row(params![self.id(), i64::from(Flag::Alone.bit())], |row| {
             let Some(nm) = row.get(0)? else { return Ok(None) };
             let at = row.get::<_, Option<i64>>(1)?.map(Length::micrometres);
             Ok(Some(Lowest { thickness: Length::nanometres(nm), at }))
-        })?;
-        Ok(Some(found))
+        })
     }
 }
 
-/// A run that has just ended, as it is said.
-pub(super) fn of_ended(connection: &Connection, mut run: RunSummary) -> rusqlite::Result<RunSummary> {
-    if let Some(as_read) = run.least
-        && let Some(lowest) = Of::Run(run.id).lowest(connection, as_read)?
-    {
-        (run.least, run.least_at) = (lowest.map(|lowest| lowest.thickness), lowest.and_then(|lowest| lowest.at));
+/// The minimum of a run and its place as they are counted off its rows: of the readings that do not stand alone, as far as they are judged.
+pub(super) fn counted(connection: &Connection, run: RunId) -> rusqlite::Result<Option<(Length, Option<Length>)>> {
+    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? >= JUDGED_SINCE {
+        return Ok(Of::Run(run).lowest(connection)?.map(|lowest| (lowest.thickness, lowest.at)));
     }
-    Ok(run)
+    let sql = "SELECT min(thickness_nm), position_um FROM reading WHERE run_id = ?1 AND thickness_nm IS NOT NULL";
+    connection.prepare_cached(sql)?.query_row([run], |row| {
+        let at = row.get::<_, Option<i64>>(1)?.map(Length::micrometres);
+        Ok(row.get::<_, Option<i64>>(0)?.map(|nm| (Length::nanometres(nm), at)))
+    })
 }
 
 impl JobReader {
-    /// Found once for what does not change any more, since every reading may be read for it.
-    fn lowest(&self, of: Of, as_read: Option<Length>, is_ended: bool) -> Result<Option<Option<Lowest>>, StoreError> {
-        let Some(as_read) = as_read.filter(|_| self.version >= of.judged_since()) else { return Ok(None) };
+    /// The lowest that counts, where the one that is kept does not; `None` where it does. Found once for what does not change any more.
+    fn lowest(&self, of: Of, kept: Option<Length>, is_ended: bool) -> Result<Option<Option<Lowest>>, StoreError> {
+        let Some(kept) = kept.filter(|_| self.version >= of.judged_since()) else { return Ok(None) };
         let known = || self.found.lock().unwrap_or_else(PoisonError::into_inner);
         let key = (matches!(of, Of::Evaluation(_)), of.id());
         if let Some(lowest) = known().minima.get(&key) {
             return Ok(*lowest);
         }
-        let lowest = self.said(of.lowest(&self.connection, as_read))?;
+        let is_alone = self.said(of.is_alone(&self.connection, kept))?;
+        let lowest = if is_alone { Some(self.said(of.lowest(&self.connection))?) } else { None };
         if is_ended {
             known().minima.insert(key, lowest);
         }

@@ -12,7 +12,7 @@ use std::sync::OnceLock;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9];
 
 /// The version that brought judgements.
 pub(super) const JUDGED_SINCE: i64 = 5;
@@ -26,6 +26,9 @@ pub(super) const CHANGED_SINCE: i64 = 6;
 
 /// The version that brought values beside words.
 pub(super) const SAID_SINCE: i64 = 8;
+
+/// The version that brought the place across to places that are set.
+pub(super) const ACROSS_SET_SINCE: i64 = 9;
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -398,6 +401,11 @@ ALTER TABLE note ADD COLUMN said_json TEXT;
 ALTER TABLE setup ADD COLUMN said_json TEXT;
 ";
 
+/// Where beside the line the scanner stands, where the operator said that with its place.
+const VERSION_9: &str = "
+ALTER TABLE place_set ADD COLUMN across_um INTEGER;
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
 const APPEND_ONLY: &[&[&str]] = &[
     APPEND_ONLY_1,
@@ -406,6 +414,7 @@ const APPEND_ONLY: &[&[&str]] = &[
     &[],
     &["judgement", "adoption"],
     &["statement", "setup_change", "place_set", "evaluated_judgement"],
+    &[],
     &[],
     &[],
 ];

@@ -2,7 +2,8 @@
 
 use super::contents::{EventKind, PlaceSet, RunId, RunStart, RunState, RunSummary, SetupChange};
 use super::digest::{self, Digest, hex};
-use super::schema::CHANGED_SINCE;
+use super::minimum;
+use super::schema::{ACROSS_SET_SINCE, CHANGED_SINCE};
 use backwall_survey::job::force::Recorded;
 use backwall_survey::travel::SequenceWatch;
 use backwall_units::Length;
@@ -37,10 +38,9 @@ fn count(connection: &Connection, run: RunId) -> rusqlite::Result<[Option<i64>; 
             }
             Ok(counts)
         })?;
-    // With min() alone, SQLite takes the other columns from the row of the minimum.
-    (counts[3], counts[4]) = connection
-        .prepare_cached("SELECT min(thickness_nm), position_um FROM reading WHERE run_id = ?1 AND thickness_nm IS NOT NULL")?
-        .query_row([run], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    if let Some((least, at)) = minimum::counted(connection, run)? {
+        (counts[3], counts[4]) = (Some(least.as_nanometres()), at.map(Length::as_micrometres));
+    }
     Ok(counts)
 }
 
@@ -136,12 +136,17 @@ fn changes(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<SetupCha
 
 /// The places that were set while a run went on, in order.
 fn placed(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<PlaceSet>> {
-    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? < CHANGED_SINCE {
+    let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    if version < CHANGED_SINCE {
         return Ok(Vec::new());
     }
+    let across = if version < ACROSS_SET_SINCE { "NULL" } else { "across_um" };
     connection
-        .prepare_cached("SELECT from_row, along_um FROM place_set WHERE run_id = ?1 ORDER BY id")?
-        .query_map([run], |row| Ok(PlaceSet { from_row: row.get::<_, i64>(0)? as u64, along: Length::micrometres(row.get(1)?) }))?
+        .prepare_cached(&format!("SELECT from_row, along_um, {across} FROM place_set WHERE run_id = ?1 ORDER BY id"))?
+        .query_map([run], |row| {
+            let across = row.get::<_, Option<i64>>(2)?.map(Length::micrometres);
+            Ok(PlaceSet { from_row: row.get::<_, i64>(0)? as u64, along: Length::micrometres(row.get(1)?), across })
+        })?
         .collect()
 }
 

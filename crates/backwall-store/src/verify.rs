@@ -279,10 +279,10 @@ impl JobReader {
                         findings.add(format!("the set-up from reading {row} on cannot evaluate: {error}"));
                     }
                 }
-                for along in summary.placed_at(row) {
+                for placed in summary.placed_at(row) {
                     // Nor are readings across a place that was set.
                     judged.extend(neighbours.end());
-                    maker.set_place(along);
+                    maker.set_place(placed.along, placed.across);
                 }
                 match again {
                     MeasuredAgain::NoWaveform => verdict.without_waveform += 1,

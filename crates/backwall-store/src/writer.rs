@@ -9,7 +9,7 @@ use super::insert::{self, Inserter, RunProgress};
 use super::lock::{self, Lock, Reserve, beside, folder};
 use super::queue::{Entries, EntryQueue, JobItem, Reply, WriterCommand};
 use super::summary::{self, RunEnding};
-use super::{digest, minimum, schema};
+use super::{digest, schema};
 use backwall_survey::job::checklist::{Answer, Signature, Signed};
 use backwall_survey::job::validity::Check;
 use backwall_survey::travel::encoder_check::EncoderCheck;
@@ -398,7 +398,7 @@ impl WriterThread {
         let ending = RunEnding { state: RunState::Closed, reason: &reason, closed_us: now_us(), lost: Some(lost) };
         let ended = self.transaction(|connection, _| {
             summary::end(connection, run, &ending)?;
-            summary::summary(connection, run)?.map(|run| minimum::of_ended(connection, run)).transpose()
+            summary::summary(connection, run)
         });
         let summary = ended.map_err(|error| self.said(&error))?;
         self.runs.retain(|open| open.run != run);

@@ -11,12 +11,14 @@ mod grain;
 mod judge;
 mod narrow;
 mod rim;
+mod slope;
 mod stretch;
 #[cfg(test)]
 mod tests;
 
 use narrow::{Cleared, Narrow};
 use rim::Rim;
+use slope::Slope;
 pub use stretch::{Evidence, Finding, Kind, Least, Stretch};
 
 use crate::reading::Reading;
@@ -40,6 +42,9 @@ const SLIDES: usize = 40;
 /// Something inside the wall lies this far before it at least, and returns this part of a whole beam at least.
 const INSIDE: Length = Length::mm(0.5);
 const INSIDE_LEVEL: f64 = 0.12;
+/// Of a reflector's echo its repeats return this much at least, against those of the blocks; further ones are not looked for.
+const REPEATS: f64 = 0.5;
+const MOST_REPEATS: f64 = 6.0;
 /// The wall's own echo is looked for this near its depth.
 const AT_WALL: Length = Length::mm(0.2);
 /// A wall that returns this much of a whole beam has nothing standing in it.
@@ -68,6 +73,8 @@ pub struct Neighbour {
     pub along: Length,
     pub course: Option<u16>,
     pub thickness: Option<Length>,
+    /// Standard uncertainty (k = 1).
+    pub uncertainty: Option<Length>,
     pub quality: Quality,
     pub flags: Flags,
     pub level: Level,
@@ -78,8 +85,9 @@ impl Neighbour {
     /// `None` for a reading without a place: nothing is known of its neighbours.
     pub fn new(row: u64, reading: &Reading, sight: &Sight) -> Option<Self> {
         let Reading { seq, place, measurement, level, .. } = *reading;
-        let (thickness, quality, flags) = (measurement.thickness, measurement.quality, measurement.flags);
-        Some(Self { row, seq, along: place.along?, course: place.course, thickness, quality, flags, level, sight: *sight })
+        let (thickness, uncertainty) = (measurement.thickness, measurement.uncertainty);
+        let (quality, flags) = (measurement.quality, measurement.flags);
+        Some(Self { row, seq, along: place.along?, course: place.course, thickness, uncertainty, quality, flags, level, sight: *sight })
     }
     fn level(&self) -> Option<f64> {
         self.sight.taken.map(|echo| echo.level)
@@ -88,6 +96,13 @@ impl Neighbour {
     fn shows(&self, depth: Length, reach: Length) -> Option<Echo> {
         let away = |echo: &Echo| (echo.depth - depth).abs();
         self.sight.echoes().chain(self.sight.taken).filter(|echo| away(echo) <= reach).min_by(|a, b| away(a).total_cmp(&away(b)))
+    }
+    /// Whether an echo at `wall` is a repeat of `first`: the second, or a later one with all those between them.
+    fn is_repeat(&self, first: Echo, wall: Length) -> bool {
+        let times = (wall / first.depth).round();
+        let at = |time: i32| first.depth * f64::from(time);
+        let stands = |time: i32| self.sight.near(at(time), INSIDE).is_some_and(|echo| echo.level >= REPEATS * first.level);
+        (2.0..=MOST_REPEATS).contains(&times) && (at(times as i32) - wall).abs() <= INSIDE && (2..times as i32).all(stands)
     }
     /// The highest echo clearly before `wall`.
     fn inside(&self, wall: Length) -> Option<Echo> {
@@ -132,6 +147,7 @@ pub struct Neighbours {
     last: VecDeque<Neighbour>,
     narrow: Narrow,
     rim: Rim,
+    slope: Slope,
 }
 
 impl Neighbours {
@@ -182,6 +198,7 @@ impl Neighbours {
         let mut said = Vec::new();
         self.go_on(true, &mut said);
         self.close(None, &mut said);
+        say_near_uneven(self.slope.end(), &mut said);
         let (beams, beam, mut narrow) = (std::mem::take(&mut self.beams), self.beam, std::mem::take(&mut self.narrow));
         narrow.forget();
         *self = Self { beams, beam, narrow, ..Self::default() };
@@ -234,20 +251,23 @@ impl Neighbours {
     fn shows_inside(&self, shot: &Neighbour, wall: Length) -> bool {
         let beam = self.beam.unwrap_or(1.0);
         let Some(echo) = shot.inside(wall).filter(|echo| echo.level >= INSIDE_LEVEL * beam) else { return false };
-        let at_half = (echo.depth * 2.0 - wall).abs() <= INSIDE;
-        at_half || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
+        // The second echo of a train may be the highest; then the first shows it.
+        let first = || shot.sight.echoes().find(|first| first.level >= INSIDE_LEVEL * beam && first.depth * 2.5 < wall);
+        let is_train = shot.is_repeat(echo, wall) || first().is_some_and(|first| shot.is_repeat(first, wall));
+        is_train || shot.sight.near(wall, AT_WALL).is_none_or(|wall| wall.level < WALL_WHOLE * beam)
     }
 
     /// The wall's own echo in a shot that was read before it, where nothing is missing from the wall: a reflector takes from the wall
-    /// what it returns, grain near the surface does not.
+    /// what it returns, grain near the surface does not. A reflector's own repeat may stand there in its place.
     fn whole_wall_behind(&self, shot: &Neighbour) -> Option<Echo> {
         let (taken, (along, wall)) = (shot.sight.taken?, *self.wall.back()?);
         let way = (shot.along - along).abs();
         let usual = middle(self.levels.iter().copied(), f64::total_cmp)?;
         let behind = shot.sight.near(wall, GOES_ON + way * GOES_ON_SLOPE).filter(|echo| echo.level >= WALL_UNDIMMED * usual)?;
-        let at_half = (taken.depth * 2.0 - behind.depth).abs() <= INSIDE;
         let more_than_whole = taken.level + behind.level > self.beam?;
-        (way <= GOES_ON_OVER && taken.depth < wall - INSIDE && taken.level < behind.level && more_than_whole && !at_half).then_some(behind)
+        let is_repeat = shot.is_repeat(taken, behind.depth);
+        (way <= GOES_ON_OVER && taken.depth < wall - INSIDE && taken.level < behind.level && more_than_whole && !is_repeat)
+            .then_some(behind)
     }
 
     fn follow(&mut self, mut shot: Neighbour, said: &mut Vec<Judgement>) {
@@ -310,9 +330,11 @@ impl Neighbours {
         if self.wall.len() > SETTLED {
             self.wall.pop_front();
         }
-        if self.rim.on_wall(shot, self.beam) {
-            said.push(Judgement::of_shot(shot, Flag::NearUneven));
+        let at_rim = self.rim.on_wall(shot, self.beam);
+        if at_rim {
+            say_near_uneven([shot.row], said);
         }
+        say_near_uneven(self.slope.on_wall(shot, at_rim), said);
         let Some(level) = shot.level() else { return };
         match self.beam {
             Some(beam) if level < WEAK_BESIDE * beam => {
@@ -346,9 +368,14 @@ impl Neighbours {
         let is_uneven = said[known..].iter().any(|found| found.flags.has(Flag::Uneven));
         if let (true, Some(first), Some(last)) = (is_uneven, shots.first(), shots.last()) {
             let near = self.rim.uneven(first.along, last.along);
-            said.extend(near.into_iter().map(|row| Judgement { rows: (row, row), flags: Flags::of(Flag::NearUneven), stretch: None }));
+            near.iter().for_each(|row| self.slope.said(*row));
+            say_near_uneven(near, said);
         }
     }
+}
+
+fn say_near_uneven(rows: impl IntoIterator<Item = u64>, said: &mut Vec<Judgement>) {
+    said.extend(rows.into_iter().map(|row| Judgement { rows: (row, row), flags: Flags::of(Flag::NearUneven), stretch: None }));
 }
 
 /// Whichever rule finds it first: one statement for a reading.

@@ -122,6 +122,22 @@ impl Flags {
     pub const fn is_empty(self) -> bool {
         self.0 == 0
     }
+    /// Whether part of the beam may stand on something else, or the wall close beside it does, so that number and U of a reading speak for
+    /// an even wall only: beside a pit the plate's echo is weak, or its repeat is, and the pit's bottom may lie far under both.
+    pub fn is_for_even_wall_only(self) -> bool {
+        const SHARED: [Flag; 9] = [
+            Flag::EarlyEcho,
+            Flag::InnerReflector,
+            Flag::Ambiguous,
+            Flag::Alone,
+            Flag::Weak,
+            Flag::Uneven,
+            Flag::Phase,
+            Flag::Saturated,
+            Flag::NearUneven,
+        ];
+        SHARED.iter().any(|flag| self.has(*flag))
+    }
     pub fn iter(self) -> impl Iterator<Item = Flag> {
         Flag::ALL.iter().copied().filter(move |flag| self.has(*flag))
     }
@@ -175,21 +191,9 @@ impl Measurement {
             flags,
         }
     }
-    /// Whether part of the beam may stand on something else, so that number and U speak for an even wall only: beside a pit the plate's
-    /// echo is weak, or its repeat is, and the pit's bottom may lie far under both.
+    /// Whether number and U speak for an even wall only.
     pub fn is_for_even_wall_only(&self) -> bool {
-        const SHARED: [Flag; 9] = [
-            Flag::EarlyEcho,
-            Flag::InnerReflector,
-            Flag::Ambiguous,
-            Flag::Alone,
-            Flag::Weak,
-            Flag::Uneven,
-            Flag::Phase,
-            Flag::Saturated,
-            Flag::NearUneven,
-        ];
-        self.thickness.is_some() && SHARED.iter().any(|flag| self.flags.has(*flag))
+        self.thickness.is_some() && self.flags.is_for_even_wall_only()
     }
     /// The thickness, where it counts for a minimum: a reading that stands alone is kept and said, and leads nothing.
     pub fn counted(&self) -> Option<Length> {

@@ -12,8 +12,9 @@ use backwall_units::{Length, Time};
 /// even wall, echoes under a quarter of a beam do not move the zero, and what is dim and narrow is doubted by its neighbours. 6: what
 /// neighbours show goes on only as steeply as a wall that returns an echo; what counts is timed with taps in whole numbers. 7: what stands before a dark wall is compared with the grain before a whole one. 8: beside what
 /// is not even a reading says that its U does not reach there; one that its own two echoes contradict is read by them, and such a pair moves the zero only
-/// where it returns about as much as those before it; a dim echo between two gaps narrower than the tyre's contact stands alone.
-pub const EVALUATOR_VERSION: u32 = 8;
+/// where it returns about as much as those before it; a dim echo between two gaps narrower than the tyre's contact stands alone. 9: on a slope as well a reading says that its U does not reach the wall
+/// beside it, as the readings there show; a reflector's third echo and later ones are no wall behind it.
+pub const EVALUATOR_VERSION: u32 = 9;
 
 /// An echo that an earlier version timed must be found again within this. The two sum the same taps, rounded otherwise, and a
 /// parabola through the top settles to some 0.01 ps: 5 ps are 15 nm of steel, far under any uncertainty that is shown.

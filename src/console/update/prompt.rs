@@ -177,7 +177,10 @@ pub fn ask_sign(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let fields = who(app);
-    let title = format!("Sign {} answers. A later answer makes the signature stale.", app.contents.answers.len());
+    let list = &app.contents.checklist;
+    // An item that was answered again is one answer.
+    let answered = list.items.iter().filter(|item| list.answer(item, &app.contents.answers).is_some()).count();
+    let title = format!("Sign {}. A later answer makes the signature stale.", backwall_report::words::count(answered as u64, "answer"));
     ask(app, title, Purpose::Sign, fields)
 }
 

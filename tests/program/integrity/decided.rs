@@ -3,7 +3,7 @@
 
 use super::close;
 use backwall_survey::integrity::Decision;
-use backwall_survey::integrity::average::{AVERAGE, Averages, BinShot, Bins, Test, Windows, assess, tank_length};
+use backwall_survey::integrity::average::{AVERAGE, Averages, BinShot, Bins, SpeaksFor, Test, Windows, assess, tank_length};
 use backwall_survey::integrity::extreme::{Maxima, Minima};
 use backwall_survey::integrity::life::{fieller, remaining_life};
 use backwall_survey::integrity::local::worst_place;
@@ -19,19 +19,16 @@ fn mm(value: f64) -> Length {
     Length::mm(value)
 }
 
+/// A shot on the line, whose U speaks for the lowest wall about the beam.
+fn shot(along: f64, wall: Option<f64>, u: Option<f64>) -> BinShot {
+    let (along, thickness, uncertainty) = (mm(along), wall.map(mm), u.map(mm));
+    BinShot { along, across: mm(0.0), thickness, uncertainty, speaks_for: SpeaksFor::Footprint }
+}
+
 /// Bins of 10 mm, `None` where nothing was read, all with the same U.
 fn bins(walls: &[Option<f64>], expanded: f64) -> Bins {
-    let shots: Vec<BinShot> = walls
-        .iter()
-        .enumerate()
-        .map(|(i, wall)| BinShot {
-            along: mm(i as f64 * 10.0 + 5.0),
-            across: mm(0.0),
-            thickness: wall.map(mm),
-            uncertainty: Some(mm(expanded / 2.0)),
-        })
-        .collect();
-    Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64 * 10.0)), mm(10.0)).unwrap()
+    let shots = walls.iter().enumerate().map(|(i, wall)| shot(i as f64 * 10.0 + 5.0, *wall, Some(expanded / 2.0)));
+    Bins::of(&shots.collect::<Vec<_>>(), (Length::ZERO, mm(walls.len() as f64 * 10.0)), mm(10.0)).unwrap()
 }
 
 fn wanted(average: f64, least: f64, nominal: f64) -> Test {
@@ -121,18 +118,45 @@ fn u_and_the_share_that_was_read_keep_a_course_from_being_called_met() {
     let found = decided(&thin_in_number, 100.0, 0.0, &wanted(8.0, 4.8, 30.0));
     assert!(found.windows.low > mm(20.9) && found.average == Decision::NotDecided, "{found:?}");
     // No U, no "met".
-    let shots: Vec<BinShot> =
-        (0..200).map(|i| BinShot { along: mm(f64::from(i) + 0.5), across: mm(0.0), thickness: Some(mm(9.0)), uncertainty: None }).collect();
+    let shots: Vec<BinShot> = (0..200).map(|i| shot(f64::from(i) + 0.5, Some(9.0), None)).collect();
     let without = Bins::of(&shots, (Length::ZERO, mm(200.0)), mm(10.0)).unwrap();
     let judged = assess(&without, mm(100.0), (mm(9.0), None), &wanted(6.0, 3.6, 10.0)).unwrap().value;
     assert_eq!(judged.decision, Decision::NotDecided);
 }
 
+// Worked by hand. Ten bins of 10 mm, one reading each, U 0.04, 8.05 mm wanted: 6.0 in the sixth, 8.4 in the nine others. As read t1 = (9 x 8.4 +
+// 6.0) / 10 = 8.16, less U 8.12. The two beside the low one are for an even wall only: they are no more than 6.0 at the safe end, t1 >=
+// (7 x 8.4 + 3 x 6.0) / 10 = 7.68, less U 7.64, and the upper end is 8.20: neither proven.
+#[test]
+fn a_reading_for_an_even_wall_only_is_no_more_than_the_lowest_wall_beside_it() {
+    let judged = |speaks_for: &dyn Fn(usize) -> SpeaksFor| {
+        let wall = |bin: usize| Some(if bin == 5 { 6.0 } else { 8.4 });
+        let shots = (0..10).map(|bin| BinShot { speaks_for: speaks_for(bin), ..shot(bin as f64 * 10.0 + 5.0, wall(bin), Some(0.02)) });
+        let bins = Bins::of(&shots.collect::<Vec<_>>(), (Length::ZERO, mm(100.0)), mm(10.0)).unwrap();
+        let found = assess(&bins, mm(100.0), (mm(6.0), Some(mm(0.02))), &wanted(8.05, 4.8, 9.0)).unwrap().value;
+        close(found.windows.low.as_mm(), 8.16, 1e-9);
+        close(found.windows.high.as_mm(), 8.16, 1e-9);
+        found
+    };
+    let even_wall = |bins: &'static [usize]| move |bin: usize| if bins.contains(&bin) { SpeaksFor::EvenWall } else { SpeaksFor::Footprint };
+    let found = judged(&even_wall(&[]));
+    assert_eq!((found.decision, found.open_by_even_only, found.windows.even_wall_only), (Decision::Met, false, 0.0));
+    close(found.average_safe.as_mm(), 8.12, 1e-9);
+    let found = judged(&even_wall(&[4, 6]));
+    assert_eq!((found.average, found.decision, found.open_by_even_only), (Decision::NotDecided, Decision::NotDecided, true));
+    close(found.average_safe.as_mm(), 7.64, 1e-9);
+    close(found.windows.even_wall_only, 0.2, 1e-12);
+    // Where nothing lower was read within a bin of it, its own number is the lowest.
+    assert_eq!(judged(&even_wall(&[2, 8])).decision, Decision::Met);
+    // What stands alone lowers nothing but itself, and is no higher for it.
+    let found = judged(&|bin| if bin == 5 { SpeaksFor::Itself } else { even_wall(&[4, 6])(bin) });
+    close(found.average_safe.as_mm(), 8.12, 1e-9);
+}
+
 #[test]
 fn standing_still_weighs_no_more_and_a_second_drive_fills_the_gaps_of_the_first() {
     let wall = |x: f64| if (400.0..500.0).contains(&x) { 8.0 } else { 10.0 };
-    let shot =
-        |x: f64, echo: bool| BinShot { along: mm(x), across: mm(0.0), thickness: echo.then(|| mm(wall(x))), uncertainty: Some(mm(0.02)) };
+    let shot = |x: f64, echo: bool| shot(x, echo.then(|| wall(x)), Some(0.02));
     let mut shots: Vec<BinShot> = (0..1500).map(|i| f64::from(i) + 0.5).map(|x| shot(x, !(600.0..800.0).contains(&x))).collect();
     let lowest = |shots: &[BinShot], length: f64| {
         Windows::of(&Bins::of(shots, (Length::ZERO, mm(1500.0)), mm(10.0)).unwrap(), mm(length), mm(10.0)).unwrap()
@@ -181,11 +205,7 @@ pub(super) fn thinned(dice: &mut Dice) -> Vec<f64> {
 /// Decided as a course of a tank 18 m wide with 6 mm required.
 fn of_course(walls: &[Option<f64>]) -> Option<Averages> {
     let least = walls.iter().flatten().copied().reduce(f64::min)?;
-    let shots: Vec<BinShot> = walls
-        .iter()
-        .enumerate()
-        .map(|(i, wall)| BinShot { along: mm(i as f64 + 0.5), across: mm(0.0), thickness: wall.map(mm), uncertainty: Some(mm(0.04)) })
-        .collect();
+    let shots: Vec<BinShot> = walls.iter().enumerate().map(|(i, wall)| shot(i as f64 + 0.5, *wall, Some(0.04))).collect();
     let bins = Bins::of(&shots, (Length::ZERO, mm(walls.len() as f64)), mm(10.0)).unwrap();
     let length = tank_length(mm(18_000.0), mm(least)).unwrap().value;
     let test = Test { average: mm(6.0), least: mm(3.6), nominal: mm(9.0), max_gap: mm(10.0), source: AVERAGE };

@@ -1,7 +1,7 @@
 //! A disk that runs full and has room again, played by a function that each reading asks for room.
 
 use super::*;
-use crate::{CloseReason, Entry, Mark, MarkKind, Note, RunStart};
+use crate::{CloseReason, Entry, Mark, MarkKind, Note, RunStart, RunSummary};
 use backwall_survey::neighbours::Judgement;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
@@ -278,9 +278,10 @@ fn runs_side_by_side_keep_their_own_rows_through_a_full_disk_and_end_one_by_one(
     }
 }
 
-/// Of five readings the two lowest stand alone. The table, and so the digest over it, keeps the least of all; every summary has the lowest that counts.
+/// Of five readings the two lowest stand alone. The table, and so the digest over it, keeps the lowest that counts, as every summary has it;
+/// where an earlier program kept the least of all, the same is said.
 #[test]
-fn the_minimum_that_is_said_is_none_that_stands_alone_and_what_is_kept_is_as_it_was_read() {
+fn the_minimum_that_is_said_and_kept_is_none_that_stands_alone() {
     let folder = tempfile::tempdir().unwrap();
     let path = new_job(folder.path());
     let job = JobFile::open(&path).unwrap();
@@ -308,7 +309,11 @@ fn the_minimum_that_is_said_is_none_that_stands_alone_and_what_is_kept_is_as_it_
         assert_eq!((summary.least, summary.least_at, &summary.digest), (judged.0, judged.1, &closed.digest));
     }
     let stored = |sql: &str| rusqlite::Connection::open(&path).unwrap().query_row(sql, [], |row| row.get::<_, i64>(0)).unwrap();
-    assert_eq!(stored("SELECT least_nm FROM run_end"), 1_700_000);
+    assert_eq!(stored("SELECT least_nm FROM run_end"), 5_200_000);
+    let reader = JobFile::open_read_only(&path).unwrap();
+    let as_kept_before = RunSummary { least: Some(Length::mm(1.7)), least_at: Some(Length::mm(30.0)), ..closed };
+    let summary = reader.with_minimum(as_kept_before, None).unwrap();
+    assert_eq!((summary.least, summary.least_at), judged);
 }
 
 /// SQLite itself finds a thing of the schema that is kept under another table's name, but for one in other letters: a bit makes a capital.

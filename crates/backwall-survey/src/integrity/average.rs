@@ -6,7 +6,7 @@ mod pits;
 mod test;
 mod tracks;
 
-pub use bins::{BinShot, BinStretch, Bins};
+pub use bins::{BinShot, BinStretch, Bins, SpeaksFor};
 pub use pits::{AssessedPit, Pits, pits};
 pub use test::{Averages, Test, Windows, assess, lasting};
 pub use tracks::{TrackShots, by_track, joined};

@@ -28,7 +28,8 @@ const LEAST_SHOTS: u32 = 3;
 const FLOOR: Length = Length::mm(8.0);
 /// A pit is no longer than this.
 const PIT: Length = Length::mm(25.0);
-/// Inside a lamination less of the wall stands than this, but at half its depth, where its own second echo takes the place.
+/// Inside a lamination less of the wall stands than this, but at half its depth, where its own second echo takes the place, or at a third,
+/// where its own third does and the second stands between.
 const WALL_LEFT: f64 = 0.8;
 const HALF: Length = Length::mm(0.4);
 
@@ -47,6 +48,8 @@ struct Inside {
     /// Of a whole beam: that, and the wall's echo.
     inner: f64,
     wall: f64,
+    /// Whether what stands at the wall is a repeat of what stands before it.
+    is_train: bool,
 }
 
 pub fn judge(shots: &[Neighbour], beside: BothSides, said: &mut Vec<Judgement>) {
@@ -84,13 +87,16 @@ pub fn judge(shots: &[Neighbour], beside: BothSides, said: &mut Vec<Judgement>) 
     };
     let extent = (inside[inside.len() - 1].along - inside[0].along).abs();
     let wall = wall_at(inside[inside.len() / 2].along);
-    let at_half = (depth * 2.0 - wall).abs() <= HALF;
-    // At half its depth a reflector's own second echo fills the wall up, but a small one's is as small as the first.
-    let little = at_half && middle(inside.iter().map(|s| s.inner).collect()) < DIM;
+    let times = (wall / depth).round();
+    let trains = inside.iter().filter(|shot| shot.is_train).count() * 2 > inside.len();
+    // At half its depth, or at a third and less where all repeats between show it, a reflector's own repeat stands for the wall.
+    let at_part = times >= 2.0 && (depth * times - wall).abs() <= HALF && (times == 2.0 || trains);
+    // There a reflector's own repeat fills the wall up, but a small one's is as small as the first.
+    let little = at_part && middle(inside.iter().map(|s| s.inner).collect()) < DIM;
     if evidence.inside >= LEAST_SHOTS && extent < NARROW * if little { 2.0 } else { 1.0 } && wall_left >= WALL_UNDIMMED {
         return;
     }
-    if !at_half && returned > GRAIN && wall_left >= GRAIN_WALL {
+    if !at_part && returned > GRAIN && wall_left >= GRAIN_WALL {
         return;
     }
     let sharp = dark_way.0 <= DARK_WAY || dark_way.1 <= DARK_SHOTS;
@@ -99,7 +105,7 @@ pub fn judge(shots: &[Neighbour], beside: BothSides, said: &mut Vec<Judgement>) 
         && sharp
         && evidence.rough <= FLAT
         && beside.behind.is_some()
-        && (wall_left <= WALL_LEFT || at_half);
+        && (wall_left <= WALL_LEFT || at_part);
     // A thinned wall shows a floor; pits, one or many, show bottoms no wider than themselves.
     let floor = longest(&seen, |shot| shot.inner + shot.wall >= RETURNS).0;
     let kind = if lamination {
@@ -161,7 +167,8 @@ fn look(shot: &Neighbour, wall: Length, beam: f64) -> Inside {
     let level = inner.iter().map(|echo| echo.level).fold(0.0, f64::max) / beam;
     let standing = shot.sight.near(wall, AT_WALL).map_or(0.0, |echo| echo.level / beam);
     let depth = (level >= INSIDE_LEVEL).then(|| comb(&echoes.iter().map(|echo| echo.depth).collect::<Vec<_>>())).flatten();
-    Inside { along: shot.along, depth, inner: level, wall: standing }
+    let is_train = inner.first().is_some_and(|first| shot.is_repeat(**first, wall));
+    Inside { along: shot.along, depth, inner: level, wall: standing, is_train }
 }
 
 /// The reflector whose repeats a train of echoes is: the first of them, or what divides all where the first is lost.

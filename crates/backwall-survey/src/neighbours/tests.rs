@@ -14,6 +14,7 @@ fn shot(at: u64, echoes: &[(f64, f64)]) -> Neighbour {
         along: Length::mm(at as f64),
         course: Some(1),
         thickness: sight.taken.map(|echo| echo.depth),
+        uncertainty: Some(Length::mm(0.02)),
         quality: if echoes.is_empty() { Quality::None } else { Quality::Good },
         flags: Flags::NONE,
         level: Level::Clear,
@@ -56,6 +57,30 @@ fn a_reflector_with_sharp_edges_before_an_unchanged_wall_is_a_lamination() {
         let found = kinds(sound(20).into_iter().chain(lamination(depth, 12)).chain(sound(20)));
         assert!(matches!(found[..], [(Kind::Lamination, (20..=22, 34..=38))]), "{depth}: {found:?}");
     }
+}
+
+// A reflector at a third of the wall has its third echo where the wall's was; at 3.0 in 9.8 mm it stands 0.8 mm before it, at 3.5 mm 0.7 behind.
+#[test]
+fn a_reflector_whose_third_echo_stands_where_the_wall_was_is_a_lamination_and_grain_at_a_third_is_none() {
+    for depth in [3.0, 9.8 / 3.0, 3.4, 3.5] {
+        let inside = |share: f64| {
+            let mut echoes: Vec<(f64, f64)> =
+                [0.75, 0.9, 0.9].iter().zip(1..).map(|(level, n)| (depth * f64::from(n), level * share)).collect();
+            match echoes.iter_mut().find(|(mm, _)| (*mm - 9.8).abs() < 0.3) {
+                Some(repeat) => repeat.1 += 1.0 - share,
+                None => echoes.push((9.8, 1.0 - share)),
+            }
+            echoes.retain(|(_, level)| *level > 0.05);
+            echoes.sort_by(|a, b| a.0.total_cmp(&b.0));
+            echoes
+        };
+        let edge = || [0.3, 0.6, 0.9].map(inside).into_iter();
+        let line = sound(20).into_iter().chain(edge()).chain(vec![inside(1.0); 20]).chain(edge().rev()).chain(sound(20));
+        let found = kinds(line);
+        assert!(matches!(found[..], [(Kind::Lamination, (20..=22, 42..=46))]), "{depth}: {found:?}");
+    }
+    let grain = vec![vec![(3.27, 0.5), (9.8, 0.97)]; 4];
+    assert_eq!(kinds(sound(20).into_iter().chain(grain).chain(sound(20))), []);
 }
 
 #[test]
@@ -260,4 +285,27 @@ fn a_whole_echo_within_the_footprint_of_a_pit_says_so_and_one_beside_a_laminatio
     assert_eq!(near_uneven(0.05, uneasy.clone()), [0; 0]);
     let rows = near_uneven(0.05, uneasy.clone().chain(pit()).chain(uneasy));
     assert!(rows.iter().all(|row| (355..460).contains(row)), "{rows:?}");
+}
+
+// Worked: on a slope the wall 1.5 mm away is lower by 1.5 times its gradient, 0.06 mm at 0.04 and 0.03 at 0.02; U is 0.04 mm.
+#[test]
+fn a_reading_on_a_slope_says_that_its_u_does_not_reach_the_wall_beside_it() {
+    for apart in [0.25, 1.0, 2.5] {
+        let steps = (30.0 / apart) as usize;
+        let flat = |depth: f64| vec![vec![(depth, 1.0)]; steps];
+        let wall = |gradient: f64| {
+            let slope = (1..=steps).map(move |k| vec![(9.8 - gradient * apart * k as f64, 1.0)]);
+            flat(9.8).into_iter().chain(slope).chain(flat(9.8 - gradient * apart * steps as f64))
+        };
+        assert_eq!(near_uneven(apart, wall(0.02)), [0; 0], "{apart}");
+        let rows = near_uneven(apart, wall(0.04));
+        // All of the slope but its lowest millimetres, and no more above it than the shots that see it.
+        let (from, to) = (steps as u64, 2 * steps as u64);
+        let sees = (3.0 / apart).ceil() as u64;
+        assert!((from..to - sees).all(|row| rows.contains(&row)), "{apart}: {rows:?}");
+        assert!(rows.iter().all(|row| (from - sees..to).contains(row)), "{apart}: {rows:?}");
+    }
+    // Readings that scatter by half of U are no slope.
+    let even = (0..400).map(|at| vec![(9.8 + [0.01, -0.01, 0.004, -0.008, 0.01, 0.0, -0.01][at % 7], 1.0)]);
+    assert_eq!(near_uneven(0.25, even), [0; 0]);
 }

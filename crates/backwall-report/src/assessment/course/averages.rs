@@ -47,9 +47,10 @@ impl Work<'_> {
         }
     }
 
-    /// A reading that agrees with no neighbour and would not be enough: it decides nothing, and nothing is met before it was looked at by hand.
+    /// A reading that agrees with no neighbour and would not be enough, whatever its U: it decides nothing, and nothing is met before it was
+    /// looked at by hand.
     fn one_alone_under(&self, wanted: Length) -> Option<DatedWall> {
-        self.of_minimum.alone.filter(|wall| decide(wall.thickness, wall.uncertainty, wanted) == Decision::NotMet)
+        self.of_minimum.alone.filter(|wall| decide(wall.thickness, None, wanted) == Decision::NotMet)
     }
 
     pub(super) fn averages(&mut self, least: DatedWall, required: Option<Length>, upper: Option<LossRate>) {
@@ -204,6 +205,12 @@ fn why(averages: &Averages, test: &Test, least: DatedWall, unit: LengthUnit) -> 
             words.push(format!("met if the unread wall averages at least {}{more}", mm(must)));
         }
         None => {}
+    }
+    if averages.open_by_even_only {
+        words.push(format!(
+            "{:.0} % of the lowest stretch is for an even wall only and counts as the lowest wall read within a bin of it: prove it by hand",
+            100.0 * windows.even_wall_only
+        ));
     }
     if averages.least == Decision::NotDecided && decide(least.thickness, least.uncertainty, test.least) == Decision::Met {
         words.push(format!("t2 is known only of what was read, and echoes are further apart than {}", mm(test.max_gap)));

@@ -201,6 +201,9 @@ impl Work<'_> {
             expanded: wall.uncertainty.map(|u| u * 2.0),
         };
         self.done.minima = surveys.iter().map(at).collect();
+        if let (Some(present), true) = (self.done.minima.last_mut(), self.of_minimum.even_only) {
+            present.expanded = None;
+        }
         if surveys.len() < 3 {
             return;
         }
@@ -228,6 +231,10 @@ impl Work<'_> {
                     crate::words::count(found.len() as u64, "rate"),
                     from.title
                 ));
+                if self.of_minimum.even_only {
+                    let caution = "t_actual is for an even wall only: its U is the least there is, and the wall under the beam may be lower and the life shorter";
+                    life.worked.cautions.push(caution.to_owned());
+                }
                 self.done.summary.rate_from = Some(from.title.clone());
                 self.take(Ok(life))
             }

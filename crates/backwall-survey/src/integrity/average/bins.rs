@@ -1,7 +1,30 @@
 //! The wall of one course along a line in equal bins, each read or unread.
 
+use backwall_ultrasound::Measurement;
 use backwall_units::Length;
 use serde::Serialize;
+
+/// What the U of a reading speaks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum SpeaksFor {
+    /// The lowest wall about the beam.
+    #[default]
+    Footprint,
+    /// An even wall only: part of the beam stands on something else, or the wall close beside it does. The wall there may be lower.
+    EvenWall,
+    /// Itself: no neighbour agrees with it.
+    Itself,
+}
+
+impl SpeaksFor {
+    pub fn of(reading: &Measurement) -> Self {
+        match (reading.counted(), reading.is_for_even_wall_only()) {
+            (None, _) => Self::Itself,
+            (_, true) => Self::EvenWall,
+            (_, false) => Self::Footprint,
+        }
+    }
+}
 
 /// One shot at its place, with its echo or without.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -12,6 +35,7 @@ pub struct BinShot {
     pub thickness: Option<Length>,
     /// Standard uncertainty (k = 1), where it is known.
     pub uncertainty: Option<Length>,
+    pub speaks_for: SpeaksFor,
 }
 
 /// A piece of the line.
@@ -33,6 +57,10 @@ impl BinStretch {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BinRead {
     pub thickness: Length,
+    /// The same at its safe end: where readings are for an even wall only, the lowest wall that was read within a bin of them.
+    pub safe: Length,
+    /// The share of it that is for an even wall only.
+    pub even_wall_only: f64,
     /// Standard uncertainty; common to neighbours, so no average makes it less. `None` where a reading in it has none.
     pub uncertainty: Option<Length>,
 }
@@ -59,7 +87,8 @@ const ENOUGH: f64 = 0.8;
 impl Bins {
     /// Cuts what lies between `from` and `to` into equal bins no wider than `max_gap`, each of a whole number of cells about as wide as shots
     /// lie apart, echo or not. A cell is read where a shot in it had an echo. A bin is read where 80 % of its cells are; its mean counts, the
-    /// rest of it at its lowest cell. All shots are of one track: see [`super::by_track`].
+    /// rest of it at its lowest cell. At the safe end a cell with a reading for an even wall only is no more than the lowest wall read in its
+    /// bin and the two beside it. All shots are of one track: see [`super::by_track`].
     pub fn of(shots: &[BinShot], (from, to): (Length, Length), max_gap: Length) -> Option<Self> {
         let inside = |shot: &&BinShot| shot.along.is_finite() && shot.along >= from && shot.along <= to;
         let mut shots: Vec<BinShot> = shots.iter().filter(inside).copied().collect();
@@ -78,8 +107,11 @@ impl Bins {
         }
         let read = |shot: &&BinShot| shot.thickness.is_some_and(Length::is_finite);
         let places = std::iter::once(from).chain(shots.iter().filter(read).map(|shot| shot.along)).chain([to]).collect();
-        let cells: Vec<Option<BinRead>> = cells.iter().map(|shots| of_cell(shots)).collect();
-        Some(Self { from, width, bins: cells.chunks(each as usize).map(of_bin).collect(), places })
+        let bins: Vec<&[Vec<BinShot>]> = cells.chunks(each as usize).collect();
+        let lowest: Vec<Option<Length>> = bins.iter().map(|cells| lowest_in(cells)).collect();
+        let near = |bin: usize| lowest[bin.saturating_sub(1)..(bin + 2).min(lowest.len())].iter().flatten().copied().reduce(Length::min);
+        let bins = bins.iter().enumerate().map(|(bin, cells)| of_bin(cells, near(bin))).collect();
+        Some(Self { from, width, bins, places })
     }
 
     pub fn edge(&self, index: usize) -> Length {
@@ -125,22 +157,44 @@ fn spacing(sorted: &[BinShot]) -> Length {
     Length::mm(crate::strip::statistics::quantile(&steps, USUAL).unwrap_or_default())
 }
 
-fn of_cell(shots: &[BinShot]) -> Option<BinRead> {
-    let read: Vec<(f64, Option<Length>)> =
-        shots.iter().filter_map(|shot| Some((shot.thickness.filter(|wall| wall.is_finite())?.as_mm(), shot.uncertainty))).collect();
-    let walls: Vec<f64> = read.iter().map(|(wall, _)| *wall).collect();
-    let thickness = Length::mm(crate::strip::statistics::mean(&walls)?);
-    Some(BinRead { thickness, uncertainty: greatest(read.iter().map(|(_, u)| *u)) })
+/// The lowest wall read in some cells. What stands alone is none.
+fn lowest_in(cells: &[Vec<BinShot>]) -> Option<Length> {
+    let counted = cells.iter().flatten().filter(|shot| shot.speaks_for != SpeaksFor::Itself);
+    counted.filter_map(|shot| shot.thickness.filter(|wall| wall.is_finite())).reduce(Length::min)
 }
 
-fn of_bin(cells: &[Option<BinRead>]) -> Option<BinRead> {
-    let read: Vec<&BinRead> = cells.iter().flatten().collect();
-    if (read.len() as f64) < ENOUGH * cells.len() as f64 - 1e-9 {
+/// What was read of a cell, and near it at the lowest.
+fn of_cell(shots: &[BinShot], lowest_near: Option<Length>) -> Option<BinRead> {
+    let read: Vec<&BinShot> = shots.iter().filter(|shot| shot.thickness.is_some_and(Length::is_finite)).collect();
+    let walls: Vec<f64> = read.iter().filter_map(|shot| Some(shot.thickness?.as_mm())).collect();
+    let thickness = Length::mm(crate::strip::statistics::mean(&walls)?);
+    let even_only = read.iter().any(|shot| shot.speaks_for != SpeaksFor::Footprint);
+    Some(BinRead {
+        thickness,
+        safe: lowest_near.filter(|_| even_only).map_or(thickness, |lowest| lowest.min(thickness)),
+        even_wall_only: if even_only { 1.0 } else { 0.0 },
+        uncertainty: greatest(read.iter().map(|shot| shot.uncertainty)),
+    })
+}
+
+fn of_bin(cells: &[Vec<BinShot>], lowest_near: Option<Length>) -> Option<BinRead> {
+    let count = cells.len();
+    let read: Vec<BinRead> = cells.iter().filter_map(|shots| of_cell(shots, lowest_near)).collect();
+    if (read.len() as f64) < ENOUGH * count as f64 - 1e-9 {
         return None;
     }
-    let lowest = read.iter().map(|read| read.thickness).reduce(Length::min)?;
-    let sum = read.iter().fold(Length::ZERO, |sum, read| sum + read.thickness) + lowest * (cells.len() - read.len()) as f64;
-    Some(BinRead { thickness: sum / cells.len() as f64, uncertainty: greatest(read.iter().map(|read| read.uncertainty)) })
+    // What was not read of it is at its lowest cell.
+    let mean = |of: &dyn Fn(&BinRead) -> Length| -> Option<Length> {
+        let lowest = read.iter().map(of).reduce(Length::min)?;
+        let sum = read.iter().fold(Length::ZERO, |sum, read| sum + of(read)) + lowest * (count - read.len()) as f64;
+        Some(sum / count as f64)
+    };
+    Some(BinRead {
+        thickness: mean(&|read| read.thickness)?,
+        safe: mean(&|read| read.safe)?,
+        even_wall_only: read.iter().map(|read| read.even_wall_only).sum::<f64>() / count as f64,
+        uncertainty: greatest(read.iter().map(|read| read.uncertainty)),
+    })
 }
 
 /// The greatest u stands for all; `None` where one is not known.
@@ -153,7 +207,7 @@ mod tests {
     use super::*;
 
     fn at_place(mm: f64) -> BinShot {
-        BinShot { along: Length::mm(mm), across: Length::ZERO, thickness: None, uncertainty: None }
+        BinShot { along: Length::mm(mm), across: Length::ZERO, thickness: None, uncertainty: None, speaks_for: SpeaksFor::Footprint }
     }
 
     /// An encoder of 40 counts a millimetre and a crawler of 40 mm/s at 15 shots a second give steps of 2.675, 2.675 and 2.65 mm: their mean is

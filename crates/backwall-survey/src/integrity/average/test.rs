@@ -36,6 +36,8 @@ pub struct Windows {
     pub at: BinStretch,
     /// Of the wall there that was read.
     pub share: f64,
+    /// Of the wall there whose readings are for an even wall only.
+    pub even_wall_only: f64,
     /// Bins in a stretch, and stretches.
     pub bins: usize,
     pub windows: usize,
@@ -50,9 +52,11 @@ pub struct Averages {
     pub average: Decision,
     pub least: Decision,
     pub decision: Decision,
-    /// The lowest average at the safe end: unread wall as nothing, less U.
+    /// The lowest average at the safe end: unread wall as nothing, what is for an even wall only as the lowest wall read near it, less U.
     #[serde(rename = "t1_safe_mm")]
     pub average_safe: Length,
+    /// A stretch would be met if all its readings spoke for the lowest wall about the beam.
+    pub open_by_even_only: bool,
     /// The averages are met if the wall that was not read averages at least this, everywhere.
     #[serde(rename = "unread_must_average_mm")]
     pub unread_must: Option<Length>,
@@ -64,6 +68,8 @@ pub struct Averages {
 #[derive(Clone, Copy, Default)]
 struct Sums {
     wall: f64,
+    safe: f64,
+    even_only: f64,
     expanded: f64,
     read: usize,
     without_u: usize,
@@ -82,6 +88,8 @@ impl<'a> Sliding<'a> {
         for bin in &bins.bins {
             if let Some(read) = bin {
                 sum.wall += read.thickness.as_mm();
+                sum.safe += read.safe.as_mm();
+                sum.even_only += read.even_wall_only;
                 sum.expanded += read.uncertainty.map_or(0.0, |u| 2.0 * u.as_mm());
                 sum.read += 1;
                 sum.without_u += usize::from(read.uncertainty.is_none());
@@ -98,6 +106,8 @@ impl<'a> Sliding<'a> {
             let (a, b) = (self.sums[from], self.sums[from + self.width]);
             let sums = Sums {
                 wall: b.wall - a.wall,
+                safe: b.safe - a.safe,
+                even_only: b.even_only - a.even_only,
                 expanded: b.expanded - a.expanded,
                 read: b.read - a.read,
                 without_u: b.without_u - a.without_u,
@@ -108,6 +118,11 @@ impl<'a> Sliding<'a> {
 
     fn low(&self, sums: Sums) -> f64 {
         sums.wall / self.width as f64
+    }
+
+    /// What it is at least, before its U.
+    fn safe(&self, sums: Sums) -> f64 {
+        sums.safe / self.width as f64
     }
 
     fn high(&self, sums: Sums, nominal: Length) -> f64 {
@@ -129,6 +144,7 @@ impl Windows {
             high: Length::mm(sliding.high(sums, nominal)),
             at: BinStretch { from: bins.edge(from), to: bins.edge(from + sliding.width) },
             share: sums.read as f64 / sliding.width as f64,
+            even_wall_only: (sums.even_only / sliding.width as f64).max(0.0),
             bins: sliding.width,
             windows: bins.bins.len() - sliding.width + 1,
             short: bins.width * bins.bins.len() as f64 + bins.width * 0.5 < length,
@@ -148,13 +164,15 @@ pub fn assess(bins: &Bins, length: Length, least: (Length, Option<Length>), test
     let mut average = Decision::Met;
     let mut average_safe = f64::INFINITY;
     let mut unread_must: Option<f64> = None;
+    let mut open_by_even_only = false;
     // Bins that keep a stretch from being decided.
     let mut again = vec![false; bins.bins.len()];
     // To the nanometre readings are kept to, so that equal is enough.
     const NANOMETRE: f64 = 5e-7;
     for (from, sums) in sliding.windows() {
         let unread = sliding.width - sums.read;
-        let (low, high) = (sliding.low(sums) - sums.expanded / m, sliding.high(sums, test.nominal) + sums.expanded / m);
+        let u = sums.expanded / m;
+        let (low, high) = (sliding.safe(sums) - u, sliding.high(sums, test.nominal) + u);
         average_safe = average_safe.min(low);
         let enough = sums.read as f64 >= ENOUGH * m - 1e-9;
         average = average.and(if high < wanted - NANOMETRE {
@@ -162,11 +180,12 @@ pub fn assess(bins: &Bins, length: Length, least: (Length, Option<Length>), test
         } else if low >= wanted - NANOMETRE && enough && sums.without_u == 0 {
             Decision::Met
         } else {
+            open_by_even_only |= sliding.low(sums) - u >= wanted - NANOMETRE && enough && sums.without_u == 0;
             for (open, bin) in again[from..from + sliding.width].iter_mut().zip(&bins.bins[from..from + sliding.width]) {
                 *open |= bin.is_none();
             }
             if unread > 0 {
-                let must = (wanted * m - sums.wall + sums.expanded) / unread as f64;
+                let must = (wanted * m - sums.safe + sums.expanded) / unread as f64;
                 unread_must = Some(unread_must.map_or(must, |known| known.max(must)).max(0.0));
             }
             Decision::NotDecided
@@ -188,6 +207,7 @@ pub fn assess(bins: &Bins, length: Length, least: (Length, Option<Length>), test
         least: least_decision,
         decision,
         average_safe: Length::mm(average_safe),
+        open_by_even_only: open_by_even_only && average == Decision::NotDecided,
         unread_must: unread_must.filter(|_| average == Decision::NotDecided).map(Length::mm),
         again,
     };
@@ -210,7 +230,7 @@ fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test
     let windows = &found.windows;
     let mut worked = Worked::new(
         title,
-        "t1 of a stretch of m bins, k read, lies in [S/m, (S + (m - k) nominal)/m]; not met where the upper end + U < wanted; met where in every stretch 80 % were read and the lower end - U >= wanted; t2 with a guard band of 1.645 u",
+        "t1 of a stretch of m bins, k read, lies in [S/m, (S + (m - k) nominal)/m]; not met where the upper end + U < wanted; met where in every stretch 80 % were read and the safe end, the lower one - U, >= wanted; there a reading for an even wall only is the lowest wall read within a bin of it; t2 with a guard band of 1.645 u",
         test.source,
     )
     .given("m", "bins in a stretch", windows.bins as f64, "")
@@ -224,6 +244,8 @@ fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test
     .gives("", "from", windows.at.from.as_mm(), "mm")
     .gives("", "to", windows.at.to.as_mm(), "mm")
     .gives("", "read of that stretch", windows.share * 100.0, "%")
+    .gives("", "of it for an even wall only", windows.even_wall_only * 100.0, "%")
+    .gives("t1", "at the safe end", found.average_safe.as_mm(), "mm")
     .gives("", "read of the course on this line", bins.share() * 100.0, "%");
     if let Some(u) = least.1 {
         worked = worked.given("U", "of t2 (k = 2)", u.as_mm() * 2.0, "mm");
@@ -239,8 +261,12 @@ fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test
         .verdict(format!("{}: t1 {}, t2 {}", found.decision.word(), found.average.word(), found.least.word()))
         .caution_if(windows.short, "the course on this line is shorter than the averaging length: it counts as one stretch")
         .caution_if(
-            found.average == Decision::NotDecided && found.unread_must.is_none(),
+            found.average == Decision::NotDecided && found.unread_must.is_none() && !found.open_by_even_only,
             "t1 lies within U of what is wanted, or its U is not known",
+        )
+        .caution_if(
+            found.open_by_even_only,
+            "t1 would be met if the U of every reading held for the lowest wall about the beam: prove by hand what is for an even wall only",
         )
         .caution_if(
             found.least == Decision::NotDecided && decide(least.0, least.1, test.least) == Decision::Met,

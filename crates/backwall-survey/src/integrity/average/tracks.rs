@@ -49,6 +49,7 @@ impl Averages {
             least: self.least.and(other.least),
             decision,
             average_safe: self.average_safe.min(other.average_safe),
+            open_by_even_only: self.open_by_even_only || other.open_by_even_only,
             unread_must: unread_must.filter(|_| average == Decision::NotDecided),
             again: if decision == Decision::NotDecided { joined(self.again.into_iter().chain(other.again).collect()) } else { Vec::new() },
         }
@@ -72,7 +73,7 @@ pub fn joined(mut all: Vec<BinStretch>) -> Vec<BinStretch> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{AVERAGE, Bins, Test, assess};
+    use super::super::{AVERAGE, Bins, SpeaksFor, Test, assess};
     use super::*;
 
     const WANTED: Test =
@@ -89,6 +90,7 @@ mod tests {
             across: Length::mm(across),
             thickness: wall(across, at).map(Length::mm),
             uncertainty: Some(Length::mm(0.02)),
+            speaks_for: SpeaksFor::Footprint,
         };
         (0..=100).flat_map(|at| [shot(-25.0, f64::from(at)), shot(25.0, f64::from(at))]).collect()
     }

@@ -73,7 +73,7 @@ impl Checklist {
         let given = |id: &str| self.item(id).and_then(|item| self.answer(item, answers)).map(|answer| &answer.value);
         let number = |id: &str| match given(id) {
             Some(AnswerValue::Number(number)) => Ok(*number),
-            _ => Err(format!("'{}' is to be answered first: the limit is worked out from it", self.item(id).map_or(id, Item::short))),
+            _ => Err(format!("'{}' is to be answered first: the limit is worked out from it", self.item(id).map_or(id, |item| &item.ask))),
         };
         match worked {
             WorkedBounds::Nowhere => Ok(plain),
