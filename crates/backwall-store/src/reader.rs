@@ -84,12 +84,14 @@ impl JobReader {
             Err(StoreError::Io { .. } | StoreError::ReadOnlyFolder { .. }) => {}
             done => return done,
         }
-        // Beside the file nothing can be written. What a crash left in the log must not be passed over.
-        let wal = beside(path, "-wal");
-        if std::fs::metadata(&wal).map_or(0, |wal| wal.len()) == 0 {
+        // Beside the file nothing can be written, or a crash left a journal from which it is to be taken back first, which a reader may
+        // not. What is in a log or a journal must not be passed over.
+        let mut left = vec!["-wal", "-journal"];
+        left.retain(|suffix| std::fs::metadata(beside(path, suffix)).map_or(0, |about| about.len()) > 0);
+        if left.is_empty() {
             return Self::with(path, path, Access::ReadUnchanging);
         }
-        let (copy, at) = copy_away(path, &wal).map_err(|error| StoreError::io(path, &error))?;
+        let (copy, at) = copy_away(path, &left).map_err(|error| StoreError::io(path, &error))?;
         let mut reader = Self::with(path, &at, Access::Write)?;
         reader._copy = Some(copy);
         Ok(reader)
@@ -510,13 +512,15 @@ fn finding(row: &Row<'_>, first: usize) -> rusqlite::Result<Option<Finding>> {
     Ok(Some(Finding { kind, stretch: stretch(row, first + 1)? }))
 }
 
-fn copy_away(path: &Path, wal: &Path) -> std::io::Result<(Copy, PathBuf)> {
+/// A copy of the file with what stands beside it under these endings.
+fn copy_away(path: &Path, left: &[&str]) -> std::io::Result<(Copy, PathBuf)> {
     let nanos = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(0, |since| since.as_nanos());
     let folder = std::env::temp_dir().join(format!("backwall-{}-{nanos}", std::process::id()));
     std::fs::create_dir(&folder)?;
     let copy = Copy(folder);
     let at = copy.0.join("job");
-    for (from, to) in [(path, &at), (wal, &beside(&at, "-wal"))] {
+    for suffix in std::iter::once(&"").chain(left) {
+        let (from, to) = (beside(path, suffix), beside(&at, suffix));
         // Not `fs::copy`: the copy of a file that cannot be written must itself be writable.
         std::io::copy(&mut std::fs::File::open(from)?, &mut std::fs::File::create(to)?)?;
     }

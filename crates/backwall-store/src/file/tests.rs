@@ -334,3 +334,29 @@ fn a_name_of_a_table_in_other_letters_is_found() {
         assert!(problems.iter().any(|problem| problem.what.contains("is not as this program makes it")), "{kind}: {problems:?}");
     }
 }
+
+/// A process that was killed while it wrote pages, with a journal beside the file as when a job is made and on disks that cannot share memory: what
+/// is read is what was there before, and the file itself stays as it is.
+#[test]
+fn what_a_journal_takes_back_is_not_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, killed) = (new_job(folder.path()), folder.path().join("killed.job"));
+    let connection = rusqlite::Connection::open(&path).unwrap();
+    connection.execute_batch("PRAGMA cache_size = 1; BEGIN IMMEDIATE; CREATE TABLE half (a)").unwrap();
+    for _ in 0..200 {
+        connection.execute("INSERT INTO half VALUES (zeroblob(8000))", []).unwrap();
+    }
+    // As it lies on the disk at this moment.
+    let beside = |path: &Path| lock::beside(path, "-journal");
+    std::fs::copy(&path, &killed).unwrap();
+    std::fs::copy(beside(&path), beside(&killed)).unwrap();
+    let lies = std::fs::read(&killed).unwrap();
+    assert!(lies.len() > 1_000_000, "pages were written: {}", lies.len());
+    let verdict = JobFile::open_read_only(&killed).unwrap().verify().unwrap();
+    assert_eq!(verdict.problems, []);
+    assert_eq!(std::fs::read(&killed).unwrap(), lies);
+    // Whoever writes takes it back for good.
+    JobFile::open(&killed).unwrap().close().unwrap();
+    assert!(!beside(&killed).exists());
+    assert_eq!(JobFile::open_read_only(&killed).unwrap().verify().unwrap().problems, []);
+}
