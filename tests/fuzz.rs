@@ -11,6 +11,7 @@
 use backwall_report::earlier::{EarlierTold, of_table};
 use backwall_store::{JobFile, Packer, Unpacker};
 use backwall_stream::{Decoder, Profile, cobs};
+use backwall_survey::job::keys::{KeyLeftOut, PlanTable, TABLES};
 use backwall_survey::job::{Checklist, Plan};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
@@ -246,9 +247,25 @@ fn profiles() {
     texts("profiles", &corpus, |text| Profile::parse("profile.toml", text), drop);
 }
 
+/// Whole plans, and small ones, of which more can be read in the same time: what must be there, and one table more with all its keys.
+fn small_and_whole_plans() -> Vec<Vec<u8>> {
+    let keys = |table: &PlanTable, is_whole: bool| -> String {
+        let keys = table.keys.iter().filter(|key| is_whole || matches!(key.left_out, KeyLeftOut::Needed));
+        let keys: String = keys.map(|key| format!("{} = {}\n", key.name, key.example)).collect();
+        format!("{}\n{keys}", table.header())
+    };
+    let small = TABLES.iter().map(|whole| {
+        let wanted = |table: &&PlanTable| table.needed || table.path == whole.path || whole.path.starts_with(table.path);
+        TABLES.iter().filter(wanted).map(|table| keys(table, table.path == whole.path)).collect::<String>().into_bytes()
+    });
+    small.chain([file("demo-stream/plan.toml"), file("tests/data/plan.toml")]).collect()
+}
+
 #[test]
 fn plans() {
-    let corpus = [file("demo-stream/plan.toml"), file("tests/data/plan.toml")];
+    let corpus = small_and_whole_plans();
+    let taken = corpus.iter().filter(|plan| Plan::parse("plan.toml", std::str::from_utf8(plan).unwrap()).is_ok()).count();
+    assert!(taken + 3 > corpus.len(), "{taken} of {} plans are ones", corpus.len());
     texts(
         "plans",
         &corpus,

@@ -73,6 +73,9 @@ pub struct MeasureArgs {
     /// The channel to read, where the device has several
     #[arg(long)]
     pub channel: Option<String>,
+    /// With --at or --verify: send the device this command of its profile before each block, as gain=26; may be given again
+    #[arg(long, value_name = "NAME[=VALUE]")]
+    pub send: Vec<String>,
 }
 
 #[derive(Args, Debug)]
@@ -102,6 +105,9 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<()> {
     let nothing = measure.at.is_empty() && measure.verify.is_empty() && measure.encoder.is_none();
     if nothing && args.headless {
         bail!("nothing to measure: give --at 5.00=STREAM for each block, --verify 10.00=STREAM, or --encoder 1000=STREAM");
+    }
+    if nothing && !measure.send.is_empty() {
+        bail!("--send goes with --at, --verify or --encoder; on the console s on Calibrate sends a command");
     }
     if nothing {
         let stream = StreamArgs {
@@ -149,7 +155,13 @@ pub async fn work(session: &Session, args: &MeasureArgs) -> anyhow::Result<Calib
     }
     let by = Signed { at_us: crate::live::now_us(), ..session.operator.clone() };
     let start = Start::of(&contents, profile.channel.as_deref());
-    let found = bench::unattended(start, &profile, args.keep_velocity, attempts(args, &contents.plan)).await?;
+    let attempts = attempts(args, &contents.plan);
+    let can_be_sent = |attempt: &Attempt| matches!(attempt.spec, StreamSpec::Serial { .. } | StreamSpec::Tcp { .. });
+    if !args.send.is_empty() && !attempts.iter().all(can_be_sent) {
+        bail!("--send needs a device that can be written to: MM=serial:PORT[@BAUD] or MM=tcp:HOST:PORT");
+    }
+    let orders = super::scan::orders(profile.commands(), &args.send, &session.operator.name)?;
+    let found = bench::unattended(start, &profile, args.keep_velocity, attempts, &orders).await?;
     let mut said = CalibrateSaid { text: Vec::new(), object: json!({"event": "calibrated"}), failed: None, no_fit: None };
     said.refused(&found.refused);
     said.encoder(&found.view.found);

@@ -184,7 +184,9 @@ fn of_notice(notice: &Notice, run: i64) -> (String, Value) {
             (format!("NO ECHO over {:.0} mm", length.as_mm()), object)
         }
         Notice::Link { up, text } => (format!("link: {text}"), json!({"event": "link", "run": run, "up": up, "text": text})),
-        Notice::Fault(text) => (format!("FAULT: {text}"), json!({"event": "fault", "run": run, "text": text})),
+        Notice::Fault(text) | Notice::Held(text) => {
+            (format!("FAULT: {text}"), json!({"event": "fault", "run": run, "text": text.to_string()}))
+        }
     }
 }
 

@@ -7,7 +7,9 @@ use super::follow::text_of_validity;
 use super::work::interruptible;
 use crate::session::{Session, evaluate};
 use anyhow::{Context, bail};
-use backwall_store::{Adoption, EvaluationFindings, EvaluationId, EvaluationStart, EvaluationSummary, JobContents, RunId, RunSummary};
+use backwall_store::{
+    Adoption, EvaluationFindings, EvaluationId, EvaluationStart, EvaluationSummary, JobContents, RunId, RunSummary, differences_in,
+};
 use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::Validity;
 use backwall_ultrasound::calibration::Budget;
@@ -203,7 +205,9 @@ pub fn object_of_adoption(adoption: &Adoption) -> Value {
 pub fn line_of_adoption(contents: &JobContents, adoption: &Adoption) -> String {
     let (run, by) = (adoption.run, &adoption.by.name);
     match contents.evaluations.iter().find(|evaluation| Some(evaluation.id) == adoption.evaluation) {
-        Some(evaluation) => format!("run {run} counts as {}", backwall_report::words::adopted(evaluation, adoption, contents.plan.zone())),
+        Some(evaluation) => {
+            format!("run {run} counts as {}", backwall_report::words::adopted(contents, evaluation, adoption, contents.plan.job.units))
+        }
         None => format!("run {run} counts by its own readings, as {by} says: {}", adoption.reason),
     }
 }
@@ -239,7 +243,7 @@ fn order(contents: &JobContents, args: &ReevaluateArgs, by: &Signed) -> anyhow::
     let setup = changed(from, args);
     Ok(EvaluationStart {
         run: run.id,
-        differs: evaluate::differences_in(run, &setup, args.setup),
+        differs: differences_in(run, &setup, args.setup, LengthUnit::Mm),
         setup,
         setup_id,
         why: args.why.trim().to_owned(),

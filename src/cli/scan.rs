@@ -2,15 +2,15 @@
 
 use super::follow::{self, NOTICES};
 use super::stream_args::StreamArgs;
-use crate::live::{Begin, ContinuesRun, RunCommand};
+use crate::live::{Begin, ContinuesRun, RunCommand, place};
 use crate::session::{Session, runtime};
 use anyhow::{Context, anyhow, bail};
 use backwall_store::RunId;
-use backwall_stream::command::{CommandOrder, order_of};
+use backwall_stream::command::{CommandOrder, DeviceCommand, order_of};
 use backwall_stream::profile::Profile;
 use backwall_stream::spec::StreamSpec;
 use backwall_survey::job::overriding::Override;
-use backwall_units::{LengthUnit, parse_length};
+use backwall_units::{Length, LengthUnit, parse_length};
 use clap::Args;
 use serde_json::json;
 use std::path::PathBuf;
@@ -26,6 +26,9 @@ pub struct ScanArgs {
     /// How far from the line's start the crawler is, along the way it is driven: 1.2m, or a number in the job's unit
     #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     pub from: Option<String>,
+    /// How far beside the line a scanner with a second encoder stands, clockwise or upward, else with a minus: a number in the job's unit, or 0.03m
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    pub across: Option<String>,
     /// Go on from the last saved place of this run, on its line
     #[arg(long = "continue", value_name = "RUN", conflicts_with_all = ["line", "from"])]
     pub continues: Option<RunId>,
@@ -73,12 +76,22 @@ pub fn run(args: ScanArgs) -> anyhow::Result<()> {
     let by = session.signed();
     let against = args.override_checklist.map(|reason| Override { reason, second: args.second, by });
     let goes_on = args.continues.map(|from| ContinuesRun { from, reason: args.reason, by: session.signed() });
-    let begin = begin(&session, args.line.as_deref(), args.from.as_deref(), goes_on)?.against(against);
+    let across = args.across.as_deref().map(|typed| across(&session, typed)).transpose()?.unwrap_or_default();
+    let begin = Begin { across, ..begin(&session, args.line.as_deref(), args.from.as_deref(), goes_on)? }.against(against);
     if args.headless {
         headless(session, &begin, args.json, &args.send)
     } else {
         super::console::scan(session, begin, earlier, &args.screen)
     }
+}
+
+/// Where the scanner stands beside the line.
+fn across(session: &Session, typed: &str) -> anyhow::Result<Length> {
+    let plan = session.file.contents()?.plan;
+    if plan.encoder.across_counts_per_mm.is_none() {
+        bail!("--across is for a scanner with a second encoder: the plan has no across_counts_per_mm under [encoder]");
+    }
+    place::across(typed, plan.job.units).map(Option::unwrap_or_default).map_err(|why| anyhow!("--across {typed}: {why}"))
 }
 
 /// What the options ask for.
@@ -92,6 +105,11 @@ fn begin(session: &Session, line: Option<&str>, from: Option<&str>, goes_on: Opt
     Ok(Begin { offset, ..Begin::on(line) })
 }
 
+/// What is to be sent to the device, by its names and values.
+pub fn orders(commands: &[DeviceCommand], asked: &[String], by: &str) -> anyhow::Result<Vec<CommandOrder>> {
+    asked.iter().map(|asked| Ok(CommandOrder { by: by.to_owned(), ..order_of(commands, asked)? })).collect()
+}
+
 /// Runs a line to its end without a screen, then closes the job file.
 pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String]) -> anyhow::Result<()> {
     let spec = session.streams.get(&begin.line).or(session.stream.as_ref()).map(|stream| &stream.spec);
@@ -100,10 +118,7 @@ pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String])
     }
     let commands = session.profile.as_ref().map_or(&[][..], Profile::commands);
     // A command that is not known, or not with this value, is found before anything is recorded.
-    let orders = send
-        .iter()
-        .map(|asked| Ok(CommandOrder { by: session.operator.name.clone(), ..order_of(commands, asked)? }))
-        .collect::<anyhow::Result<Vec<_>>>()?;
+    let orders = orders(commands, send, &session.operator.name)?;
     let runtime = runtime()?;
     let done = runtime.block_on(async {
         let mut opened = Vec::new();
@@ -115,7 +130,8 @@ pub fn headless(session: Session, begin: &Begin, as_json: bool, send: &[String])
                 let object = json!({
                     "event": "opened", "line": start.line, "channel": start.channel, "track_mm": start.path.track.as_mm(), "stream": start.stream,
                     "profile": start.profile_name, "checklist_override": start.checklist_override, "start_mm": start.path.start.as_mm(),
-                    "offset_mm": start.path.offset.as_mm(), "continues": begin.continues.as_ref().map(|goes_on| goes_on.from),
+                    "offset_mm": start.path.offset.as_mm(), "across_start_mm": start.path.across_start.as_mm(),
+                    "continues": begin.continues.as_ref().map(|goes_on| goes_on.from),
                 });
                 opened.push((object, notices));
             }

@@ -3,6 +3,7 @@
 
 mod held;
 mod pace;
+mod sparing;
 pub mod terminal;
 mod worker;
 
@@ -66,10 +67,11 @@ const CLOCK: Duration = Duration::from_millis(100);
 
 /// What is not drawn yet; the last that is true counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Owed {
+pub enum Owed {
     Nothing,
     Clock,
     News,
+    /// What somebody asked for.
     Key,
 }
 
@@ -97,6 +99,12 @@ pub trait Surface {
     /// for comes before what changed by itself.
     fn ready_in(&self, pressed: bool) -> Duration;
     fn draw(&mut self, app: &App) -> std::io::Result<()>;
+    /// The next picture is what somebody asked for.
+    fn asked(&mut self) {}
+    /// What has still to be drawn of the last picture, where it goes out in pieces.
+    fn rest(&self) -> Owed {
+        Owed::Nothing
+    }
     /// Draw everything next time, also what has not changed.
     fn start_over(&mut self) -> std::io::Result<()>;
     fn bell(&mut self);
@@ -176,7 +184,7 @@ pub async fn drive<B: Backend, S: Surface>(
     }
     let mut second = tokio::time::interval(Duration::from_secs(1));
     second.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let mut owed = Owed::Key;
+    let (mut owed, mut is_asked) = (Owed::Key, true);
     let mut input_open = true;
     let mut last_draw: Option<Instant> = None;
     loop {
@@ -190,12 +198,15 @@ pub async fn drive<B: Backend, S: Surface>(
                     return leave(held).await;
                 }
             }
+            if std::mem::take(&mut is_asked) {
+                surface.asked();
+            }
             if let Err(error) = surface.draw(app) {
                 return held.terminate(format!("the terminal cannot be drawn on any more: {error}")).await;
             }
             DRAWS.fetch_add(1, Ordering::Relaxed);
             last_draw = Some(Instant::now());
-            owed = Owed::Nothing;
+            owed = surface.rest();
         }
         // Without a worker nothing can be done here but to end the run that is going.
         if !held.has_worker() && held.scans.is_empty() {
@@ -209,7 +220,7 @@ pub async fn drive<B: Backend, S: Surface>(
             why = &mut ended => return held.terminate(why).await,
             event = input.recv(), if input_open => match event {
                 Some(event) => {
-                    owed = Owed::Key;
+                    (owed, is_asked) = (Owed::Key, true);
                     take(event, &mut events);
                     // Everything that has come is one change, and one picture.
                     while events.len() < 64 && let Ok(event) = input.try_recv() {
@@ -272,7 +283,13 @@ pub async fn drive<B: Backend, S: Surface>(
             () = tokio::time::sleep_until(wake), if owed > Owed::Nothing => {}
         }
         for event in events {
-            owed = owed.max(if is_clock { Owed::Clock } else { Owed::News });
+            let is_answer = is_answer(&event);
+            is_asked |= is_answer;
+            owed = owed.max(match (is_answer, is_clock) {
+                (true, _) => Owed::Key,
+                (false, true) => Owed::Clock,
+                (false, false) => Owed::News,
+            });
             let effects = update(app, event);
             if held.execute(app, surface, options, effects) {
                 return leave(held).await;
@@ -283,6 +300,19 @@ pub async fn drive<B: Backend, S: Surface>(
 
 async fn leave(mut held: Held) -> anyhow::Result<ConsoleEnd> {
     held.finish().await.map(|()| ConsoleEnd::Quit)
+}
+
+/// What a key asked for and took its time.
+fn is_answer(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::Started { .. }
+            | Event::Replaying { .. }
+            | Event::Reviewed(..)
+            | Event::BenchOpened(_)
+            | Event::PlanRead(..)
+            | Event::Failed(_)
+    )
 }
 
 fn take(event: TerminalEvent, events: &mut Vec<Event>) {

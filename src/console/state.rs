@@ -28,7 +28,7 @@ use backwall_survey::job::plan::Date;
 use backwall_survey::job::validity::{Validity, validity};
 use backwall_survey::job::{Zone, expiry};
 use backwall_ultrasound::Setup;
-use backwall_units::{Length, LengthUnit};
+use backwall_units::{Length, LengthUnit, Wording};
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -154,14 +154,14 @@ pub enum Ending {
 }
 
 impl Question {
-    pub fn words(self) -> String {
+    pub fn words(self, unit: LengthUnit) -> String {
         match self {
             Self::EndRun => "End this run?".to_owned(),
             Self::DropPlan => "Drop what was changed in the plan?".to_owned(),
             Self::DropBasis => "Drop what was typed into the basis?".to_owned(),
             Self::EndRunAndQuit => "A run is going. End it and leave?".to_owned(),
             Self::AtDatum { off, .. } => {
-                format!("{:+.0} mm off its start by the encoder. Is it at its start?", off.off.as_mm())
+                Wording::default().signed(off.off, 0).say(" off its start by the encoder. Is it at its start?").words(unit)
             }
         }
     }
@@ -169,7 +169,7 @@ impl Question {
     /// The keys, with what they do.
     pub fn keys(self) -> &'static str {
         match self {
-            Self::EndRun | Self::EndRunAndQuit => "y yes   n no   d yes, it is at its start again",
+            Self::EndRun | Self::EndRunAndQuit => "y yes   n no   d yes, back at its start",
             Self::AtDatum { .. } => "y note it   n no",
             Self::DropPlan | Self::DropBasis => "y yes   n no",
         }

@@ -55,6 +55,16 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
+/// The same in at most `rows` lines; what was cut shows as `~`.
+pub fn wrap_to(text: &str, width: usize, rows: usize) -> Vec<String> {
+    let mut lines = wrap(text, width);
+    if lines.len() > rows {
+        let rest = lines.split_off(rows.saturating_sub(1)).join(" ");
+        lines.extend((rows > 0).then(|| clip(&rest, width)));
+    }
+    lines
+}
+
 /// Time gone by, as on a stop watch: `1:46`, `2:05:00`.
 pub fn elapsed(seconds: f64) -> String {
     let whole = seconds.max(0.0) as u64;
@@ -119,5 +129,8 @@ mod tests {
     fn text_is_wrapped_at_spaces_and_words_too_long_are_broken() {
         assert_eq!(wrap("one two three", 8), ["one two", "three"]);
         assert_eq!(wrap("abcdefghij", 4), ["abcd", "efgh", "ij"]);
+        assert_eq!(wrap_to("one two three", 8, 2), ["one two", "three"]);
+        assert_eq!(wrap_to("one two three four", 8, 2), ["one two", "three f~"]);
+        assert_eq!(wrap_to("one two three", 7, 1), ["one tw~"]);
     }
 }

@@ -16,6 +16,7 @@ mod prompt;
 mod prove;
 mod replay;
 mod review;
+mod running;
 mod send;
 mod start;
 mod steps;
@@ -27,15 +28,12 @@ pub use planning::refusal as plan_refusal;
 
 use super::Step;
 use super::keys::{self, Action, KeyMode, WalkKey};
-use super::review::EarlierOutline;
 use super::state::{App, Effect, Ending, Event, Opening, Purpose, Question, ShownRun};
 use super::theme::Role;
-use super::view::wave::Wave;
-use crate::live::{LiveView, Phase, RunCommand};
+use crate::live::RunCommand;
 use backwall_store::MarkKind;
 use backwall_units::Length;
 use ratatui::crossterm::event::KeyEvent;
-use std::sync::Arc;
 
 pub fn update(app: &mut App, event: Event) -> Vec<Effect> {
     let effects = happened(app, event);
@@ -60,7 +58,7 @@ fn happened(app: &mut App, event: Event) -> Vec<Effect> {
         }
         Event::Live(view, now_us) => {
             let mut effects = later(app, now_us);
-            effects.extend(live(app, view));
+            effects.extend(running::news(app, view));
             effects
         }
         Event::Contents(contents) => {
@@ -119,7 +117,7 @@ fn happened(app: &mut App, event: Event) -> Vec<Effect> {
             Vec::new()
         }
         Event::Outline { line, outline } => {
-            outlined(app, &line, outline);
+            running::outlined(app, &line, outline);
             Vec::new()
         }
         Event::Reviewed(run, overview) => review::opened(app, run, overview),
@@ -178,63 +176,6 @@ fn runs_out(app: &mut App, now_us: i64) -> Vec<Effect> {
     }
     app.unsay();
     vec![Effect::Bell(1)]
-}
-
-fn live(app: &mut App, view: Arc<LiveView>) -> Vec<Effect> {
-    let run = view.run;
-    let Some(scan) = app.scan.as_mut().and_then(|scan| scan.of_run(run)) else {
-        return Vec::new();
-    };
-    let mut effects = Vec::new();
-    if view.bells != scan.view.bells {
-        effects.push(Effect::Bell(view.rings.max(1)));
-    }
-    if scan.size_at_start.is_none() && view.saved.at_us > 0 && view.saved.file_bytes > 0 {
-        scan.size_at_start = Some((view.saved.file_bytes, view.saved.at_us));
-    }
-    let was_over = scan.is_over();
-    scale(scan, &view, app.wave_whole, app.now_us);
-    if view.changed && view.setup != scan.view.setup {
-        // What is held still was read by the set-up before.
-        scan.frozen = None;
-    }
-    let device = (view.device != scan.view.device).then(|| view.device.clone());
-    scan.view = view;
-    let ended = scan.is_over() && !was_over;
-    let failed = if let Phase::Failed(why) = &scan.view.phase { Some(why.clone()) } else { None };
-    if let Some(said) = device {
-        app.news(if said.is_doubt { Role::Watch } else { Role::Plain }, said.words);
-    }
-    if ended {
-        if let Some(why) = failed {
-            app.say(Role::Fault, format!("run {run} could not be closed: {why}"));
-        }
-        effects.push(Effect::Reload);
-        app.question = None;
-        app.change = None;
-        // Those beside it are closed too before anything is left.
-        if app.leaving && !app.scanning() {
-            effects.push(Effect::Quit);
-        }
-    }
-    effects
-}
-
-/// An earlier survey behind the run that goes on.
-fn outlined(app: &mut App, line: &str, outline: Arc<EarlierOutline>) {
-    let Some(scan) = app.scan.as_mut().filter(|scan| scan.view.line == line) else { return };
-    let words = format!("outline: earlier survey {}, positions as written there", outline.source);
-    scan.beside.iter_mut().for_each(|beside| beside.behind = Some(Arc::clone(&outline)));
-    scan.behind = Some(outline);
-    app.news(Role::Plain, words);
-}
-
-/// How high the A-scan is drawn from now on.
-fn scale(scan: &mut ShownRun, view: &LiveView, whole: bool, now_us: i64) {
-    if let Some(waveform) = &view.waveform {
-        let wave = Wave { waveform, setup: &view.setup, measurement: None, whole };
-        scan.scale.take(wave.height(), now_us);
-    }
 }
 
 fn press(app: &mut App, key: &KeyEvent) -> Vec<Effect> {

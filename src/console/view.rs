@@ -44,7 +44,11 @@ pub fn draw(app: &App, frame: &mut Frame) {
         return;
     }
     header::draw(app, &mut pen, Rect { height: 1, ..area });
-    let mut body = Rect { y: area.y + 1, height: area.height - 3, ..area };
+    let said = said(app, area.width);
+    let said_rows = said.as_ref().map_or(0, |said| said.lines.len() as u16);
+    // Where the window is at its least, what takes more than a row lies over the step.
+    let room = (area.height - 3).saturating_sub(said_rows.saturating_sub(1)).max(LEAST.1 - 3);
+    let mut body = Rect { y: area.y + 1, height: room, ..area };
     if let Some(words) = at_thin(app) {
         body.height -= 1;
         let words = super::text::clip(&super::text::safe_text(&words), usize::from(area.width - 2));
@@ -64,17 +68,22 @@ pub fn draw(app: &App, frame: &mut Frame) {
     if let Some(prompt) = app.prompt.as_ref().filter(|prompt| is_form(prompt)) {
         cursor = overlay::form(prompt, &mut pen, body);
     }
-    let line = Rect { y: area.bottom() - 2, height: 1, ..area };
-    alarm_line(app, &mut pen, line);
     let line = Rect { y: area.bottom() - 1, height: 1, ..area };
+    // The alarm stands where it was said: what a key was answered with is not lost beneath it.
+    let is_over_keys = app.open_alarm().is_some() && said.is_some();
+    let above = if is_over_keys { said_rows } else { 1 };
+    alarm_line(app, &mut pen, Rect { y: area.bottom() - 1 - above, ..line });
+    if let Some(said) = &said {
+        let low = if is_over_keys { area.bottom() } else { line.y };
+        said.draw(&mut pen, Rect { y: low - said_rows, height: said_rows, ..area });
+    }
     match (&app.prompt, app.question) {
         (Some(prompt), _) if !is_form(prompt) && !in_place(&prompt.purpose) => {
             cursor = overlay::prompt_line(prompt, &mut pen, line);
         }
         (None, Some(question)) => overlay::question(question, &mut pen, line),
         (None, None) if app.change.is_some() => overlay::change(app, &mut pen, line),
-        // The alarm stands where it was said: what a key was answered with is not lost beneath it.
-        (None, None) if app.message.is_some() && app.open_alarm().is_some() => message(app, &mut pen, line),
+        _ if is_over_keys => {}
         _ => footer(app.mode(), &mut pen, line),
     }
     if let (Some(prompt), Step::Checklist, None) = (&app.prompt, app.step, &app.left)
@@ -192,61 +201,79 @@ fn steps_column(app: &App, pen: &mut Pen, area: Rect) {
     }
 }
 
-/// The line above the footer: an alarm nobody has acknowledged, else what was last said.
+/// The line above the footer: an alarm nobody has acknowledged.
 fn alarm_line(app: &App, pen: &mut Pen, area: Rect) {
-    if let Some((spot, open)) = app.open_alarm() {
-        let limits = app.scan.as_ref().map(|scan| &scan.view.limits);
-        let words = panels::alarm_words(&spot, limits.and_then(|limits| limits.required(spot.course)), pen.look.unit);
-        let more = if open > 1 { format!(" +{} more", open - 1) } else { String::new() };
-        let tail = format!("{more}  [a] acknowledge ");
-        let width = usize::from(area.width).saturating_sub(tail.len() + 1);
-        let style = pen.look.theme.level(spot.level);
-        pen.fill(area, style);
-        pen.put_style(area.x + 1, area.y, area.width - 1, &super::text::clip(&words, width), style);
-        pen.put_style(area.right() - tail.len() as u16, area.y, tail.len() as u16, &tail, style);
-        return;
+    let Some((spot, open)) = app.open_alarm() else { return };
+    let limits = app.scan.as_ref().map(|scan| &scan.view.limits);
+    let words = panels::alarm_words(&spot, limits.and_then(|limits| limits.required(spot.course)), pen.look.unit);
+    let more = if open > 1 { format!(" +{} more", open - 1) } else { String::new() };
+    let tail = format!("{more}  [a] acknowledge ");
+    let width = usize::from(area.width).saturating_sub(tail.len() + 1);
+    let style = pen.look.theme.level(spot.level);
+    pen.fill(area, style);
+    pen.put_style(area.x + 1, area.y, area.width - 1, &super::text::clip(&words, width), style);
+    pen.put_style(area.right() - tail.len() as u16, area.y, tail.len() as u16, &tail, style);
+}
+
+/// What is said takes no more rows than this of the screen.
+const SAID_ROWS: usize = 4;
+
+/// What is said above the keys. It says what to do: where it has no room in a row it takes more, and is not cut.
+struct SaidAbove {
+    lines: Vec<String>,
+    role: Role,
+}
+
+impl SaidAbove {
+    fn draw(&self, pen: &mut Pen, area: Rect) {
+        let style = pen.look.theme.style(self.role);
+        if self.role == Role::Fault {
+            pen.fill(area, style);
+        } else {
+            pen.clear(area);
+        }
+        for (y, line) in (area.top()..).zip(&self.lines) {
+            pen.put_style(area.x + 1, y, area.width - 2, line, style);
+        }
     }
-    if let (None, Some(scan), Step::Review) = (&app.message, app.review.replay(), app.step) {
+}
+
+/// What was last said, else what the state of the job has to say.
+fn said(app: &App, width: u16) -> Option<SaidAbove> {
+    let has_alarm = app.open_alarm().is_some();
+    // Beneath an alarm there is the line of the keys, if nothing is typed or asked there.
+    if has_alarm && (app.prompt.is_some() || app.question.is_some() || app.change.is_some()) {
+        return None;
+    }
+    let (words, role) = match &app.message {
+        Some(message) => (message.text.clone(), message.role),
+        None if has_alarm => return None,
+        None => standing_words(app)?,
+    };
+    Some(SaidAbove { lines: super::text::wrap_to(&words, usize::from(width - 2), SAID_ROWS), role })
+}
+
+/// What stands above the keys while nothing was said.
+fn standing_words(app: &App) -> Option<(String, Role)> {
+    if let (Some(scan), Step::Review) = (app.review.replay(), app.step) {
         let run = scan.view.run;
         let standing =
             super::standing::words(&app.contents, run).into_iter().next().map_or_else(String::new, |words| format!(" ({words})"));
-        let words = format!("REPLAY of run {run}: recorded earlier; nothing is measured or written now{standing}");
-        let words = super::text::clip(&words, usize::from(area.width - 2));
-        pen.put(area.x + 1, area.y, area.width - 2, &words, Role::Watch);
-        return;
+        return Some((format!("REPLAY of run {run}: recorded earlier; nothing is measured or written now{standing}"), Role::Watch));
     }
-    if let (None, Some(opening)) = (&app.message, &app.opening) {
+    if let Some(opening) = &app.opening {
         let stop = if app.mode() == KeyMode::Connecting { " Esc stops it" } else { "" };
-        let words = super::text::safe_text(&format!("{}{stop}", opening.words()));
-        pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
-        return;
+        return Some((super::text::safe_text(&format!("{}{stop}", opening.words())), Role::Watch));
     }
-    if let (None, KeyMode::Ready, Some(words)) = (&app.message, app.mode(), goes_on_words(app)) {
-        pen.put(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), Role::Watch);
-        return;
+    if let (KeyMode::Ready, Some(words)) = (app.mode(), goes_on_words(app)) {
+        return Some((words, Role::Watch));
     }
-    if let (None, true) = (&app.message, app.scanning()) {
+    if app.scanning() {
         let due: Vec<String> = app.overdue().into_iter().map(|due| due.what).collect();
-        if !due.is_empty() {
-            let words =
-                super::text::safe_text(&format!("DUE NOW: {}. This run goes on, no other starts: see Checklist (Tab)", due.join(", ")));
-            let style = pen.look.theme.style(Role::Fault);
-            pen.fill(area, style);
-            pen.put_style(area.x + 1, area.y, area.width - 2, &super::text::clip(&words, usize::from(area.width - 2)), style);
-        }
-        return;
+        let words = format!("DUE NOW: {}. This run goes on, no other starts: see Checklist (Tab)", due.join(", "));
+        return (!due.is_empty()).then(|| (super::text::safe_text(&words), Role::Fault));
     }
-    message(app, pen, area);
-}
-
-/// What was last said.
-fn message(app: &App, pen: &mut Pen, area: Rect) {
-    let Some(message) = &app.message else { return };
-    let style = pen.look.theme.style(message.role);
-    if message.role == Role::Fault {
-        pen.fill(area, style);
-    }
-    pen.put_style(area.x + 1, area.y, area.width - 2, &super::text::clip(&message.text, usize::from(area.width - 2)), style);
+    None
 }
 
 /// The keys that work now; help comes last and always fits.

@@ -12,6 +12,8 @@ pub struct Begin {
     pub line: String,
     /// From the line's start to where the crawler stands, along the way it is driven.
     pub offset: Length,
+    /// How far beside the line a scanner with a second encoder stands.
+    pub across: Length,
     /// Why, and by whose name, although something stops it.
     pub against: Option<Override>,
     /// The run that this one goes on from, and who says so why. It is kept as soon as this one is open.
@@ -90,7 +92,7 @@ impl Begin {
 
     /// The path of the run, if the line is there to start on.
     pub fn path(&self, planned: Path) -> Result<Path, NotOnLine> {
-        planned.starting(self.offset)
+        Ok(Path { across_start: self.across, ..planned.starting(self.offset)? })
     }
 }
 

@@ -25,6 +25,10 @@ use backwall_ultrasound::{BlockCheck, Gate, Setup, verify_block};
 use backwall_units::{Length, Temperature};
 use std::sync::Arc;
 
+/// Of a device that finds thickness or echo times itself.
+pub const NO_WAVEFORM: &str =
+    "this device sends no waveform: what it reads is calibrated by its own means. e keeps the set-up, f proves its profile on blocks";
+
 /// Shots older than this are not what the probe stands on now. Common practice, no source.
 const FRESH_US: i64 = 2_000_000;
 /// A reading with typed values this far off, absolute and relative, is asked about: likely another block.
@@ -175,7 +179,11 @@ impl Bench {
                 self.view.device = Some(header.device_name.clone());
                 self.header = Some(record.clone());
             }
-            Record::Shot(_) | Record::Gauge(_) => self.last_shot_us = Some(at_us),
+            Record::Shot(_) => self.last_shot_us = Some(at_us),
+            Record::Gauge(gauge) => {
+                self.last_shot_us = Some(at_us);
+                self.view.by_device = Some(gauge.value);
+            }
             Record::Status(_) => {}
         }
     }
@@ -253,6 +261,15 @@ impl Bench {
         self.tell(is_doubt, words);
     }
 
+    /// Something was sent to the device before a block was taken, as before every other.
+    fn set_before(&mut self, order: &CommandOrder, became: &Ordered) {
+        let words = ordered::words(order, became);
+        if *became == Ordered::Sent && order.kind.touches_readings() && !self.view.sent.contains(&words) {
+            self.view.sent.push(words.clone());
+            self.view.found.push(BenchFound::Sent { words, is_behind: self.is_behind(order.kind) });
+        }
+    }
+
     /// Whether what is in force was calibrated before it: not where blocks and shots say their gain, which is then taken off.
     fn is_behind(&self, kind: CommandKind) -> bool {
         let Some(calibration) = &self.start.setup.calibration else { return false };
@@ -279,6 +296,7 @@ impl Bench {
             Some(Hold::Encoder { distance }) => self.take_distance(distance),
             Some(hold) => match (self.unchosen(), hold) {
                 (Some(why), _) => self.refuse(why),
+                (None, _) if self.view.waveform.is_none() && self.view.by_device.is_some() => self.refuse(NO_WAVEFORM),
                 (None, Hold::Block(piece)) => self.take_block(piece),
                 (None, Hold::Verify { piece, tolerance }) => self.take_check(piece, tolerance),
                 (None, Hold::Encoder { .. }) => {}

@@ -53,8 +53,20 @@ pub enum Notice {
         up: bool,
         text: String,
     },
-    Fault(String),
+    Fault(Wording),
+    /// A device started anew and the crawler is held where it was: the operator is to say where it stands.
+    Held(Wording),
 }
+
+/// What was said last, numbered, so that a screen that sees only the newest state says each once.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EngineSaid {
+    pub number: u64,
+    pub notice: Notice,
+}
+
+/// A screen looks many times a second: more than these do not come in between.
+const SAID_KEPT: usize = 8;
 
 /// The state of one run.
 pub struct Engine {
@@ -91,6 +103,8 @@ pub struct Engine {
     start: Length,
     /// How far along the line the crawler has been from there.
     pub reach: Length,
+    /// Where the operator said that the crawler stands, and no shot has come since.
+    placed: Option<(Length, Option<Length>)>,
     status_temperature: Option<Temperature>,
     said_far: bool,
     last_shot_us: Option<i64>,
@@ -104,6 +118,8 @@ pub struct Engine {
     pub bells: u64,
     /// How often the last alarm rings.
     pub rings: u8,
+    said: VecDeque<EngineSaid>,
+    said_count: u64,
 }
 
 /// The stretch without an echo that the crawler is in.
@@ -150,6 +166,7 @@ impl Engine {
             told_kinds: BTreeMap::new(),
             start,
             reach: Length::ZERO,
+            placed: None,
             status_temperature: None,
             said_far: false,
             last_shot_us: None,
@@ -162,7 +179,24 @@ impl Engine {
             counts: LiveCounts::default(),
             bells: 0,
             rings: 1,
+            said: VecDeque::new(),
+            said_count: 0,
         }
+    }
+
+    /// What was said last, the oldest first.
+    pub fn said(&self) -> impl Iterator<Item = &EngineSaid> {
+        self.said.iter()
+    }
+
+    /// Says what no screen shows by itself.
+    pub fn notify(&mut self, notice: Notice, out: &mut Outcome) {
+        self.said_count += 1;
+        self.said.push_back(EngineSaid { number: self.said_count, notice: notice.clone() });
+        if self.said.len() > SAID_KEPT {
+            self.said.pop_front();
+        }
+        out.notices.push(notice);
     }
 
     fn wall(&self) -> MutexGuard<'_, LiveWall> {
@@ -180,6 +214,7 @@ impl Engine {
 
     fn reading(&mut self, reading: Reading, sight: &Sight, waveform: Option<Waveform>, out: &mut Outcome) {
         self.phase = Phase::Recording;
+        self.placed = None;
         if self.counts.received == 0 {
             self.event(EventKind::Link, first_words(&reading, self.maker.path()), reading.host_time_us, out);
         }
@@ -219,26 +254,29 @@ impl Engine {
         self.neighbours = Neighbours::default();
     }
 
-    /// The device has started anew: the crawler is held where it was last believed to be, until somebody says otherwise.
+    /// The device has started anew: the crawler is held where it was last believed to be, until somebody says otherwise. What was said since
+    /// its last shot stays: the next one is there.
     fn hold_place(&mut self, restart: Restart, at_us: i64, out: &mut Outcome) {
-        let held = self.distrust.believed();
+        let said = self.placed;
+        let held = said.map(|(along, _)| along).or(self.distrust.believed());
         let path = self.maker.path();
         let since = Length::mm(f64::from(restart.counted) / path.counts_per_mm) * path.direction.sign();
         if let Some(along) = held {
-            self.goes_on_from(along + since, at_us, out);
+            self.goes_on_from(along + since, said.and_then(|(_, across)| across), at_us, out);
         }
-        let text = place::held_words(&restart, held);
-        out.notices.push(Notice::Fault(text.to_string()));
+        let text = place::held_words(&restart, held, said.is_some());
+        let notice = if said.is_some() { Notice::Fault(text.clone()) } else { Notice::Held(text.clone()) };
+        self.notify(notice, out);
         self.event(EventKind::Place, text, at_us, out);
     }
 
-    fn goes_on_from(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
+    fn goes_on_from(&mut self, along: Length, across: Option<Length>, at_us: i64, out: &mut Outcome) {
         let judgements = self.neighbours.end();
         self.judged(judgements, false, at_us, out);
         self.last_rows.clear();
         self.gap = OpenGap::default();
-        self.maker.set_place(along);
-        out.entries.push(Entry::PlaceSet(along));
+        self.maker.set_place(along, across);
+        out.entries.push(Entry::PlaceSet { along, across });
     }
 
     /// Takes a reading that was made and stored before, for a run that is played again; nothing is entered of it.
@@ -288,7 +326,7 @@ impl Engine {
 
     fn fault(&mut self, text: String, at_us: i64, out: &mut Outcome) {
         self.event(EventKind::Fault, text.clone(), at_us, out);
-        out.notices.push(Notice::Fault(text));
+        self.notify(Notice::Fault(text.into()), out);
     }
 
     fn event(&self, kind: EventKind, text: impl Into<Wording>, at_us: i64, out: &mut Outcome) {

@@ -2,7 +2,7 @@
 //! in words both places; the engine does it.
 
 use backwall_survey::travel::{Counted, Restart, StartedAnew};
-use backwall_units::{Length, Wording};
+use backwall_units::{Length, LengthUnit, Wording, parse_length};
 
 /// The seams of a line, the nearest first.
 pub fn nearest(seams: &[Length], here: Option<Length>) -> Vec<Length> {
@@ -14,9 +14,9 @@ pub fn nearest(seams: &[Length], here: Option<Length>) -> Vec<Length> {
 }
 
 /// What is kept of it: where the encoder had it, and where it is.
-pub fn words(counted: Option<Length>, along: Length) -> Wording {
+pub fn words(counted: Option<Length>, along: Length, across: Option<Length>) -> Wording {
     let set = Wording::from("place set: ");
-    match counted {
+    let words = match counted {
         Some(counted) => set
             .length(counted, 1)
             .say(" by the encoder is taken to be at ")
@@ -25,11 +25,30 @@ pub fn words(counted: Option<Length>, along: Length) -> Wording {
             .signed(along - counted, 1)
             .say(")"),
         None => set.length(along, 1).say(" from the next shot on; before that no place was believed"),
+    };
+    match across {
+        Some(across) => words.say("; beside the line at ").signed(across, 1),
+        None => words,
     }
 }
 
-/// What is kept where a device started anew: how that shows, and where the crawler is held.
-pub fn held_words(restart: &Restart, held: Option<Length>) -> Wording {
+/// A scanner swings no further to either side of its line than a probe's track may lie.
+pub const MOST_ACROSS: Length = Length::mm(10_000.0);
+
+/// What was typed for the place beside the line: nothing where nothing was, or why it is none.
+pub fn across(typed: &str, unit: LengthUnit) -> Result<Option<Length>, String> {
+    if typed.trim().is_empty() {
+        return Ok(None);
+    }
+    let across = parse_length(typed, unit).map_err(|error| error.to_string())?;
+    if across.abs() > MOST_ACROSS {
+        return Err(format!("{typed} is more than 10 m beside the line"));
+    }
+    Ok(Some(Length::micrometres(across.as_micrometres())))
+}
+
+/// What is kept where a device started anew: how that shows, and where the crawler is held; or where the operator has just said that it stands.
+pub fn held_words(restart: &Restart, held: Option<Length>, was_said: bool) -> Wording {
     let Restart { before, after, what, .. } = restart;
     let clock = |counted: &Counted| counted.device_us.map_or_else(String::new, |us| format!(", clock {:.3} s", us as f64 / 1e6));
     let across = |counted: &Counted| counted.across.map_or_else(String::new, |counts| format!(", across {counts}"));
@@ -44,6 +63,7 @@ pub fn held_words(restart: &Restart, held: Option<Length>) -> Wording {
     };
     let began = Wording::from(format!("{who} started anew ({} after {}): ", of(after), of(before)));
     match (held, what) {
+        (Some(said), _) if was_said => began.say("the place that was set before, ").length(said, 1).say(", stays"),
         (Some(held), StartedAnew::Device) => began
             .say("the place is held at ")
             .length(held, 1)

@@ -179,7 +179,7 @@ pub fn start(writer: &Writer, saved: &watch::Receiver<Saved>, request: ScanReque
         return Err(StartError::NoRoom { free });
     }
     if let (Some(words), Some(notices)) = (low_disk(before.free_bytes), request.runs.first().and_then(|run| run.notices.as_ref())) {
-        notices.try_send(Notice::Fault(words)).ok();
+        notices.try_send(Notice::Fault(words.into())).ok();
     }
     let makers = request.runs.iter().map(|RunRequest { start, .. }| {
         let odometer = Odometer::new(start.path.clone())?;
@@ -346,14 +346,14 @@ impl ScanDriver {
     fn watch_saving(&mut self, was_fault: &mut bool, out: &mut Outcome) {
         let Saved { fault, unsaved, .. } = self.saved.borrow().of(self.run);
         match (&fault, *was_fault) {
-            (Some(what), false) => out.notices.push(Notice::Fault(format!("not saved: {what}"))),
+            (Some(what), false) => out.notices.push(Notice::Fault(format!("not saved: {what}").into())),
             (None, true) => {
                 let lost = match unsaved + self.engine.counts.unsaved {
                     0 => "all that waited is saved".to_owned(),
                     lost => format!("{lost} entries found no room and are not in the file"),
                 };
                 let text = format!("the disk was full and has room again: {lost}");
-                out.notices.push(Notice::Fault(text.clone()));
+                self.engine.notify(Notice::Fault(text.clone().into()), out);
                 let entry = Entry::Event { kind: EventKind::Fault, text: text.into(), seq: None, along: None, at_us: super::now_us() };
                 self.writer.try_append(self.run, entry).ok();
             }
@@ -437,6 +437,7 @@ impl ScanDriver {
             disagreement: engine.disagreement.now(),
             changed: engine.changed,
             device: engine.device.clone(),
+            said: engine.said().cloned().collect(),
             commands: old.commands.clone(),
             setup: engine.setup.clone(),
             limits: old.limits.clone(),

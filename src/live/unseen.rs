@@ -183,6 +183,7 @@ impl World {
             max_speed: None,
             across_counts_per_mm: None,
             across_jump: None,
+            across_start: Length::ZERO,
             track: Length::ZERO,
             courses: vec![(1, Length::ZERO, Length::mm(end + 10.0))],
         };

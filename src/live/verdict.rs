@@ -61,7 +61,7 @@ pub fn of(calibration: &Calibration, typed: &Setup, wall: Temperature) -> SetupV
         }
         (_, false) => says.push("the zero is found on the blocks, the velocity is kept as typed".to_owned()),
         (2, true) => says.push("two blocks: velocity and zero are solved and fit both blocks exactly, right or wrong".to_owned()),
-        (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are listed below")),
+        (_, true) => says.push(format!("{count} blocks: velocity and zero are solved, errors are in the table of the blocks")),
     }
     if calibration.velocity_u.is_some() || calibration.half_separation_u.is_some() {
         let ruler = Ruler::new(&typed.with_calibration(Arc::new(calibration.clone())));

@@ -2,6 +2,7 @@
 
 use super::change::Changed;
 use super::disagree::Disagreement;
+use super::engine::EngineSaid;
 use backwall_store::{MarkKind, RunId, RunStart, RunSummary, Saved};
 use backwall_stream::command::{CommandOrder, DeviceCommand};
 use backwall_stream::feed::LinkState;
@@ -90,6 +91,8 @@ pub struct LiveView {
     pub commands: Arc<[DeviceCommand]>,
     /// What became of what was sent to it.
     pub device: DeviceSaid,
+    /// What the run said last that nothing else here shows, the oldest first.
+    pub said: Vec<EngineSaid>,
     /// Length of the stretch without echo the crawler is in, if it is in one.
     pub gap: Option<Length>,
 }
@@ -126,6 +129,7 @@ impl LiveView {
             changed: false,
             commands: Arc::from([]),
             device: DeviceSaid::default(),
+            said: Vec::new(),
         }
     }
 
@@ -191,7 +195,11 @@ pub enum RunCommand {
     Acknowledge(SpotId),
     AcknowledgeAll,
     /// The crawler stands here: places go on from there, from the next shot on.
-    SetPlace(Length),
+    SetPlace {
+        along: Length,
+        /// Of the scanner beside the line; it goes on as it is counted where nothing is said.
+        across: Option<Length>,
+    },
     /// Go on with another set-up, from the next shot on.
     Change(Changed),
     /// Send this to the device.

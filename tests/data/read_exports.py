@@ -1,6 +1,6 @@
 """Reads exports with other people's programs. Called by tests/export.rs; prints what it found as JSON.
 
-equal CSV PARQUET  every value of the Parquet file (pyarrow) as the text the CSV has for it
+equal CSV PARQUET  every value of the Parquet file (pyarrow) as the text the CSV has for it, but for the zero that it puts behind three digits
 units PARQUET      unit of each column as pyarrow shows it, and as the file's key has it
 fleet FOLDER       thinnest place per course and year over all tanks, by DuckDB and by pyarrow
 """
@@ -29,6 +29,12 @@ def text(value):
     return str(value)
 
 
+def in_csv(value):
+    """As the CSV has it: no number there has three digits behind its point."""
+    of_three = isinstance(value, decimal.Decimal) and value.as_tuple().exponent == -3
+    return text(value) + ("0" if of_three else "")
+
+
 def equal(csv_path, parquet_path):
     with open(csv_path, newline="", encoding="utf-8") as file:
         rows = list(csv.reader(file))
@@ -38,7 +44,7 @@ def equal(csv_path, parquet_path):
     different = []
     for index, row in enumerate(rows):
         for name, want, column in zip(header, row, columns):
-            got = text(column[index]) if index < len(column) else "no such row"
+            got = in_csv(column[index]) if index < len(column) else "no such row"
             if got != want and len(different) < 5:
                 different.append([index, name, want, got])
     con = duckdb.connect()

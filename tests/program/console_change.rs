@@ -80,10 +80,10 @@ fn scanned(folder: &Path, key: char, when: &str, asks: &str) -> PathBuf {
     let desk = Desk::open_as(backend, ConsoleOptions { begin: Some(Begin::on("C1")), ..options(Step::Scan, None) });
     desk.wait_for(when);
     desk.press(KeyCode::Char(key), asks);
-    // Esc leaves all as it was; asked again, Enter takes it.
-    desk.press(KeyCode::Esc, "a ack");
+    // n leaves all as it was; asked again, y takes it.
+    desk.press(KeyCode::Char('n'), "a ack");
     desk.press(KeyCode::Char(key), asks);
-    desk.press(KeyCode::Enter, "set-up 2 from here on");
+    desk.press(KeyCode::Char('y'), "set-up 2 from here on");
     go_on.send(()).unwrap();
     // The last shot: 239 times 0.9 mm.
     desk.wait_for("0.215 m");
@@ -250,14 +250,15 @@ fn it_is_asked_once_and_only_enter_takes_it() {
             insta::assert_snapshot!(format!("take_zero_{width}x{height}"), text(&app, width, height));
         });
     }
-    for c in "zyea1Eq".chars() {
+    assert_eq!(update(&mut app, key(KeyCode::Enter)), [], "an Enter meant for something else");
+    for c in "zea1Eq".chars() {
         assert_eq!(update(&mut app, letter(c)), [], "{c}");
     }
     assert!(app.change.is_some());
     update(&mut app, key(KeyCode::Esc));
     assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
     update(&mut app, letter('z'));
-    let effects = update(&mut app, key(KeyCode::Enter));
+    let effects = update(&mut app, letter('y'));
     let [Effect::Change { run, setup, origin, by }, Effect::Reload] = &effects[..] else { panic!("{effects:?}") };
     let zero = ready().setups[0].setup.zero;
     assert!(((setup.zero - zero).as_ns() - 240.0).abs() < 1e-3 && setup.calibration.as_ref().unwrap().zero == setup.zero);
@@ -288,7 +289,7 @@ fn a_disagreement_stands_on_the_scan_screen_with_its_key() {
     }
     update(&mut app, letter('E'));
     let shown = text(&app, 80, 24);
-    assert!(shown.contains("Read echo to echo from here on (6.00, first echo 6.69)?  Enter yes  Esc no"), "{shown}");
+    assert!(shown.contains("Read echo to echo from here on (6.00, first echo 6.69)?  y yes   n no"), "{shown}");
     // Two digits more, and inches, still leave room for the numbers and the key.
     update(&mut app, key(KeyCode::Esc));
     change(&mut app, |view| {

@@ -352,7 +352,7 @@ fn saving_that_falls_behind_changes_its_words_and_a_fault_takes_the_header() {
     let fault = header(&|view| view.saved.fault = Some("the disk is full".into()));
     assert!(fault.starts_with(" NOT SAVED (saved up to 4.340 m): the disk is full"), "{fault}");
     let down = header(&|view| view.phase = Phase::LinkDown("the port is gone".into()));
-    assert!(down.starts_with(" LINK DOWN: the port is gone"), "{down}");
+    assert!(down.starts_with(" LINK DOWN, saved up to 4.340 m: the port is gone; trying again"), "{down}");
     let unfit = header(&|view| view.link.fault = Some("bytes come, none fit the profile open-packet: wrong profile?".into()));
     assert!(unfit.starts_with(" LINK: bytes come, none fit the profile open-packet: wrong profile?"), "{unfit}");
 }

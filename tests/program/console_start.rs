@@ -221,7 +221,7 @@ fn the_place_is_set_at_the_nearest_seam_or_typed_and_only_on_the_line() {
     assert!(update(&mut app, letter('p')).is_empty());
     let screen = text(&app, 80, 24);
     assert!(screen.contains("Where is the crawler? Place now 4.350 m by the encoder") && screen.contains("< 4.800 m >"), "{screen}");
-    let set = |mm| [Effect::Command(RunCommand::SetPlace(Length::mm(mm)))];
+    let set = |mm| [Effect::Command(RunCommand::SetPlace { along: Length::mm(mm), across: None })];
     // 450 mm away is not what an encoder loses: said once, and set by a second Enter.
     assert!(enter(&mut app).is_empty());
     assert!(text(&app, 80, 24).contains("4.800 m is +450 mm from the encoder's place. Enter again sets it"), "{}", text(&app, 80, 24));
@@ -306,7 +306,7 @@ fn from_a_place_that_was_set_on_every_reading_can_be_made_again() {
     let reader = JobFile::open_read_only(&job).unwrap();
     let places: Vec<f64> = reader.readings(1, 0, 1000).unwrap().iter().map(|reading| reading.place.along.unwrap().as_mm()).collect();
     assert_eq!((places.len(), places[119], places[120], places[239]), (240, 107.1, 150.0, 257.1));
-    assert_eq!(reader.run(1).unwrap().placed, [PlaceSet { from_row: 120, along: Length::mm(150.0) }]);
+    assert_eq!(reader.run(1).unwrap().placed, [PlaceSet { from_row: 120, along: Length::mm(150.0), across: None }]);
     let said: Vec<_> = reader.events(1).unwrap().into_iter().filter(|event| event.kind == EventKind::Place).collect();
     assert_eq!(said.len(), 1);
     assert!(

@@ -158,9 +158,9 @@ fn the_clock_moved_by_ninety_days_stops_scanning() {
 fn what_runs_out_next_is_counted_down_on_the_top_line() {
     let mut app = app(Step::Scan, windy());
     let top = |app: &App| text(app, 80, 24).lines().next().unwrap().to_owned();
-    assert!(top(&app).contains("wind due 0:30"), "{}", top(&app));
+    assert!(top(&app).contains("wind due 30 min"), "{}", top(&app));
     update(&mut app, Event::Clock(NOW + 29 * 60_000_000));
-    assert!(top(&app).contains("wind due 0:01"), "{}", top(&app));
+    assert!(top(&app).contains("wind due 1 min"), "{}", top(&app));
     update(&mut app, Event::Clock(NOW + 30 * 60_000_000));
     assert!(top(&app).contains("DUE wind"), "{}", top(&app));
     update(&mut app, Event::Clock(NOW + 181 * 60_000_000));
@@ -177,7 +177,7 @@ fn what_runs_out_during_a_run_rings_once_says_what_and_stops_nothing() {
     app.contents.checklist.items[2].valid = Valid::Hours(3601.0 / 3600.0);
     app.scan.as_ref().unwrap().wall.lock().unwrap().acknowledge(2);
     let top = |app: &App| text(app, 80, 24).lines().next().unwrap().to_owned();
-    assert!(top(&app).contains("wind due 0:00"), "{}", top(&app));
+    assert!(top(&app).contains("wind due 0 min"), "{}", top(&app));
     app.say(backwall::console::theme::Role::Plain, "note kept");
     assert_eq!(update(&mut app, Event::Clock(NOW + 1_000_000)), [Effect::Bell(1)]);
     let screen = text(&app, 80, 24);

@@ -83,6 +83,31 @@ fn a_weave_has_places_in_two_dimensions_in_the_file_the_export_and_the_map() {
     assert_eq!(seen, (7, 7, 10.0, None, None));
 }
 
+// Arithmetic: 20 counts a mm across; the scanner was put 30 mm to the left of the line, and swings 10 mm from there.
+#[test]
+fn a_scanner_begins_where_it_is_said_to_stand_beside_the_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path(), |plan| plan.replace("counts_per_mm = 40.0", "counts_per_mm = 40.0\nacross_counts_per_mm = 20.0"));
+    let profile = format!("{GAUGE}{{ meaning = \"across\", column = 4, wraps_at = 1000 }}]\n");
+    let lines: String = (0..40).map(|shot| format!("{shot},{},9.0,{}\n", 100 * shot, 200 * (shot % 2))).collect();
+    scan(folder.path(), &job, &profile, &lines, &["--across", "-0.03m"]);
+    let rows = csv(&job, folder.path());
+    let at = |row: usize| rows[row]["across_mm"].parse::<f64>().unwrap();
+    assert_eq!((rows.len(), at(0), at(1), at(38)), (40, -30.0, -20.0, -30.0));
+    must(&["verify", job.to_str().unwrap()]);
+    // A plan without a second encoder has no place across, and more than 10 m is a slip of the unit.
+    for (plan, across, why) in
+        [("across_counts_per_mm = 20.0", "30m", "more than 10 m beside the line"), ("", "30", "no across_counts_per_mm")]
+    {
+        let other = tempfile::tempdir().unwrap();
+        let job = self::job(other.path(), |text| text.replace("counts_per_mm = 40.0", &format!("counts_per_mm = 40.0\n{plan}")));
+        let scan = ["scan", job.to_str().unwrap(), "--line", "A090", "--stream", "file:none", "--headless", "--across", across];
+        let refused = backwall().args(scan).output().unwrap();
+        let said = String::from_utf8_lossy(&refused.stderr);
+        assert!(!refused.status.success() && said.contains(why), "{said}");
+    }
+}
+
 #[test]
 fn probes_side_by_side_are_runs_on_tracks_beside_the_line() {
     let folder = tempfile::tempdir().unwrap();
@@ -95,7 +120,7 @@ fn probes_side_by_side_are_runs_on_tracks_beside_the_line() {
     }
     let rows = csv(&job, folder.path());
     for row in &rows {
-        let (across, wall) = if row["run"] == "1" { ("-25.000", "9.000000") } else { ("25.000", "7.500000") };
+        let (across, wall) = if row["run"] == "1" { ("-25.0000", "9.000000") } else { ("25.0000", "7.500000") };
         assert_eq!((row["across_mm"].as_str(), row["thickness_mm"].as_str()), (across, wall));
     }
     assert_eq!((rows.len(), stripes(&job)), (200, vec![(-25.0, 100), (0.0, 0), (25.0, 100)]));

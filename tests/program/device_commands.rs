@@ -11,11 +11,13 @@ use backwall::live::bench::{BenchCommand, BenchView};
 use backwall::live::view::DeviceSaid;
 use backwall::live::{Begin, RunCommand};
 use backwall::session::{LineStream, Session, runtime};
+use backwall_simulate::{Crawler, StreamEnd};
 use backwall_store::EventKind;
 use backwall_stream::command::Ordered;
 use backwall_stream::{Pace, Profile};
 use backwall_survey::job::validity::Validity;
 use backwall_survey::travel::Direction;
+use backwall_units::Length;
 use ratatui::crossterm::event::KeyCode;
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
@@ -110,6 +112,60 @@ fn a_command_reaches_the_device_between_its_shots_and_the_run_keeps_it_and_its_a
     assert!(!done && words.contains("--send needs a device that can be written to"), "{words}");
 }
 
+/// Until the device has heard its gain it stands on another block: what it sends then must not be taken.
+#[test]
+fn calibrate_sends_the_gain_before_each_block_and_takes_nothing_that_came_before_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = signed_job(folder.path());
+    let toml = folder.path().join("probe.toml");
+    let gain = "\n[[command]]\nname = \"gain\"\nkind = \"gain\"\ntext = \"G{value}\\n\"\nvalues = [20, 26]\nunit = \"dB\"\n";
+    std::fs::write(&toml, format!("{}{gain}", include_str!("../../profiles/stream/open-packet.toml"))).unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let stream = format!("tcp:{}", listener.local_addr().unwrap());
+    let device = std::thread::spawn(move || {
+        let wall = demo_wall();
+        let mut heard = Vec::new();
+        for mm in [4.0, 10.0, 12.5, 8.0] {
+            let (mut line, _) = listener.accept().unwrap();
+            line.set_read_timeout(Some(std::time::Duration::from_millis(10))).unwrap();
+            let block = |mm| Crawler::on_block(&wall, Length::mm(mm), StreamEnd::Never).unwrap();
+            let (mut before, mut behind, mut frames, mut said) = (block(6.0), block(mm), Vec::new(), [0; 16]);
+            let mut has_heard = false;
+            loop {
+                frames.clear();
+                if has_heard {
+                    behind.next_frame(&mut frames)
+                } else {
+                    before.next_frame(&mut frames)
+                };
+                if line.write_all(&frames).is_err() {
+                    break;
+                }
+                if !has_heard && let Ok(count @ 1..) = std::io::Read::read(&mut line, &mut said) {
+                    heard.extend_from_slice(&said[..count]);
+                    has_heard = said[..count].ends_with(b"\n");
+                }
+            }
+        }
+        String::from_utf8(heard).unwrap()
+    });
+    let at = |mm: &str| format!("{mm}={stream}");
+    let (thin, thick, between, other) = (at("4"), at("12.5"), at("10"), at("8"));
+    let (job, toml) = (job.to_str().unwrap(), toml.to_str().unwrap());
+    let measure = ["calibrate", job, "--headless", "--profile", toml, "--at", &thin, "--at", &between, "--at", &thick, "--verify", &other];
+    let said = must(&[&measure[..], &["--send", "gain=26"]].concat());
+    assert!(said.contains("passed") || said.contains("PASSED"), "{said}");
+    assert_eq!(device.join().unwrap(), "G26\nG26\nG26\nG26\n");
+    let contents = backwall_store::JobFile::open_read_only(std::path::Path::new(job)).unwrap().contents().unwrap();
+    let origin = contents.setup_in_force().unwrap().origin.to_string();
+    assert!(origin.contains(&format!("gain 26 dB sent by {}", operator())), "{origin}");
+    // A value it does not take, and a file that cannot be written to.
+    let refused =
+        |more: &[&str]| String::from_utf8(run(&[&["calibrate", job, "--headless", "--profile", toml][..], more].concat()).stderr).unwrap();
+    assert!(refused(&["--at", &thin, "--send", "gain=27"]).contains("gain takes one of 20, 26 dB, not '27'"));
+    assert!(refused(&["--at", "4=file:none.shots", "--send", "gain=26"]).contains("--send needs a device that can be written to"));
+}
+
 #[test]
 fn c_lists_the_commands_and_asks_again_where_readings_depend_on_it() {
     let mut app = scanning(Direction::Up);
@@ -132,11 +188,13 @@ fn c_lists_the_commands_and_asks_again_where_readings_depend_on_it() {
     type_in(&mut app, "6");
     assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
     let shown = text(&app, 80, 24);
-    assert!(shown.contains("Send gain 26 dB now? Readings change from here on.  Enter yes  Esc no"), "{shown}");
-    for c in "ycq1".chars() {
+    assert!(shown.contains("Send gain 26 dB now? Readings change from here on.  y yes   n no"), "{shown}");
+    // A second Enter, meant for the form, sends nothing.
+    assert_eq!(update(&mut app, key(KeyCode::Enter)), []);
+    for c in "cq1".chars() {
         assert_eq!(update(&mut app, letter(c)), []);
     }
-    let effects = update(&mut app, key(KeyCode::Enter));
+    let effects = update(&mut app, letter('y'));
     let [Effect::Command(RunCommand::Send(order))] = &effects[..] else { panic!("{effects:?}") };
     assert_eq!((order.bytes.as_slice(), order.by.as_str()), (&b"G26\n"[..], "R. Aldane"));
     // What became of it stands on the bottom line, and the calibration waits for its verification.
@@ -174,7 +232,7 @@ fn s_on_calibrate_sends_to_the_device_and_the_next_run_knows_what_was_sent_behin
     type_in(&mut app, "26");
     update(&mut app, key(KeyCode::Enter));
     assert!(text(&app, 80, 24).contains("Send gain 26 dB now? The blocks on the table are removed."), "{}", text(&app, 80, 24));
-    let effects = update(&mut app, key(KeyCode::Enter));
+    let effects = update(&mut app, letter('y'));
     let [Effect::Bench(BenchCommand::Send(order))] = &effects[..] else { panic!("{effects:?}") };
     assert_eq!((order.bytes.as_slice(), order.by.as_str()), (&b"G26\n"[..], "R. Aldane"));
 

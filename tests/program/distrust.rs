@@ -86,7 +86,7 @@ fn an_encoder_5_km_off_for_five_shots_gives_no_place_no_spot_there_and_two_event
         assert_eq!((row["position_mm"].as_str(), row["level"].as_str()), ("", "THIN"), "{row:?}");
     }
     // What was driven before and after has its place.
-    assert_eq!((run.rows[99]["position_mm"].as_str(), run.rows[105]["position_mm"].as_str()), ("49.000", "52.000"));
+    assert_eq!((run.rows[99]["position_mm"].as_str(), run.rows[105]["position_mm"].as_str()), ("49.0000", "52.0000"));
     let [begins, over] = run.doubts()[..] else { panic!("{:?}", run.events) };
     assert!(begins.contains("shot 100") && begins.contains("last place believed 49.0 mm"), "{begins}");
     assert!(over.contains("5 readings without a place") && over.contains("believed again at 52.0 mm"), "{over}");
@@ -110,7 +110,7 @@ fn a_crawler_that_drives_on_beyond_its_line_has_places_no_longer() {
     for row in run.rows_with("off-line") {
         assert_eq!((row["position_mm"].as_str(), row["level"].as_str()), ("", ""), "no limit is an empty level: {row:?}");
     }
-    assert!(run.rows[220]["position_mm"] == "2200.000" && run.rows[220]["level"] == "CLEAR", "{:?}", run.rows[220]);
+    assert!(run.rows[220]["position_mm"] == "2200.0000" && run.rows[220]["level"] == "CLEAR", "{:?}", run.rows[220]);
     assert!(run.doubts()[1].contains("19 readings without a place (off-line), to the end"), "{:?}", run.doubts());
 }
 

@@ -321,9 +321,9 @@ fn pictures_say_in_words_what_they_show() {
     let png = folder.path().join("strip.png");
     export(&path, &png, &["--format", "png", "--run", "1", "--dpi", "100"]);
     let bytes = std::fs::read(&png).unwrap();
-    // PNG specification, 5.2 and 11.2.2: signature, then IHDR with width and height; 180 by 232 mm at 100 dots per inch.
+    // PNG specification, 5.2 and 11.2.2: signature, then IHDR with width and height; 180 by 200 mm at 100 dots per inch.
     assert_eq!(&bytes[..8], b"\x89PNG\r\n\x1a\n");
-    assert_eq!((&bytes[16..20], &bytes[20..24]), (&709u32.to_be_bytes()[..], &914u32.to_be_bytes()[..]));
+    assert_eq!((&bytes[16..20], &bytes[20..24]), (&709u32.to_be_bytes()[..], &788u32.to_be_bytes()[..]));
 }
 
 #[test]
@@ -333,7 +333,7 @@ fn a_job_with_nothing_read_is_told_as_such_in_every_format() {
     job.run("A090", NEW_YEAR_2024_US + 10, |_| None);
     let path = job.closed();
     let strip = words(&path, folder.path(), &[]);
-    assert!(strip.contains("1200 without echo") && strip.contains("no echo over"), "{strip}");
+    assert!(strip.contains("1200 without an echo") && strip.contains("no echo over"), "{strip}");
     let map = words(&path, folder.path(), &["--figure", "map"]);
     assert!(map.contains("Scanned: 0.000 % of the surface"), "{map}");
     assert!(words(&path, folder.path(), &["--figure", "waveform"]).contains("NO ECHO"));

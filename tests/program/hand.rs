@@ -203,8 +203,8 @@ fn what_makes_no_sense_is_refused_with_what_to_do() {
     hand(&job, &["--value", "9.7", "--near", "nozzle N2, below it", "--distance", "120mm", "--inspection-point", "TML-7"]);
     let read = table(&job, "hand");
     let column = |name: &str| read.iter().map(|row| row[name].as_str()).collect::<Vec<_>>();
-    assert_eq!(column("azimuth_deg"), ["", "92.500", ""]);
-    assert_eq!(column("distance_mm"), ["", "", "120.000"]);
+    assert_eq!(column("azimuth_deg"), ["", "92.5000", ""]);
+    assert_eq!(column("distance_mm"), ["", "", "120.0000"]);
     assert_eq!(column("inspection_point"), ["", "", "TML-7"]);
     assert_eq!(column("course"), ["1", "1", ""]);
 }

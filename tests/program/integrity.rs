@@ -15,6 +15,8 @@ mod pages;
 mod recomputed;
 #[path = "integrity/rolled.rs"]
 pub mod rolled;
+#[path = "integrity/seen.rs"]
+mod seen;
 
 use backwall_survey::integrity::average::{pits, tank_length};
 use backwall_survey::integrity::extreme::{Blocks, Maxima, Minima, lag_one, least_expected, mann_kendall, whole_surface};

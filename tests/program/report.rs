@@ -230,12 +230,31 @@ fn recorded_words_are_in_the_reports_unit() {
     let job = job(folder.path(), |plan| plan, false);
     calibrate(&job);
     scan(&job);
+    let path = job.to_str().unwrap();
+    must(&["checklist", path, "--headless", "--answers", "demo-stream/answers.toml", "--sign", "R. Aldane"]);
+    must(&["reevaluate", path, "--run", "1", "--headless", "--velocity", "5930", "--gate-length", "7", "--why", "another velocity"]);
+    must(&["hand", path, "--by", "R. Aldane", "--line", "C1", "--at", "612mm", "--value", "5.7mm", "--block", "10.0mm=10.1mm"]);
     // Line A090 of the demo's plan starts at 0; blocks of 4 and 12.5 mm are 0.1575 and 0.4921 in.
     let (metric, inch) = (text_of(&job, &[]), text_of(&job, &["--units", "in"]));
     for (mm, inches) in [("taken to be at 0.0 mm", "taken to be at 0.00 in"), ("4.000 mm", "0.1575 in"), ("12.500 mm", "0.4921 in")] {
         assert!(metric.contains(mm) && !metric.contains(inches), "{mm}");
         assert!(inch.contains(inches) && !inch.contains(mm), "{inches}: {inch}");
     }
+    // 8 m, 4.5 m/s, 18 °C, 12 kg (NIST SP 811), and 5930 m/s of an evaluation.
+    for answer in ["26.25 ft", "10.07 mph", "64.4 °F", "26.46 lb", "0.23346 in/µs"] {
+        assert!(inch.contains(answer) && !metric.contains(answer), "{answer}: {inch}");
+    }
+    // What somebody typed stays as it was; a number with another unit is nowhere else.
+    let typed = "under 4.5 mm stop, call S.";
+    let words: Vec<&str> = inch.split(' ').collect();
+    let is_metric = |index: &usize| {
+        let unit = words[*index].trim_matches(['(', ')', ',', ';', '.', ':']);
+        let is_of_number = words[index.saturating_sub(1)].trim_start_matches(['(', '±', '+', '-']).parse::<f64>().is_ok();
+        is_of_number && ["mm", "m", "m/s", "mm/s", "mm/y", "mm/year", "°C", "K", "kelvin", "kg", "N", "MPa", "m²"].contains(&unit)
+    };
+    let around = |index: usize| words[index.saturating_sub(4)..(index + 4).min(words.len())].join(" ");
+    let metric: Vec<String> = (0..words.len()).filter(is_metric).map(around).filter(|words| !words.contains("4.5 mm stop")).collect();
+    assert!(inch.contains(typed) && metric.is_empty(), "{metric:?}");
     let old = folder.path().join("old.job");
     std::fs::copy(root().join("tests/data/format-5.job"), &old).unwrap();
     let said = "As recorded by an earlier version of the job file";

@@ -324,7 +324,7 @@ fn note(contents: &JobContents, run: &RunSummary, unit: LengthUnit) -> RunNote {
     let validity = contents.validity(run);
     let mut remarks = Vec::new();
     if let Some((evaluation, adoption)) = contents.adopted(run.id) {
-        remarks.push(super::words::adopted(evaluation, adoption, contents.plan.zone()));
+        remarks.push(super::words::adopted(contents, evaluation, adoption, unit));
     }
     if contents.setup_of(run).calibration.is_none() {
         remarks.push("not calibrated: velocity and zero were typed".to_owned());

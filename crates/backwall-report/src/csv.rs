@@ -98,6 +98,8 @@ impl<R, W: Write> CsvTable<R, W> {
 fn text_of(kind: ColumnKind, value: &CellValue<'_>) -> String {
     match (value, kind) {
         (CellValue::None, _) => String::new(),
+        // Where the decimal mark is a comma, spreadsheets take a point before three digits for one between thousands: 2.500 mm would be 2500 mm.
+        (CellValue::Fixed(scaled), ColumnKind::Fixed(3)) => decimal(*scaled, 3) + "0",
         (CellValue::Fixed(scaled), ColumnKind::Fixed(digits)) => decimal(*scaled, digits),
         (CellValue::Whole(whole), _) => whole.to_string(),
         (CellValue::Fixed(whole), _) => whole.to_string(),
@@ -128,6 +130,13 @@ mod tests {
     fn times_are_utc_to_the_microsecond() {
         assert_eq!(rfc3339(1_772_366_400_000_001), "2026-03-01T12:00:00.000001Z");
         assert_eq!(rfc3339(-1), "1969-12-31T23:59:59.999999Z");
+    }
+
+    // LibreOffice 7.4 with the German locale of glibc took 2.500 for 2500 and left 2.5000 as the text it is.
+    #[test]
+    fn no_number_has_three_digits_behind_its_point() {
+        let text = |value: i64, digits: u8| text_of(ColumnKind::Fixed(digits), &CellValue::Fixed(value));
+        assert_eq!([text(2500, 3), text(-5, 3), text(2500, 2), text(9_512_345, 6)], ["2.5000", "-0.0050", "25.00", "9.512345"]);
     }
 
     #[test]

@@ -66,7 +66,7 @@ table { border-collapse: collapse; width: 100%; margin: 2mm 0; font-size: 8.5pt;
 thead { display: table-header-group; }
 th { background: #ddd; text-align: left; vertical-align: bottom; }
 th, td { padding: 0.7mm 1.4mm; border-bottom: 0.5pt solid #ddd; vertical-align: top; }
-.number { text-align: right; }
+.number { text-align: right; } .whole { white-space: nowrap; }
 p, li, h1, h2, h3, figcaption, .long { overflow-wrap: anywhere; }
 .facts th { background: none; font-weight: normal; color: #555; width: 30%; vertical-align: top; }
 tr.good td:first-child { border-left: 2.5pt solid #009e73; }
@@ -164,7 +164,12 @@ fn write_table(out: &mut String, table: &DocumentTable) -> fmt::Result {
     for row in &table.rows {
         write!(out, "<tr class=\"{}\">", class(row.tone))?;
         for (index, cell) in row.cells.iter().enumerate() {
-            let class = if is_long(cell) { " class=\"long\"" } else { number(index) };
+            let class = match (is_long(cell), cell.chars().count() <= NOT_BROKEN) {
+                (true, _) => " class=\"long\"",
+                (false, true) if number(index).is_empty() => " class=\"whole\"",
+                (false, true) => " class=\"number whole\"",
+                (false, false) => number(index),
+            };
             write!(out, "<td{class}>{}</td>", text(cell))?;
         }
         writeln!(out, "</tr>")?;
@@ -184,6 +189,9 @@ const fn class(tone: Tone) -> &'static str {
         Tone::Bad => "bad",
     }
 }
+
+/// A day, a decision, a share: a browser would break them at their hyphen or blank.
+const NOT_BROKEN: usize = 11;
 
 /// Whether a cell has a word so long that it must be broken, lest it push the others off the paper.
 fn is_long(cell: &str) -> bool {

@@ -1,6 +1,7 @@
 //! What is left to do in a job: read from the file what [`open_items`] is made from.
 
 use backwall_store::{Cursor, EventKind, JobContents, JobReader, ReadingSummary, RunId, RunState, RunSummary, StoreError};
+use backwall_survey::job::checklist::Conditions;
 use backwall_survey::job::force::{Counts, Standing};
 use backwall_survey::job::left::{KnownOfJob, LineDone, OpenItem, RunKnown, open_items};
 use backwall_survey::job::validity::Validity;
@@ -20,7 +21,7 @@ pub struct Left {
 impl Left {
     /// What is left by what was read, with what stops scanning and is due at this moment.
     pub fn of(contents: &JobContents, lines: Vec<LineDone>, runs: Vec<RunKnown>, now_us: i64, unit: LengthUnit) -> Self {
-        let conditions = contents.conditions(now_us, None, "");
+        let conditions = Conditions { unit, ..contents.conditions(now_us, None, "") };
         let of_list = contents.checklist.obstacles(&contents.answers, &contents.signatures, &conditions);
         // What is not of the checklist first: a long checklist must not hide that nothing is calibrated.
         let channels = contents.plan.channels();

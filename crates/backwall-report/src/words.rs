@@ -1,7 +1,7 @@
 //! The words and small formats that screen, exports and report share: text from outside made safe, times, amounts.
 //! Lengths are written by `backwall_units::LengthUnit`.
 
-use backwall_store::{Adoption, EvaluationSummary};
+use backwall_store::{Adoption, EvaluationSummary, JobContents};
 use backwall_survey::job::Zone;
 use backwall_units::{Length, LengthUnit};
 
@@ -37,14 +37,19 @@ pub(crate) fn steers_reading(c: char) -> bool {
     matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }
 
+/// The last part of a path: folders of this computer mean nothing to a reader.
+pub(crate) fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
 /// That an evaluation counts, by whose word and why.
-pub fn adopted(evaluation: &EvaluationSummary, adoption: &Adoption, zone: Zone) -> String {
+pub fn adopted(job: &JobContents, evaluation: &EvaluationSummary, adoption: &Adoption, unit: LengthUnit) -> String {
     format!(
         "evaluation {} ({}) adopted by {} at {}: {}",
         evaluation.id,
-        safe_text(&evaluation.start.differs),
+        safe_text(&job.differs(&evaluation.start, unit)),
         safe_text(&adoption.by.name),
-        moment(adoption.by.at_us, zone),
+        moment(adoption.by.at_us, job.plan.zone()),
         safe_text(&adoption.reason)
     )
 }

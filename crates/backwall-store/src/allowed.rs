@@ -2,7 +2,7 @@
 //! missing calibration, and its verification when that is due.
 
 use super::contents::{JobContents, SetupEntry};
-use backwall_survey::job::checklist::{AnswerValue, Conditions, Due, Filled, Now, zone_of};
+use backwall_survey::job::checklist::{AnswerValue, Conditions, Due, Filled, Now, number_in, zone_of};
 use backwall_survey::job::expiry;
 use backwall_survey::job::statement::Said;
 
@@ -22,7 +22,7 @@ impl JobContents {
         };
         let encoder = self.encoder_checks.last().map(|(check, by)| Filled {
             value: AnswerValue::Number((check.error() * 1e4).round() / 100.0),
-            words: format!("checked over {:.0} mm by {}", check.distance.as_mm(), by.name),
+            words: format!("checked over {} by {}", number_in(check.distance.as_mm().round(), "mm", self.plan.job.units), by.name),
             at_us: by.at_us,
         });
         Conditions { encoder, ..Conditions::of(&self.plan, now, operator) }

@@ -444,7 +444,11 @@ pub enum Entry {
     /// The number of the set-up that the readings from here on are made with.
     SetupChange(i64),
     /// Where the crawler stands by the operator's word, or where it is held as its device started anew: the next reading is there, and places go on from it.
-    PlaceSet(Length),
+    PlaceSet {
+        along: Length,
+        /// Of the scanner beside the line, where that was said too.
+        across: Option<Length>,
+    },
     /// What readings are because of their neighbours.
     Judgement(Judgement),
     /// The state of a spot when it was raised, acknowledged, judged or ended.
@@ -539,12 +543,14 @@ pub struct SetupChange {
 pub struct PlaceSet {
     pub from_row: u64,
     pub along: Length,
+    /// Of the scanner beside the line; where nothing was said it goes on as it was.
+    pub across: Option<Length>,
 }
 
 impl RunSummary {
     /// The places that were set right before the reading in a row.
-    pub fn placed_at(&self, row: u64) -> impl Iterator<Item = Length> {
-        self.placed.iter().filter(move |placed| placed.from_row == row).map(|placed| placed.along)
+    pub fn placed_at(&self, row: u64) -> impl Iterator<Item = PlaceSet> {
+        self.placed.iter().copied().filter(move |placed| placed.from_row == row)
     }
     /// The set-up that made the run's own reading in a row.
     pub fn setup_at(&self, row: u64) -> &Setup {

@@ -141,17 +141,20 @@ pub(super) fn of_link(connection: &Connection, run: i64, link: i64, rows: (i64, 
     Ok(hash.end())
 }
 
-/// Tables that came later, each with the version that brought it: a link without a row of theirs keeps its digest.
-const CAME_LATER: [(&str, i64); 3] = [
-    ("SELECT * FROM judgement WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::JUDGED_SINCE),
-    ("SELECT * FROM setup_change WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::CHANGED_SINCE),
-    ("SELECT * FROM place_set WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::CHANGED_SINCE),
+/// Columns that the places that are set began with.
+const PLACE_SET_COLUMNS: usize = 5;
+
+/// Tables that came later, each with the version that brought it and the columns it began with: a link without a row of theirs keeps its digest.
+const CAME_LATER: [(&str, i64, usize); 3] = [
+    ("SELECT * FROM judgement WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::JUDGED_SINCE, ALL),
+    ("SELECT * FROM setup_change WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::CHANGED_SINCE, ALL),
+    ("SELECT * FROM place_set WHERE run_id = ?1 AND link = ?2 ORDER BY id", schema::CHANGED_SINCE, PLACE_SET_COLUMNS),
 ];
 
 fn came_later(hash: &mut Hash, connection: &Connection, run: i64, link: i64) -> rusqlite::Result<()> {
     let version: i64 = connection.prepare_cached("PRAGMA user_version")?.query_row([], |row| row.get(0))?;
-    for (sql, _) in CAME_LATER.into_iter().filter(|(_, since)| *since <= version) {
-        hash.some_rows(connection, sql, (run, link), ALL)?;
+    for (sql, _, began_with) in CAME_LATER.into_iter().filter(|(_, since, _)| *since <= version) {
+        hash.some_rows(connection, sql, (run, link), began_with)?;
     }
     Ok(())
 }

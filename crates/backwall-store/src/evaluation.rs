@@ -245,10 +245,10 @@ impl<'a> Remaking<'a> {
         let mut piece = Vec::with_capacity(made.readings.len());
         for (row, stored, again) in made.readings {
             let mut judged = Vec::new();
-            for along in self.run.placed_at(row) {
+            for placed in self.run.placed_at(row) {
                 // Readings across a place that was set are no neighbours.
                 judged.extend(self.neighbours.end());
-                self.maker.set_place(along);
+                self.maker.set_place(placed.along, placed.across);
             }
             let was_made = !matches!(again, MeasuredAgain::NoWaveform);
             let sight = if let MeasuredAgain::Measured(measured) = &again { measured.sight } else { Sight::default() };

@@ -167,9 +167,9 @@ fn side_entry(connection: &Connection, run: RunId, link: i64, next_row: i64, ent
         Entry::SetupChange(setup_id) => connection
             .prepare_cached("INSERT INTO setup_change (run_id, link, from_row, setup_id) VALUES (?, ?, ?, ?)")?
             .execute(params![run, link, next_row, setup_id]),
-        Entry::PlaceSet(along) => connection
-            .prepare_cached("INSERT INTO place_set (run_id, link, from_row, along_um) VALUES (?, ?, ?, ?)")?
-            .execute(params![run, link, next_row, along.as_micrometres()]),
+        Entry::PlaceSet { along, across } => connection
+            .prepare_cached("INSERT INTO place_set (run_id, link, from_row, along_um, across_um) VALUES (?, ?, ?, ?, ?)")?
+            .execute(params![run, link, next_row, along.as_micrometres(), row::micrometres(*across)]),
         Entry::Judgement(Judgement { rows, flags, stretch }) => connection
             .prepare_cached("INSERT INTO judgement (run_id, link, first_row, last_row, flags, stretch_json) VALUES (?, ?, ?, ?, ?, ?)")?
             .execute(params![run, link, rows.0 as i64, rows.1 as i64, flags.bits(), stretch.as_ref().map(json).transpose()?]),

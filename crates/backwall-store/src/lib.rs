@@ -12,6 +12,7 @@ mod adoption;
 mod allowed;
 mod codec;
 mod cursor;
+mod differing;
 mod digest;
 mod error;
 mod evaluation;
@@ -42,6 +43,7 @@ pub use contents::{
     SavedRun, SetupChange, SetupEntry,
 };
 pub use cursor::{Cursor, CursorStep};
+pub use differing::{differences, differences_in};
 pub use error::{Holder, StoreError};
 pub use evaluation::{Changes, EvaluationError, EvaluationFindings, EvaluationId, EvaluationStart, EvaluationSummary, ReadingDifference};
 pub use evaluator::Moved;

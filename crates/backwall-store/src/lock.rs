@@ -6,6 +6,7 @@ use super::error::{Holder, StoreError};
 use super::small_file::other_than_file;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 /// `JOB` with something put behind its whole name.
 pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
@@ -48,24 +49,54 @@ impl Lock {
             })
         };
         let in_use = || StoreError::InUse { path: job.to_path_buf(), holder: read_owner(&owner) };
+        let until = Instant::now() + PATIENCE;
         loop {
             let file = open()?;
             match file.try_lock() {
                 Ok(()) => {}
+                Err(TryLockError::WouldBlock) if Instant::now() < until => {
+                    std::thread::sleep(AGAIN);
+                    continue;
+                }
                 Err(TryLockError::WouldBlock) => return Err(in_use()),
                 Err(TryLockError::Error(error)) => return Err(StoreError::io(job, &error)),
             }
             // The last holder may have removed the file between our open and our lock. Then the name leads to
-            // another file by now, which can be locked a second time; a lock on the removed one keeps nobody out.
-            match open()?.try_lock() {
-                Err(TryLockError::WouldBlock) => {}
-                _ => continue,
+            // another file by now, or to none: a lock on the removed one keeps nobody out.
+            if !still_leads_to(&lock, &file, open)? {
+                continue;
             }
             let text = format!("pid = {}\nhost = {}\nsince = {}\n", std::process::id(), host(), chrono::Utc::now().to_rfc3339());
             std::fs::write(&owner, text).map_err(|error| StoreError::io(job, &error))?;
             return Ok(Self { _file: file, lock, owner });
         }
     }
+}
+
+/// Whoever asks whether a job is being written holds a shared lock for an instant: a writer that starts just then waits for it.
+const PATIENCE: Duration = Duration::from_millis(200);
+const AGAIN: Duration = Duration::from_millis(5);
+
+/// Whether the name leads to the file that is open and locked. Another file may be locked too, by another writer, so that its being
+/// locked says nothing: which file it is does.
+#[cfg(unix)]
+fn still_leads_to(lock: &Path, file: &File, _open: impl Fn() -> Result<File, StoreError>) -> Result<bool, StoreError> {
+    use std::os::unix::fs::MetadataExt;
+    let say = |error| StoreError::io(lock, &error);
+    match std::fs::metadata(lock) {
+        Ok(named) => {
+            let held = file.metadata().map_err(say)?;
+            Ok((named.dev(), named.ino()) == (held.dev(), held.ino()))
+        }
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(false),
+        Err(error) => Err(say(error)),
+    }
+}
+
+/// The standard library has no number of a file here: a file that cannot be locked a second time is taken for the same.
+#[cfg(not(unix))]
+fn still_leads_to(_lock: &Path, _file: &File, open: impl Fn() -> Result<File, StoreError>) -> Result<bool, StoreError> {
+    Ok(matches!(open()?.try_lock(), Err(TryLockError::WouldBlock)))
 }
 
 /// Whether somebody has the job open for writing; what cannot be found out counts as yes.
@@ -139,5 +170,46 @@ pub(super) fn folder(job: &Path) -> &Path {
     match job.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_writer_waits_for_whoever_only_looks_and_is_refused_by_another_writer() {
+        let folder = tempfile::tempdir().unwrap();
+        let job = folder.path().join("a.job");
+        let looks = File::create(beside(&job, ".lock")).unwrap();
+        looks.try_lock_shared().unwrap();
+        let looking = std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(60));
+            drop(looks);
+        });
+        let held = Lock::take(&job).unwrap_or_else(|error| panic!("{error}"));
+        looking.join().unwrap();
+        let began = Instant::now();
+        assert!(matches!(Lock::take(&job), Err(StoreError::InUse { holder: Some(_), .. })));
+        assert!(began.elapsed() >= PATIENCE && began.elapsed() < PATIENCE * 10);
+        drop(held);
+        Lock::take(&job).unwrap_or_else(|error| panic!("{error}"));
+    }
+
+    // The holder removes the file as a second opens it; a third makes it anew and locks that. The second has a lock that keeps nobody out.
+    #[cfg(unix)]
+    #[test]
+    fn a_lock_on_a_file_that_was_removed_is_none() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("a.job.lock");
+        let of_second = File::create(&name).unwrap();
+        of_second.try_lock().unwrap();
+        let leads = || still_leads_to(&name, &of_second, || unreachable!()).unwrap();
+        assert!(leads());
+        std::fs::remove_file(&name).unwrap();
+        assert!(!leads());
+        let of_third = File::create(&name).unwrap();
+        of_third.try_lock().unwrap();
+        assert!(!leads(), "it is locked, but it is another file");
     }
 }

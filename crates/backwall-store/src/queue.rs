@@ -119,7 +119,7 @@ fn is_urgent(entry: &Entry) -> bool {
         | Entry::Spot(_)
         | Entry::Judgement(_)
         | Entry::SetupChange(_)
-        | Entry::PlaceSet(_)
+        | Entry::PlaceSet { .. }
         | Entry::Lost { .. } => false,
     }
 }

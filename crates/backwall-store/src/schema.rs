@@ -3,6 +3,7 @@
 use super::error::StoreError;
 use rusqlite::types::Type;
 use rusqlite::{Connection, OpenFlags};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::OnceLock;
@@ -11,7 +12,7 @@ use std::sync::OnceLock;
 pub(super) const APPLICATION_ID: i64 = 0x426b_776c;
 
 /// Steps from nothing to the present format; `user_version` counts those done. A step once released never changes.
-const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8];
+const STEPS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9];
 
 /// The version that brought judgements.
 pub(super) const JUDGED_SINCE: i64 = 5;
@@ -25,6 +26,9 @@ pub(super) const CHANGED_SINCE: i64 = 6;
 
 /// The version that brought values beside words.
 pub(super) const SAID_SINCE: i64 = 8;
+
+/// The version that brought the place across to places that are set.
+pub(super) const ACROSS_SET_SINCE: i64 = 9;
 
 pub(super) const KNOWN_VERSION: i64 = STEPS.len() as i64;
 
@@ -397,6 +401,11 @@ ALTER TABLE note ADD COLUMN said_json TEXT;
 ALTER TABLE setup ADD COLUMN said_json TEXT;
 ";
 
+/// Where beside the line the scanner stands, where the operator said that with its place.
+const VERSION_9: &str = "
+ALTER TABLE place_set ADD COLUMN across_um INTEGER;
+";
+
 /// Tables whose rows are never changed or removed, by the version that brought them.
 const APPEND_ONLY: &[&[&str]] = &[
     APPEND_ONLY_1,
@@ -405,6 +414,7 @@ const APPEND_ONLY: &[&[&str]] = &[
     &[],
     &["judgement", "adoption"],
     &["statement", "setup_change", "place_set", "evaluated_judgement"],
+    &[],
     &[],
     &[],
 ];
@@ -471,28 +481,31 @@ pub(super) fn fresh(version: i64) -> rusqlite::Result<Connection> {
     Ok(connection)
 }
 
-/// Kind and name of each thing of a schema, and how it was made.
-pub(super) type Objects = BTreeMap<String, Option<String>>;
+/// Kind and name of each thing of a schema, which table it is of, and how it was made.
+pub(super) type Objects = BTreeMap<String, (String, Option<String>)>;
 
 /// What the schema of a file of a version holds as this program lays it; laid once, since that takes as long as trying a short run.
-pub(super) fn laid(version: i64) -> rusqlite::Result<Objects> {
+pub(super) fn laid(version: i64) -> rusqlite::Result<Cow<'static, Objects>> {
     static LAID: [OnceLock<Objects>; KNOWN_VERSION as usize + 1] = [const { OnceLock::new() }; KNOWN_VERSION as usize + 1];
-    let Some(place) = usize::try_from(version).ok().and_then(|version| LAID.get(version)) else { return objects(&fresh(version)?) };
+    let Some(place) = usize::try_from(version).ok().and_then(|version| LAID.get(version)) else {
+        return objects(&fresh(version)?).map(Cow::Owned);
+    };
     if let Some(laid) = place.get() {
-        return Ok(laid.clone());
+        return Ok(Cow::Borrowed(laid));
     }
     let laid = objects(&fresh(version)?)?;
-    Ok(place.get_or_init(|| laid).clone())
+    Ok(Cow::Borrowed(place.get_or_init(|| laid)))
 }
 
-/// What a file's schema holds: kind and name, and how it was made. One bit makes bytes of a text; they read the same.
+/// What a file's schema holds. One bit makes bytes of a text; they read the same.
 pub(super) fn objects(connection: &Connection) -> rusqlite::Result<Objects> {
     connection
         .prepare(
-            "SELECT type || ' ' || name || iif(typeof(type) || typeof(name) || typeof(tbl_name) = 'texttexttext', '', ' (not as text)'), sql
+            "SELECT type || ' ' || name || iif(typeof(type) || typeof(name) || typeof(tbl_name) = 'texttexttext', '', ' (not as text)'),
+                    CAST(tbl_name AS TEXT), sql
              FROM sqlite_schema WHERE name NOT LIKE 'sqlite_stat%'",
         )?
-        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .query_map([], |row| Ok((row.get(0)?, (row.get(1)?, row.get(2)?))))?
         .collect()
 }
 

@@ -3,7 +3,7 @@
 use super::contents::{EventKind, PlaceSet, RunId, RunStart, RunState, RunSummary, SetupChange};
 use super::digest::{self, Digest, hex};
 use super::minimum;
-use super::schema::CHANGED_SINCE;
+use super::schema::{ACROSS_SET_SINCE, CHANGED_SINCE};
 use backwall_survey::job::force::Recorded;
 use backwall_survey::travel::SequenceWatch;
 use backwall_units::Length;
@@ -136,12 +136,17 @@ fn changes(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<SetupCha
 
 /// The places that were set while a run went on, in order.
 fn placed(connection: &Connection, run: RunId) -> rusqlite::Result<Vec<PlaceSet>> {
-    if connection.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))? < CHANGED_SINCE {
+    let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    if version < CHANGED_SINCE {
         return Ok(Vec::new());
     }
+    let across = if version < ACROSS_SET_SINCE { "NULL" } else { "across_um" };
     connection
-        .prepare_cached("SELECT from_row, along_um FROM place_set WHERE run_id = ?1 ORDER BY id")?
-        .query_map([run], |row| Ok(PlaceSet { from_row: row.get::<_, i64>(0)? as u64, along: Length::micrometres(row.get(1)?) }))?
+        .prepare_cached(&format!("SELECT from_row, along_um, {across} FROM place_set WHERE run_id = ?1 ORDER BY id"))?
+        .query_map([run], |row| {
+            let across = row.get::<_, Option<i64>>(2)?.map(Length::micrometres);
+            Ok(PlaceSet { from_row: row.get::<_, i64>(0)? as u64, along: Length::micrometres(row.get(1)?), across })
+        })?
         .collect()
 }
 

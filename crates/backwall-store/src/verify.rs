@@ -24,6 +24,8 @@ use std::time::Duration;
 
 /// More differences than this in one run are counted, not told one by one.
 const TOLD: u64 = 20;
+/// A run of fewer readings is tried in less time than another connection takes to read the schema.
+const SHORT: u64 = 1000;
 /// How often the digests, tried beside, are looked at.
 const LOOK_EVERY: Duration = Duration::from_millis(1);
 
@@ -187,7 +189,8 @@ impl JobReader {
             let mut remade = VerifyFindings { run: Some(run), ..VerifyFindings::default() };
             let summary = self.recorded_run(run);
             let mut verdict = summary.as_ref().ok().map(RunVerdict::of);
-            self.with_chain(run, &mut findings, &going, |reader| {
+            let is_short = summary.as_ref().is_ok_and(|summary| summary.readings < SHORT);
+            self.with_chain((run, is_short), &mut findings, &going, |reader| {
                 if let (Ok(summary), Some(verdict), true) = (&summary, &mut verdict, remake) {
                     let done = reader.remake(summary, verdict, &mut remade, &going);
                     remade.look(done);
@@ -276,10 +279,10 @@ impl JobReader {
                         findings.add(format!("the set-up from reading {row} on cannot evaluate: {error}"));
                     }
                 }
-                for along in summary.placed_at(row) {
+                for placed in summary.placed_at(row) {
                     // Nor are readings across a place that was set.
                     judged.extend(neighbours.end());
-                    maker.set_place(along);
+                    maker.set_place(placed.along, placed.across);
                 }
                 match again {
                     MeasuredAgain::NoWaveform => verdict.without_waveform += 1,
@@ -337,10 +340,16 @@ impl JobReader {
     }
 
     /// Tries the chain of a run in a thread of its own, with a reader of its own, while `work` is done.
-    fn with_chain(&self, run: RunId, findings: &mut VerifyFindings, going: &VerifyProgress<'_>, work: impl FnOnce(&Self)) {
-        let beside = self.beside();
-        let Ok(beside) = beside else {
-            // One reader after all: one thing after the other.
+    fn with_chain(
+        &self,
+        (run, is_short): (RunId, bool),
+        findings: &mut VerifyFindings,
+        going: &VerifyProgress<'_>,
+        work: impl FnOnce(&Self),
+    ) {
+        let beside = if is_short { None } else { self.beside().ok() };
+        let Some(beside) = beside else {
+            // One reader: one thing after the other.
             let done = chain(&self.connection, run, findings, &mut |readings| going.on(readings));
             findings.ask(done, "the chain of digests");
             return work(self);
@@ -433,10 +442,10 @@ fn structure(connection: &Connection, version: i64, findings: &mut VerifyFinding
     // Tables, and the triggers that keep them from being changed, are as this program lays them.
     let laid = schema::laid(version)?;
     let there = schema::objects(connection)?;
-    for (name, sql) in &laid {
+    for (name, made) in laid.iter() {
         match there.get(name) {
             None => findings.add(format!("{name} is missing")),
-            Some(there) if there != sql => findings.add(format!("{name} is not as this program makes it")),
+            Some(there) if there != made => findings.add(format!("{name} is not as this program makes it")),
             Some(_) => {}
         }
     }

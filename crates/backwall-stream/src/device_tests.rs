@@ -1,8 +1,11 @@
 //! Invented devices, by their profiles and bytes: counters that run backwards, delays with every shot, status words, channels, JSON.
 
 use crate::{DecodedWhat, Decoder, Profile};
+use backwall_survey::job::Plan;
 use backwall_survey::reading::{GaugeValue, Record};
+use backwall_survey::travel::{Moment, Odometer, Path};
 use backwall_units::{Length, Time};
+use proptest::prelude::*;
 use std::sync::Arc;
 
 fn decoder(profile: &str) -> Decoder {
@@ -61,6 +64,65 @@ fn a_counter_that_is_turned_round_keeps_its_place_whatever_its_type() {
         fields = [{ meaning = \"encoder\", column = 1, wraps_at = 1000, scale = -10 }, { meaning = \"thickness\", column = 2, unit = \"mm\" }]\n";
     let places: Vec<i32> = gauges(text, b"999.8,9\n0.1,9\n1,9\n999.9,9\n").iter().map(|gauge| gauge.1.unwrap()).collect();
     assert_eq!(places, [-9_998, -10_001, -10_010, -9_999]);
+}
+
+/// Places of a walk in mm from where it began, by a device whose counter has this type; nothing where it is text that goes round at `wraps_at`.
+fn walked(wire: Option<(&str, u32)>, wraps_at: i64, scale: i32, counts: &[i64]) -> Vec<f64> {
+    let (profile, sent) = match wire {
+        Some((wire, bytes)) => {
+            let profile = format!(
+                "name = \"t\"\n[framing]\nkind = \"fixed\"\nsync_hex = \"5A A5\"\nframe_bytes = {}\n[[record]]\nkind = \"gauge\"\n\
+                 fields = [{{ meaning = \"encoder\", type = \"{wire}\", scale = {scale} }}, {{ meaning = \"thickness\", type = \"u16\", unit = \"um\" }}]\n",
+                4 + bytes
+            );
+            let frame = |at: &i64| [&[0x5A_u8, 0xA5][..], &at.to_le_bytes()[..bytes as usize], &9_000u16.to_le_bytes()[..]].concat();
+            (profile, counts.iter().flat_map(frame).collect::<Vec<u8>>())
+        }
+        None => {
+            let profile = format!(
+                "name = \"t\"\n[framing]\nkind = \"line\"\n[[record]]\nkind = \"gauge\"\ndelimiter = \",\"\ncolumns = 2\n\
+                 fields = [{{ meaning = \"encoder\", column = 1, wraps_at = {wraps_at}, scale = {scale} }}, {{ meaning = \"thickness\", column = 2, unit = \"mm\" }}]\n"
+            );
+            (profile, counts.iter().map(|at| format!("{},9.0\n", at.rem_euclid(wraps_at))).collect::<String>().into_bytes())
+        }
+    };
+    let plan = Plan::parse("plan.toml", include_str!("../../../demo-stream/plan.toml")).unwrap();
+    // Long enough for any walk here, on both sides; 40 counts a mm.
+    let start = Length::metres(1000.0);
+    let path = Path { start, length: Length::metres(2000.0), max_speed: None, ..plan.path(&plan.lines[0]) };
+    let mut odometer = Odometer::new(path).unwrap();
+    let mut place = |counts: i32| odometer.place(Some(counts), None, Moment { device_us: None, host_us: 0 }).0.along.unwrap();
+    gauges(&profile, &sent).into_iter().map(|(_, counts, _)| (place(counts.unwrap()) - start).as_mm()).collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+    /// From the bytes of every type of counter to the place on the wall: turned round, a walk is the mirror of itself, and never farther from its
+    /// start than was walked. A counter cannot be followed over half of its way round and more from one shot to the next.
+    #[test]
+    fn a_walk_whose_counter_is_turned_round_is_its_mirror_whatever_type_it_has(
+        start in any::<i64>(), steps in prop::collection::vec(-1000i64..=1000, 1..80),
+    ) {
+        let types = [("u8", 1), ("i8", 1), ("u16", 2), ("i16", 2), ("u24", 3), ("i24", 3), ("u32", 4), ("i32", 4)];
+        let texts = [100, 1000, 100_000];
+        let ways = types.map(|(wire, bytes)| (Some((wire, bytes)), 1i64 << (8 * bytes))).into_iter().chain(texts.map(|at| (None, at)));
+        for (wire, round) in ways {
+            let most = round / 2 - 1;
+            let steps: Vec<i64> = steps.iter().map(|step| (*step).clamp(-most, most)).collect();
+            let mut at = start.rem_euclid(round);
+            let counts: Vec<i64> = std::iter::once(at).chain(steps.iter().map(|step| { at += step; at })).collect();
+            let (forwards, turned) = (walked(wire, round, 1, &counts), walked(wire, round, -1, &counts));
+            prop_assert_eq!((forwards.len(), turned.len()), (counts.len(), counts.len()));
+            let mut walked = 0;
+            for (index, (there, mirrored)) in forwards.iter().zip(&turned).enumerate() {
+                walked += if index == 0 { 0 } else { steps[index - 1].abs() };
+                let due = (counts[index] - counts[0]) as f64 / 40.0;
+                prop_assert!((there - due).abs() < 1e-3, "{:?} {} {}: {} for {}", wire, round, index, there, due);
+                prop_assert!((there + mirrored).abs() < 2e-3, "{:?} {} {}: {} and {}", wire, round, index, there, mirrored);
+                prop_assert!(mirrored.abs() <= walked as f64 / 40.0 + 1e-3, "{:?} {}: {} is farther than {} counts", wire, round, mirrored, walked);
+            }
+        }
+    }
 }
 
 #[test]

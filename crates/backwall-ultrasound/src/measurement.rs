@@ -87,7 +87,7 @@ flags! {
     EncoderJump = 24 "encoder-jump" "the encoder jumped further than the crawler goes: the place is not believed until it jumps back";
     Repeated = 25 "repeated" "the device sent the number of the last shot again: perhaps the same shot, not this place";
     /// Judged by the way along the line; the shot alone looks whole.
-    NearUneven = 26 "near-uneven" "the wall within 1.5 mm is not even, as the shots beside it show: the number holds under the probe, its U not beside it";
+    NearUneven = 26 "near-uneven" "the wall close beside it is not even, as the shots there show: the number holds under the probe, its U not beside it";
 }
 
 /// A set of [`Flag`]s.

@@ -183,8 +183,13 @@ pub const BINDINGS: &[Binding] = &[
     ),
     // The footer of the list of runs has no room for it beside how to leave.
     bind(&[letter('n')], A::Note, &[M::Runs], ["n", "", "write a note"]),
-    bind(&[letter('P')], A::Photo, NOTED, ["P", "", "add a photo: of the place under the cursor or of the crawler, else of the job"]),
-    bind(&[letter('W')], A::Witness, NOTED, ["W", "", "at a witness point: who saw what, with initials"]),
+    bind(
+        &[letter('P')],
+        A::Photo,
+        NOTED,
+        ["P", "", "add a photo: of the place under the cursor or of the crawler, else of the job; L lists those the plan asks for"],
+    ),
+    bind(&[letter('W')], A::Witness, NOTED, ["W", "", "at a witness point: who saw what, with initials; L lists them"]),
     bind(
         &[letter('1')],
         A::Mark(0),
@@ -245,7 +250,9 @@ pub const BINDINGS: &[Binding] = &[
         &[M::Scanning],
         ["c", "", "send the device a command of its profile, as its gain; asks again where readings depend on it"],
     ),
-    bind(&[key(KeyCode::Enter)], A::Change, &[M::Change], ["Enter", "take", "do so from the next shot on"]),
+    // Not Enter: what was typed behind a form must not change a run.
+    bind(&[letter('y'), letter('Y')], A::Change, &[M::Change], ["y", "yes", "do so from the next shot on"]),
+    bind(&[letter('n'), letter('N')], A::Cancel, &[M::Change], ["n", "no", "go on as before"]),
     bind(
         &[letter('w')],
         A::WaveSpan,

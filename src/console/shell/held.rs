@@ -493,7 +493,7 @@ impl Held {
     /// Hands a command to the run that is looked at; what is of the crawler and not of one channel, to all.
     fn command(&self, app: &App, command: &RunCommand) {
         let looked_at = app.scan.as_ref().map(|scan| scan.view.run);
-        let of_all = matches!(command, RunCommand::SetPlace(_) | RunCommand::AtDatum | RunCommand::End | RunCommand::Terminate);
+        let of_all = matches!(command, RunCommand::SetPlace { .. } | RunCommand::AtDatum | RunCommand::End | RunCommand::Terminate);
         let run = if let RunCommand::Change(changed) = command { Some(changed.run) } else { looked_at };
         for scan in self.scans.iter().filter(|scan| of_all || self.scans.len() == 1 || Some(scan.view.borrow().run) == run) {
             if let Err(mpsc::error::TrySendError::Full(command)) = scan.commands.try_send(command.clone()) {

@@ -16,6 +16,11 @@ const MEMORY: Duration = Duration::from_secs(60);
 /// How long a terminal that held up a write is taken to be slow at first: it may only have been stopped for a while.
 const SUSPECTED: Duration = Duration::from_secs(15);
 const CERTAIN: Duration = Duration::from_secs(3600);
+/// A terminal that takes so many bytes a second is drawn on at once: a whole picture of a large window takes it a third of a second.
+const AT_ONCE: f64 = 30_000.0;
+/// A slower one gets a picture in pieces that take about so long, but not in crumbs.
+const PIECE_S: f64 = 0.6;
+const LEAST_PIECE: f64 = 300.0;
 
 /// What is known of the way to the terminal.
 #[derive(Debug, Default)]
@@ -44,6 +49,11 @@ impl TerminalPace {
 
     fn rate(&self, now: Instant) -> Option<f64> {
         self.rate.filter(|rate| rate.believed.is_none_or(|(_, until)| now < until)).map(|rate| rate.bytes_per_s)
+    }
+
+    /// How many bytes of a picture go out at a time; all of them where it does not matter.
+    pub fn piece(&self, now: Instant) -> Option<usize> {
+        self.rate(now).filter(|rate| *rate < AT_ONCE).map(|rate| (rate * PIECE_S).max(LEAST_PIECE) as usize)
     }
 
     /// Takes note of a write.
@@ -112,6 +122,13 @@ mod tests {
             assert_eq!((pace.wait(false, at), pace.wait(true, at)), (Duration::ZERO, Duration::ZERO));
             pace.wrote(at, at + ms(1), 5000);
         }
+    }
+
+    // Arithmetic: 0.6 s of 1200 bytes a second.
+    #[test]
+    fn a_slow_terminal_gets_a_picture_in_pieces_and_a_fast_one_whole() {
+        let piece = |rate| TerminalPace::measured(rate).piece(Instant::now());
+        assert_eq!([piece(Some(1200.0)), piece(Some(100.0)), piece(Some(200_000.0)), piece(None)], [Some(720), Some(300), None, None]);
     }
 
     // Arithmetic: 1200 bytes at 1200 bytes a second take a second.

@@ -1,18 +1,20 @@
 //! The terminal itself: taken over and given back, drawn on through a thread of its own, its keys read in another.
 //! A terminal that hangs or goes away holds up those two threads and nothing else.
 
-use super::Surface;
 use super::pace::TerminalPace;
+use super::sparing::SparingBackend;
+use super::{Owed, Surface};
 use crate::console::state::App;
 use crate::console::view;
 use crate::platform;
 use ratatui::Terminal;
-use ratatui::backend::{Backend, ClearType, CrosstermBackend};
+use ratatui::backend::{Backend, ClearType};
 use ratatui::crossterm::event::{self, DisableBracketedPaste, EnableBracketedPaste, Event as TerminalEvent};
 use ratatui::crossterm::terminal::{
     BeginSynchronizedUpdate, EndSynchronizedUpdate, EnterAlternateScreen, LeaveAlternateScreen, disable_raw_mode, enable_raw_mode,
 };
-use ratatui::crossterm::{cursor, execute, queue, style};
+use ratatui::crossterm::{cursor, execute, queue, style, terminal};
+use ratatui::layout::Size;
 use std::io::{self, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, Once, PoisonError, mpsc as std_mpsc};
@@ -69,10 +71,14 @@ fn give_back() {
 
 /// Collects one picture's bytes.
 #[derive(Clone, Default)]
-struct Frame(Arc<Mutex<Vec<u8>>>);
+pub(super) struct Frame(Arc<Mutex<Vec<u8>>>);
 
 impl Frame {
-    fn take(&self) -> Vec<u8> {
+    pub(super) fn len(&self) -> usize {
+        locked(&self.0).len()
+    }
+
+    pub(super) fn take(&self) -> Vec<u8> {
         std::mem::take(&mut *locked(&self.0))
     }
 }
@@ -88,13 +94,15 @@ impl Write for Frame {
 }
 
 pub struct TerminalSurface {
-    terminal: Terminal<CrosstermBackend<Frame>>,
+    terminal: Terminal<SparingBackend>,
     frame: Frame,
     pictures: std_mpsc::SyncSender<Vec<u8>>,
     /// Set while a picture is on its way out.
     busy: Arc<AtomicBool>,
     broken: Arc<AtomicBool>,
     pace: Arc<Mutex<TerminalPace>>,
+    /// A bell waits for the next picture.
+    rings: bool,
 }
 
 /// How often it is looked whether a picture has gone out.
@@ -127,13 +135,17 @@ fn measure() -> Option<f64> {
     (arriving > AT_ONCE).then(|| probe.len() as f64 / arriving.as_secs_f64())
 }
 
+fn size_now() -> io::Result<Size> {
+    terminal::size().map(|(width, height)| Size { width, height })
+}
+
 impl TerminalSurface {
     pub fn open() -> io::Result<Self> {
         if !platform::terminal_is_there() {
             return Err(io::Error::other("the output is not a terminal"));
         }
         let frame = Frame::default();
-        let terminal = Terminal::new(CrosstermBackend::new(frame.clone()))?;
+        let terminal = Terminal::new(SparingBackend::new(frame.clone(), size_now))?;
         if let Err(error) = take_over() {
             give_back();
             return Err(error);
@@ -159,7 +171,7 @@ impl TerminalSurface {
             give_back();
             return Err(error);
         }
-        Ok(Self { terminal, frame, pictures, busy, broken, pace })
+        Ok(Self { terminal, frame, pictures, busy, broken, pace, rings: false })
     }
 
     fn send(&self, bytes: Vec<u8>) {
@@ -179,21 +191,38 @@ impl Surface for TerminalSurface {
     }
 
     fn draw(&mut self, app: &App) -> io::Result<()> {
+        self.terminal.backend_mut().piece = locked(&self.pace).piece(Instant::now());
         queue!(self.frame, BeginSynchronizedUpdate)?;
+        let empty = self.frame.len();
         self.terminal.draw(|frame| view::draw(app, frame))?;
+        if self.frame.len() == empty && !self.rings {
+            // Nothing has changed: nothing goes out.
+            self.frame.take();
+            return Ok(());
+        }
         queue!(self.frame, EndSynchronizedUpdate)?;
+        self.rings = false;
         self.send(self.frame.take());
         Ok(())
     }
 
+    fn asked(&mut self) {
+        self.terminal.backend_mut().ask();
+    }
+
+    fn rest(&self) -> Owed {
+        self.terminal.backend().rest()
+    }
+
     fn start_over(&mut self) -> io::Result<()> {
-        self.terminal = Terminal::new(CrosstermBackend::new(self.frame.clone()))?;
+        self.terminal = Terminal::new(SparingBackend::new(self.frame.clone(), size_now))?;
         self.terminal.backend_mut().clear_region(ClearType::All)
     }
 
     fn bell(&mut self) {
         // Goes out with the next picture, which an alarm always brings with it.
         let _ = self.frame.write_all(b"\x07");
+        self.rings = true;
     }
 
     fn is_there(&self) -> bool {

@@ -56,7 +56,7 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
             .hint("Left and Right go through them; nothing recorded is changed"),
         FormField::choice("line", "line", &line, lines).hint("for another line: the one it was driven along"),
         FormField::choice("way", "driven", FROM_START, vec![FROM_START.to_owned(), FROM_FAR_END.to_owned()]).hint("for another line"),
-        FormField::text("number", "N", "", false).hint("number of the other run, or of the statement to be taken back"),
+        FormField::text("number", "N (run or statement)", "", false).hint("number of the other run, or of the statement to be taken back"),
         FormField::text("reason", "reason", "", true).hint(REASON),
     ];
     fields.extend(prompt::who(app));

@@ -8,7 +8,6 @@ use super::super::theme::Role;
 use super::prompt;
 use backwall_store::{Adoption, EvaluationFindings, EvaluationSummary, RunState};
 use backwall_ultrasound::{Mode, Setup};
-use backwall_units::LengthUnit;
 
 /// Evaluates the opened run again, or offers what is known of it already.
 pub fn press(app: &mut App) -> Vec<Effect> {
@@ -83,7 +82,7 @@ fn ask(app: &mut App, evaluation: &EvaluationSummary, adopt: bool) {
     let mut fields = vec![FormField::text("reason", "reason", "", true).hint("kept with the name and shown in the report")];
     fields.extend(prompt::who(app));
     let purpose = Purpose::Adopt { run, evaluation: adopt.then_some(id) };
-    let about = beside(evaluation, app.look.unit);
+    let about = beside(app, evaluation);
     prompt::ask(app, title, purpose, fields);
     if let Some(Prompt { about: shown, .. }) = &mut app.prompt {
         *shown = about;
@@ -91,7 +90,8 @@ fn ask(app: &mut App, evaluation: &EvaluationSummary, adopt: bool) {
 }
 
 /// Both beside each other.
-fn beside(evaluation: &EvaluationSummary, unit: LengthUnit) -> Vec<String> {
+fn beside(app: &App, evaluation: &EvaluationSummary) -> Vec<String> {
+    let unit = app.look.unit;
     let (changes, symbol) = (&evaluation.changes, unit.thickness_symbol());
     let line =
         |name: &str, of: &dyn Fn(&EvaluationFindings) -> String| format!("{name:<18}{:>16}{:>18}", of(&changes.before), of(&changes.after));
@@ -116,7 +116,7 @@ fn beside(evaluation: &EvaluationSummary, unit: LengthUnit) -> Vec<String> {
         line("THIN spots", &|found| found.thin_spots.to_string()),
         line("WATCH spots", &|found| found.watch_spots.to_string()),
         mean,
-        format!("differs in {}", evaluation.start.differs),
+        format!("differs in {}", app.contents.differs(&evaluation.start, unit)),
         String::new(),
     ]
 }

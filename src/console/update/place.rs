@@ -5,10 +5,11 @@ use super::super::state::{App, Effect, Prompt, Purpose, ShownRun};
 use super::super::theme::Role;
 use super::prompt;
 use crate::live::{RunCommand, place};
-use backwall_units::{Length, LengthUnit, parse_length};
+use backwall_units::{Length, LengthUnit, Wording, parse_length};
 
 const SEAM: &str = "seam";
 const TYPED: &str = "place";
+const ACROSS: &str = "across";
 
 fn going(app: &App) -> Option<&ShownRun> {
     app.scan.as_ref().filter(|scan| !scan.is_over())
@@ -21,6 +22,10 @@ fn counted(app: &App) -> Option<Length> {
 
 fn words(unit: LengthUnit, along: Length) -> String {
     format!("{} {}", unit.place(along), unit.place_symbol())
+}
+
+fn signed(unit: LengthUnit, off: Length) -> String {
+    Wording::default().signed(off, 0).words(unit)
 }
 
 /// The seams of the line, the nearest first.
@@ -46,13 +51,14 @@ pub fn ask(app: &mut App) -> Vec<Effect> {
     // Short enough for the bottom line, where a line without seams is asked.
     let title = if seams.is_empty() { format!("place ({now})") } else { format!("Where is the crawler? Place {now}") };
     let typed = |label| FormField::text(TYPED, label, "", false);
-    let fields = match seams.first() {
+    let mut fields = match seams.first() {
         None => vec![typed("place")],
         Some(nearest) => vec![
             FormField::choice(SEAM, "at the seam", nearest, seams.clone()).hint("the nearest; ←→ another. Enter sets it, Esc does not"),
             typed("or at the place").hint(format!("counts before the seam; in {} or followed by m", unit_typed(app).thickness_symbol())),
         ],
     };
+    fields.extend(super::start::across_field(app, ACROSS, "", "empty where it is as it is counted"));
     prompt::ask(app, title, Purpose::Place, fields)
 }
 
@@ -83,7 +89,7 @@ const FAR: Length = Length::mm(200.0);
 
 fn far_words(app: &App, along: Length) -> String {
     let off = counted(app).map_or(Length::ZERO, |counted| along - counted);
-    format!("{} is {:+.0} mm from the encoder's place. Enter again sets it", words(app.look.unit, along), off.as_mm())
+    format!("{} is {} from the encoder's place. Enter again sets it", words(app.look.unit, along), signed(app.look.unit, off))
 }
 
 /// A place that can be is; one that is far away where the panel has said so and it was not changed since.
@@ -105,16 +111,21 @@ pub fn submit(app: &mut App, prompt: Prompt) -> Vec<Effect> {
             if prompt.form.fields.len() == 1 {
                 // In the bottom line there is room for the error only.
                 let off = counted(app).map_or(Length::ZERO, |counted| along - counted);
-                prompt.form.refuse(TYPED, format!("{:+.0} mm away: Enter again sets it", off.as_mm()));
+                prompt.form.refuse(TYPED, format!("{} away: Enter again sets it", signed(app.look.unit, off)));
             }
             app.prompt = Some(prompt);
             Vec::new()
         }
         Ok(along) => {
+            let across = match place::across(prompt.form.value(ACROSS), unit_typed(app)) {
+                Ok(across) => across,
+                Err(why) => return prompt::refuse(app, prompt, ACROSS, why),
+            };
             let unit = app.look.unit;
             let was = counted(app).map_or_else(String::new, |was| format!(", was {}", words(unit, was)));
-            app.say(Role::Plain, format!("place {} from the next shot on{was}", words(unit, along)));
-            vec![Effect::Command(RunCommand::SetPlace(along))]
+            let beside = across.map_or_else(String::new, |across| format!(", {} beside the line", signed(unit, across)));
+            app.say(Role::Plain, format!("place {}{beside} from the next shot on{was}", words(unit, along)));
+            vec![Effect::Command(RunCommand::SetPlace { along, across })]
         }
         Err(why) => prompt::refuse(app, prompt, TYPED, why),
     }

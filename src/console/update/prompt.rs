@@ -111,7 +111,7 @@ pub fn ask_answer(app: &mut App) -> Vec<Effect> {
         _ => "answer".to_owned(),
     };
     let field = FormField::text("answer", &label, "", true);
-    ask(app, item.ask.clone(), Purpose::Answer { item: item.id }, vec![field])
+    ask(app, item.asked(app.look.unit), Purpose::Answer { item: item.id }, vec![field])
 }
 
 /// Keeps an answer and goes on to the next open item; a failed one stays in sight.
@@ -152,7 +152,7 @@ pub fn ask_comment(app: &mut App) -> Vec<Effect> {
     match app.contents.checklist.answer(&item, &app.contents.answers).map(|answer| answer.value.clone()) {
         Some(value) => {
             let field = FormField::text("note", "comment", "", true);
-            ask(app, item.ask, Purpose::Comment { item: item.id, value }, vec![field])
+            ask(app, item.asked(app.look.unit), Purpose::Comment { item: item.id, value }, vec![field])
         }
         None => {
             app.say(Role::Error, "answer the item first; a comment goes with an answer");
@@ -177,7 +177,10 @@ pub fn ask_sign(app: &mut App) -> Vec<Effect> {
         return Vec::new();
     }
     let fields = who(app);
-    let title = format!("Sign {} answers. A later answer makes the signature stale.", app.contents.answers.len());
+    let list = &app.contents.checklist;
+    // An item that was answered again is one answer.
+    let answered = list.items.iter().filter(|item| list.answer(item, &app.contents.answers).is_some()).count();
+    let title = format!("Sign {}. A later answer makes the signature stale.", backwall_report::words::count(answered as u64, "answer"));
     ask(app, title, Purpose::Sign, fields)
 }
 

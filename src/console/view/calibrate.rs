@@ -74,6 +74,27 @@ fn line(pen: &mut Pen, rows: &mut AreaRows, label: &str, value: &str, role: Role
     pen.put(taken.x + 22, taken.y, taken.width.saturating_sub(22), value, role);
 }
 
+/// The same of words that may need more rows.
+fn lines(pen: &mut Pen, rows: &mut AreaRows, label: &str, value: &str, most: usize) {
+    let width = usize::from(rows.width().saturating_sub(22));
+    for (row, words) in text::wrap_to(value, width, most).iter().enumerate() {
+        line(pen, rows, if row == 0 { label } else { "" }, words, Role::Plain);
+    }
+}
+
+/// How things stand, each whole as far as there is room.
+fn put_standing(app: &App, pen: &mut Pen, rows: &mut AreaRows) {
+    let width = usize::from(rows.width().saturating_sub(1));
+    for (words, role) in standing(app) {
+        for line in text::wrap_to(&words, width, 3) {
+            let taken = rows.take(1);
+            if taken.height > 0 {
+                pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), &line, role);
+            }
+        }
+    }
+}
+
 /// The set-up in force, how it stands, and those before it.
 fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     let mut rows = AreaRows::of(area);
@@ -93,12 +114,9 @@ fn in_force(app: &App, pen: &mut Pen, area: Rect) {
     for (label, value) in values(&setup, pen.look.unit) {
         line(pen, &mut rows, label, &value, Role::Strong);
     }
-    line(pen, &mut rows, "origin", &origin, Role::Plain);
-    line(pen, &mut rows, "by", &by, Role::Plain);
-    for (words, role) in standing(app) {
-        let taken = rows.take(1);
-        pen.put(taken.x + 1, taken.y, taken.width.saturating_sub(1), &words, role);
-    }
+    lines(pen, &mut rows, "origin", &origin, 3);
+    lines(pen, &mut rows, "by", &by, 2);
+    put_standing(app, pen, &mut rows);
     let count = app.contents.setups_of(channel).count();
     if count < 2 || rows.left() < 3 {
         return;

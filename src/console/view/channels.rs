@@ -28,13 +28,16 @@ pub fn draw(scan: &ShownRun, pen: &mut Pen, area: Rect) {
         let tail = if row == 0 { "  [o] look at it " } else { " " };
         let width = usize::from(line.width).saturating_sub(tail.len() + 1);
         pen.fill(line, style);
-        pen.put_style(line.x + 1, line.y, line.width - 1, &text::clip(&words(beside, pen), width), style);
+        // The place matters more than by how much: where not all has room the margin goes first.
+        let whole = words(beside, pen, true);
+        let words = if text::columns(&whole) <= width { whole } else { words(beside, pen, false) };
+        pen.put_style(line.x + 1, line.y, line.width - 1, &text::clip(&words, width), style);
         pen.put_style(line.right() - tail.len() as u16, line.y, tail.len() as u16, tail, style);
     }
 }
 
 /// `ch 2: 9.51 mm CLEAR; THIN at 0.020 m, 5.00 mm (1.20 under 6.20)`.
-fn words(scan: &ShownRun, pen: &Pen) -> String {
+fn words(scan: &ShownRun, pen: &Pen, with_margin: bool) -> String {
     let (view, unit) = (&scan.view, pen.look.unit);
     let channel = view.channel.as_ref().map_or_else(|| format!("run {}", view.run), |channel| format!("ch {}", safe_text(channel)));
     let now = match (&view.phase, &view.reading) {
@@ -49,7 +52,8 @@ fn words(scan: &ShownRun, pen: &Pen) -> String {
     };
     let alarm = scan.alarm().map_or_else(String::new, |(spot, open)| {
         let more = if open > 1 { format!(" +{} more", open - 1) } else { String::new() };
-        format!("; {}{more}", panels::alarm_words(&spot, view.limits.required(spot.course), unit))
+        let required = view.limits.required(spot.course).filter(|_| with_margin);
+        format!("; {}{more}", panels::alarm_words(&spot, required, unit))
     });
     format!("{channel}: {now}{alarm}")
 }

@@ -94,7 +94,7 @@ fn items(app: &App, pen: &mut Pen, area: Rect) {
             (false, ItemState::Passed) => Role::Quiet,
             (false, ItemState::Open) => Role::Plain,
         };
-        let words = text::clip(&format!("{glyph}{hold} {}", safe_text(&item.ask)), usize::from(area.width));
+        let words = text::clip(&format!("{glyph}{hold} {}", safe_text(&item.asked(app.look.unit))), usize::from(area.width));
         pen.put(area.x, area.y + 1 + row as u16, area.width, &words, role);
     }
 }
@@ -118,8 +118,8 @@ fn large(app: &App, item: &Item, pen: &mut Pen, rows: &mut AreaRows) {
         let taken = rows.take(1);
         pen.put(taken.x, taken.y, taken.width, "HOLD POINT: scanning waits for it", Role::Watch);
     }
-    paragraph(pen, rows, &item.ask, Role::Strong);
-    if let Some(caution) = &item.caution {
+    paragraph(pen, rows, &item.asked(app.look.unit), Role::Strong);
+    if let Some(caution) = item.warned(app.look.unit) {
         paragraph(pen, rows, &format!("CAUTION: {caution}"), Role::Watch);
     }
     if app.item == 0 && !app.contents.checklist.caution.is_empty() {
@@ -148,13 +148,7 @@ fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut AreaRows) {
         ItemKind::Text => paragraph(pen, rows, "type the answer", Role::Plain),
         ItemKind::Number { unit, .. } => match bounds(app, item) {
             Ok(Bounds { min, max, why }) => {
-                let limits = match (min, max) {
-                    (Some(min), Some(max)) => format!("from {min} to {max} {unit}"),
-                    (Some(min), None) => format!("at least {min} {unit}"),
-                    (None, Some(max)) => format!("at most {max} {unit}"),
-                    (None, None) => format!("in {unit}, no limit"),
-                };
-                paragraph(pen, rows, &format!("a number {limits}; type it"), Role::Plain);
+                paragraph(pen, rows, &format!("a number {}; type it", limits(min, max, unit)), Role::Plain);
                 if let Some(why) = why {
                     paragraph(pen, rows, &why, Role::Quiet);
                 }
@@ -163,16 +157,32 @@ fn answering(app: &App, item: &Item, pen: &mut Pen, rows: &mut AreaRows) {
         },
         ItemKind::Choice { choices, failing } => {
             for (index, choice) in choices.iter().enumerate() {
-                let taken = rows.take(1);
                 let here = index == app.choice;
                 let cursor = if here { pen.look.glyphs.shapes().cursor } else { ' ' };
-                let stops = if failing.contains(choice) { "  (stops the job)" } else { "" };
+                let stops = if failing.contains(choice) { " (stops the job)" } else { "" };
                 let role = if here { Role::Cursor } else { Role::Plain };
-                pen.put(taken.x, taken.y, taken.width, &format!("{cursor} {}{stops}", safe_text(choice)), role);
+                let width = usize::from(rows.width()).saturating_sub(2);
+                for (row, line) in text::wrap(&format!("{}{stops}", safe_text(choice)), width).iter().enumerate() {
+                    let taken = rows.take(1);
+                    let mark = if row == 0 { cursor } else { ' ' };
+                    if taken.height > 0 {
+                        pen.put(taken.x, taken.y, taken.width, &format!("{mark} {line}"), role);
+                    }
+                }
             }
         }
     }
     rows.take(2);
+}
+
+fn limits(min: Option<f64>, max: Option<f64>, unit: &str) -> String {
+    match (min, max) {
+        (Some(min), Some(max)) if min == max => format!("that must be {min} {unit}"),
+        (Some(min), Some(max)) => format!("from {min} to {max} {unit}"),
+        (Some(min), None) => format!("at least {min} {unit}"),
+        (None, Some(max)) => format!("at most {max} {unit}"),
+        (None, None) => format!("in {unit}, no limit"),
+    }
 }
 
 fn bounds(app: &App, item: &Item) -> Result<Bounds, String> {
@@ -227,10 +237,16 @@ fn standing(app: &App, pen: &mut Pen, area: Rect) {
         1 => format!("1 obstacle: {}", safe_text(&obstacles[0])),
         count => format!("{count} obstacles, first: {}", safe_text(&obstacles[0])),
     };
-    let room = usize::from(area.width);
-    let y = area.bottom() - 2;
-    pen.put(area.x, y, area.width, &text::clip(&first, room), if obstacles.is_empty() { Role::Strong } else { Role::Plain });
-    pen.put(area.x, y + 1, area.width, &text::clip(&signed, room), Role::Quiet);
+    // As many rows as there are: both say what to do.
+    let (width, room) = (usize::from(area.width), usize::from(area.height));
+    let signed = text::wrap_to(&signed, width, (room - 1).min(3));
+    let first = text::wrap_to(&first, width, room - signed.len());
+    let role = if obstacles.is_empty() { Role::Strong } else { Role::Plain };
+    let lines = first.iter().map(|line| (line, role)).chain(signed.iter().map(|line| (line, Role::Quiet)));
+    let top = area.bottom() - (first.len() + signed.len()) as u16;
+    for (y, (line, role)) in (top..).zip(lines) {
+        pen.put(area.x, y, area.width, line, role);
+    }
 }
 
 /// The field of an answer, over the lower part of the item.
@@ -254,9 +270,9 @@ pub fn field(app: &App, prompt: &Prompt, pen: &mut Pen, area: Rect) -> Option<(u
                 && let ItemKind::Number { unit, .. } = &item.kind
                 && let Ok(Bounds { min, max, .. }) = bounds(app, item)
             {
-                let low = min.map_or_else(String::new, |min| format!("at least {min} {unit} "));
-                let high = max.map_or_else(String::new, |max| format!("at most {max} {unit}"));
-                pen.put(panel.x + 1, panel.y + 2, panel.width - 1, &format!("{low}{high}"), Role::Quiet);
+                for (row, line) in text::wrap_to(&limits(min, max, unit), usize::from(panel.width - 1), 2).iter().enumerate() {
+                    pen.put(panel.x + 1, panel.y + 2 + row as u16, panel.width - 1, line, Role::Quiet);
+                }
             }
         }
     }

@@ -47,7 +47,9 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     }
     let calibration = replay.map_or_else(|| app.calibration(), |scan| app.calibration_of(scan));
     let (role, rank) = if matches!(calibration, Validity::Suspect(_)) { (Role::Fault, 2) } else { (Role::Plain, 5) };
-    parts.push(HeaderPart::of(rank, format!("cal {}", word(&calibration)), role));
+    // Where none was ever made there is none that could wait for its verification.
+    let is_none = replay.is_none() && app.scan.is_none() && !app.contents.is_calibrated();
+    parts.push(HeaderPart::of(rank, format!("cal {}", if is_none { "NONE" } else { word(&calibration) }), role));
     // The zone stands there where nothing must go for it; screens without a run always have room.
     let needed: u16 = parts.iter().map(|part| part.width() + gap).sum();
     let whole = text::clock_and_zone(app.now_us, pen.look.zone);
@@ -116,7 +118,9 @@ fn due(app: &App) -> Option<HeaderPart> {
         0 => {
             let minutes = left / 60_000_000;
             let role = if left < SOON_US { Role::Watch } else { Role::Plain };
-            Some(HeaderPart::of(2, format!("{what} due {}:{:02}", minutes / 60, minutes % 60), role))
+            // Never in a form that reads as a time of day: the clock stands beside it.
+            let left = if minutes < 120 { format!("{minutes} min") } else { format!("{} h", minutes / 60) };
+            Some(HeaderPart::of(2, format!("{what} due {left}"), role))
         }
         1 => Some(HeaderPart::of(2, format!("DUE {what}"), Role::Fault)),
         more => Some(HeaderPart::of(2, format!("DUE {what} +{}", more - 1), Role::Fault)),
@@ -209,10 +213,16 @@ fn fault(app: &App, scan: &ShownRun) -> Option<String> {
         return Some(format!("RUN NOT CLOSED ({saved}): {}", safe_text(why)));
     }
     if view.counts.unsaved > 0 {
-        return Some(format!("NOT SAVED: {} readings could not be queued, the disk is too slow ({saved})", view.counts.unsaved));
+        let readings = backwall_report::words::count(view.counts.unsaved, "reading");
+        return Some(format!("NOT SAVED: {readings} could not be queued, the disk is too slow ({saved})"));
     }
     if let Phase::LinkDown(why) = &view.phase {
-        return Some(format!("LINK DOWN: {} (trying again, {} reconnects; {saved})", safe_text(why), view.link.reconnects));
+        // What is safe first: the reason may be longer than the line.
+        let before = match view.link.reconnects {
+            0 => String::new(),
+            more => format!(" ({})", backwall_report::words::count(more, "reconnect")),
+        };
+        return Some(format!("LINK DOWN, {saved}: {}; trying again{before}", safe_text(why)));
     }
     match scan.stale_s(app.now_us) {
         Some(age) => Some(format!("NO DATA: last byte {} ago ({saved})", text::duration(age))),

@@ -68,6 +68,9 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     let hint_lines = |field: &FormField| text::wrap(&field.hint, usize::from(width - 4));
     let hints = fields.iter().map(|field| hint_lines(field).len()).max().unwrap_or(0).max(1);
     let errors: usize = fields.iter().filter_map(|field| field.error.as_deref()).map(|error| error_lines(error, width).len()).sum();
+    // What is typed is always in sight: of what stands above it the middle goes, where there is no room.
+    let room = usize::from(body.height).saturating_sub(fields.len() + errors + title.len() + hints + 3);
+    let about = without_middle(about, room);
     let height = ((fields.len() + errors + title.len() + about.len() + hints + 3) as u16).min(body.height);
     let area = Rect { x: body.x + (body.width - width) / 2, y: body.y + (body.height - height) / 2, width, height };
     frame(pen, area);
@@ -120,6 +123,16 @@ pub fn form(prompt: &Prompt, pen: &mut Pen, body: Rect) -> Option<(u16, u16)> {
     cursor
 }
 
+/// The first of some lines and as many of the last as there is room for.
+fn without_middle(lines: Vec<String>, room: usize) -> Vec<String> {
+    let Some(cut) = lines.len().checked_sub(room).filter(|cut| *cut > 0) else { return lines };
+    if room < 3 {
+        return lines.into_iter().take(room).collect();
+    }
+    let last = lines.iter().skip(cut + 2).cloned();
+    lines.iter().take(1).cloned().chain(std::iter::once("...".to_owned())).chain(last).collect()
+}
+
 /// An error under its field: whole, because it says what to do.
 fn error_lines(error: &str, width: u16) -> Vec<String> {
     text::wrap(&safe_text(error), usize::from(width.saturating_sub(6)))
@@ -145,7 +158,7 @@ fn frame(pen: &mut Pen, area: Rect) {
 pub fn question(question: Question, pen: &mut Pen, area: Rect) {
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  {}", question.words(), question.keys()), style);
+    pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{}  {}", question.words(pen.look.unit), question.keys()), style);
 }
 
 /// Whether the run is to go on with another set-up.
@@ -153,7 +166,7 @@ pub fn change(app: &App, pen: &mut Pen, area: Rect) {
     let Some(change) = &app.change else { return };
     let style = pen.look.theme.style(Role::Cursor);
     pen.fill(area, style);
-    const KEYS: &str = "  Enter yes  Esc no";
+    const KEYS: &str = "  y yes   n no";
     let words = text::clip(&safe_text(change.asked()), usize::from(area.width).saturating_sub(KEYS.len() + 1));
     pen.put_style(area.x + 1, area.y, area.width - 1, &format!("{words}{KEYS}"), style);
 }
@@ -176,9 +189,16 @@ fn whole(lines: &[OriginLine], width: usize) -> Vec<OriginLine> {
     found
 }
 
+/// How to get back, and how much there is beneath; in the title, where it covers nothing.
+fn back_words(below: usize) -> String {
+    match below {
+        0 => "Esc back".to_owned(),
+        below => format!("{below} more below, Esc back"),
+    }
+}
+
 /// Every input of a number, under headings; in two columns where there is room.
 pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
-    pen.title(Rect { height: 1, ..area }, "where this number comes from", "Esc back");
     let inside = Rect { y: area.y + 1, height: area.height - 1, ..area };
     let columns = if area.width >= 150 { 2 } else { 1 };
     let width = inside.width / columns;
@@ -199,17 +219,11 @@ pub fn origin(shown: &OriginShown, pen: &mut Pen, area: Rect) {
             }
         }
     }
-    let below = lines.len().saturating_sub(top + room);
-    if below > 0 {
-        let words = format!(" {below} more, down ");
-        let wide = words.len() as u16;
-        pen.put(area.right().saturating_sub(wide + 1), area.bottom() - 1, wide, &words, Role::Key);
-    }
+    pen.title(Rect { height: 1, ..area }, "where this number comes from", &back_words(lines.len().saturating_sub(top + room)));
 }
 
 /// Every key that works now, and what the screen shows.
 pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
-    pen.title(Rect { height: 1, ..area }, &format!("help: {}", app.planning.as_ref().map_or(app.step.word(), Planning::title)), "Esc back");
     let width = usize::from(area.width.saturating_sub(14));
     let mut lines: Vec<(String, String)> = Vec::new();
     let mode = app.planning.as_ref().map_or_else(|| app.step_mode(), Planning::mode);
@@ -254,9 +268,8 @@ pub fn help(app: &App, pen: &mut Pen, area: Rect, top: usize) {
             }
         }
     }
-    if lines.len() > top + room {
-        pen.put(area.right() - 8, area.bottom() - 1, 7, " more ", Role::Cursor);
-    }
+    let name = format!("help: {}", app.planning.as_ref().map_or(app.step.word(), Planning::title));
+    pen.title(Rect { height: 1, ..area }, &name, &back_words(lines.len().saturating_sub(top + room)));
 }
 
 /// Every set of characters side by side: the operator sees what the font has.

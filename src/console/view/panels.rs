@@ -109,23 +109,18 @@ pub fn notes(wall: &Glimpse, saved: &Saved, pen: &mut Pen, area: Rect, titled: b
     }
     let unit = pen.look.unit;
     let place = |along: Option<Length>| along.map_or_else(String::new, |a| format!("{} {} ", unit.place(a), unit.place_symbol()));
+    let unsaved = |at_us: i64| if saved.fault.is_some() && at_us > saved.at_us { "NOT SAVED YET: " } else { "" };
     let mut lines: Vec<(i64, String)> = wall
         .newest_notes
         .iter()
         .rev()
         .take(usize::from(area.height))
-        .map(|note| {
-            let unsaved = if saved.fault.is_some() && note.at_us > saved.at_us { "NOT SAVED YET: " } else { "" };
-            (note.at_us, format!("{unsaved}{}{}", place(note.along), safe_text(&note.text.words(unit))))
-        })
+        .map(|note| (note.at_us, format!("{}{}{}", unsaved(note.at_us), place(note.along), safe_text(&note.text.words(unit)))))
         .collect();
-    lines.extend(
-        wall.newest_marks
-            .iter()
-            .rev()
-            .take(usize::from(area.height))
-            .map(|mark| (mark.at_us, format!("{}mark {} {}", place(mark.along), mark.kind.word(), safe_text(&mark.text)))),
-    );
+    lines.extend(wall.newest_marks.iter().rev().take(usize::from(area.height)).map(|mark| {
+        let what = format!("{}{}mark {} {}", unsaved(mark.at_us), place(mark.along), mark.kind.word(), safe_text(&mark.text));
+        (mark.at_us, what)
+    }));
     lines.sort_by_key(|line| std::cmp::Reverse(line.0));
     if lines.is_empty() && !titled {
         pen.put(area.x + 1, area.y, area.width - 1, "no notes yet", Role::Quiet);
@@ -233,16 +228,19 @@ pub fn link(app: &App, scan: &ShownRun, pen: &mut Pen, area: Rect) {
         (format!("rate         {:.0} shots/s", link.rate_hz), Role::Plain),
         (format!("zero         {}", zero_of(scan, pen.look.unit)), Role::Plain),
         (format!("last byte    {} ago", age(scan, now_us)), watch(scan.stale_s(now_us).is_some())),
-        (format!("received     {} readings, {}", counts.received, text::bytes(link.bytes)), Role::Plain),
+        (format!("received     {}, {}", count(counts.received, "reading"), text::bytes(link.bytes)), Role::Plain),
         (
             format!("no echo      {}, {} too long", count(counts.no_echo, "reading"), count(counts.long_gaps, "stretch")),
             watch(counts.long_gaps > 0),
         ),
         (format!("lost         {} never came", count(counts.lost, "shot")), watch(counts.lost > 0)),
-        (format!("dropped      {} frames broken, {} unknown", link.dropped, link.unknown), watch(link.dropped > 0)),
+        (format!("dropped      {} broken, {} unknown", count(link.dropped, "frame"), link.unknown), watch(link.dropped > 0)),
         (format!("overflow     {}", text::bytes(link.overflow_bytes)), watch(link.overflow_bytes > 0)),
-        (format!("reconnects   {}, {} stalls", link.reconnects, counts.stalls), watch(link.reconnects + counts.stalls > 0)),
-        (format!("saved        {} readings, {:.1} s behind", view.saved.readings, scan.lag_s(now_us)), watch(scan.lag_s(now_us) > 0.5)),
+        (format!("reconnects   {}, {}", link.reconnects, count(counts.stalls, "stall")), watch(link.reconnects + counts.stalls > 0)),
+        (
+            format!("saved        {}, {:.1} s behind", count(view.saved.readings, "reading"), scan.lag_s(now_us)),
+            watch(scan.lag_s(now_us) > 0.5),
+        ),
         (format!("job file     {}", text::bytes(view.saved.file_bytes)), Role::Plain),
         (
             format!("battery      {}", telemetry.battery_mv.map_or("not sent".to_owned(), |mv| format!("{:.2} V", f64::from(mv) / 1e3))),
@@ -302,7 +300,7 @@ pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut 
         counts[(((*least - low) / class).max(0.0) as usize).min(rows - 1)] += count;
     }
     let lost = wall.without_echo;
-    pen.title(Rect { height: 1, ..area }, &name, &format!("{lost} mm without echo"));
+    pen.title(Rect { height: 1, ..area }, &name, &format!("{} without echo", text::stretch(unit, Length::mm(f64::from(lost)))));
     let most = counts.iter().copied().max().unwrap_or(0).max(1);
     let shapes = pen.look.glyphs.shapes();
     const LABEL: u16 = 9;
@@ -322,7 +320,8 @@ pub fn histogram(wall: &Glimpse, limits: &Limits, at: Option<Length>, pen: &mut 
             pen.cell(area.x + LABEL + offset as u16, y, c, role);
         }
         if counts[index] > 0 {
-            pen.put(area.x + LABEL + width.ceil() as u16 + 1, y, 9, &format!("{} mm", counts[index]), Role::Quiet);
+            let length = text::stretch(unit, Length::mm(f64::from(counts[index])));
+            pen.put(area.x + LABEL + width.ceil() as u16 + 1, y, 9, &length, Role::Quiet);
         }
     }
 }

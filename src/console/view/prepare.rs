@@ -31,14 +31,18 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         unit.place_symbol(),
         safe_text(&plan.job.purpose)
     );
-    let taken = rows.take(1);
-    pen.put(taken.x + 1, taken.y, taken.width - 1, &text::clip(&about, usize::from(taken.width - 1)), Role::Quiet);
     let mut takes = Takes::of(plan).words(unit, plan);
     let dated = dated(app);
     let count = |length: usize| u16::try_from(length).unwrap_or(u16::MAX);
     let (courses, lines, people) = (count(plan.asset.courses.len()), count(plan.lines.len()).max(1), count(dated.len()));
     // Three titles and two rows of limits.
     let below = |lines: u16, people: u16| lines + people + count(takes.len()) + 5;
+    // Two rows of what it is about where that costs nothing else its place.
+    let about_rows = if rows.left() > below(lines, people) + courses * 2 + 4 { 2 } else { 1 };
+    for words in text::wrap_to(&about, usize::from(rows.width() - 1), about_rows) {
+        let taken = rows.take(1);
+        pen.put(taken.x + 1, taken.y, taken.width - 1, &words, Role::Quiet);
+    }
     let is_tall = rows.left() >= below(lines, people) + courses * 2 + 2;
     let is_roomy = rows.left() >= below(lines, people) + courses;
     // Where there is no room for all of them those that are out of date come first.
@@ -62,7 +66,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
     self::lines(app, pen, rows.take(lines_room));
     let good = dated.iter().filter(|dated| dated.role == Role::Plain).count();
     let in_date = format!("{good} of {} in date", dated.len());
-    let room = usize::from(rows.width()).saturating_sub(in_date.len() + 24);
+    let room = usize::from(rows.width()).saturating_sub(in_date.len() + 20);
     let shift = shift_words(app).map_or_else(|| "no shift signed on".to_owned(), |words| format!("shift {}", safe_text(&words)));
     pen.title(rows.take(1), "people and kit", &format!("{in_date}; {}", text::clip(&shift, room)));
     draw_dated(pen, rows.take(people_room.min(rows.left())), &listed);
@@ -174,7 +178,10 @@ fn stack(app: &App, pen: &mut Pen, area: Rect) {
             None => "required NOT KNOWN".to_owned(),
         };
         let from = course.required_from.as_deref().map_or_else(String::new, |from| format!(" ({})", safe_text(from)));
-        let words = format!("nominal {}  {required}{from}", unit.thickness(course.nominal));
+        let words = format!("nominal {}  {required}", unit.thickness(course.nominal));
+        // A source that has no room is left to the report.
+        let whole = format!("{words}{from}");
+        let words = if text::columns(&whole) <= usize::from(room) { whole } else { words };
         let role = if course.required.is_some() { Role::Plain } else { Role::Watch };
         pen.put(area.x + width + 2, y, room, &text::clip(&words, usize::from(room)), role);
         if row + 1 < courses.len() {

@@ -110,7 +110,7 @@ pub fn draw(app: &App, pen: &mut Pen, area: Rect) {
         let validity = app.contents.validity(run);
         lines.push(format!("calibration {}: {}", super::header::word(&validity), safe_text(&validity.why(app.look.unit))));
         if let Some((evaluation, adoption)) = app.contents.adopted(run.id) {
-            lines.push(backwall_report::words::adopted(evaluation, adoption, app.look.zone));
+            lines.push(backwall_report::words::adopted(&app.contents, evaluation, adoption, app.look.unit));
         }
         lines.extend(scan::summary_lines(run, unit));
         lines.push(format!("stream {}, profile {}", safe_text(&run.start.stream), safe_text(&run.start.profile_name)));

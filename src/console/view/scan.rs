@@ -28,14 +28,16 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     if obstacles.is_empty() {
         let taken = rows.take(2);
         pen.put(taken.x + 1, taken.y, taken.width, "READY: nothing stops scanning. s starts the run.", Role::Strong);
-        caution(app, pen, rows.take(2));
+        caution(app, pen, &mut rows);
+        rows.take(1);
         warnings(app, &obstacles, pen, rows.rest());
         return;
     }
     let taken = rows.take(1);
     let words = format!("BLOCKED: scanning is not allowed ({})", backwall_report::words::count(obstacles.len() as u64, "reason"));
     pen.put(taken.x + 1, taken.y, taken.width - 1, &words, Role::Fault);
-    let room = rows.left().saturating_sub(3);
+    let caution_rows = caution_lines(app, area.width).len() as u16;
+    let room = rows.left().saturating_sub(2 + caution_rows);
     let shapes = pen.look.glyphs.shapes();
     let all: Vec<(char, String)> = obstacles
         .iter()
@@ -61,16 +63,22 @@ pub fn ready(app: &App, pen: &mut Pen, area: Rect) {
     rows.take(1);
     let taken = rows.take(1);
     pen.put(taken.x + 1, taken.y, taken.width - 1, "o overrides, with your name and a reason kept in the job", Role::Plain);
-    caution(app, pen, rows.take(1));
+    caution(app, pen, &mut rows);
     warnings(app, &obstacles, pen, rows.rest());
 }
 
-/// The checklist's general caution, in a line.
-fn caution(app: &App, pen: &mut Pen, area: Rect) {
-    let words = &app.contents.checklist.caution;
-    if !words.is_empty() && area.height > 0 {
-        let words = text::clip(&format!("CAUTION: {}", safe_text(words)), usize::from(area.width - 1));
-        pen.put(area.x + 1, area.y, area.width - 1, &words, Role::Watch);
+/// The checklist's general caution, whole.
+fn caution_lines(app: &App, width: u16) -> Vec<String> {
+    match app.contents.checklist.caution.as_str() {
+        "" => Vec::new(),
+        words => text::wrap_to(&format!("CAUTION: {}", safe_text(words)), usize::from(width - 2), 3),
+    }
+}
+
+fn caution(app: &App, pen: &mut Pen, rows: &mut AreaRows) {
+    for line in caution_lines(app, rows.width()) {
+        let taken = rows.take(1);
+        pen.put(taken.x + 1, taken.y, taken.width - 1, &line, Role::Watch);
     }
 }
 

@@ -208,15 +208,20 @@ fn time_scale(pen: &mut Pen, area: Rect, from: Time, to: Time) {
     let room = f64::from(area.width) / 7.0;
     let step = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0].into_iter().find(|step| span / step <= room).unwrap_or(span);
     let mut value = (from.as_us() / step).ceil() * step;
-    let unit = if pen.look.glyphs == Glyphs::Ascii { "us" } else { "µs" };
+    let unit = if pen.look.glyphs == Glyphs::Ascii { " us" } else { " µs" };
+    let mut labels = Vec::new();
     while value <= to.as_us() {
         let column = ((value - from.as_us()) / span * f64::from(area.width)) as u16;
-        let label = text::scale_mark(value);
-        let label = if value + step > to.as_us() { format!("{label} {unit}") } else { label };
-        if column + (label.len() as u16) <= area.width {
-            pen.put(area.x + column, area.y, label.len() as u16, &label, Role::Quiet);
-        }
+        labels.push((column, text::scale_mark(value)));
         value += step;
+    }
+    // The last label that has room for it has the unit; what lies behind that is left out.
+    let fits =
+        |(column, label): &(u16, String)| usize::from(*column) + text::columns(label) + text::columns(unit) <= usize::from(area.width);
+    let Some(last) = labels.iter().rposition(fits) else { return };
+    for (index, (column, label)) in labels.into_iter().enumerate().take(last + 1) {
+        let label = if index == last { label + unit } else { label };
+        pen.put(area.x + column, area.y, text::columns(&label) as u16, &label, Role::Quiet);
     }
 }
 

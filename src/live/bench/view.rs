@@ -4,6 +4,7 @@ use crate::live::blocks::BlockShots;
 use crate::live::verdict::SetupVerdict;
 use backwall_stream::command::{CommandOrder, DeviceCommand};
 use backwall_stream::feed::LinkState;
+use backwall_survey::reading::GaugeValue;
 use backwall_survey::travel::encoder_check::{EncoderCheck, EncoderError};
 use backwall_ultrasound::{BlockCheck, BlockPoint, Calibration, Gate, LeftOut, Measurement, Setup, Stability, Waveform};
 use backwall_units::{Length, Temperature, Wording};
@@ -95,6 +96,8 @@ pub struct BenchView {
     pub link: LinkState,
     pub device: Option<String>,
     pub waveform: Option<Waveform>,
+    /// What a device that sends no waveforms found itself, last.
+    pub by_device: Option<GaugeValue>,
     pub measurement: Option<Measurement>,
     /// What the live waveform is evaluated with.
     pub setup: Option<Arc<Setup>>,

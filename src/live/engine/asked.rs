@@ -63,7 +63,7 @@ impl Engine {
                 let open: Vec<SpotId> = self.wall().spots.open().map(|spot| spot.id).collect();
                 self.acknowledge(&open, at_us, out);
             }
-            RunCommand::SetPlace(along) => self.set_place(along, at_us, out),
+            RunCommand::SetPlace { along, across } => self.set_place(along, across, at_us, out),
             RunCommand::Change(change) => self.change(change, at_us, out),
             RunCommand::Send(order) => {
                 self.ordered(&order, &Ordered::NotSent(ordered::NO_LINE.to_owned()), at_us, out);
@@ -116,7 +116,7 @@ impl Engine {
         self.device = DeviceSaid { count: self.device.count + 1, words: text.clone(), is_doubt, adjusted: self.device.adjusted || adjusts };
         let kind = if adjusts { EventKind::Adjusted } else { EventKind::Command };
         self.event(kind, text.clone(), at_us, out);
-        out.notices.push(if is_doubt { Notice::Fault(text) } else { Notice::Link { up: true, text } });
+        out.notices.push(if is_doubt { Notice::Fault(text.into()) } else { Notice::Link { up: true, text } });
     }
 
     /// Whether readings stand as before: nothing was calibrated, or both the blocks and the shots say their gain, which is then taken off.
@@ -127,9 +127,10 @@ impl Engine {
     }
 
     /// Places go on from a known one, from the next shot on. Readings before it and behind it are no neighbours.
-    pub(super) fn set_place(&mut self, along: Length, at_us: i64, out: &mut Outcome) {
+    pub(super) fn set_place(&mut self, along: Length, across: Option<Length>, at_us: i64, out: &mut Outcome) {
         let counted = self.reading.as_ref().and_then(|reading| reading.place.along);
-        self.goes_on_from(along, at_us, out);
-        self.event(EventKind::Place, place::words(counted, along), at_us, out);
+        self.goes_on_from(along, across, at_us, out);
+        self.placed = Some((along, across));
+        self.event(EventKind::Place, place::words(counted, along, across), at_us, out);
     }
 }

@@ -46,7 +46,9 @@ impl Engine {
             FeedItem::Ordered { order, became } => self.ordered(&order, &became, at_us, out),
             FeedItem::OtherChannel { words, is_beside } => {
                 self.event(EventKind::Channel, words.clone(), at_us, out);
-                out.notices.extend((!is_beside).then_some(Notice::Fault(words)));
+                if !is_beside {
+                    self.notify(Notice::Fault(words.into()), out);
+                }
             }
             FeedItem::Beside { seq } => self.distrust.beside(seq),
             FeedItem::Dropped { frames, reasons } => {
@@ -55,7 +57,7 @@ impl Engine {
             }
             FeedItem::Unreadable { words } => {
                 self.event(EventKind::Link, words.clone(), at_us, out);
-                out.notices.push(Notice::Fault(words));
+                self.notify(Notice::Fault(words.into()), out);
             }
             FeedItem::HostClock { ahead_us } => self.say([DoubtSaid::Begins(host_jump(ahead_us as f64 / 1e6).into())], at_us, out),
             FeedItem::Ended => out.ended = true,
@@ -148,7 +150,7 @@ impl Engine {
                 }
                 DoubtSaid::Over(text) => self.event(EventKind::Doubt, text, at_us, out),
                 DoubtSaid::Begins(text) => {
-                    out.notices.push(Notice::Fault(text.to_string()));
+                    self.notify(Notice::Fault(text.clone()), out);
                     self.event(EventKind::Doubt, text, at_us, out);
                 }
             }

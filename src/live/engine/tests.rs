@@ -43,6 +43,31 @@ fn a_return_to_the_start_notes_how_far_the_encoder_is_off() {
     assert!(matches!(&out.entries[1], Entry::Note(note) if note.text.to_string().contains("MISCLOSURE OVER 1 %")), "{:?}", out.entries[1]);
 }
 
+// Arithmetic: 40 counts a mm; the line runs down from 2000 mm. While the device is off its operator is told to say where the crawler stands: what
+// is said then must not be lost to the place where it was held.
+#[test]
+fn a_place_that_is_set_while_the_device_is_off_is_where_its_first_shot_was_taken() {
+    let off_and_on = |said: Option<Length>| {
+        let mut engine = engine();
+        drive(&mut engine, &[0, 20_000, 40_000]);
+        engine.take(Feed { item: FeedItem::Down { why: "switched off".to_owned() }, host_time_us: 8 }, &mut Outcome::default());
+        if let Some(along) = said {
+            engine.command(RunCommand::SetPlace { along, across: None }, 9, &mut Outcome::default());
+        }
+        drive(&mut engine, &[0, 400]);
+        let places: Vec<Option<Length>> = engine.reading.iter().map(|reading| reading.place.along).collect();
+        (places, engine.said().map(|said| said.notice.clone()).collect::<Vec<_>>())
+    };
+    let (places, said) = off_and_on(None);
+    assert_eq!(places, [Some(Length::mm(990.0))]);
+    let held = |notice: &Notice| matches!(notice, Notice::Held(words) if words.to_string().contains("held at 1000.0 mm"));
+    assert!(said.iter().any(held), "the operator is asked: {said:?}");
+    let (places, said) = off_and_on(Some(Length::mm(600.0)));
+    assert_eq!(places, [Some(Length::mm(590.0))]);
+    let stays = |notice: &Notice| matches!(notice, Notice::Fault(words) if words.to_string().contains("set before, 600.0 mm, stays"));
+    assert!(said.iter().any(stays) && !said.iter().any(|notice| matches!(notice, Notice::Held(_))), "{said:?}");
+}
+
 // Arithmetic: 4,000 counts are 100 mm. The link is down from 100 mm to 600 mm of the way, and on both sides there is no echo.
 #[test]
 fn what_is_driven_while_the_link_is_down_is_not_driven_over_without_an_echo() {

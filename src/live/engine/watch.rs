@@ -34,7 +34,7 @@ impl Engine {
         };
         if doubted {
             self.ring(1);
-            out.notices.push(Notice::Fault(text.to_string()));
+            self.notify(Notice::Fault(text.clone()), out);
         }
         self.event(kind, text, reading.host_time_us, out);
     }
@@ -51,7 +51,7 @@ impl Engine {
         if rests_on_zero(setup) {
             text = text
                 .say(": too far apart to keep the zero; have it tracked, read echo to echo, or calibrate on blocks as warm as the wall");
-            out.notices.push(Notice::Fault(text.to_string()));
+            self.notify(Notice::Fault(text.clone()), out);
         }
         self.event(EventKind::FarFromBlocks, text, at_us, out);
     }

@@ -424,6 +424,7 @@ pub fn live(direction: Direction) -> LiveView {
         changed: false,
         commands: Arc::from([]),
         device: backwall::live::view::DeviceSaid::default(),
+        said: Vec::new(),
         gap: None,
     }
 }

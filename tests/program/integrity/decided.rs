@@ -454,6 +454,17 @@ fn only_what_scatters_makes_bins_look_changed_by_chance() {
     let found = compare::compare(&now, &then, Length::ZERO, &CompareSettings::default());
     assert_eq!(found.stretches.len(), 0);
     assert!(found.by_chance < 0.5, "u is 0.046 mm and nearly all of it common: {}", found.by_chance);
+    // Pits and steps that both surveys read are no scatter, with four readings a bin and with one.
+    let pitted = |x: f64| wall(x) - 3.0 * (-((x % 200.0 - 95.0) / 3.0).powi(2)).exp() - if x > 500.0 { 1.0 } else { 0.0 };
+    let (then, now) = (survey(pitted, &mut dice), survey(pitted, &mut dice));
+    for apart in [2, 10] {
+        let thinned = |points: &[Point]| points.iter().step_by(apart).copied().collect::<Vec<_>>();
+        let found = compare::compare(&thinned(&now), &thinned(&then), Length::ZERO, &CompareSettings::default());
+        assert!(found.by_chance < 0.5 && found.stretches.is_empty(), "every {apart} mm: {} by chance", found.by_chance);
+        // The scatter put in is 0.02 mm in each survey.
+        let middle = found.bins[0].least.random.as_mm() / (0.02 * 2f64.sqrt());
+        assert!((0.6..1.7).contains(&middle), "every {apart} mm: {middle}");
+    }
     // The same scatter with an u that holds nothing else.
     let bare =
         |points: &[Point]| -> Vec<Point> { points.iter().map(|point| Point { uncertainty: Some(Length::ZERO), ..*point }).collect() };

@@ -3,6 +3,7 @@
 
 use super::assess::{NOW_US, job, json, scan_far_apart, scan_on_track, told};
 use super::decided::{Dice, thinned};
+use crate::common::in_memory;
 use serde_json::Value;
 use std::collections::BTreeMap;
 
@@ -34,7 +35,7 @@ fn decisions(found: &Value) -> BTreeMap<String, String> {
 
 #[test]
 fn no_hole_in_a_job_turns_a_decision_over() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = in_memory();
     let (whole, holed) = (job(folder.path(), "whole.job", &plan()), job(folder.path(), "holed.job", &plan()));
     let mut dice = Dice(20_260_302);
     for index in 0..LINES {
@@ -75,7 +76,7 @@ fn no_hole_in_a_job_turns_a_decision_over() {
 // Two probes 50 mm apart over 2.4 m of sound wall: the second loses its echo from 1.0 to 1.2 m, where the first has it.
 #[test]
 fn what_one_track_has_read_decides_nothing_of_another() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = in_memory();
     let tracks = "\n[[track]]\nchannel = \"1\"\noffset_mm = -25\n[[track]]\nchannel = \"2\"\noffset_mm = 25\n";
     let decided = |name: &str, hole: bool| {
         let path = job(folder.path(), name, &(told() + tracks));
@@ -98,7 +99,7 @@ fn what_one_track_has_read_decides_nothing_of_another() {
 // Two probes 50 mm apart: one reads 9 mm of wall, the other 5 mm over 600 mm of the 2.4 m; 6.2 mm are required. Together they would average 7 mm there.
 #[test]
 fn a_thin_track_is_not_met_whatever_the_other_reads() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = in_memory();
     let tracks = "\n[[track]]\nchannel = \"1\"\noffset_mm = -25\n[[track]]\nchannel = \"2\"\noffset_mm = 25\n";
     let path = job(folder.path(), "thin.job", &(told() + tracks));
     scan_on_track(&path, "A090", "1", NOW_US, |_| Some(9.0));

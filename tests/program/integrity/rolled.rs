@@ -227,7 +227,7 @@ fn handed_over(folder: &Path, now: &str, then: &str, found: &Value) {
     // Round the wall: the line at 120° of a shell of 18 m, and the lowest that was read on it in course 2.
     let a120 = round.iter().filter(|row| row["course"] == "2").max_by(|a, b| at(a).total_cmp(&at(b))).unwrap();
     super::close(at(a120), 18_000.0 * std::f64::consts::PI / 3.0, 5e-4);
-    let on_a120 = readings.iter().filter(|row| row["azimuth_deg"] == "120.000" && row["position_mm"].parse::<f64>().unwrap() >= 1200.0);
+    let on_a120 = readings.iter().filter(|row| row["azimuth_deg"] == "120.0000" && row["position_mm"].parse::<f64>().unwrap() >= 1200.0);
     let on_a120 = on_a120.filter_map(|row| row["thickness_mm"].parse::<f64>().ok()).fold(f64::INFINITY, f64::min);
     super::close(a120["thickness_mm"].parse().unwrap(), on_a120, 1e-9);
     for row in along {
@@ -236,7 +236,7 @@ fn handed_over(folder: &Path, now: &str, then: &str, found: &Value) {
     }
     assert_eq!(
         (readings[0]["asset"].as_str(), readings[0]["azimuth_deg"].as_str(), readings[0]["elevation_mm"].as_str()),
-        ("TK-7", "90.000", "0.500")
+        ("TK-7", "90.0000", "0.5000")
     );
 
     let spots: Value = serde_json::from_str(&std::fs::read_to_string(export("spots.geojson", &["--format", "geojson"])).unwrap()).unwrap();

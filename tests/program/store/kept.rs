@@ -119,11 +119,11 @@ fn a_run_comes_back_bit_for_bit() {
     );
     assert_eq!(
         lines.next().unwrap(),
-        "1,0,0,2026-03-01T12:00:00.000000Z,A090,0.000,1,15378.123,9.876543,0.062500,61.23,28.13,good,multiple,CLEAR,42.50,18.300,,pending,0.312346,0.042000,10.000000,6.200000,,,CLEAR,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.000,0.000,,"
+        "1,0,0,2026-03-01T12:00:00.000000Z,A090,0.0000,1,15378.1230,9.876543,0.062500,61.23,28.13,good,multiple,CLEAR,42.50,18.3000,,pending,0.312346,0.042000,10.000000,6.200000,,,CLEAR,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.0000,0.0000,,"
     );
     assert_eq!(
         lines.nth(1).unwrap(),
-        "1,2,1000,2026-03-01T12:00:00.001000Z,A090,0.100,1,,,,,,none,no-coupling,NO ECHO,42.50,18.300,,pending,,,10.000000,6.200000,,,NO ECHO,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.000,0.100,,"
+        "1,2,1000,2026-03-01T12:00:00.001000Z,A090,0.1000,1,,,,,,none,no-coupling,NO ECHO,42.50,18.3000,,pending,,,10.000000,6.200000,,,NO ECHO,UTC,TK-7,Ferrow Point terminal (invented),2026-03-01,90.0000,0.1000,,"
     );
     assert_eq!(text.lines().count(), 2001);
 }

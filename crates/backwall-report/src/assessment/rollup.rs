@@ -245,7 +245,8 @@ impl RollupParts<'_> {
 
 fn of_course(parts: &RollupParts<'_>, number: u16) -> RolledCourse {
     let plan = parts.plan;
-    let nominal = plan.asset.courses.iter().find(|course| course.number == number).map_or(Length::ZERO, |course| course.nominal);
+    let of_plan = plan.asset.courses.iter().find(|course| course.number == number);
+    let nominal = of_plan.map_or(Length::ZERO, |course| course.nominal);
     let (planned, lines) = (parts.planned(number), parts.on_lines(number));
     let mut not_driven: Vec<String> =
         planned.iter().filter(|(name, _)| !lines.iter().any(|on| same_text(on.line, name))).map(|(name, _)| (*name).to_owned()).collect();
@@ -272,7 +273,8 @@ fn of_course(parts: &RollupParts<'_>, number: u16) -> RolledCourse {
         .filter_map(|on| Some(ShortestLife { line: on.line.to_owned(), life: on.summary.life_ends? }))
         .min_by(|a, b| a.life.low.total_cmp(&b.life.low));
     let next = lines.iter().filter_map(|on| Some((on.summary.next?, on.line))).min();
-    let required = lines.iter().find_map(|on| on.summary.required);
+    // A course that no line was driven through has what the plan requires of it, too.
+    let required = lines.iter().find_map(|on| on.summary.required).or(of_plan.and_then(|course| course.required));
     let profile = profile(parts, number);
     let thin = profile.as_ref().zip(required).and_then(|(profile, required)| profiles::thin_stretch(profile, required, plan));
     let mut done = RolledCourse {

@@ -38,7 +38,8 @@ pub fn life_words(life: &Life) -> String {
     let low = years(life.low);
     match *life {
         _ if life.low.as_years() >= LONGEST => low,
-        Life { high: Some(high), .. } => format!("{low} to {}", years(high)),
+        Life { high: Some(high), .. } if years(high) != low => format!("{low} to {}", years(high)),
+        Life { high: Some(_), .. } => low,
         Life { middle: Some(middle), .. } if years(middle) != low => format!("{low} to {}", years(middle)),
         Life { middle: Some(_), .. } => low,
         Life { .. } => format!("{low} at least"),

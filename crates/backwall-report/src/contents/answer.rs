@@ -83,11 +83,12 @@ impl DocumentWriter<'_> {
             course.course.to_string(),
             self.bare(course.required),
             dash(course.minimum.as_ref().map(minimum)),
-            course.average_words(unit),
+            dash(course.average.as_ref().map(|_| course.average_words(unit))),
             dash(course.covered_share.map(percent)),
-            course.decision.word().to_owned(),
+            // Not torn into two rows.
+            course.decision.word().replace(' ', "\u{a0}"),
             dash(course.rate.as_ref().map(|rate| format!("{}, {}", rate.words(unit), rate.where_briefly(unit)))),
-            course.life_words(),
+            dash(course.life.as_ref().map(|_| course.life_words())),
             dash(course.next.map(|next| next.to_string())),
         ]
     }

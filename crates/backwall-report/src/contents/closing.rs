@@ -82,11 +82,14 @@ impl DocumentWriter<'_> {
         let mut figure = code.figure(&title);
         let (first, second) = seal.digest.split_at(seal.digest.len() / 2);
         let signed = self.wanted.issue.signed.as_deref().map_or("not signed", |_| "signed: see the seals");
-        let kept = format!("{signed}; kept elsewhere it shows later whether anything was removed or changed:");
-        let lines = [title.as_str(), first, second, kept.as_str(), "backwall verify JOB --against SEAL"];
+        // In two lines: a browser's own letters may be wider than those of the figure's width.
+        let kept = format!("{signed}; kept elsewhere it shows later whether");
+        let lines = [title.as_str(), first, second, &kept, "anything was removed or changed:", "backwall verify JOB --against SEAL"];
+        let down = |index: usize| 4.4 + 4.2 * index as f64;
+        figure.height = figure.height.max(down(lines.len() - 1) + 1.6);
         for (index, line) in lines.into_iter().enumerate() {
             figure.items.push(FigureItem::Text(Text {
-                at: point(figure.width + 2.0, 5.0 + 4.4 * index as f64),
+                at: point(figure.width + 2.0, down(index)),
                 text: line.to_owned(),
                 size: 3.0,
                 anchor: Anchor::Start,

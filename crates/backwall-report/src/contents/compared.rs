@@ -7,6 +7,7 @@ use crate::assessment::{CourseAssessment, LineAssessment, LineComparison};
 use crate::document::{Captioned, DocumentTable, Tone};
 use crate::figure::change;
 use crate::template::Working;
+use crate::words::file_name;
 use backwall_survey::strip::compare::{Change, Difference};
 use backwall_units::Length;
 
@@ -270,9 +271,4 @@ impl DocumentWriter<'_> {
             found.change.word()
         )
     }
-}
-
-/// The last part of a path: folders of this computer mean nothing to a reader.
-fn file_name(path: &str) -> &str {
-    path.rsplit(['/', '\\']).next().unwrap_or(path)
 }

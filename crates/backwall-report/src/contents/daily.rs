@@ -67,7 +67,7 @@ impl<'a> DocumentWriter<'a> {
         if let Some(left) = &self.wanted.left {
             let ((read, planned), (done, lines)) = (left.read(), left.lines_done());
             facts.push(fact("Lines done", format!("{done} of {lines}")));
-            facts.push(fact("Read", format!("{} of {}", self.long(read), self.long(planned))));
+            facts.push(fact("Read", format!("{} of {}", self.place(Some(read)), self.place(Some(planned)))));
         }
         let (mut metres, mut seconds) = (Length::ZERO, 0.0);
         for run in runs {
@@ -75,7 +75,7 @@ impl<'a> DocumentWriter<'a> {
             metres = summary.from.zip(summary.to).map_or(metres, |(from, to)| metres + (to - from));
             seconds += summary.closed_us.map_or(0.0, |end| (end - summary.start.started_us) as f64 / 1e6);
         }
-        facts.push(fact("Driven on this day", format!("{} in {}", self.long(metres), words::hours(seconds))));
+        facts.push(fact("Driven on this day", format!("{} in {}", self.place(Some(metres)), words::hours(seconds))));
         if let Some(left) = &self.wanted.left {
             let open = left.items.iter().filter(|item| item.weight == Weight::StopsScanning).count() as u64;
             let ready = if open == 0 { "nothing stops it".to_owned() } else { format!("{} open, see below", count(open, "item")) };
@@ -101,7 +101,7 @@ impl<'a> DocumentWriter<'a> {
                 [
                     spot.level.word().to_owned(),
                     safe_text(&run.summary.start.line),
-                    spot.least_at.map_or_else(|| "–".to_owned(), |at| self.long(at)),
+                    self.place(spot.least_at),
                     self.bare(Some(spot.least)),
                     self.bare(run.summary.start.limits.required(spot.course)),
                     spot.finding.map_or("not judged", |finding| finding.kind.word()).to_owned(),

@@ -174,7 +174,7 @@ fn run(
         too_fast,
         fastest,
         without_uncertainty,
-        wall: RunWall { strip: section.strip, marks: reader.marks(id)?, spots },
+        wall: RunWall { readings: section.readings(), no_echo: section.no_echo(), strip: section.strip, marks: reader.marks(id)?, spots },
         notes: reader.notes(id)?,
         events: reader.events(id)?,
         summary: summary.clone(),

@@ -4,7 +4,7 @@ use super::summary::capital;
 use super::{DocumentWriter, fact};
 use crate::document::{DocumentTable, Tone};
 use backwall_survey::job::ItemState;
-use backwall_survey::job::checklist::ItemKind;
+use backwall_survey::job::checklist::Conditions;
 
 impl DocumentWriter<'_> {
     pub(super) fn job_facts(&mut self) {
@@ -192,11 +192,16 @@ impl DocumentWriter<'_> {
         ]);
     }
 
+    /// What the last run was started in, said in the report's units.
+    pub(super) fn conditions(&self) -> Conditions {
+        Conditions { unit: self.wanted.unit, ..self.job.contents.conditions_of_work() }
+    }
+
     pub(super) fn checklist(&mut self) {
         let contents = &self.job.contents;
         let list = &contents.checklist;
         self.out.paragraph(format!("{} ({}): {}", list.title, list.name, list.caution));
-        let conditions = contents.conditions_of_work();
+        let (conditions, unit) = (self.conditions(), self.wanted.unit);
         let mut table = DocumentTable::of(&["Item", "Answer", "State", "Note", "Answered by"]);
         for item in &list.items {
             let answer = list.answer(item, &contents.answers);
@@ -208,17 +213,13 @@ impl DocumentWriter<'_> {
                 ItemState::Open if item.hold => (Tone::Bad, "OPEN hold point".to_owned()),
                 ItemState::Open => (Tone::Watch, "open".to_owned()),
             };
-            let unit = match &item.kind {
-                ItemKind::Number { unit, .. } => format!(" {unit}"),
-                _ => String::new(),
-            };
             let changed = contents.answers.iter().filter(|answer| answer.item == item.id).count();
             let hold = if item.hold { " (hold point)" } else { "" };
             table.toned(
                 tone,
                 [
-                    format!("{}{hold}", item.ask),
-                    answer.map_or_else(|| "–".to_owned(), |answer| format!("{}{unit}", answer.value)),
+                    format!("{}{hold}", item.asked(unit)),
+                    answer.map_or_else(|| "–".to_owned(), |answer| item.answered(&answer.value, unit)),
                     if changed > 1 { format!("{stands}; answered {changed} times, the last counts") } else { stands },
                     answer.map_or_else(String::new, |answer| answer.note.clone()),
                     answer.map_or_else(String::new, |answer| format!("{}, {}", answer.by.name, self.time(answer.by.at_us))),

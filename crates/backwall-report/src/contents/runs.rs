@@ -35,7 +35,7 @@ impl DocumentWriter<'_> {
             self.out.notice(tone, words, vec![]);
         }
         if let Some((evaluation, adoption)) = self.job.contents.adopted(run.summary.id) {
-            let (id, differs) = (evaluation.id, &evaluation.start.differs);
+            let (id, differs) = (evaluation.id, self.job.contents.differs(&evaluation.start, self.wanted.unit));
             let words = format!("The readings of evaluation {id} count as this run's: {differs}");
             let by = format!("Adopted by {}: {}.", self.signed(&adoption.by), adoption.reason);
             self.out.notice(Tone::Watch, words, vec![by, "The run's own readings stay in the job file.".to_owned()]);
@@ -312,7 +312,7 @@ impl DocumentWriter<'_> {
             table.row([
                 evaluation.id.to_string(),
                 self.signed(&evaluation.start.by),
-                evaluation.start.differs.clone(),
+                contents.differs(&evaluation.start, self.wanted.unit),
                 evaluation.start.why.clone(),
                 changes.changed.to_string(),
                 self.bare(changes.before.least),

@@ -4,6 +4,7 @@ use super::gather::RunFacts;
 use super::{DocumentWriter, count, fact};
 use crate::document::Tone;
 use crate::template::{Section, Working};
+use backwall_survey::job::checklist::Signed;
 use backwall_survey::job::validity::Validity;
 use backwall_survey::reading::Reading;
 use backwall_survey::strip::Level;
@@ -230,23 +231,21 @@ impl DocumentWriter<'_> {
 
     fn what_was_overridden(&mut self) {
         let contents = &self.job.contents;
-        let mut lines: Vec<String> = contents
-            .overrides
-            .iter()
-            .map(|(why, by)| format!("What stops scanning was OVERRIDDEN by {}: {why}", self.signed(by)))
-            .collect();
         // What was done alike several times is said once.
-        let mut times: Vec<(String, usize)> = Vec::new();
+        let mut alike: Vec<(&str, &str, Vec<&Signed>)> = Vec::new();
         for (why, by) in &contents.overrides {
-            let words = format!("What stops scanning was OVERRIDDEN by {}: {why}", by.name);
-            match times.iter_mut().find(|(known, _)| *known == words) {
-                Some((_, times)) => *times += 1,
-                None => times.push((words, 1)),
+            match alike.iter_mut().find(|(known, name, _)| *known == why.as_str() && *name == by.name) {
+                Some((.., all)) => all.push(by),
+                None => alike.push((why, &by.name, vec![by])),
             }
         }
-        if lines.len() > MOST_LINES {
-            lines = times.into_iter().map(|(words, times)| if times > 1 { format!("{words} ({times} times)") } else { words }).collect();
-        }
+        let mut lines: Vec<String> = alike
+            .into_iter()
+            .map(|(why, name, all)| match all.as_slice() {
+                [once] => format!("What stops scanning was OVERRIDDEN by {}: {why}", self.signed(once)),
+                all => format!("What stops scanning was OVERRIDDEN by {name}: {why} ({} times)", all.len()),
+            })
+            .collect();
         let mut typed: Vec<(&str, Vec<String>)> = Vec::new();
         for run in self.job.runs.iter().filter(|run| run.summary.start.setup.calibration.is_none()) {
             let why = run.summary.start.checklist_override.as_ref().map_or("not overridden", String::as_str);
@@ -259,7 +258,7 @@ impl DocumentWriter<'_> {
             let was = if runs.len() == 1 { "was" } else { "were" };
             format!("{} {was} scanned WITHOUT A CALIBRATION in force: {why}", self.named(&runs))
         }));
-        let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &contents.conditions_of_work());
+        let obstacles = contents.checklist.obstacles(&contents.answers, &contents.signatures, &self.conditions());
         if !obstacles.is_empty() {
             let most = if self.is_condensed() { 1 } else { MOST_OBSTACLES };
             let more = obstacles.len().saturating_sub(most);

@@ -18,7 +18,9 @@ const TOGETHER: f64 = 97.0;
 /// The rows of a box, its title first.
 fn rows(title: &str, lines: &[String], width: f64) -> Vec<(Type, String)> {
     let inner = width - BESIDE_NOTICE;
-    let mut all: Vec<(Type, String)> = STRONG.wrap(title, inner).into_iter().map(|line| (STRONG, line)).collect();
+    // What was cut off a text without a title has none.
+    let title = if title.is_empty() { Vec::new() } else { STRONG.wrap(title, inner) };
+    let mut all: Vec<(Type, String)> = title.into_iter().map(|line| (STRONG, line)).collect();
     for line in lines {
         let wrapped = TEXT.wrap(line, inner - if lines.len() > 1 { LEAD } else { 0.0 });
         all.extend(wrapped.into_iter().enumerate().map(|(index, text)| {

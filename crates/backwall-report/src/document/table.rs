@@ -36,7 +36,10 @@ pub(super) fn put(sheet: &mut PaperSheet, table: &DocumentTable) {
     sheet.need(start_height(table, sheet.width()));
     let grid = Grid { table, widths, head, head_height, kinds };
     grid.head(sheet);
-    for row in &table.rows {
+    for (index, row) in table.rows.iter().enumerate() {
+        if is_last_but_one(index, table.rows.len()) && !grid.have_room(sheet, &table.rows[index..]) {
+            grid.turn(sheet);
+        }
         grid.row(sheet, row);
     }
     let width = grid.widths.iter().sum();
@@ -52,6 +55,11 @@ pub(super) fn start_height(table: &DocumentTable, room: f64) -> f64 {
     (height(&head, kinds.head) + rows.sum::<f64>()).min(42.0)
 }
 
+/// No row stands alone at the top of a page.
+const fn is_last_but_one(index: usize, rows: usize) -> bool {
+    rows > 2 && index + 2 == rows
+}
+
 /// Of more names than this two short ones stand side by side.
 const MANY_FACTS: usize = 8;
 
@@ -65,17 +73,28 @@ pub(super) fn facts(sheet: &mut PaperSheet, facts: &[(String, String)]) {
     let grid = |table, widths| Grid { table, widths, head: Vec::new(), head_height: 0.0, kinds: Kinds::scaled(1.0) };
     let (alone, beside) = (grid(&one, vec![name_width, whole]), grid(&two, vec![name_width, half, name_width, half]));
     let mut rest = facts;
+    let mut rows = Vec::new();
     while let Some((first, others)) = rest.split_first() {
         let other = others.first().filter(|other| facts.len() > MANY_FACTS && is_short(first) && is_short(other));
         let row = |facts: &[&(String, String)]| DocumentRow {
             cells: facts.iter().flat_map(|(name, value)| [name.clone(), value.clone()]).collect(),
             tone: Tone::Plain,
         };
-        match other {
-            Some(other) => beside.row(sheet, &row(&[first, other])),
-            None => alone.row(sheet, &row(&[first])),
-        }
+        rows.push(match other {
+            Some(other) => (&beside, row(&[first, other])),
+            None => (&alone, row(&[first])),
+        });
         rest = &rest[if other.is_some() { 2 } else { 1 }..];
+    }
+    for (index, (grid, row)) in rows.iter().enumerate() {
+        let next = rows.get(index + 1).map(|(_, row)| row);
+        // Nor does one stand alone at the foot of a page.
+        if let Some(next) = next.filter(|_| index == 0 || is_last_but_one(index, rows.len()))
+            && !grid.have_room(sheet, &[row.clone(), next.clone()])
+        {
+            grid.turn(sheet);
+        }
+        grid.row(sheet, row);
     }
 }
 
@@ -159,6 +178,12 @@ impl Grid<'_> {
         }
     }
 
+    /// Whether these rows fit on what is left of the page; rows too high to be kept together are not.
+    fn have_room(&self, sheet: &PaperSheet, rows: &[DocumentRow]) -> bool {
+        let high: f64 = rows.iter().map(|row| height(&self.kinds.wrapped(row, &self.widths), self.kinds.body)).sum();
+        high <= sheet.room() || high > 60.0
+    }
+
     fn turn(&self, sheet: &mut PaperSheet) {
         if !sheet.is_fresh() {
             sheet.turn();
@@ -211,12 +236,32 @@ fn wants(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<Want> {
             whole = whole.max(all);
             squares += all * all;
         }
-        // One column's longest word must not push the others off the page.
-        let word = word.min(room / 3.0) + 2.0 * kinds.pad;
         // Squares, so that a few long cells count for more than many short ones, and not for everything.
-        wants.push(Want { word, whole: whole + 2.0 * kinds.pad, usual: libm::sqrt(squares / count) + 2.0 * kinds.pad });
+        let usual = libm::sqrt(squares / count) + 2.0 * kinds.pad;
+        wants.push(Want { word: word + 2.0 * kinds.pad, whole: whole + 2.0 * kinds.pad, usual });
+    }
+    // One column's longest word must not push the others off the page.
+    if wants.iter().map(|want| want.word).sum::<f64>() > room {
+        wants.iter_mut().for_each(|want| want.word = want.word.min(room / 3.0 + 2.0 * kinds.pad));
     }
     wants
+}
+
+/// A column that lacks no more than so much for its longest cell on one line may get it before the others share what is left: one long name must
+/// not tear every number and range of a table. The others share by the mean of their longest and their usual cell, or by the usual one.
+/// Which of these makes the table lowest is tried.
+const SHARED: [(f64, Wish); 5] = [(12.0, mean), (6.0, mean), (0.0, mean), (12.0, usual), (0.0, usual)];
+/// How much of what is left a column asks for.
+type Wish = fn(&Want) -> f64;
+/// On so many of its rows.
+const TRIED: usize = 30;
+
+fn mean(want: &Want) -> f64 {
+    (want.usual + want.whole) / 2.0
+}
+
+fn usual(want: &Want) -> f64 {
+    want.usual
 }
 
 /// Each column gets its widest word; what is left goes to those that would need more for one line, by what their cells usually need.
@@ -231,11 +276,31 @@ fn widths(table: &DocumentTable, room: f64, kinds: &Kinds) -> Vec<f64> {
         let grow = (room / most).min(1.5);
         return wants.iter().map(|want| want.whole * grow).collect();
     }
+    let lines = |widths: &[f64]| -> usize {
+        let of_row = |row| kinds.wrapped(row, widths).iter().map(Vec::len).max().unwrap_or(1);
+        table.rows.iter().take(TRIED).map(of_row).sum()
+    };
+    let tried = SHARED.map(|(little, wish)| shared(&wants, room, little, wish));
+    let lowest = tried.iter().min_by_key(|widths| lines(widths));
+    lowest.cloned().unwrap_or_default()
+}
+
+/// The room shared out, with what lacks no more than `little` served first.
+fn shared(wants: &[Want], room: f64, little: f64, wish: Wish) -> Vec<f64> {
     let mut widths: Vec<f64> = wants.iter().map(|want| want.word).collect();
+    let lacks = |index: &usize| wants[*index].whole - wants[*index].word;
+    let mut short: Vec<usize> = (0..wants.len()).filter(|index| lacks(index) <= little).collect();
+    short.sort_by(|a, b| lacks(a).total_cmp(&lacks(b)));
+    for index in short {
+        // The others keep at least as much to share.
+        if lacks(&index) <= (room - widths.iter().sum::<f64>()) / 2.0 {
+            widths[index] = wants[index].whole;
+        }
+    }
     // Whoever has enough takes no more, and the others share what that leaves.
     for _ in 0..wants.len() {
         let open = |(want, width): (&Want, &f64)| {
-            if want.whole - width > 1e-6 { ((want.usual + want.whole) / 2.0 - want.word).max(1.0) } else { 0.0 }
+            if want.whole - width > 1e-6 { (wish(want) - want.word).max(1.0) } else { 0.0 }
         };
         let weights: Vec<f64> = wants.iter().zip(&widths).map(open).collect();
         let (left, all) = (room - widths.iter().sum::<f64>(), weights.iter().sum::<f64>());

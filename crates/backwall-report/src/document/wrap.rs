@@ -76,7 +76,10 @@ const UNITS: [&str; 16] =
 /// What stays on one line: words, and a number with its unit.
 fn words(text: &str) -> Vec<String> {
     let mut words: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    // A blank that is not to be broken at keeps what it joins together, and is one like others on paper.
+    let is_break = |c: char| c.is_whitespace() && c != '\u{a0}';
+    for word in text.split(is_break).filter(|word| !word.is_empty()) {
+        let word = &word.replace('\u{a0}', " ");
         let bare = word.trim_end_matches([',', ';', '.', ':', ')', ']']);
         match words.last_mut() {
             Some(number) if UNITS.contains(&bare) && !number.contains(' ') && number.ends_with(|c: char| c.is_ascii_digit()) => {

@@ -38,6 +38,8 @@ pub struct RunWall {
     pub strip: Strip,
     pub marks: Vec<Mark>,
     pub spots: Vec<Spot>,
+    pub readings: u64,
+    pub no_echo: u64,
 }
 
 impl RunWall {
@@ -53,7 +55,8 @@ impl RunWall {
             // The stored spots are those of the run's own readings; an evaluation's are found again.
             ReadingsOf::Evaluation(..) => section.spots.spots().to_vec(),
         };
-        Ok(Self { strip: section.strip, marks: reader.marks(run.id)?, spots })
+        let (readings, no_echo) = (section.readings(), section.no_echo());
+        Ok(Self { strip: section.strip, marks: reader.marks(run.id)?, spots, readings, no_echo })
     }
 }
 
@@ -69,16 +72,16 @@ pub fn caution(run: &RunSummary, validity: &Validity, unit: LengthUnit) -> Strin
 }
 
 /// That the readings which count are not the run's own; nothing where they are.
-fn adoption_words(job: &JobContents, run: &RunSummary) -> String {
-    job.adopted(run.id).map_or_else(String::new, |(evaluation, adoption)| format!("{}; ", adopted(evaluation, adoption, job.plan.zone())))
+fn adoption_words(job: &JobContents, run: &RunSummary, unit: LengthUnit) -> String {
+    job.adopted(run.id).map_or_else(String::new, |(evaluation, adoption)| format!("{}; ", adopted(job, evaluation, adoption, unit)))
 }
 
 /// The same for a source: that it is an evaluation, and how it differs, must be read too.
 pub fn caution_of(job: &JobContents, source: ReadingsOf<'_>, unit: LengthUnit) -> String {
     match source {
-        ReadingsOf::Run(run) => format!("{}{}", adoption_words(job, run), caution(run, &job.validity(run), unit)),
+        ReadingsOf::Run(run) => format!("{}{}", adoption_words(job, run, unit), caution(run, &job.validity(run), unit)),
         ReadingsOf::Evaluation(evaluation, run) => {
-            let (id, differs) = (evaluation.id, &evaluation.start.differs);
+            let (id, differs) = (evaluation.id, job.differs(&evaluation.start, unit));
             format!("as evaluation {id} has it ({differs}); {}", caution(run, &job.validity_of(evaluation), unit))
         }
     }
@@ -100,7 +103,7 @@ pub fn strip_figure(
     unit: LengthUnit,
     earlier: Option<(&Strip, String)>,
 ) -> Figure {
-    let caution = format!("{}{}", adoption_words(job, run), caution(run, validity, unit));
+    let caution = format!("{}{}", adoption_words(job, run, unit), caution(run, validity, unit));
     strip_with(job, run, &caution, (wall, earlier), stretch, unit)
 }
 
@@ -109,15 +112,13 @@ pub fn strip_figure_of(job: &JobContents, source: ReadingsOf<'_>, wall: &RunWall
     strip_with(job, source.run(), &caution_of(job, source, unit), (wall, None), stretch, unit)
 }
 
-/// What was read of all, counted off the strip: also of a run that is still being recorded, or was evaluated again.
-fn subtitle(job: &str, strip: &Strip, caution: &str) -> String {
-    let all = strip.extent().map(|(from, to)| strip.stretch(from, to));
-    let (read, lost) = all.map_or((0, 0), |bin| (bin.read, bin.lost));
-    let unplaced = match strip.unplaced() {
+/// What was read of all: also of a run that is still being recorded, or was evaluated again.
+fn subtitle(job: &str, wall: &RunWall, caution: &str) -> String {
+    let unplaced = match wall.strip.unplaced() {
         0 => String::new(),
         count => format!(", {count} without a place and so not drawn"),
     };
-    format!("Job {job}, {} readings, {lost} without echo{unplaced}; {caution}.", read + lost)
+    format!("Job {job}, {} readings, {} without an echo{unplaced}; {caution}.", wall.readings, wall.no_echo)
 }
 
 fn strip_with(
@@ -143,7 +144,7 @@ fn strip_with(
             place(from),
             place(to)
         ),
-        subtitle: subtitle(&plan.job.number, &wall.strip, caution),
+        subtitle: subtitle(&plan.job.number, wall, caution),
         direction: start.path.direction,
         unit,
         from,

@@ -6,6 +6,7 @@ use super::axis::{self, scale};
 use super::lying;
 use super::mark::{self, BODY, EDGE, FINE, HATCH, HATCH_APART, Key, SMALL, TITLE};
 use super::{Anchor, Figure, FigurePoint, Ink, LineWeight, Stroke, Text, font, point, rectangle};
+use crate::words::short_name;
 use backwall_survey::strip::map::{Class, MapBand, MapCell, WallMap};
 use backwall_units::{Length, LengthUnit};
 
@@ -149,6 +150,8 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
     // The stripes of a line stand close together: its name stands once.
     let mut lines: Vec<(&str, f64)> = of.map.upright().iter().map(|(band, at)| (band.line.as_str(), x(*at))).collect();
     lines.dedup_by_key(|(name, _)| *name);
+    // A long name among short ones must not push others off the wall.
+    let lines: Vec<(String, f64)> = lines.into_iter().map(|(name, x)| (short_name(name), x)).collect();
     names(figure, &lines, top, of.width);
     let hair = if of.map.beam.as_mm() * scale < HAIRLINE { format!("; {WIDER}") } else { String::new() };
     let shape = match (ground.is_sphere(), ground.narrowing(ground.bottom)) {
@@ -165,14 +168,14 @@ fn true_to_scale(figure: &mut Figure, of: &MapFigure<'_>, top: f64) -> f64 {
 }
 
 /// Names of lines over their places; smaller where they crowd, and pushed apart only where that does not help.
-fn names(figure: &mut Figure, lines: &[(&str, f64)], top: f64, width: f64) {
+fn names(figure: &mut Figure, lines: &[(String, f64)], top: f64, width: f64) {
     let widest = lines.iter().map(|(name, _)| font::width(name, SMALL, LineWeight::Regular)).fold(1.0, f64::max);
     let nearest = lines.windows(2).map(|pair| pair[1].1 - pair[0].1).filter(|apart| *apart > 1e-6).fold(f64::MAX, f64::min);
     let size = SMALL * ((nearest - 0.8) / widest).clamp(SMALLEST / SMALL, 1.0);
     let pitch = widest * size / SMALL + 0.8;
     let wished: Vec<(f64, u32)> = lines.iter().map(|(_, x)| (*x, 1)).collect();
     for (index, x) in axis::spread(&wished, pitch, width - pitch / 2.0) {
-        figure.text(Text::new(point(x, top - 1.4), lines[index].0, size).anchored(Anchor::Middle));
+        figure.text(Text::new(point(x, top - 1.4), lines[index].0.as_str(), size).anchored(Anchor::Middle));
     }
 }
 

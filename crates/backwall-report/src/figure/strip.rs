@@ -48,9 +48,9 @@ pub struct HandMark {
     pub words: String,
 }
 
-/// Paper for a line of this direction that fits A4 and Letter upright.
+/// Paper for a line of this direction that fits A4 and Letter upright, with what is said of a run above it.
 pub const fn paper(direction: Direction) -> (f64, f64) {
-    if direction.is_upright() { (180.0, 232.0) } else { (180.0, 130.0) }
+    if direction.is_upright() { (180.0, 200.0) } else { (180.0, 130.0) }
 }
 
 /// How much of a line one figure shows well.

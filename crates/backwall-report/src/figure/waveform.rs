@@ -36,7 +36,7 @@ pub fn draw(of: &WaveformFigure<'_>) -> Figure {
     }
     let plot = Plot::new(of, top, height);
     plot.frame(&mut figure);
-    plot.gate(&mut figure, &of.gate);
+    plot.gate(&mut figure, &of.gate, of.measurement);
     plot.trace(&mut figure, of.waveform);
     plot.echoes(&mut figure, of.measurement);
     figure
@@ -122,13 +122,13 @@ impl Plot {
     }
 
     /// A bar at the threshold over the gate's length, with its ends down to the base line.
-    fn gate(&self, figure: &mut Figure, gate: &Gate) {
+    fn gate(&self, figure: &mut Figure, gate: &Gate, measurement: &Measurement) {
         let (start, end) = (self.x(gate.start), self.x(gate.end()));
         let mut words = format!("gate {:.2} to {:.2} µs, threshold {} %", gate.start.as_us(), gate.end().as_us(), gate.threshold_pct);
         if start >= end {
             words += ": it is outside the record";
         }
-        let label = Text::new(point(end.max(self.left + 60.0) - 0.8, self.y(-100.0) - 1.4), words, SMALL).anchored(Anchor::End);
+        let label = self.label_clear_of_echoes(words, end, measurement);
         if start >= end {
             figure.text(label.ink(Ink::Blue));
             return;
@@ -140,6 +140,21 @@ impl Plot {
         let ends = [gate.start, gate.end()].into_iter().filter(|edge| self.shows(*edge)).map(|edge| self.x(edge));
         figure.lines(ends.map(|x| vec![point(x, high), point(x, low)]).collect(), stroke);
         figure.text(label.ink(Ink::Blue));
+    }
+
+    /// At the foot of the plot, near the end of the gate, where no line of an echo runs through it.
+    fn label_clear_of_echoes(&self, words: String, gate_end: f64, measurement: &Measurement) -> Text {
+        let label = Text::new(point(0.0, self.y(-100.0) - 1.4), words, SMALL).anchored(Anchor::End);
+        let wide = label.width();
+        let lines: Vec<f64> = [measurement.echo_time, measurement.next_echo].into_iter().flatten().map(|time| self.x(time)).collect();
+        let (low, high) = (self.left + wide + 0.8, self.left + self.width - 0.8);
+        let is_clear = |end: &f64| lines.iter().all(|x| *x < end - wide - 0.8 || *x > end + 0.8);
+        let wished = (gate_end - 0.8).clamp(low.min(high), high);
+        // Behind the last echo, or between or before them: the nearest place that is free.
+        let places = lines.iter().flat_map(|x| [x + wide + 1.0, x - 1.0]).filter(|end| *end >= low && *end <= high);
+        let free = std::iter::once(wished).chain(places).filter(is_clear);
+        let end = free.min_by(|a, b| (a - wished).abs().total_cmp(&(b - wished).abs())).unwrap_or(wished);
+        Text { at: point(end, label.at.y), ..label }
     }
 
     /// Sample to sample; where many fall on one hair of paper, their least and greatest.

@@ -315,3 +315,22 @@ fn the_minimum_that_is_said_and_kept_is_none_that_stands_alone() {
     let summary = reader.with_minimum(as_kept_before, None).unwrap();
     assert_eq!((summary.least, summary.least_at), judged);
 }
+
+/// SQLite itself finds a thing of the schema that is kept under another table's name, but for one in other letters: a bit makes a capital.
+#[test]
+fn a_name_of_a_table_in_other_letters_is_found() {
+    for kind in ["table", "index", "view", "trigger"] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = new_job(folder.path());
+        let problems = || JobFile::open_read_only(&path).unwrap().verify().unwrap().problems;
+        assert_eq!(problems(), []);
+        let connection = rusqlite::Connection::open(&path).unwrap();
+        connection.execute_batch("PRAGMA writable_schema = ON").unwrap();
+        let one = "SELECT name FROM sqlite_schema WHERE type = ?1 AND sql IS NOT NULL LIMIT 1";
+        let change = format!("UPDATE sqlite_schema SET tbl_name = upper(tbl_name) WHERE type = ?1 AND name = ({one})");
+        assert_eq!(connection.execute(&change, [kind]), Ok(1), "{kind}");
+        drop(connection);
+        let problems = problems();
+        assert!(problems.iter().any(|problem| problem.what.contains("is not as this program makes it")), "{kind}: {problems:?}");
+    }
+}

@@ -1,5 +1,8 @@
 //! PURE. The basis of an assessment: what an engineer judges the measured walls by. It stands beside the plan, replaces what it gives, and
 //! touches nothing that was measured. The same readings can be judged by one basis and by another.
+//!
+//! Eight of its keys are those of the plan's `[assess]`, and yet two types have them: a type within both would have to be flattened, and then
+//! serde no longer refuses a mistyped key, which here would judge a wall by a value that somebody believes to have given. They meet in `applied` alone.
 
 mod table;
 
@@ -276,6 +279,22 @@ mod tests {
             assert_eq!(found, keys);
         }
         assert!(Basis::parse("a.toml", "name = 'a'\nfill_hight_mm = 1\n").unwrap_err().to_string().starts_with("a.toml:2: "));
+    }
+
+    #[test]
+    fn every_key_that_plan_and_basis_share_goes_from_the_one_into_the_other() {
+        let plan: Plan = toml::from_str(PLAN).unwrap();
+        let basis = Basis::parse("filled.toml", &filled()).unwrap();
+        let (given, taken) = (serde_json::to_value(&basis).unwrap(), serde_json::to_value(basis.applied(&plan)).unwrap());
+        let pairs = [("assess", &given, &taken["assess"]), ("asset.course[]", &given["course"][0], &taken["asset"]["course"][0])];
+        for (path, given, taken) in pairs {
+            let of_plan = super::super::keys::TABLES.iter().find(|table| table.path == path).unwrap();
+            let shared: Vec<&str> = of_plan.keys.iter().map(|key| key.name).filter(|name| given.get(name).is_some()).collect();
+            assert!(shared.len() >= 8, "{shared:?}");
+            for name in shared {
+                assert_eq!(taken.get(name), given.get(name), "{path} {name}");
+            }
+        }
     }
 
     #[test]

@@ -6,6 +6,7 @@ use crate::travel::Direction;
 use backwall_units::Length;
 use serde::Deserialize;
 use std::fmt;
+use toml::de::{DeTable, DeValue};
 
 /// One mistake.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -49,6 +50,21 @@ pub fn line_of(text: &str, offset: usize) -> usize {
     text.as_bytes()[..offset.min(text.len())].iter().filter(|byte| **byte == b'\n').count() + 1
 }
 
+/// The lines of a text, for whoever asks of many places: where each begins is looked up once.
+pub struct LineNumbers(Vec<usize>);
+
+impl LineNumbers {
+    pub fn of(text: &str) -> Self {
+        let breaks = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n');
+        Self(breaks.map(|(offset, _)| offset + 1).collect())
+    }
+
+    /// 1-based line of a byte offset.
+    pub fn at(&self, offset: usize) -> usize {
+        self.0.partition_point(|begins| *begins <= offset) + 1
+    }
+}
+
 /// Turns what the TOML reader says into a problem with its line.
 pub fn toml_problem(text: &str, error: &toml::de::Error) -> Problem {
     Problem { line: error.span().map(|span| line_of(text, span.start)), key: String::new(), message: error.message().replace('\n', " ") }
@@ -56,11 +72,14 @@ pub fn toml_problem(text: &str, error: &toml::de::Error) -> Problem {
 
 /// Where a key path stands in the text. A path that does not exist points at the deepest part that does.
 pub fn line_of_key(text: &str, path: &str) -> Option<usize> {
-    use toml::de::{DeTable, DeValue};
-    let table = DeTable::parse(text).ok()?;
-    let mut line = None;
+    let offset = place_of_key(DeTable::parse(text).ok()?.get_ref(), path)?;
+    Some(line_of(text, offset))
+}
+
+/// The same as a byte offset, in a text that was read.
+fn place_of_key(root: &DeTable<'_>, path: &str) -> Option<usize> {
+    let mut place = None;
     let mut here: Option<&DeValue<'_>> = None;
-    let root = table.get_ref();
     for part in path.split('.') {
         let (key, index) = match part.split_once('[') {
             Some((key, rest)) => (key, rest.trim_end_matches(']').parse::<usize>().ok()),
@@ -69,28 +88,29 @@ pub fn line_of_key(text: &str, path: &str) -> Option<usize> {
         let table: &DeTable<'_> = match here {
             None => root,
             Some(DeValue::Table(table)) => table,
-            Some(_) => return line,
+            Some(_) => return place,
         };
         let Some((name, value)) = table.iter().find(|(name, _)| name.get_ref() == key) else {
-            return line;
+            return place;
         };
-        line = Some(line_of(text, name.span().start));
+        place = Some(name.span().start);
         let mut value = value;
         if let (Some(index), DeValue::Array(items)) = (index, value.get_ref()) {
             let Some(item) = items.get(index) else {
-                return line;
+                return place;
             };
-            line = Some(line_of(text, item.span().start));
+            place = Some(item.span().start);
             value = item;
         }
         here = Some(value.get_ref());
     }
-    line
+    place
 }
 
 /// What keys have to do with each other; what a single key may hold is in [`super::keys`].
 struct PlanFindings<'a> {
-    text: &'a str,
+    root: &'a DeTable<'a>,
+    lines: &'a LineNumbers,
     /// Paths that do not hold what the file says: nothing is concluded from them.
     mended: &'a [String],
     problems: Vec<Problem>,
@@ -102,7 +122,8 @@ impl PlanFindings<'_> {
         let key = key.into();
         let unsure = |path: &str| self.mended.iter().any(|mended| path == mended || path.starts_with(&format!("{mended}.")));
         if !unsure(&key) && !others.iter().any(|other| unsure(other)) {
-            self.problems.push(Problem { line: line_of_key(self.text, &key), key, message: message.into() });
+            let line = place_of_key(self.root, &key).map(|place| self.lines.at(place));
+            self.problems.push(Problem { line, key, message: message.into() });
         }
     }
     fn once<'b>(&mut self, what: &str, keys: impl Iterator<Item = (String, &'b str)>) {
@@ -119,13 +140,17 @@ impl PlanFindings<'_> {
 pub(super) fn parse(file: &str, text: &str) -> Result<Plan, PlanError> {
     let (root, broken) = toml::de::DeTable::parse_recoverable(text);
     let mut problems: Vec<_> = broken.iter().map(|error| syntax_problem(text, error)).collect();
-    let mut walk = Walk::new(text, broken.is_empty());
+    let lines = LineNumbers::of(text);
+    let mut walk = Walk::new(&lines, broken.is_empty());
     let mended = walk.plan(root.get_ref());
     let torn: Vec<_> = problems.iter().map(|problem| problem.line).collect();
     problems.extend(walk.problems.into_iter().filter(|problem| !torn.contains(&problem.line)));
     if broken.is_empty() {
         match Plan::deserialize(toml::Value::Table(mended)) {
-            Ok(plan) => problems.extend(together(&plan, text, &walk.mended)),
+            Ok(plan) => {
+                let found = PlanFindings { root: root.get_ref(), lines: &lines, mended: &walk.mended, problems: Vec::new() };
+                problems.extend(together(found, &plan));
+            }
             // Only where the key table and the serde types disagree: say what the reader says.
             Err(error) if problems.is_empty() => problems.push(toml_problem(text, &error)),
             Err(_) => {}
@@ -165,8 +190,7 @@ fn syntax_problem(text: &str, error: &toml::de::Error) -> Problem {
 }
 
 /// Every mistake that shows only where several keys are looked at together.
-fn together(plan: &Plan, text: &str, mended: &[String]) -> Vec<Problem> {
-    let mut found = PlanFindings { text, mended, problems: Vec::new() };
+fn together(mut found: PlanFindings<'_>, plan: &Plan) -> Vec<Problem> {
     if plan.asset.courses.is_empty() {
         found.add("asset", &["asset.course"], "has no [[asset.course]]: describe at least one, with number, height_mm and nominal_mm");
     }
@@ -321,6 +345,14 @@ mod tests {
         }
         for (good, bad) in [("piping_class = 2", "piping_class = 9"), ("api-653", "api-999"), ("built =", "build =")] {
             assert!(Plan::parse("plan.toml", &text.replace(good, bad)).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn lines_are_counted_and_looked_up_alike() {
+        for text in ["", "\n", "a\nbc\n\nd", GOOD] {
+            let lines = LineNumbers::of(text);
+            assert!((0..=text.len()).all(|offset| lines.at(offset) == line_of(text, offset)), "{text:?}");
         }
     }
 

@@ -3,15 +3,17 @@
 
 mod bounds;
 mod conditions;
+mod in_units;
 mod standing;
 mod written;
 
 pub use bounds::{Bounds, Pull, WorkedBounds, drop_zone_m, holding, holding_on_the_way};
 pub use conditions::{Conditions, Filled, Now, Valid, zone_of};
+pub use in_units::number_in;
 pub use standing::Due;
 
 use super::check::{PlanError, Problem, line_of_key, toml_problem};
-use backwall_units::{NumberError, parse_number};
+use backwall_units::{LengthUnit, NumberError, parse_number};
 use serde::{Deserialize, Serialize};
 use written::ItemText;
 
@@ -33,6 +35,7 @@ pub struct Item {
     /// What it is called where there is little room; without it, its id.
     pub short: Option<String>,
     pub group: String,
+    /// As it is written; [`Item::asked`] is what is shown.
     pub ask: String,
     pub kind: ItemKind,
     /// How long its answer holds.
@@ -157,6 +160,23 @@ impl Item {
         self.short.as_deref().unwrap_or(&self.id)
     }
 
+    /// The question in the units it is read in.
+    pub fn asked(&self, unit: LengthUnit) -> String {
+        in_units::words_in(&self.ask, unit)
+    }
+
+    pub fn warned(&self, unit: LengthUnit) -> Option<String> {
+        self.caution.as_ref().map(|caution| in_units::words_in(caution, unit))
+    }
+
+    /// An answer with its unit.
+    pub fn answered(&self, value: &AnswerValue, unit: LengthUnit) -> String {
+        match (&self.kind, value) {
+            (ItemKind::Number { unit: of, .. }, AnswerValue::Number(number)) => number_in(*number, of, unit),
+            _ => value.to_string(),
+        }
+    }
+
     /// Reads a typed answer.
     pub fn parse(&self, text: &str) -> Result<AnswerValue, AnswerError> {
         let text = text.trim();
@@ -178,15 +198,15 @@ impl Item {
     }
 
     /// Whether a value passes within its bounds.
-    fn judge(&self, value: &AnswerValue, bounds: &Bounds) -> ItemState {
+    fn judge(&self, value: &AnswerValue, bounds: &Bounds, shown: LengthUnit) -> ItemState {
         match (&self.kind, value) {
             (ItemKind::Confirm, AnswerValue::Confirmed(true)) => ItemState::Passed,
             (ItemKind::Confirm, AnswerValue::Confirmed(false)) => ItemState::Failed("not confirmed".to_owned()),
             (ItemKind::Number { unit, .. }, AnswerValue::Number(number)) => {
                 if let Some(min) = bounds.min.filter(|min| number < min) {
-                    ItemState::Failed(format!("{number} {unit} is under the limit of {min} {unit}"))
+                    ItemState::Failed(format!("{} is under the limit of {}", number_in(*number, unit, shown), number_in(min, unit, shown)))
                 } else if let Some(max) = bounds.max.filter(|max| number > max) {
-                    ItemState::Failed(format!("{number} {unit} is over the limit of {max} {unit}"))
+                    ItemState::Failed(format!("{} is over the limit of {}", number_in(*number, unit, shown), number_in(max, unit, shown)))
                 } else {
                     ItemState::Passed
                 }

@@ -217,6 +217,9 @@ pub struct KnownOfJob {
 
 /// What runs out within a day is said: what must be done again while one is on site.
 const SOON_US: i64 = 24 * 3_600_000_000;
+/// Answers that run out so near to each other are one item, of which so many are named. Common practice, no source.
+const TOGETHER_US: i64 = 10 * 60_000_000;
+const NAMED: usize = 3;
 
 /// Of what stops scanning so many are named; the checklist lists all.
 const MOST_OBSTACLES: usize = 6;
@@ -291,8 +294,17 @@ pub fn open_items(known: &KnownOfJob) -> Vec<OpenItem> {
         }
     }
     let soon = |due: &&Due| goes_on && due.at_us > known.now_us && due.at_us <= known.now_us.saturating_add(SOON_US);
-    for due in known.due.iter().filter(soon) {
-        add(Weight::SpoilsData, About::RunsOut(due.what.clone()), format!("{}: answer again", due.what), Some(due.at_us));
+    let mut soon: Vec<&Due> = known.due.iter().filter(soon).collect();
+    soon.sort_by_key(|due| due.at_us);
+    // Answered in one go they run out in one go: a checklist of fifty items must not hide what else is left.
+    for together in soon.chunk_by(|one, next| next.at_us - one.at_us <= TOGETHER_US) {
+        let names: Vec<&str> = together.iter().take(NAMED).map(|due| due.what.as_str()).collect();
+        let more = match together.len().saturating_sub(NAMED) {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        let first = together[0];
+        add(Weight::SpoilsData, About::RunsOut(first.what.clone()), format!("{}{more}: answer again", names.join(", ")), Some(first.at_us));
     }
     let of = |asked: &AskedFor| asked.line.as_ref().map_or_else(String::new, |line| format!(" on {line}"));
     for point in &known.witness_points {
@@ -363,6 +375,27 @@ mod tests {
                 "A000 3.001 to 4.000 m, not driven: drive it",
             ]
         );
+    }
+
+    #[test]
+    fn answers_that_run_out_together_are_one_item_due_with_the_first() {
+        let minute = 60_000_000;
+        let due = [("wind", 30), ("gas", 181), ("storm", 185), ("h2s", 190), ("tyre", 195), ("toxic", 200), ("permit", 700)];
+        let known = KnownOfJob {
+            obstacles: Vec::new(),
+            verification_due_us: None,
+            due: due.iter().rev().map(|(what, at)| Due { what: (*what).to_owned(), at_us: at * minute }).collect(),
+            lacks: Vec::new(),
+            lines: vec![LineDone::of("B", (mm(0.0), mm(2000.0)), Vec::new(), &Strip::default(), mm(10.0), &[])],
+            runs: Vec::new(),
+            witness_points: Vec::new(),
+            photos: Vec::new(),
+            now_us: minute,
+            unit: LengthUnit::Mm,
+        };
+        let found: Vec<_> = open_items(&known).into_iter().filter_map(|item| Some((item.words, item.due_us? / minute))).collect();
+        let want = [("wind: answer again", 30), ("gas, storm, h2s and 2 more: answer again", 181), ("permit: answer again", 700)];
+        assert_eq!(found, want.map(|(words, at)| (words.to_owned(), at)));
     }
 
     #[test]

@@ -446,6 +446,7 @@ impl Plan {
             max_speed: Some(self.limits.max_speed),
             across_counts_per_mm: self.encoder.across_counts_per_mm,
             across_jump: self.encoder.across_counts_per_mm.map(|_| ACROSS_JUMP),
+            across_start: Length::ZERO,
             track: Length::ZERO,
         }
     }

@@ -2,7 +2,7 @@
 //! missing, of the wrong kind, out of range. It leaves a mended plan behind, so that what keys have to do with each other can be
 //! looked at in the same go.
 
-use super::check::{Problem, line_of};
+use super::check::{LineNumbers, Problem};
 use super::keys::near::meant;
 use super::keys::{self, Allowed, KeyLeftOut, PlanKey, PlanTable, TABLES};
 use super::zone::Zone;
@@ -14,7 +14,7 @@ use toml::{Table, Value};
 const FORMER: &[&str] = &["flank"];
 
 pub(super) struct Walk<'a> {
-    text: &'a str,
+    lines: &'a LineNumbers,
     /// Whether the file is whole TOML: what a broken one lacks cannot be known.
     whole: bool,
     pub problems: Vec<Problem>,
@@ -23,8 +23,8 @@ pub(super) struct Walk<'a> {
 }
 
 impl<'a> Walk<'a> {
-    pub fn new(text: &'a str, whole: bool) -> Self {
-        Self { text, whole, problems: Vec::new(), mended: Vec::new() }
+    pub fn new(lines: &'a LineNumbers, whole: bool) -> Self {
+        Self { lines, whole, problems: Vec::new(), mended: Vec::new() }
     }
 
     /// The plan as it would be without its mistakes.
@@ -43,7 +43,7 @@ impl<'a> Walk<'a> {
         // What a misspelt name most likely stands for is not called missing as well.
         let mut meant_here = Vec::new();
         for (name, value) in table.iter() {
-            let (name, line) = (name.get_ref().as_ref(), Some(line_of(self.text, name.span().start)));
+            let (name, line) = (name.get_ref().as_ref(), Some(self.lines.at(name.span().start)));
             let path = join(here, name);
             if let Some(key) = known.iter().find(|key| key.name == name) {
                 mended.insert(name.to_owned(), self.value(key, &path, line, value.get_ref()));
@@ -95,7 +95,7 @@ impl<'a> Walk<'a> {
             DeValue::Array(items) if table.is_many() => {
                 let mut all = Vec::new();
                 for (index, item) in items.iter().enumerate() {
-                    let (path, line) = (format!("{path}[{index}]"), Some(line_of(self.text, item.span().start)));
+                    let (path, line) = (format!("{path}[{index}]"), Some(self.lines.at(item.span().start)));
                     all.push(match item.get_ref() {
                         DeValue::Table(inner) => Value::Table(self.inside(table.path, &path, line, table.keys, inner)),
                         other => {

@@ -121,8 +121,8 @@ impl ReadingMaker {
     }
 
     /// Where the next shot is, by the operator's word: places go on from there.
-    pub fn set_place(&mut self, along: Length) {
-        self.odometer.set_place(along);
+    pub fn set_place(&mut self, along: Length, across: Option<Length>) {
+        self.odometer.set_place(along, across);
     }
 
     /// The path that is driven, as it was planned.

@@ -233,23 +233,23 @@ impl SurveyCell {
 
     /// Mean with its standard uncertainty. What a reading's own uncertainty covers (velocity, zero, blocks) is common to
     /// its neighbours and is not made smaller by averaging; what scatters from reading to reading is.
-    fn mean(&self, pooled: f64) -> Option<KnownValue> {
+    fn mean(&self, scatter: Scatter) -> Option<KnownValue> {
         let value = Length::mm(mean(&self.values)?);
         let count = self.values.len();
-        let random = self.scatter(pooled) / count as f64;
+        let within = self.variance_within(scatter.pooled) / count as f64;
         let common = mean(&self.uncertainties).filter(|_| self.uncertainties.len() == count);
-        let uncertainty = common.map(|common| Length::mm(libm::sqrt(common * common + random)));
-        Some(KnownValue { value, uncertainty, random: Length::mm(libm::sqrt(random)) })
+        let uncertainty = common.map(|common| Length::mm(libm::sqrt(common * common + within)));
+        Some(KnownValue { value, uncertainty, random: Length::mm(libm::sqrt(scatter.usual / count as f64)) })
     }
 
     /// The lowest reading; it scatters as any one reading does.
-    fn least(&self, pooled: f64) -> Option<KnownValue> {
-        let random = Length::mm(libm::sqrt(self.scatter(pooled)));
+    fn least(&self, scatter: Scatter) -> Option<KnownValue> {
+        let random = Length::mm(libm::sqrt(scatter.usual));
         self.least.map(|point| KnownValue { value: point.thickness, uncertainty: point.uncertainty, random })
     }
 
-    /// The variance of its readings.
-    fn scatter(&self, pooled: f64) -> f64 {
+    /// The variance of its readings, the shape of the wall in it included.
+    fn variance_within(&self, pooled: f64) -> f64 {
         let (sum, freedom) = self.squares();
         if freedom + 1.0 >= OWN_SCATTER as f64 { sum / freedom } else { pooled }
     }
@@ -283,20 +283,46 @@ fn cells(points: &[Point], bin: Length, offset: Length) -> Cells {
     cells
 }
 
-/// The variance within bins, over all bins with more than one reading.
-fn pooled(cells: &Cells) -> f64 {
-    let (sum, freedom) = cells
-        .values()
-        .filter_map(|cell| Some((cell.variance()?, (cell.values.len() - 1) as f64)))
-        .fold((0.0, 0.0), |(sum, freedom), (variance, own)| (sum + variance * own, freedom + own));
-    if freedom > 0.0 { sum / freedom } else { 0.0 }
+/// Variances of the readings of a survey.
+#[derive(Clone, Copy)]
+struct Scatter {
+    /// Within bins, over all that have more than one reading, with what the wall does inside them: never too small for U.
+    pooled: f64,
+    /// From shot to shot on an even wall: pits and slopes are there in both surveys and are no scatter, so the middle of the bins counts.
+    usual: f64,
+}
+
+impl Scatter {
+    fn of(cells: &Cells) -> Self {
+        let within: Vec<(f64, f64)> = cells.values().filter_map(|cell| Some((cell.variance()?, (cell.values.len() - 1) as f64))).collect();
+        let (sum, freedom) = within.iter().fold((0.0, 0.0), |(sum, all), (variance, own)| (sum + variance * own, all + own));
+        // The middle of a variance with few degrees of freedom lies under its mean (Wilson and Hilferty 1931).
+        let mut variances: Vec<f64> = within.iter().map(|(variance, own)| variance / libm::pow(1.0 - 2.0 / (9.0 * own), 3.0)).collect();
+        let mut steps: Vec<f64> = neighbours(cells).map(|step| step * step).collect();
+        variances.sort_by(f64::total_cmp);
+        steps.sort_by(f64::total_cmp);
+        // A survey with one reading a bin shows its scatter from bin to bin: half the square of a step is a variance with one degree of freedom.
+        let step = quantile(&steps, 0.5).map(|square| square / 2.0 / MIDDLE_OF_ONE);
+        let usual = if variances.len() * 2 >= cells.len() { quantile(&variances, 0.5) } else { step };
+        Self { pooled: if freedom > 0.0 { sum / freedom } else { 0.0 }, usual: usual.unwrap_or_default() }
+    }
+}
+
+/// The middle of chi-square with one degree of freedom.
+const MIDDLE_OF_ONE: f64 = 0.4549;
+
+/// By how much the first reading of each bin differs from that of the bin before.
+fn neighbours(cells: &Cells) -> impl Iterator<Item = f64> {
+    let first = |cell: &SurveyCell| cell.values.first().copied().unwrap_or_default();
+    let pairs = cells.iter().zip(cells.iter().skip(1));
+    pairs.filter(|((index, _), (next, _))| *next - *index == 1).map(move |((_, cell), (_, next))| first(next) - first(cell))
 }
 
 /// Compares the surveys with `offset` added to the earlier positions, bin by bin. Only what both read is compared;
 /// nothing is interpolated.
 pub fn compare(now: &[Point], earlier: &[Point], offset: Length, settings: &CompareSettings) -> Comparison {
     let (now, earlier) = (cells(now, settings.bin, Length::ZERO), cells(earlier, settings.bin, offset));
-    let scatter = (pooled(&now), pooled(&earlier));
+    let scatter = (Scatter::of(&now), Scatter::of(&earlier));
     let both: Vec<(i64, i64)> = now.keys().filter(|index| earlier.contains_key(index)).map(|index| (*index, index + 1)).collect();
     let join = |from: i64, to: i64| between((&now, &earlier), scatter, settings.bin, from, to);
     let bins: Vec<Compared> = both.iter().filter_map(|&(from, to)| join(from, to)).collect();
@@ -323,7 +349,7 @@ pub fn compare(now: &[Point], earlier: &[Point], offset: Length, settings: &Comp
 }
 
 /// What both surveys say of the bins from `from` up to, not including, `to`, of those that both read.
-fn between((now, earlier): (&Cells, &Cells), scatter: (f64, f64), bin: Length, from: i64, to: i64) -> Option<Compared> {
+fn between((now, earlier): (&Cells, &Cells), scatter: (Scatter, Scatter), bin: Length, from: i64, to: i64) -> Option<Compared> {
     let (mut one, mut other, mut bins) = (SurveyCell::default(), SurveyCell::default(), 0);
     for (index, cell) in now.range(from..to) {
         if let Some(before) = earlier.get(index) {
@@ -361,7 +387,7 @@ impl Comparison {
         to: Length,
     ) -> Option<Compared> {
         let (now, earlier) = (cells(now, settings.bin, Length::ZERO), cells(earlier, settings.bin, offset));
-        let scatter = (pooled(&now), pooled(&earlier));
+        let scatter = (Scatter::of(&now), Scatter::of(&earlier));
         let edge = |place: Length| (place / settings.bin).clamp(-1e15, 1e15);
         between((&now, &earlier), scatter, settings.bin, edge(from).ceil() as i64, edge(to).floor() as i64)
     }
@@ -382,7 +408,7 @@ pub fn local(now: &[Point], earlier: &[Point], settings: &CompareSettings, (from
     let inside =
         |points: &[Point]| -> Vec<Point> { points.iter().filter(|point| point.along >= from && point.along < to).copied().collect() };
     let (now, earlier) = (cells(&inside(now), settings.bin, -from), cells(&inside(earlier), settings.bin, -from));
-    let scatter = (pooled(&now), pooled(&earlier));
+    let scatter = (Scatter::of(&now), Scatter::of(&earlier));
     let each = ((length / settings.bin).round() as i64).max(1);
     let Some(last) = now.keys().next_back() else { return Vec::new() };
     let piece = |index: i64| {

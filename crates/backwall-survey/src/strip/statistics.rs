@@ -480,6 +480,7 @@ mod tests {
             max_speed: None,
             across_counts_per_mm: None,
             across_jump: None,
+            across_start: Length::ZERO,
             track: Length::ZERO,
         }
     }

@@ -4,9 +4,11 @@ use super::doubt::{Moment, SHORTEST_JUMP, Steps};
 use super::{Across, Path};
 use backwall_units::Length;
 
-/// Follows the encoder across. The first count seen is where the probe is on its track.
+/// Follows the encoder across. The first count seen is where the probe is on its track, or so far beside it as was said of the scanner.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Sideways {
+    /// Where the scanner was said to be beside the line, which `steps` count from; at first it is the path's.
+    from: Option<Length>,
     last: Option<(i32, Moment)>,
     steps: Steps,
 }
@@ -16,6 +18,11 @@ impl Sideways {
     pub fn go_on(&mut self) {
         self.last = None;
         self.steps.forget();
+    }
+
+    /// The next count is where the scanner is said to be.
+    pub fn set(&mut self, across: Length) {
+        *self = Self { from: Some(across), ..Self::default() };
     }
 
     /// Where beside the line a shot is, from the raw counts of the encoder across, and whether they have jumped: then it is where it was
@@ -31,7 +38,8 @@ impl Sideways {
             self.steps.go_on(path, (scale, shortest), count.wrapping_sub(last), (before, now));
         }
         // Rounded to what is stored, so that a reading made again from the job file is the same.
-        let at = path.track + Length::mm(self.steps.believed() as f64 / scale);
+        let from = path.track + self.from.unwrap_or(path.across_start);
+        let at = from + Length::mm(self.steps.believed() as f64 / scale);
         (Some(Across { counts, at: Length::micrometres(at.as_micrometres()) }), !self.steps.is_believed())
     }
 }
@@ -57,6 +65,11 @@ mod tests {
         assert_eq!(sideways.place(&path, None, moment(4)), (None, false));
         sideways.go_on();
         assert_eq!(sideways.place(&path, Some(7), moment(5)).0.unwrap().at.as_mm(), 25.0, "held over a start anew");
+        // Said to be 40 mm beside the line: the probe is on its track from there, and what is counted since adds to it.
+        sideways.set(Length::mm(40.0));
+        assert_eq!([900, 880].map(|counts| sideways.place(&path, Some(counts), moment(6)).0.unwrap().at.as_mm()), [65.0, 66.0]);
+        let begun = Path { across_start: Length::mm(-10.0), ..path.clone() };
+        assert_eq!(Sideways::default().place(&begun, Some(5), moment(0)).0.unwrap().at.as_mm(), 15.0);
         // Without a second encoder a probe runs on its track, or on the line.
         let track = Path { across_counts_per_mm: None, ..path };
         assert_eq!(Sideways::default().place(&track, None, moment(0)).0, Some(Across { counts: None, at: Length::mm(25.0) }));

@@ -63,6 +63,9 @@ pub struct Path {
     /// The shortest step of the encoder across that may be a jump; missing in runs recorded before shorter ones than along were doubted.
     #[serde(rename = "across_jump_mm", default, skip_serializing_if = "Option::is_none")]
     pub across_jump: Option<Length>,
+    /// How far beside the line the scanner stands as the run begins, by the operator's word; the encoder across counts from there.
+    #[serde(rename = "across_start_mm", default, skip_serializing_if = "is_nothing")]
+    pub across_start: Length,
     /// How far beside the line the probe of this run is, where the plan gives its channel a track of its own.
     #[serde(rename = "track_mm", default, skip_serializing_if = "is_nothing")]
     pub track: Length,
@@ -153,14 +156,18 @@ impl Odometer {
         &self.path
     }
 
-    /// The crawler stands at a known place: the next count seen is there, whatever was counted or doubted before.
-    pub fn set_place(&mut self, along: Length) {
+    /// The crawler stands at a known place: the next count seen is there, whatever was counted or doubted before. Beside the line it is where it
+    /// was, if nothing else is said.
+    pub fn set_place(&mut self, along: Length, across: Option<Length>) {
         // Rounded to what is stored, as every place is.
         self.from = Length::micrometres(along.as_micrometres());
         (self.at, self.steps) = (None, Steps::default());
         self.window.clear();
         // The second encoder may have started anew with the first.
-        self.sideways.go_on();
+        match across {
+            Some(at) => self.sideways.set(Length::micrometres(at.as_micrometres())),
+            None => self.sideways.go_on(),
+        }
     }
 
     /// The place of a shot from the raw counts of both encoders (which may wrap), and why it is not believed.
@@ -220,6 +227,7 @@ mod tests {
             max_speed: None,
             across_counts_per_mm: None,
             across_jump: None,
+            across_start: Length::ZERO,
             track: Length::ZERO,
         }
     }
@@ -325,14 +333,14 @@ mod tests {
     fn a_place_that_is_set_is_where_the_next_shot_was_taken_and_ends_the_doubt_of_a_jump() {
         let mut odometer = watched();
         drive(&mut odometer, &[80_000, 80_040, 0, 40]);
-        odometer.set_place(Length::mm(500.0));
+        odometer.set_place(Length::mm(500.0), None);
         let fine = Doubt::default();
         assert_eq!(drive(&mut odometer, &[90, 490, 90]), [(Some(500.0), fine), (Some(510.0), fine), (Some(500.0), fine)]);
         let mut down = Odometer::new(path(Direction::Down)).unwrap();
-        down.set_place(Length::mm(40.0));
+        down.set_place(Length::mm(40.0), None);
         assert_eq!((along(&mut down, 7), along(&mut down, 407)), (40.0, 30.0));
         // The ends of the line stay where they are.
-        odometer.set_place(Length::mm(2_301.0));
+        odometer.set_place(Length::mm(2_301.0), None);
         assert!(odometer.place(Some(0), None, at(None)).1.off_line);
     }
 

@@ -7,14 +7,16 @@ use crate::console::text::{self, safe_text};
 use crate::console::theme::Role;
 use crate::console::view::pen::{AreaRows, Pen};
 use crate::console::view::wave::{self, Wave};
-use crate::live::bench::{BenchView, FitState, Hold};
+use crate::live::bench::{BenchView, FitState, Hold, NO_WAVEFORM};
+use backwall_survey::reading::GaugeValue;
 use backwall_ultrasound::STABLE_SHOTS;
+use backwall_units::{Length, LengthUnit, Wording};
 use ratatui::layout::Rect;
 
 pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let mut rows = AreaRows::of(area);
     let width = usize::from(area.width.saturating_sub(2));
-    let result: Vec<(String, Role)> = result(shown)
+    let result: Vec<(String, Role)> = result(shown, pen.look.unit)
         .into_iter()
         .flat_map(|(words, role)| text::wrap(&safe_text(&words), width).into_iter().map(move |line| (line, role)))
         .collect();
@@ -22,7 +24,10 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
         lines(&result, pen, &mut rows, "result in full", 0);
         return;
     }
-    let standing = standing(app);
+    let standing: Vec<(String, Role)> = standing(app)
+        .into_iter()
+        .flat_map(|(words, role)| text::wrap_to(&words, width, 2).into_iter().map(move |line| (line, role)))
+        .collect();
     let blocks = shown.view.blocks.len() as u16;
     let wanted = 2 + 2 + blocks.min(6) + 1 + (result.len() as u16).clamp(1, 9) + standing.len() as u16;
     let picture = rows.take(area.height.saturating_sub(wanted).clamp(8, (area.height * 3 / 5).max(8)));
@@ -37,7 +42,7 @@ pub fn draw(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
         (Some(age), None) => (format!("NO DATA from the probe for {}: check the link", text::duration(age)), Role::Fault),
         (None, _) => hold(app, &shown.view),
     };
-    for line in text::wrap(&words, width).iter().take(2) {
+    for line in &text::wrap_to(&words, width, 3) {
         let taken = rows.take(1);
         pen.put(taken.x + 1, taken.y, taken.width - 1, line, role);
     }
@@ -70,12 +75,24 @@ fn live(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let of_channel = super::of_channel(app);
     let name = match &view.ended {
         Some(why) => format!("NO SHOTS: {}", safe_text(why)),
+        // An old waveform never stands there as if it were now.
+        None if shown.stale_s(app.now_us).is_some() => format!("OLD: {}{of_channel}", safe_text(&view.link.what)),
         None if view.link.what.is_empty() => format!("live{of_channel}"),
         None => format!("live: {}{of_channel}", safe_text(&view.link.what)),
     };
     let (Some(waveform), Some(setup)) = (&view.waveform, &view.setup) else {
         pen.title(title, &name, "");
-        let words = if view.ended.is_some() { "l closes and opens it again" } else { "no data from the probe yet; b puts it on a block" };
+        let words = match (&view.ended, view.by_device) {
+            (Some(_), _) => "l closes and opens it again".to_owned(),
+            (None, Some(GaugeValue::Thickness(Some(length)))) => {
+                let unit = app.look.unit;
+                format!("the device reads {} {}", unit.thickness(length), unit.thickness_symbol())
+            }
+            (None, Some(GaugeValue::EchoTime(Some(time)))) => format!("the device has an echo at {:.3} µs", time.as_us()),
+            (None, Some(_)) => "the device has no echo".to_owned(),
+            (None, None) => "no data from the probe yet; b puts it on a block".to_owned(),
+        };
+        let words = &words;
         pen.put(area.x + 1, area.y + 1, area.width - 1, words, Role::Plain);
         return;
     };
@@ -86,6 +103,14 @@ fn live(app: &App, shown: &BenchShown, pen: &mut Pen, area: Rect) {
     let echo = measurement.and_then(|m| m.height_pct).map_or("no echo".to_owned(), |pct| format!("echo {pct:.0} %"));
     let tail = format!("{echo}, gate {:.0} %, ±{height:.0} %", setup.gate.threshold_pct);
     pen.title(title, &text::clip(&name, usize::from(area.width).saturating_sub(tail.len() + 6)), &tail);
+}
+
+/// What there is to do where no waveform has come.
+fn waiting_words(view: &BenchView) -> String {
+    match view.by_device {
+        Some(_) => NO_WAVEFORM.to_owned(),
+        None => "b: a block; v: a block to verify on; d: a measured distance".to_owned(),
+    }
 }
 
 /// What the probe is on and how steady it is there.
@@ -103,7 +128,7 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
     let now = if steady { "STEADY, Enter takes it" } else { "NOT STEADY, hold it still" };
     let role = if steady { Role::Strong } else { Role::Watch };
     match &view.hold {
-        None if view.waveform.is_none() => ("b block  v verify  d distance".to_owned(), Role::Quiet),
+        None if view.waveform.is_none() => (waiting_words(view), Role::Quiet),
         None => {
             let with = match (view.fitted(), app.contents.setups_of(app.channel_on_bench()).last()) {
                 (Some(_), _) => "with the new calibration",
@@ -130,16 +155,12 @@ fn hold(app: &App, view: &BenchView) -> (String, Role) {
             role,
         ),
         Some(Hold::Encoder { distance }) => match view.travelled {
-            None => (format!("DISTANCE {:.0} mm: go to its start, Enter marks it", distance.as_mm()), Role::Strong),
+            None => (format!("DISTANCE {}: go to its start, Enter marks it", text::stretch(unit, *distance)), Role::Strong),
             Some(counts) => {
-                let driven = counts as f64 / app.contents.plan.encoder.counts_per_mm;
-                (
-                    format!(
-                        "DISTANCE {:.0} mm: {counts} counts, {driven:.1} mm by the set scale; at the mark Enter takes it",
-                        distance.as_mm()
-                    ),
-                    Role::Strong,
-                )
+                let driven = Length::mm(counts as f64 / app.contents.plan.encoder.counts_per_mm);
+                let driven = Wording::default().length(driven, 1).words(unit);
+                let distance = text::stretch(unit, *distance);
+                (format!("DISTANCE {distance}: {counts} counts, {driven} by the set scale; at the mark Enter takes it"), Role::Strong)
             }
         },
     }
@@ -178,7 +199,7 @@ fn table(shown: &BenchShown, pen: &mut Pen, area: Rect) {
 }
 
 /// What the blocks gave, in words.
-fn result(shown: &BenchShown) -> Vec<(String, Role)> {
+fn result(shown: &BenchShown, unit: LengthUnit) -> Vec<(String, Role)> {
     match &shown.view.fit {
         FitState::None => {
             vec![("take two or more blocks: one under and one over the walls to be measured, and some between".to_owned(), Role::Quiet)]
@@ -188,11 +209,12 @@ fn result(shown: &BenchShown) -> Vec<(String, Role)> {
         FitState::Done(fitted) => {
             let calibration = &fitted.calibration;
             let numbers = format!(
-                "{:.1} m/s{}, zero {:.1} ns, separation {:.2} mm",
+                "{:.1} m/s{}, zero {:.1} ns, separation {} {}",
                 calibration.velocity.as_m_s(),
                 if calibration.velocity_fitted { "" } else { " (typed)" },
                 calibration.zero.as_ns(),
-                (calibration.half_separation * 2.0).as_mm()
+                unit.thickness(calibration.half_separation * 2.0),
+                unit.thickness_symbol()
             );
             let mut lines = vec![(numbers, Role::Strong)];
             lines.extend(fitted.verdict.warns.iter().map(|words| (format!("WARNING: {words}"), Role::Watch)));

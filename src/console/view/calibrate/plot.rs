@@ -45,7 +45,8 @@ pub fn residuals(shown: &BenchShown, pen: &mut Pen, area: Rect) {
         pen.put(x, area.bottom() - 1, area.right().saturating_sub(x), &label, Role::Quiet);
     }
     let micrometres = most * calibration.velocity.as_m_s() * 1e-3 / 2.0;
-    pen.title(title, "residual curve over thickness", &format!("±{most:.1} ns, ±{micrometres:.0} µm of wall"));
+    let name = format!("residual curve over thickness in {}", unit.thickness_symbol());
+    pen.title(title, &name, &format!("±{most:.1} ns, ±{micrometres:.0} µm of wall"));
 }
 
 /// The pulse, as the mean of the blocks' echoes.

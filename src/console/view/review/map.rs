@@ -344,7 +344,9 @@ fn cursor_line(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     let by_hand = hand::least_in(app, &band.line, cell.from, cell.to);
     let by_hand =
         by_hand.map_or_else(String::new, |least| format!(", {BY_HAND} {} {} by hand", unit.thickness(least), unit.thickness_symbol()));
-    let words = format!("{} {}{by_hand}", safe_text(&band.line), cell_words(&cell, unit));
+    let of = |with_lost| format!("{} {}{by_hand}", safe_text(&band.line), cell_words(&cell, with_lost, unit));
+    // Readings without an echo are hatched in the cell: where not all has room they are not counted beneath it.
+    let words = Some(of(true)).filter(|words| text::columns(words) < usize::from(area.width)).unwrap_or_else(|| of(false));
     let role = match cell.class {
         Class::Thin => Role::Thin,
         Class::Watch => Role::Watch,
@@ -353,7 +355,7 @@ fn cursor_line(app: &App, shown: &MapShown, pen: &mut Pen, area: Rect) {
     pen.put(area.x + 1, area.y, area.width - 1, &words, role);
 }
 
-fn cell_words(cell: &MapCell, unit: LengthUnit) -> String {
+fn cell_words(cell: &MapCell, with_lost: bool, unit: LengthUnit) -> String {
     let stretch = format!("{} to {} {}", unit.place(cell.from), unit.place(cell.to), unit.place_symbol());
     let percent = |share: f64| match share * 100.0 {
         share if share > 0.0 && share < 1.0 => "under 1 %".to_owned(),
@@ -362,7 +364,11 @@ fn cell_words(cell: &MapCell, unit: LengthUnit) -> String {
     if cell.bin.is_empty() {
         return format!("{stretch}: not scanned");
     }
-    let lost = if cell.bin.lost > 0 { format!(", {} of {} no echo", cell.bin.lost, cell.bin.lost + cell.bin.read) } else { String::new() };
+    let lost = if cell.bin.lost > 0 && with_lost {
+        format!(", {} of {} no echo", cell.bin.lost, cell.bin.lost + cell.bin.read)
+    } else {
+        String::new()
+    };
     match cell.bin.least {
         Some(least) => format!(
             "{stretch}: min {} {}, {}, {} read{lost}",

@@ -172,7 +172,9 @@ fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect
     // Beside a strip that lies flat above there is room for two columns.
     let wide = area.width >= 70 && !opened.overview.direction.is_upright();
     let room = if wide { area.width / 2 } else { area.width };
-    let lines = reading_lines(app, opened, limits, usize::from(room.saturating_sub(2)), pen.look.unit);
+    // Long flags never push the A-scan away; where it lies beside them they have all rows.
+    let most = if wide { area.height } else { area.height.saturating_sub(WAVE_ROWS) };
+    let lines = reading_lines(app, opened, limits, (usize::from(room.saturating_sub(2)), usize::from(most)), pen.look.unit);
     let mut rows = AreaRows::of(area);
     if wide {
         // Side by side where the strip lies flat.
@@ -190,6 +192,18 @@ fn beside(app: &App, opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect
     let room = rows.left();
     waveform(app, opened, pen, rows.take(if room > 24 { room * 2 / 5 } else { (room.saturating_sub(4)).min(9).max(room.min(7)) }));
     lists(app, opened, pen, rows.rest());
+}
+
+/// Rows that the A-scan has at least, with its title.
+const WAVE_ROWS: u16 = 7;
+
+/// As many lines as there is room for; what is cut has its key.
+fn keeping(mut lines: Vec<(String, Role)>, room: usize) -> Vec<(String, Role)> {
+    if lines.len() > room {
+        lines.truncate(room.saturating_sub(1));
+        lines.push(("more of it: i".to_owned(), Role::Quiet));
+    }
+    lines
 }
 
 fn put_lines(lines: &[(String, Role)], pen: &mut Pen, area: Rect) {
@@ -235,7 +249,7 @@ fn noted_near(opened: &Opened, by_hand: Vec<(Option<Length>, i64, String)>, pen:
 }
 
 /// Everything known of the reading at the cursor.
-fn reading_lines(app: &App, opened: &Opened, limits: &Limits, width: usize, unit: LengthUnit) -> Vec<(String, Role)> {
+fn reading_lines(app: &App, opened: &Opened, limits: &Limits, (width, rows): (usize, usize), unit: LengthUnit) -> Vec<(String, Role)> {
     let Some(at) = opened.at else {
         let words = match opened.place() {
             Some(place) => format!("{}: not driven", text_place(place, unit)),
@@ -275,14 +289,21 @@ fn reading_lines(app: &App, opened: &Opened, limits: &Limits, width: usize, unit
         quality => format!("quality {quality}"),
     };
     lines.push((format!("{height}{snr}, {quality}"), if measurement.quality == Quality::Poor { Role::Watch } else { Role::Plain }));
-    for flag in measurement.flags.iter() {
-        let words = format!("{}: {}", flag.word(), flag.explanation());
-        lines.extend(text::wrap(&words, width).into_iter().map(|words| (words, Role::Watch)));
-    }
-    let Some(summary) = summary_of(app, opened, Some(at)) else { return lines };
+    let words = measurement.flags.iter().map(|flag| format!("{}: {}", flag.word(), flag.explanation()));
+    let flags: Vec<(String, Role)> = words.flat_map(|words| text::wrap(&words, width)).map(|words| (words, Role::Watch)).collect();
+    let behind = run_lines(app, opened, (at, reading), width);
+    let room = rows.saturating_sub(lines.len() + behind.len());
+    lines.extend(keeping(flags, room));
+    lines.extend(behind);
+    lines
+}
+
+/// Its number, and how the calibration of its run stands.
+fn run_lines(app: &App, opened: &Opened, (at, reading): (At, &Reading), width: usize) -> Vec<(String, Role)> {
+    let Some(summary) = summary_of(app, opened, Some(at)) else { return Vec::new() };
     let since = (reading.host_time_us - summary.start.started_us) as f64 / 1e6;
     let clock = if width >= 60 { text::day_and_clock } else { text::clock }(reading.host_time_us, app.look.zone);
-    lines.push((format!("row {}, seq {}, {clock}, {since:.2} s", at.row, reading.seq), Role::Plain));
+    let mut lines = vec![(format!("row {}, seq {}, {clock}, {since:.2} s", at.row, reading.seq), Role::Plain)];
     let validity = app.contents.validity(summary);
     let role = if matches!(validity, Validity::Suspect(_)) { Role::Fault } else { Role::Plain };
     let words = format!("run {}: cal {}, {}", summary.id, header::word(&validity), validity.why(app.look.unit));
@@ -395,7 +416,8 @@ fn limit_line(opened: &Opened, limits: &Limits, pen: &mut Pen, area: Rect) {
     let course = opened.reading().and_then(|reading| reading.place.course).or(opened.overview.course);
     let here = limits.required(course).map_or("none here".to_owned(), |required| unit.thickness(required));
     let under = opened.under;
-    let under = format!("{} readings, {} under it", under.readings, text::stretch(unit, under.wall));
+    let readings = backwall_report::words::count(under.readings, "reading");
+    let under = format!("{readings}, {} under it", text::stretch(unit, under.wall));
     // What is counted has one name: the required thickness, of each course its own.
     let of = if requires_one(limits) { "" } else { " here" };
     let (words, role) = if opened.moved == Length::ZERO {

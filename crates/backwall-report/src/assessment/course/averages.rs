@@ -197,9 +197,14 @@ fn why(averages: &Averages, test: &Test, least: DatedWall, unit: LengthUnit) -> 
         format!("t1 {average} against {}: {}", mm(test.average), averages.average.word()),
         format!("t2 {} against {}: {}", mm(least.thickness), mm(test.least), averages.least.word()),
     ];
-    if let Some(must) = averages.unread_must {
-        let more = if must > test.nominal { ", which is more than nominal" } else { "" };
-        words.push(format!("met if the unread wall averages at least {}{more}", mm(must)));
+    match averages.unread_must {
+        // Thick enough whatever the unread wall is, and yet not proven.
+        Some(Length::ZERO) => words.push("less than 80 % of some stretch was read, or it was read without U".to_owned()),
+        Some(must) => {
+            let more = if must > test.nominal { ", which is more than nominal" } else { "" };
+            words.push(format!("met if the unread wall averages at least {}{more}", mm(must)));
+        }
+        None => {}
     }
     if averages.open_by_even_only {
         words.push(format!(

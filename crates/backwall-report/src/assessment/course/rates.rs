@@ -2,6 +2,7 @@
 
 use super::{AtSurvey, Work};
 use crate::assessment::LineComparison;
+use crate::words::file_name;
 use backwall_survey::integrity::average::BinStretch;
 use backwall_survey::integrity::decision::safe_end;
 use backwall_survey::integrity::interval::{self, Lasts, Rules};
@@ -117,7 +118,7 @@ impl Work<'_> {
             let mut short = rate(Term::Short, before, least, years);
             if let Ok(answer) = &mut short {
                 answer.worked.title = format!("{} (minimum of the course then and now)", answer.worked.title);
-                answer.worked.cautions.push(format!("earlier: {}; the two minima need not be the same place", compared.source));
+                answer.worked.cautions.push(format!("earlier: {}; the two minima need not be the same place", file_name(&compared.source)));
             }
             self.keep(found, short, shared);
             if compared.misaligned {
@@ -135,7 +136,7 @@ impl Work<'_> {
             let (points, earlier) = (inside(&facts.line.points), inside(&compared.earlier));
             match worst_place(&points, &earlier, &facts.request.settings, self.reach(), years) {
                 Some((mut answer, at)) => {
-                    answer.worked.cautions.push(format!("earlier: {}", compared.source));
+                    answer.worked.cautions.push(format!("earlier: {}", file_name(&compared.source)));
                     self.keep(found, Ok(answer), shared);
                     if let Some(last) = found.last_mut() {
                         last.at = Some(at);
@@ -161,7 +162,10 @@ impl Work<'_> {
         if let Ok(answer) = &mut short {
             answer.value = Rate::judged(-difference.difference / years, expanded);
             answer.worked.title = format!("{} (point that lost most)", answer.worked.title);
-            answer.worked.cautions.push(format!("earlier: {}, single points; each with the reading nearest to it now", compared.source));
+            answer
+                .worked
+                .cautions
+                .push(format!("earlier: {}, single points; each with the reading nearest to it now", file_name(&compared.source)));
         }
         self.keep(found, short, shared);
         if let Some(last) = found.last_mut() {

@@ -44,10 +44,9 @@ pub(super) fn to_do(parts: &RollupParts<'_>, course: &RolledCourse, lines: &[OnL
     if course.required.is_none() && !lines.is_empty() {
         list.push(ToDo::GiveRequired);
     }
-    if course.decision == Decision::NotMet {
-        list.push(ToDo::Decide { line: course.governing_line.clone() });
-    }
-    let under = |place: &WorstPlace| course.required.is_some_and(|required| place.thickness < required);
+    // What nothing but a proof by hand decides: under what is required, or a minimum without a U that holds.
+    let is_open = |place: &WorstPlace| course.decision == Decision::NotDecided && place.even_wall_only;
+    let under = |place: &WorstPlace| course.required.is_some_and(|required| place.thickness < required || is_open(place));
     let spots = || parts.worst.iter().chain(&parts.laminations).filter(|spot| spot.course == Some(course.course));
     let known = |place: &WorstPlace| {
         spots().any(|spot| {
@@ -62,6 +61,11 @@ pub(super) fn to_do(parts: &RollupParts<'_>, course: &RolledCourse, lines: &[OnL
         list.extend(on.summary.drive_again.iter().map(|it| ToDo::DriveAgain { line: on.line.to_owned(), from: it.from, to: it.to }));
     }
     list.extend(course.not_driven.iter().map(|line| ToDo::DriveFirst { line: line.clone() }));
+    // Also where no further reading would decide: within U of what is wanted.
+    let is_left = course.decision == Decision::NotDecided && list.is_empty() && !lines.is_empty();
+    if course.decision == Decision::NotMet || is_left {
+        list.insert(0, ToDo::Decide { line: course.governing_line.clone() });
+    }
     if !lines.is_empty() && lines.iter().all(|on| on.summary.rate_upper.is_none()) {
         list.push(ToDo::KeepForRate);
     }

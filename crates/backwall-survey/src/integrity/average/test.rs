@@ -250,7 +250,7 @@ fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test
     if let Some(u) = least.1 {
         worked = worked.given("U", "of t2 (k = 2)", u.as_mm() * 2.0, "mm");
     }
-    if let Some(must) = found.unread_must {
+    if let Some(must) = found.unread_must.filter(|must| *must > Length::ZERO) {
         worked = worked.gives("", "met if the unread wall averages at least", must.as_mm(), "mm");
     }
     if !found.again.is_empty() {
@@ -272,7 +272,7 @@ fn worked(title: &str, bins: &Bins, least: (Length, Option<Length>), test: &Test
             found.least == Decision::NotDecided && decide(least.0, least.1, test.least) == Decision::Met,
             "t2 is proven only of what was read: there are gaps longer than the procedure allows",
         )
-        .caution_if(least.1.is_none(), "U is not known: nothing is called met")
+        .caution_if(least.1.is_none(), "no U holds for t2: it proves that the wall is not met, never that it is")
         .caution("of the scanned line alone: the lowest line of the corroded area may lie beside it")
         .caution("t2 is the minimum reading, pits included: an inspector may leave out widely scattered pits")
 }

@@ -1,6 +1,6 @@
 //! Limits of a number that are worked out: from other answers, from the statics of a magnet on a wall, from the height of a fall.
 
-use super::{Answer, AnswerValue, Checklist, Conditions, Item, ItemKind};
+use super::{Answer, AnswerValue, Checklist, Conditions, Item, ItemKind, number_in};
 use serde::{Deserialize, Serialize};
 
 /// Standard gravity, m/s².
@@ -73,7 +73,7 @@ impl Checklist {
         let given = |id: &str| self.item(id).and_then(|item| self.answer(item, answers)).map(|answer| &answer.value);
         let number = |id: &str| match given(id) {
             Some(AnswerValue::Number(number)) => Ok(*number),
-            _ => Err(format!("'{}' is to be answered first: the limit is worked out from it", self.item(id).map_or(id, Item::short))),
+            _ => Err(format!("'{}' is to be answered first: the limit is worked out from it", self.item(id).map_or(id, |item| &item.ask))),
         };
         match worked {
             WorkedBounds::Nowhere => Ok(plain),
@@ -84,7 +84,9 @@ impl Checklist {
             WorkedBounds::DropZone => {
                 let height = conditions.height.as_metres();
                 let least = (drop_zone_m(height) * 10.0).ceil() / 10.0;
-                let why = format!("what falls {height:.1} m may land {least} m away, bounce included; add loose cable and wind");
+                let (fall, away) =
+                    (number_in((height * 10.0).round() / 10.0, "m", conditions.unit), number_in(least, "m", conditions.unit));
+                let why = format!("what falls {fall} may land {away} away, bounce included; add loose cable and wind");
                 Ok(Bounds { min: Some(min.unwrap_or(0.0).max(least)), why: Some(why), ..plain })
             }
             WorkedBounds::Pull(pull) => {
@@ -96,7 +98,9 @@ impl Checklist {
                 let weight = mass * GRAVITY;
                 let factor = pull.safety * holding_on_the_way(conditions.lean_deg, friction) * if along { friction } else { 1.0 };
                 let why = format!(
-                    "{factor:.2} times the weight of {weight:.1} N ({mass} kg); safety {}, friction {friction}, {}",
+                    "{factor:.2} times the weight of {} ({}); safety {}, friction {friction}, {}",
+                    number_in((weight * 10.0).round() / 10.0, "N", conditions.unit),
+                    number_in(mass, "kg", conditions.unit),
                     pull.safety,
                     if conditions.lean_deg > 0.0 { "the wall leans out" } else { "the wall is upright" }
                 );
@@ -158,7 +162,7 @@ item = [
         let item = list.item("pull").unwrap();
         let mut answers = vec![answer("mass", AnswerValue::Number(12.0)), answer("cable", AnswerValue::Number(3.0))];
         let wall = Conditions::default();
-        assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("friction"));
+        assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("'Friction' is to be answered first"));
         answers.push(answer("friction", AnswerValue::Number(0.5)));
         assert!(list.bounds(item, &answers, &wall).unwrap_err().contains("which way"));
         answers.push(answer("way", AnswerValue::Choice("straight off".into())));

@@ -3,7 +3,7 @@
 use super::AnswerValue;
 use crate::job::plan::{AssetKind, Line};
 use crate::job::{Plan, expiry};
-use backwall_units::Length;
+use backwall_units::{Length, LengthUnit};
 
 const HOUR_US: i64 = 3_600_000_000;
 const DAY_US: i64 = 24 * HOUR_US;
@@ -67,6 +67,8 @@ pub struct Conditions {
     pub encoder: Option<Filled>,
     /// Whether all kit of the plan is in date; `None` where it lists none.
     pub kit: Option<Filled>,
+    /// Of what is said of answers and limits.
+    pub unit: LengthUnit,
 }
 
 /// What answers an item instead of a person.
@@ -96,6 +98,7 @@ impl Conditions {
             height: plan.lines.iter().map(top).fold(Length::ZERO, Length::max),
             encoder: None,
             kit: (!plan.kit.is_empty()).then_some(kit),
+            unit: plan.job.units,
         }
     }
 }

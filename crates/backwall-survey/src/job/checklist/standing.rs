@@ -27,7 +27,10 @@ impl Checklist {
     pub fn state(&self, item: &Item, answers: &[Answer], conditions: &Conditions) -> ItemState {
         let (state, at_us) = match (item.filled_by, self.answer(item, answers)) {
             (Some(by), _) => match conditions.filled(by) {
-                Some(filled) => (item.judge(&filled.value, &self.bounds(item, answers, conditions).unwrap_or_default()), filled.at_us),
+                Some(filled) => {
+                    let bounds = self.bounds(item, answers, conditions).unwrap_or_default();
+                    (item.judge(&filled.value, &bounds, conditions.unit), filled.at_us)
+                }
                 None => return ItemState::Open,
             },
             (None, Some(answer)) => (self.judge(item, answer, answers, conditions), answer.by.at_us),
@@ -47,7 +50,7 @@ impl Checklist {
             return ItemState::Failed(format!("{same} cannot be the second person as well: name somebody else"));
         }
         match self.bounds(item, answers, conditions) {
-            Ok(bounds) => item.judge(&answer.value, &bounds),
+            Ok(bounds) => item.judge(&answer.value, &bounds, conditions.unit),
             Err(why) => ItemState::Failed(why),
         }
     }
@@ -70,9 +73,9 @@ impl Checklist {
     /// items by itself, and the dates of kit stop scanning whether an item asks for them or not.
     pub fn unanswered(&self, answers: &[Answer], conditions: &Conditions) -> Vec<String> {
         let of_item = |item: &Item| match self.state(item, answers, conditions) {
-            ItemState::Failed(why) => Some(format!("{}: {why}", item.ask)),
-            ItemState::RanOut(why) if item.hold => Some(format!("{}: ran out, answer again ({why})", item.ask)),
-            ItemState::Open if item.hold => Some(format!("{}: hold point not answered", item.ask)),
+            ItemState::Failed(why) => Some(format!("{}: {why}", item.asked(conditions.unit))),
+            ItemState::RanOut(why) if item.hold => Some(format!("{}: ran out, answer again ({why})", item.asked(conditions.unit))),
+            ItemState::Open if item.hold => Some(format!("{}: hold point not answered", item.asked(conditions.unit))),
             _ => None,
         };
         self.items.iter().filter(|item| item.filled_by.is_none()).filter_map(of_item).collect()
@@ -81,9 +84,9 @@ impl Checklist {
     /// What stops scanning because it was not measured yet, or badly: the items that a later step fills.
     pub fn unmeasured(&self, conditions: &Conditions) -> Vec<String> {
         let of_item = |item: &Item| match self.state(item, &[], conditions) {
-            ItemState::Open if item.hold => Some(format!("{}: not measured yet (Calibrate, d)", item.ask)),
-            ItemState::RanOut(why) if item.hold => Some(format!("{}: {why}; check it again (Calibrate, d)", item.ask)),
-            ItemState::Failed(why) => Some(format!("{}: {why}; check it again (Calibrate, d)", item.ask)),
+            ItemState::Open if item.hold => Some(format!("{}: not measured yet (Calibrate, d)", item.asked(conditions.unit))),
+            ItemState::RanOut(why) if item.hold => Some(format!("{}: {why}; check it again (Calibrate, d)", item.asked(conditions.unit))),
+            ItemState::Failed(why) => Some(format!("{}: {why}; check it again (Calibrate, d)", item.asked(conditions.unit))),
             ItemState::Open | ItemState::RanOut(_) | ItemState::Passed => None,
         };
         let encoder = |item: &&Item| item.filled_by == Some(FilledBy::EncoderCheck);

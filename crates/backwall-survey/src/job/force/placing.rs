@@ -29,7 +29,8 @@ impl Placing {
             let (offset, start) = (recorded.offset, planned.start + recorded.offset * planned.direction.sign());
             // How the encoder counted and how fast was allowed to be driven belong to the recording.
             let (counts_per_mm, across_counts_per_mm) = (recorded.counts_per_mm, recorded.across_counts_per_mm);
-            Path { counts_per_mm, across_counts_per_mm, max_speed: recorded.max_speed, track: recorded.track, start, offset, ..planned }
+            let (across_start, track, max_speed) = (recorded.across_start, recorded.track, recorded.max_speed);
+            Path { counts_per_mm, across_counts_per_mm, max_speed, across_start, track, start, offset, ..planned }
         };
         let now = force.plan.line(&standing.line).map_or_else(|| recorded.clone(), of_line);
         let limits_now = force.plan.limits();

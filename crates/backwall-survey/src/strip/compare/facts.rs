@@ -48,7 +48,10 @@ impl SetupFacts {
                 let sign = if effect < Length::ZERO { "-" } else { "+" };
                 let (wall, effect, symbol) =
                     (unit.thickness(wall.unwrap_or_default()), unit.thickness(effect.abs()), unit.thickness_symbol());
-                format!("; on {wall} {symbol} that alone makes {sign}{effect} {symbol}")
+                match effect == unit.thickness(Length::ZERO) {
+                    true => format!("; on {wall} {symbol} that makes less than the last digit"),
+                    false => format!("; on {wall} {symbol} that alone makes {sign}{effect} {symbol}"),
+                }
             });
             let symbol = unit.velocity_symbol();
             format!("another velocity: {} {symbol} now, {} {symbol} earlier{effect}", unit.velocity(now), unit.velocity(earlier))
