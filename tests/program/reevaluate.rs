@@ -6,6 +6,7 @@ use backwall_simulate::{Crawler, StreamEnd, VirtualWall};
 use backwall_store::{CloseReason, Entry, EvaluationError, EvaluationStart, JobFile, RunId, RunStart};
 use backwall_survey::job::validity::{Check, VerificationPlan};
 use backwall_survey::job::{Checklist, Plan, checklist::Signed};
+use backwall_survey::neighbours::{Neighbour, Neighbours};
 use backwall_survey::reading::{Reading, ReadingMaker, Shot};
 use backwall_survey::travel::Odometer;
 use backwall_ultrasound::{Setup, Waveform};
@@ -70,6 +71,7 @@ pub fn recorded_with(folder: &Path, waveforms: bool, change: impl FnOnce(&mut Se
     let base = crawler.base();
     maker.set_time_base(base).unwrap();
     writer.append_blocking(run, Entry::TimeBase(base)).unwrap();
+    let (mut neighbours, mut judgements) = (Neighbours::default(), Vec::new());
     let mut read = 0;
     for seq in 0..SHOTS {
         let samples: std::sync::Arc<[i16]> = crawler.waveform(thickness(seq), Length::ZERO, Decibel::ZERO).into();
@@ -81,12 +83,19 @@ pub fn recorded_with(folder: &Path, waveforms: bool, change: impl FnOnce(&mut Se
             gain: Decibel::db(42.0),
             samples,
         };
-        let reading = maker.shot(&shot, NOW_US + i64::from(seq) * 500);
+        let measured = maker.measure(&shot);
+        let reading = maker.measured(&shot, &measured, NOW_US + i64::from(seq) * 500);
+        let neighbour = Neighbour::new(u64::from(seq), &reading, &measured.sight);
+        judgements.extend(neighbour.into_iter().flat_map(|neighbour| neighbours.push(neighbour)));
         read += u32::from(reading.measurement.thickness.is_some());
         let waveform = waveforms.then_some(Waveform { base, samples: shot.samples });
         writer.append_blocking(run, Entry::Reading { reading, waveform }).unwrap();
     }
     assert!(read > SHOTS * 9 / 10, "only {read} of {SHOTS} were read: nothing to compare");
+    judgements.extend(neighbours.end());
+    for judgement in judgements {
+        writer.append_blocking(run, Entry::Judgement(judgement)).unwrap();
+    }
     writer.close_run(run, CloseReason::Operator, 0).unwrap();
     job.close().unwrap();
     (path, run)
@@ -271,7 +280,7 @@ fn what_cannot_be_done_is_said_and_leaves_nothing() {
         }
         let reader = JobFile::open_read_only(path).unwrap();
         assert!(reader.evaluations().unwrap().is_empty());
-        assert!(reader.verify().unwrap().problems.is_empty());
+        assert_eq!(reader.verify().unwrap().problems, []);
     }
     // Stopped after the first pieces, as Ctrl-C does.
     let job = JobFile::open(&path).unwrap();

@@ -79,9 +79,10 @@ impl Slope {
         before.max(behind)
     }
 
-    /// The same to one side, by the readings within reach there, or by the next one where none is.
+    /// The same to one side, by the readings within reach there, or by the next one where none is. Readings that end before the footprint
+    /// does, as at the end of a line, would be drawn out with all their scatter: they say nothing.
     fn falls_to<'a>(shot: &OnSlope, side: impl Iterator<Item = &'a OnSlope>) -> Length {
-        let (mut way, mut lower, mut count) = (Length::ZERO, Length::ZERO, 0);
+        let (mut way, mut lower, mut count, mut reach) = (Length::ZERO, Length::ZERO, 0, Length::ZERO);
         for other in side {
             let away = (other.along - shot.along).abs();
             if away > GOES_ON_OVER || (away > LOOKS && count > 0) {
@@ -89,7 +90,8 @@ impl Slope {
             }
             (way, lower) = (way + away, lower + (shot.wall - other.wall));
             count += usize::from(away > Length::ZERO);
+            reach = reach.max(away);
         }
-        if count == 0 { Length::ZERO } else { lower * (FOOTPRINT / way) }
+        if reach < FOOTPRINT { Length::ZERO } else { lower * (FOOTPRINT / way) }
     }
 }

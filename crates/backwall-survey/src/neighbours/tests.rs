@@ -308,4 +308,7 @@ fn a_reading_on_a_slope_says_that_its_u_does_not_reach_the_wall_beside_it() {
     // Readings that scatter by half of U are no slope.
     let even = (0..400).map(|at| vec![(9.8 + [0.01, -0.01, 0.004, -0.008, 0.01, 0.0, -0.01][at % 7], 1.0)]);
     assert_eq!(near_uneven(0.25, even), [0; 0]);
+    // At the ends of a line two readings are 0.03 mm apart, and their scatter drawn out to 1.5 mm would be 50 times as much.
+    let dense = (0..400).map(|at| vec![(9.8 + [0.01, -0.01, 0.004, -0.008, 0.01, 0.0, -0.01][at % 7], 1.0)]);
+    assert_eq!(near_uneven(0.03, dense), [0; 0]);
 }
