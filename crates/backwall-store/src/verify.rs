@@ -16,7 +16,7 @@ use backwall_survey::travel::Odometer;
 use backwall_ultrasound::{EVALUATOR_VERSION, Sight};
 use backwall_units::{Decibel, Length};
 use rusqlite::types::Value;
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::{Connection, OptionalExtension, Transaction};
 use serde::Serialize;
 use std::cell::{Cell, RefCell};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -172,6 +172,7 @@ impl JobReader {
         let going = VerifyProgress::new(tick, self.to_try(remake));
         let mut findings = VerifyFindings::default();
         let version = schema::check(&self.connection, &self.path)?;
+        let _as_of_now = as_of_now(&self.connection).map_err(|error| StoreError::sqlite(&self.path, &error))?;
         let done = structure(&self.connection, version, &mut findings);
         findings.ask(done, "the file's structure");
         let done = ledger(&self.connection, version, &mut findings);
@@ -520,8 +521,15 @@ fn ledger(connection: &Connection, version: i64, findings: &mut VerifyFindings) 
     Ok(())
 }
 
+/// Holds what is read from here on to how the file is now: while a job is being written, a commit between two questions would look
+/// like readings that belong to none.
+fn as_of_now(connection: &Connection) -> rusqlite::Result<Option<Transaction<'_>>> {
+    if connection.is_autocommit() { connection.unchecked_transaction().map(Some) } else { Ok(None) }
+}
+
 /// The chain of one run, and that nothing stands beside it.
 fn chain(connection: &Connection, run: RunId, findings: &mut VerifyFindings, on: &mut dyn FnMut(u64) -> bool) -> rusqlite::Result<()> {
+    let _as_of_now = as_of_now(connection)?;
     let mut before = digest::of_start(connection, run)?;
     let (mut links, mut end) = (0i64, 0i64);
     let mut statement = connection.prepare("SELECT link, first_row, end_row, digest FROM link WHERE run_id = ?1 ORDER BY link")?;
